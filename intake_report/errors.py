@@ -1,0 +1,62 @@
+"""Errors that a user can act on: one sentence, the file, the line or key, the way out."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+
+class IntakeReportError(Exception):
+    """Base of the errors that a user's input can cause.
+
+    Parameters
+    ----------
+    what : str
+        One sentence that says what is wrong.
+    file : Path or str, optional
+        The file in which it was found.
+    where : str, optional
+        Line ("line 12") or key ("run[2].configuration") inside that file.
+    remedy : str, optional
+        What the user can do about it.
+    """
+
+    def __init__(
+        self, what: str, *, file: Path | str | None = None, where: str | None = None, remedy: str | None = None
+    ) -> None:
+        self.what = what
+        self.file = None if file is None else str(file)
+        self.where = where
+        self.remedy = remedy
+        super().__init__(str(self))
+
+    def __str__(self) -> str:
+        """Return "file: where: what Remedy" with the absent parts left out."""
+        place = ": ".join(part for part in (self.file, self.where) if part)
+        text = f"{place}: {self.what}" if place else self.what
+        return f"{text} {self.remedy}" if self.remedy else text
+
+
+class CampaignError(IntakeReportError):
+    """The campaign file or what it points to is wrong."""
+
+
+class CampaignErrors(CampaignError):
+    """Several mistakes of one campaign file, reported at once.
+
+    Parameters
+    ----------
+    errors : tuple of CampaignError
+        The single mistakes, in file order.
+    """
+
+    def __init__(self, errors: tuple[CampaignError, ...]) -> None:
+        self.errors = errors
+        super().__init__("\n".join(str(error) for error in errors))
+
+
+class DataError(IntakeReportError):
+    """A log, weather or bench file cannot be used as it is."""
+
+
+class ReportWarning(UserWarning):
+    """Something a reader of the report has to know; it ends up in the report as well."""
