@@ -1,0 +1,107 @@
+"""The channel catalogue: what each measured quantity of a log is called, and what a plausible reading is."""
+
+from __future__ import annotations
+
+import difflib
+from dataclasses import dataclass
+
+from intake_report.errors import DataError
+
+
+@dataclass(frozen=True)
+class Channel:
+    """One measured quantity of a log.
+
+    Parameters
+    ----------
+    name : str
+        Name in code, campaign files and frames.
+    quantity : str
+        Key of `units.QUANTITIES`; fixes the internal unit.
+    label : str
+        What a reader sees.
+    low, high : float
+        Plausible range [internal unit]; readings outside are masked. Common practice unless a source is given.
+    resolution : float or None
+        Usual step of the reading [internal unit], as SAE J1979 scales it (from secondary tables of the parameters).
+    max_rate : float or None
+        Fastest change that is physically plausible [internal unit per second]; common practice.
+    max_gap : float
+        Longest time without a sample over which the channel may be interpolated [s]; common practice.
+    pid : int or None
+        OBD-II service 01 parameter id (SAE J1979).
+    fault_codes : tuple of float
+        Readings that mean "no sensor" rather than a value [internal unit].
+    """
+
+    name: str
+    quantity: str
+    label: str
+    low: float
+    high: float
+    resolution: float | None = None
+    max_rate: float | None = None
+    max_gap: float = 10.0
+    pid: int | None = None
+    fault_codes: tuple[float, ...] = ()
+
+
+_TEMPERATURE_FAULTS = (-40.0, 215.0)
+
+CHANNELS: dict[str, Channel] = {
+    c.name: c
+    for c in (
+        Channel(
+            "iat", "temperature", "Intake air temperature", -39.5, 150.0, 1.0, 8.0, 15.0, 0x0F, _TEMPERATURE_FAULTS
+        ),
+        Channel(
+            "ambient", "temperature", "Ambient temperature", -39.5, 60.0, 1.0, 2.0, 60.0, 0x46, _TEMPERATURE_FAULTS
+        ),
+        Channel(
+            "coolant", "temperature", "Coolant temperature", -39.5, 140.0, 1.0, 3.0, 30.0, 0x05, _TEMPERATURE_FAULTS
+        ),
+        Channel("oil", "temperature", "Oil temperature", -39.5, 180.0, 1.0, 3.0, 30.0, 0x5C, _TEMPERATURE_FAULTS),
+        Channel(
+            "charge", "temperature", "Charge air temperature", -39.5, 214.5, 1.0, 15.0, 15.0, 0x77, _TEMPERATURE_FAULTS
+        ),
+        Channel("underhood", "temperature", "Under-hood air temperature", -39.5, 200.0, 0.1, 10.0, 15.0),
+        Channel("speed", "speed", "Vehicle speed", 0.0, 300.0, 1.0, 50.0, 5.0, 0x0D, (255.0,)),
+        Channel("gps_speed", "speed", "Speed from position", 0.0, 300.0, None, 50.0, 5.0),
+        Channel("rpm", "engine_speed", "Engine speed", 0.0, 12000.0, 0.25, None, 5.0, 0x0C, (16383.75,)),
+        Channel("load", "ratio", "Calculated load", 0.0, 100.0, 100.0 / 255.0, None, 5.0, 0x04),
+        Channel("absolute_load", "ratio", "Absolute load", 0.0, 400.0, 100.0 / 255.0, None, 5.0, 0x43),
+        Channel("throttle", "ratio", "Throttle position", 0.0, 100.0, 100.0 / 255.0, None, 5.0, 0x11),
+        Channel("pedal", "ratio", "Accelerator pedal position", 0.0, 100.0, 100.0 / 255.0, None, 5.0, 0x49),
+        Channel("map", "pressure", "Manifold pressure", 5.0, 350.0, 1.0, None, 5.0, 0x0B, (255.0,)),
+        Channel("baro", "pressure", "Barometric pressure", 50.0, 110.0, 1.0, None, 300.0, 0x33),
+        Channel("airbox_pressure", "pressure", "Airbox pressure", 50.0, 110.0, None, None, 5.0),
+        Channel("maf", "mass_flow", "Airflow", 0.0, 655.0, 0.01, None, 5.0, 0x10, (655.35,)),
+        Channel("timing", "angle", "Spark advance", -64.0, 64.0, 0.5, None, 5.0, 0x0E),
+        Channel("lambda", "number", "Commanded equivalence ratio", 0.0, 2.0, 2.0 / 65536.0, None, 5.0, 0x44),
+        Channel("fuel_rate", "fuel_rate", "Fuel rate", 0.0, 200.0, 0.05, None, 5.0, 0x5E),
+        Channel("voltage", "voltage", "Module voltage", 5.0, 18.0, 0.001, None, 10.0, 0x42),
+        Channel("run_time", "time", "Time since engine start", 0.0, 65535.0, 1.0, None, 10.0, 0x1F),
+        Channel("latitude", "angle", "Latitude", -90.0, 90.0, None, None, 10.0),
+        Channel("longitude", "angle", "Longitude", -180.0, 180.0, None, None, 10.0),
+        Channel("altitude", "length", "Altitude", -450.0, 6000.0, None, None, 30.0),
+        Channel("bearing", "angle", "Bearing", 0.0, 360.0, None, None, 10.0),
+        Channel("hdop", "number", "Horizontal dilution of precision", 0.0, 100.0, None, None, 10.0),
+        Channel("gps_accuracy", "length", "Position accuracy", 0.0, 10000.0, None, None, 10.0),
+    )
+}
+
+
+def channel(name: str) -> Channel:
+    """Return the catalogue entry of `name`.
+
+    Raises
+    ------
+    DataError
+        If there is none; the nearest name is suggested.
+    """
+    try:
+        return CHANNELS[name]
+    except KeyError:
+        near = difflib.get_close_matches(name, CHANNELS, n=1, cutoff=0.4)
+        hint = f"Did you mean “{near[0]}”?" if near else f"Channels are {', '.join(CHANNELS)}."
+        raise DataError(f"there is no channel “{name}”.", remedy=hint) from None
