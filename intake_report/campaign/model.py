@@ -1,0 +1,294 @@
+"""The campaign file as frozen models: what was driven, with what, where, when, and what shall be shown."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+from typing import Annotated, Literal
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, Field, PrivateAttr, model_validator
+
+from intake_report.campaign.evidence import DynoSection, Exposure, Observation, Pull, Restriction
+from intake_report.campaign.fields import Identifier, Measured, RelativePath, Section, Text
+from intake_report.units import UnitSystem
+
+
+def _timezone(name: str) -> str:
+    try:
+        ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f"“{name}” is not a time zone; write one such as “Europe/Madrid” or “UTC”") from None
+    return name
+
+
+TimeZone = Annotated[str, AfterValidator(_timezone)]
+
+
+class About(Section):
+    """What the comparison is about and who answers for it."""
+
+    id: Identifier
+    title: Text
+    question: Text
+    units: UnitSystem = "si"
+    timezone: TimeZone = "UTC"
+    prepared_by: str = ""
+    reviewed_by: str = ""
+    approved_by: str = ""
+
+
+class Vehicle(Section):
+    """The vehicle under test, as far as it matters for the result."""
+
+    description: Text
+    mass: Annotated[float, Measured("mass", low=0.0)] | None = None
+    displacement: Annotated[float, Measured("volume", low=0.0)] | None = None
+    aspiration: Literal["natural", "boosted"] | None = None
+    transmission: str = ""
+    fuel: str = ""
+    odometer: Annotated[float, Measured("distance", low=0.0)] | None = None
+    notes: str = ""
+
+
+class Configuration(Section):
+    """One state of the intake hardware as tested."""
+
+    id: Identifier
+    name: Text
+    role: Literal["baseline", "candidate", "reference"]
+    description: str = ""
+    deviations: tuple[Text, ...] = ()
+
+
+class InstrumentChannel(Section):
+    """What is known about the reading of one channel; texts with units, checked against the channel's quantity."""
+
+    resolution: str | None = None
+    accuracy: str | None = None
+    accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
+    rounding: Literal["nearest", "down", "unknown"] = "unknown"
+    time_constant: Annotated[float, Measured("time", low=0.0)] | None = None
+    calibrated: dt.date | None = None
+    location: str = ""
+
+
+class Instrument(Section):
+    """The logger and its sensors."""
+
+    logger: Text
+    clock_accuracy: Annotated[float, Measured("time", low=0.0)] | None = None
+    channels: dict[str, InstrumentChannel] = Field(default_factory=dict)
+
+
+class Log(Section):
+    """How to read the logs."""
+
+    columns: dict[str, str] = Field(default_factory=dict, description='Their header = "channel [unit]"')
+    time: str | None = Field(default=None, description="Header of the time column; found by its content if absent")
+    time_format: str | None = None
+    timezone: TimeZone | None = Field(
+        default=None, description="Zone of times without an offset; the campaign's if absent"
+    )
+    date: dt.date | None = Field(default=None, description="Date of logs that hold only the time of day")
+    format: Literal["delimited", "parquet", "mdf4", "candump", "gpx"] | None = None
+    delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
+    decimal: Literal[".", ","] | None = None
+    encoding: str | None = None
+    header_line: Annotated[int, Field(ge=1)] | None = None
+    dbc: RelativePath | None = None
+
+
+class Phase(Section):
+    """A named stretch of the route, by route distance."""
+
+    id: Identifier
+    name: str = ""
+    kind: Literal["city", "ramp", "highway", "other"]
+    start: Annotated[float, Measured("distance", low=0.0)]
+    end: Annotated[float, Measured("distance", low=0.0)]
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Phase:
+        if self.end <= self.start:
+            raise ValueError("the phase must end after it starts")
+        return self
+
+
+class HighwayEntry(Section):
+    """The one definition of the highway entry, the same for all runs."""
+
+    speed: Annotated[float, Measured("speed", low=1.0)] = 80.0
+    hold: Annotated[float, Measured("time", low=0.0)] = 10.0
+
+
+class Route(Section):
+    """The fixed route."""
+
+    description: str = ""
+    reference: RelativePath | None = Field(default=None, description="GPX file of the reference path")
+    reference_run: Identifier | None = Field(default=None, description="Run whose path is the reference")
+    closed: bool = Field(default=False, description="The route is a loop")
+    phases: tuple[Phase, ...] = Field(default=(), alias="phase")
+    highway_entry: HighwayEntry = HighwayEntry()
+
+
+class Run(Section):
+    """One drive of the route in one configuration."""
+
+    id: Identifier
+    configuration: Identifier
+    block: Identifier | None = None
+    files: tuple[RelativePath, ...] = Field(min_length=1)
+    control: tuple[RelativePath, ...] = Field(default=(), description="Log of the control vehicle in tandem")
+    start: dt.datetime | None = None
+    start_condition: str = ""
+    road: Literal["dry", "damp", "wet"] | None = None
+    sky: Literal["clear", "partly cloudy", "overcast", "night"] | None = None
+    driver: str = Field(default="", description="A role or initial, not a name")
+    notes: str = ""
+    exclude: str | None = Field(default=None, description="Reason why the run is left out of the comparison")
+    log: Log | None = Field(default=None, description="Overrides of [log] for this run")
+
+
+class Weather(Section):
+    """One source of weather."""
+
+    id: Identifier
+    kind: Literal["metar", "station", "handheld", "forecast"]
+    elevation: Annotated[float, Measured("length")] | None = None
+    file: RelativePath | None = None
+    reports: tuple[Text, ...] = ()
+    month: Annotated[str, Field(pattern=r"^\d{4}-\d{2}$")] | None = Field(
+        default=None, description="Year and month of METAR reports, which give only the day: 2026-07"
+    )
+    columns: dict[str, str] = Field(default_factory=dict)
+    timezone: TimeZone | None = None
+    pressure: Literal["station", "sea level"] = "station"
+    max_age: Annotated[float, Measured("duration", low=0.0)] = 5400.0
+    accuracy: Annotated[float, Measured("temperature_difference", low=0.0)] | None = None
+
+    @model_validator(mode="after")
+    def _has_source(self) -> Weather:
+        if bool(self.file) == bool(self.reports):
+            raise ValueError("give either `file` or `reports`")
+        return self
+
+
+class Ambient(Section):
+    """Which ambient the over-ambient metrics refer to; one reference per campaign."""
+
+    reference: str = Field(default="auto", description='"vehicle", the id of a weather source, or "auto"')
+
+
+class Limit(Section):
+    """The limit of one acceptance criterion; a text with a unit, or a number for a count."""
+
+    limit: str | int | float
+    hard: bool = False
+
+
+class Metrics(Section):
+    """Settings that the metrics share."""
+
+    recovery_margins: tuple[Annotated[float, Measured("temperature_difference", low=0.0)], ...] = (
+        5.0 / 3.0,
+        25.0 / 9.0,
+    )
+    alarm_limit: Annotated[float, Measured("temperature")] | None = None
+    minimum_stop: Annotated[float, Measured("time", low=1.0)] = 10.0
+    confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
+    draws: Annotated[int, Field(ge=100, le=1_000_000)] = 2000
+    seed: Annotated[int, Field(ge=0)] = 1
+    equivalence: dict[str, str] = Field(
+        default={}, description="Metric = margin within which two values count as equal"
+    )
+
+
+class Claim(Section):
+    """One sentence that somebody wants to make, tied to a metric."""
+
+    id: Identifier
+    text: Text
+    metric: Text
+    margin: Annotated[float, Measured("temperature_difference", low=0.0)] | None = None
+    phase: Identifier | None = None
+    configuration: Identifier
+    versus: Identifier | None = None
+    relation: Literal["lower", "higher", "at most", "at least", "equal"]
+    value: str | int | float | None = Field(
+        default=None, description="Limit of the value or of the difference, with its unit"
+    )
+
+
+class Campaign(Section):
+    """A whole campaign file.
+
+    Attributes
+    ----------
+    about, vehicle, configurations, instrument, log, route, runs, weather, ambient, acceptance, metrics, claims
+        The tables of the file; quantities are in internal units.
+    """
+
+    schema_version: Literal[1] = Field(alias="schema")
+    about: About = Field(alias="campaign")
+    vehicle: Vehicle
+    configurations: tuple[Configuration, ...] = Field(alias="configuration", min_length=1)
+    instrument: Instrument
+    log: Log = Log()
+    route: Route = Route()
+    runs: tuple[Run, ...] = Field(alias="run", min_length=1)
+    weather: tuple[Weather, ...] = ()
+    ambient: Ambient = Ambient()
+    acceptance: dict[str, str | int | float | Limit] = Field(default_factory=dict)
+    metrics: Metrics = Metrics()
+    claims: tuple[Claim, ...] = Field(default=(), alias="claim")
+    dyno: DynoSection = DynoSection()
+    pulls: tuple[Pull, ...] = Field(default=(), alias="pull")
+    restrictions: tuple[Restriction, ...] = Field(default=(), alias="restriction")
+    exposures: tuple[Exposure, ...] = Field(default=(), alias="exposure")
+    observations: tuple[Observation, ...] = Field(default=(), alias="observation")
+
+    _file: Path = PrivateAttr(default=Path("campaign.toml"))
+    _source: bytes = PrivateAttr(default=b"")
+
+    @property
+    def file(self) -> Path:
+        """Path of the campaign file."""
+        return self._file
+
+    @property
+    def folder(self) -> Path:
+        """Folder that all paths of the campaign are relative to."""
+        return self._file.parent
+
+    @property
+    def source(self) -> bytes:
+        """The campaign file as it was read, byte for byte."""
+        return self._source
+
+    @property
+    def baseline(self) -> Configuration:
+        """The configuration that all others are compared with."""
+        return next(c for c in self.configurations if c.role == "baseline")
+
+    def configuration(self, id: str) -> Configuration:
+        """Return the configuration with this id."""
+        return next(c for c in self.configurations if c.id == id)
+
+    def log_of(self, run: Run) -> Log:
+        """Return how to read the logs of `run`: [log] with the run's overrides."""
+        if run.log is None:
+            return self.log
+        return self.log.model_copy(update={name: getattr(run.log, name) for name in run.log.model_fields_set})
+
+    def input_paths(self) -> tuple[str, ...]:
+        """Return the relative paths of all input files named by the campaign, sorted."""
+        paths = [p for run in self.runs for p in (*run.files, *run.control)]
+        paths += [w.file for w in self.weather if w.file]
+        paths += [p.file for p in self.pulls] + [r.file for r in self.restrictions if r.file]
+        logs = [self.log, *(run.log for run in self.runs if run.log)]
+        paths += [log.dbc for log in logs if log.dbc]
+        if self.route.reference:
+            paths.append(self.route.reference)
+        return tuple(sorted(set(paths)))
