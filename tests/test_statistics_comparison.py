@@ -1,0 +1,487 @@
+import dataclasses
+import json
+import math
+import warnings
+from itertools import combinations, product
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from intake_report.errors import DataError
+from intake_report.statistics import (
+    clopper_pearson,
+    compare_blocked,
+    compare_means,
+    holm,
+    line_fit,
+    mean_interval,
+    permutation_blocked,
+    permutation_paired,
+    permutation_two_sample,
+    smallest_attainable_p,
+    theil_sen,
+    trials_without_failure,
+    welch,
+    zero_failure_upper,
+)
+
+sane = st.floats(-500, 500).map(lambda x: round(x, 2))
+samples = st.lists(sane, min_size=2, max_size=8)
+
+
+def jsonable(result):
+    return json.loads(json.dumps(dataclasses.asdict(result), allow_nan=False))
+
+
+def scatters(*groups):
+    return any(max(group) - min(group) > 1e-6 for group in groups)
+
+
+# ---------------------------------------------------------------- means
+
+
+def test_mean_interval_equals_scipy():
+    values = [41.2, 39.9, 44.0, 42.3]
+    got = mean_interval(values, 0.9)
+    low, high = stats.t.interval(0.9, 3, np.mean(values), stats.sem(values))
+    assert (got.low, got.high) == pytest.approx((low, high), rel=1e-12)
+    assert (got.n, got.df, got.sd) == (4, 3, pytest.approx(np.std(values, ddof=1)))
+
+
+def test_mean_of_one_value_has_no_interval():
+    got = mean_interval([41.2])
+    assert (got.n, got.mean, got.sd, got.low, got.high, got.df) == (1, 41.2, None, None, None, 0)
+    jsonable(got)
+
+
+@pytest.mark.parametrize("values", [[], [1.0, float("nan")], [float("inf")]])
+def test_mean_refuses_nothing_and_not_finite(values):
+    with pytest.raises(DataError):
+        mean_interval(values)
+
+
+def test_level_out_of_range_is_a_programming_error():
+    with pytest.raises(ValueError, match="confidence level"):
+        mean_interval([1.0, 2.0], 95)
+
+
+@given(samples, st.floats(-1e3, 1e3), st.floats(0.01, 100))
+def test_mean_interval_shifts_and_scales(values, shift, scale):
+    plain = mean_interval(values)
+    moved = mean_interval([scale * v + shift for v in values])
+    assert plain.low <= plain.mean <= plain.high
+    tolerance = 1e-9 * (abs(shift) + scale * 500)
+    assert moved.low == pytest.approx(scale * plain.low + shift, rel=1e-9, abs=tolerance)
+    assert moved.high == pytest.approx(scale * plain.high + shift, rel=1e-9, abs=tolerance)
+
+
+# ---------------------------------------------------------------- Welch
+
+
+@given(samples, samples)
+def test_compare_means_equals_scipy(a, b):
+    got = compare_means(a, b, 0.95)
+    jsonable(got)
+    if not scatters(a, b):
+        assert (got.method, got.low, got.p_value) == ("none", None, None)
+        return
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # scipy warns where one side does not scatter
+        reference = stats.ttest_ind(b, a, equal_var=False)
+    interval = reference.confidence_interval(0.95)
+    assert got.p_value == pytest.approx(reference.pvalue, rel=1e-7, abs=1e-12)
+    assert got.df == pytest.approx(reference.df, rel=1e-7)
+    assert (got.low, got.high) == pytest.approx((interval.low, interval.high), rel=1e-7, abs=1e-7)
+    assert got.low <= got.difference <= got.high
+
+
+@given(samples, samples)
+def test_exchanging_the_sides_changes_the_sign_only(a, b):
+    one, other = compare_means(a, b), compare_means(b, a)
+    assert one.difference == pytest.approx(-other.difference, abs=1e-9)
+    if one.low is not None:
+        assert (one.low, one.high) == pytest.approx((-other.high, -other.low), abs=1e-8)
+
+
+def test_one_run_on_one_side_borrows_the_scatter_and_says_so():
+    got = compare_means([40.0, 42.0, 41.0], [38.0])
+    assert (got.method, got.df, got.n_candidate) == ("pooled", 2, 1)
+    assert "the candidate was run once" in got.note
+    # the t interval for one new value, scatter 1.0 from three
+    half = stats.t.ppf(0.975, 2) * math.sqrt(1 + 1 / 3)
+    assert (got.low, got.high) == pytest.approx((-3 - half, -3 + half))
+
+
+def test_one_run_each_is_an_indication():
+    got = compare_means([40.0], [38.0])
+    assert (got.difference, got.low, got.high, got.p_value, got.method) == (-2.0, None, None, None, "none")
+    assert "indication only" in got.note
+
+
+def test_equal_up_to_rounding_gives_no_interval():
+    got = compare_means([0.3, 0.1 + 0.2], [0.5, 0.5])
+    assert got.method == "none"
+    assert "do not scatter" in got.note
+
+
+def test_empty_side_is_refused():
+    with pytest.raises(DataError, match="candidate values"):
+        compare_means([1.0], [])
+
+
+def test_welch_survives_tiny_variances():
+    got = welch([1e-120, 2e-120, 4e-120], [5e-120, 6e-120, 9e-120])
+    again = welch([1.0, 2.0, 4.0], [5.0, 6.0, 9.0])
+    assert got.df == pytest.approx(again.df, rel=1e-6)
+
+
+# ---------------------------------------------------------------- blocks
+
+
+def least_squares(values, configuration, block, baseline, name, level):
+    """The additive model written out independently: normal equations on a full-rank treatment coding."""
+    configs = [c for c in sorted(set(configuration)) if c != baseline]
+    blocks = sorted(set(block))[1:]
+    rows = [
+        [1.0] + [float(c == k) for k in configs] + [float(b == k) for k in blocks]
+        for c, b in zip(configuration, block, strict=True)
+    ]
+    x, y = np.array(rows), np.array(values)
+    inverse = np.linalg.inv(x.T @ x)
+    beta = inverse @ x.T @ y
+    df = len(y) - x.shape[1]
+    variance = np.sum((y - x @ beta) ** 2) / df
+    i = 1 + configs.index(name)
+    half = stats.t.ppf((1 + level) / 2, df) * math.sqrt(variance * inverse[i, i])
+    return beta[i], beta[i] - half, beta[i] + half, df
+
+
+@given(st.lists(st.tuples(sane, sane), min_size=2, max_size=7))
+def test_pairs_give_the_paired_t_interval(pairs):
+    values = [v for pair in pairs for v in pair]
+    block = [i for i in range(len(pairs)) for _ in range(2)]
+    got = compare_blocked(values, ["a", "b"] * len(pairs), block, "a")["b"]
+    differences = [b - a for a, b in pairs]
+    assert got.difference == pytest.approx(np.mean(differences), abs=1e-9)
+    if scatters(differences):
+        reference = stats.ttest_rel([b for _, b in pairs], [a for a, _ in pairs])
+        low, high = reference.confidence_interval(0.95)
+        assert got.method == "blocked"
+        assert got.df == len(pairs) - 1
+        assert (got.low, got.high) == pytest.approx((low, high), rel=1e-6, abs=1e-6)
+        assert got.p_value == pytest.approx(reference.pvalue, rel=1e-5, abs=1e-12)
+
+
+def test_three_by_three_equals_two_way_analysis():
+    values = [41.0, 38.5, 36.0, 44.1, 41.0, 40.2, 39.5, 37.2, 34.0]
+    configuration = ["stock", "box", "duct"] * 3
+    block = ["d1"] * 3 + ["d2"] * 3 + ["d3"] * 3
+    got = compare_blocked(values, configuration, block, "stock", 0.95)
+    assert list(got) == ["box", "duct"]
+    for name, result in got.items():
+        estimate, low, high, df = least_squares(values, configuration, block, "stock", name, 0.95)
+        assert result.df == df == 4
+        assert (result.difference, result.low, result.high) == pytest.approx((estimate, low, high), rel=1e-10)
+        assert (result.n_baseline, result.n_candidate, result.method, result.note) == (3, 3, "blocked", "")
+        jsonable(result)
+
+
+@settings(max_examples=60)
+@given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from("xyz"), sane), min_size=7, max_size=14))
+def test_unbalanced_designs_equal_independent_least_squares(rows):
+    # link everything, so that the reference needs no rank handling
+    rows = [*rows, ("a", "x", 1.0), ("b", "x", 2.5), ("c", "x", 0.3), ("a", "y", 7.7), ("a", "z", 4.0)]
+    configuration, block, values = zip(*rows, strict=True)
+    got = compare_blocked(values, configuration, block, "a", 0.9)
+    for name in "bc":
+        expected = least_squares(values, configuration, block, "a", name, 0.9)
+        result = got[name]
+        assert (result.difference, result.low, result.high, result.df) == pytest.approx(expected, rel=1e-6, abs=1e-6)
+
+
+@settings(max_examples=50)
+@given(
+    st.lists(st.tuples(sane, sane, sane), min_size=3, max_size=5), st.lists(st.floats(-50, 50), min_size=5, max_size=5)
+)
+def test_a_shift_of_a_whole_block_changes_nothing(rows, shifts):
+    values = [v for row in rows for v in row]
+    block = [i for i in range(len(rows)) for _ in range(3)]
+    moved = [v + shifts[b] for v, b in zip(values, block, strict=True)]
+    configuration = ["a", "b", "c"] * len(rows)
+    before, after = (compare_blocked(v, configuration, block, "a") for v in (values, moved))
+    for name in "bc":
+        assert after[name].difference == pytest.approx(before[name].difference, abs=1e-8)
+        if before[name].low is not None and before[name].scatter > 1e-6:
+            assert after[name].low == pytest.approx(before[name].low, rel=1e-6, abs=1e-6)
+
+
+def test_blocks_that_hold_one_configuration_fall_back_to_welch_with_the_reason():
+    values = [40.0, 41.0, 43.0, 37.0, 38.0, 36.5]
+    got = compare_blocked(values, ["a"] * 3 + ["b"] * 3, ["mon"] * 3 + ["tue"] * 3, "a")["b"]
+    assert got.method == "welch"
+    assert 'no block holds both "a" and "b"' in got.note
+    assert got.low == pytest.approx(compare_means(values[:3], values[3:]).low)
+
+
+def test_indirect_comparison_is_made_and_named():
+    values = [40.0, 38.0, 41.0, 39.5, 30.0, 27.0, 30.5, 28.0]
+    configuration = ["a", "b", "a", "b", "b", "c", "b", "c"]
+    block = [1, 1, 2, 2, 3, 3, 4, 4]
+    got = compare_blocked(values, configuration, block, "a")
+    assert got["c"].method == "blocked"
+    assert "by way of other configurations" in got["c"].note
+    expected = least_squares(values, configuration, block, "a", "c", 0.95)
+    assert (got["c"].difference, got["c"].low, got["c"].high, got["c"].df) == pytest.approx(expected)
+    assert got["c"].standard_error > got["b"].standard_error
+
+
+def test_part_of_the_blocks_unlinked():
+    values = [40.0, 38.0, 41.0, 38.5, 30.0, 31.0]
+    got = compare_blocked(values, ["a", "b", "a", "b", "c", "c"], [1, 1, 2, 2, 3, 3], "a")
+    assert (got["b"].method, got["c"].method) == ("blocked", "welch")
+    assert got["b"].difference == pytest.approx(-2.25)
+    assert got["b"].df == 2  # one from the pairs, one from the repeated run in block 3
+
+
+@pytest.mark.parametrize(
+    ("block", "reason"),
+    [([None] * 4, "no blocks were named"), ([1, 1, 1, None], "1 of 4 runs name none"), ([1] * 4, "one block")],
+)
+def test_without_usable_blocks_welch(block, reason):
+    got = compare_blocked([40.0, 38.0, 41.0, 38.5], ["a", "b", "a", "b"], block, "a")["b"]
+    assert got.method == "welch"
+    assert reason in got.note
+
+
+def test_one_run_per_configuration_in_a_block_has_no_interval():
+    got = compare_blocked([40.0, 38.0, 41.0], ["a", "b", "c"], [1, 1, 2], "a")
+    assert (got["b"].method, got["b"].low, got["b"].difference) == ("none", None, pytest.approx(-2.0))
+    assert "indication only" in got["b"].note
+    assert "indication only" in got["c"].note
+
+
+def test_constant_differences_have_no_scatter():
+    got = compare_blocked([20.1, 20.2, 30.3, 30.4, 25.0, 25.1], ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a")["b"]
+    assert got.method == "none"
+    assert got.difference == pytest.approx(0.1)
+    assert "do not scatter" in got.note
+
+
+def test_no_baseline_and_one_configuration_are_refused():
+    with pytest.raises(DataError, match="baseline"):
+        compare_blocked([1.0, 2.0], ["b", "b"], [1, 2], "a")
+    with pytest.raises(DataError, match="nothing to compare"):
+        compare_blocked([1.0, 2.0], ["a", "a"], [1, 2], "a")
+
+
+# ---------------------------------------------------------------- Holm
+
+
+@given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=9))
+def test_holm_by_its_definition(p_values):
+    adjusted = holm(p_values)
+    known = [p for p in p_values if p is not None]
+    ordered = sorted(known)
+    for p, q in zip(p_values, adjusted, strict=True):
+        if p is None:
+            assert q is None
+            continue
+        last = max(i for i, x in enumerate(ordered) if x == p)
+        expected = max(min(1.0, (len(ordered) - i) * ordered[i]) for i in range(last + 1))
+        first = ordered.index(p)
+        least = max(min(1.0, (len(ordered) - i) * ordered[i]) for i in range(first + 1))
+        assert least <= q <= expected
+        assert p <= q <= 1.0
+
+
+# ---------------------------------------------------------------- permutation
+
+
+def brute_force(values, marks, block):
+    """Every dealing by plain loops: list of weighted block differences, observed first."""
+    blocks = [[i for i, b in enumerate(block) if b == name] for name in dict.fromkeys(block)]
+    choices = []
+    for members in blocks:
+        k = sum(marks[i] for i in members)
+        choices.append([set(c) for c in combinations(members, k)])
+
+    def statistic(chosen):
+        total = weight = 0.0
+        for members in blocks:
+            inside = [values[i] for i in members if i in chosen]
+            outside = [values[i] for i in members if i not in chosen]
+            if inside and outside:
+                w = len(inside) * len(outside) / len(members)
+                total += w * (np.mean(inside) - np.mean(outside))
+                weight += w
+        return total / weight
+
+    every = [statistic(set().union(*picks)) for picks in product(*choices)]
+    return statistic({i for i, m in enumerate(marks) if m}), every
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.integers(-9, 9), st.booleans(), st.sampled_from("xy")), min_size=3, max_size=7))
+def test_permutation_equals_brute_force(rows):
+    rows = [*rows, (2, True, "x"), (5, False, "x")]
+    values, marks, block = zip(*rows, strict=True)
+    observed, every = brute_force(values, marks, block)
+    got = permutation_blocked(values, marks, block)
+    upper = np.mean([s >= observed - 1e-9 for s in every])
+    lower = np.mean([s <= observed + 1e-9 for s in every])
+    assert got.arrangements == len(every)
+    assert got.difference == pytest.approx(observed, abs=1e-9)
+    assert got.p_value == pytest.approx(min(1.0, 2 * min(upper, lower)))
+    assert permutation_blocked(values, marks, block, "greater").p_value == pytest.approx(upper)
+    assert permutation_blocked(values, marks, block, "less").p_value == pytest.approx(lower)
+    assert got.smallest_p <= got.p_value <= 1.0
+    jsonable(got)
+
+
+@settings(max_examples=50)
+@given(
+    st.lists(sane, min_size=2, max_size=5),
+    st.lists(sane, min_size=2, max_size=5),
+    st.integers(-40, 40),
+    st.sampled_from([0.5, 2, 4]),
+)
+def test_permutation_ignores_shift_and_scale(a, b, shift, scale):
+    plain = permutation_two_sample(a, b)
+    moved = permutation_two_sample([scale * v + shift for v in a], [scale * v + shift for v in b])
+    assert moved.p_value == plain.p_value
+    assert permutation_two_sample(b, a).p_value == plain.p_value
+
+
+def test_random_draws_agree_with_the_exact_count():
+    rng = np.random.default_rng(4)
+    values = rng.normal(size=40)
+    marks = [True, False] * 20
+    values[::2] += 0.6
+    got = permutation_blocked(values, marks, [0] * 40, rng=np.random.default_rng(1), draws=20_000)
+    reference = stats.permutation_test(
+        (values[::2], values[1::2]),
+        lambda a, b, axis: a.mean(axis) - b.mean(axis),
+        vectorized=True,
+        n_resamples=20_000,
+        rng=np.random.default_rng(2),
+    )
+    assert not got.exact
+    assert got.smallest_p == pytest.approx(2 / 20_001)
+    assert got.p_value == pytest.approx(reference.pvalue, abs=4 * math.sqrt(2 * 0.06 / 20_000))
+    with pytest.raises(ValueError, match="random generator"):
+        permutation_blocked(values, marks, [0] * 40)
+
+
+def test_astronomically_many_arrangements():
+    values = np.arange(1200.0)
+    got = permutation_blocked(values, [True, False] * 600, [0] * 1200, rng=np.random.default_rng(0), draws=50)
+    assert got.smallest_p == pytest.approx(2 / 51)
+
+
+def test_permutation_without_common_block_is_refused():
+    with pytest.raises(DataError, match="both configurations"):
+        permutation_blocked([1.0, 2.0], [True, False], [0, 1])
+
+
+def test_smallest_p_of_three_by_three_days():
+    # three days with one run of each: 2**3 dealings
+    assert smallest_attainable_p([(1, 1)] * 3) == 0.25
+    assert permutation_paired([1.0, 2.0, 3.0]).p_value == 0.25
+
+
+# ---------------------------------------------------------------- proportions
+
+
+@given(st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.floats(0.5, 0.999))
+def test_clopper_pearson_by_its_definition(kn, level):
+    k, n = kn
+    got = clopper_pearson(k, n, level)
+    tail = (1 - level) / 2
+    assert got.low <= k / n <= got.high
+    if k > 0:
+        assert stats.binom.sf(k - 1, n, got.low) == pytest.approx(tail, rel=1e-6)
+    if k < n:
+        assert stats.binom.cdf(k, n, got.high) == pytest.approx(tail, rel=1e-6)
+
+
+@given(st.integers(1, 5000), st.floats(0.5, 0.999))
+def test_zero_failure_limit_by_its_definition(n, level):
+    assert (1 - zero_failure_upper(n, level)) ** n == pytest.approx(1 - level, rel=1e-9)
+
+
+@given(st.floats(0.5, 0.999), st.floats(0.5, 0.999))
+def test_success_run_is_the_least_number(reliability, level):
+    n = trials_without_failure(reliability, level)
+    assert 1 - reliability**n >= level - 1e-8
+    assert n == 1 or 1 - reliability ** (n - 1) < level + 1e-8
+
+
+def test_no_trials():
+    with pytest.raises(DataError):
+        clopper_pearson(0, 0)
+    with pytest.raises(DataError):
+        zero_failure_upper(0)
+
+
+# ---------------------------------------------------------------- slopes
+
+
+@settings(max_examples=60)
+@given(st.lists(st.tuples(st.integers(0, 30), st.integers(-9, 9)), min_size=5, max_size=15, unique_by=lambda p: p[0]))
+def test_theil_sen_equals_scipy(points):
+    x, y = (np.array(v, dtype=float) for v in zip(*points, strict=True))
+    got = theil_sen(x, y, 0.9)
+    if np.all(y == y[0]):
+        assert (got.slope, got.low, got.high) == (0.0, None, None)
+        return
+    reference = stats.theilslopes(y, x, 0.9, method="separate")
+    assert got.slope == pytest.approx(reference.slope, abs=1e-12)
+    assert (got.low, got.high) == pytest.approx((reference.low_slope, reference.high_slope), abs=1e-12)
+    assert got.intercept == pytest.approx(reference.intercept, abs=1e-9)
+    assert got.low <= got.slope <= got.high
+
+
+@pytest.mark.parametrize(("n", "level", "has"), [(2, 0.95, False), (4, 0.95, False), (5, 0.95, True), (4, 0.9, True)])
+def test_theil_sen_says_when_points_are_too_few(n, level, has):
+    got = theil_sen(range(n), [0.0, 1.0, 3.0, 3.5, 5.0][:n], level)
+    assert (got.low is not None) is has
+
+
+@given(st.lists(st.tuples(st.integers(0, 3), st.integers(-2, 2)), min_size=5, max_size=12))
+def test_theil_sen_with_many_ties_stays_finite(points):
+    x, y = zip(*points, strict=True)
+    if len(set(x)) == 1:
+        with pytest.raises(DataError):
+            theil_sen(x, y)
+        return
+    got = theil_sen(x, y)
+    assert got.low is None or got.low <= got.slope <= got.high
+    jsonable(got)
+
+
+def test_theil_sen_ignores_one_wild_point():
+    x = np.arange(20.0)
+    y = 35 + 0.08 * x
+    y[7] = 90.0
+    assert theil_sen(x, y).slope == pytest.approx(0.08)
+
+
+@given(st.lists(st.tuples(st.integers(-20, 20), sane), min_size=3, max_size=12))
+def test_line_fit_equals_scipy(points):
+    x, y = (np.array(v, dtype=float) for v in zip(*points, strict=True))
+    if np.all(x == x[0]) or np.all(y == y[0]):  # scipy has no error for a flat line
+        return
+    got = line_fit(x, y)
+    reference = stats.linregress(x, y)
+    assert (got.slope, got.intercept) == pytest.approx((reference.slope, reference.intercept), abs=1e-7)
+    assert got.slope_error == pytest.approx(reference.stderr, abs=1e-5)
+    assert got.intercept_error == pytest.approx(reference.intercept_stderr, abs=1e-4)
+
+
+def test_line_through_two_points_has_no_uncertainty():
+    got = line_fit([0.0, 2.0], [1.0, 5.0], origin=1.0)
+    assert (got.intercept, got.slope, got.residual_sd) == (3.0, 2.0, None)
+    assert got.at(3.0) == (7.0, None)
