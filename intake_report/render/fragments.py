@@ -1,0 +1,139 @@
+"""Blocks as HTML fragments: for the report page and for the cells of an interactive notebook alike."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from intake_report.errors import DataError
+from intake_report.render import inline
+from intake_report.render.blocks import Block, Column, Table
+from intake_report.render.numbering import Document, Item, Target
+from intake_report.render.svg import clean_svg
+
+TEMPLATES = Path(__file__).parent / "templates"
+_MATHML = "http://www.w3.org/1998/Math/MathML"
+# A column whose longest cell passes this many characters may wrap; the others keep their cells on one line.
+_WRAP_FROM = 24
+
+
+@cache
+def environment() -> Environment:
+    """Return the Jinja environment of the HTML fragments; everything that is not markup is escaped."""
+    made = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+    )
+    made.filters["svg"] = lambda figure: Markup(clean_svg(figure.svg, figure.label))
+    made.filters["mathml"] = _mathml
+    made.filters["printable"] = inline.printable
+    made.filters["lines"] = _lines
+    made.globals["cell_class"] = _cell_class
+    return made
+
+
+def inline_html(text: str, document: Document | None = None) -> Markup:
+    """Return a block text as HTML.
+
+    Parameters
+    ----------
+    text : str
+        Inline syntax.
+    document : Document, optional
+        Resolves cross references; without it (a single notebook cell) the label stands in their place.
+
+    Returns
+    -------
+    Markup
+    """
+    return Markup("").join(_span_html(span, document) for span in inline.parse(text))
+
+
+def _span_html(span: inline.Span, document: Document | None) -> Markup:
+    if span.reference and document:
+        target = document.reference(span.text)
+        made = Markup('<a href="#{}">{}</a>').format(target.label, target.name)
+    elif span.code:
+        made = Markup("<code>{}</code>").format(span.text)
+    else:
+        made = escape(span.text)
+    if span.italic:
+        made = Markup("<em>{}</em>").format(made)
+    return Markup("<strong>{}</strong>").format(made) if span.bold else made
+
+
+def blocks_html(items: Sequence[Item], document: Document | None = None) -> Markup:
+    """Return blocks as one HTML fragment.
+
+    Parameters
+    ----------
+    items : sequence of Item
+        Numbered, or bare ``Item(block)`` for a notebook cell.
+    document : Document, optional
+        Resolves cross references.
+
+    Returns
+    -------
+    Markup
+    """
+    template = environment().get_template("blocks.html.j2")
+    return Markup(template.render(items=items, document=document, inline=lambda text: inline_html(text, document)))
+
+
+def cell_html(blocks: Sequence[Block]) -> str:
+    """Return blocks as the HTML output of a notebook cell, with the styles they need.
+
+    Parameters
+    ----------
+    blocks : sequence of Block
+
+    Returns
+    -------
+    str
+    """
+    style = (TEMPLATES / "blocks.css").read_text("utf-8")
+    body = blocks_html([Item(block) for block in blocks])
+    return f'<style>{style}</style>\n<div class="report report-cell">\n{body}</div>\n'
+
+
+def caption_name(target: Target | None, kind: str) -> str:
+    """Return how a caption begins: "Figure 3", or "Figure" where there is no number."""
+    return target.name if target else kind.capitalize()
+
+
+def _cell_class(table: Table, index: int, column: Column) -> str:
+    longest = max((len(row[index]) for row in table.rows), default=0)
+    return f"{column.align} wrap" if longest > _WRAP_FROM else column.align
+
+
+def _lines(text: str) -> str:
+    return "\n".join(inline.printable(line) for line in text.splitlines())
+
+
+def _mathml(source: str) -> Markup:
+    """Return MathML that is nothing but MathML."""
+    from xml.etree import ElementTree
+
+    if "<!" in source:
+        raise DataError("An equation's MathML holds a declaration and is refused.")
+    try:
+        root = ElementTree.fromstring(source)
+    except ElementTree.ParseError as error:
+        raise DataError(f"An equation's MathML is not well-formed: {error}.") from None
+    for element in root.iter():
+        element.tag = element.tag.removeprefix(f"{{{_MATHML}}}")
+        names = {name.lower() for name in element.attrib}
+        if "{" in element.tag or not element.tag.startswith("m") or any(n.startswith(("on", "{")) for n in names):
+            raise DataError(f"An equation's MathML holds {element.tag[:40]!r} with more than MathML and is refused.")
+        if names & {"href", "src", "style", "altimg"}:
+            raise DataError("An equation's MathML points outside itself and is refused.")
+    root.set("xmlns", _MATHML)
+    root.set("display", "block")
+    return Markup(ElementTree.tostring(root, encoding="unicode"))

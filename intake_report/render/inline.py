@@ -1,0 +1,145 @@
+"""The inline syntax of block texts: cross references, bold, code; everything else is literal.
+
+``[[label]]`` becomes "Figure 3" (a link), ``**bold**`` and code in back quotes mean what they mean in Markdown. Text
+that somebody else wrote (a campaign's notes, a file name) goes through `literal`, which marks those signs with the
+control character "data link escape", so that no text of a campaign can act as markup.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+
+_ESCAPE = "\x10"
+_EMPHASIS = _ESCAPE + "/"
+_TOKEN = re.compile(
+    rf"{_ESCAPE}(?P<literal>[*`\[])"
+    rf"|(?P<emphasis>{_ESCAPE}/)"
+    r"|\[\[(?P<ref>[A-Za-z][A-Za-z0-9_-]*)\]\]"
+    r"|`(?P<code>[^`]+)`"
+    r"|(?P<bold>\*\*)"
+)
+_CODE_ESCAPE = re.compile(rf"{_ESCAPE}([*`\[])")
+# C0 and C1 controls, lone surrogates and non-characters: refused by XML, by Typst or by both.
+_UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
+
+
+@dataclass(frozen=True)
+class Span:
+    """A stretch of text of one kind; for a cross reference `text` is the label."""
+
+    text: str
+    bold: bool = False
+    italic: bool = False
+    code: bool = False
+    reference: bool = False
+
+
+def printable(text: str) -> str:
+    """Return `text` with what cannot be printed replaced by U+FFFD and line ends made spaces.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    return _UNPRINTABLE.sub("\ufffd", re.sub(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]", " ", text))
+
+
+def literal(text: str) -> str:
+    """Return `text` so that the inline syntax leaves every character of it alone.
+
+    Parameters
+    ----------
+    text : str
+        Text that somebody else wrote.
+
+    Returns
+    -------
+    str
+        For use inside any block text.
+    """
+    return re.sub(r"[*`\[]", lambda match: _ESCAPE + match.group(), text.replace(_ESCAPE, "\ufffd"))
+
+
+def emphasis(text: str) -> str:
+    """Return `text` (inline syntax) set in italics.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    return f"{_EMPHASIS}{text}{_EMPHASIS}"
+
+
+def parse(text: str) -> tuple[Span, ...]:
+    """Return the spans of a block text.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    tuple of Span
+        Adjacent spans differ in kind; a bold mark without its partner is literal.
+    """
+    spans: list[Span] = []
+    state = {"bold": False, "italic": False}
+
+    def add(piece: str, *, code: bool = False, reference: bool = False) -> None:
+        if not piece:
+            return
+        span = Span(printable(piece), state["bold"], state["italic"], code, reference)
+        if spans and not reference and not spans[-1].reference and _kind(spans[-1]) == _kind(span):
+            span = Span(spans.pop().text + span.text, *_kind(span))
+        spans.append(span)
+
+    position = 0
+    for match in _TOKEN.finditer(text):
+        add(text[position : match.start()])
+        position = match.end()
+        if match["literal"]:
+            add(match["literal"])
+        elif match["emphasis"]:
+            state["italic"] = not state["italic"]
+        elif match["ref"]:
+            add(match["ref"], reference=True)
+        elif match["code"]:
+            add(_CODE_ESCAPE.sub(r"\1", match["code"]), code=True)
+        elif state["bold"] or "**" in text[position:]:
+            state["bold"] = not state["bold"]
+        else:
+            add("**")
+    add(text[position:])
+    return tuple(spans)
+
+
+def _kind(span: Span) -> tuple[bool, bool, bool]:
+    return span.bold, span.italic, span.code
+
+
+def plain(text: str, resolve: Callable[[str], str] | None = None) -> str:
+    """Return a block text without its marks.
+
+    Parameters
+    ----------
+    text : str
+    resolve : callable, optional
+        Gives the words for the label of a cross reference; without it the label itself is used.
+
+    Returns
+    -------
+    str
+    """
+    return "".join(
+        (resolve(span.text) if resolve else span.text) if span.reference else span.text for span in parse(text)
+    )

@@ -1,0 +1,196 @@
+"""The one numbering pass: sections, figures, tables and equations, shared by HTML and PDF."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+from intake_report.errors import DataError
+from intake_report.render import inline
+from intake_report.render.blocks import (
+    Block,
+    Callout,
+    Cover,
+    Data,
+    Definitions,
+    Equation,
+    Figure,
+    Heading,
+    ItemList,
+    Paragraph,
+    Table,
+)
+
+TargetKind = Literal["section", "figure", "table", "equation"]
+_WORDS: Mapping[TargetKind, str] = {
+    "section": "Section",
+    "figure": "Figure",
+    "table": "Table",
+    "equation": "Equation",
+}
+
+
+@dataclass(frozen=True)
+class Target:
+    """Something that a cross reference can point to."""
+
+    kind: TargetKind
+    number: str
+    label: str
+
+    @property
+    def name(self) -> str:
+        """Return the words of a reference, "Figure 3"."""
+        return f"{_WORDS[self.kind]} {self.number}"
+
+
+@dataclass(frozen=True)
+class Item:
+    """One block in its place: with its number when it has one, and its depth when it is a heading."""
+
+    block: Block
+    target: Target | None = None
+    level: int = 0
+
+
+@dataclass(frozen=True)
+class Document:
+    """A numbered report."""
+
+    items: tuple[Item, ...]
+    cover: Cover | None = None
+    data: tuple[Data, ...] = ()
+    targets: Mapping[str, Target] = field(default_factory=dict)
+
+    def reference(self, label: str) -> Target:
+        """Return the target that `label` names.
+
+        Raises
+        ------
+        DataError
+            Nothing in the report carries this label.
+        """
+        try:
+            return self.targets[label]
+        except KeyError:
+            raise DataError(
+                f"The cross reference [[{label}]] has no target in the report.",
+                remedy="Give a heading, figure, table or equation this label, or pass foreign text through literal().",
+            ) from None
+
+    def plain(self, text: str) -> str:
+        """Return a block text as a reader sees it, without marks."""
+        return inline.plain(text, lambda label: self.reference(label).name)
+
+
+def number(blocks: Iterable[Block]) -> Document:
+    """Give the blocks of a report their numbers and check its cross references.
+
+    Parameters
+    ----------
+    blocks : iterable of Block
+        In reading order.
+
+    Returns
+    -------
+    Document
+        A heading that skips a level is raised to the next one, so that the outline has no holes.
+
+    Raises
+    ------
+    DataError
+        Two blocks carry one label, there are two covers, or a cross reference has no target.
+    """
+    all_blocks = tuple(blocks)
+    covers = [block for block in all_blocks if isinstance(block, Cover)]
+    if len(covers) > 1:
+        raise DataError(f"The report has {len(covers)} covers.", remedy="Show the cover once.")
+    targets: dict[str, Target] = {}
+    folded: set[str] = {
+        label.casefold() for block in all_blocks if (label := getattr(block, "label", None)) is not None
+    }
+    counts = {"figure": 0, "table": 0, "equation": 0}
+    sections: list[int] = []
+    items: list[Item] = []
+    for block in all_blocks:
+        if isinstance(block, Cover | Data):
+            continue
+        if isinstance(block, Heading):
+            level = min(block.level, len(sections) + 1)
+            sections = [*sections[:level], 0][: max(level, 1)]
+            sections[level - 1] += 1
+            label = block.label or _slug(block.text, folded)
+            target = Target("section", ".".join(map(str, sections)), label)
+            items.append(Item(block, _register(target, targets), level))
+        elif isinstance(block, Figure | Table | Equation):
+            counts[block.kind] += 1
+            target = Target(block.kind, str(counts[block.kind]), block.label)
+            items.append(Item(block, _register(target, targets)))
+        else:
+            items.append(Item(block))
+    data = tuple(block for block in all_blocks if isinstance(block, Data))
+    document = Document(tuple(items), covers[0] if covers else None, data, targets)
+    for block in all_blocks:
+        for text in texts(block):
+            for span in inline.parse(text):
+                if span.reference:
+                    document.reference(span.text)
+    return document
+
+
+def _register(target: Target, targets: dict[str, Target]) -> Target:
+    # Labels become file names, and some file systems do not tell A from a.
+    if any(target.label.casefold() == known.casefold() for known in targets):
+        raise DataError(f"Two blocks of the report carry the label {target.label!r}.", remedy="Rename one of them.")
+    targets[target.label] = target
+    return target
+
+
+def _slug(text: str, taken: set[str]) -> str:
+    words = re.sub(r"[^a-z0-9]+", "-", inline.plain(text).lower()).strip("-")[:60] or "untitled"
+    label = stem = f"section-{words}"
+    count = 1
+    while label in taken:
+        count += 1
+        label = f"{stem}-{count}"
+    taken.add(label)
+    return label
+
+
+def texts(block: Block) -> Iterator[str]:
+    """Yield every text of `block` in which the inline syntax counts.
+
+    Parameters
+    ----------
+    block : Block
+
+    Yields
+    ------
+    str
+    """
+    match block:
+        case Cover():
+            yield from (block.title, block.subtitle, block.question, *block.answer)
+            for term, text in block.facts:
+                yield from (term, text)
+        case Heading() | Paragraph():
+            yield block.text
+        case ItemList():
+            yield from block.items
+        case Definitions():
+            for term, text in block.items:
+                yield from (term, text)
+        case Table():
+            yield block.caption
+            yield from (column.title for column in block.columns)
+            for row in block.rows:
+                yield from row
+            yield from block.notes
+        case Figure() | Equation():
+            yield block.caption
+        case Callout():
+            yield from (block.title, *block.texts)
+        case _:
+            return

@@ -1,0 +1,51 @@
+"""Show report blocks in a notebook: neutral JSON for the exporters, HTML for the person at the screen."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+from intake_report.render.blocks import MIME_TYPE, Block, Data, Figure, bundle
+from intake_report.render.fragments import cell_html
+
+
+def mime_bundle(*blocks: Block) -> dict[str, Any]:
+    """Return the output of one cell for `blocks`.
+
+    Parameters
+    ----------
+    *blocks : Block
+
+    Returns
+    -------
+    dict
+        MIME type → value: the blocks as JSON, text/html, text/plain, and image/png for a single figure.
+    """
+    visible = [block for block in blocks if not isinstance(block, Data)]
+    made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
+    if visible:
+        made["text/html"] = cell_html(visible)
+    if len(blocks) == 1 and isinstance(blocks[0], Figure) and blocks[0].png:
+        made["image/png"] = blocks[0].png
+    return made
+
+
+def show(*blocks: Block) -> None:
+    """Display `blocks` in the running notebook, a figure as an output of its own.
+
+    Parameters
+    ----------
+    *blocks : Block
+        In reading order.
+    """
+    from IPython.display import display
+
+    for alone, group in groupby(blocks, key=lambda block: isinstance(block, Figure)):
+        run = tuple(group)
+        for part in [(block,) for block in run] if alone else [run]:
+            display(mime_bundle(*part), raw=True)  # type: ignore[no-untyped-call]
+
+
+def _describe(block: Block) -> str:
+    name = getattr(block, "label", None) or getattr(block, "name", None) or getattr(block, "title", None)
+    return f"<{block.kind} {name}>" if name else f"<{block.kind}>"
