@@ -1,0 +1,231 @@
+"""Match a run onto the reference path as a whole.
+
+A hidden Markov model in the manner of Newson and Krumm (Hidden Markov map matching through noise and sparseness,
+2009): the states of a fix are its local nearest points on the path, and being off the route; a transition costs by
+how much the way along the path differs from the way driven. Dynamic programming finds the cheapest sequence.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from intake_report.align.fixes import Fixes, thin
+from intake_report.align.model import Floats, Path
+from intake_report.align.settings import RouteSettings
+
+HEADING_WEIGHT = 4.0  # cost of driving across the path; twice that for driving against it
+LEAVE = 4.0  # cost of leaving the route or joining it again
+RESTART = 30.0  # cost of joining again well before the point where the route was left
+SLACK = 8.0  # m of disagreement between path and odometer that cost one unit
+SLACK_SHARE = 0.1  # the same, per metre driven
+BEAM = 6  # places of leaving that are remembered while off the route
+
+
+@dataclass(frozen=True)
+class Matched:
+    """The matched nodes of one run (all shape (n,)).
+
+    `node` indexes the fixes; `s` is unwrapped route distance [m], NaN off the route; `offset` is the signed distance
+    from the path [m], positive to the left; `restart` marks nodes that rejoin well before where the route was left.
+    """
+
+    node: NDArray[np.intp]
+    s: Floats
+    offset: Floats
+    restart: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class _Candidates:
+    node: NDArray[np.intp]
+    s: Floats
+    offset: Floats
+    cost: Floats
+
+
+def match(fixes: Fixes, path: Path, settings: RouteSettings) -> Matched:
+    """Match fixes onto a path.
+
+    Parameters
+    ----------
+    fixes : Fixes
+        Fixes of one run in the path's local metres.
+    path : Path
+        The reference path.
+    settings : RouteSettings
+        Corridor, error of a fix and node spacing.
+
+    Returns
+    -------
+    Matched
+        One entry per node; linear in their number.
+    """
+    at = thin(fixes, settings.node_spacing)
+    found = _candidates(fixes.x[at], fixes.y[at], path, settings)
+    pick, restart = _viterbi(len(at), fixes.driven[at], found, path, settings)
+    s = np.full(len(at), np.nan)
+    offset = np.full(len(at), np.nan)
+    on = pick >= 0
+    s[on] = found.s[pick[on]]
+    offset[on] = found.offset[pick[on]]
+    if path.closed:
+        s = _unwrap(s, fixes.driven[at], path.length)
+    return Matched(node=at, s=s, offset=offset, restart=restart)
+
+
+def _candidates(x: Floats, y: Floats, path: Path, settings: RouteSettings) -> _Candidates:
+    """Return the local nearest points of the path for every node, with the cost of each."""
+    import shapely
+
+    ends = np.column_stack([path.x, path.y])
+    segments = shapely.linestrings(np.stack([ends[:-1], ends[1:]], axis=1))
+    points = shapely.points(x, y)
+    node, seg = shapely.STRtree(segments).query(points, predicate="dwithin", distance=2 * settings.corridor)
+    order = np.lexsort((seg, node))
+    node, seg = node[order], seg[order]
+    along = shapely.line_locate_point(segments[seg], points[node])
+    dx, dy = np.diff(path.x)[seg], np.diff(path.y)[seg]
+    span = np.diff(path.s)[seg]
+    ux, uy = dx / span, dy / span
+    rx, ry = x[node] - path.x[seg], y[node] - path.y[seg]
+    distance = np.hypot(rx - ux * along, ry - uy * along)
+    # local minima of the distance along the path, group by group of neighbouring segments
+    same = (np.diff(node) == 0) & (np.diff(seg) == 1) if len(node) > 1 else np.zeros(0, dtype=bool)
+    edge = np.ones(min(len(node), 1), dtype=bool)
+    falls = np.concatenate([edge, ~same | (distance[1:] < distance[:-1] - 1e-9)])
+    rises = np.concatenate([~same | (distance[:-1] <= distance[1:] + 1e-9), edge])
+    keep = np.flatnonzero(falls & rises)
+    node, seg, along, distance = node[keep], seg[keep], along[keep], distance[keep]
+    side = np.sign(ux[keep] * ry[keep] - uy[keep] * rx[keep])
+    s = path.s[seg] + along
+    cost = distance**2 / (2 * settings.position_error**2)
+    cost = cost + HEADING_WEIGHT * _against(x, y, node, s, path)
+    return _Candidates(node=node, s=s, offset=distance * np.where(side == 0, 1.0, side), cost=cost)
+
+
+def _against(x: Floats, y: Floats, node: NDArray[np.intp], s: Floats, path: Path) -> Floats:
+    """Return 1 − cosine of the angle between driving and path, 0 along to 2 against: the better of in and out."""
+    move = np.hypot(np.diff(x), np.diff(y))
+    reach = np.clip(move, 5.0, 100.0)
+    worst = np.full(len(node), np.inf)
+    for before in (True, False):
+        i = np.clip(node - 1 if before else node, 0, len(move) - 1)
+        hx, hy = (x[i + 1] - x[i]), (y[i + 1] - y[i])
+        ahead = np.where(before, -1.0, 1.0) * reach[i]
+        px, py = _point(path, s + np.maximum(ahead, 0.0))
+        qx, qy = _point(path, s + np.minimum(ahead, 0.0))
+        tx, ty = px - qx, py - qy
+        norm = np.hypot(hx, hy) * np.hypot(tx, ty)
+        cosine = np.divide(hx * tx + hy * ty, norm, out=np.ones_like(norm), where=norm > 0)
+        # a move shorter than the error of a fix has no direction
+        cosine = np.where(np.hypot(hx, hy) < 8.0, 1.0, cosine)
+        edge = (node == 0) if before else (node == len(move))
+        worst = np.where(edge, worst, np.minimum(worst, 1.0 - cosine))
+    return np.where(np.isfinite(worst), worst, 0.0)
+
+
+def _point(path: Path, s: Floats) -> tuple[Floats, Floats]:
+    at = np.mod(s, path.length) if path.closed else np.clip(s, 0.0, path.length)
+    return np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)
+
+
+def _viterbi(
+    n: int, driven: Floats, found: _Candidates, path: Path, settings: RouteSettings
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Return the candidate chosen per node (−1: off the route) and the nodes that rejoin backwards."""
+    off_cost = settings.corridor**2 / (2 * settings.position_error**2)
+    loop = path.length if path.closed else 0.0
+    first = np.searchsorted(found.node, np.arange(n + 1)).tolist()
+    s_all, e_all, way = found.s.tolist(), found.cost.tolist(), driven.tolist()
+    # on: (cost, candidate); off: (cost, s where left or None, driven there); back pointers: (kind, index, restart)
+    on: list[tuple[float, int]] = []
+    off: list[tuple[float, float | None, float]] = [(0.0, None, 0.0)]
+    back_on: list[list[tuple[int, int, bool]]] = []
+    back_off: list[list[tuple[int, int]]] = []
+    for k in range(n):
+        step = way[k] - way[k - 1] if k else 0.0
+        slack = SLACK + SLACK_SHARE * step
+        new_on: list[tuple[float, int]] = []
+        trail_on: list[tuple[int, int, bool]] = []
+        for c in range(first[k], first[k + 1]):
+            s = s_all[c]
+            best, trail = math.inf, (0, 0, False)
+            for j, (cost, b) in enumerate(on):
+                ds = s - s_all[b]
+                if loop:
+                    ds -= loop * math.floor(ds / loop + 0.5)
+                cost += abs(ds - step) / slack
+                if ds < 0:
+                    cost -= ds / 5.0
+                if cost < best:
+                    best, trail = cost, (1, j, False)
+            for j, (cost, left, since) in enumerate(off):
+                again = False
+                if left is not None:
+                    ds, gone = s - left, way[k] - since
+                    if loop:
+                        ds = (ds + 20.0) % loop - 20.0
+                    again = ds < -20.0
+                    cost += LEAVE + (RESTART if again else min(abs(ds - gone) / (30.0 + 0.2 * gone), 4.0))
+                if cost < best:
+                    best, trail = cost, (0, j, again)
+            new_on.append((best + e_all[c], c))
+            trail_on.append(trail)
+        outside: list[tuple[float, float | None, float, int, int]] = [
+            (cost + off_cost + LEAVE, s_all[c], way[k - 1], 1, j) for j, (cost, c) in enumerate(on)
+        ]
+        outside += [(cost + off_cost, left, since, 0, j) for j, (cost, left, since) in enumerate(off)]
+        new_off: list[tuple[float, float | None, float]] = []
+        trail_off: list[tuple[int, int]] = []
+        for cost, left, since, kind, j in sorted(outside, key=lambda entry: entry[0]):
+            if len(new_off) < BEAM and all(_apart(left, other) for _, other, _ in new_off):
+                new_off.append((cost, left, since))
+                trail_off.append((kind, j))
+        on, off = new_on, new_off
+        back_on.append(trail_on)
+        back_off.append(trail_off)
+    return _trace(n, on, off, back_on, back_off, first)
+
+
+def _apart(a: float | None, b: float | None) -> bool:
+    return (a is None) != (b is None) or (a is not None and b is not None and abs(a - b) > 50.0)
+
+
+def _trace(
+    n: int,
+    on: list[tuple[float, int]],
+    off: list[tuple[float, float | None, float]],
+    back_on: list[list[tuple[int, int, bool]]],
+    back_off: list[list[tuple[int, int]]],
+    first: list[int],
+) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    pick = np.full(n, -1, dtype=np.intp)
+    restart = np.zeros(n, dtype=bool)
+    best_on = min(range(len(on)), key=lambda j: on[j][0]) if on else -1
+    best_off = min(range(len(off)), key=lambda j: off[j][0])
+    kind, j = (1, best_on) if on and on[best_on][0] <= off[best_off][0] else (0, best_off)
+    for k in range(n - 1, -1, -1):
+        if kind:
+            pick[k] = first[k] + j
+            kind, j, restart[k] = back_on[k][j]
+        else:
+            kind, j = back_off[k][j]
+    return pick, restart
+
+
+def _unwrap(s: Floats, driven: Floats, length: float) -> Floats:
+    """Let route distance run on past the end of a loop; short steps back stay steps back."""
+    out = s.copy()
+    last: float | None = None
+    gone = 0.0
+    for k in np.flatnonzero(np.isfinite(s)).tolist():
+        if last is not None:
+            # of all laps that this position could belong to, the one nearest to what was driven
+            expected = last + float(driven[k]) - gone
+            out[k] = s[k] + length * round((expected - float(s[k])) / length)
+        last, gone = float(out[k]), float(driven[k])
+    return out

@@ -1,0 +1,52 @@
+"""Distance from speed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from intake_report.align.model import Floats, Run
+from intake_report.align.settings import ChannelNames
+
+KMH = 3.6  # km/h per m/s, exact
+
+
+def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
+    """Return the distance driven since the first sample.
+
+    Parameters
+    ----------
+    time, speed : ndarray, shape (n,)
+        True samples of speed [s], [km/h], time strictly increasing, n >= 1.
+    at : ndarray, shape (m,)
+        Times [s] at which distance is wanted.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Distance [m], exact for speed that is linear between the samples and constant outside them.
+    """
+    v = np.maximum(speed, 0.0) / KMH
+    steps = np.diff(time)
+    total = np.concatenate([[0.0], np.cumsum(steps * (v[1:] + v[:-1]) / 2)])
+    inside = np.clip(at, time[0], time[-1])
+    i = np.clip(np.searchsorted(time, inside, side="right") - 1, 0, max(len(time) - 2, 0))
+    tau = inside - time[i]
+    slope = (np.diff(v) / steps)[i] if len(time) > 1 else np.zeros(len(at))
+    distance = total[i] + v[i] * tau + slope * tau**2 / 2
+    outside = np.where(at < time[0], (at - time[0]) * v[0], np.where(at > time[-1], (at - time[-1]) * v[-1], 0.0))
+    return np.asarray(distance + outside, dtype=np.float64)
+
+
+def speed_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats] | None:
+    """Return the true speed samples of a run as (time [s], speed [km/h]), or None if there are fewer than two."""
+    if not run.has(channels.speed):
+        return None
+    good = run.good(channels.speed)
+    if len(good) < 2:
+        return None
+    return good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+
+
+def frame_time(run: Run) -> Floats:
+    """Return the elapsed seconds of a run's rows, shape (n,)."""
+    return run.frame.index.to_numpy(dtype=np.float64)

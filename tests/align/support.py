@@ -1,0 +1,61 @@
+"""Runs for the alignment tests: made from arrays, and read from the real drives."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
+
+
+@dataclass(frozen=True)
+class StubRun:
+    """The part of a cleaned run that the alignment reads."""
+
+    run: str
+    frame: pd.DataFrame
+    start: pd.Timestamp | None = None
+
+    def good(self, channel: str) -> pd.Series:
+        return self.frame[channel].dropna()
+
+    def has(self, channel: str) -> bool:
+        return channel in self.frame.columns and bool(self.frame[channel].notna().any())
+
+
+def make_run(name: str, time, start: pd.Timestamp | None = None, **channels) -> StubRun:
+    index = pd.Index(np.asarray(time, dtype=float), name="time")
+    return StubRun(name, pd.DataFrame({k: np.asarray(v, dtype=float) for k, v in channels.items()}, index=index), start)
+
+
+def drives(folder: str) -> Path:
+    path = DRIVES / folder
+    if not path.is_dir():
+        pytest.skip(f"real drives not found at {path}")
+    return path
+
+
+def loop_runs(pick: Sequence[int] | None = None) -> list[StubRun]:
+    files = sorted(drives("loop").glob("*.csv"))
+    runs = []
+    for file in files if pick is None else [files[i] for i in pick]:
+        table = pd.read_csv(file)
+        when = pd.to_datetime(table["time"], utc=True)
+        elapsed = (when - when.iloc[0]).dt.total_seconds().to_numpy()
+        keep = np.concatenate([[True], np.diff(elapsed) > 0])
+        columns = {
+            "latitude": "latitude [deg]",
+            "longitude": "longitude [deg]",
+            "speed": "Speed [km/h]",
+            "iat": "Intake Temperature [c]",
+        }
+        channels = {ours: table[theirs].to_numpy()[keep] for ours, theirs in columns.items()}
+        runs.append(make_run(file.stem, elapsed[keep], start=when.iloc[0], **channels))
+    return runs
