@@ -104,7 +104,7 @@ class Phase(Section):
 
     id: Identifier
     name: str = ""
-    kind: Literal["city", "ramp", "highway", "other"]
+    kind: Literal["city", "ramp", "highway"]
     start: Annotated[float, Measured("distance", low=0.0)]
     end: Annotated[float, Measured("distance", low=0.0)]
 
@@ -119,7 +119,7 @@ class HighwayEntry(Section):
     """The one definition of the highway entry, the same for all runs."""
 
     speed: Annotated[float, Measured("speed", low=1.0)] = 80.0
-    hold: Annotated[float, Measured("time", low=0.0)] = 10.0
+    hold: Annotated[float, Measured("time", low=0.0)] = 5.0
 
 
 class Route(Section):
@@ -128,7 +128,7 @@ class Route(Section):
     description: str = ""
     reference: RelativePath | None = Field(default=None, description="GPX file of the reference path")
     reference_run: Identifier | None = Field(default=None, description="Run whose path is the reference")
-    closed: bool = Field(default=False, description="The route is a loop")
+    closed: bool | None = Field(default=None, description="The route is a loop; decided from the path if absent")
     phases: tuple[Phase, ...] = Field(default=(), alias="phase")
     highway_entry: HighwayEntry = HighwayEntry()
 

@@ -1,0 +1,47 @@
+"""Frozen result types and the formatting of numbers."""
+
+from intake_report.results import formatting
+from intake_report.results.types import (
+    ClaimResult,
+    Comparison,
+    Conditions,
+    ConfigurationResult,
+    Criterion,
+    Curve,
+    Limitation,
+    MetricKey,
+    MetricResult,
+    MetricSpec,
+    Parameter,
+    ParameterKind,
+    PhaseResult,
+    QualityRow,
+    ReportResult,
+    RunResult,
+    SamplingRow,
+    StopResult,
+    Summary,
+)
+
+__all__ = [
+    "ClaimResult",
+    "Comparison",
+    "Conditions",
+    "ConfigurationResult",
+    "Criterion",
+    "Curve",
+    "Limitation",
+    "MetricKey",
+    "MetricResult",
+    "MetricSpec",
+    "Parameter",
+    "ParameterKind",
+    "PhaseResult",
+    "QualityRow",
+    "ReportResult",
+    "RunResult",
+    "SamplingRow",
+    "StopResult",
+    "Summary",
+    "formatting",
+]

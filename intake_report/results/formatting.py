@@ -1,0 +1,86 @@
+"""The one place where a number becomes text; tables, sentences, figures and the JSON file all call it."""
+
+from __future__ import annotations
+
+from intake_report.units import UnitSystem, display_unit, to_display, unit_label
+
+MINUS = "\N{MINUS SIGN}"
+ABSENT = "\N{EN DASH}"
+NARROW_SPACE = "\N{NO-BREAK SPACE}"
+
+
+def number(value: float, decimals: int, *, signed: bool = False) -> str:
+    """Format `value` with a fixed number of decimals and a real minus sign; "−0.0" becomes "0.0".
+
+    Parameters
+    ----------
+    value : float
+        Finite number, in the unit that will be printed.
+    decimals : int
+        Digits after the point, 0 or more.
+    signed : bool
+        Print a plus sign in front of positive numbers.
+    """
+    text = f"{value:.{decimals}f}"
+    if float(text) == 0.0:
+        return text.lstrip("-")
+    if text.startswith("-"):
+        return MINUS + text[1:]
+    return f"+{text}" if signed else text
+
+
+def unit_of(quantity: str, system: UnitSystem) -> str:
+    """Return the printed unit of `quantity` ("°F"), empty for a plain number."""
+    return unit_label(display_unit(quantity, system))
+
+
+def bare(value: float | None, quantity: str, system: UnitSystem, decimals: int, *, signed: bool = False) -> str:
+    """Format an internal `value` in the reader's unit, without the unit; an en dash when there is none."""
+    if value is None:
+        return ABSENT
+    return number(float(to_display(value, quantity, system)), decimals, signed=signed)
+
+
+def with_unit(value: float | None, quantity: str, system: UnitSystem, decimals: int, *, signed: bool = False) -> str:
+    """Format an internal `value` in the reader's unit, with the unit: "3.2 K"."""
+    text = bare(value, quantity, system, decimals, signed=signed)
+    unit = unit_of(quantity, system)
+    if value is None or not unit:
+        return text
+    return f"{text}{NARROW_SPACE}{unit}" if unit != "°" else f"{text}°"
+
+
+def interval(
+    low: float | None, high: float | None, quantity: str, system: UnitSystem, decimals: int, *, unit: bool = True
+) -> str:
+    """Format an interval: "−5.1 to −2.0 K"; an en dash when there is none."""
+    if low is None or high is None:
+        return ABSENT
+    text = f"{bare(low, quantity, system, decimals)} to {bare(high, quantity, system, decimals)}"
+    label = unit_of(quantity, system)
+    return f"{text}{NARROW_SPACE}{label}" if unit and label else text
+
+
+def margin(value: float, system: UnitSystem) -> str:
+    """Format a margin in both unit systems, the reader's first: "3 °F (1.7 K)"; the trade mixes them up."""
+    in_us = f"{_short(float(to_display(value, 'temperature_difference', 'us')))}{NARROW_SPACE}°F"
+    in_si = f"{_short(float(to_display(value, 'temperature_difference', 'si')))}{NARROW_SPACE}K"
+    return f"{in_us} ({in_si})" if system == "us" else f"{in_si} ({in_us})"
+
+
+def _short(value: float) -> str:
+    rounded = round(value, 1)
+    return number(rounded, 0 if rounded == int(rounded) else 1)
+
+
+def count(n: int, noun: str, plural: str | None = None) -> str:
+    """Return "1 run", "3 runs"."""
+    return f"{n} {noun if n == 1 else plural or noun + 's'}"
+
+
+def listing(items: list[str] | tuple[str, ...], last: str = "and") -> str:
+    """Join words the way a sentence does: "a, b and c"."""
+    words = list(items)
+    if len(words) <= 1:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} {last} {words[-1]}"
