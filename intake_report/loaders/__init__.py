@@ -1,0 +1,7 @@
+"""Readers of log files: whatever open format a log came in, its columns with their own sample times."""
+
+from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, RunLog
+from intake_report.loaders.registry import read_log
+from intake_report.loaders.run import load_run, map_run
+
+__all__ = ["Notice", "RawColumn", "RawLog", "ReadOptions", "RunLog", "load_run", "map_run", "read_log"]

@@ -1,0 +1,234 @@
+"""Delimited text logs, with pyarrow's CSV reader as the fast path."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from intake_report.errors import DataError
+from intake_report.loaders.base import MEBIBYTE, Notice, RawColumn, RawLog, ReadOptions, plural
+from intake_report.loaders.cells import numbers_of_text
+from intake_report.loaders.compression import Buffer, open_bytes
+from intake_report.loaders.dialect import MISSING, Dialect, find_dialect
+from intake_report.loaders.encoding import to_utf8
+from intake_report.loaders.ragged import repair_rows, single_blanks
+from intake_report.loaders.timecolumn import find_time_columns
+from intake_report.loaders.timestamps import TimeAxis, join_date, time_axis, to_float
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+_SAMPLE = MEBIBYTE
+_BLOCK = 4 * MEBIBYTE
+
+
+class DelimitedReader:
+    """Reader of delimited text: any delimiter, encoding, decimal sign and header position."""
+
+    name = "delimited"
+    suffixes: Sequence[str] = (".csv", ".txt", ".tsv", ".log", ".dat", ".asc")
+
+    def recognises(self, head: bytes) -> bool:  # noqa: ARG002 - text has none
+        """Text has no signature; the registry falls back on this reader."""
+        return False
+
+    def read(self, path: Path, options: ReadOptions) -> RawLog:
+        """Read one log.
+
+        Parameters
+        ----------
+        path : Path
+            Plain, gzip, zip or zstandard.
+        options : ReadOptions
+            What the file does not tell.
+
+        Raises
+        ------
+        DataError
+            If it is no table, or could only be read by guessing.
+        """
+        data, packed = open_bytes(path, options)
+        return read_text(data, path, options, packed)
+
+
+def read_text(data: Buffer, path: Path, options: ReadOptions, packed: tuple[Notice, ...] = ()) -> RawLog:
+    """Read a log from bytes already in memory; see `DelimitedReader.read`."""
+    text, start, _, decoded = to_utf8(data, path, options.encoding)
+    lines, offsets, whole = _sample_lines(text, start, path)
+    dialect = find_dialect(lines, path, options, whole=whole)
+    table, parsed = _read_table(text, offsets[dialect.data_line], dialect, path)
+    axis, used = _time(table, dialect, path, options)
+    keep, dropped = _rows_with_time(axis)
+    columns, converted = _columns(table, dialect, used, keep, path)
+    notices = (*packed, *decoded, *dialect.notices, *parsed, *axis.notices, *dropped, *converted)
+    seconds = axis.seconds if keep is None else axis.seconds[keep]
+    return RawLog(path, "delimited", seconds, axis.origin, columns, notices, axis.kind)
+
+
+def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list[int], bool]:
+    """Return the first lines, the byte offset of each, and whether they are all."""
+    raw = bytes(text[start : start + _SAMPLE])
+    whole = len(text) <= start + _SAMPLE
+    pieces = raw.splitlines(keepends=True)
+    if not whole:
+        if len(pieces) < 2:
+            raise DataError(
+                f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB.", file=path, where="line 1",
+                remedy="Check that the file is a log with one row per line.",
+            )  # fmt: skip
+        pieces.pop()
+    lines, offsets, position = [], [], start
+    for piece in pieces:
+        lines.append(piece.rstrip(b"\r\n").decode("utf-8", "replace"))
+        offsets.append(position)
+        position += len(piece)
+    return lines, offsets, whole
+
+
+def _read_table(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[pa.Table, tuple[Notice, ...]]:
+    """Parse the rows; a second pass repairs rows of another width when there are any."""
+    import pyarrow as pa
+
+    notices: list[Notice] = []
+    body = pa.py_buffer(text).slice(offset)
+    if dialect.delimiter == " ":
+        body = pa.py_buffer(single_blanks(body))
+    table, ragged = _parse(body, dialect, path)
+    if ragged:
+        repaired, notices = repair_rows(body, dialect, len(dialect.headers))
+        table, _ = _parse(pa.py_buffer(repaired), dialect, path)
+    if table.num_rows == 0:
+        raise DataError("The log has column names but no row of data.", file=path)
+    return table, tuple(notices)
+
+
+def _parse(body: pa.Buffer, dialect: Dialect, path: Path) -> tuple[pa.Table, int]:
+    import pyarrow as pa
+    from pyarrow import csv
+
+    ragged = 0
+
+    def skip(_row: object) -> str:
+        nonlocal ragged
+        ragged += 1
+        return "skip"
+
+    block = _BLOCK
+    while True:
+        ragged = 0
+        try:
+            table = csv.read_csv(
+                pa.BufferReader(body),
+                read_options=csv.ReadOptions(
+                    column_names=[str(index) for index in range(len(dialect.headers))], block_size=block
+                ),
+                parse_options=csv.ParseOptions(
+                    delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char=_quote(body)
+                ),
+                convert_options=csv.ConvertOptions(
+                    null_values=list(MISSING),
+                    strings_can_be_null=True,
+                    decimal_point=dialect.decimal,
+                    true_values=["true", "True", "TRUE", "on", "On", "ON", "yes", "Yes", "YES"],
+                    false_values=["false", "False", "FALSE", "off", "Off", "OFF", "no", "No", "NO"],
+                ),
+            )
+        except pa.ArrowInvalid as error:
+            if "straddl" in str(error) and block < body.size:
+                block = min(block * 16, body.size + 1, 1 << 30)
+                continue
+            raise DataError(
+                f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]}).", file=path,
+                remedy="Open it in a text editor and look for an unclosed quotation mark or an endless line.",
+            ) from error  # fmt: skip
+        return table, ragged
+
+
+def _quote(body: pa.Buffer) -> str | bool:
+    """Switch quoting off when quotes cannot be paired: one stray mark would swallow the rest of the log."""
+    count = body.to_pybytes().count(b'"') if body.size < _SAMPLE else memoryview(body).tobytes().count(b'"')
+    return False if count % 2 else '"'
+
+
+def _time(table: pa.Table, dialect: Dialect, path: Path, options: ReadOptions) -> tuple[TimeAxis, set[int]]:
+    time, day = find_time_columns(dialect, table, path, options)
+    values = table.column(time)
+    if day is not None:
+        values = join_date(table.column(day), values)
+    axis = time_axis(values, dialect.names[time], dialect.units[time], path, options, preamble=dialect.preamble)
+    return axis, {time} if day is None else {time, day}
+
+
+def _rows_with_time(axis: TimeAxis) -> tuple[np.ndarray | None, tuple[Notice, ...]]:
+    good = np.isfinite(axis.seconds)
+    count = int(len(good) - good.sum())
+    if not count:
+        return None, ()
+    return good, (
+        Notice("rows-without-time", f"{plural(count, 'row')} without a readable time left out.", count=count),
+    )
+
+
+def _columns(
+    table: pa.Table, dialect: Dialect, used: set[int], keep: np.ndarray | None, path: Path
+) -> tuple[tuple[RawColumn, ...], tuple[Notice, ...]]:
+    columns: list[RawColumn] = []
+    notices: list[Notice] = []
+    text_columns: list[str] = []
+    for index, (header, name, unit) in enumerate(zip(dialect.headers, dialect.names, dialect.units, strict=True)):
+        if index in used:
+            continue
+        values, noticed = _numbers(table.column(index), name or header, unit, dialect.decimal)
+        if not header and (values is None or np.isnan(values).all()):
+            continue  # a trailing delimiter
+        if values is None:
+            text_columns.append(header)
+            continue
+        notices.extend(noticed)
+        label = header or f"column {index + 1}"
+        columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
+    if text_columns:
+        shown = ", ".join(f'"{name}"' for name in text_columns[:5])
+        notices.append(
+            Notice(
+                "text-columns",
+                f"{plural(len(text_columns), 'column')} of text left out: {shown}.",
+                count=len(text_columns),
+            )
+        )
+    if not columns:
+        raise DataError("No column beside the time holds numbers.", file=path)
+    return tuple(columns), (*notices, *_repeated(columns))
+
+
+def _numbers(
+    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
+) -> tuple[np.ndarray | None, tuple[Notice, ...]]:
+    """Return a column as float64, or None when it is text, date or time."""
+    import pyarrow as pa
+
+    kind = values.type
+    if pa.types.is_null(kind):
+        return np.full(len(values), np.nan), ()
+    if pa.types.is_string(kind) or pa.types.is_binary(kind):
+        return numbers_of_text(values, name, unit, decimal)
+    if pa.types.is_temporal(kind):
+        return None, ()
+    numbers = to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
+    infinite = np.isinf(numbers)
+    count = int(infinite.sum())
+    if count:
+        numbers = np.where(infinite, np.nan, numbers)
+        return numbers, (Notice("infinite", f'{plural(count, "infinite value")} of "{name}" left out.', name, count),)
+    return numbers, ()
+
+
+def _repeated(columns: Sequence[RawColumn]) -> tuple[Notice, ...]:
+    headers = [column.header for column in columns]
+    twice = (
+        sorted({header for header in headers if headers.count(header) > 1}) if len(set(headers)) < len(headers) else []
+    )
+    return tuple(Notice("repeated-column", f'Several columns are called "{header}".', header) for header in twice)

@@ -1,0 +1,324 @@
+"""The dialect of a delimited text log, found from its first lines: delimiter, decimal sign, header and units row."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from intake_report.errors import DataError
+from intake_report.loaders.base import Notice, ReadOptions, plural
+from intake_report.loaders.header import clean_header, looks_like_unit, split_header
+
+MISSING = (
+    "",
+    "NaN",
+    "nan",
+    "NAN",
+    "-NaN",
+    "-nan",
+    "N/A",
+    "n/a",
+    "NA",
+    "null",
+    "NULL",
+    "None",
+    "none",
+    "-",
+    "--",
+    "---",
+)
+MISSING += ("#N/A", "NODATA", "NO DATA", "No Data", "no data", "?", "ERR", "ERROR", "*", "#VALUE!", "#DIV/0!")
+
+_MISSING = frozenset(MISSING)
+_SAMPLE_LINES = 300
+_SAMPLE_CELLS = 200_000
+_DELIMITERS = (",", ";", "\t", "|")
+_BLANKS = " "
+_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$")
+_COMMA_NUMBER = re.compile(r"[-+]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
+_TIME = re.compile(r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
+_BOOLEAN = frozenset(("true", "false", "on", "off", "yes", "no"))
+
+
+@dataclass(frozen=True)
+class Dialect:
+    """How a delimited text log is written.
+
+    Parameters
+    ----------
+    delimiter : str
+        One character; a blank means runs of blanks.
+    decimal : str
+        "." or ",".
+    headers : tuple of str
+        One per column, as written (encoding repaired); "" for a trailing delimiter.
+    units : tuple of (str or None)
+        One per column.
+    names : tuple of str
+        One per column, without unit.
+    data_line : int
+        First line of data, counted from 0.
+    header_line : int or None
+        Line of the names, counted from 0.
+    preamble : str
+        Text above the header.
+    notices : tuple of Notice
+    """
+
+    delimiter: str
+    decimal: str
+    headers: tuple[str, ...]
+    units: tuple[str | None, ...]
+    names: tuple[str, ...]
+    data_line: int
+    header_line: int | None
+    preamble: str
+    notices: tuple[Notice, ...] = ()
+
+
+def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whole: bool) -> Dialect:
+    """Find the dialect from the first lines of a log.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        First lines, without line ends.
+    path : Path
+        For messages.
+    options : ReadOptions
+        What the user states wins over what is found.
+    whole : bool
+        Whether `lines` is the whole file.
+
+    Raises
+    ------
+    DataError
+        If no table can be recognised.
+    """
+    sample = _bounded(lines)
+    if not any(line.strip() for line in sample):
+        raise DataError("The file holds no text.", file=path)
+    delimiter = options.delimiter or _find_delimiter(sample, path)
+    rows = [split_line(line, delimiter) for line in sample]
+    kinds = [[_kind(cell) for cell in row] for row in rows]
+    if options.header_line is not None:
+        start = options.header_line
+        while start < len(rows) and not _is_data(kinds[start]):
+            start += 1
+    else:
+        start = _first_data(kinds)
+    if start >= len(rows):
+        if whole and start > 0 and sum(len(row) > 1 for row in rows):
+            line = next(index for index, row in enumerate(rows) if len(row) > 1)
+            raise DataError("The file has column names but no row of data.", file=path, where=f"line {line + 1}")
+        raise DataError(
+            "No table of numbers was found in the first lines.",
+            file=path,
+            where=f"lines 1 to {len(rows)}",
+            remedy="Name the line of the column names with header_line if the table starts further down.",
+        )
+    return _describe(sample, rows, kinds, start, delimiter, path, options)
+
+
+def split_line(line: str, delimiter: str) -> list[str]:
+    """Split one line at the delimiter, with double quotes respected."""
+    if delimiter == _BLANKS:
+        return line.split()
+    if '"' in line:
+        try:
+            return next(csv.reader([line], delimiter=delimiter), [])
+        except csv.Error:
+            pass
+    return line.split(delimiter)
+
+
+def _bounded(lines: Sequence[str]) -> list[str]:
+    kept: list[str] = []
+    cells = 0
+    for line in lines[:_SAMPLE_LINES]:
+        cells += line.count(",") + line.count(";") + line.count("\t") + 1
+        kept.append(line)
+        if cells > _SAMPLE_CELLS and len(kept) > 3:
+            break
+    return kept
+
+
+def _kind(cell: str) -> str:
+    """Return e (empty), n (number), c (number with a comma), t (time), b (on/off) or x (other text)."""
+    text = cell.strip()
+    if text in _MISSING:
+        return "e"
+    if _NUMBER.match(text):
+        return "n"
+    if _COMMA_NUMBER.match(text):
+        return "c"
+    if _TIME.match(text):
+        return "t"
+    return "b" if text.lower() in _BOOLEAN else "x"
+
+
+def _is_data(kinds: Sequence[str]) -> bool:
+    filled = [kind for kind in kinds if kind != "e"]
+    numbers = sum(kind in "nct" for kind in filled)
+    return len(kinds) > 1 and numbers > 0 and numbers * 2 > len(filled)
+
+
+def _find_delimiter(lines: Sequence[str], path: Path) -> str:
+    best, best_score = "", 0.0
+    for delimiter in (*_DELIMITERS, _BLANKS):
+        rows = [split_line(line, delimiter) for line in lines]
+        widths = Counter(len(row) for row in rows if len(row) > 1)
+        if not widths:
+            continue
+        kinds = [[_kind(cell) for cell in row] for row in rows if len(row) > 1]
+        filled = sum(kind != "e" for row in kinds for kind in row)
+        numeric = sum(kind in "nctb" for row in kinds for kind in row)
+        rows_ok = sum(_is_data(row) for row in kinds)
+        regular = widths.most_common(1)[0][1] / len(kinds)
+        score = (numeric / max(filled, 1)) * regular * (rows_ok + 0.01 * len(kinds)) / len(lines)
+        if delimiter == _BLANKS:
+            score *= 0.5  # blanks also separate date from time and words of a name
+        if score > best_score * 1.0001:
+            best, best_score = delimiter, score
+    if not best:
+        raise DataError(
+            "No delimiter was found: the lines hold one field each.",
+            file=path,
+            where="line 1",
+            remedy="State the delimiter, or export the log as comma-separated text.",
+        )
+    return best
+
+
+def _first_data(kinds: Sequence[Sequence[str]]) -> int:
+    """Return the first of the rows that are data; a lone numeric line in a preamble is passed over."""
+    good = [_is_data(row) for row in kinds]
+    widths = Counter(len(row) for row, ok in zip(kinds, good, strict=True) if ok)
+    if not widths:
+        return len(kinds)
+    usual = widths.most_common(1)[0][0]
+    for index, ok in enumerate(good):
+        if ok and (len(kinds[index]) >= min(usual, 3) or len(kinds[index]) == usual):
+            return index
+    return len(kinds)
+
+
+def _describe(
+    lines: Sequence[str],
+    rows: Sequence[list[str]],
+    kinds: Sequence[Sequence[str]],
+    start: int,
+    delimiter: str,
+    path: Path,
+    options: ReadOptions,
+) -> Dialect:
+    notices: list[Notice] = []
+    data_rows = [row for row, kind in zip(rows[start:], kinds[start:], strict=True) if _is_data(kind)]
+    data_kinds = [kind for kind in kinds[start:] if _is_data(kind)]
+    width = Counter(len(row) for row in data_rows).most_common(1)[0][0]
+    header_line, units_line = _header_lines(rows, kinds, start, options)
+    if header_line is None:
+        headers = [f"column {index + 1}" for index in range(width)]
+        notices.append(Notice("no-header", f"There is no line of column names; {plural(width, 'column')} numbered."))
+    else:
+        headers = [clean_header(cell) for cell in rows[header_line]]
+        headers[0] = headers[0].lstrip("#/ ").strip()
+        if any(
+            clean != cell.strip().strip("\"'") and "Â" in cell
+            for clean, cell in zip(headers, rows[header_line], strict=True)
+        ):
+            notices.append(Notice("doubly-encoded", "Doubly encoded signs in the column names were repaired."))
+        _check_widths(headers, data_rows, data_kinds, width, delimiter, path, header_line)
+    split = [split_header(header) for header in headers]
+    units = [unit for _, unit in split]
+    if units_line is not None:
+        for index, cell in enumerate(rows[units_line][: len(units)]):
+            unit = clean_header(cell).strip("[](){} ")
+            units[index] = units[index] or unit or None
+    if header_line:
+        above = sum(bool(line.strip()) for line in lines[:header_line])
+        if above:
+            notices.append(Notice("preamble", f"{plural(above, 'line')} above the column names skipped.", count=above))
+    return Dialect(
+        delimiter,
+        options.decimal or _find_decimal(data_kinds, data_rows, delimiter),
+        tuple(headers),
+        tuple(units),
+        tuple(name for name, _ in split),
+        start,
+        header_line,
+        "\n".join(lines[: header_line or 0]),
+        tuple(notices),
+    )
+
+
+def _header_lines(
+    rows: Sequence[list[str]], kinds: Sequence[Sequence[str]], start: int, options: ReadOptions
+) -> tuple[int | None, int | None]:
+    """Return the line of the names and the line of the units, each None if absent."""
+    if options.header_line is not None:
+        header = options.header_line - 1 if options.header_line > 0 else None
+        below = range(options.header_line, start)
+        return header, next((index for index in below if _is_units_row(rows[index])), None)
+    above = [index for index in range(start) if len(rows[index]) > 1 and any(cell.strip() for cell in rows[index])]
+    if not above:
+        return None, None
+    last = above[-1]
+    if _is_units_row(rows[last]) and len(above) > 1:
+        return above[-2], last
+    return last, None
+
+
+def _is_units_row(row: Sequence[str]) -> bool:
+    filled = [cell for cell in row if cell.strip()]
+    fits = sum(looks_like_unit(cell) for cell in filled)
+    return bool(filled) and fits * 3 >= len(filled) * 2
+
+
+def _check_widths(
+    headers: list[str],
+    rows: Sequence[list[str]],
+    kinds: Sequence[Sequence[str]],
+    width: int,
+    delimiter: str,
+    path: Path,
+    header_line: int,
+) -> None:
+    """Bring `headers` to the width of the rows, or refuse when the rows cannot belong to it."""
+    while headers and not headers[-1] and len(headers) > width:
+        headers.pop()
+    if width <= len(headers):
+        return
+    full = [kind for row, kind in zip(rows, kinds, strict=True) if len(row) > len(headers)]
+    extra = sum(any(cell != "e" for cell in kind[len(headers) :]) for kind in full)
+    if extra * 2 <= len(full):
+        headers.extend("" for _ in range(width - len(headers)))
+        return
+    if delimiter == "," and all(cell in "nte" for kind in full for cell in kind):
+        raise DataError(
+            f"The rows have {width} fields under {len(headers)} column names: "
+            "the comma seems to be both the delimiter and the decimal sign.",
+            file=path,
+            where=f"line {header_line + 2}",
+            remedy="Export the log with a semicolon between columns or a point in numbers.",
+        )
+    raise DataError(
+        f"The rows have {width} fields under {len(headers)} column names.",
+        file=path,
+        where=f"line {header_line + 1}",
+        remedy="Name the right header line with header_line, or export the log again.",
+    )
+
+
+def _find_decimal(kinds: Sequence[Sequence[str]], rows: Sequence[list[str]], delimiter: str) -> str:
+    commas = sum(kind == "c" for row in kinds for kind in row)
+    points = sum(
+        kind == "n" and "." in cell
+        for row, texts in zip(kinds, rows, strict=True)
+        for kind, cell in zip(row, texts, strict=True)
+    )
+    return "," if commas > points else "."

@@ -1,0 +1,70 @@
+"""The readers, and which of them reads a file: a stated format, else the signature, else the suffix."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from intake_report.errors import DataError
+from intake_report.loaders.base import RawLog, Reader, ReadOptions
+from intake_report.loaders.compression import COMPRESSED_SUFFIXES
+from intake_report.loaders.delimited import DelimitedReader
+
+READERS: tuple[Reader, ...] = (DelimitedReader(),)
+_HEAD = 4096
+
+
+def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
+    """Read one log file of any supported format.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    options : ReadOptions, optional
+        What the file does not tell.
+
+    Raises
+    ------
+    DataError
+        If it cannot be read; the message names the file, the line where there is one, and the way out.
+    """
+    options = options or ReadOptions()
+    path = Path(path)
+    return find_reader(path, options).read(path, options)
+
+
+def find_reader(path: Path, options: ReadOptions) -> Reader:
+    """Return the reader for a file.
+
+    Raises
+    ------
+    DataError
+        If the stated format is not known or the file cannot be opened.
+    """
+    if options.format is not None:
+        for reader in READERS:
+            if reader.name == options.format:
+                return reader
+        names = ", ".join(f'"{reader.name}"' for reader in READERS)
+        raise DataError(f'There is no log format "{options.format}".', file=path, remedy=f"Formats are {names}.")
+    head = _head(path)
+    for reader in READERS:
+        if reader.recognises(head):
+            return reader
+    suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in COMPRESSED_SUFFIXES]
+    for reader in READERS:
+        if suffixes and suffixes[-1] in reader.suffixes and reader.name in ("candump", "gpx"):
+            return reader
+    return READERS[-1]
+
+
+def _head(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(_HEAD)
+    except FileNotFoundError:
+        raise DataError("There is no such file.", file=path, remedy="Check the name and the folder.") from None
+    except IsADirectoryError:
+        raise DataError("This is a folder, not a log.", file=path, remedy="Name the log files inside it.") from None
+    except OSError as error:
+        raise DataError(f"The file cannot be read ({error.strerror or error}).", file=path) from error
