@@ -1,0 +1,233 @@
+"""Sensor faults: implausible readings, fault codes, engine-off heat, impossible rates, spikes, stuck channels.
+
+Every function takes the samples of one channel and returns a mask (True = bad) or None where nothing is bad, which spares
+long logs a pass over memory.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from intake_report.clean.model import BoolArray, FloatArray
+
+_CHUNK = 1 << 16  # samples per pass: stays in the cache
+_TOO_MANY = 0.05  # share of impossible steps from which the rule, not the channel, is in doubt
+
+
+def outside(values: FloatArray, low: float, high: float) -> BoolArray | None:
+    """Mark readings outside the plausible range `low` to `high` [unit of the channel]; NaN is no reading."""
+    least, most = extremes(values)
+    if not (least < low or most > high):
+        return None
+    with np.errstate(invalid="ignore"):
+        return (values < low) | (values > high)
+
+
+def fault_codes(values: FloatArray, codes: Sequence[float], resolution: float | None) -> BoolArray | None:
+    """Mark readings equal to a code that means "no sensor" (-40 °C, full scale), to a hundredth of the resolution."""
+    least, most = extremes(values)
+    bad: BoolArray | None = None
+    for code in codes:
+        slack = max(1e-6 * abs(code), 0.01 * (resolution or 0.0))
+        if least <= code + slack and most >= code - slack:
+            hit = np.abs(values - code) <= slack
+            bad = hit if bad is None else bad | hit
+    return bad
+
+
+def extremes(values: FloatArray) -> tuple[float, float]:
+    """Smallest and largest reading without NaN; (inf, -inf) when there is none."""
+    if values.size == 0:
+        return np.inf, -np.inf
+    return float(np.fmin.reduce(values, initial=np.inf)), float(np.fmax.reduce(values, initial=-np.inf))
+
+
+def engine_off(
+    at: FloatArray,
+    rpm_time: FloatArray,
+    rpm: FloatArray,
+    running: float,
+    settle: float,
+) -> tuple[BoolArray, FloatArray]:
+    """Mark times at which the engine stands or has just (re)started.
+
+    Parameters
+    ----------
+    at : ndarray, (n,)
+        Times asked [s], increasing.
+    rpm_time, rpm : ndarray, (m,)
+        Valid engine speed samples [s, rpm].
+    running : float
+        Engine speed from which the engine runs [rpm].
+    settle : float
+        Time after each start that is marked too [s].
+
+    Returns
+    -------
+    marked : ndarray of bool, (n,)
+        True while off or settling. From the last running sample before a stop on, since the stop lies between samples.
+    starts : ndarray, (k,)
+        Times of the (re)starts [s].
+    """
+    on = rpm >= running
+    marked = np.zeros(at.size, dtype=np.bool_)
+    if on.all() or rpm.size == 0:
+        return marked, np.zeros(0)
+    change = np.flatnonzero(np.diff(on))
+    stops = rpm_time[change[on[change]]]
+    starts = rpm_time[change[~on[change]] + 1]
+    if not on[0]:
+        stops = np.concatenate(([-np.inf], stops))
+    ends = starts if on[-1] else np.append(starts, np.inf)
+    for begin, end in zip(stops, ends, strict=True):
+        marked[np.searchsorted(at, begin, side="right") : np.searchsorted(at, end + settle, side="left")] = True
+    return marked, starts
+
+
+def unsettled(
+    at: FloatArray, values: FloatArray, ambient: FloatArray, starts: FloatArray, margin: float, longest: float
+) -> BoolArray:
+    """Mark samples after a (re)start up to the last one that reads below ambient by more than `margin`.
+
+    Parameters
+    ----------
+    at, values, ambient : ndarray, (n,)
+        Times [s], intake readings and ambient at the same times [°C]; NaN where unknown.
+    starts : ndarray, (k,)
+        Times of the (re)starts [s].
+    margin : float
+        [K]
+    longest : float
+        Limit of the time after a start that is looked at [s].
+    """
+    bad = np.zeros(at.size, dtype=np.bool_)
+    with np.errstate(invalid="ignore"):
+        below = values < ambient - margin
+    for start in starts:
+        first, last = np.searchsorted(at, (start, start + longest))
+        low = np.flatnonzero(below[first:last])
+        if low.size:
+            bad[first : first + low[-1] + 1] = True
+    return bad
+
+
+def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: float) -> tuple[BoolArray | None, str]:
+    """Mark readings that cannot be reached from the last good one.
+
+    A reading is good when it differs from the last good reading by no more than `rate` times the time between them, plus
+    two steps of the reading. The allowance grows with time, so a true change is accepted again after as long as it
+    must have taken.
+
+    Parameters
+    ----------
+    time, values : ndarray, (n,)
+        Samples, no NaN [s, unit of the channel].
+    rate : float
+        Fastest plausible change [unit per s].
+    step : float
+        Step of the reading [unit].
+
+    Returns
+    -------
+    mask, note
+        Mask (None: nothing bad); the note says why the rule was not applied, when it was not.
+    """
+    suspects = steps_beyond(time, values, rate, 2.0 * step)
+    if suspects.size == 0:
+        return None, ""
+    if suspects.size > _TOO_MANY * values.size and suspects.size > 20:
+        return None, (
+            f"{suspects.size} of {values.size} steps exceed {rate:g} per second: too many for single faults, so nothing was"
+            " masked; the channel is noisy, or its unit or time base is wrong"
+        )
+    bad = np.zeros(values.size, dtype=np.bool_)
+    resume = 0
+    for i in suspects:
+        # Steps back from an excursion end inside it and were dealt with there.
+        if i < resume:
+            continue
+        good, k, block = i, i + 1, 64
+        while k < values.size:
+            stop = min(values.size, k + block)
+            far = np.abs(values[k:stop] - values[good]) > rate * (time[k:stop] - time[good]) + 2.0 * step
+            near = np.flatnonzero(~far)
+            if near.size:
+                k += int(near[0])
+                break
+            k, block = stop, block * 4
+        bad[good + 1 : k] = True
+        resume = k
+    return (bad if bad.any() else None), ""
+
+
+def steps_beyond(time: FloatArray, values: FloatArray, rate: float, slack: float) -> np.ndarray:
+    """Indices i where the step from sample i to i+1 exceeds `rate` times its duration plus `slack`."""
+    found = []
+    for start in range(0, values.size - 1, _CHUNK):
+        stop = min(start + _CHUNK, values.size - 1)
+        change = np.abs(values[start + 1 : stop + 1] - values[start:stop])
+        # No step can be allowed less than the slack alone: a cheap test that most stretches pass.
+        if float(change.max()) <= slack:
+            continue
+        wide = change > rate * (time[start + 1 : stop + 1] - time[start:stop]) + slack
+        if wide.any():
+            found.append(np.flatnonzero(wide) + start)
+    return np.concatenate(found) if found else np.zeros(0, dtype=np.intp)
+
+
+def spikes(values: FloatArray, half: int, factor: float, floor: float) -> BoolArray | None:
+    """Mark spikes by a Hampel rule on true samples.
+
+    A sample is a spike when it differs from the median of the 2 `half` + 1 samples around it by more than `factor` times
+    1.4826 times their median absolute deviation, and by more than `floor`. (Hampel, 1974; 1.4826 makes the median absolute
+    deviation an estimate of the standard deviation of normal noise.)
+
+    Parameters
+    ----------
+    values : ndarray, (n,)
+        Samples, no NaN.
+    half : int
+        Half width of the window [samples].
+    factor, floor : float
+        Limits [-, unit of the channel]; the floor keeps quiet stretches (deviation 0) from flagging one step.
+
+    Returns
+    -------
+    ndarray of bool, (n,), or None
+        None when there is no spike.
+    """
+    width = 2 * half + 1
+    if values.size < width or not np.isfinite(floor):
+        return None
+    # A departure of `floor` from the median needs a step of at least floor/(2 half) inside the window, so only windows
+    # around such steps have to be sorted: exact, and fast on long logs.
+    near = steps_beyond(np.zeros(values.size), values, 0.0, floor / width)
+    if near.size == 0:
+        return None
+    marks = np.zeros(values.size + 1, dtype=np.int32)
+    np.add.at(marks, np.maximum(near - half, 0), 1)
+    np.add.at(marks, np.minimum(near + half + 2, values.size), -1)
+    check = np.flatnonzero(np.cumsum(marks[:-1]) > 0)
+    first = np.clip(check - half, 0, values.size - width)
+    bad = np.zeros(values.size, dtype=np.bool_)
+    for start in range(0, check.size, _CHUNK):
+        part, head = check[start : start + _CHUNK], first[start : start + _CHUNK]
+        window = values[head[:, None] + np.arange(width)]
+        middle = np.median(window, axis=1)
+        spread = 1.4826 * np.median(np.abs(window - middle[:, None]), axis=1)
+        off = np.abs(values[part] - middle)
+        bad[part] = (off > factor * spread) & (off > floor)
+    return bad if bad.any() else None
+
+
+def constant_runs(time: FloatArray, values: FloatArray, longest: float) -> list[tuple[int, int]]:
+    """Runs of one repeated value that last at least `longest` seconds, as (first, past-last) sample indices."""
+    if values.size < 3 or time[-1] - time[0] < longest:
+        return []
+    same = np.concatenate(([False], values[1:] == values[:-1], [False]))
+    turns = np.flatnonzero(same[1:] != same[:-1])
+    begin, end = turns[::2], turns[1::2] + 1
+    lasts = (time[end - 1] - time[begin] >= longest) & (end - begin >= 3)
+    return [(int(a), int(b)) for a, b in zip(begin[lasts], end[lasts], strict=True)]
