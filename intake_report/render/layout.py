@@ -1,0 +1,174 @@
+"""Fit a table to the width of a page: type size, column widths, and a split when it is too wide for both."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from intake_report.render.blocks import Table
+from intake_report.render.numbering import Document
+
+SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # pt; below 7 pt nobody reads a column of numbers with pleasure
+GAP = 9.0  # pt between two columns
+# Widths in em, on the wide side, of the text face: a split too early costs a line, one too late a printed mess.
+_NARROW, _DIGIT, _LOWER, _UPPER, _OTHER, _WIDE = 0.29, 0.48, 0.51, 0.70, 0.62, 1.05
+_BOLD = 1.06
+_LONGEST_PIECE = 14  # characters; a longer word gets places where it may break
+_BREAK_AFTER = re.compile(r"(?<=[-/_.,:;@=&\\])(?=[^\s\d])")
+ZERO_WIDTH_SPACE = "\u200b"
+
+
+@dataclass(frozen=True)
+class Plan:
+    """How a table is set: one panel, or several that repeat the first column."""
+
+    size: float
+    panels: tuple[tuple[int, ...], ...]
+    widths: tuple[tuple[float, ...], ...]  # pt, without the gaps
+
+
+def breakable(text: str, longest: int = _LONGEST_PIECE) -> str:
+    """Return `text` with places to break inside words that are too long for a column.
+
+    Parameters
+    ----------
+    text : str
+    longest : int
+        Characters up to which a word stays whole.
+
+    Returns
+    -------
+    str
+        With zero-width spaces, after punctuation where there is some; numbers stay whole.
+    """
+    if len(text) <= longest:
+        return text
+    return re.sub(rf"\S{{{longest + 1},}}", lambda match: _broken(match.group(), longest), text)
+
+
+def _broken(word: str, longest: int) -> str:
+    pieces: list[str] = []
+    for piece in _BREAK_AFTER.split(word):
+        if pieces and len(pieces[-1]) + len(piece) <= longest:
+            pieces[-1] += piece
+        else:
+            count = math.ceil(len(piece) / longest)
+            step = math.ceil(len(piece) / count)
+            pieces.extend(piece[start : start + step] for start in range(0, len(piece), step))
+    return ZERO_WIDTH_SPACE.join(pieces)
+
+
+def text_width(text: str) -> float:
+    """Return an upper estimate of the width of `text` [em]."""
+    return sum(map(_char_width, text))
+
+
+def _char_width(char: str) -> float:
+    if char in "il.,;:'|!()[] jtf-":
+        return _NARROW + 0.03
+    if char.isdigit():
+        return _DIGIT
+    if char in "mwMW%@" or ord(char) > 0x2E80:
+        return _WIDE
+    if char.islower():
+        return _LOWER
+    return _UPPER if char.isupper() else 0.0 if char == ZERO_WIDTH_SPACE else _OTHER
+
+
+@dataclass(frozen=True)
+class _Need:
+    least: float  # em: the widest piece that cannot break
+    natural: float  # em: the widest cell on one line
+
+
+def _needs(table: Table, document: Document) -> list[_Need]:
+    made = []
+    for index, column in enumerate(table.columns):
+        title = breakable(document.plain(column.title))
+        cells = {breakable(document.plain(row[index])) for row in table.rows}
+        pieces = {piece for cell in cells for piece in re.split(rf"[\s{ZERO_WIDTH_SPACE}]+", cell)}
+        heads = re.split(rf"[\s{ZERO_WIDTH_SPACE}]+", title)
+        least = max(max(map(text_width, heads)) * _BOLD, max(map(text_width, pieces), default=0.0), 1.5)
+        whole = max(map(text_width, cells), default=0.0)
+        if column.align == "right" and whole < 9:  # a number and its unit or interval stay on one line
+            least = max(least, whole)
+        # A heading of several words may take two or three lines: it need not widen its column much.
+        natural = max(least, whole, text_width(title) * _BOLD / 2)
+        made.append(_Need(least, natural))
+    return made
+
+
+def plan(table: Table, document: Document, width: float) -> Plan:
+    """Return how `table` is set on a page.
+
+    Parameters
+    ----------
+    table : Table
+    document : Document
+        Resolves cross references in the cells.
+    width : float
+        Of the text area [pt].
+
+    Returns
+    -------
+    Plan
+    """
+    needs = _needs(table, document)
+    everything = tuple(range(len(needs)))
+    for size in SIZES:
+        if _sum(needs, everything, size, natural=False) <= width:
+            return Plan(size, (everything,), (_widths(needs, everything, size, width, table.widths),))
+    size = 8.0
+    panels = _panels(needs, size, width)
+    return Plan(size, panels, tuple(_widths(needs, panel, size, width, table.widths) for panel in panels))
+
+
+def _sum(needs: Sequence[_Need], columns: Sequence[int], size: float, *, natural: bool) -> float:
+    ems = sum(needs[i].natural if natural else needs[i].least for i in columns)
+    return ems * size + GAP * (len(columns) - 1)
+
+
+def _panels(needs: Sequence[_Need], size: float, width: float) -> tuple[tuple[int, ...], ...]:
+    """Return groups of columns that fit, each led by the first column, of about equal length."""
+    groups: list[list[int]] = [[0]]
+    for index in range(1, len(needs)):
+        trial = [*groups[-1], index]
+        if len(groups[-1]) > 1 and _sum(needs, trial, size, natural=False) > width:
+            groups.append([0, index])
+        else:
+            groups[-1] = trial
+    per_group = math.ceil((len(needs) - 1) / len(groups))
+    even = [(0, *range(start, min(start + per_group, len(needs)))) for start in range(1, len(needs), per_group)]
+    fits = all(_sum(needs, group, size, natural=False) <= width for group in even)
+    return tuple(even) if fits else tuple(map(tuple, groups))
+
+
+def _widths(
+    needs: Sequence[_Need],
+    columns: Sequence[int],
+    size: float,
+    width: float,
+    wanted: Sequence[float] | None,
+) -> tuple[float, ...]:
+    """Return column widths [pt] that sum to at most the text width."""
+    room = width - GAP * (len(columns) - 1)
+    least = [needs[i].least * size for i in columns]
+    if sum(least) > room:  # one panel with cells beyond any width: share the room out, the words break
+        return tuple(room * part / sum(least) for part in least)
+    if wanted is not None:
+        shares = [wanted[i] for i in columns]
+        aims = [room * share / sum(shares) for share in shares]
+    else:
+        natural = [needs[i].natural * size for i in columns]
+        if sum(natural) <= room:
+            return tuple(part * room / sum(natural) for part in natural)
+        # Long texts share by the square root: a column ten times longer does not starve the others.
+        aims = [low + math.sqrt(max(high - low, 0.0)) for low, high in zip(least, natural, strict=True)]
+    extra = [max(aim - low, 0.0) for aim, low in zip(aims, least, strict=True)]
+    spare = room - sum(least)
+    total = sum(extra)
+    if total <= 0:
+        return tuple(low + spare / len(least) for low in least)
+    return tuple(low + spare * part / total for low, part in zip(least, extra, strict=True))

@@ -1,0 +1,80 @@
+"""What an export has to know beside the notebook: the report's identity and the files attached to the PDF."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from datetime import UTC, date, datetime
+from typing import Literal
+
+from intake_report.errors import DataError
+
+
+@dataclass(frozen=True)
+class ReportMeta:
+    """Identity of one issued report.
+
+    Attributes
+    ----------
+    campaign : str
+        Campaign id.
+    title : str
+    date : str
+        ISO date, "2025-06-03"; also the only time stamp of the PDF.
+    revision : int
+        From 1.
+    language : str
+        Language tag of the texts.
+    paper : {"a4", "letter"}
+    """
+
+    campaign: str
+    title: str
+    date: str
+    revision: int = 1
+    language: str = "en"
+    paper: Literal["a4", "letter"] = "a4"
+
+    def __post_init__(self) -> None:
+        try:
+            date.fromisoformat(self.date)
+        except ValueError:
+            raise DataError(f"The report date {self.date!r} is not a date.", remedy="Write it as YYYY-MM-DD.") from None
+        if self.revision < 1:
+            raise DataError(f"The report revision {self.revision} is below 1.")
+        if self.paper not in ("a4", "letter"):
+            raise DataError(f"The paper {self.paper!r} is unknown.", remedy="Use 'a4' or 'letter'.")
+        if not re.fullmatch(r"[a-z]{2,3}", self.language):
+            raise DataError(f"The language {self.language!r} is not a two- or three-letter code.")
+
+    @property
+    def timestamp(self) -> datetime:
+        """Midnight UTC of the report date."""
+        day = date.fromisoformat(self.date)
+        return datetime(day.year, day.month, day.day, tzinfo=UTC)
+
+
+@dataclass(frozen=True)
+class Attachment:
+    """A file carried inside the PDF.
+
+    Attributes
+    ----------
+    name : str
+        Plain file name.
+    data : bytes
+    media_type : str
+    description : str
+    relationship : {"data", "source", "supplement"}
+        What the file is to the report: the numbers behind it, what it was made from, or something beside it.
+    """
+
+    name: str
+    data: bytes
+    media_type: str
+    description: str
+    relationship: Literal["data", "source", "supplement"] = "data"
+
+    def __post_init__(self) -> None:
+        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", self.name):
+            raise DataError(f"The attachment name {self.name!r} is not a plain file name.")

@@ -1,0 +1,198 @@
+"""Read an executed notebook: its blocks, its data, its files; and make it the same on every run."""
+
+from __future__ import annotations
+
+import base64
+import csv
+import io
+import re
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from intake_report.errors import DataError
+from intake_report.render.blocks import MIME_TYPE, Block, Figure, Scalar, Table, unbundle
+from intake_report.render.markdown import markdown_blocks
+from intake_report.render.numbering import Document, number
+from intake_report.render.svg import clean_svg
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+_RUN_METADATA = ("papermill", "execution", "ExecuteTime")
+_KERNEL_FOLDER = re.compile(r"ipykernel_\d+")
+
+
+def read_blocks(notebook: NotebookNode) -> tuple[Block, ...]:
+    """Return the blocks of a notebook in reading order: Markdown cells and what code cells showed.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+        Executed. Source of code cells and outputs other than blocks are passed over.
+
+    Returns
+    -------
+    tuple of Block
+    """
+    return tuple(_blocks(notebook))
+
+
+def _blocks(notebook: NotebookNode) -> Iterator[Block]:
+    for cell in notebook.cells:
+        if cell.cell_type == "markdown":
+            yield from markdown_blocks(cell.source)
+        elif cell.cell_type == "code":
+            for output in cell.outputs:
+                if MIME_TYPE in output.get("data", {}):
+                    yield from unbundle(output["data"][MIME_TYPE])
+
+
+def read_document(notebook: NotebookNode) -> Document:
+    """Return the numbered report that a notebook holds.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+
+    Returns
+    -------
+    Document
+
+    Raises
+    ------
+    DataError
+        It shows no report block at all, or the numbering pass refuses it.
+    """
+    document = number(_blocks(notebook))
+    if not document.items and not document.cover:
+        raise DataError("The notebook shows no report blocks.", remedy="Run it before exporting it.")
+    return document
+
+
+def extract_data(notebook: NotebookNode) -> dict[str, str]:
+    """Return the data files that travel in a notebook.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+
+    Returns
+    -------
+    dict of str to str
+        File name → text, in notebook order.
+
+    Raises
+    ------
+    DataError
+        Two data blocks carry one name.
+    """
+    found: dict[str, str] = {}
+    for block in number(_blocks(notebook)).data:
+        if block.name in found:
+            raise DataError(f"The notebook holds two data blocks named {block.name!r}.")
+        found[block.name] = block.text
+    return found
+
+
+def write_assets(notebook: NotebookNode, folder: Path) -> tuple[Path, ...]:
+    """Write every figure (SVG, PNG) and every table (CSV) of a notebook as a file of its own.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+    folder : Path
+        Gets figures/<label>.svg, figures/<label>.png and tables/<label>.csv.
+
+    Returns
+    -------
+    tuple of Path
+        What was written.
+    """
+    document = read_document(notebook)
+    written: list[Path] = []
+
+    def write(name: str, data: bytes) -> None:
+        path = folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+        written.append(path)
+
+    for item in document.items:
+        if isinstance(item.block, Figure):
+            svg = clean_svg(item.block.svg, item.block.label)
+            write(f"figures/{item.block.label}.svg", f'<?xml version="1.0" encoding="UTF-8"?>\n{svg}\n'.encode())
+            if item.block.png:
+                write(f"figures/{item.block.label}.png", base64.b64decode(item.block.png, validate=True))
+        elif isinstance(item.block, Table):
+            write(f"tables/{item.block.label}.csv", table_csv(item.block, document).encode("utf-8"))
+    return tuple(written)
+
+
+def table_csv(table: Table, document: Document) -> str:
+    """Return a table as comma-separated values (RFC 4180).
+
+    Parameters
+    ----------
+    table : Table
+        Its raw `values` where it has them, else the cells as printed.
+    document : Document
+        Resolves cross references in printed cells.
+
+    Returns
+    -------
+    str
+        Lines end in CR LF; a missing value is an empty field.
+    """
+    rows: list[tuple[Scalar, ...]]
+    if table.values is not None:
+        rows = list(table.values)
+    else:
+        rows = [tuple(document.plain(column.title) for column in table.columns)]
+        rows += [tuple(document.plain(cell) for cell in row) for row in table.rows]
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\r\n").writerows(rows)
+    return buffer.getvalue()
+
+
+def normalise_notebook(notebook: NotebookNode) -> NotebookNode:
+    """Return a copy of an executed notebook without what differs between two runs of the same thing.
+
+    Parameters
+    ----------
+    notebook : NotebookNode
+
+    Returns
+    -------
+    NotebookNode
+        Cell ids by position, no timings, stream outputs joined, process numbers in temporary names removed.
+    """
+    from copy import deepcopy
+
+    made = deepcopy(notebook)
+    _drop_run_metadata(made.metadata)
+    for position, cell in enumerate(made.cells, start=1):
+        if "id" in cell:
+            cell["id"] = f"cell-{position:04d}"
+        _drop_run_metadata(cell.metadata)
+        if cell.cell_type == "code":
+            cell.outputs = _joined(cell.outputs)
+    return made
+
+
+def _drop_run_metadata(metadata: NotebookNode) -> None:
+    for key in _RUN_METADATA:
+        metadata.pop(key, None)
+
+
+def _joined(outputs: list[NotebookNode]) -> list[NotebookNode]:
+    """Join neighbouring stream outputs: where the kernel cuts a stream depends on timing."""
+    made: list[NotebookNode] = []
+    for output in outputs:
+        if output.output_type == "stream":
+            output.text = _KERNEL_FOLDER.sub("ipykernel", output.text)
+            if made and made[-1].output_type == "stream" and made[-1].name == output.name:
+                made[-1].text += output.text
+                continue
+        made.append(output)
+    return made

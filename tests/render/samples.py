@@ -1,0 +1,178 @@
+"""A synthetic executed notebook with every kind of block; the numbers mean nothing."""
+
+from __future__ import annotations
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.figure import Figure as MplFigure
+from nbformat import v4
+
+from intake_report.render.blocks import (
+    Block,
+    Callout,
+    Column,
+    Cover,
+    Data,
+    Definitions,
+    Equation,
+    Figure,
+    Heading,
+    ItemList,
+    Paragraph,
+    Preformatted,
+    Table,
+)
+from intake_report.render.figure import figure_block
+from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.show import mime_bundle
+
+mpl.use("Agg")
+
+META = ReportMeta("delivery-van-1", "Intake air temperature of three configurations", "2025-06-03", 2)
+RESULTS = '{"metric": {"peak": 41.25, "note": "± 0,4 — ünïcode"}}\n'
+CAMPAIGN = b'schema = 1\r\n[campaign]\nid = "delivery-van-1"\n# bytes as they are: \xc3\xa9\n'
+ATTACHMENTS = (
+    Attachment("results.json", RESULTS.encode(), "application/json", "Every number of the report"),
+    Attachment("campaign.toml", CAMPAIGN, "application/toml", "The campaign as described", "source"),
+)
+LOREM = (
+    "The route was driven nine times, three times with each configuration, in an order balanced over three days. "
+    "Ambient temperature differed by 2.3 K between the days, so the comparison is made within days. "
+)
+
+
+def drawing(seed: int = 0, size: tuple[float, float] = (7.0, 3.2)) -> MplFigure:
+    """Return a figure in the manner of the report's own."""
+    rng = np.random.default_rng(seed)
+    fig = MplFigure(figsize=size, layout="constrained")
+    ax = fig.subplots()
+    distance = np.linspace(0, 14, 400)
+    for name in ("as sold", "sealed duct", "shielded duct"):
+        ax.plot(distance, 30 + np.cumsum(rng.normal(0, 0.4, 400)), label=name, lw=1.2)
+    ax.axvspan(9, 14, color="0.93")
+    ax.set_xlabel("route distance [km]")
+    ax.set_ylabel("intake air temperature [°C]")
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.legend(frameon=False)
+    return fig
+
+
+def figure(label: str, caption: str, seed: int = 0, **settings: object) -> Figure:
+    size = (7.0, 3.2) if settings.get("size") != "half" else (4.4, 3.0)
+    alt = "Three lines of temperature against route distance; the shaded part is the highway."
+    return figure_block(drawing(seed, size), label, caption, alt, **settings)  # type: ignore[arg-type]
+
+
+def result_table(rows: int = 9, label: str = "tab-runs") -> Table:
+    rng = np.random.default_rng(3)
+    values = [(f"run-{i:02d}", f"config-{i % 3}", *rng.normal(20, 3, 4).round(4).tolist()) for i in range(rows)]
+    texts = tuple((run, config, *(f"{x:.1f}".replace("-", "−") for x in numbers)) for run, config, *numbers in values)
+    columns = ("Run", "Configuration", "Peak over ambient [K]", "Mean city [K]", "Soak rate [K/min]", "Recovery [s]")
+    return Table(
+        label,
+        "Metrics of each run. Intervals are given in [[tab-differences]].",
+        tuple(Column(title, "left" if i < 2 else "right") for i, title in enumerate(columns)),
+        texts,
+        notes=("Values in K are differences from the station ambient; see [[sec-weather]].",),
+        values=(("run", "configuration", "peak_K", "city_K", "soak_K_per_min", "recovery_s"), *values),
+    )
+
+
+def sample_blocks() -> list[Block]:
+    """Return a report that has every kind of block, long texts and long tables."""
+    return [
+        Cover(
+            "Intake air temperature of three configurations on a city and highway route",
+            "Delivery van, turbocharged diesel, 2.2 L",
+            META.date,
+            str(META.revision),
+            "Does a sealed or a shielded duct keep the intake air closer to ambient than the part as sold?",
+            (
+                "With the sealed duct the mean over-ambient temperature in the city is **3.4 K lower** "
+                "(95 % interval 2.1 K to 4.7 K, 3 runs each).",
+                "After the highway entry it recovers to within 3 °F of ambient 41 s sooner (12 s to 70 s).",
+                "The shielded duct shows no difference that the intervals support; see [[sec-results]].",
+            ),
+            (
+                ("Report", "delivery-van-1, 2025-06-03, revision 2"),
+                ("Prepared by", "Test engineer"),
+                ("Reviewed by", "not yet reviewed"),
+                ("Runs", "9 accepted of 10; 3 configurations in 3 blocks"),
+            ),
+        ),
+        Heading(1, "Methodology", "sec-method"),
+        Paragraph(LOREM * 2),
+        Definitions(
+            (
+                ("Over-ambient", "Intake air temperature minus ambient temperature at the same time, in K."),
+                ("Recovery time", "Time from the highway entry until the intake air is within a margin of ambient."),
+                ("`iat`", "Channel read through the diagnostic port, 1 °C steps, 2.1 s between true samples."),
+            )
+        ),
+        Heading(2, "Alignment of the runs"),
+        Paragraph(LOREM + "The model is [[eq-lag]]. " + LOREM),
+        Equation(
+            "<math><mi>τ</mi><mfrac><mrow><mi>d</mi><mi>T</mi></mrow><mrow><mi>d</mi><mi>t</mi></mrow></mfrac>"
+            "<mo>=</mo><msub><mi>T</mi><mi>a</mi></msub><mo>−</mo><mi>T</mi></math>",
+            "tau (dif T) / (dif t) = T_a - T",
+            "tau times the time derivative of T equals T a minus T",
+            "eq-lag",
+            "First-order lag of the sensor.",
+        ),
+        ItemList(("Coverage of the route at least 95 %.", "Start temperature **within 5 K** of the block's mean.")),
+        ItemList(("Warm up.", "Drive the route.", "Read the log while the vehicle is still instrumented."), True),
+        Callout(
+            "caution",
+            "Public roads",
+            ("A second person operates the logger. Local rules and the safety officer of the site come first.",),
+        ),
+        Heading(1, "Weather conditions", "sec-weather"),
+        Paragraph(LOREM),
+        Heading(1, "Results", "sec-results"),
+        Paragraph("[[fig-iat]] shows every run; [[tab-runs]] gives the metrics. " + LOREM * 2),
+        figure("fig-iat", "Intake air temperature against route distance, all runs, highway shaded.", 1),
+        Paragraph(LOREM * 2),
+        result_table(),
+        Heading(2, "Differences between configurations"),
+        Table(
+            "tab-differences",
+            "Differences from the baseline with 95 % intervals.",
+            (Column("Metric"), Column("Configuration"), Column("Difference", "right"), Column("What it says")),
+            tuple(
+                (
+                    metric,
+                    config,
+                    f"{-1.3 * i:+.1f} K".replace("-", "−"),
+                    "The interval excludes zero; supported by three runs in three blocks, under the conditions driven.",
+                )
+                for i, (metric, config) in enumerate(
+                    (m, c)
+                    for m in ("Mean over-ambient, city", "Recovery to within 1.67 K")
+                    for c in ("sealed duct", "shielded duct")
+                )
+            ),
+        ),
+        figure("fig-recovery", "Recovery after the highway entry, aligned at the entry.", 2, size="half"),
+        Callout(
+            "limitation", "One vehicle", ("The result holds for the vehicle tested.", "It says nothing of others.")
+        ),
+        Heading(2, "Every stop"),
+        Paragraph("All stops are listed in [[tab-stops]]."),
+        result_table(70, "tab-stops"),
+        Callout("note", "Rounding", ("Numbers are rounded once, at the end.",)),
+        Heading(1, "Provenance"),
+        Paragraph("Made with the inputs whose SHA-256 is `" + "0123456789abcdef" * 4 + "`."),
+        Preformatted("intake-report render data/delivery-van-1 --date 2025-06-03\n  --out build"),
+        Data("results.json", "application/json", RESULTS),
+    ]
+
+
+def notebook(*blocks: Block, markdown: str = "") -> object:
+    """Return an executed notebook that shows `blocks`, one cell each."""
+    cells = [v4.new_code_cell("# parameters\nCAMPAIGN = 'x'")]
+    if markdown:
+        cells.append(v4.new_markdown_cell(markdown))
+    for block in blocks:
+        output = v4.new_output("display_data", data=mime_bundle(block))
+        cells.append(v4.new_code_cell("show_it()", outputs=[output]))
+    return v4.new_notebook(cells=cells)
