@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +13,7 @@ from intake_report.errors import DataError
 from intake_report.loaders.base import MEBIBYTE, Notice, RawColumn, RawLog, ReadOptions, plural
 from intake_report.loaders.cells import numbers_of_text
 from intake_report.loaders.compression import Buffer, open_bytes
-from intake_report.loaders.dialect import MISSING, Dialect, find_dialect
+from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect
 from intake_report.loaders.encoding import to_utf8
 from intake_report.loaders.ragged import repair_rows, single_blanks
 from intake_report.loaders.timecolumn import find_time_columns
@@ -22,6 +23,9 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _SAMPLE = MEBIBYTE
+_SMALL_SAMPLE = MEBIBYTE // 16
+_ENOUGH_LINES = 60
+_WINDOW = 16 * MEBIBYTE
 _BLOCK = 4 * MEBIBYTE
 
 
@@ -70,22 +74,23 @@ def read_text(data: Buffer, path: Path, options: ReadOptions, packed: tuple[Noti
 
 def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list[int], bool]:
     """Return the first lines, the byte offset of each, and whether they are all."""
-    raw = bytes(text[start : start + _SAMPLE])
-    whole = len(text) <= start + _SAMPLE
-    pieces = raw.splitlines(keepends=True)
-    if not whole:
-        if len(pieces) < 2:
-            raise DataError(
-                f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB.", file=path, where="line 1",
-                remedy="Check that the file is a log with one row per line.",
-            )  # fmt: skip
-        pieces.pop()
-    lines, offsets, position = [], [], start
-    for piece in pieces:
-        lines.append(piece.rstrip(b"\r\n").decode("utf-8", "replace"))
-        offsets.append(position)
-        position += len(piece)
-    return lines, offsets, whole
+    for size in (_SMALL_SAMPLE, _SAMPLE):
+        whole = len(text) <= start + size
+        pieces = bytes(text[start : start + size]).splitlines(keepends=True)
+        if not whole and len(pieces) > 1:
+            pieces.pop()  # the last may be cut
+        if whole or len(pieces) >= _ENOUGH_LINES:
+            break
+    if not whole and len(pieces) < 2:
+        raise DataError(
+            f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB.",
+            file=path,
+            where="line 1",
+            remedy="Check that the file is a log with one row per line.",
+        )
+    offsets = [start, *(start + end for end in accumulate(map(len, pieces)))]
+    lines = [piece.rstrip(b"\r\n").decode("utf-8", "replace") for piece in pieces[:SAMPLE_LINES]]
+    return lines, offsets, whole and len(pieces) <= SAMPLE_LINES
 
 
 def _read_table(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[pa.Table, tuple[Notice, ...]]:
@@ -96,16 +101,17 @@ def _read_table(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tupl
     body = pa.py_buffer(text).slice(offset)
     if dialect.delimiter == " ":
         body = pa.py_buffer(single_blanks(body))
-    table, ragged = _parse(body, dialect, path)
+    quotes = _quotes(text, offset)
+    table, ragged = _parse(body, dialect, path, quotes=quotes)
     if ragged:
         repaired, notices = repair_rows(body, dialect, len(dialect.headers))
-        table, _ = _parse(pa.py_buffer(repaired), dialect, path)
+        table, _ = _parse(pa.py_buffer(repaired), dialect, path, quotes=quotes)
     if table.num_rows == 0:
         raise DataError("The log has column names but no row of data.", file=path)
     return table, tuple(notices)
 
 
-def _parse(body: pa.Buffer, dialect: Dialect, path: Path) -> tuple[pa.Table, int]:
+def _parse(body: pa.Buffer, dialect: Dialect, path: Path, *, quotes: bool) -> tuple[pa.Table, int]:
     import pyarrow as pa
     from pyarrow import csv
 
@@ -126,7 +132,7 @@ def _parse(body: pa.Buffer, dialect: Dialect, path: Path) -> tuple[pa.Table, int
                     column_names=[str(index) for index in range(len(dialect.headers))], block_size=block
                 ),
                 parse_options=csv.ParseOptions(
-                    delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char=_quote(body)
+                    delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char='"' if quotes else False
                 ),
                 convert_options=csv.ConvertOptions(
                     null_values=list(MISSING),
@@ -147,10 +153,12 @@ def _parse(body: pa.Buffer, dialect: Dialect, path: Path) -> tuple[pa.Table, int
         return table, ragged
 
 
-def _quote(body: pa.Buffer) -> str | bool:
-    """Switch quoting off when quotes cannot be paired: one stray mark would swallow the rest of the log."""
-    count = body.to_pybytes().count(b'"') if body.size < _SAMPLE else memoryview(body).tobytes().count(b'"')
-    return False if count % 2 else '"'
+def _quotes(text: Buffer, start: int) -> bool:
+    """Tell whether quotes are in use; not when they cannot be paired: one stray mark would swallow the rest."""
+    if text.find(b'"', start) < 0:
+        return False
+    count = sum(bytes(text[at : at + _WINDOW]).count(b'"') for at in range(start, len(text), _WINDOW))
+    return count % 2 == 0
 
 
 def _time(table: pa.Table, dialect: Dialect, path: Path, options: ReadOptions) -> tuple[TimeAxis, set[int]]:

@@ -13,7 +13,7 @@ from intake_report.errors import DataError
 from intake_report.loaders.base import Notice, ReadOptions, plural
 from intake_report.loaders.header import clean_header, looks_like_unit, split_header
 
-MISSING = (
+MISSING: tuple[str, ...] = (
     "",
     "NaN",
     "nan",
@@ -34,7 +34,8 @@ MISSING = (
 MISSING += ("#N/A", "NODATA", "NO DATA", "No Data", "no data", "?", "ERR", "ERROR", "*", "#VALUE!", "#DIV/0!")
 
 _MISSING = frozenset(MISSING)
-_SAMPLE_LINES = 300
+SAMPLE_LINES = 300
+_QUICK_LINES = 50
 _SAMPLE_CELLS = 200_000
 _DELIMITERS = (",", ";", "\t", "|")
 _BLANKS = " "
@@ -102,26 +103,52 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
     sample = _bounded(lines)
     if not any(line.strip() for line in sample):
         raise DataError("The file holds no text.", file=path)
-    delimiter = options.delimiter or _find_delimiter(sample, path)
-    rows = [split_line(line, delimiter) for line in sample]
-    kinds = [[_kind(cell) for cell in row] for row in rows]
-    if options.header_line is not None:
-        start = options.header_line
-        while start < len(rows) and not _is_data(kinds[start]):
-            start += 1
-    else:
-        start = _first_data(kinds)
-    if start >= len(rows):
-        if whole and start > 0 and sum(len(row) > 1 for row in rows):
-            line = next(index for index, row in enumerate(rows) if len(row) > 1)
+    if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
+        quick = _attempt(sample[:_QUICK_LINES], options, path)
+        if quick is not None and quick.start < _QUICK_LINES // 2:
+            return _describe(quick, path, options)
+    table = _attempt(sample, options, path)
+    if table is None:
+        raise DataError(
+            "No delimiter was found: the lines hold one field each.",
+            file=path,
+            where="line 1",
+            remedy="State the delimiter, or export the log as comma-separated text.",
+        )
+    if table.start >= len(sample):
+        if whole and any(len(row) > 1 for row in table.rows):
+            line = next(index for index, row in enumerate(table.rows) if len(row) > 1)
             raise DataError("The file has column names but no row of data.", file=path, where=f"line {line + 1}")
         raise DataError(
             "No table of numbers was found in the first lines.",
             file=path,
-            where=f"lines 1 to {len(rows)}",
+            where=f"lines 1 to {len(sample)}",
             remedy="Name the line of the column names with header_line if the table starts further down.",
         )
-    return _describe(sample, rows, kinds, start, delimiter, path, options)
+    return _describe(table, path, options)
+
+
+@dataclass(frozen=True)
+class _Table:
+    lines: Sequence[str]
+    rows: Sequence[list[str]]
+    kinds: Sequence[Sequence[str]]
+    start: int  # first row of data
+    delimiter: str
+
+
+def _attempt(lines: Sequence[str], options: ReadOptions, path: Path) -> _Table | None:
+    delimiter = options.delimiter or _find_delimiter(lines)
+    if delimiter is None:
+        return None
+    if len(delimiter) != 1:
+        raise DataError(f'The delimiter "{delimiter}" is not one character.', file=path)
+    rows = [split_line(line, delimiter) for line in lines]
+    kinds = [[_kind(cell) for cell in row] for row in rows]
+    if options.header_line is None:
+        return _Table(lines, rows, kinds, _first_data(kinds), delimiter)
+    start = next((i for i in range(options.header_line, len(rows)) if _is_data(kinds[i])), len(rows))
+    return _Table(lines, rows, kinds, start, delimiter)
 
 
 def split_line(line: str, delimiter: str) -> list[str]:
@@ -139,7 +166,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
 def _bounded(lines: Sequence[str]) -> list[str]:
     kept: list[str] = []
     cells = 0
-    for line in lines[:_SAMPLE_LINES]:
+    for line in lines[:SAMPLE_LINES]:
         cells += line.count(",") + line.count(";") + line.count("\t") + 1
         kept.append(line)
         if cells > _SAMPLE_CELLS and len(kept) > 3:
@@ -167,7 +194,7 @@ def _is_data(kinds: Sequence[str]) -> bool:
     return len(kinds) > 1 and numbers > 0 and numbers * 2 > len(filled)
 
 
-def _find_delimiter(lines: Sequence[str], path: Path) -> str:
+def _find_delimiter(lines: Sequence[str]) -> str | None:
     best, best_score = "", 0.0
     for delimiter in (*_DELIMITERS, _BLANKS):
         rows = [split_line(line, delimiter) for line in lines]
@@ -184,14 +211,7 @@ def _find_delimiter(lines: Sequence[str], path: Path) -> str:
             score *= 0.5  # blanks also separate date from time and words of a name
         if score > best_score * 1.0001:
             best, best_score = delimiter, score
-    if not best:
-        raise DataError(
-            "No delimiter was found: the lines hold one field each.",
-            file=path,
-            where="line 1",
-            remedy="State the delimiter, or export the log as comma-separated text.",
-        )
-    return best
+    return best or None
 
 
 def _first_data(kinds: Sequence[Sequence[str]]) -> int:
@@ -207,20 +227,13 @@ def _first_data(kinds: Sequence[Sequence[str]]) -> int:
     return len(kinds)
 
 
-def _describe(
-    lines: Sequence[str],
-    rows: Sequence[list[str]],
-    kinds: Sequence[Sequence[str]],
-    start: int,
-    delimiter: str,
-    path: Path,
-    options: ReadOptions,
-) -> Dialect:
+def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
+    lines, rows, kinds, start, delimiter = table.lines, table.rows, table.kinds, table.start, table.delimiter
     notices: list[Notice] = []
     data_rows = [row for row, kind in zip(rows[start:], kinds[start:], strict=True) if _is_data(kind)]
     data_kinds = [kind for kind in kinds[start:] if _is_data(kind)]
     width = Counter(len(row) for row in data_rows).most_common(1)[0][0]
-    header_line, units_line = _header_lines(rows, kinds, start, options)
+    header_line, units_line = _header_lines(rows, start, options)
     if header_line is None:
         headers = [f"column {index + 1}" for index in range(width)]
         notices.append(Notice("no-header", f"There is no line of column names; {plural(width, 'column')} numbered."))
@@ -245,7 +258,7 @@ def _describe(
             notices.append(Notice("preamble", f"{plural(above, 'line')} above the column names skipped.", count=above))
     return Dialect(
         delimiter,
-        options.decimal or _find_decimal(data_kinds, data_rows, delimiter),
+        options.decimal or _find_decimal(data_kinds, data_rows),
         tuple(headers),
         tuple(units),
         tuple(name for name, _ in split),
@@ -256,9 +269,7 @@ def _describe(
     )
 
 
-def _header_lines(
-    rows: Sequence[list[str]], kinds: Sequence[Sequence[str]], start: int, options: ReadOptions
-) -> tuple[int | None, int | None]:
+def _header_lines(rows: Sequence[list[str]], start: int, options: ReadOptions) -> tuple[int | None, int | None]:
     """Return the line of the names and the line of the units, each None if absent."""
     if options.header_line is not None:
         header = options.header_line - 1 if options.header_line > 0 else None
@@ -314,7 +325,7 @@ def _check_widths(
     )
 
 
-def _find_decimal(kinds: Sequence[Sequence[str]], rows: Sequence[list[str]], delimiter: str) -> str:
+def _find_decimal(kinds: Sequence[Sequence[str]], rows: Sequence[list[str]]) -> str:
     commas = sum(kind == "c" for row in kinds for kind in row)
     points = sum(
         kind == "n" and "." in cell

@@ -63,13 +63,13 @@ def to_utf8(data: Buffer, path: Path, encoding: str | None = None) -> tuple[Buff
             )
         if found is None and encoding is None:
             notices.append(Notice("encoding-found", f"The text is {chosen} without a byte-order mark."))
-        return _without_nul(text.encode("utf-8", "replace"), path, 0, chosen, notices)
+        return _without_nul(text.encode("utf-8", "replace"), 0, chosen, notices)
     _refuse_binary(head[bom:], path)
     if chosen is None and not _is_utf8(data, head):
         text = bytes(data[bom:]).decode("cp1252", "replace").replace("\ufffd", "?")
         notices.append(Notice("encoding-found", "The text is not UTF-8; it was read as Windows-1252 (Latin-1)."))
-        return _without_nul(text.encode("utf-8"), path, 0, "cp1252", notices)
-    return _without_nul(data, path, bom, "utf-8", notices)
+        return _without_nul(text.encode("utf-8"), 0, "cp1252", notices)
+    return _without_nul(data, bom, "utf-8", notices)
 
 
 def codecs_name(encoding: str, path: Path) -> str:
@@ -177,7 +177,7 @@ def _refuse_binary(head: bytes, path: Path) -> None:
 
 
 def _without_nul(
-    data: Buffer, path: Path, offset: int, encoding: str, notices: list[Notice]
+    data: Buffer, offset: int, encoding: str, notices: list[Notice]
 ) -> tuple[Buffer, int, str, tuple[Notice, ...]]:
     if data.find(b"\0") >= 0:
         whole = bytes(data)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -176,7 +177,7 @@ def _overlaps(parts: Sequence[_Part]) -> list[Notice]:
             f"{later.log.path.name} begins {earlier.seconds[-1] - later.seconds[0]:.1f} s before "
             f"{earlier.log.path.name} ends.",
         )
-        for earlier, later in zip(parts, parts[1:], strict=False)
+        for earlier, later in pairwise(parts)
         if later.seconds[0] < earlier.seconds[-1]
     ]
 
@@ -188,7 +189,7 @@ def _map_parts(logs: Sequence[RawLog], mapping: Mapping[str, str]) -> list[tuple
 def _joined(name: str, mapped: Sequence[Sequence[Mapped]], lengths: Sequence[int]) -> FloatArray:
     pieces = []
     for items, length in zip(mapped, lengths, strict=True):
-        found = next((item.values for item in items if item.channel.name == name), None)
+        found = next((item.values for item in items if item.channel.name == name), None)  # noqa: PD011
         pieces.append(np.full(length, np.nan) if found is None else found)
     return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
 
