@@ -52,7 +52,8 @@ def open_bytes(path: Path, options: ReadOptions) -> tuple[Buffer, tuple[Notice, 
         raise DataError(f"The file cannot be read ({error.strerror or error}).", file=path) from error
 
 
-def _limit(compressed: int, options: ReadOptions) -> int:
+def expansion_limit(compressed: int, options: ReadOptions) -> int:
+    """Return the most bytes that a file of that compressed size may expand to."""
     return min(options.max_bytes, max(_RATIO_FREE, int(compressed * options.max_ratio)))
 
 
@@ -76,7 +77,7 @@ def _truncated(path: Path, expanded: int) -> Notice:
 
 
 def _gunzip(path: Path, packed: bytes, options: ReadOptions) -> tuple[bytes, tuple[Notice, ...]]:
-    limit = _limit(len(packed), options)
+    limit = expansion_limit(len(packed), options)
     parts: list[bytes] = []
     total, position = 0, 0
     notices: tuple[Notice, ...] = ()
@@ -104,7 +105,7 @@ def _gunzip(path: Path, packed: bytes, options: ReadOptions) -> tuple[bytes, tup
 
 
 def _unzip(path: Path, size: int, options: ReadOptions) -> tuple[bytes, tuple[Notice, ...]]:
-    limit = _limit(size, options)
+    limit = expansion_limit(size, options)
     try:
         with zipfile.ZipFile(path) as archive:
             names = [
@@ -140,7 +141,7 @@ def _unzip(path: Path, size: int, options: ReadOptions) -> tuple[bytes, tuple[No
 def _unzstd(path: Path, size: int, options: ReadOptions) -> tuple[bytes, tuple[Notice, ...]]:
     import pyarrow as pa
 
-    limit = _limit(size, options)
+    limit = expansion_limit(size, options)
     parts: list[bytes] = []
     total = 0
     try:

@@ -7,17 +7,13 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from intake_report.errors import DataError
-from intake_report.loaders.base import MEBIBYTE, Notice, RawColumn, RawLog, ReadOptions, plural
-from intake_report.loaders.cells import numbers_of_text
+from intake_report.loaders.base import MEBIBYTE, Notice, RawLog, ReadOptions
 from intake_report.loaders.compression import Buffer, open_bytes
 from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect
 from intake_report.loaders.encoding import to_utf8
 from intake_report.loaders.ragged import repair_rows, single_blanks
-from intake_report.loaders.timecolumn import find_time_columns
-from intake_report.loaders.timestamps import TimeAxis, join_date, time_axis, to_float
+from intake_report.loaders.table import log_of_table
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -64,12 +60,7 @@ def read_text(data: Buffer, path: Path, options: ReadOptions, packed: tuple[Noti
     lines, offsets, whole = _sample_lines(text, start, path)
     dialect = find_dialect(lines, path, options, whole=whole)
     table, parsed = _read_table(text, offsets[dialect.data_line], dialect, path)
-    axis, used = _time(table, dialect, path, options)
-    keep, dropped = _rows_with_time(axis)
-    columns, converted = _columns(table, dialect, used, keep, path)
-    notices = (*packed, *decoded, *dialect.notices, *parsed, *axis.notices, *dropped, *converted)
-    seconds = axis.seconds if keep is None else axis.seconds[keep]
-    return RawLog(path, "delimited", seconds, axis.origin, columns, notices, axis.kind)
+    return log_of_table(table, dialect, path, "delimited", options, (*packed, *decoded, *dialect.notices, *parsed))
 
 
 def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list[int], bool]:
@@ -159,84 +150,3 @@ def _quotes(text: Buffer, start: int) -> bool:
         return False
     count = sum(bytes(text[at : at + _WINDOW]).count(b'"') for at in range(start, len(text), _WINDOW))
     return count % 2 == 0
-
-
-def _time(table: pa.Table, dialect: Dialect, path: Path, options: ReadOptions) -> tuple[TimeAxis, set[int]]:
-    time, day = find_time_columns(dialect, table, path, options)
-    values = table.column(time)
-    if day is not None:
-        values = join_date(table.column(day), values)
-    axis = time_axis(values, dialect.names[time], dialect.units[time], path, options, preamble=dialect.preamble)
-    return axis, {time} if day is None else {time, day}
-
-
-def _rows_with_time(axis: TimeAxis) -> tuple[np.ndarray | None, tuple[Notice, ...]]:
-    good = np.isfinite(axis.seconds)
-    count = int(len(good) - good.sum())
-    if not count:
-        return None, ()
-    return good, (
-        Notice("rows-without-time", f"{plural(count, 'row')} without a readable time left out.", count=count),
-    )
-
-
-def _columns(
-    table: pa.Table, dialect: Dialect, used: set[int], keep: np.ndarray | None, path: Path
-) -> tuple[tuple[RawColumn, ...], tuple[Notice, ...]]:
-    columns: list[RawColumn] = []
-    notices: list[Notice] = []
-    text_columns: list[str] = []
-    for index, (header, name, unit) in enumerate(zip(dialect.headers, dialect.names, dialect.units, strict=True)):
-        if index in used:
-            continue
-        values, noticed = _numbers(table.column(index), name or header, unit, dialect.decimal)
-        if not header and (values is None or np.isnan(values).all()):
-            continue  # a trailing delimiter
-        if values is None:
-            text_columns.append(header)
-            continue
-        notices.extend(noticed)
-        label = header or f"column {index + 1}"
-        columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
-    if text_columns:
-        shown = ", ".join(f'"{name}"' for name in text_columns[:5])
-        notices.append(
-            Notice(
-                "text-columns",
-                f"{plural(len(text_columns), 'column')} of text left out: {shown}.",
-                count=len(text_columns),
-            )
-        )
-    if not columns:
-        raise DataError("No column beside the time holds numbers.", file=path)
-    return tuple(columns), (*notices, *_repeated(columns))
-
-
-def _numbers(
-    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
-) -> tuple[np.ndarray | None, tuple[Notice, ...]]:
-    """Return a column as float64, or None when it is text, date or time."""
-    import pyarrow as pa
-
-    kind = values.type
-    if pa.types.is_null(kind):
-        return np.full(len(values), np.nan), ()
-    if pa.types.is_string(kind) or pa.types.is_binary(kind):
-        return numbers_of_text(values, name, unit, decimal)
-    if pa.types.is_temporal(kind):
-        return None, ()
-    numbers = to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
-    infinite = np.isinf(numbers)
-    count = int(infinite.sum())
-    if count:
-        numbers = np.where(infinite, np.nan, numbers)
-        return numbers, (Notice("infinite", f'{plural(count, "infinite value")} of "{name}" left out.', name, count),)
-    return numbers, ()
-
-
-def _repeated(columns: Sequence[RawColumn]) -> tuple[Notice, ...]:
-    headers = [column.header for column in columns]
-    twice = (
-        sorted({header for header in headers if headers.count(header) > 1}) if len(set(headers)) < len(headers) else []
-    )
-    return tuple(Notice("repeated-column", f'Several columns are called "{header}".', header) for header in twice)

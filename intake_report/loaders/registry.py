@@ -6,10 +6,12 @@ from pathlib import Path
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import RawLog, Reader, ReadOptions
+from intake_report.loaders.columnar import ArrowReader, ParquetReader
 from intake_report.loaders.compression import COMPRESSED_SUFFIXES
 from intake_report.loaders.delimited import DelimitedReader
+from intake_report.loaders.mdf4 import Mdf4Reader
 
-READERS: tuple[Reader, ...] = (DelimitedReader(),)
+READERS: tuple[Reader, ...] = (ParquetReader(), ArrowReader(), Mdf4Reader(), DelimitedReader())
 _HEAD = 4096
 
 
