@@ -1,0 +1,199 @@
+"""METAR decoding and pressure reduction against published reports and decodes."""
+
+import math
+
+import pytest
+
+from intake_report import air
+from intake_report.errors import DataError
+from intake_report.units import from_internal
+from intake_report.weather import Observation, decode_metar, metar_record
+from intake_report.weather.metar import round_half_up
+
+
+def decoded(report: str, **given: float) -> Observation:
+    observation = decode_metar(report, year=2005, month=6, **given)
+    assert observation is not None
+    return observation
+
+
+def knots(speed: float | None) -> float:
+    assert speed is not None
+    return float(from_internal(speed, "kt", "speed"))
+
+
+# Reports 4.01 to 4.07: test/test_metar.py of the python-metar repository, with the values its tests expect.
+KEWR = (
+    "METAR KEWR 111851Z VRB03G19KT 2SM R04R/3000VP6000FT TSRA BR FEW015 BKN040CB BKN065 OVC200 22/22 A2987 "
+    "RMK AO2 PK WND 29028/1817 WSHFT 1812 TSB05RAB22 SLP114 FRQ LTGICCCCG TS OHD AND NW-N-E MOV NE P0013 T02270215"
+)
+
+
+def test_variable_gusting_wind_and_tenths_from_the_remarks():
+    o = decoded(KEWR)
+    assert (o.source, o.kind) == ("KEWR", "metar")
+    assert (o.time.day, o.time.hour, o.time.minute, o.time.utcoffset().total_seconds()) == (11, 18, 51, 0.0)
+    assert o.wind_direction is None and o.wind_variable
+    assert knots(o.wind_speed) == pytest.approx(3.0, rel=1e-12)
+    assert o.wind_speed / 3.6 == pytest.approx(1.5433, abs=5e-5)
+    assert knots(o.wind_gust) == pytest.approx(19.0, rel=1e-12)
+    # The remarks' tenths override the body's 22/22.
+    assert (o.temperature, o.dew_point) == (22.7, 21.5)
+    assert o.resolution == 0.1
+    assert from_internal(o.altimeter, "inHg", "pressure") == pytest.approx(29.87, rel=1e-12)
+    # The package prints 1011.517 hPa with 33.86398 hPa/inHg; the conventional inch is 33.86388640341 (3e-6 less).
+    assert o.altimeter * 10.0 == pytest.approx(1011.517 * 33.86388640341 / 33.86398, abs=5e-4)
+    assert o.rain == pytest.approx(0.13 * 25.4)
+    assert o.raining is True and o.present == "TSRA BR"
+
+
+def test_body_that_does_not_round_to_the_remarks_is_noticed():
+    # 22.7 rounds to 23, the published (synthetic) report says 22.
+    assert [n.code for n in decoded(KEWR).notices if n.code.startswith("body")] == ["body-contradicts-remarks"]
+    assert "22 °C" in decoded(KEWR).notices[0].text and "22.7 °C" in decoded(KEWR).notices[0].text
+
+
+def test_correction_and_gust():
+    o = decoded("METAR KPIT 091955Z COR 22015G25KT 3/4SM R28L/2600FT TSRA OVC010CB 18/16 A2992 RMK SLP045 T01820159")
+    assert o.wind_direction == 220.0 and not o.wind_variable
+    assert knots(o.wind_speed) == pytest.approx(15.0) and knots(o.wind_gust) == pytest.approx(25.0)
+    assert o.wind_speed / 3.6 == pytest.approx(7.7167, abs=5e-5)
+    assert (o.temperature, o.dew_point) == (18.2, 15.9)
+    # 29.92 inHg is 1013.20748 hPa (conventional inch of mercury); the inconsistent SLP 1004.5 is not used.
+    assert o.altimeter * 10.0 == pytest.approx(1013.20748, abs=1e-5)
+    assert not [n for n in o.notices if n.code.startswith("body")]
+
+
+def test_negative_temperatures_and_hectopascal():
+    o = decoded("EGNX 191250Z VRB03KT 9999 -RASN FEW008 SCT024 BKN046 M01/M03 Q0989")
+    assert (o.temperature, o.dew_point, o.resolution) == (-1.0, -3.0, 1.0)
+    assert o.altimeter == pytest.approx(98.9)
+    assert from_internal(o.altimeter, "inHg", "pressure") == pytest.approx(29.2051, abs=2e-4)
+    assert o.raining is True and o.present == "-RASN"
+
+
+def test_negative_tenths():
+    o = decoded(
+        "KDOV 040558Z 23004KT 1 1/2SM R01/2800FT -SN BR OVC006 M01/M01 A3015 RMK AO2A SLP213 P0000 4/001 60010 "
+        "T10071007"
+    )
+    assert (o.temperature, o.dew_point) == (-0.7, -0.7)
+    assert o.humidity == pytest.approx(100.0)
+    assert o.altimeter * 10.0 == pytest.approx(1020.999, abs=5e-3)
+    assert o.rain == 0.0
+
+
+def test_automatic_report_with_a_wind_range_and_missing_present_weather():
+    o = decoded("METAR FSIA 220100Z AUTO 14014KT 120V180 9999 ///////// 27/23 Q1010")
+    assert o.wind_direction == 140.0 and o.wind_range == (120.0, 180.0)
+    assert (o.temperature, o.dew_point) == (27.0, 23.0)
+    assert o.altimeter == pytest.approx(101.0)
+    assert o.raining is None and o.present is None
+
+
+def test_altimeter_is_preferred_to_sea_level_pressure():
+    o = decoded(
+        "KABI 031752Z 30010KT 6SM BR FEW009 OVC036 02/01 A3003 RMK AO2 SLP176 60001 T00170006 10017 21006 56017"
+    )
+    assert (o.temperature, o.dew_point) == (1.7, 0.6)
+    assert o.altimeter * 10.0 == pytest.approx(1016.935, abs=5e-3)
+    o = decoded("METAR KCOF 191855Z 18015G22KT 7SM FEW049 SCT300 28/18 A3001 SLP162 RMK AO2")
+    assert o.altimeter * 10.0 == pytest.approx(1016.258, abs=5e-3)
+
+
+@pytest.mark.parametrize(
+    ("group", "speed", "direction", "gust", "variable", "extremes"),
+    [
+        # python-metar tests; 10 m/s = 36 km/h exactly.
+        ("09010MPS", 36.0, 90.0, None, False, None),
+        ("00000KT", 0.0, None, None, False, None),
+        ("VRB03G40KT", 3 * 1.852, None, 40 * 1.852, True, None),
+        ("21010KT 180V240", 18.52, 210.0, None, False, (180.0, 240.0)),
+        ("/////KT", None, None, None, False, None),
+        ("/////", None, None, None, False, None),
+    ],
+)
+def test_wind_groups(group, speed, direction, gust, variable, extremes):
+    o = decoded(f"METAR EDXX 022150Z {group} CAVOK 20/16 Q1013")
+    assert o.wind_speed == (None if speed is None else pytest.approx(speed, rel=1e-12))
+    assert o.wind_gust == (None if gust is None else pytest.approx(gust, rel=1e-12))
+    assert (o.wind_direction, o.wind_variable, o.wind_range) == (direction, variable, extremes)
+
+
+@pytest.mark.parametrize(
+    ("body", "temperature", "dew_point"),
+    # FMH-1 (1995) 2.6.3 and 12.6.10: -0.5 is coded M00, a missing dew point leaves the slash, 4/-2 is 04/M02.
+    [("M00/M02", 0.0, -2.0), ("02/", 2.0, None), ("04/M02", 4.0, -2.0), ("03/M01", 3.0, -1.0)],
+)
+def test_body_temperatures(body, temperature, dew_point):
+    o = decoded(f"METAR KXXX 022150Z 09010KT 10SM CLR {body} A3003")
+    assert (o.temperature, o.dew_point) == (temperature, dew_point)
+    assert not math.copysign(1.0, o.temperature) < 0.0
+    assert (o.humidity is None) == (dew_point is None)
+
+
+def test_tenths_group_of_the_manual():
+    # FMH-1 (1995) 12.7: 2.6 °C and -1.5 °C are coded T00261015, body 03/M01; P0009 is 0.09 in.
+    o = decoded("METAR KXXX 022150Z 09010KT 10SM RA OVC020 03/M01 A3003 RMK AO2 SLP982 P0009 T00261015")
+    assert (o.temperature, o.dew_point) == (2.6, -1.5)
+    assert o.rain == pytest.approx(0.09 * 25.4)
+    assert not o.notices[1:] and [n.code for n in o.notices] == ["no-elevation"]
+
+
+def test_sea_level_pressure_where_there_is_no_altimeter():
+    # FMH-1 (1995) 12.7: 998.2 hPa is coded SLP982. At sea level nothing is reduced.
+    o = decoded("METAR KXXX 022150Z 09010KT 10SM CLR 03/M01 RMK SLP982 T00261015", elevation=0.0)
+    assert o.station_pressure == pytest.approx(99.82) and o.altimeter is None
+
+
+@pytest.mark.parametrize(
+    ("tenths", "whole"),
+    # FMH-1 (1995) 2.6.3: half toward plus infinity; Python's round() would give -2 for -1.5 and 2 for 2.5.
+    [(15, 2), (-15, -1), (13, 1), (-26, -3), (25, 3), (-5, 0)],
+)
+def test_rounding_rule_of_the_manual(tenths, whole):
+    assert round_half_up(tenths) == whole
+
+
+def test_humidity_from_tenths_and_from_whole_degrees():
+    # Reference values computed with one saturation formulation (checked to 0.1 % against ours): the tenths matter.
+    exact = decoded("METAR KXXX 022150Z 09010KT 10SM CLR 03/M01 A3003 RMK T00261015").humidity
+    rounded = decoded("METAR KXXX 022150Z 09010KT 10SM CLR 03/M01 A3003").humidity
+    assert exact == pytest.approx(74.378, abs=0.1)
+    assert rounded == pytest.approx(74.997, abs=0.1)
+    assert exact != rounded
+    # 12/5 against T01230054: avwx-engine tests/parsing/test_core.py (0.62228 and 0.62732).
+    assert decoded("KXXX 022150Z 09010KT CLR 12/05 A3003").humidity == pytest.approx(62.23, abs=0.1)
+    assert decoded("KXXX 022150Z 09010KT CLR 12/05 A3003 RMK T01230054").humidity == pytest.approx(62.73, abs=0.1)
+
+
+def test_station_pressure_from_the_altimeter_setting():
+    # MetPy test suite, altimeter_to_station_pressure: 29.8 inHg at 500 m is 950.96498 hPa. MetPy takes the inch of
+    # mercury of its unit registry, 33.86389 hPa to 1e-7.
+    o = decoded("METAR KXXX 022150Z 09010KT 10SM CLR 20/10 A2980", elevation=500.0)
+    assert o.station_pressure * 10.0 == pytest.approx(950.96498, abs=1e-3)
+    # MetPy 1.7.1: 1013 hPa at 500 m is 954.639 hPa.
+    o = decoded("METAR EDXX 022150Z 09010KT 9999 20/10 Q1013", elevation=500.0)
+    assert o.station_pressure * 10.0 == pytest.approx(954.639, abs=1e-3)
+    # Unreduced it would be wrong by about 6 %: 29.8 inHg less 58.2 hPa.
+    assert o.altimeter / o.station_pressure == pytest.approx(1.061, abs=1e-3)
+
+
+def test_station_pressure_from_sea_level_pressure():
+    # psychrolib tests: station 101226.5 Pa at 105 m and 17.19 °C is 102484 Pa at sea level (to 1 Pa).
+    assert air.station_from_sea_level(102.484, 105.0, 17.19) == pytest.approx(101.2265, abs=1e-3)
+
+
+def test_report_that_must_not_parse():
+    # python-metar tests: a temperature of three digits raises.
+    with pytest.raises(DataError, match="201/16") as caught:
+        metar_record(
+            "METAR EDDM 022120Z 26006KT CAVOK 20/16 Q1013=\nMETAR EDDM 022150Z 26006KT CAVOK 201/16", year=2005, month=6
+        )
+    assert caught.value.where == "line 2"
+
+
+def test_month_is_never_guessed_from_today():
+    # python-metar tests 030 to 035: without a month, a day later than today is taken as last month.
+    o = decode_metar("METAR EDDM 312150Z 26006KT CAVOK 20/16 Q1013", year=1999, month=12)
+    assert o is not None and (o.time.year, o.time.month, o.time.day) == (1999, 12, 31)

@@ -1,0 +1,215 @@
+"""Reading METAR reports: cutting, month rollover, notices, errors, round trips."""
+
+from datetime import UTC, datetime, timedelta
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from intake_report.errors import DataError
+from intake_report.weather import decode_metar, metar_record
+from intake_report.weather.metar import round_half_up
+from intake_report.weather.metar_text import split_reports
+
+PLAIN = "METAR LEXX 312200Z 24008KT CAVOK 24/11 Q1016"
+
+
+def test_reports_are_cut_at_equal_signs_empty_lines_and_new_reports():
+    text = (
+        "# noted by hand\n"
+        "METAR LEXX 311000Z 24008KT CAVOK 24/11 Q1016=\n"
+        "METAR LEXX 311030Z VRB03KT 9999\n"
+        "     FEW040 25/11\n"
+        "Q1016 NOSIG= SPECI LEXX 311040Z 24008KT CAVOK 25/11 Q1016=\n"
+        "\n"
+        "LEXX 311100Z 24008KT CAVOK 25/11 Q1016\n"
+        "LEXX 311130Z 24008KT CAVOK 26/11 Q1016\n"
+    )
+    parts = split_reports(text)
+    assert [p.where for p in parts] == ["line 2", "line 3", "line 5", "line 7", "line 8"]
+    assert parts[1].text == "METAR LEXX 311030Z VRB03KT 9999 FEW040 25/11 Q1016 NOSIG"
+    record = metar_record(text, year=2026, month=5)
+    assert [o.temperature for o in record.observations] == [24.0, 25.0, 25.0, 25.0, 26.0]
+
+
+def test_file_with_byte_order_mark_and_date_lines(tmp_path):
+    path = tmp_path / "reports.txt"
+    path.write_text(
+        "\ufeff2026/03/31 23:50\nLEXX 312350Z 24008KT CAVOK 14/11 Q1016\n\n2026/04/01 00:50\nLEXX 010050Z 24008KT "
+        "CAVOK 13/11 Q1016\n",
+        encoding="utf-8",
+    )
+    # The date lines win over the month given.
+    record = metar_record(path, year=2025, month=1)
+    assert [o.time for o in record.observations] == [
+        pd.Timestamp("2026-03-31 23:50Z"),
+        pd.Timestamp("2026-04-01 00:50Z"),
+    ]
+
+
+@pytest.mark.parametrize("backwards", [False, True])
+def test_the_month_rolls_over_in_either_order(backwards):
+    reports = [
+        "LEXX 302300Z 24008KT CAVOK 14/11 Q1016",
+        "LEXX 312330Z 24008KT CAVOK 15/11 Q1016",
+        "LEXX 010000Z 24008KT CAVOK 16/11 Q1016",
+    ]
+    year, month = (2027, 1) if backwards else (2026, 12)
+    record = metar_record(reports[::-1] if backwards else reports, year=year, month=month)
+    assert [o.time for o in record.observations] == [
+        pd.Timestamp("2026-12-30 23:00Z"),
+        pd.Timestamp("2026-12-31 23:30Z"),
+        pd.Timestamp("2027-01-01 00:00Z"),
+    ]
+
+
+@given(
+    start=st.datetimes(datetime(2000, 1, 1), datetime(2060, 1, 1)),
+    hours=st.lists(st.integers(1, 24 * 13), min_size=1, max_size=8),
+)
+def test_any_list_with_gaps_under_two_weeks_gets_its_dates_back(start, hours):
+    times = [start.replace(second=0, microsecond=0, tzinfo=UTC)]
+    for step in hours:
+        times.append(times[-1] + timedelta(hours=step))
+    reports = [f"LEXX {t:%d%H%M}Z 24008KT CAVOK 14/11 Q1016" for t in times]
+    record = metar_record(reports, year=start.year, month=start.month)
+    assert [o.time for o in record.observations] == [pd.Timestamp(t) for t in times]
+
+
+@given(
+    t10=st.integers(-350, 450),
+    spread=st.integers(0, 150),
+    altimeter=st.integers(2810, 3110),
+    speed=st.integers(1, 99),
+    direction=st.integers(1, 36),
+    tenths=st.booleans(),
+)
+def test_encoded_readings_come_back(t10, spread, altimeter, speed, direction, tenths):
+    d10 = max(t10 - spread, -390)
+
+    def body(value: int) -> str:
+        whole = round_half_up(value)
+        return f"M{-whole:02d}" if value < 0 else f"{whole:02d}"
+
+    def group(value: int) -> str:
+        return f"{int(value < 0)}{abs(value):03d}"
+
+    remarks = f" RMK AO2 T{group(t10)}{group(d10)}" if tenths else ""
+    report = (
+        f"KXXX 151200Z {10 * direction:03d}{speed:02d}KT 10SM CLR {body(t10)}/{body(d10)} A{altimeter:04d}{remarks}"
+    )
+    o = decode_metar(report, year=2026, month=5)
+    assert o.wind_speed == pytest.approx(speed * 1.852, rel=1e-12)
+    assert o.wind_direction == 10.0 * direction
+    assert o.altimeter == pytest.approx(altimeter / 100.0 * 3.386388640341, rel=1e-12)
+    if tenths:
+        assert (o.temperature, o.dew_point) == (t10 / 10.0, d10 / 10.0)
+    else:
+        assert abs(o.temperature - t10 / 10.0) <= 0.5 and abs(o.dew_point - d10 / 10.0) <= 0.5
+    assert "body-contradicts-remarks" not in {n.code for n in o.notices}
+    assert 0.0 < o.humidity <= 100.0
+
+
+@given(st.text(max_size=60))
+def test_arbitrary_text_is_refused_with_a_sentence_or_read(text):
+    try:
+        decode_metar(text, year=2026, month=5)
+    except DataError as error:
+        assert "does not parse" in error.what or "cannot be right" in error.what
+
+
+@given(st.integers(0, len(PLAIN) - 1), st.characters(codec="ascii", min_codepoint=32))
+def test_one_wrong_character_never_escapes_as_another_error(position, character):
+    text = PLAIN[:position] + character + PLAIN[position + 1 :]
+    try:
+        metar_record(text, year=2026, month=5, elevation=400.0)
+    except DataError as error:
+        assert str(error)
+
+
+@pytest.mark.parametrize(
+    ("report", "says"),
+    [
+        ("METAR LEXX 312200Z 24008KT CAVOK 24/1x Q1016", "24/1x"),
+        ("METAR LEXX 322200Z 24008KT CAVOK 24/11 Q1016", "day is out of range"),
+        ("METAR LEXX 312260Z 24008KT CAVOK 24/11 Q1016", "time group"),
+        ("METAR LEXX 312200Z 99908KT CAVOK 24/11 Q1016", "wind group"),
+        ("METAR LEXX 24008KT CAVOK 24/11 Q1016", "no time"),
+        ("METAR", "does not parse"),
+        ("METAR LEXX 312200Z 24008KT CAVOK 11/24 Q1016", "dew point 24.0 °C is above the temperature"),
+        ("METAR LEXX 312200Z 24008KT CAVOK 24/11 Q0016", "impossible"),
+    ],
+)
+def test_bad_reports_name_the_report_and_the_reason(report, says):
+    with pytest.raises(DataError) as caught:
+        metar_record([PLAIN, report], year=2026, month=5)
+    assert says in caught.value.what and report in caught.value.what
+    assert caught.value.where == "report 2"
+    assert caught.value.remedy
+
+
+def test_file_errors_name_the_file(tmp_path):
+    path = tmp_path / "m.txt"
+    path.write_text(PLAIN + "\nnonsense that is no report\n\n", encoding="utf-8")
+    with pytest.raises(DataError) as caught:
+        metar_record(path, year=2026, month=5)
+    assert caught.value.file == str(path)
+    with pytest.raises(DataError, match="cannot be read"):
+        metar_record(tmp_path / "absent.txt", year=2026, month=5)
+    (tmp_path / "binary").write_bytes(b"\xff\xfe\x00")
+    with pytest.raises(DataError, match="cannot be read"):
+        metar_record(tmp_path / "binary", year=2026, month=5)
+    with pytest.raises(DataError, match="no METAR report"):
+        metar_record("# nothing\n", year=2026, month=5)
+
+
+def test_nil_reports_are_left_out_with_a_notice():
+    record = metar_record([PLAIN, "METAR LEXX 312230Z NIL"], year=2026, month=5, elevation=0.0)
+    assert len(record.observations) == 1
+    assert [n.code for n in record.notices] == ["nil-report"]
+    with pytest.raises(DataError, match="NIL"):
+        metar_record("METAR LEXX 312230Z NIL=", year=2026, month=5)
+
+
+def test_several_stations_are_refused_unless_one_is_named():
+    reports = [PLAIN, PLAIN.replace("LEXX", "LEYY").replace("24/", "14/")]
+    with pytest.raises(DataError, match="LEXX, LEYY"):
+        metar_record(reports, year=2026, month=5)
+    assert metar_record(reports, year=2026, month=5, station="LEYY").observations[0].temperature == 14.0
+    with pytest.raises(DataError, match="LEZZ") as caught:
+        metar_record(reports, year=2026, month=5, station="LEZZ")
+    assert "LEXX, LEYY" in caught.value.remedy
+
+
+def test_a_correction_replaces_what_it_corrects():
+    record = metar_record([PLAIN, PLAIN.replace("METAR", "METAR COR").replace("24/", "23/")], year=2026, month=5)
+    assert [o.temperature for o in record.observations] == [23.0]
+    assert "repeated-time" in {n.code for n in record.notices}
+    assert "repeated-time" not in {n.code for n in metar_record([PLAIN, PLAIN], year=2026, month=5).notices}
+
+
+def test_wind_without_a_unit_is_missing_not_metres_per_second():
+    o = decode_metar("METAR LEXX 312200Z 24008 CAVOK 24/11 Q1016", year=2026, month=5)
+    assert o.wind_speed is None and o.wind_direction is None
+    assert "wind-without-unit" in {n.code for n in o.notices}
+
+
+def test_without_elevation_there_is_no_station_pressure():
+    record = metar_record([PLAIN, PLAIN.replace("312200", "312230")], year=2026, month=5)
+    assert [o.station_pressure for o in record.observations] == [None, None]
+    (notice,) = record.notices
+    assert notice.code == "no-elevation" and "1 more of its 2" in notice.text
+
+
+def test_station_pressure_given_as_altimeter_setting_is_questioned():
+    # 870 hPa is what a barometer shows at 1,250 m; as a setting it is hardly possible weather.
+    report = PLAIN.replace("Q1016", "Q0870")
+    record = metar_record(report, year=2026, month=5, elevation=1250.0)
+    (notice,) = record.notices
+    assert notice.code == "pressure-questioned" and "would be usual as station pressure at 1250 m" in notice.text
+
+
+def test_a_temperature_in_a_trend_does_not_replace_the_observation():
+    o = decode_metar(PLAIN + " BECMG 30030KT 4000 RA", year=2026, month=5)
+    assert o.wind_direction == 240.0 and o.raining is False
