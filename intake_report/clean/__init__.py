@@ -2,7 +2,26 @@
 
 from __future__ import annotations
 
-from intake_report.clean.model import CleanRun, CleanSettings, QualityEntry, Sampling
+from intake_report.clean.crosschecks import cross_checks
+from intake_report.clean.model import (
+    CleanRun,
+    CleanSettings,
+    CrossCheck,
+    QualityEntry,
+    Sampling,
+    gap_limit,
+    interpolate,
+)
 from intake_report.clean.steps import clean
 
-__all__ = ["CleanRun", "CleanSettings", "QualityEntry", "Sampling", "clean"]
+__all__ = [
+    "CleanRun",
+    "CleanSettings",
+    "CrossCheck",
+    "QualityEntry",
+    "Sampling",
+    "clean",
+    "cross_checks",
+    "gap_limit",
+    "interpolate",
+]

@@ -1,7 +1,7 @@
 """Sensor faults: implausible readings, fault codes, engine-off heat, impossible rates, spikes, stuck channels.
 
-Every function takes the samples of one channel and returns a mask (True = bad) or None where nothing is bad, which spares
-long logs a pass over memory.
+Every function takes the samples of one channel and returns a mask (True = bad) or None where nothing is bad, which
+spares long logs a pass over memory.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def fault_codes(values: FloatArray, codes: Sequence[float], resolution: float | 
 
 
 def extremes(values: FloatArray) -> tuple[float, float]:
-    """Smallest and largest reading without NaN; (inf, -inf) when there is none."""
+    """Return the smallest and largest reading without NaN; (inf, -inf) when there is none."""
     if values.size == 0:
         return np.inf, -np.inf
     return float(np.fmin.reduce(values, initial=np.inf)), float(np.fmax.reduce(values, initial=-np.inf))
@@ -116,8 +116,8 @@ def unsettled(
 def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: float) -> tuple[BoolArray | None, str]:
     """Mark readings that cannot be reached from the last good one.
 
-    A reading is good when it differs from the last good reading by no more than `rate` times the time between them, plus
-    two steps of the reading. The allowance grows with time, so a true change is accepted again after as long as it
+    A reading is good when it differs from the last good reading by no more than `rate` times the time between them,
+    plus two steps of the reading. The allowance grows with time, so a true change is accepted again after as long as it
     must have taken.
 
     Parameters
@@ -139,8 +139,8 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
         return None, ""
     if suspects.size > _TOO_MANY * values.size and suspects.size > 20:
         return None, (
-            f"{suspects.size} of {values.size} steps exceed {rate:g} per second: too many for single faults, so nothing was"
-            " masked; the channel is noisy, or its unit or time base is wrong"
+            f"{suspects.size} of {values.size} steps exceed {rate:g} per second: too many for single faults, so"
+            " nothing was masked; the channel is noisy, or its unit or time base is wrong"
         )
     bad = np.zeros(values.size, dtype=np.bool_)
     resume = 0
@@ -163,7 +163,7 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
 
 
 def steps_beyond(time: FloatArray, values: FloatArray, rate: float, slack: float) -> np.ndarray:
-    """Indices i where the step from sample i to i+1 exceeds `rate` times its duration plus `slack`."""
+    """Find the indices i where the step from sample i to i+1 exceeds `rate` times its duration plus `slack`."""
     found = []
     for start in range(0, values.size - 1, _CHUNK):
         stop = min(start + _CHUNK, values.size - 1)
@@ -180,9 +180,9 @@ def steps_beyond(time: FloatArray, values: FloatArray, rate: float, slack: float
 def spikes(values: FloatArray, half: int, factor: float, floor: float) -> BoolArray | None:
     """Mark spikes by a Hampel rule on true samples.
 
-    A sample is a spike when it differs from the median of the 2 `half` + 1 samples around it by more than `factor` times
-    1.4826 times their median absolute deviation, and by more than `floor`. (Hampel, 1974; 1.4826 makes the median absolute
-    deviation an estimate of the standard deviation of normal noise.)
+    A sample is a spike when it differs from the median of the 2 `half` + 1 samples around it by more than `factor`
+    times 1.4826 times their median absolute deviation, and by more than `floor`. (Hampel, 1974; 1.4826 makes the
+    median absolute deviation an estimate of the standard deviation of normal noise.)
 
     Parameters
     ----------
@@ -223,7 +223,7 @@ def spikes(values: FloatArray, half: int, factor: float, floor: float) -> BoolAr
 
 
 def constant_runs(time: FloatArray, values: FloatArray, longest: float) -> list[tuple[int, int]]:
-    """Runs of one repeated value that last at least `longest` seconds, as (first, past-last) sample indices."""
+    """Find runs of one value that last at least `longest` seconds, as (first, past-last) sample indices."""
     if values.size < 3 or time[-1] - time[0] < longest:
         return []
     same = np.concatenate(([False], values[1:] == values[:-1], [False]))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -105,6 +106,36 @@ class Sampling:
 
 
 @dataclass(frozen=True)
+class CrossCheck:
+    """Result of one cross check; a check flags and never alters data.
+
+    Parameters
+    ----------
+    name : str
+        Kebab-case.
+    channels : tuple of str
+        Channels it concerns.
+    status : {"agrees", "flagged", "not-possible"}
+        Verdict.
+    values : dict of str to float
+        Numbers found; the key names the unit.
+    evidence : str
+        One sentence with the numbers, or why the check was not possible.
+    """
+
+    name: str
+    channels: tuple[str, ...]
+    status: Literal["agrees", "flagged", "not-possible"]
+    values: dict[str, float]
+    evidence: str
+
+
+def not_possible(name: str, channels: tuple[str, ...], why: str) -> CrossCheck:
+    """Build the result of a check that the run does not allow."""
+    return CrossCheck(name, channels, "not-possible", {}, why)
+
+
+@dataclass(frozen=True)
 class CleanRun:
     """One cleaned run.
 
@@ -141,11 +172,16 @@ class CleanRun:
         return bool((self.frame[channel].notna() & ~self.masks[channel]).any())
 
     def good(self, channel: str) -> pd.Series:
-        """Valid true samples of `channel`, indexed by elapsed time [s]; empty when there is no such channel."""
+        """Return the valid true samples of `channel`, indexed by elapsed time [s]; empty when there is none."""
         if channel not in self.frame.columns:
             return pd.Series([], index=pd.Index([], dtype=np.float64, name="time"), dtype=np.float64, name=channel)
         values = self.frame[channel]
         return values[(values.notna() & ~self.masks[channel]).to_numpy()]
+
+    def gap_limit(self, channel: str) -> float:
+        """Return the longest pause over which `channel` may be interpolated in this run [s]."""
+        known = self.sampling.get(channel)
+        return gap_limit(channel, known.interval if known else float("nan"))
 
     def at(self, channel: str, times: ArrayLike, max_gap: float | None = None) -> FloatArray:
         """Interpolate the valid samples of `channel` linearly at `times`.
@@ -157,17 +193,27 @@ class CleanRun:
         times : array_like, (m,)
             Elapsed times [s].
         max_gap : float, optional
-            Longest bridged pause between two valid samples [s]; default: the channel's limit in the catalogue.
+            Longest bridged pause between two valid samples [s]; default: `gap_limit`.
 
         Returns
         -------
         ndarray, (m,)
             NaN outside the samples and inside longer pauses.
         """
-        known = CHANNELS.get(channel)
-        limit = max_gap if max_gap is not None else known.max_gap if known else DEFAULT_MAX_GAP
+        limit = max_gap if max_gap is not None else self.gap_limit(channel)
         samples = self.good(channel)
         return interpolate(samples.index.to_numpy(dtype=np.float64), samples.to_numpy(), times, limit)
+
+
+def gap_limit(channel: str, interval: float) -> float:
+    """Return the longest pause over which a channel may be interpolated [s].
+
+    The catalogue's limit, but never less than twice the channel's own sampling interval [s]: between the samples of a
+    slow log there is no gap.
+    """
+    known = CHANNELS.get(channel)
+    limit = known.max_gap if known else DEFAULT_MAX_GAP
+    return max(limit, 2.0 * interval) if np.isfinite(interval) else limit
 
 
 def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: float) -> FloatArray:

@@ -9,14 +9,15 @@ from intake_report.clean.model import FloatArray
 _MOST = 20_000  # samples looked at
 _GRID = 0.01  # share of the step within which a value counts as on the grid (an app may write 17.9999995 for 18)
 _EXCESS = 0.4  # by how much the share on the grid must exceed chance
+_NEARLY = 0.65  # a coarser step wins when it explains this part of what the finest candidate explains
 
 
 def quantisation_step(values: FloatArray, declared: float | None = None) -> tuple[float | None, float]:
     """Find the step of a reading.
 
-    Candidates are the most frequent differences between neighbouring distinct samples and simple fractions and multiples
-    of the declared resolution. The largest candidate on whose grid the samples lie wins. Values that an app has
-    interpolated fall beside the grid; a step is still evident when far more samples than chance lie on it.
+    Candidates are the most frequent differences between neighbouring distinct samples and simple fractions and
+    multiples of the declared resolution. The largest candidate on whose grid the samples lie wins. Values that an app
+    has interpolated fall beside the grid; a step is still evident when far more samples than chance lie on it.
 
     Parameters
     ----------
@@ -37,6 +38,10 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
     x = x[np.isfinite(x)]
     if x.size < 8 or np.ptp(x) == 0.0:
         return None, 0.0
+    # A value that stands (a parked vehicle, an idle throttle) counts once, or it would fit every grid.
+    x = x[np.concatenate(([True], np.abs(np.diff(x)) > 1e-6 * max(1.0, float(np.abs(x).max()))))]
+    if x.size < 8:
+        return None, 0.0
     decimals = _decimals(x)
     candidates = _candidates(values, x, declared, decimals)
     best: tuple[float | None, float] = (None, 0.0)
@@ -49,12 +54,12 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
             scores.append((step, share))
     if scores:
         top = max(share for _, share in scores)
-        best = max((s for s in scores if s[1] >= top - 0.02), key=lambda s: s[0])
+        best = max((s for s in scores if s[1] >= _NEARLY * top), key=lambda s: s[0])
     return best
 
 
 def _decimals(x: FloatArray) -> float | None:
-    """Decimal step in which the values were written (1, 0.1, …, 1e-4), None when finer or interpolated."""
+    """Return the decimal step in which the values were written (1, 0.1, …, 1e-4), None when finer or interpolated."""
     for power in range(5):
         scaled = x * 10.0**power
         if np.mean(np.abs(scaled - np.round(scaled)) <= 1e-6 * np.maximum(1.0, np.abs(scaled))) > 0.98:
@@ -63,7 +68,7 @@ def _decimals(x: FloatArray) -> float | None:
 
 
 def _candidates(values: FloatArray, x: FloatArray, declared: float | None, decimals: float | None) -> list[float]:
-    """Steps worth testing."""
+    """Collect steps worth testing."""
     part = values[: 4 * _MOST]
     part = part[np.isfinite(part)]
     change = np.abs(np.diff(part))
@@ -85,12 +90,16 @@ def _candidates(values: FloatArray, x: FloatArray, declared: float | None, decim
 
 
 def _on_grid(x: FloatArray, step: float, tolerance: float) -> float:
-    """Share of values on the grid of `step`, at the best of a few origins."""
-    # The grid may have any origin; that of the most frequent values is tried besides zero.
+    """Return the share of values on the grid of `step`, at the best of a few origins."""
+    # The grid may have any origin; that of the most frequent values is tried besides zero. The origin itself does not
+    # count, since it lies on every grid.
     unique, counts = np.unique(np.round(x, 6), return_counts=True)
     origins = [0.0, *(float(v) for v in unique[np.argsort(-counts, kind="stable")[:3]])]
     best = 0.0
     for origin in origins:
         off = (x - origin) / step
-        best = max(best, float(np.mean(np.abs(off - np.round(off)) * step <= tolerance)))
+        away = np.abs(x - origin) > max(tolerance, 1e-6)
+        if np.count_nonzero(away) >= 8:
+            off = off[away]
+            best = max(best, float(np.mean(np.abs(off - np.round(off)) * step <= tolerance)))
     return best

@@ -2,8 +2,8 @@
 
 Loggers that poll one channel at a time often write a full row each time, with the last value of every other channel.
 Counting rows as samples would then overstate what is known by the length of the polling cycle. The evidence is the
-pattern of the changes: where a channel is refreshed every tenth row, all its changes fall on one row in ten, also when it
-changes rarely.
+pattern of the changes: where a channel is refreshed every tenth row, all its changes fall on one row in ten, also
+when it changes rarely.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from intake_report.clean.model import BoolArray, FloatArray, IntArray
+from intake_report.clean.model import FloatArray, IntArray
+from intake_report.clean.reduction import Decision, shift_at
 
 _SPARSE = 0.2  # share of empty places between first and last sample: the reader gave the channel its own times
 _FREQUENT = 20  # changes from which a channel can show its own period
@@ -24,29 +25,6 @@ _OWNED = 0.97  # share of a channel's changes that must fall on its own places i
 _FULL_SCAN = 400_000  # rows up to which every row is examined; longer logs are examined in windows
 _WINDOWS = 16
 _LONGEST = 2_000  # rows; longer periods are not looked for
-
-
-@dataclass(frozen=True)
-class Decision:
-    """How a channel's true samples were told from repeats.
-
-    Parameters
-    ----------
-    kind : str
-        "own-times", "every-row", "cycle" (a place in a polling cycle of rows), "period" (refreshed about every `period`
-        rows, not locked to them), "unseen" (no evidence: rows kept as they are), "empty".
-    period : int
-        Rows from one refresh to the next cycle; 1 for every row.
-    places : tuple of int
-        Places in the cycle (kind "cycle").
-    reason : str
-        One sentence.
-    """
-
-    kind: str
-    period: int
-    places: tuple[int, ...]
-    reason: str
 
 
 @dataclass(frozen=True)
@@ -235,7 +213,7 @@ def _cycle_decisions(
         single |= {name: _changes(columns[name], whole=True) for name in busiest}
     slips, places = _follow(single, cycle)
     result: dict[str, Decision] = {}
-    owned = set()
+    owned: set[int] = set()
     for name, changes in seen.items():
         first = int(np.flatnonzero(~np.isnan(columns[name]))[0])
         evidence = changes.rows if first == 0 else np.append(changes.rows, first)
@@ -260,17 +238,20 @@ def _cycle_decisions(
         if name not in result:
             place = free.pop(0) if free else 0
             result[name] = Decision(
-                "cycle", cycle, (place,), f"it never changes, so its refreshes cannot be seen; one row in {cycle} is kept,"
-                " the polling cycle of the other channels"
-            )  # fmt: skip
+                "cycle",
+                cycle,
+                (place,),
+                f"it never changes, so its refreshes cannot be seen; one row in {cycle} is kept,"
+                " the polling cycle of the other channels",
+            )
     return slips, result
 
 
 def _follow(single: Mapping[str, _Seen], cycle: int) -> tuple[IntArray, dict[str, int]]:
     """Find where the cycle slips and the place of each channel in it.
 
-    Changes of the channels with one place each vote, in order of rows, for the displacement of the cycle; a displacement
-    that holds for a whole run of votes is a slip, a lone vote is not.
+    Changes of the channels with one place each vote, in order of rows, for the displacement of the cycle; a
+    displacement that holds for a whole run of votes is a slip, a lone vote is not.
     """
     none = np.zeros((0, 2), dtype=np.intp)
     if not single:
@@ -311,14 +292,6 @@ def _settle(phase: IntArray, rows: IntArray, cycle: int) -> IntArray:
     return np.array(slips, dtype=np.intp).reshape(-1, 2)
 
 
-def shift_at(slips: IntArray, rows: IntArray) -> IntArray:
-    """Displacement of the polling cycle at `rows` (m,) [rows]."""
-    if slips.shape[0] == 0:
-        return np.zeros(rows.size, dtype=np.intp)
-    shifts = np.concatenate(([0], slips[:, 1]))
-    return shifts[np.searchsorted(slips[:, 0], rows, side="right")]
-
-
 def _period_decisions(seen: Mapping[str, _Seen], periods: Mapping[str, tuple[int, bool]]) -> dict[str, Decision]:
     """Decide for logs without a polling cycle, channel by channel."""
     known = [p for p, _ in periods.values() if p > 0]
@@ -329,9 +302,12 @@ def _period_decisions(seen: Mapping[str, _Seen], periods: Mapping[str, tuple[int
             result[name] = Decision("every-row", 1, (), "its value changes from row to row; every row is a sample")
         elif period > 1:
             result[name] = Decision(
-                "period", period, (), f"rows repeat the last value: changes lie multiples of {period} rows apart; one sample"
-                " per change and per such interval without a change"
-            )  # fmt: skip
+                "period",
+                period,
+                (),
+                f"rows repeat the last value: changes lie multiples of {period} rows apart; one sample"
+                " per change and per such interval without a change",
+            )
         else:
             result[name] = _unseen(changes, known)
     return result
@@ -351,63 +327,15 @@ def _unseen(changes: _Seen, known: Sequence[int]) -> Decision:
         )
     held = [p for p in set(known) if p > 1]
     if 1 in known and changes.spacings.size >= 6:
-        # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one place.
+        # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one
+        # place.
         if not any(np.mean(changes.spacings % p == 0) >= _OWNED for p in held):
             return Decision("every-row", 1, (), "its changes keep to no refresh interval of the other channels")
         longest = max(p for p in held if np.mean(changes.spacings % p == 0) >= _OWNED)
     return Decision(
-        "period", longest, (), f"it changes too seldom to show its refreshes; one sample per change and per {longest} rows is"
-        " kept, the longest refresh interval seen in this log"
-    )  # fmt: skip
-
-
-def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> BoolArray | None:
-    """Mark the rows that carry a true sample.
-
-    Parameters
-    ----------
-    values : ndarray, (n,)
-        Values in file order.
-    decision : Decision
-        How the channel is refreshed.
-    slips : ndarray, (k, 2)
-        Slips of the polling cycle.
-
-    Returns
-    -------
-    ndarray of bool, (n,), or None
-        None: every value is a sample.
-    """
-    if decision.period <= 1 or decision.kind in ("own-times", "every-row", "unseen", "empty"):
-        return None
-    present = ~np.isnan(values)
-    at = np.flatnonzero(present)
-    changed = at[np.concatenate(([True], values[at[1:]] != values[at[:-1]]))]
-    keep = np.zeros(values.size, dtype=np.bool_)
-    if decision.kind == "cycle":
-        rows = np.arange(values.size)
-        place = (rows - shift_at(slips, rows)) % decision.period
-        keep |= np.isin(place, decision.places)
-        # A change is a refresh wherever it falls; the first row only when the channel appears there.
-        keep[changed[1:] if changed[0] == 0 else changed] = True
-        keep &= present
-        if not keep.any():
-            keep[changed[0]] = True
-        return keep
-    anchors = changed if changed[0] > 0 or changed.size < 2 else changed[1:]
-    keep[anchors] = True
-    keep[fill_in(anchors, at[0], at[-1], decision.period)] = True
-    return keep & present
-
-
-def fill_in(anchors: IntArray, first: int, last: int, period: int) -> IntArray:
-    """Rows of the refreshes that brought no change: evenly between the anchors, at the period before and after them."""
-    gaps = np.diff(anchors)
-    missing = np.maximum(np.round(gaps / period).astype(np.intp) - 1, 0)
-    total = int(missing.sum())
-    index = np.arange(total) - np.repeat(np.cumsum(missing) - missing, missing) + 1
-    share = index / (np.repeat(missing, missing) + 1)
-    between = np.repeat(anchors[:-1], missing) + np.round(share * np.repeat(gaps, missing)).astype(np.intp)
-    before = np.arange(anchors[0] - period, first - 1, -period)[::-1]
-    after = np.arange(anchors[-1] + period, last + 1, period)
-    return np.concatenate((before, between, after)).astype(np.intp)
+        "period",
+        longest,
+        (),
+        f"it changes too seldom to show its refreshes; one sample per change and per {longest} rows is"
+        " kept, the longest refresh interval seen in this log",
+    )

@@ -37,9 +37,9 @@ class TimeBase:
 def repair(time: FloatArray, settings: CleanSettings, columns: Sequence[FloatArray] = ()) -> TimeBase:
     """Put rows in order of time and name what was found.
 
-    A backward step is either a clock that was set back (rows before and after claim the same seconds: their order in the
-    file is the evidence, later times are moved on) or rows written late (their seconds are otherwise empty: sorted).
-    Many equal times mean a clock coarser than the rows; the rows are spread evenly inside each tick.
+    A backward step is either a clock that was set back (rows before and after claim the same seconds: their order in
+    the file is the evidence, later times are moved on) or rows written late (their seconds are otherwise empty:
+    sorted). Many equal times mean a clock coarser than the rows; the rows are spread evenly inside each tick.
 
     Parameters
     ----------
@@ -82,9 +82,15 @@ def repair(time: FloatArray, settings: CleanSettings, columns: Sequence[FloatArr
             steps = np.diff(t)
             step = _usual_step(steps)
             entries.append(
-                entry("coarse-clock", "time", tied, rows, f"the clock counts in steps of {tick:.6g} s, coarser than the rows;"
-                      " rows were spread evenly inside each step")
-            )  # fmt: skip
+                entry(
+                    "coarse-clock",
+                    "time",
+                    tied,
+                    rows,
+                    f"the clock counts in steps of {tick:.6g} s, coarser than the rows;"
+                    " rows were spread evenly inside each step",
+                )
+            )
     entries += _gaps(t, steps, step, rows, settings)
     return TimeBase(t, order, step, tuple(entries))
 
@@ -122,19 +128,29 @@ def _backward(
         more = f" and {back.size - 5} more" if back.size > 5 else ""
         longest = " The true pause at a step of more than a minute is unknown." if back.max() > 60.0 else ""
         entries.append(
-            entry("clock-set-back", "time", int(back.size), rows,
-                  f"the clock was set back by {where}{more}; rows keep their order in the file and later times are moved on"
-                  f" by {jump.sum():.3f} s in all.{longest}")
-        )  # fmt: skip
+            entry(
+                "clock-set-back",
+                "time",
+                int(back.size),
+                rows,
+                f"the clock was set back by {where}{more}; rows keep their order in the file and later times are"
+                f" moved on by {jump.sum():.3f} s in all.{longest}",
+            )
+        )
         t = t + np.cumsum(moved)
     if (t[1:] >= t[:-1]).all():
         return t, None, entries
     sort = np.argsort(t, kind="stable")
     late = int(np.count_nonzero(sort != np.arange(sort.size)))
     entries.append(
-        entry("rows-out-of-order", "time", late, rows, f"{late} rows were not in order of time ({int((~twice).sum())}"
-              " backward steps) and were sorted")
-    )  # fmt: skip
+        entry(
+            "rows-out-of-order",
+            "time",
+            late,
+            rows,
+            f"{late} rows were not in order of time ({int((~twice).sum())} backward steps) and were sorted",
+        )
+    )
     return t, sort, entries
 
 
@@ -170,9 +186,15 @@ def _gaps(t: FloatArray, steps: FloatArray, step: float, rows: int, settings: Cl
     at = np.flatnonzero(steps > limit)
     longest = at[np.argmax(steps[at])]
     return [
-        entry("gap", "time", int(at.size), rows, f"{at.size} pauses of more than {limit:.3g} s, {steps[at].sum():.1f} s in"
-              f" all; longest {steps[longest]:.1f} s at {t[longest]:.1f} s")
-    ]  # fmt: skip
+        entry(
+            "gap",
+            "time",
+            int(at.size),
+            rows,
+            f"{at.size} pauses of more than {limit:.3g} s, {steps[at].sum():.1f} s in"
+            f" all; longest {steps[longest]:.1f} s at {t[longest]:.1f} s",
+        )
+    ]
 
 
 def merge_ties(time: FloatArray, columns: list[FloatArray]) -> tuple[FloatArray, list[FloatArray], int]:
