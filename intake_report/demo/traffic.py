@@ -1,0 +1,261 @@
+"""Day, traffic and driver: what differs between two drives of the same route, and the resulting motion.
+
+Everything random about a run is drawn once into a `RunPlan`, by place or on a fixed time grid, so that the same plan
+driven at another time step or in another configuration meets the same day and the same lights.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+import numpy as np
+from numpy.typing import NDArray
+
+from intake_report.demo.route import Array, Route
+
+NOISE_STEP = 10.0
+"""Spacing of the time grid of the slow ambient fluctuation [s]."""
+
+_NOISE_POINTS = 420  # 70 minutes
+
+
+@dataclass(frozen=True)
+class Day:
+    """Weather and traffic of one day.
+
+    Attributes
+    ----------
+    name : str
+        Name of the day (the campaign's block).
+    date : datetime
+        Midnight of the day, UTC.
+    ambient : float
+        Highest free-stream air temperature of the day [°C], reached at `warmest`.
+    warmest : float
+        Time of the highest temperature [h after `date`].
+    curvature : float
+        Fall from the highest temperature per squared hour [K/h²].
+    wind_speed, wind_from : float
+        Wind [m/s] and the direction it comes from [° clockwise from north].
+    traffic : float
+        Traffic intensity, 1 = usual: more red lights, longer ones, slower stretches.
+    sun : float
+        Solar heating of bonnet and road, 0 to 1.
+    pressure : float
+        Station pressure [kPa].
+    dew_point : float
+        [°C].
+    """
+
+    name: str
+    date: datetime
+    ambient: float
+    warmest: float = 17.0
+    curvature: float = 0.09
+    wind_speed: float = 3.0
+    wind_from: float = 240.0
+    traffic: float = 1.0
+    sun: float = 0.7
+    pressure: float = 101.2
+    dew_point: float = 16.0
+
+    def temperature(self, hours: Array | float) -> Array:
+        """Return the free-stream air temperature [°C] at times [h after midnight UTC], fluctuation left out."""
+        offset = np.asarray(hours, dtype=np.float64) - self.warmest
+        return self.ambient - self.curvature * offset**2
+
+
+@dataclass(frozen=True)
+class RunPlan:
+    """Everything random of one run.
+
+    Attributes
+    ----------
+    start : float
+        Start of the log [h after midnight UTC].
+    idle : float
+        Time idling at the start before moving off [s].
+    stop_place, stop_hold : arrays, (k,)
+        Route distances of the standstills [m], ascending, and their durations [s].
+    pace : array, (m,)
+        Factor on the calm driver's speed every 50 m of the route.
+    acceleration, ramp_acceleration : float
+        Highest acceleration in the city and on the ramp [m/s²].
+    coolant, soak, metal : float
+        Coolant [°C] and, above ambient, under-hood air and slow metal at the start [K].
+    noise : array, (420,)
+        Slow fluctuation of ambient on a 10 s grid [K].
+    gust : array, (420,)
+        Fluctuation of the head wind on the same grid [m/s].
+    """
+
+    start: float
+    idle: float
+    stop_place: Array
+    stop_hold: Array
+    pace: Array
+    acceleration: float
+    ramp_acceleration: float
+    coolant: float
+    soak: float
+    metal: float
+    noise: Array
+    gust: Array
+
+    def with_start(self, start: float) -> RunPlan:
+        """Return the same plan at another time of day [h]."""
+        return replace(self, start=start)
+
+
+def _correlated(rng: np.random.Generator, points: int, step: float, scale: float, spread: float) -> Array:
+    """Return a first-order autoregressive series with correlation length `scale` and standard deviation `spread`."""
+    keep = np.exp(-step / scale)
+    shocks = rng.standard_normal(points) * spread
+    shocks[1:] *= np.sqrt(1.0 - keep**2)
+    series = np.empty(points)
+    value = 0.0
+    for i, shock in enumerate(shocks.tolist()):
+        value = keep * value + shock
+        series[i] = value
+    return series
+
+
+def draw_plan(route: Route, day: Day, start: float, rng: np.random.Generator) -> RunPlan:
+    """Draw one run's traffic, driver, start state and fluctuations.
+
+    Parameters
+    ----------
+    route, day
+        Where and when.
+    start : float
+        Start of the log [h after midnight UTC].
+    rng
+        Source of all randomness of the run.
+    """
+    places, holds = [0.0], [0.0]
+    red = np.clip(0.50 * day.traffic, 0.05, 0.9)
+    for junction in route.junctions:
+        last = junction == route.junctions[-1]
+        is_red, hold = rng.random() < red, 8.0 + rng.gamma(2.0, 13.0 * day.traffic)
+        queue, creep, moves_up = rng.gamma(1.5, 8.0), rng.uniform(9.0, 22.0), rng.random() < 0.22
+        if last:  # a metered ramp: everybody waits here, which is why the trade expects the peak at this place
+            is_red, hold = True, 35.0 + rng.gamma(3.0, 9.0 * day.traffic)
+        if not is_red:
+            continue
+        hold, line = min(hold, 110.0), max(junction - min(queue, 45.0), places[-1] + 30.0)
+        if moves_up and line - creep > places[-1] + 30.0:  # the queue moves up once before the light turns
+            places += [line - creep, line]
+            holds += [0.4 * hold, 0.6 * hold]
+        else:
+            places.append(line)
+            holds.append(hold)
+    points = int(route.length // 50) + 2
+    grid = np.arange(points) * 50.0
+    city = 1.0 - 0.10 * day.traffic + _correlated(rng, points, 50.0, 250.0, 0.07)
+    highway = 1.0 + rng.normal(-0.01, 0.012) + _correlated(rng, points, 50.0, 800.0, 0.012)
+    if rng.random() < 0.25 * day.traffic:  # a slow wave on the highway
+        centre = rng.uniform(route.highway_start + 2500.0, route.length - 1500.0)
+        highway -= rng.uniform(0.08, 0.22) * np.exp(-(((grid - centre) / 450.0) ** 2))
+    pace = np.where(grid < route.ramp_start, np.clip(city, 0.45, 1.06), np.clip(highway, 0.6, 1.03))
+    return RunPlan(
+        start=start,
+        idle=float(rng.uniform(55.0, 100.0)),
+        stop_place=np.array(places),
+        stop_hold=np.array(holds),
+        pace=pace,
+        acceleration=float(rng.normal(1.55, 0.12)),
+        ramp_acceleration=float(rng.normal(1.75, 0.09)),
+        coolant=float(rng.uniform(84.0, 93.0)),
+        soak=float(rng.uniform(9.0, 20.0)),
+        metal=float(rng.uniform(12.0, 20.0)),
+        noise=_correlated(rng, _NOISE_POINTS, NOISE_STEP, 240.0, 0.22),
+        gust=_correlated(rng, _NOISE_POINTS, NOISE_STEP, 40.0, 0.25) * day.wind_speed,
+    )
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Motion of n runs on one time grid, time first.
+
+    Attributes
+    ----------
+    time : array, (t,)
+        Seconds since the start of the log.
+    distance, speed : arrays, (t, n)
+        Route distance [m] and speed [m/s]; a run that is over stands at the end of the route.
+    samples : int array, (n,)
+        Number of time steps of each run until it reached the end of the route.
+    """
+
+    time: Array
+    distance: Array
+    speed: Array
+    samples: NDArray[np.int64]
+
+
+def drive(route: Route, plans: tuple[RunPlan, ...], dt: float, longest: float = 3000.0) -> Motion:
+    """Drive the route once per plan, all runs in step.
+
+    Parameters
+    ----------
+    route
+        The route.
+    plans : tuple of n RunPlan
+        One per run.
+    dt : float
+        Time step [s], 0.02 to 1.
+    longest : float
+        Give up after this time [s].
+    """
+    n, steps = len(plans), int(longest / dt) + 1
+    stops = max(len(p.stop_place) for p in plans) + 1
+    place = np.full((n, stops), np.inf)
+    hold_for = np.zeros((n, stops))
+    for i, p in enumerate(plans):
+        place[i, : len(p.stop_place)] = p.stop_place
+        hold_for[i, : len(p.stop_hold)] = p.stop_hold
+        hold_for[i, 0] = p.idle
+    fine = np.arange(len(route.distance))
+    coarse = np.arange(len(plans[0].pace)) * 50.0
+    wanted = np.array([route.limit * np.interp(fine, coarse, p.pace) for p in plans])
+    gentle = np.array([p.acceleration for p in plans])
+    ramp = np.array([p.ramp_acceleration for p in plans])
+    rows, braking, relax = np.arange(n), 1.9, (1.0 - np.exp(-dt / 0.7)) / dt
+    s, v, k = np.zeros(n), np.zeros(n), np.zeros(n, dtype=np.int64)
+    held, goal, hold = np.ones(n, dtype=bool), place[:, 0].copy(), hold_for[:, 0].copy()
+    distance, speed = np.empty((steps, n)), np.empty((steps, n))
+    samples = np.full(n, steps, dtype=np.int64)
+    last = len(route.distance) - 1
+    for step in range(steps):
+        distance[step], speed[step] = s, v
+        hold -= np.where(held, dt, 0.0)
+        leaving = held & (hold <= 0.0)
+        if leaving.any():
+            k += leaving
+            held &= ~leaving
+            goal, hold = place[rows, k], np.where(leaving, hold_for[rows, k], hold)
+        index = np.minimum(s.astype(np.int64), last)
+        target = np.minimum(wanted[rows, index], np.sqrt(2.0 * braking * np.maximum(goal - s, 0.0)) + 0.25)
+        strongest = np.where(index > route.ramp_start - 80.0, ramp, gentle) * (1.25 - 0.017 * v)
+        v = np.maximum(v + dt * np.clip((target - v) * relax, -3.2, strongest), 0.0)
+        v[held] = 0.0
+        s = s + dt * v
+        arrived = ~held & (s >= goal - 0.4)
+        if arrived.any():
+            held |= arrived
+            v[arrived] = 0.0
+        done = s >= route.length
+        if done.any():
+            samples[done & (samples == steps)] = step + 1
+            s, v = np.minimum(s, route.length), np.where(done, 0.0, v)
+            if done.all():
+                steps = step + 1
+                break
+    time = np.arange(steps, dtype=np.float64) * dt
+    return Motion(time, distance[:steps], speed[:steps], samples)
+
+
+def midnight(year: int, month: int, day: int) -> datetime:
+    """Return midnight UTC of a date."""
+    return datetime(year, month, day, tzinfo=UTC)
