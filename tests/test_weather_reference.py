@@ -1,0 +1,246 @@
+"""Choice of the ambient reference, comparison of sources, spread between runs."""
+
+import dataclasses
+import gzip
+import json
+import math
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from intake_report.errors import DataError
+from intake_report.statistics import mean_interval
+from intake_report.weather import (
+    SPREAD_LIMIT,
+    Reading,
+    ReferenceCandidate,
+    VehicleAmbient,
+    ambient_spread,
+    choose_reference,
+    compare_records,
+    compare_vehicle,
+    handheld_record,
+    interpolation_error,
+    reference_contributions,
+    too_slow,
+    vehicle_ambient_at_speed,
+)
+
+T0 = pd.Timestamp("2026-05-12 10:00Z")
+ROOT = Path(__file__).resolve().parents[1]
+DRIVES = Path(os.environ.get("INTAKE_REPORT_DRIVES", ROOT / "../shared/drives"))
+
+
+def station(values, name="station", step=60):
+    return handheld_record(
+        name, [Reading(T0 + pd.Timedelta(minutes=step * k), v) for k, v in enumerate(values)], kind="station"
+    )
+
+
+def drive(name, bias, *, start=T0, ambient=20.0, at_rest=4.0):
+    """Ten minutes at rest, then twenty at 80 km/h; the sensor reads `at_rest` more until 100 s after the launch."""
+    time = np.arange(0.0, 1800.0, 2.0)
+    speed_time = np.arange(0.0, 1800.0, 1.0)
+    warm = np.where(time < 700.0, at_rest, 0.0)
+    return VehicleAmbient(name, start, time, ambient + bias + warm, speed_time, np.where(speed_time < 600.0, 0.0, 80.0))
+
+
+def test_only_readings_after_some_time_at_speed_count():
+    run = drive("a", 0.0)
+    bad = too_slow(run)
+    # Last sample at rest at 599 s, 120 s to settle: good from 720 s on (samples every 2 s).
+    assert bad[run.time < 719.0].all() and not bad[run.time >= 720.0].any()
+    assert bad[np.searchsorted(run.time, 718.0)]
+    assert not too_slow(run, settle=0.0)[run.time >= 600.0].any()
+    assert too_slow(run, min_speed=81.0).all()
+    time, temperature = vehicle_ambient_at_speed(run)
+    assert time[0] == 720.0 and (temperature == 20.0).all()
+    with pytest.raises(DataError, match="run a has no ambient reading after 120 s above 90 km/h"):
+        vehicle_ambient_at_speed(run, min_speed=90.0)
+
+
+def test_the_start_of_a_log_and_a_gap_in_speed_are_not_known_to_be_fast():
+    clock = np.concatenate([np.arange(0.0, 300.0), np.arange(400.0, 700.0)])
+    run = VehicleAmbient("a", T0, np.arange(0.0, 800.0, 10.0), np.full(80, 20.0), clock, np.full(600, 90.0))
+    bad = too_slow(run)
+    good = run.time[~bad]
+    assert good.min() == 120.0
+    assert not ((good > 309.0) & (good < 520.0)).any() and 520.0 in good
+    assert good.max() <= 709.0
+    nan = dataclasses.replace(run, speed=np.where(clock == 550.0, np.nan, 90.0))
+    assert too_slow(nan)[(run.time >= 550.0) & (run.time < 670.0)].all()
+    assert too_slow(dataclasses.replace(run, speed_time=np.empty(0), speed=np.empty(0))).all()
+
+
+@given(
+    speeds=st.lists(st.floats(0.0, 130.0), min_size=1, max_size=60),
+    settle=st.integers(0, 20),
+    offset=st.floats(0.0, 0.9),
+)
+def test_mask_agrees_with_a_plain_loop(speeds, settle, offset):
+    clock = np.arange(float(len(speeds)))
+    time = clock + offset
+    run = VehicleAmbient("a", T0, time, np.zeros(len(speeds)), clock, np.array(speeds))
+    for k, bad in enumerate(too_slow(run, 40.0, float(settle))):
+        slow = [clock[j] for j in range(k + 1) if speeds[j] < 40.0]
+        since = slow[-1] if slow else 0.0
+        assert bad == (speeds[k] < 40.0 or time[k] - since < settle)
+
+
+def test_offset_interval_counts_runs_not_samples():
+    runs = [
+        drive("a", 0.5),
+        drive("b", 0.9, start=T0 + pd.Timedelta(hours=1)),
+        drive("c", 1.0, start=T0 + pd.Timedelta(hours=2)),
+    ]
+    c = compare_vehicle(runs, station([20.0] * 4))
+    reference = mean_interval([0.5, 0.9, 1.0])
+    assert (c.status, c.reason, len(c.runs)) == ("ok", None, 3)
+    assert c.offset == pytest.approx(0.8)
+    assert (c.low, c.high) == (pytest.approx(reference.low), pytest.approx(reference.high))
+    # t(0.975; 2) = 4.303 (any table of Student's t), sd 0.26458, three runs.
+    assert c.high - c.offset == pytest.approx(4.303 * 0.26458 / math.sqrt(3.0), rel=1e-3)
+    assert [o.samples for o in c.runs] == [540, 540, 540]
+    rest = compare_vehicle(runs, station([20.0] * 4), at="rest")
+    assert rest.offset == pytest.approx(4.8) and rest.first == "vehicle sensor at rest"
+
+
+def test_one_run_is_an_indication_and_uncovered_runs_are_named():
+    far = drive("b", 0.0, start=T0 + pd.Timedelta(hours=9))
+    c = compare_vehicle([drive("a", 0.5), far], station([20.0] * 3))
+    assert (c.status, c.low, c.high, c.sd) == ("indication", None, None, None)
+    assert c.offset == pytest.approx(0.5) and "not compared in b" in c.reason
+    none = compare_vehicle([far], station([20.0] * 3))
+    assert (none.status, none.offset, none.runs) == ("none", None, ())
+
+
+def test_two_records():
+    windows = {
+        "a": (T0, T0 + pd.Timedelta(minutes=90)),
+        "b": (T0 + pd.Timedelta(minutes=10), T0 + pd.Timedelta(minutes=30)),
+    }
+    c = compare_records(station([20.0, 22.0, 24.0], "one"), station([19.0, 21.5, 23.0], "two"), windows)
+    assert (c.first, c.second, c.status) == ("one", "two", "ok")
+    by_run = {o.run: o for o in c.runs}
+    # Run a holds two reports of "one" (differences 1.0 and 0.5), run b none: minute by minute, 1 - t/120 on average.
+    assert by_run["a"].offset == pytest.approx(0.75) and by_run["a"].samples == 2
+    assert by_run["b"].offset == pytest.approx(1.0 - 20.0 / 120.0)
+
+
+def test_interpolation_error():
+    assert interpolation_error(station([20.0, 21.0, 22.0, 23.0, 24.0])) == pytest.approx(0.0, abs=1e-12)
+    # A zigzag of ±1: every report is 2 away from its neighbours' line.
+    assert interpolation_error(station([20.0, 22.0, 20.0, 22.0, 20.0])) == pytest.approx(2.0)
+    assert interpolation_error(station([20.0, 22.0, 20.0, 22.0])) is None
+
+
+def test_contributions():
+    c = {
+        x.name: x
+        for x in reference_contributions("vehicle", accuracy=1.5, resolution=1.0, interpolation=0.2, place=0.4)
+    }
+    # Rectangular limits (GUM 4.3.7): 1.5/sqrt(3), 1/sqrt(12), 0.5/sqrt(3).
+    assert c["accuracy"].value == pytest.approx(0.8660, abs=1e-4) and c["accuracy"].shared
+    assert c["resolution"].value == pytest.approx(0.2887, abs=1e-4) and not c["resolution"].shared
+    assert c["rounding mode"].value == pytest.approx(0.2887, abs=1e-4) and c["rounding mode"].shared
+    assert (c["interpolation in time"].value, c["place"].value) == (0.2, 0.4)
+    (assumed,) = reference_contributions("metar")
+    assert "assumed, not declared" in assumed.basis and assumed.value == pytest.approx(1.0 / math.sqrt(3.0))
+
+
+def candidate(source, kind, covered, accuracy):
+    return ReferenceCandidate(source, kind, tuple(covered), reference_contributions(kind, accuracy=accuracy))
+
+
+RUNS = ("r1", "r2", "r3")
+
+
+def test_the_rule():
+    good = candidate("AAAA", "metar", RUNS, 0.5)
+    coarse = candidate("vehicle", "vehicle", RUNS, 2.0)
+    partial = candidate("probe", "handheld", RUNS[:2], 0.1)
+    chosen = choose_reference([coarse, partial, good], RUNS)
+    # The most accurate covers two of three runs only, so it is not taken.
+    assert (chosen.source, chosen.chosen_by, chosen.uncovered) == ("AAAA", "rule", ())
+    assert chosen.uncertainty == pytest.approx(0.5 / math.sqrt(3.0)) and chosen.uncertainty_between == 0.0
+    assert "covers every run" in chosen.reason and "vehicle 1.15 K" in chosen.reason
+    # Within 0.05 K the stated order decides.
+    near = candidate("probe", "handheld", RUNS, 0.45)
+    chosen = choose_reference([near, good], RUNS)
+    assert chosen.source == "AAAA" and "within 0.05 K" in chosen.reason
+    assert choose_reference([candidate("probe", "handheld", RUNS, 0.3), good], RUNS).source == "probe"
+    # Nobody covers all: most, and the rest is named.
+    chosen = choose_reference([partial, candidate("x", "station", RUNS[:1], 0.01)], RUNS)
+    assert chosen.source == "probe" and chosen.uncovered == ("r3",) and "2 of 3" in chosen.reason
+    assert chosen.reason.endswith("It does not cover r3.")
+
+
+def test_the_campaign_decides():
+    sources = [candidate("AAAA", "metar", RUNS, 0.5), candidate("vehicle", "vehicle", RUNS[:1], 2.0)]
+    chosen = choose_reference(sources, RUNS, chosen="vehicle")
+    assert (chosen.source, chosen.chosen_by, chosen.uncovered) == ("vehicle", "campaign", ("r2", "r3"))
+    assert choose_reference(sources, RUNS, chosen="metar").source == "AAAA"
+    with pytest.raises(DataError, match="“handheld” is not recorded") as caught:
+        choose_reference(sources, RUNS, chosen="handheld")
+    assert "AAAA, vehicle" in caught.value.remedy
+    with pytest.raises(DataError, match="could be AAAA or BBBB"):
+        choose_reference([sources[0], candidate("BBBB", "metar", RUNS, 0.5)], RUNS, chosen="metar")
+
+
+def test_no_ambient_at_all():
+    chosen = choose_reference([candidate("AAAA", "metar", (), 0.5)], RUNS)
+    assert (chosen.source, chosen.chosen_by, chosen.uncertainty, chosen.uncovered) == (None, "none", None, RUNS)
+    assert "cannot be computed" in chosen.reason
+    json.dumps(dataclasses.asdict(chosen), allow_nan=False)
+
+
+@given(st.permutations(range(4)))
+def test_the_choice_does_not_depend_on_the_order_given(order):
+    sources = [
+        candidate("a", "metar", RUNS, 0.5),
+        candidate("b", "station", RUNS, 0.5),
+        candidate("c", "handheld", RUNS, 0.46),
+        candidate("d", "vehicle", RUNS, 1.0),
+    ]
+    assert choose_reference([sources[k] for k in order], RUNS).source == "b"
+
+
+def test_spread_against_two_degrees_fahrenheit():
+    assert pytest.approx(10.0 / 9.0) == SPREAD_LIMIT
+    s = ambient_spread({"d1": 27.0, "d2": 27.0 + 10.0 / 9.0, "d3": 27.5})
+    assert (s.lowest, s.highest, s.within, s.beyond, s.sure) == ("d1", "d2", True, (), None)
+    s = ambient_spread({"d1": 27.0, "d2": 29.0, "d3": 28.2}, uncertainty_between=0.3)
+    assert s.spread == pytest.approx(2.0) and s.within is False
+    assert [(a, b) for a, b, _ in s.beyond] == [("d1", "d2"), ("d1", "d3")]
+    # 2.0 - 1.11 = 0.89 against 2 * sqrt(2) * 0.3 = 0.85.
+    assert s.sure is True
+    assert ambient_spread({"d1": 27.0, "d2": 29.0}, uncertainty_between=0.4).sure is False
+    assert ambient_spread({"d1": 27.0}).within is None and ambient_spread({}).spread is None
+
+
+def test_real_vehicle_sensors_read_high_at_rest():
+    files = sorted(DRIVES.glob("commute/*_normal.csv.gz"))[:8]
+    if not files:
+        pytest.skip(f"the real drives are not at {DRIVES}")
+    higher = 0
+    for path in files:
+        with gzip.open(path, "rt", encoding="utf-8") as stream:
+            frame = pd.read_csv(stream)
+        time = pd.to_timedelta(frame["Time"]).dt.total_seconds().to_numpy()
+        if (np.diff(time) < 0).any():
+            continue
+        time -= time[0]
+        ambient = frame.filter(like="Ambient").iloc[:, 0].to_numpy(dtype=float)
+        speed = frame.filter(like="Speed Sensor").iloc[:, 0].to_numpy(dtype=float)
+        has_a, has_v = np.isfinite(ambient), np.isfinite(speed)
+        run = VehicleAmbient(path.name, T0, time[has_a], ambient[has_a], time[has_v], speed[has_v])
+        # Against a record that is 0 °C all along, offsets are the readings themselves.
+        zero = station([0.0] * 4)
+        at_speed, at_rest = compare_vehicle([run], zero), compare_vehicle([run], zero, at="rest")
+        higher += at_rest.offset > at_speed.offset
+    assert higher >= 6

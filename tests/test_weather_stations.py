@@ -1,0 +1,258 @@
+"""Station tables and handheld readings: mapping, units, times, refusals; pressures that contradict their kind."""
+
+import re
+from datetime import datetime
+from zoneinfo import ZoneInfo
+
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from intake_report import air
+from intake_report.errors import DataError
+from intake_report.weather import Reading, compare_pressures, handheld_record, make_observation, station_table
+
+COLUMNS = {"Date_Time": "time", "Temp": "temperature [degF]", "RH": "humidity [%]", "Baro": "station_pressure [inHg]"}
+TABLE = """Date_Time,Temp,RH,Baro
+2026-05-12T14:00+02:00,80.6,40,28.02
+2026-05-12T14:10+02:00,82.4,39,28.01
+"""
+
+
+def test_units_are_converted_and_dew_point_completed():
+    record = station_table(TABLE, COLUMNS, source="roof", elevation=550.0, resolution=0.1)
+    first, second = record.observations
+    assert first.time == pd.Timestamp("2026-05-12 12:00Z")
+    assert first.temperature == pytest.approx(27.0) and second.temperature == pytest.approx(28.0)
+    assert first.station_pressure == pytest.approx(28.02 * 3.386388640341)
+    assert first.dew_point == pytest.approx(air.dew_point(27.0, 40.0), abs=1e-6)
+    assert first.wind_speed is None and first.rain is None and first.raining is None
+    assert (first.resolution, first.kind, record.notices) == (0.1, "station", ())
+
+
+def test_every_quantity():
+    columns = {
+        "t": "time [s]",
+        "a": "temperature [degC]",
+        "d": "dew-point [degC]",
+        "q": "altimeter [hPa]",
+        "w": "wind_speed [m/s]",
+        "g": "wind_gust [kt]",
+        "dir": "wind_direction [deg]",
+        "r": "rain [in]",
+        "s": "sky",
+    }
+    text = "t;a;d;q;w;g;dir;r;s\n1778587200;20,0;10,0;1013;5;20;270;0,1;few clouds\n1778588200;21;10;1013;--;;;0;\n"
+    record = station_table(text, columns, source="s", elevation=500.0, decimal=",")
+    first, second = record.observations
+    assert first.time == pd.Timestamp(1778587200, unit="s", tz="UTC")
+    assert first.station_pressure == pytest.approx(air.station_pressure(101.3, 500.0))
+    assert first.altimeter == pytest.approx(101.3)
+    assert first.wind_speed == pytest.approx(18.0) and first.wind_gust == pytest.approx(37.04)
+    assert (first.wind_direction, first.sky, first.raining) == (270.0, "few clouds", True)
+    assert first.rain == pytest.approx(2.54)
+    assert (second.wind_speed, second.sky, second.raining) == (None, None, False)
+    assert first.humidity == pytest.approx(air.relative_humidity(20.0, 10.0))
+
+
+def test_sea_level_pressure_is_reduced_with_the_temperature():
+    columns = {"t": "time", "a": "temperature [degC]", "p": "sea_level_pressure [hPa]"}
+    text = "t,a,p\n2026-05-12T12:00Z,17.19,1024.84\n2026-05-12T13:00Z,,1024.84\n"
+    record = station_table(text, columns, source="s", elevation=105.0)
+    assert record.observations[0].station_pressure == pytest.approx(101.2265, abs=1e-3)
+    assert record.observations[1].station_pressure is None
+    assert "no-temperature" in {n.code for n in record.notices}
+
+
+def test_file_in_latin_1_with_a_date_column_and_a_format(tmp_path):
+    path = tmp_path / "station.csv"
+    path.write_bytes("Tag\tZeit\tLuft °C\n12.05.2026\t14:00\t19.5\n\n12.05.2026\t14:30\t-999.9\n".encode("latin-1"))
+    record = station_table(
+        path,
+        {"Tag": "date", "Zeit": "time", "Luft °C": "temperature [degC]"},
+        source="s",
+        timezone="Europe/Madrid",
+        time_format="%d.%m.%Y %H:%M",
+        missing=("-999.9",),
+    )
+    assert record.observations[0].time == pd.Timestamp("2026-05-12 12:00Z")
+    assert [o.temperature for o in record.observations] == [19.5, None]
+
+
+@pytest.mark.parametrize(
+    ("text", "change", "says", "where", "remedy"),
+    [
+        (TABLE, {"Temp": None, "Tmp": "temperature [degF]"}, "no column “Tmp”", "line 1", "“Temp”"),
+        (TABLE, {"Baro": "pressure [inHg]"}, "no quantity", None, "Declare the kind"),
+        (TABLE, {"Baro": "qnh [inHg]"}, "no quantity", None, "Declare the kind"),
+        (TABLE, {"RH": "humidty [%]"}, "no quantity", None, "“humidity”"),
+        (TABLE, {"Temp": "temperature"}, "without a unit", None, "temperature [degC]"),
+        (TABLE, {"Temp": "temperature [hPa]"}, "does not measure a temperature", None, ""),
+        (TABLE, {"Temp": "temperature [furlong]"}, "not known", None, ""),
+        (TABLE, {"RH": "temperature [degF]"}, "two columns are mapped to temperature", None, "one column"),
+        (TABLE, {"Date_Time": None}, "no column is mapped to time", None, "Map the column"),
+        (TABLE, {"RH": "altimeter [inHg]"}, "more than one pressure", None, "station pressure"),
+        (TABLE.replace(",39,", ",104,"), {}, "humidity of 104 %", "line 3", "unit"),
+        (TABLE.replace("82.4", "82.4.1"), {}, "“82.4.1” in the column “Temp” is not a number", "line 3", "Correct"),
+        (TABLE.replace("82.4", '"82,4"'), {}, "is not a number", "line 3", "comma"),
+        (TABLE.replace("82.4", "1_0"), {}, "is not a number", "line 3", "Correct"),
+        (TABLE.replace("82.4", "inf"), {}, "is not a number", "line 3", "Correct"),
+        (TABLE.replace("82.4", "300"), {}, "temperature of 148.889 °C is impossible", "line 3", "unit"),
+        (TABLE, {"Baro": "station_pressure [hPa]"}, "pressure of 2.802 kPa is impossible", "line 2", "unit"),
+        (TABLE.replace("T14:10+02:00", "T14:10"), {}, "has no time zone", "line 3", "time zone"),
+        (TABLE.replace("T14:10+02:00", "T14:99+02:00"), {}, "cannot be read as ISO 8601", "line 3", "format"),
+        (TABLE.replace(",39,28.01", ""), {}, "too few for the column “RH”", "line 3", "row"),
+        (TABLE.splitlines()[0], {}, "header but no row", None, "one row"),
+        ("", {}, "no row", None, "header"),
+    ],
+)
+def test_bad_tables_get_one_clear_sentence(tmp_path, text, change, says, where, remedy):
+    columns = {k: v for k, v in (COLUMNS | change).items() if v is not None}
+    path = tmp_path / "table.csv"
+    path.write_text(text, encoding="utf-8")
+    with pytest.raises(DataError) as caught:
+        station_table(path, columns, source="roof", elevation=550.0)
+    assert says in caught.value.what
+    assert caught.value.file == str(path)
+    assert where is None or caught.value.where == where
+    assert remedy in (caught.value.remedy or "")
+
+
+@pytest.mark.parametrize(
+    ("clock", "says"), [("2026-10-25 02:30", "exists twice"), ("2026-03-29 02:30", "does not exist")]
+)
+def test_clock_change(clock, says):
+    with pytest.raises(DataError, match=says) as caught:
+        station_table(
+            f"t,a\n{clock},20\n", {"t": "time", "a": "temperature [degC]"}, source="s", timezone="Europe/Madrid"
+        )
+    assert caught.value.where == "line 2"
+
+
+def test_unknown_time_zone_and_absent_file(tmp_path):
+    with pytest.raises(DataError, match="Mars/Base"):
+        station_table(TABLE, COLUMNS, source="s", timezone="Mars/Base")
+    with pytest.raises(DataError, match="cannot be read"):
+        station_table(tmp_path / "none.csv", COLUMNS, source="s")
+
+
+@given(
+    rows=st.dictionaries(
+        st.integers(0, 10_000),
+        st.tuples(st.none() | st.floats(-40, 55).map(lambda v: round(v, 2)), st.none() | st.floats(1, 100)),
+        min_size=1,
+        max_size=12,
+    ),
+    delimiter=st.sampled_from([",", ";", "\t", "|"]),
+    decimal=st.sampled_from([".", ","]),
+    order=st.randoms(use_true_random=False),
+)
+def test_any_table_comes_back(rows, delimiter, decimal, order):
+    if delimiter == decimal:
+        decimal = "."
+    minutes = list(rows)
+    order.shuffle(minutes)
+    base = pd.Timestamp("2026-05-12 00:00Z")
+
+    def cell(value):
+        return "" if value is None else repr(value).replace(".", decimal)
+
+    lines = [delimiter.join(["when", "air", "rh"])]
+    for minute in minutes:
+        t, h = rows[minute]
+        lines.append(delimiter.join([(base + pd.Timedelta(minutes=minute)).isoformat(), cell(t), cell(h)]))
+    record = station_table(
+        "\n".join(lines),
+        {"when": "time", "air": "temperature [degC]", "rh": "humidity [%]"},
+        source="s",
+        decimal=decimal,
+    )
+    assert [o.time for o in record.observations] == [base + pd.Timedelta(minutes=m) for m in sorted(rows)]
+    assert [(o.temperature, o.humidity) for o in record.observations] == [rows[m] for m in sorted(rows)]
+
+
+def test_sea_level_pressure_given_as_station_pressure_is_questioned():
+    def codes(pressure, elevation, kind="station"):
+        o = make_observation(
+            pd.Timestamp("2026-05-12 00:00Z"),
+            "s",
+            "station",
+            pressure=pressure,
+            pressure_kind=kind,
+            elevation=elevation,
+        )
+        return [n.code for n in o.notices], o
+
+    found, o = codes(101.3, 1500.0)
+    assert found == ["pressure-questioned"]
+    assert "reduced to sea level" in o.notices[0].text and "1500 m" in o.notices[0].text
+    assert o.station_pressure == 101.3  # questioned, not changed
+    assert codes(101.3, 500.0)[0] == ["pressure-questioned"]
+    # Below about 400 m the value alone cannot tell; that is stated, not hidden.
+    assert codes(101.3, 200.0)[0] == []
+    assert codes(84.6, 1500.0)[0] == []
+    assert codes(101.3, 1500.0, "altimeter")[0] == []
+
+
+def test_two_sources_reveal_what_one_value_cannot():
+    times = pd.date_range("2026-05-12 10:00", periods=3, freq="h", tz="UTC")
+
+    def record(name, pressure, elevation):
+        return handheld_record(
+            name, [Reading(t, 20.0, pressure=pressure, pressure_kind="station") for t in times], elevation=elevation
+        )
+
+    right = record("a", float(air.station_pressure(101.3, 200.0)), 200.0)
+    wrong = record("b", 101.3, 200.0)
+    notice = compare_pressures(wrong, right)
+    # 200 m are 2.35 % of pressure in the standard atmosphere (ISO 2533), 2.4 kPa.
+    assert notice is not None and notice.code == "pressures-differ"
+    found = re.search(r"is ([+-]\d\.\d\d) kPa from", notice.text)
+    assert found and float(found[1]) == pytest.approx(101.3 * (101.325 / air.isa_pressure(200.0) - 1.0), abs=0.05)
+    assert compare_pressures(right, record("c", float(air.station_pressure(101.4, 350.0)), 350.0)) is None
+    assert compare_pressures(right, handheld_record("d", [Reading(times[0], 20.0)])) is None
+
+
+def test_handheld_readings_and_their_errors():
+    madrid = ZoneInfo("Europe/Madrid")
+    record = handheld_record(
+        "probe",
+        [
+            Reading(datetime(2026, 5, 12, 15, tzinfo=madrid), 28.4),
+            Reading(datetime(2026, 5, 12, 14, tzinfo=madrid), 27.9),
+        ],
+        resolution=0.1,
+    )
+    assert [o.temperature for o in record.observations] == [27.9, 28.4]
+    assert record.observations[0].time == pd.Timestamp("2026-05-12 12:00Z")
+    assert record.resolution == 0.1
+    with pytest.raises(DataError, match="has no time zone") as caught:
+        handheld_record("probe", [Reading(datetime(2026, 5, 12, 15), 28.4)])
+    assert caught.value.where == "probe, reading 1"
+    with pytest.raises(DataError, match="kind of the pressure"):
+        handheld_record("probe", [Reading(pd.Timestamp("2026-05-12 00:00Z"), 28.4, pressure=95.0)])
+    with pytest.raises(DataError, match="no observation"):
+        handheld_record("probe", [])
+
+
+def test_contradicting_humidity_and_gust_are_noticed():
+    o = make_observation(
+        pd.Timestamp("2026-05-12 00:00Z"),
+        "s",
+        "station",
+        temperature=20.0,
+        dew_point=10.0,
+        humidity=90.0,
+        wind_speed=30.0,
+        wind_gust=20.0,
+    )
+    assert {n.code for n in o.notices} == {"humidity-contradicts-dew-point", "gust-below-wind"}
+    assert o.humidity == 90.0
+
+
+def test_fog_by_rounding_is_saturated_and_more_is_refused():
+    o = make_observation(pd.Timestamp("2026-05-12 00:00Z"), "s", "station", temperature=9.8, dew_point=10.0)
+    assert o.humidity == pytest.approx(100.0) and o.notices[0].code == "dew-point-rounding"
+    with pytest.raises(DataError, match="above the temperature"):
+        make_observation(pd.Timestamp("2026-05-12 00:00Z"), "s", "station", temperature=9.0, dew_point=10.0)
