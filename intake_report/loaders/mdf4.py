@@ -71,9 +71,9 @@ def _read(recording: Any, path: Path, options: ReadOptions) -> RawLog:
     if not found:
         raise DataError("The recording holds no channel with numbers.", file=path)
     time, columns = _together(found)
-    notices = (
-        [Notice("text-columns", f"{plural(len(skipped), 'channel')} without numbers left out.")] if skipped else []
-    )
+    notices: list[Notice] = []
+    if skipped:
+        notices.append(Notice("text-columns", f"{plural(len(skipped), 'channel')} without numbers left out."))
     start = recording.start_time
     origin = _aware(start)
     if origin is None:

@@ -6,12 +6,21 @@ from pathlib import Path
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import RawLog, Reader, ReadOptions
+from intake_report.loaders.candump import CandumpReader
 from intake_report.loaders.columnar import ArrowReader, ParquetReader
 from intake_report.loaders.compression import COMPRESSED_SUFFIXES
 from intake_report.loaders.delimited import DelimitedReader
+from intake_report.loaders.gpx import GpxReader
 from intake_report.loaders.mdf4 import Mdf4Reader
 
-READERS: tuple[Reader, ...] = (ParquetReader(), ArrowReader(), Mdf4Reader(), DelimitedReader())
+READERS: tuple[Reader, ...] = (
+    ParquetReader(),
+    ArrowReader(),
+    Mdf4Reader(),
+    GpxReader(),
+    CandumpReader(),
+    DelimitedReader(),
+)
 _HEAD = 4096
 
 
