@@ -86,16 +86,17 @@ class Log(Section):
 
     columns: dict[str, str] = Field(default_factory=dict, description='Their header = "channel [unit]"')
     time: str | None = Field(default=None, description="Header of the time column; found by its content if absent")
-    time_format: str | None = None
+    time_unit: Literal["s", "ms", "us", "ns", "min", "h"] | None = None
+    day_first: bool | None = Field(default=None, description="Whether 03/04/2026 is the third of April")
     timezone: TimeZone | None = Field(
         default=None, description="Zone of times without an offset; the campaign's if absent"
     )
     date: dt.date | None = Field(default=None, description="Date of logs that hold only the time of day")
-    format: Literal["delimited", "parquet", "mdf4", "candump", "gpx"] | None = None
+    format: Literal["delimited", "parquet", "arrow", "mdf4", "candump", "gpx"] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
     encoding: str | None = None
-    header_line: Annotated[int, Field(ge=1)] | None = None
+    header_line: Annotated[int, Field(ge=0)] | None = None
     dbc: RelativePath | None = None
 
 
@@ -164,7 +165,6 @@ class Weather(Section):
     )
     columns: dict[str, str] = Field(default_factory=dict)
     timezone: TimeZone | None = None
-    pressure: Literal["station", "sea level"] = "station"
     max_age: Annotated[float, Measured("duration", low=0.0)] = 5400.0
     accuracy: Annotated[float, Measured("temperature_difference", low=0.0)] | None = None
 

@@ -1,0 +1,155 @@
+"""The only chain: a campaign becomes a result. Read `analyse` from top to bottom."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from intake_report.align import Alignment
+from intake_report.analyse.ambient import AmbientReference, choose_ambient
+from intake_report.analyse.claims import check_claims, judge_claims
+from intake_report.analyse.compare import compare, summarise
+from intake_report.analyse.curves import recovery_curve, route_curve, stop_curves
+from intake_report.analyse.decide import decide
+from intake_report.analyse.describe import (
+    describe_conditions,
+    describe_configurations,
+    describe_phases,
+    describe_quality,
+    describe_sampling,
+)
+from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_logs, pair, weather_records
+from intake_report.analyse.limitations import Findings, derive_limitations
+from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
+from intake_report.campaign import Campaign
+from intake_report.clean import CleanRun
+from intake_report.metrics import RunSeries
+from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
+from intake_report.weather import WeatherRecord
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The runs with their ambient reference, series and metric values."""
+
+    drives: tuple[Drive, ...]
+    records: dict[str, WeatherRecord]
+    ambient: AmbientReference
+    series: tuple[RunSeries, ...]
+    metrics: tuple[MetricKey, ...]
+    values: tuple[MetricResult, ...]
+    stops: tuple[StopResult, ...]
+
+
+def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:
+    """Choose the ambient reference and compute every metric of every run.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Settings and weather sources.
+    cleaned : tuple of CleanRun
+        Cleaned runs.
+    alignment : Alignment
+        The same runs on the route.
+
+    Returns
+    -------
+    Measured
+        Values of all runs, whether they take part in the comparison or not.
+    """
+    drives = pair(campaign, cleaned, alignment)
+    metrics = metric_keys(campaign)
+    check_claims(campaign, metrics)
+    records = weather_records(campaign)
+    ambient = choose_ambient(campaign, drives, records)
+    series = tuple(build_series(campaign, drive, ambient) for drive in drives)
+    return Measured(drives, records, ambient, series, metrics, measure(metrics, series), measure_stops(series))
+
+
+def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
+    """Decide which runs take part, compare the configurations, judge the claims and derive the limitations.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Baseline, claims, confidence level.
+    measured : Measured
+        Metric values of all runs.
+
+    Returns
+    -------
+    ReportResult
+        Everything that the report says.
+    """
+    conditions = describe_conditions(campaign, measured.drives, measured.ambient, measured.records)
+    runs, criteria = decide(campaign, measured.drives, measured.series)
+    used = {run.id for run in runs if run.decision != "excluded"}
+    values = tuple(value for value in measured.values if value.run in used)
+    comparisons = compare(campaign, measured.metrics, values)
+    sampling = describe_sampling(campaign, (drive.clean for drive in measured.drives))
+    findings = Findings(
+        campaign,
+        measured.drives,
+        runs,
+        measured.ambient,
+        conditions,
+        sampling,
+        measured.metrics,
+        values,
+        comparisons,
+    )
+    drawn = [series for series in measured.series if series.run in used]
+    return ReportResult(
+        campaign=campaign.about.id,
+        title=campaign.about.title,
+        question=campaign.about.question,
+        units=campaign.about.units,
+        level=campaign.metrics.confidence,
+        ambient_reference=measured.ambient.choice.source or "none",
+        ambient_reason=measured.ambient.choice.reason,
+        configurations=describe_configurations(campaign, runs),
+        phases=describe_phases(campaign),
+        runs=runs,
+        criteria=criteria,
+        conditions=conditions,
+        sampling=sampling,
+        quality=describe_quality(drive.clean for drive in measured.drives),
+        metrics=measured.metrics,
+        values=measured.values,
+        stops=tuple(stop for stop in measured.stops if stop.run in used),
+        summaries=summarise(campaign, measured.metrics, values),
+        comparisons=comparisons,
+        claims=judge_claims(campaign, measured.metrics, values, comparisons),
+        limitations=derive_limitations(findings),
+        route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
+        recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
+        stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
+    )
+
+
+def analyse(campaign: Campaign) -> ReportResult:
+    """Run the whole chain.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Validated campaign.
+
+    Returns
+    -------
+    ReportResult
+        Everything that the report says.
+
+    Raises
+    ------
+    DataError, CampaignError
+        If a log, a weather source or a claim cannot be used; the file or key and the way out are named.
+    """
+    logs = load_logs(campaign)
+    cleaned = clean_logs(campaign, logs)
+    alignment = align_logs(campaign, cleaned)
+    measured = measure_runs(campaign, cleaned, alignment)
+    return conclude(campaign, measured)
+
+
+__all__ = ["Measured", "align_logs", "analyse", "clean_logs", "conclude", "load_logs", "measure_runs"]

@@ -1,0 +1,188 @@
+"""The one ambient reference of a campaign, as a series on each run's own clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from intake_report.analyse.inputs import Drive, declared_resolution
+from intake_report.campaign import Campaign
+from intake_report.clean import CleanRun
+from intake_report.metrics.series import Floats
+from intake_report.units import parse_quantity
+from intake_report.weather import AmbientReference as Choice
+from intake_report.weather import (
+    ReferenceCandidate,
+    SourceComparison,
+    VehicleAmbient,
+    WeatherRecord,
+    ambient_at,
+    choose_reference,
+    compare_vehicle,
+    interpolation_error,
+    reference_contributions,
+    too_slow,
+)
+
+VEHICLE = "vehicle"
+BIN = 120.0  # s over which readings of the vehicle's sensor are condensed to one
+NO_START = pd.Timestamp(0, tz="UTC")  # stands for an unknown start where only elapsed time matters
+
+
+@dataclass(frozen=True)
+class AmbientSeries:
+    """Ambient temperature of one run.
+
+    Parameters
+    ----------
+    time, value : ndarray, (n,)
+        Elapsed time [s] and ambient [°C]; interpolated linearly, constant beyond the ends.
+    note : str
+        What a reader must know about it.
+    """
+
+    time: Floats
+    value: Floats
+    note: str = ""
+
+    def at(self, time: Floats) -> Floats:
+        """Return the ambient at `time` [°C]."""
+        return np.interp(time, self.time, self.value)
+
+
+@dataclass(frozen=True)
+class AmbientReference:
+    """The ambient reference of a campaign.
+
+    Parameters
+    ----------
+    choice : weather.AmbientReference
+        Which source, why, how uncertain, and how the sources compare.
+    series : dict
+        By run id; a run without one has no over-ambient metrics.
+    """
+
+    choice: Choice
+    series: dict[str, AmbientSeries]
+
+
+def vehicle_input(run: CleanRun) -> VehicleAmbient:
+    """Return the vehicle's ambient and speed channels of one run."""
+    ambient, speed = run.good("ambient"), run.good("speed")
+    return VehicleAmbient(
+        run=run.run,
+        start=run.start if run.start is not None else NO_START,
+        time=ambient.index.to_numpy(dtype=np.float64),
+        temperature=ambient.to_numpy(dtype=np.float64),
+        speed_time=speed.index.to_numpy(dtype=np.float64),
+        speed=speed.to_numpy(dtype=np.float64),
+    )
+
+
+def vehicle_series(run: CleanRun) -> AmbientSeries | None:
+    """Return ambient from the vehicle's own sensor, from readings at speed only.
+
+    At standstill that sensor reads the heat of the engine bay. Readings at speed are condensed to medians of two
+    minutes; before the first and after the last the nearest is taken. Without any reading at speed the lowest tenth of
+    all readings is used, and said.
+
+    Parameters
+    ----------
+    run : CleanRun
+        Cleaned run.
+
+    Returns
+    -------
+    AmbientSeries or None
+        None without an ambient channel.
+    """
+    sensor = vehicle_input(run)
+    if sensor.time.size == 0:
+        return None
+    use = ~too_slow(sensor)
+    if not use.any():
+        low = float(np.quantile(sensor.temperature, 0.1))
+        note = "the vehicle was never at speed long enough: the lowest tenth of the ambient readings is taken"
+        return AmbientSeries(sensor.time[:1], np.array([low]), note)
+    time, value = sensor.time[use], sensor.temperature[use]
+    grouped = pd.DataFrame({"time": time, "value": value}).groupby(np.floor((time - time[0]) / BIN))
+    return AmbientSeries(grouped["time"].mean().to_numpy(), grouped["value"].median().to_numpy())
+
+
+def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> AmbientSeries | None:
+    """Return ambient from a weather record on the run's clock; None where the record does not cover the run."""
+    start, frame = run.start, run.frame
+    if start is None or frame.empty:
+        return None
+    time = np.arange(0.0, float(frame.index[-1]) + 30.0, 30.0)
+    values = ambient_at(record, pd.DatetimeIndex(start + pd.to_timedelta(time, unit="s")), max_age=max_age)
+    if not np.isfinite(values).all():
+        return None
+    return AmbientSeries(time, np.asarray(values, dtype=np.float64))
+
+
+def choose_ambient(
+    campaign: Campaign, drives: tuple[Drive, ...], records: dict[str, WeatherRecord]
+) -> AmbientReference:
+    """Choose the ambient reference: the one that the campaign names, else by the rule of `weather.choose_reference`.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Names a reference or leaves it to the rule.
+    drives : tuple of Drive
+        All runs.
+    records : dict
+        Weather records by source id.
+
+    Returns
+    -------
+    AmbientReference
+        Without series when nothing was recorded.
+    """
+    runs = [drive.clean for drive in drives]
+    ages = {w.id: w.max_age for w in campaign.weather}
+    series = {VEHICLE: _present({run.run: vehicle_series(run) for run in runs})}
+    for id, record in records.items():
+        series[id] = _present({run.run: record_series(run, record, ages[id]) for run in runs})
+    candidates = [_candidate(campaign, id, found, records.get(id)) for id, found in series.items()]
+    wanted = campaign.ambient.reference
+    choice = choose_reference(
+        [c for c in candidates if c.covered or c.source == wanted],
+        [run.run for run in runs],
+        _comparisons(runs, records),
+        None if wanted == "auto" else wanted,
+    )
+    return AmbientReference(choice, series.get(choice.source or "", {}))
+
+
+def _present(series: dict[str, AmbientSeries | None]) -> dict[str, AmbientSeries]:
+    return {run: found for run, found in series.items() if found is not None}
+
+
+def _candidate(
+    campaign: Campaign, id: str, series: dict[str, AmbientSeries], record: WeatherRecord | None
+) -> ReferenceCandidate:
+    covered = tuple(series)
+    if record is None:
+        declared = campaign.instrument.channels.get("ambient")
+        accuracy = (
+            parse_quantity(declared.accuracy, "temperature_difference") if declared and declared.accuracy else None
+        )
+        resolution = declared_resolution(campaign).get("ambient", 1.0)
+        return ReferenceCandidate(
+            id, "vehicle", covered, reference_contributions("vehicle", accuracy=accuracy, resolution=resolution)
+        )
+    source = next(w for w in campaign.weather if w.id == id)
+    contributions = reference_contributions(
+        record.kind, accuracy=source.accuracy, interpolation=interpolation_error(record)
+    )
+    return ReferenceCandidate(id, record.kind, covered, contributions)
+
+
+def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord]) -> list[SourceComparison]:
+    """Compare the vehicle's sensor with every record, at speed, over the runs whose start is known."""
+    sensors = [vehicle_input(run) for run in runs if run.start is not None and run.has("ambient")]
+    return [compare_vehicle(sensors, record) for record in records.values()] if sensors else []

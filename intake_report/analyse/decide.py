@@ -1,0 +1,44 @@
+"""Which runs take part: acceptance criteria, and the decision on each run."""
+
+from __future__ import annotations
+
+from intake_report.analyse.describe import describe_run
+from intake_report.analyse.inputs import Drive
+from intake_report.campaign import Campaign
+from intake_report.metrics import RunSeries
+from intake_report.results import Criterion, RunResult
+
+
+def decide(
+    campaign: Campaign,
+    drives: tuple[Drive, ...],
+    series: tuple[RunSeries, ...],
+) -> tuple[tuple[RunResult, ...], tuple[Criterion, ...]]:
+    """Return the run log with the decision on each run, and every criterion applied.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Declared exclusions and limits.
+    drives, series
+        The runs, in campaign order.
+
+    Returns
+    -------
+    runs : tuple of RunResult
+        One line per run.
+    criteria : tuple of Criterion
+        Every criterion of every run.
+    """
+    runs = tuple(_decide(campaign, drive, one) for drive, one in zip(drives, series, strict=True))
+    return runs, ()
+
+
+def _decide(campaign: Campaign, drive: Drive, series: RunSeries) -> RunResult:
+    hard = [finding.text.rstrip(".") for finding in drive.aligned.findings if finding.hard]
+    if drive.entry.exclude:
+        hard.insert(0, drive.entry.exclude.rstrip("."))
+    if series.time.size == 0:
+        hard.append("no valid intake air temperature sample on the route")
+    soft = [finding.text.rstrip(".") for finding in drive.aligned.findings if not finding.hard]
+    return describe_run(campaign, drive, tuple(hard or soft), bool(hard))

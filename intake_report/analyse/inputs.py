@@ -1,0 +1,174 @@
+"""From the campaign file to loaded, cleaned and aligned runs: settings are mapped here and nowhere else."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from intake_report.align import (
+    AlignedRun,
+    Alignment,
+    AlignSettings,
+    EntrySettings,
+    EventSettings,
+    PhaseSettings,
+    RouteSettings,
+    align_runs,
+)
+from intake_report.campaign import Campaign, Log, Run, Weather
+from intake_report.channels import channel
+from intake_report.clean import CleanRun, CleanSettings, clean
+from intake_report.errors import DataError, IntakeReportError
+from intake_report.loaders import ReadOptions, RunLog, load_run
+from intake_report.units import parse_quantity
+from intake_report.weather import WeatherRecord, metar_record, station_table
+
+
+@dataclass(frozen=True)
+class Drive:
+    """One run in all its states: its entry in the campaign file, cleaned, and on the route."""
+
+    entry: Run
+    clean: CleanRun
+    aligned: AlignedRun
+
+
+def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
+    """Read the log of every run and map its columns to channels.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Validated campaign.
+
+    Returns
+    -------
+    tuple of RunLog
+        In campaign order, internal units, not yet cleaned.
+
+    Raises
+    ------
+    DataError
+        If a log cannot be read; the file and the way out are named.
+    """
+    return tuple(load_one(campaign, run) for run in campaign.runs)
+
+
+def load_one(campaign: Campaign, run: Run) -> RunLog:
+    """Read the log of one run of `campaign`."""
+    log = campaign.log_of(run)
+    paths = [campaign.folder / file for file in run.files]
+    return load_run(run.id, paths, log.columns, read_options(campaign, log), start=run_start(campaign, run))
+
+
+def run_start(campaign: Campaign, run: Run) -> dt.datetime | None:
+    """Return the stated start of a run as an aware time; a time without offset is in the campaign's zone."""
+    if run.start is None or run.start.tzinfo is not None:
+        return run.start
+    return run.start.replace(tzinfo=ZoneInfo(campaign.about.timezone))
+
+
+def read_options(campaign: Campaign, log: Log) -> ReadOptions:
+    """Map [log] to what the readers take."""
+    return ReadOptions(
+        format=log.format,
+        encoding=log.encoding,
+        delimiter=log.delimiter,
+        decimal=log.decimal,
+        header_line=log.header_line,
+        time_column=log.time,
+        time_unit=log.time_unit,
+        date=log.date,
+        day_first=log.day_first,
+        timezone=log.timezone or campaign.about.timezone,
+        dbc=(campaign.folder / log.dbc,) if log.dbc else (),
+    )
+
+
+def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> tuple[CleanRun, ...]:
+    """Clean every run; see `clean.clean`."""
+    settings = CleanSettings(resolution=declared_resolution(campaign))
+    return tuple(clean(log, settings) for log in logs)
+
+
+def declared_resolution(campaign: Campaign) -> dict[str, float]:
+    """Return the declared resolution of each channel [internal unit]."""
+    found = {}
+    for name, entry in campaign.instrument.channels.items():
+        if entry.resolution:
+            found[name] = parse_quantity(entry.resolution, interval_quantity(channel(name).quantity))
+    return found
+
+
+def interval_quantity(quantity: str) -> str:
+    """Return the quantity in which a resolution or an accuracy of `quantity` is given."""
+    return "temperature_difference" if quantity == "temperature" else quantity
+
+
+def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:
+    """Put all runs onto one route distance, with stops, phases and highway entry; see `align.align_runs`."""
+    return align_runs(runs, align_settings(campaign))
+
+
+def pair(campaign: Campaign, runs: tuple[CleanRun, ...], alignment: Alignment) -> tuple[Drive, ...]:
+    """Put the three states of each run side by side, in campaign order."""
+    cleaned = {run.run: run for run in runs}
+    return tuple(Drive(run, cleaned[run.id], alignment.run(run.id)) for run in campaign.runs)
+
+
+def align_settings(campaign: Campaign) -> AlignSettings:
+    """Map [route] and [metrics] to what the alignment takes."""
+    route = campaign.route
+    ramp = next((p.id for p in route.phases if p.kind == "ramp"), None)
+    highway = next((p.id for p in route.phases if p.kind == "highway"), None)
+    return AlignSettings(
+        route=RouteSettings(
+            gpx=campaign.folder / route.reference if route.reference else None,
+            run=route.reference_run,
+            closed=route.closed,
+        ),
+        events=EventSettings(),
+        entry=EntrySettings(phase=ramp or highway, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
+        phases=tuple(PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases),
+    )
+
+
+def weather_records(campaign: Campaign) -> dict[str, WeatherRecord]:
+    """Read every weather source of the campaign except forecasts.
+
+    Raises
+    ------
+    DataError
+        If a report or table cannot be read; the source is named.
+    """
+    return {w.id: _weather_record(campaign, w) for w in campaign.weather if w.kind != "forecast"}
+
+
+def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
+    path = campaign.folder / source.file if source.file else None
+    try:
+        if source.kind == "metar":
+            return _metar(campaign, source)
+        if path is None:
+            raise DataError("a weather table needs a file.", remedy="Add `file` and `columns`.")
+        return station_table(
+            path,
+            source.columns,
+            source=source.id,
+            kind="handheld" if source.kind == "handheld" else "station",
+            elevation=source.elevation,
+            timezone=source.timezone or campaign.about.timezone,
+        )
+    except IntakeReportError as error:
+        if error.file is not None:
+            raise
+        raise DataError(error.what, file=campaign.file, where=f"weather “{source.id}”", remedy=error.remedy) from None
+
+
+def _metar(campaign: Campaign, source: Weather) -> WeatherRecord:
+    if source.month is None:
+        raise DataError("METAR reports give only the day of the month.", remedy='Add `month = "2026-07"`.')
+    year, month = (int(part) for part in source.month.split("-"))
+    reports = campaign.folder / source.file if source.file else source.reports
+    return metar_record(reports, year=year, month=month, elevation=source.elevation)

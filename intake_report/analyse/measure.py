@@ -1,0 +1,113 @@
+"""Aligned runs to the series that metrics see, and the metrics of every run."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.inputs import Drive, declared_resolution
+from intake_report.campaign import Campaign
+from intake_report.channels import CHANNELS
+from intake_report.metrics import RunSeries, Span, evaluate, keys, rebuild, soaking_stops, stop_rate, stop_rise
+from intake_report.results import MetricKey, MetricResult, StopResult
+
+
+def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) -> RunSeries:
+    """Return one run as the metrics see it: IAT on its true samples while on the route, ambient, events.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Settings.
+    drive : Drive
+        The run, cleaned and on the route.
+    ambient : AmbientReference
+        Ambient of each run.
+
+    Returns
+    -------
+    RunSeries
+        Empty arrays when the run has no valid IAT sample.
+    """
+    run, aligned = drive.entry, drive.aligned
+    iat = drive.clean.good("iat")
+    time = iat.index.to_numpy(dtype=np.float64)
+    distance = np.interp(time, aligned.distance.index.to_numpy(dtype=np.float64), aligned.distance.to_numpy())
+    on_route = np.isfinite(distance)
+    time, distance = time[on_route], distance[on_route]
+    reading = iat.to_numpy(dtype=np.float64)[on_route]
+    sampling = drive.clean.sampling.get("iat")
+    step = reading_step(campaign, drive)
+    series = ambient.series.get(run.id)
+    return RunSeries(
+        run=run.id,
+        configuration=run.configuration,
+        block=run.block,
+        time=time,
+        iat=rebuild(time, reading, step),
+        ambient=None if series is None else series.at(time),
+        distance=distance,
+        stops=tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops),
+        phases=tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
+        entry=aligned.highway_entry,
+        entry_end=_entry_end(drive),
+        max_gap=max(CHANNELS["iat"].max_gap, 3.0 * sampling.interval if sampling else 0.0),
+        interval=sampling.interval if sampling else 1.0,
+        minimum_stop=campaign.metrics.minimum_stop,
+        reading=reading,
+    )
+
+
+def reading_step(campaign: Campaign, drive: Drive) -> float | None:
+    """Return the step of the IAT reading [K]: the one found in the data, else the declared one."""
+    sampling = drive.clean.sampling.get("iat")
+    if sampling is not None and sampling.step is not None:
+        return sampling.step
+    return declared_resolution(campaign).get("iat")
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _entry_end(drive: Drive) -> float | None:
+    """Return when a recovery can no longer be observed: the highway's end, the next stop, or the end of the log."""
+    aligned, entry = drive.aligned, drive.aligned.highway_entry
+    if entry is None:
+        return None
+    ends = [float(drive.clean.frame.index[-1])]
+    ends += [p.end for p in aligned.phases if p.kind == "highway" and p.end > entry]
+    ends += [s.start for s in aligned.stops if s.start > entry]
+    return min(ends)
+
+
+def metric_keys(campaign: Campaign) -> tuple[MetricKey, ...]:
+    """Return every metric with every parameter that the campaign asks for."""
+    phases = tuple((p.id, p.name or p.id) for p in campaign.route.phases)
+    return keys(campaign.metrics.recovery_margins, phases, campaign.metrics.alarm_limit)
+
+
+def measure(metrics: tuple[MetricKey, ...], series: tuple[RunSeries, ...]) -> tuple[MetricResult, ...]:
+    """Compute every metric of every run, metric by metric in run order."""
+    return tuple(evaluate(key, run) for key in metrics for run in series)
+
+
+def measure_stops(series: tuple[RunSeries, ...]) -> tuple[StopResult, ...]:
+    """Return every stop of every run, with its heat-soak rate where there are samples enough for one."""
+    rows = []
+    for run in series:
+        soaking = set(soaking_stops(run))
+        for stop in run.stops:
+            fits = stop in soaking
+            rows.append(
+                StopResult(
+                    run=run.run,
+                    start=stop.start,
+                    duration=stop.duration,
+                    distance=stop.distance,
+                    rise=float(stop_rise(run, stop)) if fits else None,
+                    rate=float(stop_rate(run, stop)) if fits else None,
+                    place=stop.label or None,
+                )
+            )
+    return tuple(rows)

@@ -1,0 +1,57 @@
+"""Texts that derive from one result object: titles, values, differences; shared by tables, sentences and figures."""
+
+from __future__ import annotations
+
+from intake_report.results import formatting
+from intake_report.results.types import Comparison, MetricKey, MetricResult, ReportResult, Summary
+from intake_report.units import UnitSystem
+
+
+def metric_title(key: MetricKey, system: UnitSystem) -> str:
+    """Return the title of a metric with its parameter: "Recovery time to within 3 °F (1.7 K) of ambient"."""
+    parameter = key.parameter
+    if parameter.kind == "margin" and parameter.number is not None:
+        text = formatting.margin(parameter.number, system)
+    elif parameter.kind == "limit" and parameter.number is not None:
+        text = formatting.with_unit(parameter.number, "temperature", system, 0)
+    else:
+        text = parameter.label or parameter.key
+    return key.spec.title.replace("{parameter}", text)
+
+
+def value_text(value: MetricResult, key: MetricKey, system: UnitSystem, *, unit: bool = False) -> str:
+    """Return the value of one run as printed: "12.3", "> 240" when not reached, an en dash when not computed."""
+    form = formatting.with_unit if unit else formatting.bare
+    if value.status == "not reached":
+        return f"not reached in {formatting.with_unit(value.bound, key.spec.quantity, system, key.spec.decimals)}"
+    return form(value.value, key.spec.quantity, system, key.spec.decimals)
+
+
+def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
+    """Return "12.3 ± 0.8 K (n = 3)"; with the count of runs that did not reach it."""
+    if summary.mean is None:
+        return summary.reason or formatting.ABSENT
+    quantity, decimals = key.spec.quantity, key.spec.decimals
+    text = formatting.with_unit(summary.mean, quantity, system, decimals)
+    return f"{text} (n = {summary.n})"
+
+
+def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
+    """Return "−3.2 K (95 % interval −5.1 to −1.3 K)", or the bare difference when there is no interval."""
+    quantity, decimals = difference_quantity(key), key.spec.decimals
+    text = formatting.with_unit(comparison.difference, quantity, system, decimals, signed=True)
+    if comparison.low is None or comparison.high is None:
+        return text
+    limits = formatting.interval(comparison.low, comparison.high, quantity, system, decimals)
+    return f"{text} ({formatting.number(100 * comparison.level, 0)} % interval {limits})"
+
+
+def difference_quantity(key: MetricKey) -> str:
+    """Return the quantity of a difference: two temperatures differ by a temperature difference."""
+    return "temperature_difference" if key.spec.quantity == "temperature" else key.spec.quantity
+
+
+def counts_text(result: ReportResult) -> str:
+    """Return "3 runs of Stock, 3 runs of Sealed and 2 runs of Open"."""
+    parts = [f"{formatting.count(c.runs_used, 'run')} of {c.name}" for c in result.configurations]
+    return formatting.listing(parts)
