@@ -59,6 +59,8 @@ class ObdParameter:
 
 _PERCENT = 100.0 / 255.0
 _TRIM = 100.0 / 128.0
+_IAT_SENSORS = [(bank, number) for bank in (1, 2) for number in (1, 2, 3)]
+_CHARGE_SENSORS = [(bank, number) for bank in (1, 2) for number in (1, 2)]
 
 
 def _one(
@@ -140,9 +142,7 @@ OBD_PARAMETERS: dict[int, ObdParameter] = {
         ObdParameter(
             0x68,
             7,
-            tuple(
-                _temperature(f"iat_{bank}{n}", 3 * bank - 3 + n, 3 * bank - 4 + n) for bank in (1, 2) for n in (1, 2, 3)
-            ),
+            tuple(_temperature(f"iat_{bank}{n}", 3 * bank - 3 + n, 3 * bank - 4 + n) for bank, n in _IAT_SENSORS),
         ),
         ObdParameter(
             0x6F,
@@ -155,9 +155,7 @@ OBD_PARAMETERS: dict[int, ObdParameter] = {
         ObdParameter(
             0x77,
             5,
-            tuple(
-                _temperature(f"charge_{bank}{n}", 2 * bank - 2 + n, 2 * bank - 3 + n) for bank in (1, 2) for n in (1, 2)
-            ),
+            tuple(_temperature(f"charge_{bank}{n}", 2 * bank - 2 + n, 2 * bank - 3 + n) for bank, n in _CHARGE_SENSORS),
         ),
     )
 }

@@ -20,12 +20,13 @@ from intake_report.loaders.compression import open_bytes
 from intake_report.loaders.isotp import Frame, Losses, is_answer, messages
 from intake_report.loaders.timestamps import UNIX
 
+_ID = rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
 _LINE = re.compile(
     rb"^\s*(\(\d+(?:\.\d+)?\)) +(\S+) +"
-    rb"(?:([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})#((?:[0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}){0,64}|R\d?)(?: +[RT])?"
-    rb"|([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8}) +\[\d+\] +((?:[0-9A-Fa-f]{2} ?)+))\s*(?:'.*')?$"
+    rb"(?:" + _ID + rb"#((?:[0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}){0,64}|R\d?)(?: +[RT])?"
+    rb"|" + _ID + rb" +\[\d+\] +((?:[0-9A-Fa-f]{2} ?)+))\s*(?:'.*')?$"
 )
-_SIGNATURE = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})(#| +\[\d+\])", re.MULTILINE)
+_SIGNATURE = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +" + _ID + rb"(#| +\[\d+\])", re.MULTILINE)
 _ENGINE = (0x7E8, 0x18DAF110)  # common practice: the engine's control unit is the first
 _EPOCH_FROM = 631_152_000.0  # a capture with smaller times was made with a clock that counts from its start
 _MOST_CELLS = 60_000_000
@@ -73,12 +74,13 @@ class CandumpReader:
 
 @dataclass
 class _Samples:
-    """Values as they arrive; one row per answer or frame."""
+    """Values as they are decoded; one row per answer or frame, with its place in the capture."""
 
     times: list[float] = field(default_factory=list)
+    numbers: list[int] = field(default_factory=list)
     columns: dict[tuple[str, str | None], tuple[list[int], list[float]]] = field(default_factory=dict)
 
-    def add(self, time: float, values: dict[tuple[str, str | None], float]) -> None:
+    def add(self, time: float, number: int, values: dict[tuple[str, str | None], float]) -> None:
         if not values:
             return
         for key, value in values.items():
@@ -86,6 +88,7 @@ class _Samples:
             rows.append(len(self.times))
             numbers.append(value)
         self.times.append(time)
+        self.numbers.append(number)
 
     def log(self, path: Path, notices: tuple[Notice, ...]) -> RawLog:
         if len(self.times) * len(self.columns) > _MOST_CELLS:
@@ -95,7 +98,7 @@ class _Samples:
                 remedy="Cut the capture, or give a DBC file with only the frames that are needed.",
             )
         time = np.array(self.times)
-        order = np.argsort(time, kind="stable") if _interleaved(time) else np.arange(len(time))
+        order = np.argsort(np.array(self.numbers), kind="stable")  # answers and other frames were decoded apart
         place = np.empty_like(order)
         place[order] = np.arange(len(order))
         columns = []
@@ -108,11 +111,6 @@ class _Samples:
             return RawLog(path, "candump", time, None, tuple(columns), notices, "elapsed")
         origin = UNIX + timedelta(seconds=float(time[0]))
         return RawLog(path, "candump", time - time[0], origin, tuple(columns), notices, "absolute")
-
-
-def _interleaved(time: np.ndarray) -> bool:
-    """Tell whether rows of answers and of DBC frames still have to be merged: more than a few steps back."""
-    return bool((np.diff(time) < 0).sum() > 0)
 
 
 def _frames(data: bytes, path: Path) -> tuple[list[Frame], list[Notice]]:
@@ -142,8 +140,8 @@ def _frames(data: bytes, path: Path) -> tuple[list[Frame], list[Notice]]:
             continue
         kept.append(f"{stamp.decode()} {bus.decode('ascii', 'replace')} {identifier.decode()}#{content.decode()}")
     frames = [
-        Frame(message.timestamp, message.arbitration_id, message.is_extended_id, bytes(message.data))
-        for message in CanutilsLogReader(io.StringIO("\n".join(kept)))
+        Frame(message.timestamp, message.arbitration_id, message.is_extended_id, bytes(message.data), number)
+        for number, message in enumerate(CanutilsLogReader(io.StringIO("\n".join(kept))))
         if not message.is_remote_frame and not message.is_error_frame
     ]
     notices = []
@@ -192,7 +190,7 @@ def _decode_answers(frames: Sequence[Frame], table: _Samples) -> list[Notice]:
                     value *= full_scales[source, message.identifier] / usual
                     scaled.add(item.name)
                 values[_named(item.name, message.identifier), item.unit] = value
-        table.add(message.time, values)
+        table.add(message.time, message.number, values)
     return _answer_notices(units, negative, short, unknown, losses, scaled)
 
 
@@ -206,9 +204,8 @@ def _answer_notices(
     notices = []
     if len(units) > 1:
         shown = ", ".join(f"{identifier:X}" for identifier in sorted(units))
-        notices.append(
-            Notice("several-control-units", f"{len(units)} control units answer: {shown}.", count=len(units))
-        )
+        text = f"{len(units)} control units answer: {shown}."
+        notices.append(Notice("several-control-units", text, count=len(units)))
     if negative:
         text = f"{plural(negative, 'request')} answered negatively: no value, which is not the value 0."
         notices.append(Notice("negative-answers", text, count=negative))
@@ -219,13 +216,10 @@ def _answer_notices(
         notices.append(Notice("incomplete-answers", text, count=losses.incomplete))
     if unknown.total():
         shown = ", ".join(f"{pid:02X}" for pid in sorted(unknown) if unknown[pid])
-        notices.append(
-            Notice("unknown-parameters", f"Parameters not in the table left out: {shown}.", count=unknown.total())
-        )
-    notices += [
-        Notice("full-scale", f"{name} is scaled to the full scale that the vehicle states.", name)
-        for name in sorted(scaled)
-    ]
+        text = f"Parameters not in the table left out: {shown}."
+        notices.append(Notice("unknown-parameters", text, count=unknown.total()))
+    for name in sorted(scaled):
+        notices.append(Notice("full-scale", f"{name} is scaled to the full scale that the vehicle states.", name))
     return notices
 
 
@@ -248,6 +242,7 @@ def _decode_dbc(frames: Sequence[Frame], table: _Samples, path: Path, options: R
         units = {signal.name: signal.unit for signal in message.signals}
         table.add(
             frame.time,
+            frame.number,
             {
                 (f"{message.name}.{name}", units.get(name)): float(value)
                 for name, value in signals.items()

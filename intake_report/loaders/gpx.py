@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from datetime import UTC
+from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -60,16 +61,14 @@ class GpxReader:
         timed = [point for point in points if point.time is not None]
         if not timed:
             raise DataError("The track points carry no time.", file=path, remedy="Export the recorded track.")
-        origin = timed[0].time
-        origin = (origin if origin.tzinfo else origin.replace(tzinfo=UTC)).astimezone(UTC)
-        stamps = [point.time if point.time.tzinfo else point.time.replace(tzinfo=UTC) for point in timed]
+        stamps = [_utc(point.time) for point in timed if point.time is not None]
+        origin = stamps[0]
         time = np.array([(stamp - origin).total_seconds() for stamp in stamps])
         notices = list(packed)
         if len(timed) < len(points):
             lost = len(points) - len(timed)
-            notices.append(
-                Notice("rows-without-time", f"{plural(lost, 'track point')} without time left out.", count=lost)
-            )
+            text = f"{plural(lost, 'track point')} without time left out."
+            notices.append(Notice("rows-without-time", text, count=lost))
         values = {
             "latitude": [point.latitude for point in timed],
             "longitude": [point.longitude for point in timed],
@@ -78,14 +77,18 @@ class GpxReader:
             "hdop": [point.horizontal_dilution for point in timed],
         }
         columns = tuple(
-            RawColumn(name, _UNITS[name], np.array([np.nan if v is None else v for v in column], dtype=float), name)
+            RawColumn(name, _UNITS[name], np.array([np.nan if v is None else float(v) for v in column]), name)
             for name, column in values.items()
             if any(v is not None for v in column)
         )
         return RawLog(path, self.name, time, origin, columns, tuple(notices))
 
 
-def _speed(point: object) -> float | None:
+def _utc(stamp: datetime) -> datetime:
+    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).astimezone(UTC)
+
+
+def _speed(point: Any) -> float | None:
     """Return the speed [m/s] of a point: GPX 1.0 has an element, 1.1 an extension."""
     speed = getattr(point, "speed", None)
     if speed is not None:

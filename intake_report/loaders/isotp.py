@@ -24,12 +24,15 @@ class Frame:
         Whether the id has 29 bits.
     data : bytes
         Up to 8 bytes (64 for CAN FD).
+    number : int
+        Place in the capture.
     """
 
     time: float
     identifier: int
     extended: bool
     data: bytes
+    number: int = 0
 
 
 @dataclass(frozen=True)
@@ -42,11 +45,14 @@ class Message:
     identifier : int
     payload : bytes
         Without transport bytes and filler.
+    number : int
+        Place of its first frame in the capture.
     """
 
     time: float
     identifier: int
     payload: bytes
+    number: int = 0
 
 
 @dataclass
@@ -71,35 +77,47 @@ def messages(frames: Iterable[Frame], losses: Losses) -> Iterator[Message]:
     losses : Losses
         Counts answers with a missing frame; they are left out, never filled up.
     """
-    open_messages: dict[int, tuple[float, int, bytearray, int]] = {}  # time, length, payload, next sequence number
+    unfinished: dict[int, _Unfinished] = {}
     for frame in frames:
         if not frame.data or not is_answer(frame.identifier, frame.extended):
             continue
-        kind, low = frame.data[0] >> 4, frame.data[0] & 0x0F
+        kind = frame.data[0] >> 4
+        if kind in (0, 1) and unfinished.pop(frame.identifier, None) is not None:
+            losses.incomplete += 1
         if kind == 0:
-            if frame.identifier in open_messages:
-                del open_messages[frame.identifier]
-                losses.incomplete += 1
-            payload = (
-                frame.data[1 : 1 + low] if low else frame.data[2 : 2 + frame.data[1]] if len(frame.data) > 8 else b""
-            )
-            if payload and len(payload) == (low or frame.data[1]):
-                yield Message(frame.time, frame.identifier, bytes(payload))
+            payload = _single(frame.data)
+            if payload:
+                yield Message(frame.time, frame.identifier, payload, frame.number)
         elif kind == 1 and len(frame.data) >= 3:
-            if frame.identifier in open_messages:
-                losses.incomplete += 1
-            length = low << 8 | frame.data[1]
-            open_messages[frame.identifier] = (frame.time, length, bytearray(frame.data[2:]), 1)
-        elif kind == 2 and frame.identifier in open_messages:
-            time, length, payload_so_far, number = open_messages[frame.identifier]
-            if low != number:
-                del open_messages[frame.identifier]
+            length = (frame.data[0] & 0x0F) << 8 | frame.data[1]
+            unfinished[frame.identifier] = _Unfinished(frame, length, frame.data[2:], 1)
+        elif kind == 2 and frame.identifier in unfinished:
+            begun = unfinished.pop(frame.identifier)
+            if frame.data[0] & 0x0F != begun.following:
                 losses.incomplete += 1
                 continue
-            payload_so_far += frame.data[1:]
-            if len(payload_so_far) >= length:
-                del open_messages[frame.identifier]
-                yield Message(time, frame.identifier, bytes(payload_so_far[:length]))
+            payload = begun.payload + frame.data[1:]
+            if len(payload) >= begun.length:
+                yield Message(begun.first.time, frame.identifier, payload[: begun.length], begun.first.number)
             else:
-                open_messages[frame.identifier] = (time, length, payload_so_far, (number + 1) % 16)
-    losses.incomplete += len(open_messages)
+                unfinished[frame.identifier] = _Unfinished(
+                    begun.first, begun.length, payload, (begun.following + 1) % 16
+                )
+    losses.incomplete += len(unfinished)
+
+
+@dataclass(frozen=True)
+class _Unfinished:
+    first: Frame
+    length: int
+    payload: bytes
+    following: int  # sequence number of the next frame
+
+
+def _single(data: bytes) -> bytes:
+    """Return the payload of a single frame; empty when it is shorter than it says. CAN FD has a second length byte."""
+    length, start = data[0] & 0x0F, 1
+    if length == 0 and len(data) > 8:
+        length, start = data[1], 2
+    payload = data[start : start + length]
+    return payload if len(payload) == length else b""
