@@ -184,8 +184,8 @@ def manifold_against_barometer(run: CleanRun, station_pressure: float | None = N
 def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | None = None) -> CrossCheck:
     """Test whether the unit that the log gave its airflow can be right.
 
-    The filling of the cylinders (airflow over what the displacement would draw at manifold density, four strokes)
-    and, for petrol, the air-fuel ratio against the fuel rate are computed for the label and for the other units seen in logs.
+    The filling of the cylinders (airflow over what the displacement would draw at manifold density) and, for petrol,
+    the air-fuel ratio against the fuel rate are computed for the label and for the other units seen in logs.
     """
     name, channels = "airflow-unit", ("maf", "rpm", "map", "iat")
     if not (run.has("maf") and label in _AIRFLOW_UNITS):

@@ -9,7 +9,9 @@ from intake_report.clean.model import FloatArray
 _MOST = 20_000  # samples looked at
 _GRID = 0.01  # share of the step within which a value counts as on the grid (an app may write 17.9999995 for 18)
 _EXCESS = 0.4  # by how much the share on the grid must exceed chance
-_NEARLY = 0.65  # a coarser step wins when it explains this part of what the finest candidate explains
+# A coarser step wins when it explains this part of what the best candidate explains: nearly all where readings were
+# written as they came, most where an app has interpolated between them.
+_NEARLY_WRITTEN, _NEARLY_INTERPOLATED = 0.95, 0.6
 
 
 def quantisation_step(values: FloatArray, declared: float | None = None) -> tuple[float | None, float]:
@@ -54,7 +56,8 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
             scores.append((step, share))
     if scores:
         top = max(share for _, share in scores)
-        best = max((s for s in scores if s[1] >= _NEARLY * top), key=lambda s: s[0])
+        nearly = _NEARLY_INTERPOLATED if decimals is None else _NEARLY_WRITTEN
+        best = max((s for s in scores if s[1] >= nearly * top), key=lambda s: s[0])
     return best
 
 

@@ -17,7 +17,7 @@ class Decision:
     ----------
     kind : str
         "own-times", "every-row", "cycle" (a place in a polling cycle of rows), "period" (refreshed about every `period`
-        rows, not locked to them), "unseen" (no evidence: rows kept as they are), "empty".
+        rows, not locked to them), "unseen" (no evidence: rows kept as they are).
     period : int
         Rows from one refresh to the next cycle; 1 for every row.
     places : tuple of int
@@ -57,7 +57,7 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
     ndarray of bool, (n,), or None
         None: every value is a sample.
     """
-    if decision.period <= 1 or decision.kind in ("own-times", "every-row", "unseen", "empty"):
+    if decision.period <= 1 or decision.kind not in ("cycle", "period"):
         return None
     present = ~np.isnan(values)
     at = np.flatnonzero(present)

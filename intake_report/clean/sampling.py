@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from intake_report.clean.model import FloatArray, IntArray
+from intake_report.clean.model import BoolArray, FloatArray, IntArray
 from intake_report.clean.reduction import Decision, shift_at
 
 _SPARSE = 0.2  # share of empty places between first and last sample: the reader gave the channel its own times
@@ -59,46 +59,73 @@ def find_pattern(columns: Mapping[str, FloatArray]) -> Pattern:
     Parameters
     ----------
     columns : mapping of str to ndarray, (n,)
-        Values in file order, NaN = no sample.
+        Values of one row group in file order, NaN = no sample; each has a sample.
 
     Returns
     -------
     Pattern
         One decision per channel, and the rows where the polling cycle slips.
     """
-    decisions: dict[str, Decision] = {}
-    seen: dict[str, _Seen] = {}
-    for name, values in columns.items():
-        early = _without_changes(values)
-        if early is not None:
-            decisions[name] = early
-        else:
-            seen[name] = _changes(values)
+    seen = {name: _changes(values) for name, values in columns.items()}
     periods = {name: _own_period(changes) for name, changes in seen.items()}
     cycle = _polling_cycle(seen, periods)
     if cycle > 1:
-        slips, found = _cycle_decisions(columns, seen, cycle)
-        decisions |= found
-    else:
-        slips = np.zeros((0, 2), dtype=np.intp)
-        decisions |= _period_decisions(seen, periods)
-    return Pattern({name: decisions[name] for name in columns}, slips)
+        slips, decisions = _cycle_decisions(columns, seen, cycle)
+        return Pattern(decisions, slips)
+    return Pattern(_period_decisions(seen, periods))
 
 
-def _without_changes(values: FloatArray) -> Decision | None:
-    """Decide for a channel that needs no look at its changes."""
-    # A look at a stride is enough to rule sparse columns out, and spares long logs a full pass.
-    stride = max(1, values.size // 200_000)
-    absent = np.isnan(values[::stride] if stride > 1 else values)
-    if stride > 1 and absent.any():
-        absent = np.isnan(values)
-    present = np.flatnonzero(~absent)
-    if present.size == 0:
-        return Decision("empty", 1, (), "no sample")
-    inner = absent[present[0] : present[-1] + 1]
-    if inner.size > 2 and inner.mean() > _SPARSE:
-        return Decision("own-times", 1, (), "the channel has sample times of its own; every value counts as one sample")
-    return None
+def row_groups(columns: Mapping[str, FloatArray]) -> list[tuple[list[str], IntArray | None]]:
+    """Group the channels that are written in the same rows; their pattern is sought in those rows only.
+
+    A log can hold the rows of several sources between each other (a polling logger and a position receiver); counting
+    all rows would hide the polling cycle of one behind the rows of the other.
+
+    Parameters
+    ----------
+    columns : mapping of str to ndarray, (n,)
+        Values, NaN = no sample.
+
+    Returns
+    -------
+    list of (names, rows)
+        `rows` None: every row. Channels that are alone in their rows come without a group: they have own sample times.
+    """
+    full: list[str] = []
+    dense: list[str] = []
+    alike: dict[bytes, list[str]] = {}
+    present: dict[str, BoolArray] = {}
+    for name, values in columns.items():
+        mask = ~np.isnan(values)
+        if mask.all():
+            full.append(name)
+            continue
+        at = np.flatnonzero(mask)
+        present[name] = mask
+        if at.size == 0:
+            continue
+        if at.size >= (1.0 - _SPARSE) * (at[-1] - at[0] + 1):
+            dense.append(name)
+        else:
+            # Beginnings and ends differ where channels appear one after another.
+            quarter = values.size // 4
+            key = np.packbits(mask[quarter : values.size - quarter]).tobytes()
+            alike.setdefault(key, []).append(name)
+    groups: list[tuple[list[str], IntArray | None]] = []
+    if full:
+        groups.append((full + dense, None))
+    elif dense:
+        some = np.logical_or.reduce([present[name] for name in dense])
+        groups.append((dense, None if some.all() else np.flatnonzero(some)))
+    groups += [
+        (names, np.flatnonzero(np.logical_or.reduce([present[name] for name in names])))
+        for names in alike.values()
+        if len(names) > 1
+    ]
+    return groups
+
+
+OWN_TIMES = Decision("own-times", 1, (), "the channel has sample times of its own; every value counts as one sample")
 
 
 def _windows(rows: int) -> list[tuple[int, int]]:

@@ -21,7 +21,7 @@ from intake_report.clean.model import (
 )
 from intake_report.clean.quantisation import quantisation_step
 from intake_report.clean.reduction import true_samples
-from intake_report.clean.sampling import Pattern, find_pattern
+from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups
 from intake_report.clean.timebase import merge_ties, repair
 from intake_report.loaders.base import RunLog
 
@@ -54,8 +54,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     base = repair(log.frame.index.to_numpy(dtype=np.float64), settings, raw)
     quality += base.entries
     columns = raw if base.order is None else [values[base.order] for values in raw]
-    pattern = find_pattern(dict(zip(names, columns, strict=True)))
-    time, columns, found = _reduce(base.time, names, columns, pattern)
+    time, columns, found = _reduce(base.time, names, columns)
     quality += found
     if columns is raw and base.order is None:
         frame = log.frame.rename_axis("time")
@@ -80,60 +79,60 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
 
 
 def _reduce(
-    time: FloatArray, names: list[str], columns: list[FloatArray], pattern: Pattern
+    time: FloatArray, names: list[str], columns: list[FloatArray]
 ) -> tuple[FloatArray, list[FloatArray], list[QualityEntry]]:
     """Reduce repeats to true samples, leave out rows without any, merge rows of one time."""
     entries = []
-    reduced = list(columns)
-    any_kept: BoolArray | None = None
-    touched = False
-    for j, name in enumerate(names):
-        decision = pattern.decisions[name]
-        keep = true_samples(columns[j], decision, pattern.slips)
-        if keep is not None:
-            before = int(np.count_nonzero(~np.isnan(columns[j])))
-            reduced[j] = np.where(keep, columns[j], np.nan)
-            touched = True
-            repeats = before - int(np.count_nonzero(keep))
-            entries.append(entry("true-samples", name, repeats, before, decision.reason))
-        elif decision.kind not in ("every-row", "empty"):
-            entries.append(entry("true-samples", name, 0, time.size, decision.reason))
-        if touched:
-            keep = ~np.isnan(reduced[j]) if keep is None else keep
-            any_kept = keep if any_kept is None else any_kept | keep
-    for row, by in pattern.slips:
-        entries.append(
-            entry(
-                "cycle-slip",
-                "time",
-                1,
-                time.size,
-                f"the polling cycle is displaced by {by} rows in all from about"
-                f" {time[min(row, time.size - 1)]:.1f} s on: rows were lost or repeated",
+    series = dict(zip(names, columns, strict=True))
+    reduced = dict(series)
+    grouped: set[str] = set()
+    for members, rows in row_groups(series):
+        grouped.update(members)
+        part = {name: series[name] if rows is None else series[name][rows] for name in members}
+        pattern = find_pattern(part)
+        for name in members:
+            decision = pattern.decisions[name]
+            keep = true_samples(part[name], decision, pattern.slips)
+            present = (
+                int(np.count_nonzero(~np.isnan(part[name]))) if keep is not None or rows is not None else time.size
             )
-        )
-    if touched and any_kept is not None:
-        for j, name in enumerate(names):
-            # Channels ahead of the first reduced one have not been counted yet.
-            if pattern.decisions[name].kind in ("every-row", "own-times", "unseen"):
-                any_kept |= ~np.isnan(reduced[j])
-        if not any_kept.all():
-            time = time[any_kept]
-            reduced = [values[any_kept] for values in reduced]
+            if keep is not None:
+                where = keep if rows is None else np.zeros(time.size, dtype=np.bool_)
+                if rows is not None:
+                    where[rows[keep]] = True
+                reduced[name] = np.where(where, series[name], np.nan)
+                repeats = present - int(np.count_nonzero(keep))
+                entries.append(entry("true-samples", name, repeats, present, decision.reason))
+            else:
+                entries.append(entry("true-samples", name, 0, present, decision.reason))
+        clock = time if rows is None else time[rows]
+        cycle = max(decision.period for decision in pattern.decisions.values())
+        for row, by in pattern.slips:
+            # A cycle of ten rows that is nine rows late has lost one.
+            rows_off = int(by) if 2 * by <= cycle else int(by) - cycle
+            reason = (
+                f"the polling cycle is displaced by {rows_off:+d} rows in all from about {clock[row]:.1f} s on: rows"
+                f" were {'repeated' if rows_off > 0 else 'lost'} there"
+            )
+            entries.append(entry("cycle-slip", "time", 1, clock.size, reason))
+    for name in names:
+        if name not in grouped:
+            samples = int(np.count_nonzero(~np.isnan(series[name])))
+            reason = OWN_TIMES.reason if samples else "the channel has no sample"
+            entries.append(entry("true-samples", name, 0, samples, reason))
+    touched = any(reduced[name] is not series[name] for name in names)
+    result = [reduced[name] for name in names]
+    if touched:
+        some = np.logical_or.reduce([~np.isnan(values) for values in result])
+        if not some.all():
+            time, result = time[some], [values[some] for values in result]
     if time.size and not (time[1:] > time[:-1]).all():
         total = time.size
-        time, reduced, merged = merge_ties(time, reduced)
+        time, result, merged = merge_ties(time, result)
         touched = True
-        entries.append(
-            entry(
-                "duplicate-times",
-                "time",
-                merged,
-                total,
-                "rows that repeat the time of the row before were merged; the last sample of each channel stays",
-            )
-        )
-    return time, reduced if touched else columns, entries
+        reason = "rows that repeat the time of the row before were merged; the last sample of each channel stays"
+        entries.append(entry("duplicate-times", "time", merged, total, reason))
+    return time, result if touched else columns, entries
 
 
 def _sampling(

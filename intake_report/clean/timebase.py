@@ -69,7 +69,8 @@ def repair(time: FloatArray, settings: CleanSettings, columns: Sequence[FloatArr
     steps = np.diff(t)
     step = _usual_step(steps)
     if steps.min() < 0.0:
-        t, sort, found = _backward(t, steps, step, rows)
+        present = columns if order is None else [values[order] for values in columns]
+        t, sort, found = _backward(t, steps, step, rows, present)
         entries += found
         if sort is not None:
             t = t[sort]
@@ -109,7 +110,7 @@ def _usual_step(steps: FloatArray) -> float:
 
 
 def _backward(
-    t: FloatArray, steps: FloatArray, step: float, rows: int
+    t: FloatArray, steps: FloatArray, step: float, rows: int, columns: Sequence[FloatArray]
 ) -> tuple[FloatArray, IntArray | None, list[QualityEntry]]:
     """Resolve backward steps: move times on after a set-back clock, sort late rows."""
     at = np.flatnonzero(steps < 0.0)
@@ -118,6 +119,8 @@ def _backward(
     claimed = np.searchsorted(ranked, high, side="right") - np.searchsorted(ranked, low, side="left")
     # Late rows fill seconds that are otherwise empty (ratio near 1); a set-back clock counts the same seconds twice.
     twice = claimed / ((high - low) / max(step, 1e-9) + 1.0) > 1.5
+    # Two sources that recorded at once also count the same seconds twice, but in different channels.
+    twice &= ~np.array([_parallel(t, at, k, columns) for k in range(at.size)]) if twice.any() else False
     entries: list[QualityEntry] = []
     if twice.any():
         moved = np.zeros(t.size)
@@ -152,6 +155,19 @@ def _backward(
         )
     )
     return t, sort, entries
+
+
+def _parallel(t: FloatArray, at: IntArray, k: int, columns: Sequence[FloatArray]) -> bool:
+    """Whether the rows before and after backward step `k` share no channel in the seconds that both claim."""
+    if not columns:
+        return False
+    begin = int(at[k - 1]) + 1 if k else 0
+    middle = int(at[k]) + 1
+    end = int(at[k + 1]) + 1 if k + 1 < at.size else t.size
+    before = np.flatnonzero(t[begin:middle] >= t[middle]) + begin
+    after = np.flatnonzero(t[middle:end] <= t[middle - 1]) + middle
+    shared = (bool((~np.isnan(v[before])).any() and (~np.isnan(v[after])).any()) for v in columns)
+    return not any(shared)
 
 
 def _complementary(tied: BoolArray, order: IntArray | None, columns: Sequence[FloatArray]) -> bool:
