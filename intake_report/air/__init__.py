@@ -15,14 +15,6 @@ from intake_report.air.atmosphere import (
     station_from_sea_level,
     station_pressure,
 )
-from intake_report.air.correction import (
-    CORRECTIONS,
-    AirState,
-    Correction,
-    CorrectionSpec,
-    correction,
-    correction_spec,
-)
 from intake_report.air.density import (
     POWER_MODELS,
     PowerExpectation,
@@ -53,13 +45,24 @@ from intake_report.air.humidity import (
     vapour_from_ratio,
     vapour_pressure,
 )
+from intake_report.air.methods import CORRECTIONS, Aspiration, CorrectionSpec
+from intake_report.air.power import (
+    INTAKE_REFUSAL,
+    AirState,
+    Correction,
+    correction,
+    correction_spec,
+    uncorrected,
+)
 
 __all__ = [
     "CORRECTIONS",
     "DEFAULT_SATURATION",
+    "INTAKE_REFUSAL",
     "POWER_MODELS",
     "SATURATION",
     "AirState",
+    "Aspiration",
     "Correction",
     "CorrectionSpec",
     "PowerExpectation",
@@ -94,6 +97,7 @@ __all__ = [
     "saturation_pressure",
     "station_from_sea_level",
     "station_pressure",
+    "uncorrected",
     "vapour_fraction",
     "vapour_from_ratio",
     "vapour_pressure",

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from intake_report.air import CORRECTIONS, AirState, correction
-from intake_report.air.correction import engine_factor, raw_factor
+from intake_report.air.power import engine_factor, raw_factor
 
 INHG = 3.386388640341
 J1349 = CORRECTIONS["sae-j1349-1990"]
