@@ -37,7 +37,8 @@ def on_grid(speed: Array, values: Array, grid: Array, width: float) -> Array:
     result = np.full(grid.shape, np.nan)
     plain = np.interp(grid, speed, values)
     for i in np.flatnonzero(inside):
-        first, last = np.searchsorted(speed, (grid[i] - width / 2.0, grid[i] + width / 2.0), side="left")
+        first = int(np.searchsorted(speed, grid[i] - width / 2.0, side="left"))
+        last = int(np.searchsorted(speed, grid[i] + width / 2.0, side="right"))
         if last - first < 3:  # window narrower than the rows: nothing to smooth
             result[i] = plain[i]
             continue
