@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 
 @dataclass(frozen=True)
@@ -146,5 +146,13 @@ SEALED = Configuration(
     restriction=1.4,
     restriction_exponent=1.82,
 )
+
+OPEN_DEEP = replace(
+    OPEN,
+    name="Open cone element, long tube",
+    description="Cotton cone element on a metal tube that ends deep in the engine bay, no heat shield.",
+    washed=0.52,
+)
+"""The open cone in a bay that the ram stream hardly reaches: it may never come back to within 3 °F of ambient."""
 
 CONFIGURATIONS: dict[str, Configuration] = {c.id: c for c in (STOCK, OPEN, SEALED)}

@@ -145,7 +145,7 @@ CLAIMS: dict[str, str] = {
     "three-days": "\n".join(
         [
             _claim(
-                "one-minute", "With the sealed box it is within 3 °F of ambient a minute after the highway entry.",
+                "one-minute", "With the sealed box the intake air is within 3 °F of ambient a minute after entry.",
                 "recovery_time", "sealed-snorkel", "at most", margin="3 degF", value="60 s",
             ),
             _claim(

@@ -18,13 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from intake_report.demo.route import Array
-from intake_report.demo.simulate import SimulatedRun, quantise
+from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun, quantise
 
 Rows = NDArray[np.int64]
 Units = Literal["si", "us"]
-
-SPEED_SCALE = 1.012
-"""Vehicle speed over true speed: speedometers read a little high (common practice)."""
 
 
 @dataclass(frozen=True)

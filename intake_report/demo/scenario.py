@@ -8,7 +8,7 @@ from functools import lru_cache
 
 import numpy as np
 
-from intake_report.demo.articles import CONFIGURATIONS, OPEN, SEALED, STOCK, Configuration, Vehicle
+from intake_report.demo.articles import CONFIGURATIONS, OPEN, OPEN_DEEP, SEALED, STOCK, Configuration, Vehicle
 from intake_report.demo.logger import Units
 from intake_report.demo.route import Array, Route, demo_route
 from intake_report.demo.simulate import SimulatedRun, control_run, simulate_batch, simulate_run
@@ -79,8 +79,8 @@ class Scenario:
     @property
     def configurations(self) -> tuple[Configuration, ...]:
         """Configurations in the order of the catalogue."""
-        used = {p.configuration.id for p in self.schedule}
-        return tuple(c for c in CONFIGURATIONS.values() if c.id in used)
+        used = {p.configuration.id: p.configuration for p in self.schedule}
+        return tuple(used[id] for id in CONFIGURATIONS if id in used)
 
 
 WAGON = Vehicle(
@@ -140,7 +140,7 @@ THREE_DAYS = Scenario(
     ),
     schedule=(
         Planned("stock-run", STOCK, 0, 17.5),
-        Planned("open-run", OPEN, 1, 16.25),
+        Planned("open-run", OPEN_DEEP, 1, 16.25),
         Planned("sealed-run", SEALED, 2, 15.0),
     ),
     rounding="round",

@@ -17,6 +17,9 @@ from intake_report.demo.traffic import NOISE_STEP, Day, Motion, RunPlan, draw_pl
 LOG_STEP = 0.1
 """Time step of a full simulation [s]: the logger writes a row each step."""
 
+SPEED_SCALE = 1.012
+"""Vehicle speed reading over true speed: speedometers read a little high (common practice)."""
+
 FAST_STEP = 0.5
 """Time step of the fast path [s]; it keeps every second sample (1 Hz)."""
 
@@ -83,6 +86,8 @@ class SimulatedBatch:
         Seconds since the start of each log.
     distance, speed, true_air, sensor_element, ambient, ambient_element, airflow : arrays, (n, t)
         As in `SimulatedRun` (speed in km/h).
+    station : array, (n, t)
+        Air temperature at a station outside the city [°C], without the fluctuation that the vehicle meets.
     samples : int array, (n,)
         Number of valid samples of each run.
     """
@@ -95,12 +100,22 @@ class SimulatedBatch:
     ambient: Array
     ambient_element: Array
     airflow: Array
+    station: Array
     samples: NDArray[np.int64]
+
+    def readings(self, rounding: str = "floor") -> dict[str, Array]:
+        """Return what a 1 Hz logger shows: "iat", "ambient" and "speed" in the control unit's steps, (n, t) each."""
+        return {
+            "iat": quantise(self.sensor_element, rounding),
+            "ambient": quantise(self.ambient_element, rounding),
+            "speed": quantise(self.speed * SPEED_SCALE, "round"),
+        }
 
 
 @dataclass(frozen=True)
 class _Raw:
     motion: Motion
+    station: Array
     engine: Engine
     around: Surroundings
     temperatures: Temperatures
@@ -125,9 +140,10 @@ def _simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, 
     s, v = motion.distance, motion.speed
     noise_time = np.arange(len(runs[0][2].noise)) * NOISE_STEP
     hours = np.array([p.start for _, _, p in runs]) + motion.time[:, None] / 3600.0
-    ambient, gust = np.empty_like(s), np.empty_like(s)
+    station, ambient, gust = np.empty_like(s), np.empty_like(s), np.empty_like(s)
     for j, (_, day, plan) in enumerate(runs):
-        ambient[:, j] = day.temperature(hours[:, j]) + np.interp(motion.time, noise_time, plan.noise)
+        station[:, j] = day.temperature(hours[:, j])
+        ambient[:, j] = station[:, j] + np.interp(motion.time, noise_time, plan.noise)
         gust[:, j] = np.interp(motion.time, noise_time, plan.gust)
     ambient += urban_excess(route, s)
     index = np.minimum(s.astype(np.int64), len(route.distance) - 1)
@@ -148,7 +164,7 @@ def _simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, 
         np.array([p.metal for p in plans]),
         dt,
     )
-    return _Raw(motion, engine, around, temperatures)
+    return _Raw(motion, station, engine, around, temperatures)
 
 
 def simulate_run(
@@ -262,6 +278,7 @@ def simulate_batch(
         ambient=kept(raw.around.ambient),
         ambient_element=kept(t.ambient_element),
         airflow=kept(raw.engine.airflow),
+        station=kept(raw.station),
         samples=samples,
     )
 
