@@ -234,7 +234,7 @@ def test_real_vehicle_sensors_read_high_at_rest():
         time = pd.to_timedelta(frame["Time"]).dt.total_seconds().to_numpy()
         if (np.diff(time) < 0).any():
             continue
-        time -= time[0]
+        time = time - time[0]
         ambient = frame.filter(like="Ambient").iloc[:, 0].to_numpy(dtype=float)
         speed = frame.filter(like="Speed Sensor").iloc[:, 0].to_numpy(dtype=float)
         has_a, has_v = np.isfinite(ambient), np.isfinite(speed)
