@@ -26,7 +26,7 @@ from intake_report.statistics._numbers import (
 )
 from intake_report.statistics.means import welch
 
-Method = Literal["blocked", "welch", "pooled", "none"]
+Method = Literal["blocked", "welch", "pooled", "censored", "mixed", "none"]
 
 _ONE_EACH = "one run per configuration: no scatter can be estimated, the difference is an indication only"
 _NO_SCATTER = "the runs do not scatter at all at this resolution, so no interval can be derived from them"
@@ -38,17 +38,18 @@ class Difference:
 
     Attributes
     ----------
-    difference : float
-        Estimate, in the unit of the values.
+    difference : float or None
+        Estimate, in the unit of the values; None only when censoring leaves a bound (`low` or `high`) or nothing.
     low, high : float or None
         Confidence limits; None when the data allow no interval (`note` says why).
     df, standard_error, p_value : float or None
         Degrees of freedom, standard error and two-sided p-value against no difference.
     n_baseline, n_candidate : int
         Runs on each side.
-    method : {"blocked", "welch", "pooled", "none"}
+    method : {"blocked", "welch", "pooled", "censored", "mixed", "none"}
         blocked: within blocks, additive model, pooled residual. welch: unequal scatter. pooled: the scatter of the
-        configuration that was repeated is taken for both. none: difference only.
+        configuration that was repeated is taken for both. censored: additive model by likelihood, "not reached" as
+        longer than. mixed: blocks as random. none: difference only.
     note : str
         What the reader has to know about it; empty when nothing.
     level : float
@@ -58,7 +59,7 @@ class Difference:
         two standard deviations).
     """
 
-    difference: float
+    difference: float | None
     low: float | None
     high: float | None
     df: float | None
@@ -72,7 +73,7 @@ class Difference:
     scatter: float | None = None
 
 
-def _with_interval(
+def with_interval(
     difference: float,
     error: float,
     df: float,
@@ -82,6 +83,7 @@ def _with_interval(
     level: float,
     scatter: float,
 ) -> Difference:
+    """Return a `Difference` with its t interval and p-value from estimate, standard error and degrees of freedom."""
     half = coverage_factor(level, df) * error
     p_value = t_two_sided(difference / error, df)
     low, high = difference - half, difference + half
@@ -129,14 +131,14 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95) -> D
         error = scatter * math.sqrt(1.0 / n[0] + 1.0 / n[1])
         once, other = ("baseline", "candidate") if n[0] == 1 else ("candidate", "baseline")
         note = f"the {once} was run once: the scatter of the {other} runs is taken for both"
-        return _with_interval(difference, error, df, n, "pooled", note, level, scatter)
+        return with_interval(difference, error, df, n, "pooled", note, level, scatter)
     test = welch(a, b)
     assert test is not None  # both scatters zero was handled above
     scatter = math.sqrt((squares_a / (n[0] - 1) + squares_b / (n[1] - 1)) / 2.0)
-    return _with_interval(difference, test.standard_error, test.df, n, "welch", "", level, scatter)
+    return with_interval(difference, test.standard_error, test.df, n, "welch", "", level, scatter)
 
 
-def _linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequence[Hashable]) -> set[Hashable]:
+def linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequence[Hashable]) -> set[Hashable]:
     """Return the configurations that blocks link to `start`, directly or by way of others."""
     reached, grew = {start}, True
     while grew:
@@ -147,10 +149,10 @@ def _linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequen
     return reached
 
 
-def _design(
+def additive_design(
     configuration: Sequence[Hashable], block: Sequence[Hashable], baseline: Hashable
 ) -> tuple[Floats, list[Hashable]]:
-    """Design matrix of the additive model: one column per candidate, then one per block (which hold the mean)."""
+    """Return design matrix and candidates of the additive model: columns per candidate, then per block (the means)."""
     candidates = [c for c in dict.fromkeys(configuration) if c != baseline]
     blocks = list(dict.fromkeys(block))
     columns = [[float(c == name) for c in configuration] for name in candidates]
@@ -222,7 +224,7 @@ def compare_blocked(
             reason = "no blocks were named"
         return {name: unblocked(name, reason) for name in groups if name != baseline}
 
-    design, candidates = _design(configuration, block, baseline)
+    design, candidates = additive_design(configuration, block, baseline)
     # around the first value: equal values then leave an exact zero, and large offsets do not cost digits
     shifted = y - y[0]
     # the design may be rank deficient (blocks that nothing links); the differences we read off are estimable anyway
@@ -231,7 +233,7 @@ def compare_blocked(
     df = int(y.size - rank)
     scatter = 0.0 if below_rounding(residual, y) else math.sqrt(float(residual @ residual) / max(df, 1))
     spread = np.linalg.pinv(design.T @ design)
-    linked = _linked_to(baseline, configuration, block)
+    linked = linked_to(baseline, configuration, block)
     own_blocks = {name: {b for c, b in zip(configuration, block, strict=True) if c == name} for name in groups}
     result: dict[str, Difference] = {}
     for position, name in enumerate(candidates):
@@ -252,7 +254,7 @@ def compare_blocked(
             result[label] = Difference(estimate, None, None, None, None, *n, "none", None, note, level)
             continue
         error = scatter * math.sqrt(float(spread[position, position]))
-        result[label] = _with_interval(estimate, error, df, n, "blocked", note, level, scatter)
+        result[label] = with_interval(estimate, error, df, n, "blocked", note, level, scatter)
     return result
 
 

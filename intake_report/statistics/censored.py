@@ -1,0 +1,329 @@
+"""Differences of times of which some were "not reached within the run" (right-censored).
+
+A censored run says "longer than". It is never replaced by a number: the interval comes from the likelihood of the
+additive model, the test from ranks that leave open what the censoring leaves open.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Hashable, Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import special
+
+from intake_report.errors import DataError
+from intake_report.statistics._numbers import (
+    Floats,
+    Values,
+    check_level,
+    coverage_factor,
+    finite,
+    t_quantile,
+    t_two_sided,
+)
+from intake_report.statistics.comparison import Difference, additive_design, compare_blocked, linked_to
+from intake_report.statistics.permutation import Alternative, PermutationTest, permutation_blocked
+
+_FAR = 1e4
+
+
+def gehan_scores(values: Values, censored: Sequence[bool]) -> Floats:
+    """Gehan's score of each time: how many others it surely exceeds, less how many surely exceed it.
+
+    Parameters
+    ----------
+    values : sequence of float, shape (n,)
+        Times; for a censored one the time up to which it was watched.
+    censored : sequence of bool, shape (n,)
+        True where not reached.
+
+    Notes
+    -----
+    E. A. Gehan, Biometrika 52 (1965) 203–223. A censored time exceeds one that was reached at the same moment.
+    """
+    y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
+    later = y[:, None] - y[None, :]
+    exceeds = (later > 0.0) & ~open_[None, :]
+    exceeds |= (later == 0.0) & open_[:, None] & ~open_[None, :]
+    return np.asarray(exceeds.sum(axis=1) - exceeds.sum(axis=0), dtype=np.float64)
+
+
+def permutation_censored(
+    values: Values,
+    censored: Sequence[bool],
+    candidate: Sequence[bool],
+    block: Sequence[Hashable],
+    alternative: Alternative = "two-sided",
+    rng: np.random.Generator | None = None,
+) -> PermutationTest:
+    """Permutation test of Gehan scores within blocks.
+
+    Parameters
+    ----------
+    values, censored, candidate, block : sequences, shape (n,)
+        Time, whether it was not reached, whether the run is of the candidate, and its block.
+    alternative, rng
+        As in `permutation_blocked`; "greater" means that the candidate takes longer.
+
+    Returns
+    -------
+    PermutationTest
+        `difference` is in units of scores.
+
+    Notes
+    -----
+    Assumes that the length of watching does not depend on the configuration.
+    """
+    y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
+    scores = np.zeros(y.size)
+    for name in dict.fromkeys(block):
+        inside = np.array([b == name for b in block])
+        scores[inside] = gehan_scores(y[inside], list(open_[inside]))
+    return permutation_blocked(scores, candidate, block, alternative, rng)
+
+
+def _best_likelihood(y: Floats, open_: NDArray[np.bool_], design: Floats) -> tuple[float, Floats, float]:
+    """Largest log likelihood of the censored normal linear model, with coefficients and scatter.
+
+    In the parameters coefficient/scatter and 1/scatter the likelihood is concave (R. J. Olsen, Econometrica 46 (1978)
+    1211–1215), so a damped Newton iteration finds its maximum from anywhere.
+    """
+    size = design.shape[1]
+    rows = np.column_stack([-design, y])  # standardised residual = rows @ parameters
+    start = np.linalg.lstsq(design, y, rcond=None)[0]
+    spread = max(float(np.std(y - design @ start)), 1e-3 * float(np.std(y)), 1e-12)
+    parameters = np.append(start, 1.0) / spread
+    exact, watched = rows[~open_], rows[open_]
+    count = exact.shape[0]
+
+    def value(p: Floats) -> float:
+        if p[-1] <= 0.0:
+            return -math.inf
+        z = exact @ p
+        return float(count * math.log(p[-1]) - 0.5 * (z @ z) + np.sum(special.log_ndtr(-(watched @ p))))
+
+    current = value(parameters)
+    for _ in range(200):
+        z, w = exact @ parameters, watched @ parameters
+        # slope and curvature of log Φ(−w): the inverse Mills ratio
+        mills = np.exp(-0.5 * w**2 - 0.5 * math.log(2.0 * math.pi) - special.log_ndtr(-w))
+        gradient = -exact.T @ z - watched.T @ mills
+        gradient[-1] += count / parameters[-1]
+        hessian = -exact.T @ exact - (watched * (mills * (mills - w))[:, None]).T @ watched
+        hessian[-1, -1] -= count / parameters[-1] ** 2
+        ridge = 1e-9 * np.trace(-hessian) / (size + 1)
+        step = np.linalg.lstsq(-hessian + ridge * np.eye(size + 1), gradient, rcond=None)[0]
+        gain, factor = -math.inf, 1.0
+        while factor > 1e-10:
+            trial = parameters + factor * step
+            gain = value(trial) - current
+            if gain > 0.0:
+                break
+            factor *= 0.5
+        if gain <= 0.0:
+            break
+        parameters, current = trial, current + gain
+        if gain < 1e-11:
+            break
+    scatter = 1.0 / float(parameters[-1])
+    return current, parameters[:-1] * scatter, scatter
+
+
+def _edge(t_of: Callable[[float], float], start: float, step: float, target: float) -> float | None:
+    """Value beyond `start` in the direction of `step` at which |t| reaches `target`; None if it never does.
+
+    |t| is close to linear there, so false position (Illinois variant) needs a handful of evaluations.
+    """
+    inner, below = start, -target
+    reach = step
+    while (above := t_of(start + reach) - target) < 0.0:
+        inner, below, reach = start + reach, above, 2.0 * reach
+        if abs(reach) > _FAR * abs(step):
+            return None
+    outer, side = start + reach, 0
+    for _ in range(60):
+        middle = outer - above * (outer - inner) / (above - below)
+        error = t_of(middle) - target
+        if abs(error) < 1e-8 * target or abs(outer - inner) < 1e-10 * abs(step):
+            return middle
+        if error < 0.0:
+            inner, below = middle, error
+            above = above / 2.0 if side == -1 else above
+            side = -1
+        else:
+            outer, above = middle, error
+            below = below / 2.0 if side == 1 else below
+            side = 1
+    return outer
+
+
+def _informative(
+    open_: NDArray[np.bool_], configuration: list[str], block: list[Hashable], pair: tuple[str, str]
+) -> NDArray[np.bool_]:
+    """Return which runs bear on the likelihood, shape (n,).
+
+    A block (or another configuration) of which every run was censored can be shifted up for ever at no cost: it says
+    nothing about the difference, and its effect has no finite estimate.
+    """
+    keep = np.ones(open_.size, dtype=bool)
+    while True:
+        before = int(keep.sum())
+        for labels, exempt in ((block, ()), (configuration, pair)):
+            for name in dict.fromkeys(labels):
+                mine = keep & np.array([label == name for label in labels])
+                if name not in exempt and mine.any() and open_[mine].all():
+                    keep &= ~mine
+        if int(keep.sum()) == before:
+            return keep
+
+
+def compare_censored(
+    values: Values,
+    censored: Sequence[bool],
+    configuration: Sequence[str],
+    block: Sequence[Hashable | None],
+    baseline: str,
+    level: float = 0.95,
+) -> dict[str, Difference]:
+    """Differences of times from the baseline when some were not reached within the run.
+
+    Parameters
+    ----------
+    values : sequence of float, shape (n,)
+        Time of each run; for a censored one the time up to which it was watched.
+    censored : sequence of bool, shape (n,)
+        True where not reached.
+    configuration, block : sequences, shape (n,)
+        As in `compare_blocked`.
+    baseline : str
+        The configuration that the others are compared with.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    dict of str to Difference
+        Without censored runs exactly `compare_blocked`. Otherwise method "censored"; a limit that the censoring
+        leaves open is None, and `note` says so; where a whole side was censored `difference` is None too and only
+        the one limit stands, one-sided. Method "none", all None, when the runs say nothing about the difference.
+
+    Raises
+    ------
+    DataError
+        As `compare_blocked`; also when every run is censored.
+
+    Notes
+    -----
+    Additive model with normal scatter, alike for all runs, fitted by likelihood in which a censored run counts as
+    "longer than". Interval: profile likelihood, its deviance D turned into t² = df·(exp(D/n) − 1), with n and df of
+    the runs that reached (which gives the ordinary t interval when all did). Assumes that the end of watching has
+    nothing to do with the time itself.
+    """
+    check_level(level)
+    y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
+    if not len(configuration) == len(block) == y.size == open_.size:
+        raise ValueError("values, censored, configuration and block differ in length")
+    if not open_.any():
+        return compare_blocked(values, configuration, block, baseline, level)
+    if baseline not in configuration:
+        raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
+    if open_.all():
+        raise DataError("No run reached the mark: no difference of times can be given.", remedy="Watch for longer.")
+    if len(set(configuration)) < 2:
+        raise DataError(
+            "Runs of one configuration only: there is nothing to compare.", remedy="Add runs of another one."
+        )
+    known = None not in block and len(set(block)) > 1
+    linked = linked_to(baseline, configuration, block) if known else set()
+    result: dict[str, Difference] = {}
+    for name in dict.fromkeys(configuration):
+        if name == baseline:
+            continue
+        if name in linked:
+            keep = np.array([c in linked for c in configuration])
+            where, reason = [b for b, k in zip(block, keep, strict=True) if k], ""
+        else:
+            keep = np.array([c in (baseline, name) for c in configuration])
+            where = [0] * int(keep.sum())
+            reason = "blocks not used"
+            if known:
+                reason = f'no block links "{baseline}" and "{name}": block and configuration cannot be told apart'
+        chosen = [c for c, k in zip(configuration, keep, strict=True) if k]
+        result[name] = _one_censored(y[keep], open_[keep], chosen, where, (baseline, name), level, reason)
+    return result
+
+
+def _one_censored(
+    y: Floats,
+    open_: NDArray[np.bool_],
+    configuration: list[str],
+    block: Sequence[Hashable],
+    pair: tuple[str, str],
+    level: float,
+    reason: str,
+) -> Difference:
+    baseline, name = pair
+    mine = [np.array([c == who for c in configuration]) for who in pair]
+    n = (int(mine[0].sum()), int(mine[1].sum()))
+    reached = [int(np.count_nonzero(m & ~open_)) for m in mine]
+    watched = f"{n[0] - reached[0]} of {n[0]} baseline and {n[1] - reached[1]} of {n[1]} candidate runs not reached"
+    notes = [reason, watched] if reason else [watched]
+
+    def nothing(why: str) -> Difference:
+        return Difference(None, None, None, None, None, *n, "none", None, "; ".join([*notes, why]), level)
+
+    if reached == [0, 0]:
+        return nothing("neither side reached the mark: their difference is unknown")
+    keep = _informative(open_, configuration, list(block), pair)
+    y, open_ = y[keep], open_[keep]
+    configuration = [c for c, k in zip(configuration, keep, strict=True) if k]
+    block = [b for b, k in zip(block, keep, strict=True) if k]
+    if name not in linked_to(baseline, configuration, block):
+        return nothing("no block in which a run reached the mark holds both configurations")
+    design, candidates = additive_design(configuration, block, baseline)
+    count = int(np.count_nonzero(~open_))
+    df = count - int(np.linalg.matrix_rank(design[~open_]))
+    if df < 1:
+        return nothing("too few runs reached the mark")
+    origin, unit = float(np.mean(y)), float(np.std(y)) or 1.0
+    z = (y - origin) / unit
+    column = candidates.index(name)
+    rest = np.delete(design, column, axis=1)
+    # a side that never reached can move away at no cost: the best likelihood is that of the other runs
+    absent = pair[reached.index(0)] if 0 in reached else None
+    others = np.array([c != absent for c in configuration])
+    used = design[others][:, np.any(design[others] != 0.0, axis=0)]
+    best, coefficients, scatter = _best_likelihood(z[others], open_[others], used)
+    if not scatter > 1e-9:
+        return nothing("the runs that reached the mark do not scatter, so no interval can be derived from them")
+
+    def t_of(delta: float) -> float:
+        profile = _best_likelihood(z - delta * design[:, column], open_, rest)[0]
+        return math.sqrt(df * math.expm1(min(2.0 * max(best - profile, 0.0) / count, 600.0)))
+
+    step = scatter
+    centre: float | None
+    low: float | None
+    high: float | None
+    if absent is not None:  # one limit only; walk back to it from where the likelihood is flat
+        side = 1.0 if absent == name else -1.0
+        far = side * (float(np.ptp(z)) + 20.0 * scatter)
+        edge = _edge(t_of, far, -side * step, t_quantile(level, df))
+        if edge is None:
+            return nothing("the runs do not bound the difference")
+        centre, low, high = None, (edge if side > 0.0 else None), (None if side > 0.0 else edge)
+        word, who = ("at least", "candidate") if side > 0.0 else ("at most", "baseline")
+        notes.append(f"no {who} run reached the mark: the difference is {word} the limit given (one-sided)")
+    else:
+        estimate, target = float(coefficients[column]), coverage_factor(level, df)
+        centre, low, high = estimate, *(_edge(t_of, estimate, side * step, target) for side in (-1.0, 1.0))
+        if low is None or high is None:
+            notes.append("the censoring leaves the interval open on one side")
+    notes.append("normal scatter and an end of watching that does not depend on the time are assumed")
+    p_value = t_two_sided(t_of(0.0), df)
+    centre, low, high = (None if v is None else v * unit for v in (centre, low, high))
+    return Difference(
+        centre, low, high, float(df), None, *n, "censored", p_value, "; ".join(notes), level, scatter * unit
+    )
