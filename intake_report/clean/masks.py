@@ -29,6 +29,8 @@ class Masker:
         self.settings = settings
         self.entries: list[QualityEntry] = []
         self._good: dict[str, tuple[FloatArray, FloatArray]] = {}
+        self._reach = {name: faults.extremes(values) for name, values in columns.items()}
+        self.gaps = {name: faults.has_gaps(values) for name, values in columns.items()}
 
     def good(self, name: str) -> tuple[FloatArray, FloatArray]:
         """Return times and values of the good samples of a channel that has been masked already."""
@@ -49,11 +51,10 @@ class Masker:
         values = self.columns.get(name)
         if values is None:
             return None
-        absent = np.isnan(values)
         bad = self.bad[self.row[name]]
-        if not absent.any() and not bad.any():
-            return None
-        return np.flatnonzero(~absent & ~bad)
+        if self.gaps[name]:
+            return np.flatnonzero(~(np.isnan(values) | bad))
+        return np.flatnonzero(~bad) if bad.any() else None
 
     def _mark(self, step: str, name: str, at: IntArray | None, mask: BoolArray | None, reason: str) -> None:
         """Add a mask over the samples at rows `at` (None: all rows) and account for it."""
@@ -75,9 +76,9 @@ class Masker:
         if known is None or values.size == 0:
             return
         step = self.settings.resolution.get(name) or known.resolution
-        codes = faults.fault_codes(values, known.fault_codes, step)
+        codes = faults.fault_codes(values, known.fault_codes, step, self._reach[name])
         self._mark("fault-code", name, None, codes, f"reads a code that means no sensor ({_list(known.fault_codes)})")
-        outside = faults.outside(values, known.low, known.high)
+        outside = faults.outside(values, known.low, known.high, self._reach[name])
         self._mark("implausible", name, None, outside, f"outside the plausible range {known.low:g} to {known.high:g}")
         if name in _FLOW_HEATED:
             self._engine_off(name)

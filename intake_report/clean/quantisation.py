@@ -6,7 +6,7 @@ import numpy as np
 
 from intake_report.clean.model import FloatArray
 
-_MOST = 20_000  # samples looked at
+_MOST = 6_000  # samples looked at
 _GRID = 0.01  # share of the step within which a value counts as on the grid (an app may write 17.9999995 for 18)
 _EXCESS = 0.4  # by how much the share on the grid must exceed chance
 # A coarser step wins when it explains this part of what the best candidate explains: nearly all where readings were

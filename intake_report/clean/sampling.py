@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from intake_report.clean.faults import has_gaps
 from intake_report.clean.model import BoolArray, FloatArray, IntArray
 from intake_report.clean.reduction import Decision, shift_at
 
@@ -24,6 +25,7 @@ _JITTER_LEAST = 8  # rows; shorter periods with one row of jitter cannot be told
 _OWNED = 0.97  # share of a channel's changes that must fall on its own places in the polling cycle
 _FULL_SCAN = 400_000  # rows up to which every row is examined; longer logs are examined in windows
 _WINDOWS = 16
+_WINDOW = 8_000  # rows
 _LONGEST = 2_000  # rows; longer periods are not looked for
 
 
@@ -96,10 +98,10 @@ def row_groups(columns: Mapping[str, FloatArray]) -> list[tuple[list[str], IntAr
     alike: dict[bytes, list[str]] = {}
     present: dict[str, BoolArray] = {}
     for name, values in columns.items():
-        mask = ~np.isnan(values)
-        if mask.all():
+        if not has_gaps(values):
             full.append(name)
             continue
+        mask = ~np.isnan(values)
         at = np.flatnonzero(mask)
         present[name] = mask
         if at.size == 0:
@@ -132,9 +134,8 @@ def _windows(rows: int) -> list[tuple[int, int]]:
     """Row ranges that are examined."""
     if rows <= _FULL_SCAN:
         return [(0, rows)]
-    length = _FULL_SCAN // _WINDOWS
-    starts = np.linspace(0, rows - length, _WINDOWS).astype(int)
-    return [(int(a), int(a) + length) for a in starts]
+    starts = np.linspace(0, rows - _WINDOW, _WINDOWS).astype(int)
+    return [(int(a), int(a) + _WINDOW) for a in starts]
 
 
 def _changes(values: FloatArray, whole: bool = False) -> _Seen:

@@ -70,8 +70,11 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     masker.frozen_position()
     quality += masker.entries
     sampling = {}
+    every = np.diff(time)
     for name, values in zip(names, columns, strict=True):
-        sampling[name], found = _sampling(name, time, values, bad[names.index(name)], rows, settings)
+        sampling[name], found = _sampling(
+            name, time, every, masker.gaps[name], values, bad[names.index(name)], rows, settings
+        )
         quality += found
     quality += _jumps(masker)
     masks = pd.DataFrame(bad.T, index=frame.index, columns=frame.columns, copy=False)
@@ -138,18 +141,22 @@ def _reduce(
 def _sampling(
     name: str,
     time: FloatArray,
+    every: FloatArray,
+    gaps: bool,
     values: FloatArray,
     bad: BoolArray,
     rows: int,
     settings: CleanSettings,
 ) -> tuple[Sampling, list[QualityEntry]]:
-    """Measure the true interval and the step of one channel; report pauses longer than its limit."""
+    """Measure the true interval and the step of one channel; report pauses longer than its limit.
+
+    `every` holds the steps between all rows, shared by the channels that have a sample in each.
+    """
     entries = []
-    present = ~np.isnan(values)
-    samples = int(np.count_nonzero(present))
-    at = time if samples == values.size else time[present]
-    steps = np.diff(at)
-    interval = float(np.median(steps)) if steps.size else math.nan
+    present = ~np.isnan(values) if gaps else None
+    samples = values.size if present is None else int(np.count_nonzero(present))
+    steps = every if present is None else np.diff(time[present])
+    interval = float(np.median(steps[:: max(1, steps.size // 200_000)])) if steps.size else math.nan
     known = CHANNELS.get(name)
     limit = gap_limit(name, interval)
     if steps.size and float(steps.max()) > limit:
@@ -164,7 +171,10 @@ def _sampling(
                 f" interpolation, {steps[long].sum():.1f} s in all; nothing is interpolated across them",
             )
         )
-    good = values if samples == values.size and not bad.any() else values[present & ~bad]
+    if present is None:
+        good = values[~bad] if bad.any() else values
+    else:
+        good = values[present & ~bad]
     declared = settings.resolution.get(name) or (known.resolution if known else None)
     step, share = quantisation_step(good, declared)
     if step is not None and declared is not None and abs(step / declared - 1.0) > 0.05:
