@@ -23,7 +23,7 @@ def font_folder() -> Path:
 @cache
 def _covered() -> frozenset[int]:
     """Return the code points that every DejaVu face used in the PDF has."""
-    from fontTools.ttLib import TTFont
+    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
 
     names = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSans-Oblique.ttf")
     maps = [frozenset(TTFont(font_folder() / name, lazy=True).getBestCmap()) for name in names]

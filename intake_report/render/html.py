@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 from nbconvert.exporters import Exporter, TemplateExporter
 
-from intake_report.render.blocks import Cover
+from intake_report.render.blocks import Cover, Heading
 from intake_report.render.fragments import TEMPLATES, blocks_html, environment, inline_html
 from intake_report.render.meta import ReportMeta
 from intake_report.render.notebook import read_document
-from intake_report.render.numbering import Document, Item
+from intake_report.render.numbering import Document
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 _CONTENTS_DEPTH = 2
 
 
-class ReportHtmlExporter(TemplateExporter):  # type: ignore[misc]
+class ReportHtmlExporter(TemplateExporter):
     """Export an executed notebook as one HTML page.
 
     Parameters
@@ -29,12 +29,11 @@ class ReportHtmlExporter(TemplateExporter):  # type: ignore[misc]
         Identity of the report.
     """
 
-    export_from_notebook = None
     output_mimetype = "text/html"
 
     def __init__(self, meta: ReportMeta, **settings: Any) -> None:
         self.meta = meta
-        super().__init__(
+        super().__init__(  # type: ignore[no-untyped-call]
             template_name="intake_report_html",
             template_file="index.html.j2",
             extra_template_basedirs=[str(TEMPLATES)],
@@ -45,11 +44,11 @@ class ReportHtmlExporter(TemplateExporter):  # type: ignore[misc]
         return ".html"
 
     def _create_environment(self) -> Environment:
-        made: Environment = super()._create_environment()
+        made: Environment = super()._create_environment()  # type: ignore[no-untyped-call]
         made.autoescape = True
         return made
 
-    def from_notebook_node(
+    def from_notebook_node(  # type: ignore[override]
         self, nb: NotebookNode, resources: dict[str, Any] | None = None, **settings: Any
     ) -> tuple[str, dict[str, Any]]:
         """Return the page and the resources, as nbconvert asks of an exporter."""
@@ -59,19 +58,19 @@ class ReportHtmlExporter(TemplateExporter):  # type: ignore[misc]
             meta=self.meta,
             style=Markup(_css("blocks.css") + _css("intake_report_html/page.css")),
             cover=_cover_html(document, self.meta),
-            contents=[
-                (item.level, item.target.label, item.target.number, inline_html(item.block.text, document))
-                for item in headings(document)
-                if item.target
-            ],
+            contents=_contents(document),
             body=blocks_html(document.items, document),
         )
         return page, made
 
 
-def headings(document: Document) -> list[Item]:
-    """Return the headings that the contents list names."""
-    return [item for item in document.items if item.block.kind == "heading" and item.level <= _CONTENTS_DEPTH]
+def _contents(document: Document) -> list[tuple[int, str, str, Markup]]:
+    """Return level, label, number and words of the headings that the contents list names."""
+    return [
+        (item.level, item.target.label, item.target.number, inline_html(item.block.text, document))
+        for item in document.items
+        if isinstance(item.block, Heading) and item.target and item.level <= _CONTENTS_DEPTH
+    ]
 
 
 def cover_of(document: Document, meta: ReportMeta) -> Cover:

@@ -23,6 +23,8 @@ _TOKEN = re.compile(
 _CODE_ESCAPE = re.compile(rf"{_ESCAPE}([*`\[])")
 # C0 and C1 controls, lone surrogates and non-characters: refused by XML, by Typst or by both.
 _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
+# Directional overrides can show a number in another order than it has.
+_DIRECTIONAL = re.compile("[\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 
 
 @dataclass(frozen=True)
@@ -37,7 +39,7 @@ class Span:
 
 
 def printable(text: str) -> str:
-    """Return `text` with what cannot be printed replaced by U+FFFD and line ends made spaces.
+    """Return `text` with U+FFFD for what cannot be printed, spaces for line ends, no overrides of direction.
 
     Parameters
     ----------
@@ -47,6 +49,7 @@ def printable(text: str) -> str:
     -------
     str
     """
+    text = _DIRECTIONAL.sub("", text)
     return _UNPRINTABLE.sub("\ufffd", re.sub(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]", " ", text))
 
 

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from intake_report.render.blocks import Table
+from intake_report.render.fonts import spellable
 from intake_report.render.numbering import Document
 
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # pt; below 7 pt nobody reads a column of numbers with pleasure
@@ -15,6 +16,7 @@ GAP = 9.0  # pt between two columns
 # Widths in em, on the wide side, of the text face: a split too early costs a line, one too late a printed mess.
 _NARROW, _DIGIT, _LOWER, _UPPER, _OTHER, _WIDE = 0.29, 0.48, 0.51, 0.70, 0.62, 1.05
 _BOLD = 1.06
+_STRETCH = 1.9  # a small table stays narrower than the page: its columns would drift apart
 _LONGEST_PIECE = 14  # characters; a longer word gets places where it may break
 _BREAK_AFTER = re.compile(r"(?<=[-/_.,:;@=&\\])(?=[^\s\d])")
 ZERO_WIDTH_SPACE = "\u200b"
@@ -86,8 +88,8 @@ class _Need:
 def _needs(table: Table, document: Document) -> list[_Need]:
     made = []
     for index, column in enumerate(table.columns):
-        title = breakable(document.plain(column.title))
-        cells = {breakable(document.plain(row[index])) for row in table.rows}
+        title = breakable(spellable(document.plain(column.title)))
+        cells = {breakable(spellable(document.plain(row[index]))) for row in table.rows}
         pieces = {piece for cell in cells for piece in re.split(rf"[\s{ZERO_WIDTH_SPACE}]+", cell)}
         heads = re.split(rf"[\s{ZERO_WIDTH_SPACE}]+", title)
         least = max(max(map(text_width, heads)) * _BOLD, max(map(text_width, pieces), default=0.0), 1.5)
@@ -163,7 +165,8 @@ def _widths(
     else:
         natural = [needs[i].natural * size for i in columns]
         if sum(natural) <= room:
-            return tuple(part * room / sum(natural) for part in natural)
+            stretch = min(room / sum(natural), _STRETCH)
+            return tuple(part * stretch for part in natural)
         # Long texts share by the square root: a column ten times longer does not starve the others.
         aims = [low + math.sqrt(max(high - low, 0.0)) for low, high in zip(least, natural, strict=True)]
     extra = [max(aim - low, 0.0) for aim, low in zip(aims, least, strict=True)]

@@ -113,12 +113,14 @@ def number(blocks: Iterable[Block]) -> Document:
     }
     counts = {"figure": 0, "table": 0, "equation": 0}
     sections: list[int] = []
+    open_levels: list[int] = []
     items: list[Item] = []
     for block in all_blocks:
         if isinstance(block, Cover | Data):
             continue
         if isinstance(block, Heading):
-            level = min(block.level, len(sections) + 1)
+            open_levels = [*(level for level in open_levels if level < block.level), block.level]
+            level = len(open_levels)
             sections = [*sections[:level], 0][: max(level, 1)]
             sections[level - 1] += 1
             label = block.label or _slug(block.text, folded)

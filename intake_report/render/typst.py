@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 from nbconvert.exporters import Exporter, TemplateExporter
 
@@ -22,13 +22,13 @@ from intake_report.render.typst_source import body_source, cover_source, string
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-STANDARDS = ("a-3a", "ua-1")
+STANDARDS: list[Literal["a-3a", "ua-1"]] = ["a-3a", "ua-1"]
 _PAPERS = {"a4": ("a4", 595.28), "letter": ("us-letter", 612.0)}  # Typst's name, width [pt]
 _MARGIN = 62.36  # 22 mm [pt], as in report.typ
 _STYLE = TEMPLATES / "intake_report_typst" / "report.typ"
 
 
-class ReportTypstExporter(TemplateExporter):  # type: ignore[misc]
+class ReportTypstExporter(TemplateExporter):
     """Export an executed notebook as Typst source; figures come back among the resources' outputs.
 
     Parameters
@@ -38,13 +38,12 @@ class ReportTypstExporter(TemplateExporter):  # type: ignore[misc]
         Named in the source; the files themselves are the caller's to write.
     """
 
-    export_from_notebook = None
     output_mimetype = "text/x-typst"
 
     def __init__(self, meta: ReportMeta, attachments: Sequence[Attachment] = (), **settings: Any) -> None:
         self.meta = meta
         self.attachments = tuple(attachments)
-        super().__init__(
+        super().__init__(  # type: ignore[no-untyped-call]
             template_name="intake_report_typst",
             template_file="index.typ.j2",
             extra_template_basedirs=[str(TEMPLATES)],
@@ -54,7 +53,7 @@ class ReportTypstExporter(TemplateExporter):  # type: ignore[misc]
     def _file_extension_default(self) -> str:
         return ".typ"
 
-    def from_notebook_node(
+    def from_notebook_node(  # type: ignore[override]
         self, nb: NotebookNode, resources: dict[str, Any] | None = None, **settings: Any
     ) -> tuple[str, dict[str, Any]]:
         """Return the source and the resources (`outputs`: file name → bytes), as nbconvert asks of an exporter."""
@@ -118,19 +117,21 @@ def _compile(project: Path, meta: ReportMeta) -> bytes:
     import typst
 
     try:
-        made, warnings = typst.compile_with_warnings(
-            str(project / "main.typ"),
-            root=str(project),
+        made, warnings = typst.compile_with_warnings(  # type: ignore[call-overload]
+            project / "main.typ",
+            root=project,
             format="pdf",
-            font_paths=[str(font_folder())],
+            font_paths=[font_folder()],
             ignore_system_fonts=True,
-            pdf_standards=list(STANDARDS),
+            pdf_standards=STANDARDS,
             timestamp=meta.timestamp,
         )
     except typst.TypstError as error:
         hints = "".join(f" Hint: {hint}." for hint in error.hints)
-        raise DataError(f"The PDF could not be made: {error.message}.{hints}", file=project / "main.typ") from None
+        raise DataError(
+            f"The PDF could not be made: {' '.join(error.message.split())}.{hints}", file=project / "main.typ"
+        ) from None
     if warnings:
-        texts = "; ".join(sorted({warning.message for warning in warnings}))
+        texts = "; ".join(sorted({str(warning).splitlines()[0] for warning in warnings}))
         raise DataError(f"The PDF was refused because its compiler warned: {texts}.", file=project / "main.typ")
     return bytes(made)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Iterator
 
 from intake_report.errors import DataError
 from intake_report.render import inline
@@ -22,8 +23,9 @@ from intake_report.render.fonts import spellable
 from intake_report.render.layout import breakable, plan
 from intake_report.render.numbering import Document, Item
 
-# Characters up to which a word of running text, and of text in narrow places, stays whole.
-_IN_TEXT, _IN_CELL = 30, 14
+# Characters up to which a word stays whole in running text, in large type and in narrow places.
+_IN_TEXT, _IN_HEADING, _IN_CELL = 30, 20, 14
+_STROKE_WORD = re.compile(r"((?<!\S)[^\s/\u200b]{1,6}/[^\s/\u200b]{1,6}(?!\S))")
 
 
 def string(text: str) -> str:
@@ -53,20 +55,24 @@ def inline_source(text: str, document: Document, longest: int = _IN_TEXT) -> str
     -------
     str
     """
-    return f"T({', '.join(_span(span, document, longest) for span in inline.parse(text))})"
+    pieces = (piece for span in inline.parse(text) for piece in _span(span, document, longest))
+    return f"T({', '.join(pieces)})"
 
 
-def _span(span: inline.Span, document: Document, longest: int) -> str:
+def _span(span: inline.Span, document: Document, longest: int) -> Iterator[str]:
+    words = breakable(spellable(span.text), longest)
     if span.reference:
         target = document.reference(span.text)
-        made = f"link(label({string(target.label)}), {string(target.name)})"
+        made = [f"link(label({string(target.label)}), {string(target.name)})"]
     elif span.code:
-        made = f"raw({string(breakable(span.text, longest))})"
+        made = [f"raw({string(words)})"]
     else:
-        made = string(breakable(span.text, longest))
-    if span.italic:
-        made = f"emph({made})"
-    return f"strong({made})" if span.bold else made
+        # "K/min" and its like stay whole: the line breaker would part them after the stroke.
+        parts = _STROKE_WORD.split(words)
+        made = [f"box({string(part)})" if index % 2 else string(part) for index, part in enumerate(parts) if part]
+    for piece in made:
+        piece = f"emph({piece})" if span.italic else piece
+        yield f"strong({piece})" if span.bold else piece
 
 
 def body_source(document: Document, width: float) -> str:
@@ -91,9 +97,10 @@ def cover_source(cover: Cover, document: Document) -> str:
     def text(value: str) -> str:
         return inline_source(value, document)
 
-    facts = array(f"({text(term)}, {text(value)})" for term, value in cover.facts)
+    facts = array(f"({inline_source(term, document, _IN_CELL)}, {text(value)})" for term, value in cover.facts)
     return (
-        f"#cover(title: {text(cover.title)}, subtitle: {text(cover.subtitle)}, date: {string(cover.date)}, "
+        f"#cover(title: {inline_source(cover.title, document, _IN_CELL)}, "
+        f"subtitle: {inline_source(cover.subtitle, document, _IN_HEADING)}, date: {string(cover.date)}, "
         f"revision: {string(cover.revision)}, question: {text(cover.question)}, "
         f"answer: {array(map(text, cover.answer))}, facts: {facts})"
     )
@@ -104,13 +111,13 @@ def _block(item: Item, document: Document, width: float) -> str:
         return inline_source(value, document)
 
     def pairs(values: Iterable[tuple[str, str]]) -> str:
-        return array(f"({text(term)}, {text(value)})" for term, value in values)
+        return array(f"({inline_source(term, document, _IN_CELL)}, {text(value)})" for term, value in values)
 
     target = item.target
     place = f"label: {string(target.label)}, number: {string(target.number)}" if target else ""
     match item.block:
         case Heading() as block:
-            return f"section({place}, level: {item.level}, {text(block.text)})"
+            return f"section({place}, level: {item.level}, {inline_source(block.text, document, _IN_HEADING)})"
         case Paragraph() as block:
             return f"paragraph({text(block.text)})"
         case ItemList() as block:
@@ -118,14 +125,14 @@ def _block(item: Item, document: Document, width: float) -> str:
         case Definitions() as block:
             return f"definitions({pairs(block.items)})"
         case Preformatted() as block:
-            lines = array(string(breakable(line, 60)) for line in block.text.splitlines())
+            lines = array(string(breakable(spellable(line), 60)) for line in block.text.splitlines())
             return f"preformatted({lines})"
         case Callout() as block:
             return f"callout(tone: {string(block.tone)}, title: {text(block.title)}, {array(map(text, block.texts))})"
         case Figure() as block:
             return (
-                f"drawing({place}, caption: {text(block.caption)}, alt: {string(block.alt)}, "
-                f'path: "figures/{block.label}.svg", half: {_bool(block.size == "half")})'
+                f"drawing({place}, caption: {_caption(block.caption, document)}, "
+                f'alt: {string(block.alt)}, path: "figures/{block.label}.svg", half: {_bool(block.size == "half")})'
             )
         case Equation() as block:
             if "#" in block.typst or "\\" in block.typst or not block.typst.strip():
@@ -141,6 +148,14 @@ def _block(item: Item, document: Document, width: float) -> str:
             return _table(block, place, document, width)
         case other:  # pragma: no cover - the numbering pass takes covers and data out
             raise DataError(f"A {other.kind} block has no place in the body of a report.")
+
+
+def _caption(text: str, document: Document) -> str:
+    long = inline_source(text, document)
+    first, stop, rest = text.partition(". ")
+    if not rest or first.count("**") % 2 or first.count("`") % 2:
+        return long
+    return f"both({inline_source(first + stop.rstrip(), document)}, {long})"
 
 
 def _bool(value: bool) -> str:
@@ -161,7 +176,7 @@ def _table(block: Table, place: str, document: Document, width: float) -> str:
             f"align: {array(block.columns[i].align for i in columns)}, heads: {heads}, cells: ({rows}{_comma(rows)}))"
         )
     return (
-        f"data-table({place}, caption: {inline_source(block.caption, document)}, size: {made.size}pt, "
+        f"data-table({place}, caption: {_caption(block.caption, document)}, size: {made.size}pt, "
         f"panels: {array(panels)}, notes: {array(inline_source(note, document) for note in block.notes)})"
     )
 

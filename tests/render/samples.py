@@ -23,6 +23,7 @@ from intake_report.render.blocks import (
     Table,
 )
 from intake_report.render.figure import figure_block
+from intake_report.render.inline import literal
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.show import mime_bundle
 
@@ -176,3 +177,44 @@ def notebook(*blocks: Block, markdown: str = "") -> object:
         output = v4.new_output("display_data", data=mime_bundle(block))
         cells.append(v4.new_code_cell("show_it()", outputs=[output]))
     return v4.new_notebook(cells=cells)
+
+
+HOSTILE = (
+    '#eval("x")',
+    "<script>alert(1)</script>",
+    ']] ) } $ \\ \\u{41} " #[',
+    "😀 👩‍👧 日本語",
+    "W" * 300,
+    "a/b/c/" * 40,
+    "`code` **bold",
+    "k\x00\x07z",
+    "12.\u202e5 K",
+    "<!-- --> &amp; %s {{ 7*7 }} {% x %} [[tab-gone]]",
+)
+# As the PDF shows them: what its fonts lack is written as a code point.
+SHOWN = (
+    *HOSTILE[:3],
+    "😀 [U+1F469][U+1F467] [U+65E5][U+672C][U+8A9E]",
+    *HOSTILE[4:7],
+    "k\ufffd\ufffdz",
+    "12.5 K",
+    HOSTILE[9],
+)
+
+
+def hostile_blocks() -> list[Block]:
+    """Return every kind of block with text that tries to be something else."""
+    texts = tuple(map(literal, HOSTILE))
+    pairs = tuple((text, text) for text in texts)
+    columns = (Column(texts[0]), Column(texts[4]), Column(texts[2], "right"))
+    return [
+        Cover(texts[1], texts[0], META.date, "1", texts[4], texts, pairs),
+        *(Heading(1, text) for text in texts),
+        *(Paragraph(text) for text in texts),
+        ItemList(texts),
+        Definitions(pairs),
+        Preformatted("\n".join(HOSTILE)),
+        Callout("note", texts[2], texts),
+        Table("tab-hostile", texts[4], columns, tuple((text,) * 3 for text in texts), notes=texts),
+        figure_block(drawing(1), "fig-hostile", texts[3], "".join(HOSTILE)),
+    ]

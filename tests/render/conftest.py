@@ -1,0 +1,30 @@
+"""The sample report, exported once for all tests of the exporters."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from intake_report.render.html import export_html
+from intake_report.render.typst import export_pdf
+
+from . import samples
+
+
+@pytest.fixture(scope="session")
+def sample():
+    return samples.notebook(*samples.sample_blocks())
+
+
+@pytest.fixture(scope="session")
+def page(sample) -> str:
+    return export_html(sample, samples.META)
+
+
+@pytest.fixture(scope="session")
+def pdf(sample, tmp_path_factory) -> Path:
+    folder = tmp_path_factory.mktemp("pdf")
+    path = folder / "report.pdf"
+    path.write_bytes(export_pdf(sample, samples.META, samples.ATTACHMENTS, folder / "project"))
+    return path

@@ -1,0 +1,89 @@
+"""Figures: reproducible bytes, ids of their own, nothing that runs or loads."""
+
+from __future__ import annotations
+
+import base64
+import re
+
+import numpy as np
+import pytest
+from matplotlib.figure import Figure as MplFigure
+
+from intake_report.errors import DataError
+from intake_report.render.figure import figure_block
+from intake_report.render.show import mime_bundle
+from intake_report.render.svg import clean_svg
+
+from .samples import drawing
+
+SVG = '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" width="9" height="9">{}</svg>'
+
+
+def test_same_figure_same_bytes():
+    first, second = (figure_block(drawing(1), "fig-a", "c", "alt") for _ in range(2))
+    assert first == second
+    assert figure_block(drawing(2), "fig-a", "c", "alt") != first
+
+
+def test_ids_are_of_the_figure_alone():
+    ids = [set(re.findall(r'id="([^"]+)"', figure_block(drawing(1), label, "c", "a").svg)) for label in ("fa", "fb")]
+    assert ids[0]
+    assert not ids[0] & ids[1]
+    for label, found in zip(("fa", "fb"), ids, strict=True):
+        assert all(name.startswith(f"{label}--") for name in found)
+
+
+def test_svg_carries_no_date_no_metadata_no_address():
+    svg = figure_block(drawing(1), "fig-a", "c", "a").svg
+    assert "<metadata" not in svg
+    assert "<!--" not in svg
+    assert re.findall(r"https?://[^\"]+", svg) == ["http://www.w3.org/2000/svg"]
+    assert clean_svg(svg, "fig-a") == svg
+
+
+def test_png_is_a_png_and_texts_of_the_drawing_are_harmless():
+    fig = MplFigure(figsize=(3, 2))
+    ax = fig.subplots()
+    ax.set_title("--> <script>alert(1)</script>")
+    ax.imshow(np.eye(3))
+    block = figure_block(fig, "fig-a", "c", "a")
+    assert base64.b64decode(block.png).startswith(b"\x89PNG")
+    assert "script" not in block.svg
+    assert "data:image/png;base64," in block.svg
+
+
+@pytest.mark.parametrize(
+    "inner",
+    [
+        "<script>alert(1)</script>",
+        '<g onload="alert(1)"/>',
+        '<image href="http://a.b/c.png"/>',
+        '<image href="data:image/svg+xml;base64,AA"/>',
+        '<use xlink:href="other.svg#a"/>',
+        '<a href="javascript:alert(1)"><g/></a>',
+        '<rect style="fill: url(http://a.b/c)"/>',
+        '<rect fill="url(x.svg#y)"/>',
+        "<style>@import 'x.css';</style>",
+        "<style>p { color: red }</style>",
+        "<foreignObject/>",
+        '<h:p xmlns:h="http://www.w3.org/1999/xhtml">x</h:p>',
+        "<set attributeName='href' to='x'/>",
+        "<g>",
+    ],
+)
+def test_drawing_that_runs_or_loads_is_refused(inner):
+    with pytest.raises(DataError, match="fig-a") as caught:
+        clean_svg(SVG.format(inner), "fig-a")
+    assert "\n" not in str(caught.value)
+
+
+def test_entities_are_refused():
+    with pytest.raises(DataError, match="entities"):
+        clean_svg('<!DOCTYPE svg [<!ENTITY a "b">]>' + SVG.format("&a;"), "fig-a")
+
+
+def test_display_of_a_figure_has_pixels_beside_the_blocks():
+    bundle = mime_bundle(figure_block(drawing(1), "fig-a", "c", "alt text"))
+    assert set(bundle) == {"application/vnd.intake-report.blocks+json", "text/html", "text/plain", "image/png"}
+    assert 'alt="alt text"' in bundle["text/html"]
+    assert "<script" not in bundle["text/html"]

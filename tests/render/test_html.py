@@ -1,0 +1,180 @@
+"""The HTML page: one file, no network, no script; structure; hostile text stays text."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+import subprocess
+from collections import Counter
+from html.parser import HTMLParser
+
+import pytest
+
+from intake_report.errors import DataError
+from intake_report.render.blocks import Equation, Figure, Heading, Paragraph
+from intake_report.render.html import export_html
+
+from . import samples
+
+
+class _Page(HTMLParser):
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.words: list[str] = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+    def find(self, tag: str) -> list[dict[str, str | None]]:
+        return [attrs for name, attrs in self.tags if name == tag]
+
+
+@pytest.fixture(scope="module")
+def parsed(page) -> _Page:
+    return _Page(page)
+
+
+def test_same_notebook_same_page(page):
+    again = samples.notebook(*samples.sample_blocks())
+    assert export_html(again, samples.META) == page
+
+
+def test_nothing_is_loaded_and_nothing_runs(page, parsed):
+    for tag, attrs in parsed.tags:
+        assert tag not in {"script", "iframe", "object", "embed", "base"}
+        for name, value in attrs.items():
+            assert not name.startswith("on")
+            if name in {"src", "href", "action", "srcset", "poster"}:
+                assert value.startswith(("#", "data:")), (tag, name, value[:60])
+    assert all(target.startswith("#") for target in re.findall(r"url\(([^)]*)\)", page))
+    assert "@import" not in page
+    policy = next(m for m in parsed.find("meta") if m.get("http-equiv") == "Content-Security-Policy")
+    assert "default-src 'none'" in policy["content"]
+    assert "script-src" not in policy["content"]
+
+
+def test_structure(parsed):
+    assert parsed.find("html")[0]["lang"] == "en"
+    assert len(parsed.find("main")) == len(parsed.find("nav")) == len(parsed.find("h1")) == 1
+    assert len(parsed.find("figure")) == 3  # two drawings and the equation
+    assert len(parsed.find("caption")) == len(parsed.find("table")) == 3
+    assert {attrs.get("scope") for attrs in parsed.find("th")} == {"col", "row"}
+    images = [attrs for _, attrs in parsed.tags if attrs.get("role") == "img"]
+    assert len(images) == 3
+    assert all(attrs["aria-label"] for attrs in images)
+
+
+def test_every_link_has_its_target_and_ids_are_unique(parsed):
+    ids = Counter(attrs["id"] for _, attrs in parsed.tags if "id" in attrs)
+    assert max(ids.values()) == 1
+    targets = {attrs["href"][1:] for attrs in parsed.find("a")}
+    assert len(targets) > 8
+    assert targets <= set(ids)
+
+
+def test_captions_and_references_are_numbered(page):
+    assert "<b>Figure 1.</b> Intake air temperature" in page
+    assert "<b>Table 2.</b> Differences" in page
+    assert '<a href="#fig-iat">Figure 1</a>' in page
+    assert '<a href="#sec-results">Section 3</a>' in page
+
+
+def test_code_and_other_outputs_stay_out(page):
+    assert "show_it" not in page
+    assert "CAMPAIGN" not in page
+
+
+def test_markdown_cells_are_part_of_the_report():
+    text = export_html(samples.notebook(Heading(1, "A", "sec-a"), markdown="# Remarks\n\nSee [[sec-a]]."), samples.META)
+    assert 'See <a href="#sec-a">Section 2</a>.' in text
+
+
+def test_hostile_text_is_text():
+    text = _Page(export_html(samples.notebook(*samples.hostile_blocks()), samples.META))
+    plain = Counter(tag for tag, _ in text.tags)
+    assert plain["script"] == 0
+    words = "".join(text.words)
+    for hostile in samples.HOSTILE:
+        expected = re.sub("[\x00-\x08]", "\ufffd", hostile).replace("\u202e", "")
+        assert words.count(expected) >= 8, hostile
+
+
+@pytest.mark.parametrize(
+    "mathml",
+    [
+        "<math><mi>x</mi><script>alert(1)</script></math>",
+        "<math><mi onclick='x'>x</mi></math>",
+        "<math><mi href='http://a.b'>x</mi></math>",
+        "<math><mi>",
+        "<!DOCTYPE math><math/>",
+        "<div/>",
+    ],
+)
+def test_mathml_is_only_mathml(mathml):
+    with pytest.raises(DataError, match="MathML"):
+        export_html(samples.notebook(Equation(mathml, "x", "x", "eq-a")), samples.META)
+
+
+def test_drawing_that_runs_is_refused_at_export():
+    svg = '<svg xmlns="http://www.w3.org/2000/svg"><script>alert(1)</script></svg>'
+    with pytest.raises(DataError, match="script"):
+        export_html(samples.notebook(Figure("fig-a", "c", "alt", svg)), samples.META)
+
+
+def test_notebook_without_blocks_is_refused():
+    with pytest.raises(DataError, match="no report blocks"):
+        export_html(samples.notebook(), samples.META)
+
+
+def _open_in_browser(browser: str, path, folder) -> tuple[list[str], str, str]:
+    """Return the addresses that the page asked for, the browser's console lines, and the final document."""
+    log = folder.with_suffix(".json")
+    done = subprocess.run(
+        [
+            browser, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+            "--disable-background-networking", "--disable-component-update", "--disable-sync",
+            "--enable-logging=stderr", f"--user-data-dir={folder}", f"--log-net-log={log}",
+            "--dump-dom", path.as_uri(),
+        ],
+        capture_output=True, text=True, timeout=120, check=True,
+    )  # fmt: skip
+    events = json.loads(log.read_text("utf-8"))
+    start = events["constants"]["logEventTypes"]["URL_REQUEST_START_JOB"]
+    asked = [
+        event["params"]["url"]
+        for event in events["events"]
+        # The browser's own calls (time, updates) have no page as their initiator.
+        if event["type"] == start and event.get("params", {}).get("initiator", "not an origin") != "not an origin"
+    ]
+    return asked, "\n".join(line for line in done.stderr.splitlines() if "CONSOLE" in line), done.stdout
+
+
+def test_browser_makes_no_request_and_reports_no_error(page, tmp_path):
+    browser = shutil.which("chromium")
+    if browser is None:
+        pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
+    control = tmp_path / "control.html"  # the same instrument has to see a page that does load and complain
+    control.write_text(
+        "<!DOCTYPE html><title>x</title><img src='http://intake-report.invalid/pixel.png'><script>nowhere()</script>"
+    )
+    asked, console, _ = _open_in_browser(browser, control, tmp_path / "profile-1")
+    assert "http://intake-report.invalid/pixel.png" in asked
+    assert "nowhere" in console
+
+    path = tmp_path / "report.html"
+    path.write_text(page, "utf-8")
+    asked, console, document = _open_in_browser(browser, path, tmp_path / "profile-2")
+    assert asked == []
+    assert console == ""
+    assert "Intake air temperature of three configurations" in document
+
+
+def test_paragraph_of_any_label_like_text_is_text():
+    text = export_html(samples.notebook(Paragraph("a[[0]] [[ x ]] [[]]")), samples.META)
+    assert "a[[0]] [[ x ]] [[]]" in text

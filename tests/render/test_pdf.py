@@ -1,0 +1,312 @@
+"""The PDF: conformance, navigation, attachments, widths; hostile text stays text; the same numbers as the HTML."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from pathlib import Path
+
+import numpy as np
+import pypdf
+import pytest
+import typst
+from bs4 import BeautifulSoup
+from PIL import Image
+
+from intake_report.errors import DataError
+from intake_report.render import typst as typst_exporter
+from intake_report.render import typst_source
+from intake_report.render.blocks import Column, Cover, Definitions, Equation, Heading, Paragraph, Table
+from intake_report.render.fonts import font_folder
+from intake_report.render.html import export_html
+from intake_report.render.layout import text_width
+from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.notebook import extract_data, normalise_notebook, table_csv, write_assets
+from intake_report.render.numbering import number
+from intake_report.render.typst import export_pdf
+
+from . import samples
+
+
+def _export(tmp_path, *blocks, meta=samples.META, attachments=()):
+    path = tmp_path / "report.pdf"
+    path.write_bytes(export_pdf(samples.notebook(*blocks), meta, attachments, tmp_path / "project"))
+    return pypdf.PdfReader(path)
+
+
+def _text(reader: pypdf.PdfReader) -> str:
+    return "\n".join(page.extract_text() for page in reader.pages).replace("\u200b", "")
+
+
+@pytest.fixture(scope="module")
+def reader(pdf) -> pypdf.PdfReader:
+    return pypdf.PdfReader(pdf)
+
+
+def test_same_arguments_same_bytes_in_another_folder(pdf, tmp_path):
+    again = export_pdf(
+        samples.notebook(*samples.sample_blocks()), samples.META, samples.ATTACHMENTS, tmp_path / "elsewhere"
+    )
+    assert again == pdf.read_bytes()
+
+
+def test_declares_both_standards_and_only_the_given_time(reader):
+    declared = reader.trailer["/Root"]["/Metadata"].get_data().decode()
+    assert re.search(r"<pdfaid:part>3</pdfaid:part>", declared)
+    assert re.search(r"<pdfaid:conformance>A</pdfaid:conformance>", declared)
+    assert re.search(r"<pdfuaid:part>1</pdfuaid:part>", declared)
+    assert reader.trailer["/Root"]["/Lang"].startswith("en")
+    assert reader.metadata.title == samples.META.title
+    assert reader.metadata.creation_date.date().isoformat() == samples.META.date
+
+
+def test_bookmarks_are_the_numbered_sections(reader):
+    def titles(items):
+        for item in items:
+            if isinstance(item, list):
+                yield from titles(item)
+            else:
+                yield item.title
+
+    assert list(titles(reader.outline)) == [
+        "1 Methodology", "1.1 Alignment of the runs", "2 Weather conditions", "3 Results",
+        "3.1 Differences between configurations", "3.2 Every stop", "4 Provenance",
+    ]  # fmt: skip
+
+
+def test_every_page_knows_its_place(reader):
+    count = len(reader.pages)
+    assert count >= 6
+    for index, page in enumerate(reader.pages, start=1):
+        text = page.extract_text()
+        assert f"page {index} of {count}" in text
+        assert ("delivery-van-1 2025-06-03 revision 2" in text) == (index > 1)
+
+
+def test_contents_page_has_the_right_page_numbers(reader):
+    lines = reader.pages[1].extract_text().splitlines()
+    texts = [page.extract_text() for page in reader.pages]
+    checked = 0
+    for title in ("Methodology", "Differences between configurations", "Provenance"):
+        line = next(line for line in lines if title in line)
+        page = int(re.search(r"(\d+)\s*$", line)[1])
+        assert title in texts[page - 1]
+        checked += 1
+    assert checked == 3
+    assert any("Figure 2" in line.replace("\xa0", " ") for line in lines)
+
+
+def test_references_are_links_inside_the_file(reader):
+    links = [
+        note.get_object()
+        for page in reader.pages
+        for note in page.get("/Annots", [])
+        if note.get_object()["/Subtype"] == "/Link"
+    ]
+    assert len(links) > 15
+    assert not any("/URI" in link.get("/A", {}) for link in links)
+
+
+def test_header_row_is_repeated_on_every_page_of_a_long_table(reader):
+    pages = [page.extract_text() for page in reader.pages]
+    spread = [text for text in pages if len(re.findall(r"\brun-\d\d config", text)) > 9]
+    assert len(spread) >= 2
+    for text in spread:
+        assert "Configuration" in text
+        assert "Recovery [s]" in text
+
+
+def test_attachments_come_out_with_their_bytes(reader):
+    assert {name: data for name, [data] in reader.attachments.items()} == {
+        item.name: item.data for item in samples.ATTACHMENTS
+    }
+    files = reader.trailer["/Root"]["/AF"]
+    assert {(f.get_object()["/UF"], f.get_object()["/AFRelationship"]) for f in files} == {
+        ("results.json", "/Data"), ("campaign.toml", "/Source"),
+    }  # fmt: skip
+
+
+def test_fonts_are_embedded(reader):
+    faces = set()
+    for page in reader.pages:
+        for font in page["/Resources"].get("/Font", {}).values():
+            inner = font.get_object()["/DescendantFonts"][0].get_object()
+            descriptor = inner["/FontDescriptor"].get_object()
+            assert {"/FontFile2", "/FontFile3"} & set(descriptor)
+            faces.add(inner["/BaseFont"].split("+")[-1])
+    assert any(name.startswith("LibertinusSerif") for name in faces)
+
+
+def test_numbers_are_the_same_in_html_and_pdf(page, reader):
+    def numbers(text: str) -> list[str]:
+        return sorted(set(re.findall(r"[−+]?\d+(?:\.\d+)?", text)))
+
+    soup = BeautifulSoup(page, "html.parser")
+    rows = [[cell.get_text() for cell in row.find_all(["th", "td"])] for row in soup.select("tbody tr")]
+    text = re.sub(r"\s+", " ", _text(reader))
+    assert len(rows) == 9 + 4 + 70
+    for row in rows:
+        if row[0].startswith("run-"):
+            assert " ".join(row) in text
+    body = soup.select_one(".body")
+    for drawing in body.select("svg, math"):
+        drawing.decompose()
+    assert len(numbers(body.get_text(" "))) > 100
+    assert set(numbers(body.get_text(" "))) <= set(numbers(text.replace("\n", "")))
+
+
+def _ink_outside(project: Path, paper_width: float) -> list[int]:
+    """Return the pages (from 1) with anything printed in the left or right margin."""
+    made = typst.compile(
+        project / "main.typ", root=project, format="png", ppi=72, font_paths=[font_folder()], ignore_system_fonts=True
+    )
+    pages = made if isinstance(made, list) else [made]
+    outside = []
+    for index, data in enumerate(pages, start=1):
+        pixels = np.asarray(Image.open(io.BytesIO(data)).convert("L"))
+        margin = 62  # pt, 22 mm
+        if min(pixels[:, : margin - 4].min(), pixels[:, int(paper_width) - margin + 2 :].min()) < 250:
+            outside.append(index)
+    return outside
+
+
+def _wide(columns: int, rows: int) -> Table:
+    rng = np.random.default_rng(1)
+    return Table(
+        "tab-wide", "Wide.", tuple(Column(f"Q{i} [K/min]", "right" if i else "left") for i in range(columns)),
+        tuple((f"run-{r}", *(f"{v:.3f}" for v in rng.normal(1000, 99, columns - 1))) for r in range(rows)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("columns", "rows"), [(30, 8), (7, 500), pytest.param(30, 500, marks=pytest.mark.slow)], ids=str
+)
+def test_wide_and_long_tables_stay_on_the_page_and_lose_nothing(columns, rows, tmp_path):
+    table = _wide(columns, rows)
+    reader = _export(tmp_path, Heading(1, "Wide"), table)
+    words = set(_text(reader).split())
+    assert {cell for row in table.rows for cell in row} <= words
+    assert _ink_outside(tmp_path / "project", 595.28) == []
+
+
+def test_long_words_and_texts_stay_in_their_columns(tmp_path):
+    long = "W" * 300
+    table = Table(
+        "tab-long", long, (Column("a"), Column(long), Column("n", "right"), Column("Text")),
+        ((long, "logs/" + "part_of_a_name/" * 9, "12.5", samples.LOREM),) * 2,
+    )  # fmt: skip
+    cover = Cover(long, long, "2025-01-01", "1", long, (long,), ((long, long),))
+    _export(
+        tmp_path, cover, Heading(1, long), Heading(2, long), Paragraph(f"`{long}`"), table, Definitions(((long, long),))
+    )
+    assert _ink_outside(tmp_path / "project", 595.28) == []
+
+
+def test_margin_check_sees_what_sticks_out(tmp_path, monkeypatch):
+    monkeypatch.setattr(typst_source, "breakable", lambda text, longest=14: text)
+    _export(tmp_path, Paragraph("W" * 300))
+    assert _ink_outside(tmp_path / "project", 595.28) != []
+
+
+def test_width_estimate_is_on_the_wide_side(tmp_path):
+    """The estimate against the compiler's own measure of the same words in the same face."""
+    words = [
+        "Configuration", "Intake", "ambient", "temperature", "[K/min]", "−12.3", "1234.567", "2025-06-03", "run-07",
+        "WIDE-CAPS", "0123456789abcdef", "±0.4 to 1.7", "Überlänge", "kPa", "not reached", "mmmm", "illicit",
+    ]  # fmt: skip
+    array = ", ".join(typst_source.string(word) for word in words)
+    (tmp_path / "m.typ").write_text(
+        '#set text(font: ("Libertinus Serif", "DejaVu Sans"), size: 100pt, fallback: false, number-width: "tabular")\n'
+        f"#context [#metadata(({array}).map(it => measure(it).width / 100pt))<m>]",
+        "utf-8",
+    )
+    found = json.loads(typst.query(tmp_path / "m.typ", "<m>", field="value", one=True, font_paths=[font_folder()]))
+    for word, measured in zip(words, found, strict=True):
+        assert measured <= text_width(word) <= 1.45 * measured + 0.1, (word, measured, text_width(word))
+
+
+def test_hostile_text_is_text(tmp_path):
+    reader = _export(tmp_path, *samples.hostile_blocks())
+    text = re.sub(r"\s+", "", _text(reader))
+    for hostile, shown in zip(samples.HOSTILE, samples.SHOWN, strict=True):
+        assert text.count(re.sub(r"\s+", "", shown)) >= 5, hostile
+
+
+def test_letter_paper(tmp_path):
+    meta = ReportMeta("c", "T", "2025-01-02", paper="letter")
+    assert _export(tmp_path, Paragraph("x"), meta=meta).pages[0].mediabox[2:] == [612, 792]
+
+
+@pytest.mark.parametrize("source", ['#eval("1")', "", "\\u{41}", 'sin("', "nosuchname x"])
+def test_equation_in_bad_notation_is_refused_in_one_sentence(source, tmp_path):
+    with pytest.raises(DataError) as caught:
+        _export(tmp_path, Equation("<math><mi>x</mi></math>", source, "x", "eq-a"))
+    assert "\n" not in str(caught.value)
+
+
+def test_compiler_warning_is_an_error(tmp_path, monkeypatch):
+    style = tmp_path / "report.typ"
+    style.write_text(typst_exporter._STYLE.read_text("utf-8").replace('("Libertinus Serif",', '("Nowhere Serif",'))
+    monkeypatch.setattr(typst_exporter, "_STYLE", style)
+    with pytest.raises(DataError, match="unknown font family: nowhere serif") as caught:
+        _export(tmp_path, Paragraph("x"))
+    assert "\n" not in str(caught.value)
+
+
+def test_identity_is_checked():
+    for bad in ({"date": "2025-13-01"}, {"revision": 0}, {"paper": "a5"}, {"language": "english!"}):
+        with pytest.raises(DataError):
+            ReportMeta(**({"campaign": "c", "title": "t", "date": "2025-01-01"} | bad))
+    with pytest.raises(DataError):
+        Attachment("../x", b"", "a/b", "")
+
+
+def test_data_and_assets(sample, tmp_path):
+    assert extract_data(sample) == {"results.json": samples.RESULTS}
+    written = {path.relative_to(tmp_path).as_posix() for path in write_assets(sample, tmp_path)}
+    assert written == {
+        "figures/fig-iat.svg", "figures/fig-iat.png", "figures/fig-recovery.svg", "figures/fig-recovery.png",
+        "tables/tab-runs.csv", "tables/tab-differences.csv", "tables/tab-stops.csv",
+    }  # fmt: skip
+    lines = (tmp_path / "tables/tab-runs.csv").read_bytes().split(b"\r\n")
+    assert lines[0] == b"run,configuration,peak_K,city_K,soak_K_per_min,recovery_s"
+    assert re.fullmatch(rb"run-00,config-0,(\d+\.\d{1,4},?){4}", lines[1])
+    assert lines[-1] == b""
+
+
+def test_csv_quotes_by_the_standard():
+    # RFC 4180, section 2: fields with commas, quotes or line ends are quoted, quotes doubled; lines end in CR LF.
+    table = Table("t", "c", (Column("a"), Column("b")), (("x, **y**", 'say "z"'), ("[[t]]", "é")))
+    assert table_csv(table, number([table])) == 'a,b\r\n"x, y","say ""z"""\r\nTable 1,é\r\n'
+
+
+def test_normalised_notebook_is_the_same_on_every_run():
+    def run(seed: int):
+        book = samples.notebook(Paragraph("x"))
+        book.metadata["papermill"] = {"duration": seed}
+        for index, cell in enumerate(book.cells):
+            cell["id"] = f"{seed}-{index}"
+            cell.metadata["execution"] = {"iopub.execute_input": f"2025-01-0{seed}"}
+        for text in ("a", "b") if seed == 1 else ("ab",):
+            output = {"output_type": "stream", "name": "stderr", "text": text}
+            book.cells[0].outputs.append(type(book)(output))
+        book.cells[0].outputs.append(
+            type(book)({"output_type": "stream", "name": "stdout", "text": f"/tmp/ipykernel_{seed}/1.py"})
+        )
+        return book
+
+    first, second = run(1), run(2)
+    assert first != second
+    assert normalise_notebook(first) == normalise_notebook(second)
+    assert first.cells[0]["id"] == "1-0"  # the argument is left alone
+
+
+def test_texts_of_two_exporters_come_from_one_pass(page, reader):
+    document = number(samples.sample_blocks())
+    text = _text(reader)
+    for target in document.targets.values():
+        if target.kind in ("figure", "table"):
+            assert f"<b>{target.name}.</b>" in page
+            assert f"{target.name}." in text.replace("\xa0", " ")
+    assert export_html(samples.notebook(Heading(1, "x")), samples.META).count('class="number">1<') == 2
