@@ -218,9 +218,10 @@ def _answer_notices(
         shown = ", ".join(f"{pid:02X}" for pid in sorted(unknown) if unknown[pid])
         text = f"Parameters not in the table left out: {shown}."
         notices.append(Notice("unknown-parameters", text, count=unknown.total()))
-    for name in sorted(scaled):
-        notices.append(Notice("full-scale", f"{name} is scaled to the full scale that the vehicle states.", name))
-    return notices
+    return notices + [
+        Notice("full-scale", f"{name} is scaled to the full scale that the vehicle states.", name)
+        for name in sorted(scaled)
+    ]
 
 
 def _decode_dbc(frames: Sequence[Frame], table: _Samples, path: Path, options: ReadOptions) -> list[Notice]:

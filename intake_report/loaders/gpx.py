@@ -69,7 +69,7 @@ class GpxReader:
             lost = len(points) - len(timed)
             text = f"{plural(lost, 'track point')} without time left out."
             notices.append(Notice("rows-without-time", text, count=lost))
-        values = {
+        values: dict[str, list[float | None]] = {
             "latitude": [point.latitude for point in timed],
             "longitude": [point.longitude for point in timed],
             "elevation": [point.elevation for point in timed],

@@ -14,9 +14,11 @@ import numpy as np
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawLog, ReadOptions, RunLog
+from intake_report.loaders.gpx import GPX_CHANNELS
 from intake_report.loaders.mapping import Mapped, map_columns
 from intake_report.loaders.registry import read_log
 from intake_report.loaders.timestamps import DAY
+from intake_report.loaders.tracks import track_offset
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -76,13 +78,16 @@ def map_run(
 
     if not logs:
         raise DataError(f'The run "{run_id}" has no log file.', remedy="Name one with file or files.")
-    if not mapping:
+    if not mapping and any(log.format != "gpx" for log in logs):
         raise DataError(
             f'No column of the run "{run_id}" is mapped to a channel.',
             file=logs[0].path,
             where="columns",
             remedy="Run intake-report check on the log: it prints a mapping to paste.",
         )
+    logs, tracks = _apart(logs)
+    if logs[0].format == "gpx":
+        mapping = {column.name: GPX_CHANNELS[column.name] for column in logs[0].columns}
     parts, notices = _on_one_axis(logs)
     mapped = _map_parts([part.log for part in parts], mapping)
     origin = parts[0].log.origin
@@ -92,13 +97,44 @@ def map_run(
     data = {name: _joined(name, mapped, [len(part.seconds) for part in parts]) for name in names}
     frame = pd.DataFrame(data, index=pd.Index(seconds, name="time"), copy=False)
     begin, said = _start(parts[0].log, origin, zero, start)
+    for track in tracks:
+        frame, noticed = _with_track(frame, begin, track)
+        notices.append(noticed)
     notes = (
-        *(notice for log in logs for notice in log.notices),
+        *(notice for log in (*logs, *tracks) for notice in log.notices),
         *notices,
         *said,
         *(notice for items in mapped for item in items for notice in item.notices),
     )
-    return RunLog(run_id, frame, begin, tuple(log.path for log in logs), tuple(dict.fromkeys(notes)))
+    return RunLog(run_id, frame, begin, tuple(log.path for log in (*logs, *tracks)), tuple(dict.fromkeys(notes)))
+
+
+def _apart(logs: Sequence[RawLog]) -> tuple[Sequence[RawLog], Sequence[RawLog]]:
+    """Tell logs from tracks that accompany them; tracks alone are the log."""
+    tracks = [log for log in logs if log.format == "gpx"]
+    if len(tracks) == len(logs):
+        return logs, []
+    return [log for log in logs if log.format != "gpx"], tracks
+
+
+def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[pd.DataFrame, Notice]:
+    """Add the samples of a track as rows of their own, between the rows of the run."""
+    import pandas as pd
+
+    time = frame.index.to_numpy(dtype=float)
+    nominal = None if begin is None or track.origin is None else (pd.Timestamp(track.origin) - begin).total_seconds()
+    speed = frame["speed"].to_numpy(dtype=float) if "speed" in frame else None
+    offset = track_offset(time, speed, track, nominal)
+    at = track.time + offset.seconds
+    inside = (at >= np.nanmin(time)) & (at <= np.nanmax(time))
+    if not inside.any():
+        raise DataError("The track has no point within the run.", file=track.path, remedy="Name the track of this run.")
+    mapped = map_columns(track, {column.name: GPX_CHANNELS[column.name] for column in track.columns})
+    added = {item.channel.name: item.values[inside] for item in mapped if item.channel.name not in frame}  # noqa: PD011
+    extra = pd.DataFrame(added, index=pd.Index(at[inside], name="time"))
+    # The rows of the run keep their order, backward steps included; those of the track go where they belong.
+    order = np.argsort(np.concatenate([np.maximum.accumulate(time), at[inside]]), kind="stable")
+    return pd.concat([frame, extra]).iloc[order], offset.notice
 
 
 @dataclass(frozen=True)
