@@ -4,18 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Literal
 
 import numpy as np
-import pandas as pd
 
+from intake_report.align.diagnose import diagnose
 from intake_report.align.events import events, find_places, name_stops
 from intake_report.align.fixes import has_position
-from intake_report.align.model import AlignedRun, Alignment, Finding, Grade, Reference, Run
-from intake_report.align.odometer import driven, frame_time, speed_samples
-from intake_report.align.path import medoid, path_from_gpx, path_from_run
+from intake_report.align.model import AlignedRun, Alignment, Grade, Reference, Run
+from intake_report.align.odometer import speed_samples
+from intake_report.align.path import medoid, path_from_gpx, path_from_run, refine
 from intake_report.align.phases import find_phases, highway_entry
 from intake_report.align.position import Located, locate
 from intake_report.align.settings import AlignSettings
+from intake_report.align.speed_only import length_by_speed, locate_by_speed
 from intake_report.errors import DataError
 
 
@@ -43,7 +45,21 @@ def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Al
     if not runs:
         raise DataError("There is no run to align.", remedy="Add at least one [[run]].")
     reference, notes = find_reference(runs, settings)
-    aligned = tuple(align_run(run, reference, settings) for run in runs)
+    by_position: dict[int, Located] = {}
+    if reference.path is not None:
+        for i, run in enumerate(runs):
+            if has_position(run, settings.channels):
+                located = locate(run, reference.path, settings.route, settings.channels)
+                by_position[i] = diagnose(run, located, reference.path, settings)
+    rest = [i for i in range(len(runs)) if i not in by_position]
+    placed = [(runs[i], located) for i, located in by_position.items() if not any(f.hard for f in located.findings)]
+    by_speed = dict(zip(rest, locate_by_speed([runs[i] for i in rest], reference, placed, settings), strict=True))
+    aligned = tuple(
+        describe(
+            run, by_position.get(i) or by_speed[i], reference, settings, "position" if i in by_position else "speed"
+        )
+        for i, run in enumerate(runs)
+    )
     radius = settings.events.place_radius
     usable = [run for run in aligned if run.grade != "refused"]
     places = find_places([(run.run, stop) for run in usable for stop in run.stops], [r.run for r in usable], radius)
@@ -59,31 +75,29 @@ def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Refere
         raise DataError(f'The reference run "{route.run}" is not among the runs.', remedy="Name one of the runs.")
     if route.use_position and route.gpx is not None:
         path = path_from_gpx(route.gpx, route)
-        return Reference("position", route.gpx.name, path.length, path.closed, path), ()
+        note = f"Route distance is measured along {route.gpx.name}, {path.length:.0f} m."
+        return Reference("position", route.gpx.name, path.length, path.closed, path), (note,)
     found = medoid([chosen] if chosen is not None else runs, route, channels) if route.use_position else None
     if found is not None:
         run, centre = found
         path = path_from_run(run, centre, route, channels)
-        return Reference("position", run.run, path.length, path.closed, path), ()
+        how = "the reference run" if chosen is not None else "the run nearest to all others"
+        note = f"Route distance is measured along the path of {run.run}, {how}, {path.length:.0f} m."
+        if route.refine and len(runs) >= 3:
+            path, used = refine(path, runs, route, channels)
+            note += f" The path was pulled to the median of {used} runs."
+        return Reference("position", run.run, path.length, path.closed, path), (note,)
     candidates = [chosen] if chosen is not None else list(runs)
-    lengths = []
-    for run in candidates:
-        speed = speed_samples(run, channels)
-        if speed is None:
-            raise DataError(f'Run "{run.run}" has neither position nor speed.', remedy="Map its speed channel.")
-        lengths.append(float(driven(*speed, np.array([speed[0][-1]]))[0]))
-    middle = int(np.argsort(lengths)[len(lengths) // 2])
-    return Reference("speed", candidates[middle].run, lengths[middle], False), ()
+    lengths = [length_by_speed(run, settings) for run in candidates]
+    middle = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
+    note = f"Route distance is the distance that {candidates[middle].run} drove by its speed, {lengths[middle]:.0f} m."
+    return Reference("speed", candidates[middle].run, lengths[middle], False), (note,)
 
 
-def align_run(run: Run, reference: Reference, settings: AlignSettings) -> AlignedRun:
-    """Align one run onto a reference; `find_places` has yet to name its stops."""
-    if reference.path is not None and has_position(run, settings.channels):
-        located = locate(run, reference.path, settings.route, settings.channels)
-        method = "position"
-    else:
-        located = locate_by_speed(run, reference, settings)
-        method = "speed"
+def describe(
+    run: Run, located: Located, reference: Reference, settings: AlignSettings, method: Literal["position", "speed"]
+) -> AlignedRun:
+    """Return a located run with its events and phases; `find_places` has yet to name its stops."""
     speed = speed_samples(run, settings.channels)
     stops, launches, creeps = events(*speed, located.distance, settings.events) if speed else ((), (), ())
     spans = find_phases(located.distance, settings.phases, reference.length if reference.closed else None)
@@ -103,46 +117,23 @@ def align_run(run: Run, reference: Reference, settings: AlignSettings) -> Aligne
         grade=_grade(coverage, located),
         detours=located.detours,
         speed_scale=located.scale,
-        speed_offset=0.0,
+        speed_offset=located.offset,
         residual=located.residual,
         stops=stops,
         launches=launches,
         creeps=creeps,
         phases=spans,
         highway_entry=entry,
-        method="position" if method == "position" else "speed",
+        method=method,
         findings=located.findings,
         notes=notes,
     )
 
 
-def locate_by_speed(run: Run, reference: Reference, settings: AlignSettings) -> Located:
-    """Return route distance from integrated speed alone."""
-    speed = speed_samples(run, settings.channels)
-    if speed is None:
-        raise DataError(f'Run "{run.run}" has neither position nor speed.', remedy="Map its speed channel.")
-    way = driven(*speed, frame_time(run))
-    way = way - way[0]
-    return Located(
-        distance=pd.Series(way, index=run.frame.index, name="route_distance"),
-        on_route=np.ones(len(way), dtype=bool),
-        cross_track=pd.Series(dtype=np.float64),
-        covered=((0.0, min(float(way[-1]), reference.length)),),
-        detours=(),
-        scale=1.0,
-        residual=0.0,
-        findings=(),
-        notes=("Route distance is integrated speed, not registered to the other runs.",),
-    )
-
-
 def _grade(coverage: float, located: Located) -> Grade:
-    if coverage < 0.5 or any(finding.hard for finding in located.findings):
+    if any(finding.hard for finding in located.findings) or coverage < 0.05:
         return "refused"
     wide = float(located.cross_track.abs().median()) if len(located.cross_track) else 0.0
     if coverage >= 0.97 and wide <= 5.0 and not located.findings:
         return "good"
     return "fair" if coverage >= 0.9 and wide <= 15.0 else "poor"
-
-
-__all__ = ["Finding", "align_run", "align_runs", "find_reference", "locate_by_speed"]

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from intake_report.align.fixes import Fixes, thin
-from intake_report.align.model import Floats, Path
+from intake_report.align.model import Floats, RoutePath
 from intake_report.align.settings import RouteSettings
 
 HEADING_WEIGHT = 4.0  # cost of driving across the path; twice that for driving against it
@@ -47,14 +47,14 @@ class _Candidates:
     cost: Floats
 
 
-def match(fixes: Fixes, path: Path, settings: RouteSettings) -> Matched:
+def match(fixes: Fixes, path: RoutePath, settings: RouteSettings) -> Matched:
     """Match fixes onto a path.
 
     Parameters
     ----------
     fixes : Fixes
         Fixes of one run in the path's local metres.
-    path : Path
+    path : RoutePath
         The reference path.
     settings : RouteSettings
         Corridor, error of a fix and node spacing.
@@ -77,7 +77,7 @@ def match(fixes: Fixes, path: Path, settings: RouteSettings) -> Matched:
     return Matched(node=at, s=s, offset=offset, restart=restart)
 
 
-def _candidates(x: Floats, y: Floats, path: Path, settings: RouteSettings) -> _Candidates:
+def _candidates(x: Floats, y: Floats, path: RoutePath, settings: RouteSettings) -> _Candidates:
     """Return the local nearest points of the path for every node, with the cost of each."""
     import shapely
 
@@ -107,7 +107,7 @@ def _candidates(x: Floats, y: Floats, path: Path, settings: RouteSettings) -> _C
     return _Candidates(node=node, s=s, offset=distance * np.where(side == 0, 1.0, side), cost=cost)
 
 
-def _against(x: Floats, y: Floats, node: NDArray[np.intp], s: Floats, path: Path) -> Floats:
+def _against(x: Floats, y: Floats, node: NDArray[np.intp], s: Floats, path: RoutePath) -> Floats:
     """Return 1 − cosine of the angle between driving and path, 0 along to 2 against: the better of in and out."""
     move = np.hypot(np.diff(x), np.diff(y))
     reach = np.clip(move, 5.0, 100.0)
@@ -128,13 +128,13 @@ def _against(x: Floats, y: Floats, node: NDArray[np.intp], s: Floats, path: Path
     return np.where(np.isfinite(worst), worst, 0.0)
 
 
-def _point(path: Path, s: Floats) -> tuple[Floats, Floats]:
+def _point(path: RoutePath, s: Floats) -> tuple[Floats, Floats]:
     at = np.mod(s, path.length) if path.closed else np.clip(s, 0.0, path.length)
     return np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)
 
 
 def _viterbi(
-    n: int, driven: Floats, found: _Candidates, path: Path, settings: RouteSettings
+    n: int, driven: Floats, found: _Candidates, path: RoutePath, settings: RouteSettings
 ) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     """Return the candidate chosen per node (−1: off the route) and the nodes that rejoin backwards."""
     off_cost = settings.corridor**2 / (2 * settings.position_error**2)

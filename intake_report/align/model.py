@@ -39,7 +39,7 @@ class Run(Protocol):
 
 
 @dataclass(frozen=True)
-class Path:
+class RoutePath:
     """A path in local metres.
 
     `x`, `y`, `s` have shape (n,): east, north and distance along the path [m]; (`latitude`, `longitude`) [°] is
@@ -70,7 +70,7 @@ class Reference:
     source: str
     length: float
     closed: bool
-    path: Path | None = None
+    path: RoutePath | None = None
 
     def fold(self, distance: Floats) -> Floats:
         """Return route distance folded into [0, length) on a closed route, unchanged otherwise [m]."""
@@ -189,7 +189,8 @@ class AlignedRun:
     speed_offset : float
         Route distance at the start of the run where distance comes from speed [m].
     residual : float or None
-        Root mean square distance that scale (and offset) leave between the run and the reference [m].
+        RMS distance [m] that one scale (and offset) would leave between the run and the reference; with positions it
+        is corrected, without it is the uncertainty of `distance`.
     highway_entry : float or None
         Elapsed s.
     """

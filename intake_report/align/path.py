@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from pathlib import Path as FilePath
+from pathlib import Path
 
 import numpy as np
 
 from intake_report.align.fixes import fixes_of, has_position, position_samples, thin
-from intake_report.align.model import Floats, Path, Run
+from intake_report.align.match import match
+from intake_report.align.model import Floats, RoutePath, Run
 from intake_report.align.projection import to_metres
 from intake_report.align.settings import ChannelNames, RouteSettings
 from intake_report.errors import DataError
@@ -19,7 +20,7 @@ MOST_CANDIDATES = 40  # runs compared with each other in the search for the medo
 
 def build_path(
     x: Floats, y: Floats, centre: tuple[float, float], settings: RouteSettings, closed: bool | None = None
-) -> Path:
+) -> RoutePath:
     """Return a path through points in driving order, resampled at `settings.spacing`, closed where it is a loop.
 
     Parameters
@@ -50,7 +51,7 @@ def build_path(
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
     px, py = np.interp(at, s, x), np.interp(at, s, y)
     s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(px), np.diff(py)))])
-    return Path(x=px, y=py, s=s, latitude=centre[0], longitude=centre[1], closed=bool(closed))
+    return RoutePath(x=px, y=py, s=s, latitude=centre[0], longitude=centre[1], closed=bool(closed))
 
 
 def _distinct(x: Floats, y: Floats) -> tuple[Floats, Floats]:
@@ -76,7 +77,7 @@ def _close(x: Floats, y: Floats, within: float, forced: bool) -> tuple[Floats, F
     return np.append(x, x[0]), np.append(y, y[0]), True
 
 
-def path_from_gpx(file: FilePath, settings: RouteSettings) -> Path:
+def path_from_gpx(file: Path, settings: RouteSettings) -> RoutePath:
     """Return the reference path of a GPX file: its first track, or else its first route.
 
     Raises
@@ -108,7 +109,7 @@ def middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
     return float(latitude.min() + latitude.max()) / 2, lon
 
 
-def path_from_run(run: Run, centre: tuple[float, float], settings: RouteSettings, channels: ChannelNames) -> Path:
+def path_from_run(run: Run, centre: tuple[float, float], settings: RouteSettings, channels: ChannelNames) -> RoutePath:
     """Return the path that one run drove, without its standstill drift and outliers."""
     fixes = fixes_of(run, channels, centre)
     nodes = thin(fixes, settings.node_spacing / 2)
@@ -148,3 +149,58 @@ def medoid(
                 cost[i, j] = float(np.mean(tree.query(shape)[0]))
     total = np.median(cost + cost.T, axis=1)
     return candidates[int(np.argmin(total))], centre
+
+
+def refine(
+    path: RoutePath, runs: Sequence[Run], settings: RouteSettings, channels: ChannelNames, most: int = 40
+) -> tuple[RoutePath, int]:
+    """Pull a path sideways to the median of the runs, and return it with the number of runs used.
+
+    Runs are matched onto the path; within each cell of about three spacings, the median offset of their fixes is where the
+    road lies. A path from one run cuts the bends between its fixes, and the runs together do not.
+    """
+    from scipy.ndimage import gaussian_filter1d
+
+    step = max(1, math.ceil(len(runs) / most))
+    s, offset, used = [], [], 0
+    for run in runs[::step]:
+        if not has_position(run, channels):
+            continue
+        fixes = fixes_of(run, channels, (path.latitude, path.longitude))
+        matched = match(fixes, path, settings)
+        on = np.isfinite(matched.s)
+        if on.any():
+            s.append(np.mod(matched.s[on], path.length) if path.closed else matched.s[on])
+            offset.append(matched.offset[on])
+            used += 1
+    if used < 3:
+        return path, used
+    width = 2 * settings.spacing
+    cells = max(int(path.length / width), 2)
+    place, aside = np.concatenate(s), np.concatenate(offset)
+    cell = np.minimum((place / path.length * cells).astype(int), cells - 1)
+    order = np.argsort(cell, kind="stable")
+    centre = (np.arange(cells) + 0.5) * path.length / cells
+    pieces = np.split(aside[order], np.searchsorted(cell[order], np.arange(1, cells)))
+    median = np.array([np.median(piece) if len(piece) else np.nan for piece in pieces])
+    known = np.isfinite(median)
+    if not known.any():
+        return path, used
+    median = np.interp(centre, centre[known], median[known])
+    median = gaussian_filter1d(median, 1.0, mode="wrap" if path.closed else "nearest")
+    grid = np.linspace(0.0, path.length, max(round(path.length / settings.spacing), 2) + 1)
+    ahead, behind = grid + settings.spacing, grid - settings.spacing
+    ax, ay = _on(path, ahead)
+    bx, by = _on(path, behind)
+    x, y = _on(path, grid)
+    norm = np.maximum(np.hypot(ax - bx, ay - by), 1e-9)
+    move = np.interp(grid, centre, median, period=path.length if path.closed else None)
+    x, y = x - move * (ay - by) / norm, y + move * (ax - bx) / norm
+    if path.closed:
+        x, y = x[:-1], y[:-1]
+    return build_path(x, y, (path.latitude, path.longitude), settings, closed=path.closed), used
+
+
+def _on(path: RoutePath, s: Floats) -> tuple[Floats, Floats]:
+    at = np.mod(s, path.length) if path.closed else np.clip(s, 0.0, path.length)
+    return np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)

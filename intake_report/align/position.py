@@ -11,7 +11,7 @@ import pandas as pd
 
 from intake_report.align.fixes import Fixes, fixes_of
 from intake_report.align.match import Matched, match
-from intake_report.align.model import Bools, Detour, Finding, Floats, Path, Run
+from intake_report.align.model import Bools, Detour, Finding, Floats, RoutePath, Run
 from intake_report.align.odometer import driven, frame_time, speed_samples
 from intake_report.align.settings import ChannelNames, RouteSettings
 
@@ -29,7 +29,8 @@ class Located:
     covered: tuple[tuple[float, float], ...]
     detours: tuple[Detour, ...]
     scale: float | None
-    residual: float
+    offset: float
+    residual: float | None
     findings: tuple[Finding, ...]
     notes: tuple[str, ...]
 
@@ -42,14 +43,14 @@ class _Stretch:
     j: int
 
 
-def locate(run: Run, path: Path, settings: RouteSettings, channels: ChannelNames) -> Located:
+def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: ChannelNames) -> Located:
     """Return the route distance of a run along a path.
 
     Parameters
     ----------
     run : Run
         Cleaned run with positions.
-    path : Path
+    path : RoutePath
         Reference path; its centre is the centre of the projection.
 
     Returns
@@ -83,6 +84,7 @@ def locate(run: Run, path: Path, settings: RouteSettings, channels: ChannelNames
         covered=_covered(distance, path),
         detours=detours,
         scale=scale if speed is not None and kept else None,
+        offset=0.0,
         residual=residual,
         findings=findings,
         notes=notes,
@@ -146,7 +148,7 @@ def _smooth(way: Floats, node_way: Floats, node_s: Floats, scale: float) -> Floa
     return np.asarray(np.maximum.accumulate(scale * way + np.interp(way, grid, trend)), dtype=np.float64)
 
 
-def _home(distance: Floats, path: Path) -> Floats:
+def _home(distance: Floats, path: RoutePath) -> Floats:
     """Clip to an open path; on a loop, shift by whole laps so that most of the run lies within the first."""
     if not np.isfinite(distance).any():
         return distance
@@ -155,7 +157,7 @@ def _home(distance: Floats, path: Path) -> Floats:
     return np.asarray(distance - path.length * np.floor(np.nanmedian(distance) / path.length), dtype=np.float64)
 
 
-def _covered(distance: Floats, path: Path) -> tuple[tuple[float, float], ...]:
+def _covered(distance: Floats, path: RoutePath) -> tuple[tuple[float, float], ...]:
     """Return the covered stretches of the path, folded on a loop, merged and sorted."""
     on = np.isfinite(distance)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(int)))
@@ -180,7 +182,7 @@ def _covered(distance: Floats, path: Path) -> tuple[tuple[float, float], ...]:
     return tuple(merged)
 
 
-def _detours(matched: Matched, fixes: Fixes, path: Path, kept: list[_Stretch]) -> tuple[Detour, ...]:
+def _detours(matched: Matched, fixes: Fixes, path: RoutePath, kept: list[_Stretch]) -> tuple[Detour, ...]:
     import shapely
 
     line = shapely.LineString(np.column_stack([path.x, path.y]))
@@ -212,7 +214,7 @@ def _cross_track(matched: Matched, node_time: Floats, kept: list[_Stretch]) -> p
 def _name(
     matched: Matched,
     fixes: Fixes,
-    path: Path,
+    path: RoutePath,
     stretches: list[_Stretch],
     passes: list[list[int]],
     kept: list[_Stretch],

@@ -1,0 +1,124 @@
+"""Route distance of runs without a position, from integrated speed and landmarks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from intake_report.align.events import find_stops
+from intake_report.align.landmarks import TOLD_APART, Registration, register, register_onto
+from intake_report.align.model import Finding, Floats, Reference, Run
+from intake_report.align.odometer import driven, frame_time, speed_samples
+from intake_report.align.position import Located
+from intake_report.align.profile import Profile, speed_profile
+from intake_report.align.settings import AlignSettings
+from intake_report.errors import DataError
+
+STEP = 10.0  # m
+
+
+def samples(run: Run, settings: AlignSettings) -> tuple[Floats, Floats]:
+    """Return the speed samples of a run (time [s], speed [km/h]); DataError if it has none."""
+    found = speed_samples(run, settings.channels)
+    if found is None:
+        raise DataError(f'Run "{run.run}" has neither position nor speed.', remedy="Map its speed channel.")
+    return found
+
+
+def length_by_speed(run: Run, settings: AlignSettings) -> float:
+    """Return the length of a run by integrated speed [m]."""
+    time, speed = samples(run, settings)
+    return float(driven(time, speed, time[-1:])[0])
+
+
+def locate_by_speed(
+    runs: Sequence[Run], reference: Reference, placed: Sequence[tuple[Run, Located]], settings: AlignSettings
+) -> tuple[Located, ...]:
+    """Return the route distance of runs by the shape of their speed.
+
+    Parameters
+    ----------
+    runs : sequence of Run
+        Runs to place; with a reference by speed, the reference run is among them.
+    reference : Reference
+        What route distance is measured along.
+    placed : sequence of (Run, Located)
+        Runs already placed by their position.
+    """
+    if not runs:
+        return ()
+    speeds = [samples(run, settings) for run in runs]
+    profiles = [speed_profile(*pair, step=STEP) for pair in speeds]
+    if reference.method == "speed":
+        index = next(i for i, run in enumerate(runs) if run.run == reference.source)
+        stops = [
+            driven(*pair, np.array([a for a, _ in find_stops(*pair, settings.events)], dtype=np.float64))
+            for pair in speeds
+        ]
+        found = register(profiles, stops, index, settings.events.place_radius)
+    else:
+        cells = np.arange(0.0, reference.length, STEP)
+        known = [_speed_by_place(run, located, cells, settings) for run, located in placed if located.on_route.any()]
+        if not known:
+            raise DataError(
+                "No run with a position lies on the reference path, so that the others cannot be placed.",
+                remedy="Check the reference path, or align by speed alone.",
+            )
+        found = register_onto(profiles, known, STEP)
+    return tuple(
+        _located(run, pair, profile, one, reference, alone=len(runs) + len(placed) == 1)
+        for run, pair, profile, one in zip(runs, speeds, profiles, found, strict=True)
+    )
+
+
+def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSettings) -> Floats:
+    time, speed = samples(run, settings)
+    known = located.distance.dropna()
+    when = np.interp(
+        cells, known.to_numpy(dtype=np.float64), known.index.to_numpy(dtype=np.float64), left=np.nan, right=np.nan
+    )
+    return np.asarray(np.interp(when, time, speed, left=np.nan, right=np.nan), dtype=np.float64)
+
+
+def _located(
+    run: Run,
+    pair: tuple[Floats, Floats],
+    profile: Profile,
+    found: Registration,
+    reference: Reference,
+    alone: bool,
+) -> Located:
+    distance = found.route(driven(*pair, frame_time(run)))
+    distance = np.where((distance < -0.5) | (distance > reference.length + 0.5), np.nan, distance)
+    distance = np.clip(distance, 0.0, reference.length)
+    first = max(found.offset, 0.0)
+    last = min(found.scale * profile.length + found.offset, reference.length)
+    findings: list[Finding] = []
+    notes = []
+    if not alone and (found.margin < TOLD_APART or found.gain < 0.0):
+        text = (
+            "The speeds of the run do not tell where it lies on the route: the second best place is "
+            f"{max(found.margin, 0.0):.1f} log units less likely ({TOLD_APART:g} needed), likeness {found.gain:.2f} (0 by chance)."
+        )
+        findings.append(Finding("not-registered", text, hard=True))
+        distance = np.full(len(distance), np.nan)
+        first = last = 0.0
+    elif found.offset + found.scale * profile.length > reference.length + 500.0 or found.offset < -500.0:
+        outside = max(-found.offset, 0.0) + max(found.offset + found.scale * profile.length - reference.length, 0.0)
+        notes.append(f"{outside:.0f} m of the run lie outside the reference.")
+    if alone:
+        notes.append("Route distance is integrated speed: there is no other run to register it to.")
+    return Located(
+        distance=pd.Series(distance, index=run.frame.index, name="route_distance"),
+        on_route=np.isfinite(distance),
+        cross_track=pd.Series(dtype=np.float64),
+        covered=((first, last),) if last > first else (),
+        detours=(),
+        scale=found.scale,
+        offset=found.offset,
+        residual=found.residual,
+        findings=tuple(findings),
+        notes=tuple(notes),
+    )

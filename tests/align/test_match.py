@@ -1,0 +1,171 @@
+"""Matching as a whole: self-crossing roads, bad fixes, and drives that are not the route."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from align.roads import LOOP, ONE_WAY, OUT_AND_BACK, TWICE, drive, length
+from align.support import StubRun, make_run
+from intake_report.align import AlignSettings, RouteSettings, align_runs
+from intake_report.align.chain import align_runs as chain
+
+
+def reference_and(corners, runs, **route):
+    """Align runs with a clean drive along the corners as the reference; returns the aligned runs."""
+    base, _ = drive("reference", corners, noise=0.5, seed=99)
+    settings = AlignSettings(route=RouteSettings(run="reference", refine=False, **route))
+    alignment = align_runs([base, *runs], settings)
+    return alignment, alignment.runs[1:]
+
+
+@pytest.mark.parametrize("corners", [LOOP, TWICE, OUT_AND_BACK, ONE_WAY])
+@pytest.mark.parametrize("step", [0.1, 1.0, 5.0])
+def test_distance_follows_the_true_way_where_the_road_meets_itself(corners, step) -> None:
+    run, true = drive("run", corners, step=step, stops=[(700, 40), (2600, 15)], scale=1.02, seed=3)
+    alignment, (aligned,) = reference_and(corners, [run])
+    known = aligned.on_route
+    assert known.mean() > 0.97
+    error = aligned.distance.to_numpy()[known] - true[known] * alignment.reference.length / length(corners)
+    assert np.abs(error).max() < 25.0
+    assert np.median(np.abs(error)) < 6.0
+    assert aligned.speed_scale == pytest.approx(1.02, abs=0.01)
+    assert not aligned.detours
+
+
+def test_no_drift_at_standstill() -> None:
+    run, _ = drive("run", ONE_WAY, stops=[(2000, 300)], noise=8.0, seed=5)
+    _, (aligned,) = reference_and(ONE_WAY, [run])
+    still = run.frame["speed"].to_numpy() == 0.0
+    waiting = still & (run.frame.index > 60)
+    assert waiting.sum() > 280
+    assert np.ptp(aligned.distance.to_numpy()[waiting]) == 0.0
+
+
+def test_outliers_and_gaps_do_not_move_the_run() -> None:
+    run, true = drive("run", ONE_WAY, seed=7)
+    frame = run.frame.copy()
+    frame.iloc[[100, 200, 301], 0] += 0.02  # 2 km north
+    frame.iloc[400:460, :2] = np.nan  # a minute without fixes, speed goes on
+    alignment, (aligned,) = reference_and(ONE_WAY, [StubRun("run", frame)])
+    error = aligned.distance.to_numpy() - true * alignment.reference.length / length(ONE_WAY)
+    assert np.nanmax(np.abs(error)) < 25.0
+    assert aligned.on_route.mean() > 0.97
+    assert any("3 position outliers" in note for note in aligned.notes)
+
+
+def test_detour_is_named_and_left_out() -> None:
+    corners = [(0, 0), (1200, 0), (1200, 1500), (1700, 1500), (1700, 2200), (2500, 2200), (2500, 1500), (3000, 1500)]
+    corners += [(3000, 3500), (5500, 3500)]
+    run, _ = drive("run", corners, seed=8)
+    _, (aligned,) = reference_and(ONE_WAY, [run])
+    (detour,) = aligned.detours
+    assert detour.from_m == pytest.approx(3200, abs=60)
+    assert detour.to_m == pytest.approx(4000, abs=60)
+    assert detour.driven == pytest.approx(2200, abs=120)
+    assert detour.farthest == pytest.approx(700, abs=20)
+    assert [finding.code for finding in aligned.findings] == ["detour", "part-of-route"][: len(aligned.findings)]
+    inside = (run.frame.index > detour.start + 5) & (run.frame.index < detour.end - 5)
+    assert not aligned.on_route[inside].any()
+    assert aligned.coverage == pytest.approx(1 - 800 / length(ONE_WAY), abs=0.02)
+
+
+@pytest.mark.parametrize(
+    ("corners", "driven", "code"),
+    [
+        (ONE_WAY, ONE_WAY[::-1], "reversed"),
+        (LOOP, LOOP[::-1], "reversed"),
+        (ONE_WAY, [(0, 0), (1200, 0), (2500, -900), (5000, -3000), (9000, -3000)], "wrong-route"),
+        (LOOP, LOOP + LOOP[1:], "several-laps"),
+        (ONE_WAY, [*ONE_WAY, (5500, -1000), (0, -1000), *ONE_WAY], "several-laps"),
+    ],
+)
+def test_what_is_not_one_pass_of_the_route_is_named_and_refused(corners, driven, code) -> None:
+    run, _ = drive("run", driven, seed=9)
+    _, (aligned,) = reference_and(corners, [run])
+    assert aligned.grade == "refused"
+    assert [finding.code for finding in aligned.findings if finding.hard] == [code]
+    if code in ("reversed", "wrong-route"):
+        assert not aligned.on_route.any() and aligned.coverage == 0.0 and aligned.distance.isna().all()
+
+
+def test_half_a_route_keeps_its_half() -> None:
+    run, true = drive("run", ONE_WAY, begin=0.0, end=4000.0, seed=10)
+    alignment, (aligned,) = reference_and(ONE_WAY, [run])
+    assert [finding.code for finding in aligned.findings] == ["part-of-route"]
+    assert aligned.coverage == pytest.approx(4000 / length(ONE_WAY), abs=0.01)
+    assert aligned.own_coverage > 0.99
+    error = aligned.distance.to_numpy() - true * alignment.reference.length / length(ONE_WAY)
+    assert np.nanmax(np.abs(error)) < 20.0
+
+
+def test_start_elsewhere_on_a_loop_runs_on_past_the_seam() -> None:
+    turned = [LOOP[3], *LOOP[4:], *LOOP[1:4]]
+    run, _ = drive("run", turned, seed=11)
+    alignment, (aligned,) = reference_and(LOOP, [run])
+    assert alignment.reference.closed
+    assert aligned.coverage > 0.98 and not aligned.findings
+    known = aligned.distance.dropna().to_numpy()
+    assert (np.diff(known) >= 0).all()
+    folded = alignment.reference.fold(known)
+    assert folded.min() < 30 and folded.max() > alignment.reference.length - 30
+
+
+def test_joining_from_off_the_route_is_told() -> None:
+    run, _ = drive("run", [(-700, 600), (-700, 0), *ONE_WAY], seed=12)
+    _, (aligned,) = reference_and(ONE_WAY, [run])
+    assert aligned.coverage > 0.98
+    assert np.isnan(aligned.distance.iloc[0])
+    assert any("joins the route at" in note and "m were driven off it" in note for note in aligned.notes)
+
+
+def test_medoid_is_not_the_odd_run() -> None:
+    runs = [drive(f"r{i}", ONE_WAY, seed=20 + i)[0] for i in range(4)]
+    odd, _ = drive("odd", [(0, 0), (1200, 0), (1200, -2500), (3000, -2500)], seed=30)
+    alignment = chain([odd, *runs])
+    assert alignment.reference.source != "odd"
+    assert [run.grade for run in alignment.runs[1:]] == ["good"] * 4
+
+
+def test_refining_brings_the_path_nearer_to_the_road() -> None:
+    corners = [(2000 * np.sin(a), 2000 * (1 - np.cos(a))) for a in np.linspace(0, 3.0, 200)]
+    runs = [drive(f"r{i}", corners, step=5.0, speed=90.0, noise=2.0, seed=40 + i)[0] for i in range(8)]
+    wide = {}
+    for refine in (False, True):
+        alignment = align_runs(runs, AlignSettings(route=RouteSettings(refine=refine)))
+        path = alignment.reference.path
+        assert path is not None
+        # the projection of the runs has another centre: judge by the offsets that all runs share
+        wide[refine] = np.median([run.cross_track.abs().median() for run in alignment.runs])  # type: ignore[union-attr]
+    assert wide[True] < wide[False]
+
+
+def test_position_without_speed() -> None:
+    run, true = drive("run", ONE_WAY, stops=[(2000, 60)], seed=13)
+    bare = make_run("run", run.frame.index, latitude=run.frame["latitude"], longitude=run.frame["longitude"])
+    alignment, (aligned,) = reference_and(ONE_WAY, [bare])
+    error = aligned.distance.to_numpy() - true * alignment.reference.length / length(ONE_WAY)
+    assert np.nanmax(np.abs(error)) < 30.0
+    assert aligned.speed_scale is None and aligned.stops == ()
+
+
+def test_a_run_without_position_is_placed_among_runs_with_one() -> None:
+    stops = [(900, 20), (2700, 20), (3900, 10), (5100, 30)]
+    located = [drive(f"r{i}", ONE_WAY, stops=stops, seed=50 + i)[0] for i in range(3)]
+    hidden, true = drive("hidden", ONE_WAY, stops=stops, scale=0.98, seed=60)
+    bare = make_run("hidden", hidden.frame.index, speed=hidden.frame["speed"])
+    alignment = align_runs([*located, bare])
+    aligned = alignment.run("hidden")
+    assert aligned.method == "speed" and aligned.cross_track is None
+    error = aligned.distance.to_numpy() - true * alignment.reference.length / length(ONE_WAY)
+    assert np.nanmax(np.abs(error)) < 60.0
+    assert aligned.speed_scale == pytest.approx(0.98, abs=0.01)
+
+
+def test_settings_stay_frozen() -> None:
+    settings = RouteSettings()
+    assert replace(settings, corridor=50.0).corridor == 50.0
+    with pytest.raises(AttributeError):
+        settings.corridor = 1.0  # type: ignore[misc]
