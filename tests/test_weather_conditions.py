@@ -20,9 +20,11 @@ from intake_report.weather import (
     build_record,
     conditions_during,
     forecast_against_actual,
+    forecast_from_record,
     handheld_record,
     make_observation,
     report_age,
+    station_table,
 )
 
 T0 = pd.Timestamp("2026-05-12 10:00Z")
@@ -173,8 +175,9 @@ def test_variable_and_opposed_winds_have_no_direction():
 
 
 def test_reports_of_another_hour_do_not_count_as_wind():
-    r = build_record("s", "station", 0.0, [wind(0, 10.0, 90.0), wind(600, 99.0, 90.0)])
+    r = build_record("s", "station", 0.0, [wind(-600, 77.0), wind(0, 10.0, 90.0), wind(600, 99.0, 90.0)])
     assert conditions_during(r, at(5), at(20)).wind_speed == 10.0
+    assert conditions_during(r, at(-20), at(-5)).wind_speed == 10.0
 
 
 def test_declared_values_pass_through_and_contradictions_are_noted():
@@ -209,3 +212,16 @@ def test_forecast_beside_actual():
     late = forecast_against_actual(dataclasses.replace(forecast, end=at(600)), record(HOURLY))
     assert late[0].actual is None and "480 min away" in late[0].reason
     assert forecast_against_actual(Forecast("x", at(0), at(60)), record(HOURLY)) == ()
+
+
+def test_a_recorded_forecast_series_beside_actual():
+    text = "t,a\n2026-05-12T09:00Z,18\n2026-05-12T12:00Z,27\n"
+    series = station_table(text, {"t": "time", "a": "temperature [degC]"}, source="service", kind="forecast")
+    forecast = forecast_from_record(series, "run 1", at(0), at(60), max_age=7200.0)
+    assert (forecast.low, forecast.high, forecast.mean) == (
+        pytest.approx(21.0),
+        pytest.approx(24.0),
+        pytest.approx(22.5),
+    )
+    rows = {r.quantity: r.difference for r in forecast_against_actual(forecast, record(HOURLY))}
+    assert rows == {"high": pytest.approx(2.0), "low": pytest.approx(-1.0), "mean": pytest.approx(0.5)}

@@ -177,6 +177,7 @@ def test_several_stations_are_refused_unless_one_is_named():
     with pytest.raises(DataError, match="LEXX, LEYY"):
         metar_record(reports, year=2026, month=5)
     assert metar_record(reports, year=2026, month=5, station="LEYY").observations[0].temperature == 14.0
+    assert metar_record(PLAIN, year=2026, month=5, source="airfield").source == "airfield"
     with pytest.raises(DataError, match="LEZZ") as caught:
         metar_record(reports, year=2026, month=5, station="LEZZ")
     assert "LEXX, LEYY" in caught.value.remedy

@@ -192,6 +192,16 @@ def test_the_campaign_decides():
         choose_reference([sources[0], candidate("BBBB", "metar", RUNS, 0.5)], RUNS, chosen="metar")
 
 
+def test_a_forecast_is_never_the_reference():
+    forecast = ReferenceCandidate("service", "forecast", RUNS, ())
+    assert choose_reference([forecast, candidate("AAAA", "metar", RUNS[:1], 0.5)], RUNS).source == "AAAA"
+    assert choose_reference([forecast], RUNS).source is None
+    with pytest.raises(DataError, match="not recorded"):
+        choose_reference([forecast], RUNS, chosen="service")
+    with pytest.raises(DataError, match="no measurement"):
+        reference_contributions("forecast")
+
+
 def test_no_ambient_at_all():
     chosen = choose_reference([candidate("AAAA", "metar", (), 0.5)], RUNS)
     assert (chosen.source, chosen.chosen_by, chosen.uncertainty, chosen.uncovered) == (None, "none", None, RUNS)

@@ -7,7 +7,7 @@ from intake_report.weather.conditions import (
     conditions_during,
     report_age,
 )
-from intake_report.weather.forecast import Forecast, ForecastRow, forecast_against_actual
+from intake_report.weather.forecast import Forecast, ForecastRow, forecast_against_actual, forecast_from_record
 from intake_report.weather.handheld import Reading, handheld_record
 from intake_report.weather.metar import decode_metar, metar_record
 from intake_report.weather.nearby import Declared
@@ -64,6 +64,7 @@ __all__ = [
     "conditions_during",
     "decode_metar",
     "forecast_against_actual",
+    "forecast_from_record",
     "handheld_record",
     "interpolation_error",
     "make_observation",

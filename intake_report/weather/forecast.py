@@ -41,6 +41,28 @@ class Forecast:
     issued: datetime | None = None
 
 
+def forecast_from_record(
+    record: WeatherRecord, label: str, start: datetime, end: datetime, max_age: float = MAX_AGE
+) -> Forecast:
+    """Return what a recorded forecast series (a table of kind "forecast") says of one span.
+
+    Parameters
+    ----------
+    record : WeatherRecord
+        The forecast, read like a station table.
+    label : str
+        What the span is ("run 3").
+    start, end : datetime
+        Aware.
+    max_age : float
+        As in `conditions_during` [s]; quantities that the forecast does not cover are None.
+    """
+    said = conditions_during(record, start, end, max_age)
+    return Forecast(
+        label, start, end, said.ambient_high, said.ambient_low, said.ambient_mean, said.wind_speed, record.source
+    )
+
+
 @dataclass(frozen=True)
 class ForecastRow:
     """One forecast quantity beside the actual one; `difference` is actual less forecast."""

@@ -128,6 +128,7 @@ def metar_record(
     month: int,
     elevation: float | None = None,
     station: str | None = None,
+    source: str | None = None,
 ) -> WeatherRecord:
     """Decode reports of one station into a record.
 
@@ -142,6 +143,8 @@ def metar_record(
         Of the station [m].
     station : str, optional
         Take only this station's reports; without it all reports have to be of one station.
+    source : str, optional
+        Name of the record; the station identifier when not given.
 
     Returns
     -------
@@ -168,7 +171,7 @@ def metar_record(
         observations.append(
             replace(observation, notices=tuple(replace(n, where=part.where) for n in observation.notices))
         )
-    return _one_station(observations, notices, station, elevation, file)
+    return _one_station(observations, notices, station, source, elevation, file)
 
 
 def _cut(reports: str | Path | Sequence[str]) -> list[ReportText]:
@@ -225,6 +228,7 @@ def _one_station(
     observations: list[Observation],
     notices: Iterable[WeatherNotice],
     station: str | None,
+    source: str | None,
     elevation: float | None,
     file: Path | None,
 ) -> WeatherRecord:
@@ -248,7 +252,7 @@ def _one_station(
     if not kept:
         raise DataError("all METAR reports are empty (NIL).", file=file, remedy="Give at least one report.")
     try:
-        return build_record(kept[0].source, "metar", elevation, kept, notices)
+        return build_record(source or kept[0].source, "metar", elevation, kept, notices)
     except DataError as error:
         raise located(error, file=file, where=None) from None
 

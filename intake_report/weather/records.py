@@ -16,7 +16,7 @@ from intake_report.errors import DataError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-Kind = Literal["metar", "station", "handheld", "vehicle"]
+Kind = Literal["metar", "station", "handheld", "vehicle", "forecast"]
 PressureKind = Literal["station", "altimeter", "sea-level"]
 
 KIND_LABELS: dict[str, str] = {
@@ -24,6 +24,7 @@ KIND_LABELS: dict[str, str] = {
     "station": "weather station",
     "handheld": "handheld instrument",
     "vehicle": "vehicle ambient sensor",
+    "forecast": "forecast",
 }
 
 
@@ -56,7 +57,7 @@ class Observation:
         Aware, UTC.
     source : str
         Who reported it (station identifier, name of an instrument).
-    kind : {"metar", "station", "handheld", "vehicle"}
+    kind : {"metar", "station", "handheld", "vehicle", "forecast"}
         How it was reported.
     temperature, dew_point : float or None
         [°C].
@@ -118,7 +119,7 @@ class WeatherRecord:
     ----------
     source : str
         Name of the source.
-    kind : {"metar", "station", "handheld", "vehicle"}
+    kind : {"metar", "station", "handheld", "vehicle", "forecast"}
         How it reports.
     elevation : float or None
         Of the station [m]; None when not known (no station pressure can then come from a reduced one).

@@ -149,6 +149,8 @@ def reference_contributions(
         Standard deviation of the difference between the place of the instrument and the road [K], for example `sd` of
         a comparison with another source.
     """
+    if kind == "forecast":
+        raise DataError("a forecast is no measurement.", remedy="Choose a source that measured.")
     limit = ASSUMED_ACCURACY[kind] if accuracy is None else accuracy
     stated = "declared" if accuracy is not None else "assumed, not declared"
     found = [Contribution("accuracy", limit / math.sqrt(3.0), f"±{limit:g} K {stated}", shared=True)]
@@ -203,8 +205,9 @@ def choose_reference(
     Raises
     ------
     DataError
-        If the campaign names a source that is not there, or a kind that several sources have.
+        If the campaign names a source that is not there, or a kind that several sources have, or a forecast.
     """
+    candidates = [c for c in candidates if c.kind != "forecast"]
     offered = tuple(c for c in candidates if c.covered)
     if chosen is not None:
         picked = _named(candidates, chosen)
