@@ -233,6 +233,25 @@ def test_hostile_text_is_text(tmp_path):
         assert text.count(re.sub(r"\s+", "", shown)) >= 5, hostile
 
 
+def test_no_page_ends_with_a_heading_or_a_table_caption(tmp_path):
+    blocks = []
+    for index in range(60):  # places of the headings drift over the page
+        blocks.append(Heading(1 + index % 3, f"Heading-{index}"))
+        blocks += [Paragraph("words " * (7 + 11 * (index % 7)))] * (index % 4)
+        if index % 4 != 1:
+            rows = tuple((str(i), "1.0") for i in range(3 + index % 5))
+            blocks.append(Table(f"tab-{index}", "Caption.", (Column("n"), Column("x", "right")), rows))
+    reader = _export(tmp_path, *blocks)
+    body = [page for page in reader.pages[1:] if ". . . ." not in page.extract_text()]  # without the contents
+    assert len(body) > 8
+    for page in body:
+        lines = [line for line in page.extract_text().splitlines() if line.strip()]
+        last = [line for line in lines if not line.startswith("page ")][-1]
+        assert "Heading-" not in last
+        assert "Caption." not in last
+        assert last.strip() != "n x"
+
+
 def test_letter_paper(tmp_path):
     meta = ReportMeta("c", "T", "2025-01-02", paper="letter")
     assert _export(tmp_path, Paragraph("x"), meta=meta).pages[0].mediabox[2:] == [612, 792]

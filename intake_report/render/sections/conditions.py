@@ -1,0 +1,316 @@
+"""Instrumentation, weather, run log with acceptance, data quality."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from intake_report.campaign import Campaign
+from intake_report.channels import CHANNELS
+from intake_report.plots import acceptance_figure
+from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
+from intake_report.render.figure import figure_block
+from intake_report.results import ReportResult, RunResult, SamplingRow, formatting
+from intake_report.units import parse_quantity
+
+
+def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
+    """Return the logger, and per channel what was declared and what the data show."""
+    instrument = campaign.instrument
+    slow = [row for row in result.sampling if row.rows_per_sample > 1.5]
+    text = f"Logger: {instrument.logger}."
+    if slow:
+        text += (
+            f" The log repeats readings: {formatting.count(len(slow), 'channel')} of {len(result.sampling)} had a new value on "
+            "only some rows. Rows are not samples; everything below uses the true samples, found from the pattern of polling."
+        )
+    return (
+        Heading(1, "Instrumentation", "sec-instrumentation"),
+        Paragraph(text),
+        Table(
+            label="tab-channels",
+            caption="Channels: declared instrument data and true sampling found in the logs",
+            columns=(
+                Column("Channel"),
+                Column("True interval [s]", "right"),
+                Column("Step found", "right"),
+                Column("Resolution declared", "right"),
+                Column("Accuracy declared", "right"),
+                Column("Time constant", "right"),
+                Column("Calibrated"),
+            ),
+            rows=tuple(_channel_row(campaign, result, row) for row in result.sampling),
+            values=(
+                ("channel", "interval_low_s", "interval_high_s", "rows_per_sample", "step", "declared_resolution"),
+                *(
+                    (r.channel, r.interval_low, r.interval_high, r.rows_per_sample, r.step, r.resolution)
+                    for r in result.sampling
+                ),
+            ),
+            widths=(2.6, 1.3, 1.3, 1.4, 1.4, 1.2, 1.3),
+        ),
+    )
+
+
+def _channel_row(campaign: Campaign, result: ReportResult, row: SamplingRow) -> tuple[str, ...]:
+    declared = campaign.instrument.channels.get(row.channel)
+    quantity = CHANNELS[row.channel].quantity
+    quantity = "temperature_difference" if quantity == "temperature" else quantity
+    low, high = formatting.number(row.interval_low, 2), formatting.number(row.interval_high, 2)
+    accuracy = formatting.ABSENT
+    if declared and declared.accuracy:
+        accuracy = f"± {formatting.with_unit(parse_quantity(declared.accuracy, quantity), quantity, result.units, 1)}"
+    lag = (
+        formatting.with_unit(declared.time_constant, "time", result.units, 1)
+        if declared and declared.time_constant
+        else formatting.ABSENT
+    )
+    return (
+        row.label,
+        low if low == high else f"{low} to {high}",
+        formatting.with_unit(row.step, quantity, result.units, 2) if row.step is not None else "none found",
+        formatting.with_unit(row.resolution, quantity, result.units, 2)
+        if row.resolution is not None
+        else formatting.ABSENT,
+        accuracy,
+        lag,
+        declared.calibrated.isoformat() if declared and declared.calibrated else formatting.ABSENT,
+    )
+
+
+def weather(result: ReportResult) -> tuple[Block, ...]:
+    """Return the ambient reference and the conditions during each run."""
+    units = result.units
+    declared = {run.id: run for run in result.runs}
+    temperature = formatting.unit_of("temperature", units)
+    return (
+        Heading(1, "Weather conditions", "sec-weather"),
+        Paragraph(f"Ambient reference: **{result.ambient_reference}**. {result.ambient_reason}"),
+        Table(
+            label="tab-weather",
+            caption="Conditions during each run",
+            columns=(
+                Column("Run"),
+                Column("Start"),
+                Column(f"Ambient mean [{temperature}]", "right"),
+                Column(f"Ambient range [{temperature}]", "right"),
+                Column(f"Pressure [{formatting.unit_of('pressure', units)}]", "right"),
+                Column("Humidity [%]", "right"),
+                Column(f"Wind [{formatting.unit_of('speed', units)}]", "right"),
+                Column("Road, sky"),
+            ),
+            rows=tuple(
+                (
+                    c.run,
+                    _start(declared[c.run]),
+                    formatting.bare(c.ambient_mean, "temperature", units, 1),
+                    formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False),
+                    formatting.bare(c.pressure, "pressure", units, 2),
+                    formatting.bare(c.humidity, "ratio", units, 0),
+                    formatting.bare(c.wind_speed, "speed", units, 0),
+                    ", ".join(word for word in (declared[c.run].road, declared[c.run].sky) if word)
+                    or formatting.ABSENT,
+                )
+                for c in result.conditions
+            ),
+            notes=tuple(dict.fromkeys(f"{c.run}: {c.reason}." for c in result.conditions if c.reason)),
+            values=(
+                (
+                    "run",
+                    "source",
+                    "ambient_mean_C",
+                    "ambient_low_C",
+                    "ambient_high_C",
+                    "pressure_kPa",
+                    "humidity_percent",
+                    "wind_kmh",
+                    "age_s",
+                ),
+                *(
+                    (
+                        c.run,
+                        c.source,
+                        c.ambient_mean,
+                        c.ambient_low,
+                        c.ambient_high,
+                        c.pressure,
+                        c.humidity,
+                        c.wind_speed,
+                        c.age,
+                    )
+                    for c in result.conditions
+                ),
+            ),
+            widths=(1.9, 1.7, 1.2, 1.7, 1.2, 1.2, 0.9, 1.6),
+        ),
+    )
+
+
+def _start(run: RunResult) -> str:
+    return run.start[:16].replace("T", " ") if run.start else "not known"
+
+
+def run_log(result: ReportResult) -> tuple[Block, ...]:
+    """Return the run log with the decision on each run, and all criteria at a glance."""
+    units = result.units
+    distance = formatting.unit_of("distance", units)
+    blocks: list[Block] = [
+        Heading(1, "Run log and acceptance", "sec-runs"),
+        Table(
+            label="tab-runs",
+            caption="Runs in the order of the campaign file",
+            columns=(
+                Column("Run"),
+                Column("Configuration"),
+                Column("Block"),
+                Column("Start"),
+                Column("Duration [min]", "right"),
+                Column(f"Length [{distance}]", "right"),
+                Column("Stops", "right"),
+                Column("Stopped [min]", "right"),
+                Column("Decision"),
+            ),
+            rows=tuple(
+                (
+                    run.id,
+                    result.name_of(run.configuration),
+                    run.block or formatting.ABSENT,
+                    _start(run),
+                    formatting.bare(run.duration, "duration", units, 1),
+                    formatting.bare(run.length, "distance", units, 2),
+                    str(run.stops),
+                    formatting.bare(run.stopped_time, "duration", units, 1),
+                    run.decision,
+                )
+                for run in result.runs
+            ),
+            notes=tuple(f"{run.id}: {'; '.join(run.reasons)}." for run in result.runs if run.reasons),
+            values=(
+                (
+                    "run",
+                    "configuration",
+                    "block",
+                    "start",
+                    "duration_s",
+                    "length_m",
+                    "stops",
+                    "stopped_s",
+                    "highway_entry_s",
+                    "decision",
+                    "reasons",
+                    "files",
+                ),
+                *(
+                    (
+                        r.id,
+                        r.configuration,
+                        r.block,
+                        r.start,
+                        r.duration,
+                        r.length,
+                        r.stops,
+                        r.stopped_time,
+                        r.highway_entry,
+                        r.decision,
+                        "; ".join(r.reasons),
+                        " ".join(r.files),
+                    )
+                    for r in result.runs
+                ),
+            ),
+            widths=(1.9, 2.0, 0.9, 1.6, 1.1, 1.0, 0.8, 1.1, 1.4),
+        ),
+    ]
+    if result.criteria:
+        blocks += _criteria(result)
+    return tuple(blocks)
+
+
+def _criteria(result: ReportResult) -> list[Block]:
+    failed = [c for c in result.criteria if c.passed is False]
+    text = (
+        "All runs meet all acceptance criteria that could be applied."
+        if not failed
+        else (
+            f"{formatting.count(len(failed), 'criterion was', 'criteria were')} not met; hard failures leave the comparison, soft ones "
+            "stay as limitations."
+        )
+    )
+    return [
+        Heading(2, "Acceptance criteria", "sec-acceptance"),
+        Paragraph(text),
+        figure_block(
+            acceptance_figure(result),
+            "fig-acceptance",
+            "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; bar, could not be applied.",
+            f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met. The table that follows lists them.",
+        ),
+        Table(
+            label="tab-criteria",
+            caption="Acceptance criteria not met or not applicable",
+            columns=(
+                Column("Run"),
+                Column("Criterion"),
+                Column("Limit"),
+                Column("Value"),
+                Column("Kind"),
+                Column("Reason"),
+            ),
+            rows=tuple(
+                (c.run, c.title, c.limit, c.value, "hard" if c.hard else "soft", c.reason or formatting.ABSENT)
+                for c in result.criteria
+                if c.passed is not True
+            ),
+            values=(
+                ("run", "code", "limit", "value", "hard", "passed", "reason"),
+                *((c.run, c.code, c.limit, c.value, c.hard, c.passed, c.reason) for c in result.criteria),
+            ),
+            widths=(1.6, 2.2, 1.6, 1.8, 0.7, 3.4),
+        ),
+    ]
+
+
+def data_quality(result: ReportResult) -> tuple[Block, ...]:
+    """Return what cleaning found, summed over runs; the file holds every line."""
+    grouped = defaultdict(list)
+    for row in result.quality:
+        if row.touched:
+            grouped[(row.step, row.channel)].append(row)
+    rows = []
+    for (step, channel), entries in grouped.items():
+        worst = max(entries, key=lambda entry: entry.share)
+        label = CHANNELS[channel].label if channel in CHANNELS else channel or "whole run"
+        rows.append(
+            (
+                step.replace("-", " "),
+                label,
+                str(len(entries)),
+                f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),
+                f"{formatting.number(100.0 * worst.share, 1)} %",
+                f"{worst.run}: {worst.reason}",
+            )
+        )
+    return (
+        Heading(1, "Data quality", "sec-quality"),
+        Paragraph(
+            "Every cleaning step says what it touched. Masked samples are kept in the data and left out of the metrics; nothing "
+            "is interpolated across a gap longer than the channel's limit."
+        ),
+        Table(
+            label="tab-quality",
+            caption="What cleaning found, by step and channel",
+            columns=(
+                Column("Step"),
+                Column("Channel"),
+                Column("Runs", "right"),
+                Column("Samples", "right"),
+                Column("Largest share", "right"),
+                Column("In the run with the largest share"),
+            ),
+            rows=tuple(rows) or (("none", formatting.ABSENT, "0", "0", formatting.ABSENT, formatting.ABSENT),),
+            values=(
+                ("run", "step", "channel", "touched", "share", "reason"),
+                *((q.run, q.step, q.channel, q.touched, q.share, q.reason) for q in result.quality),
+            ),
+            widths=(1.5, 1.8, 0.7, 1.0, 1.0, 4.6),
+        ),
+    )

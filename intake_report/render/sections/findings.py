@@ -1,0 +1,158 @@
+"""Results, claims, limitations."""
+
+from __future__ import annotations
+
+from intake_report.plots import dots_figure, heat_soak_figure, recovery_figure, route_figure
+from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
+from intake_report.render.figure import figure_block
+from intake_report.render.sections.tables import comparison_table, summary_table, values_table
+from intake_report.results import MetricKey, ReportResult, formatting
+
+PER_TABLE = 5  # metric columns that fit the width of a page
+
+
+def results(result: ReportResult) -> tuple[Block, ...]:
+    """Return all figures and tables of results."""
+    blocks: list[Block] = [Heading(1, "Results", "sec-results")]
+    blocks += _route(result)
+    blocks += _recovery(result)
+    blocks += _heat_soak(result)
+    blocks += _per_run(result)
+    return tuple(blocks)
+
+
+def _route(result: ReportResult) -> list[Block]:
+    if not result.route_curves:
+        return [Paragraph("No run has intake air temperature on the route.")]
+    ambient = any(curve.y2 for curve in result.route_curves)
+    text = "Intake air temperature" + (" (solid) and ambient (dotted grey)" if ambient else "")
+    return [
+        Heading(2, "Along the route", "sec-route"),
+        figure_block(
+            route_figure(result),
+            "fig-route",
+            f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
+            "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
+            "route shaded. Peaks of each run are in the table of values per run.",
+        ),
+    ]
+
+
+def _recovery(result: ReportResult) -> list[Block]:
+    if not result.recovery_curves:
+        reason = (
+            "no ambient temperature was recorded"
+            if result.ambient_reference == "none"
+            else "no run has a highway entry"
+        )
+        return [Heading(2, "Recovery after highway entry", "sec-recovery"), Paragraph(f"Not computed: {reason}.")]
+    return [
+        Heading(2, "Recovery after highway entry", "sec-recovery"),
+        figure_block(
+            recovery_figure(result),
+            "fig-recovery",
+            "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
+            "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
+            "margins. Recovery times are in the table of values per run.",
+        ),
+    ]
+
+
+def _heat_soak(result: ReportResult) -> list[Block]:
+    heading = Heading(2, "Heat soak at stops", "sec-soak")
+    if not result.stop_curves:
+        return [heading, Paragraph("No stop is long enough for a heat-soak rate.")]
+    stops = [s for s in result.stops if s.rate is not None]
+    return [
+        heading,
+        figure_block(
+            heat_soak_figure(result),
+            "fig-soak",
+            f"Rise of intake air temperature during {formatting.count(len(stops), 'stop')} (left) and heat-soak rate of each "
+            "stop against its duration (right).",
+            "Left: rise of intake air temperature since each stop began. Right: heat-soak rate of each stop against its "
+            "duration. The medians per run are in the table of values per run.",
+        ),
+    ]
+
+
+def _per_run(result: ReportResult) -> list[Block]:
+    keys = [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
+    absent = [k for k in result.metrics if k not in keys]
+    blocks: list[Block] = [Heading(2, "Values per run and per configuration", "sec-values")]
+    if keys:
+        blocks.append(
+            figure_block(
+                dots_figure(result, keys),
+                "fig-dots",
+                "Values per run (marks) and mean per configuration (bar); an arrow marks a run that did not reach the margin.",
+                "Dot plot of every metric: one mark per run, one bar per configuration mean. The values are in the tables.",
+            )
+        )
+        for part, start in enumerate(range(0, len(keys), PER_TABLE), 1):
+            some = tuple(keys[start : start + PER_TABLE])
+            suffix = f" ({part} of {-(-len(keys) // PER_TABLE)})" if len(keys) > PER_TABLE else ""
+            blocks.append(values_table(result, some, f"tab-values-{part}", f"Values per run{suffix}"))
+        blocks.append(
+            summary_table(result, tuple(keys), "tab-summary", "Mean and standard deviation per configuration")
+        )
+        blocks.append(comparison_table(result, tuple(keys), "tab-differences", "All differences"))
+    blocks += _absent(result, absent)
+    return blocks
+
+
+def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
+    if not keys:
+        return []
+    reasons: dict[str, list[str]] = {}
+    for key in keys:
+        for value in result.of(key.key):
+            titles = reasons.setdefault(value.reason, [])
+            title = key.spec.title.split(",")[0].replace(" to within {parameter} of ambient", "")
+            if title not in titles:
+                titles.append(title)
+    texts = tuple(f"{formatting.listing(titles)}: {reason}." for reason, titles in reasons.items())
+    return [Callout("note", "Metrics that could not be computed", texts)]
+
+
+def claims(result: ReportResult) -> tuple[Block, ...]:
+    """Return every claim with its verdict; nothing when there are none."""
+    if not result.claims:
+        return ()
+    return (
+        Heading(1, "Claims", "sec-claims"),
+        Paragraph(
+            "A claim is supported only when the whole interval lies on the claimed side and both sides have replicated runs; "
+            "“not shown” means that the data do not decide."
+        ),
+        Table(
+            label="tab-claims",
+            caption="Claims and verdicts",
+            columns=(Column("Claim"), Column("Verdict"), Column("Why")),
+            rows=tuple((c.text, c.verdict, c.reason) for c in result.claims),
+            values=(
+                ("id", "text", "metric", "configuration", "versus", "verdict", "reason"),
+                *((c.id, c.text, c.key, c.configuration, c.versus, c.verdict, c.reason) for c in result.claims),
+            ),
+            widths=(3.2, 1.4, 4.4),
+        ),
+    )
+
+
+def limitations(result: ReportResult) -> tuple[Block, ...]:
+    """Return what the data cannot show, each with its code and what would remove it."""
+    heading = Heading(1, "Limitations", "sec-limitations")
+    if not result.limitations:
+        return (heading, Paragraph("No limitation was derived from the data beyond the scope: one vehicle, one route."))
+    table = Table(
+        label="tab-limitations",
+        caption="Limitations derived from the data",
+        columns=(Column("Code"), Column("What the data cannot show"), Column("What would remove it")),
+        rows=tuple((item.code, item.text, item.remedy or formatting.ABSENT) for item in result.limitations),
+        values=(("code", "text", "remedy"), *((item.code, item.text, item.remedy) for item in result.limitations)),
+        widths=(1.5, 5.2, 2.6),
+    )
+    scope = Paragraph(
+        "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."
+    )
+    return (heading, scope, table)

@@ -1,0 +1,204 @@
+"""Cover, results at a glance, methodology and test articles."""
+
+from __future__ import annotations
+
+from intake_report.campaign import Campaign
+from intake_report.plots import difference_figure
+from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, ItemList, Paragraph, Table
+from intake_report.render.figure import figure_block
+from intake_report.render.sections.sentences import answer, compared
+from intake_report.render.sections.tables import comparison_table
+from intake_report.results import ReportResult, formatting
+from intake_report.results.text import metric_title
+from intake_report.units import QUANTITIES
+
+
+def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
+    """Return the cover: identity, question, and the answer in three sentences."""
+    about = campaign.about
+    used, driven = (sum(c.runs_used for c in result.configurations), sum(c.runs for c in result.configurations))
+    facts = [
+        ("Campaign", result.campaign),
+        ("Vehicle", campaign.vehicle.description),
+        ("Configurations", formatting.listing([f"{c.name} ({c.role})" for c in result.configurations])),
+        ("Runs", f"{used} of {driven} in the comparison"),
+        ("Ambient reference", result.ambient_reference),
+    ]
+    signed = (
+        ("Prepared by", about.prepared_by),
+        ("Reviewed by", about.reviewed_by),
+        ("Approved by", about.approved_by),
+    )
+    facts += [(label, name) for label, name in signed if name]
+    return (
+        Cover(
+            title=result.title,
+            subtitle="Engineering test report",
+            date=date,
+            revision=str(revision),
+            question=result.question,
+            answer=answer(result),
+            facts=tuple(facts),
+        ),
+    )
+
+
+def glance(result: ReportResult) -> tuple[Block, ...]:
+    """Return the headline differences as a figure and a table."""
+    headline = [key for key in result.metrics if key.spec.headline]
+    blocks: list[Block] = [Heading(1, "Results at a glance", "sec-glance")]
+    shown = [key for key in headline if compared(result, key)]
+    if not shown:
+        why = "; ".join(dict.fromkeys(limit.text for limit in result.limitations[:2]))
+        return (*blocks, Paragraph(f"No headline metric could be compared. {why}"))
+    level = formatting.number(100 * result.level, 0)
+    blocks.append(
+        Paragraph(
+            f"Differences from {result.baseline.name}, with {level} % intervals where the runs allow one. A negative difference "
+            "means cooler, faster or closer to ambient. How they are computed is said in [[sec-methodology]], what they "
+            "cannot show in [[sec-limitations]]."
+        )
+    )
+    blocks.append(
+        figure_block(
+            difference_figure(result, shown),
+            "fig-differences",
+            f"Differences from {result.baseline.name} with {level} % intervals; an open marker has no interval.",
+            "Horizontal intervals of the difference of each configuration from the baseline, one row per headline metric. "
+            "The values are in the table that follows.",
+        )
+    )
+    blocks.append(comparison_table(result, tuple(shown), "tab-headline", "Headline differences"))
+    return tuple(blocks)
+
+
+def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
+    """Return how the comparison was made: design, route, definitions, statistics."""
+    entry = campaign.route.highway_entry
+    speed = formatting.with_unit(entry.speed, "speed", result.units, 0)
+    return (
+        Heading(1, "Methodology", "sec-methodology"),
+        Paragraph(_design(result)),
+        Paragraph(_route(campaign, result)),
+        Paragraph(
+            f"Highway entry is the moment at which speed rises through {speed} on the ramp and stays above it for "
+            f"{entry.hold:.0f} s, resolved between samples; the same definition holds for all runs. Stops are found with "
+            f"hysteresis on the true samples of speed; a heat-soak rate is taken from stops of "
+            f"{campaign.metrics.minimum_stop:.0f} s or more."
+        ),
+        Paragraph(
+            "Readings with steps are not temperatures to the step: where the reading changes from one step to the next, the "
+            "edge between them was crossed. Intake air temperature is rebuilt from the times of these changes, so that a "
+            "crossing of a margin is timed by the edges around it and not by the first reading below the margin."
+        ),
+        Paragraph(_statistics(campaign)),
+        Heading(2, "Definitions of the metrics", "sec-definitions"),
+        Definitions(tuple(_definition(result, id) for id in dict.fromkeys(key.spec.id for key in result.metrics))),
+    )
+
+
+def _definition(result: ReportResult, id: str) -> tuple[str, str]:
+    keys = [key for key in result.metrics if key.spec.id == id]
+    spec = keys[0].spec
+    names = {"none": "", "margin": "margin", "phase": "phase", "limit": "limit"}
+    title = spec.title.replace("{parameter}", f"a {names[spec.parameter]}").replace(", a phase", " in a phase")
+    variants = ""
+    if spec.parameter == "margin":
+        margins = [formatting.margin(k.parameter.number, result.units) for k in keys if k.parameter.number is not None]
+        variants = f" Margins: {formatting.listing(margins)}."
+    if spec.parameter == "limit":
+        variants = f" Limit: {metric_title(keys[0], result.units).removeprefix('Time above ')}."
+    better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
+    unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
+    return f"{title} [{unit}]", f"{spec.definition}{variants}{better} Source: {spec.source}."
+
+
+def _design(result: ReportResult) -> str:
+    runs = [run for run in result.runs if run.decision != "excluded"]
+    blocks = list(dict.fromkeys(run.block for run in runs if run.block))
+    text = (
+        f"{formatting.count(len(result.configurations), 'configuration')} of one vehicle were compared on one route in "
+        f"{formatting.count(len(runs), 'run')}"
+    )
+    if not blocks:
+        return text + "; no blocks were declared, so runs are compared without regard to the day."
+    orders = []
+    for block in blocks:
+        order = [result.name_of(r.configuration) for r in sorted(runs, key=lambda r: r.start or "") if r.block == block]
+        orders.append(f"{block}: {', '.join(order)}")
+    return f"{text}, grouped in {formatting.count(len(blocks), 'block')} (order of the runs: {'; '.join(orders)})."
+
+
+def _route(campaign: Campaign, result: ReportResult) -> str:
+    methods = {run.method for run in result.runs}
+    how = {
+        frozenset(
+            {"position"}
+        ): "Every run is matched as a whole onto one reference path, so that runs are compared at the same place.",
+        frozenset({"speed"}): "The logs hold no position: route distance is integrated speed.",
+    }.get(frozenset(methods), "Route distance comes from position where there is one, else from integrated speed.")
+    lengths = [run.length for run in result.runs if run.length]
+    driven = f" The runs are {_span(lengths, result)} long." if lengths else ""
+    described = f"{campaign.route.description.rstrip('.')}. " if campaign.route.description else ""
+    return f"{described}{how}{driven}"
+
+
+def _span(lengths: list[float], result: ReportResult) -> str:
+    low, high = (formatting.bare(v, "distance", result.units, 2) for v in (min(lengths), max(lengths)))
+    unit = formatting.unit_of("distance", result.units)
+    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
+
+
+def _statistics(campaign: Campaign) -> str:
+    level = formatting.number(100 * campaign.metrics.confidence, 0)
+    return (
+        f"Each run gives one value per metric. Configurations are compared within blocks where blocks hold more than one of "
+        "them: an additive model with configuration and block effects and one pooled residual, so that a warm day does not "
+        "count as a warm intake; otherwise by Welch's method. Intervals are two-sided "
+        f"{level} % intervals from Student's t distribution. Where several headline comparisons are made, p-values are also "
+        "given with Holm's adjustment. A bias that all runs share (same sensor, same vehicle) cancels in differences between "
+        "configurations and does not cancel in absolute values. A margin that is not reached is reported as such: it is a "
+        "result, and no mean is formed over the runs that did reach it. One run per configuration is at most an indication."
+    )
+
+
+def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
+    """Return the vehicle and the configurations with their deviations."""
+    vehicle = campaign.vehicle
+    rows = [
+        ("Vehicle", vehicle.description),
+        ("Mass", formatting.with_unit(vehicle.mass, "mass", result.units, 0) if vehicle.mass else ""),
+        (
+            "Displacement",
+            formatting.with_unit(vehicle.displacement, "volume", result.units, 2) if vehicle.displacement else "",
+        ),
+        ("Aspiration", {"natural": "naturally aspirated", "boosted": "boosted"}.get(vehicle.aspiration or "", "")),
+        ("Transmission", vehicle.transmission),
+        ("Fuel", vehicle.fuel),
+        ("Odometer", formatting.with_unit(vehicle.odometer, "distance", result.units, 0) if vehicle.odometer else ""),
+        ("Notes", vehicle.notes),
+    ]
+    table = Table(
+        label="tab-configurations",
+        caption="Configurations as tested",
+        columns=(
+            Column("Configuration"),
+            Column("Role"),
+            Column("Description"),
+            Column("Deviations from the as-sold state"),
+        ),
+        rows=tuple(
+            (c.name, c.role, c.description or formatting.ABSENT, "; ".join(c.deviations) or "none declared")
+            for c in campaign.configurations
+        ),
+        widths=(2.2, 1.2, 3.4, 3.4),
+    )
+    return (
+        Heading(1, "Test articles", "sec-articles"),
+        Definitions(tuple((label, text) for label, text in rows if text)),
+        table,
+        Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
+    )
+
+
+__all__ = ["ItemList", "articles", "cover", "glance", "methodology"]

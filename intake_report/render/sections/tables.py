@@ -1,0 +1,172 @@
+"""Tables that several sections share."""
+
+from __future__ import annotations
+
+from intake_report.render.blocks import Column, Scalar, Table
+from intake_report.results import Comparison, MetricKey, ReportResult, formatting
+from intake_report.results.text import difference_quantity, metric_title, value_text
+from intake_report.units import QUANTITIES
+
+
+def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
+    """Return the differences from the baseline, one row per metric and configuration."""
+    level = formatting.number(100 * result.level, 0)
+    pairs = [(key, c) for key in keys for c in result.comparisons if c.key == key.key]
+    notes = tuple(dict.fromkeys(f"{metric_title(k, result.units)}: {c.note}." for k, c in pairs if c.note))
+    return Table(
+        label=label,
+        caption=f"{caption}, compared with {result.baseline.name}",
+        columns=(
+            Column("Metric"),
+            Column("Configuration"),
+            Column("Difference", "right"),
+            Column(f"{level} % interval", "right"),
+            Column("Runs", "center"),
+            Column("p (Holm)", "right"),
+            Column("Verdict"),
+        ),
+        rows=tuple(_comparison_row(result, key, c) for key, c in pairs),
+        notes=notes,
+        values=(
+            (
+                "metric",
+                "configuration",
+                "versus",
+                "unit",
+                "difference",
+                "low",
+                "high",
+                "level",
+                "df",
+                "n",
+                "n_versus",
+                "p",
+                "p_holm",
+                "verdict",
+            ),
+            *(_comparison_values(key, c) for key, c in pairs),
+        ),
+        widths=(3.0, 2.2, 1.3, 2.0, 0.9, 1.1, 1.9),
+    )
+
+
+def _comparison_row(result: ReportResult, key: MetricKey, c: Comparison) -> tuple[str, ...]:
+    quantity, decimals = difference_quantity(key), key.spec.decimals
+    p = c.p_adjusted if c.p_adjusted is not None else c.p_value
+    return (
+        metric_title(key, result.units),
+        result.name_of(c.configuration),
+        formatting.with_unit(c.difference, quantity, result.units, decimals, signed=True),
+        formatting.interval(c.low, c.high, quantity, result.units, decimals),
+        f"{c.n} / {c.n_versus}",
+        p_text(p),
+        c.verdict,
+    )
+
+
+def p_text(p: float | None) -> str:
+    """Return a p-value as printed."""
+    if p is None:
+        return formatting.ABSENT
+    return "< 0.001" if p < 0.001 else formatting.number(p, 3)
+
+
+def _comparison_values(key: MetricKey, c: Comparison) -> tuple[Scalar, ...]:
+    unit = QUANTITIES[difference_quantity(key)].internal
+    return (
+        key.key, c.configuration, c.versus, unit, c.difference, c.low, c.high, c.level, c.df, c.n, c.n_versus,
+        c.p_value, c.p_adjusted, c.verdict,
+    )  # fmt: skip
+
+
+def values_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
+    """Return the value of every run, one row per run, one column per metric."""
+    runs = [run for run in result.runs if any(v.run == run.id for v in result.values)]
+    found = {(v.key, v.run): v for v in result.values}
+    excluded = {run.id for run in result.runs if run.decision == "excluded"}
+    return Table(
+        label=label,
+        caption=caption,
+        columns=(
+            Column("Run"),
+            Column("Configuration"),
+            *(
+                Column(
+                    f"{metric_title(k, result.units)} [{formatting.unit_of(k.spec.quantity, result.units)}]", "right"
+                )
+                for k in keys
+            ),
+        ),
+        rows=tuple(
+            (
+                f"{run.id} (excluded)" if run.id in excluded else run.id,
+                result.name_of(run.configuration),
+                *(value_text(found[(key.key, run.id)], key, result.units) for key in keys),
+            )
+            for run in runs
+        ),
+        values=(
+            (
+                "run",
+                "configuration",
+                "block",
+                "metric",
+                "unit",
+                "status",
+                "value",
+                "bound",
+                "time_s",
+                "distance_m",
+                "reason",
+            ),
+            *(
+                (
+                    v.run,
+                    v.configuration,
+                    v.block,
+                    v.key,
+                    QUANTITIES[k.spec.quantity].internal,
+                    v.status,
+                    v.value,
+                    v.bound,
+                    v.time,
+                    v.distance,
+                    v.reason,
+                )
+                for k in keys
+                for v in result.of(k.key)
+            ),
+        ),
+    )
+
+
+def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
+    """Return n, mean and standard deviation of every metric for every configuration."""
+    rows: list[tuple[str, ...]] = []
+    values: list[tuple[Scalar, ...]] = [("metric", "configuration", "unit", "n", "not_reached", "mean", "sd")]
+    for key in keys:
+        for c in result.configurations:
+            s = result.summary(key.key, c.id)
+            quantity, decimals = key.spec.quantity, key.spec.decimals
+            mean = formatting.with_unit(s.mean, quantity, result.units, decimals) if s.mean is not None else s.reason
+            sd = (
+                formatting.with_unit(s.sd, difference_quantity(key), result.units, decimals)
+                if s.sd is not None
+                else formatting.ABSENT
+            )
+            rows.append((metric_title(key, result.units), c.name, str(s.n), mean, sd))
+            values.append((key.key, c.id, QUANTITIES[quantity].internal, s.n, s.not_reached, s.mean, s.sd))
+    return Table(
+        label=label,
+        caption=caption,
+        columns=(
+            Column("Metric"),
+            Column("Configuration"),
+            Column("n", "right"),
+            Column("Mean", "right"),
+            Column("Standard deviation", "right"),
+        ),
+        rows=tuple(rows),
+        values=tuple(values),
+        widths=(3.4, 2.6, 0.6, 2.2, 1.6),
+    )
