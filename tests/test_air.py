@@ -18,6 +18,7 @@ from intake_report.air import (
     charge_density_ratio,
     check_pressure,
     correction,
+    correction_spec,
     density_cipm,
     density_ideal,
     dew_point,
@@ -195,6 +196,17 @@ def test_diesel_needs_its_fuel() -> None:
         correction("iso-1585-diesel-turbo", air, aspiration="boosted", fuel_per_cycle=0.0)
     with pytest.raises(DataError, match="no power correction 'magic'"):
         correction("magic", air)
+
+
+def test_usual_names_are_understood_where_they_are_unique() -> None:
+    assert correction_spec("STD").key == correction_spec("SAE J607").key == "sae-j607"
+    assert correction_spec("DIN 70020").key == "din-70020"
+    assert correction_spec("SAE J1349 1990").key == "sae-j1349-1990"
+    with pytest.raises(DataError, match="several editions") as caught:
+        correction_spec("SAE J1349")
+    assert "sae-j1349-1990, sae-j1349-2004" in str(caught.value)
+    with pytest.raises(DataError, match="no power correction ''"):
+        correction_spec("")
 
 
 def test_mass_in_a_fixed_volume() -> None:

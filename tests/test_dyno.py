@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 from dataclasses import asdict, replace
 from pathlib import Path
@@ -396,6 +397,28 @@ def test_session_limitations() -> None:
     assert any("validity range" in text and "(pulls p1, p2" in text for text in outside.limitations)
 
 
+def test_expected_power_stands_beside_the_measured() -> None:
+    result = analyse_pulls(session(), "standard", DynoSettings())
+    (expected,) = result.expected
+    # order 1, 2, 5, 6 against 3, 4, 7, 8, and 5 K cooler by construction
+    assert expected.baseline_iat == pytest.approx(43.5)
+    assert expected.candidate_iat == pytest.approx(40.5)
+    by_model = {m.model: m.percent for m in expected.models}
+    assert by_model["density"] == pytest.approx(100.0 * (316.65 / 313.65 - 1.0), rel=1e-9)
+    assert by_model["one-percent"] == pytest.approx(0.54, rel=1e-9)
+    assert expected.measured is not None and expected.measured_low is not None and expected.measured_high is not None
+    assert expected.measured_low < 2.0 < expected.measured_high
+    without = [replace(p, iat=None) for p in session()]
+    assert analyse_pulls(without, "standard", DynoSettings()).expected == ()
+
+
+def test_order_and_time_must_agree() -> None:
+    noon = dt.datetime(2026, 5, 4, 12, 0, tzinfo=dt.UTC)
+    pulls = [pull("a", order=1, time=noon), pull("b", order=2), pull("c", order=3, time=noon - dt.timedelta(minutes=9))]
+    with pytest.raises(DataError, match="Pull c follows pull a by its order but not by its time"):
+        leave_out_warm_up(pulls, WarmUpRule())
+
+
 def test_one_configuration_has_no_difference() -> None:
     result = analyse_pulls(session()[:2], "standard", DynoSettings())
     assert result.differences == ()
@@ -448,6 +471,7 @@ def test_pull_from_a_table(tmp_path: Path, delimiter: str, decimal: str) -> None
         ({}, None, "No column is mapped"),
         (MAPPING, "Speed,Torque\n", "no rows below"),
         ({"Speed": "rpm [rpm]"}, "Speed,Torque\n1000,5\n1100\n", "Row 2 has 1 fields"),
+        ({"Speed": "rpm [rpm]"}, "Speed,Speed\n1000,5\n", "occurs twice"),
         ({"Speed": "rpm [rpm]"}, "Speed,Torque\n1000,5\nfast,6\n", "'fast' is not a number"),
     ],
 )

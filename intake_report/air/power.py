@@ -6,6 +6,7 @@ effect that a comparison of intakes looks for.
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import Literal
 
@@ -89,16 +90,26 @@ class Correction:
 
 
 def correction_spec(method: str) -> CorrectionSpec:
-    """Return the method of this key.
+    """Return the method of this key, or of its usual name where that names one edition only.
 
     Raises
     ------
     DataError
-        If there is none, with the names there are.
+        If there is none, or the name stands for several editions or forms, with the keys to choose from.
     """
-    if method not in CORRECTIONS:
-        raise DataError(f"There is no power correction '{method}'.", remedy=f"Use one of {', '.join(CORRECTIONS)}.")
-    return CORRECTIONS[method]
+    asked = "-".join(re.findall(r"[a-z0-9]+", method.lower()))
+    asked = {"std": "sae-j607", "uncorrected": "none"}.get(asked, asked)
+    if asked in CORRECTIONS:
+        return CORRECTIONS[asked]
+    near = [key for key in CORRECTIONS if asked and (key.startswith(f"{asked}-") or f"-{asked}" in key)]
+    if len(near) == 1:
+        return CORRECTIONS[near[0]]
+    if near:
+        raise DataError(
+            f"The power correction '{method}' has several editions or forms, which give different figures.",
+            remedy=f"Write one of {', '.join(near)}.",
+        )
+    raise DataError(f"There is no power correction '{method}'.", remedy=f"Use one of {', '.join(CORRECTIONS)}.")
 
 
 def engine_factor(fuel_per_cycle: float) -> float:

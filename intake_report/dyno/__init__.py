@@ -14,6 +14,7 @@ from intake_report.dyno.curves import (
     on_grid,
     pull_figures,
 )
+from intake_report.dyno.expectation import ExpectedPower, expected_beside_measured
 from intake_report.dyno.pulls import (
     DrivelineLoss,
     Pull,
@@ -34,7 +35,7 @@ from intake_report.dyno.session import (
     analyse_pulls,
     leave_out_warm_up,
 )
-from intake_report.dyno.table import COLUMNS, read_columns, read_pull
+from intake_report.dyno.table import COLUMNS, read_pull
 
 __all__ = [
     "COLUMNS",
@@ -44,6 +45,7 @@ __all__ = [
     "DrivelineLoss",
     "DynoResult",
     "DynoSettings",
+    "ExpectedPower",
     "FigureSummary",
     "Grid",
     "LeftOut",
@@ -60,6 +62,7 @@ __all__ = [
     "difference_curves",
     "drift",
     "estimate_at_engine",
+    "expected_beside_measured",
     "leave_out_warm_up",
     "make_pull",
     "mean_curve",
@@ -68,7 +71,6 @@ __all__ = [
     "parse_driveline_loss",
     "power_from_torque",
     "pull_figures",
-    "read_columns",
     "read_pull",
     "torque_from_power",
 ]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.air import INTAKE_REFUSAL, Aspiration, Correction, correction, uncorrected
+from intake_report.air import INTAKE_REFUSAL, Aspiration, Correction, correction, correction_spec, uncorrected
 from intake_report.dyno.pulls import Array, Pull
 from intake_report.errors import DataError
 
@@ -59,7 +59,7 @@ def correct(
     if air == "intake":
         raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
     if pull.cell is None:
-        if method != "none":
+        if correction_spec(method).key != "none":
             raise DataError(
                 f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known.",
                 remedy='Give them, or use the correction "none".',

@@ -256,8 +256,8 @@ class DifferenceCurve:
 
     Attributes
     ----------
-    difference, percent : tuple of float, length m
-        [`unit`], and in percent of the baseline's mean.
+    difference, percent : tuple of float or None, length m
+        [`unit`], and in percent of the baseline's mean; None where nothing links the two configurations.
     low, high : tuple of float or None, length m
         Confidence limits [`unit`]; None where the pulls allow none.
     """
@@ -271,7 +271,7 @@ class DifferenceCurve:
     n_baseline: int
     n_candidate: int
     speed: tuple[float, ...]
-    difference: tuple[float, ...]
+    difference: tuple[float | None, ...]
     percent: tuple[float | None, ...]
     low: tuple[float | None, ...]
     high: tuple[float | None, ...]
@@ -331,7 +331,8 @@ def difference_curves(
                 speed=tuple(grid.speeds.tolist()),
                 difference=tuple(d.difference for d in found),
                 percent=tuple(
-                    100.0 * d.difference / float(b) if b > 0.0 else None for d, b in zip(found, base, strict=True)
+                    100.0 * d.difference / float(b) if d.difference is not None and b > 0.0 else None
+                    for d, b in zip(found, base, strict=True)
                 ),
                 low=tuple(d.low for d in found),
                 high=tuple(d.high for d in found),

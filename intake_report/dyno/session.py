@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -22,6 +23,7 @@ from intake_report.dyno.curves import (
     pull_figures,
     summarise,
 )
+from intake_report.dyno.expectation import ExpectedPower, expected_beside_measured
 from intake_report.dyno.pulls import DrivelineLoss, Pull, estimate_at_engine, one_basis
 from intake_report.errors import DataError
 from intake_report.statistics import Difference, MeanInterval
@@ -58,7 +60,7 @@ def leave_out_warm_up(pulls: Sequence[Pull], rule: WarmUpRule) -> tuple[tuple[Pu
     Raises
     ------
     DataError
-        If no pull remains, or two pulls of a session have the same order.
+        If no pull remains, two pulls of a session have the same order, or order and time contradict each other.
     """
     kept: list[Pull] = []
     out: list[LeftOut] = []
@@ -71,6 +73,13 @@ def leave_out_warm_up(pulls: Sequence[Pull], rule: WarmUpRule) -> tuple[tuple[Pu
                 f"Two pulls of {f'session {session}' if session else 'the session'} have the order {twice}.",
                 remedy="Number the pulls of a session in the order in which they were made.",
             )
+        timed = [p for p in members if p.time is not None]
+        for before, after in pairwise(timed):
+            if before.time is not None and after.time is not None and after.time <= before.time:
+                raise DataError(
+                    f"Pull {after.id} follows pull {before.id} by its order but not by its time.",
+                    remedy="Correct the order or the time.",
+                )
         for position, pull in enumerate(members, 1):
             if pull.warm_up:
                 reason = "declared as a warm-up pull"
@@ -154,6 +163,7 @@ class DynoResult:
     curves: tuple[MeanCurve, ...]
     differences: tuple[DifferenceCurve, ...]
     drifts: tuple[Drift, ...]
+    expected: tuple[ExpectedPower, ...]
     corrections: tuple[PullCorrection, ...]
     left_out: tuple[LeftOut, ...]
     smoothing_effect: float
@@ -246,6 +256,9 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, settings: DynoSettings) 
         curves=curves,
         differences=differences_by_speed,
         drifts=drifts,
+        expected=expected_beside_measured(
+            kept, baseline, next(s for s in summaries if s.figure == "mean_power").differences, power
+        ),
         corrections=tuple(PullCorrection(i.pull.id, i.correction) for i in items),
         left_out=left_out,
         smoothing_effect=float(np.mean([f.smoothing_effect for f in figures])),

@@ -1,0 +1,159 @@
+"""Restriction, airflow and exposure against published values; each check names its source."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from intake_report.air import density_ideal
+from intake_report.bench import (
+    discharge_coefficient,
+    exposure_bound,
+    fit_restriction,
+    orifice_expansibility,
+    orifice_mass_flow,
+    orifice_plate,
+    power_effect_bound,
+    restriction_at,
+    scale_airflow,
+    simple_orifice,
+    theoretical_mass_flow,
+    theoretical_volume_flow,
+    volumetric_efficiency,
+)
+from intake_report.units import from_internal, to_internal
+
+CFM = 4.719474432e-4
+CUBIC_INCH = 0.016387064
+INH2O = 0.24908891
+
+
+def test_inches_of_water() -> None:
+    # Conventional inch of water 249.08891 Pa = 25.4·9.80665 (exact): 28, 25 and 10 inH2O in kPa.
+    for inches, kpa in ((28.0, 6.97449), (25.0, 6.22722), (10.0, 2.49089)):
+        assert float(to_internal(inches, "inH2O", "restriction")) == pytest.approx(kpa, abs=1e-5)
+
+
+def test_airflow_units() -> None:
+    # 1 m³/s = 2118.880 cfm (exact feet); g/s × 3.6 = kg/h, × 0.1322774 = lb/min.
+    assert float(from_internal(1.0, "cfm", "volume_flow")) == pytest.approx(2118.880, abs=5e-4)
+    assert float(to_internal(1.0, "cfm", "volume_flow")) == pytest.approx(4.719474e-4, abs=1e-10)
+    assert float(from_internal(1.0, "kg/h", "mass_flow")) == pytest.approx(3.6, rel=1e-12)
+    assert float(from_internal(1.0, "lb/min", "mass_flow")) == pytest.approx(0.1322774, abs=1e-7)
+
+
+def test_depression_scaling() -> None:
+    # The square-root rule, common practice (no published table seen): factors to 28 inH2O.
+    for inches, factor in ((10.0, 1.673320), (25.0, 1.058301), (3.0, 3.055050), (1.5, 4.320494)):
+        assert scale_airflow(1.0, inches, 28.0).factor == pytest.approx(factor, abs=1e-6)
+    found = scale_airflow(200.0, 10.0, 28.0)
+    assert found.airflow == pytest.approx(334.664, abs=5e-4)
+    assert found.standing == "common practice"
+
+
+def test_restriction_curve() -> None:
+    # Arithmetic of the power law: 3.0 inH2O at 300 cfm is 5.3333 at 400 cfm (n = 2), 5.0351 (n = 1.8).
+    q = np.array([200.0, 300.0, 400.0]) * CFM
+    for n, expected in ((2.0, 5.3333), (1.8, 5.0351)):
+        fit = fit_restriction("standard", q, 3.0 * INH2O * (q / (300.0 * CFM)) ** n)
+        assert restriction_at(fit, 400.0 * CFM).drop / INH2O == pytest.approx(expected, abs=1e-4)
+    fit = fit_restriction("standard", q, 0.7 * (q / q[0]) ** 1.85)
+    assert fit.exponent == pytest.approx(1.85, abs=1e-9)
+
+
+def test_orifice_plate_in_air() -> None:
+    # Tests of the fluids library (compared there with a value in ISO 5167): D 73.9 mm, d 22.2 mm, 100 to 99 kPa.
+    flow = orifice_mass_flow(0.0739, 0.0222, 100.0, 99.0, 1.1646, 0.5988, 0.9975)
+    assert flow == pytest.approx(0.01120390943807026, abs=1e-10)
+    assert orifice_expansibility(0.0222 / 0.0739, 100.0, 99.0, 1.4) == pytest.approx(0.9974739057343425, abs=1e-10)
+
+
+def test_discharge_coefficient() -> None:
+    # Tests of the fluids library: Reader-Harris/Gallagher for D 73.91 mm, d 22.2 mm, 0.124431876 kg/s,
+    # viscosity 1.85861753e-5 Pa·s; corner, D and D/2, flange taps.
+    reynolds = 4.0 * 0.12443187604 / (math.pi * 0.07391 * 1.8586175e-5)
+    for taps, expected in (("corner", 0.6000085121), ("d", 0.5988219225), ("flange", 0.5990042536)):
+        assert discharge_coefficient(0.07391, 0.0222, reynolds, taps) == pytest.approx(expected, abs=1e-9)  # type: ignore[arg-type]
+
+
+def test_orifice_plate_in_water() -> None:
+    # Tests of the fluids library: D 73.66 mm, d 50 mm, 200 to 183 kPa, 999.1 kg/m³, 1.1 mPa·s, taps D: with the gas
+    # expansibility (k 1.33) that the library applies to it, 7.702338035732 kg/s.
+    flow = orifice_plate(0.07366, 0.05, 200.0, 183.0, 999.1, 0.0011, isentropic=1.33, taps="d")
+    assert flow == pytest.approx(7.702338035732, abs=1e-9)
+    assert orifice_plate(0.07366, 0.05, 200.0, 183.0, 999.1, 0.0011, isentropic=None, taps="d") > flow
+
+
+def test_simple_orifice() -> None:
+    # Arithmetic: 50 mm, coefficient 0.6, 1.2 kg/m³, 28 inH2O: 0.127017 m³/s = 269.134 cfm.
+    flow = simple_orifice(0.05, 28.0 * INH2O, 1.2)
+    assert flow == pytest.approx(0.127017, abs=1e-6)
+    assert flow / CFM == pytest.approx(269.134, abs=1e-3)
+
+
+def test_theoretical_airflow() -> None:
+    # A motoring web page: in³·rpm/3456: 250 in³ at 6000 rpm displaces 434 cfm; 350 in³ gives 607.639 (computed).
+    assert theoretical_volume_flow(250.0 * CUBIC_INCH, 6000.0) / CFM == pytest.approx(434.0, abs=0.05)
+    assert theoretical_volume_flow(350.0 * CUBIC_INCH, 6000.0) / CFM == pytest.approx(607.639, abs=1e-3)
+
+
+def test_volumetric_efficiency() -> None:
+    # A motoring web page: 320 cfm, 350 in³, 5500 rpm: 57.45 %.
+    density = 1.2
+    mass = 1000.0 * density * 320.0 * CFM
+    assert volumetric_efficiency(mass, 350.0 * CUBIC_INCH, 5500.0, density) == pytest.approx(57.45, abs=5e-3)
+    # Computed: 2.0 L at 6000 rpm, 25 °C, 99 kPa dry: 115.676 g/s, 211.888 cfm; 90 g/s is 77.80 %. The density there is
+    # 1.156759 (gas constant of the standard atmosphere, 287.05).
+    ideal = theoretical_mass_flow(2.0, 6000.0, 1.156759)
+    assert ideal == pytest.approx(115.676, abs=1e-3)
+    assert theoretical_volume_flow(2.0, 6000.0) / CFM == pytest.approx(211.888, abs=1e-3)
+    assert volumetric_efficiency(90.0, 2.0, 6000.0, 1.156759) == pytest.approx(77.80, abs=5e-3)
+    assert density_ideal(25.0, 99.0, 0.0) == pytest.approx(1.156759, rel=5e-5)
+
+
+def test_restriction_as_power() -> None:
+    # Computed from the pressure term of ISO 1585 at 99 kPa: 1 inH2O 0.303 %, 10 inH2O 3.105 % (an upper bound).
+    assert power_effect_bound(INH2O, 99.0) == pytest.approx(0.303, abs=5e-4)
+    assert power_effect_bound(10.0 * INH2O, 99.0) == pytest.approx(3.105, abs=5e-4)
+
+
+@pytest.mark.parametrize(
+    ("k", "n", "low", "high"),
+    # R's binom package, as in the tests of statsmodels (Clopper–Pearson, 95 %).
+    [
+        (1, 30, 0.00084357, 0.17216946),
+        (4, 20, 0.05733400, 0.43661400),
+        (18, 20, 0.68301729, 0.98765147),
+        (190, 200, 0.90997246, 0.97576583),
+    ],
+)
+def test_exact_bounds(k: int, n: int, low: float, high: float) -> None:
+    found = exposure_bound(k, n)
+    assert found.kind == "two-sided"
+    assert found.low == pytest.approx(low, abs=1e-7)
+    assert found.high == pytest.approx(high, abs=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("k", "n", "low", "high"),
+    # Newcombe, Statistics in Medicine 17 (1998) 857 (from memory).
+    [(81, 263, 0.2527, 0.3676), (15, 148, 0.0578, 0.1617), (1, 29, 0.0009, 0.1776)],
+)
+def test_exact_bounds_of_a_review(k: int, n: int, low: float, high: float) -> None:
+    found = exposure_bound(k, n)
+    assert found.low == pytest.approx(low, abs=5e-5)
+    assert found.high == pytest.approx(high, abs=5e-5)
+
+
+def test_zero_of_n() -> None:
+    # One-sided 95 % upper limit 1 − 0.05^(1/n), computed.
+    table = {3: 0.631597, 5: 0.450720, 10: 0.258866, 12: 0.220922, 20: 0.139108, 30: 0.095034, 59: 0.049508}
+    for n, expected in table.items():
+        found = exposure_bound(0, n)
+        assert found.kind == "one-sided upper"
+        assert found.high == pytest.approx(expected, abs=1e-6)
+    # rule of three: 3/n is 16 % high at 10 trials, 5 % at 30
+    assert 0.3 / exposure_bound(0, 10).high == pytest.approx(1.16, abs=5e-3)
+    assert 0.1 / exposure_bound(0, 30).high == pytest.approx(1.05, abs=5e-3)
