@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from intake_report.campaign import Campaign
 from intake_report.plots import difference_figure
-from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, ItemList, Paragraph, Table
+from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.sections.sentences import answer, compared
 from intake_report.render.sections.tables import comparison_table
@@ -199,6 +199,3 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         table,
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
     )
-
-
-__all__ = ["ItemList", "articles", "cover", "glance", "methodology"]

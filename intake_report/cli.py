@@ -1,0 +1,164 @@
+"""Arguments to the functions of the package."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import traceback
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from intake_report import __version__
+from intake_report.campaign import CAMPAIGN_FILE, campaign_schema
+from intake_report.errors import CampaignError, IntakeReportError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+DONE, FAILED, USAGE = 0, 1, 2
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status: 0 done, 1 a campaign failed, 2 wrong usage."""
+    arguments = parser().parse_args(argv)
+    try:
+        return int(arguments.run(arguments))
+    except IntakeReportError as error:
+        if arguments.debug:
+            raise
+        print(f"intake-report: {error}", file=sys.stderr)
+        return FAILED
+    except KeyboardInterrupt:
+        print("intake-report: stopped; nothing was published.", file=sys.stderr)
+        return FAILED
+
+
+def parser() -> argparse.ArgumentParser:
+    """Return the parser of all commands."""
+    top = argparse.ArgumentParser(
+        prog="intake-report", description="Compare vehicle intake configurations from road logs, with uncertainty."
+    )
+    top.add_argument("--version", action="version", version=f"intake-report {__version__}")
+    commands = top.add_subparsers(title="commands", required=True, metavar="COMMAND")
+
+    render = commands.add_parser("render", help="render campaigns to dated HTML and PDF reports")
+    render.add_argument(
+        "campaigns",
+        nargs="+",
+        type=Path,
+        metavar="CAMPAIGN",
+        help=f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above",
+    )
+    render.add_argument("--date", default="", help="date of the report, as 2026-07-31 (default: today)")
+    render.add_argument(
+        "--out", type=Path, default=Path("build/reports"), help="folder of all reports (default: build/reports)"
+    )
+    render.set_defaults(run=_render)
+
+    schema = commands.add_parser("schema", help="print the JSON Schema of the campaign file, for editors")
+    schema.set_defaults(run=_schema)
+
+    demo = commands.add_parser("demo", help="write the simulated demo campaigns")
+    demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
+    demo.set_defaults(run=_demo)
+    for command in (render, schema, demo):
+        command.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    return top
+
+
+@dataclass(frozen=True)
+class _Outcome:
+    campaign: str
+    state: str
+    detail: str
+
+    @property
+    def failed(self) -> bool:
+        return self.state == "failed"
+
+
+def _render(arguments: argparse.Namespace) -> int:
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    campaigns = [found for path in arguments.campaigns for found in find_campaigns(path)]
+    outcomes = [_render_one(campaign, arguments, console) for campaign in campaigns]
+    _say(outcomes)
+    return FAILED if any(outcome.failed for outcome in outcomes) else DONE
+
+
+def find_campaigns(path: Path) -> list[Path]:
+    """Return the campaign files that `path` stands for: itself, the one in it, or all below it.
+
+    Raises
+    ------
+    CampaignError
+        If there is none.
+    """
+    if path.is_file():
+        return [path]
+    if (path / CAMPAIGN_FILE).is_file():
+        return [path / CAMPAIGN_FILE]
+    found = sorted(path.rglob(CAMPAIGN_FILE)) if path.is_dir() else []
+    if not found:
+        what = "there is no campaign file here or below." if path.is_dir() else "there is no such file or folder."
+        raise CampaignError(what, file=path, remedy=f"Name a folder with a {CAMPAIGN_FILE}.")
+    return found
+
+
+def _render_one(path: Path, arguments: argparse.Namespace, console: Console) -> _Outcome:
+    """Render one campaign; whatever goes wrong with it stays with it."""
+    from intake_report.publish import publish
+
+    name = path.parent.name if path.name == CAMPAIGN_FILE else path.name
+    try:
+        if console.is_terminal:
+            with console.status(name) as status:
+                report = publish(
+                    path, arguments.out, arguments.date, lambda step: status.update(f"{name}: {step}"), arguments.debug
+                )
+        else:
+            report = publish(path, arguments.out, arguments.date, debug=arguments.debug)
+    except IntakeReportError as error:
+        if arguments.debug:
+            traceback.print_exc()
+        return _Outcome(name, "failed", str(error))
+    except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
+        if arguments.debug:
+            traceback.print_exc()
+        return _Outcome(
+            name, "failed", f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
+        )
+    return _Outcome(report.campaign, report.state, str(report.folder))
+
+
+def _say(outcomes: list[_Outcome]) -> None:
+    """Say what happened: errors on standard error, the reports on standard output, a table when there are several."""
+    for outcome in outcomes:
+        if outcome.failed:
+            for line in outcome.detail.splitlines():
+                print(f"intake-report: {line}", file=sys.stderr)
+    if len(outcomes) == 1:
+        if not outcomes[0].failed:
+            print(f"{outcomes[0].state}: {outcomes[0].detail}")
+        return
+    width = max(len(outcome.campaign) for outcome in outcomes)
+    for outcome in outcomes:
+        first = outcome.detail.splitlines()[0] if outcome.detail else ""
+        print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {first}")
+
+
+def _schema(_: argparse.Namespace) -> int:
+    print(campaign_schema(), end="")
+    return DONE
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from intake_report.demo.campaign_files import write_campaign
+    from intake_report.demo.scenario import SCENARIOS
+
+    for scenario in SCENARIOS.values():
+        print(write_campaign(scenario, arguments.folder / scenario.id))
+    return DONE

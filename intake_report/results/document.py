@@ -1,0 +1,81 @@
+"""results.json: the whole result as one document, numbers in internal units with the text that the report prints."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+import math
+from typing import Any
+
+from intake_report.results import formatting
+from intake_report.results.text import difference_quantity, metric_title, value_text
+from intake_report.results.types import MetricKey, ReportResult
+from intake_report.units import QUANTITIES
+
+SCHEMA = 1
+
+
+def results_document(result: ReportResult, date: str, revision: int) -> dict[str, Any]:
+    """Return the result as JSON-able data.
+
+    Parameters
+    ----------
+    result : ReportResult
+        The analysis.
+    date : str
+        ISO date of the report.
+    revision : int
+        Revision, from 1.
+
+    Returns
+    -------
+    dict
+        Without NaN; values, summaries and comparisons carry the printed text beside the number.
+    """
+    document = _plain(result)
+    keys = {key.key: key for key in result.metrics}
+    document["metrics"] = [_metric(key, result) for key in result.metrics]
+    for row, value in zip(document["values"], result.values, strict=True):
+        row["text"] = value_text(value, keys[value.key], result.units)
+    for row, summary in zip(document["summaries"], result.summaries, strict=True):
+        key = keys[summary.key]
+        row["text"] = formatting.with_unit(summary.mean, key.spec.quantity, result.units, key.spec.decimals)
+    for row, found in zip(document["comparisons"], result.comparisons, strict=True):
+        key = keys[found.key]
+        form = (difference_quantity(key), result.units, key.spec.decimals)
+        row["text"] = formatting.with_unit(found.difference, *form, signed=True)
+        row["interval_text"] = formatting.interval(found.low, found.high, *form)
+    return {"schema": SCHEMA, "date": date, "revision": revision, **document}
+
+
+def _metric(key: MetricKey, result: ReportResult) -> dict[str, Any]:
+    spec: dict[str, Any] = _plain(key.spec)
+    return {
+        "key": key.key,
+        "printed_title": metric_title(key, result.units),
+        "internal_unit": QUANTITIES[key.spec.quantity].internal,
+        "printed_unit": formatting.unit_of(key.spec.quantity, result.units),
+        "parameter": _plain(key.parameter),
+        "spec": spec,
+    }
+
+
+def _plain(value: Any) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+    if isinstance(value, dict):
+        return {str(key): _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, float):
+        if not math.isfinite(value):
+            raise ValueError("a result holds a number that is not finite; a status and a reason belong there")
+        return float(value)
+    if hasattr(value, "item"):
+        return value.item()
+    return value
+
+
+def results_json(result: ReportResult, date: str, revision: int) -> str:
+    """Return results.json as text, keys in a fixed order."""
+    return json.dumps(results_document(result, date, revision), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
