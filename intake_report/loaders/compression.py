@@ -15,7 +15,7 @@ Buffer = bytes | mmap.mmap
 _MAP_ABOVE = 64 * MEBIBYTE
 _RATIO_FREE = 64 * MEBIBYTE
 _CHUNK = MEBIBYTE
-_GZIP, _ZIP, _ZSTD = b"\x1f\x8b", b"PK\x03\x04", b"\x28\xb5\x2f\xfd"
+_GZIP, _ZIP, _EMPTY_ZIP, _ZSTD = b"\x1f\x8b", b"PK\x03\x04", b"PK\x05\x06", b"\x28\xb5\x2f\xfd"
 COMPRESSED_SUFFIXES = (".gz", ".zip", ".zst")
 _NOT_LOGS = ("[Content_Types].xml", "mimetype", "META-INF/manifest.xml")
 
@@ -37,7 +37,7 @@ def open_bytes(path: Path, options: ReadOptions) -> tuple[Buffer, tuple[Notice, 
             file.seek(0)
             if head[:2] == _GZIP:
                 return _gunzip(path, file.read(), options)
-            if head == _ZIP:
+            if head in (_ZIP, _EMPTY_ZIP):
                 return _unzip(path, size, options)
             if head == _ZSTD:
                 return _unzstd(path, size, options)
@@ -101,6 +101,8 @@ def _gunzip(path: Path, packed: bytes, options: ReadOptions) -> tuple[bytes, tup
         if not inflate.eof:
             break
         position = len(packed) - len(inflate.unused_data)
+    if notices and not total:
+        raise _damaged(path, "gzip")
     return parts[0] if len(parts) == 1 else b"".join(parts), notices
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from intake_report.errors import DataError
-from intake_report.loaders.base import MEBIBYTE, Notice, RawLog, ReadOptions
+from intake_report.loaders.base import MEBIBYTE, Notice, RawLog, ReadOptions, plural
 from intake_report.loaders.compression import Buffer, open_bytes
 from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect
 from intake_report.loaders.encoding import to_utf8
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 _SAMPLE = MEBIBYTE
 _SMALL_SAMPLE = MEBIBYTE // 16
 _ENOUGH_LINES = 60
-_WINDOW = 16 * MEBIBYTE
+_ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
 _BLOCK = 4 * MEBIBYTE
 
 
@@ -88,18 +89,18 @@ def _read_table(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tupl
     """Parse the rows; a second pass repairs rows of another width when there are any."""
     import pyarrow as pa
 
+    text, offset, quotes, unpaired = _pair_quotes(text, offset)
     notices: list[Notice] = []
     body = pa.py_buffer(text).slice(offset)
     if dialect.delimiter == " ":
         body = pa.py_buffer(single_blanks(body))
-    quotes = _quotes(text, offset)
     table, ragged = _parse(body, dialect, path, quotes=quotes)
     if ragged:
         repaired, notices = repair_rows(body, dialect, len(dialect.headers))
         table, _ = _parse(pa.py_buffer(repaired), dialect, path, quotes=quotes)
     if table.num_rows == 0:
         raise DataError("The log has column names but no row of data.", file=path)
-    return table, tuple(notices)
+    return table, (*unpaired, *notices)
 
 
 def _parse(body: pa.Buffer, dialect: Dialect, path: Path, *, quotes: bool) -> tuple[pa.Table, int]:
@@ -144,9 +145,29 @@ def _parse(body: pa.Buffer, dialect: Dialect, path: Path, *, quotes: bool) -> tu
         return table, ragged
 
 
-def _quotes(text: Buffer, start: int) -> bool:
-    """Tell whether quotes are in use; not when they cannot be paired: one stray mark would swallow the rest."""
+def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Notice, ...]]:
+    """Remove quotation marks of lines where they cannot be paired: one would swallow the lines behind it.
+
+    Returns
+    -------
+    text : bytes or mmap
+    start : int
+        Where the rows begin in it.
+    quotes : bool
+        Whether quotes are in use.
+    notices : tuple of Notice
+    """
     if text.find(b'"', start) < 0:
-        return False
-    count = sum(bytes(text[at : at + _WINDOW]).count(b'"') for at in range(start, len(text), _WINDOW))
-    return count % 2 == 0
+        return text, start, False, ()
+    if _ODD_QUOTES.search(text, start) is None:
+        return text, start, True, ()
+    count = 0
+
+    def strip(match: re.Match[bytes]) -> bytes:
+        nonlocal count
+        count += 1
+        return match.group().replace(b'"', b"")
+
+    repaired = _ODD_QUOTES.sub(strip, bytes(text[start:]))
+    note = Notice("stray-quotes", f"{plural(count, 'line')} with an unpaired quotation mark repaired.", count=count)
+    return repaired, 0, b'"' in repaired, (note,)

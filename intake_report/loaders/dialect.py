@@ -12,6 +12,7 @@ from pathlib import Path
 from intake_report.errors import DataError
 from intake_report.loaders.base import Notice, ReadOptions, plural
 from intake_report.loaders.header import clean_header, looks_like_unit, split_header
+from intake_report.units import known_unit
 
 MISSING: tuple[str, ...] = (
     "",
@@ -42,6 +43,8 @@ _BLANKS = " "
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$")
 _COMMA_NUMBER = re.compile(r"[-+]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
 _TIME = re.compile(r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
+_WITH_UNIT = re.compile(r"[-+]?\d[\d.,]*\s*([^\d\s.,:][^\s]{0,9})$")
+_NUMERIC = "nctu"
 _BOOLEAN = frozenset(("true", "false", "on", "off", "yes", "no"))
 
 
@@ -116,8 +119,9 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
             remedy="State the delimiter, or export the log as comma-separated text.",
         )
     if table.start >= len(sample):
-        if whole and any(len(row) > 1 for row in table.rows):
-            line = next(index for index, row in enumerate(table.rows) if len(row) > 1)
+        named = [index for index, row in enumerate(table.rows) if len(row) > 1]
+        if whole and len(named) == 1:
+            line = named[0]
             raise DataError("The file has column names but no row of data.", file=path, where=f"line {line + 1}")
         raise DataError(
             "No table of numbers was found in the first lines.",
@@ -175,7 +179,7 @@ def _bounded(lines: Sequence[str]) -> list[str]:
 
 
 def _kind(cell: str) -> str:
-    """Return e (empty), n (number), c (number with a comma), t (time), b (on/off) or x (other text)."""
+    """Return e (empty), n (number), c (with a comma), u (with a unit), t (time), b (on/off) or x (other text)."""
     text = cell.strip()
     if text in _MISSING:
         return "e"
@@ -185,30 +189,33 @@ def _kind(cell: str) -> str:
         return "c"
     if _TIME.match(text):
         return "t"
+    if (match := _WITH_UNIT.match(text)) and known_unit(match[1]):
+        return "u"
     return "b" if text.lower() in _BOOLEAN else "x"
 
 
 def _is_data(kinds: Sequence[str]) -> bool:
     filled = [kind for kind in kinds if kind != "e"]
-    numbers = sum(kind in "nct" for kind in filled)
+    numbers = sum(kind in _NUMERIC for kind in filled)
     return len(kinds) > 1 and numbers > 0 and numbers * 2 > len(filled)
 
 
 def _find_delimiter(lines: Sequence[str]) -> str | None:
+    """Return the delimiter that splits most lines into the same number of numeric fields; None without any."""
     best, best_score = "", 0.0
     for delimiter in (*_DELIMITERS, _BLANKS):
-        rows = [split_line(line, delimiter) for line in lines]
-        widths = Counter(len(row) for row in rows if len(row) > 1)
-        if not widths:
+        rows = [row for row in (split_line(line, delimiter) for line in lines) if len(row) > 1]
+        if not rows:
             continue
-        kinds = [[_kind(cell) for cell in row] for row in rows if len(row) > 1]
+        kinds = [[_kind(cell) for cell in row] for row in rows]
         filled = sum(kind != "e" for row in kinds for kind in row)
-        numeric = sum(kind in "nctb" for row in kinds for kind in row)
-        rows_ok = sum(_is_data(row) for row in kinds)
-        regular = widths.most_common(1)[0][1] / len(kinds)
-        score = (numeric / max(filled, 1)) * regular * (rows_ok + 0.01 * len(kinds)) / len(lines)
+        numeric = sum(kind in _NUMERIC or (kind == "b" and delimiter != _BLANKS) for row in kinds for kind in row)
+        regular = Counter(map(len, rows)).most_common(1)[0][1] / len(rows)
+        score = numeric / max(filled, 1) * regular * (sum(map(_is_data, kinds)) + 0.01 * len(rows)) / len(lines)
         if delimiter == _BLANKS:
             score *= 0.5  # blanks also separate date from time and words of a name
+        else:
+            score += 1e-6 * regular * len(rows)  # column names without any row of data
         if score > best_score * 1.0001:
             best, best_score = delimiter, score
     return best or None

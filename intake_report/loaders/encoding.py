@@ -64,11 +64,9 @@ def to_utf8(data: Buffer, path: Path, encoding: str | None = None) -> tuple[Buff
         if found is None and encoding is None:
             notices.append(Notice("encoding-found", f"The text is {chosen} without a byte-order mark."))
         return _without_nul(text.encode("utf-8", "replace"), 0, chosen, notices)
-    _refuse_binary(head[bom:], path)
+    _refuse_binary(head[bom:], path, len(data))
     if chosen is None and not _is_utf8(data, head):
-        text = bytes(data[bom:]).decode("cp1252", "replace").replace("\ufffd", "?")
-        notices.append(Notice("encoding-found", "The text is not UTF-8; it was read as Windows-1252 (Latin-1)."))
-        return _without_nul(text.encode("utf-8"), 0, "cp1252", notices)
+        return _repaired(bytes(data[bom:]), notices)
     return _without_nul(data, bom, "utf-8", notices)
 
 
@@ -139,34 +137,44 @@ def _by_pattern(head: bytes) -> str | None:
 def _decode(data: bytes, encoding: str, path: Path) -> tuple[str, int]:
     text = data.decode(encoding, "replace")
     lost = text.count("\ufffd")
-    if lost > max(16, len(text) // 50):
+    plain = sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
+    if lost > max(16, len(text) // 50) or plain * 10 < len(text):
         raise DataError(
             f"The file is not {encoding} text.", file=path, remedy="Leave the encoding out to have it found."
         )
     return text.replace("\ufffd", "?"), lost
 
 
+def _repaired(data: bytes, notices: list[Notice]) -> tuple[Buffer, int, str, tuple[Notice, ...]]:
+    """Read text that is not valid UTF-8: damaged UTF-8 when most of its signs are, else Windows-1252."""
+    text = data.decode("utf-8", "replace")
+    bad = text.count("\ufffd")
+    if sum(sign > "\x7f" for sign in text if sign != "\ufffd") >= bad:
+        notices.append(Notice("encoding-errors", f"{plural(bad, 'sign')} could not be read as UTF-8.", count=bad))
+        return _without_nul(text.replace("\ufffd", "?").encode("utf-8"), 0, "utf-8", notices)
+    notices.append(Notice("encoding-found", "The text is not UTF-8; it was read as Windows-1252 (Latin-1)."))
+    text = data.decode("cp1252", "replace").replace("\ufffd", "?")
+    return _without_nul(text.encode("utf-8"), 0, "cp1252", notices)
+
+
 def _is_utf8(data: Buffer, head: bytes) -> bool:
-    if len(data) <= _WHOLE_CHECK:
-        whole = bytes(data)
-        if whole.isascii():
-            return True
-        try:
-            whole.decode("utf-8")
-        except UnicodeDecodeError as error:
-            # A few bad bytes in a text that is otherwise UTF-8 are damage, not another encoding.
-            return error.start > len(head) and b"\xc2" in head
+    """Tell whether the text, or the head of a large one, is valid UTF-8."""
+    whole = bytes(data) if len(data) <= _WHOLE_CHECK else head
+    if whole.isascii():
         return True
     try:
-        codecs.getincrementaldecoder("utf-8")().decode(head)
+        codecs.getincrementaldecoder("utf-8")().decode(whole)
     except UnicodeDecodeError:
         return False
     return True
 
 
-def _refuse_binary(head: bytes, path: Path) -> None:
+def _refuse_binary(head: bytes, path: Path, size: int) -> None:
+    if re.match(rb"\s*<(!doctype html|html)", head[:512], re.IGNORECASE):
+        raise DataError("This is a web page, not a log.", file=path, remedy="Download the log itself.")
+    head = head.rstrip(b"\0")  # a logger that loses power leaves the rest of its last block zero
     if not head.strip(b"\0 \t\r\n"):
-        raise DataError("The file is empty." if not head else "The file holds no text.", file=path)
+        raise DataError("The file is empty." if not size else "The file holds no text.", file=path)
     control = len(head) - len(head.translate(None, _CONTROL))
     if control > max(2, len(head) // 100) or head.count(0) > len(head) // 3:
         raise DataError(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -43,11 +45,23 @@ class Mdf4Reader:
         except DataError:
             raise
         except Exception as error:  # asammdf raises whatever a damaged block makes struct, numpy or zlib raise
-            raise DataError(
-                f"The MDF file is damaged or of another version ({type(error).__name__}).",
-                file=path,
-                remedy="Export the recording again as MDF 4.",
-            ) from error
+            kind = type(error).__name__
+        _forget_broken_recording()
+        raise DataError(
+            f"The MDF file is damaged or of another version ({kind}).",
+            file=path,
+            remedy="Export the recording again as MDF 4.",
+        )
+
+
+def _forget_broken_recording() -> None:
+    """Collect a half-built recording now: its destructor fails, and Python would print a traceback about it later."""
+    hook = sys.unraisablehook
+    sys.unraisablehook = lambda _: None
+    try:
+        gc.collect()
+    finally:
+        sys.unraisablehook = hook
 
 
 def _read(recording: Any, path: Path, options: ReadOptions) -> RawLog:

@@ -106,7 +106,7 @@ def time_axis(
         return _from_numbers(values, name, unit, path, options)
     if pa.types.is_null(kind):
         raise DataError(f'The time column "{name}" is empty.', file=path)
-    return _from_text(values.cast(pa.string()), name, path, options, preamble)
+    return _from_text(values.cast(pa.string()), name, unit, path, options, preamble)
 
 
 def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray:
@@ -216,7 +216,7 @@ def _from_numbers(values: pa.ChunkedArray, name: str, unit: str | None, path: Pa
     if first is None:
         raise DataError(f'The time column "{name}" is empty.', file=path)
     if 19_000_101_000_000 <= first < 21_000_101_000_000 and first == int(first):
-        return _from_text(values.cast(pa.int64()).cast(pa.string()), name, path, options, "")
+        return _from_text(values.cast(pa.int64()).cast(pa.string()), name, unit, path, options, "")
     if options.time_unit is None or options.time_unit == "epoch":
         for what, scale in _EPOCH_SCALES:
             if _EARLIEST <= first / scale <= _LATEST:
@@ -287,7 +287,9 @@ def _from_clock(seconds: FloatArray, path: Path, options: ReadOptions, preamble:
     return TimeAxis(axis.seconds, axis.origin, "absolute", (*notices, *axis.notices))
 
 
-def _from_text(values: pa.ChunkedArray, name: str, path: Path, options: ReadOptions, preamble: str) -> TimeAxis:
+def _from_text(
+    values: pa.ChunkedArray, name: str, unit: str | None, path: Path, options: ReadOptions, preamble: str
+) -> TimeAxis:
     import pyarrow as pa
     import pyarrow.compute as pc
 
@@ -302,9 +304,7 @@ def _from_text(values: pa.ChunkedArray, name: str, path: Path, options: ReadOpti
         if pc.sum(read).as_py() * 2 > (pc.sum(filled).as_py() or 0):
             break
     else:
-        return _numbers_in_text(values, name, path, options)
-    lost = pc.sum(filled).as_py() - pc.sum(read).as_py()
-    notices = (_unread(lost, name),) if lost else ()
+        return _numbers_in_text(values, name, unit, path, options)
     fields = {field.name: parts.field(index) for index, field in enumerate(parts.type)}
     seconds = _clock_seconds(fields, np.asarray(parts.is_valid()))
     if "a" not in fields:
@@ -312,8 +312,7 @@ def _from_text(values: pa.ChunkedArray, name: str, path: Path, options: ReadOpti
             raise DataError(
                 f'The time column "{name}" has hours and minutes only.', file=path, remedy="Log the seconds as well."
             )
-        axis = _from_clock(seconds, path, options, preamble)
-        return TimeAxis(axis.seconds, axis.origin, axis.kind, (*notices, *axis.notices))
+        return _from_clock(seconds, path, options, preamble)
     if np.isnan(seconds).all():
         raise DataError(
             f'The time column "{name}" holds dates without a time of day.',
@@ -331,7 +330,7 @@ def _from_text(values: pa.ChunkedArray, name: str, path: Path, options: ReadOpti
         axis = _absolute(wall - base - shift, base, path)
     else:
         axis = _localise(wall - base, base, path, options)
-    return TimeAxis(axis.seconds, axis.origin, "absolute", (*notices, *order, *axis.notices))
+    return TimeAxis(axis.seconds, axis.origin, "absolute", (*order, *axis.notices))
 
 
 def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
@@ -348,7 +347,9 @@ def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
     return to_float(stamps.cast(pa.int64())) / 1e9
 
 
-def _numbers_in_text(values: pa.ChunkedArray, name: str, path: Path, options: ReadOptions) -> TimeAxis:
+def _numbers_in_text(
+    values: pa.ChunkedArray, name: str, unit: str | None, path: Path, options: ReadOptions
+) -> TimeAxis:
     """Read elapsed times of a column in which some cells are not numbers."""
     import pandas as pd
     import pyarrow as pa
@@ -356,18 +357,14 @@ def _numbers_in_text(values: pa.ChunkedArray, name: str, path: Path, options: Re
     numbers = pd.to_numeric(values.to_pandas().str.replace(",", ".", regex=False), errors="coerce").to_numpy(float)
     good = int(np.isfinite(numbers).sum())
     if good * 2 <= len(numbers):
-        example = next((v.as_py() for v in values if v.as_py()), "")
+        bad = np.flatnonzero(~np.isfinite(numbers))
+        example = values[int(bad[0])].as_py() or ""
         raise DataError(
-            f'The time column "{name}" is in no form known here: "{example[:40]}".',
+            f'{len(bad):,} of {len(numbers):,} times in "{name}" cannot be read, the first of them "{example[:40]}".',
             file=path,
             remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
         )
-    axis = _from_numbers(pa.chunked_array([pa.array(numbers, from_pandas=True)]), name, None, path, options)
-    return TimeAxis(axis.seconds, axis.origin, axis.kind, (*axis.notices, _unread(len(numbers) - good, name)))
-
-
-def _unread(count: int, name: str) -> Notice:
-    return Notice("unreadable-time", f'{plural(count, "time")} of "{name}" could not be read.', name, count)
+    return _from_numbers(pa.chunked_array([pa.array(numbers, from_pandas=True)]), name, unit, path, options)
 
 
 def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray:

@@ -1,0 +1,47 @@
+"""Every broken log of the corpus comes to its expected end: read with named notices, or refused in one sentence."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from intake_report.errors import DataError
+from intake_report.loaders import read_log
+from .broken import CASES, Case
+
+
+def test_corpus_is_large_enough_and_names_are_unique() -> None:
+    assert len(CASES) >= 60
+    assert len({case.name for case in CASES}) == len(CASES)
+
+
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
+def test_broken_log(case: Case, tmp_path: Path) -> None:
+    if case.file.endswith(".mf4"):
+        pytest.importorskip("asammdf", reason="the extra mdf is not installed")
+    if case.file == "c.log":
+        pytest.importorskip("can", reason="the extra can is not installed")
+    path = tmp_path / case.file
+    path.write_bytes(case.content())
+    began = time.perf_counter()
+    if case.refusal is not None:
+        with pytest.raises(DataError) as caught:
+            read_log(path, case.options)
+        text = str(caught.value)
+        assert case.refusal in text
+        assert case.file in text
+        assert "\n" not in text
+        assert len(text) < 600
+    else:
+        log = read_log(path, case.options)
+        assert case.notices is not None
+        codes = {notice.code for notice in log.notices}
+        assert set(case.notices) <= codes, codes
+        assert not set(case.absent) & codes
+        assert all(len(column.values) == len(log.time) for column in log.columns)
+        if case.rows is not None:
+            assert len(log.time) == case.rows
+        assert all(notice.text.endswith(".") and "\n" not in notice.text for notice in log.notices)
+    assert time.perf_counter() - began < 5.0
