@@ -22,6 +22,7 @@ _FREQUENT = 20  # changes from which a channel can show its own period
 _EXACT = 0.97  # share of change spacings that are multiples of an exact period
 _JITTER_SHARE = 0.9  # share of change spacings near a multiple of a period that is not locked to the rows
 _JITTER_LEAST = 8  # rows; shorter periods with one row of jitter cannot be told from every-row sampling
+_LEAPS = 0.3  # share of changes by more than one step from which spacings tell of refreshes, not of a ramp
 _OWNED = 0.97  # share of a channel's changes that must fall on its own places in the polling cycle
 _FULL_SCAN = 400_000  # rows up to which every row is examined; longer logs are examined in windows
 _WINDOWS = 16
@@ -183,8 +184,7 @@ def _own_period(changes: _Seen) -> tuple[int, bool]:
         return 1, True
     if np.mean(spacing % least == 0) >= _EXACT and counts[least] >= 0.15 * spacing.size:
         return least, True
-    # A slow reading that ramps changes at even spacings too, but always by one step: only leaps show a refresh.
-    if least >= _JITTER_LEAST and changes.leaps >= 0.3:
+    if least >= _JITTER_LEAST and changes.leaps >= _LEAPS:
         near = spacing[spacing <= 1.5 * least]
         period = float(np.mean(near))
         off = np.abs(spacing - np.round(spacing / period) * period)
@@ -322,10 +322,12 @@ def _settle(phase: IntArray, rows: IntArray, cycle: int) -> IntArray:
 
 def _period_decisions(seen: Mapping[str, _Seen], periods: Mapping[str, tuple[int, bool]]) -> dict[str, Decision]:
     """Decide for logs without a polling cycle, channel by channel."""
-    known = [p for p, _ in periods.values() if p > 0]
+    # A slow reading that ramps changes at even spacings too, but always by one step: only leaps show a refresh.
+    own = {name: p if p == 1 or seen[name].leaps >= _LEAPS else 0 for name, (p, _) in periods.items()}
+    known = [p for p in own.values() if p > 0]
     result: dict[str, Decision] = {}
     for name, changes in seen.items():
-        period = periods[name][0]
+        period = own[name]
         if period == 1:
             result[name] = Decision("every-row", 1, (), "its value changes from row to row; every row is a sample")
         elif period > 1:

@@ -51,15 +51,14 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     rows = len(log.frame)
     quality = [entry(n.code, n.column or "", n.count or 0, max(rows, n.count or 0), n.text) for n in log.notices]
 
-    base = repair(log.frame.index.to_numpy(dtype=np.float64), settings, raw)
+    clock = log.frame.index.to_numpy(dtype=np.float64)
+    base = repair(clock, settings, raw)
     quality += base.entries
     columns = raw if base.order is None else [values[base.order] for values in raw]
     time, columns, found = _reduce(base.time, names, columns)
     quality += found
-    if columns is raw and base.order is None:
-        frame = log.frame.rename_axis("time")
-        if frame.index.dtype != np.float64:
-            frame.index = pd.Index(time, name="time")
+    if columns is raw and time is clock and log.frame.index.dtype == np.float64:
+        frame = log.frame.rename_axis("time")  # nothing was moved, so the data are shared rather than copied
     else:
         frame = pd.DataFrame(dict(zip(names, columns, strict=True)), index=pd.Index(time, name="time"), copy=False)
 

@@ -11,6 +11,8 @@ from intake_report.clean.model import BoolArray, CleanSettings, FloatArray, IntA
 
 _COARSE_SHARE = 0.2  # of rows that repeat the time of the row before: from here on it is the clock that is coarse
 
+_SHUFFLED = 0.05  # share of backward steps from which the file order says little about the usual interval
+
 
 @dataclass(frozen=True)
 class TimeBase:
@@ -116,6 +118,9 @@ def _backward(
     at = np.flatnonzero(steps < 0.0)
     ranked = np.sort(t)
     high, low = t[at], t[at + 1]
+    if at.size > _SHUFFLED * t.size:
+        # Neighbours in a shuffled file are not neighbours in time.
+        step = _usual_step(np.diff(ranked)) or step
     claimed = np.searchsorted(ranked, high, side="right") - np.searchsorted(ranked, low, side="left")
     # Late rows fill seconds that are otherwise empty (ratio near 1); a set-back clock counts the same seconds twice.
     twice = claimed / ((high - low) / max(step, 1e-9) + 1.0) > 1.5

@@ -1,0 +1,66 @@
+"""Runs for the cleaning tests: real drives read with pandas, and builders of small logs."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from intake_report.loaders.base import RunLog
+
+ROOT = Path(__file__).resolve().parents[2]
+COMMUTE = ("coolant", "map", "rpm", "speed", "iat", "maf", "throttle", "ambient", "pedal", "pedal_e")
+LOOP = {
+    "longitude": "longitude",
+    "latitude": "latitude",
+    "GPS Speed": "gps_speed",
+    "Intake Temperature": "iat",
+    "Rpm": "rpm",
+    "Throttle Position": "throttle",
+    "Engine Load": "load",
+    "GPS HDOP": "hdop",
+    "GPS Altitude": "altitude",
+    "GPS Accuracy": "gps_accuracy",
+    "Speed": "speed",
+    "Intake Pressure": "map",
+    "GPS Bearing": "bearing",
+    "Calculated MAF": "maf",
+    "Consumption": "fuel_rate",
+}
+
+
+def log_of(columns: Mapping[str, object], time: object) -> RunLog:
+    """Build a run from arrays."""
+    frame = pd.DataFrame(
+        {name: np.asarray(values, dtype=np.float64) for name, values in columns.items()},
+        index=pd.Index(np.asarray(time, dtype=np.float64), name="time"),
+    )
+    return RunLog("test", frame, None, (Path("test.csv"),))
+
+
+def drives_folder() -> Path:
+    """Where the real drives are."""
+    return (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
+
+
+def read_commute(path: Path) -> RunLog:
+    """Read one commute drive; clock times, date in the file name only."""
+    table = pd.read_csv(path)
+    time = pd.to_timedelta(table.pop("Time")).dt.total_seconds().to_numpy()
+    frame = table.astype(np.float64)
+    frame.columns = pd.Index(COMMUTE)
+    frame.index = pd.Index(time - time[0], name="time")
+    return RunLog(path.name, frame, None, (path,))
+
+
+def read_loop(path: Path) -> RunLog:
+    """Read one loop drive."""
+    table = pd.read_csv(path)
+    time = (pd.to_datetime(table.pop("time")) - pd.Timestamp("2017-01-01", tz="UTC")).dt.total_seconds().to_numpy()
+    names = {header: LOOP.get(header.split(" [")[0]) for header in table.columns}
+    frame = table[[h for h, n in names.items() if n]].rename(columns=names).astype(np.float64)
+    frame.index = pd.Index(time - time[0], name="time")
+    return RunLog(path.name, frame, None, (path,))

@@ -1,0 +1,164 @@
+"""Time base: backward steps, late rows, equal times, gaps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from intake_report.clean import CleanSettings, clean
+from intake_report.clean.timebase import merge_ties, repair
+
+from .support import log_of
+
+SETTINGS = CleanSettings()
+
+
+def steps(base):
+    return [e.step for e in base.entries]
+
+
+def test_regular_time_is_left_alone():
+    time = np.arange(100) * 0.1
+    base = repair(time, SETTINGS)
+    assert base.order is None and base.time is time and base.entries == ()
+    assert base.step == pytest.approx(0.1)
+
+
+def test_clock_set_back_keeps_file_order_and_moves_later_times_on():
+    time = np.arange(100) * 0.1
+    time[60:] -= 0.46
+    base = repair(time, SETTINGS)
+    assert steps(base) == ["clock-set-back"] and base.entries[0].touched == 1
+    assert base.order is None
+    # The row after the step comes one usual interval after the row before it.
+    np.testing.assert_allclose(base.time, np.arange(100) * 0.1, atol=1e-9)
+
+
+def test_restarted_clock_says_that_the_pause_is_unknown():
+    time = np.concatenate((np.arange(3000) * 0.1, np.arange(3000) * 0.1))
+    base = repair(time, SETTINGS)
+    assert steps(base) == ["clock-set-back"]
+    assert "unknown" in base.entries[0].reason
+    assert (np.diff(base.time) > 0).all()
+
+
+def test_late_rows_are_sorted():
+    time = np.arange(50.0)
+    time[[20, 21]] = time[[21, 20]]
+    base = repair(time, SETTINGS)
+    assert steps(base) == ["rows-out-of-order"]
+    assert base.order is not None and base.order[20] == 21
+    np.testing.assert_array_equal(base.time, np.arange(50.0))
+
+
+def test_two_sources_that_recorded_at_once_are_interleaved_not_moved():
+    n = 200
+    time = np.concatenate((np.arange(n) * 1.0, np.arange(n) * 1.0 + 0.4))
+    nothing = np.full(n, np.nan)
+    run = clean(
+        log_of(
+            {
+                "rpm": np.concatenate((np.linspace(800, 2000, n), nothing)),
+                "gps_speed": np.concatenate((nothing, np.linspace(0, 60, n))),
+            },
+            time,
+        )
+    )
+    assert run.frame.index[-1] == pytest.approx(n - 1 + 0.4)
+    np.testing.assert_allclose(run.good("gps_speed").index, np.arange(n) + 0.4)
+
+
+def test_rows_without_time_are_left_out():
+    base = repair(np.array([0.0, np.nan, 2.0, np.inf, 4.0]), SETTINGS)
+    assert base.entries[0].step == "time-missing" and base.entries[0].touched == 2
+    np.testing.assert_array_equal(base.order, [0, 2, 4])
+
+
+def test_coarse_clock_is_spread():
+    truth = np.arange(200) * 0.1
+    base = repair(np.floor(truth + 1e-9), SETTINGS)
+    assert "coarse-clock" in steps(base)
+    np.testing.assert_allclose(base.time, truth, atol=1e-9)
+
+
+def test_one_message_in_several_rows_is_merged():
+    nothing = np.full(40, np.nan)
+    iat, rpm = nothing.copy(), nothing.copy()
+    iat[::2] = np.linspace(20, 25, 20)
+    rpm[1::2] = np.linspace(800, 1200, 20)
+    run = clean(log_of({"iat": iat, "rpm": rpm}, np.repeat(np.arange(20.0), 2)))
+    assert run.frame.shape == (20, 2) and run.frame.notna().to_numpy().all()
+    assert [e.touched for e in run.quality if e.step == "duplicate-times"] == [20]
+
+
+def test_few_equal_times_are_merged_with_the_last_sample():
+    time = np.array([0.0, 1.0, 2.0, 2.0, 3.0, 4.0, 5.0, 6.0, 7.0, 8.0])
+    run = clean(log_of({"iat": [20, 21, 22, 23, 24, 25, 26, 27, 28, 29]}, time))
+    assert run.frame.loc[2.0, "iat"] == 23
+    assert (np.diff(run.frame.index) > 0).all()
+
+
+def test_gap_is_reported_with_its_place():
+    time = np.concatenate((np.arange(100) * 0.1, 30.0 + np.arange(100) * 0.1))
+    base = repair(time, SETTINGS)
+    assert steps(base) == ["gap"] and "20.1 s at 9.9 s" in base.entries[0].reason
+
+
+def test_nothing_is_interpolated_across_a_gap():
+    time = np.concatenate((np.arange(20.0), 60.0 + np.arange(20.0)))
+    run = clean(log_of({"iat": np.linspace(20, 30, 40)}, time))
+    assert np.isnan(run.at("iat", [40.0])).all()
+    assert np.isfinite(run.at("iat", [5.5, 19.0, 60.0, 70.5])).all()
+    assert any(e.step == "channel-gap" and e.channel == "iat" for e in run.quality)
+    # The limit can be widened knowingly, and the ends are never extrapolated.
+    assert np.isfinite(run.at("iat", [40.0], max_gap=100.0)).all()
+    assert np.isnan(run.at("iat", [-1.0, 200.0])).all()
+
+
+def test_samples_of_a_slow_log_are_not_gaps():
+    run = clean(log_of({"speed": np.linspace(0, 50, 30)}, np.arange(30) * 6.0))
+    assert np.isfinite(run.at("speed", [9.0])).all()
+
+
+def test_empty_log():
+    run = clean(log_of({"iat": []}, []))
+    assert run.frame.empty and run.masks.shape == (0, 1) and not run.has("iat")
+    assert run.sampling["iat"].samples == 0 and np.isnan(run.sampling["iat"].interval)
+
+
+@given(
+    st.lists(
+        st.one_of(st.floats(-1e6, 1e6), st.just(float("nan")), st.sampled_from([0.0, 1.0, 2.0])),
+        min_size=0,
+        max_size=60,
+    )
+)
+def test_any_times_become_strictly_increasing(times):
+    run = clean(log_of({"iat": np.linspace(10, 20, len(times))}, times))
+    index = run.frame.index.to_numpy()
+    assert np.isfinite(index).all()
+    assert (np.diff(index) > 0).all()
+    assert run.frame.shape == run.masks.shape
+
+
+@given(st.permutations(range(40)))
+def test_order_of_rows_does_not_matter_when_times_tell(order):
+    rng = np.random.default_rng(5)
+    time, iat = np.arange(40.0), np.round(25 + np.cumsum(rng.normal(0, 1, 40)))
+    expected = clean(log_of({"iat": iat}, time))
+    shuffled = clean(log_of({"iat": iat[list(order)]}, time[list(order)]))
+    np.testing.assert_array_equal(shuffled.frame.index, expected.frame.index)
+    np.testing.assert_array_equal(shuffled.good("iat"), expected.good("iat"))
+
+
+def test_merge_keeps_every_channel():
+    nan = np.nan
+    time, columns, merged = merge_ties(
+        np.array([0.0, 0.0, 1.0]), [np.array([1.0, nan, 3.0]), np.array([nan, 2.0, nan])]
+    )
+    assert merged == 1
+    np.testing.assert_array_equal(time, [0.0, 1.0])
+    np.testing.assert_array_equal(columns[0], [1.0, 3.0])
+    np.testing.assert_array_equal(columns[1], [2.0, nan])
