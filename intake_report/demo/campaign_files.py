@@ -10,8 +10,8 @@ from zoneinfo import ZoneInfo
 
 from intake_report.demo import bench
 from intake_report.demo.campaign_text import (
-    CLAIMS,
     array,
+    claims,
     head,
     inline,
     instrument_tables,
@@ -60,7 +60,7 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
             },
         )
     )
-    parts.append(CLAIMS.get(scenario.id, ""))
+    parts.append(claims(scenario))
     if scenario.bench:
         parts += _bench(scenario, folder, seed)
     file = folder / "campaign.toml"
@@ -122,6 +122,8 @@ def _weather(scenario: Scenario, folder: Path, seed: int) -> Iterable[str]:
     rows = [",".join(TABLE_COLUMNS)]
     for index, day in enumerate(scenario.days):
         starts = [p.start for p in scenario.schedule if p.day == index]
+        if not starts:
+            continue
         lines += reports(day, min(starts), max(starts), rng, us=us)
         rows += table_rows(day, min(starts), max(starts), rng)
     month = text(f"{scenario.days[0].date:%Y-%m}")
@@ -192,11 +194,13 @@ def _bench(scenario: Scenario, folder: Path, seed: int) -> Iterable[str]:
             "points": "[\n  " + ",\n  ".join(points) + ",\n]",
         }
         yield key_values("restriction", values, many=True)
-    yield from _trials()
+    yield from _trials({c.id for c in scenario.configurations})
 
 
-def _trials() -> Iterable[str]:
+def _trials(there: set[str]) -> Iterable[str]:
     for trial in bench.TRIALS:
+        if trial.configuration not in there:
+            continue
         values = {
             "configuration": text(trial.configuration),
             "condition": text(trial.condition),
@@ -210,6 +214,6 @@ def _trials() -> Iterable[str]:
             values["filter_mass_after"] = text(f"{trial.after:.1f} g")
         yield key_values("exposure", values, many=True)
     for configuration, task, times in bench.TASKS:
-        for minutes in times:
+        for minutes in times if configuration in there else ():
             values = {"configuration": text(configuration), "task": text(task), "time": text(f"{minutes:g} min")}
             yield key_values("observation", values, many=True)

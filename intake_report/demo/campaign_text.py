@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 
 from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import ZONE, Scenario
@@ -118,44 +119,56 @@ def route_tables() -> str:
     return "\n".join(parts)
 
 
-def _claim(id: str, sentence: str, metric: str, configuration: str, relation: str, **more: str) -> str:
+@dataclass(frozen=True)
+class _Claim:
+    """One claim: the configurations it needs, and its table."""
+
+    needs: frozenset[str]
+    table: str
+
+
+def _claim(id: str, sentence: str, metric: str, configuration: str, relation: str, **more: str) -> _Claim:
     values = {"id": text(id), "text": text(sentence), "metric": text(metric), "configuration": text(configuration)}
     values |= {"relation": text(relation)} | {k: text(v) for k, v in more.items()}
-    return key_values("claim", values, many=True)
+    return _Claim(frozenset({configuration, more.get("versus", configuration)}), key_values("claim", values, many=True))
 
 
-CLAIMS: dict[str, str] = {
-    "ramp-trial": "\n".join(
-        [
-            _claim(
-                "city-closer", "In the city the sealed box keeps intake air closer to ambient than the as-sold airbox.",
-                "mean_over_ambient", "sealed-snorkel", "lower", versus="stock", phase="city",
-            ),
-            _claim(
-                "recovery-faster",
-                "After joining the highway the sealed box is within 3 °F of ambient sooner than the as-sold airbox.",
-                "recovery_time", "sealed-snorkel", "lower", versus="stock", margin="3 degF",
-            ),
-            _claim(
-                "open-cooler", "The open cone runs cooler than the as-sold airbox in the city.",
-                "mean_over_ambient", "open-cone", "lower", versus="stock", phase="city",
-            ),
-        ]
+_CLAIMS: dict[str, tuple[_Claim, ...]] = {
+    "ramp-trial": (
+        _claim(
+            "city-closer", "In the city the sealed box keeps intake air closer to ambient than the as-sold airbox.",
+            "mean_over_ambient", "sealed-snorkel", "lower", versus="stock", phase="city",
+        ),
+        _claim(
+            "recovery-faster",
+            "After joining the highway the sealed box is within 3 °F of ambient sooner than the as-sold airbox.",
+            "recovery_time", "sealed-snorkel", "lower", versus="stock", margin="3 degF",
+        ),
+        _claim(
+            "open-cooler", "The open cone runs cooler than the as-sold airbox in the city.",
+            "mean_over_ambient", "open-cone", "lower", versus="stock", phase="city",
+        ),
     ),
-    "three-days": "\n".join(
-        [
-            _claim(
-                "one-minute", "With the sealed box the intake air is within 3 °F of ambient a minute after entry.",
-                "recovery_time", "sealed-snorkel", "at most", margin="3 degF", value="60 s",
-            ),
-            _claim(
-                "faster-than-stock", "The sealed box recovers faster than the as-sold airbox.",
-                "recovery_time", "sealed-snorkel", "lower", versus="stock", margin="5 degF",
-            ),
-        ]
+    "three-days": (
+        _claim(
+            "one-minute", "With the sealed box the intake air is within 3 °F of ambient a minute after entry.",
+            "recovery_time", "sealed-snorkel", "at most", margin="3 degF", value="60 s",
+        ),
+        _claim(
+            "faster-than-stock", "The sealed box recovers faster than the as-sold airbox.",
+            "recovery_time", "sealed-snorkel", "lower", versus="stock", margin="5 degF",
+        ),
     ),
-    "tandem": _claim(
-        "city-closer", "In the city the sealed box keeps intake air closer to ambient than the as-sold airbox.",
-        "mean_over_ambient", "sealed-snorkel", "lower", versus="stock", phase="city",
+    "tandem": (
+        _claim(
+            "city-closer", "In the city the sealed box keeps intake air closer to ambient than the as-sold airbox.",
+            "mean_over_ambient", "sealed-snorkel", "lower", versus="stock", phase="city",
+        ),
     ),
 }  # fmt: skip
+
+
+def claims(scenario: Scenario) -> str:
+    """Return the [[claim]] tables whose configurations the campaign has."""
+    there = {c.id for c in scenario.configurations}
+    return "\n".join(c.table for c in _CLAIMS.get(scenario.id, ()) if c.needs <= there)

@@ -144,18 +144,36 @@ def column_mapping(units: Units) -> dict[str, str]:
     return {s.header[units]: f"{s.channel} [{s.unit[units]}]" for s in (*POLLED, *POSITION)}
 
 
-def control_unit(run: SimulatedRun, rounding: str = "floor") -> dict[str, Array]:
-    """Return what the vehicle's control unit offers at every instant: channels in its own steps, (t,) each."""
+def control_unit(
+    run: SimulatedRun, rounding: str = "floor", rng: np.random.Generator | None = None
+) -> dict[str, Array]:
+    """Return what the vehicle's control unit offers at every instant: channels in its own steps, (t,) each.
+
+    Parameters
+    ----------
+    run
+        The run.
+    rounding : {"floor", "round"}
+        How temperatures are brought to whole °C.
+    rng : numpy Generator, optional
+        Source of the flutter of the fast channels (idle speed, pulsating flow); none without it. Temperatures and
+        vehicle speed do not flutter.
+    """
     percent = 100.0 / 255.0
+    n = len(run.time)
+
+    def flutter(size: float) -> Array:
+        return np.zeros(n) if rng is None else size * rng.standard_normal(n)
+
     return {
-        "rpm": quantise(run.rpm, "floor", 0.25),
+        "rpm": quantise(np.maximum(run.rpm + flutter(7.0), 0.0), "floor", 0.25),
         "speed": quantise(run.speed * SPEED_SCALE, "round", 1.0),
         "iat": quantise(run.sensor_element, rounding),
-        "maf": quantise(run.airflow, "round", 0.01),
-        "map": quantise(run.manifold_pressure, "round", 1.0),
-        "throttle": quantise(run.throttle, "round", percent),
-        "load": quantise(run.load, "round", percent),
-        "timing": quantise(run.spark_advance, "round", 0.5),
+        "maf": quantise(run.airflow * (1.0 + flutter(0.012)), "round", 0.01),
+        "map": quantise(run.manifold_pressure + flutter(0.4), "round", 1.0),
+        "throttle": quantise(np.clip(run.throttle + flutter(0.15), 0.0, 100.0), "round", percent),
+        "load": quantise(np.clip(run.load + flutter(0.4), 0.0, 100.0), "round", percent),
+        "timing": quantise(run.spark_advance + flutter(0.3), "round", 0.5),
         "coolant": quantise(run.coolant, rounding),
         "ambient": quantise(run.ambient_element, rounding),
     }
@@ -190,7 +208,7 @@ def log_run(
     """
     rng = np.random.default_rng(seed)
     n = len(run.time)
-    offered = control_unit(run, rounding)
+    offered = control_unit(run, rounding, rng)
     width = len(POLLED)
     headers, columns, refreshed = [], [], {}
     offset = int(rng.integers(width))

@@ -185,7 +185,7 @@ class Motion:
     distance, speed : arrays, (t, n)
         Route distance [m] and speed [m/s]; a run that is over stands at the end of the route.
     samples : int array, (n,)
-        Number of time steps of each run until it reached the end of the route.
+        Number of time steps of each run; the last is the one before it reaches the end of the route.
     """
 
     time: Array

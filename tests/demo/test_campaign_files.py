@@ -1,0 +1,134 @@
+import gzip
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from metar.Metar import Metar
+
+from intake_report.campaign import load_campaign
+from intake_report.demo.articles import OPEN, SEALED, STOCK, Vehicle
+from intake_report.demo.bench import DRIVELINE, dyno_pull, engine_torque, restriction_points
+from intake_report.demo.campaign_files import write_campaign
+from intake_report.demo.powertrain import pressure_drop
+from intake_report.demo.scenario import RAMP_TRIAL, SCENARIOS, TANDEM, THREE_DAYS
+from intake_report.demo.station import reports, table_rows
+
+DATA = Path(__file__).parents[2] / "data"
+
+
+def contents(folder):
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture(scope="module")
+def folder(short, tmp_path_factory):
+    return write_campaign(short, tmp_path_factory.mktemp("campaign")).parent
+
+
+def test_campaign_file_is_valid_and_complete(folder, short):
+    campaign = load_campaign(folder)
+    assert campaign.about.id == "ramp-trial" and campaign.baseline.id == "stock"
+    assert set(campaign.input_paths()) | {"campaign.toml"} == set(contents(folder))
+    assert [r.id for r in campaign.runs] == [p.run for p in short.schedule]
+    assert campaign.route.highway_entry.speed == 80.0
+    assert campaign.metrics.recovery_margins == pytest.approx((5.0 / 3.0, 25.0 / 9.0))
+
+
+def test_same_arguments_give_the_same_bytes(folder, short, tmp_path):
+    again = write_campaign(short, tmp_path / "again").parent
+    assert contents(again) == contents(folder)
+    assert contents(write_campaign(short, tmp_path / "other", seed=1).parent) != contents(folder)
+
+
+def test_truth_stays_out_of_the_folder(folder):
+    text = (folder / "campaign.toml").read_text(encoding="utf-8").lower()
+    assert not re.search(r"true_air|sensor_element|\bseed\b|truth", text)
+    header = gzip.decompress((folder / "logs" / "d1r1-stock.csv.gz").read_bytes()).decode().splitlines()[0].lower()
+    assert "true" not in header and "element" not in header
+
+
+def test_log_is_of_the_expected_size(folder):
+    log = folder / "logs" / "d1r1-stock.csv.gz"
+    assert 9 * log.stat().st_size < 2_500_000  # a campaign of nine runs
+    rows = gzip.decompress(log.read_bytes()).count(b"\n") - 1
+    assert 17 * 600 < rows < 30 * 600  # ten rows a second for about 25 minutes
+
+
+@pytest.mark.parametrize("us", [False, True])
+def test_reports_decode_to_the_day(us):
+    day = RAMP_TRIAL.days[0]
+    texts = reports(day, 15.2, 17.6, np.random.default_rng(1), us=us)
+    hours = []
+    for text in texts:
+        decoded = Metar(text, year=2026, month=6)
+        hours.append(decoded.time.hour + decoded.time.minute / 60.0)
+        assert decoded.station_id == "XXXX"
+        assert decoded.temp.value("C") == pytest.approx(float(day.temperature(hours[-1])), abs=0.5)
+        assert decoded.dewpt.value("C") == pytest.approx(day.dew_point, abs=0.7)
+        # the altimeter setting of a station 24 m up lies about 2.9 hPa above its station pressure
+        assert decoded.press.value("HPA") == pytest.approx(10.0 * day.pressure + 2.9, abs=0.6)
+    assert min(hours) < 15.2 and max(hours) > 17.6 + 0.5 and np.all(np.diff(hours) == pytest.approx(1.0))
+
+
+def test_station_table_covers_the_runs():
+    rows = [r.split(",") for r in table_rows(RAMP_TRIAL.days[0], 15.2, 17.6, np.random.default_rng(1))]
+    assert rows[0][0] <= "2026-06-09T14:45:00Z" and rows[-1][0] >= "2026-06-09T18:35:00Z"
+    air, humidity = (np.array([float(r[k]) for r in rows]) for k in (1, 2))
+    assert np.all((air > 26.0) & (air < 28.5)) and np.all((humidity > 35.0) & (humidity < 70.0))
+
+
+def test_dyno_torque_follows_air_and_restriction():
+    rpm = np.array([2500.0, 4500.0, 6000.0])
+    torque = {c.id: engine_torque(Vehicle(), c, rpm, 25.0, 101.3) for c in (STOCK, OPEN, SEALED)}
+    assert np.all(torque["open-cone"] > torque["sealed-snorkel"]) and np.all(torque["sealed-snorkel"] > torque["stock"])
+    assert np.all(engine_torque(Vehicle(), STOCK, rpm, 45.0, 101.3) < torque["stock"])
+    assert np.all(engine_torque(Vehicle(), STOCK, rpm, 25.0, 95.0) < torque["stock"])
+    power = torque["stock"] * rpm * np.pi / 30.0 / 1000.0
+    assert 95.0 < power.max() < 125.0  # a two-litre engine (common practice)
+
+
+def test_pull_rows_agree_with_themselves():
+    pull = dyno_pull(Vehicle(), STOCK, 1, np.random.default_rng(2))
+    rpm, torque, power = np.array([[float(x) for x in r.split(",")[:3]] for r in pull.rows]).T
+    assert np.all(np.diff(rpm) == 50.0)
+    assert power == pytest.approx(torque * rpm * np.pi / 30.0 / 1000.0, abs=0.04)
+    assert torque == pytest.approx(pull.true_torque * DRIVELINE, rel=0.03)
+
+
+def test_restriction_points_scatter_round_the_law():
+    for c in (STOCK, OPEN, SEALED):
+        for flow, drop in restriction_points(c, np.random.default_rng(3)):
+            assert drop == pytest.approx(float(pressure_drop(c, np.array(flow * 1.19 / 3.6))), rel=0.05)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("scenario", [THREE_DAYS, TANDEM], ids=lambda s: s.id)
+def test_other_campaigns_are_valid(scenario, tmp_path):
+    campaign = load_campaign(write_campaign(scenario, tmp_path))
+    assert len(campaign.runs) == len(scenario.schedule)
+    assert all(bool(r.control) == scenario.control for r in campaign.runs)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("id", ["ramp-trial", "three-days"])
+def test_committed_campaign_is_what_the_generator_writes(id, tmp_path):
+    if not (DATA / id / "campaign.toml").is_file():
+        pytest.skip(f"data/{id} is not here")
+    write_campaign(SCENARIOS[id], tmp_path)
+
+    def unpacked(folder):
+        # packed bytes depend on the zlib version, their content does not
+        return {n: gzip.decompress(b) if n.endswith(".gz") else b for n, b in contents(folder).items()}
+
+    assert unpacked(DATA / id) == unpacked(tmp_path)
+
+
+def test_seed_separates_runs(short):
+    both = replace(RAMP_TRIAL, schedule=RAMP_TRIAL.schedule[:2])
+    from intake_report.demo.scenario import run_plan
+
+    first, second = (run_plan(both, p, 1) for p in both.schedule)
+    assert not np.array_equal(first.noise, second.noise)
+    assert np.array_equal(first.noise, run_plan(short, short.schedule[0], 1).noise)

@@ -1,0 +1,190 @@
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from intake_report.demo.articles import CONFIGURATIONS, OPEN, SEALED, STOCK, Vehicle
+from intake_report.demo.powertrain import full_airflow, manifold_pressure, pressure_drop, run_engine
+from intake_report.demo.route import demo_route
+from intake_report.demo.scenario import RAMP_TRIAL
+from intake_report.demo.simulate import FAST_STEP, simulate_batch, simulate_run
+from intake_report.demo.thermal_truth import Surroundings, heat
+from intake_report.demo.traffic import draw_plan, drive
+from intake_report.demo.truth import batch_truth
+
+ROUTE, DAY = demo_route(), RAMP_TRIAL.days[0]
+
+
+def steady(configurations, kmh, *, ambient=25.0, seconds=6000.0, dt=1.0, soak=10.0):
+    """Hold a speed for a long time, one speed and configuration per column; return engine and temperatures."""
+    steps, n = int(seconds / dt), len(configurations)
+    speed = np.full((steps, n), kmh) / 3.6
+    zero = np.zeros_like(speed)
+    engine = run_engine(Vehicle(), speed, dt, zero, zero, zero + 1.18)
+    around = Surroundings(zero + ambient, speed, np.zeros(n))
+    start = np.full(n, soak)
+    temperatures = heat(configurations, speed, engine, around, np.full(n, 88.0), start, start, dt)
+    return engine, temperatures
+
+
+def test_insulated_duct_that_draws_outside_air_shows_ambient_plus_stagnation():
+    from dataclasses import replace
+
+    perfect = replace(
+        STOCK, draw_idle=0.0, draw_cruise=0.0, inlet_recirculation=0.0, outer=0.0, outer_speed=0.0, mount=0.0
+    )
+    _, t = steady((perfect,), 108.0)
+    stagnation = 0.6 * 30.0**2 / (2.0 * 1006.0)  # v²/2cp with a recovery of 0.6
+    assert t.air[-1, 0] - 25.0 == pytest.approx(stagnation, abs=1e-3)  # a plume of 1.6 exp(-10) K is left
+
+
+def test_steady_state_does_not_depend_on_start_or_step():
+    configurations = tuple(CONFIGURATIONS.values()) * 3
+    kmh = np.repeat([40.0, 70.0, 110.0], 3)
+    _, a = steady(configurations, kmh, seconds=12000.0, soak=2.0)
+    _, b = steady(configurations, kmh, seconds=12000.0, soak=30.0, dt=0.5)
+    assert a.fan[-2000:].max() == b.fan[-2000:].max() == 0.0  # otherwise there would be a cycle, no steady state
+    for name in ("air", "element", "under_hood", "wall", "coolant"):
+        assert getattr(a, name)[-1] == pytest.approx(getattr(b, name)[-1], abs=0.02)
+
+
+@pytest.mark.parametrize("kmh", [0.0, 50.0, 110.0])
+def test_temperatures_are_ordered_as_heat_flows(kmh):
+    engine, t = steady(tuple(CONFIGURATIONS.values()), kmh)
+    last = {name: getattr(t, name)[-1] for name in ("air", "drawn", "wall", "under_hood", "coolant")}
+    assert np.all(last["coolant"] > last["under_hood"])
+    assert np.all(last["under_hood"] > last["wall"])
+    assert np.all(last["wall"] > last["air"]) and np.all(last["air"] > last["drawn"])
+    assert np.all(last["drawn"] > 25.0)
+    # heat that the air takes up on its way equals what the wall gives: effectiveness of a wall at one temperature
+    flow = engine.airflow[-1]
+    inner = np.array(
+        [c.inner_still + c.inner_flow * f**0.8 for c, f in zip(CONFIGURATIONS.values(), flow, strict=True)]
+    )
+    kept = np.exp(-inner / (flow * 1.006))
+    gained = flow * 1.006 * (last["air"] - last["drawn"])
+    given_off = flow * 1.006 * (1.0 - kept) * (last["wall"] - last["drawn"])
+    # the node of the wall is one step behind the air, and a fan cycle at standstill keeps it moving
+    assert gained == pytest.approx(given_off, rel=0.02)
+
+
+def test_wall_exchange_falls_with_flow():
+    for c in CONFIGURATIONS.values():
+        flow = np.array([2.0, 5.0, 10.0, 25.0, 60.0])
+        effect = 1.0 - np.exp(-(c.inner_still + c.inner_flow * flow**0.8) / (flow * 1.006))
+        assert np.all(np.diff(effect) < 0)
+
+
+def test_over_ambient_falls_with_speed_and_rises_with_under_hood_share():
+    order = (SEALED, STOCK, OPEN)
+    over = np.array([steady(order, kmh, seconds=4000.0)[1].air[-1] - 25.0 for kmh in (0.0, 30.0, 60.0, 110.0)])
+    assert np.all(np.diff(over, axis=0) < 0)
+    assert np.all(np.diff(over, axis=1) > 0)
+
+
+def test_vehicle_ambient_sensor_reads_high_at_standstill():
+    _, still = steady((STOCK,), 0.0)
+    _, moving = steady((STOCK,), 110.0)
+    assert still.ambient_element[-1, 0] - 25.0 > 3.0
+    assert 0.0 < moving.ambient_element[-1, 0] - 25.0 < 0.5
+
+
+@given(kmh=st.floats(20.0, 120.0), more=st.floats(2.0, 20.0))
+@settings(max_examples=30, deadline=None)
+def test_airflow_rises_with_speed_in_one_gear_and_pays_for_the_power(kmh, more):
+    v = Vehicle()
+    speed = np.array([[kmh, kmh + more]] * 3) / 3.6
+    zero = np.zeros_like(speed)
+    engine = run_engine(v, speed, 1.0, zero, zero, zero + 1.18)
+    resistance = v.mass * 9.80665 * v.rolling + 0.5 * 1.18 * v.drag_area * speed**2
+    assert np.all(engine.fuel_power * v.indicated_efficiency > resistance * speed / 0.91)
+    assert np.all(engine.airflow / 14.6 * 43.0e3 == pytest.approx(engine.fuel_power, rel=1e-9))
+    low, high = v.gear_speed, np.searchsorted(v.shift_up, speed[0])
+    if low[high[0]] == low[high[1]]:
+        assert engine.airflow[0, 1] > engine.airflow[0, 0]
+
+
+def test_engine_magnitudes():
+    v = Vehicle()
+    speed = np.array([[0.0, 110.0 / 3.6]] * 3)
+    zero = np.zeros_like(speed)
+    engine = run_engine(v, speed, 1.0, zero, zero, zero + 1.18)
+    pressure = manifold_pressure(v, STOCK, engine, zero + 30.0, 101.3)
+    # idle and motorway cruise of a two-litre engine (common practice)
+    assert 1.5 < engine.airflow[0, 0] < 4.0 and 15.0 < engine.airflow[0, 1] < 30.0
+    assert 25.0 < pressure[0, 0] < 40.0 and 40.0 < pressure[0, 1] < 75.0
+    assert 2000.0 < engine.rpm[0, 1] < 3000.0
+
+
+def test_overrun_burns_nothing_and_still_pumps():
+    speed = np.linspace(25.0, 15.0, 11)[:, None]
+    zero = np.zeros_like(speed)
+    engine = run_engine(Vehicle(), speed, 1.0, zero, zero, zero + 1.18)
+    assert np.all(engine.fuel_power == 0.0) and np.all(engine.airflow > 0.0) and np.all(engine.torque < 0.0)
+
+
+def test_restriction_orders_the_configurations_and_follows_its_power_law():
+    flow = np.array([25.0, 50.0, 100.0])
+    drops = {id: pressure_drop(c, flow) for id, c in CONFIGURATIONS.items()}
+    assert np.all(drops["open-cone"] < drops["sealed-snorkel"]) and np.all(drops["sealed-snorkel"] < drops["stock"])
+    for id, c in CONFIGURATIONS.items():
+        assert drops[id][2] == pytest.approx(c.restriction)
+        assert drops[id][2] / drops[id][1] == pytest.approx(2.0**c.restriction_exponent)
+    assert np.all(np.diff(full_airflow(Vehicle(), np.array([1000.0, 3000.0, 5500.0]), 1.18)) > 0)
+
+
+@pytest.mark.parametrize("dt", [0.1, 1.0])
+def test_motion_keeps_to_plan_limits_and_physics(dt):
+    plans = tuple(draw_plan(ROUTE, DAY, 16.0, np.random.default_rng(i)) for i in range(4))
+    motion = drive(ROUTE, plans, dt)
+    for i, plan in enumerate(plans):
+        n = motion.samples[i]
+        s, v = motion.distance[:n, i], motion.speed[:n, i]
+        assert np.all(np.diff(s) >= 0) and 0.0 <= ROUTE.length - s[-1] <= 1.1 * v[-1] * dt
+        acceleration = np.diff(v)[:-1] / dt
+        halt = v[1:-1] == 0.0  # the last step into a halt is cut off by the grid
+        assert acceleration[~halt].min() > -3.3 and acceleration.max() < 2.6
+        for place, hold in zip(plan.stop_place[1:], plan.stop_hold[1:], strict=True):
+            still = (v == 0.0) & (np.abs(s - place) < 3.0)
+            assert np.count_nonzero(still) * dt == pytest.approx(hold, abs=2.5 * dt)
+        assert v.max() < 1.04 * ROUTE.limit.max()
+
+
+def test_same_plan_gives_nearly_the_same_run_at_any_step(run):
+    batch = simulate_batch([(run.configuration, run.day, run.plan)])
+    n = int(batch.samples[0])
+    standstills = len(run.plan.stop_place)
+    assert n == pytest.approx(run.time[-1], abs=FAST_STEP * standstills + 1.0)  # each may differ by a step
+    fast = batch_truth(batch, ROUTE)
+    from intake_report.demo.truth import run_truth
+
+    full = run_truth(run)
+    assert fast["mean_city"][0] == pytest.approx(full.mean_over_ambient["city"], abs=0.1)
+    assert fast["mean_highway"][0] == pytest.approx(full.mean_over_ambient["highway"], abs=0.05)
+    assert fast["peak_over_ambient"][0] == pytest.approx(full.peak_over_ambient, abs=0.5)
+    for k, value in enumerate(full.recovery.values()):
+        assert fast[f"recovery_{k}"][0] == pytest.approx(value, abs=4.0)
+
+
+def test_a_run_does_not_depend_on_its_companions(run):
+    other = draw_plan(ROUTE, RAMP_TRIAL.days[1], 15.0, np.random.default_rng(3))
+    alone = simulate_batch([(run.configuration, run.day, run.plan)])
+    among = simulate_batch([(OPEN, RAMP_TRIAL.days[1], other), (run.configuration, run.day, run.plan)])
+    n = alone.samples[0]
+    assert among.samples[1] == n
+    assert np.array_equal(among.sensor_element[1, :n], alone.sensor_element[0, :n])
+    assert np.all(np.isnan(among.sensor_element[1, n:]))
+
+
+def test_equal_seeds_give_equal_runs():
+    a = simulate_run(SEALED, DAY, 11, step=1.0)
+    b = simulate_run(SEALED, DAY, 11, step=1.0)
+    c = simulate_run(SEALED, DAY, 12, step=1.0)
+    assert np.array_equal(a.sensor_element, b.sensor_element)
+    assert not np.array_equal(a.sensor_element[:600], c.sensor_element[:600])
+
+
+def test_sensor_lags_the_air_and_levels_its_peaks(run):
+    assert run.sensor_element.max() < run.true_air.max()
+    changes = np.abs(np.diff(run.sensor_element)), np.abs(np.diff(run.true_air))
+    assert changes[0].max() < 0.5 * changes[1].max()

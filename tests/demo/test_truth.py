@@ -1,0 +1,168 @@
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS, expected_metrics, truth
+from intake_report.demo.truth import crossing, run_events, run_truth, time_above, time_mean
+
+BASES = ("true_air", "sensor_element")
+
+
+@pytest.mark.parametrize("basis", BASES)
+def test_truth_agrees_with_brute_force(run, basis):
+    """Plain loops over the 0.1 s series; straight lines between steps bound the difference."""
+    found, events = run_truth(run, basis), run_events(run)
+    value = getattr(run, basis)
+    over = [float(a) - float(b) for a, b in zip(value, run.ambient, strict=True)]
+    assert found.peak_iat == max(value)
+    assert found.peak_over_ambient == max(over)
+    at = over.index(max(over))
+    assert (found.peak_time, found.peak_distance) == (run.time[at], run.distance[at])
+
+    sums = {"city": [0.0, 0.0], "on-ramp": [0.0, 0.0], "highway": [0.0, 0.0]}
+    for i in range(len(over) - 1):
+        s = run.distance[i]
+        phase = "city" if s < run.route.ramp_start else "on-ramp" if s < run.route.highway_start else "highway"
+        sums[phase][0] += 0.5 * (over[i] + over[i + 1]) * run.step
+        sums[phase][1] += run.step
+    for phase, (area, duration) in sums.items():
+        assert found.mean_over_ambient[phase] == pytest.approx(area / duration, abs=0.02)
+        start, end = events.phases[phase]
+        assert end - start == pytest.approx(duration, abs=2 * run.step)
+
+    entry = None
+    for i in range(1, len(over)):
+        s = run.distance[i]
+        if run.route.ramp_start <= s <= run.route.highway_start and run.speed[i - 1] <= 80.0 < run.speed[i]:
+            entry = run.time[i]
+            break
+    assert events.highway_entry == pytest.approx(entry, abs=run.step)
+    for margin, seconds in found.recovery.items():
+        reached = [t for t, x in zip(run.time, over, strict=True) if t >= entry and x <= margin]
+        assert seconds == pytest.approx(reached[0] - entry, abs=2 * run.step)
+    count = sum(1 for x in value if x > 45.0)
+    edges = sum(1 for a, b in pairwise(value) if (a > 45.0) != (b > 45.0))
+    assert found.time_above_alarm == pytest.approx(count * run.step, abs=(edges + 1) * run.step)
+
+
+@pytest.mark.parametrize("basis", BASES)
+def test_stop_rates_agree_with_brute_force(run, basis):
+    found = run_truth(run, basis)
+    value, stops, i = getattr(run, basis), [], 0
+    while i < len(run.speed):
+        if run.speed[i] == 0.0:
+            j = i
+            while j + 1 < len(run.speed) and run.speed[j + 1] == 0.0:
+                j += 1
+            if run.time[j] - run.time[i] >= 10.0:
+                stops.append((i, j))
+            i = j
+        i += 1
+    assert len(stops) == len(found.stops) >= 5
+    for (i, j), stop in zip(stops, found.stops, strict=True):
+        assert (stop.start, stop.end) == (run.time[i], run.time[j])
+        assert stop.rise == pytest.approx(value[j] - value[i], abs=1e-12)
+        assert stop.mean_rate == pytest.approx(60.0 * stop.rise / (run.time[j] - run.time[i]))
+        slopes = [
+            (value[b] - value[a]) / (run.time[b] - run.time[a])
+            for a in range(i, j + 1, 10)
+            for b in range(a + 10, j + 1, 10)
+        ]
+        assert stop.median_slope == pytest.approx(60.0 * float(np.median(slopes)), abs=1e-6)
+    assert found.median_soak_rate == pytest.approx(float(np.median([s.median_slope for s in found.stops])))
+
+
+def test_margin_that_is_never_met_is_none(run):
+    found = run_truth(run, margins=(0.01, 40.0))
+    assert found.recovery == {0.01: None, 40.0: 0.0}
+
+
+def polyline():
+    values = st.lists(st.integers(-50, 50).map(lambda k: k / 10.0), min_size=2, max_size=30)
+    return values.map(np.array)
+
+
+@given(values=polyline(), level=st.integers(-40, 40).map(lambda k: k / 10.0 + 0.05))
+@settings(max_examples=60, deadline=None)
+def test_time_above_and_mean_against_fine_sampling(values, level):
+    time = np.arange(len(values), dtype=float)
+    fine = (np.arange((len(values) - 1) * 1000) + 0.5) / 1000.0
+    line = np.interp(fine, time, values)
+    ends = len(crossing(time, values, level, upward=True)) + len(crossing(time, values, level, upward=False))
+    assert time_above(time, values, level) == pytest.approx(np.mean(line > level) * time[-1], abs=0.001 * (ends + 1))
+    assert time_mean(time, values, 0.0, float(time[-1])) == pytest.approx(np.mean(line), abs=1e-5)
+
+
+@given(values=polyline(), level=st.integers(-40, 40).map(lambda k: k / 10.0 + 0.05))
+@settings(max_examples=60, deadline=None)
+def test_crossings_lie_on_the_level_and_alternate(values, level):
+    time = np.arange(len(values), dtype=float)
+    up, down = crossing(time, values, level, upward=True), crossing(time, values, level, upward=False)
+    for t in (*up, *down):
+        assert np.interp(t, time, values) == pytest.approx(level, abs=1e-9)
+    assert abs(len(up) - len(down)) <= 1
+
+
+@pytest.fixture(scope="module")
+def expected():
+    return expected_metrics(RAMP_TRIAL, 5, seed=1)
+
+
+def test_magnitudes_are_those_of_the_trade(expected):
+    """Over-ambient 15–30 K after city traffic, recovery to 3 °F from half a minute to two minutes (common practice)."""
+    peak = {id: m["peak_over_ambient"] for id, m in expected.items()}
+    assert 15.0 < np.mean(peak["stock"]) < 25.0 and 20.0 < np.mean(peak["open-cone"]) < 30.0
+    assert 8.0 < np.mean(peak["sealed-snorkel"]) < 16.0
+    three = {id: m["recovery_0"] for id, m in expected.items()}
+    assert all(30.0 < np.mean(x[np.isfinite(x)]) < 150.0 for x in three.values())
+    assert 60.0 < np.mean(three["sealed-snorkel"]) < 90.0 < np.mean(three["stock"]) < 120.0
+
+
+def test_sealed_is_truly_better_and_open_truly_adverse_only_at_the_lights(expected):
+    def difference(id, metric):
+        return float(np.mean(expected[id][metric] - expected["stock"][metric]))
+
+    assert -6.0 < difference("sealed-snorkel", "mean_city") < -3.0
+    assert -60.0 < difference("sealed-snorkel", "recovery_0") < -15.0
+    assert -60.0 < difference("sealed-snorkel", "recovery_1") < -30.0
+    assert difference("open-cone", "mean_city") > 2.5 and difference("open-cone", "soak_rate") > 1.0
+    assert abs(difference("open-cone", "mean_highway")) < 0.8
+
+
+def test_expected_metrics_repeat_and_depend_on_the_seed():
+    one = replace(THREE_DAYS, schedule=THREE_DAYS.schedule[:1])
+    first, again, other = (expected_metrics(one, 1, seed=s)["stock"]["mean_city"] for s in (1, 1, 2))
+    assert np.array_equal(first, again) and not np.array_equal(first, other)
+
+
+def test_days_differ_by_what_the_trade_meets():
+    """Up to 2 °F between days is commonly accepted; the badly designed campaign exceeds it (common practice)."""
+    well, badly = ([d.ambient for d in s.days] for s in (RAMP_TRIAL, THREE_DAYS))
+    assert 0.3 < np.ptp(well) <= 2.0 / 1.8 < np.ptp(badly) <= 2.0
+    assert all(25.0 < a < 29.0 for a in (*well, *badly))
+
+
+def test_truth_names_every_run_on_both_bases(short):
+    found = truth(short)
+    assert list(found) == [short.schedule[0].run]
+    (one,) = found.values()
+    assert one.configuration == "stock" and one.block == "day-1"
+    assert one.true_air.peak_over_ambient > one.sensor_element.peak_over_ambient
+    assert one.true_air.recovery[5.0 / 3.0] < one.sensor_element.recovery[5.0 / 3.0]
+
+
+def test_order_of_the_well_designed_campaign_is_balanced():
+    places = {}
+    for p in RAMP_TRIAL.schedule:
+        places.setdefault(p.configuration.id, set()).add((p.day, p.start))
+    assert all(len({d for d, _ in x}) == 3 and len({s for _, s in x}) == 3 for x in places.values())
+
+
+@pytest.mark.slow
+def test_one_intake_of_the_three_days_never_recovers_to_three_degrees_fahrenheit():
+    recovery = truth(THREE_DAYS)["open-run"].sensor_element.recovery
+    assert recovery[5.0 / 3.0] is None and recovery[25.0 / 9.0] > 60.0
