@@ -112,7 +112,7 @@ def route_figure(result: ReportResult) -> Figure:
     """Draw intake air temperature and ambient against route distance, one panel per configuration."""
     look = _Look(result)
     groups = list(_by_configuration(result.route_curves, look.ids))
-    figure = _figure(0.7 + 1.75 * len(groups))
+    figure = _figure(0.8 + 1.6 * len(groups))
     axes = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
     for panel, (id, curves) in zip(axes, groups, strict=True):
         _phases(panel, result)
@@ -145,10 +145,10 @@ def _phase_names(panel: Axes, result: ReportResult) -> None:
             phase.name,
             (middle, 1.0),
             xycoords=("data", "axes fraction"),
-            xytext=(0, -2),
+            xytext=(0, 14),
             textcoords="offset points",
             ha="center",
-            va="top",
+            va="bottom",
             fontsize=7.5,
             color="#555555",
         )
@@ -252,12 +252,13 @@ def dots_figure(result: ReportResult, keys: Sequence[MetricKey]) -> Figure:
     look = _Look(result)
     columns = min(3, len(keys))
     rows = -(-len(keys) // columns)
-    figure = _figure(0.35 + 2.15 * rows)
+    figure = _figure(0.45 + 1.8 * rows)
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for panel in panels[len(keys) :]:
         panel.set_visible(False)
     for panel, key in zip(panels, keys, strict=False):
         _dots(panel, key, result, look)
+    _legend(figure, panels[0])
     return figure
 
 
@@ -269,7 +270,8 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: _Look) -> Non
         bounds = [v.bound for v in values if v.bound is not None]
         spread = np.linspace(-0.16, 0.16, max(len(reached), 1)) if len(reached) > 1 else np.zeros(len(reached))
         style: dict[str, Any] = {"ls": "none", "color": look.colour(id), "ms": 4.5}
-        panel.plot(position + spread, _shown(reached, quantity, result), marker=look.marker(id), **style)
+        name = result.name_of(id)
+        panel.plot(position + spread, _shown(reached, quantity, result), marker=look.marker(id), label=name, **style)
         # not reached: an open arrow at the bound, because the value lies somewhere above it
         panel.plot(
             [position] * len(bounds), _shown(bounds, quantity, result), marker=r"$\uparrow$", **(style | {"ms": 8})
@@ -279,15 +281,11 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: _Look) -> Non
             level = float(to_display(mean, quantity, result.units))
             panel.hlines(level, position - 0.3, position + 0.3, color=look.colour(id), lw=1.4)
     panel.set_xlim(-0.6, len(look.ids) - 0.4)
-    panel.set_xticks(range(len(look.ids)), [_short(result.name_of(id)) for id in look.ids])
+    panel.set_xticks([])
     panel.set_title(_wrapped(metric_title(key, result.units), 34), loc="left", fontsize=8.2)
     panel.set_ylabel(f"[{formatting.unit_of(quantity, result.units)}]")
     panel.grid(axis="y")
     panel.margins(y=0.15)
-
-
-def _short(name: str) -> str:
-    return _wrapped(name, 12)
 
 
 def _wrapped(text: str, width: int) -> str:

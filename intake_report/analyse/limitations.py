@@ -173,7 +173,7 @@ def ambient_differs(f: Findings) -> Iterator[Limitation]:
         yield Limitation(
             "ambient-spread",
             f"Mean ambient differs by {f.temperature_difference(spread.spread)} between {spread.lowest} and "
-            f"{spread.highest}; {f.temperature_difference(spread.limit)} between days is commonly accepted (common practice).",
+            f"{spread.highest}; {formatting.margin(spread.limit, f.campaign.about.units)} between days is commonly accepted (common practice).",
             "Repeat the runs on days of like temperature.",
         )
 

@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from intake_report.errors import DataError
-from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Column, Heading, Paragraph
+from intake_report.render.sections.tables import literal_table
 from intake_report.results import ReportResult, formatting
 from intake_report.results.document import results_document
 
@@ -34,7 +35,7 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
             heading,
             Paragraph(f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."),
         )
-    table = Table(
+    table = literal_table(
         label="tab-changes",
         caption=f"What changed since the report of {issued}",
         columns=(Column("Subject"), Column("Before"), Column("Now")),

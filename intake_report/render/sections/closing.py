@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from intake_report.campaign import Campaign
 from intake_report.provenance import input_hashes, package_versions
-from intake_report.render.blocks import Block, Callout, Column, Data, Heading, Paragraph, Preformatted, Table
+from intake_report.render.blocks import Block, Callout, Column, Data, Heading, Paragraph, Preformatted
+from intake_report.render.sections.tables import literal_table
 from intake_report.results import ReportResult
 from intake_report.results.document import results_json
 
@@ -41,7 +42,7 @@ def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Blo
             "same versions and same date give the same bytes. To repeat it:"
         ),
         Preformatted(f"intake-report render {result.campaign} --date {date}"),
-        Table(
+        literal_table(
             label="tab-inputs",
             caption="Input files",
             columns=(Column("File"), Column("Bytes", "right"), Column("SHA-256 (first 16 digits)")),
@@ -49,7 +50,7 @@ def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Blo
             values=(("file", "bytes", "sha256"), *((item.path, item.size, item.sha256) for item in inputs)),
             widths=(3.0, 1.0, 2.4),
         ),
-        Table(
+        literal_table(
             label="tab-versions",
             caption="Software",
             columns=(Column("Package"), Column("Version")),

@@ -7,17 +7,21 @@ from collections import defaultdict
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.plots import acceptance_figure
-from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
-from intake_report.results import ReportResult, RunResult, SamplingRow, formatting
+from intake_report.render.inline import literal
+from intake_report.render.sections.tables import literal_table
+from intake_report.results import QualityRow, ReportResult, RunResult, SamplingRow, formatting
 from intake_report.units import parse_quantity
+
+MOST_NAMED = 3  # channels named in a row of the quality table
 
 
 def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return the logger, and per channel what was declared and what the data show."""
     instrument = campaign.instrument
     slow = [row for row in result.sampling if row.rows_per_sample > 1.5]
-    text = f"Logger: {instrument.logger}."
+    text = f"Logger: {literal(instrument.logger)}."
     if slow:
         text += (
             f" The log repeats readings: {formatting.count(len(slow), 'channel')} of {len(result.sampling)} had a new value on "
@@ -26,7 +30,7 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
     return (
         Heading(1, "Instrumentation", "sec-instrumentation"),
         Paragraph(text),
-        Table(
+        literal_table(
             label="tab-channels",
             caption="Channels: declared instrument data and true sampling found in the logs",
             columns=(
@@ -84,8 +88,8 @@ def weather(result: ReportResult) -> tuple[Block, ...]:
     temperature = formatting.unit_of("temperature", units)
     return (
         Heading(1, "Weather conditions", "sec-weather"),
-        Paragraph(f"Ambient reference: **{result.ambient_reference}**. {result.ambient_reason}"),
-        Table(
+        Paragraph(f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(result.ambient_reason)}"),
+        literal_table(
             label="tab-weather",
             caption="Conditions during each run",
             columns=(
@@ -155,7 +159,7 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
     distance = formatting.unit_of("distance", units)
     blocks: list[Block] = [
         Heading(1, "Run log and acceptance", "sec-runs"),
-        Table(
+        literal_table(
             label="tab-runs",
             caption="Runs in the order of the campaign file",
             columns=(
@@ -244,7 +248,7 @@ def _criteria(result: ReportResult) -> list[Block]:
             "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; bar, could not be applied.",
             f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met. The table that follows lists them.",
         ),
-        Table(
+        literal_table(
             label="tab-criteria",
             caption="Acceptance criteria not met or not applicable",
             columns=(
@@ -271,36 +275,24 @@ def _criteria(result: ReportResult) -> list[Block]:
 
 def data_quality(result: ReportResult) -> tuple[Block, ...]:
     """Return what cleaning found, summed over runs; the file holds every line."""
-    grouped = defaultdict(list)
+    steps: dict[str, list[QualityRow]] = defaultdict(list)
     for row in result.quality:
         if row.touched:
-            grouped[(row.step, row.channel)].append(row)
-    rows = []
-    for (step, channel), entries in grouped.items():
-        worst = max(entries, key=lambda entry: entry.share)
-        label = CHANNELS[channel].label if channel in CHANNELS else channel or "whole run"
-        rows.append(
-            (
-                step.replace("-", " "),
-                label,
-                str(len(entries)),
-                f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),
-                f"{formatting.number(100.0 * worst.share, 1)} %",
-                f"{worst.run}: {worst.reason}",
-            )
-        )
+            steps[row.step].append(row)
+    rows = [_quality_row(step, entries) for step, entries in steps.items()]
     return (
         Heading(1, "Data quality", "sec-quality"),
         Paragraph(
             "Every cleaning step says what it touched. Masked samples are kept in the data and left out of the metrics; nothing "
-            "is interpolated across a gap longer than the channel's limit."
+            "is interpolated across a gap longer than the channel's limit. The table sums over runs and channels; the CSV file of the "
+            "table has every line."
         ),
-        Table(
+        literal_table(
             label="tab-quality",
-            caption="What cleaning found, by step and channel",
+            caption="What cleaning found, by step",
             columns=(
                 Column("Step"),
-                Column("Channel"),
+                Column("Channels"),
                 Column("Runs", "right"),
                 Column("Samples", "right"),
                 Column("Largest share", "right"),
@@ -314,3 +306,22 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
             widths=(1.5, 1.8, 0.7, 1.0, 1.0, 4.6),
         ),
     )
+
+
+def _quality_row(step: str, entries: list[QualityRow]) -> tuple[str, ...]:
+    """Return one step over all runs and channels, with the words of the entry that touched the largest share."""
+    worst = max(entries, key=lambda entry: entry.share)
+    channels = list(dict.fromkeys(_channel_label(entry.channel) for entry in entries))
+    names = formatting.listing(channels) if len(channels) <= MOST_NAMED else f"{len(channels)} channels"
+    return (
+        step.replace("-", " "),
+        names,
+        str(len({entry.run for entry in entries})),
+        f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),
+        f"{formatting.number(100.0 * worst.share, 1)} %",
+        f"{worst.run}, {_channel_label(worst.channel)}: {worst.reason}",
+    )
+
+
+def _channel_label(channel: str) -> str:
+    return CHANNELS[channel].label if channel in CHANNELS else channel or "whole run"

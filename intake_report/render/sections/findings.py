@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from intake_report.plots import dots_figure, heat_soak_figure, recovery_figure, route_figure
-from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
-from intake_report.render.sections.tables import comparison_table, summary_table, values_table
+from intake_report.render.inline import literal
+from intake_report.render.sections.tables import comparison_table, literal_table, summary_table, values_table
 from intake_report.results import MetricKey, ReportResult, formatting
 
 PER_TABLE = 5  # metric columns that fit the width of a page
@@ -111,7 +112,7 @@ def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
             title = key.spec.title.split(",")[0].replace(" to within {parameter} of ambient", "")
             if title not in titles:
                 titles.append(title)
-    texts = tuple(f"{formatting.listing(titles)}: {reason}." for reason, titles in reasons.items())
+    texts = tuple(literal(f"{formatting.listing(titles)}: {reason}.") for reason, titles in reasons.items())
     return [Callout("note", "Metrics that could not be computed", texts)]
 
 
@@ -125,7 +126,7 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
             "A claim is supported only when the whole interval lies on the claimed side and both sides have replicated runs; "
             "“not shown” means that the data do not decide."
         ),
-        Table(
+        literal_table(
             label="tab-claims",
             caption="Claims and verdicts",
             columns=(Column("Claim"), Column("Verdict"), Column("Why")),
@@ -144,7 +145,7 @@ def limitations(result: ReportResult) -> tuple[Block, ...]:
     heading = Heading(1, "Limitations", "sec-limitations")
     if not result.limitations:
         return (heading, Paragraph("No limitation was derived from the data beyond the scope: one vehicle, one route."))
-    table = Table(
+    table = literal_table(
         label="tab-limitations",
         caption="Limitations derived from the data",
         columns=(Column("Code"), Column("What the data cannot show"), Column("What would remove it")),

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from intake_report.campaign import Campaign
 from intake_report.plots import difference_figure
-from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph
 from intake_report.render.figure import figure_block
+from intake_report.render.inline import literal
 from intake_report.render.sections.sentences import answer, compared
-from intake_report.render.sections.tables import comparison_table
+from intake_report.render.sections.tables import comparison_table, literal_table
 from intake_report.results import ReportResult, formatting
 from intake_report.results.text import metric_title
 from intake_report.units import QUANTITIES
@@ -32,13 +33,13 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
     facts += [(label, name) for label, name in signed if name]
     return (
         Cover(
-            title=result.title,
+            title=literal(result.title),
             subtitle="Engineering test report",
             date=date,
             revision=str(revision),
-            question=result.question,
+            question=literal(result.question),
             answer=answer(result),
-            facts=tuple(facts),
+            facts=tuple((label, literal(text)) for label, text in facts),
         ),
     )
 
@@ -50,11 +51,11 @@ def glance(result: ReportResult) -> tuple[Block, ...]:
     shown = [key for key in headline if compared(result, key)]
     if not shown:
         why = "; ".join(dict.fromkeys(limit.text for limit in result.limitations[:2]))
-        return (*blocks, Paragraph(f"No headline metric could be compared. {why}"))
+        return (*blocks, Paragraph(f"No headline metric could be compared. {literal(why)}"))
     level = formatting.number(100 * result.level, 0)
     blocks.append(
         Paragraph(
-            f"Differences from {result.baseline.name}, with {level} % intervals where the runs allow one. A negative difference "
+            f"Differences from {literal(result.baseline.name)}, with {level} % intervals where the runs allow one. A negative difference "
             "means cooler, faster or closer to ambient. How they are computed is said in [[sec-methodology]], what they "
             "cannot show in [[sec-limitations]]."
         )
@@ -63,7 +64,7 @@ def glance(result: ReportResult) -> tuple[Block, ...]:
         figure_block(
             difference_figure(result, shown),
             "fig-differences",
-            f"Differences from {result.baseline.name} with {level} % intervals; an open marker has no interval.",
+            f"Differences from {literal(result.baseline.name)} with {level} % intervals; an open marker has no interval.",
             "Horizontal intervals of the difference of each configuration from the baseline, one row per headline metric. "
             "The values are in the table that follows.",
         )
@@ -78,8 +79,8 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     speed = formatting.with_unit(entry.speed, "speed", result.units, 0)
     return (
         Heading(1, "Methodology", "sec-methodology"),
-        Paragraph(_design(result)),
-        Paragraph(_route(campaign, result)),
+        Paragraph(literal(_design(result))),
+        Paragraph(literal(_route(campaign, result))),
         Paragraph(
             f"Highway entry is the moment at which speed rises through {speed} on the ramp and stays above it for "
             f"{entry.hold:.0f} s, resolved between samples; the same definition holds for all runs. Stops are found with "
@@ -110,7 +111,7 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
         variants = f" Limit: {metric_title(keys[0], result.units).removeprefix('Time above ')}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
-    return f"{title} [{unit}]", f"{spec.definition}{variants}{better} Source: {spec.source}."
+    return literal(f"{title} [{unit}]"), literal(f"{spec.definition}{variants}{better} Source: {spec.source}.")
 
 
 def _design(result: ReportResult) -> str:
@@ -178,7 +179,7 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         ("Odometer", formatting.with_unit(vehicle.odometer, "distance", result.units, 0) if vehicle.odometer else ""),
         ("Notes", vehicle.notes),
     ]
-    table = Table(
+    table = literal_table(
         label="tab-configurations",
         caption="Configurations as tested",
         columns=(
@@ -195,7 +196,7 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     )
     return (
         Heading(1, "Test articles", "sec-articles"),
-        Definitions(tuple((label, text) for label, text in rows if text)),
+        Definitions(tuple((label, literal(text)) for label, text in rows if text)),
         table,
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
     )

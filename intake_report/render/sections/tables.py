@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 from intake_report.render.blocks import Column, Scalar, Table
+from intake_report.render.inline import literal
 from intake_report.results import Comparison, MetricKey, ReportResult, formatting
 from intake_report.results.text import difference_quantity, metric_title, value_text
 from intake_report.units import QUANTITIES
+
+
+def literal_table(**fields: Any) -> Table:
+    """Return a table whose texts are printed as they are, so that no text of a campaign can act as markup."""
+    table = Table(**fields)
+    return replace(
+        table,
+        caption=literal(table.caption),
+        columns=tuple(Column(literal(column.title), column.align) for column in table.columns),
+        rows=tuple(tuple(literal(cell) for cell in row) for row in table.rows),
+        notes=tuple(literal(note) for note in table.notes),
+    )
 
 
 def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
@@ -13,7 +29,7 @@ def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: s
     level = formatting.number(100 * result.level, 0)
     pairs = [(key, c) for key in keys for c in result.comparisons if c.key == key.key]
     notes = tuple(dict.fromkeys(f"{metric_title(k, result.units)}: {c.note}." for k, c in pairs if c.note))
-    return Table(
+    return literal_table(
         label=label,
         caption=f"{caption}, compared with {result.baseline.name}",
         columns=(
@@ -84,7 +100,7 @@ def values_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, 
     runs = [run for run in result.runs if any(v.run == run.id for v in result.values)]
     found = {(v.key, v.run): v for v in result.values}
     excluded = {run.id for run in result.runs if run.decision == "excluded"}
-    return Table(
+    return literal_table(
         label=label,
         caption=caption,
         columns=(
@@ -156,7 +172,7 @@ def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str,
             )
             rows.append((metric_title(key, result.units), c.name, str(s.n), mean, sd))
             values.append((key.key, c.id, QUANTITIES[quantity].internal, s.n, s.not_reached, s.mean, s.sd))
-    return Table(
+    return literal_table(
         label=label,
         caption=caption,
         columns=(
