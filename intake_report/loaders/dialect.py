@@ -204,18 +204,24 @@ def _find_delimiter(lines: Sequence[str]) -> str | None:
     """Return the delimiter that splits most lines into the same number of numeric fields; None without any."""
     best, best_score = "", 0.0
     for delimiter in (*_DELIMITERS, _BLANKS):
-        rows = [row for row in (split_line(line, delimiter) for line in lines) if len(row) > 1]
-        if not rows:
+        rows = [split_line(line, delimiter) for line in lines if line.strip()]
+        several = [row for row in rows if len(row) > 1]
+        if not several:
             continue
         kinds = [[_kind(cell) for cell in row] for row in rows]
-        filled = sum(kind != "e" for row in kinds for kind in row)
-        numeric = sum(kind in _NUMERIC or (kind == "b" and delimiter != _BLANKS) for row in kinds for kind in row)
-        regular = Counter(map(len, rows)).most_common(1)[0][1] / len(rows)
-        score = numeric / max(filled, 1) * regular * (sum(map(_is_data, kinds)) + 0.01 * len(rows)) / len(lines)
+        filled = sum(kind != "e" for row in kinds if len(row) > 1 for kind in row)
+        counted = _NUMERIC if delimiter == _BLANKS else _NUMERIC + "b"
+        numeric = sum(kind in counted for row in kinds if len(row) > 1 for kind in row)
+        regular = Counter(map(len, several)).most_common(1)[0][1] / len(several)
+        data = [_is_data(row) for row in kinds]
+        score = numeric / max(filled, 1) * regular * (sum(data) + 0.01 * len(several)) / len(lines)
+        first = data.index(True) if True in data else 0
+        if first and len(rows[first - 1]) == 1:
+            score *= 0.2  # the line of column names has to fall apart as well
         if delimiter == _BLANKS:
             score *= 0.5  # blanks also separate date from time and words of a name
         else:
-            score += 1e-6 * regular * len(rows)  # column names without any row of data
+            score += 1e-6 * regular * len(several)  # column names without any row of data
         if score > best_score * 1.0001:
             best, best_score = delimiter, score
     return best or None

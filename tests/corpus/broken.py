@@ -263,5 +263,3 @@ def _parquet_bomb() -> bytes:
     zeros = pa.array(np.zeros(5_000_000))
     parquet.write_table(pa.table({"time": zeros, "iat": zeros}), buffer, compression="zstd")
     return buffer.getvalue()
-
-

@@ -1,0 +1,202 @@
+"""Write a log in any dialect, read it back the same."""
+
+from __future__ import annotations
+
+import gzip
+import tempfile
+import zipfile
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from intake_report.loaders import RawLog, ReadOptions, read_log
+
+
+@dataclass(frozen=True)
+class Dialect:
+    delimiter: str
+    decimal: str
+    encoding: str
+    line_end: str
+    packed: str
+    time: str
+    units: str
+    preamble: int
+    quoted: bool
+    trailing: bool
+
+
+DELIMITERS = st.sampled_from([(",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ","), ("|", "."), ("|", ",")])
+
+
+@st.composite
+def dialects(draw: st.DrawFn) -> Dialect:
+    delimiter, decimal = draw(DELIMITERS)
+    return Dialect(
+        delimiter,
+        decimal,
+        draw(st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "latin-1"])),
+        draw(st.sampled_from(["\n", "\r\n"])),
+        draw(st.sampled_from(["", ".gz", ".zip", ".zst"])),
+        draw(st.sampled_from(["elapsed", "ms", "iso", "iso offset", "epoch", "clock", "day first", "two columns"])),
+        draw(st.sampled_from(["brackets", "parentheses", "comma", "row", "none"])),
+        draw(st.integers(0, 4)),
+        draw(st.booleans()),
+        draw(st.booleans()),
+    )
+
+
+ORIGIN = datetime(2025, 5, 23, 22, 58, 7, 250_000, tzinfo=UTC)
+NAMES = ("Intake Air Temperature", "Vehicle Speed", "Airflow")
+UNITS = ("°C", "km/h", "g/s")
+
+cells = st.one_of(st.none(), st.floats(-999, 999, allow_nan=False).map(lambda v: round(v, 3)))
+tables = st.lists(st.tuples(cells, cells, cells), min_size=2, max_size=40)
+
+
+def times(count: int) -> np.ndarray:
+    return np.round(np.arange(count) * 90.125, 3)  # passes midnight after 42 rows, hours before
+
+
+def time_cells(seconds: float, dialect: Dialect) -> list[str]:
+    at = ORIGIN + timedelta(seconds=float(seconds))
+    stamp = f"{at:%Y-%m-%dT%H:%M:%S}.{at.microsecond // 1000:03d}"
+    if dialect.time == "elapsed":
+        return [f"{seconds:.3f}".replace(".", dialect.decimal)]
+    if dialect.time == "ms":
+        return [f"{seconds * 1000:.0f}"]
+    if dialect.time == "iso":
+        return [stamp]
+    if dialect.time == "iso offset":
+        local = at + timedelta(hours=2)
+        return [f"{local:%Y-%m-%dT%H:%M:%S}.{local.microsecond // 1000:03d}+02:00"]
+    if dialect.time == "epoch":
+        return [f"{round(at.timestamp() * 1000)}"]
+    if dialect.time == "clock":
+        return [stamp[11:]]
+    if dialect.time == "day first":
+        return [f"{at:%d/%m/%Y %H:%M:%S}.{at.microsecond // 1000:03d}"]
+    return [f"{at:%Y-%m-%d}", stamp[11:]]
+
+
+def headers(dialect: Dialect) -> tuple[list[str], list[str] | None]:
+    unit = {"elapsed": "s", "ms": "ms"}.get(dialect.time)
+    first = {"two columns": ["Date", "Time"], "epoch": ["Timestamp"]}.get(dialect.time, ["Time"])
+    labels = [*first, *NAMES]
+    units = [""] * (len(first) - 1) + [unit or "", *UNITS]
+    if dialect.units == "row":
+        return labels, units
+    if dialect.units == "none":
+        return [
+            f"{label} [{u}]" if u and label == "Time" else label for label, u in zip(labels, units, strict=True)
+        ], None
+    form = {"brackets": "{} [{}]", "parentheses": "{} ({})", "comma": "{}, {}"}[dialect.units]
+    return [form.format(label, u) if u else label for label, u in zip(labels, units, strict=True)], None
+
+
+def quoted(cell: str, dialect: Dialect) -> str:
+    needs = dialect.quoted or dialect.delimiter in cell
+    return f'"{cell}"' if needs and cell else cell
+
+
+def write_text(folder: Path, rows: list[tuple[float | None, ...]], dialect: Dialect) -> Path:
+    names, units = headers(dialect)
+    lines = [f"Recorder line {n}" for n in range(dialect.preamble)]
+    tail = dialect.delimiter if dialect.trailing else ""
+    lines.append(dialect.delimiter.join(quoted(name, dialect) for name in names) + tail)
+    if units is not None:
+        lines.append(dialect.delimiter.join(units) + tail)
+    for seconds, row in zip(times(len(rows)), rows, strict=True):
+        values = ["" if cell is None else f"{cell:.3f}".replace(".", dialect.decimal) for cell in row]
+        cells = [*time_cells(seconds, dialect), *values]
+        lines.append(dialect.delimiter.join(quoted(cell, dialect) for cell in cells) + tail)
+    data = (dialect.line_end.join(lines) + dialect.line_end).encode(dialect.encoding)
+    path = folder / f"run_2025-05-23.csv{dialect.packed}"
+    if dialect.packed == ".gz":
+        data = gzip.compress(data)
+    elif dialect.packed == ".zst":
+        import pyarrow as pa
+
+        data = bytes(pa.compress(data, codec="zstd", asbytes=True))
+    if dialect.packed == ".zip":
+        with zipfile.ZipFile(path, "w") as archive:
+            archive.writestr("run.csv", data)
+    else:
+        path.write_bytes(data)
+    return path
+
+
+def same(log: RawLog, rows: list[tuple[float | None, ...]], dialect: Dialect) -> None:
+    expected = np.array([[np.nan if cell is None else cell for cell in row] for row in rows], dtype=float)
+    np.testing.assert_allclose(log.time - log.time[0], times(len(rows)), atol=2e-6)
+    assert [column.name for column in log.columns] == list(NAMES)
+    assert [column.unit for column in log.columns] == [None if dialect.units == "none" else unit for unit in UNITS]
+    for index, column in enumerate(log.columns):
+        np.testing.assert_allclose(column.values, expected[:, index], atol=1e-9)
+    if dialect.time in ("elapsed", "ms"):
+        assert log.origin is None
+        assert log.time_kind == "elapsed"
+    else:
+        assert log.origin is not None
+        assert abs((log.origin - ORIGIN).total_seconds()) < 1e-3
+
+
+@given(rows=tables, dialect=dialects())
+@settings(max_examples=150, deadline=None)
+def test_any_dialect_is_read_back_the_same(rows: list[tuple[float | None, ...]], dialect: Dialect) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = write_text(Path(folder), rows, dialect)
+        same(read_log(path, ReadOptions(timezone="UTC")), rows, dialect)
+
+
+@given(rows=tables, form=st.sampled_from(["parquet", "arrow", "stream"]), absolute=st.booleans())
+@settings(max_examples=30, deadline=None)
+def test_columnar_files_are_read_back_the_same(rows: list[tuple[float | None, ...]], form: str, absolute: bool) -> None:
+    import pyarrow as pa
+    from pyarrow import parquet
+
+    seconds = times(len(rows))
+    stamps = [ORIGIN + timedelta(seconds=float(s)) for s in seconds]
+    time = pa.array(stamps, pa.timestamp("us", "UTC")) if absolute else pa.array(seconds)
+    columns = [pa.array([row[index] for row in rows], pa.float64()) for index in range(3)]
+    fields = [pa.field("time", time.type, metadata=None if absolute else {"unit": "s"})]
+    fields += [pa.field(name, pa.float64(), metadata={"unit": unit}) for name, unit in zip(NAMES, UNITS, strict=True)]
+    table = pa.table([time, *columns], schema=pa.schema(fields))
+    dialect = Dialect("", "", "", "", "", "iso" if absolute else "elapsed", "row", 0, False, False)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "log"
+        if form == "parquet":
+            parquet.write_table(table, path)
+        elif form == "arrow":
+            with pa.ipc.new_file(path, table.schema) as file:
+                file.write_table(table)
+        else:
+            with pa.ipc.new_stream(path, table.schema) as stream:
+                stream.write_table(table)
+        same(read_log(path), rows, dialect)
+
+
+@given(rows=tables, together=st.booleans())
+@settings(max_examples=8, deadline=None)
+def test_mdf_4_is_read_back_the_same(rows: list[tuple[float | None, ...]], together: bool) -> None:
+    asammdf = pytest.importorskip("asammdf", reason="the extra mdf is not installed")
+    rows = [tuple(0.0 if cell is None else cell for cell in row) for row in rows]  # MDF has no empty cells
+    seconds = times(len(rows))
+    signals = [
+        asammdf.Signal(np.array([row[index] for row in rows]), seconds, name=name, unit=unit)
+        for index, (name, unit) in enumerate(zip(NAMES, UNITS, strict=True))
+    ]
+    with tempfile.TemporaryDirectory() as folder:
+        recording = asammdf.MDF(version="4.10")
+        recording.start_time = ORIGIN
+        for group in [signals] if together else [[signal] for signal in signals]:
+            recording.append(group)
+        path = recording.save(Path(folder) / "log.mf4", overwrite=True)
+        recording.close()
+        log = read_log(Path(path))
+    same(log, rows, Dialect("", "", "", "", "", "iso", "row", 0, False, False))
