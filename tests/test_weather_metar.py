@@ -214,3 +214,15 @@ def test_station_pressure_given_as_altimeter_setting_is_questioned():
 def test_a_temperature_in_a_trend_does_not_replace_the_observation():
     o = decode_metar(PLAIN + " BECMG 30030KT 4000 RA", year=2026, month=5)
     assert o.wind_direction == 240.0 and o.raining is False
+
+
+def test_indented_reports_of_a_text_block_are_reports_of_their_own():
+    text = "\n    METAR LEXX 312200Z 24008KT CAVOK 24/11 Q1016\n    LEXX 312230Z 24008KT CAVOK\n      25/11 Q1016\n"
+    assert [o.temperature for o in metar_record(text, year=2026, month=5).observations] == [24.0, 25.0]
+
+
+def test_sky_and_precipitation_in_the_vicinity():
+    o = decode_metar(PLAIN, year=2026, month=5)
+    assert o.sky == "no significant cloud, visibility 10 km or more" and o.raining is False and o.present is None
+    o = decode_metar(PLAIN.replace("CAVOK", "9999 VCSHRA BKN040"), year=2026, month=5)
+    assert o.raining is False and o.present == "VCSHRA" and "4000 feet" in o.sky

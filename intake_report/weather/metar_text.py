@@ -22,8 +22,8 @@ class ReportText:
 def split_reports(text: str) -> tuple[ReportText, ...]:
     """Cut a text into reports.
 
-    A report ends with "=", at an empty line, or where the next line begins like a report; indented and other lines
-    continue it. Lines that begin with "#" are comments. A line "2026/05/12 14:53" gives the date of the next report.
+    A report ends with "=", at an empty line, or where the next line begins like a report; other lines continue it.
+    Lines that begin with "#" are comments. A line "2026/05/12 14:53" gives the date of the next report.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def split_reports(text: str) -> tuple[ReportText, ...]:
             if date:
                 month = (int(date[1]), int(date[2]))
             continue
-        if not line[0].isspace() and _REPORT_START.match(stripped + " "):
+        if _REPORT_START.match(stripped + " "):
             close()
         pieces = stripped.split("=")
         for position, piece in enumerate(pieces):
