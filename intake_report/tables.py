@@ -49,7 +49,7 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
     lines = [line for line in text.splitlines() if line.strip() and not line.startswith("#")]
     if len(lines) < 2:
         raise DataError("The file has no rows below its header.", file=path, remedy="Export the table again.")
-    delimiter = next((d for d in ("\t", ";") if d in lines[0]), ",")
+    delimiter = next((mark for mark in ("\t", ";") if mark in lines[0]), ",")
     rows = [[cell.strip() for cell in row] for row in csv.reader(lines, delimiter=delimiter)]
     header = rows[0]
     ragged = next((i for i, row in enumerate(rows) if len(row) != len(header)), None)

@@ -41,7 +41,7 @@ CELL = {"cell_temperature": 28.0, "cell_pressure": 98.0, "cell_humidity": 45.0}
 
 
 def torque_curve(speed: np.ndarray, top: float = 250.0) -> np.ndarray:
-    return top * (1.0 - ((speed - 4200.0) / 6000.0) ** 2)
+    return top * (1.0 - ((speed - 4200.0) / 3500.0) ** 2)
 
 
 def pull(
@@ -374,7 +374,11 @@ def test_whole_session() -> None:
     factor = result.corrections[0].correction.factor
     assert corrected.means["trial"].mean == pytest.approx(factor * measured.means["trial"].mean, rel=1e-9)
     assert result.smoothing_effect < 0.0
-    assert {d.covariate for d in result.drifts} == {"pull order", "intake air temperature", "coolant temperature"}
+    assert {found.covariate for found in result.drifts} == {
+        "pull order",
+        "intake air temperature",
+        "coolant temperature",
+    }
     json.dumps(asdict(result), allow_nan=False)
 
 
@@ -387,6 +391,20 @@ def test_session_limitations() -> None:
     )
     one_by_one = analyse_pulls([ordered[0], ordered[1], *ordered[6:]], "standard", DynoSettings())
     assert any("one after the other" in text for text in one_by_one.limitations)
+    # in turn within each of two sessions: balanced, although the order counts on from one session to the next
+    two = [
+        pull(f"p{o}", name, o, gain=1.0 + 0.001 * o, noise=0.5, seed=o, session="am" if o < 10 else "pm")
+        for o, name in zip((1, 2, 3, 4, 11, 12, 13, 14), ("standard", "trial") * 4, strict=True)
+    ]
+    balanced = analyse_pulls(two, "standard", DynoSettings())
+    assert balanced.drifts[0].share == pytest.approx(0.2, abs=1e-9)
+    assert not any("one after the other" in text for text in balanced.limitations)
+    # a pull that ends before its peak
+    short = [pull(f"s{o}", "standard", o, speed=SPEED[:80]) for o in (1, 2)]
+    assert any("2 of 2 pulls lies at an end" in t for t in analyse_pulls(short, "standard", DynoSettings()).limitations)
+    assert not any(
+        "at an end" in t for t in analyse_pulls(session(), "standard", DynoSettings(smoothing=600.0)).limitations
+    )
     lone = analyse_pulls(
         [*session()[:3]], "standard", DynoSettings(driveline_loss=DrivelineLoss("an assumed loss", 12.0))
     )

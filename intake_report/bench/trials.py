@@ -141,8 +141,7 @@ def summarise_exposure(trials: Sequence[ExposureTrial], level: float = 0.95) -> 
     results = []
     for configuration, condition in dict.fromkeys((t.configuration, t.condition) for t in trials):
         members = [t for t in trials if (t.configuration, t.condition) == (configuration, condition)]
-        durations = [t.duration for t in members]
-        known = [d for d in durations if d is not None]
+        known = [t.duration for t in members if t.duration is not None]
         gains = [
             1000.0 * (t.mass_after - t.mass_before)
             for t in members

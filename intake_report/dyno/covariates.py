@@ -25,9 +25,9 @@ class Drift:
     span, over_span : float or None
         Range of the covariate, and slope times range.
     share : float or None
-        Share of the covariate's variance that lies between configurations (0 balanced, 1 inseparable).
+        Share of the covariate's variance within sessions that lies between configurations (0 balanced, 1 inseparable).
     shifts : dict of str to float
-        What the slope alone would add to each configuration's mean, against the mean of all pulls.
+        What the slope alone would add to each configuration's mean, against the mean of all pulls of its sessions.
     detected : bool
         The interval of the slope excludes 0.
     reason : str
@@ -91,7 +91,11 @@ def drift(
         members = np.array([label == group for label in labels])
         dx[members] -= x[members].mean()
         dy[members] -= y[members].mean()
-    inner, total = float(dx @ dx), float(np.sum((x - x.mean()) ** 2))
+    about = x.copy()  # about the session's mean, so that time between sessions does not count as imbalance
+    for session in dict.fromkeys(label[1] for label in labels):
+        members = np.array([label[1] == session for label in labels])
+        about[members] -= x[members].mean()
+    inner, total = float(dx @ dx), float(about @ about)
     if inner <= 1e-12 * max(total, float(np.max(np.abs(x))) ** 2 * 1e-6):
         return without(f"{name} does not vary among the pulls of one configuration")
     slope = float(dx @ dy) / inner
@@ -106,7 +110,7 @@ def drift(
         reason = "too few pulls for an interval of the slope"
     span = float(np.ptp(x))
     shifts = {
-        c: slope * float(x[[label[0] == c for label in labels]].mean() - x.mean())
+        c: slope * float(about[[label[0] == c for label in labels]].mean())
         for c in dict.fromkeys(label[0] for label in labels)
     }
     detected = low is not None and high is not None and (low > 0.0 or high < 0.0)

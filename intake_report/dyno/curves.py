@@ -317,7 +317,7 @@ def difference_curves(
     basis, method = one_basis([i.pull for i in items]), one_correction(items)
     curves = []
     for name in points[0]:
-        found = [point[name] for point in points]
+        found = [at_speed[name] for at_speed in points]
         curves.append(
             DifferenceCurve(
                 baseline=baseline,
@@ -329,13 +329,13 @@ def difference_curves(
                 n_baseline=found[0].n_baseline,
                 n_candidate=found[0].n_candidate,
                 speed=tuple(grid.speeds.tolist()),
-                difference=tuple(d.difference for d in found),
+                difference=tuple(point.difference for point in found),
                 percent=tuple(
-                    100.0 * d.difference / float(b) if d.difference is not None and b > 0.0 else None
-                    for d, b in zip(found, base, strict=True)
+                    100.0 * point.difference / float(b) if point.difference is not None and b > 0.0 else None
+                    for point, b in zip(found, base, strict=True)
                 ),
-                low=tuple(d.low for d in found),
-                high=tuple(d.high for d in found),
+                low=tuple(point.low for point in found),
+                high=tuple(point.high for point in found),
                 level=level,
                 method=found[0].method,
                 note="; ".join(x for x in (found[0].note, "the interval holds at each speed by itself") if x),

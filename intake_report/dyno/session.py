@@ -285,13 +285,13 @@ def _limitations(
     for item in items:
         counts[item.pull.configuration] = counts.get(item.pull.configuration, 0) + 1
     texts += [f"Configuration {name} has one pull: its scatter is not known." for name, n in counts.items() if n == 1]
-    for d in drifts:
-        if d.detected and d.over_span is not None:
+    for found_drift in drifts:
+        if found_drift.detected and found_drift.over_span is not None:
             texts.append(
-                f"Mean power changed by {d.over_span:+.2f} {d.unit} over the range of the {d.covariate} within the "
+                f"Mean power changed by {found_drift.over_span:+.2f} {found_drift.unit} over the range of the {found_drift.covariate} within the "
                 "session, and the comparison is not adjusted for it."
             )
-        if d.share is not None and d.share > 0.8 and len(counts) > 1 and d.covariate == "pull order":
+        if (found_drift.share or 0.0) > 0.8 and len(counts) > 1 and found_drift.covariate == "pull order":
             texts.append(
                 "The configurations were pulled one after the other, not in turn, so a drift of the session cannot be "
                 "told from a difference between them."

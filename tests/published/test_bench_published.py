@@ -71,7 +71,7 @@ def test_orifice_plate_in_air() -> None:
 
 
 def test_discharge_coefficient() -> None:
-    # Tests of the fluids library: Reader-Harris/Gallagher for D 73.91 mm, d 22.2 mm, 0.124431876 kg/s,
+    # Tests of the fluids library: Reader-Harris/Gallagher, pipe 73.91 mm, plate 22.2 mm, 0.124431876 kg/s,
     # viscosity 1.85861753e-5 Pa·s; corner, D and D/2, flange taps.
     reynolds = 4.0 * 0.12443187604 / (math.pi * 0.07391 * 1.8586175e-5)
     for taps, expected in (("corner", 0.6000085121), ("d", 0.5988219225), ("flange", 0.5990042536)):
