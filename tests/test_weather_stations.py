@@ -256,3 +256,23 @@ def test_fog_by_rounding_is_saturated_and_more_is_refused():
     assert o.humidity == pytest.approx(100.0) and o.notices[0].code == "dew-point-rounding"
     with pytest.raises(DataError, match="above the temperature"):
         make_observation(pd.Timestamp("2026-05-12 00:00Z"), "s", "station", temperature=9.0, dew_point=10.0)
+
+
+@pytest.mark.parametrize(
+    ("cells", "unit", "decimal", "step"),
+    [
+        (("20.5", "21.0"), "degC", ".", 0.1),
+        (("20", "21"), "degC", ".", 1.0),
+        (("70", "71"), "degF", ".", 5.0 / 9.0),
+        (("20,25", "21,0"), "degC", ",", 0.01),
+        (("", "-"), "degC", ".", None),
+    ],
+)
+def test_the_step_of_the_reading_is_the_last_decimal_written(cells, unit, decimal, step):
+    text = "\n".join(["t;a", *(f"2026-05-12T{10 + k}:00Z;{cell}" for k, cell in enumerate(cells))])
+    record = station_table(text, {"t": "time", "a": f"temperature [{unit}]"}, source="s", decimal=decimal)
+    assert record.resolution == (None if step is None else pytest.approx(step))
+    stated = station_table(
+        text, {"t": "time", "a": f"temperature [{unit}]"}, source="s", decimal=decimal, resolution=0.3
+    )
+    assert stated.resolution == 0.3

@@ -90,7 +90,7 @@ def station_table(
     missing : sequence of str
         Further texts that mean "no reading" ("-999.9"), besides `MISSING`.
     resolution : float, optional
-        Step of the temperature reading [K].
+        Step of the temperature reading [K]; the last decimal that the table writes when not given.
 
     Returns
     -------
@@ -109,6 +109,8 @@ def station_table(
     mapped = _mapped_columns(rows[0][1], columns, file)
     absent = {*MISSING, *(m.strip().lower() for m in missing)}
     zone = _zone(timezone)
+    if resolution is None:
+        resolution = _written_step(rows[1:], mapped, decimal)
     observations = []
     for line, cells in rows[1:]:
         where = f"line {line}"
@@ -198,6 +200,17 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str], file: Path | 
             "more than one pressure is mapped.", file=file, remedy="Map the station pressure only, if there is one."
         )
     return mapped
+
+
+def _written_step(rows: Sequence[tuple[int, list[str]]], mapped: Sequence[_Column], decimal: str) -> float | None:
+    """Return the step of the last decimal that any temperature cell is written with [K]; None without a plain one."""
+    column = next((c for c in mapped if c.name == "temperature"), None)
+    if column is None:
+        return None
+    plain = re.compile(rf"[-+−]?\d+(?:{re.escape(decimal)}(\d*))?")
+    found = [plain.fullmatch(cells[column.index]) for _, cells in rows if column.index < len(cells)]
+    decimals = [len(match[1] or "") for match in found if match]
+    return column.scale * 10.0 ** -max(decimals) if decimals else None
 
 
 def _quantity_hint(name: str) -> str:
