@@ -100,7 +100,7 @@ def route_tables() -> str:
     """Return [route] with its phases and the highway entry."""
     route = demo_route()
     description = "City with signal-controlled junctions, loop on-ramp with a metered light, highway; invented place"
-    ramp, highway, end = (f"{d:.0f} m" for d in (route.ramp_start, route.highway_start, route.length))
+    ramp, highway, end = (f"{edge:.0f} m" for edge in (route.ramp_start, route.highway_start, route.length))
     phases = (
         ("city", "City", "city", "0 m", ramp),
         ("on-ramp", "On-ramp", "ramp", ramp, highway),

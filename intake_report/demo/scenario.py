@@ -10,10 +10,10 @@ import numpy as np
 
 from intake_report.demo.articles import CONFIGURATIONS, OPEN, OPEN_DEEP, SEALED, STOCK, Configuration, Vehicle
 from intake_report.demo.logger import Units
-from intake_report.demo.route import Array, Route, demo_route
-from intake_report.demo.simulate import SimulatedRun, control_run, simulate_batch, simulate_run
+from intake_report.demo.route import Route, demo_route
+from intake_report.demo.simulate import SimulatedRun, control_run, simulate_run
 from intake_report.demo.traffic import Day, RunPlan, draw_plan, midnight
-from intake_report.demo.truth import MARGINS, Basis, EventsTruth, MetricTruth, batch_truth, run_events, run_truth
+from intake_report.demo.truth import MARGINS, Basis, EventsTruth, MetricTruth, run_events, run_truth
 
 ZONE = "Etc/GMT+2"
 """Time zone of the invented place (two hours behind UTC)."""
@@ -95,8 +95,10 @@ WAGON = Vehicle(
 _STARTS = (15.2, 16.4, 17.6)
 
 
-def _square(order: tuple[str, ...], days: int, configurations: tuple[Configuration, ...]) -> tuple[Planned, ...]:
-    """Return a schedule in which each day starts with another configuration."""
+def crossed_schedule(
+    order: tuple[str, ...], days: int, configurations: tuple[Configuration, ...]
+) -> tuple[Planned, ...]:
+    """Return a schedule in which each day drives every configuration and starts with another one (at most three)."""
     out = []
     for day in range(days):
         turned = order[day % len(order) :] + order[: day % len(order)]
@@ -120,7 +122,7 @@ RAMP_TRIAL = Scenario(
         Day("day-3", midnight(2026, 6, 11), 27.7, traffic=0.85, wind_speed=2.0, wind_from=180.0, sun=0.9,
             pressure=101.6, dew_point=17.1),
     ),
-    schedule=_square(("stock", "open-cone", "sealed-snorkel"), 3, (STOCK, OPEN, SEALED)),
+    schedule=crossed_schedule(("stock", "open-cone", "sealed-snorkel"), 3, (STOCK, OPEN, SEALED)),
     bench=True,
 )  # fmt: skip
 
@@ -158,7 +160,7 @@ TANDEM = Scenario(
         Day("day-1", midnight(2026, 6, 16), 26.6, traffic=1.15, wind_speed=3.5, wind_from=230.0, sun=0.7),
         Day("day-2", midnight(2026, 6, 18), 27.5, traffic=0.9, wind_speed=2.0, wind_from=300.0, sun=0.9),
     ),
-    schedule=_square(("stock", "sealed-snorkel"), 2, (STOCK, SEALED)),
+    schedule=crossed_schedule(("stock", "sealed-snorkel"), 2, (STOCK, SEALED)),
     control=True,
 )
 
@@ -227,42 +229,4 @@ def truth(scenario: Scenario, seed: int = SEED, margins: tuple[float, ...] = MAR
         out[planned.run] = RunTruth(
             planned.run, planned.configuration.id, scenario.days[planned.day].name, run_events(run), air, element
         )
-    return out
-
-
-def expected_metrics(
-    scenario: Scenario, replicates: int, seed: int = SEED, basis: Basis = "true_air"
-) -> dict[str, dict[str, Array]]:
-    """Return true headline metrics of every configuration under identical days, lights and drivers.
-
-    Each planned run is redrawn `replicates` times and driven in every configuration with the same plan. The mean over
-    the first axis is what a campaign of endless length would find; differences between configurations are paired.
-
-    Parameters
-    ----------
-    scenario
-        The campaign whose days and times of day are used.
-    replicates : int
-        Redraws of each planned run.
-    seed : int
-        Seed of the redraws.
-    basis : {"true_air", "sensor_element"}
-        Which temperature.
-
-    Returns
-    -------
-    dict of dict of array, (replicates · runs,)
-        Configuration id → metric (see `truth.batch_truth`) → values.
-    """
-    route = demo_route()
-    conditions: list[tuple[Day, RunPlan]] = []
-    for planned in scenario.schedule:
-        day = scenario.days[planned.day]
-        for r in range(replicates):
-            rng = generator(scenario, seed, planned.run, "expected", str(r))
-            conditions.append((day, draw_plan(route, day, planned.start, rng)))
-    out = {}
-    for configuration in scenario.configurations:
-        batch = simulate_batch([(configuration, d, p) for d, p in conditions], route=route, vehicle=scenario.vehicle)
-        out[configuration.id] = batch_truth(batch, route, basis)
     return out

@@ -147,12 +147,12 @@ def _simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, 
         gust[:, j] = np.interp(motion.time, noise_time, plan.gust)
     ambient += urban_excess(route, s)
     index = np.minimum(s.astype(np.int64), len(route.distance) - 1)
-    towards = np.radians(270.0 - np.array([d.wind_from for _, d, _ in runs]))  # direction of flow, from east
-    wind = np.array([d.wind_speed for _, d, _ in runs])
+    towards = np.radians(270.0 - np.array([day.wind_from for _, day, _ in runs]))  # direction of flow, from east
+    wind = np.array([day.wind_speed for _, day, _ in runs])
     head = -(wind + gust) * np.cos(towards - route.heading[index]) * 0.6  # sheltered near the ground
-    pressure = np.array([d.pressure for _, d, _ in runs])
+    pressure = np.array([day.pressure for _, day, _ in runs])
     engine = run_engine(vehicle, v, dt, np.where(v > 0, route.grade[index], 0.0), head, _air_density(ambient, pressure))
-    around = Surroundings(ambient, np.abs(v + head), np.array([d.sun for _, d, _ in runs]))
+    around = Surroundings(ambient, np.abs(v + head), np.array([day.sun for _, day, _ in runs]))
     plans = [p for _, _, p in runs]
     temperatures = heat(
         configurations,
