@@ -17,6 +17,7 @@ from intake_report.errors import DataError
 from intake_report.statistics._numbers import (
     Floats,
     Values,
+    below_rounding,
     check_level,
     coverage_factor,
     finite,
@@ -241,17 +242,21 @@ def compare_censored(
     for name in dict.fromkeys(configuration):
         if name == baseline:
             continue
+        reason = "blocks not used"
         if name in linked:
             keep = np.array([c in linked for c in configuration])
-            where, reason = [b for b, k in zip(block, keep, strict=True) if k], ""
-        else:
-            keep = np.array([c in (baseline, name) for c in configuration])
-            where = [0] * int(keep.sum())
-            reason = "blocks not used"
-            if known:
-                reason = f'no block links "{baseline}" and "{name}": block and configuration cannot be told apart'
-        chosen = [c for c, k in zip(configuration, keep, strict=True) if k]
-        result[name] = _one_censored(y[keep], open_[keep], chosen, where, (baseline, name), level, reason)
+            inside = [c for c in configuration if c in linked]
+            where = [b for b, k in zip(block, keep, strict=True) if k]
+            result[name] = _one_censored(y[keep], open_[keep], inside, where, (baseline, name), level, "")
+            if result[name].method != "none":
+                continue
+            # too few reached to estimate the blocks as well: their scatter then counts as that of the runs
+            reason = "blocks not used: too few runs reached the mark to estimate their effect"
+        elif known:
+            reason = f'no block links "{baseline}" and "{name}": block and configuration cannot be told apart'
+        keep = np.array([c in (baseline, name) for c in configuration])
+        inside = [c for c in configuration if c in (baseline, name)]
+        result[name] = _one_censored(y[keep], open_[keep], inside, [0] * len(inside), (baseline, name), level, reason)
     return result
 
 
@@ -287,6 +292,9 @@ def _one_censored(
     df = count - int(np.linalg.matrix_rank(design[~open_]))
     if df < 1:
         return nothing("too few runs reached the mark")
+    fitted = design[~open_] @ np.linalg.lstsq(design[~open_], y[~open_], rcond=None)[0]
+    if below_rounding(y[~open_] - fitted, y):
+        return nothing("the runs that reached the mark do not scatter, so no interval can be derived from them")
     origin, unit = float(np.mean(y)), float(np.std(y)) or 1.0
     z = (y - origin) / unit
     column = candidates.index(name)
@@ -296,8 +304,6 @@ def _one_censored(
     others = np.array([c != absent for c in configuration])
     used = design[others][:, np.any(design[others] != 0.0, axis=0)]
     best, coefficients, scatter = _best_likelihood(z[others], open_[others], used)
-    if not scatter > 1e-9:
-        return nothing("the runs that reached the mark do not scatter, so no interval can be derived from them")
 
     def t_of(delta: float) -> float:
         profile = _best_likelihood(z - delta * design[:, column], open_, rest)[0]

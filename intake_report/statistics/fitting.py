@@ -192,6 +192,18 @@ class _Model:
             return np.column_stack([np.ones_like(curve), curve])
         return (1.0 - curve if self.shape == "from-zero" else curve)[:, None]
 
+    def valleys(self, y: Floats, grid: Floats) -> Floats:
+        """Residual sum of squares at each time constant, shape (len(grid),), all at once."""
+        curves = decay(self.t[None, :], grid[:, None], self.sensor_tau)
+        if self.shape == "from-zero":
+            curves = 1.0 - curves
+        if self.shape == "free":
+            curves, y = curves - curves.mean(axis=1, keepdims=True), y - y.mean()
+        squares = np.einsum("ij,ij->i", curves, curves)
+        slopes = (curves @ y) / np.where(squares > 0.0, squares, 1.0)
+        residuals = y - slopes[:, None] * curves
+        return np.asarray(np.einsum("ij,ij->i", residuals, residuals), dtype=np.float64)
+
     def gradient(self, tau: float, coefficients: Floats) -> Floats:
         """Jacobian in (linear parameters, log tau)."""
         step = 1e-5
@@ -226,7 +238,7 @@ def _search(model: _Model, y: Floats, start_tau: float | None) -> tuple[float, f
     low, high = float(grid[0]), float(grid[-1])
     if start_tau is not None and low < start_tau < high:
         grid = np.sort(np.append(grid, start_tau))
-    values = np.array([_solve(model.basis(float(tau)), y)[1] for tau in grid])
+    values = model.valleys(y, grid)
     inner = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] <= values[2:])) + 1
     found = sorted(_polish(model, y, float(grid[i]), float(values[i]), low, high)[::-1] for i in inner)
     edge_rss, edge_tau = min((float(values[0]), low), (float(values[-1]), high))

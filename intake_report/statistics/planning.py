@@ -128,7 +128,7 @@ def runs_needed(
     sides: Sides = 2,
     most: float = 1e6,
 ) -> float | None:
-    """Return the runs per configuration (or pairs) for a wanted power, not rounded: round up.
+    """Return the runs per configuration (or pairs) for a wanted power, at least 2, not rounded: round up.
 
     Parameters
     ----------
@@ -146,8 +146,8 @@ def runs_needed(
     if effect <= 0.0:
         raise ValueError(f"effect {effect} is not greater than zero")
     if design == "paired":
-        return _solve(lambda n: power_paired(effect, n, alpha, sides) - power, 1.0 + 1e-3, most)
-    return _solve(lambda n: power_two_sample(effect, n, n, alpha, sides) - power, 1.0 + 1e-3, most)
+        return _solve(lambda n: power_paired(effect, n, alpha, sides) - power, 2.0, most)
+    return _solve(lambda n: power_two_sample(effect, n, n, alpha, sides) - power, 2.0, most)
 
 
 def smallest_detectable(

@@ -246,24 +246,24 @@ def lag_one(
     data = _groups(sessions)
     deviations = [group - mean_and_squares(group)[0] for group in data]
     n, pairs = sum(g.size for g in data), sum(g.size - 1 for g in data)
-    squares = math.fsum(float(d @ d) for d in deviations)
+    squares = math.fsum(float(run @ run) for run in deviations)
     if max(g.size for g in data) < 3 or below_rounding(np.concatenate(deviations), np.concatenate(data)):
         note = "too few runs in a row, or no scatter, to see whether consecutive runs hang together"
         return LagOne(None, None, n, pairs, False, note)
-    observed = math.fsum(float(d[:-1] @ d[1:]) for d in deviations) / squares
-    orders = math.prod(math.factorial(min(d.size, 20)) for d in deviations)
+    observed = math.fsum(float(run[:-1] @ run[1:]) for run in deviations) / squares
+    orders = math.prod(math.factorial(min(run.size, 20)) for run in deviations)
     exact = orders <= most_exact
     if exact:
         sums = np.zeros(1)
-        for d in deviations:
-            dealt = d[np.array(list(permutations(range(d.size))))]
+        for run in deviations:
+            dealt = run[np.array(list(permutations(range(run.size))))]
             sums = np.add.outer(sums, np.sum(dealt[:, :-1] * dealt[:, 1:], axis=1)).ravel()
     elif rng is None:
         raise ValueError(f"{orders} orders are too many to count: pass a random generator")
     else:
         sums = np.zeros(draws)
-        for d in deviations:
-            dealt = rng.permuted(np.tile(d, (draws, 1)), axis=1)
+        for run in deviations:
+            dealt = rng.permuted(np.tile(run, (draws, 1)), axis=1)
             sums += np.sum(dealt[:, :-1] * dealt[:, 1:], axis=1)
     extra = 0 if exact else 1
     slack = 1e-9 * squares

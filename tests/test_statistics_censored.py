@@ -1,0 +1,251 @@
+import dataclasses
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import optimize, stats
+
+from intake_report.errors import DataError
+from intake_report.statistics import (
+    compare_blocked,
+    compare_censored,
+    compare_means,
+    gehan_scores,
+    permutation_censored,
+)
+
+TIMES = [150.0, 128.0, 109.0, 171.0, 150.0, 140.0, 139.0, 118.0, 95.0]
+CONFIGURATION = ["stock", "box", "duct"] * 3
+BLOCK = ["d1"] * 3 + ["d2"] * 3 + ["d3"] * 3
+
+
+def cut(times, end):
+    """Times as seen when every run ends at `end`."""
+    return [min(t, end) for t in times], [t > end for t in times]
+
+
+def test_without_censoring_it_is_the_blocked_comparison():
+    got = compare_censored(TIMES, [False] * 9, CONFIGURATION, BLOCK, "stock")
+    assert got == compare_blocked(TIMES, CONFIGURATION, BLOCK, "stock")
+
+
+def tobit_profile(values, censored, configuration, block, name, delta):
+    """Censored normal log likelihood with the effect of `name` held, by a general optimiser (independent of ours)."""
+    others = sorted(set(configuration) - {"stock", name})
+    columns = [[float(c == o) for c in configuration] for o in others] + [
+        [float(b == k) for b in block] for k in sorted(set(block))
+    ]
+    x = np.array(columns).T
+    y = np.array(values) - delta * np.array([c == name for c in configuration])
+    open_ = np.array(censored)
+
+    def negative(p):
+        s = math.exp(p[-1])
+        z = (y - x @ p[:-1]) / s
+        return -(np.sum(stats.norm.logpdf(z[~open_]) - p[-1]) + np.sum(stats.norm.logsf(z[open_])))
+
+    start = np.append(np.linalg.lstsq(x, y, rcond=None)[0], math.log(5.0))
+    return -min(
+        (optimize.minimize(negative, start, method=m, options={"maxiter": 20_000}) for m in ("BFGS", "Powell")),
+        key=lambda r: r.fun,
+    ).fun
+
+
+def test_interval_is_that_of_the_censored_likelihood():
+    values, censored = cut(TIMES, 155.0)
+    assert sum(censored) == 1
+    got = compare_censored(values, censored, CONFIGURATION, BLOCK, "stock")["duct"]
+    assert (got.method, got.df, got.n_baseline) == ("censored", 3.0, 3)
+    assert "1 of 3 baseline" in got.note
+    best = tobit_profile(values, censored, CONFIGURATION, BLOCK, "duct", got.difference)
+    count, target = 8, stats.t.ppf(0.975, 3) ** 2
+    for limit in (got.low, got.high):
+        deviance = 2 * (best - tobit_profile(values, censored, CONFIGURATION, BLOCK, "duct", limit))
+        assert 3 * math.expm1(deviance / count) == pytest.approx(target, rel=1e-3)
+    # at the estimate the likelihood falls to both sides
+    for step in (-0.5, 0.5):
+        assert tobit_profile(values, censored, CONFIGURATION, BLOCK, "duct", got.difference + step) < best
+    json.dumps(dataclasses.asdict(got), allow_nan=False)
+
+
+def test_a_censored_run_counts_as_longer_than_it_was_watched():
+    values, censored = cut(TIMES, 155.0)
+    got = compare_censored(values, censored, CONFIGURATION, BLOCK, "stock")["duct"]
+    naive = compare_blocked(values, CONFIGURATION, BLOCK, "stock")["duct"]
+    assert got.difference < naive.difference  # the baseline took longer than 155 s
+
+
+def test_candidate_that_never_reached_gets_a_lower_bound_only():
+    values = [100.0, 180.0, 110.0, 180.0, 108.0, 180.0]
+    got = compare_censored(values, [False, True] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a")["b"]
+    assert got.difference is None
+    assert got.high is None
+    # it cannot be far from the difference of the watched times, whose mean is 74
+    assert 50.0 < got.low < 74.0
+    assert "at least" in got.note
+    assert got.p_value < 0.05
+    assert got.method == "censored"
+
+
+def test_baseline_that_never_reached_gets_an_upper_bound_only():
+    values = [180.0, 100.0, 180.0, 110.0, 180.0, 108.0]
+    got = compare_censored(values, [True, False] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a")["b"]
+    assert (got.difference, got.low) == (None, None)
+    assert -74.0 < got.high < -50.0
+    assert "at most" in got.note
+
+
+def test_nothing_reached_on_either_side():
+    got = compare_censored(
+        [180.0, 180.0, 90.0, 95.0], [True, True, False, False], ["a", "b", "c", "c"], [1, 1, 1, 2], "a"
+    )["b"]
+    assert (got.method, got.difference, got.low, got.high) == ("none", None, None, None)
+    assert "neither side" in got.note
+
+
+def test_all_censored_is_refused():
+    with pytest.raises(DataError, match="No run reached"):
+        compare_censored([180.0, 180.0], [True, True], ["a", "b"], [1, 1], "a")
+    with pytest.raises(DataError, match="baseline"):
+        compare_censored([180.0, 180.0], [True, False], ["b", "b"], [1, 1], "a")
+    with pytest.raises(DataError, match="nothing to compare"):
+        compare_censored([180.0, 180.0], [True, False], ["a", "a"], [1, 1], "a")
+
+
+def test_too_few_reached_and_no_scatter():
+    few = compare_censored([180.0, 100.0, 120.0], [True, False, False], ["a", "a", "b"], [None] * 3, "a")["b"]
+    assert few.method == "none"
+    assert "too few runs" in few.note
+    flat = compare_censored(
+        [95.0, 100.0, 100.0, 90.0, 90.0], [True] + [False] * 4, ["a", "a", "a", "b", "b"], [None] * 5, "a"
+    )["b"]
+    assert flat.method == "none"
+    assert "do not scatter" in flat.note
+
+
+def test_blocks_that_do_not_link_are_not_used():
+    values = [100.0, 110.0, 180.0, 80.0, 90.0, 85.0]
+    got = compare_censored(
+        values, [False, False, True, False, False, False], ["a"] * 3 + ["b"] * 3, [1] * 3 + [2] * 3, "a"
+    )["b"]
+    assert "cannot be told apart" in got.note
+    assert got.method == "censored"
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10_000), st.floats(-40, 40), st.sampled_from([0.5, 2.0]))
+def test_shift_and_scale(seed, shift, scale):
+    rng = np.random.default_rng(seed)
+    times = 150 + np.tile([0.0, -15.0, -30.0], 3) + rng.normal(0, 8, 9)
+    values, censored = cut(times, 152.0)
+    if not any(censored):
+        return
+    plain = compare_censored(values, censored, CONFIGURATION, BLOCK, "stock")
+    moved = compare_censored([scale * v + shift for v in values], censored, CONFIGURATION, BLOCK, "stock")
+    for name, one in plain.items():
+        other = moved[name]
+        assert other.method == one.method
+        for field in ("difference", "low", "high"):
+            a, b = getattr(one, field), getattr(other, field)
+            assert (a is None) == (b is None)
+            if a is not None:
+                assert b == pytest.approx(scale * a, rel=1e-4, abs=1e-4)
+        if one.difference is not None and one.low is not None and one.high is not None:
+            assert one.low <= one.difference <= one.high
+
+
+def test_gehan_scores_leave_open_what_censoring_leaves_open():
+    # 5 reached, 7 watched to 7 and not reached, 9 reached, 7 reached
+    assert list(gehan_scores([5.0, 7.0, 9.0, 7.0], [False, True, False, False])) == [-3.0, 2.0, 2.0, -1.0]
+    assert list(gehan_scores([3.0, 3.0], [True, True])) == [0.0, 0.0]
+
+
+@given(st.lists(st.tuples(st.integers(1, 9), st.booleans()), min_size=2, max_size=8))
+def test_gehan_scores_sum_to_zero(rows):
+    values, censored = zip(*rows, strict=True)
+    assert gehan_scores(values, censored).sum() == 0.0
+
+
+def test_permutation_of_censored_times():
+    got = permutation_censored(
+        [100.0, 110.0, 108.0, 180.0, 180.0, 180.0], [False] * 3 + [True] * 3, [False] * 3 + [True] * 3, [0] * 6
+    )
+    assert got.p_value == got.smallest_p == pytest.approx(0.1)
+    paired = permutation_censored(
+        [100.0, 180.0, 110.0, 180.0], [False, True] * 2, [False, True] * 2, [0, 0, 1, 1], "greater"
+    )
+    assert paired.p_value == 0.25
+
+
+def simulate(count, end, effects, blocks, seed, level=0.95):
+    """Campaigns of one run per configuration and block with day effects: (covered, with an interval, campaigns)."""
+    rng = np.random.default_rng(seed)
+    names = list("abc"[: len(effects)])
+    covered = given_interval = 0
+    for _ in range(count):
+        day = np.repeat(rng.normal(0, 15, blocks), len(effects))
+        times = 150 + day + np.tile(effects, blocks) + rng.normal(0, 8, day.size)
+        values, censored = cut(times, end)
+        if all(censored):
+            continue
+        got = compare_censored(
+            values, censored, names * blocks, list(np.repeat(np.arange(blocks), len(effects))), "a", level
+        )[names[-1]]
+        if got.method == "none":
+            continue
+        given_interval += 1
+        truth = effects[-1] - effects[0]
+        covered += (got.low is None or got.low <= truth) and (got.high is None or truth <= got.high)
+    return covered, given_interval
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("end", "effects", "blocks"),
+    [(1000.0, (0.0, -20.0, -40.0), 3), (165.0, (0.0, -20.0, -40.0), 3), (155.0, (0.0, -20.0, -40.0), 3), (175.0, (0.0, 0.0, 20.0), 3),
+     (160.0, (0.0, -20.0), 4)],
+)  # fmt: skip
+def test_interval_covers_the_truth(end, effects, blocks):
+    covered, count = simulate(1000, end, effects, blocks, seed=20)
+    print(f"end {end:g} s, effects {effects}, {blocks} blocks: {covered} of {count} intervals cover the truth")
+    assert count > 500
+    # never below 95 % by more than chance allows (99.9 % binomial); above it where a limit is left open
+    assert covered >= stats.binom.ppf(0.001, count, 0.95)
+
+
+def test_interval_covers_the_truth_in_few_campaigns():
+    covered, count = simulate(150, 160.0, (0.0, -20.0, -40.0), 3, seed=7)
+    assert count > 100
+    assert covered >= stats.binom.ppf(0.001, count, 0.95)
+
+
+def blocked_coverage(count, effects, blocks, seed, compare):
+    rng = np.random.default_rng(seed)
+    names = list("abc"[: len(effects)])
+    covered = 0
+    for _ in range(count):
+        block = np.repeat(np.arange(blocks), len(effects))
+        y = rng.normal(0, 3, blocks)[block] + np.tile(effects, blocks) + rng.normal(0, 1, block.size)
+        got = compare(y, names * blocks, list(block), "a")[names[-1]]
+        covered += got.low <= effects[-1] - effects[0] <= got.high
+    return covered
+
+
+@pytest.mark.parametrize(("effects", "blocks"), [((0.0, -2.0, -3.0), 3), ((0.0, -3.0), 4)])
+def test_blocked_interval_covers_the_truth(effects, blocks):
+    covered = blocked_coverage(1500, effects, blocks, 4, compare_blocked)
+    low, high = stats.binom.interval(0.999, 1500, 0.95)
+    assert low <= covered <= high
+
+
+def test_welch_interval_covers_the_truth():
+    # three and three runs with scatters of 1 to 3: Welch's interval is known to be a little wide or narrow there
+    rng = np.random.default_rng(12)
+    covered = 0
+    for _ in range(1500):
+        got = compare_means(rng.normal(0, 1, 3), rng.normal(-2, 3, 3))
+        covered += got.low <= -2 <= got.high
+    assert 0.93 <= covered / 1500 <= 0.98

@@ -1,0 +1,203 @@
+import dataclasses
+import json
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate, optimize
+
+from intake_report.errors import DataError
+from intake_report.statistics import decay, explain, fit_recovery, fit_recovery_many, fit_saturation
+
+T = np.arange(0.0, 300.0, 4.0)
+
+
+def noisy(tau=60.0, final=20.0, change=30.0, sd=0.3, seed=0, sensor=0.0, t=T):
+    return final + change * decay(t, tau, sensor) + np.random.default_rng(seed).normal(0, sd, t.size)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.floats(8, 250), st.floats(-40, 60), st.floats(2, 60), st.sampled_from([-1, 1]), st.sampled_from([0.0, 5.0, 20.0])
+)
+def test_exact_data_give_the_parameters_back(tau, final, change, sign, sensor):
+    y = final + sign * change * decay(T, tau, sensor)
+    got = fit_recovery(T, y, sensor_tau=sensor)
+    assert got.usable
+    assert (got.final, got.change, got.tau) == pytest.approx((final, sign * change, tau), rel=1e-6, abs=1e-6)
+    json.dumps(dataclasses.asdict(got), allow_nan=False)
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.integers(0, 1000), st.floats(-100, 100), st.sampled_from([0.1, 10.0, -2.0]), st.sampled_from([0.5, 3.0]))
+def test_shift_scale_and_unit_of_time(seed, shift, scale, stretch):
+    y = noisy(seed=seed)
+    plain, moved = fit_recovery(T, y), fit_recovery(stretch * T, scale * y + shift)
+    assert moved.tau == pytest.approx(stretch * plain.tau, rel=1e-6)
+    assert moved.final == pytest.approx(scale * plain.final + shift, rel=1e-6, abs=1e-6)
+    assert moved.final_error == pytest.approx(abs(scale) * plain.final_error, rel=1e-4)
+    assert moved.caveats == plain.caveats
+
+
+@pytest.mark.parametrize("held", [None, 20.5])
+def test_same_minimum_and_errors_as_scipy(held):
+    y = noisy()
+    got = fit_recovery(T, y, final=held)
+
+    def model(t, change, tau, final=held):
+        return final + change * np.exp(-t / tau)
+
+    if held is None:
+        p, covariance = optimize.curve_fit(lambda t, c, tau, f: model(t, c, tau, f), T, y, p0=(25, 50, 18))
+        assert (got.final, got.final_error) == pytest.approx((p[2], math.sqrt(covariance[2, 2])), rel=1e-4)
+    else:
+        p, covariance = optimize.curve_fit(lambda t, c, tau: model(t, c, tau), T, y, p0=(25, 50))
+        assert (got.final, got.final_error) == (20.5, None)
+    assert (got.change, got.tau) == pytest.approx((p[0], p[1]), rel=1e-5)
+    assert (got.change_error, got.tau_error) == pytest.approx(np.sqrt(np.diag(covariance))[:2], rel=1e-4)
+
+
+def test_standard_error_is_the_scatter_over_repetitions():
+    fits = [fit_recovery(T, noisy(seed=s)) for s in range(200)]
+    taus = np.array([f.tau for f in fits])
+    assert np.mean([f.tau_error for f in fits]) == pytest.approx(np.std(taus, ddof=1), rel=0.15)
+    assert np.mean(taus) == pytest.approx(60.0, abs=3 * np.std(taus) / math.sqrt(200))
+    assert sum("structured-residuals" in f.caveats for f in fits) <= 8  # 1 % of 200, with room for chance
+
+
+@pytest.mark.parametrize("sensor", [15.0, 60.0, 60.001, 59.9, 61.0, 0.0])
+def test_series_model_solves_the_sensor_equation(sensor):
+    t = np.linspace(0, 200, 21)
+    if sensor == 0.0:
+        expected = np.exp(-t / 60.0)
+    else:
+        solved = integrate.solve_ivp(
+            lambda s, r: (np.exp(-s / 60.0) - r) / sensor, (0, 200), [1.0], t_eval=t, rtol=1e-10, atol=1e-12
+        )
+        expected = solved.y[0]
+    assert decay(t, 60.0, sensor) == pytest.approx(expected, abs=1e-7)
+
+
+def test_reading_reaches_a_value_later_than_the_air():
+    got = fit_recovery(T, noisy(sensor=15.0, sd=0.0), sensor_tau=15.0)
+    when = got.time_to(25.0, "reading")
+    assert when > got.time_to(25.0, "air")
+    assert got.reading([when])[0] == pytest.approx(25.0, abs=1e-9)
+    assert got.air([got.time_to(25.0)])[0] == pytest.approx(25.0, abs=1e-9)
+    # values never reached, and reached from the start
+    assert (got.time_to(19.0), got.time_to(20.0 - 1e-6), got.time_to(60.0)) == (None, None, 0.0)
+    assert got.time_to(60.0, "reading") == 0.0
+
+
+def test_rate_is_the_derivative():
+    got = fit_recovery(T, noisy(sd=0.0))
+    h = 1e-4
+    assert got.rate(30.0) == pytest.approx((got.air([30 + h])[0] - got.air([30 - h])[0]) / (2 * h), rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("y", "caveat"),
+    [
+        (np.full(T.size, 31.0), "no-change"),
+        (30.0 + 0.05 * T, "parameter-at-bound"),
+        (np.where(T == 0.0, 40.0, 20.0), "parameter-at-bound"),
+    ],
+)
+def test_data_without_a_time_constant_are_refused(y, caveat):
+    got = fit_recovery(T, y)
+    assert not got.usable
+    assert caveat in got.caveats
+    assert (got.final, got.change, got.tau, got.tau_error) == (None, None, None, None)
+    assert (got.time_to(1.0), got.rate()) == (None, None)
+    assert explain(got.caveats[0])
+    with pytest.raises(DataError, match="refused"):
+        got.air([0.0])
+    json.dumps(dataclasses.asdict(got), allow_nan=False)
+
+
+def test_three_points_are_too_few_for_three_parameters():
+    assert fit_recovery([0.0, 10.0, 20.0], [50.0, 40.0, 35.0]).caveats == ("few-points",)
+    assert fit_recovery([0.0, 10.0, 20.0], [50.0, 40.0, 35.0], final=20.0).usable
+
+
+def test_structured_residuals_are_named():
+    # two time constants, one fitted
+    y = 20 + 20 * np.exp(-T / 20) + 15 * np.exp(-T / 150) + np.random.default_rng(0).normal(0, 0.02, T.size)
+    got = fit_recovery(T, y)
+    assert "structured-residuals" in got.caveats
+    assert got.runs_p < 0.01
+
+
+def test_short_record_is_named():
+    t = np.arange(0.0, 40.0, 1.0)
+    got = fit_recovery(t, 20 + 30 * np.exp(-t / 90.0) + np.random.default_rng(2).normal(0, 0.005, t.size))
+    assert "span-shorter-than-time-constant" in got.caveats
+
+
+def test_noise_alone_never_gives_a_confident_time_constant():
+    confident = 0
+    for seed in range(60):
+        got = fit_recovery(T, np.random.default_rng(seed).normal(0, 1, T.size))
+        confident += (
+            got.usable and not got.caveats and abs(got.change) > 3 * got.change_error and got.tau > 3 * got.tau_error
+        )
+    assert confident <= 3
+
+
+@pytest.mark.parametrize(
+    ("t", "y"), [([], []), ([0.0], [1.0]), ([1.0, 1.0], [2.0, 3.0]), ([0.0, 1.0], [1.0, math.nan])]
+)
+def test_unusable_input_is_refused(t, y):
+    with pytest.raises(DataError):
+        fit_recovery(t, y)
+
+
+def test_programming_errors():
+    with pytest.raises(ValueError, match="not negative"):
+        fit_saturation([-1.0, 0.0], [1.0, 2.0])
+    with pytest.raises(ValueError, match="differ"):
+        fit_recovery([0.0, 1.0], [1.0, 2.0, 3.0])
+    with pytest.raises(ValueError, match="sensor"):
+        fit_recovery([0.0, 1.0], [1.0, 2.0], sensor_tau=-1.0)
+
+
+# ---------------------------------------------------------------- many at once
+
+
+@pytest.mark.parametrize("sensor", [0.0, 12.0])
+@pytest.mark.parametrize("held", [False, True])
+def test_many_fits_equal_single_fits(sensor, held):
+    rng = np.random.default_rng(3)
+    taus = rng.uniform(20, 120, 40)
+    y = np.round(20 + 30 * decay(T[None, :], taus[:, None], sensor) + rng.normal(0, 0.4, (40, T.size)))
+    got = fit_recovery_many(T, y, final=np.full(40, 20.0) if held else None, sensor_tau=np.full(40, sensor))
+    assert got.usable.all()
+    for i in range(40):
+        one = fit_recovery(T, y[i], final=20.0 if held else None, sensor_tau=sensor)
+        assert (got.tau[i], got.final[i], got.change[i]) == pytest.approx((one.tau, one.final, one.change), rel=1e-6)
+        assert got.rss[i] == pytest.approx(one.rss, rel=1e-9)
+
+
+def test_many_fits_with_a_sensor_that_differs_from_row_to_row():
+    sensors = np.linspace(2.0, 25.0, 30)
+    y = 20 + 30 * decay(T[None, :], 70.0, sensors[:, None])
+    got = fit_recovery_many(T, y, sensor_tau=sensors)
+    assert got.tau == pytest.approx(np.full(30, 70.0), rel=1e-6)
+
+
+def test_many_fits_refuse_rows_without_a_time_constant():
+    y = np.vstack([noisy(), np.full(T.size, 30.0), 30 + 0.05 * T])
+    got = fit_recovery_many(T, y)
+    assert list(got.usable) == [True, False, False]
+    assert np.isnan(got.tau[1:]).all()
+
+
+@pytest.mark.bench
+def test_two_thousand_fits_are_fast(benchmark):
+    rng = np.random.default_rng(0)
+    y = np.round(20 + 30 * np.exp(-T / 60) + rng.normal(0, 0.3, (2000, T.size)))
+    got = benchmark.pedantic(lambda: fit_recovery_many(T, y, sensor_tau=rng.uniform(5, 15, 2000)), rounds=3)
+    assert got.usable.mean() > 0.99
+    assert benchmark.stats.stats.min < 1.5
