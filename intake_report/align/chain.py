@@ -13,9 +13,10 @@ from intake_report.align.events import events, find_places, name_stops
 from intake_report.align.fixes import has_position
 from intake_report.align.model import AlignedRun, Alignment, Grade, Reference, Run
 from intake_report.align.odometer import speed_samples
-from intake_report.align.path import medoid, path_from_gpx, path_from_run, refine
+from intake_report.align.path import medoid, path_from_gpx, path_from_run
 from intake_report.align.phases import find_phases, highway_entry
 from intake_report.align.position import Located, locate
+from intake_report.align.refine import refine
 from intake_report.align.settings import AlignSettings
 from intake_report.align.speed_only import length_by_speed, locate_by_speed
 from intake_report.errors import DataError
@@ -85,7 +86,7 @@ def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Refere
         note = f"Route distance is measured along the path of {run.run}, {how}, {path.length:.0f} m."
         if route.refine and len(runs) >= 3:
             path, used = refine(path, runs, route, channels)
-            note += f" The path was pulled to the median of {used} runs."
+            note += f" The path was drawn through the fixes of {used} runs."
         return Reference("position", run.run, path.length, path.closed, path), (note,)
     candidates = [chosen] if chosen is not None else list(runs)
     lengths = [length_by_speed(run, settings) for run in candidates]

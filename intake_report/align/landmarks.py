@@ -9,7 +9,7 @@ positions it came no nearer to them than the line alone.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -181,7 +181,11 @@ def local_shifts(
 
 
 def register(
-    profiles: Sequence[Profile], stops: Sequence[Floats], reference: int, radius: float = 60.0
+    profiles: Sequence[Profile],
+    stops: Sequence[Floats],
+    reference: int,
+    radius: float = 60.0,
+    ignore: NDArray[np.bool_] | None = None,
 ) -> tuple[Registration, ...]:
     """Register runs onto the driven distance of one of them.
 
@@ -195,6 +199,8 @@ def register(
         The run whose driven distance is the route distance.
     radius : float
         Largest distance of a stop from the centre of its place [m].
+    ignore : ndarray of bool, optional
+        Cells of the reference profile to leave out, so that the result can be judged there.
 
     Returns
     -------
@@ -215,10 +221,12 @@ def register(
                 found[i] = (0.0, np.inf)
                 continue
             table = usual_speeds(total - tallies.get(i, 0.0), step)
+            if ignore is not None:
+                table[ignore] = 0.0
             lines[i], found[i] = place_best(profile, table, step)
             told[i] = found[i][1] if i != reference else np.inf
         lines = _anchor(lines, reference)
-    lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, reference, radius)
+    lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, radius, anchor=reference)
     tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if told[i] > TOLD_APART}
     total = np.sum(list(tallies.values()), axis=0)
     out = []
@@ -246,26 +254,43 @@ def _coarsen(table: Floats, factor: int) -> Floats:
     return np.asarray(table[:whole].reshape(-1, factor, CLASSES).mean(axis=1), dtype=np.float64)
 
 
-def register_onto(profiles: Sequence[Profile], known: Sequence[Floats], step: float) -> tuple[Registration, ...]:
+def register_onto(
+    profiles: Sequence[Profile],
+    stops: Sequence[Floats],
+    known: Sequence[Floats],
+    known_stops: Sequence[Floats],
+    step: float,
+    radius: float = 60.0,
+) -> tuple[Registration, ...]:
     """Register runs onto the route distance of runs whose place is known.
 
     Parameters
     ----------
     profiles : sequence of Profile
         Runs to place.
+    stops : sequence of ndarray
+        Driven distance at their stops [m].
     known : sequence of ndarray, each shape (cells,)
         Speed of the placed runs by route distance [km/h], NaN where not covered.
+    known_stops : sequence of ndarray
+        Route distance at the stops of the placed runs [m].
     step : float
         Size of a cell [m].
+    radius : float
+        Largest distance of a stop from the centre of its place [m].
     """
     table = usual_speeds(np.sum([tally(speed) for speed in known], axis=0), step)
-    out = []
-    for profile in profiles:
-        line, (gain, margin) = place_best(profile, table, step)
-        out.append(
-            Registration(*line, gain=gain, margin=margin, residual=_spread(local_shifts(profile, table, step, line)))
+    best = [place_best(profile, table, step) for profile in profiles]
+    n = len(profiles)
+    lines = {i: line for i, (line, _) in enumerate(best)} | {n + k: (1.0, 0.0) for k in range(len(known))}
+    length = {i: profile.length for i, profile in enumerate(profiles)}
+    lines = settle(lines, [*stops, *known_stops], length, radius, fixed=range(n, n + len(known)))
+    return tuple(
+        Registration(
+            *lines[i], gain=gain, margin=margin, residual=_spread(local_shifts(profiles[i], table, step, lines[i]))
         )
-    return tuple(out)
+        for i, (_, (gain, margin)) in enumerate(best)
+    )
 
 
 def _spread(shift: Floats) -> float | None:
@@ -282,15 +307,17 @@ def settle(
     lines: dict[int, tuple[float, float]],
     stops: Sequence[Floats],
     length: dict[int, float],
-    reference: int,
     radius: float,
+    anchor: int | None = None,
+    fixed: Container[int] = (),
     error: float = 15.0,
     freedom: float = 30.0,
 ) -> dict[int, tuple[float, float]]:
     """Return the lines corrected by the stops that three runs or more share.
 
     A stop lies within `error` [m] of its place (queues); a line moves by `freedom` [m] at most likely. Huber weights keep
-    a run that stopped elsewhere from pulling.
+    a run that stopped elsewhere from pulling. Runs in `fixed` do not move; otherwise all move alike so that `anchor` keeps
+    its own.
     """
     for _ in range(4):
         owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
@@ -299,6 +326,8 @@ def settle(
         goal = common_places(owner, at, radius)
         lines = dict(lines)
         for i in lines:
+            if i in fixed:
+                continue
             mine = (owner == i) & np.isfinite(goal)
             if mine.sum() < 3:
                 continue
@@ -313,7 +342,8 @@ def settle(
                 left = np.abs(miss - basis @ np.array([move, tilt]))
                 weight = np.minimum(1.0, error / np.maximum(left, 1e-9))
             lines[i] = (lines[i][0] + float(tilt) / middle, lines[i][1] + float(move - tilt))
-        lines = _anchor(lines, reference)
+        if anchor is not None:
+            lines = _anchor(lines, anchor)
     return lines
 
 

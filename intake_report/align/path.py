@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
+from intake_report.align.centreline import centreline
 from intake_report.align.fixes import fixes_of, has_position, position_samples, thin
-from intake_report.align.match import match
 from intake_report.align.model import Floats, RoutePath, Run
 from intake_report.align.projection import to_metres
 from intake_report.align.settings import ChannelNames, RouteSettings
@@ -110,10 +111,23 @@ def middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
 
 
 def path_from_run(run: Run, centre: tuple[float, float], settings: RouteSettings, channels: ChannelNames) -> RoutePath:
-    """Return the path that one run drove, without its standstill drift and outliers."""
+    """Return the path that one run drove, without its standstill drift, outliers and zigzag."""
     fixes = fixes_of(run, channels, centre)
-    nodes = thin(fixes, settings.node_spacing / 2)
-    return build_path(fixes.x[nodes], fixes.y[nodes], centre, settings)
+    x, y = centreline(fixes.driven, fixes.x, fixes.y)
+    keep = spaced(x, y, settings.spacing)
+    return build_path(x[keep], y[keep], centre, settings)
+
+
+def spaced(x: Floats, y: Floats, least: float) -> NDArray[np.intp]:
+    """Return the indices of points at least `least` metres apart, the first and the last included."""
+    kept, px, py = [0], float(x[0]), float(y[0])
+    for i, (xi, yi) in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
+        if (xi - px) ** 2 + (yi - py) ** 2 >= least**2:
+            kept.append(i)
+            px, py = xi, yi
+    if kept[-1] != len(x) - 1:
+        kept.append(len(x) - 1)
+    return np.array(kept, dtype=np.intp)
 
 
 def medoid(
@@ -149,58 +163,3 @@ def medoid(
                 cost[i, j] = float(np.mean(tree.query(shape)[0]))
     total = np.median(cost + cost.T, axis=1)
     return candidates[int(np.argmin(total))], centre
-
-
-def refine(
-    path: RoutePath, runs: Sequence[Run], settings: RouteSettings, channels: ChannelNames, most: int = 40
-) -> tuple[RoutePath, int]:
-    """Pull a path sideways to the median of the runs, and return it with the number of runs used.
-
-    Runs are matched onto the path; within each cell of about three spacings, the median offset of their fixes is where the
-    road lies. A path from one run cuts the bends between its fixes, and the runs together do not.
-    """
-    from scipy.ndimage import gaussian_filter1d
-
-    step = max(1, math.ceil(len(runs) / most))
-    s, offset, used = [], [], 0
-    for run in runs[::step]:
-        if not has_position(run, channels):
-            continue
-        fixes = fixes_of(run, channels, (path.latitude, path.longitude))
-        matched = match(fixes, path, settings)
-        on = np.isfinite(matched.s)
-        if on.any():
-            s.append(np.mod(matched.s[on], path.length) if path.closed else matched.s[on])
-            offset.append(matched.offset[on])
-            used += 1
-    if used < 3:
-        return path, used
-    width = 2 * settings.spacing
-    cells = max(int(path.length / width), 2)
-    place, aside = np.concatenate(s), np.concatenate(offset)
-    cell = np.minimum((place / path.length * cells).astype(int), cells - 1)
-    order = np.argsort(cell, kind="stable")
-    centre = (np.arange(cells) + 0.5) * path.length / cells
-    pieces = np.split(aside[order], np.searchsorted(cell[order], np.arange(1, cells)))
-    median = np.array([np.median(piece) if len(piece) else np.nan for piece in pieces])
-    known = np.isfinite(median)
-    if not known.any():
-        return path, used
-    median = np.interp(centre, centre[known], median[known])
-    median = gaussian_filter1d(median, 1.0, mode="wrap" if path.closed else "nearest")
-    grid = np.linspace(0.0, path.length, max(round(path.length / settings.spacing), 2) + 1)
-    ahead, behind = grid + settings.spacing, grid - settings.spacing
-    ax, ay = _on(path, ahead)
-    bx, by = _on(path, behind)
-    x, y = _on(path, grid)
-    norm = np.maximum(np.hypot(ax - bx, ay - by), 1e-9)
-    move = np.interp(grid, centre, median, period=path.length if path.closed else None)
-    x, y = x - move * (ay - by) / norm, y + move * (ax - bx) / norm
-    if path.closed:
-        x, y = x[:-1], y[:-1]
-    return build_path(x, y, (path.latitude, path.longitude), settings, closed=path.closed), used
-
-
-def _on(path: RoutePath, s: Floats) -> tuple[Floats, Floats]:
-    at = np.mod(s, path.length) if path.closed else np.clip(s, 0.0, path.length)
-    return np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)

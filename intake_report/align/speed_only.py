@@ -7,12 +7,12 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from intake_report.align.events import find_stops
+from intake_report.align.events import distance_at, find_stops
 from intake_report.align.landmarks import TOLD_APART, Registration, register, register_onto
 from intake_report.align.model import Finding, Floats, Reference, Run
 from intake_report.align.odometer import driven, frame_time, speed_samples
 from intake_report.align.position import Located
-from intake_report.align.profile import Profile, speed_profile
+from intake_report.align.profile import speed_profile
 from intake_report.align.settings import AlignSettings
 from intake_report.errors import DataError
 
@@ -51,26 +51,34 @@ def locate_by_speed(
         return ()
     speeds = [samples(run, settings) for run in runs]
     profiles = [speed_profile(*pair, step=STEP) for pair in speeds]
+    stops = [driven(*pair, _stop_times(*pair, settings)) for pair in speeds]
     if reference.method == "speed":
         index = next(i for i, run in enumerate(runs) if run.run == reference.source)
-        stops = [
-            driven(*pair, np.array([a for a, _ in find_stops(*pair, settings.events)], dtype=np.float64))
-            for pair in speeds
-        ]
         found = register(profiles, stops, index, settings.events.place_radius)
     else:
-        cells = np.arange(0.0, reference.length, STEP)
-        known = [_speed_by_place(run, located, cells, settings) for run, located in placed if located.on_route.any()]
-        if not known:
+        cells = np.arange(0.0, reference.length, STEP, dtype=np.float64)
+        placed = [(run, located) for run, located in placed if located.on_route.any()]
+        if not placed:
             raise DataError(
                 "No run with a position lies on the reference path, so that the others cannot be placed.",
                 remedy="Check the reference path, or align by speed alone.",
             )
-        found = register_onto(profiles, known, STEP)
+        known = [_speed_by_place(run, located, cells, settings) for run, located in placed]
+        at = [_stop_places(run, located, settings) for run, located in placed]
+        found = register_onto(profiles, stops, known, at, STEP, settings.events.place_radius)
     return tuple(
-        _located(run, pair, profile, one, reference, alone=len(runs) + len(placed) == 1)
-        for run, pair, profile, one in zip(runs, speeds, profiles, found, strict=True)
+        _located(run, pair, one, reference, alone=len(runs) + len(placed) == 1)
+        for run, pair, one in zip(runs, speeds, found, strict=True)
     )
+
+
+def _stop_times(time: Floats, speed: Floats, settings: AlignSettings) -> Floats:
+    return np.array([start for start, _ in find_stops(time, speed, settings.events)], dtype=np.float64)
+
+
+def _stop_places(run: Run, located: Located, settings: AlignSettings) -> Floats:
+    at = [distance_at(located.distance, float(when)) for when in _stop_times(*samples(run, settings), settings)]
+    return np.array([s for s in at if np.isfinite(s)], dtype=np.float64)
 
 
 def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSettings) -> Floats:
@@ -85,7 +93,6 @@ def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSe
 def _located(
     run: Run,
     pair: tuple[Floats, Floats],
-    profile: Profile,
     found: Registration,
     reference: Reference,
     alone: bool,
@@ -94,7 +101,8 @@ def _located(
     distance = np.where((distance < -0.5) | (distance > reference.length + 0.5), np.nan, distance)
     distance = np.clip(distance, 0.0, reference.length)
     first = max(found.offset, 0.0)
-    last = min(found.scale * profile.length + found.offset, reference.length)
+    end = found.scale * float(driven(*pair, pair[0][-1:])[0]) + found.offset
+    last = min(end, reference.length)
     findings: list[Finding] = []
     notes = []
     if not alone and (found.margin < TOLD_APART or found.gain < 0.0):
@@ -105,8 +113,8 @@ def _located(
         findings.append(Finding("not-registered", text, hard=True))
         distance = np.full(len(distance), np.nan)
         first = last = 0.0
-    elif found.offset + found.scale * profile.length > reference.length + 500.0 or found.offset < -500.0:
-        outside = max(-found.offset, 0.0) + max(found.offset + found.scale * profile.length - reference.length, 0.0)
+    elif end > reference.length + 500.0 or found.offset < -500.0:
+        outside = max(-found.offset, 0.0) + max(end - reference.length, 0.0)
         notes.append(f"{outside:.0f} m of the run lie outside the reference.")
     if alone:
         notes.append("Route distance is integrated speed: there is no other run to register it to.")

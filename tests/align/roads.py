@@ -29,6 +29,7 @@ def drive(
     corners: Sequence[tuple[float, float]],
     *,
     speed: float = 50.0,
+    limits: Sequence[tuple[float, float]] = (),
     stops: Sequence[tuple[float, float]] = (),
     step: float = 1.0,
     noise: float = 3.0,
@@ -39,7 +40,7 @@ def drive(
 ) -> tuple[StubRun, np.ndarray]:
     """A drive along a polyline with stops (place [m], duration [s]); returns the run and the true way at its rows.
 
-    Speed falls and rises by 1.5 m/s² about every stop; `scale` multiplies what the speed channel shows.
+    Speed falls and rises by 1.5 m/s² about every stop; `limits` are (place [m], speed [km/h]) from there on; `scale` multiplies what the speed channel shows.
     """
     rng = np.random.default_rng(seed)
     end = length(corners) if end is None else end
@@ -52,7 +53,8 @@ def drive(
             waiting, v = waiting - fine, 0.0
         else:
             ahead = min([p for p, _ in waits if p > way] + [end + 200.0]) - way
-            limit = min(speed / 3.6, np.sqrt(max(2 * 1.5 * ahead, 0.0)) + 0.05)
+            allowed = [v for p, v in limits if p <= way]
+            limit = min((allowed[-1] if allowed else speed) / 3.6, np.sqrt(max(2 * 1.5 * ahead, 0.0)) + 0.05)
             v = min(v + 1.5 * fine, limit)
             way = way + v * fine
             if waits and way >= waits[0][0] - 0.2:

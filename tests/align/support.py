@@ -59,3 +59,20 @@ def loop_runs(pick: Sequence[int] | None = None) -> list[StubRun]:
         channels = {ours: table[theirs].to_numpy()[keep] for ours, theirs in columns.items()}
         runs.append(make_run(file.stem, elapsed[keep], start=when.iloc[0], **channels))
     return runs
+
+
+def commute_runs() -> list[StubRun]:
+    """The commute drives: only speed; every tenth row is a sample, the others repeat it."""
+    runs = []
+    for file in sorted(drives("commute").glob("*.csv.gz")):
+        table = pd.read_csv(file, encoding="utf-8", usecols=["Time", "Vehicle Speed Sensor [km/h]"])
+        time = pd.to_timedelta(table["Time"]).dt.total_seconds().to_numpy()
+        speed = table["Vehicle Speed Sensor [km/h]"].to_numpy(dtype=float)
+        time = time - time[0]
+        # five files step backwards in time
+        good = ~np.isnan(speed) & np.concatenate([[True], time[1:] > np.maximum.accumulate(time)[:-1]])
+        time, speed = time[good], speed[good]
+        changed = np.flatnonzero(np.concatenate([[True], np.diff(speed) != 0]))
+        keep = np.unique(np.concatenate([changed, np.arange(0, len(time), 10)]))
+        runs.append(make_run(file.name[:10], time[keep], speed=speed[keep]))
+    return runs

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from align.junctions import at_way, crossing, junction, turns
 from align.support import loop_runs
-from intake_report.align import Alignment, align_runs
+from intake_report.align import Alignment, AlignSettings, ChannelNames, RouteSettings, align_runs
+from intake_report.align.odometer import driven, frame_time, speed_samples
 
 
 @pytest.fixture(scope="module")
@@ -39,3 +41,65 @@ def test_route_distance_never_falls(laps: Alignment) -> None:
         known = lap.distance.dropna().to_numpy()
         assert (np.diff(known) >= 0).all()
         assert known.min() >= 0 and known.max() <= laps.reference.length
+
+
+@pytest.fixture(scope="module")
+def junctions(laps: Alignment) -> dict[int, tuple[dict[str, float], dict[str, float]]]:
+    """Route distance and raw integrated speed of every lap at every junction that all laps show by their turning."""
+    runs = [lap.clean for lap in laps.runs]
+    out = {}
+    for k, place in enumerate(turns(laps.run("2017-03-30_1515").clean, least=22.0)):
+        if any(crossing(run, *place) is None for run in runs):
+            continue
+        ways = junction(runs, place)
+        matched = {n: at_way(laps.run(n).clean, way, laps.run(n).distance) for n, way in ways.items()}
+        raw = {}
+        for n, way in ways.items():
+            run = laps.run(n).clean
+            odometer = driven(*speed_samples(run, ChannelNames()), frame_time(run))
+            raw[n] = at_way(run, way, laps.run(n).distance * 0 + odometer)
+        out[k] = (matched, raw)
+    return out
+
+
+def test_the_same_junction_lies_at_the_same_distance_in_every_lap(junctions) -> None:
+    found = junctions
+    assert len(found) >= 10
+    for matched, _ in found.values():
+        at = np.array(list(matched.values()))
+        assert len(at) == 30 and np.isfinite(at).all()
+        assert np.abs(at - np.median(at)).max() < 25.0
+
+
+def test_length_between_junctions_spreads_less_than_by_integrated_speed(junctions) -> None:
+    found = junctions
+    first, last = found[min(found)], found[max(found)]
+    spread = []
+    for first_by, last_by in zip(first, last, strict=True):
+        lengths = np.array([last_by[n] - first_by[n] for n in first_by])
+        spread.append(np.ptp(lengths) / np.median(lengths))
+    matched, raw = spread
+    assert matched < 0.01
+    assert raw > 3 * matched
+
+
+def test_agrees_with_the_same_laps_when_their_position_is_hidden(laps: Alignment) -> None:
+    source = laps.reference.source
+    hidden = align_runs(
+        [lap.clean for lap in laps.runs], AlignSettings(route=RouteSettings(use_position=False, run=source))
+    )
+    known = laps.run(source)
+    pairs = known.distance.notna().to_numpy() & hidden.run(source).distance.notna().to_numpy()
+    base = known.distance.to_numpy()[pairs], hidden.run(source).distance.to_numpy()[pairs]
+    typical = []
+    for lap, other in zip(laps.runs, hidden.runs, strict=True):
+        if lap.run == source:
+            continue
+        assert other.method == "speed" and other.grade != "refused", other.run
+        # by speed alone the route is measured in the metres of the reference run's speed
+        moved = np.interp(other.distance.to_numpy(), base[1], base[0], left=np.nan, right=np.nan)
+        apart = np.abs(moved - lap.distance.to_numpy())
+        typical.append(np.nanmedian(apart))
+        assert np.nanmax(apart) < 250.0, lap.run
+    assert np.median(typical) < 40.0
+    assert max(typical) < 100.0

@@ -153,8 +153,9 @@ def test_position_without_speed() -> None:
 
 def test_a_run_without_position_is_placed_among_runs_with_one() -> None:
     stops = [(900, 20), (2700, 20), (3900, 10), (5100, 30)]
-    located = [drive(f"r{i}", ONE_WAY, stops=stops, seed=50 + i)[0] for i in range(3)]
-    hidden, true = drive("hidden", ONE_WAY, stops=stops, scale=0.98, seed=60)
+    limits = [(0, 50), (1500, 30), (2200, 60), (3500, 40), (4300, 80), (5600, 50), (6400, 100), (8000, 60)]
+    located = [drive(f"r{i}", ONE_WAY, stops=stops, limits=limits, seed=50 + i)[0] for i in range(3)]
+    hidden, true = drive("hidden", ONE_WAY, stops=stops, limits=limits, scale=0.98, seed=60)
     bare = make_run("hidden", hidden.frame.index, speed=hidden.frame["speed"])
     alignment = align_runs([*located, bare])
     aligned = alignment.run("hidden")
