@@ -177,7 +177,7 @@ def _candidate(
         )
     source = next(w for w in campaign.weather if w.id == id)
     contributions = reference_contributions(
-        record.kind, accuracy=source.accuracy, interpolation=interpolation_error(record)
+        record.kind, accuracy=source.accuracy, resolution=record.resolution, interpolation=interpolation_error(record)
     )
     return ReferenceCandidate(id, record.kind, covered, contributions)
 

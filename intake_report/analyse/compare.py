@@ -86,19 +86,20 @@ def compare(
 
 def _compare_metric(campaign: Campaign, key: MetricKey, values: list[MetricResult]) -> list[Comparison]:
     baseline = campaign.baseline.id
+    names = {c.id: c.name for c in campaign.configurations}  # notes of a comparison quote them
     usable = [v for v in values if v.value is not None]
     present = {v.configuration for v in usable}
     differences: dict[str, Difference] = {}
     if baseline in present and len(present) > 1:
         differences = compare_blocked(
             [v.value for v in usable if v.value is not None],
-            [v.configuration for v in usable],
+            [names[v.configuration] for v in usable],
             [v.block for v in usable],
-            baseline,
+            names[baseline],
             campaign.metrics.confidence,
         )
-    others = [c.id for c in campaign.configurations if c.id != baseline]
-    return [_comparison(campaign, key, id, values, differences.get(id)) for id in others]
+    others = [c for c in campaign.configurations if c.id != baseline]
+    return [_comparison(campaign, key, c.id, values, differences.get(names[c.id])) for c in others]
 
 
 def _comparison(
@@ -155,5 +156,6 @@ def _verdict(key: MetricKey, found: Difference, replicated: bool) -> str:
         return INDICATION
     if not _excludes_zero(found):
         return NOT_SHOWN
+    assert found.difference is not None  # there is an interval around it
     better = (found.difference < 0.0) == (key.spec.better == "lower")
     return key.spec.words[0] if better else key.spec.words[1]

@@ -171,4 +171,4 @@ def _metar(campaign: Campaign, source: Weather) -> WeatherRecord:
         raise DataError("METAR reports give only the day of the month.", remedy='Add `month = "2026-07"`.')
     year, month = (int(part) for part in source.month.split("-"))
     reports = campaign.folder / source.file if source.file else source.reports
-    return metar_record(reports, year=year, month=month, elevation=source.elevation)
+    return metar_record(reports, year=year, month=month, elevation=source.elevation, source=source.id)

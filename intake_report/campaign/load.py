@@ -158,6 +158,7 @@ def _cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
 def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     lists = {
         "configuration": [c.id for c in campaign.configurations],
+        "configuration.name": [c.name for c in campaign.configurations],
         "run": [r.id for r in campaign.runs],
         "weather": [w.id for w in campaign.weather],
         "claim": [c.id for c in campaign.claims],
@@ -168,7 +169,7 @@ def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
         for id, count in Counter(ids).items():
             if count > 1:
                 yield CampaignError(
-                    f"the id “{id}” is used {count} times.", file=file, where=key, remedy="Give each its own id."
+                    f"“{id}” is used {count} times.", file=file, where=key, remedy="Give each its own id."
                 )
     baselines = [c.id for c in campaign.configurations if c.role == "baseline"]
     if len(baselines) != 1:

@@ -70,7 +70,8 @@ def _bounds(result: ReportResult) -> str:
     blocks = len({run.block for run in result.runs if run.block and run.decision != "excluded"})
     over = f" in {formatting.count(blocks, 'block')}" if blocks else ""
     basis = f"This rests on {formatting.count(used, 'run')}{over} ({literal(counts_text(result))})"
-    if all(c.runs_used <= 1 for c in result.configurations):
-        basis += "; one run per configuration gives an indication only, since day, traffic and configuration cannot be told apart"
     codes = formatting.count(len(result.limitations), "limitation")
-    return f"{basis} of one vehicle on one route, and is bounded by the {codes} listed in [[sec-limitations]]."
+    text = f"{basis} of one vehicle on one route, and is bounded by the {codes} listed in [[sec-limitations]]"
+    if all(c.runs_used <= 1 for c in result.configurations):
+        return f"{text}: one run per configuration gives an indication only, since day, traffic and configuration cannot be told apart."
+    return f"{text}."

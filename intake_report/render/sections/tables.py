@@ -28,7 +28,7 @@ def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: s
     """Return the differences from the baseline, one row per metric and configuration."""
     level = formatting.number(100 * result.level, 0)
     pairs = [(key, c) for key in keys for c in result.comparisons if c.key == key.key]
-    notes = tuple(dict.fromkeys(f"{metric_title(k, result.units)}: {c.note}." for k, c in pairs if c.note))
+    notes = _notes(result, keys, pairs)
     return literal_table(
         label=label,
         caption=f"{caption}, compared with {result.baseline.name}",
@@ -63,6 +63,22 @@ def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: s
             *(_comparison_values(key, c) for key, c in pairs),
         ),
         widths=(3.0, 2.2, 1.3, 2.0, 0.9, 1.1, 1.9),
+    )
+
+
+def _notes(
+    result: ReportResult, keys: tuple[MetricKey, ...], pairs: list[tuple[MetricKey, Comparison]]
+) -> tuple[str, ...]:
+    """Return every note once, with the metrics that it concerns unless it concerns all."""
+    concerned: dict[str, list[str]] = {}
+    for key, c in pairs:
+        if c.note:
+            titles = concerned.setdefault(c.note, [])
+            if (title := metric_title(key, result.units)) not in titles:
+                titles.append(title)
+    return tuple(
+        f"{note[0].upper()}{note[1:]}." if len(titles) == len(keys) else f"{formatting.listing(titles)}: {note}."
+        for note, titles in concerned.items()
     )
 
 
