@@ -14,6 +14,7 @@ from intake_report.dyno.curves import (
     on_grid,
     pull_figures,
 )
+from intake_report.dyno.evidence import dyno_evidence, dyno_settings, read_pulls
 from intake_report.dyno.expectation import ExpectedPower, expected_beside_measured
 from intake_report.dyno.pulls import (
     DrivelineLoss,
@@ -61,6 +62,8 @@ __all__ = [
     "correct",
     "difference_curves",
     "drift",
+    "dyno_evidence",
+    "dyno_settings",
     "estimate_at_engine",
     "expected_beside_measured",
     "leave_out_warm_up",
@@ -72,5 +75,6 @@ __all__ = [
     "power_from_torque",
     "pull_figures",
     "read_pull",
+    "read_pulls",
     "torque_from_power",
 ]

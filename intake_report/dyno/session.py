@@ -217,7 +217,7 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, settings: DynoSettings) 
     grid = Grid(low, high, settings.grid, settings.smoothing)
     figures = tuple(pull_figures(item, grid) for item in items)
     names = [item.pull.configuration for item in items]
-    compared = len(set(names)) > 1
+    compared = len(set(names)) > 1 and baseline in names
     level = settings.level
     summaries = []
     for key, title, unit in _FIGURES:
@@ -263,12 +263,12 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, settings: DynoSettings) 
         left_out=left_out,
         smoothing_effect=float(np.mean([f.smoothing_effect for f in figures])),
         notes=tuple(f"Pull {p.id}: {note}." for p in kept for note in p.notes),
-        limitations=_limitations(items, figures, drifts),
+        limitations=_limitations(items, figures, drifts, baseline),
     )
 
 
 def _limitations(
-    items: Sequence[CorrectedPull], figures: Sequence[PullFigures], drifts: Sequence[Drift]
+    items: Sequence[CorrectedPull], figures: Sequence[PullFigures], drifts: Sequence[Drift], baseline: str
 ) -> tuple[str, ...]:
     found: dict[str, list[str]] = {}
     for item in items:
@@ -284,6 +284,8 @@ def _limitations(
     counts: dict[str, int] = {}
     for item in items:
         counts[item.pull.configuration] = counts.get(item.pull.configuration, 0) + 1
+    if baseline not in counts:
+        texts.append(f"The baseline {baseline} has no pull that counts, so no difference of power or torque is given.")
     texts += [f"Configuration {name} has one pull: its scatter is not known." for name, n in counts.items() if n == 1]
     for found_drift in drifts:
         if found_drift.detected and found_drift.over_span is not None:

@@ -1,0 +1,217 @@
+"""Pulls, restriction, exposure and service entries of a campaign file, from text to results."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from intake_report.bench import CAUTION_ROAD, CAUTION_SERVICE, CAUTION_WATER, bench_evidence
+from intake_report.campaign import Campaign, load_campaign
+from intake_report.dyno import dyno_evidence, dyno_settings
+from intake_report.errors import DataError
+
+HEAD = """
+schema = 1
+[campaign]
+id = "bench"
+title = "Off the road"
+question = "Does the trial intake flow more?"
+[vehicle]
+description = "a test vehicle"
+aspiration = "natural"
+[instrument]
+logger = "a logger"
+[[configuration]]
+id = "standard"
+name = "as sold"
+role = "baseline"
+[[configuration]]
+id = "trial"
+name = "trial intake"
+role = "candidate"
+[[run]]
+id = "r1"
+configuration = "standard"
+files = ["logs/r1.csv"]
+"""
+
+DYNO = """
+[dyno]
+correction = "{correction}"
+smoothing = "200 rpm"
+grid = "100 rpm"
+warm_up_pulls = 1
+{extra}
+"""
+
+PULL = """
+[[pull]]
+id = "p{order}"
+configuration = "{configuration}"
+file = "pulls/p{order}.csv"
+columns = {{ "n" = "rpm [rpm]", "hp" = "power [hp]", "tq" = "torque [lbf*ft]", "intake" = "iat [degF]" }}
+measured_at = "{place}"
+order = {order}
+cell_temperature = "82 degF"
+cell_pressure = "29.1 inHg"
+cell_humidity = "40 %"
+"""
+
+BENCH = """
+[[restriction]]
+configuration = "standard"
+source = "bench"
+points = [
+  {{ airflow = "150 cfm", drop = "2.1 inH2O" }}, {{ airflow = "250 cfm", drop = "5.6 inH2O" }},
+  {{ airflow = "350 cfm", drop = "11.2 inH2O" }}, {{ airflow = "400 cfm", drop = "14.4 inH2O" }} ]
+[[restriction]]
+configuration = "trial"
+source = "bench"
+file = "flow.csv"
+columns = {{ "cfm" = "airflow [cfm]", "drop" = "drop [inH2O]" }}
+[[restriction]]
+configuration = "trial"
+source = "road"
+points = [ {{ airflow = "150 cfm", drop = "1.6 inH2O" }}, {{ airflow = "250 cfm", drop = "4.2 inH2O" }} ]
+{extra}
+[[observation]]
+configuration = "trial"
+task = "change the filter"
+time = "5 min"
+[[observation]]
+configuration = "trial"
+task = "change the filter"
+time = "7 min"
+note = "clip stiff"
+"""
+
+WET = """
+[[exposure]]
+configuration = "trial"
+condition = "wet"
+duration = "20 min"
+observation = "box dry"
+adverse = false
+"""
+
+
+def write(folder: Path, body: str) -> Campaign:
+    (folder / "logs").mkdir()
+    (folder / "logs" / "r1.csv").write_text("time,iat\n0,20\n", encoding="utf-8")
+    (folder / "pulls").mkdir()
+    speed = np.arange(2000.0, 6401.0, 50.0)
+    for order in range(1, 8):
+        gain = (1.02 if order % 2 == 0 else 1.0) * (1.0 + 0.002 * np.sin(order))
+        torque = 180.0 * gain * (1.0 - ((speed - 4200.0) / 3500.0) ** 2)
+        power = torque * speed / 5252.113122
+        iat = 95.0 if order % 2 else 86.0
+        rows = [f"{n:.0f},{p:.4f},{t:.4f},{iat}" for n, p, t in zip(speed, power, torque, strict=True)]
+        (folder / "pulls" / f"p{order}.csv").write_text("n,hp,tq,intake\n" + "\n".join(rows), encoding="utf-8")
+    (folder / "flow.csv").write_text("cfm,drop\n150,1.55\n250,4.1\n350,7.9\n420,11.3\n", encoding="utf-8")
+    path = folder / "campaign.toml"
+    path.write_text(HEAD + body, encoding="utf-8")
+    return load_campaign(path)
+
+
+def pulls(place: str = "wheel", orders: range = range(1, 8)) -> str:
+    return "".join(PULL.format(order=o, configuration="standard" if o % 2 else "trial", place=place) for o in orders)
+
+
+def test_pulls_of_a_campaign(tmp_path: Path) -> None:
+    campaign = write(tmp_path, DYNO.format(correction="STD", extra="") + pulls())
+    result = dyno_evidence(campaign)
+    assert result is not None
+    assert [item.pull for item in result.left_out] == ["p1"]
+    assert result.correction == "SAE J607 (STD), dry-air form"
+    mean = next(s for s in result.summaries if s.figure == "mean_power")
+    found = mean.differences["trial"]
+    assert found.low is not None and found.high is not None
+    assert found.low < 0.02 * mean.means["standard"].mean < found.high
+    assert result.expected[0].candidate_iat == pytest.approx(30.0, abs=1e-9)
+    json.dumps(asdict(result), allow_nan=False)
+
+
+def test_estimated_engine_figures_of_a_campaign(tmp_path: Path) -> None:
+    extra = 'driveline_loss = "15 % (assumed, same for both)"'
+    campaign = write(tmp_path, DYNO.format(correction="none", extra=extra) + pulls())
+    result = dyno_evidence(campaign)
+    assert result is not None
+    assert result.basis == "engine, estimated with a driveline loss of 15 % (assumed, same for both)"
+    assert any("they were not measured" in text for text in result.limitations)
+
+
+def test_ambiguous_correction_is_an_error(tmp_path: Path) -> None:
+    campaign = write(tmp_path, DYNO.format(correction="SAE J1349", extra="") + pulls())
+    with pytest.raises(DataError, match="several editions"):
+        dyno_evidence(campaign)
+
+
+def test_mixed_places_are_an_error(tmp_path: Path) -> None:
+    campaign = write(tmp_path, pulls(orders=range(1, 4)) + pulls("engine", range(4, 8)))
+    with pytest.raises(DataError, match="not mixed"):
+        dyno_evidence(campaign)
+
+
+def test_baseline_without_pulls_is_a_limitation(tmp_path: Path) -> None:
+    campaign = write(tmp_path, pulls(orders=range(2, 3)))
+    result = dyno_evidence(campaign)
+    assert result is not None
+    assert result.differences == ()
+    assert any("The baseline standard has no pull" in text for text in result.limitations)
+
+
+def test_nothing_to_say(tmp_path: Path) -> None:
+    campaign = write(tmp_path, "")
+    assert dyno_evidence(campaign) is None
+    assert bench_evidence(campaign) is None
+    assert dyno_settings(campaign).aspiration == "natural"
+
+
+def test_bench_of_a_campaign(tmp_path: Path) -> None:
+    campaign = write(tmp_path, BENCH.format(extra=WET * 6))
+    result = bench_evidence(campaign)
+    assert result is not None
+    bench, road = result.restrictions
+    assert (bench.source, road.source) == ("bench", "road")
+    assert bench.airflow == pytest.approx(400.0 * 4.719474432e-4, rel=1e-9)
+    (comparison,) = bench.comparisons
+    assert comparison.low is not None and comparison.high is not None
+    assert comparison.low < comparison.percent < comparison.high < 0.0
+    assert comparison.difference == pytest.approx(bench.values[1].drop - bench.values[0].drop, rel=1e-12)
+    assert road.comparisons == () and "The baseline standard has no curve" in road.reason
+    assert result.exposures[0].bound.sentence.startswith("0 of 6 wet trials showed moisture")
+    assert result.services[0].minutes.mean == pytest.approx(6.0)
+    assert [r.note for r in result.remarks] == ["clip stiff"]
+    assert result.cautions == (CAUTION_WATER, CAUTION_ROAD, CAUTION_SERVICE)
+    json.dumps(asdict(result), allow_nan=False)
+
+
+def test_two_curves_of_one_source_are_an_error(tmp_path: Path) -> None:
+    again = """
+[[restriction]]
+configuration = "trial"
+source = "road"
+points = [ { airflow = "150 cfm", drop = "1.6 inH2O" }, { airflow = "250 cfm", drop = "4.2 inH2O" } ]
+"""
+    campaign = write(tmp_path, BENCH.format(extra=again))
+    with pytest.raises(DataError, match="two restriction curves of one source"):
+        bench_evidence(campaign)
+
+
+def test_curves_without_common_airflow_are_told(tmp_path: Path) -> None:
+    far = """
+[[restriction]]
+configuration = "standard"
+source = "road"
+points = [ { airflow = "350 cfm", drop = "9 inH2O" }, { airflow = "400 cfm", drop = "12 inH2O" } ]
+"""
+    campaign = write(tmp_path, BENCH.format(extra=far))
+    result = bench_evidence(campaign)
+    assert result is not None
+    road = result.restrictions[1]
+    assert road.airflow is None
+    assert "no airflow in common" in road.reason
