@@ -163,6 +163,7 @@ def test_gehan_scores_leave_open_what_censoring_leaves_open():
     assert list(gehan_scores([3.0, 3.0], [True, True])) == [0.0, 0.0]
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(1, 9), st.booleans()), min_size=2, max_size=8))
 def test_gehan_scores_sum_to_zero(rows):
     values, censored = zip(*rows, strict=True)

@@ -12,6 +12,7 @@ from scipy import stats
 
 from intake_report.errors import DataError
 from intake_report.statistics import (
+    additivity,
     clopper_pearson,
     compare_blocked,
     compare_means,
@@ -68,6 +69,7 @@ def test_level_out_of_range_is_a_programming_error():
         mean_interval([1.0, 2.0], 95)
 
 
+@settings(deadline=None)
 @given(samples, st.floats(-1e3, 1e3), st.floats(0.01, 100))
 def test_mean_interval_shifts_and_scales(values, shift, scale):
     plain = mean_interval(values)
@@ -81,6 +83,7 @@ def test_mean_interval_shifts_and_scales(values, shift, scale):
 # ---------------------------------------------------------------- Welch
 
 
+@settings(deadline=None)
 @given(samples, samples)
 def test_compare_means_equals_scipy(a, b):
     got = compare_means(a, b, 0.95)
@@ -98,6 +101,7 @@ def test_compare_means_equals_scipy(a, b):
     assert got.low <= got.difference <= got.high
 
 
+@settings(deadline=None)
 @given(samples, samples)
 def test_exchanging_the_sides_changes_the_sign_only(a, b):
     one, other = compare_means(a, b), compare_means(b, a)
@@ -159,6 +163,7 @@ def least_squares(values, configuration, block, baseline, name, level):
     return beta[i], beta[i] - half, beta[i] + half, df
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(sane, sane), min_size=2, max_size=7))
 def test_pairs_give_the_paired_t_interval(pairs):
     values = [v for pair in pairs for v in pair]
@@ -189,7 +194,7 @@ def test_three_by_three_equals_two_way_analysis():
         jsonable(result)
 
 
-@settings(max_examples=60)
+@settings(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from("xyz"), sane), min_size=7, max_size=14))
 def test_unbalanced_designs_equal_independent_least_squares(rows):
     # link everything, so that the reference needs no rank handling
@@ -202,7 +207,7 @@ def test_unbalanced_designs_equal_independent_least_squares(rows):
         assert (result.difference, result.low, result.high, result.df) == pytest.approx(expected, rel=1e-6, abs=1e-6)
 
 
-@settings(max_examples=50)
+@settings(deadline=None, max_examples=50)
 @given(
     st.lists(st.tuples(sane, sane, sane), min_size=3, max_size=5), st.lists(st.floats(-50, 50), min_size=5, max_size=5)
 )
@@ -280,6 +285,7 @@ def test_no_baseline_and_one_configuration_are_refused():
 # ---------------------------------------------------------------- Holm
 
 
+@settings(deadline=None)
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=9))
 def test_holm_by_its_definition(p_values):
     adjusted = holm(p_values)
@@ -341,7 +347,7 @@ def test_permutation_equals_brute_force(rows):
     jsonable(got)
 
 
-@settings(max_examples=50)
+@settings(deadline=None, max_examples=50)
 @given(
     st.lists(sane, min_size=2, max_size=5),
     st.lists(sane, min_size=2, max_size=5),
@@ -395,6 +401,7 @@ def test_smallest_p_of_three_by_three_days():
 # ---------------------------------------------------------------- proportions
 
 
+@settings(deadline=None)
 @given(st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.floats(0.5, 0.999))
 def test_clopper_pearson_by_its_definition(kn, level):
     k, n = kn
@@ -407,11 +414,13 @@ def test_clopper_pearson_by_its_definition(kn, level):
         assert stats.binom.cdf(k, n, got.high) == pytest.approx(tail, rel=1e-6)
 
 
+@settings(deadline=None)
 @given(st.integers(1, 5000), st.floats(0.5, 0.999))
 def test_zero_failure_limit_by_its_definition(n, level):
     assert (1 - zero_failure_upper(n, level)) ** n == pytest.approx(1 - level, rel=1e-9)
 
 
+@settings(deadline=None)
 @given(st.floats(0.5, 0.999), st.floats(0.5, 0.999))
 def test_success_run_is_the_least_number(reliability, level):
     n = trials_without_failure(reliability, level)
@@ -429,7 +438,7 @@ def test_no_trials():
 # ---------------------------------------------------------------- slopes
 
 
-@settings(max_examples=60)
+@settings(deadline=None, max_examples=60)
 @given(st.lists(st.tuples(st.integers(0, 30), st.integers(-9, 9)), min_size=5, max_size=15, unique_by=lambda p: p[0]))
 def test_theil_sen_equals_scipy(points):
     x, y = (np.array(v, dtype=float) for v in zip(*points, strict=True))
@@ -450,6 +459,7 @@ def test_theil_sen_says_when_points_are_too_few(n, level, has):
     assert (got.low is not None) is has
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 3), st.integers(-2, 2)), min_size=5, max_size=12))
 def test_theil_sen_with_many_ties_stays_finite(points):
     x, y = zip(*points, strict=True)
@@ -469,6 +479,7 @@ def test_theil_sen_ignores_one_wild_point():
     assert theil_sen(x, y).slope == pytest.approx(0.08)
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(-20, 20), sane), min_size=3, max_size=12))
 def test_line_fit_equals_scipy(points):
     x, y = (np.array(v, dtype=float) for v in zip(*points, strict=True))
@@ -485,3 +496,47 @@ def test_line_through_two_points_has_no_uncertainty():
     got = line_fit([0.0, 2.0], [1.0, 5.0], origin=1.0)
     assert (got.intercept, got.slope, got.residual_sd) == (3.0, 2.0, None)
     assert got.at(3.0) == (7.0, None)
+
+
+# ---------------------------------------------------------------- additivity
+
+
+def test_interaction_equals_the_balanced_two_way_table():
+    rng = np.random.default_rng(2)
+    y = rng.normal(0, 1, (3, 4, 2))  # configuration, block, repeat
+    labels = [(c, b) for c in "abc" for b in range(4) for _ in range(2)]
+    got = additivity(y.ravel(), [c for c, _ in labels], [b for _, b in labels])
+    cell, row, column = y.mean(2), y.mean((1, 2)), y.mean((0, 2))
+    interaction = 2 * np.sum((cell - row[:, None] - column[None, :] + y.mean()) ** 2)
+    error = np.sum((y - cell[:, :, None]) ** 2)
+    assert (got.method, got.df_effect, got.df_error) == ("interaction", 6, 12)
+    assert got.f == pytest.approx(interaction / 6 / (error / 12))
+    assert got.p_value == pytest.approx(stats.f.sf(got.f, 6, 12))
+
+
+def test_one_degree_of_freedom_equals_tukeys_formula():
+    rng = np.random.default_rng(3)
+    y = rng.normal(0, 1, (3, 4)) + np.array([0, 3, 6])[:, None] + np.array([0, 2, 5, 9])[None, :]
+    labels = [(c, b) for c in "abc" for b in range(4)]
+    got = additivity(y.ravel(), [c for c, _ in labels], [b for _, b in labels])
+    row, column = y.mean(1) - y.mean(), y.mean(0) - y.mean()
+    one = np.sum(y * np.outer(row, column)) ** 2 / (np.sum(row**2) * np.sum(column**2))
+    residual = np.sum((y - y.mean() - row[:, None] - column[None, :]) ** 2)
+    assert (got.method, got.df_effect, got.df_error) == ("one degree", 1, 5)
+    assert got.f == pytest.approx(one / ((residual - one) / 5))
+
+
+def test_additivity_keeps_its_level_and_finds_growth():
+    rng = np.random.default_rng(4)
+    configuration, block = ["a", "b", "c"] * 3, [d for d in range(3) for _ in range(3)]
+    plain = [additivity(rng.normal(size=9), configuration, block).p_value for _ in range(600)]
+    low, high = stats.binom.interval(0.999, 600, 0.05)
+    assert low <= sum(p <= 0.05 for p in plain) <= high
+    level = np.array([10.0, 20.0, 40.0])
+    grown = np.outer(level, [1.0, 0.8, 0.6]).ravel() + rng.normal(0, 0.1, 9)
+    assert additivity(grown, configuration, block).p_value < 0.01
+
+
+def test_additivity_of_too_few_runs():
+    assert additivity([1.0, 2.0, 3.0], ["a", "b", "a"], [1, 1, 2]).method == "none"
+    assert additivity([1.0, 2.0] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3]).method == "none"

@@ -55,6 +55,7 @@ def jsonable(result):
 # ---------------------------------------------------------------- analysis of variance, repeatability
 
 
+@settings(deadline=None)
 @given(groups_of_runs)
 def test_one_way_equals_scipy(groups):
     got = one_way(groups)
@@ -70,6 +71,7 @@ def test_one_way_equals_scipy(groups):
     assert got.p_value == pytest.approx(reference.pvalue, rel=1e-6, abs=1e-9)
 
 
+@settings(deadline=None)
 @given(groups_of_runs, st.floats(-1e6, 1e6))
 def test_repeatability_ignores_an_offset(groups, offset):
     plain, moved = repeatability(groups), repeatability([[v + offset for v in g] for g in groups])
@@ -143,6 +145,7 @@ def test_lag_one_of_two_values_is_not_shown():
     assert lag_one([[1.0, 2.0], [3.0]]).correlation is None
 
 
+@settings(deadline=None)
 @given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=12))
 def test_runs_test_by_counting_every_order(signs):
     got = runs_test(signs)
@@ -231,6 +234,7 @@ def test_random_effects_mean_of_identical_values_is_refused():
 # ---------------------------------------------------------------- uncertainty
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0.01, 10), st.integers(1, 40)), min_size=1, max_size=6))
 def test_effective_df_lies_between_the_least_and_the_sum(parts):
     got = combine([Component(str(i), u, df=df) for i, (u, df) in enumerate(parts)])
@@ -262,7 +266,7 @@ def test_type_a():
 # ---------------------------------------------------------------- Monte Carlo
 
 
-@settings(max_examples=40)
+@settings(deadline=None, max_examples=40)
 @given(st.lists(sane, min_size=20, max_size=60), st.floats(0.5, 0.95), st.floats(-50, 50), st.sampled_from([0.5, 2.0]))
 def test_draws_shift_and_scale(draws, level, shift, scale):
     a = summarise_draws(np.array(draws), level)
@@ -319,6 +323,7 @@ def test_columns_and_budget():
 # ---------------------------------------------------------------- conformity
 
 
+@settings(deadline=None)
 @given(sane, st.floats(0.01, 20), sane, st.one_of(st.none(), st.floats(1, 60)))
 def test_conformance_sides_add_up(value, u, limit, df):
     below = conformance_probability(value, u, high=limit, df=df)
@@ -327,6 +332,7 @@ def test_conformance_sides_add_up(value, u, limit, df):
     assert 0.0 <= below <= 1.0
 
 
+@settings(deadline=None)
 @given(sane, st.floats(0.01, 20), st.floats(0.001, 0.4), st.one_of(st.none(), st.floats(1, 60)))
 def test_decisions_keep_their_risk(value, u, risk, df):
     got = decide(value, u, high=0.0, risk=risk, df=df)
@@ -362,6 +368,7 @@ def test_global_risk_by_simulation():
 # ---------------------------------------------------------------- equivalence and size
 
 
+@settings(deadline=None)
 @given(st.lists(sane, min_size=2, max_size=6), st.lists(sane, min_size=2, max_size=6), st.floats(0.1, 500))
 def test_equivalence_is_the_shorter_interval_inside_the_margin(a, b, margin):
     difference = compare_means(a, b)

@@ -3,6 +3,8 @@
 Results are frozen dataclasses of JSON-able fields; what cannot be computed is None, with the reason in a note.
 """
 
+from intake_report.statistics._numbers import coverage_factor
+from intake_report.statistics.additivity import Additivity, additivity
 from intake_report.statistics.censored import compare_censored, gehan_scores, permutation_censored
 from intake_report.statistics.comparison import Difference, Method, compare_blocked, compare_means, holm
 from intake_report.statistics.conformity import (
@@ -87,6 +89,7 @@ from intake_report.statistics.variance import (
 )
 
 __all__ = [
+    "Additivity",
     "BudgetRow",
     "Caveat",
     "Combined",
@@ -114,6 +117,7 @@ __all__ = [
     "RunsTest",
     "TheilSen",
     "WelchTest",
+    "additivity",
     "budget",
     "c4",
     "capability",
@@ -125,6 +129,7 @@ __all__ = [
     "compare_mixed",
     "conformance_probability",
     "covariance_of_means",
+    "coverage_factor",
     "decay",
     "decide",
     "design_precision",

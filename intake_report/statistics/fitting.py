@@ -165,6 +165,21 @@ def decay(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0) -> F
     return np.asarray(np.where(none, plain, np.where(close, limit, both)), dtype=np.float64)
 
 
+def decay_slope(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0) -> Floats:
+    """Derivative of `decay` with respect to the logarithm of tau; parameters as there."""
+    tau, lag = np.broadcast_arrays(np.asarray(tau, dtype=np.float64), np.asarray(sensor_tau, dtype=np.float64))
+    plain = np.exp(-t / tau)
+    if not np.any(lag):
+        return np.asarray(t / tau * plain, dtype=np.float64)
+    none, close = lag == 0.0, np.abs(tau - lag) < 1e-4 * tau
+    safe = np.where(none | close, 0.5 * tau, lag)
+    apart = tau - safe
+    both = tau * ((1.0 + t / tau) * plain - (tau * plain - safe * np.exp(-t / safe)) / apart) / apart
+    middle = 0.5 * (tau + lag)
+    limit = 0.5 * tau * t**2 / middle**3 * np.exp(-t / middle)
+    return np.asarray(np.where(none, t / tau * plain, np.where(close, limit, both)), dtype=np.float64)
+
+
 def tau_grid(t: Floats, size: int = _GRID) -> Floats:
     """Time constants that sampling at `t` can tell from zero and from a straight line, shape (size,)."""
     steps = np.diff(np.unique(t))
@@ -206,9 +221,8 @@ class _Model:
 
     def gradient(self, tau: float, coefficients: Floats) -> Floats:
         """Jacobian in (linear parameters, log tau)."""
-        step = 1e-5
-        ahead, behind = (self.basis(tau * math.exp(s)) @ coefficients for s in (step, -step))
-        return np.column_stack([self.basis(tau), (ahead - behind) / (2.0 * step)])
+        slope = decay_slope(self.t, tau, self.sensor_tau) * coefficients[-1]
+        return np.column_stack([self.basis(tau), -slope if self.shape == "from-zero" else slope])
 
 
 def _polish(model: _Model, y: Floats, tau: float, rss: float, low: float, high: float) -> tuple[float, float]:

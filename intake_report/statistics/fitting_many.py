@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from intake_report.statistics._numbers import Floats
-from intake_report.statistics.fitting import decay, tau_grid
+from intake_report.statistics.fitting import decay, decay_slope, tau_grid
 
 
 @dataclass(frozen=True)
@@ -31,6 +31,16 @@ def _linear(curve: Floats, y: Floats, centred: bool) -> tuple[Floats, Floats, Fl
     return slope, y - slope[:, None] * curve, curve
 
 
+def _step(t: Floats, tau: Floats, lag: Floats, slope: Floats, residual: Floats, curve: Floats, centred: bool) -> Floats:
+    """Gauss–Newton step of log tau in each row, the linear part projected out."""
+    change = slope[:, None] * decay_slope(t[None, :], tau[:, None], lag)
+    if centred:
+        change = change - change.mean(axis=1, keepdims=True)
+    across = _linear(curve, change, centred)[1]
+    square = np.einsum("ij,ij->i", across, across)
+    return np.asarray(np.einsum("ij,ij->i", across, residual) / np.where(square > 0.0, square, 1.0), dtype=np.float64)
+
+
 def fit_recovery_many(
     t: Floats,
     y: Floats,
@@ -39,6 +49,7 @@ def fit_recovery_many(
     sensor_tau: Floats | float = 0.0,
     grid: int = 80,
     iterations: int = 40,
+    tolerance: float = 1e-8,
 ) -> ManyFits:
     """Fit y = final + change·exp(−t/tau) to each row of readings.
 
@@ -56,6 +67,8 @@ def fit_recovery_many(
         Time constants tried to find the valley, at the median sensor time constant.
     iterations : int
         Gauss–Newton steps at most.
+    tolerance : float
+        Relative change of the time constant at which a row is done.
 
     Returns
     -------
@@ -85,32 +98,25 @@ def fit_recovery_many(
     log_tau = np.log(taus[best])
     low, high = np.log(taus[0]), np.log(taus[-1])
 
-    def evaluate(log_tau: Floats) -> tuple[Floats, Floats, Floats]:
-        slope, residual, curve = _linear(decay(t[None, :], np.exp(log_tau)[:, None], lag), target, centred)
-        return slope, residual, curve
-
-    slope, residual, curve = evaluate(log_tau)
+    slope, residual, curve = _linear(decay(t[None, :], np.exp(log_tau)[:, None], lag), target, centred)
     rss = np.einsum("ij,ij->i", residual, residual)
     damping = np.ones(m)
+    active = np.flatnonzero(usable)  # rows that still move
     for _ in range(iterations):
-        ahead, behind = (decay(t[None, :], np.exp(log_tau + s)[:, None], lag) for s in (1e-5, -1e-5))
-        change = slope[:, None] * (ahead - behind) / 2e-5
-        across = _linear(curve, change - change.mean(axis=1, keepdims=True) if centred else change, centred)[1]
-        square = np.einsum("ij,ij->i", across, across)
-        step = np.einsum("ij,ij->i", across, residual) / np.where(square > 0.0, square, 1.0)
-        step = damping * np.clip(step, -0.7, 0.7)
-        trial = np.clip(log_tau + step, low, high)
-        new_slope, new_residual, new_curve = evaluate(trial)
-        new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
-        better = new_rss < rss
-        log_tau, rss, slope = (
-            np.where(better, new, old) for new, old in ((trial, log_tau), (new_rss, rss), (new_slope, slope))
-        )
-        residual = np.where(better[:, None], new_residual, residual)
-        curve = np.where(better[:, None], new_curve, curve)
-        damping = np.where(better, 1.0, 0.5 * damping)
-        if np.all(np.abs(step[usable]) < 1e-9):
+        if active.size == 0:
             break
+        step = _step(t, np.exp(log_tau[active]), lag[active], slope[active], residual[active], curve[active], centred)
+        step = damping[active] * np.clip(step, -0.7, 0.7)
+        trial = np.clip(log_tau[active] + step, low, high)
+        trial_curve = decay(t[None, :], np.exp(trial)[:, None], lag[active])
+        new_slope, new_residual, new_curve = _linear(trial_curve, target[active], centred)
+        new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
+        better = new_rss < rss[active]
+        rows = active[better]
+        log_tau[rows], rss[rows], slope[rows] = trial[better], new_rss[better], new_slope[better]
+        residual[rows], curve[rows] = new_residual[better], new_curve[better]
+        damping[active] = np.where(better, 1.0, 0.5 * damping[active])
+        active = active[np.abs(step) > tolerance]
     usable &= (log_tau > low) & (log_tau < high)
     tau = np.exp(log_tau)
     means = decay(t[None, :], tau[:, None], lag).mean(axis=1)

@@ -313,6 +313,19 @@ def test_random_effects_dyestuff2_is_clipped():
     assert repeatability(DYESTUFF2).clipped
 
 
+def test_random_intercept_sleepstudy():
+    # lme4, REML, random intercept (from memory); degrees of freedom of lmerTest (from memory)
+    data = np.loadtxt(DATA / "sleepstudy.csv", delimiter=",", skiprows=1)[:, 1:]
+    subjects, days = data.shape
+    design = np.column_stack([np.ones(data.size), np.tile(np.arange(days), subjects)])
+    got = random_intercept(data.ravel(), design, list(np.repeat(np.arange(subjects), days)))
+    assert got.coefficients == pytest.approx((251.4051, 10.46729), abs=1e-4)
+    assert got.errors == pytest.approx((9.7467, 0.8042), abs=5e-5)
+    assert (got.between_sd, got.residual_sd) == (pytest.approx(37.124, abs=1e-3), pytest.approx(30.991, abs=1e-3))
+    assert got.deviance == pytest.approx(1786.465, abs=1e-3)
+    assert got.df == pytest.approx((22.81, 161.0), abs=0.01)
+
+
 # ---------------------------------------------------------------- scatter of a scatter, t quantiles
 
 
