@@ -1,0 +1,171 @@
+"""What many tests share: the demo campaign and a small campaign, each written, analysed and rendered once a session."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pypdf
+import pytest
+import roadlog
+from bs4 import BeautifulSoup
+
+from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
+from intake_report.campaign import Campaign, load_campaign
+from intake_report.demo.campaign_files import write_campaign
+from intake_report.demo.scenario import SCENARIOS, RunTruth, Scenario, truth
+from intake_report.publish import Published, publish
+from intake_report.results import ReportResult
+
+ROOT = Path(__file__).resolve().parents[1]
+DATE = "2026-07-01"
+COMMAND = (sys.executable, "-c", "import sys; from intake_report.cli import main; sys.exit(main())")
+
+
+def start_command(*arguments: object, **more: Any) -> subprocess.Popen[str]:
+    """Start the command line in a fresh process, with its output in pipes."""
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "encoding": "utf-8"}
+    return subprocess.Popen([*COMMAND, *map(str, arguments)], **{**pipes, **more})
+
+
+@dataclass(frozen=True)
+class Report:
+    """A published report, with its texts as a reader sees them."""
+
+    folder: Path
+
+    @property
+    def results(self) -> dict[str, Any]:
+        return json.loads((self.folder / "results.json").read_text("utf-8"))
+
+    @property
+    def html(self) -> str:
+        return (self.folder / "report.html").read_text("utf-8")
+
+    @property
+    def html_text(self) -> str:
+        return plain(BeautifulSoup(self.html, "html.parser").get_text(" "))
+
+    @property
+    def pdf(self) -> pypdf.PdfReader:
+        return pypdf.PdfReader(self.folder / "report.pdf")
+
+    @property
+    def pdf_text(self) -> str:
+        return plain("\n".join(page.extract_text() for page in self.pdf.pages))
+
+    def files(self) -> dict[str, bytes]:
+        return {str(p.relative_to(self.folder)): p.read_bytes() for p in sorted(self.folder.rglob("*")) if p.is_file()}
+
+
+def plain(text: str) -> str:
+    """Return text without what only serves the line breaks: kinds of blanks, invisible break marks."""
+    return re.sub(r"[\s\u00a0\u202f]+", " ", re.sub("[\u200b\u00ad\u2060]", "", text))
+
+
+@dataclass(frozen=True)
+class Chain:
+    """A campaign through every step of the notebook."""
+
+    campaign: Campaign
+    measured: Measured
+    result: ReportResult
+
+
+def run_chain(file: Path) -> Chain:
+    campaign = load_campaign(file)
+    cleaned = clean_logs(campaign, load_logs(campaign))
+    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
+    return Chain(campaign, measured, conclude(campaign, measured))
+
+
+@dataclass(frozen=True)
+class Demo:
+    """A simulated campaign with its truth."""
+
+    scenario: Scenario
+    file: Path
+    truth: dict[str, RunTruth]
+    chain: Chain
+
+
+def make_demo(id: str, folder: Path) -> Demo:
+    scenario = SCENARIOS[id]
+    file = write_campaign(scenario, folder / id)
+    return Demo(scenario, file, truth(scenario), run_chain(file))
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The well-designed demo campaign: 3 configurations in 3 blocks, reading cut off to whole degrees."""
+    return make_demo("ramp-trial", tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def badly_designed(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The demo campaign as the trade often does it: one run each on three days, reading rounded."""
+    return make_demo("three-days", tmp_path_factory.mktemp("demo"))
+
+
+@pytest.fixture(scope="session")
+def renders(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> tuple[Report, Report]:
+    """The demo rendered twice by two cold processes at the same time, into two folders."""
+    folders = [tmp_path_factory.mktemp("first"), tmp_path_factory.mktemp("second-with-a-longer-name")]
+    runs = [start_command("render", demo.file, "--date", DATE, "--out", folder, cwd=folder) for folder in folders]
+    for run in runs:
+        out, err = run.communicate(timeout=300)
+        assert run.returncode == 0, err
+        assert out.startswith("published: ")
+        assert err == ""  # quiet in a pipe
+    first, second = (Report(folder / "ramp-trial" / DATE) for folder in folders)
+    return first, second
+
+
+@pytest.fixture(scope="session")
+def report(renders: tuple[Report, Report]) -> Report:
+    return renders[0]
+
+
+@dataclass(frozen=True)
+class Small:
+    """The small campaign with its report."""
+
+    file: Path
+    out: Path
+    published: Published
+
+    @property
+    def report(self) -> Report:
+        return Report(self.published.folder)
+
+
+@pytest.fixture(scope="session")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
+    """A small campaign in US units, rendered once; tests that change files take copies."""
+    folder = tmp_path_factory.mktemp("small")
+    file = roadlog.write(folder / "campaign", roadlog.campaign(units="us"))
+    return Small(file, folder / "out", publish(file, folder / "out", DATE))
+
+
+@pytest.fixture(scope="session")
+def drives() -> Path:
+    """The real drives; not part of the project."""
+    folder = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
+    if not folder.is_dir():
+        pytest.skip(f"the real drives are not at {folder}")
+    return folder
+
+
+@pytest.fixture(autouse=True)
+def _where_it_started(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """No test may leave the process in another folder."""
+    before = Path.cwd()
+    yield
+    assert Path.cwd() == before

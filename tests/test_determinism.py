@@ -1,0 +1,38 @@
+"""Same inputs, same environment, same date: the same bytes, wherever the report is written."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+
+
+def test_two_cold_renders_into_two_folders_are_byte_identical(renders):
+    first, second = (report.files() for report in renders)
+    assert {"report.html", "report.pdf", "results.json", "executed.ipynb", "manifest.json"} <= set(first)
+    assert list(first) == list(second)
+    assert [name for name in first if first[name] != second[name]] == []
+
+
+def test_no_path_of_the_machine_is_in_a_report(renders, demo):
+    for report in renders:
+        for name, data in report.files().items():
+            for path in (report.folder.parent.parent, demo.file.parent):
+                assert str(path).encode() not in data, name
+
+
+def test_manifest_hashes_every_file_and_every_input(report, demo):
+    manifest = json.loads((report.folder / "manifest.json").read_text("utf-8"))
+    files = report.files()
+    del files["manifest.json"]
+    assert manifest["outputs"] == {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+    inputs = manifest["made_from"]["inputs"]
+    assert len(inputs) == 1 + len(demo.chain.campaign.input_paths()) > 10
+    for name, digest in inputs.items():
+        assert digest == hashlib.sha256((demo.file.parent / name).read_bytes()).hexdigest(), name
+    assert {"Python", "numpy", "pandas", "typst", "intake-report"} <= set(manifest["made_from"]["packages"])
+    assert manifest["command"] == "intake-report render ramp-trial --date 2026-07-01"
+
+
+def test_rendering_leaves_the_inputs_alone(renders, demo):
+    there = {str(p.relative_to(demo.file.parent)) for p in demo.file.parent.rglob("*") if p.is_file()}
+    assert there == {"campaign.toml", *demo.chain.campaign.input_paths()}
