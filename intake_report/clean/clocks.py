@@ -16,6 +16,7 @@ _MOST = 20_000  # points compared
 _SEARCH = 15.0  # s; longer lags are a wrong start time, not a lag
 _SCALE_LIMIT = 0.05  # common practice: speedometers read high, the diagnostic speed within a few per cent
 _LAG_LIMIT = 2.0  # s
+_T95 = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571}  # two-sided 95 % of Student's t, GUM table G.2
 _DRIFT_LIMIT = 100.0  # parts per million; a quartz clock keeps some tens (common practice)
 
 
@@ -184,7 +185,7 @@ def drift_from_speed(run: CleanRun, parts: int = 4) -> CrossCheck:
     error = scatter / float(np.sqrt(np.sum((x - x.mean()) ** 2)))
     drift = float(slope) * 1e6
     # A drift is flagged when it exceeds what a quartz clock may do by more than its own uncertainty.
-    flagged = abs(drift) - 2.0 * error * 1e6 > _DRIFT_LIMIT
+    flagged = abs(drift) - _T95.get(len(lags) - 2, 2.5) * error * 1e6 > _DRIFT_LIMIT
     return CrossCheck(
         name,
         channels,

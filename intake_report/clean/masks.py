@@ -28,6 +28,7 @@ class Masker:
         self.bad = bad
         self.settings = settings
         self.entries: list[QualityEntry] = []
+        self._rows: dict[str, IntArray | None] = {}
         self._good: dict[str, tuple[FloatArray, FloatArray]] = {}
         self._reach = {name: faults.extremes(values) for name, values in columns.items()}
         self.gaps = {name: faults.has_gaps(values) for name, values in columns.items()}
@@ -51,10 +52,13 @@ class Masker:
         values = self.columns.get(name)
         if values is None:
             return None
-        bad = self.bad[self.row[name]]
-        if self.gaps[name]:
-            return np.flatnonzero(~(np.isnan(values) | bad))
-        return np.flatnonzero(~bad) if bad.any() else None
+        if name not in self._rows:
+            bad = self.bad[self.row[name]]
+            if self.gaps[name]:
+                self._rows[name] = np.flatnonzero(~(np.isnan(values) | bad))
+            else:
+                self._rows[name] = np.flatnonzero(~bad) if bad.any() else None
+        return self._rows[name]
 
     def _mark(self, step: str, name: str, at: IntArray | None, mask: BoolArray | None, reason: str) -> None:
         """Add a mask over the samples at rows `at` (None: all rows) and account for it."""
@@ -65,6 +69,7 @@ class Masker:
         fresh = int(np.count_nonzero(~row[hit]))
         row[hit] = True
         self._good.pop(name, None)
+        self._rows.pop(name, None)
         samples = int(np.count_nonzero(~np.isnan(self.columns[name])))
         if fresh:
             self.entries.append(entry(step, name, fresh, samples, reason))
@@ -125,9 +130,11 @@ class Masker:
         """Fastest plausible change of a coordinate [degrees per second]."""
         if name == "latitude":
             return _POSITION_RATE
-        latitude = self.columns.get("latitude")
-        middle = float(np.nanmedian(latitude[:: max(1, latitude.size // 10_000)])) if latitude is not None else 0.0
-        return _POSITION_RATE / max(math.cos(math.radians(middle)), 0.05) if math.isfinite(middle) else _POSITION_RATE
+        latitude = self.good("latitude")[1]
+        if latitude.size == 0:
+            return _POSITION_RATE
+        middle = float(np.median(latitude[:: max(1, latitude.size // 10_000)]))
+        return _POSITION_RATE / max(math.cos(math.radians(middle)), 0.05)
 
     def _engine_off(self, name: str) -> None:
         """Keep air temperatures out while no air flows, and until the sensor has settled after a start."""

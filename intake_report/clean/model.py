@@ -117,7 +117,7 @@ class CrossCheck:
         Channels it concerns.
     status : {"agrees", "flagged", "not-possible"}
         Verdict.
-    values : dict of str to float
+    numbers : dict of str to float
         Numbers found; the key names the unit.
     evidence : str
         One sentence with the numbers, or why the check was not possible.
@@ -126,7 +126,7 @@ class CrossCheck:
     name: str
     channels: tuple[str, ...]
     status: Literal["agrees", "flagged", "not-possible"]
-    values: dict[str, float]
+    numbers: dict[str, float]
     evidence: str
 
 

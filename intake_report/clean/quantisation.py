@@ -65,7 +65,7 @@ def _decimals(x: FloatArray) -> float | None:
     """Return the decimal step in which the values were written (1, 0.1, …, 1e-4), None when finer or interpolated."""
     for power in range(5):
         scaled = x * 10.0**power
-        if np.mean(np.abs(scaled - np.round(scaled)) <= 1e-6 * np.maximum(1.0, np.abs(scaled))) > 0.98:
+        if np.mean(np.abs(scaled - np.round(scaled)) <= 1e-6 * 10.0**power) > 0.98:
             return float(10.0**-power)
     return None
 

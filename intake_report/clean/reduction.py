@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from intake_report.clean.faults import has_gaps
 from intake_report.clean.model import BoolArray, FloatArray, IntArray
 
 
@@ -59,24 +60,31 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
     """
     if decision.period <= 1 or decision.kind not in ("cycle", "period"):
         return None
-    present = ~np.isnan(values)
-    at = np.flatnonzero(present)
-    changed = at[np.concatenate(([True], values[at[1:]] != values[at[:-1]]))]
+    gaps = has_gaps(values)
+    present = np.flatnonzero(~np.isnan(values)) if gaps else None
+    known = values if present is None else values[present]
+    changed = np.flatnonzero(known[1:] != known[:-1]) + 1
+    first, last = (0, values.size - 1) if present is None else (int(present[0]), int(present[-1]))
+    if present is not None:
+        changed = present[changed]
+    # A change is a refresh wherever it falls; the first row is one only when the channel appears there.
+    anchors = changed if first == 0 and changed.size else np.concatenate(([first], changed))
     keep = np.zeros(values.size, dtype=np.bool_)
     if decision.kind == "cycle":
-        rows = np.arange(values.size)
-        place = (rows - shift_at(slips, rows)) % decision.period
-        keep |= np.isin(place, decision.places)
-        # A change is a refresh wherever it falls; the first row only when the channel appears there.
-        keep[changed[1:] if changed[0] == 0 else changed] = True
-        keep &= present
-        if not keep.any():
-            keep[changed[0]] = True
-        return keep
-    anchors = changed if changed[0] > 0 or changed.size < 2 else changed[1:]
-    keep[anchors] = True
-    keep[fill_in(anchors, at[0], at[-1], decision.period)] = True
-    return keep & present
+        edges = [0, *(int(row) for row in slips[:, 0]), values.size]
+        shifts = [0, *(int(by) for by in slips[:, 1])]
+        for begin, end, shift in zip(edges[:-1], edges[1:], shifts, strict=True):
+            for place in decision.places:
+                keep[begin + (place + shift - begin) % decision.period : end : decision.period] = True
+        keep[changed if first == 0 else anchors] = True
+    else:
+        keep[anchors] = True
+        keep[fill_in(anchors, first, last, decision.period)] = True
+    if gaps:
+        keep &= ~np.isnan(values)
+    if not keep.any():
+        keep[first] = True
+    return keep
 
 
 def fill_in(anchors: IntArray, first: int, last: int, period: int) -> IntArray:

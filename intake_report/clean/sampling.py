@@ -182,7 +182,7 @@ def _own_period(changes: _Seen) -> tuple[int, bool]:
     least = int(usual[0])
     if least == 1:
         return 1, True
-    if np.mean(spacing % least == 0) >= _EXACT and counts[least] >= 0.15 * spacing.size:
+    if _multiples(spacing, least) and counts[least] >= 0.15 * spacing.size:
         return least, True
     if least >= _JITTER_LEAST and changes.leaps >= _LEAPS:
         near = spacing[spacing <= 1.5 * least]
@@ -192,6 +192,11 @@ def _own_period(changes: _Seen) -> tuple[int, bool]:
         if np.mean(off <= tolerance) >= _JITTER_SHARE and near.size >= 0.3 * spacing.size:
             return round(period), False
     return (1, True) if counts[:3].sum() >= 0.02 * spacing.size else (0, False)
+
+
+def _multiples(spacings: IntArray, period: int) -> bool:
+    """Whether the spacings are multiples of `period`, but for a few that span lost rows."""
+    return bool(np.count_nonzero(spacings % period) <= max(2.0, (1.0 - _EXACT) * spacings.size))
 
 
 def _polling_cycle(seen: Mapping[str, _Seen], periods: Mapping[str, tuple[int, bool]]) -> int:
@@ -218,8 +223,7 @@ def _confined(changes: _Seen, cycle: int) -> bool:
     """
     if cycle < 2 or changes.spacings.size == 0:
         return False
-    remainder = np.bincount(changes.spacings % cycle, minlength=cycle) / changes.spacings.size
-    if remainder[0] >= _EXACT:
+    if _multiples(changes.spacings, cycle):
         return True
     # Several places in the cycle: the differences between k places leave remainders unused, or its changes do.
     place = np.bincount(changes.rows % cycle, minlength=cycle) / changes.rows.size
@@ -241,17 +245,15 @@ def _cycle_decisions(
         single |= {name: _changes(columns[name], whole=True) for name in busiest}
     slips, places = _follow(single, cycle)
     result: dict[str, Decision] = {}
-    owned: set[int] = set()
+    taken = {place for name, place in places.items() if seen[name].rows.size >= _FREQUENT}
+    owned: set[int] = set(taken)
     for name, changes in seen.items():
         first = int(np.flatnonzero(~np.isnan(columns[name]))[0])
-        evidence = changes.rows if first == 0 else np.append(changes.rows, first)
-        if name in places and changes.rows.size >= 3:
+        evidence = changes.rows if first == 0 else np.append(first, changes.rows)
+        if name in places and changes.rows.size >= _FREQUENT:
             own: tuple[int, ...] = (places[name],)
-        elif evidence.size:
-            share = np.bincount((evidence - shift_at(slips, evidence)) % cycle, minlength=cycle) / evidence.size
-            own = tuple(int(k) for k in np.flatnonzero(share >= max(0.02, 0.2 * share.max())))
         else:
-            own = ()
+            own = _places((evidence - shift_at(slips, evidence)) % cycle, cycle, taken)
         owned.update(own)
         if not own:
             continue
@@ -273,6 +275,23 @@ def _cycle_decisions(
                 " the polling cycle of the other channels",
             )
     return slips, result
+
+
+def _places(phases: IntArray, cycle: int, taken: set[int]) -> tuple[int, ...]:
+    """Places in the cycle that the phases of a channel's changes show, the earliest evidence first.
+
+    One change can lie beside a lost row and show the wrong place, so a place needs three, or is the best there is.
+    """
+    counts = np.bincount(phases, minlength=cycle)
+    if counts.sum() > counts[sorted(taken)].sum():
+        counts[sorted(taken)] = 0
+    if not counts.any():
+        return ()
+    sure = np.flatnonzero((counts >= 3) & (counts >= 0.2 * counts.max()) & (counts >= 0.02 * counts.sum()))
+    if sure.size:
+        return tuple(int(k) for k in sure)
+    best = np.flatnonzero(counts == counts.max())
+    return (int(next(p for p in phases if p in best)),)
 
 
 def _follow(single: Mapping[str, _Seen], cycle: int) -> tuple[IntArray, dict[str, int]]:

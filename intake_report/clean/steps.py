@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.channels import CHANNELS
+from intake_report.clean.faults import has_gaps
 from intake_report.clean.masks import Masker
 from intake_report.clean.model import (
     BoolArray,
@@ -87,6 +88,7 @@ def _reduce(
     entries = []
     series = dict(zip(names, columns, strict=True))
     reduced = dict(series)
+    kept: dict[str, BoolArray] = {}
     grouped: set[str] = set()
     for members, rows in row_groups(series):
         grouped.update(members)
@@ -102,6 +104,7 @@ def _reduce(
                 where = keep if rows is None else np.zeros(time.size, dtype=np.bool_)
                 if rows is not None:
                     where[rows[keep]] = True
+                kept[name] = where
                 reduced[name] = np.where(where, series[name], np.nan)
                 repeats = present - int(np.count_nonzero(keep))
                 entries.append(entry("true-samples", name, repeats, present, decision.reason))
@@ -124,8 +127,8 @@ def _reduce(
             entries.append(entry("true-samples", name, 0, samples, reason))
     touched = any(reduced[name] is not series[name] for name in names)
     result = [reduced[name] for name in names]
-    if touched:
-        some = np.logical_or.reduce([~np.isnan(values) for values in result])
+    if touched and not any(reduced[name] is series[name] and not has_gaps(series[name]) for name in names):
+        some = np.logical_or.reduce([kept[name] if name in kept else ~np.isnan(reduced[name]) for name in names])
         if not some.all():
             time, result = time[some], [values[some] for values in result]
     if time.size and not (time[1:] > time[:-1]).all():

@@ -247,7 +247,7 @@ def test_cleaning_a_cleaned_polled_run_changes_nothing(polling):
     np.testing.assert_array_equal(again.masks.to_numpy(), once.masks.to_numpy())
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=40, deadline=None)
 @given(any_log())
 def test_the_input_is_not_altered_and_every_sample_is_one_of_the_log(log):
     before = log.frame.copy(deep=True)

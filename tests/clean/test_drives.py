@@ -1,0 +1,140 @@
+"""All real drives: cleaned without error, true intervals, backward steps, no fault value left."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from intake_report.channels import CHANNELS
+from intake_report.clean import clean, cross_checks
+
+from .support import LOOP
+
+
+@pytest.fixture(scope="module")
+def cleaned(commute, loop):
+    return {name: clean(log) for name, log in (commute | loop).items()}
+
+
+def test_all_49_drives_are_cleaned(cleaned):
+    assert len(cleaned) == 49
+    for run in cleaned.values():
+        assert (np.diff(run.frame.index) > 0).all()
+        assert run.frame.shape == run.masks.shape
+        assert run.has("iat") and run.has("speed")
+
+
+def test_true_interval_of_every_commute_channel(commute, cleaned):
+    """One of ten channels is refreshed per row of 0.09 s (README of the drives): each channel every ten rows."""
+    for name, log in commute.items():
+        run = cleaned[name]
+        row = float(np.median(np.diff(log.frame.index)))
+        assert row < 0.13
+        for channel, sampling in run.sampling.items():
+            assert 0.8 <= sampling.interval <= 1.25, (name, channel)
+            assert sampling.samples == pytest.approx(len(log.frame) / 10, abs=2), (name, channel)
+            reason = next(e.reason for e in run.quality if e.step == "true-samples" and e.channel == channel)
+            assert "one row in 10" in reason
+
+
+def test_each_commute_row_is_one_sample(commute, cleaned):
+    """The reduction is exact: every change of every channel is kept, and no row carries two samples."""
+    for name, log in commute.items():
+        run = cleaned[name]
+        per_row = run.frame.notna().to_numpy().sum(axis=1)
+        assert (per_row <= 1).mean() > 0.9999, name
+        for channel in log.frame:
+            raw = log.frame[channel].dropna().to_numpy()
+            samples = run.frame[channel].dropna().to_numpy()
+            changes = np.count_nonzero(np.diff(raw))
+            assert np.count_nonzero(np.diff(samples)) == changes, (name, channel)
+
+
+def test_lost_row_of_one_drive_is_found(cleaned):
+    slips = {name for name, run in cleaned.items() if any(e.step == "cycle-slip" for e in run.quality)}
+    assert slips == {"2018-03-08_normal.csv.gz"}
+
+
+def test_backward_steps_are_found(commute, loop, cleaned):
+    """In exactly the files whose raw times step back; each is one clock set back by less than a second."""
+    raw = {n for n, log in (commute | loop).items() if (np.diff(log.frame.index) < 0).any()}
+    found = {n for n, run in cleaned.items() if any(e.step == "clock-set-back" for e in run.quality)}
+    assert raw and found == raw
+
+
+def test_no_fault_value_is_left(cleaned):
+    for name, run in cleaned.items():
+        for channel in run.frame:
+            if channel not in CHANNELS or not run.has(channel):
+                continue
+            known = CHANNELS[channel]
+            good = run.good(channel).to_numpy()
+            assert good.min() >= known.low and good.max() <= known.high, (name, channel)
+            for code in known.fault_codes:
+                assert (np.abs(good - code) > 1e-3).all(), (name, channel)
+
+
+def test_no_reading_of_a_standing_engine_is_left(commute, cleaned):
+    """The intake climbs to 80-150 °C within seconds of an engine stop (README of the drives)."""
+    for name, log in commute.items():
+        assert log.frame["iat"].max() > 80, name
+        run = cleaned[name]
+        good = run.good("iat")
+        assert good.max() < 50, name
+        ambient = np.interp(good.index, run.good("ambient").index, run.good("ambient"))
+        # An intake cannot be colder than the air it draws; 1 °C readings of two sensors allow some kelvin.
+        assert (good.to_numpy() - ambient).min() >= -5.0, name
+        assert good.size > 0.85 * run.sampling["iat"].samples, name
+
+
+def test_loop_drives_keep_their_interval_and_step(loop, cleaned):
+    for name, log in loop.items():
+        run = cleaned[name]
+        assert set(run.frame) == set(LOOP.values())
+        for channel, sampling in run.sampling.items():
+            assert sampling.interval == 5.0 and sampling.samples == log.frame[channel].notna().sum()
+        # 17.9999995 is an 18: the intake reads whole degrees.
+        assert run.sampling["iat"].step == pytest.approx(1.0), name
+
+
+def test_loop_speed_against_gps_speed(loop, cleaned):
+    """One car on one loop: the scale has to be the same in all 30 drives, and no lag beyond the 5 s interval."""
+    scales, ratios = [], []
+    for name in loop:
+        checks = {c.name: c for c in cross_checks(cleaned[name])}
+        speed = checks["speed-against-gps"]
+        assert speed.status == "agrees", speed.evidence
+        scales.append(speed.numbers["scale"])
+        assert abs(speed.numbers["lag_s"]) < 1.0
+        ratios.append(checks["distance-by-both"].numbers["ratio"])
+        assert checks["clock-drift"].status != "flagged", checks["clock-drift"].evidence
+    assert np.std(scales) < 0.01 and np.std(ratios) < 0.01
+    assert np.mean(scales) == pytest.approx(np.mean(ratios), abs=0.01)
+
+
+def test_loop_airflow_is_in_grams_as_labelled(loop, cleaned):
+    """The app computed fuel from airflow; the ratio shows the unit."""
+    for name in loop:
+        check = {c.name: c for c in cross_checks(cleaned[name])}["airflow-unit"]
+        assert check.status == "agrees", check.evidence
+
+
+def test_loop_airflow_under_a_wrong_label_is_flagged(loop):
+    """The same numbers labelled l/s would be loaded as 1.2 times as much."""
+    for log in list(loop.values())[:5]:
+        wrong = replace(log, frame=log.frame.assign(maf=log.frame["maf"] * 1.2))
+        check = {c.name: c for c in cross_checks(clean(wrong), airflow_label="l/s")}["airflow-unit"]
+        assert check.status == "flagged" and "only in g/s" in check.evidence, check.evidence
+
+
+def test_commute_manifold_against_barometer(commute, cleaned):
+    """With the engine stopped the manifold shows the barometric pressure of one region: within 3 kPa over all drives."""
+    found = []
+    for name in commute:
+        check = {c.name: c for c in cross_checks(cleaned[name], station_pressure=97.0)}["manifold-against-barometer"]
+        if check.status != "not-possible":
+            found.append(check.numbers["manifold_kPa"])
+    assert len(found) >= 15
+    assert np.ptp(found) <= 4.0 and 90 < np.mean(found) < 103

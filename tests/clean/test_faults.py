@@ -1,0 +1,264 @@
+"""Faults: codes, range, engine off, impossible rates, spikes, stuck channels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
+
+from intake_report.channels import CHANNELS
+from intake_report.clean import CleanSettings, clean, faults
+
+from .support import log_of
+
+TIME = np.arange(600.0)
+RNG = np.random.default_rng(11)
+CALM = 30 + np.round(np.cumsum(RNG.normal(0, 0.3, 600)))
+
+
+def bad_times(run, channel):
+    return run.frame.index[run.masks[channel].to_numpy()].to_list()
+
+
+def entries(run, step, channel=None):
+    return [e for e in run.quality if e.step == step and channel in (None, e.channel)]
+
+
+@pytest.mark.parametrize("code", [-40.0, 215.0])
+def test_no_sensor_codes_are_masked_and_counted(code):
+    iat = CALM.copy()
+    iat[[100, 300, 301]] = code
+    run = clean(log_of({"iat": iat}, TIME))
+    assert bad_times(run, "iat") == [100, 300, 301]
+    (found,) = entries(run, "fault-code")
+    assert found.touched == 3 and found.share == pytest.approx(3 / 600)
+    # The raw reading stays in the frame; only good() leaves it out.
+    assert run.frame.loc[100.0, "iat"] == code
+    assert code not in run.good("iat").to_numpy()
+
+
+def test_fault_value_of_a_slow_channel_is_masked():
+    ambient = np.full(600, 15.0)
+    ambient[:50] = -40.0
+    run = clean(log_of({"ambient": ambient, "rpm": 800 + RNG.integers(0, 900, 600)}, TIME))
+    assert run.good("ambient").min() == 15.0
+
+
+def test_full_scale_of_each_channel_in_the_catalogue():
+    for name, known in CHANNELS.items():
+        for code in known.fault_codes:
+            middle = 0.5 * (known.low + min(known.high, 120.0))
+            values = np.full(50, middle)
+            values[20] = code
+            run = clean(log_of({name: values}, np.arange(50.0)))
+            assert run.masks[name].iloc[20], f"{name} lets its code {code} through"
+
+
+def test_interpolated_code_is_still_a_code():
+    """An app may write -39.9999999 for -40."""
+    iat = CALM.copy()
+    iat[40] = -39.9999999
+    run = clean(log_of({"iat": iat}, TIME))
+    assert bad_times(run, "iat") == [40]
+
+
+def test_out_of_range():
+    speed = np.abs(60 + 20 * np.sin(TIME / 30))
+    speed[[5, 6]] = -3.0, 400.0
+    run = clean(log_of({"speed": speed}, TIME))
+    assert bad_times(run, "speed") == [5, 6]
+    assert entries(run, "implausible")[0].touched == 2
+
+
+def test_a_temperature_cannot_rise_60_k_in_3_s():
+    iat = np.full(600, 30.0)
+    iat[200:203] = [50.0, 70.0, 90.0]
+    run = clean(log_of({"iat": iat}, TIME))
+    assert bad_times(run, "iat") == [200, 201, 202]
+    assert entries(run, "impossible-rate", "iat")[0].touched == 3
+
+
+def test_a_true_fast_change_is_accepted_after_as_long_as_it_must_have_taken():
+    """60 K at 8 K/s (plus two steps of 1 K): back after 8 s."""
+    iat = np.where(TIME < 200, 30.0, 90.0)
+    run = clean(log_of({"iat": iat}, TIME))
+    assert bad_times(run, "iat") == [200, 201, 202, 203, 204, 205, 206]
+
+
+def test_a_possible_rise_stays():
+    iat = np.clip(30 + 3.0 * (TIME - 100), 30, 90)
+    run = clean(log_of({"iat": iat}, TIME))
+    assert bad_times(run, "iat") == []
+
+
+def test_quantised_reading_at_a_high_row_rate_is_no_impossible_rate():
+    time = np.arange(20_000) * 0.01
+    iat = np.round(30 + 5 * np.sin(time / 20))
+    run = clean(log_of({"iat": iat}, time))
+    assert not run.masks["iat"].any()
+
+
+def test_noise_beyond_the_rate_everywhere_is_said_not_masked():
+    ambient = 20 + RNG.normal(0, 10, 600)
+    run = clean(log_of({"ambient": ambient}, TIME))
+    (found,) = entries(run, "rate-not-applied", "ambient")
+    assert "too many" in found.reason
+    assert not run.masks["ambient"].any()
+
+
+def test_spike_on_true_samples():
+    # 16 K on a 1 s channel: reachable by rate (2 s at 8 K/s), yet out and back between neighbours.
+    time = np.arange(300) * 2.0
+    iat = np.full(300, 30.0) + np.tile([0.0, 1.0], 150)
+    iat[150] = 30 + 8.0 * 2.0 + 5.0
+    mask = faults.spikes(iat, 3, 5.0, 19.0)
+    assert mask is not None and np.flatnonzero(mask).tolist() == [150]
+    run = clean(log_of({"iat": iat}, time))
+    assert bad_times(run, "iat") == [300.0]
+
+
+def test_edge_is_no_spike():
+    values = np.where(np.arange(100) < 50, 20.0, 60.0)
+    assert faults.spikes(values, 3, 5.0, 5.0) is None
+
+
+@given(
+    arrays(np.float64, st.integers(7, 80), elements=st.integers(-5, 5).map(float)),
+    st.sampled_from([1, 2, 3]),
+    st.sampled_from([0.0, 0.5, 2.0, 4.0]),
+)
+def test_spike_rule_equals_the_plain_hampel_rule(values, half, floor):
+    width = 2 * half + 1
+    expected = np.zeros(values.size, dtype=bool)
+    for i in range(values.size):
+        first = min(max(i - half, 0), values.size - width)
+        window = values[first : first + width]
+        middle = np.median(window)
+        spread = 1.4826 * np.median(np.abs(window - middle))
+        off = abs(values[i] - middle)
+        expected[i] = off > 5.0 * spread and off > floor
+    mask = faults.spikes(values, half, 5.0, floor)
+    np.testing.assert_array_equal(np.zeros(values.size, dtype=bool) if mask is None else mask, expected)
+
+
+@given(
+    arrays(np.float64, st.integers(2, 60), elements=st.integers(-30, 30).map(float)),
+    st.sampled_from([1.0, 5.0, 20.0]),
+    st.sampled_from([0.0, 1.0]),
+)
+def test_rate_rule_equals_the_plain_recursion(values, rate, step):
+    time = np.arange(values.size) * 0.5
+    expected = np.zeros(values.size, dtype=bool)
+    good = 0
+    for i in range(1, values.size):
+        if abs(values[i] - values[good]) <= rate * (time[i] - time[good]) + 2 * step:
+            good = i
+        else:
+            expected[i] = True
+    mask, note = faults.impossible_rates(time, values, rate, step)
+    if not note:
+        np.testing.assert_array_equal(np.zeros(values.size, dtype=bool) if mask is None else mask, expected)
+
+
+def engine_stop():
+    """Engine off from 200 to 230 s: the intake reading climbs to 140 °C, falls over 10 s after the start, undershoots."""
+    rpm = np.where((TIME >= 200) & (TIME < 230), 0.0, 900.0)
+    off = np.clip(TIME - 200, 0, 3) / 3
+    iat = np.where((TIME >= 200) & (TIME < 230), 25 + 115 * off, 25.0)
+    after = (TIME >= 230) & (TIME < 300)
+    iat[after] = 20 + 120 * np.exp(-(TIME[after] - 230) / 3) - 20 * np.exp(-(((TIME[after] - 245) / 12) ** 2))
+    return rpm, np.round(iat)
+
+
+def test_heat_of_the_stopped_engine_is_kept_out_of_metrics():
+    rpm, iat = engine_stop()
+    run = clean(log_of({"rpm": rpm, "iat": iat}, TIME))
+    good = run.good("iat")
+    assert good.max() <= 26
+    assert good[(good.index >= 200) & (good.index < 260)].empty
+    assert good[(good.index < 199)].size == 199
+    assert "highest reading kept out 140" in entries(run, "engine-off", "iat")[0].reason
+
+
+def test_restart_lasts_until_the_intake_is_no_longer_below_ambient():
+    rpm, iat = engine_stop()
+    iat[(TIME >= 255) & (TIME <= 275)] = 10.0
+    run = clean(log_of({"rpm": rpm, "iat": iat, "ambient": np.full(600, 20.0)}, TIME))
+    good = run.good("iat")
+    assert good[(good.index >= 200) & (good.index <= 275)].empty
+    assert (good[good.index > 276] > 17).any()
+    assert entries(run, "restart", "iat")
+
+
+def test_engine_that_never_stops_masks_nothing():
+    run = clean(log_of({"rpm": np.full(600, 900.0) + RNG.integers(0, 9, 600), "iat": CALM}, TIME))
+    assert not run.masks["iat"].any()
+
+
+def test_other_channels_stay_while_the_engine_is_off():
+    rpm, iat = engine_stop()
+    manifold = np.where(rpm > 0, 40.0, 98.0)
+    run = clean(log_of({"rpm": rpm, "iat": iat, "map": manifold}, TIME))
+    assert not run.masks["map"].any() and not run.masks["rpm"].any()
+
+
+def test_stuck_channel_while_driving():
+    speed = np.round(60 + 30 * np.sin(TIME / 20))
+    maf = 10 + 0.1 * speed + RNG.normal(0, 0.2, 600)
+    maf[200:320] = 12.34
+    run = clean(log_of({"speed": speed, "maf": maf}, TIME))
+    assert bad_times(run, "maf") == list(range(200, 320))
+    assert entries(run, "stuck", "maf")[0].touched == 120
+
+
+def test_idle_is_not_stuck():
+    speed = np.where((TIME > 200) & (TIME < 400), 0.0, np.round(60 + 30 * np.sin(TIME / 20)))
+    manifold = np.where(speed == 0, 35.0, 40 + np.round(speed / 3))
+    run = clean(log_of({"speed": speed, "map": manifold}, TIME))
+    assert not run.masks["map"].any()
+
+
+def test_position_that_stands_while_driving():
+    speed = np.full(600, 72.0) + RNG.normal(0, 1, 600)
+    latitude, longitude = 50 + TIME * 1.8e-4, 7 + TIME * 1e-5
+    latitude[300:320], longitude[300:320] = latitude[300], longitude[300]
+    run = clean(log_of({"speed": speed, "latitude": latitude, "longitude": longitude}, TIME))
+    assert bad_times(run, "latitude")[:19] == list(range(301, 320))
+    assert bad_times(run, "longitude")[:19] == list(range(301, 320))
+
+
+def test_position_that_leaps_away_and_back():
+    latitude, longitude = 50 + TIME * 1.8e-4, 7 + TIME * 1e-5
+    latitude[300] += 0.05
+    run = clean(log_of({"latitude": latitude, "longitude": longitude}, TIME))
+    assert bad_times(run, "latitude") == [300]
+
+
+def test_clock_set_forward_is_flagged_and_kept():
+    time = np.where(TIME < 300, TIME, TIME + 3600)
+    run = clean(log_of({"speed": 100 + RNG.normal(0, 0.5, 600)}, time))
+    assert entries(run, "clock-jump") and run.frame.index[-1] == 599 + 3600
+
+
+def test_unknown_column_is_passed_through():
+    run = clean(log_of({"pedal_e": np.full(600, -1e6)}, TIME))
+    assert run.has("pedal_e") and not run.masks["pedal_e"].any()
+
+
+def test_settings_reach_the_steps():
+    rpm, iat = engine_stop()
+    short = clean(log_of({"rpm": rpm, "iat": iat}, TIME), CleanSettings(settle=10.0))
+    long = clean(log_of({"rpm": rpm, "iat": iat}, TIME), CleanSettings(settle=50.0))
+    # Masks only grow with a stricter setting.
+    assert not (short.masks & ~long.masks).to_numpy().any()
+    assert long.masks["iat"].sum() > short.masks["iat"].sum()
+
+
+@given(arrays(np.float64, st.integers(1, 200), elements=st.floats(-1e9, 1e9) | st.just(np.nan) | st.just(-40.0)))
+def test_no_code_and_nothing_implausible_is_ever_good(values):
+    run = clean(log_of({"iat": values}, np.arange(float(values.size))))
+    good = run.good("iat").to_numpy()
+    assert not np.isnan(good).any()
+    assert ((good >= CHANNELS["iat"].low) & (good <= CHANNELS["iat"].high)).all()

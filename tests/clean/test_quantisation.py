@@ -1,0 +1,73 @@
+"""Quantisation step found from the data."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from intake_report.clean import CleanSettings, clean
+from intake_report.clean.quantisation import quantisation_step
+
+from .support import log_of
+
+RNG = np.random.default_rng(3)
+WALK = 40 + np.cumsum(RNG.normal(0, 0.8, 2000))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.sampled_from([0.1, 0.25, 0.5, 1.0, 2.0, 5.0]), st.integers(0, 2**32 - 1), st.sampled_from([None, 1.0, 0.1]))
+def test_step_of_a_rounded_walk(step, seed, declared):
+    rng = np.random.default_rng(seed)
+    walk = 40 + np.cumsum(rng.normal(0, 1.2 * step, 1500))
+    found, share = quantisation_step(np.round(walk / step) * step, declared)
+    assert found == pytest.approx(step, rel=1e-3)
+    assert share == pytest.approx(1.0)
+
+
+def test_continuous_reading_has_no_step():
+    assert quantisation_step(WALK)[0] is None
+    assert quantisation_step(WALK, 1.0)[0] is None
+
+
+def test_values_that_an_app_interpolated_keep_their_step():
+    """17.9999995 for 18, and a third of the values somewhere between two readings."""
+    values = np.round(WALK) + RNG.normal(0, 5e-7, WALK.size)
+    between = RNG.random(WALK.size) < 0.3
+    values[between] += RNG.uniform(-0.5, 0.5, between.sum())
+    step, share = quantisation_step(values, 1.0)
+    assert step == pytest.approx(1.0)
+    assert 0.6 < share < 0.8
+
+
+def test_percent_of_255_written_with_one_decimal():
+    step, _ = quantisation_step(np.round(np.round(WALK / (100 / 255)) * (100 / 255), 1), 100 / 255)
+    assert step == pytest.approx(100 / 255, rel=0.01)
+
+
+def test_offset_grid():
+    step, _ = quantisation_step(np.round(WALK / 2.0) * 2.0 + 0.7)
+    assert step == pytest.approx(2.0)
+
+
+def test_a_standing_value_does_not_invent_a_step():
+    values = WALK.copy()
+    values[:1500] = 0.0
+    assert quantisation_step(values)[0] is None
+
+
+def test_too_little_to_tell():
+    assert quantisation_step(np.full(100, 20.0))[0] is None
+    assert quantisation_step(np.array([20.0, 21.0]))[0] is None
+    assert quantisation_step(np.array([]))[0] is None
+
+
+def test_found_step_is_compared_with_the_declared_resolution():
+    log = log_of({"ambient": np.round(WALK / 5) / 1.0 * 0.5}, np.arange(2000) * 5.0)
+    run = clean(log, CleanSettings(resolution={"ambient": 0.1}))
+    assert run.sampling["ambient"].step == pytest.approx(0.5)
+    (entry,) = [e for e in run.quality if e.step == "resolution"]
+    assert (
+        entry.channel == "ambient" and "steps of 0.5" in entry.reason and "declared resolution is 0.1" in entry.reason
+    )
