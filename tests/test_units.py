@@ -1,0 +1,221 @@
+"""Units: exact factors, the traps of the unit library, spellings of logs, and round trips."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pint
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from intake_report import units
+from intake_report.errors import DataError
+from intake_report.units import (
+    QUANTITIES,
+    conversion,
+    from_internal,
+    known_unit,
+    parse_quantity,
+    quantity_of_unit,
+    to_display,
+    to_internal,
+    unit_label,
+)
+
+# Exact by definition: the inch is 25.4 mm, the pound 0.45359237 kg, standard gravity 9.80665 m/s² (international yard
+# and pound agreement of 1959; 3rd CGPM 1901); the conventional inch of mercury 3386.388640341 Pa and the millimetre
+# 133.322387415 Pa (NIST SP 811, Appendix B.8, to its digits: 3.386389 kPa, 133.3224 Pa).
+G, INCH, FOOT, MILE, POUND = 9.80665, 0.0254, 0.3048, 1609.344, 0.45359237
+FACTORS = [
+    ("inHg", "pressure", 3.386388640341),
+    ("mmHg", "pressure", 0.133322387415),
+    ("torr", "pressure", 101.325 / 760.0),
+    ("psi", "pressure", POUND * G / INCH**2 / 1000.0),  # 6.894757293168361
+    ("atm", "pressure", 101.325),
+    ("bar", "pressure", 100.0),
+    ("mbar", "pressure", 0.1),
+    ("hPa", "pressure", 0.1),
+    ("inH2O", "restriction", INCH * 1000.0 * G / 1000.0),  # conventional: 249.08891 Pa
+    ("lbf*ft", "torque", POUND * G * FOOT),  # 1.3558179483314004
+    ("hp", "power", 550.0 * POUND * G * FOOT / 1000.0),  # 0.7456998715822702: 550 lbf·ft/s
+    ("PS", "power", 75.0 * G / 1000.0),  # 0.73549875: 75 kgf·m/s
+    ("mph", "speed", MILE / 1000.0),
+    ("kn", "speed", 1.852),
+    ("m/s", "speed", 3.6),
+    ("mi", "distance", MILE),
+    ("ft", "length", FOOT),
+    ("lb", "mass", POUND),
+    ("cfm", "volume_flow", FOOT**3 / 60.0),
+    ("m^3/h", "volume_flow", 1.0 / 3600.0),
+    ("kg/h", "mass_flow", 1.0 / 3.6),
+    ("lb/min", "mass_flow", POUND * 1000.0 / 60.0),
+    ("cc", "volume", 0.001),
+    ("cid", "volume", INCH**3 * 1000.0),  # 16.387064 cm³
+    ("slug/ft^3", "density", POUND * G / FOOT**4),  # 515.3788184: a slug is a pound-force · s²/ft
+    ("lb/ft^3", "density", POUND / FOOT**3),  # 16.01846337
+    ("gal/h", "fuel_rate", 231.0 * INCH**3 * 1000.0),  # US gallon of 231 cubic inches
+    ("°F", "temperature_difference", 5.0 / 9.0),
+    ("K/min", "temperature_rate", 1.0),
+    ("min", "time", 60.0),
+    ("ms", "time", 0.001),
+]
+
+
+@pytest.mark.parametrize(("unit", "quantity", "factor"), FACTORS)
+def test_exact_factors(unit, quantity, factor):
+    scale, offset = conversion(unit, quantity)
+    assert offset == 0.0
+    assert scale == pytest.approx(factor, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "quantity", "printed"),
+    # as printed in NIST SP 811 (2008), Appendix B.8, to its seven digits
+    [
+        ("1 psi", "pressure", 6.894757),
+        ("1 inHg", "pressure", 3.386389),
+        ("1 lbf*ft", "torque", 1.355818),
+        ("1 hp", "power", 0.7456999),
+        ("1 PS", "power", 0.7354988),
+        ("1 mph", "speed", 1.609344),
+        ("1 cfm", "volume_flow", 4.719474e-4),
+    ],
+)
+def test_factors_as_printed_in_a_guide(text, quantity, printed):
+    assert parse_quantity(text, quantity) == pytest.approx(printed, rel=2e-7)
+
+
+def test_pressures_that_the_trade_quotes():
+    # 29.92 inHg = 1013.20748 hPa; 1013.25 hPa = 29.921256 inHg; 99 kPa = 29.234683 inHg; 100 kPa = 29.529983 inHg
+    # (arithmetic with the conventional inch of mercury above)
+    assert parse_quantity("29.92 inHg", "pressure") == pytest.approx(101.320748, abs=1e-6)
+    for kpa, inches in ((101.325, 29.921256), (99.0, 29.234683), (100.0, 29.529983)):
+        assert float(from_internal(kpa, "inHg", "pressure")) == pytest.approx(inches, abs=5e-7)
+
+
+def test_power_from_torque_and_speed():
+    # hp = lbf·ft·rpm / 5252.113122 (exactly 33000/2π), kW = N·m·rpm / 9549.296586; 300 N·m at 5000 rpm is 157.0796 kW,
+    # 210.6473 hp, 213.5689 PS and 221.2686 lbf·ft (arithmetic of the definitions)
+    kw = 300.0 * 5000.0 * 2.0 * math.pi / 60.0 / 1000.0
+    assert kw == pytest.approx(300.0 * 5000.0 / 9549.296586, rel=1e-9)
+    hp, ps = (float(from_internal(kw, unit, "power")) for unit in ("hp", "PS"))
+    foot_pounds = float(from_internal(300.0, "lb-ft", "torque"))
+    assert (kw, hp, ps, foot_pounds) == pytest.approx((157.0796, 210.6473, 213.5689, 221.2686), abs=5e-5)
+    assert hp == pytest.approx(foot_pounds * 5000.0 / 5252.113122, rel=1e-9)
+    assert ps / hp == pytest.approx(1.013869665424, rel=1e-11)
+
+
+@pytest.mark.parametrize(("f", "c"), [(59.0, 15.0), (60.0, 140.0 / 9.0), (77.0, 25.0), (-40.0, -40.0), (32.0, 0.0)])
+def test_fahrenheit(f, c):
+    # 59 °F is the 15 °C of the standard atmosphere, 77 °F the 25 °C of power correction
+    assert float(to_internal(f, "°F", "temperature")) == pytest.approx(c, abs=1e-12)
+    assert float(from_internal(c, "degF", "temperature")) == pytest.approx(f, abs=1e-12)
+
+
+def test_a_margin_in_fahrenheit_is_an_interval():
+    assert parse_quantity("3 °F", "temperature_difference") == pytest.approx(5.0 / 3.0, rel=1e-15)
+    assert parse_quantity("3 °F", "temperature") == pytest.approx(-16.11111, abs=1e-5)
+    assert parse_quantity("2 K", "temperature_difference") == 2.0
+    assert parse_quantity("300 K", "temperature") == pytest.approx(26.85, abs=1e-12)
+
+
+class TestTrapsOfTheUnitLibrary:
+    """What would go wrong if texts from logs went to the unit library as they are; each trap is shown to be one."""
+
+    def test_cfm_is_not_a_centifemtometre(self):
+        assert pint.UnitRegistry()("cfm").dimensionality == {"[length]": 1}
+        assert parse_quantity("100 cfm", "volume_flow") == pytest.approx(100.0 * FOOT**3 / 60.0)
+        with pytest.raises(DataError, match="does not measure a length"):
+            parse_quantity("1 cfm", "length")
+
+    def test_inch_of_water_is_the_conventional_one(self):
+        # some versions of the library do not know it, and its inch of water at 60 °F is 248.84 Pa, 0.1 % less
+        assert parse_quantity("10 inH2O", "restriction") == pytest.approx(2.4908891, rel=1e-12)
+
+    def test_fahrenheit_is_as_exact_as_floats_allow(self):
+        # through the library's base unit, 77 °F is 25.000000000000057 °C, and a limit of 25 °C would be passed
+        quantity = pint.UnitRegistry().Quantity
+        assert quantity(77.0, "degF").to("degC").magnitude > 25.0
+        assert parse_quantity("77 degF", "temperature") == 25.0
+
+    def test_mercury_is_the_conventional_one(self):
+        # at 60 °F it is 3376.8485 Pa, 0.28 % less: not what altimeters and power corrections mean
+        assert abs(parse_quantity("1 inHg", "pressure") / 3.3768485 - 1.0) > 0.002
+
+    @pytest.mark.parametrize("spelling", ["RPM", "rpm", "U/min", "1/min", "r/min"])
+    def test_spellings_of_engine_speed_are_one(self, spelling):
+        # rpm is no plain 1/min to the library: it is a turn, 2π radians
+        assert conversion(spelling, "engine_speed") == (1.0, 0.0)
+
+    def test_a_percentage_stays_a_percentage(self):
+        assert parse_quantity("50 %", "ratio") == 50.0
+
+
+@pytest.mark.parametrize("spelling", ["°C", "Â°C", "[°C]", "C", "degC", " deg C ", "celsius", "℃"])
+def test_spellings_found_in_logs(spelling):
+    assert conversion(spelling, "temperature") == (1.0, 0.0)
+
+
+def test_unknown_units_name_the_nearest():
+    with pytest.raises(DataError, match=r"the unit “kmh/” is not known\. Did you mean “kmh”\?"):
+        conversion("kmh/", "speed")
+    with pytest.raises(DataError, match="does not measure a speed"):
+        conversion("kPa", "speed")
+    with pytest.raises(DataError, match="does not measure a temperature"):
+        conversion("kPa", "temperature")
+
+
+@pytest.mark.parametrize("text", ["", "degC", "three degF", "3 3 degF", "nan degC", "inf degC", "3", "1e999 degC degC"])
+def test_texts_that_are_no_quantity(text):
+    with pytest.raises(DataError):
+        parse_quantity(text, "temperature")
+
+
+@pytest.mark.parametrize("text", ["−40 °C", "-40 °F", "-40degC", "-4e1 degC", " -40. °C "])
+def test_signs_and_spaces(text):
+    assert parse_quantity(text, "temperature") == pytest.approx(-40.0)
+
+
+def test_every_quantity_has_units_that_convert_and_a_label():
+    for name, quantity in QUANTITIES.items():
+        assert conversion(quantity.internal, name) == (1.0, 0.0), name
+        for unit in (quantity.si, quantity.us):
+            assert known_unit(unit), name
+            assert name in quantity_of_unit(unit)
+            assert "delta" not in unit_label(unit) and "^" not in unit_label(unit)
+
+
+def test_every_spelling_converts_to_something():
+    for spelling, unit in units._SPELLINGS.items():
+        assert quantity_of_unit(spelling), (spelling, unit)
+
+
+spellings = st.sampled_from(sorted(s for s in units._SPELLINGS if s))
+
+
+@given(spelling=spellings, value=st.floats(-1e6, 1e6), data=st.data())
+def test_there_and_back(spelling, value, data):
+    quantity = data.draw(st.sampled_from(quantity_of_unit(spelling)))
+    there = to_internal(value, spelling, quantity)
+    scale, offset = conversion(spelling, quantity)
+    assert float(from_internal(there, spelling, quantity)) == pytest.approx(
+        value, rel=1e-12, abs=1e-9 + abs(offset / scale) * 1e-12
+    )
+
+
+@given(values=st.lists(st.floats(-1e3, 1e3) | st.just(float("nan")), max_size=20), spelling=spellings)
+def test_arrays_keep_their_shape_and_their_gaps(values, spelling):
+    array = np.array(values, dtype=float)
+    for quantity in quantity_of_unit(spelling):
+        converted = to_internal(array, spelling, quantity)
+        assert converted.shape == array.shape
+        assert np.array_equal(np.isnan(converted), np.isnan(array))
+
+
+@given(kelvin=st.floats(-50.0, 50.0))
+def test_a_difference_is_shown_without_the_offset_of_the_scale(kelvin):
+    assert float(to_display(kelvin, "temperature_difference", "us")) == pytest.approx(1.8 * kelvin, abs=1e-12)
+    a, b = (float(to_display(20.0 + x, "temperature", "us")) for x in (0.0, kelvin))
+    assert b - a == pytest.approx(1.8 * kelvin, abs=1e-9)
