@@ -105,18 +105,12 @@ def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog
         names.append(name)
         units.append(_unit(field.metadata) or unit)
     plain = [_plain(table.column(index)) for index in range(table.num_columns)]
-    return log_of_table(_table(plain), dialect_of(headers, names, units), path, form, options, ())
+    return log_of_table(plain, dialect_of(headers, names, units), path, form, options, ())
 
 
 def dialect_of(headers: Sequence[str], names: Sequence[str], units: Sequence[str | None]) -> Dialect:
     """Return names and units of a table that was never text, in the form that `log_of_table` takes."""
     return Dialect("", ".", tuple(headers), tuple(units), tuple(names), 0, 0, "")
-
-
-def _table(columns: Sequence[pa.ChunkedArray]) -> pa.Table:
-    import pyarrow as pa
-
-    return pa.table(list(columns), names=[str(index) for index in range(len(columns))])
 
 
 def _unit(metadata: dict[bytes, bytes] | None) -> str | None:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import mmap
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -24,6 +25,7 @@ _SMALL_SAMPLE = MEBIBYTE // 16
 _ENOUGH_LINES = 60
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
 _BLOCK = 4 * MEBIBYTE
+_RELEASE_ABOVE = 64 * MEBIBYTE
 
 
 class DelimitedReader:
@@ -60,8 +62,8 @@ def read_text(data: Buffer, path: Path, options: ReadOptions, packed: tuple[Noti
     text, start, _, decoded = to_utf8(data, path, options.encoding)
     lines, offsets, whole = _sample_lines(text, start, path)
     dialect = find_dialect(lines, path, options, whole=whole)
-    table, parsed = _read_table(text, offsets[dialect.data_line], dialect, path)
-    return log_of_table(table, dialect, path, "delimited", options, (*packed, *decoded, *dialect.notices, *parsed))
+    columns, parsed = _read_table(text, offsets[dialect.data_line], dialect, path)
+    return log_of_table(columns, dialect, path, "delimited", options, (*packed, *decoded, *dialect.notices, *parsed))
 
 
 def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list[int], bool]:
@@ -85,7 +87,9 @@ def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list
     return lines, offsets, whole and len(pieces) <= SAMPLE_LINES
 
 
-def _read_table(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[pa.Table, tuple[Notice, ...]]:
+def _read_table(
+    text: Buffer, offset: int, dialect: Dialect, path: Path
+) -> tuple[list[pa.ChunkedArray], tuple[Notice, ...]]:
     """Parse the rows; a second pass repairs rows of another width when there are any."""
     import pyarrow as pa
 
@@ -94,16 +98,34 @@ def _read_table(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tupl
     body = pa.py_buffer(text).slice(offset)
     if dialect.delimiter == " ":
         body = pa.py_buffer(single_blanks(body))
-    table, ragged = _parse(body, dialect, path, quotes=quotes)
+    if isinstance(text, mmap.mmap) and dialect.delimiter != " ":
+        text.madvise(mmap.MADV_DONTNEED)  # pages seen so far; the parser reads the file block by block instead
+        columns, ragged = _parse(lambda: _file_from(path, offset), body.size, dialect, path, quotes=quotes)
+    else:
+        columns, ragged = _parse(lambda: pa.BufferReader(body), body.size, dialect, path, quotes=quotes)
     if ragged:
+        columns.clear()
         repaired, notices = repair_rows(body, dialect, len(dialect.headers))
-        table, _ = _parse(pa.py_buffer(repaired), dialect, path, quotes=quotes)
-    if table.num_rows == 0:
+        columns, _ = _parse(
+            lambda: pa.BufferReader(pa.py_buffer(repaired)), len(repaired), dialect, path, quotes=quotes
+        )
+    if not columns or len(columns[0]) == 0:
         raise DataError("The log has column names but no row of data.", file=path)
-    return table, (*unpaired, *notices)
+    return columns, (*unpaired, *notices)
 
 
-def _parse(body: pa.Buffer, dialect: Dialect, path: Path, *, quotes: bool) -> tuple[pa.Table, int]:
+def _file_from(path: Path, offset: int) -> pa.NativeFile:
+    import pyarrow as pa
+
+    file = pa.OSFile(str(path))
+    file.seek(offset)
+    return file
+
+
+def _parse(
+    source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, path: Path, *, quotes: bool
+) -> tuple[list[pa.ChunkedArray], int]:
+    """Return the columns and how many rows of another width were passed over."""
     import pyarrow as pa
     from pyarrow import csv
 
@@ -119,7 +141,7 @@ def _parse(body: pa.Buffer, dialect: Dialect, path: Path, *, quotes: bool) -> tu
         ragged = 0
         try:
             table = csv.read_csv(
-                pa.BufferReader(body),
+                source(),
                 read_options=csv.ReadOptions(
                     column_names=[str(index) for index in range(len(dialect.headers))], block_size=block
                 ),
@@ -135,14 +157,17 @@ def _parse(body: pa.Buffer, dialect: Dialect, path: Path, *, quotes: bool) -> tu
                 ),
             )
         except pa.ArrowInvalid as error:
-            if "straddl" in str(error) and block < body.size:
-                block = min(block * 16, body.size + 1, 1 << 30)
+            if "straddl" in str(error) and block < size:
+                block = min(block * 16, size + 1, 1 << 30)
                 continue
             raise DataError(
-                f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]}).", file=path,
+                f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]}).",
+                file=path,
                 remedy="Open it in a text editor and look for an unclosed quotation mark or an endless line.",
-            ) from error  # fmt: skip
-        return table, ragged
+            ) from error
+        if table.nbytes > _RELEASE_ABOVE:
+            pa.default_memory_pool().release_unused()  # the parser's own needs, as much again as the table
+        return list(table.columns), ragged
 
 
 def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Notice, ...]]:

@@ -20,14 +20,19 @@ if TYPE_CHECKING:
 
 
 def log_of_table(
-    table: pa.Table, dialect: Dialect, path: Path, form: str, options: ReadOptions, notices: Sequence[Notice]
+    table: list[pa.ChunkedArray],
+    dialect: Dialect,
+    path: Path,
+    form: str,
+    options: ReadOptions,
+    notices: Sequence[Notice],
 ) -> RawLog:
     """Turn a parsed table into a log.
 
     Parameters
     ----------
-    table : pyarrow.Table
-        (n, m) columns in the order of `dialect.headers`.
+    table : list of pyarrow.ChunkedArray
+        m columns (n,) in the order of `dialect.headers`; emptied on the way, so that no number is held twice for long.
     dialect : Dialect
         Names and units of the columns.
     path : Path
@@ -54,11 +59,13 @@ def log_of_table(
     return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind)
 
 
-def _time(table: pa.Table, dialect: Dialect, path: Path, options: ReadOptions) -> tuple[TimeAxis, set[int]]:
+def _time(
+    table: Sequence[pa.ChunkedArray], dialect: Dialect, path: Path, options: ReadOptions
+) -> tuple[TimeAxis, set[int]]:
     time, day = find_time_columns(dialect, table, path, options)
-    values = table.column(time)
+    values = table[time]
     if day is not None:
-        values = join_date(table.column(day), values)
+        values = join_date(table[day], values)
     axis = time_axis(values, dialect.names[time], dialect.units[time], path, options, preamble=dialect.preamble)
     return axis, {time} if day is None else {time, day}
 
@@ -74,7 +81,7 @@ def _rows_with_time(axis: TimeAxis) -> tuple[np.ndarray | None, tuple[Notice, ..
 
 
 def _columns(
-    table: pa.Table, dialect: Dialect, used: set[int], keep: np.ndarray | None, path: Path
+    table: list[pa.ChunkedArray | None], dialect: Dialect, used: set[int], keep: np.ndarray | None, path: Path
 ) -> tuple[tuple[RawColumn, ...], tuple[Notice, ...]]:
     columns: list[RawColumn] = []
     notices: list[Notice] = []
@@ -82,7 +89,9 @@ def _columns(
     for index, (header, name, unit) in enumerate(zip(dialect.headers, dialect.names, dialect.units, strict=True)):
         if index in used:
             continue
-        values, noticed = _numbers(table.column(index), name or header, unit, dialect.decimal)
+        raw, table[index] = table[index], None
+        values, noticed = _numbers(raw, name or header, unit, dialect.decimal)
+        del raw
         if not header and (values is None or np.isnan(values).all()):
             continue  # a trailing delimiter
         if values is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,7 +48,9 @@ _OTHER = {"run", "engine", "since", "start", "gps", "trip", "cleared", "device",
 _DATE_WORDS = {"date", "datum", "day", "fecha"}
 
 
-def find_time_columns(dialect: Dialect, table: pa.Table, path: Path, options: ReadOptions) -> tuple[int, int | None]:
+def find_time_columns(
+    dialect: Dialect, table: Sequence[pa.ChunkedArray], path: Path, options: ReadOptions
+) -> tuple[int, int | None]:
     """Return the index of the time column and that of a separate date column, if there is one.
 
     Raises
@@ -95,12 +98,12 @@ def find_column(name: str, dialect: Dialect, path: Path, key: str) -> int:
     raise DataError(f'The log has no column "{name}".', file=path, where=key, remedy=hint)
 
 
-def _score(index: int, dialect: Dialect, table: pa.Table) -> float:
+def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:
     import pyarrow as pa
 
     name = dialect.names[index]
     found = words(name)
-    kind = table.column(index).type
+    kind = table[index].type
     if pa.types.is_null(kind) or pa.types.is_boolean(kind):
         return 0.0
     temporal = pa.types.is_timestamp(kind) or pa.types.is_time(kind)
@@ -125,17 +128,17 @@ def _score(index: int, dialect: Dialect, table: pa.Table) -> float:
     return score + (0.5 if index == 0 and score > 0 else 0.0)
 
 
-def _date_beside(time: int, dialect: Dialect, table: pa.Table) -> int | None:
+def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> int | None:
     """Return the column of dates that completes a clock time."""
     import pyarrow as pa
 
-    kind = table.column(time).type
+    kind = table[time].type
     if not (pa.types.is_time(kind) or pa.types.is_string(kind)):
         return None
-    if pa.types.is_string(kind) and _holds_date(table.column(time)):
+    if pa.types.is_string(kind) and _holds_date(table[time]):
         return None
     for index, name in enumerate(dialect.names):
-        other = table.column(index).type
+        other = table[index].type
         if index == time or not (pa.types.is_date(other) or pa.types.is_string(other) or pa.types.is_integer(other)):
             continue
         if set(words(name)) & _DATE_WORDS:
