@@ -12,6 +12,7 @@ from scipy import stats
 
 from intake_report.errors import DataError
 from intake_report.statistics import (
+    additive_residuals,
     additivity,
     clopper_pearson,
     compare_blocked,
@@ -74,6 +75,9 @@ def test_level_out_of_range_is_a_programming_error():
 def test_mean_interval_shifts_and_scales(values, shift, scale):
     plain = mean_interval(values)
     moved = mean_interval([scale * v + shift for v in values])
+    if not scatters(values):
+        assert (plain.sd, plain.low, plain.high) == (0.0, None, None)
+        return
     assert plain.low <= plain.mean <= plain.high
     tolerance = 1e-9 * (abs(shift) + scale * 500)
     assert moved.low == pytest.approx(scale * plain.low + shift, rel=1e-9, abs=tolerance)
@@ -540,3 +544,16 @@ def test_additivity_keeps_its_level_and_finds_growth():
 def test_additivity_of_too_few_runs():
     assert additivity([1.0, 2.0, 3.0], ["a", "b", "a"], [1, 1, 2]).method == "none"
     assert additivity([1.0, 2.0] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3]).method == "none"
+
+
+def test_residuals_hold_neither_configuration_nor_block():
+    rng = np.random.default_rng(6)
+    configuration, block = ["a", "b", "c"] * 4, [d for d in range(4) for _ in range(3)]
+    noise = rng.normal(size=12)
+    y = noise + np.tile([0, -5, 4], 4) + np.repeat([0, 20, 3, -7], 3)
+    got = additive_residuals(y, configuration, block)
+    assert got == pytest.approx(additive_residuals(noise, configuration, block))
+    for labels in (configuration, block):
+        for name in set(labels):
+            assert got[[label == name for label in labels]].sum() == pytest.approx(0.0, abs=1e-9)
+    assert got @ got / 6 == pytest.approx(compare_blocked(y, configuration, block, "a")["b"].scatter ** 2)

@@ -6,7 +6,14 @@ Results are frozen dataclasses of JSON-able fields; what cannot be computed is N
 from intake_report.statistics._numbers import coverage_factor
 from intake_report.statistics.additivity import Additivity, additivity
 from intake_report.statistics.censored import compare_censored, gehan_scores, permutation_censored
-from intake_report.statistics.comparison import Difference, Method, compare_blocked, compare_means, holm
+from intake_report.statistics.comparison import (
+    Difference,
+    Method,
+    additive_residuals,
+    compare_blocked,
+    compare_means,
+    holm,
+)
 from intake_report.statistics.conformity import (
     Conformity,
     GlobalRisk,
@@ -117,6 +124,7 @@ __all__ = [
     "RunsTest",
     "TheilSen",
     "WelchTest",
+    "additive_residuals",
     "additivity",
     "budget",
     "c4",

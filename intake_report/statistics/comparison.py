@@ -225,7 +225,7 @@ def compare_blocked(
         return {name: unblocked(name, reason) for name in groups if name != baseline}
 
     design, candidates = additive_design(configuration, block, baseline)
-    # around the first value: equal values then leave an exact zero, and large offsets do not cost digits
+    # around the first value, so that large offsets do not cost digits
     shifted = y - y[0]
     # the design may be rank deficient (blocks that nothing links); the differences we read off are estimable anyway
     coefficients, _, rank, _ = np.linalg.lstsq(design, shifted, rcond=None)
@@ -256,6 +256,28 @@ def compare_blocked(
         error = scatter * math.sqrt(float(spread[position, position]))
         result[label] = with_interval(estimate, error, df, n, "blocked", note, level, scatter)
     return result
+
+
+def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
+    """Residuals of the additive model, shape (n,): what is left of each run without configuration and block.
+
+    Parameters
+    ----------
+    values : sequence of float, shape (n,)
+        One value per run, finite.
+    configuration, block : sequences, shape (n,)
+        As in `compare_blocked`; one common block takes out the configurations' means only.
+
+    Notes
+    -----
+    Wanted for `lag_one` and for looking at single runs. Residuals of few runs are tied to each other.
+    """
+    y = finite(values, "values per run")
+    if not len(configuration) == len(block) == y.size:
+        raise ValueError("values, configuration and block differ in length")
+    design, _ = additive_design(configuration, block, configuration[0])
+    shifted = y - y[0]
+    return np.asarray(shifted - design @ np.linalg.lstsq(design, shifted, rcond=None)[0], dtype=np.float64)
 
 
 def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:

@@ -176,7 +176,7 @@ def global_risk(
     high: float,
     guard: float = 0.0,
     process_mean: float = 0.0,
-    nodes: int = 400,
+    nodes: int = 160,
 ) -> GlobalRisk:
     """Consumer's and producer's risk over a whole population of items.
 
