@@ -199,6 +199,12 @@ def _multiples(spacings: IntArray, period: int) -> bool:
     return bool(np.count_nonzero(spacings % period) <= max(2.0, (1.0 - _EXACT) * spacings.size))
 
 
+def _various(spacings: IntArray, period: int) -> bool:
+    """Whether many spacings are different multiples of `period`: no ramp does that by chance."""
+    counts = np.bincount(np.minimum(spacings // period, 100))
+    return bool(spacings.size >= 50 and np.count_nonzero(counts >= 2) >= 3)
+
+
 def _polling_cycle(seen: Mapping[str, _Seen], periods: Mapping[str, tuple[int, bool]]) -> int:
     """Length of the polling cycle [rows] when each row refreshes at most one channel; 1 when there is none."""
     exact = [(p, seen[name].rows.size) for name, (p, locked) in periods.items() if locked and p > 1]
@@ -342,7 +348,10 @@ def _settle(phase: IntArray, rows: IntArray, cycle: int) -> IntArray:
 def _period_decisions(seen: Mapping[str, _Seen], periods: Mapping[str, tuple[int, bool]]) -> dict[str, Decision]:
     """Decide for logs without a polling cycle, channel by channel."""
     # A slow reading that ramps changes at even spacings too, but always by one step: only leaps show a refresh.
-    own = {name: p if p == 1 or seen[name].leaps >= _LEAPS else 0 for name, (p, _) in periods.items()}
+    own = {
+        name: p if p == 1 or seen[name].leaps >= _LEAPS or (locked and _various(seen[name].spacings, p)) else 0
+        for name, (p, locked) in periods.items()
+    }
     known = [p for p in own.values() if p > 0]
     result: dict[str, Decision] = {}
     for name, changes in seen.items():

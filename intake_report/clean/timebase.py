@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from intake_report.clean.model import BoolArray, CleanSettings, FloatArray, IntArray, QualityEntry, entry
+from intake_report.loaders.base import plural
 
 _COARSE_SHARE = 0.2  # of rows that repeat the time of the row before: from here on it is the clock that is coarse
 
@@ -156,7 +157,7 @@ def _backward(
             "time",
             late,
             rows,
-            f"{late} rows were not in order of time ({int((~twice).sum())} backward steps) and were sorted",
+            f"{plural(late, 'row')} out of order of time ({plural(int((~twice).sum()), 'backward step')}), sorted",
         )
     )
     return t, sort, entries
@@ -212,7 +213,7 @@ def _gaps(t: FloatArray, steps: FloatArray, step: float, rows: int, settings: Cl
             "time",
             int(at.size),
             rows,
-            f"{at.size} pauses of more than {limit:.3g} s, {steps[at].sum():.1f} s in"
+            f"{plural(at.size, 'pause')} of more than {limit:.3g} s, {steps[at].sum():.1f} s in"
             f" all; longest {steps[longest]:.1f} s at {t[longest]:.1f} s",
         )
     ]

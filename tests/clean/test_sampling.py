@@ -258,3 +258,10 @@ def test_the_input_is_not_altered_and_every_sample_is_one_of_the_log(log):
         assert np.isin(values, before[name].to_numpy()).all()
         assert run.sampling[name].samples == values.size
         assert not run.masks[name][run.frame[name].isna()].any()
+
+
+def test_one_channel_of_a_polled_log_is_enough():
+    """Mapped alone, a channel still shows its cycle when its changes keep to many different multiples of it."""
+    time, values, truth = round_robin(9, 7, 600, [0.4, 0.8, 0.5, 0.3, 0.1, 0.0, 0.1])
+    run = clean(log_of({"iat": values[0]}, time))
+    assert run.sampling["iat"].samples == truth[0].sum()
