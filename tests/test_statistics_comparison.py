@@ -76,8 +76,7 @@ def test_mean_interval_shifts_and_scales(values, shift, scale):
     plain = mean_interval(values)
     moved = mean_interval([scale * v + shift for v in values])
     if not scatters(values):
-        assert (plain.sd, plain.low, plain.high) == (0.0, None, None)
-        return
+        assert (plain.sd, plain.low, plain.high) == (0.0, plain.mean, plain.mean)
     assert plain.low <= plain.mean <= plain.high
     tolerance = 1e-9 * (abs(shift) + scale * 500)
     assert moved.low == pytest.approx(scale * plain.low + shift, rel=1e-9, abs=tolerance)

@@ -18,7 +18,7 @@ from intake_report.statistics._numbers import (
 
 @dataclass(frozen=True)
 class MeanInterval:
-    """Mean of `n` values with its interval; a single value has no `sd`, a single or equal values no limits (None)."""
+    """Mean of `n` values with its confidence interval; `sd`, `low`, `high` are None for a single value."""
 
     n: int
     mean: float
@@ -53,8 +53,8 @@ def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
     Returns
     -------
     MeanInterval
-        For n = 1 `sd`, `low` and `high` are None and `df` is 0. Equal values give sd 0 and no limits either: the
-        scatter is then below the resolution of the values, not zero.
+        For n = 1 `sd`, `low` and `high` are None and `df` is 0. Equal values give sd 0 and limits of no width: the
+        scatter is then below the resolution of the values, not zero, which the caller has to say.
 
     Raises
     ------
@@ -72,7 +72,7 @@ def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
     if n == 1:
         return MeanInterval(1, mean, None, None, None, 0, level)
     if below_rounding(array - mean, array):
-        return MeanInterval(n, mean, 0.0, None, None, n - 1, level)
+        squares = 0.0  # equal as decimals: no scatter, not one of 1e-17
     sd = math.sqrt(squares / (n - 1))
     half = coverage_factor(level, n - 1) * sd / math.sqrt(n)
     return MeanInterval(n, mean, sd, mean - half, mean + half, n - 1, level)
