@@ -43,7 +43,7 @@ PORT = {
 
 @pytest.mark.parametrize("name", PORT)
 def test_resolution_is_what_the_diagnostic_port_sends(name):
-    pid, resolution, low, high = PORT[name]
+    pid, resolution, low, _ = PORT[name]
     entry = CHANNELS[name]
     assert entry.pid == pid
     assert entry.resolution == pytest.approx(resolution)

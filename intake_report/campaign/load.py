@@ -93,12 +93,15 @@ def _follows(error: Any, found: list[Any]) -> bool:
     )
 
 
+_UNION_MEMBERS = frozenset({"Limit", "str", "int", "float"})  # pydantic names them in a location like keys
+
+
 def _key(location: tuple[int | str, ...]) -> str:
     text = ""
     for part in location:
         if isinstance(part, int):
             text += f"[{part + 1}]"
-        elif not part.startswith(("function-", "constrained-", "Limit", "str", "int", "float")):
+        elif part not in _UNION_MEMBERS and not part.startswith(("function-", "constrained-")):
             text += f".{part}" if text else part
     return text
 
