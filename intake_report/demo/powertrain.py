@@ -71,7 +71,8 @@ def run_engine(vehicle: Vehicle, speed: Array, dt: float, grade: Array, head_win
     density : array, (t, n)
         Ambient air density [kg/m³].
     """
-    acceleration = np.gradient(speed, dt, axis=0) if len(speed) > 1 else np.zeros_like(speed)
+    # from the step before only: what follows the end of a run must not reach back into it
+    acceleration = np.diff(speed, axis=0, prepend=speed[:1]) / dt
     through_air = speed + head_wind
     gear = np.searchsorted(np.array(vehicle.shift_up), speed.ravel()).reshape(speed.shape)
     ratio = np.array(vehicle.gear_speed)[gear]

@@ -257,8 +257,30 @@ def simulate_batch(
     -------
     SimulatedBatch
     """
+    route, vehicle = route or demo_route(), vehicle or Vehicle()
+    parts = [_part(runs[i : i + _AT_ONCE], route, vehicle, step) for i in range(0, len(runs), _AT_ONCE)]
+    longest = max(parts, key=lambda part: len(part.time))
+    joined = {}
+    for name in _SERIES:
+        out = np.full((len(runs), len(longest.time)), np.nan)
+        row = 0
+        for part in parts:
+            values: Array = getattr(part, name)
+            out[row : row + values.shape[0], : values.shape[1]] = values
+            row += values.shape[0]
+        joined[name] = out
+    return SimulatedBatch(time=longest.time, samples=np.concatenate([part.samples for part in parts]), **joined)
+
+
+_AT_ONCE = 180  # runs simulated in step: enough to fill numpy's loops, few enough to bound the memory
+_SERIES = ("distance", "speed", "true_air", "sensor_element", "ambient", "ambient_element", "airflow", "station")
+
+
+def _part(
+    runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, vehicle: Vehicle, step: float
+) -> SimulatedBatch:
     stride = round(1.0 / step)
-    raw = _simulate(runs, route or demo_route(), vehicle or Vehicle(), step)
+    raw = _simulate(runs, route, vehicle, step)
     samples = (raw.motion.samples - 1) // stride + 1
     time = raw.motion.time[::stride]
     after = np.arange(len(time))[None, :] >= samples[:, None]

@@ -47,6 +47,16 @@ def test_study_repeats_and_its_first_campaigns_do_not_depend_on_the_count():
     assert not np.array_equal(a.batch.true_air[:, :600], other.batch.true_air[:, :600])
 
 
+def test_splitting_into_portions_changes_nothing(monkeypatch):
+    scenario = design((STOCK, SEALED), 2)
+    whole = simulate_campaigns(scenario, 2, seed=4).batch
+    monkeypatch.setattr("intake_report.demo.simulate._AT_ONCE", 3)
+    split = simulate_campaigns(scenario, 2, seed=4).batch
+    assert np.array_equal(whole.time, split.time) and np.array_equal(whole.samples, split.samples)
+    for name in ("distance", "sensor_element", "station"):
+        assert np.array_equal(getattr(whole, name), getattr(split, name), equal_nan=True)
+
+
 def test_days_are_redrawn_within_the_season():
     rng = np.random.default_rng(1)
     days = [redraw_day(RAMP_TRIAL.days[0], rng) for _ in range(400)]
