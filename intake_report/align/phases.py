@@ -87,13 +87,15 @@ def highway_entry(
     if ramp is None:
         return None, "The run does not pass the ramp."
     above = speed >= settings.threshold
+    tried = False
     for i in np.flatnonzero(~above[:-1] & above[1:]).tolist():
         when = crossing(time, speed, i, settings.threshold)
         if not ramp.start <= when <= ramp.end:
             continue
+        tried = True
         held = (time > when) & (time <= when + settings.hold)
         if time[-1] >= when + settings.hold and bool(above[held].all()):
             return when, None
-    if bool(above[np.searchsorted(time, ramp.start).clip(0, len(time) - 1)]):
+    if not tried and bool(above[np.searchsorted(time, ramp.start).clip(0, len(time) - 1)]):
         return None, f"The run enters the ramp at or above {settings.threshold:g} km/h."
     return None, f"Speed is not held above {settings.threshold:g} km/h for {settings.hold:g} s within the ramp."

@@ -1,0 +1,170 @@
+"""Acceptance criteria per run and per pair."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from align.roads import ONE_WAY, drive
+from align.support import make_run
+from intake_report.align import AlignSettings, EntrySettings, PhaseSettings, RouteSettings, align_runs
+from intake_report.align.comparability import Comparability, assess
+from intake_report.align.criteria import CRITERIA, AcceptanceLimit
+from intake_report.align.facts import Conditions
+from intake_report.errors import DataError
+
+LIMITS = [(0, 40), (4300, 60), (4600, 75), (4800, 110)]
+STOPS = [(1500, 20), (4000, 15)]
+SETTINGS = AlignSettings(
+    route=RouteSettings(run="r0"),
+    phases=(
+        PhaseSettings("city", "city", 0, 4200),
+        PhaseSettings("ramp", "ramp", 4200, 5200),
+        PhaseSettings("highway", "highway", 5200, 8900),
+    ),
+    entry=EntrySettings(phase="ramp", threshold=80.0, hold=5.0),
+)
+
+
+def with_temperatures(run, iat: float, coolant: float):
+    frame = run.frame.assign(iat=iat, coolant=coolant)
+    start = pd.Timestamp("2026-05-04T07:00:00Z")
+    return make_run(run.run, frame.index, start=start, **{name: frame[name] for name in frame})
+
+
+def campaign(*odd) -> tuple:
+    runs = [with_temperatures(drive(f"r{k}", ONE_WAY, limits=LIMITS, stops=STOPS, seed=k)[0], 25, 80) for k in range(3)]
+    return (*runs, *odd)
+
+
+def judge(runs, conditions=None, **limits) -> Comparability:
+    known = {run.run: Conditions(ambient=20.0, wind=5.0, rain=False) for run in runs} | (conditions or {})
+    return assess(align_runs(runs, SETTINGS), SETTINGS, known, limits)
+
+
+def codes(comparability: Comparability, run: str, outcome: str) -> set[str]:
+    return {check.code for check in comparability.checks if check.runs == (run,) and check.outcome == outcome}
+
+
+def test_like_runs_pass_everything_that_can_be_known() -> None:
+    result = judge(campaign())
+    assert not result.excluded() and not result.limited()
+    for run in result.runs:
+        assert codes(result, run, "unknown") == {"placement"}
+    assert {check.outcome for check in result.pairs} == {"pass"}
+    assert len(result.pairs) == 3 * sum(spec.scope == "alike" for spec in CRITERIA.values())
+    for check in (*result.checks, *result.pairs):
+        if check.value is not None:
+            spec = CRITERIA[check.code]
+            inside = check.limit - check.value if spec.sense == "at most" else check.value - check.limit
+            assert check.margin == pytest.approx(inside)
+        assert (check.reason == "") == (check.outcome == "pass")
+
+
+@pytest.mark.parametrize(
+    ("make", "code"),
+    [
+        (
+            lambda: drive("odd", ONE_WAY, limits=LIMITS, stops=[(1500, 20), (4000, 15), (2500, 200)], seed=9)[0],
+            "stop-time",
+        ),
+        (
+            lambda: drive(
+                "odd", ONE_WAY, limits=LIMITS, stops=[*STOPS, *((2000 + 300 * k, 5) for k in range(5))], seed=9
+            )[0],
+            "stops",
+        ),
+        (lambda: drive("odd", ONE_WAY, limits=[*LIMITS[:3], (4800, 85)], stops=STOPS, seed=9)[0], "highway-speed"),
+        (
+            lambda: drive("odd", ONE_WAY, limits=[(0, 40), (4300, 40), (4900, 110)], stops=STOPS, seed=9)[0],
+            "ramp-speed",
+        ),
+        (lambda: drive("odd", ONE_WAY, limits=[(0, 25), *LIMITS[1:]], stops=STOPS, seed=9)[0], "phase-duration"),
+    ],
+)
+def test_a_run_that_was_driven_otherwise_is_found(make, code: str) -> None:
+    result = judge(campaign(with_temperatures(make(), 25, 80)))
+    assert code in codes(result, "odd", "fail")
+    assert not result.excluded()
+    assert any(CRITERIA[code].title in reason for reason in result.limited()["odd"])
+    assert any(check.code == code and check.outcome == "fail" for check in result.pair("odd", "r1"))
+    assert not any(check.outcome == "fail" for check in result.pair("r0", "r1"))
+
+
+@pytest.mark.parametrize(
+    ("run", "conditions", "code"),
+    [
+        ((25, 80), Conditions(ambient=21.5, ambient_start=20.0, wind=5.0, rain=False), "ambient"),
+        ((25, 80), Conditions(ambient=20.0, wind=30.0, rain=False), "wind"),
+        ((25, 80), Conditions(ambient=20.0, wind=5.0, rain=True), "rain"),
+        ((25, 60), Conditions(ambient=20.0, wind=5.0, rain=False), "start-coolant"),
+        ((33, 80), Conditions(ambient=20.0, wind=5.0, rain=False), "start-over-ambient"),
+        (
+            (25, 80),
+            Conditions(ambient=20.0, wind=5.0, rain=False, start=pd.Timestamp("2026-05-05T11:00:00Z")),
+            "time-of-day",
+        ),
+    ],
+)
+def test_conditions_that_differ_are_found_alone(run, conditions, code) -> None:
+    odd = with_temperatures(drive("odd", ONE_WAY, limits=LIMITS, stops=STOPS, seed=9)[0], *run)
+    result = judge(campaign(odd), {"odd": conditions})
+    assert codes(result, "odd", "fail") == {code}
+
+
+def test_acceleration_from_a_known_ramp() -> None:
+    # 1.5 m/s² everywhere in these drives; with limits in steps the ramp's mean is lower, and alike between runs
+    result = judge(campaign())
+    values = [result.facts[run].values["ramp-acceleration"] for run in result.runs]
+    assert all(value is not None and 0.2 < value < 1.5 for value in values)
+    assert np.ptp([value for value in values if value is not None]) < 0.1
+
+
+def test_time_of_day_knows_no_border_at_midnight() -> None:
+    conditions = {
+        "r0": Conditions(ambient=20.0, start=pd.Timestamp("2026-05-04T23:40:00Z")),
+        "r1": Conditions(ambient=20.0, start=pd.Timestamp("2026-05-05T00:20:00Z")),
+        "r2": Conditions(ambient=20.0, start=pd.Timestamp("2026-05-05T00:10:00Z")),
+    }
+    result = judge(campaign(), conditions)
+    (check,) = [check for check in result.pair("r0", "r1") if check.code == "time-of-day"]
+    assert check.value == pytest.approx(40 / 60)
+    assert not any("time-of-day" in codes(result, run, "fail") for run in result.runs)
+
+
+def test_half_a_route_is_excluded_and_does_not_set_the_median() -> None:
+    odd = with_temperatures(drive("odd", ONE_WAY, limits=LIMITS, stops=STOPS, end=3000.0, seed=9)[0], 60, 20)
+    result = judge(campaign(odd))
+    assert list(result.excluded()) == ["odd"]
+    assert "Route covered" in result.excluded()["odd"][0]
+    for run in ("r0", "r1", "r2"):
+        assert not codes(result, run, "fail")
+
+
+def test_wrong_route_is_excluded_with_its_reason() -> None:
+    odd, _ = drive("odd", ONE_WAY[::-1], seed=9)
+    result = judge(campaign(odd))
+    assert "in reverse" in result.excluded()["odd"][0]
+
+
+def test_limits_of_the_campaign_replace_the_defaults() -> None:
+    odd = with_temperatures(drive("odd", ONE_WAY, limits=LIMITS, stops=STOPS, seed=9)[0], 25, 80)
+    warm = {"odd": Conditions(ambient=23.0, ambient_start=20.0)}
+    assert "ambient" in codes(judge(campaign(odd), warm), "odd", "fail")
+    assert "ambient" in codes(judge(campaign(odd), warm, ambient=AcceptanceLimit(5.0)), "odd", "pass")
+    hard = judge(campaign(odd), warm, ambient=AcceptanceLimit(1.0, hard=True))
+    assert list(hard.excluded()) == ["odd"]
+    with pytest.raises(DataError, match="no acceptance criterion"):
+        judge(campaign(odd), warm, ambeint=AcceptanceLimit(1.0))
+
+
+def test_default_ambient_limit_is_two_degrees_fahrenheit() -> None:
+    assert CRITERIA["ambient"].limit == pytest.approx(2 * 5 / 9)
+
+
+def test_the_matrix_holds_every_run_and_criterion() -> None:
+    result = judge(campaign())
+    matrix = result.matrix()
+    assert len(matrix) == 3 and all(len(row) == len(CRITERIA) for row in matrix)
+    assert all(check is not None for row in matrix for check in row)

@@ -1,0 +1,168 @@
+"""Stops, launches, creeping, phases, highway entry, places."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from align.roads import ONE_WAY, drive
+from align.support import loop_runs
+from intake_report.align import (
+    AlignSettings,
+    EntrySettings,
+    EventSettings,
+    PhaseSettings,
+    RouteSettings,
+    Stop,
+    align_runs,
+)
+from intake_report.align.events import find_creeps, find_launches, find_places, find_stops
+from intake_report.align.odometer import driven
+from intake_report.align.phases import find_phases, highway_entry, passing_time
+
+EVENTS = EventSettings()
+
+
+def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
+    time = np.arange(20.0)
+    speed = np.array([30, 15, 0, 0, 2, 3, 0, 0, 6, 20, 30, 3, 3, 3, 30, 0, 30, 30, 0, 0], dtype=float)
+    assert find_stops(time, speed, EVENTS) == [(2.0, 7.0)]  # 11–13 is no standstill, 15 and 18–19 are too short
+    assert find_stops(time, speed, EventSettings(least_stop=1.0)) == [(2.0, 7.0), (18.0, 19.0)]
+
+
+def test_a_lower_upper_threshold_splits_the_stop() -> None:
+    time = np.arange(10.0)
+    speed = np.array([30, 0, 0, 0, 3, 0, 0, 0, 30, 30], dtype=float)
+    assert find_stops(time, speed, EVENTS) == [(1.0, 7.0)]
+    assert find_stops(time, speed, EventSettings(stop_above=2.0)) == [(1.0, 3.0), (5.0, 7.0)]
+
+
+def test_launch_time_is_resolved_between_samples() -> None:
+    time = np.array([0.0, 1.0, 2.0, 3.0, 4.0, 5.0])
+    speed = np.array([0.0, 0.0, 0.0, 9.0, 18.0, 27.0])
+    ((start, end, gain),) = find_launches(time, speed, find_stops(time, speed, EVENTS), EVENTS)
+    assert (start, end) == (2.0, pytest.approx(4 + 2 / 9))
+    assert gain == pytest.approx(2.5)  # 9 km/h per second
+
+
+def test_a_start_that_never_gets_going_is_no_launch_but_a_creep() -> None:
+    time = np.arange(30.0)
+    speed = np.concatenate([[30, 10], np.zeros(5), np.full(10, 8.0), np.zeros(5), np.linspace(5, 40, 8)])
+    stops = find_stops(time, speed, EVENTS)
+    assert len(stops) == 2
+    assert len(find_launches(time, speed, stops, EVENTS)) == 1
+    assert find_creeps(time, speed, stops, EVENTS) == [(7.0, 16.0)]
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(0, 130), min_size=3, max_size=80), st.floats(0.2, 5.0))
+def test_stops_are_ordered_apart_and_still(values: list[float], step: float) -> None:
+    time, speed = np.arange(len(values)) * step, np.array(values)
+    stops = find_stops(time, speed, EVENTS)
+    for (a, b), (c, d) in zip(stops, stops[1:], strict=False):
+        assert a <= b < c <= d
+        assert (speed[(time > b) & (time < c)] > EVENTS.stop_above).any()
+    for a, b in stops:
+        inside = (time >= a) & (time <= b)
+        assert (speed[inside] <= EVENTS.stop_above).all()
+        assert speed[inside][0] <= EVENTS.stop_below and b - a >= EVENTS.least_stop
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.floats(0, 200), min_size=2, max_size=50), st.floats(0.01, 20.0))
+def test_driven_distance_never_falls_and_adds_up(values: list[float], step: float) -> None:
+    time, speed = np.arange(len(values)) * step, np.array(values)
+    fine = np.linspace(time[0], time[-1], 301)
+    way = driven(time, speed, fine)
+    assert (np.diff(way) >= -1e-6).all()
+    assert way[-1] == pytest.approx(np.trapezoid(speed / 3.6, time), abs=1e-6)
+
+
+def distance_of(values) -> pd.Series:
+    return pd.Series(np.asarray(values, dtype=float), index=np.arange(len(values), dtype=float))
+
+
+def test_phases_by_distance_between_samples() -> None:
+    distance = distance_of([np.nan, 0, 10, 20, 20, 20, 30, 40])
+    phases = (
+        PhaseSettings("a", "city", 0, 15),
+        PhaseSettings("b", "highway", 15, 40),
+        PhaseSettings("c", "city", 90, 99),
+    )
+    a, b = find_phases(distance, phases, slack=1.0)
+    assert (a.start, a.end, b.start, b.end) == (1.0, 2.5, 2.5, 7.0)
+    assert a.complete and b.complete
+    assert passing_time(distance, 20.0) == 3.0 and passing_time(distance, 41.0) is None
+
+
+def test_a_phase_that_is_cut_short_says_so() -> None:
+    (span,) = find_phases(distance_of([0, 10, 20]), (PhaseSettings("a", "city", 5, 200),))
+    assert not span.complete and span.end == 2.0
+
+
+RAMP = (PhaseSettings("on-ramp", "ramp", 100, 400),)
+
+
+def test_highway_entry_is_the_first_held_crossing_within_the_ramp() -> None:
+    time = np.arange(40.0)
+    speed = np.full(40, 50.0)
+    speed[5:8] = 90.0  # before the ramp
+    speed[15:17] = 85.0  # not held
+    speed[20:] = [70, 78, 83, *([100] * 17)]
+    spans = find_phases(distance_of(np.arange(40) * 15.0), RAMP)
+    entry, reason = highway_entry(time, speed, spans, EntrySettings(threshold=80.0, hold=5.0))
+    assert entry == pytest.approx(21 + 2 / 5) and reason is None
+
+
+@pytest.mark.parametrize(
+    ("speed", "text"),
+    [
+        (np.full(40, 100.0), "enters the ramp at or above 80 km/h"),
+        (np.full(40, 60.0), "not held above 80 km/h for 5 s"),
+        (np.where(np.arange(40) % 4 < 2, 60.0, 90.0), "not held above"),
+    ],
+)
+def test_no_highway_entry_has_a_reason(speed, text) -> None:
+    spans = find_phases(distance_of(np.arange(40) * 15.0), RAMP)
+    entry, reason = highway_entry(np.arange(40.0), speed, spans, EntrySettings())
+    assert entry is None and reason is not None and text in reason
+    entry, reason = highway_entry(np.arange(40.0), speed, (), EntrySettings())
+    assert entry is None and reason == "The run does not pass the ramp."
+
+
+def test_a_hold_cut_off_by_the_end_of_the_log_is_not_a_hold() -> None:
+    speed = np.concatenate([np.full(23, 60.0), np.full(3, 90.0)])
+    spans = find_phases(distance_of(np.arange(26) * 15.0), RAMP)
+    assert highway_entry(np.arange(26.0), speed, spans, EntrySettings())[0] is None
+
+
+def test_places_do_not_chain_along_a_queue() -> None:
+    stops = [(f"r{k}", Stop(0, 10, 1000.0 + 30 * k)) for k in range(10)] + [("r0", Stop(20, 25, 5000.0))]
+    places = find_places(stops, [f"r{k}" for k in range(12)], radius=60.0)
+    assert len(places) == 4
+    assert all(place.share <= 5 / 12 for place in places)
+    assert places[-1].durations == (("r0", 5.0),)
+
+
+def test_stops_of_different_runs_meet_at_their_junction() -> None:
+    runs = [drive("base", ONE_WAY, stops=[(900, 20), (3000, 30)], seed=1)[0]]
+    runs.append(drive("queue", ONE_WAY, stops=[(875, 45), (4500, 12)], seed=2)[0])
+    runs.append(drive("free", ONE_WAY, stops=[(2990, 10)], seed=3)[0])
+    alignment = align_runs(runs, AlignSettings(route=RouteSettings(run="base")))
+    inner = [place for place in alignment.places if 100 < place.distance < 8800]
+    assert [round(place.share, 2) for place in inner] == [0.67, 0.67, 0.33]
+    assert dict(inner[0].durations).keys() == {"base", "queue"}
+    assert dict(inner[0].durations)["queue"] == pytest.approx(45, abs=2)
+    assert alignment.run("queue").stops[0].place in {inner[0].name, alignment.places[0].name}
+
+
+def test_real_laps_stop_at_shared_places() -> None:
+    alignment = align_runs(loop_runs(range(0, 30, 3)))
+    common = [place for place in alignment.places if place.share >= 0.5]
+    assert len(common) >= 3
+    for run in alignment.runs:
+        for stop in run.stops:
+            assert (stop.place is None) == (not np.isfinite(stop.distance))

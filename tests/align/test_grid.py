@@ -1,0 +1,114 @@
+"""Channels by place, peaks, and proposed phases."""
+
+from __future__ import annotations
+
+import tomllib
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from align.roads import LOOP, ONE_WAY, drive
+from align.support import loop_runs, make_run
+from intake_report.align import AlignSettings, RouteSettings, align_runs
+from intake_report.align.grid import find_peaks, grid_by_place
+from intake_report.align.propose import phases_as_text, propose_phases
+
+
+def test_values_are_weighted_by_time_and_dwell_by_standstill() -> None:
+    # 10 m/s, but 10 s at 500 m; the channel reads 20 while driving and 40 at standstill
+    time = np.arange(0.0, 111.0)
+    way = np.concatenate([np.arange(0, 501, 10), np.full(10, 500), np.arange(510, 1001, 10)])
+    speed = np.gradient(way, time) * 3.6
+    speed[50:61] = 0.0
+    run = make_run("run", time, speed=speed, iat=np.where((time >= 51) & (time <= 60), 40.0, 20.0))
+    alignment = align_runs([run])
+    grid = grid_by_place(alignment, ["iat"], step=100.0)
+    assert grid.dwell.sum() == pytest.approx(time[-1], abs=1e-6)
+    assert (grid.passes == 1).all()
+    stood = int(np.argmax(grid.dwell[0]))
+    assert grid.dwell[0][stood] > 15 and np.median(grid.dwell[0]) == pytest.approx(10, abs=0.2)
+    assert grid.channels["iat"][0][stood] > 28.0
+    assert np.nanmin(grid.channels["iat"]) == pytest.approx(20.0)
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000), st.sampled_from([10.0, 25.0, 333.0]))
+def test_time_is_conserved_and_means_stay_within_readings(seed: int, step: float) -> None:
+    rng = np.random.default_rng(seed)
+    time = np.cumsum(rng.uniform(0.2, 3.0, 120))
+    speed = np.maximum(rng.normal(30, 30, 120), 0.0)
+    iat = rng.normal(30, 5, 120)
+    alignment = align_runs([make_run("run", time, speed=speed, iat=iat)])
+    grid = grid_by_place(alignment, ["iat"], step=step)
+    covered = alignment.runs[0].distance.dropna()
+    assert grid.dwell.sum() == pytest.approx(covered.index[-1] - covered.index[0], rel=1e-6)
+    values = grid.channels["iat"]
+    assert np.nanmin(values) >= iat.min() - 1e-9 and np.nanmax(values) <= iat.max() + 1e-9
+    mean = np.nansum(values * grid.dwell) / grid.dwell[np.isfinite(values)].sum()
+    assert mean == pytest.approx(np.trapezoid(iat, time) / (time[-1] - time[0]), abs=0.6)
+
+
+def test_a_gap_of_the_channel_is_not_bridged() -> None:
+    run, _ = drive("run", ONE_WAY, seed=1)
+    iat = np.full(len(run.frame), 30.0)
+    iat[200:320] = np.nan
+    frame = run.frame.assign(iat=iat)
+    alignment = align_runs([make_run("run", frame.index, **{name: frame[name] for name in frame})])
+    grid = grid_by_place(alignment, ["iat", "coolant"])
+    missing = np.isnan(grid.channels["iat"][0]) & (grid.dwell[0] > 0)
+    assert missing.sum() * 25 == pytest.approx(120 * 50 / 3.6, abs=100)
+    assert np.isnan(grid.channels["coolant"]).all()
+
+
+def test_a_loop_begun_elsewhere_fills_every_cell_once() -> None:
+    base, _ = drive("base", LOOP, noise=0.5, seed=2)
+    other, _ = drive("other", [LOOP[3], *LOOP[4:], *LOOP[1:4]], seed=3)
+    alignment = align_runs([base, other], AlignSettings(route=RouteSettings(run="base", refine=False)))
+    grid = grid_by_place(alignment)
+    assert (grid.passes[1] == 1).mean() > 0.97
+    assert grid.dwell[1].sum() == pytest.approx(other.frame.index[-1], rel=0.03)
+    assert np.nanmedian(grid.speed()[1]) == pytest.approx(50, abs=2)
+
+
+def test_peaks_at_one_place_and_at_several() -> None:
+    runs = [drive(f"r{k}", ONE_WAY, seed=k)[0] for k in range(4)]
+    alignment = align_runs(runs)
+    one, several = {}, {}
+    for k, run in enumerate(alignment.runs):
+        s = run.distance
+        one[run.run] = 10 * np.exp(-(((s - 4000 - 40 * k) / 300) ** 2))
+        several[run.run] = 10 * np.exp(-(((s - 1000 - 2000 * k) / 300) ** 2))
+    grid = grid_by_place(alignment, derived={"one": one, "several": several})
+    peaks = find_peaks(grid, "one")
+    assert peaks is not None and peaks.one_place and peaks.centre == pytest.approx(4060, abs=60)
+    peaks = find_peaks(grid, "several")
+    assert peaks is not None and not peaks.one_place and len(peaks.peaks) == 4
+    empty = grid_by_place(alignment, derived={"none": {r.run: pd.Series(dtype=float) for r in alignment.runs}})
+    assert find_peaks(empty, "none") is None
+
+
+def test_phases_are_proposed_in_campaign_form() -> None:
+    limits = [(0, 40), (4300, 60), (4600, 75), (4800, 110)]
+    runs = [drive(f"r{k}", ONE_WAY, limits=limits, stops=[(1500, 20), (4000, 15)], seed=k)[0] for k in range(4)]
+    phases = propose_phases(align_runs(runs))
+    assert [phase.kind for phase in phases] == ["city", "ramp", "highway"]
+    assert phases[0].from_m == 0 and phases[1].from_m == pytest.approx(4300, abs=150)
+    assert phases[2].from_m == pytest.approx(4850, abs=150)
+    for before, after in zip(phases, phases[1:], strict=False):
+        assert before.to_m == after.from_m
+    parsed = tomllib.loads(phases_as_text(phases))["route"]["phase"]
+    assert [entry["id"] for entry in parsed] == ["city", "ramp", "highway"]
+    assert parsed[0]["end"] == f"{phases[0].to_m:.0f} m" and parsed[2]["kind"] == "highway"
+
+
+def test_real_laps_by_place() -> None:
+    alignment = align_runs(loop_runs(range(1, 30, 3)))
+    grid = grid_by_place(alignment, ["iat"])
+    assert grid.channels["iat"].shape == (10, len(grid.edges) - 1)
+    assert np.isfinite(grid.channels["iat"]).mean() > 0.97
+    peaks = find_peaks(grid, "iat")
+    assert peaks is not None and len(peaks.peaks) == 10
+    assert propose_phases(alignment)
