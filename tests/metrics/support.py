@@ -1,0 +1,46 @@
+"""Series with known answers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate
+from intake_report.results import MetricKey, MetricResult, Parameter
+
+
+def series(time: Any, iat: Any, ambient: Any = 20.0, **more: Any) -> RunSeries:
+    """Return a run on the route at 20 m/s."""
+    time, iat = np.asarray(time, dtype=float), np.asarray(iat, dtype=float)
+    given = None if ambient is None else np.broadcast_to(np.asarray(ambient, dtype=float), iat.shape).copy()
+    return RunSeries("run-1", "stock", "day-1", time, iat, given, 20.0 * time, **more)
+
+
+def value(id: str, run: RunSeries, **parameter: Any) -> MetricResult:
+    """Return one metric of one run."""
+    spec = REGISTRY[id].spec
+    kind = spec.parameter
+    return evaluate(MetricKey(spec, Parameter(kind, **parameter) if kind != "none" else Parameter()), run)
+
+
+def recovery(run: RunSeries, margin: float) -> MetricResult:
+    return value("recovery_time", run, key=f"{margin:.2f}K", number=margin)
+
+
+def decay(
+    rise: float, tau: float, *, ambient: float = 20.0, step: float = 1.0, end: float = 400.0, before: float = 20.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return time and air temperature: constant before the entry at 0 s, an exponential recovery after it."""
+    time = np.arange(-before, end + step / 2, step)
+    return time, ambient + rise * np.exp(-np.maximum(time, 0.0) / tau)
+
+
+def entered(time: np.ndarray, iat: np.ndarray, ambient: Any = 20.0, **more: Any) -> RunSeries:
+    """Return a run that enters the highway at 0 s and stays on it."""
+    return series(time, iat, ambient, **{"entry": 0.0, "entry_end": float(time[-1]), **more})
+
+
+def stopped(time: np.ndarray, iat: np.ndarray) -> RunSeries:
+    """Return a run that stands still all the time."""
+    return series(time, iat, stops=(Span(float(time[0]), float(time[-1])),))

@@ -1,0 +1,99 @@
+"""The pieces that metrics are made from: rebuilding from steps, weights, crossings, slopes."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.stats import theilslopes
+
+from intake_report.metrics import first_below, rebuild, slope, weights
+
+times = st.lists(st.floats(0.1, 5.0), min_size=3, max_size=40).map(np.cumsum)
+
+
+@given(time=times, data=st.data())
+def test_rebuilt_stays_within_half_a_step_of_the_reading(time, data):
+    reading = np.array(data.draw(st.lists(st.integers(-5, 5), min_size=time.size, max_size=time.size)), dtype=float)
+    rebuilt = rebuild(time, reading, 1.0)
+    assert np.abs(rebuilt - reading).max() <= 0.5 + 1e-12
+    assert np.all(np.isfinite(rebuilt))
+
+
+@given(rate=st.floats(0.05, 0.9), start=st.floats(-1.0, 1.0), falls=st.booleans())
+def test_rebuilt_ramp_is_the_ramp_to_the_polling(rate, start, falls):
+    # an edge is known to half a sample, so the ramp to half a sample's change; at the ends no edge was seen
+    time = np.arange(0.0, 60.0)
+    air = start + (-rate if falls else rate) * time
+    rebuilt = rebuild(time, np.round(air), 1.0)
+    changes = np.flatnonzero(np.diff(np.round(air)))
+    inner = slice(changes[0] + 1, changes[-1] + 1)
+    assert np.abs(rebuilt - air)[inner].max() <= 0.5 * rate + 1e-9
+
+
+def test_rebuilt_decay_is_much_closer_than_the_reading():
+    time = np.arange(0.0, 200.0)
+    air = 20.37 + 15.0 * np.exp(-time / 60.0)
+    reading = np.round(air)
+    error, plain = np.abs(rebuild(time, reading, 1.0) - air), np.abs(reading - air)
+    assert np.sqrt(np.mean(error[:120] ** 2)) < 0.45 * np.sqrt(np.mean(plain[:120] ** 2))
+
+
+@pytest.mark.parametrize("step", [None, 0.0])
+def test_a_reading_without_steps_is_left_alone(step):
+    reading = np.array([1.23, 4.56, 7.89])
+    assert rebuild(np.arange(3.0), reading, step) is reading
+
+
+def test_a_constant_reading_stays():
+    reading = np.full(10, 21.0)
+    assert np.array_equal(rebuild(np.arange(10.0), reading, 1.0), reading)
+
+
+@given(time=times, start=st.floats(-5.0, 200.0), length=st.floats(0.0, 200.0), gap=st.floats(0.05, 6.0))
+def test_weights_add_up_to_the_time_covered(time, start, length, gap):
+    end = start + length
+    weight = weights(time, start, end, gap)
+    covered = sum(max(0.0, min(b, end) - max(a, start)) for a, b in pairwise(time) if b - a <= gap)
+    assert weight.sum() == pytest.approx(covered, abs=1e-9)
+    assert np.all(weight >= 0.0)
+
+
+@given(time=times, data=st.data())
+def test_integral_over_all_samples_is_the_trapezoid_rule(time, data):
+    values = np.array(data.draw(st.lists(st.floats(-50, 50), min_size=time.size, max_size=time.size)))
+    found = values @ weights(time, time[0], time[-1], np.inf)
+    assert found == pytest.approx(np.trapezoid(values, time), abs=1e-6)
+
+
+@given(time=times, threshold=st.floats(-4.0, 4.0), data=st.data())
+def test_first_crossing_against_a_plain_loop(time, threshold, data):
+    values = np.array(data.draw(st.lists(st.integers(-5, 5), min_size=time.size, max_size=time.size)), dtype=float)
+    start = data.draw(st.floats(float(time[0]), float(time[-1])))
+    end = data.draw(st.floats(start, float(time[-1])))
+    crossing, reached = first_below(time, values, threshold, start, end)
+    fine = np.unique(np.concatenate([np.linspace(start, end, 4001), time[(time >= start) & (time <= end)]]))
+    # the last value before `end` counts, not what lies between it and a sample that comes after
+    fine = fine[fine <= max(start, time[time <= end][-1] if (time <= end).any() else start)]
+    below = fine[np.interp(fine, time, values) <= threshold] if fine.size else fine
+    if not reached:
+        assert crossing == end
+        assert below.size == 0 or below[0] >= fine[-1] - 1e-6
+    else:
+        assert start <= crossing <= end
+        assert crossing == pytest.approx(below[0], abs=(end - start) / 3000.0 + 1e-9)
+
+
+@given(time=times, data=st.data())
+def test_slope_is_that_of_an_independent_implementation(time, data):
+    values = np.array(data.draw(st.lists(st.floats(-50, 50), min_size=time.size, max_size=time.size)))
+    assert float(slope(time, values)) == pytest.approx(theilslopes(values, time).slope, rel=1e-9, abs=1e-9)
+
+
+def test_slope_of_the_published_example():
+    # Sen, J. Am. Stat. Assoc. 63 (1968), as used in SciPy's test_mstats_basic.py: slope 4
+    x, y = np.array([1, 2, 3, 4, 10, 12, 18.0]), np.array([9, 15, 19, 20, 45, 55, 78.0])
+    assert float(slope(x, y)) == 4.0
