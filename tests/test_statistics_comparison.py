@@ -536,7 +536,7 @@ def test_one_degree_of_freedom_equals_tukeys_formula():
 
 def test_additivity_keeps_its_level_and_finds_growth():
     rng = np.random.default_rng(4)
-    configuration, block = ["a", "b", "c"] * 3, [d for d in range(3) for _ in range(3)]
+    configuration, block = ["a", "b", "c"] * 3, [day for day in range(3) for _ in range(3)]
     plain = [additivity(rng.normal(size=9), configuration, block).p_value for _ in range(600)]
     low, high = stats.binom.interval(0.999, 600, 0.05)
     assert low <= sum(p <= 0.05 for p in plain) <= high
@@ -552,7 +552,7 @@ def test_additivity_of_too_few_runs():
 
 def test_residuals_hold_neither_configuration_nor_block():
     rng = np.random.default_rng(6)
-    configuration, block = ["a", "b", "c"] * 4, [d for d in range(4) for _ in range(3)]
+    configuration, block = ["a", "b", "c"] * 4, [day for day in range(4) for _ in range(3)]
     noise = rng.normal(size=12)
     y = noise + np.tile([0, -5, 4], 4) + np.repeat([0, 20, 3, -7], 3)
     got = additive_residuals(y, configuration, block)

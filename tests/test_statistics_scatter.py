@@ -203,7 +203,7 @@ def test_random_intercept_is_the_maximum_of_the_plain_likelihood():
 
 def test_mixed_equals_fixed_blocks_when_balanced():
     rng = np.random.default_rng(3)
-    block = [d for d in range(4) for _ in range(3)]
+    block = [day for day in range(4) for _ in range(3)]
     configuration = ["a", "b", "c"] * 4
     y = rng.normal(0, 9, 4)[block] + rng.normal(0, 2, 12) + np.tile([0.0, -3.0, -6.0], 4)
     fixed, mixed = (f(y, configuration, block, "a") for f in (compare_blocked, compare_mixed))
@@ -276,7 +276,7 @@ def test_draws_shift_and_scale(draws, level, shift, scale):
         assert getattr(b, field) == pytest.approx(scale * getattr(a, field) + shift, abs=1e-8)
     assert b.u == pytest.approx(scale * a.u, abs=1e-8)
     assert a.shortest_high - a.shortest_low <= a.high - a.low + 1e-12
-    inside = np.mean([a.shortest_low <= d <= a.shortest_high for d in draws])
+    inside = np.mean([a.shortest_low <= draw <= a.shortest_high for draw in draws])
     assert inside >= level - 1e-9
 
 

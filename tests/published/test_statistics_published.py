@@ -199,7 +199,7 @@ def test_sign_flips_of_darwins_maize():
     # 863 of 32768 (count from memory of Fisher 1935, recounted here by enumeration)
     assert greater.p_value * 32768 == pytest.approx(863, abs=1e-6)
     assert permutation_paired(MAIZE).p_value == pytest.approx(1726 / 32768)
-    paired = mean_interval([d / 8 for d in MAIZE])
+    paired = mean_interval([eighths / 8 for eighths in MAIZE])
     assert (paired.low, paired.high) == pytest.approx((0.0039, 5.2294), abs=5e-5)
     assert paired.mean / (paired.sd / math.sqrt(15)) == pytest.approx(2.147987, abs=5e-7)
 
@@ -410,10 +410,10 @@ def test_power_t_test_of_r():
 
 def test_runs_for_eighty_percent_power():
     # Cohen's tables (from memory), recomputed with statsmodels
-    unpaired = [runs_needed(d) for d in (0.5, 0.8, 1.0, 1.5, 2.0)]
+    unpaired = [runs_needed(size) for size in (0.5, 0.8, 1.0, 1.5, 2.0)]
     assert unpaired == pytest.approx([63.766, 25.525, 16.715, 8.060, 5.090], abs=1e-3)
     assert [math.ceil(n) for n in unpaired] == [64, 26, 17, 9, 6]
-    paired = [runs_needed(d, design="paired") for d in (1.0, 1.5, 2.0, 3.0)]
+    paired = [runs_needed(size, design="paired") for size in (1.0, 1.5, 2.0, 3.0)]
     assert [math.ceil(n) for n in paired] == [10, 6, 5, 4]
     assert paired == pytest.approx([9.938, 5.686, 4.221, 3.144], abs=1e-3)
     # recomputed with statsmodels 0.15
