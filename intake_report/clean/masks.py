@@ -30,8 +30,10 @@ class Masker:
         self.entries: list[QualityEntry] = []
         self._rows: dict[str, IntArray | None] = {}
         self._good: dict[str, tuple[FloatArray, FloatArray]] = {}
-        self._reach = {name: faults.extremes(values) for name, values in columns.items()}
-        self.gaps = {name: faults.has_gaps(values) for name, values in columns.items()}
+        self.present: dict[str, IntArray | None] = {
+            name: np.flatnonzero(~np.isnan(values)) if faults.has_gaps(values) else None
+            for name, values in columns.items()
+        }
 
     def good(self, name: str) -> tuple[FloatArray, FloatArray]:
         """Return times and values of the good samples of a channel that has been masked already."""
@@ -53,11 +55,11 @@ class Masker:
         if values is None:
             return None
         if name not in self._rows:
-            bad = self.bad[self.row[name]]
-            if self.gaps[name]:
-                self._rows[name] = np.flatnonzero(~(np.isnan(values) | bad))
+            bad, present = self.bad[self.row[name]], self.present[name]
+            if not bad.any():
+                self._rows[name] = present
             else:
-                self._rows[name] = np.flatnonzero(~bad) if bad.any() else None
+                self._rows[name] = np.flatnonzero(~bad) if present is None else present[~bad[present]]
         return self._rows[name]
 
     def _mark(self, step: str, name: str, at: IntArray | None, mask: BoolArray | None, reason: str) -> None:
@@ -70,21 +72,24 @@ class Masker:
         row[hit] = True
         self._good.pop(name, None)
         self._rows.pop(name, None)
-        samples = int(np.count_nonzero(~np.isnan(self.columns[name])))
+        present = self.present[name]
         if fresh:
+            samples = self.time.size if present is None else present.size
             self.entries.append(entry(step, name, fresh, samples, reason))
 
     def channel(self, name: str) -> None:
         """Apply every step to one channel; a name outside the catalogue has no limits to check against."""
         known = CHANNELS.get(name)
-        values = self.columns[name]
+        at = self.present[name]
+        values = self.columns[name] if at is None else self.columns[name][at]
         if known is None or values.size == 0:
             return
+        reach = faults.extremes(values)
         step = self.settings.resolution.get(name) or known.resolution
-        codes = faults.fault_codes(values, known.fault_codes, step, self._reach[name])
-        self._mark("fault-code", name, None, codes, f"reads a code that means no sensor ({_list(known.fault_codes)})")
-        outside = faults.outside(values, known.low, known.high, self._reach[name])
-        self._mark("implausible", name, None, outside, f"outside the plausible range {known.low:g} to {known.high:g}")
+        codes = faults.fault_codes(values, known.fault_codes, step, reach)
+        self._mark("fault-code", name, at, codes, f"reads a code that means no sensor ({_list(known.fault_codes)})")
+        outside = faults.outside(values, known.low, known.high, reach)
+        self._mark("implausible", name, at, outside, f"outside the plausible range {known.low:g} to {known.high:g}")
         if name in _FLOW_HEATED:
             self._engine_off(name)
         rate = known.max_rate

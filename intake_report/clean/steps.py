@@ -71,10 +71,8 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     quality += masker.entries
     sampling = {}
     every = np.diff(time)
-    for name, values in zip(names, columns, strict=True):
-        sampling[name], found = _sampling(
-            name, time, every, masker.gaps[name], values, bad[names.index(name)], rows, settings
-        )
+    for name in names:
+        sampling[name], found = _sampling(name, every, masker, rows, settings)
         quality += found
     quality += _jumps(masker)
     masks = pd.DataFrame(bad.T, index=frame.index, columns=frame.columns, copy=False)
@@ -142,11 +140,8 @@ def _reduce(
 
 def _sampling(
     name: str,
-    time: FloatArray,
     every: FloatArray,
-    gaps: bool,
-    values: FloatArray,
-    bad: BoolArray,
+    masker: Masker,
     rows: int,
     settings: CleanSettings,
 ) -> tuple[Sampling, list[QualityEntry]]:
@@ -155,9 +150,9 @@ def _sampling(
     `every` holds the steps between all rows, shared by the channels that have a sample in each.
     """
     entries = []
-    present = ~np.isnan(values) if gaps else None
-    samples = values.size if present is None else int(np.count_nonzero(present))
-    steps = every if present is None else np.diff(time[present])
+    present = masker.present[name]
+    samples = masker.time.size if present is None else present.size
+    steps = every if present is None else np.diff(masker.time[present])
     interval = float(np.median(steps[:: max(1, steps.size // 200_000)])) if steps.size else math.nan
     known = CHANNELS.get(name)
     limit = gap_limit(name, interval)
@@ -173,10 +168,7 @@ def _sampling(
                 f" interpolation, {steps[long].sum():.1f} s in all; nothing is interpolated across them",
             )
         )
-    if present is None:
-        good = values[~bad] if bad.any() else values
-    else:
-        good = values[present & ~bad]
+    good = masker.good(name)[1]
     declared = settings.resolution.get(name) or (known.resolution if known else None)
     step, share = quantisation_step(good, declared)
     if step is not None and declared is not None and abs(step / declared - 1.0) > 0.05:
