@@ -10,6 +10,7 @@ from intake_report.bench.airflow import (
     theoretical_volume_flow,
     volumetric_efficiency,
 )
+from intake_report.bench.depression import AirflowValue, airflow_values, common_depression
 from intake_report.bench.evidence import (
     BenchResult,
     Remark,
@@ -51,6 +52,7 @@ __all__ = [
     "CAUTION_SERVICE",
     "CAUTION_WATER",
     "RESTRICTION_COLUMNS",
+    "AirflowValue",
     "BenchResult",
     "ExposureBound",
     "ExposureResult",
@@ -62,8 +64,10 @@ __all__ = [
     "RestrictionValue",
     "ScaledAirflow",
     "ServiceTime",
+    "airflow_values",
     "bench_evidence",
     "common_airflow",
+    "common_depression",
     "compare_restriction",
     "discharge_coefficient",
     "exposure_bound",

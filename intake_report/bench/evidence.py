@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from intake_report.bench.depression import AirflowValue, airflow_values, common_depression
 from intake_report.bench.restriction import (
     RestrictionFit,
     RestrictionValue,
@@ -57,6 +58,8 @@ class RestrictionSet:
     ----------
     airflow : float or None
         Common airflow of the comparison [m³/s]; None if there is none, with the `reason`.
+    airflows : tuple of AirflowValue
+        Airflow of each curve at the highest common depression; empty if there is none.
     """
 
     source: str
@@ -65,6 +68,7 @@ class RestrictionSet:
     values: tuple[RestrictionValue, ...]
     comparisons: tuple[RestrictionComparison, ...]
     reason: str
+    airflows: tuple[AirflowValue, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -118,18 +122,37 @@ def compare_restriction(baseline: RestrictionFit, candidate: RestrictionFit, air
     )
 
 
-def restriction_set(source: str, fits: Sequence[RestrictionFit], baseline: str) -> RestrictionSet:
-    """Values at the highest common airflow and differences from the baseline."""
+def restriction_set(
+    source: str,
+    fits: Sequence[RestrictionFit],
+    baseline: str,
+    airflow: float | None = None,
+    depression: float | None = None,
+) -> RestrictionSet:
+    """Values at one airflow, airflow at one depression, and differences from the baseline.
+
+    Parameters
+    ----------
+    airflow : float, optional
+        Where restrictions are compared [m³/s]; the highest common one by default.
+    depression : float, optional
+        To which airflows are scaled by the square-root rule [kPa].
+    """
     try:
-        airflow = common_airflow(fits)
+        common = common_airflow(fits)
+        at = common if airflow is None else airflow
+        values = tuple(restriction_at(fit, at) for fit in fits)
     except DataError as error:
         return RestrictionSet(source, tuple(fits), None, (), (), error.what)
-    values = tuple(restriction_at(fit, airflow) for fit in fits)
+    try:
+        flows = airflow_values(fits, common_depression(fits), baseline, depression)
+    except DataError:
+        flows = ()
     base = next((fit for fit in fits if fit.configuration == baseline), None)
     if base is None:
-        return RestrictionSet(source, tuple(fits), airflow, values, (), f"The baseline {baseline} has no curve.")
-    comparisons = tuple(compare_restriction(base, fit, airflow) for fit in fits if fit is not base)
-    return RestrictionSet(source, tuple(fits), airflow, values, comparisons, "")
+        return RestrictionSet(source, tuple(fits), at, values, (), f"The baseline {baseline} has no curve.", flows)
+    comparisons = tuple(compare_restriction(base, fit, at) for fit in fits if fit is not base)
+    return RestrictionSet(source, tuple(fits), at, values, comparisons, "", flows)
 
 
 def bench_evidence(campaign: Campaign) -> BenchResult | None:
@@ -161,29 +184,40 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
                 remedy="Put their points into one entry, or name different sources.",
             )
         group.append(fit)
-    exposures = summarise_exposure(
+    exposures = _summarise(
+        campaign,
         [
             ExposureTrial(
                 entry.configuration,
                 entry.condition,
                 entry.observation,
-                entry.adverse,
+                trial < entry.adverse_trials,
                 entry.duration,
                 entry.inspector,
-                entry.filter_mass_before,
-                entry.filter_mass_after,
+                entry.filter_mass_before if entry.trials == 1 else None,
+                entry.filter_mass_after if entry.trials == 1 else None,
             )
             for entry in campaign.exposures
+            for trial in range(entry.trials)
         ],
-        level,
     )
-    services = service_times(
-        [(entry.configuration, entry.task, entry.time) for entry in campaign.observations if entry.time is not None],
-        level,
-    )
+    try:
+        services = service_times(
+            [
+                (entry.configuration, entry.task, entry.time)
+                for entry in campaign.observations
+                if entry.time is not None
+            ],
+            level,
+        )
+    except DataError as error:
+        raise DataError(error.what, file=campaign.file, where="observation", remedy=error.remedy) from None
     stated = [*(item.cautions for item in exposures), *(item.cautions for item in services)]
     return BenchResult(
-        restrictions=tuple(restriction_set(s, fits, campaign.baseline.id) for s, fits in groups.items()),
+        restrictions=tuple(
+            restriction_set(s, fits, campaign.baseline.id, campaign.bench.airflow, campaign.bench.depression)
+            for s, fits in groups.items()
+        ),
         exposures=exposures,
         services=services,
         remarks=tuple(
@@ -193,3 +227,10 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
         ),
         cautions=tuple(dict.fromkeys(c for cautions in stated for c in cautions)),
     )
+
+
+def _summarise(campaign: Campaign, trials: Sequence[ExposureTrial]) -> tuple[ExposureResult, ...]:
+    try:
+        return summarise_exposure(trials, campaign.metrics.confidence)
+    except DataError as error:
+        raise DataError(error.what, file=campaign.file, where="exposure", remedy=error.remedy) from None

@@ -18,6 +18,7 @@ from intake_report.campaign.model import (
     Run,
     Vehicle,
     Weather,
+    WeatherReading,
 )
 
 __all__ = [
@@ -38,6 +39,7 @@ __all__ = [
     "Run",
     "Vehicle",
     "Weather",
+    "WeatherReading",
     "campaign_schema",
     "load_campaign",
     "split_target",

@@ -14,10 +14,22 @@ class DynoSection(Section):
     """How the pulls are brought to common conditions."""
 
     correction: str = Field(default="none", description="Name of a power correction with its edition")
+    air: Literal["cell", "ambient", "intake"] = Field(
+        default="cell", description="Which air the correction takes; intake air is refused with the reason"
+    )
+    elevation: Annotated[float, Measured("length")] | None = Field(
+        default=None, description="Of the test cell: questions a cell pressure that was reduced to sea level"
+    )
+    fuel_per_cycle: Annotated[float, Field(gt=0.0)] | None = Field(
+        default=None, description="mg per litre and cycle, for the compression-ignition corrections"
+    )
     aspiration: Literal["natural", "boosted"] | None = None
     smoothing: Annotated[float, Measured("engine_speed", low=0.0)] | None = None
     grid: Annotated[float, Measured("engine_speed", low=1.0)] = 100.0
     warm_up_pulls: Annotated[int, Field(ge=0)] = 0
+    least_coolant: Annotated[float, Measured("temperature")] | None = Field(
+        default=None, description="A pull with a colder coolant counts as a warm-up pull"
+    )
     driveline_loss: str | None = Field(default=None, description='A named assumption: "15 % (assumed, after ...)"')
 
 
@@ -37,6 +49,17 @@ class Pull(Section):
     cell_humidity: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
     warm_up: bool = False
     notes: str = ""
+
+
+class BenchSection(Section):
+    """Where restriction curves are compared."""
+
+    airflow: Annotated[float, Measured("volume_flow", low=0.0)] | None = Field(
+        default=None, description="Airflow at which restrictions are compared; the highest common one if absent"
+    )
+    depression: Annotated[float, Measured("restriction", low=0.0)] | None = Field(
+        default=None, description="Test depression to which airflow is scaled by the square-root rule"
+    )
 
 
 class RestrictionPoint(Section):
@@ -63,19 +86,33 @@ class Restriction(Section):
 
 
 class Exposure(Section):
-    """One wet, dusty or hot trial with its observation."""
+    """One wet, dusty or hot trial with its observation, or several alike (`trials`)."""
 
     configuration: Identifier
     condition: Literal["wet", "dusty", "hot"]
     date: dt.date | None = None
     duration: Annotated[float, Measured("duration", low=0.0)] | None = None
     observation: Text
-    adverse: bool = Field(
-        description="Whether the trial showed what it looked for: moisture, dust past the filter, damage"
+    adverse: bool | Annotated[int, Field(ge=0)] = Field(
+        description="Whether the trial showed what it looked for (moisture, dust past the filter, damage), or in how many"
     )
+    trials: Annotated[int, Field(ge=1)] = Field(default=1, description="How many like trials this row stands for")
     inspector: str = Field(default="", description="A role, not a name")
     filter_mass_before: Annotated[float, Measured("mass", low=0.0)] | None = None
     filter_mass_after: Annotated[float, Measured("mass", low=0.0)] | None = None
+
+    @property
+    def adverse_trials(self) -> int:
+        """In how many of the trials of this row the adverse observation was made."""
+        return self.trials if self.adverse is True else int(self.adverse)
+
+    @model_validator(mode="after")
+    def _possible(self) -> Exposure:
+        if self.adverse_trials > self.trials:
+            raise ValueError(f"{self.adverse_trials} adverse observations in {self.trials} trials are not possible")
+        if self.adverse is True and self.trials > 1:
+            raise ValueError(f"say in how many of the {self.trials} trials it was adverse: write a number")
+        return self
 
 
 class Observation(Section):

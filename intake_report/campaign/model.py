@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
-from intake_report.campaign.evidence import DynoSection, Exposure, Observation, Pull, Restriction
+from intake_report.campaign.evidence import BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
 from intake_report.campaign.fields import Identifier, Measured, RelativePath, Section, Text
 from intake_report.units import UnitSystem
 
@@ -146,10 +146,32 @@ class Run(Section):
     start_condition: str = ""
     road: Literal["dry", "damp", "wet"] | None = None
     sky: Literal["clear", "partly cloudy", "overcast", "night"] | None = None
+    sun: str = Field(default="", description="Sun on the vehicle in words: full sun, behind the vehicle, shade")
+    rain: Literal["none", "light", "moderate", "heavy"] | None = None
     driver: str = Field(default="", description="A role or initial, not a name")
     notes: str = ""
     exclude: str | None = Field(default=None, description="Reason why the run is left out of the comparison")
     log: Log | None = Field(default=None, description="Overrides of [log] for this run")
+
+
+class WeatherReading(Section):
+    """One reading taken by hand, or one value of a forecast, with its time."""
+
+    time: dt.datetime
+    temperature: Annotated[float, Measured("temperature")] | None = None
+    dew_point: Annotated[float, Measured("temperature")] | None = None
+    humidity: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
+    station_pressure: Annotated[float, Measured("pressure", low=0.0)] | None = None
+    altimeter: Annotated[float, Measured("pressure", low=0.0)] | None = None
+    wind_speed: Annotated[float, Measured("speed", low=0.0)] | None = None
+    wind_direction: Annotated[float, Measured("angle", low=0.0, high=360.0)] | None = None
+    sky: str = ""
+
+    @model_validator(mode="after")
+    def _one_pressure(self) -> WeatherReading:
+        if self.station_pressure is not None and self.altimeter is not None:
+            raise ValueError("give either `station_pressure` or `altimeter`, not both")
+        return self
 
 
 class Weather(Section):
@@ -159,7 +181,13 @@ class Weather(Section):
     kind: Literal["metar", "station", "handheld", "forecast"]
     elevation: Annotated[float, Measured("length")] | None = None
     file: RelativePath | None = None
-    reports: tuple[Text, ...] = ()
+    reports: tuple[Text, ...] = Field(default=(), description="METAR reports, one text each")
+    readings: tuple[WeatherReading, ...] = Field(
+        default=(), description="Readings of a handheld, or a forecast as recorded, each with its time"
+    )
+    resolution: Annotated[float, Measured("temperature_difference", low=0.0)] | None = Field(
+        default=None, description="Step of the temperature reading; found from a table if absent"
+    )
     month: Annotated[str, Field(pattern=r"^\d{4}-\d{2}$")] | None = Field(
         default=None, description="Year and month of METAR reports, which give only the day: 2026-07"
     )
@@ -170,8 +198,12 @@ class Weather(Section):
 
     @model_validator(mode="after")
     def _has_source(self) -> Weather:
-        if bool(self.file) == bool(self.reports):
-            raise ValueError("give either `file` or `reports`")
+        if (bool(self.file), bool(self.reports), bool(self.readings)).count(True) != 1:
+            raise ValueError("give one of `file`, `reports` and `readings`")
+        if self.reports and self.kind != "metar":
+            raise ValueError('`reports` are METAR reports: the kind is "metar"')
+        if self.readings and self.kind == "metar":
+            raise ValueError("METAR reports go into `reports`")
         return self
 
 
@@ -244,6 +276,7 @@ class Campaign(Section):
     metrics: Metrics = Metrics()
     claims: tuple[Claim, ...] = Field(default=(), alias="claim")
     dyno: DynoSection = DynoSection()
+    bench: BenchSection = BenchSection()
     pulls: tuple[Pull, ...] = Field(default=(), alias="pull")
     restrictions: tuple[Restriction, ...] = Field(default=(), alias="restriction")
     exposures: tuple[Exposure, ...] = Field(default=(), alias="exposure")

@@ -6,6 +6,7 @@ from intake_report.campaign import Campaign
 from intake_report.dyno.pulls import Pull, parse_driveline_loss
 from intake_report.dyno.session import DynoResult, DynoSettings, WarmUpRule, analyse_pulls
 from intake_report.dyno.table import read_pull
+from intake_report.errors import DataError
 
 
 def read_pulls(campaign: Campaign, elevation: float | None = None) -> tuple[Pull, ...]:
@@ -46,11 +47,13 @@ def dyno_settings(campaign: Campaign, elevation: float | None = None) -> DynoSet
     section = campaign.dyno
     return DynoSettings(
         correction=section.correction,
+        air=section.air,
         aspiration=section.aspiration or campaign.vehicle.aspiration or "natural",
         grid=section.grid,
         smoothing=section.smoothing or 0.0,
-        warm_up=WarmUpRule(first=section.warm_up_pulls),
+        warm_up=WarmUpRule(section.warm_up_pulls, section.least_coolant),
         driveline_loss=parse_driveline_loss(section.driveline_loss) if section.driveline_loss else None,
+        fuel_per_cycle=section.fuel_per_cycle,
         elevation=elevation,
         level=campaign.metrics.confidence,
     )
@@ -59,11 +62,24 @@ def dyno_settings(campaign: Campaign, elevation: float | None = None) -> DynoSet
 def dyno_evidence(campaign: Campaign, elevation: float | None = None) -> DynoResult | None:
     """Everything the pulls of a campaign say; None if it has none.
 
+    Parameters
+    ----------
+    elevation : float, optional
+        Of the test cell [m], where [dyno] does not state it.
+
     Raises
     ------
     DataError
-        Anything `read_pulls` or `session.analyse_pulls` refuses.
+        Anything `read_pulls` or `session.analyse_pulls` refuses, with the file and the pull or the table [dyno].
     """
     if not campaign.pulls:
         return None
-    return analyse_pulls(read_pulls(campaign, elevation), campaign.baseline.id, dyno_settings(campaign, elevation))
+    stated = campaign.dyno.elevation
+    height = elevation if stated is None else stated
+    pulls = read_pulls(campaign, height)
+    try:
+        return analyse_pulls(pulls, campaign.baseline.id, dyno_settings(campaign, height))
+    except DataError as error:
+        if error.file is not None:
+            raise
+        raise DataError(error.what, file=campaign.file, where="dyno", remedy=error.remedy) from None

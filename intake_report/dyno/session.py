@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 
@@ -104,11 +105,14 @@ class DynoSettings:
     ----------
     correction : str
         Key of `air.CORRECTIONS`.
+    air : {"cell", "ambient", "intake"}
+        What to correct with; "intake" is refused.
     grid, smoothing : float
         Engine-speed step and smoothing window [rpm].
     """
 
     correction: str = "none"
+    air: Literal["cell", "ambient", "intake"] = "cell"
     aspiration: Aspiration = "natural"
     grid: float = 100.0
     smoothing: float = 0.0
@@ -207,6 +211,7 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, settings: DynoSettings) 
         correct(
             pull,
             settings.correction,
+            air=settings.air,
             aspiration=settings.aspiration,
             fuel_per_cycle=settings.fuel_per_cycle,
             elevation=settings.elevation,
