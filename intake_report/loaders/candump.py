@@ -22,7 +22,7 @@ from intake_report.loaders.timestamps import UNIX
 
 _ID = rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
 _LINE = re.compile(
-    rb"^\s*(\(\d+(?:\.\d+)?\)) +(\S+) +"
+    rb"^\s*(\(\d+(?:\.\d+)?\)) +\S+ +"
     rb"(?:" + _ID + rb"#((?:[0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}){0,64}|R\d?)(?: +[RT])?"
     rb"|" + _ID + rb" +\[\d+\] +((?:[0-9A-Fa-f]{2} ?)+))\s*(?:'.*')?$"
 )
@@ -132,13 +132,13 @@ def _frames(data: bytes, path: Path) -> tuple[list[Frame], list[Notice]]:
                 bad += 1
                 first_bad = first_bad or number
             continue
-        stamp, bus, identifier, content, screen_id, screen_data = match.groups()
+        stamp, identifier, content, screen_id, screen_data = match.groups()
         identifier = identifier or screen_id
         content = screen_data.replace(b" ", b"") if content is None else content
         if len(identifier) == 8 and int(identifier, 16) > 0x1FFFFFFF:
             errors += 1
             continue
-        kept.append(f"{stamp.decode()} {bus.decode('ascii', 'replace')} {identifier.decode()}#{content.decode()}")
+        kept.append(f"{stamp.decode()} can {identifier.decode()}#{content.decode()}")
     frames = [
         Frame(message.timestamp, message.arbitration_id, message.is_extended_id, bytes(message.data), number)
         for number, message in enumerate(CanutilsLogReader(io.StringIO("\n".join(kept))))

@@ -42,7 +42,7 @@ class ParquetReader:
                 table = file.read()
         except (pa.ArrowException, OSError) as error:
             raise _damaged(path, "Parquet") from error
-        return _log(table, path, self.name, options)
+        return _log(_sound(table, path, "Parquet"), path, self.name, options)
 
 
 class ArrowReader:
@@ -74,9 +74,21 @@ class ArrowReader:
                     _refuse_large(path, cells, options)
                     kept.append(batch)
                 table = pa.Table.from_batches(kept, reader.schema)
-                return _log(table, path, self.name, options)
+                return _log(_sound(table, path, "Arrow"), path, self.name, options)
         except (pa.ArrowException, OSError) as error:
             raise _damaged(path, "Arrow") from error
+
+
+def _sound(table: pa.Table, path: Path, what: str) -> pa.Table:
+    """Return the table if its buffers are what its types say: a flipped bit must not be read as a number."""
+    import pyarrow as pa
+
+    try:
+        table.validate(full=True)
+        [field.name for field in table.schema]
+    except (pa.ArrowException, ValueError) as error:
+        raise _damaged(path, what) from error
+    return table
 
 
 def _damaged(path: Path, what: str) -> DataError:

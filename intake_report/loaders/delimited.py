@@ -25,6 +25,7 @@ _SMALL_SAMPLE = MEBIBYTE // 16
 _ENOUGH_LINES = 60
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
 _BLOCK = 4 * MEBIBYTE
+_RAGGED_ENOUGH = 100
 _RELEASE_ABOVE = 64 * MEBIBYTE
 
 
@@ -134,7 +135,7 @@ def _parse(
     def skip(_row: object) -> str:
         nonlocal ragged
         ragged += 1
-        return "skip"
+        return "skip" if ragged < _RAGGED_ENOUGH else "error"  # enough to know that the rows need repair
 
     block = _BLOCK
     while True:
@@ -157,6 +158,8 @@ def _parse(
                 ),
             )
         except pa.ArrowInvalid as error:
+            if ragged >= _RAGGED_ENOUGH:
+                return [], ragged
             if "straddl" in str(error) and block < size:
                 block = min(block * 16, size + 1, 1 << 30)
                 continue

@@ -22,6 +22,7 @@ READERS: tuple[Reader, ...] = (
     DelimitedReader(),
 )
 _HEAD = 4096
+UNEXPECTED = "The log cannot be read"
 
 
 def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
@@ -41,7 +42,16 @@ def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
     """
     options = options or ReadOptions()
     path = Path(path)
-    return find_reader(path, options).read(path, options)
+    reader = find_reader(path, options)
+    try:
+        return reader.read(path, options)
+    except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError) as error:
+        # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
+        raise DataError(
+            f"{UNEXPECTED} as {reader.name} ({type(error).__name__}: {' '.join(str(error).split())[:160]}).",
+            file=path,
+            remedy="Export the log again, or state its format.",
+        ) from error
 
 
 def find_reader(path: Path, options: ReadOptions) -> Reader:

@@ -13,7 +13,6 @@ import zipfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from intake_report.loaders import ReadOptions
 

@@ -9,6 +9,8 @@ import pytest
 
 from intake_report.errors import DataError
 from intake_report.loaders import read_log
+from intake_report.loaders.registry import UNEXPECTED
+
 from .broken import CASES, Case
 
 
@@ -34,6 +36,7 @@ def test_broken_log(case: Case, tmp_path: Path) -> None:
         assert case.file in text
         assert "\n" not in text
         assert len(text) < 600
+        assert UNEXPECTED not in text
     else:
         log = read_log(path, case.options)
         assert case.notices is not None
