@@ -68,6 +68,7 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
         with mpl.rc_context(STYLE):
             figure = draw(*args, **kwargs)
             figure.draw_without_rendering()  # ticks are made late and would miss the style
+            figure.set_layout_engine("none")  # the layout is found now; saving twice need not find it twice more
             return figure
 
     drawn.__doc__ = draw.__doc__

@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import tempfile
+import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -176,17 +177,39 @@ def make_report(
     debug: bool,
 ) -> None:
     """Write every file of a report except its manifest into `folder`."""
+    if previous is not None:
+        shutil.copy(previous, scratch / "previous.json")
+    progress("running the notebook")
+    loading = threading.Thread(target=_load_exporters)  # while this process waits for the kernel
+    loading.start()
+    executed = run_notebook(campaign, scratch, date, revision, previous is not None, debug)
+    loading.join()
+    write_report(
+        executed,
+        campaign,
+        folder,
+        scratch,
+        ReportMeta(campaign.about.id, campaign.about.title, date, revision),
+        progress,
+    )
+
+
+def _load_exporters() -> None:
+    import intake_report.render.html
+    import intake_report.render.typst  # noqa: F401
+
+
+def write_report(
+    executed: NotebookNode, campaign: Campaign, folder: Path, scratch: Path, meta: ReportMeta, progress: Progress
+) -> None:
+    """Export an executed notebook: HTML, PDF with its attachments, results, figures, tables, the notebook itself."""
     import nbformat
 
     from intake_report.render.html import export_html
     from intake_report.render.notebook import extract_data, normalise_notebook, write_assets
     from intake_report.render.typst import export_pdf
 
-    progress("running the notebook")
-    if previous is not None:
-        shutil.copy(previous, scratch / "previous.json")
-    notebook = normalise_notebook(run_notebook(campaign, scratch, date, revision, previous is not None, debug))
-    meta = ReportMeta(campaign=campaign.about.id, title=campaign.about.title, date=date, revision=revision)
+    notebook = normalise_notebook(executed)
     folder.mkdir()
     results = extract_data(notebook)["results.json"].encode()
     (folder / "results.json").write_bytes(results)

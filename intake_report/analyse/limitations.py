@@ -237,7 +237,7 @@ def slow_sampling(f: Findings) -> Iterator[Limitation]:
 @limitation
 def position_absent(f: Findings) -> Iterator[Limitation]:
     """Route distance from speed alone."""
-    without = [d.entry.id for d in f.drives if d.aligned.method == "speed"]
+    without = [drive.entry.id for drive in f.drives if drive.aligned.method == "speed"]
     if without:
         who = "all runs" if len(without) == len(f.drives) else listing(without)
         yield Limitation(
