@@ -14,6 +14,7 @@ from intake_report.clean.quantisation import quantisation_step
 
 _FLOW_HEATED = ("iat", "charge")  # air temperatures that are one with the engine's air only while it flows
 _SHOULD_MOVE = ("rpm", "maf", "map", "load", "absolute_load", "timing", "gps_speed", "fuel_rate")  # while driving
+_WHOLE_RUN = 300.0  # s; shorter logs may well hold one value
 _POSITION_RATE = 1.0e-3  # degrees of latitude per second: about 400 km/h, faster than any road vehicle
 _POSITION_SLACK = 1.5e-4  # half the allowance for the scatter of a position fix, about 17 m
 
@@ -85,6 +86,12 @@ class Masker:
         if known is None or values.size == 0:
             return
         reach = faults.extremes(values)
+        duration = float(self.time[-1] - self.time[0])
+        if reach[0] == reach[1] and values.size >= 50 and duration >= _WHOLE_RUN:
+            reason = (
+                f"reads {reach[0]:g} over the whole run of {duration:.0f} s, as a sensor that is not connected would"
+            )
+            self.entries.append(entry("constant", name, values.size, values.size, reason))
         step = self.settings.resolution.get(name) or known.resolution
         codes = faults.fault_codes(values, known.fault_codes, step, reach)
         self._mark("fault-code", name, at, codes, f"reads a code that means no sensor ({_list(known.fault_codes)})")
@@ -145,6 +152,9 @@ class Masker:
         """Keep air temperatures out while no air flows, and until the sensor has settled after a start."""
         rpm_time, rpm = self.good("rpm")
         time, values = self.good(name)
+        if rpm.size == 0 and values.size:
+            reason = "without engine speed, readings of a standing engine cannot be told apart and are not masked"
+            self.entries.append(entry("engine-off-unknown", name, 0, values.size, reason))
         if rpm.size == 0 or values.size == 0:
             return
         settings = self.settings

@@ -7,6 +7,7 @@ import numpy as np
 from intake_report.clean.model import FloatArray
 
 _MOST = 6_000  # samples looked at
+_LARGEST = 1e9  # beyond this a reading of any channel is garbage
 _GRID = 0.01  # share of the step within which a value counts as on the grid (an app may write 17.9999995 for 18)
 _EXCESS = 0.4  # by how much the share on the grid must exceed chance
 # A coarser step wins when it explains this part of what the best candidate explains: nearly all where readings were
@@ -38,6 +39,7 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
         middle = (x.size - _MOST) // 2
         x = x[middle : middle + _MOST]
     x = x[np.isfinite(x)]
+    x = x[np.abs(x) < _LARGEST]
     if x.size < 8 or np.ptp(x) == 0.0:
         return None, 0.0
     # A value that stands (a parked vehicle, an idle throttle) counts once, or it would fit every grid.
@@ -73,7 +75,7 @@ def _decimals(x: FloatArray) -> float | None:
 def _candidates(values: FloatArray, x: FloatArray, declared: float | None, decimals: float | None) -> list[float]:
     """Collect steps worth testing."""
     part = values[: 4 * _MOST]
-    part = part[np.isfinite(part)]
+    part = part[np.abs(part) < _LARGEST]
     change = np.abs(np.diff(part))
     # Five significant digits gather the differences that differ by an app's rounding only.
     change = change[change > 1e-6 * max(1.0, float(np.abs(x).max()))]

@@ -50,15 +50,23 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     names = [str(name) for name in log.frame.columns]
     raw = [log.frame.iloc[:, j].to_numpy(dtype=np.float64) for j in range(len(names))]
     rows = len(log.frame)
+    shared = all(dtype == np.float64 for dtype in log.frame.dtypes) and log.frame.index.dtype == np.float64
     quality = [entry(n.code, n.column or "", n.count or 0, max(rows, n.count or 0), n.text) for n in log.notices]
 
+    for j, name in enumerate(names):
+        endless = _endless(raw[j])
+        if endless is not None:
+            raw[j] = np.where(endless, np.nan, raw[j])
+            shared = False
+            reason = "infinite numbers are no readings and count as missing"
+            quality.append(entry("not-finite", name, int(np.count_nonzero(endless)), rows, reason))
     clock = log.frame.index.to_numpy(dtype=np.float64)
     base = repair(clock, settings, raw)
     quality += base.entries
     columns = raw if base.order is None else [values[base.order] for values in raw]
     time, columns, found = _reduce(base.time, names, columns)
     quality += found
-    if columns is raw and time is clock and log.frame.index.dtype == np.float64:
+    if shared and columns is raw and time is clock:
         frame = log.frame.rename_axis("time")  # nothing was moved, so the data are shared rather than copied
     else:
         frame = pd.DataFrame(dict(zip(names, columns, strict=True)), index=pd.Index(time, name="time"), copy=False)
@@ -79,6 +87,14 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     return CleanRun(log.run, log.start, frame, masks, sampling, tuple(quality), tuple(log.sources))
 
 
+def _endless(values: FloatArray) -> BoolArray | None:
+    """Mark infinite numbers; None when there is none."""
+    if values.size == 0 or (np.isfinite(np.min(values)) and np.isfinite(np.max(values))):
+        return None
+    endless = np.isinf(values)
+    return endless if endless.any() else None
+
+
 def _reduce(
     time: FloatArray, names: list[str], columns: list[FloatArray]
 ) -> tuple[FloatArray, list[FloatArray], list[QualityEntry]]:
@@ -91,7 +107,8 @@ def _reduce(
     for members, rows in row_groups(series):
         grouped.update(members)
         part = {name: series[name] if rows is None else series[name][rows] for name in members}
-        pattern = find_pattern(part)
+        with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are masked later
+            pattern = find_pattern(part)
         for name in members:
             decision = pattern.decisions[name]
             keep = true_samples(part[name], decision, pattern.slips)

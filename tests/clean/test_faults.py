@@ -262,3 +262,33 @@ def test_no_code_and_nothing_implausible_is_ever_good(values):
     good = run.good("iat").to_numpy()
     assert not np.isnan(good).any()
     assert ((good >= CHANNELS["iat"].low) & (good <= CHANNELS["iat"].high)).all()
+
+
+def test_constant_channel_is_named_and_kept():
+    run = clean(log_of({"iat": np.full(600, 25.0), "rpm": 900 + RNG.integers(0, 50, 600)}, TIME))
+    (found,) = entries(run, "constant")
+    assert found.channel == "iat" and "25" in found.reason
+    assert not run.masks["iat"].any()
+
+
+def test_without_engine_speed_the_limit_is_said():
+    run = clean(log_of({"iat": CALM}, TIME))
+    assert entries(run, "engine-off-unknown", "iat")
+
+
+@given(
+    arrays(
+        np.float64,
+        st.tuples(st.integers(1, 60), st.just(3)),
+        elements=st.floats(allow_nan=True, allow_infinity=True) | st.sampled_from([1e308, -1e308, 0.0, 20.0]),
+    )
+)
+def test_absurd_numbers_do_not_break_anything(values):
+    log = log_of({"iat": values[:, 0], "pedal_e": values[:, 1], "rpm": values[:, 2]}, np.arange(float(len(values))))
+    run = clean(log)
+    assert not np.isinf(run.frame.to_numpy()).any()
+    for name in ("iat", "rpm"):
+        good = run.good(name).to_numpy()
+        assert ((good >= CHANNELS[name].low) & (good <= CHANNELS[name].high)).all()
+    if np.isinf(values).any():
+        assert entries(run, "not-finite")
