@@ -13,6 +13,7 @@ import numpy as np
 from intake_report.clean.model import BoolArray, FloatArray, IntArray
 
 _CHUNK = 1 << 16  # samples per pass: stays in the cache
+_MOST_EVENTS = 50_000  # a sensor that fails more often than this is followed no further
 _TOO_MANY = 0.05  # share of impossible steps from which the rule, not the channel, is in doubt
 
 
@@ -98,9 +99,16 @@ def engine_off(
     if not on[0]:
         stops = np.concatenate(([-np.inf], stops))
     ends = starts if on[-1] else np.append(starts, np.inf)
-    for begin, end in zip(stops, ends, strict=True):
-        marked[np.searchsorted(at, begin, side="right") : np.searchsorted(at, end + settle, side="left")] = True
+    marked = _stretches(
+        at.size, np.searchsorted(at, stops, side="right"), np.searchsorted(at, ends + settle, side="left")
+    )
     return marked, starts
+
+
+def _stretches(size: int, begin: IntArray, end: IntArray) -> BoolArray:
+    """Mark the samples of all stretches `begin` to `end` (past the last)."""
+    edges = np.bincount(begin, minlength=size + 1) - np.bincount(np.maximum(begin, end), minlength=size + 1)
+    return np.cumsum(edges[:size]) > 0
 
 
 def unsettled(
@@ -119,15 +127,13 @@ def unsettled(
     longest : float
         Limit of the time after a start that is looked at [s].
     """
-    bad = np.zeros(at.size, dtype=np.bool_)
     with np.errstate(invalid="ignore"):
         below = values < ambient - margin
-    for start in starts:
-        first, last = np.searchsorted(at, (start, start + longest))
-        low = np.flatnonzero(below[first:last])
-        if low.size:
-            bad[first : first + low[-1] + 1] = True
-    return bad
+    first = np.searchsorted(at, starts)
+    last = np.searchsorted(at, starts + longest)
+    # Past the last low sample at or before each place, 0 where there is none.
+    past_low = np.concatenate(([0], np.maximum.accumulate(np.where(below, np.arange(at.size) + 1, 0))))
+    return _stretches(at.size, first, np.maximum(past_low[last], first))
 
 
 def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: float) -> tuple[BoolArray | None, str]:
@@ -154,7 +160,7 @@ def impossible_rates(time: FloatArray, values: FloatArray, rate: float, step: fl
     suspects = steps_beyond(time, values, rate, 2.0 * step)
     if suspects.size == 0:
         return None, ""
-    if suspects.size > _TOO_MANY * values.size and suspects.size > 20:
+    if suspects.size > max(20.0, min(_TOO_MANY * values.size, _MOST_EVENTS)):
         return None, (
             f"{suspects.size} of {values.size} steps exceed {rate:g} per second: too many for single faults, so"
             " nothing was masked; the channel is noisy, or its unit or time base is wrong"

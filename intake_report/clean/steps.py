@@ -127,14 +127,15 @@ def _reduce(
                 entries.append(entry("true-samples", name, 0, present, decision.reason))
         clock = time if rows is None else time[rows]
         cycle = max(decision.period for decision in pattern.decisions.values())
-        for row, by in pattern.slips:
+        if len(pattern.slips):
             # A cycle of ten rows that is nine rows late has lost one.
-            rows_off = int(by) if 2 * by <= cycle else int(by) - cycle
-            reason = (
-                f"the polling cycle is displaced by {rows_off:+d} rows in all from about {clock[row]:.1f} s on: rows"
-                f" were {'repeated' if rows_off > 0 else 'lost'} there"
+            rows_off = [int(by) if 2 * by <= cycle else int(by) - cycle for by in pattern.slips[:, 1]]
+            slipped = ", ".join(
+                f"{by:+d} at about {clock[row]:.1f} s" for row, by in zip(pattern.slips[:5, 0], rows_off, strict=False)
             )
-            entries.append(entry("cycle-slip", "time", 1, clock.size, reason))
+            more = f" and {len(rows_off) - 5} more" if len(rows_off) > 5 else ""
+            reason = f"the polling cycle is displaced by lost (-) or repeated (+) rows, in all {slipped}{more}"
+            entries.append(entry("cycle-slip", "time", len(rows_off), clock.size, reason))
     for name in names:
         if name not in grouped:
             samples = int(np.count_nonzero(~np.isnan(series[name])))

@@ -12,6 +12,7 @@ from intake_report.loaders.base import plural
 
 _COARSE_SHARE = 0.2  # of rows that repeat the time of the row before: from here on it is the clock that is coarse
 
+_LOOKED_AT = 500  # backward steps tested one by one for parallel sources; a sound log has a handful
 _SHUFFLED = 0.05  # share of backward steps from which the file order says little about the usual interval
 
 
@@ -126,7 +127,8 @@ def _backward(
     # Late rows fill seconds that are otherwise empty (ratio near 1); a set-back clock counts the same seconds twice.
     twice = claimed / ((high - low) / max(step, 1e-9) + 1.0) > 1.5
     # Two sources that recorded at once also count the same seconds twice, but in different channels.
-    twice &= ~np.array([_parallel(t, at, k, columns) for k in range(at.size)]) if twice.any() else False
+    for k in np.flatnonzero(twice)[:_LOOKED_AT]:
+        twice[k] = not _parallel(t, at, k, columns)
     entries: list[QualityEntry] = []
     if twice.any():
         moved = np.zeros(t.size)
