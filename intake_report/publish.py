@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import shutil
 import tempfile
 import threading
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -133,8 +134,9 @@ def issued_reports(home: Path) -> list[dict[str, Any]]:
             continue
         try:
             manifest = json.loads(path.read_text(encoding="utf-8"))
-            reports.append({**manifest, "folder": path.parent.name})
-        except ValueError:
+            place = {"date": str(manifest["date"]), "revision": int(manifest["revision"]), "folder": path.parent.name}
+            reports.append({**manifest, "made_from": manifest["made_from"], **place})
+        except (ValueError, TypeError, KeyError):
             raise DataError(
                 "the manifest of an earlier report is damaged.", file=path, remedy="Move it away."
             ) from None
@@ -143,18 +145,44 @@ def issued_reports(home: Path) -> list[dict[str, Any]]:
 
 @contextmanager
 def scratch_folder(home: Path) -> Iterator[Path]:
-    """Give a folder on the same disk as the reports, so that the last step is one rename; removed in any case."""
+    """Give a folder on the same disk as the reports, so that the last step is one rename; removed in any case.
+
+    The folder is locked while its process lives; what a killed process left behind is not, and is cleared away here.
+    """
     try:
         home.mkdir(parents=True, exist_ok=True)
-        scratch = Path(tempfile.mkdtemp(prefix=SCRATCH_PREFIX, dir=home))
+        _clear_abandoned(home)
+        scratch, lock = _locked_folder(home)
     except OSError as error:
         raise DataError(f"the report folder cannot be written ({error.strerror}).", file=home) from None
     try:
         yield scratch
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
-        if not any(home.iterdir()):
+        os.close(lock)
+        with suppress(OSError):  # not empty: it holds reports, or another process works in it
             home.rmdir()
+
+
+def _locked_folder(home: Path) -> tuple[Path, int]:
+    while True:
+        scratch = Path(tempfile.mkdtemp(prefix=SCRATCH_PREFIX, dir=home))
+        lock = os.open(scratch, os.O_RDONLY)
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if scratch.is_dir():  # else it was cleared away between the two lines above
+            return scratch, lock
+        os.close(lock)
+
+
+def _clear_abandoned(home: Path) -> None:
+    for folder in home.glob(f"{SCRATCH_PREFIX}*"):
+        with suppress(OSError):
+            lock = os.open(folder, os.O_RDONLY)
+            try:
+                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                shutil.rmtree(folder, ignore_errors=True)
+            finally:
+                os.close(lock)
 
 
 def put_in_place(report: Path, target: Path) -> None:
@@ -243,30 +271,38 @@ def run_notebook(
     if has_previous:
         parameters["previous"] = os.path.relpath(scratch / "previous.json", campaign.folder)
     # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
-    transport = Config({"KernelManager": {"transport": "ipc", "ip": str(_socket_prefix(scratch))}})
-    try:
-        papermill.execute_notebook(
-            template_path(),
-            scratch / "executed.ipynb",
-            parameters=parameters,
-            cwd=campaign.folder,
-            kernel_name="python3",
-            progress_bar=False,
-            log_output=False,
-            config=transport,
-        )
-    except PapermillExecutionError as error:
-        if debug:
-            raise
-        raise as_user_error(error.ename, error.evalue) from None
+    with _socket_prefix(scratch) as prefix:
+        try:
+            papermill.execute_notebook(
+                template_path(),
+                scratch / "executed.ipynb",
+                parameters=parameters,
+                cwd=campaign.folder,
+                kernel_name="python3",
+                progress_bar=False,
+                log_output=False,
+                config=Config({"KernelManager": {"transport": "ipc", "ip": str(prefix)}}),
+            )
+        except PapermillExecutionError as error:
+            if debug:
+                raise
+            raise as_user_error(error.ename, error.evalue) from None
     executed: NotebookNode = nbformat.read(scratch / "executed.ipynb", as_version=4)
+    for cell in executed.cells if has_previous else []:
+        if "injected-parameters" in cell.metadata.get("tags", []):  # the scratch folder's name is never the same
+            cell.source = cell.source.replace(parameters["previous"], "previous.json")
     return executed
 
 
-def _socket_prefix(scratch: Path) -> Path:
-    """Return a short path for the kernel's sockets; a Unix socket's path may have about 100 characters."""
+@contextmanager
+def _socket_prefix(scratch: Path) -> Iterator[Path]:
+    """Give a short path for the kernel's sockets; a Unix socket's path may have about 100 characters."""
     prefix = scratch / "k"
-    return prefix if len(str(prefix)) < 80 else Path(tempfile.mkdtemp(prefix="irk-")) / "k"
+    if len(str(prefix)) < 80:
+        yield prefix
+        return
+    with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as folder:
+        yield Path(folder) / "k"
 
 
 def as_user_error(name: str, text: str) -> IntakeReportError:

@@ -1,0 +1,136 @@
+"""The report template: no logic, no stored output, and the same result from the notebook, papermill and `analyse`."""
+
+from __future__ import annotations
+
+import ast
+import json
+import os
+import subprocess
+import sys
+
+import nbformat
+import pytest
+from conftest import DATE, ROOT
+
+from intake_report.analyse import analyse
+from intake_report.campaign import load_campaign
+from intake_report.publish import template_path
+from intake_report.render.notebook import extract_data
+from intake_report.results.document import results_json
+
+LINES = 8
+
+
+@pytest.fixture(scope="module")
+def template():
+    return nbformat.read(template_path(), as_version=4)
+
+
+@pytest.fixture(scope="module")
+def code(template):
+    return [cell for cell in template.cells if cell.cell_type == "code"]
+
+
+def test_template_is_a_valid_notebook_of_the_source_tree(template):
+    nbformat.validate(template)
+    assert template_path().samefile(ROOT / "notebooks" / "campaign_report.ipynb")
+    assert template.metadata.kernelspec.name == "python3"
+
+
+def test_first_cell_holds_the_parameters_and_nothing_else(code, template):
+    assert template.cells[0] is code[0]
+    assert code[0].metadata.get("tags") == ["parameters"]
+    assert all("parameters" not in cell.metadata.get("tags", []) for cell in code[1:])
+    names = []
+    for statement in ast.parse(code[0].source).body:
+        assert isinstance(statement, ast.Assign) and isinstance(statement.value, ast.Constant)
+        names.append(statement.targets[0].id)
+    assert names == ["campaign_file", "date", "revision", "previous"]
+
+
+def test_default_campaign_is_the_demo(code):
+    (default,) = [s.value.value for s in ast.parse(code[0].source).body if s.targets[0].id == "campaign_file"]
+    assert (ROOT / "notebooks" / default).resolve() == ROOT / "data" / "ramp-trial" / "campaign.toml"
+
+
+def test_cells_hold_no_logic(code):
+    logic = (
+        ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef, ast.Lambda, ast.For, ast.While, ast.If, ast.IfExp, ast.With,
+        ast.Try, ast.ListComp, ast.SetComp, ast.DictComp, ast.GeneratorExp, ast.Compare, ast.BinOp, ast.BoolOp,
+        ast.Subscript,
+    )  # fmt: skip
+    for cell in code:
+        tree = ast.parse(cell.source)
+        for node in ast.walk(tree):
+            assert not isinstance(node, logic), (type(node).__name__, cell.source)
+            if cell is not code[0]:  # a number outside the parameters would be a threshold
+                assert not (isinstance(node, ast.Constant) and isinstance(node.value, int | float)), cell.source
+
+
+def test_cells_are_short_and_only_import_and_call(code):
+    for cell in code:
+        assert len(cell.source.splitlines()) <= LINES
+        assert not cell.source.lstrip().startswith(("%", "!"))
+        for statement in ast.parse(cell.source).body:
+            assert isinstance(statement, ast.Import | ast.ImportFrom | ast.Assign | ast.Expr)
+
+
+def test_template_has_no_stored_output(code):
+    for cell in code:
+        assert cell.outputs == []
+        assert cell.execution_count is None
+
+
+def test_guard_finds_logic_where_there_is_some():
+    with pytest.raises(AssertionError):
+        test_cells_hold_no_logic([nbformat.v4.new_code_cell("a = 1"), nbformat.v4.new_code_cell("if x > 3:\n    pass")])
+    with pytest.raises(AssertionError):
+        test_cells_hold_no_logic([nbformat.v4.new_code_cell("a = 1"), nbformat.v4.new_code_cell("f(limit=3)")])
+
+
+def test_every_section_of_the_package_is_shown(code):
+    from intake_report.render import sections
+
+    source = "\n".join(cell.source for cell in code)
+    order = [source.find(f"sections.{name}(") for name in (
+        "cover", "glance", "changes", "methodology", "articles", "instrumentation", "weather", "run_log", "data_quality",
+        "results", "claims", "limitations", "cautions", "provenance", "data",
+    )]  # fmt: skip
+    assert order == sorted(order) and order[0] > 0
+    assert all(f"sections.{name}(" in source for name in sections.__all__)
+
+
+def test_steps_of_the_notebook_are_analyse(small):
+    campaign = load_campaign(small.file)
+    assert results_json(analyse(campaign), DATE, 1) == (small.report.folder / "results.json").read_text("utf-8")
+
+
+def test_published_results_of_the_demo_are_those_of_the_chain(report, demo):
+    assert results_json(demo.chain.result, DATE, 1) == (report.folder / "results.json").read_text("utf-8")
+
+
+def test_bare_papermill_carries_the_same_results(small, tmp_path):
+    """`papermill notebooks/campaign_report.ipynb out.ipynb -p campaign_file …`, as a scheduler may call it."""
+    done = subprocess.run(
+        [
+            sys.executable, "-m", "papermill", "notebooks/campaign_report.ipynb", tmp_path / "out.ipynb",
+            "-p", "campaign_file", small.file, "-p", "date", DATE, "--no-progress-bar",
+        ],
+        cwd=ROOT, capture_output=True, text=True, timeout=180, env={**os.environ, "JUPYTER_RUNTIME_DIR": str(tmp_path)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    executed = nbformat.read(tmp_path / "out.ipynb", as_version=4)
+    assert extract_data(executed)["results.json"] == (small.report.folder / "results.json").read_text("utf-8")
+    shown = [out for cell in executed.cells for out in cell.get("outputs", []) if "data" in out]
+    assert all("text/html" in out.data for out in shown)  # what an analyst sees in the same notebook, inline
+    assert sum("image/png" in out.data for out in shown) >= 1
+    assert [
+        out for cell in executed.cells for out in cell.get("outputs", []) if out.output_type != "display_data"
+    ] == []
+
+
+def test_executed_notebook_of_a_report_can_be_read_again(report):
+    executed = nbformat.read(report.folder / "executed.ipynb", as_version=4)
+    nbformat.validate(executed)
+    assert json.loads(extract_data(executed)["results.json"]) == report.results
+    assert "papermill" not in executed.metadata
