@@ -37,12 +37,15 @@ MISSING += ("#N/A", "NODATA", "NO DATA", "No Data", "no data", "?", "ERR", "ERRO
 _MISSING = frozenset(MISSING)
 SAMPLE_LINES = 300
 _QUICK_LINES = 50
+_MOST_COLUMNS = 20_000
 _SAMPLE_CELLS = 200_000
 _DELIMITERS = (",", ";", "\t", "|")
 _BLANKS = " "
 _NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$")
 _COMMA_NUMBER = re.compile(r"[-+]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
-_TIME = re.compile(r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$|\d{1,4}[-/.]\d{1,2}[-/.]\d{1,4}")
+_TIME = re.compile(
+    r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$|\d{1,4}[-/.](\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}T\d{6}"
+)
 _WITH_UNIT = re.compile(r"[-+]?\d[\d.,]*\s*([^\d\s.,:][^\s]{0,9})$")
 _NUMERIC = "nctu"
 _BOOLEAN = frozenset(("true", "false", "on", "off", "yes", "no"))
@@ -246,6 +249,13 @@ def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
     data_rows = [row for row, kind in zip(rows[start:], kinds[start:], strict=True) if _is_data(kind)]
     data_kinds = [kind for kind in kinds[start:] if _is_data(kind)]
     width = Counter(len(row) for row in data_rows).most_common(1)[0][0]
+    if width > _MOST_COLUMNS:
+        raise DataError(
+            f"The rows have {width:,} fields, more than any log has columns.",
+            file=path,
+            where=f"line {start + 1}",
+            remedy="Check the delimiter and the line ends.",
+        )
     header_line, units_line = _header_lines(rows, start, options)
     if header_line is None:
         headers = [f"column {index + 1}" for index in range(width)]

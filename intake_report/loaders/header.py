@@ -10,7 +10,7 @@ from intake_report.units import known_unit
 _BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[{](?P<unit>[^\[\]{}]*)[\]}]\s*$")
 _PARENTHESES = re.compile(r"^(?P<name>.*?)\s*\((?P<unit>[^()]*)\)\s*$")
 _COMMA = re.compile(r"^(?P<name>.*?)\s*,\s*(?P<unit>[^,]+?)\s*$")
-_UNDERSCORE = re.compile(r"^(?P<name>.+?)[_ .](?P<unit>[^_ .]+)$")
+_LAST_WORD = re.compile(r"^(?P<name>.+?)(?P<sign>[_ ])(?P<unit>[^_ ]+)$")
 _TOO_SHORT = {
     "a",
     "b",
@@ -54,7 +54,8 @@ def split_header(header: str) -> tuple[str, str | None]:
     Notes
     -----
     Square brackets always hold a unit. Round brackets, a comma or an underscore do only when what they set off is a
-    known unit: "Bank 1 (upstream)" has none. After an underscore a single letter is not taken for a unit.
+    known unit: "Bank 1 (upstream)" has none. After an underscore a single letter is not taken for a unit, after a blank
+    only what cannot be a word. "Engine RPM" keeps its name and has the unit too.
     """
     text = clean_header(header)
     if (match := _BRACKETS.match(text)) and match["name"]:
@@ -62,8 +63,12 @@ def split_header(header: str) -> tuple[str, str | None]:
     for pattern in (_PARENTHESES, _COMMA):
         if (match := pattern.match(text)) and match["name"] and _is_unit(match["unit"]):
             return match["name"], match["unit"].strip()
-    if (match := _UNDERSCORE.match(text)) and _is_unit(match["unit"]) and match["unit"].lower() not in _TOO_SHORT:
-        return match["name"], match["unit"]
+    if (match := _LAST_WORD.match(text)) and _is_unit(match["unit"]) and match["unit"].lower() not in _TOO_SHORT:
+        unit = match["unit"]
+        if unit.lower() == "rpm":
+            return text, unit  # the unit is what names the quantity
+        if match["sign"] == "_" or re.search("[/°%]", unit) or unit.lower().startswith("deg"):
+            return match["name"], unit
     return text, None
 
 

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 DAY = 86400.0
+_BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
 UNIX = datetime(1970, 1, 1, tzinfo=UTC)
 # Times of a vehicle log: from 1990, when such logs first appeared, to a century later.
 _EARLIEST, _LATEST = 631_152_000.0, 3_786_912_000.0
@@ -216,7 +217,7 @@ def _from_numbers(values: pa.ChunkedArray, name: str, unit: str | None, path: Pa
     if first is None:
         raise DataError(f'The time column "{name}" is empty.', file=path)
     if 19_000_101_000_000 <= first < 21_000_101_000_000 and first == int(first):
-        return _from_text(values.cast(pa.int64()).cast(pa.string()), name, unit, path, options, "")
+        return _from_text(_compact_text(values), name, unit, path, options, "")
     if options.time_unit is None or options.time_unit == "epoch":
         for what, scale in _EPOCH_SCALES:
             if _EARLIEST <= first / scale <= _LATEST:
@@ -244,6 +245,16 @@ def _from_numbers(values: pa.ChunkedArray, name: str, unit: str | None, path: Pa
     return TimeAxis(seconds if scale_found == 1.0 else seconds * scale_found, None, "elapsed", tuple(notices))
 
 
+def _compact_text(values: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Return numbers such as 20250403100001.5 as text; as float64 they are good to 4 ms."""
+    import pyarrow as pa
+
+    if pa.types.is_integer(values.type):
+        return values.cast(pa.string())
+    text = [None if number is None else f"{number:.3f}" for number in values.to_pylist()]
+    return pa.chunked_array([pa.array(text, pa.string())])
+
+
 def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
     """Add a day after each step back of more than twelve hours.
 
@@ -262,7 +273,7 @@ def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
     finite = np.flatnonzero(np.isfinite(seconds))
     steps = np.diff(seconds[finite])
     turns = np.zeros(len(finite))
-    turns[1:] = np.cumsum((steps < -DAY / 2).astype(float) - (steps > DAY / 2).astype(float))
+    turns[1:] = np.cumsum((steps < -DAY / 2).astype(float) - (steps > _BACK_OVER_MIDNIGHT).astype(float))
     result = seconds.copy()
     result[finite] += turns * DAY
     return result, int(turns.max(initial=0.0))

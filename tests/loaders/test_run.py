@@ -1,0 +1,170 @@
+"""Runs from logs: mapping, units, parts, dates, and messages that name the nearest right thing."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from intake_report.errors import DataError
+from intake_report.loaders import ReadOptions, format_mapping, load_run, propose_mapping, read_log
+from intake_report.loaders.header import split_header, words
+from intake_report.loaders.mapping import parse_target
+
+from .support import write
+
+LOG = "Time [s],Intake Air Temp (F),Speed [mph],Boost [psi]\n0,77,60,1\n1,-40,0,2\n2,,30,3\n"
+
+
+@pytest.fixture
+def log(tmp_path: Path) -> Path:
+    return write(tmp_path / "log.csv", LOG)
+
+
+def test_units_are_converted_once(log: Path) -> None:
+    run = load_run("a", [log], {"Intake Air Temp (F)": "iat", "speed": "speed [mph]"})
+    # 77 °F is 25 °C and −40 °F is −40 °C exactly; 60 mile of 1609.344 m (international mile).
+    np.testing.assert_allclose(run.frame["iat"], [25.0, -40.0, np.nan], rtol=0, atol=1e-12)
+    np.testing.assert_allclose(run.frame["speed"], [96.56064, 0.0, 48.28032], atol=1e-9)
+    assert list(run.frame.index) == [0.0, 1.0, 2.0]
+    assert run.frame.index.name == "time"
+    assert run.frame.dtypes.eq("float64").all()
+    assert run.start is None
+
+
+def test_a_unit_of_the_mapping_wins_and_is_said(log: Path) -> None:
+    run = load_run("a", [log], {"Speed": "speed [km/h]"})
+    assert run.frame["speed"].iloc[0] == 60.0
+    assert any(notice.code == "unit-stated" for notice in run.notices)
+
+
+@pytest.mark.parametrize(
+    ("mapping", "text"),
+    [
+        ({"Intake Air Tmp": "iat"}, 'Did you mean "Intake Air Temp (F)"?'),
+        ({"Speed": "sped"}, "Did you mean “speed”?"),
+        ({"Speed": "speed [mphh]"}, "unit “mphh” is not known"),
+        ({"Speed": "iat [mph]"}, "does not measure a temperature"),
+        ({"Boost": "iat"}, "cannot be iat: the unit “psi” does not measure a temperature"),
+        ({"Speed": "speed", "Boost": "speed [mph]"}, "both mapped to speed"),
+        ({"Speed": "speed in mph"}, 'Write for example "iat [degC]"'),
+        ({}, "intake-report check"),
+    ],
+)
+def test_wrong_mappings_name_the_nearest_right_thing(log: Path, mapping: dict[str, str], text: str) -> None:
+    with pytest.raises(DataError) as caught:
+        load_run("a", [log], mapping)
+    assert text in str(caught.value)
+    assert "log.csv" in str(caught.value)
+
+
+def test_a_column_without_unit_asks_for_it(tmp_path: Path) -> None:
+    path = write(tmp_path / "log.csv", "time [s],iat\n0,20\n1,21\n")
+    with pytest.raises(DataError, match="State it"):
+        load_run("a", [path], {"iat": "iat"})
+    assert load_run("a", [path], {"iat": "iat [degC]"}).frame["iat"].iloc[1] == 21.0
+
+
+def test_a_run_without_file_is_refused() -> None:
+    with pytest.raises(DataError, match="has no log file"):
+        load_run("a", [], {"x": "iat"})
+
+
+def test_elapsed_parts_follow_one_another(tmp_path: Path) -> None:
+    first = write(tmp_path / "a.csv", "time [s],iat [degC]\n5,20\n6,21\n7,22\n")
+    later = write(tmp_path / "b.csv", "time [s],iat [degC]\n8,23\n9,24\n")
+    again = write(tmp_path / "c.csv", "time [s],iat [degC]\n0,25\n1,26\n")
+    run = load_run("a", [first, later], {"iat": "iat"})
+    assert list(run.frame.index) == [0, 1, 2, 3, 4]
+    run = load_run("a", [first, again], {"iat": "iat"})
+    assert list(run.frame.index) == [0, 1, 2, 3, 4]
+    assert any(notice.code == "parts-without-clock" for notice in run.notices)
+
+
+def test_clock_parts_pass_midnight_and_take_the_date_of_the_run(tmp_path: Path) -> None:
+    first = write(tmp_path / "a.csv", "time,iat [degC]\n23:59:50.000,20\n23:59:55.500,21\n")
+    later = write(tmp_path / "b.csv", "time,iat [degC]\n00:00:10.000,22\n00:00:20.000,23\n")
+    run = load_run("a", [first, later], {"iat": "iat"})
+    assert run.start is None
+    np.testing.assert_allclose(run.frame.index, [0, 5.5, 20, 30])
+    start = datetime(2025, 5, 2, 21, 59, tzinfo=UTC)
+    one = load_run("a", [first], {"iat": "iat"}, ReadOptions(timezone="Europe/Madrid"), start=start)
+    assert one.start is not None
+    assert one.start.to_pydatetime() == datetime(2025, 5, 2, 21, 59, 50, tzinfo=UTC)  # 23:59:50 local, summer time
+
+
+def test_absolute_and_elapsed_parts_do_not_mix(tmp_path: Path) -> None:
+    first = write(tmp_path / "a.csv", "time,iat [degC]\n2025-05-02T10:00:00Z,20\n2025-05-02T10:00:01Z,21\n")
+    later = write(tmp_path / "b.csv", "time [s],iat [degC]\n0,22\n1,23\n")
+    with pytest.raises(DataError, match="count time differently"):
+        load_run("a", [first, later], {"iat": "iat"})
+
+
+def test_a_start_that_differs_from_the_log_is_said(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "time,iat [degC]\n2025-05-02T10:00:00Z,20\n2025-05-02T10:00:01Z,21\n")
+    run = load_run("a", [path], {"iat": "iat"}, start=datetime(2025, 5, 3, 10, tzinfo=UTC))
+    assert [notice.code for notice in run.notices] == ["start-differs"]
+    assert run.start is not None
+    assert run.start.day == 2
+
+
+def test_the_stated_date_is_that_of_the_first_sample(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "time,iat [degC]\n23:59:58,20\n00:00:01,21\n")
+    log = read_log(path, ReadOptions(date=date(2024, 12, 31), timezone="UTC"))
+    assert log.origin == datetime(2024, 12, 31, 23, 59, 58, tzinfo=UTC)
+    np.testing.assert_allclose(log.time, [0, 3])
+
+
+@pytest.mark.parametrize(
+    ("header", "name", "unit"),
+    [
+        ("Intake Temperature [°C]", "Intake Temperature", "°C"),
+        ("Intake Temperature [Â°C]", "Intake Temperature", "°C"),
+        ("IAT (F)", "IAT", "F"),
+        ("Speed, km/h", "Speed", "km/h"),
+        ("speed_kph", "speed", "kph"),
+        ("Bank 1 (upstream)", "Bank 1 (upstream)", None),
+        ("Engine RPM", "Engine RPM", "RPM"),
+        ("Speed km/h", "Speed", "km/h"),
+        ("Throttle in", "Throttle in", None),
+        ("pedal_d", "pedal_d", None),
+        ("GPS VDOP [precision]", "GPS VDOP", "precision"),
+        ('"Throttle  (%)"', "Throttle", "%"),
+        ("", "", None),
+    ],
+)
+def test_headers_are_split_into_name_and_unit(header: str, name: str, unit: str | None) -> None:
+    assert split_header(header) == (name, unit)
+
+
+def test_words_of_a_name() -> None:
+    assert words("cycSecs") == ("cyc", "secs")
+    assert words("GPSSpeed_kmh") == ("gps", "speed", "kmh")
+
+
+def test_targets() -> None:
+    assert parse_target("iat [degF]")[1] == "degF"
+    assert parse_target("iat")[1] is None
+
+
+def test_two_columns_for_one_channel_lower_the_confidence(tmp_path: Path) -> None:
+    text = "time [s],Intake Air Temperature 1 [degC],Intake Air Temperature 2 [degC]\n0,20,30\n1,20,30\n"
+    (proposal,) = propose_mapping(read_log(write(tmp_path / "a.csv", text)))
+    assert proposal.channel == "iat"
+    assert not proposal.certain
+    assert "fits nearly as well" in proposal.reason
+
+
+def test_the_printed_mapping_is_toml_to_paste(tmp_path: Path) -> None:
+    import tomllib
+
+    text = 'time [s],"Intake ""A"" Air Temperature [°C]",Vehicle Speed [km/h],Airflow [l/s]\n0,20,30,4\n1,20,30,4\n'
+    log = read_log(write(tmp_path / "a.csv", text))
+    printed = format_mapping(propose_mapping(log))
+    columns = tomllib.loads(printed)["log"]["columns"]
+    assert columns["Vehicle Speed [km/h]"] == "speed [km/h]"
+    assert "maf" not in " ".join(columns.values())
+    assert '# "Airflow [l/s]" = "maf [g/s]"' in printed  # l/s is no mass flow: for the user to decide
+    assert load_run("a", [log.path], columns).frame["speed"].iloc[0] == 30.0
