@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -20,6 +22,7 @@ from intake_report.weather import (
     WeatherRecord,
     ambient_at,
     choose_reference,
+    compare_records,
     compare_vehicle,
     interpolation_error,
     reference_contributions,
@@ -152,7 +155,7 @@ def choose_ambient(
     choice = choose_reference(
         [c for c in candidates if c.covered or c.source == wanted],
         [run.run for run in runs],
-        _comparisons(runs, records),
+        _comparisons(runs, records, campaign.metrics.confidence),
         None if wanted == "auto" else wanted,
     )
     return AmbientReference(choice, series.get(choice.source or "", {}))
@@ -182,7 +185,17 @@ def _candidate(
     return ReferenceCandidate(id, record.kind, covered, contributions)
 
 
-def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord]) -> list[SourceComparison]:
-    """Compare the vehicle's sensor with every record, at speed, over the runs whose start is known."""
-    sensors = [vehicle_input(run) for run in runs if run.start is not None and run.has("ambient")]
-    return [compare_vehicle(sensors, record) for record in records.values()] if sensors else []
+def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord], level: float) -> list[SourceComparison]:
+    """Compare all sources with each other over the runs whose start is known.
+
+    The vehicle's sensor at speed and at rest with every record, and the records among themselves.
+    """
+    known = [(run, run.start) for run in runs if run.start is not None and not run.frame.empty]
+    sensors = [vehicle_input(run) for run, _ in known if run.has("ambient")]
+    places: tuple[Literal["speed", "rest"], ...] = ("speed", "rest")
+    found = [
+        compare_vehicle(sensors, record, at=at, level=level) for at in places for record in records.values() if sensors
+    ]
+    windows = {run.run: (start, start + pd.Timedelta(seconds=float(run.frame.index[-1]))) for run, start in known}
+    found += [compare_records(a, b, windows, level=level) for a, b in combinations(records.values(), 2) if windows]
+    return found

@@ -6,7 +6,6 @@ from collections import defaultdict
 from collections.abc import Iterable
 
 import numpy as np
-import pandas as pd
 
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive, declared_resolution
@@ -14,7 +13,7 @@ from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun
 from intake_report.results import Conditions, ConfigurationResult, PhaseResult, QualityRow, RunResult, SamplingRow
-from intake_report.weather import WeatherRecord, conditions_during
+from intake_report.results.evidence import RunWeather
 
 
 def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[str, ...], excluded: bool) -> RunResult:
@@ -109,16 +108,13 @@ def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> tuple[Sam
 
 
 def describe_conditions(
-    campaign: Campaign, drives: tuple[Drive, ...], ambient: AmbientReference, records: dict[str, WeatherRecord]
+    drives: tuple[Drive, ...], ambient: AmbientReference, weather: tuple[RunWeather, ...]
 ) -> tuple[Conditions, ...]:
-    """Return the weather during each run: ambient from the reference, the rest from the first weather source."""
-    return tuple(_conditions(campaign, drive, ambient, records) for drive in drives)
+    """Return the weather during each run: ambient from the reference, the rest as found by `run_weather`."""
+    return tuple(_conditions(drive, ambient, found) for drive, found in zip(drives, weather, strict=True))
 
 
-def _conditions(
-    campaign: Campaign, drive: Drive, ambient: AmbientReference, records: dict[str, WeatherRecord]
-) -> Conditions:
-    source = ambient.choice.source or "none"
+def _conditions(drive: Drive, ambient: AmbientReference, weather: RunWeather) -> Conditions:
     series = ambient.series.get(drive.entry.id)
     index = drive.clean.frame.index.to_numpy(dtype=np.float64)
     mean = low = high = None
@@ -126,21 +122,15 @@ def _conditions(
     if series is not None and index.size:
         values = series.at(np.arange(0.0, index[-1] + 1.0, 10.0))
         mean, low, high, note = float(values.mean()), float(values.min()), float(values.max()), series.note
-    weather = next(iter(campaign.weather), None)
-    record = records.get(weather.id) if weather else None
-    start = drive.clean.start
-    if weather is None or record is None or start is None or not index.size:
-        return Conditions(drive.entry.id, source, mean, low, high, reason=note)
-    during = conditions_during(record, start, start + pd.Timedelta(seconds=float(index[-1])), weather.max_age)
     return Conditions(
         run=drive.entry.id,
-        source=source,
+        source=ambient.choice.source or "none",
         ambient_mean=mean,
         ambient_low=low,
         ambient_high=high,
-        pressure=during.station_pressure,
-        humidity=during.humidity,
-        wind_speed=during.wind_speed,
-        age=during.age_worst,
-        reason="; ".join(part for part in (note, during.reason or "") if part),
+        pressure=weather.pressure,
+        humidity=weather.humidity,
+        wind_speed=weather.wind_speed,
+        age=weather.age,
+        reason=note,
     )

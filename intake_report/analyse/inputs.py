@@ -16,13 +16,13 @@ from intake_report.align import (
     RouteSettings,
     align_runs,
 )
-from intake_report.campaign import Campaign, Log, Run, Weather
+from intake_report.campaign import Campaign, Log, Run, Weather, WeatherReading
 from intake_report.channels import channel
 from intake_report.clean import CleanRun, CleanSettings, clean
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.loaders import ReadOptions, RunLog, load_run
 from intake_report.units import parse_quantity
-from intake_report.weather import WeatherRecord, metar_record, station_table
+from intake_report.weather import Reading, WeatherRecord, handheld_record, metar_record, station_table
 
 
 @dataclass(frozen=True)
@@ -145,25 +145,57 @@ def weather_records(campaign: Campaign) -> dict[str, WeatherRecord]:
     return {w.id: _weather_record(campaign, w) for w in campaign.weather if w.kind != "forecast"}
 
 
+def forecast_records(campaign: Campaign) -> dict[str, WeatherRecord]:
+    """Read every recorded forecast of the campaign; see `weather_records`."""
+    return {w.id: _weather_record(campaign, w) for w in campaign.weather if w.kind == "forecast"}
+
+
 def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
-    path = campaign.folder / source.file if source.file else None
     try:
         if source.kind == "metar":
             return _metar(campaign, source)
-        if path is None:
+        if source.readings:
+            return handheld_record(
+                source.id,
+                (_reading(reading, source.timezone or campaign.about.timezone) for reading in source.readings),
+                elevation=source.elevation,
+                resolution=source.resolution,
+                kind=source.kind,
+            )
+        if source.file is None:
             raise DataError("a weather table needs a file.", remedy="Add `file` and `columns`.")
         return station_table(
-            path,
+            campaign.folder / source.file,
             source.columns,
             source=source.id,
-            kind="handheld" if source.kind == "handheld" else "station",
+            kind=source.kind,
             elevation=source.elevation,
             timezone=source.timezone or campaign.about.timezone,
+            resolution=source.resolution,
         )
     except IntakeReportError as error:
         if error.file is not None:
             raise
-        raise DataError(error.what, file=campaign.file, where=f"weather “{source.id}”", remedy=error.remedy) from None
+        where = f"weather “{source.id}”" + (f": {error.where}" if error.where else "")
+        raise DataError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
+
+
+def _reading(reading: WeatherReading, zone: str) -> Reading:
+    """Map one reading of the campaign file; a time without offset is in the source's zone."""
+    time = reading.time if reading.time.tzinfo is not None else reading.time.replace(tzinfo=ZoneInfo(zone))
+    reduced = reading.station_pressure is None
+    pressure = reading.altimeter if reduced else reading.station_pressure
+    return Reading(
+        time=time,
+        temperature=reading.temperature,
+        dew_point=reading.dew_point,
+        humidity=reading.humidity,
+        pressure=pressure,
+        pressure_kind=None if pressure is None else "altimeter" if reduced else "station",
+        wind_speed=reading.wind_speed,
+        wind_direction=reading.wind_direction,
+        sky=reading.sky or None,
+    )
 
 
 def _metar(campaign: Campaign, source: Weather) -> WeatherRecord:

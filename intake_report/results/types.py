@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from intake_report.results.evidence import Evidence
 from intake_report.units import UnitSystem
 
 Status = Literal["ok", "not reached", "not computed"]
@@ -364,6 +365,7 @@ class ReportResult:
     route_curves: tuple[Curve, ...]
     recovery_curves: tuple[Curve, ...]
     stop_curves: tuple[Curve, ...]
+    evidence: Evidence | None = None
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""

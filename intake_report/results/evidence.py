@@ -1,0 +1,337 @@
+"""Frozen result types of the evidence beside the road logs: weather, air, dyno, restriction, exposure, service."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from intake_report.air import PowerExpectation
+from intake_report.bench import BenchResult, RestrictionSet
+from intake_report.dyno import DynoResult
+from intake_report.weather import Contribution
+
+
+@dataclass(frozen=True)
+class WeatherSource:
+    """One source of ambient temperature.
+
+    Parameters
+    ----------
+    id, kind : str
+        Id in the campaign ("vehicle" for the vehicle's sensor) and what it is, in words.
+    elevation : float or None
+        [m].
+    reports : int
+        Readings with a temperature; 0 for the vehicle's sensor, which is counted in samples elsewhere.
+    first, last : str or None
+        Times of the first and last reading, local.
+    resolution : float or None
+        Step of the reading [K].
+    covered : int
+        Runs that it covers.
+    uncertainty, uncertainty_between : float
+        Standard, with and without what all runs share [K].
+    chosen : bool
+        Whether it is the reference.
+    """
+
+    id: str
+    kind: str
+    elevation: float | None
+    reports: int
+    first: str | None
+    last: str | None
+    resolution: float | None
+    covered: int
+    uncertainty: float
+    uncertainty_between: float
+    chosen: bool
+
+
+@dataclass(frozen=True)
+class SourceOffset:
+    """Mean over the runs of the first source less the second [K], with its interval where two runs allow one."""
+
+    first: str
+    second: str
+    runs: int
+    offset: float | None
+    low: float | None
+    high: float | None
+    sd: float | None
+    level: float
+    reason: str
+
+
+@dataclass(frozen=True)
+class RunWeather:
+    """Air and wind during one run.
+
+    Parameters
+    ----------
+    run : str
+        Id.
+    source : str
+        Id of the source of pressure, humidity and density; empty where none has them.
+    ambient_change : float or None
+        Reference ambient at the end of the run less that at its start [K].
+    age : float or None
+        Longest time from any moment of the run to the nearest report of the reference, or of `source` where the
+        reference is the vehicle's sensor [s].
+    age_source : str
+        Id of the source whose age it is.
+    pressure, dry_pressure : float or None
+        Station pressure, never reduced to sea level, and that of the dry part [kPa].
+    humidity, dew_point : float or None
+        [%], [°C].
+    density, density_altitude : float or None
+        Of the humid ambient air [kg/m³], and the height of the standard atmosphere with that density [m].
+    wind_source, wind_speed, wind_gust, wind_direction, wind_variable
+        [km/h], [°]; None is missing, not calm.
+    raining : bool or None
+        Whether a report near the run had precipitation.
+    reported_sky : tuple of str
+        As reported.
+    road, sky, sun, rain : str
+        As the campaign declares; empty if it does not.
+    notes : tuple of str
+        Contradictions between declared and reported.
+    absent : tuple of str
+        What no source says, with the reason.
+    """
+
+    run: str
+    source: str
+    ambient_change: float | None
+    age: float | None
+    age_source: str
+    pressure: float | None
+    dry_pressure: float | None
+    humidity: float | None
+    dew_point: float | None
+    density: float | None
+    density_altitude: float | None
+    wind_source: str
+    wind_speed: float | None
+    wind_gust: float | None
+    wind_direction: float | None
+    wind_variable: bool
+    raining: bool | None
+    reported_sky: tuple[str, ...]
+    road: str
+    sky: str
+    sun: str
+    rain: str
+    notes: tuple[str, ...]
+    absent: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ForecastValue:
+    """One forecast quantity of one run beside what came; `difference` is actual less forecast.
+
+    Parameters
+    ----------
+    quantity : str
+        Key of `units.QUANTITIES`.
+    what : str
+        "mean ambient", "highest ambient", "wind speed".
+    within : bool or None
+        Whether the difference is within the limit of common practice; None where there is no limit or no difference.
+    """
+
+    run: str
+    source: str
+    what: str
+    quantity: str
+    forecast: float
+    actual: float | None
+    difference: float | None
+    within: bool | None
+    reason: str
+
+
+@dataclass(frozen=True)
+class EvidenceNotice:
+    """Something noticed while reading weather, dyno or bench data; shown under data quality."""
+
+    source: str
+    code: str
+    text: str
+
+
+@dataclass(frozen=True)
+class WeatherEvidence:
+    """All weather of the campaign.
+
+    Parameters
+    ----------
+    chosen_by : str
+        "campaign", "rule" or "none".
+    rule : str
+        How the reference is chosen where the campaign names none.
+    uncertainty, uncertainty_between : float or None
+        Of the reference [K], standard.
+    contributions : tuple of Contribution
+        Behind them.
+    forecast_limit : float
+        Difference between forecast and actual that is commonly accepted [K].
+    """
+
+    chosen_by: str
+    rule: str
+    uncertainty: float | None
+    uncertainty_between: float | None
+    contributions: tuple[Contribution, ...]
+    sources: tuple[WeatherSource, ...]
+    offsets: tuple[SourceOffset, ...]
+    runs: tuple[RunWeather, ...]
+    forecasts: tuple[ForecastValue, ...]
+    forecast_limit: float
+
+
+@dataclass(frozen=True)
+class AirPoint:
+    """One configuration on the curve of mass against temperature.
+
+    Parameters
+    ----------
+    n : int
+        Runs that the temperature is the mean of.
+    iat : float
+        Mean intake air temperature over these runs [°C].
+    mass : float
+        Air in the volume at that temperature [g].
+    change : float or None
+        Mass against the baseline's [%]; None for the baseline or without one.
+    expected : tuple of PowerExpectation
+        Power against the baseline's by each model; empty for the baseline or without one.
+    """
+
+    configuration: str
+    n: int
+    iat: float
+    mass: float
+    change: float | None
+    expected: tuple[PowerExpectation, ...]
+
+
+@dataclass(frozen=True)
+class AirEvidence:
+    """Mass of air in a fixed volume against its temperature, at the mean pressure and humidity of the runs.
+
+    Parameters
+    ----------
+    volume : float
+        [L].
+    displacement : bool
+        Whether it is the engine's.
+    where : str
+        Over which part of the route the temperatures are means, in words.
+    ambient, pressure, humidity : float
+        State in which the air was drawn in [°C], [kPa], [%].
+    ambient_mass : float
+        Air in the volume at ambient temperature [g].
+    source : str
+        Where that state comes from, in words.
+    temperatures, masses : tuple of float
+        The curve [°C], [g].
+    """
+
+    volume: float
+    displacement: bool
+    where: str
+    ambient: float
+    pressure: float
+    humidity: float
+    ambient_mass: float
+    source: str
+    temperatures: tuple[float, ...]
+    masses: tuple[float, ...]
+    points: tuple[AirPoint, ...]
+
+
+@dataclass(frozen=True)
+class FullThrottle:
+    """Airflow of one configuration at wide-open throttle on the road.
+
+    Parameters
+    ----------
+    runs, samples : int
+        That it rests on.
+    efficiency : float or None
+        Volumetric efficiency against ambient density, mean of the runs' means [%]; None without displacement.
+    low, high : float or None
+        Interval of that mean.
+    """
+
+    configuration: str
+    runs: int
+    samples: int
+    efficiency: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class RoadAirflow:
+    """Restriction and volumetric efficiency from the road logs at wide-open throttle.
+
+    Parameters
+    ----------
+    pressure : str
+        Which pressure it is, in words.
+    throttle : float
+        Least throttle reading that counts [%].
+    curves : RestrictionSet or None
+        Restriction curves; None with the `reason`.
+    full : tuple of FullThrottle
+        Airflow at wide-open throttle; empty with the `reason`.
+    """
+
+    pressure: str
+    throttle: float
+    curves: RestrictionSet | None
+    full: tuple[FullThrottle, ...]
+    reason: str
+
+
+@dataclass(frozen=True)
+class TheoreticalAirflow:
+    """What the engine displaces at one engine speed, beside the airflow at which restrictions are compared.
+
+    Parameters
+    ----------
+    speed : float
+        Highest engine speed of the pulls' common band [rpm].
+    airflow : float
+        Displaced there [m³/s].
+    share : float or None
+        Common airflow of the bench over it [%].
+    """
+
+    speed: float
+    airflow: float
+    share: float | None
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything beside the road logs that the campaign has.
+
+    Parameters
+    ----------
+    tested, untested : tuple of str
+        Kinds of evidence that the campaign has and has not, in words.
+    notices : tuple of EvidenceNotice
+        For data quality.
+    """
+
+    weather: WeatherEvidence
+    air: AirEvidence | None
+    dyno: DynoResult | None
+    bench: BenchResult | None
+    road: RoadAirflow | None
+    theoretical: TheoreticalAirflow | None
+    tested: tuple[str, ...]
+    untested: tuple[str, ...]
+    notices: tuple[EvidenceNotice, ...]
