@@ -212,10 +212,10 @@ def _keys(result: ReportResult, id: str) -> list[MetricKey]:
 
 @styled
 def heat_soak_figure(result: ReportResult) -> Figure:
-    """Draw the rise of intake air temperature during each stop, and the rate of each stop against its duration."""
+    """Draw the rise of intake air temperature during each stop, and rise and rate of each stop against its duration."""
     look = _Look(result)
     figure = _figure(3.0)
-    traces, rates = figure.subplots(1, 2, width_ratios=(3, 2))
+    traces, rises, rates = figure.subplots(1, 3, width_ratios=(3, 2, 2))
     of_run = {run.id: run.configuration for run in result.runs}
     for id, curves in _by_configuration(result.stop_curves, look.ids):
         for i, curve in enumerate(curves):
@@ -229,19 +229,17 @@ def heat_soak_figure(result: ReportResult) -> Figure:
                 label=result.name_of(id) if i == 0 else None,
             )
         stops = [s for s in result.stops if of_run[s.run] == id and s.rate is not None]
-        rates.plot(
-            [s.duration for s in stops],
-            _shown((s.rate for s in stops), "temperature_rate", result),
-            ls="none",
-            marker=look.marker(id),
-            ms=3.5,
-            color=look.colour(id),
-        )
+        marks: dict[str, Any] = {"ls": "none", "marker": look.marker(id), "ms": 3.0, "color": look.colour(id)}
+        durations = [s.duration for s in stops]
+        rises.plot(durations, _shown((s.rise for s in stops), "temperature_difference", result), **marks)
+        rates.plot(durations, _shown((s.rate for s in stops), "temperature_rate", result), **marks)
     traces.set_xlabel("Time since the stop began [s]")
     traces.set_ylabel(_axis_label("Rise of IAT", "temperature_difference", result))
-    rates.set_xlabel("Duration of the stop [s]")
+    for panel in (rises, rates):
+        panel.set_xlabel("Duration of the stop [s]")
+    rises.set_ylabel(_axis_label("Rise per stop", "temperature_difference", result))
     rates.set_ylabel(_axis_label("Heat-soak rate", "temperature_rate", result))
-    for panel in (traces, rates):
+    for panel in (traces, rises, rates):
         panel.grid(axis="y")
     _legend(figure, traces)
     return figure
@@ -277,6 +275,11 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: _Look) -> Non
         panel.plot(
             [position] * len(bounds), _shown(bounds, quantity, result), marker=r"$\uparrow$", **(style | {"ms": 8})
         )
+        known = [v for v in values if v.value is not None]
+        limits = [(x, v.low, v.high) for x, v in zip(position + spread, known, strict=False)]
+        for x, low, high in limits:
+            if low is not None and high is not None:
+                panel.vlines(x, *_shown((low, high), quantity, result), color=look.colour(id), lw=0.7)
         mean = result.summary(key.key, id).mean
         if mean is not None:
             level = float(to_display(mean, quantity, result.units))

@@ -64,6 +64,7 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("fuel_rate", "L/h", "L/h", "gal/h"),
         Quantity("engine_speed", "rpm", "rpm", "rpm"),
         Quantity("angle", "deg", "deg", "deg"),
+        Quantity("angle_per_temperature", "deg/delta_degC", "deg/delta_degC", "deg/delta_degF"),
         Quantity("ratio", "%", "%", "%"),
         Quantity("number", "1", "1", "1"),
         Quantity("voltage", "V", "V", "V"),
@@ -91,6 +92,8 @@ _LABELS = {
     "kg/m^3": "kg/m³",
     "inH2O": "inH₂O",
     "deg": "°",
+    "deg/delta_degC": "°/K",
+    "deg/delta_degF": "°/°F",
     "1": "",
 }
 
@@ -103,6 +106,8 @@ _SPELLINGS_OF = {
     "delta_degF": "delta_degf",
     "delta_degC/min": "delta_degc/min k/min",
     "delta_degF/min": "delta_degf/min",
+    "deg/delta_degC": "deg/delta_degc °/k deg/k",
+    "deg/delta_degF": "deg/delta_degf °/°f deg/degf",
     "delta_degC*min": "delta_degc*min k*min k·min",
     "delta_degF*min": "delta_degf*min",
     "km/h": "km/h kmh kph km/hr kmph",

@@ -11,6 +11,8 @@ from intake_report.channels import CHANNELS
 from intake_report.metrics import RunSeries, Span, evaluate, keys, rebuild, soaking_stops, stop_rate, stop_rise
 from intake_report.results import MetricKey, MetricResult, StopResult
 
+ASSUMED_LAG = 5.0  # s; where no time constant is declared (this package's assumption for a sensor in an air stream)
+
 
 def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) -> RunSeries:
     """Return one run as the metrics see it: IAT on its true samples while on the route, ambient, events.
@@ -44,7 +46,7 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
         configuration=run.configuration,
         block=run.block,
         time=time,
-        iat=rebuild(time, reading, step),
+        iat=rebuild(time, reading, step) + rounding_shift(campaign, step),
         ambient=None if series is None else series.at(time),
         distance=distance,
         stops=tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops),
@@ -55,7 +57,23 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
         interval=sampling.interval if sampling else 1.0,
         minimum_stop=campaign.metrics.minimum_stop,
         reading=reading,
+        lag=sensor_lag(campaign),
     )
+
+
+def sensor_lag(campaign: Campaign) -> float:
+    """Return the time constant of the IAT sensor [s]: the declared one, else the assumed one."""
+    declared = campaign.instrument.channels.get("iat")
+    if declared is None or declared.time_constant is None:
+        return ASSUMED_LAG
+    return declared.time_constant
+
+
+def rounding_shift(campaign: Campaign, step: float | None) -> float:
+    """Return what is to be added to a reading because of a declared way of rounding [K]; 0 where it is not known."""
+    declared = campaign.instrument.channels.get("iat")
+    cut_off = declared is not None and declared.rounding == "down" and step is not None
+    return 0.5 * step if cut_off and step is not None else 0.0
 
 
 def reading_step(campaign: Campaign, drive: Drive) -> float | None:

@@ -1,20 +1,31 @@
 """Pure metric functions and their registry."""
 
-from intake_report.metrics.registry import REGISTRY, Metric, Missing, Reading, evaluate, keys
-from intake_report.metrics.road import soaking_stops, stop_rate, stop_rise
-from intake_report.metrics.series import RunSeries, Span, first_below, rebuild, slope, weights
+from intake_report.metrics import engine, exposure, recovery, road, soak  # noqa: F401 - they register their metrics
+from intake_report.metrics.points import EngineSamples, OperatingPoints, shared_points
+from intake_report.metrics.registry import REGISTRY, Metric, Missing, Reading, evaluate, evaluate_draws, keys
+from intake_report.metrics.series import RunSeries, Span, distance_weights, first_below, slope, weights
+from intake_report.metrics.soak import half_falls, soaking_stops, stop_rate, stop_rise
+from intake_report.metrics.steps import Nodes, find_nodes, rebuild
 
 __all__ = [
     "REGISTRY",
+    "EngineSamples",
     "Metric",
     "Missing",
+    "Nodes",
+    "OperatingPoints",
     "Reading",
     "RunSeries",
     "Span",
+    "distance_weights",
     "evaluate",
+    "evaluate_draws",
+    "find_nodes",
     "first_below",
+    "half_falls",
     "keys",
     "rebuild",
+    "shared_points",
     "slope",
     "soaking_stops",
     "stop_rate",

@@ -4,15 +4,24 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from intake_report.metrics.series import Bools, Floats, RunSeries
-from intake_report.results import MetricKey, MetricResult, MetricSpec, Parameter, ParameterKind
+from intake_report.results import GROUPS, MetricKey, MetricResult, MetricSpec, Parameter, ParameterKind
 
 if TYPE_CHECKING:
-    from intake_report.results.types import Better
+    from intake_report.results.types import Better, Group
+
+Event = Literal["entry", "phases", "stops"]
+
+ENGINE_LABELS = {
+    "maf": "airflow",
+    "pressure_ratio": "manifold and barometric pressure",
+    "timing": "spark advance",
+}
+"""What `needs` may ask of the engine's operating points, in words."""
 
 
 @dataclass(frozen=True)
@@ -27,12 +36,15 @@ class Reading:
         False where the value is censored: then `value` is the bound.
     time, distance : float or None
         Place of the nominal value: elapsed time [s], route distance [m].
+    note : str
+        What a reader must know about the value.
     """
 
     value: Floats
     reached: Bools
     time: float | None = None
     distance: float | None = None
+    note: str = ""
 
 
 @dataclass(frozen=True)
@@ -47,10 +59,25 @@ MetricFunction = Callable[[RunSeries, Parameter], Reading | Missing]
 
 @dataclass(frozen=True)
 class Metric:
-    """A spec with its function."""
+    """A spec with its function.
+
+    Parameters
+    ----------
+    spec : MetricSpec
+        The definition.
+    function : callable
+        Of one run's series and the parameter.
+    events : tuple of {"entry", "phases", "stops"}
+        Times that the value hangs on.
+    assessed : bool
+        Whether readings with an uncertainty may be put through it; not where the value rests on the bare reading or
+        on channels of the engine.
+    """
 
     spec: MetricSpec
     function: MetricFunction
+    events: tuple[Event, ...] = ()
+    assessed: bool = True
 
 
 REGISTRY: dict[str, Metric] = {}
@@ -69,15 +96,18 @@ def metric(
     least: int = 2,
     parameter: ParameterKind = "none",
     headline: bool = False,
+    group: Group = "over-ambient",
+    events: tuple[Event, ...] = (),
+    assessed: bool = True,
 ) -> Callable[[MetricFunction], MetricFunction]:
-    """Register a metric function under its own name; see `MetricSpec` for the arguments."""
+    """Register a metric function under its own name; see `MetricSpec` and `Metric` for the arguments."""
 
     def register(function: MetricFunction) -> MetricFunction:
         id = function.__name__
         spec = MetricSpec(
-            id, title, quantity, better, decimals, definition, needs, least, source, words, parameter, headline
+            id, title, quantity, better, decimals, definition, needs, least, source, words, parameter, headline, group
         )
-        REGISTRY[id] = Metric(spec, function)
+        REGISTRY[id] = Metric(spec, function, events, assessed)
         return function
 
     return register
@@ -91,6 +121,10 @@ def reading(value: Floats | float, *, time: float | None = None, distance: float
 
 def missing_input(spec: MetricSpec, series: RunSeries) -> str:
     """Return why `spec` cannot be computed from `series`, or an empty text."""
+    recorded = series.engine.channels if series.engine is not None else {}
+    for name in spec.needs:
+        if name in ENGINE_LABELS and name not in recorded:
+            return f"the run lacks one of the channels {ENGINE_LABELS[name]}, engine speed and calculated load"
     if series.time.size == 0:
         return "the run has no intake air temperature channel"
     if "over-ambient" in spec.needs and series.ambient is None:
@@ -127,11 +161,35 @@ def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
         return MetricResult(*identity, "not computed", reason="the value is not a finite number")
     if not bool(found.reached):
         return MetricResult(*identity, "not reached", bound=value, reason="not reached within the run")
-    return MetricResult(*identity, "ok", value=value, time=found.time, distance=found.distance)
+    return MetricResult(*identity, "ok", value=value, time=found.time, distance=found.distance, note=found.note)
+
+
+def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
+    """Compute one metric of many draws of one run.
+
+    Parameters
+    ----------
+    key : MetricKey
+        Metric with its parameter.
+    series : RunSeries
+        The run; readings with one leading axis of m draws.
+
+    Returns
+    -------
+    ndarray, (m,) or None
+        Values; +inf where not reached, NaN where there is none. None when the metric cannot be computed at all.
+    """
+    if missing_input(key.spec, series):
+        return None
+    found = REGISTRY[key.spec.id].function(series, key.parameter)
+    if isinstance(found, Missing):
+        return None
+    values = np.where(found.reached, found.value, np.inf)
+    return np.broadcast_to(values, series.iat.shape[:-1]) if values.ndim == 0 else values
 
 
 def keys(margins: tuple[float, ...], phases: tuple[tuple[str, str], ...], limit: float | None) -> tuple[MetricKey, ...]:
-    """Return every metric with every parameter that the campaign asks for, in registry order.
+    """Return every metric with every parameter that the campaign asks for, group by group in registry order.
 
     Parameters
     ----------
@@ -148,4 +206,6 @@ def keys(margins: tuple[float, ...], phases: tuple[tuple[str, str], ...], limit:
         "phase": [Parameter("phase", id, label=name) for id, name in phases],
         "limit": [Parameter("limit", f"{limit:.1f}C", limit)] if limit is not None else [],
     }
-    return tuple(MetricKey(m.spec, p) for m in REGISTRY.values() for p in parameters[m.spec.parameter])
+    groups = list(GROUPS)
+    ordered = sorted(REGISTRY.values(), key=lambda m: groups.index(m.spec.group))
+    return tuple(MetricKey(m.spec, p) for m in ordered for p in parameters[m.spec.parameter])

@@ -5,13 +5,22 @@ Arrays of readings may carry leading axes (Monte Carlo draws); time is always th
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
 
+from intake_report.metrics.points import EngineSamples, OperatingPoints
+from intake_report.metrics.steps import rebuild as rebuild
+
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+T = TypeVar("T")
+
+MOST_PAIRS = 150  # pairs of samples per draw of a Theil–Sen slope
 
 
 @dataclass(frozen=True)
@@ -59,6 +68,14 @@ class RunSeries:
         Usual time between true samples [s].
     minimum_stop : float
         Shortest stop that a heat-soak rate is taken from [s].
+    reading : ndarray, (n,)
+        The readings as they are [°C].
+    lag : float
+        Time constant of the sensor [s]; 0 where it is not taken into account.
+    engine : EngineSamples or None
+        Operating points of the engine; None without the channels.
+    points : OperatingPoints or None
+        The operating points that all runs share.
     """
 
     run: str
@@ -76,55 +93,26 @@ class RunSeries:
     interval: float = 1.0
     minimum_stop: float = 10.0
     reading: Floats = field(default_factory=lambda: np.empty(0))
+    lag: float = 0.0
+    engine: EngineSamples | None = None
+    points: OperatingPoints | None = None
+    _memo: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    @property
+    @cached_property
     def over(self) -> Floats | None:
         """Over-ambient temperature [K], shape (..., n); None without an ambient reference."""
         return None if self.ambient is None else self.iat - self.ambient
 
+    def once(self, name: str, compute: Callable[[], T]) -> T:
+        """Return what `compute` returns, computed once per series: several metrics may rest on one fit."""
+        if name not in self._memo:
+            self._memo[name] = compute()
+        return cast(T, self._memo[name])
 
-def rebuild(time: Floats, reading: Floats, step: float | None) -> Floats:
-    """Rebuild a temperature from a reading with steps, by the times at which the reading changes.
-
-    A change from k to k−1 means that the edge between them was crossed; between crossings the temperature is
-    interpolated. Where the reading turns back at k, the middle of that plateau is taken to be k itself.
-
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        True sample times [s].
-    reading : ndarray, (n,)
-        Readings [°C], rounded to `step`.
-    step : float or None
-        Step of the reading [K]; without one the reading is returned as it is.
-
-    Returns
-    -------
-    ndarray, (n,)
-        Estimate at the sample times [°C]; within half a step of the reading, to rounding.
-
-    Notes
-    -----
-    Own method. Valid where the temperature moves by less than about one step per sample; a reading that was cut off
-    rather than rounded stays low by half a step, which is a bias that the runs share.
-    """
-    if step is None or step <= 0.0 or time.size < 3:
-        return reading
-    changed = np.flatnonzero(np.abs(np.diff(reading)) > 0.25 * step)
-    if changed.size == 0:
-        return reading
-    edge_time = 0.5 * (time[changed] + time[changed + 1])
-    edge_value = 0.5 * (reading[changed] + reading[changed + 1])
-    direction = np.sign(np.diff(reading)[changed])
-    turns = np.flatnonzero(direction[1:] != direction[:-1])
-    turn_time = 0.5 * (edge_time[turns] + edge_time[turns + 1])
-    turn_value = reading[changed[turns] + 1]
-    nodes_time = np.concatenate([time[:1], edge_time, turn_time, time[-1:]])
-    nodes_value = np.concatenate([reading[:1], edge_value, turn_value, reading[-1:]])
-    order = np.argsort(nodes_time, kind="stable")
-    rebuilt = np.interp(time, nodes_time[order], nodes_value[order])
-    result: Floats = np.clip(rebuilt, reading - 0.5 * step, reading + 0.5 * step)
-    return result
+    def window(self, start: float, end: float) -> slice:
+        """Return the samples with start ≤ time ≤ end as a slice, which copies nothing."""
+        first, last = np.searchsorted(self.time, start, "left"), np.searchsorted(self.time, end, "right")
+        return slice(int(first), int(last))
 
 
 def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
@@ -149,13 +137,39 @@ def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
     left, right = time[:-1], time[1:]
     overlap = np.clip(np.minimum(right, end) - np.maximum(left, start), 0.0, None)
     overlap = np.where(right - left <= max_gap, overlap, 0.0)
-    result = np.zeros(time.shape)
-    result[:-1] += 0.5 * overlap
-    result[1:] += 0.5 * overlap
+    return _trapezoid(overlap)
+
+
+def distance_weights(time: Floats, distance: Floats, start: float, end: float, max_gap: float) -> Floats:
+    """Return the trapezoid weights [m] of samples for the integral over route distance from `start` to `end`.
+
+    Parameters
+    ----------
+    time, distance : ndarray, (n,)
+        Sample times [s] and route distance [m], finite.
+    start, end : float
+        Limits of the integral [s].
+    max_gap : float
+        Pauses longer than this contribute nothing [s].
+    """
+    if time.size < 2:
+        return np.zeros(time.shape)
+    left, right = time[:-1], time[1:]
+    overlap = np.clip(np.minimum(right, end) - np.maximum(left, start), 0.0, None)
+    driven = np.clip(np.diff(distance), 0.0, None) * overlap / (right - left)
+    return _trapezoid(np.where(right - left <= max_gap, driven, 0.0))
+
+
+def _trapezoid(pieces: Floats) -> Floats:
+    result = np.zeros(pieces.size + 1)
+    result[:-1] += 0.5 * pieces
+    result[1:] += 0.5 * pieces
     return result
 
 
-def first_below(time: Floats, values: Floats, threshold: float, start: float, end: float) -> tuple[Floats, Bools]:
+def first_below(
+    time: Floats, values: Floats, threshold: float | Floats, start: float, end: float
+) -> tuple[Floats, Bools]:
     """Return when `values` first falls to `threshold` after `start`, resolved between samples.
 
     Parameters
@@ -164,7 +178,7 @@ def first_below(time: Floats, values: Floats, threshold: float, start: float, en
         Sample times [s].
     values : ndarray, (..., n)
         Values, in the unit of `threshold`.
-    threshold : float
+    threshold : float or ndarray, (...)
         Level to fall to.
     start, end : float
         Limits of the search [s].
@@ -177,12 +191,13 @@ def first_below(time: Floats, values: Floats, threshold: float, start: float, en
     reached : ndarray of bool, (...)
         Whether it was reached by `end`.
     """
-    inside = (time > start) & (time <= end)
+    inside = slice(int(np.searchsorted(time, start, "right")), int(np.searchsorted(time, end, "right")))
     times = np.concatenate([[start], time[inside]])
     lead = values.shape[:-1]
-    at_start = _value_at(time, values, start)
+    at_start = value_at(time, values, start)
     series = np.concatenate([at_start.reshape((*lead, 1)), values[..., inside]], axis=-1)
-    below = series <= threshold
+    level = np.asarray(threshold, dtype=np.float64)
+    below = series <= level[..., None]
     reached: Bools = np.asarray(below.any(axis=-1))
     index = np.maximum(np.argmax(below, axis=-1), 1)
     later = np.take_along_axis(series, index[..., None], axis=-1)[..., 0] if series.shape[-1] > 1 else series[..., 0]
@@ -190,14 +205,16 @@ def first_below(time: Floats, values: Floats, threshold: float, start: float, en
     if series.shape[-1] == 1:
         return np.where(reached, start, end), reached
     drop = earlier - later
-    share = np.where(drop > 0.0, (earlier - threshold) / np.where(drop > 0.0, drop, 1.0), 0.0)
+    share = np.where(drop > 0.0, (earlier - level) / np.where(drop > 0.0, drop, 1.0), 0.0)
     crossing = times[index - 1] + np.clip(share, 0.0, 1.0) * (times[index] - times[index - 1])
     crossing = np.where(below[..., 0], start, crossing)
     return np.where(reached, crossing, end), reached
 
 
-def _value_at(time: Floats, values: Floats, at: float) -> Floats:
-    """Interpolate `values` (..., n) linearly at one time."""
+def value_at(time: Floats, values: Floats, at: float) -> Floats:
+    """Interpolate `values` (..., n) linearly at one time; the nearest beyond the ends."""
+    if time.size < 2:
+        return np.asarray(values[..., 0])
     index = int(np.clip(np.searchsorted(time, at), 1, time.size - 1))
     share = float(np.clip((at - time[index - 1]) / (time[index] - time[index - 1]), 0.0, 1.0))
     result: Floats = values[..., index - 1] * (1.0 - share) + values[..., index] * share
@@ -221,8 +238,13 @@ def slope(time: Floats, values: Floats) -> Floats:
 
     Notes
     -----
-    H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers.
+    H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers. Of values with leading
+    axes (draws) at most `MOST_PAIRS` pairs are taken, evenly from all pairs in order: the median of a part scatters
+    with the draws as the median of all does, about a centre of its own.
     """
     first, second = np.triu_indices(time.size, k=1)
+    if values.ndim > 1 and first.size > MOST_PAIRS:
+        some = np.linspace(0, first.size - 1, MOST_PAIRS).astype(np.intp)
+        first, second = first[some], second[some]
     slopes = (values[..., second] - values[..., first]) / (time[second] - time[first])
     return np.asarray(np.median(slopes, axis=-1))

@@ -1,14 +1,17 @@
 """Frozen result types and the formatting of numbers."""
 
 from intake_report.results import formatting
+from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
 from intake_report.results.types import (
-    ClaimResult,
-    Comparison,
+    GROUPS,
+    BudgetRow,
     Conditions,
     ConfigurationResult,
     Criterion,
     Curve,
-    Limitation,
+    Group,
+    InstrumentDifference,
+    InstrumentUncertainty,
     MetricKey,
     MetricResult,
     MetricSpec,
@@ -19,21 +22,29 @@ from intake_report.results.types import (
     ReportResult,
     RunResult,
     SamplingRow,
+    SourceRow,
     StopResult,
     Summary,
 )
 
 __all__ = [
+    "GROUPS",
+    "BudgetRow",
     "ClaimResult",
     "Comparison",
     "Conditions",
     "ConfigurationResult",
+    "ControlEffect",
     "Criterion",
     "Curve",
+    "Group",
+    "InstrumentDifference",
+    "InstrumentUncertainty",
     "Limitation",
     "MetricKey",
     "MetricResult",
     "MetricSpec",
+    "ModelCheck",
     "Parameter",
     "ParameterKind",
     "PhaseResult",
@@ -41,6 +52,7 @@ __all__ = [
     "ReportResult",
     "RunResult",
     "SamplingRow",
+    "SourceRow",
     "StopResult",
     "Summary",
     "formatting",

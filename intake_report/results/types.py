@@ -5,12 +5,22 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.results.evidence import Evidence
+from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
 from intake_report.units import UnitSystem
 
 Status = Literal["ok", "not reached", "not computed"]
 ParameterKind = Literal["none", "margin", "phase", "limit"]
 Better = Literal["lower", "higher", "neither"]
+Group = Literal["over-ambient", "recovery", "heat soak", "exposure", "engine"]
+
+GROUPS: dict[Group, str] = {
+    "over-ambient": "Over-ambient temperature",
+    "recovery": "Recovery after highway entry",
+    "heat soak": "Heat soak",
+    "exposure": "Time at temperature",
+    "engine": "Engine at matched operating points",
+}
+"""Groups of metrics in the order of the report, with their titles."""
 
 
 @dataclass(frozen=True)
@@ -65,6 +75,8 @@ class MetricSpec:
         What it is evaluated for.
     headline : bool
         Whether the answer on the cover may quote it.
+    group : str
+        Key of `GROUPS`: which tables it stands in.
     """
 
     id: str
@@ -79,6 +91,7 @@ class MetricSpec:
     words: tuple[str, str]
     parameter: ParameterKind = "none"
     headline: bool = False
+    group: Group = "over-ambient"
 
 
 @dataclass(frozen=True)
@@ -116,6 +129,17 @@ class MetricResult:
         Where it happened: elapsed time [s] and route distance [m], for metrics that have a place.
     reason : str
         Why it could not be computed, or what was not reached.
+    u : float or None
+        Standard uncertainty of this one value from the instruments [internal unit of a difference]; None where it
+        was not assessed or some draws did not reach it.
+    low, high : float or None
+        Limits of its coverage interval; None where a limit lies among draws that did not reach it.
+    u_common, u_own : float or None
+        Parts of `u`: what all runs of the campaign share, and what is this run's own.
+    draws_not_reached : float or None
+        Share of the Monte Carlo draws in which it is not reached.
+    note : str
+        What a reader must know about the value.
     """
 
     key: str
@@ -128,6 +152,117 @@ class MetricResult:
     time: float | None = None
     distance: float | None = None
     reason: str = ""
+    u: float | None = None
+    low: float | None = None
+    high: float | None = None
+    u_common: float | None = None
+    u_own: float | None = None
+    draws_not_reached: float | None = None
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class SourceRow:
+    """One source of uncertainty of a run's value: what was declared or assumed about it.
+
+    Parameters
+    ----------
+    name : str
+        What it is.
+    common : bool
+        The same in all runs of the campaign, so that it cancels in differences as far as runs respond alike.
+    u : float or None
+        Standard uncertainty of the input [internal unit of `quantity`]; None where it differs from sample to sample.
+    quantity : str
+        Key of `units.QUANTITIES`.
+    basis : str
+        Limits, distribution, and whether declared or assumed.
+    """
+
+    name: str
+    common: bool
+    u: float | None
+    quantity: str
+    basis: str
+
+
+@dataclass(frozen=True)
+class BudgetRow:
+    """Contribution of one source to one metric, alone varied, over the runs.
+
+    Parameters
+    ----------
+    key, source : str
+        Metric key and name of the source.
+    u : float or None
+        Root mean square over the runs of the standard uncertainty that it causes [internal unit]; None where no run
+        has a value.
+    largest : float or None
+        In the run where it is largest.
+    runs : int
+        Runs counted.
+    """
+
+    key: str
+    source: str
+    u: float | None
+    largest: float | None
+    runs: int
+
+
+@dataclass(frozen=True)
+class InstrumentDifference:
+    """How uncertain the instruments leave the difference of two configurations' means: no scatter between runs.
+
+    Parameters
+    ----------
+    key, configuration, versus : str
+        Metric, configuration and what it is compared with.
+    u : float
+        Standard uncertainty [internal unit].
+    u_common, u_own : float
+        What is left of the sources that all runs share (the rest cancels), and of those that each run has its own.
+    low, high : float
+        Limits of the coverage interval of the difference.
+    """
+
+    key: str
+    configuration: str
+    versus: str
+    u: float
+    u_common: float
+    u_own: float
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class InstrumentUncertainty:
+    """Uncertainty of one run's value from the instruments: settings, sources, budgets, assumptions.
+
+    Parameters
+    ----------
+    draws, seed : int
+        Monte Carlo draws and their seed.
+    level : float
+        Coverage probability of the intervals.
+    sources : tuple of SourceRow
+        Everything that was varied.
+    budgets : tuple of BudgetRow
+        Headline metrics, metric by metric.
+    differences : tuple of InstrumentDifference
+        Of the configurations' means from the baseline's, runs in the comparison only.
+    assumptions : tuple of str
+        One sentence for every number that was assumed because nothing was declared.
+    """
+
+    draws: int
+    seed: int
+    level: float
+    sources: tuple[SourceRow, ...] = ()
+    budgets: tuple[BudgetRow, ...] = ()
+    differences: tuple[InstrumentDifference, ...] = ()
+    assumptions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -141,76 +276,6 @@ class Summary:
     mean: float | None
     sd: float | None
     reason: str = ""
-
-
-@dataclass(frozen=True)
-class Comparison:
-    """The difference of one configuration from the baseline in one metric.
-
-    Parameters
-    ----------
-    key, configuration, versus : str
-        Metric key, configuration and what it is compared with.
-    difference : float or None
-        Configuration minus baseline [internal unit].
-    low, high : float or None
-        Limits of the interval at `level`; None where the runs do not allow one.
-    level : float
-        Confidence level.
-    df : float or None
-        Degrees of freedom of the interval.
-    n, n_versus : int
-        Runs used.
-    method : str
-        How the comparison was made, in words.
-    p_value, p_adjusted : float or None
-        Two-sided, without and with Holm's adjustment over all comparisons of headline metrics.
-    verdict : str
-        In words, from the interval alone.
-    shown : bool
-        Whether the interval excludes zero.
-    note : str
-        What the reader must know about this comparison.
-    """
-
-    key: str
-    configuration: str
-    versus: str
-    difference: float | None
-    low: float | None
-    high: float | None
-    level: float
-    df: float | None
-    n: int
-    n_versus: int
-    method: str
-    p_value: float | None
-    p_adjusted: float | None
-    verdict: str
-    shown: bool
-    note: str = ""
-
-
-@dataclass(frozen=True)
-class ClaimResult:
-    """A claim with its verdict."""
-
-    id: str
-    text: str
-    key: str | None
-    configuration: str
-    versus: str | None
-    verdict: Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]
-    reason: str
-
-
-@dataclass(frozen=True)
-class Limitation:
-    """Something the data cannot show, derived from the data."""
-
-    code: str
-    text: str
-    remedy: str = ""
 
 
 @dataclass(frozen=True)
@@ -365,7 +430,10 @@ class ReportResult:
     route_curves: tuple[Curve, ...]
     recovery_curves: tuple[Curve, ...]
     stop_curves: tuple[Curve, ...]
-    evidence: Evidence | None = None
+    direct: tuple[Comparison, ...] = ()
+    checks: tuple[ModelCheck, ...] = ()
+    control: tuple[ControlEffect, ...] = ()
+    uncertainty: InstrumentUncertainty | None = None
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""

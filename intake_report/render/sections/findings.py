@@ -7,9 +7,10 @@ from intake_report.render.blocks import Block, Callout, Column, Heading, Paragra
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import comparison_table, literal_table, summary_table, values_table
-from intake_report.results import MetricKey, ReportResult, formatting
+from intake_report.results import GROUPS, MetricKey, ReportResult, formatting
 
 PER_TABLE = 5  # metric columns that fit the width of a page
+DRAWN = ("peak_iat", "heat_soak_rate", "recovery_time_constant")  # beside the headline metrics
 
 
 def results(result: ReportResult) -> tuple[Block, ...]:
@@ -69,10 +70,10 @@ def _heat_soak(result: ReportResult) -> list[Block]:
         figure_block(
             heat_soak_figure(result),
             "fig-soak",
-            f"Rise of intake air temperature during {formatting.count(len(stops), 'stop')} (left) and heat-soak rate of each "
-            "stop against its duration (right).",
-            "Left: rise of intake air temperature since each stop began. Right: heat-soak rate of each stop against its "
-            "duration. The medians per run are in the table of values per run.",
+            f"Rise of intake air temperature during {formatting.count(len(stops), 'stop')} (left); rise (middle) and heat-soak "
+            "rate (right) of each stop against its duration.",
+            "Left: rise of intake air temperature since each stop began. Middle and right: rise and heat-soak rate of each "
+            "stop against its duration. The medians per run are in the table of values per run.",
         ),
     ]
 
@@ -81,24 +82,39 @@ def _per_run(result: ReportResult) -> list[Block]:
     keys = [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
     absent = [k for k in result.metrics if k not in keys]
     blocks: list[Block] = [Heading(2, "Values per run and per configuration", "sec-values")]
-    if keys:
+    drawn = [k for k in keys if k.spec.headline or k.spec.id in DRAWN]
+    if drawn:
         blocks.append(
             figure_block(
-                dots_figure(result, keys),
+                dots_figure(result, drawn),
                 "fig-dots",
-                "Values per run (marks) and mean per configuration (bar); an arrow marks a run that did not reach the margin.",
-                "Dot plot of every metric: one mark per run, one bar per configuration mean. The values are in the tables.",
+                "Values per run (marks) with the uncertainty from the instruments (thin lines), and mean per configuration "
+                "(bars); an arrow marks a run that did not reach the margin. Other metrics are in the tables.",
+                "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
         )
-        for part, start in enumerate(range(0, len(keys), PER_TABLE), 1):
-            some = tuple(keys[start : start + PER_TABLE])
-            suffix = f" ({part} of {-(-len(keys) // PER_TABLE)})" if len(keys) > PER_TABLE else ""
-            blocks.append(values_table(result, some, f"tab-values-{part}", f"Values per run{suffix}"))
-        blocks.append(
-            summary_table(result, tuple(keys), "tab-summary", "Mean and standard deviation per configuration")
-        )
-        blocks.append(comparison_table(result, tuple(keys), "tab-differences", "All differences"))
+    for group, title in GROUPS.items():
+        some = tuple(k for k in keys if k.spec.group == group)
+        if some:
+            blocks += _group(result, some, group.replace(" ", "-"), title)
     blocks += _absent(result, absent)
+    return blocks
+
+
+def _group(result: ReportResult, keys: tuple[MetricKey, ...], label: str, title: str) -> list[Block]:
+    """Return the tables of one group of metrics: values per run, summary, differences."""
+    blocks: list[Block] = [Heading(3, title, f"sec-values-{label}")]
+    parts = -(-len(keys) // PER_TABLE)
+    width = -(-len(keys) // parts)
+    for part, start in enumerate(range(0, len(keys), width), 1):
+        some = keys[start : start + width]
+        suffix = f" ({part} of {parts})" if parts > 1 else ""
+        number = f"-{part}" if parts > 1 else ""
+        blocks.append(values_table(result, some, f"tab-values-{label}{number}", f"{title}: values per run{suffix}"))
+    blocks.append(
+        summary_table(result, keys, f"tab-summary-{label}", f"{title}: mean and standard deviation per configuration")
+    )
+    blocks.append(comparison_table(result, keys, f"tab-differences-{label}", f"{title}: all differences"))
     return blocks
 
 

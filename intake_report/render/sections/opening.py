@@ -10,7 +10,6 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.sentences import answer, compared
 from intake_report.render.sections.tables import comparison_table, literal_table
 from intake_report.results import ReportResult, formatting
-from intake_report.results.text import metric_title
 from intake_report.units import QUANTITIES
 
 
@@ -107,8 +106,9 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
     if spec.parameter == "margin":
         margins = [formatting.margin(k.parameter.number, result.units) for k in keys if k.parameter.number is not None]
         variants = f" Margins: {formatting.listing(margins)}."
-    if spec.parameter == "limit":
-        variants = f" Limit: {metric_title(keys[0], result.units).removeprefix('Time above ')}."
+    limit = keys[0].parameter.number
+    if spec.parameter == "limit" and limit is not None:
+        variants = f" Limit: {formatting.with_unit(limit, 'temperature', result.units, 0)}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
     return literal(f"{title} [{unit}]"), literal(f"{spec.definition}{variants}{better} Source: {spec.source}.")

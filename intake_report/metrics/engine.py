@@ -1,0 +1,115 @@
+"""The engine at operating points that all runs share."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from intake_report.metrics.points import LEAST_LOAD, LEAST_SAMPLES, LOAD_CELL, RPM_CELL, EngineSamples, OperatingPoints
+from intake_report.metrics.registry import Missing, Reading, metric, reading
+from intake_report.metrics.series import Floats, RunSeries
+from intake_report.results import Parameter
+
+MATCHED = (
+    f"at steady operating points ({RPM_CELL:.0f} rpm by {LOAD_CELL:.0f} % of calculated load, from {LEAST_LOAD:.0f} % up) "
+    f"in which every run has {LEAST_SAMPLES} samples or more, each point with the same weight in all runs"
+)
+SOURCE = "definition of this report; matching by engine speed and load is common practice"
+LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below which no slope can be told (own choice)
+
+
+def _matched(series: RunSeries) -> tuple[EngineSamples, OperatingPoints] | Missing:
+    if series.engine is None or series.points is None or series.points.cells.size == 0:
+        return Missing("no operating point is shared by all runs")
+    return series.engine, series.points
+
+
+def _mean(series: RunSeries, channel: str) -> Reading | Missing:
+    """Return the mean of a channel over the shared points, weighted alike in all runs."""
+    found = _matched(series)
+    if isinstance(found, Missing):
+        return found
+    samples, points = found
+    values = samples.channels[channel]
+    means = []
+    for cell in points.cells:
+        inside = values[(samples.cells == cell) & np.isfinite(values)]
+        if inside.size == 0:
+            return Missing("a shared operating point has no sample of this channel")
+        means.append(float(inside.mean()))
+    return reading(float(points.weights @ np.array(means)))
+
+
+@metric(
+    title="Airflow at matched operating points",
+    quantity="mass_flow",
+    better="neither",
+    decimals=2,
+    definition=f"Mean airflow {MATCHED}.",
+    source=SOURCE,
+    words=("higher", "lower"),
+    needs=("maf",),
+    group="engine",
+    assessed=False,
+)
+def matched_airflow(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the mean airflow at the shared operating points [g/s]."""
+    return _mean(series, "maf")
+
+
+@metric(
+    title="Manifold over barometric pressure at matched operating points",
+    quantity="ratio",
+    better="neither",
+    decimals=2,
+    definition=f"Mean manifold pressure over barometric pressure {MATCHED}.",
+    source=SOURCE,
+    words=("higher", "lower"),
+    needs=("pressure_ratio",),
+    group="engine",
+    assessed=False,
+)
+def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the mean ratio of manifold to barometric pressure at the shared operating points [%]."""
+    return _mean(series, "pressure_ratio")
+
+
+@metric(
+    title="Spark advance per kelvin of intake air",
+    quantity="angle_per_temperature",
+    better="neither",
+    decimals=2,
+    definition=(
+        f"Slope of spark advance against intake air temperature {MATCHED}: least squares within the points, engine speed "
+        "and load inside a point taken out; below zero where the engine control takes advance back."
+    ),
+    source=SOURCE,
+    words=("higher", "lower"),
+    needs=("timing",),
+    group="engine",
+    assessed=False,
+)
+def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the slope of spark advance against intake air temperature within the shared points [°/K]."""
+    found = _matched(series)
+    if isinstance(found, Missing):
+        return found
+    samples, points = found
+    columns = [samples.channels["timing"], samples.channels["iat"], samples.rpm, samples.load]
+    parts = [np.stack([c[samples.cells == cell] for c in columns]) for cell in points.cells]
+    table = np.concatenate([_centred(part) for part in parts], axis=1)
+    spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
+    if spread < LEAST_SPREAD:
+        return Missing(
+            f"intake air temperature varies by only {spread:.1f} K (standard deviation) within the operating points"
+        )
+    # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude
+    design = (table[1:] / np.maximum(table[1:].std(axis=1, keepdims=True), 1e-9)).T
+    slopes = np.linalg.lstsq(design, table[0], rcond=None)[0]
+    return reading(float(slopes[0] / table[1].std()))
+
+
+def _centred(part: Floats) -> Floats:
+    known = part[:, np.isfinite(part).all(axis=0)]
+    if known.shape[1] < 2:
+        return np.empty((part.shape[0], 0))
+    return np.asarray(known - known.mean(axis=1, keepdims=True))

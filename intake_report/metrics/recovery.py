@@ -1,0 +1,182 @@
+"""Recovery after the highway entry: crossings of the margins, and a first-order fit with the sensor's lag in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from intake_report.metrics.common import CLOSER, FASTER, OWN, over_ambient, place
+from intake_report.metrics.registry import Missing, Reading, metric
+from intake_report.metrics.series import Floats, RunSeries, first_below
+from intake_report.results import Parameter
+from intake_report.statistics import explain, fit_recovery, fit_recovery_many
+
+FIT_SPAN = 300.0  # s after the entry; later changes are of traffic and weather
+FIT_POINTS = 60  # samples of one step are not independent, and more of them would only look more certain
+LEAST_POINTS = 8
+LEAST_FALL = 3.0  # K; a smaller fall has too few steps of a usual reading to tell its shape (own choice)
+LARGEST_ERROR = 0.5  # of the time constant; beyond it the fit has not determined it
+
+
+def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
+    if series.entry is None:
+        return Missing("the run has no highway entry")
+    end = series.entry_end if series.entry_end is not None else float(series.time[-1])
+    if np.count_nonzero((series.time > series.entry) & (series.time <= end)) < 2:
+        return Missing("there are no intake air temperature samples after the highway entry")
+    return series.entry, end
+
+
+@metric(
+    title="Recovery time to within {parameter} of ambient",
+    quantity="time",
+    better="lower",
+    decimals=0,
+    definition=(
+        "Time from the highway entry until intake air temperature first comes within the margin of ambient, "
+        "timed by the steps of the reading; “not reached” when that does not happen before the highway ends."
+    ),
+    source=OWN,
+    words=FASTER,
+    parameter="margin",
+    headline=True,
+    group="recovery",
+    events=("entry",),
+)
+def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
+    """Return the time from highway entry to within the margin [s], censored at the end of the highway."""
+    span = _recovery_span(series)
+    if isinstance(span, Missing):
+        return span
+    entry, end = span
+    assert parameter.number is not None
+    crossing, reached = first_below(series.time, over_ambient(series), parameter.number, entry, end)
+    first = float(np.ravel(crossing)[0])
+    return Reading(np.asarray(crossing - entry), reached, first, place(series, first))
+
+
+@metric(
+    title="First reading within {parameter} of ambient",
+    quantity="time",
+    better="lower",
+    decimals=0,
+    definition=(
+        "Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown "
+        "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time."
+    ),
+    source="common practice",
+    words=FASTER,
+    parameter="margin",
+    group="recovery",
+    assessed=False,
+)
+def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading | Missing:
+    """Return the time from highway entry to the first bare reading within the margin [s]."""
+    span = _recovery_span(series)
+    if isinstance(span, Missing):
+        return span
+    entry, end = span
+    if series.reading.size != series.time.size or series.ambient is None:
+        return Missing("the bare readings are not kept")
+    assert parameter.number is not None
+    below = (series.reading - series.ambient <= parameter.number) & (series.time >= entry) & (series.time <= end)
+    if not below.any():
+        return Reading(np.asarray(end - entry), np.asarray(False))
+    time = float(series.time[int(np.argmax(below))])
+    return Reading(np.asarray(time - entry), np.asarray(True), time, place(series, time))
+
+
+@dataclass(frozen=True)
+class RecoveryFit:
+    """The first-order fit of one recovery: time constant [s] and final over-ambient [K], (...); NaN where refused."""
+
+    tau: Floats
+    final: Floats
+    note: str = ""
+
+
+def recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
+    """Fit the fall after the highway entry: final + change·exp(−t/tau), seen through the sensor with its lag.
+
+    Parameters
+    ----------
+    series : RunSeries
+        With or without leading axes; `lag` is held.
+
+    Returns
+    -------
+    RecoveryFit or Missing
+        Refused with the reason when the data do not determine it.
+
+    Notes
+    -----
+    At most `FIT_POINTS` evenly spaced samples of the first `FIT_SPAN` after the entry, equal weights.
+    """
+    return series.once("recovery fit", lambda: _recovery_fit(series))
+
+
+def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
+    span = _recovery_span(series)
+    if isinstance(span, Missing):
+        return span
+    entry, end = span
+    inside = series.window(entry, min(end, entry + FIT_SPAN))
+    time, over = series.time[inside] - entry, over_ambient(series)[..., inside]
+    if time.size < LEAST_POINTS:
+        return Missing(f"there are {time.size} samples after the highway entry, {LEAST_POINTS} are needed for a fit")
+    some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
+    time, over = time[some], over[..., some]
+    if over.ndim > 1:
+        many = fit_recovery_many(time, over, sensor_tau=series.lag, grid=40, tolerance=1e-4)
+        return RecoveryFit(many.tau, many.final)
+    fall = float(over[0] - over.min())
+    if fall < LEAST_FALL:
+        return Missing(
+            f"the over-ambient temperature falls by only {fall:.1f} K after the highway entry, too little for a fit"
+        )
+    fit = fit_recovery(time, over, sensor_tau=series.lag)
+    if not fit.usable or fit.tau is None or fit.final is None:
+        return Missing(f"the first-order fit is refused: {'; '.join(explain(c) for c in fit.caveats)}")
+    if fit.tau_error is not None and fit.tau_error > LARGEST_ERROR * fit.tau:
+        return Missing("the first-order fit does not determine the time constant to half of itself")
+    return RecoveryFit(np.asarray(fit.tau), np.asarray(fit.final), "; ".join(explain(c) for c in fit.caveats))
+
+
+@metric(
+    title="Recovery time constant",
+    quantity="time",
+    better="lower",
+    decimals=0,
+    definition=(
+        "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted with the "
+        f"sensor's own time constant in series, over at most {FIT_SPAN:.0f} s; refused when the data do not determine it."
+    ),
+    source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
+    words=FASTER,
+    group="recovery",
+)
+def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the fitted time constant of the recovery [s]."""
+    fit = recovery_fit(series)
+    if isinstance(fit, Missing):
+        return fit
+    return Reading(fit.tau, np.ones(fit.tau.shape, dtype=np.bool_), note=fit.note)
+
+
+@metric(
+    title="Final over-ambient of the fit",
+    quantity="temperature_difference",
+    better="lower",
+    decimals=1,
+    definition="Over-ambient temperature that the first-order fit of the recovery settles to.",
+    source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
+    words=CLOSER,
+    group="recovery",
+)
+def final_over_ambient(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the fitted end value of the recovery [K]."""
+    fit = recovery_fit(series)
+    if isinstance(fit, Missing):
+        return fit
+    return Reading(fit.final, np.ones(fit.final.shape, dtype=np.bool_), note=fit.note)

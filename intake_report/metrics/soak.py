@@ -1,0 +1,139 @@
+"""Heat soak: how fast and how far the intake air warms at stops, and how fast it cools after the launch."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from intake_report.metrics.common import FASTER, OWN
+from intake_report.metrics.registry import Missing, Reading, metric, reading
+from intake_report.metrics.series import Bools, Floats, RunSeries, Span, first_below, slope, value_at
+from intake_report.results import Parameter
+
+LEAST_STOP_SAMPLES = 5
+LEAST_RISE = 2.0  # K; half of a smaller rise is within one step of a usual reading (own choice)
+
+
+def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
+    """Return the stops that are long enough and have samples enough for a heat-soak rate."""
+    return tuple(
+        stop
+        for stop in series.stops
+        if stop.duration >= series.minimum_stop
+        and series.time[series.window(stop.start, stop.end)].size >= LEAST_STOP_SAMPLES
+    )
+
+
+def stop_rate(series: RunSeries, stop: Span) -> Floats:
+    """Return the heat-soak rate of one stop [K/min]: Theil–Sen slope of the intake air temperature."""
+    inside = series.window(stop.start, stop.end)
+    return 60.0 * slope(series.time[inside], series.iat[..., inside])
+
+
+def stop_rise(series: RunSeries, stop: Span) -> Floats:
+    """Return the rise of intake air temperature during one stop [K]: at its end minus at its start."""
+    return value_at(series.time, series.iat, stop.end) - value_at(series.time, series.iat, stop.start)
+
+
+def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
+    """Return how long after each launch the intake air has lost half of the stop's rise.
+
+    Returns
+    -------
+    tuple of (stop, time, reached)
+        Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch [s], (...), and whether
+        it was reached before the next stop or the end of the record (else the time is the bound).
+    """
+    found = []
+    soaking = soaking_stops(series)
+    for i, stop in enumerate(series.stops):
+        if stop not in soaking:
+            continue
+        end = series.stops[i + 1].start if i + 1 < len(series.stops) else float(series.time[-1])
+        rise = stop_rise(series, stop)
+        if float(np.median(rise)) < LEAST_RISE or series.time[series.window(stop.end, end)].size < 2:
+            continue
+        target = value_at(series.time, series.iat, stop.end) - 0.5 * rise
+        crossing, reached = first_below(series.time, series.iat, target, stop.end, end)
+        found.append((stop, np.asarray(crossing - stop.end), reached))
+    return tuple(found)
+
+
+def _no_stop(series: RunSeries) -> Missing:
+    return Missing(
+        f"the run has no stop of {series.minimum_stop:.0f} s or more with {LEAST_STOP_SAMPLES} samples or more"
+    )
+
+
+@metric(
+    title="Heat-soak rate, median of stops",
+    quantity="temperature_rate",
+    better="lower",
+    decimals=1,
+    definition=(
+        "Median over the run's stops of the rate at which intake air temperature rises while the vehicle stands still: "
+        "the median slope over all pairs of true samples of the whole stop (Theil–Sen), which is neither the initial "
+        "rate nor the rise over the duration."
+    ),
+    source=OWN,
+    words=("slower", "faster"),
+    needs=("iat",),
+    group="heat soak",
+    events=("stops",),
+)
+def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the median heat-soak rate over the stops [K/min]."""
+    stops = soaking_stops(series)
+    if not stops:
+        return _no_stop(series)
+    return reading(np.median(np.stack([stop_rate(series, stop) for stop in stops]), axis=0))
+
+
+@metric(
+    title="Rise per stop, median of stops",
+    quantity="temperature_difference",
+    better="lower",
+    decimals=1,
+    definition=(
+        "Median over the run's stops of the intake air temperature at the end of the stop minus that at its start; the "
+        "stops of one run differ in duration, so the figure of rise against duration belongs to it."
+    ),
+    source=OWN,
+    words=("smaller", "larger"),
+    needs=("iat",),
+    group="heat soak",
+    events=("stops",),
+)
+def rise_per_stop(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the median rise of intake air temperature over the stops [K]."""
+    stops = soaking_stops(series)
+    if not stops:
+        return _no_stop(series)
+    return reading(np.median(np.stack([stop_rise(series, stop) for stop in stops]), axis=0))
+
+
+@metric(
+    title="Half-fall time after launch, median",
+    quantity="time",
+    better="lower",
+    decimals=0,
+    definition=(
+        "Median over the launches of the time until intake air temperature has lost half of what it gained during the "
+        f"stop, for stops with a rise of {LEAST_RISE:g} K or more; a launch that the next stop cuts short counts as longer."
+    ),
+    source=OWN,
+    words=FASTER,
+    needs=("iat",),
+    group="heat soak",
+    events=("stops",),
+)
+def half_fall_time(series: RunSeries, _: Parameter) -> Reading | Missing:
+    """Return the median time after a launch to lose half of the rise [s], censored by the next stop."""
+    falls = half_falls(series)
+    if not falls:
+        return Missing(f"the run has no launch after a stop with a rise of {LEAST_RISE:g} K or more")
+    times = np.stack(np.broadcast_arrays(*[time for _, time, _ in falls]))
+    reached = np.stack(np.broadcast_arrays(*[ok for _, _, ok in falls]))
+    # a launch that was cut short is longer than its bound: it sorts last, and the median counts if it is reached
+    middle = np.median(np.where(reached, times, np.inf), axis=0)
+    known = np.isfinite(middle)
+    return Reading(np.where(known, middle, np.median(times, axis=0)), np.asarray(known))
