@@ -17,10 +17,13 @@ from intake_report.analyse.describe import (
     describe_quality,
     describe_sampling,
 )
+from intake_report.analyse.evidence import gather_evidence
+from intake_report.analyse.evidence_limits import evidence_limitations
 from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_logs, pair, weather_records
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.operating import add_operating_points
+from intake_report.analyse.weather_evidence import run_weather
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
 from intake_report.metrics import RunSeries
@@ -83,7 +86,8 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     ReportResult
         Everything that the report says.
     """
-    conditions = describe_conditions(campaign, measured.drives, measured.ambient, measured.records)
+    weather = run_weather(campaign, measured.drives, measured.ambient, measured.records)
+    conditions = describe_conditions(measured.drives, measured.ambient, weather)
     runs, criteria = decide(campaign, measured.drives, measured.series)
     used = {run.id for run in runs if run.decision != "excluded"}
     values = tuple(value for value in measured.values if value.run in used)
@@ -99,6 +103,9 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         measured.metrics,
         values,
         comparisons,
+    )
+    evidence = gather_evidence(
+        campaign, measured.drives, measured.series, measured.ambient, measured.records, weather, conditions, used
     )
     drawn = [series for series in measured.series if series.run in used]
     return ReportResult(
@@ -122,10 +129,11 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         summaries=summarise(campaign, measured.metrics, values),
         comparisons=comparisons,
         claims=judge_claims(campaign, measured.metrics, values, comparisons),
-        limitations=derive_limitations(findings),
+        limitations=derive_limitations(findings) + evidence_limitations(campaign, evidence),
         route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
         recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
         stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
+        evidence=evidence,
     )
 
 

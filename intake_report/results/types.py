@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
+from intake_report.results.evidence import Evidence
 from intake_report.units import UnitSystem
 
 Status = Literal["ok", "not reached", "not computed"]
@@ -434,6 +435,7 @@ class ReportResult:
     checks: tuple[ModelCheck, ...] = ()
     control: tuple[ControlEffect, ...] = ()
     uncertainty: InstrumentUncertainty | None = None
+    evidence: Evidence | None = None
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""
