@@ -7,9 +7,7 @@ import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-import numpy as np
-
-from intake_report.channels import CHANNELS, Channel, channel
+from intake_report.channels import Channel, channel
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog
 from intake_report.loaders.header import clean_header
@@ -159,13 +157,3 @@ def _example(entry: Channel) -> str:
     from intake_report.units import QUANTITIES
 
     return QUANTITIES[entry.quantity].internal
-
-
-def is_channel(name: str) -> bool:
-    """Tell whether `name` is in the channel catalogue."""
-    return name in CHANNELS
-
-
-def finite_count(values: FloatArray) -> int:
-    """Return how many samples are numbers."""
-    return int(np.isfinite(values).sum())

@@ -14,10 +14,10 @@ import numpy as np
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawLog, ReadOptions, RunLog
+from intake_report.loaders.clock import DAY
 from intake_report.loaders.gpx import GPX_CHANNELS
 from intake_report.loaders.mapping import Mapped, map_columns
 from intake_report.loaders.registry import read_log
-from intake_report.loaders.timestamps import DAY
 from intake_report.loaders.tracks import track_offset
 
 if TYPE_CHECKING:

@@ -11,9 +11,10 @@ import numpy as np
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, plural
 from intake_report.loaders.cells import numbers_of_text
+from intake_report.loaders.clock import to_float
 from intake_report.loaders.dialect import Dialect
 from intake_report.loaders.timecolumn import find_time_columns
-from intake_report.loaders.timestamps import TimeAxis, join_date, time_axis, to_float
+from intake_report.loaders.timestamps import TimeAxis, join_date, time_axis
 
 if TYPE_CHECKING:
     import pyarrow as pa

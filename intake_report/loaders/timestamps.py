@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -13,14 +12,13 @@ import numpy as np
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, ReadOptions, TimeKind, plural
-from intake_report.loaders.dates import date_elsewhere, days_of_dates, floats
+from intake_report.loaders.clock import DAY, clock_seconds, offset_seconds, quick_clock, to_float, unroll_midnight
+from intake_report.loaders.dates import date_elsewhere, days_of_dates
 from intake_report.loaders.header import words
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-DAY = 86400.0
-_BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
 UNIX = datetime(1970, 1, 1, tzinfo=UTC)
 # Times of a vehicle log: from 1990, when such logs first appeared, to a century later.
 _EARLIEST, _LATEST = 631_152_000.0, 3_786_912_000.0
@@ -38,7 +36,6 @@ _CLOCK = (
     r"(?P<h>\d{1,4}):(?P<m>\d{2})(?::(?P<s>\d{2}(?:[.,:]\d+)?))?"
     r"\s*(?P<p>[AaPp]\.?[Mm]\.?)?\s*(?P<z>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
 )
-_PLAIN_CLOCK = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?$")
 _COMPACT = (
     r"(?P<a>\d{4})(?P<b>\d{2})(?P<c>\d{2})[T_ ]?(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)"
     r"(?P<z>Z|[+-]\d{2}:?\d{2})?"
@@ -116,16 +113,6 @@ def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray
     import pyarrow.compute as pc
 
     return pc.binary_join_element_wise(dates.cast(pa.string()), clock.cast(pa.string()), " ")
-
-
-def to_float(values: pa.ChunkedArray) -> FloatArray:
-    """Return a numeric column as float64 with NaN for null."""
-    import pyarrow as pa
-
-    if values.type != pa.float64():
-        values = values.cast(pa.float64(), safe=False)
-    array: FloatArray = values.to_numpy()
-    return array
 
 
 def unit_scale(unit: str | None, name: str) -> float | None:
@@ -255,30 +242,6 @@ def _compact_text(values: pa.ChunkedArray) -> pa.ChunkedArray:
     return pa.chunked_array([pa.array(text, pa.string())])
 
 
-def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
-    """Add a day after each step back of more than twelve hours.
-
-    Parameters
-    ----------
-    seconds : numpy.ndarray
-        (n,) [s] since midnight, NaN allowed.
-
-    Returns
-    -------
-    seconds : numpy.ndarray
-        (n,) [s] since the first midnight; smaller backward steps are left for the cleaning to find.
-    count : int
-        Midnights passed.
-    """
-    finite = np.flatnonzero(np.isfinite(seconds))
-    steps = np.diff(seconds[finite])
-    turns = np.zeros(len(finite))
-    turns[1:] = np.cumsum((steps < -DAY / 2).astype(float) - (steps > _BACK_OVER_MIDNIGHT).astype(float))
-    result = seconds.copy()
-    result[finite] += turns * DAY
-    return result, int(turns.max(initial=0.0))
-
-
 def _from_clock(seconds: FloatArray, path: Path, options: ReadOptions, preamble: str) -> TimeAxis:
     first = _first(seconds, path)
     notices: list[Notice] = []
@@ -306,7 +269,7 @@ def _from_text(
 
     text = pc.utf8_trim_whitespace(values)
     filled = pc.and_kleene(pc.is_valid(text), pc.greater(pc.utf8_length(text), 0)).combine_chunks().fill_null(False)
-    quick = _quick_clock(text)
+    quick = quick_clock(text)
     if quick is not None:
         return _from_clock(quick, path, options, preamble)
     for pattern in (_COMPACT, rf"{_DATE}(?:[T ,]+{_CLOCK})?", _CLOCK):
@@ -317,7 +280,7 @@ def _from_text(
     else:
         return _numbers_in_text(values, name, unit, path, options)
     fields = {field.name: parts.field(index) for index, field in enumerate(parts.type)}
-    seconds = _clock_seconds(fields, np.asarray(parts.is_valid()))
+    seconds = clock_seconds(fields, np.asarray(parts.is_valid()))
     if "a" not in fields:
         if fields["s"].null_count == len(seconds):
             raise DataError(
@@ -333,7 +296,7 @@ def _from_text(
     days, order = days_of_dates(fields, name, path, options)
     wall = days * DAY + seconds
     zones = pc.fill_null(fields["z"], "") if "z" in fields else pa.array([""] * len(wall))
-    offsets = {zone: _offset(zone) for zone in pc.unique(zones).to_pylist()}
+    offsets = {zone: offset_seconds(zone) for zone in pc.unique(zones).to_pylist()}
     with_zone = [zone for zone in offsets if zone]
     base = float(np.floor(_first(wall, path)))
     if with_zone:
@@ -342,20 +305,6 @@ def _from_text(
     else:
         axis = _localise(wall - base, base, path, options)
     return TimeAxis(axis.seconds, axis.origin, "absolute", (*order, *axis.notices))
-
-
-def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
-    """Return seconds since midnight when every cell is "07:16:30.444", by pyarrow's parser of ISO 8601."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    if not _PLAIN_CLOCK.match(next((v.as_py() for v in text[:100] if v.is_valid), "")):
-        return None
-    try:
-        stamps = pc.binary_join_element_wise("1970-01-01 ", text, "").cast(pa.timestamp("ns"))
-    except pa.ArrowInvalid:
-        return None
-    return to_float(stamps.cast(pa.int64())) / 1e9
 
 
 def _numbers_in_text(
@@ -376,27 +325,3 @@ def _numbers_in_text(
             remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
         )
     return _from_numbers(pa.chunked_array([pa.array(numbers, from_pandas=True)]), name, unit, path, options)
-
-
-def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray:
-    """Return seconds since midnight of extracted clock parts; minutes and seconds alone when hours exceed a day."""
-    import pyarrow.compute as pc
-
-    hours, minutes = floats(fields["h"]), floats(fields["m"])
-    text = pc.replace_substring_regex(fields["s"], "[,:]", ".")
-    seconds = np.nan_to_num(floats(text), nan=0.0)
-    if "p" in fields:
-        mark = pc.utf8_lower(pc.fill_null(fields["p"], ""))
-        late, early = (np.asarray(pc.starts_with(mark, letter)) for letter in ("p", "a"))
-        hours = np.where(late & (hours < 12), hours + 12, np.where(early & (hours == 12), 0.0, hours))
-    total = hours * 3600.0 + minutes * 60.0 + seconds
-    bad = ~valid | (minutes > 59) | (seconds >= 61)
-    result: FloatArray = np.where(bad, np.nan, total)
-    return result
-
-
-def _offset(zone: str) -> float:
-    if zone in ("", "Z", "UTC", "GMT"):
-        return 0.0
-    digits = zone[1:].replace(":", "").ljust(4, "0")
-    return (-1.0 if zone[0] == "-" else 1.0) * (int(digits[:2]) * 3600.0 + int(digits[2:]) * 60.0)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from intake_report.errors import DataError
 from intake_report.loaders import RawLog, ReadOptions, read_log
-from intake_report.loaders.timestamps import unroll_midnight
+from intake_report.loaders.clock import unroll_midnight
 
 from .support import write
 
