@@ -22,7 +22,14 @@ _POSITION_SLACK = 1.5e-4  # half the allowance for the scatter of a position fix
 class Masker:
     """Masks of all channels; later channels look at the good samples of earlier ones."""
 
-    def __init__(self, time: FloatArray, columns: Mapping[str, FloatArray], bad: BoolArray, settings: CleanSettings):
+    def __init__(
+        self,
+        time: FloatArray,
+        columns: Mapping[str, FloatArray],
+        bad: BoolArray,
+        settings: CleanSettings,
+        present: Mapping[str, IntArray],
+    ):
         self.time = time
         self.columns = columns
         self.row = {name: j for j, name in enumerate(columns)}
@@ -31,10 +38,11 @@ class Masker:
         self.entries: list[QualityEntry] = []
         self._rows: dict[str, IntArray | None] = {}
         self._good: dict[str, tuple[FloatArray, FloatArray]] = {}
-        self.present: dict[str, IntArray | None] = {
-            name: np.flatnonzero(~np.isnan(values)) if faults.has_gaps(values) else None
-            for name, values in columns.items()
-        }
+        # Rows of the samples of each channel; None where every row has one.
+        self.present: dict[str, IntArray | None] = dict(present)
+        for name, values in columns.items():
+            if name not in present:
+                self.present[name] = np.flatnonzero(~np.isnan(values)) if faults.has_gaps(values) else None
 
     def good(self, name: str) -> tuple[FloatArray, FloatArray]:
         """Return times and values of the good samples of a channel that has been masked already."""

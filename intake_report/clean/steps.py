@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from intake_report.clean.model import (
     CleanRun,
     CleanSettings,
     FloatArray,
+    IntArray,
     QualityEntry,
     Sampling,
     entry,
@@ -64,7 +66,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     base = repair(clock, settings, raw)
     quality += base.entries
     columns = raw if base.order is None else [values[base.order] for values in raw]
-    time, columns, found = _reduce(base.time, names, columns)
+    time, columns, present, found = _reduce(base.time, names, columns)
     quality += found
     if shared and columns is raw and time is clock:
         frame = log.frame.rename_axis("time")  # nothing was moved, so the data are shared rather than copied
@@ -72,7 +74,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
         frame = pd.DataFrame(dict(zip(names, columns, strict=True)), index=pd.Index(time, name="time"), copy=False)
 
     bad = np.zeros((len(names), time.size), dtype=np.bool_)
-    masker = Masker(time, dict(zip(names, columns, strict=True)), bad, settings)
+    masker = Masker(time, dict(zip(names, columns, strict=True)), bad, settings, present)
     for name in sorted(names, key=lambda n: (n not in _FIRST, names.index(n))):
         masker.channel(name)
     masker.frozen_position()
@@ -97,12 +99,29 @@ def _endless(values: FloatArray) -> BoolArray | None:
 
 def _reduce(
     time: FloatArray, names: list[str], columns: list[FloatArray]
-) -> tuple[FloatArray, list[FloatArray], list[QualityEntry]]:
-    """Reduce repeats to true samples, leave out rows without any, merge rows of one time."""
-    entries = []
+) -> tuple[FloatArray, list[FloatArray], dict[str, IntArray], list[QualityEntry]]:
+    """Reduce repeats to true samples, leave out rows without any, merge rows of one time.
+
+    Returns times, columns (the same list when nothing was reduced), the rows of the samples of each reduced channel, and
+    the account.
+    """
     series = dict(zip(names, columns, strict=True))
-    reduced = dict(series)
-    kept: dict[str, BoolArray] = {}
+    kept, entries = _sample_rows(time, series)
+    if kept:
+        time, columns, kept = _build(time, series, kept)
+    if time.size and not (time[1:] > time[:-1]).all():
+        total = time.size
+        time, columns, merged = merge_ties(time, columns)
+        kept = {}
+        reason = "rows that repeat the time of the row before were merged; the last sample of each channel stays"
+        entries.append(entry("duplicate-times", "time", merged, total, reason))
+    return time, columns, kept, entries
+
+
+def _sample_rows(time: FloatArray, series: Mapping[str, FloatArray]) -> tuple[dict[str, IntArray], list[QualityEntry]]:
+    """Find the rows of the true samples of every channel that repeats values, and say how each was decided."""
+    entries = []
+    kept: dict[str, IntArray] = {}
     grouped: set[str] = set()
     for members, rows in row_groups(series):
         grouped.update(members)
@@ -112,22 +131,16 @@ def _reduce(
         for name in members:
             decision = pattern.decisions[name]
             keep = true_samples(part[name], decision, pattern.slips)
-            present = (
-                int(np.count_nonzero(~np.isnan(part[name]))) if keep is not None or rows is not None else time.size
-            )
+            present = int(np.count_nonzero(~np.isnan(part[name]))) if has_gaps(part[name]) else part[name].size
+            repeats = 0
             if keep is not None:
-                where = keep if rows is None else np.zeros(time.size, dtype=np.bool_)
-                if rows is not None:
-                    where[rows[keep]] = True
-                kept[name] = where
-                reduced[name] = np.where(where, series[name], np.nan)
-                repeats = present - int(np.count_nonzero(keep))
-                entries.append(entry("true-samples", name, repeats, present, decision.reason))
-            else:
-                entries.append(entry("true-samples", name, 0, present, decision.reason))
-        clock = time if rows is None else time[rows]
-        cycle = max(decision.period for decision in pattern.decisions.values())
+                at = np.flatnonzero(keep)
+                kept[name] = at if rows is None else rows[at]
+                repeats = present - at.size
+            entries.append(entry("true-samples", name, repeats, present, decision.reason))
         if len(pattern.slips):
+            clock = time if rows is None else time[rows]
+            cycle = max(decision.period for decision in pattern.decisions.values())
             # A cycle of ten rows that is nine rows late has lost one.
             rows_off = [int(by) if 2 * by <= cycle else int(by) - cycle for by in pattern.slips[:, 1]]
             slipped = ", ".join(
@@ -136,24 +149,42 @@ def _reduce(
             more = f" and {len(rows_off) - 5} more" if len(rows_off) > 5 else ""
             reason = f"the polling cycle is displaced by lost (-) or repeated (+) rows, in all {slipped}{more}"
             entries.append(entry("cycle-slip", "time", len(rows_off), clock.size, reason))
-    for name in names:
+    for name, values in series.items():
         if name not in grouped:
-            samples = int(np.count_nonzero(~np.isnan(series[name])))
+            samples = int(np.count_nonzero(~np.isnan(values)))
             reason = OWN_TIMES.reason if samples else "the channel has no sample"
             entries.append(entry("true-samples", name, 0, samples, reason))
-    touched = any(reduced[name] is not series[name] for name in names)
-    result = [reduced[name] for name in names]
-    if touched and not any(reduced[name] is series[name] and not has_gaps(series[name]) for name in names):
-        some = np.logical_or.reduce([kept[name] if name in kept else ~np.isnan(reduced[name]) for name in names])
-        if not some.all():
-            time, result = time[some], [values[some] for values in result]
-    if time.size and not (time[1:] > time[:-1]).all():
-        total = time.size
-        time, result, merged = merge_ties(time, result)
-        touched = True
-        reason = "rows that repeat the time of the row before were merged; the last sample of each channel stays"
-        entries.append(entry("duplicate-times", "time", merged, total, reason))
-    return time, result if touched else columns, entries
+    return kept, entries
+
+
+def _build(
+    time: FloatArray, series: Mapping[str, FloatArray], kept: dict[str, IntArray]
+) -> tuple[FloatArray, list[FloatArray], dict[str, IntArray]]:
+    """Build the columns from the sample rows; rows without any sample are left out before anything is copied."""
+    some = np.zeros(time.size, dtype=np.bool_)
+    for name, values in series.items():
+        if name in kept:
+            some[kept[name]] = True
+        elif has_gaps(values):
+            some |= ~np.isnan(values)
+        else:
+            some[:] = True
+            break
+    size = int(np.count_nonzero(some))
+    if size < time.size:
+        place = np.cumsum(some) - 1
+        moved = {name: place[rows] for name, rows in kept.items()}
+    else:
+        moved = kept
+    columns = []
+    for name, values in series.items():
+        if name in kept:
+            column = np.full(size, np.nan)
+            column[moved[name]] = values[kept[name]]
+        else:
+            column = values if size == time.size else values[some]
+        columns.append(column)
+    return time if size == time.size else time[some], columns, moved
 
 
 def _sampling(
