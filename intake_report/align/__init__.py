@@ -1,6 +1,10 @@
 """Runs onto one route distance; stops, launches, phases, highway entry; comparability."""
 
 from intake_report.align.chain import align_runs
+from intake_report.align.comparability import Check, Comparability, assess
+from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
+from intake_report.align.facts import Conditions
+from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, find_peaks, grid_by_place
 from intake_report.align.model import (
     AlignedRun,
     Alignment,
@@ -15,6 +19,7 @@ from intake_report.align.model import (
     Run,
     Stop,
 )
+from intake_report.align.propose import phases_as_text, propose_phases
 from intake_report.align.settings import (
     AlignSettings,
     ChannelNames,
@@ -25,23 +30,37 @@ from intake_report.align.settings import (
 )
 
 __all__ = [
+    "CRITERIA",
+    "AcceptanceLimit",
     "AlignSettings",
     "AlignedRun",
     "Alignment",
     "ChannelNames",
+    "Check",
+    "Comparability",
+    "Conditions",
     "Creep",
+    "CriterionSpec",
     "Detour",
     "EntrySettings",
     "EventSettings",
     "Finding",
     "Launch",
+    "Peak",
+    "PeakSummary",
     "PhaseSettings",
     "PhaseSpan",
     "Place",
+    "PlaceGrid",
     "Reference",
     "RoutePath",
     "RouteSettings",
     "Run",
     "Stop",
     "align_runs",
+    "assess",
+    "find_peaks",
+    "grid_by_place",
+    "phases_as_text",
+    "propose_phases",
 ]

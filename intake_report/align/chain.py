@@ -91,6 +91,10 @@ def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Refere
     candidates = [chosen] if chosen is not None else list(runs)
     lengths = [length_by_speed(run, settings) for run in candidates]
     middle = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
+    if lengths[middle] < 30.0:
+        raise DataError(
+            f'Run "{candidates[middle].run}" did not move, by its speed.', remedy="Check its speed channel."
+        )
     note = f"Route distance is the distance that {candidates[middle].run} drove by its speed, {lengths[middle]:.0f} m."
     return Reference("speed", candidates[middle].run, lengths[middle], False), (note,)
 

@@ -167,7 +167,7 @@ def _check(
 
 
 def _own(spec: CriterionSpec, limit: AcceptanceLimit | None, one: Facts) -> Check:
-    return _check(spec, limit, (one.run,), one.values[spec.code], one.reasons.get(spec.code, ""))
+    return _check(spec, limit, (one.run,), one.by_code[spec.code], one.reasons.get(spec.code, ""))
 
 
 def _alike(spec: CriterionSpec, limit: AcceptanceLimit | None, one: Facts, sound: Sequence[Facts]) -> Check:
@@ -180,7 +180,7 @@ def _typical(sound: Sequence[Facts]) -> Facts:
     """Return the median of runs, criterion by criterion and place by place."""
     values: dict[str, float | None] = {}
     for code in CRITERIA:
-        known = [v for one in sound if (v := one.values.get(code)) is not None]
+        known = [v for one in sound if (v := one.by_code.get(code)) is not None]
         if code == "time-of-day" and known:
             # about the circle, so that midnight is no border
             turned = [(v - known[0] + 12.0) % 24.0 - 12.0 for v in known]
@@ -215,7 +215,7 @@ def _between(code: str, a: Facts, b: Facts) -> tuple[float | None, str]:
         if len(apart) < LEAST_CELLS:
             return None, f"the runs share fewer than {LEAST_CELLS} places on the {kind}"
         return float(np.sqrt(np.mean(apart**2))), ""
-    x, y = a.values.get(code), b.values.get(code)
+    x, y = a.by_code.get(code), b.by_code.get(code)
     if x is None or y is None:
         return None, a.reasons.get(code) or b.reasons.get(code) or "not known"
     if code == "time-of-day":

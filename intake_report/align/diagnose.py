@@ -24,6 +24,7 @@ def diagnose(run: Run, located: Located, path: RoutePath, settings: AlignSetting
     A run that drove the route backwards or another route is named and taken off the route; one that covers part of the
     route keeps that part.
     """
+    located = _beside(located)
     route = settings.route
     covered = sum(b - a for a, b in located.covered) / path.length
     if covered >= route.least_coverage or any(finding.hard for finding in located.findings):
@@ -45,6 +46,18 @@ def diagnose(run: Run, located: Located, path: RoutePath, settings: AlignSetting
     parts = ", ".join(f"{a:.0f}–{b:.0f} m" for a, b in located.covered)
     text = f"The run covers {covered:.0%} of the route ({parts} of {path.length:.0f} m)."
     return replace(located, findings=(*located.findings, Finding("part-of-route", text, hard=False)))
+
+
+def _beside(located: Located) -> Located:
+    """Name a run that lies to one side of the path throughout; a lane is about 3.5 m wide (common practice)."""
+    if len(located.cross_track) < 20:
+        return located
+    low, middle, high = np.quantile(located.cross_track.to_numpy(dtype=np.float64), [0.25, 0.5, 0.75])
+    if min(abs(low), abs(high)) < 4.0 or abs(middle) < 6.0 or low * high < 0:
+        return located
+    side = "left" if middle > 0 else "right"
+    text = f"The run lies {abs(middle):.0f} m to the {side} of the path: another carriageway, or the route in reverse."
+    return replace(located, findings=(*located.findings, Finding("beside-path", text, hard=False)))
 
 
 def _off(located: Located, finding: Finding) -> Located:

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from intake_report.align.grouping import group
 from intake_report.align.model import Creep, Floats, Launch, Place, Stop
 from intake_report.align.odometer import KMH, driven
 from intake_report.align.settings import EventSettings
@@ -123,17 +124,13 @@ def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: 
     Returns
     -------
     tuple of Place
-        By route distance. Complete linkage, so that a queue does not chain two junctions together.
+        By route distance; no place is wider than two radii.
     """
-    from scipy.cluster.hierarchy import fcluster, linkage
-
     known = [(run, stop) for run, stop in stops if np.isfinite(stop.distance)]
     if not known:
         return ()
     at = np.array([stop.distance for _, stop in known])
-    label = np.ones(1, dtype=int)
-    if len(known) > 1:
-        label = fcluster(linkage(at[:, None], method="complete"), t=2 * radius, criterion="distance")
+    label = group(at, 2 * radius)
     places = []
     for which in np.unique(label):
         members = [known[i] for i in np.flatnonzero(label == which)]

@@ -49,7 +49,7 @@ class Facts:
     """
 
     run: str
-    values: dict[str, float | None]
+    by_code: dict[str, float | None]
     reasons: dict[str, str]
     durations: dict[str, float] = field(default_factory=dict)
     speeds: dict[str, Floats] = field(default_factory=dict)

@@ -130,7 +130,7 @@ def _series(run: AlignedRun, name: str, derived: Mapping[str, Mapping[str, pd.Se
 def stretches(run: AlignedRun) -> list[tuple[Floats, Floats]]:
     """Return (time [s], route distance [m]) of each uninterrupted stretch on the route."""
     time = run.distance.index.to_numpy(dtype=np.float64)
-    s: Floats = run.distance.to_numpy(dtype=np.float64)
+    s = np.asarray(run.distance, dtype=np.float64)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], np.isfinite(s), [False]]).astype(int)))
     return [(time[i:j], s[i:j]) for i, j in zip(edges[::2], edges[1::2], strict=True) if j - i > 1]
 

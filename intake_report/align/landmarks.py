@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from intake_report.align.grouping import group
 from intake_report.align.model import Floats
 from intake_report.align.profile import Profile
 
@@ -30,6 +31,7 @@ SCALES = np.arange(0.94, 1.0601, 0.005)
 COARSE = 10  # steps per cell of the search
 LEAST_OVERLAP = 0.25  # of the shorter profile
 PRESENCE = 0.5  # log likelihood per observation for lying on the route at all
+REPEAT = 10.0  # m within which stops have to repeat (median) to be landmarks; queues of stop-and-go do not
 TOLD_APART = 3.0  # margin above which a place is trusted
 PASSES = 5
 
@@ -316,11 +318,13 @@ def settle(
     """Return the lines corrected by the stops that three runs or more share.
 
     A stop lies within `error` [m] of its place (queues); a line moves by `freedom` [m] at most likely. Huber weights keep
-    a run that stopped elsewhere from pulling. Runs in `fixed` do not move; otherwise all move alike so that `anchor` keeps
-    its own.
+    a run that stopped elsewhere from pulling. The result is kept only where stops then repeat within `REPEAT`: in dense
+    traffic they do not, and moving runs by them brings them no nearer to each other. Runs in `fixed` do not move; at
+    last all move alike so that `anchor` keeps its own.
     """
+    before = lines
+    owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
     for _ in range(4):
-        owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
         way = np.concatenate([stops[i] for i in lines])
         at = np.concatenate([lines[i][0] * stops[i] + lines[i][1] for i in lines])
         goal = common_places(owner, at, radius)
@@ -344,17 +348,18 @@ def settle(
             lines[i] = (lines[i][0] + float(tilt) / middle, lines[i][1] + float(move - tilt))
         if anchor is not None:
             lines = _anchor(lines, anchor)
-    return lines
+    at = np.concatenate([lines[i][0] * stops[i] + lines[i][1] for i in lines])
+    miss = np.abs(common_places(owner, at, radius) - at)
+    miss = miss[np.isfinite(miss)]
+    return lines if len(miss) and np.median(miss) <= REPEAT else before
 
 
 def common_places(owner: NDArray[np.intp], at: Floats, radius: float) -> Floats:
     """Return the median route distance of the place of each stop [m], NaN where fewer than three runs share it."""
-    from scipy.cluster.hierarchy import fcluster, linkage
-
     goal = np.full(len(at), np.nan)
     if len(at) < 3:
         return goal
-    label = fcluster(linkage(at[:, None], method="complete"), t=2 * radius, criterion="distance")
+    label = group(at, 2 * radius)
     for which in np.unique(label):
         members = label == which
         if len(np.unique(owner[members])) >= 3:

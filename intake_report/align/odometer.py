@@ -8,6 +8,7 @@ from intake_report.align.model import Floats, Run
 from intake_report.align.settings import ChannelNames
 
 KMH = 3.6  # km/h per m/s, exact
+BEYOND = 5.0  # s for which the first and the last speed are taken to hold outside the samples
 
 
 def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
@@ -23,7 +24,7 @@ def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
     Returns
     -------
     ndarray, shape (m,)
-        Distance [m], exact for speed that is linear between the samples and constant outside them.
+        Distance [m], exact for speed that is linear between the samples; outside them speed holds for 5 s and no longer.
     """
     v = np.maximum(speed, 0.0) / KMH
     steps = np.diff(time)
@@ -33,7 +34,8 @@ def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
     tau = inside - time[i]
     slope = (np.diff(v) / steps)[i] if len(time) > 1 else np.zeros(len(at))
     distance = total[i] + v[i] * tau + slope * tau**2 / 2
-    outside = np.where(at < time[0], (at - time[0]) * v[0], np.where(at > time[-1], (at - time[-1]) * v[-1], 0.0))
+    before, after = np.maximum(time[0] - at, 0.0), np.maximum(at - time[-1], 0.0)
+    outside = np.minimum(after, BEYOND) * v[-1] - np.minimum(before, BEYOND) * v[0]
     return np.asarray(distance + outside, dtype=np.float64)
 
 

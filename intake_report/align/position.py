@@ -97,7 +97,9 @@ def _stretches(matched: Matched, fixes: Fixes) -> tuple[list[_Stretch], list[lis
     on = np.flatnonzero(np.isfinite(matched.s)).tolist()
     stretches: list[_Stretch] = []
     passes: list[list[int]] = []
-    for a, b in zip([None, *on[:-1]], on, strict=True):
+    for a, b in pairwise([None, *on]):
+        if b is None:
+            continue
         if a is not None and not matched.restart[b]:
             gone, ahead = way[b] - way[a], matched.s[b] - matched.s[a]
             neighbours = b == a + 1

@@ -61,10 +61,10 @@ def loop_runs(pick: Sequence[int] | None = None) -> list[StubRun]:
     return runs
 
 
-def commute_runs() -> list[StubRun]:
+def commute_runs(pick: slice = slice(None)) -> list[StubRun]:
     """The commute drives: only speed; every tenth row is a sample, the others repeat it."""
     runs = []
-    for file in sorted(drives("commute").glob("*.csv.gz")):
+    for file in sorted(drives("commute").glob("*.csv.gz"))[pick]:
         table = pd.read_csv(file, encoding="utf-8", usecols=["Time", "Vehicle Speed Sensor [km/h]"])
         time = pd.to_timedelta(table["Time"]).dt.total_seconds().to_numpy()
         speed = table["Vehicle Speed Sensor [km/h]"].to_numpy(dtype=float)

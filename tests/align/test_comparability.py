@@ -116,7 +116,7 @@ def test_conditions_that_differ_are_found_alone(run, conditions, code) -> None:
 def test_acceleration_from_a_known_ramp() -> None:
     # 1.5 m/s² everywhere in these drives; with limits in steps the ramp's mean is lower, and alike between runs
     result = judge(campaign())
-    values = [result.facts[run].values["ramp-acceleration"] for run in result.runs]
+    values = [result.facts[run].by_code["ramp-acceleration"] for run in result.runs]
     assert all(value is not None and 0.2 < value < 1.5 for value in values)
     assert np.ptp([value for value in values if value is not None]) < 0.1
 

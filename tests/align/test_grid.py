@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -97,7 +98,7 @@ def test_phases_are_proposed_in_campaign_form() -> None:
     assert [phase.kind for phase in phases] == ["city", "ramp", "highway"]
     assert phases[0].from_m == 0 and phases[1].from_m == pytest.approx(4300, abs=150)
     assert phases[2].from_m == pytest.approx(4850, abs=150)
-    for before, after in zip(phases, phases[1:], strict=False):
+    for before, after in pairwise(phases):
         assert before.to_m == after.from_m
     parsed = tomllib.loads(phases_as_text(phases))["route"]["phase"]
     assert [entry["id"] for entry in parsed] == ["city", "ramp", "highway"]

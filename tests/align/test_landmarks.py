@@ -91,28 +91,37 @@ def likeliest_shifts(profiles, lines, who, grid, hidden) -> np.ndarray:
     return np.array(out)
 
 
-def test_commute_drives_are_registered_and_judged_by_what_was_not_used() -> None:
-    """19 real drives, no position; one began half way and ended in a jam."""
+def profiles_and_stops(pick: slice = slice(None)):
     profiles, stops = [], []
-    for run in commute_runs():
+    for run in commute_runs(pick):
         time, speed = run.frame.index.to_numpy(), run.frame["speed"].to_numpy()
         profiles.append(speed_profile(time, speed))
         at = [a for a, _ in find_stops(time, speed, EventSettings())]
         stops.append(driven(time, speed, np.array(at)))
     lengths = np.array([profile.length for profile in profiles])
-    reference = int(np.argsort(lengths)[len(lengths) // 2])
+    return profiles, stops, lengths, int(np.argsort(lengths)[len(lengths) // 2])
+
+
+@pytest.mark.parametrize("pick", [slice(0, 19, 2), pytest.param(slice(None), marks=pytest.mark.slow)])
+def test_commute_drives_arrive_at_the_same_place(pick) -> None:
+    """Real drives, no position, judged by where they end: the speeds before it were used, the end itself was not."""
+    profiles, stops, lengths, reference = profiles_and_stops(pick)
     found = register(profiles, stops, reference)
     assert all(one.margin > 3.0 for one in found)
+    # one drive begins half way and ends in a jam
     full = np.flatnonzero(lengths > 50000)
-    assert len(full) == 18
+    assert len(full) >= 10
     # the drives of summer 2017 and of 2018 differ by 2 % in what the speed channel makes of the same road
     assert np.ptp([found[i].scale for i in full]) > 0.015
-    # judged by where the drives end: no step of the registration looks at that
     ends = np.array([found[i].offset + found[i].scale * lengths[i] for i in full])
     assert np.median(np.abs(ends - np.median(ends))) < 20.0
     assert np.median(np.abs(lengths[full] - np.median(lengths[full]))) > 400.0
 
-    # judged by 12 km of road that the registration did not see
+
+@pytest.mark.slow
+def test_commute_drives_agree_on_road_that_the_registration_did_not_see() -> None:
+    profiles, stops, lengths, reference = profiles_and_stops()
+    full = np.flatnonzero(lengths > 50000)
     grid = np.arange(len(profiles[reference].speed)) * 10.0
     hidden = (grid >= 21000) & (grid < 33000)
     outside = [way[(way < 20000) | (way > 34000)] for way in stops]

@@ -1,0 +1,113 @@
+"""Speed of matching against the nearest point alone, on the same points and path.
+
+One hour at 10 Hz: 36,000 fixes. Ratios, and one limit in seconds that is generous for any machine of the last ten years.
+"""
+
+from __future__ import annotations
+
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+import shapely
+
+from intake_report.align import ChannelNames, RoutePath, RouteSettings
+from intake_report.align.path import build_path
+from intake_report.align.position import locate
+from intake_report.align.projection import to_degrees, to_metres
+
+pytestmark = pytest.mark.bench
+
+CENTRE = (48.2, 11.6)
+SETTINGS, CHANNELS = RouteSettings(), ChannelNames()
+
+
+class Hour:
+    """One hour at 10 Hz on a winding road of about 60 km, out and back."""
+
+    start = None
+
+    def __init__(self, run: str, seed: int, hours: float = 1.0) -> None:
+        rng = np.random.default_rng(seed)
+        t = np.arange(0, hours * 3600, 0.1)
+        speed = np.maximum(62 + 45 * np.sin(t / 70 + rng.uniform(0, 6)), 0.0)
+        way = np.cumsum(speed) / 36
+        x, y = road(way)
+        latitude, longitude = to_degrees(x + rng.normal(0, 2, len(t)), y + rng.normal(0, 2, len(t)), CENTRE)
+        self.run = run
+        self.frame = pd.DataFrame(
+            {"speed": np.round(speed), "latitude": latitude, "longitude": longitude}, index=pd.Index(t, name="time")
+        )
+
+    def good(self, channel: str) -> pd.Series:
+        return self.frame[channel].dropna()
+
+    def has(self, channel: str) -> bool:
+        return channel in self.frame
+
+
+def road(way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Out for 33 km and back beside it."""
+    out = np.where(way < 33000, way, 66000 - way)
+    return out * 0.8, 900 * np.sin(out / 1500) + np.where(way < 33000, 0.0, 8.0)
+
+
+def reference() -> RoutePath:
+    return build_path(*road(np.arange(0.0, 64000.0, 15.0)), CENTRE, SETTINGS)
+
+
+def seconds(function, repeat: int = 5) -> float:
+    times = []
+    for _ in range(repeat):
+        begin = time.perf_counter()
+        function()
+        times.append(time.perf_counter() - begin)
+    return min(times)
+
+
+def test_one_hour_at_ten_hertz(record_property) -> None:
+    path, run = reference(), Hour("hour", 1)
+    located = locate(run, path, SETTINGS, CHANNELS)
+    assert located.on_route.mean() > 0.97
+    took = seconds(lambda: locate(run, path, SETTINGS, CHANNELS))
+    x, y = to_metres(run.frame["latitude"].to_numpy(), run.frame["longitude"].to_numpy(), CENTRE)
+    line, points = shapely.LineString(np.column_stack([path.x, path.y])), shapely.points(x, y)
+    plain = seconds(lambda: shapely.line_locate_point(line, points), repeat=2)
+    # the nearest point alone is wrong on the way back: that is why it is not enough
+    nearest = shapely.line_locate_point(line, points)
+    wrong = np.abs(nearest - located.distance.to_numpy()) > 100
+    print(f"\nmatched in {took:.3f} s; line_locate_point {plain:.3f} s; ratio {took / plain:.2f}; wrong {wrong.mean():.0%}")
+    record_property("seconds", took)
+    record_property("ratio", took / plain)
+    assert took < 0.5
+    assert took < 2.0 * plain
+
+
+def test_linear_in_length_and_in_runs(record_property) -> None:
+    path = reference()
+    short, long = Hour("short", 2, 0.25), Hour("long", 3, 1.0)
+    quarter = seconds(lambda: locate(short, path, SETTINGS, CHANNELS))
+    whole = seconds(lambda: locate(long, path, SETTINGS, CHANNELS))
+    print(f"\na quarter {quarter:.3f} s, an hour {whole:.3f} s, ratio {whole / quarter:.2f}")
+    record_property("ratio", whole / quarter)
+    assert whole / quarter < 6.0
+
+
+def test_a_thousand_runs_take_a_thousand_times_one(record_property) -> None:
+    """Short runs through the whole chain, 50 against 1,000; the search for the medoid and the path are capped at 40."""
+    from intake_report.align import align_runs
+
+    few = [Hour(f"r{k}", k, 0.02) for k in range(50)]
+    many = [replace_name(few[k % 50], f"r{k}") for k in range(1000)]
+    one = seconds(lambda: align_runs(few), repeat=2)
+    all_of_them = seconds(lambda: align_runs(many), repeat=1)
+    print(f"\n50 runs {one:.2f} s, 1,000 runs {all_of_them:.2f} s, ratio {all_of_them / one:.1f} for 20 times the runs")
+    record_property("ratio", all_of_them / one)
+    assert all_of_them / one < 26.0
+
+
+def replace_name(run: Hour, name: str) -> Hour:
+    copy = object.__new__(Hour)
+    copy.run, copy.frame = name, run.frame
+    return copy
