@@ -1,0 +1,203 @@
+"""One difference from the values of runs: which model, which runs count how much, what is independent of what."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from intake_report.errors import DataError
+from intake_report.results import MetricResult
+from intake_report.statistics import (
+    Difference,
+    PermutationTest,
+    compare_censored,
+    compare_means,
+    permutation_blocked,
+    permutation_censored,
+)
+from intake_report.statistics.comparison import additive_design, linked_to
+
+MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A difference and what it rests on.
+
+    Attributes
+    ----------
+    found : Difference
+        Candidate minus the other, from the scatter between runs.
+    weights : dict of str to float
+        Weight of each run's value in the difference; the weights of each side sum to ±1.
+    confounded : bool
+        No block holds both, and blocks hold several runs: block and configuration cannot be told apart.
+    units : (int, int)
+        Independent units of candidate and other: runs, or blocks where blocks hold one of the two only.
+    """
+
+    found: Difference
+    weights: dict[str, float]
+    confounded: bool
+    units: tuple[int, int]
+
+
+def estimate(
+    values: Sequence[MetricResult],
+    configuration: str,
+    versus: str,
+    level: float,
+    names: Mapping[str, str],
+) -> Estimate | str:
+    """Compare two configurations in one metric, or say why that cannot be done.
+
+    Parameters
+    ----------
+    values : sequence of MetricResult
+        Values of one metric of all runs that take part; other configurations help to estimate blocks and scatter.
+    configuration, versus : str
+        Ids of candidate and other.
+    level : float
+        Confidence level.
+    names : mapping of str to str
+        Names of the configurations, which notes quote.
+
+    Returns
+    -------
+    Estimate or str
+        The difference, or the reason why there is none.
+
+    Notes
+    -----
+    Within blocks where blocks link the two. Where each block holds one of the two only, and several runs of it, the
+    runs of a block are no replicates of the configuration: block means are then compared.
+    """
+    known = [v for v in values if v.status != "not computed"]
+    sides = {c: [v for v in known if v.configuration == c] for c in (configuration, versus)}
+    if not all(sides.values()):
+        absent = [v for v in values if v.configuration in sides and not sides[v.configuration]]
+        reasons = list(dict.fromkeys(v.reason for v in absent if v.reason))
+        return "; ".join(reasons) or "no run is left on one side"
+    blocks = [v.block for v in known]
+    apart = None not in blocks and configuration not in linked_to(
+        versus, [v.configuration for v in known], [str(b) for b in blocks]
+    )
+    pair = [*sides[configuration], *sides[versus]]
+    repeated = len({(v.configuration, v.block) for v in pair}) < len(pair)
+    units = (len(sides[configuration]), len(sides[versus]))
+    if apart and repeated and len(set(blocks)) > 1:
+        units = (len({v.block for v in sides[configuration]}), len({v.block for v in sides[versus]}))
+        found = _nested(sides[configuration], sides[versus], level, names, (configuration, versus))
+        return found if isinstance(found, str) else Estimate(found, _means(sides, configuration, versus), True, units)
+    labels = [_label(v.configuration, names) for v in known]
+    try:
+        every = compare_censored(
+            [_time(v) for v in known],
+            [v.status == "not reached" for v in known],
+            labels,
+            blocks,
+            _label(versus, names),
+            level,
+        )
+    except DataError as error:
+        return error.what.rstrip(".")
+    found = every[_label(configuration, names)]
+    return Estimate(found, _weights(known, configuration, versus, found), False, units)
+
+
+def _label(configuration: str, names: Mapping[str, str]) -> str:
+    """Return the name that notes quote; the id too where two configurations have one name."""
+    name = names[configuration]
+    return name if list(names.values()).count(name) == 1 else f"{name} ({configuration})"
+
+
+def _time(value: MetricResult) -> float:
+    number = value.value if value.value is not None else value.bound
+    assert number is not None  # "ok" has a value, "not reached" a bound
+    return number
+
+
+def _nested(
+    mine: Sequence[MetricResult],
+    others: Sequence[MetricResult],
+    level: float,
+    names: Mapping[str, str],
+    pair: tuple[str, str],
+) -> Difference | str:
+    """Compare block means; a block in which a run did not reach the margin has none."""
+    if any(v.status == "not reached" for v in (*mine, *others)):
+        return (
+            "blocks hold one of the two configurations only, and not every run reached the margin: "
+            "neither block means nor runs can be compared"
+        )
+    groups = [
+        [float(np.mean([_time(v) for v in side if v.block == b])) for b in dict.fromkeys(v.block for v in side)]
+        for side in (others, mine)
+    ]
+    found = compare_means(groups[0], groups[1], level)
+    first, second = (_label(c, names) for c in pair)
+    reason = (
+        f'no block holds both "{first}" and "{second}": block and configuration cannot be told apart; '
+        f"means of {len(groups[1])} and {len(groups[0])} blocks are compared, since runs of one block are no replicates"
+    )
+    note = "; ".join(part for part in (reason, found.note.replace("run", "block")) if part)
+    return replace(found, n_candidate=len(mine), n_baseline=len(others), note=note)
+
+
+def _means(sides: Mapping[str, Sequence[MetricResult]], configuration: str, versus: str) -> dict[str, float]:
+    """Return the weights of a difference of means of block means."""
+    weights = {}
+    for id, sign in ((configuration, 1.0), (versus, -1.0)):
+        blocks = [v.block for v in sides[id]]
+        for v in sides[id]:
+            weights[v.run] = sign / len(set(blocks)) / blocks.count(v.block)
+    return weights
+
+
+def _weights(known: Sequence[MetricResult], configuration: str, versus: str, found: Difference) -> dict[str, float]:
+    """Return how each run's value enters the difference; of censored comparisons the runs that reached."""
+    used = [v for v in known if v.status == "ok"]
+    ids, blocks = [v.configuration for v in used], [str(v.block) for v in used]
+    if not {configuration, versus} <= set(ids):
+        return {}
+    if found.method in ("blocked", "censored", "none") and configuration in linked_to(versus, ids, blocks):
+        design, candidates = additive_design(ids, blocks, versus)
+        row = np.linalg.pinv(design)[candidates.index(configuration)]
+        return {v.run: float(w) for v, w in zip(used, row, strict=True) if abs(w) > 1e-12}
+    sign = {configuration: 1.0 / ids.count(configuration), versus: -1.0 / ids.count(versus)}
+    return {v.run: sign[v.configuration] for v in used if v.configuration in sign}
+
+
+def permutation(
+    values: Sequence[MetricResult], configuration: str, versus: str, rng: np.random.Generator
+) -> PermutationTest | None:
+    """Test by dealing the runs of each block anew; None where no block holds both or there are too many ways.
+
+    Parameters
+    ----------
+    values : sequence of MetricResult
+        Values of one metric.
+    configuration, versus : str
+        Ids of candidate and other.
+    rng : numpy.random.Generator
+        Not used while all ways can be counted.
+    """
+    pair = [v for v in values if v.configuration in (configuration, versus) and v.status != "not computed"]
+    blocks = [v.block for v in pair]
+    where = [str(b) for b in blocks] if None not in blocks else ["all"] * len(pair)
+    marks = [v.configuration == configuration for v in pair]
+    sizes = [[m for m, b in zip(marks, where, strict=True) if b == name] for name in set(where)]
+    ways = math.prod(math.comb(len(one), sum(one)) for one in sizes)
+    if not 1 < ways <= MOST_ARRANGEMENTS:
+        return None
+    times = [_time(v) for v in pair]
+    open_ = [v.status == "not reached" for v in pair]
+    try:
+        if any(open_):
+            return permutation_censored(times, open_, marks, where, rng=rng)
+        return permutation_blocked(times, marks, where, rng=rng)
+    except DataError:
+        return None
