@@ -61,20 +61,21 @@ class DelimitedReader:
 def read_text(data: Buffer, path: Path, options: ReadOptions, packed: tuple[Notice, ...] = ()) -> RawLog:
     """Read a log from bytes already in memory; see `DelimitedReader.read`."""
     text, start, _, decoded = to_utf8(data, path, options.encoding)
-    lines, offsets, whole = _sample_lines(text, start, path)
+    limit = SAMPLE_LINES + (options.header_line or 0)
+    lines, offsets, whole = _sample_lines(text, start, path, limit)
     dialect = find_dialect(lines, path, options, whole=whole)
     columns, parsed = _read_table(text, offsets[dialect.data_line], dialect, path)
     return log_of_table(columns, dialect, path, "delimited", options, (*packed, *decoded, *dialect.notices, *parsed))
 
 
-def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list[int], bool]:
+def _sample_lines(text: Buffer, start: int, path: Path, limit: int) -> tuple[list[str], list[int], bool]:
     """Return the first lines, the byte offset of each, and whether they are all."""
     for size in (_SMALL_SAMPLE, _SAMPLE):
         whole = len(text) <= start + size
         pieces = bytes(text[start : start + size]).splitlines(keepends=True)
         if not whole and len(pieces) > 1:
             pieces.pop()  # the last may be cut
-        if whole or len(pieces) >= _ENOUGH_LINES:
+        if whole or len(pieces) >= (_ENOUGH_LINES if limit == SAMPLE_LINES else limit):
             break
     if not whole and len(pieces) < 2:
         raise DataError(
@@ -84,8 +85,8 @@ def _sample_lines(text: Buffer, start: int, path: Path) -> tuple[list[str], list
             remedy="Check that the file is a log with one row per line.",
         )
     offsets = [start, *(start + end for end in accumulate(map(len, pieces)))]
-    lines = [piece.rstrip(b"\r\n").decode("utf-8", "replace") for piece in pieces[:SAMPLE_LINES]]
-    return lines, offsets, whole and len(pieces) <= SAMPLE_LINES
+    lines = [piece.rstrip(b"\r\n").decode("utf-8", "replace") for piece in pieces[:limit]]
+    return lines, offsets, whole and len(pieces) <= limit
 
 
 def _read_table(

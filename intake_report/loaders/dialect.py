@@ -41,8 +41,10 @@ _MOST_COLUMNS = 20_000
 _SAMPLE_CELLS = 200_000
 _DELIMITERS = (",", ";", "\t", "|")
 _BLANKS = " "
-_NUMBER = re.compile(r"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$")
-_COMMA_NUMBER = re.compile(r"[-+]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
+_NUMBER = re.compile(
+    r"[-+−]?(\d+\.?\d*|\.\d+|\d{1,3}(,\d{3})+\.\d*)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$"
+)
+_COMMA_NUMBER = re.compile(r"[-+−]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
 _TIME = re.compile(
     r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$|\d{1,4}[-/.](\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}T\d{6}"
 )
@@ -106,7 +108,7 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
     DataError
         If no table can be recognised.
     """
-    sample = _bounded(lines)
+    sample = _bounded(lines, SAMPLE_LINES + (options.header_line or 0))
     if not any(line.strip() for line in sample):
         raise DataError("The file holds no text.", file=path)
     if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
@@ -170,10 +172,10 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return line.split(delimiter)
 
 
-def _bounded(lines: Sequence[str]) -> list[str]:
+def _bounded(lines: Sequence[str], limit: int) -> list[str]:
     kept: list[str] = []
     cells = 0
-    for line in lines[:SAMPLE_LINES]:
+    for line in lines[:limit]:
         cells += line.count(",") + line.count(";") + line.count("\t") + 1
         kept.append(line)
         if cells > _SAMPLE_CELLS and len(kept) > 3:

@@ -61,7 +61,12 @@ def load_run(
     if start is not None and options.date is None:
         zone = ZoneInfo(options.timezone) if options.timezone else UTC
         options = replace(options, date=start.astimezone(zone).date())
-    return map_run(run_id, tuple(read_log(path, options) for path in paths), mapping, start=start)
+    return map_run(run_id, tuple(read_log(path, _options_for(path, options)) for path in paths), mapping, start=start)
+
+
+def _options_for(path: Path, options: ReadOptions) -> ReadOptions:
+    """A stated format is that of the logs; a track that accompanies them has its own."""
+    return replace(options, format=None) if Path(path).suffix.lower() == ".gpx" else options
 
 
 def map_run(

@@ -12,6 +12,7 @@ from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, plural
 from intake_report.loaders.cells import numbers_of_text
 from intake_report.loaders.clock import to_float
+from intake_report.loaders.dates import date_elsewhere
 from intake_report.loaders.dialect import Dialect
 from intake_report.loaders.timecolumn import find_time_columns
 from intake_report.loaders.timestamps import TimeAxis, join_date, time_axis
@@ -56,7 +57,7 @@ def log_of_table(
     seconds = axis.seconds if keep is None else axis.seconds[keep]
     if not len(seconds):
         raise DataError("No row has a readable time.", file=path, remedy="Name the time column as time_column.")
-    everything = (*notices, *axis.notices, *dropped, *converted)
+    everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
     return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind)
 
 
@@ -69,6 +70,15 @@ def _time(
         values = join_date(table[day], values)
     axis = time_axis(values, dialect.names[time], dialect.units[time], path, options, preamble=dialect.preamble)
     return axis, {time} if day is None else {time, day}
+
+
+def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
+    """Say when the file name holds a date more than a day from that of the log: one of the two clocks was wrong."""
+    named, _ = date_elsewhere(path, ReadOptions(), "")
+    if axis.origin is None or named is None or abs((axis.origin.date() - named).days) <= 1:
+        return ()
+    text = f"The log begins on {axis.origin:%Y-%m-%d} (UTC); the file name says {named}."
+    return (Notice("date-differs", text),)
 
 
 def _rows_with_time(axis: TimeAxis) -> tuple[np.ndarray | None, tuple[Notice, ...]]:

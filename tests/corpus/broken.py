@@ -212,6 +212,8 @@ CASES: tuple[Case, ...] = (
     Case("30 February", lambda: _dates(_seconds("2025-02-30", 0)), refusal="No row has a readable time"),
     Case("year 1899", lambda: _dates(_seconds("1899-12-30", 0)), refusal="no date of a vehicle log"),
     Case("far future", lambda: _dates(_seconds("2199-01-01", 0)), refusal="no date of a vehicle log"),
+    Case("clock of the logger years ahead", lambda: _dates(_seconds("2031-05-02", 0)), ("date-differs",),
+         file="run_2025-05-02.csv"),
     Case("logger's clock never set", lambda: _dates(_seconds("1970-01-01", 0)), refusal="no date of a vehicle log"),
     Case("milliseconds without a unit", lambda: ("time,IAT [degC]\n" + "".join(f"{i * 100},20\n" for i in range(50))).encode(),
          refusal="State it"),

@@ -1,0 +1,101 @@
+"""What the user states about a text log wins, and what cannot be stated is refused."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from intake_report.errors import DataError
+from intake_report.loaders import ReadOptions, read_log
+from intake_report.loaders.encoding import repair_double_encoding
+
+from .support import write
+
+TABLE = "time [s],iat [degC]\n" + "".join(f"{i},{20 + i}\n" for i in range(20))
+
+
+def test_a_stated_delimiter_that_would_not_be_guessed(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.txt", TABLE.replace(",", "~"))
+    with pytest.raises(DataError, match="delimiter"):
+        read_log(path)
+    assert len(read_log(path, ReadOptions(delimiter="~")).time) == 20
+
+
+def test_a_stated_header_far_down(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "".join(f"note {i}, see above, {i}\n" for i in range(700)) + TABLE)
+    with pytest.raises(DataError, match="header_line"):
+        read_log(path)
+    log = read_log(path, ReadOptions(header_line=701))
+    assert [column.name for column in log.columns] == ["iat"]
+    assert len(log.time) == 20
+
+
+def test_no_header_when_stated(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path / "a.csv", "1,20\n2,21\n3,22\n"), ReadOptions(header_line=0, time_column="column 1"))
+    np.testing.assert_array_equal(log.time, [1, 2, 3])
+    assert log.columns[0].header == "column 2"
+
+
+def test_a_stated_decimal_comma(tmp_path: Path) -> None:
+    path = write(tmp_path / "a.csv", "time;iat\n0;20\n1;21,5\n2;22.25\n")
+    log = read_log(path, ReadOptions(decimal=","))
+    np.testing.assert_array_equal(log.column("iat").values, [20, 21.5, 22.25])
+
+
+def test_comma_as_stated_delimiter_and_decimal_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(DataError):
+        read_log(write(tmp_path / "a.csv", "time,iat\n0,20,5\n1,21,5\n"), ReadOptions(decimal=",", delimiter=","))
+
+
+def test_thousands_and_signs(tmp_path: Path) -> None:
+    text = 'time;rpm;iat\n0;"1,250.5";−3\n1;"2,000";+4\n2;900;4\n'
+    log = read_log(write(tmp_path / "a.csv", text))
+    np.testing.assert_array_equal(log.column("rpm").values, [1250.5, 2000, 900])
+    np.testing.assert_array_equal(log.column("iat").values, [-3, 4, 4])
+
+
+def test_switches_are_numbers(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path / "a.csv", "time,fan,iat\n0,on,1\n1,off,2\n"))
+    np.testing.assert_array_equal(log.column("fan").values, [1, 0])
+
+
+def test_empty_cells_are_no_samples_and_zero_is_one(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path / "a.csv", "time,iat,speed\n0,,0\n1,N/A,\n2,5,--\n"))
+    np.testing.assert_array_equal(log.column("iat").values, [np.nan, np.nan, 5])
+    np.testing.assert_array_equal(log.column("speed").values, [0, np.nan, np.nan])
+
+
+def test_absent_file_and_folder(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match="no such file"):
+        read_log(tmp_path / "absent.csv")
+    with pytest.raises(DataError, match="folder"):
+        read_log(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("broken", "right"),
+    [
+        ("Â°C", "°C"),
+        ("Ã‚Â°C", "°C"),
+        ("Ã¤", "ä"),
+        ("°C", "°C"),
+        ("Âge", "Âge"),
+        ("â„ƒ", "℃"),
+        ("plain", "plain"),
+    ],
+)
+def test_double_encoding(broken: str, right: str) -> None:
+    assert repair_double_encoding(broken) == right
+
+
+def test_importing_the_readers_loads_no_heavy_package() -> None:
+    code = (
+        "import sys, intake_report.loaders;"
+        "print([m for m in ('pyarrow', 'pandas', 'pint', 'asammdf', 'can', 'cantools', 'gpxpy', 'scipy') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True)
+    assert done.stdout.strip() == "[]"
