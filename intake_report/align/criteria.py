@@ -91,7 +91,7 @@ _ALL = (
     ),
     CriterionSpec(
         "ramp-acceleration", "Acceleration on the ramp", "m/s²", None, "at most", 0.3, False, "alike",
-        "Mean acceleration from the lowest speed on the ramp to the highway entry; the trade keeps it alike between "
+        "Mean acceleration from 60 % of the entry's speed to the highway entry; the trade keeps it alike between "
         "configurations so as not to skew recovery (common practice).",
     ),
     CriterionSpec(

@@ -8,12 +8,15 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
+from intake_report.align.events import crossing
 from intake_report.align.grid import PlaceGrid
 from intake_report.align.model import AlignedRun, Floats
 from intake_report.align.odometer import KMH, speed_samples
 from intake_report.align.settings import AlignSettings
 
 FIRST = 60.0  # s that count as the start of a run
+FROM_SHARE = 0.6  # of the entry's threshold from which acceleration is taken
+LONGEST_RISE = 120.0  # s; a slower rise is not one acceleration
 
 
 @dataclass(frozen=True)
@@ -110,17 +113,18 @@ def _ramp_acceleration(run: AlignedRun, settings: AlignSettings, reasons: dict[s
         reasons["ramp-acceleration"] = "the run has no highway entry from a ramp"
         return None
     time, v = speed
-    inside = (time >= ramp.start) & (time <= run.highway_entry)
-    if inside.sum() < 2:
-        reasons["ramp-acceleration"] = "fewer than two speed samples on the ramp"
+    top = settings.entry.threshold
+    base = FROM_SHARE * top
+    # the last rise through the base, wherever it began: waiting at a ramp meter does not count as accelerating
+    rises = np.flatnonzero((v[:-1] < base) & (v[1:] >= base) & (time[1:] <= run.highway_entry))
+    if len(rises) == 0:
+        reasons["ramp-acceleration"] = f"the run does not rise through {base:g} km/h before the highway entry"
         return None
-    # the last time at the lowest speed, so that waiting at a ramp meter does not count as accelerating
-    low = np.flatnonzero(inside & (v <= v[inside].min()))[-1]
-    took = run.highway_entry - float(time[low])
-    if took <= 0:
-        reasons["ramp-acceleration"] = "the run does not accelerate on the ramp"
+    took = run.highway_entry - crossing(time, v, int(rises[-1]), base)
+    if took > LONGEST_RISE:
+        reasons["ramp-acceleration"] = f"the rise from {base:g} km/h to the highway entry took {took:.0f} s"
         return None
-    return float((settings.entry.threshold - v[low]) / KMH / took)
+    return float((top - base) / KMH / took)
 
 
 def _soak(run: AlignedRun, conditions: Conditions, values: dict[str, float | None], reasons: dict[str, str]) -> None:

@@ -8,10 +8,11 @@ from itertools import pairwise
 import numpy as np
 
 from intake_report.align.grid import grid_by_place
-from intake_report.align.model import Alignment
+from intake_report.align.model import Alignment, Floats
 from intake_report.align.settings import PhaseKind, PhaseSettings
 
 STEP = 50.0  # m
+REACH = 1000.0  # m about the shared beginning of the highway in which each run's rise is sought
 
 
 def propose_phases(
@@ -32,8 +33,9 @@ def propose_phases(
 
     Notes
     -----
-    The speed of a place is the median over runs of the mean speed through its cell. A ramp is the rise from the last place slower
-    than `city` to the first highway place, at most 1500 m. The thresholds are choices of this package: look at the
+    The speed of a place is the median over runs of the mean speed through its cell. A ramp is where the runs rise from below
+    `city` to `highway`: it begins where nine runs in ten have not yet begun to, and ends 200 m after nine in ten have
+    arrived, so that each run's highway entry lies in it. The thresholds are choices of this package: look at the
     proposal before using it.
     """
     from scipy.ndimage import median_filter
@@ -54,21 +56,40 @@ def propose_phases(
     for i, j in pairwise(edges):
         if not fast[i]:
             continue
-        entry = float(grid.edges[i])
-        slow = np.flatnonzero(smooth[:i] < city)
-        ramp = float(grid.edges[slow[-1] + 1]) if len(slow) else begin
-        ramp = min(max(ramp, entry - 1500.0, begin), entry)
-        if i > 0 and entry - ramp < 2 * STEP:
-            ramp = max(entry - 300.0, begin)
+        ramp, entry = _ramp(speed, grid.edges, i, highway, city)
+        ramp, entry = max(ramp, begin), min(entry, float(grid.edges[j]))
         if ramp > begin:
             out.append(_phase(out, "city", begin, ramp))
         if entry > ramp:
             out.append(_phase(out, "ramp", ramp, entry))
         begin = float(grid.edges[j])
-        out.append(_phase(out, "highway", entry, begin))
+        if begin > entry:
+            out.append(_phase(out, "highway", entry, begin))
     if begin < grid.edges[-1]:
         out.append(_phase(out, "city", begin, float(grid.edges[-1])))
     return tuple(out)
+
+
+def _ramp(speed: Floats, edges: Floats, i: int, highway: float, city: float) -> tuple[float, float]:
+    """Return where the ramp towards the highway cell `i` begins and ends [m], from speed (runs, cells)."""
+    if i == 0:
+        return 0.0, 0.0
+    reach = int(REACH / STEP)
+    begins, ends = [], []
+    for row in speed:
+        part = row[max(i - reach, 0) : i + reach]
+        slow, fast = part < city, part >= highway
+        held = fast[:-2] & fast[1:-1] & fast[2:]
+        arrived = np.flatnonzero(held[1:] & ~fast[:-3]) + 1
+        if len(arrived) == 0:
+            continue
+        before = np.flatnonzero(slow[: arrived[0]])
+        begins.append((before[-1] + 1 if len(before) else 0) + max(i - reach, 0))
+        ends.append(arrived[0] + max(i - reach, 0))
+    if not begins:
+        return float(edges[max(i - 6, 0)]), float(edges[i])
+    begin, end = (int(np.quantile(cells, share)) for cells, share in ((begins, 0.1), (ends, 0.9)))
+    return float(edges[begin]), float(min(edges[end] + 200.0, edges[-1]))
 
 
 def _drop_short(mask: np.ndarray, least: int) -> np.ndarray:
