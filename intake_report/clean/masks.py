@@ -29,6 +29,7 @@ class Masker:
         bad: BoolArray,
         settings: CleanSettings,
         present: Mapping[str, IntArray],
+        whole: Mapping[str, tuple[float, float]],
     ):
         self.time = time
         self.columns = columns
@@ -40,8 +41,12 @@ class Masker:
         self._good: dict[str, tuple[FloatArray, FloatArray]] = {}
         # Rows of the samples of each channel; None where every row has one.
         self.present: dict[str, IntArray | None] = dict(present)
+        # Extremes of the channels that have a sample in every row: known beforehand, a pass over a long log costs time.
+        self._reach = {name: reach for name, reach in whole.items() if name not in present}
         for name, values in columns.items():
-            if name not in present:
+            if name in self._reach:
+                self.present[name] = None
+            elif name not in present:
                 self.present[name] = np.flatnonzero(~np.isnan(values)) if faults.has_gaps(values) else None
 
     def good(self, name: str) -> tuple[FloatArray, FloatArray]:
@@ -93,7 +98,7 @@ class Masker:
         values = self.columns[name] if at is None else self.columns[name][at]
         if known is None or values.size == 0:
             return
-        reach = faults.extremes(values)
+        reach = self._reach[name] if name in self._reach else faults.extremes(values)
         duration = float(self.time[-1] - self.time[0])
         if reach[0] == reach[1] and values.size >= 50 and duration >= _WHOLE_RUN:
             reason = (

@@ -8,12 +8,11 @@ when it changes rarely.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
-from intake_report.clean.faults import has_gaps
 from intake_report.clean.model import BoolArray, FloatArray, IntArray
 from intake_report.clean.reduction import Decision, shift_at
 
@@ -78,7 +77,7 @@ def find_pattern(columns: Mapping[str, FloatArray]) -> Pattern:
     return Pattern(_period_decisions(seen, periods))
 
 
-def row_groups(columns: Mapping[str, FloatArray]) -> list[tuple[list[str], IntArray | None]]:
+def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list[tuple[list[str], IntArray | None]]:
     """Group the channels that are written in the same rows; their pattern is sought in those rows only.
 
     A log can hold the rows of several sources between each other (a polling logger and a position receiver); counting
@@ -88,6 +87,8 @@ def row_groups(columns: Mapping[str, FloatArray]) -> list[tuple[list[str], IntAr
     ----------
     columns : mapping of str to ndarray, (n,)
         Values, NaN = no sample.
+    whole : container of str
+        Names of the channels that have a sample in every row.
 
     Returns
     -------
@@ -99,7 +100,7 @@ def row_groups(columns: Mapping[str, FloatArray]) -> list[tuple[list[str], IntAr
     alike: dict[bytes, list[str]] = {}
     present: dict[str, BoolArray] = {}
     for name, values in columns.items():
-        if not has_gaps(values):
+        if name in whole:
             full.append(name)
             continue
         mask = ~np.isnan(values)

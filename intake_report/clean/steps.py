@@ -9,10 +9,8 @@ import numpy as np
 import pandas as pd
 
 from intake_report.channels import CHANNELS
-from intake_report.clean.faults import has_gaps
 from intake_report.clean.masks import Masker
 from intake_report.clean.model import (
-    BoolArray,
     CleanRun,
     CleanSettings,
     FloatArray,
@@ -55,9 +53,14 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     shared = all(dtype == np.float64 for dtype in log.frame.dtypes) and log.frame.index.dtype == np.float64
     quality = [entry(n.code, n.column or "", n.count or 0, max(rows, n.count or 0), n.text) for n in log.notices]
 
+    whole: dict[str, tuple[float, float]] = {}
     for j, name in enumerate(names):
-        endless = _endless(raw[j])
-        if endless is not None:
+        reach = (float(np.min(raw[j])), float(np.max(raw[j]))) if rows else (0.0, 0.0)
+        if np.isfinite(reach).all():
+            whole[name] = reach
+            continue
+        endless = np.isinf(raw[j])
+        if endless.any():
             raw[j] = np.where(endless, np.nan, raw[j])
             shared = False
             reason = "infinite numbers are no readings and count as missing"
@@ -66,7 +69,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     base = repair(clock, settings, raw)
     quality += base.entries
     columns = raw if base.order is None else [values[base.order] for values in raw]
-    time, columns, present, found = _reduce(base.time, names, columns)
+    time, columns, present, found = _reduce(base.time, names, columns, whole)
     quality += found
     if shared and columns is raw and time is clock:
         frame = log.frame.rename_axis("time")  # nothing was moved, so the data are shared rather than copied
@@ -74,7 +77,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
         frame = pd.DataFrame(dict(zip(names, columns, strict=True)), index=pd.Index(time, name="time"), copy=False)
 
     bad = np.zeros((len(names), time.size), dtype=np.bool_)
-    masker = Masker(time, dict(zip(names, columns, strict=True)), bad, settings, present)
+    masker = Masker(time, dict(zip(names, columns, strict=True)), bad, settings, present, whole)
     for name in sorted(names, key=lambda n: (n not in _FIRST, names.index(n))):
         masker.channel(name)
     masker.frozen_position()
@@ -89,16 +92,8 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     return CleanRun(log.run, log.start, frame, masks, sampling, tuple(quality), tuple(log.sources))
 
 
-def _endless(values: FloatArray) -> BoolArray | None:
-    """Mark infinite numbers; None when there is none."""
-    if values.size == 0 or (np.isfinite(np.min(values)) and np.isfinite(np.max(values))):
-        return None
-    endless = np.isinf(values)
-    return endless if endless.any() else None
-
-
 def _reduce(
-    time: FloatArray, names: list[str], columns: list[FloatArray]
+    time: FloatArray, names: list[str], columns: list[FloatArray], whole: Mapping[str, tuple[float, float]]
 ) -> tuple[FloatArray, list[FloatArray], dict[str, IntArray], list[QualityEntry]]:
     """Reduce repeats to true samples, leave out rows without any, merge rows of one time.
 
@@ -106,9 +101,9 @@ def _reduce(
     the account.
     """
     series = dict(zip(names, columns, strict=True))
-    kept, entries = _sample_rows(time, series)
+    kept, entries = _sample_rows(time, series, whole)
     if kept:
-        time, columns, kept = _build(time, series, kept)
+        time, columns, kept = _build(time, series, kept, whole)
     if time.size and not (time[1:] > time[:-1]).all():
         total = time.size
         time, columns, merged = merge_ties(time, columns)
@@ -118,12 +113,14 @@ def _reduce(
     return time, columns, kept, entries
 
 
-def _sample_rows(time: FloatArray, series: Mapping[str, FloatArray]) -> tuple[dict[str, IntArray], list[QualityEntry]]:
+def _sample_rows(
+    time: FloatArray, series: Mapping[str, FloatArray], whole: Mapping[str, tuple[float, float]]
+) -> tuple[dict[str, IntArray], list[QualityEntry]]:
     """Find the rows of the true samples of every channel that repeats values, and say how each was decided."""
     entries = []
     kept: dict[str, IntArray] = {}
     grouped: set[str] = set()
-    for members, rows in row_groups(series):
+    for members, rows in row_groups(series, whole):
         grouped.update(members)
         part = {name: series[name] if rows is None else series[name][rows] for name in members}
         with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are masked later
@@ -131,7 +128,7 @@ def _sample_rows(time: FloatArray, series: Mapping[str, FloatArray]) -> tuple[di
         for name in members:
             decision = pattern.decisions[name]
             keep = true_samples(part[name], decision, pattern.slips)
-            present = int(np.count_nonzero(~np.isnan(part[name]))) if has_gaps(part[name]) else part[name].size
+            present = int(np.count_nonzero(~np.isnan(part[name]))) if name not in whole else part[name].size
             repeats = 0
             if keep is not None:
                 at = np.flatnonzero(keep)
@@ -158,14 +155,17 @@ def _sample_rows(time: FloatArray, series: Mapping[str, FloatArray]) -> tuple[di
 
 
 def _build(
-    time: FloatArray, series: Mapping[str, FloatArray], kept: dict[str, IntArray]
+    time: FloatArray,
+    series: Mapping[str, FloatArray],
+    kept: dict[str, IntArray],
+    whole: Mapping[str, tuple[float, float]],
 ) -> tuple[FloatArray, list[FloatArray], dict[str, IntArray]]:
     """Build the columns from the sample rows; rows without any sample are left out before anything is copied."""
     some = np.zeros(time.size, dtype=np.bool_)
     for name, values in series.items():
         if name in kept:
             some[kept[name]] = True
-        elif has_gaps(values):
+        elif name not in whole:
             some |= ~np.isnan(values)
         else:
             some[:] = True
