@@ -282,6 +282,7 @@ def run_notebook(
                 progress_bar=False,
                 log_output=False,
                 config=Config({"KernelManager": {"transport": "ipc", "ip": str(prefix)}}),
+                **({} if debug else {"kernel_manager_class": _silent_kernels(scratch / "kernel.log")}),
             )
         except PapermillExecutionError as error:
             if debug:
@@ -292,6 +293,21 @@ def run_notebook(
         if "injected-parameters" in cell.metadata.get("tags", []):  # the scratch folder's name is never the same
             cell.source = cell.source.replace(parameters["previous"], "previous.json")
     return executed
+
+
+def _silent_kernels(log: Path) -> type:
+    """Return a kernel manager whose kernels write what they say besides their answers to `log`.
+
+    A kernel that is told to stop may complain on standard error, which is not the user's business.
+    """
+    from jupyter_client.manager import AsyncKernelManager
+
+    class SilentKernels(AsyncKernelManager):
+        async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:
+            with log.open("ab") as file:
+                await super()._async_launch_kernel(kernel_cmd, stdout=file, stderr=file, **more)
+
+    return SilentKernels
 
 
 @contextmanager
