@@ -91,6 +91,10 @@ def air_evidence(
         ambient=temperature,
         pressure=pressure,
         humidity=humidity,
+        density=mass(temperature) / volume,
+        density_cipm=air.density_cipm(temperature, pressure, humidity)
+        if air.cipm_in_range(temperature, pressure)
+        else None,
         ambient_mass=mass(temperature),
         source=_source(pressures, humidities, state),
         temperatures=tuple(curve.tolist()),

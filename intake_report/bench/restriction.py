@@ -48,6 +48,8 @@ class RestrictionFit:
         Range of measured airflow [m³/s].
     note : str
         What a reader has to know; empty if nothing.
+    points : tuple of (float, float)
+        The measured points: airflow [m³/s] and drop [kPa].
     """
 
     configuration: str
@@ -66,6 +68,7 @@ class RestrictionFit:
     highest: float
     level: float
     note: str
+    points: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -136,6 +139,7 @@ def fit_restriction(
         highest=float(q.max()),
         level=level,
         note="; ".join(notes),
+        points=tuple(zip(q.tolist(), dp.tolist(), strict=True)),
     )
 
 

@@ -8,6 +8,7 @@ import math
 from typing import Any
 
 from intake_report.results import formatting
+from intake_report.results.evidence_document import add_texts
 from intake_report.results.text import difference_quantity, metric_title, value_text
 from intake_report.results.types import MetricKey, ReportResult
 from intake_report.units import QUANTITIES
@@ -45,6 +46,8 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
         form = (difference_quantity(key), result.units, key.spec.decimals)
         row["text"] = formatting.with_unit(found.difference, *form, signed=True)
         row["interval_text"] = formatting.interval(found.low, found.high, *form)
+    if result.evidence is not None:
+        add_texts(document["evidence"], result.evidence, result.units)
     return {"schema": SCHEMA, "date": date, "revision": revision, **document}
 
 

@@ -229,6 +229,8 @@ class AirEvidence:
         Over which part of the route the temperatures are means, in words.
     ambient, pressure, humidity : float
         State in which the air was drawn in [°C], [kPa], [%].
+    density, density_cipm : float, float or None
+        Of that air, as an ideal mix of dry air and vapour and by CIPM-2007; None outside the latter's range [kg/m³].
     ambient_mass : float
         Air in the volume at ambient temperature [g].
     source : str
@@ -243,6 +245,8 @@ class AirEvidence:
     ambient: float
     pressure: float
     humidity: float
+    density: float
+    density_cipm: float | None
     ambient_mass: float
     source: str
     temperatures: tuple[float, ...]

@@ -1,12 +1,17 @@
 """The sections of the report, each a function from the result to blocks."""
 
+from intake_report.render.sections.air import air, off_road
+from intake_report.render.sections.bench import exposure, restriction, service
 from intake_report.render.sections.changes import changes
 from intake_report.render.sections.closing import cautions, data, provenance
-from intake_report.render.sections.conditions import data_quality, instrumentation, run_log, weather
+from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
+from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import claims, limitations, results
 from intake_report.render.sections.opening import articles, cover, glance, methodology
+from intake_report.render.sections.weather import weather
 
 __all__ = [
+    "air",
     "articles",
     "cautions",
     "changes",
@@ -14,12 +19,17 @@ __all__ = [
     "cover",
     "data",
     "data_quality",
+    "dyno",
+    "exposure",
     "glance",
     "instrumentation",
     "limitations",
     "methodology",
+    "off_road",
     "provenance",
+    "restriction",
     "results",
     "run_log",
+    "service",
     "weather",
 ]

@@ -1,4 +1,4 @@
-"""Instrumentation, weather, run log with acceptance, data quality."""
+"""Instrumentation, run log with acceptance, data quality."""
 
 from __future__ import annotations
 
@@ -78,74 +78,6 @@ def _channel_row(campaign: Campaign, result: ReportResult, row: SamplingRow) -> 
         accuracy,
         lag,
         declared.calibrated.isoformat() if declared and declared.calibrated else formatting.ABSENT,
-    )
-
-
-def weather(result: ReportResult) -> tuple[Block, ...]:
-    """Return the ambient reference and the conditions during each run."""
-    units = result.units
-    declared = {run.id: run for run in result.runs}
-    temperature = formatting.unit_of("temperature", units)
-    return (
-        Heading(1, "Weather conditions", "sec-weather"),
-        Paragraph(f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(result.ambient_reason)}"),
-        literal_table(
-            label="tab-weather",
-            caption="Conditions during each run",
-            columns=(
-                Column("Run"),
-                Column("Start"),
-                Column(f"Ambient mean [{temperature}]", "right"),
-                Column(f"Ambient range [{temperature}]", "right"),
-                Column(f"Pressure [{formatting.unit_of('pressure', units)}]", "right"),
-                Column("Humidity [%]", "right"),
-                Column(f"Wind [{formatting.unit_of('speed', units)}]", "right"),
-                Column("Road, sky"),
-            ),
-            rows=tuple(
-                (
-                    c.run,
-                    _start(declared[c.run]),
-                    formatting.bare(c.ambient_mean, "temperature", units, 1),
-                    formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False),
-                    formatting.bare(c.pressure, "pressure", units, 2),
-                    formatting.bare(c.humidity, "ratio", units, 0),
-                    formatting.bare(c.wind_speed, "speed", units, 0),
-                    ", ".join(word for word in (declared[c.run].road, declared[c.run].sky) if word)
-                    or formatting.ABSENT,
-                )
-                for c in result.conditions
-            ),
-            notes=tuple(dict.fromkeys(f"{c.run}: {c.reason}." for c in result.conditions if c.reason)),
-            values=(
-                (
-                    "run",
-                    "source",
-                    "ambient_mean_C",
-                    "ambient_low_C",
-                    "ambient_high_C",
-                    "pressure_kPa",
-                    "humidity_percent",
-                    "wind_kmh",
-                    "age_s",
-                ),
-                *(
-                    (
-                        c.run,
-                        c.source,
-                        c.ambient_mean,
-                        c.ambient_low,
-                        c.ambient_high,
-                        c.pressure,
-                        c.humidity,
-                        c.wind_speed,
-                        c.age,
-                    )
-                    for c in result.conditions
-                ),
-            ),
-            widths=(1.9, 1.7, 1.2, 1.7, 1.2, 1.2, 0.9, 1.6),
-        ),
     )
 
 
@@ -304,6 +236,23 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
                 *((q.run, q.step, q.channel, q.touched, q.share, q.reason) for q in result.quality),
             ),
             widths=(1.5, 1.8, 0.7, 1.0, 1.0, 4.6),
+        ),
+        *_notices(result),
+    )
+
+
+def _notices(result: ReportResult) -> tuple[Block, ...]:
+    """Return what was noticed in weather, dyno and bench data."""
+    notices = result.evidence.notices if result.evidence else ()
+    if not notices:
+        return (Paragraph("Weather and bench data were read without a remark."),)
+    return (
+        literal_table(
+            label="tab-notices",
+            caption="Remarks on weather, dyno and bench data",
+            columns=(Column("Source"), Column("Kind"), Column("Remark")),
+            rows=tuple((n.source, n.code.replace("-", " "), n.text) for n in notices),
+            widths=(1.6, 1.8, 6.0),
         ),
     )
 

@@ -1,0 +1,147 @@
+"""Figures of the evidence beside the road logs; like `plots`, they compute nothing and set no global state."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from intake_report.bench import RestrictionSet
+from intake_report.dyno import DynoResult, MeanCurve
+from intake_report.plots import _axis_label, _figure, _legend, _Look, _shown, styled
+from intake_report.results import ReportResult, formatting
+from intake_report.results.evidence import AirEvidence
+from intake_report.units import to_display
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+GREY = "#555555"
+
+
+@styled
+def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
+    """Draw the mass of air in the volume against its temperature, with ambient and the configurations on the curve."""
+    look = _Look(result)
+    figure = _figure(3.0)
+    panel = figure.subplots()
+    panel.plot(_shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
+    at = float(to_display(air.ambient, "temperature", result.units))
+    panel.plot(at, air.ambient_mass, marker="_", ms=11, mew=1.6, color=GREY, ls="none", label="Ambient air")
+    for point in air.points:
+        panel.plot(
+            float(to_display(point.iat, "temperature", result.units)),
+            point.mass,
+            marker=look.marker(point.configuration),
+            color=look.colour(point.configuration),
+            ms=6,
+            ls="none",
+            label=f"{result.name_of(point.configuration)} ({formatting.count(point.n, 'run')})",
+        )
+    whole = air.ambient_mass
+    share = panel.secondary_yaxis(
+        "right", functions=(lambda m: np.asarray(m) * (100.0 / whole), lambda p: np.asarray(p) * (whole / 100.0))
+    )
+    share.set_ylabel("Share of ambient [%]")
+    share.spines["right"].set_visible(True)
+    panel.set_xlabel(_axis_label("Temperature of the air", "temperature", result))
+    panel.set_ylabel("Mass of air [g]")
+    panel.grid()
+    panel.margins(x=0.0)
+    _legend(figure, panel)
+    return figure
+
+
+@styled
+def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
+    """Draw the mean curves of power and torque with their pointwise bands."""
+    look = _Look(result)
+    figure = _figure(3.2)
+    panels = figure.subplots(1, 2, sharex=True)
+    for panel, quantity in zip(panels, ("power", "torque"), strict=True):
+        for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
+            _band(panel, curve, result, look)
+        panel.set_xlabel("Engine speed [rpm]")
+        panel.set_ylabel(_axis_label(quantity.capitalize(), quantity, result))
+        panel.grid()
+        panel.margins(x=0.0)
+    _legend(figure, panels[0])
+    return figure
+
+
+def _band(panel: Axes, curve: MeanCurve, result: ReportResult, look: _Look) -> None:
+    colour = look.colour(curve.configuration)
+    panel.plot(
+        curve.speed,
+        _shown(curve.mean, curve.quantity, result),
+        color=colour,
+        ls=look.dash(curve.configuration),
+        label=f"{result.name_of(curve.configuration)} ({formatting.count(curve.n, 'pull')})",
+    )
+    if curve.low is not None and curve.high is not None:
+        low, high = (_shown(limit, curve.quantity, result) for limit in (curve.low, curve.high))
+        panel.fill_between(curve.speed, low, high, color=colour, alpha=0.14, lw=0)
+
+
+@styled
+def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
+    """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
+    look = _Look(result)
+    curves = [d for d in dyno.differences if d.quantity == "power"]
+    figure = _figure(0.5 + 1.7 * len(curves))
+    panels = figure.subplots(len(curves), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
+    for panel, curve in zip(panels, curves, strict=True):
+        colour = look.colour(curve.candidate)
+        low, high = (_shown(limit, "power", result) for limit in (curve.low, curve.high))
+        if np.isfinite(low).any():
+            panel.fill_between(curve.speed, low, high, color=colour, alpha=0.16, lw=0)
+        panel.plot(curve.speed, _shown(curve.difference, "power", result), color=colour)
+        panel.axhline(0.0, color=GREY, lw=0.8)
+        panel.set_title(
+            f"{result.name_of(curve.candidate)} ({curve.n_candidate}) less "
+            f"{result.name_of(curve.baseline)} ({formatting.count(curve.n_baseline, 'pull')})",
+            loc="left",
+            color=colour,
+        )
+        panel.set_ylabel(_axis_label("Power", "power", result))
+        panel.grid(axis="y")
+        panel.margins(x=0.0)
+    panels[-1].set_xlabel("Engine speed [rpm]")
+    return figure
+
+
+@styled
+def restriction_figure(result: ReportResult, curves: RestrictionSet) -> Figure:
+    """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
+    look = _Look(result)
+    figure = _figure(3.1)
+    panel = figure.subplots()
+    for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
+        colour, name = look.colour(fit.configuration), result.name_of(fit.configuration)
+        flow = np.linspace(fit.lowest, fit.highest, 60)
+        panel.plot(
+            _shown(flow, "volume_flow", result),
+            _shown(fit.coefficient * flow**fit.exponent, "restriction", result),
+            color=colour,
+            ls=look.dash(fit.configuration),
+            label=name,
+        )
+        panel.plot(
+            _shown((q for q, _ in fit.points), "volume_flow", result),
+            _shown((drop for _, drop in fit.points), "restriction", result),
+            ls="none",
+            marker=look.marker(fit.configuration),
+            ms=4.5,
+            color=colour,
+        )
+    if curves.airflow is not None:
+        at = float(to_display(curves.airflow, "volume_flow", result.units))
+        panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
+    panel.set_xlabel(_axis_label("Airflow", "volume_flow", result))
+    panel.set_ylabel(_axis_label("Restriction", "restriction", result))
+    panel.set_xlim(left=0.0)
+    panel.set_ylim(bottom=0.0)
+    panel.grid()
+    _legend(figure, panel)
+    return figure
