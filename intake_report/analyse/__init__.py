@@ -6,8 +6,10 @@ from dataclasses import dataclass
 
 from intake_report.align import Alignment
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.claims import check_claims, judge_claims
-from intake_report.analyse.compare import compare, summarise
+from intake_report.analyse.claims import check_claims
+from intake_report.analyse.compare import summarise
+from intake_report.analyse.conclusions import draw_conclusions
+from intake_report.analyse.control import measure_controls
 from intake_report.analyse.curves import recovery_curve, route_curve, stop_curves
 from intake_report.analyse.decide import decide
 from intake_report.analyse.describe import (
@@ -23,6 +25,7 @@ from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_log
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.operating import add_operating_points
+from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.weather_evidence import run_weather
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
@@ -42,6 +45,8 @@ class Measured:
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     stops: tuple[StopResult, ...]
+    controls: tuple[MetricResult, ...] = ()
+    uncertainty: Uncertainty | None = None
 
 
 def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:
@@ -68,7 +73,11 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     ambient = choose_ambient(campaign, drives, records)
     plain = tuple(build_series(campaign, drive, ambient) for drive in drives)
     series = add_operating_points(campaign, drives, records, plain)
-    return Measured(drives, records, ambient, series, metrics, measure(metrics, series), measure_stops(series))
+    controls = measure_controls(campaign, cleaned, alignment, ambient, metrics)
+    plainly = measure(metrics, series)
+    uncertainty = assess(campaign, drives, ambient, series, metrics, plainly)
+    values, stops = with_uncertainty(plainly, uncertainty), measure_stops(series)
+    return Measured(drives, records, ambient, series, metrics, values, stops, controls, uncertainty)
 
 
 def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
@@ -91,7 +100,9 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     runs, criteria = decide(campaign, measured.drives, measured.series)
     used = {run.id for run in runs if run.decision != "excluded"}
     values = tuple(value for value in measured.values if value.run in used)
-    comparisons = compare(campaign, measured.metrics, values)
+    found = draw_conclusions(
+        campaign, measured.metrics, values, runs, measured.ambient.choice.source, measured.controls
+    )
     sampling = describe_sampling(campaign, (drive.clean for drive in measured.drives))
     findings = Findings(
         campaign,
@@ -102,7 +113,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         sampling,
         measured.metrics,
         values,
-        comparisons,
+        found.comparisons,
     )
     evidence = gather_evidence(
         campaign, measured.drives, measured.series, measured.ambient, measured.records, weather, conditions, used
@@ -127,12 +138,16 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         values=measured.values,
         stops=tuple(stop for stop in measured.stops if stop.run in used),
         summaries=summarise(campaign, measured.metrics, values),
-        comparisons=comparisons,
-        claims=judge_claims(campaign, measured.metrics, values, comparisons),
+        comparisons=found.comparisons,
+        claims=found.claims,
         limitations=derive_limitations(findings) + evidence_limitations(campaign, evidence),
         route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
         recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
         stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
+        direct=found.direct,
+        checks=found.checks,
+        control=found.control,
+        uncertainty=statement(campaign, measured.uncertainty, measured.metrics, runs),
         evidence=evidence,
     )
 

@@ -1,34 +1,27 @@
-"""Claims to verdicts: a claim is judged by an interval, never by a single number."""
+"""Claims to verdicts: an estimate is held against a limit with a guard band (JCGM 106), never as a single number."""
 
 from __future__ import annotations
 
 import difflib
-import re
-from dataclasses import dataclass
 
+from intake_report.analyse.claim_evidence import Evidence, find_evidence, is_absolute, other
+from intake_report.analyse.claim_words import PERCENT, ClaimContext, close, objection
+from intake_report.analyse.compare import InstrumentDraws, compare_pair
 from intake_report.campaign import Campaign, Claim
 from intake_report.errors import CampaignError, DataError
 from intake_report.metrics import REGISTRY
 from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult, formatting
-from intake_report.results.text import difference_quantity, difference_text, metric_title
-from intake_report.statistics import mean_interval
-from intake_report.units import parse_quantity, to_internal
+from intake_report.results.compared import ClaimVerdict
+from intake_report.results.text import p_text
+from intake_report.statistics import decide, guard_band
+from intake_report.units import UnitSystem, parse_quantity
 
-_WITHIN = re.compile(
-    r"within\s+(\d+(?:[.,]\d+)?)\s*(?:°|deg\.?\s*|degrees?\s*)?(F|C|K|fahrenheit|celsius|kelvin)\b", re.I
-)
-_SAME_MARGIN = 0.05  # K; "within 3 °F" and "within 1.7 K" are the same margin
-
-
-@dataclass(frozen=True)
-class _Evidence:
-    """An estimate with its interval, and what it is."""
-
-    text: str
-    low: float | None
-    high: float | None
-    replicated: bool
-    quantity: str
+VERDICTS: dict[str, ClaimVerdict] = {
+    "conforms": "supported",
+    "does not conform": "not supported",
+    "undecided": "not shown",
+}
+UPPER, LOWER = ("lower", "at most"), ("higher", "at least")
 
 
 def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
@@ -62,6 +55,13 @@ def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
                 where=where,
                 remedy="Add its margin to metrics.recovery_margins, its phase to route.phase, or set metrics.alarm_limit.",
             )
+        if not is_absolute(claim) and claim.configuration == other(campaign, claim):
+            raise CampaignError(
+                "the claim compares a configuration with itself.",
+                file=campaign.file,
+                where=f"{where}.versus",
+                remedy="Name another configuration, or a limit with “at most” or “at least” and no `versus`.",
+            )
         _limit(campaign, claim, where)
 
 
@@ -70,16 +70,12 @@ def find_key(claim: Claim, metrics: tuple[MetricKey, ...]) -> MetricKey | None:
     for key in metrics:
         if key.spec.id != claim.metric:
             continue
-        if key.parameter.kind == "margin" and not _close(key.parameter.number, claim.margin):
+        if key.parameter.kind == "margin" and not close(key.parameter.number, claim.margin):
             continue
         if key.parameter.kind == "phase" and key.parameter.key != claim.phase:
             continue
         return key
     return None
-
-
-def _close(a: float | None, b: float | None) -> bool:
-    return a is not None and b is not None and abs(a - b) < _SAME_MARGIN
 
 
 def _limit(campaign: Campaign, claim: Claim, where: str) -> float:
@@ -94,7 +90,9 @@ def _limit(campaign: Campaign, claim: Claim, where: str) -> float:
             )
         return 0.0
     quantity = REGISTRY[claim.metric].spec.quantity
-    if claim.versus is not None and quantity == "temperature":
+    if PERCENT.search(str(claim.value)) and quantity != "ratio":
+        return 0.0  # refused in the report, with the reason
+    if not is_absolute(claim) and quantity == "temperature":
         quantity = "temperature_difference"
     try:
         return parse_quantity(str(claim.value), quantity)
@@ -102,11 +100,42 @@ def _limit(campaign: Campaign, claim: Claim, where: str) -> float:
         raise CampaignError(error.what, file=campaign.file, where=f"{where}.value", remedy=error.remedy) from None
 
 
+def direct_comparisons(
+    campaign: Campaign,
+    metrics: tuple[MetricKey, ...],
+    values: tuple[MetricResult, ...],
+    comparisons: tuple[Comparison, ...],
+    draws: InstrumentDraws | None = None,
+) -> tuple[Comparison, ...]:
+    """Return the comparisons that claims ask for and that are not among those with the baseline.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Claims.
+    metrics, values, comparisons, draws
+        As in `compare.compare`, and what it returned.
+    """
+    there = {(c.key, c.configuration, c.versus) for c in comparisons}
+    rows: dict[tuple[str, str, str], Comparison] = {}
+    for claim in campaign.claims:
+        key = find_key(claim, metrics)
+        if key is None or is_absolute(claim):
+            continue
+        wanted = (key.key, claim.configuration, other(campaign, claim))
+        if wanted not in there and wanted not in rows:
+            mine = [v for v in values if v.key == key.key]
+            rows[wanted] = compare_pair(campaign, key, mine, wanted[1], wanted[2], draws)
+    return tuple(rows.values())
+
+
 def judge_claims(
     campaign: Campaign,
     metrics: tuple[MetricKey, ...],
     values: tuple[MetricResult, ...],
     comparisons: tuple[Comparison, ...],
+    reference: str | None = None,
+    draws: InstrumentDraws | None = None,
 ) -> tuple[ClaimResult, ...]:
     """Return every claim with its verdict and the reason, in campaign order.
 
@@ -114,121 +143,135 @@ def judge_claims(
     ----------
     campaign : Campaign
         Claims, confidence level, units.
-    metrics, values, comparisons
+    metrics, values : tuples
         What the analysis found.
+    comparisons : tuple of Comparison
+        With the baseline, and those of `direct_comparisons`.
+    reference : str or None
+        The ambient reference, which the words of a claim are held against.
+    draws : InstrumentDraws, optional
+        What the instruments leave open of a value.
 
     Returns
     -------
     tuple of ClaimResult
-        "supported" only when the whole interval lies on the claimed side and both sides are replicated.
+        "supported" and "not supported" only when the estimate lies outside the guard band and both sides are
+        replicated.
     """
-    return tuple(_judge(campaign, claim, i, metrics, values, comparisons) for i, claim in enumerate(campaign.claims, 1))
+    judged = []
+    for number, claim in enumerate(campaign.claims, 1):
+        key = find_key(claim, metrics)
+        assert key is not None  # check_claims has refused it otherwise
+        refused = objection(ClaimContext(campaign, claim, key, reference))
+        found = refused or find_evidence(campaign, claim, key, values, comparisons, draws)
+        if isinstance(found, str):
+            judged.append(_result(claim, key, "cannot be tested", found))
+        else:
+            judged.append(_judge(campaign, claim, key, found, _limit(campaign, claim, f"claim[{number}]")))
+    return tuple(judged)
 
 
-def _judge(
-    campaign: Campaign,
-    claim: Claim,
-    number: int,
-    metrics: tuple[MetricKey, ...],
-    values: tuple[MetricResult, ...],
-    comparisons: tuple[Comparison, ...],
-) -> ClaimResult:
-    key = find_key(claim, metrics)
-    assert key is not None  # check_claims has refused it otherwise
-    objection = _objection(campaign, claim, key)
-    if objection:
-        return _result(claim, key, "cannot be tested", objection)
-    evidence = _evidence(campaign, claim, key, values, comparisons)
-    if isinstance(evidence, str):
-        return _result(claim, key, "cannot be tested", evidence)
-    if not evidence.replicated or evidence.low is None or evidence.high is None:
-        why = f"{evidence.text}; without replicated runs on both sides no interval can be given"
-        return _result(claim, key, "indication only", why)
-    limit = _limit(campaign, claim, f"claim[{number}]")
-    stated = formatting.with_unit(limit, evidence.quantity, campaign.about.units, key.spec.decimals)
-    if claim.relation in ("lower", "at most"):
-        holds, fails = evidence.high <= limit, evidence.low > limit
-    elif claim.relation in ("higher", "at least"):
-        holds, fails = evidence.low >= limit, evidence.high < limit
-    else:
-        return _equal(campaign, claim, key, evidence)
-    verdict = "supported" if holds else "not supported" if fails else "not shown"
-    side = {
-        "supported": "lies on the claimed side of",
-        "not supported": "lies on the other side of",
-        "not shown": "includes",
-    }
-    return _result(claim, key, verdict, f"{evidence.text}: the interval {side[verdict]} {stated}")
+def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: str) -> ClaimResult:
+    return ClaimResult(claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason)
 
 
-def _result(claim: Claim, key: MetricKey, verdict: str, reason: str) -> ClaimResult:
-    return ClaimResult(claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason)  # type: ignore[arg-type]
-
-
-def _objection(campaign: Campaign, claim: Claim, key: MetricKey) -> str:
-    """Return why the words of the claim do not fit what the metric measures; empty when they do."""
-    if "%" in claim.text and key.spec.quantity.startswith("temperature"):
-        return (
-            "a percentage of a temperature depends on where the scale puts its zero: state the difference "
-            f"in {formatting.unit_of('temperature_difference', campaign.about.units)} instead"
-        )
-    quoted = _WITHIN.search(claim.text)
-    if quoted and key.parameter.kind == "margin":
-        unit = {"f": "degF", "c": "degC", "k": "degC"}[quoted[2][0].lower()]
-        margin = float(to_internal(float(quoted[1].replace(",", ".")), unit, "temperature_difference"))
-        if not _close(margin, key.parameter.number):
-            title = metric_title(key, campaign.about.units)
-            return f"the text says “{quoted[0]}” but the metric is “{title}”: they are different margins"
-    return ""
-
-
-def _evidence(
-    campaign: Campaign,
-    claim: Claim,
-    key: MetricKey,
-    values: tuple[MetricResult, ...],
-    comparisons: tuple[Comparison, ...],
-) -> _Evidence | str:
-    if claim.versus is None and claim.relation in ("at most", "at least"):
-        return _of_mean(campaign, claim, key, values)
-    versus = claim.versus or campaign.baseline.id
-    found = next((c for c in comparisons if c.key == key.key and c.configuration == claim.configuration), None)
-    if found is None or versus != found.versus:
-        return f"the comparison is made with {campaign.baseline.name}, the baseline, not with “{versus}”"
-    if found.difference is None:
-        return found.note or "no difference could be computed"
-    text = f"difference {difference_text(found, key, campaign.about.units)}, {_counts(found)}"
-    return _Evidence(text, found.low, found.high, min(found.n, found.n_versus) > 1, difference_quantity(key))
-
-
-def _counts(found: Comparison) -> str:
-    return f"{formatting.count(found.n, 'run')} against {found.n_versus}"
-
-
-def _of_mean(campaign: Campaign, claim: Claim, key: MetricKey, values: tuple[MetricResult, ...]) -> _Evidence | str:
-    mine = [v for v in values if v.key == key.key and v.configuration == claim.configuration]
-    if any(v.status == "not reached" for v in mine):
-        return "the margin was not reached in every run, so there is no mean to judge"
-    reached = [v.value for v in mine if v.value is not None]
-    if not reached:
-        return "no run has a value"
-    mean = mean_interval(reached, campaign.metrics.confidence)
-    units, decimals, quantity = campaign.about.units, key.spec.decimals, key.spec.quantity
-    limits = formatting.interval(mean.low, mean.high, quantity, units, decimals)
-    text = f"mean {formatting.with_unit(mean.mean, quantity, units, decimals)} ({limits}, n = {mean.n})"
-    return _Evidence(text, mean.low, mean.high, mean.n > 1, quantity)
-
-
-def _equal(campaign: Campaign, claim: Claim, key: MetricKey, evidence: _Evidence) -> ClaimResult:
-    """Judge "equal": equivalence needs a margin, an interval that includes zero is not enough."""
-    text = campaign.metrics.equivalence.get(claim.metric)
-    if text is None:
+def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: Evidence, limit: float) -> ClaimResult:
+    """Hold the estimate against the limit; neither statement is made within the guard band."""
+    risk = (1.0 - campaign.metrics.confidence) / 2.0
+    low, high, against = _bounds(campaign, claim, e, limit)
+    if against is None:
         return _result(
             claim, key, "cannot be tested", "“equal” needs a margin: set metrics.equivalence for this metric"
         )
-    margin = parse_quantity(text, evidence.quantity)
-    assert evidence.low is not None and evidence.high is not None
-    inside = -margin <= evidence.low and evidence.high <= margin
-    outside = evidence.low > margin or evidence.high < -margin
-    verdict = "supported" if inside else "not supported" if outside else "not shown"
-    return _result(claim, key, verdict, f"{evidence.text}, judged against an equivalence margin of ± {text}")
+    if not e.replicated:
+        why = e.note or "without replicated runs on both sides day, traffic and configuration cannot be told apart"
+        if is_absolute(claim):
+            why = "one run, or one block, does not show how runs scatter"
+        return _result(claim, key, "indication only", f"{e.text}; {why}")
+    form = (e.quantity, campaign.about.units, key.spec.decimals)
+    if e.u is None or e.estimate is None:
+        verdict = _by_interval(e, low, high)
+        return _filled(
+            claim, key, verdict, f"{e.text}: judged by the limits of the interval against {against}", e, limit, risk
+        )
+    if claim.relation == "equal":
+        risk *= 2.0  # two one-sided tests, as the comparison's own equivalence
+    outcome = decide(e.estimate, e.u, low, high, risk, e.df)
+    verdict = VERDICTS[outcome.decision]
+    band = guard_band(e.u, risk, e.df)
+    why = (
+        f"{e.text}; limit {against}, guard band {formatting.with_unit(band, *_difference(form))}; probability that it is "
+        f"true {_percent(outcome.probability)}; risk of a wrong verdict by this rule at most {_percent(risk)}"
+    )
+    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and _called_off(campaign, e):
+        verdict = "not shown"
+        why += f"; but p after Holm's adjustment over all headline comparisons is {p_text(e.adjusted)}"
+    return _filled(claim, key, verdict, why, e, limit, risk, band, outcome.probability)
+
+
+def _called_off(campaign: Campaign, e: Evidence) -> bool:
+    """Return whether a difference from nothing does not survive the adjustment for looking at several."""
+    return e.adjusted is not None and e.adjusted > 1.0 - campaign.metrics.confidence
+
+
+def _bounds(
+    campaign: Campaign, claim: Claim, e: Evidence, limit: float
+) -> tuple[float | None, float | None, str | None]:
+    """Return lower and upper limit of what the claim says, and the words for it; None without a margin."""
+    key_form = (e.quantity, campaign.about.units)
+    if claim.relation in UPPER + LOWER:
+        words = formatting.with_unit(limit, *key_form, REGISTRY[claim.metric].spec.decimals)
+        return (None, limit, words) if claim.relation in UPPER else (limit, None, words)
+    text = campaign.metrics.equivalence.get(claim.metric)
+    if text is None:
+        return None, None, None
+    margin = abs(parse_quantity(text, e.quantity))
+    return -margin, margin, f"a margin of equivalence of ± {text}"
+
+
+def _difference(form: tuple[str, UnitSystem, int]) -> tuple[str, UnitSystem, int]:
+    return ("temperature_difference" if form[0] == "temperature" else form[0], *form[1:])
+
+
+def _percent(p: float) -> str:
+    return "> 99.9 %" if p > 0.999 else "< 0.1 %" if p < 0.001 else f"{100.0 * p:.3g} %"
+
+
+def _by_interval(e: Evidence, low: float | None, high: float | None) -> ClaimVerdict:
+    """Judge by the interval where censoring leaves no standard uncertainty."""
+    inside_low = low is None or (e.low is not None and e.low >= low)
+    inside_high = high is None or (e.high is not None and e.high <= high)
+    if inside_low and inside_high:
+        return "supported"
+    below = low is not None and e.high is not None and e.high < low
+    above = high is not None and e.low is not None and e.low > high
+    return "not supported" if below or above else "not shown"
+
+
+def _filled(
+    claim: Claim,
+    key: MetricKey,
+    verdict: ClaimVerdict,
+    reason: str,
+    e: Evidence,
+    limit: float,
+    risk: float,
+    band: float | None = None,
+    probability: float | None = None,
+) -> ClaimResult:
+    return ClaimResult(
+        claim.id,
+        claim.text,
+        key.key,
+        claim.configuration,
+        claim.versus,
+        verdict,
+        reason,
+        limit=limit,
+        estimate=e.estimate,
+        low=e.low,
+        high=e.high,
+        guard_band=band,
+        probability=probability,
+        risk=risk,
+    )

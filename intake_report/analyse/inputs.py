@@ -35,7 +35,7 @@ class Drive:
 
 
 def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
-    """Read the log of every run and map its columns to channels.
+    """Read the log of every run, and of every control drive beside one, and map its columns to channels.
 
     Parameters
     ----------
@@ -45,14 +45,28 @@ def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
     Returns
     -------
     tuple of RunLog
-        In campaign order, internal units, not yet cleaned.
+        Runs in campaign order, then control drives; internal units, not yet cleaned.
 
     Raises
     ------
     DataError
         If a log cannot be read; the file and the way out are named.
     """
-    return tuple(load_one(campaign, run) for run in campaign.runs)
+    return tuple(load_one(campaign, run) for run in (*campaign.runs, *control_entries(campaign)))
+
+
+def control_id(run: str) -> str:
+    """Return the id of the control drive beside a run; no id of a campaign file can hold the sign."""
+    return f"{run}~control"
+
+
+def control_entries(campaign: Campaign) -> tuple[Run, ...]:
+    """Return the control drives as runs of their own, with their partner's settings."""
+    return tuple(
+        run.model_copy(update={"id": control_id(run.id), "files": run.control, "control": ()})
+        for run in campaign.runs
+        if run.control
+    )
 
 
 def load_one(campaign: Campaign, run: Run) -> RunLog:

@@ -56,3 +56,10 @@ def counts_text(result: ReportResult) -> str:
     """Return "3 runs of Stock, 3 runs of Sealed and 2 runs of Open"."""
     parts = [f"{formatting.count(c.runs_used, 'run')} of {c.name}" for c in result.configurations]
     return formatting.listing(parts)
+
+
+def p_text(p: float | None) -> str:
+    """Return a p-value as printed."""
+    if p is None:
+        return formatting.ABSENT
+    return "< 0.001" if p < 0.001 else formatting.number(p, 3)

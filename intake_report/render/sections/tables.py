@@ -8,7 +8,7 @@ from typing import Any
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
 from intake_report.results import Comparison, MetricKey, ReportResult, formatting
-from intake_report.results.text import difference_quantity, metric_title, value_text
+from intake_report.results.text import difference_quantity, metric_title, p_text, value_text
 from intake_report.units import QUANTITIES
 
 
@@ -94,13 +94,6 @@ def _comparison_row(result: ReportResult, key: MetricKey, c: Comparison) -> tupl
         p_text(p),
         c.verdict,
     )
-
-
-def p_text(p: float | None) -> str:
-    """Return a p-value as printed."""
-    if p is None:
-        return formatting.ABSENT
-    return "< 0.001" if p < 0.001 else formatting.number(p, 3)
 
 
 def _comparison_values(key: MetricKey, c: Comparison) -> tuple[Scalar, ...]:

@@ -1,0 +1,91 @@
+"""From values to what is said about the configurations: against the control, compared, checked, judged."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from intake_report.analyse.claims import direct_comparisons, judge_claims
+from intake_report.analyse.compare import InstrumentDraws, check_model, compare
+from intake_report.analyse.control import against_control, control_effects, controlled
+from intake_report.campaign import Campaign
+from intake_report.results import (
+    ClaimResult,
+    Comparison,
+    ControlEffect,
+    MetricKey,
+    MetricResult,
+    ModelCheck,
+    RunResult,
+)
+
+
+@dataclass(frozen=True)
+class Conclusions:
+    """What the values say about the configurations.
+
+    Attributes
+    ----------
+    comparisons, direct : tuple of Comparison
+        With the baseline, and those between other configurations that claims ask for.
+    checks : tuple of ModelCheck
+        What was assumed about the runs, tested.
+    control : tuple of ControlEffect
+        What the control vehicle changed.
+    claims : tuple of ClaimResult
+        Claims with verdicts.
+    """
+
+    comparisons: tuple[Comparison, ...]
+    direct: tuple[Comparison, ...]
+    checks: tuple[ModelCheck, ...]
+    control: tuple[ControlEffect, ...]
+    claims: tuple[ClaimResult, ...]
+
+
+def draw_conclusions(
+    campaign: Campaign,
+    metrics: tuple[MetricKey, ...],
+    values: tuple[MetricResult, ...],
+    runs: tuple[RunResult, ...],
+    reference: str | None,
+    controls: tuple[MetricResult, ...] = (),
+    draws: InstrumentDraws | None = None,
+) -> Conclusions:
+    """Compare the configurations and judge the claims.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Baseline, claims, confidence level.
+    metrics : tuple of MetricKey
+        Metrics.
+    values : tuple of MetricResult
+        Values of the runs that take part.
+    runs : tuple of RunResult
+        Their starts.
+    reference : str or None
+        The ambient reference.
+    controls : tuple of MetricResult
+        Values of the control drives, by the id of the run beside them.
+    draws : InstrumentDraws, optional
+        What the instruments leave open.
+    """
+    used = {v.run for v in values}
+    tandem = bool(controls) and controlled(campaign, used)
+    taken = against_control(values, controls) if tandem else values
+    comparisons = compare(campaign, metrics, taken, draws)
+    direct = direct_comparisons(campaign, metrics, taken, comparisons, draws)
+    if tandem:
+        comparisons, direct = (tuple(_named(c) for c in some) for some in (comparisons, direct))
+    return Conclusions(
+        comparisons=comparisons,
+        direct=direct,
+        checks=check_model(campaign, metrics, taken, {run.id: run.start for run in runs}),
+        control=control_effects(campaign, metrics, values, controls, draws),
+        # a limit on a value is judged by the values themselves, a difference by what was taken against the control
+        claims=judge_claims(campaign, metrics, values, (*comparisons, *direct), reference, draws),
+    )
+
+
+def _named(c: Comparison) -> Comparison:
+    return replace(c, method=f"{c.method}, each run less the control vehicle beside it")

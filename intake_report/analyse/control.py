@@ -1,0 +1,158 @@
+"""The control vehicle: an unmodified one driven in tandem, whose values are taken off those of the run beside it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+from intake_report.align import Alignment
+from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.compare import InstrumentDraws, compare_pair
+from intake_report.analyse.inputs import Drive, control_entries, control_id
+from intake_report.analyse.measure import build_series, measure
+from intake_report.campaign import Campaign
+from intake_report.clean import CleanRun
+from intake_report.results import Comparison, ControlEffect, MetricKey, MetricResult
+
+MISSED = "the control vehicle did not reach the margin, so its partner's time cannot be taken against it"
+
+
+def measure_controls(
+    campaign: Campaign,
+    cleaned: Sequence[CleanRun],
+    alignment: Alignment,
+    ambient: AmbientReference,
+    metrics: tuple[MetricKey, ...],
+) -> tuple[MetricResult, ...]:
+    """Return every metric of every control drive, under the id of the run that it accompanied.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Runs with their control logs.
+    cleaned, alignment
+        Cleaned and aligned drives, the controls among them.
+    ambient : AmbientReference
+        Both vehicles are referred to one ambient, so that its error cancels.
+    metrics : tuple of MetricKey
+        Metrics.
+    """
+    logs = {run.run: run for run in cleaned}
+    entries = [entry for entry in control_entries(campaign) if entry.id in logs]
+    shared = {control_id(run): ambient.series[run] for run in ambient.series}
+    reference = replace(ambient, series={**ambient.series, **shared})
+    series = tuple(
+        build_series(campaign, Drive(entry, logs[entry.id], alignment.run(entry.id)), reference) for entry in entries
+    )
+    partners = {control_id(run.id): run.id for run in campaign.runs}
+    return tuple(replace(value, run=partners[value.run]) for value in measure(metrics, series))
+
+
+def controlled(campaign: Campaign, used: set[str]) -> bool:
+    """Return whether every run in the comparison has a control drive; only then are differences taken against it."""
+    return bool(used) and all(run.control for run in campaign.runs if run.id in used)
+
+
+def against_control(values: Sequence[MetricResult], controls: Sequence[MetricResult]) -> tuple[MetricResult, ...]:
+    """Return the values of runs less those of the control vehicle beside them.
+
+    Parameters
+    ----------
+    values, controls : sequence of MetricResult
+        Of the runs, and of the control drives under the same run ids.
+
+    Returns
+    -------
+    tuple of MetricResult
+        A run that did not reach its margin stays "longer than", its bound less the control's time; a control that did
+        not leaves no value. Place and uncertainty of one run's value are left out.
+    """
+    found = {(c.key, c.run): c for c in controls}
+    return tuple(_less(v, found.get((v.key, v.run))) for v in values)
+
+
+def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
+    bare = MetricResult(value.key, value.run, value.configuration, value.block, value.status, reason=value.reason)
+    if value.status == "not computed":
+        return bare
+    if control is None or control.value is None:
+        reason = "there is no control drive beside this run"
+        if control is not None:
+            reason = MISSED if control.status == "not reached" else f"control vehicle: {control.reason}"
+        return replace(bare, status="not computed", reason=reason)
+    if value.value is not None:
+        return replace(bare, value=value.value - control.value)
+    assert value.bound is not None  # "not reached" has a bound
+    return replace(bare, bound=value.bound - control.value)
+
+
+def control_effects(
+    campaign: Campaign,
+    metrics: tuple[MetricKey, ...],
+    values: Sequence[MetricResult],
+    controls: Sequence[MetricResult],
+    draws: InstrumentDraws | None = None,
+) -> tuple[ControlEffect, ...]:
+    """Return what the control vehicle changed in the differences of the headline metrics.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Baseline and configurations.
+    metrics : tuple of MetricKey
+        Metrics.
+    values, controls : sequence of MetricResult
+        Of the runs in the comparison, and of the control drives.
+    draws : InstrumentDraws, optional
+        As in `compare.compare`.
+
+    Returns
+    -------
+    tuple of ControlEffect
+        Both differences are from the same runs: those that have a control value. Empty without control drives.
+    """
+    if not controls:
+        return ()
+    baseline = campaign.baseline.id
+    rows = []
+    for key in metrics:
+        if not key.spec.headline:
+            continue
+        mine = [v for v in values if v.key == key.key]
+        less = [v for v in against_control(mine, controls) if v.status != "not computed"]
+        both = {v.run for v in less}
+        plain = [v for v in mine if v.run in both]
+        for c in campaign.configurations:
+            if c.id != baseline:
+                pair = [compare_pair(campaign, key, some, c.id, baseline, draws) for some in (less, plain)]
+                rows.append(_effect(key, c.id, baseline, pair[0], pair[1], len(both)))
+    return tuple(rows)
+
+
+def _effect(
+    key: MetricKey, configuration: str, versus: str, with_: Comparison, without: Comparison, runs: int
+) -> ControlEffect:
+    def half(c: Comparison) -> float | None:
+        return None if c.low is None or c.high is None or c.basis != "runs" else 0.5 * (c.high - c.low)
+
+    return ControlEffect(
+        key=key.key,
+        configuration=configuration,
+        versus=versus,
+        difference=with_.difference,
+        half_width=half(with_),
+        scatter=with_.scatter,
+        plain_difference=without.difference,
+        plain_half_width=half(without),
+        plain_scatter=without.scatter,
+        runs=runs,
+    )
+
+
+def spread_ratio(effects: Sequence[ControlEffect]) -> Mapping[str, float]:
+    """Return, by metric key, the scatter of one run with the control over that without; where both are known."""
+    return {
+        e.key: e.scatter / e.plain_scatter
+        for e in effects
+        if e.scatter is not None and e.plain_scatter is not None and e.plain_scatter > 0.0
+    }
