@@ -12,7 +12,7 @@ from intake_report.align.diagnose import diagnose
 from intake_report.align.events import events, find_places, name_stops
 from intake_report.align.fixes import has_position
 from intake_report.align.model import AlignedRun, Alignment, Grade, Reference, Run
-from intake_report.align.odometer import speed_samples
+from intake_report.align.odometer import speed_channel, speed_samples
 from intake_report.align.path import medoid, path_from_gpx, path_from_run
 from intake_report.align.phases import find_phases, highway_entry
 from intake_report.align.position import Located, locate
@@ -108,6 +108,9 @@ def describe(
     spans = find_phases(located.distance, settings.phases, reference.length if reference.closed else None)
     entry, reason = highway_entry(*speed, spans, settings.entry) if speed else (None, "The run has no speed.")
     notes = located.notes + ((reason,) if reason and settings.phases else ())
+    channel = speed_channel(run, settings.channels)
+    if channel not in (None, settings.channels.speed):
+        notes += (f"Speed is taken from {channel}: the run has no {settings.channels.speed}.",)
     coverage = min(sum(b - a for a, b in located.covered) / reference.length, 1.0)
     own = located.covered[-1][1] - located.covered[0][0] if located.covered else 0.0
     return AlignedRun(
@@ -119,7 +122,7 @@ def describe(
         coverage=coverage,
         covered=located.covered,
         own_coverage=min(coverage * reference.length / own, 1.0) if own > 0 else 0.0,
-        grade=_grade(coverage, located),
+        grade=_grade(coverage, located, by_likeness=method == "speed" and run.run != reference.source),
         detours=located.detours,
         speed_scale=located.scale,
         speed_offset=located.offset,
@@ -135,10 +138,11 @@ def describe(
     )
 
 
-def _grade(coverage: float, located: Located) -> Grade:
+def _grade(coverage: float, located: Located, by_likeness: bool) -> Grade:
     if any(finding.hard for finding in located.findings) or coverage < 0.05:
         return "refused"
     wide = float(located.cross_track.abs().median()) if len(located.cross_track) else 0.0
-    if coverage >= 0.97 and wide <= 5.0 and not located.findings:
+    # a place by likeness of speeds is some tens of metres wide
+    if coverage >= 0.97 and wide <= 5.0 and not located.findings and not by_likeness:
         return "good"
     return "fair" if coverage >= 0.9 and wide <= 15.0 else "poor"

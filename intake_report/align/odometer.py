@@ -41,12 +41,16 @@ def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
 
 def speed_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats] | None:
     """Return the true speed samples of a run as (time [s], speed [km/h]), or None if there are fewer than two."""
-    if not run.has(channels.speed):
+    name = speed_channel(run, channels)
+    if name is None:
         return None
-    good = run.good(channels.speed)
-    if len(good) < 2:
-        return None
+    good = run.good(name)
     return good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+
+
+def speed_channel(run: Run, channels: ChannelNames) -> str | None:
+    """Return the channel that gives a run's speed: the first with two valid samples."""
+    return next((n for n in (channels.speed, channels.other_speed) if run.has(n) and len(run.good(n)) >= 2), None)
 
 
 def frame_time(run: Run) -> Floats:

@@ -11,9 +11,10 @@ PhaseKind = Literal["city", "ramp", "highway"]
 
 @dataclass(frozen=True)
 class ChannelNames:
-    """Names of the channels that the alignment reads."""
+    """Names of the channels that the alignment reads; `other_speed` serves where a run has no `speed`."""
 
     speed: str = "speed"
+    other_speed: str = "gps_speed"
     latitude: str = "latitude"
     longitude: str = "longitude"
 

@@ -51,6 +51,15 @@ def test_a_vehicle_that_never_moved_and_has_no_position() -> None:
         align_runs([still])
 
 
+def test_gps_speed_serves_where_there_is_no_other() -> None:
+    run, _ = drive("run", ONE_WAY, stops=[(2000, 60)], seed=1)
+    other = replace(run, frame=run.frame.rename(columns={"speed": "gps_speed"}))
+    aligned = align_runs([other]).runs[0]
+    assert aligned.speed_scale == pytest.approx(1.0, abs=0.01)
+    assert [stop.duration for stop in aligned.stops if 1900 < stop.distance < 2100] == [pytest.approx(60, abs=2)]
+    assert any("taken from gps_speed" in note for note in aligned.notes)
+
+
 def test_nothing_to_go_by_is_a_user_error() -> None:
     with pytest.raises(DataError, match="no run"):
         align_runs([])
