@@ -11,6 +11,9 @@ Floats = NDArray[np.float64]
 
 SETTLE = (0.35, 0.8, 1.5, 2.5)  # nodes of an exponential approach, in time constants: chords within 2 % of a step
 
+EDGE = 0.75  # sampling intervals that the time of an edge may be off by; half, and something for the slope's own error
+THROUGH = 0.42  # steps that a long passage from edge to edge may bend away from the smooth curve
+
 
 @dataclass(frozen=True)
 class Nodes:
@@ -23,11 +26,14 @@ class Nodes:
     spread : ndarray, (k,)
         Half-width of the rectangular uncertainty of `value` [K]: at an edge the time that it may be off by half a
         sampling interval, times the slope there; between edges the share of the step that the readings leave open.
+    group : ndarray of int, (k,)
+        Which error a node shares: those of one plateau are off together.
     """
 
     time: Floats
     value: Floats
     spread: Floats
+    group: NDArray[np.intp]
 
 
 def find_nodes(time: Floats, reading: Floats, step: float) -> Nodes | None:
@@ -60,25 +66,28 @@ def find_nodes(time: Floats, reading: Floats, step: float) -> Nodes | None:
     passes = np.sign(jump[1:]) == np.sign(jump[:-1])
     slope = _edge_slopes(at, value, passes, step)
     width = time[changed + 1] - time[changed]
-    spread = np.minimum(0.5 * slope * width, 0.5 * np.abs(jump))
+    spread = np.minimum(EDGE * slope * width, 0.5 * np.abs(jump))
     levels = reading[changed[1:]]  # the plateau between an edge and the next
     sides = np.sign(value[:-1] - levels)
     parts = [np.stack([at, value, spread])]
-    through = 0.25 * step * np.minimum(1.0, dwell / (4.0 * width[:-1]))
+    through = THROUGH * step * np.minimum(1.0, dwell / (4.0 * width[:-1]))
     middle = 0.5 * (at[:-1] + at[1:])
     # a plateau that is passed through is left to the interpolation: its node only carries the uncertainty
     parts.append(np.stack([middle[passes], np.full(int(passes.sum()), np.nan), through[passes]]))
-    parts += [
-        _turn(at[i], at[i + 1], slope[i], slope[i + 1], levels[i], sides[i], step) for i in np.flatnonzero(~passes)
-    ]
+    groups = [np.arange(at.size), at.size + np.flatnonzero(passes)]
+    turns = np.flatnonzero(~passes)
+    parts += [_turn(at[i], at[i + 1], slope[i], slope[i + 1], levels[i], sides[i], step) for i in turns]
     parts.append(_settle(at[-1], time[-1], slope[-1], reading[-1], float(np.sign(value[-1] - reading[-1])), step, 1.0))
     parts.append(_settle(at[0], time[0], slope[0], reading[0], float(np.sign(value[0] - reading[0])), step, -1.0))
+    shared = [*(at.size + turns), 2 * at.size, 2 * at.size + 1]
+    groups += [np.full(part.shape[1], g) for g, part in zip(shared, parts[2:], strict=True)]
     nodes = np.concatenate(parts, axis=1)
-    nodes = nodes[:, np.argsort(nodes[0], kind="stable")]
-    nodes = nodes[:, np.concatenate([[True], np.diff(nodes[0]) > 1e-9])]
+    order = np.argsort(nodes[0], kind="stable")
+    order = order[np.concatenate([[True], np.diff(nodes[0, order]) > 1e-9])]
+    nodes, group = nodes[:, order], np.unique(np.concatenate(groups)[order], return_inverse=True)[1]
     known = np.isfinite(nodes[1])
     nodes[1, ~known] = smooth(nodes[0, known], nodes[1, known], nodes[0, ~known])
-    return Nodes(nodes[0], nodes[1], nodes[2])
+    return Nodes(nodes[0], nodes[1], nodes[2], group)
 
 
 def _edge_slopes(at: Floats, value: Floats, passes: NDArray[np.bool_], step: float) -> Floats:
@@ -110,7 +119,7 @@ def _turn(
     slope = 2.0 * slope_in * slope_out / (slope_in + slope_out)
     corner = 0.5 * slope * (end - start)
     beyond = half * -np.expm1(-corner / half)
-    top = np.array([[middle], [level + side * (half - beyond)], [beyond]])
+    top = np.array([[middle], [level + side * (half - beyond)], [half]])
     if corner < half:
         return top
     left = _settle(start, middle, slope_in, level, side, step, 1.0)

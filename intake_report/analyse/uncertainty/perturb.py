@@ -1,0 +1,234 @@
+"""Readings of one run as they might have been: many draws at once, and the times of events as first-order effects."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from intake_report.analyse.inputs import Drive
+from intake_report.analyse.uncertainty.sources import POSITION
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, find_nodes
+from intake_report.metrics.series import Floats
+from intake_report.results import MetricKey
+
+SLOWEST = 1.4  # m/s; a limit of a phase is passed at a walk at least
+AROUND = 3.0  # s about the highway entry for the acceleration there
+
+
+@dataclass(frozen=True)
+class Readings:
+    """What of one run's readings may be otherwise.
+
+    Parameters
+    ----------
+    series : RunSeries
+        The run as measured.
+    spread : ndarray, (k,)
+        Half-widths of the rectangular errors at the nodes of the reading [K].
+    group : ndarray of int, (k,)
+        Which random number each node takes: those of one plateau are off together.
+    left, right : ndarray of int, (n,)
+        Nodes around each sample.
+    share : ndarray, (n,)
+        Weight of the right one.
+    rate : ndarray, (n,)
+        Slope of the temperature [K/s].
+    ambient_rate : float
+        Mean slope of ambient [K/s].
+    """
+
+    series: RunSeries
+    spread: Floats
+    group: NDArray[np.intp]
+    left: NDArray[np.intp]
+    right: NDArray[np.intp]
+    share: Floats
+    rate: Floats
+    ambient_rate: float
+
+    @property
+    def errors(self) -> int:
+        """Number of independent errors."""
+        return int(self.group.max()) + 1
+
+
+def prepare(series: RunSeries, step: float | None) -> Readings:
+    """Return the readings of one run, ready for draws."""
+    time, n = series.time, series.time.size
+    nodes = find_nodes(time, series.reading, step) if step is not None and n >= 3 else None
+    if nodes is not None and nodes.time.size > 1:
+        right = np.clip(np.searchsorted(nodes.time, time), 1, nodes.time.size - 1)
+        left = right - 1
+        share = np.clip((time - nodes.time[left]) / (nodes.time[right] - nodes.time[left]), 0.0, 1.0)
+        spread, group = nodes.spread, nodes.group
+    else:
+        # a reading that never changes is anywhere within its step; without steps there is nothing to vary
+        left, right, share = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp), np.zeros(n)
+        spread, group = np.array([0.5 * step if step is not None else 0.0]), np.zeros(1, dtype=np.intp)
+    duration = float(time[-1] - time[0])
+    rise = 0.0 if series.ambient is None else float(series.ambient[-1] - series.ambient[0])
+    return Readings(series, spread, group, left, right, share, np.gradient(series.iat, time), rise / duration)
+
+
+def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | None = None) -> RunSeries:
+    """Return the series as it might have been in m draws.
+
+    Parameters
+    ----------
+    readings : Readings
+        The run.
+    shifts : mapping of str to ndarray, (m,)
+        By kind of source: "reading" and "ambient" [K], "lag" [s], "clock" [s].
+    noise : ndarray, (m, groups), optional
+        Errors of the groups of nodes in units of their half-widths.
+
+    Notes
+    -----
+    A sensor whose time constant is longer by d than taken to be shows a temperature that is late: to first order its
+    reading is corrected by d times its slope. A clock that is off shifts ambient by its slope.
+    """
+    series = readings.series
+    m = next(iter(shifts.values())).size
+    iat = np.empty((m, series.time.size))
+    if noise is None:
+        iat[:] = series.iat
+    else:
+        errors = noise[:, readings.group] * readings.spread
+        np.take(errors, readings.left, axis=1, out=iat)
+        iat *= 1.0 - readings.share
+        later = np.take(errors, readings.right, axis=1)
+        later *= readings.share
+        iat += later
+        iat += series.iat
+    if "reading" in shifts:
+        iat += shifts["reading"][:, None]
+    if "lag" in shifts:
+        iat += shifts["lag"][:, None] * readings.rate
+    ambient = series.ambient
+    if ambient is not None:
+        shift = shifts.get("ambient", np.zeros(m)) + readings.ambient_rate * shifts.get("clock", np.zeros(m))
+        ambient = ambient + shift[:, None]
+    return replace(series, iat=iat, ambient=ambient)
+
+
+@dataclass(frozen=True)
+class EventLimits:
+    """Half-widths of the times of events of one run [s], and how the highway entry follows the speed reading.
+
+    Parameters
+    ----------
+    entry, stops : float
+        Of the highway entry and of the limits of stops.
+    starts, ends : dict of str to float
+        Of the limits of each phase.
+    per_speed : float
+        Delay of the entry per unit of speed read too high [s per km/h], below zero.
+    """
+
+    entry: float
+    stops: float
+    starts: dict[str, float]
+    ends: dict[str, float]
+    per_speed: float
+
+
+def event_limits(drive: Drive, series: RunSeries, speed_step: float) -> EventLimits:
+    """Return how far the times of a run's events may be off."""
+    sampling = drive.clean.sampling.get("speed")
+    interval = sampling.interval if sampling is not None and np.isfinite(sampling.interval) else 1.0
+    slope = _acceleration(drive)
+    position = POSITION
+    if drive.aligned.method == "speed" and drive.aligned.residual is not None:
+        position = max(POSITION, 3.0**0.5 * drive.aligned.residual)
+    pace = np.gradient(series.distance, series.time)
+
+    def half(time: float) -> float:
+        if time <= series.time[0] + interval or time >= series.time[-1] - interval:
+            return 0.0  # the ends of the log are no passages
+        return position / max(float(np.interp(time, series.time, pace)), SLOWEST)
+
+    return EventLimits(
+        entry=0.5 * interval + 0.5 * speed_step / slope,
+        stops=0.5 * interval,
+        starts={span.label: half(span.start) for span in series.phases},
+        ends={span.label: half(span.end) for span in series.phases},
+        per_speed=-1.0 / slope,
+    )
+
+
+def _acceleration(drive: Drive) -> float:
+    """Return the acceleration at the highway entry [km/h per s], at least 0.5."""
+    entry = drive.aligned.highway_entry
+    if entry is None:
+        return 5.0
+    speed = drive.clean.good("speed")
+    around = speed[(speed.index >= entry - AROUND) & (speed.index <= entry + AROUND)]
+    if len(around) < 3:
+        return 5.0
+    time = around.index.to_numpy(dtype=np.float64)
+    slope = float(np.polyfit(time - time.mean(), around.to_numpy(dtype=np.float64), 1)[0])
+    return max(slope, 0.5)
+
+
+@dataclass(frozen=True)
+class EventEffects:
+    """Change of one metric of one run over the half-width of each event's time; zero where it has none."""
+
+    entry: float = 0.0
+    start: float = 0.0
+    end: float = 0.0
+    stops: float = 0.0
+    per_speed: float = 0.0
+
+    @property
+    def u(self) -> float:
+        """Standard uncertainty from the times of events, without the speed reading's bias."""
+        return float(np.sqrt((self.entry**2 + self.start**2 + self.end**2 + self.stops**2) / 3.0))
+
+
+def event_effects(key: MetricKey, series: RunSeries, limits: EventLimits) -> EventEffects:
+    """Return the effect of the events' times on a metric, by shifting them to both limits.
+
+    Parameters
+    ----------
+    key : MetricKey
+        The metric.
+    series : RunSeries
+        The run as measured.
+    limits : EventLimits
+        Half-widths.
+    """
+    events = REGISTRY[key.spec.id].events
+    label = key.parameter.key
+    entry = start = end = stops = per_speed = 0.0
+    if "entry" in events and series.entry is not None:
+        at = series.entry
+        entry = _secant(key, limits.entry, lambda s: replace(series, entry=at + s))
+        per_speed = entry / limits.entry * limits.per_speed
+    if "phases" in events:
+        start = _secant(key, limits.starts.get(label, 0.0), lambda s: _shifted(series, label, s, 0.0))
+        end = _secant(key, limits.ends.get(label, 0.0), lambda s: _shifted(series, label, 0.0, s))
+    if "stops" in events:
+        stops = _secant(key, limits.stops, lambda s: replace(series, stops=_moved(series.stops, s)))
+    return EventEffects(entry, start, end, stops, per_speed)
+
+
+def _secant(key: MetricKey, half: float, shift: Callable[[float], RunSeries]) -> float:
+    if half <= 0.0:
+        return 0.0
+    late, early = (evaluate(key, shift(way * half)).value for way in (1.0, -1.0))
+    return 0.0 if late is None or early is None else 0.5 * (late - early)
+
+
+def _shifted(series: RunSeries, label: str, start: float, end: float) -> RunSeries:
+    spans = tuple(
+        Span(s.start + start, s.end + end, s.label, s.distance) if s.label == label else s for s in series.phases
+    )
+    return replace(series, phases=spans)
+
+
+def _moved(spans: tuple[Span, ...], by: float) -> tuple[Span, ...]:
+    return tuple(Span(s.start + by, s.end + by, s.label, s.distance) for s in spans)

@@ -1,0 +1,211 @@
+"""The sources of uncertainty of one run's value: what the campaign declares about its instruments, or what is assumed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.inputs import declared_resolution
+from intake_report.analyse.measure import ASSUMED_LAG
+from intake_report.campaign import Campaign, InstrumentChannel
+from intake_report.metrics.series import Floats
+from intake_report.results import SourceRow
+from intake_report.units import parse_quantity
+
+# Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
+ASSUMED_ACCURACY = 2.5  # K; about what published resistance bands of such sensors give at 25 °C (as for ambient)
+ASSUMED_SPEED = 2.0  # km/h
+ASSUMED_CLOCK = 2.0  # s
+LAG_SHARE = 0.5  # of the time constant: it depends on the speed of the air
+POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
+
+Kind = Literal["reading", "lag", "ambient", "clock", "speed", "steps", "events"]
+
+STEPS = "Steps and sampling of the reading"
+EVENTS = "Times of events"
+
+
+@dataclass(frozen=True)
+class Source:
+    """One source of uncertainty.
+
+    Parameters
+    ----------
+    name : str
+        As in the budget.
+    kind : str
+        What it acts on: "reading" and "ambient" shift temperatures [K], "lag" the sensor's time constant [s], "clock"
+        the run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to
+        sample and from event to event.
+    common : bool
+        The same draw for all runs.
+    scale : float or None
+        Half-width of a rectangular distribution, or standard deviation of a normal one; None for steps and events.
+    normal : bool
+        Which of the two.
+    quantity, basis : str
+        For the report.
+    """
+
+    name: str
+    kind: Kind
+    common: bool
+    scale: float | None
+    normal: bool
+    quantity: str
+    basis: str
+
+    @property
+    def u(self) -> float | None:
+        """Standard uncertainty of the input; None where it differs from sample to sample."""
+        if self.scale is None:
+            return None
+        return self.scale if self.normal else self.scale / math.sqrt(3.0)
+
+    def draw(self, rng: np.random.Generator, m: int) -> Floats:
+        """Return m random values."""
+        assert self.scale is not None
+        return rng.normal(0.0, self.scale, m) if self.normal else rng.uniform(-self.scale, self.scale, m)
+
+    def spread(self, k: int) -> Floats:
+        """Return k values that stand for the distribution: the middles of k equally likely parts."""
+        assert self.scale is not None
+        share = (np.arange(k) + 0.5) / k
+        if not self.normal:
+            return self.scale * (2.0 * share - 1.0)
+        from scipy.special import ndtri
+
+        return np.asarray(self.scale * ndtri(share), dtype=np.float64)
+
+    @property
+    def row(self) -> SourceRow:
+        """As the report shows it."""
+        return SourceRow(self.name, self.common, self.u, self.quantity, self.basis)
+
+
+@dataclass(frozen=True)
+class Sources:
+    """All sources of a campaign, and a sentence for each number that was assumed."""
+
+    sources: tuple[Source, ...]
+    assumptions: tuple[str, ...]
+
+
+def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | None) -> Sources:
+    """Return the sources of uncertainty of a run's value.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        The instrument block.
+    ambient : AmbientReference
+        Its contributions.
+    step : float or None
+        Step of the IAT reading [K], found or declared.
+
+    Notes
+    -----
+    Limits ± a are taken as rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, as 95 % limits.
+    """
+    found: list[Source] = []
+    assumed: list[str] = []
+    iat = campaign.instrument.channels.get("iat", InstrumentChannel())
+    found.append(_accuracy(iat, assumed))
+    if step is None:
+        assumed.append(
+            "No step was found in the intake air temperature readings and no resolution is declared: they are taken "
+            "as continuous."
+        )
+    elif iat.rounding == "unknown":
+        basis = f"rounded to the nearest step, cut off or rounded up is not known: ± {0.5 * step:g} K"
+        found.append(Source("Rounding by the control unit", "reading", True, 0.5 * step, False, DELTA, basis))
+    found.append(_lag(iat, assumed))
+    if step is not None:
+        basis = f"steps of {step:g} K and the sampling interval, through the times of the steps"
+        found.append(Source(STEPS, "steps", False, None, False, DELTA, basis))
+    found += _ambient(ambient)
+    found.append(_clock(campaign, assumed))
+    found.append(_speed(campaign, assumed))
+    basis = (
+        f"half a sampling interval and half a step of speed for the highway entry, half an interval for stops, ± {POSITION:g} m "
+        "(assumed; the residual where distance comes from speed) for the limits of phases"
+    )
+    found.append(Source(EVENTS, "events", False, None, False, "time", basis))
+    return Sources(tuple(found), tuple(assumed))
+
+
+DELTA = "temperature_difference"
+
+
+def _accuracy(iat: InstrumentChannel, assumed: list[str]) -> Source:
+    name = "Accuracy of the sensor"
+    if iat.accuracy is None:
+        assumed.append(
+            f"No accuracy of the intake air temperature is declared: ± {ASSUMED_ACCURACY:g} K is assumed, the same in all runs."
+        )
+        return Source(name, "reading", True, ASSUMED_ACCURACY, False, DELTA, f"± {ASSUMED_ACCURACY:g} K assumed")
+    limit = parse_quantity(iat.accuracy, DELTA)
+    if iat.accuracy_distribution == "normal":
+        basis = f"± {limit:g} K declared, normal: taken as 95 % limits"
+        return Source(name, "reading", True, limit / 1.959964, True, DELTA, basis)
+    return Source(name, "reading", True, limit, False, DELTA, f"± {limit:g} K declared, rectangular")
+
+
+def _lag(iat: InstrumentChannel, assumed: list[str]) -> Source:
+    name = "Time constant of the sensor"
+    share = f"{100 * LAG_SHARE:.0f} %"
+    if iat.time_constant is None:
+        assumed.append(
+            f"No time constant of the intake air temperature sensor is declared: {ASSUMED_LAG:g} s ± {ASSUMED_LAG:g} s is assumed."
+        )
+        basis = f"{ASSUMED_LAG:g} s ± {ASSUMED_LAG:g} s assumed"
+        return Source(name, "lag", True, ASSUMED_LAG, False, "time", basis)
+    assumed.append(
+        f"The time constant of the intake air temperature sensor is taken to lie within ± {share} of the declared one, since "
+        "it depends on the speed of the air."
+    )
+    half = LAG_SHARE * iat.time_constant
+    return Source(name, "lag", True, half, False, "time", f"{iat.time_constant:g} s declared, ± {share} assumed")
+
+
+def _ambient(ambient: AmbientReference) -> list[Source]:
+    rows = []
+    for part in ambient.choice.contributions:
+        # interpolation and place are scatters that were observed, the others limits
+        normal = part.name in ("interpolation in time", "place")
+        scale = part.value if normal else math.sqrt(3.0) * part.value
+        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, part.basis))
+    return rows
+
+
+def _clock(campaign: Campaign, assumed: list[str]) -> Source:
+    limit = campaign.instrument.clock_accuracy
+    if limit is None:
+        assumed.append(
+            f"No accuracy of the logger's clock is declared: ± {ASSUMED_CLOCK:g} s against the weather is assumed, each run its own."
+        )
+    half = ASSUMED_CLOCK if limit is None else limit
+    basis = f"± {half:g} s {'assumed' if limit is None else 'declared'}, against the weather"
+    return Source("Clock", "clock", False, half, False, "time", basis)
+
+
+def _speed(campaign: Campaign, assumed: list[str]) -> Source:
+    declared = campaign.instrument.channels.get("speed")
+    if declared is None or declared.accuracy is None:
+        assumed.append(
+            f"No accuracy of the speed reading is declared: ± {ASSUMED_SPEED:g} km/h is assumed, the same in all runs."
+        )
+        half, how = ASSUMED_SPEED, "assumed"
+    else:
+        half, how = parse_quantity(declared.accuracy, "speed"), "declared"
+    basis = f"± {half:g} km/h {how}, through the time of the highway entry"
+    return Source("Accuracy of speed", "speed", True, half, False, "speed", basis)
+
+
+def speed_step(campaign: Campaign) -> float:
+    """Return the step of the speed reading [km/h]: declared, else 1."""
+    return declared_resolution(campaign).get("speed", 1.0)
