@@ -1,0 +1,256 @@
+"""One run of a campaign among the others: on the route, with every acceptance criterion."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from intake_report.align import AlignedRun, Alignment
+from intake_report.align.comparability import Check, Comparability, assess
+from intake_report.align.criteria import CRITERIA, AcceptanceLimit
+from intake_report.align.facts import FIRST, Conditions, Facts
+from intake_report.analyse.ambient import AmbientReference, choose_ambient, record_series
+from intake_report.analyse.inputs import Drive as Paired
+from intake_report.analyse.inputs import (
+    align_logs,
+    align_settings,
+    clean_logs,
+    load_one,
+    pair,
+    weather_records,
+)
+from intake_report.campaign import Campaign, Run
+from intake_report.check.campaigns import acceptance_limits, present
+from intake_report.check.model import CriterionCheck, Drive, PairCheck, PhaseTime
+from intake_report.clean import CleanRun, CrossCheck, cross_checks
+from intake_report.errors import IntakeReportError
+from intake_report.weather import WeatherRecord, conditions_during
+
+_OWN_QUANTITY = {
+    "ambient": "temperature", "start-coolant": "temperature", "start-over-ambient": "temperature_difference",
+    "stop-time": "time", "stops": "count", "ramp-acceleration": "acceleration", "time-of-day": "clock", "wind": "speed",
+}  # fmt: skip
+_JUDGED = {"ramp-acceleration": "acceleration", "time-of-day": "hours", "coverage": "share", "phase-duration": "share"}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the campaign says about one run."""
+
+    drive: Drive
+    criteria: tuple[CriterionCheck, ...]
+    pairs: tuple[PairCheck, ...]
+    limitations: tuple[str, ...]
+    notes: tuple[str, ...]
+    compared: tuple[str, ...]
+    ambient_known: bool
+
+
+@dataclass
+class Court:
+    """A campaign with its readable runs; a run is aligned with the others once, however many logs are judged.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        As loaded.
+    cleaned : dict of run id to CleanRun
+        Filled by `summon`; runs that are checked themselves come in by `admit`, so that no log is read twice.
+    """
+
+    campaign: Campaign
+    cleaned: dict[str, CleanRun] = field(default_factory=dict)
+    unread: dict[str, str] = field(default_factory=dict)
+    limits: dict[str, AcceptanceLimit] = field(default_factory=dict)
+    records: dict[str, WeatherRecord] = field(default_factory=dict)
+    _aligned: dict[tuple[int, ...], Alignment] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Read limits and weather, so that a mistake in them is reported before any log is judged."""
+        self.limits = acceptance_limits(self.campaign)
+        self.records = weather_records(self.campaign)
+
+    def admit(self, run: CleanRun) -> None:
+        """Take a run of the campaign that has been cleaned already."""
+        self.cleaned[run.run] = run
+
+    def summon(self, leave_out: Sequence[str] = ()) -> None:
+        """Read and clean the other runs; one that cannot be read is left out and remembered."""
+        for entry in self.campaign.runs:
+            if entry.id in self.cleaned or entry.id in self.unread or entry.id in leave_out:
+                continue
+            if entry.exclude or not present(self.campaign, entry):
+                continue
+            try:
+                (self.cleaned[entry.id],) = clean_logs(self.campaign, (load_one(self.campaign, entry),))
+            except IntakeReportError as error:
+                self.unread[entry.id] = str(error)
+
+    def judge(self, entry: Run, run: CleanRun) -> Judged:
+        """Compare one run with the others.
+
+        Parameters
+        ----------
+        entry : Run
+            Its entry in the campaign, or one made up for a candidate.
+        run : CleanRun
+            Its log.
+
+        Raises
+        ------
+        DataError
+            If no run can be put on a route.
+        """
+        entries = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id and not e.exclude]
+        entries = [e for e in entries if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
+        place = next((i for i, e in enumerate(self.campaign.runs) if e.id == entry.id), len(self.campaign.runs))
+        before = sum(1 for e in entries if self.campaign.runs.index(e) < place)
+        entries.insert(before, entry)
+        runs = tuple(run if e is entry else self.cleaned[e.id] for e in entries)
+        campaign = self._with(entries)
+        key = tuple(id(one) for one in runs)
+        if key not in self._aligned:
+            self._aligned[key] = align_logs(campaign, runs)
+        alignment = self._aligned[key]
+        drives = pair(campaign, runs, alignment)
+        ambient = choose_ambient(campaign, drives, self.records)
+        conditions = {d.entry.id: conditions_of(d, ambient, self.records, self.campaign) for d in drives}
+        others = tuple(e.id for e in entries if e is not entry)
+        found = assess(
+            alignment, align_settings(campaign), conditions, self.limits, [(entry.id, other) for other in others]
+        )
+        aligned = alignment.run(entry.id)
+        alone = not others and self.campaign.route.reference is None
+        return Judged(
+            drive=_drive(aligned),
+            criteria=tuple(_criterion(c, found, entry.id, alone) for c in found.checks if c.runs == (entry.id,)),
+            pairs=tuple(_pair(c, entry.id) for c in found.pairs),
+            limitations=tuple(f.text for f in aligned.findings if not f.hard),
+            notes=(*aligned.notes, *(f"The run {id} could not be read: {why}" for id, why in self.unread.items())),
+            compared=others,
+            ambient_known=entry.id in ambient.series,
+        )
+
+    def _with(self, entries: Sequence[Run]) -> Campaign:
+        route = self.campaign.route
+        if route.reference_run is not None and route.reference_run not in {e.id for e in entries}:
+            route = route.model_copy(update={"reference_run": None})
+        return self.campaign.model_copy(update={"runs": tuple(entries), "route": route})
+
+    def cross_check(self, run: CleanRun, airflow_label: str) -> tuple[CrossCheck, ...]:
+        """Run the cross checks with what the campaign knows: weather, pressure, displacement."""
+        weather = pressure = None
+        for source in self.campaign.weather:
+            record = self.records.get(source.id)
+            series = None if record is None else record_series(run, record, source.max_age)
+            if record is None or series is None:
+                continue
+            if weather is None:
+                weather = pd.Series(series.value, index=series.time)
+            if pressure is None:
+                pressure = _conditions(run, record, source.max_age, "station_pressure")
+        return cross_checks(
+            run,
+            weather=weather,
+            station_pressure=pressure,
+            displacement=self.campaign.vehicle.displacement,
+            airflow_label=airflow_label,
+        )
+
+
+def conditions_of(
+    drive: Paired, ambient: AmbientReference, records: Mapping[str, WeatherRecord], campaign: Campaign
+) -> Conditions:
+    """Return what is known of a run from outside its log.
+
+    Parameters
+    ----------
+    drive : analyse.inputs.Drive
+        The run.
+    ambient : AmbientReference
+        The campaign's reference.
+    records : mapping of source id to WeatherRecord
+        Wind and rain come from the first that tells; rain as the campaign declares it goes before.
+    campaign : Campaign
+        For the order and age limits of the sources, and the time zone.
+    """
+    run, series = drive.clean, ambient.series.get(drive.entry.id)
+    index = run.frame.index.to_numpy(dtype=np.float64)
+    mean = begin = None
+    if series is not None and index.size:
+        mean = float(series.at(np.linspace(index[0], index[-1], 200)).mean())
+        begin = float(series.at(np.linspace(index[0], min(index[0] + FIRST, index[-1]), 7)).mean())
+    wind = rain = None
+    for source in campaign.weather:
+        record = records.get(source.id)
+        if record is not None:
+            wind = wind if wind is not None else _conditions(run, record, source.max_age, "wind_speed")
+            rain = rain if rain is not None else _conditions(run, record, source.max_age, "raining")
+    if drive.entry.rain is not None:
+        rain = float(drive.entry.rain != "none")
+    start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
+    return Conditions(mean, begin, wind, None if rain is None else bool(rain), start)
+
+
+def _conditions(run: CleanRun, record: WeatherRecord, max_age: float, what: str) -> float | None:
+    """Return one quantity of a weather record during a run; None where it is not known."""
+    index = run.frame.index
+    if run.start is None or len(index) < 2:
+        return None
+    end = run.start + pd.Timedelta(seconds=float(index[-1]))
+    value = getattr(conditions_during(record, run.start, end, max_age), what)
+    return None if value is None else float(value)
+
+
+def _drive(aligned: AlignedRun) -> Drive:
+    distance = aligned.distance.dropna()
+    return Drive(
+        distance=float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
+        coverage=float(aligned.coverage),
+        stops=len(aligned.stops),
+        stopped=float(sum(stop.duration for stop in aligned.stops)),
+        highway_entry=None if aligned.highway_entry is None else float(aligned.highway_entry),
+        phases=tuple(PhaseTime(s.phase, float(s.start), float(s.end), s.complete) for s in aligned.phases),
+    )
+
+
+def _criterion(check: Check, found: Comparability, run: str, alone: bool) -> CriterionCheck:
+    spec, facts = CRITERIA[check.code], found.facts[run]
+    outcome, value, reason = check.outcome, check.value, check.reason
+    if alone and check.code in ("coverage", "cross-track"):
+        # the path was drawn from this very run
+        outcome, value, reason = "unknown", None, "the route is known from this run alone"
+    return CriterionCheck(
+        code=check.code,
+        title=check.title,
+        group="route" if spec.scope == "run" else "alike",
+        quantity=quantity_of(check.code),
+        sense=spec.sense,
+        limit=float(check.limit),
+        value=None if value is None else float(value),
+        own=_own(check.code, facts),
+        own_quantity=_OWN_QUANTITY.get(check.code, ""),
+        hard=check.hard,
+        outcome=outcome,
+        reason=reason,
+    )
+
+
+def quantity_of(code: str) -> str:
+    """Return in which quantity a criterion is shown; metres across the path stay metres."""
+    quantity = CRITERIA[code].quantity
+    return _JUDGED.get(code) or ("length" if quantity == "distance" else quantity) or "count"
+
+
+def _own(code: str, facts: Facts) -> float | None:
+    value = facts.by_code.get(code) if code in _OWN_QUANTITY else None
+    return None if value is None else float(value)
+
+
+def _pair(check: Check, run: str) -> PairCheck:
+    other = next(id for id in check.runs if id != run)
+    value = None if check.value is None else float(check.value)
+    return PairCheck(check.code, other, quantity_of(check.code), float(check.limit), value, check.outcome)
