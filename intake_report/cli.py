@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from intake_report import __version__
 from intake_report.campaign import CAMPAIGN_FILE, campaign_schema
+from intake_report.check.command import add_parser as add_check
 from intake_report.errors import CampaignError, IntakeReportError
 
 if TYPE_CHECKING:
@@ -63,7 +64,8 @@ def parser() -> argparse.ArgumentParser:
     demo = commands.add_parser("demo", help="write the simulated demo campaigns")
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     demo.set_defaults(run=_demo)
-    for command in (render, schema, demo):
+    check = add_check(commands)
+    for command in (render, schema, demo, check):
         command.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
 
