@@ -75,7 +75,7 @@ def junction(runs, place: tuple[float, float, float, float], span: float = 250.0
         turned = np.concatenate([data[n][1] for n in data])
         course = [np.median(turned[abs(u - g) < 25]) if (abs(u - g) < 25).any() else np.nan for g in grid]
         for n, (un, pn, _) in data.items():
-            miss = [np.nanmean(np.abs(pn - np.interp(un + d, grid, course))) for d in tries]
+            miss = [np.nanmean(np.abs(pn - np.interp(un + move, grid, course))) for move in tries]
             shift[n] = float(tries[int(np.argmin(miss))])
         centre = float(np.median(list(shift.values())))
         shift = {n: d - centre for n, d in shift.items()}
