@@ -64,7 +64,7 @@ def numbers_of_text(
         lookup[index] = value
     notices = []
     if other:
-        kinds = ", ".join(sorted(repr(key) for key in units))
+        kinds = ", ".join(sorted(key or "none" for key in units))
         text = f'"{name}" mixes units ({kinds}); {plural(other, "cell")} not in the usual one left out.'
         notices.append(Notice("mixed-units", text, name, other))
     if filled > readable:

@@ -158,3 +158,31 @@ def _unzstd(path: Path, size: int, options: ReadOptions) -> tuple[bytes, tuple[N
             return b"".join(parts), (_truncated(path, total),)
         raise _damaged(path, "zstandard") from error
     return b"".join(parts), ()
+
+
+def text_head(path: Path, head: bytes, size: int) -> bytes:
+    """Return the first bytes of the text inside a compressed file, or `head` itself; empty when it is damaged.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    head : bytes
+        Its first bytes.
+    size : int
+        How many bytes of text are wanted.
+    """
+    try:
+        if head[:2] == _GZIP:
+            return zlib.decompressobj(wbits=31).decompress(head, size)
+        if head[:4] == _ZIP:
+            with zipfile.ZipFile(path) as archive, archive.open(archive.infolist()[0]) as member:
+                return member.read(size)
+        if head[:4] == _ZSTD:
+            import pyarrow as pa
+
+            with pa.CompressedInputStream(pa.OSFile(str(path)), "zstd") as stream:
+                return bytes(stream.read(size))
+    except (zlib.error, zipfile.BadZipFile, OSError, ValueError, RuntimeError, IndexError, EOFError):
+        return b""  # the reader that takes the file will say what is wrong with it
+    return head

@@ -8,7 +8,7 @@ from intake_report.errors import DataError
 from intake_report.loaders.base import RawLog, Reader, ReadOptions
 from intake_report.loaders.candump import CandumpReader
 from intake_report.loaders.columnar import ArrowReader, ParquetReader
-from intake_report.loaders.compression import COMPRESSED_SUFFIXES
+from intake_report.loaders.compression import COMPRESSED_SUFFIXES, text_head
 from intake_report.loaders.delimited import DelimitedReader
 from intake_report.loaders.gpx import GpxReader
 from intake_report.loaders.mdf4 import Mdf4Reader
@@ -22,6 +22,7 @@ READERS: tuple[Reader, ...] = (
     DelimitedReader(),
 )
 _HEAD = 4096
+_TEXT_FORMATS = ("candump", "gpx")  # may be compressed as text logs are
 UNEXPECTED = "The log cannot be read"
 
 
@@ -69,12 +70,13 @@ def find_reader(path: Path, options: ReadOptions) -> Reader:
         names = ", ".join(f'"{reader.name}"' for reader in READERS)
         raise DataError(f'There is no log format "{options.format}".', file=path, remedy=f"Formats are {names}.")
     head = _head(path)
+    inside = text_head(path, head, _HEAD)
     for reader in READERS:
-        if reader.recognises(head):
+        if reader.recognises(inside if reader.name in _TEXT_FORMATS else head):
             return reader
     suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in COMPRESSED_SUFFIXES]
     for reader in READERS:
-        if suffixes and suffixes[-1] in reader.suffixes and reader.name in ("candump", "gpx"):
+        if suffixes and suffixes[-1] in reader.suffixes and reader.name in _TEXT_FORMATS:
             return reader
     return READERS[-1]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gzip
+import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -46,6 +48,24 @@ def test_screen_form_and_29_bit_identifiers(tmp_path: Path) -> None:
     text = f" ({BASE:.6f})  can0  18DAF110   [8]  03 41 0F 48 00 00 00 00   '.A.H....'\n"
     log = read_log(write(tmp_path / "c.txt", text))
     assert log.column("iat").values[0] == 32.0
+
+
+@pytest.mark.parametrize("suffix", [".gz", ".zip", ".zst"])
+def test_compressed_captures_and_tracks(tmp_path: Path, suffix: str) -> None:
+    pytest.importorskip("can", reason="the extra can is not installed")
+    for name, text in (("c.log", capture("7E8#03410D50")), ("t.bin", gpx(START, 5, 0.0))):
+        path = tmp_path / (name + suffix)
+        if suffix == ".zip":
+            with zipfile.ZipFile(path, "w") as archive:
+                archive.writestr(name, text)
+        else:
+            import pyarrow as pa
+
+            packed = (
+                gzip.compress(text.encode()) if suffix == ".gz" else pa.compress(text.encode(), "zstd", asbytes=True)
+            )
+            write(path, packed)
+        assert read_log(path).format == ("candump" if name == "c.log" else "gpx")
 
 
 def test_several_parameters_in_one_answer_and_full_scale(tmp_path: Path) -> None:
