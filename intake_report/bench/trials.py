@@ -118,16 +118,21 @@ def exposure_bound(k: int, n: int, *, level: float = 0.95, what: str = "trials",
     if k == 0:
         high = zero_failure_upper(n, level)
         sentence = (
-            f"{count}: the chance per trial may still be up to {100.0 * high:.0f} % at {100.0 * level:g} % confidence "
+            f"{count}: the chance per trial may still be up to {_chance(high)} % at {100.0 * level:g} % confidence "
             "(one-sided)."
         )
         return ExposureBound(k, n, 0.0, high, level, "one-sided upper", sentence)
     found = clopper_pearson(k, n, level)
     sentence = (
-        f"{count}: the chance per trial lies between {100.0 * found.low:.0f} % and {100.0 * found.high:.0f} % at "
+        f"{count}: the chance per trial lies between {_chance(found.low)} % and {_chance(found.high)} % at "
         f"{100.0 * level:g} % confidence (two-sided)."
     )
     return ExposureBound(k, n, found.low, found.high, level, "two-sided", sentence)
+
+
+def _chance(share: float) -> str:
+    """Return a chance in percent; small ones with a decimal, since a limit above zero must not read as zero."""
+    return f"{100.0 * share:.0f}" if share >= 0.01 else f"{100.0 * share:.1f}"
 
 
 def summarise_exposure(trials: Sequence[ExposureTrial], level: float = 0.95) -> tuple[ExposureResult, ...]:

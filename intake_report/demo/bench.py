@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -71,6 +71,18 @@ def dyno_pull(
         for r, t, p, a, c in zip(rpm, wheel, power, np.floor(air), np.floor(coolant), strict=True)
     )
     return PullResult(rpm, torque, rows, cell, pressure, 44.0 + rng.normal(0.0, 1.0))
+
+
+def warm_up_pull(
+    vehicle: Vehicle, configuration: Configuration, rng: np.random.Generator, pressure: float = 101.1
+) -> PullResult:
+    """Return a first pull on cold rollers: coolant below its working temperature, more drag."""
+    pull = dyno_pull(vehicle, configuration, 1, rng, pressure)
+    rows = []
+    for row in pull.rows:
+        rpm, torque, power, air, coolant = row.split(",")
+        rows.append(f"{rpm},{0.97 * float(torque):.1f},{0.97 * float(power):.2f},{air},{float(coolant) - 17.0:.0f}")
+    return replace(pull, rows=tuple(rows))
 
 
 def restriction_points(configuration: Configuration, rng: np.random.Generator) -> tuple[tuple[float, float], ...]:

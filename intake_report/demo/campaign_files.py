@@ -22,7 +22,7 @@ from intake_report.demo.campaign_text import (
 from intake_report.demo.logger import CLOCK_HEADER, ELAPSED_HEADER, column_mapping, log_run, start_time, write_log
 from intake_report.demo.route import demo_route, gpx
 from intake_report.demo.scenario import SEED, ZONE, Scenario, generator, scenario_control, scenario_run
-from intake_report.demo.station import ELEVATION, TABLE_COLUMNS, reports, table_rows
+from intake_report.demo.station import ELEVATION, TABLE_COLUMNS, forecast, handheld_readings, reports, table_rows
 
 __all__ = ["write_campaign"]
 
@@ -110,6 +110,8 @@ def _runs(scenario: Scenario, folder: Path, seed: int) -> Iterable[str]:
             "start_condition": text("engine warm, idling in the yard after a 20 min stand"),
             "road": text("dry"),
             "sky": text("clear" if day.sun > 0.65 else "partly cloudy"),
+            "sun": text("full sun" if day.sun > 0.65 else "sun and cloud in turn"),
+            "rain": text("none"),
             "driver": text("driver A"),
         }
         yield key_values("run", values, many=True)
@@ -150,6 +152,50 @@ def _weather(scenario: Scenario, folder: Path, seed: int) -> Iterable[str]:
         source = {"reports": array(lines)}
     metar = {"id": text("airfield"), "kind": text("metar"), "elevation": elevation, **source, "month": month}
     yield key_values("weather", {**metar, "accuracy": text("0.5 degC")}, many=True)
+    yield from _hand_written(scenario, seed, elevation)
+
+
+def _hand_written(scenario: Scenario, seed: int, elevation: str) -> Iterable[str]:
+    """Return what somebody wrote down: the forecast the evening before, and the readings of a handheld."""
+    said, read = generator(scenario, seed, "forecast"), generator(scenario, seed, "handheld")
+    us, zone = scenario.units == "us", ZoneInfo(ZONE)
+    forecasts: list[str] = []
+    readings: list[str] = []
+    for index, day in enumerate(scenario.days):
+        starts = [p.start for p in scenario.schedule if p.day == index]
+        if not starts:
+            continue
+        for time, air, wind in forecast(day, min(starts), max(starts), said):
+            values = (
+                (f"{air * 1.8 + 32.0:.0f} degF", f"{wind * 3.6 / 1.609344:.0f} mph")
+                if us
+                else (f"{air:.0f} degC", f"{wind * 3.6:.0f} km/h")
+            )
+            entry = dict(zip(("temperature", "wind_speed"), map(text, values), strict=True))
+            forecasts.append(inline({"time": time.astimezone(zone).isoformat(), **entry}))
+        for time, air, humidity in handheld_readings(day, starts, read):
+            entry = {"temperature": text(f"{air:.1f} degC"), "humidity": text(f"{humidity:.0f} %")}
+            readings.append(inline({"time": time.astimezone(zone).isoformat(), **entry}))
+    if scenario.reference == "station":
+        yield key_values(
+            "weather",
+            {
+                "id": text("yard"),
+                "kind": text("handheld"),
+                "elevation": elevation,
+                "accuracy": text("0.5 degC"),
+                "resolution": text("0.1 degC"),
+                "readings": _lines(readings),
+            },
+            many=True,
+        )
+    yield key_values(
+        "weather", {"id": text("forecast"), "kind": text("forecast"), "readings": _lines(forecasts)}, many=True
+    )
+
+
+def _lines(items: list[str]) -> str:
+    return "[\n  " + ",\n  ".join(items) + ",\n]"
 
 
 def _bench(scenario: Scenario, folder: Path, seed: int) -> Iterable[str]:
@@ -158,14 +204,29 @@ def _bench(scenario: Scenario, folder: Path, seed: int) -> Iterable[str]:
     mapping = inline({json.dumps(h, ensure_ascii=False): text(t) for h, t in bench.PULL_COLUMNS.items()})
     day = scenario.days[-1].date + timedelta(days=5, hours=12)
     order = 0
-    yield key_values("dyno", {"aspiration": text("natural"), "grid": text("100 rpm")})
+    yield key_values(
+        "dyno",
+        {
+            "correction": text("sae-j1349-2004"),
+            "aspiration": text("natural"),
+            "elevation": text(f"{ELEVATION:g} m"),
+            "smoothing": text("200 rpm"),
+            "grid": text("100 rpm"),
+            "least_coolant": text("80 degC"),
+        },
+    )
+    yield key_values("bench", {"depression": text("2.5 kPa")})
+    cold = bench.warm_up_pull(scenario.vehicle, scenario.configurations[0], generator(scenario, seed, "bench", "cold"))
     for configuration in scenario.configurations:
-        for number in range(1, bench.PULLS + 1):
+        first = configuration is scenario.configurations[0]
+        for number in range(0 if first else 1, bench.PULLS + 1):
             order += 1
-            pull = bench.dyno_pull(scenario.vehicle, configuration, number, rng)
+            pull = cold if number == 0 else bench.dyno_pull(scenario.vehicle, configuration, number, rng)
             name = f"dyno/{configuration.id}-{number}.csv"
             _write(folder / name, "\n".join([header, *pull.rows]) + "\n")
-            moment = (day + timedelta(minutes=9 * order + 25 * (order - 1) // bench.PULLS)).astimezone(ZoneInfo(ZONE))
+            moment = (day + timedelta(minutes=9 * (order - 1) + 25 * (order - 2) // bench.PULLS)).astimezone(
+                ZoneInfo(ZONE)
+            )
             yield key_values(
                 "pull",
                 {

@@ -93,3 +93,27 @@ def table_rows(day: Day, first: float, last: float, rng: np.random.Generator) ->
             f"{day.pressure * 10.0 + rng.normal(0.0, 0.05):.1f},{wind:.1f},{direction}"
         )
     return out
+
+
+FORECAST_ERROR = 0.8
+"""Standard deviation of a day's forecast temperature [K] (invented)."""
+
+HANDHELD_BIAS = 0.3
+"""What the handheld reads too high [K]."""
+
+
+def forecast(day: Day, first: float, last: float, rng: np.random.Generator) -> list[tuple[datetime, float, float]]:
+    """Return an hourly forecast for the day as recorded the evening before: time, temperature [°C], wind [m/s]."""
+    error, wind = rng.normal(0.0, FORECAST_ERROR), max(0.5, day.wind_speed + rng.normal(0.0, 1.0))
+    hours = range(int(first), int(last) + 3)
+    return [(day.date + timedelta(hours=h), round(float(day.temperature(float(h))) + error), wind) for h in hours]
+
+
+def handheld_readings(day: Day, starts: list[float], rng: np.random.Generator) -> list[tuple[datetime, float, float]]:
+    """Return readings of a handheld in the shade of the yard before each run and after the last: time, °C, %."""
+    out = []
+    for hour in (*(start - 3.0 / 60.0 for start in starts), starts[-1] + 0.6):
+        air = float(day.temperature(hour)) + HANDHELD_BIAS + rng.normal(0.0, 0.2)
+        share = np.exp(17.62 * day.dew_point / (243.12 + day.dew_point) - 17.62 * air / (243.12 + air))
+        out.append((day.date + timedelta(minutes=round(hour * 60.0)), air, 100.0 * float(share)))
+    return out

@@ -253,7 +253,7 @@ def _named(candidates: Sequence[ReferenceCandidate], chosen: str) -> ReferenceCa
 def _label(candidate: ReferenceCandidate) -> str:
     if candidate.kind == "vehicle":
         return "the vehicle ambient sensor at speed"
-    return f"the {KIND_LABELS[candidate.kind]} {candidate.source}"
+    return f"the {KIND_LABELS[candidate.kind]} “{candidate.source}”"
 
 
 def _reference(
