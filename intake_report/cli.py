@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import datetime as dt
 import sys
 import traceback
 from collections.abc import Sequence
@@ -11,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from intake_report import __version__
-from intake_report.campaign import CAMPAIGN_FILE, campaign_schema
+from intake_report.campaign import CAMPAIGN_FILE, campaign_schema, load_campaign
 from intake_report.check.command import add_parser as add_check
 from intake_report.errors import CampaignError, IntakeReportError
 
@@ -52,7 +53,7 @@ def parser() -> argparse.ArgumentParser:
         metavar="CAMPAIGN",
         help=f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above",
     )
-    render.add_argument("--date", default="", help="date of the report, as 2026-07-31 (default: today)")
+    render.add_argument("--date", type=_date, default="", help="date of the report, as 2026-07-31 (default: today)")
     render.add_argument(
         "--out", type=Path, default=Path("build/reports"), help="folder of all reports (default: build/reports)"
     )
@@ -70,6 +71,13 @@ def parser() -> argparse.ArgumentParser:
     return top
 
 
+def _date(text: str) -> str:
+    try:
+        return dt.date.fromisoformat(text).isoformat() if text else ""
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a date; write it as 2026-07-31") from None
+
+
 @dataclass(frozen=True)
 class _Outcome:
     campaign: str
@@ -85,8 +93,16 @@ def _render(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
     console = Console(stderr=True)
-    campaigns = [found for path in arguments.campaigns for found in find_campaigns(path)]
-    outcomes = [_render_one(campaign, arguments, console) for campaign in campaigns]
+    outcomes: list[_Outcome] = []
+    owners: dict[str, Path] = {}
+    for path in arguments.campaigns:
+        try:
+            found = find_campaigns(path)
+        except CampaignError as error:  # a path that is not there must not stop the others
+            outcomes.append(_Outcome(path.name, "failed", str(error)))
+            continue
+        new = (campaign for campaign in found if campaign.resolve() not in owners.values())
+        outcomes.extend(_render_one(campaign, arguments, console, owners) for campaign in new)
     _say(outcomes)
     return FAILED if any(outcome.failed for outcome in outcomes) else DONE
 
@@ -110,12 +126,23 @@ def find_campaigns(path: Path) -> list[Path]:
     return found
 
 
-def _render_one(path: Path, arguments: argparse.Namespace, console: Console) -> _Outcome:
+def _claim_id(path: Path, owners: dict[str, Path]) -> None:
+    """Refuse a campaign with the id of another one: its report would pass for the next revision of the other's."""
+    id = load_campaign(path).about.id
+    owner = owners.setdefault(id, path.resolve())
+    if owner != path.resolve():
+        raise CampaignError(
+            f"the id “{id}” is that of {owner} too.", file=path, where="campaign.id", remedy="Give each its own id."
+        )
+
+
+def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
     from intake_report.publish import publish
 
     name = path.parent.name if path.name == CAMPAIGN_FILE else path.name
     try:
+        _claim_id(path, owners)
         if console.is_terminal:
             with console.status(name) as status:
                 report = publish(

@@ -1,0 +1,254 @@
+"""The command line: exit status 0, 1 or 2, one sentence per mistake, each campaign on its own, quiet in a pipe."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import nbformat
+import pytest
+import roadlog
+from conftest import DATE, Small, start_command
+
+from intake_report import cli
+from intake_report import publish as module
+from intake_report.errors import CampaignError, DataError
+
+GOOD = roadlog.campaign(units="us")
+
+
+@pytest.fixture
+def no_kernel(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take the notebook that ran for the small campaign instead of running it again."""
+    executed = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
+    monkeypatch.setattr(module, "run_notebook", lambda *a: executed)
+
+
+def several(small: Small, folder: Path, *names: str) -> Path:
+    """Return a folder with copies of the small campaign under other ids."""
+    for name in names:
+        shutil.copytree(small.file.parent, folder / name)
+        (folder / name / "campaign.toml").write_text(roadlog.toml(roadlog.changed(GOOD, "campaign.id", name)))
+    return folder
+
+
+def spoil(folder: Path, key: str = "run.0.configuration", value: object = "seeled") -> None:
+    file = folder / "campaign.toml"
+    file.write_text(roadlog.toml(roadlog.changed(roadlog.changed(GOOD, "campaign.id", folder.name), key, value)))
+
+
+# ---- wrong usage -------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["rendre", "x"],
+        ["render"],
+        ["render", "x", "--dat"],
+        ["render", "x", "--format", "pdf"],
+        ["render", "x", "--date", "31/07/2026"],
+        ["render", "x", "--date", "2026-02-30"],
+        ["demo"],
+    ],
+)
+def test_wrong_usage_is_2_with_the_usage_shown(arguments, capsys):
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(arguments)
+    assert stopped.value.code == 2
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith("usage: intake-report")
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("arguments", [["--help"], ["render", "--help"], ["--version"]])
+def test_help_and_version_are_0(arguments, capsys):
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(arguments)
+    assert stopped.value.code == 0
+    assert capsys.readouterr().out
+
+
+# ---- one campaign ------------------------------------------------------------------------------------------------
+
+
+def test_done_is_0_and_one_line_that_names_the_report(small, tmp_path, no_kernel, capsys):
+    assert cli.main(["render", str(small.file.parent), "--date", DATE, "--out", str(tmp_path)]) == 0
+    out, err = capsys.readouterr()
+    assert out == f"published: {tmp_path / 'small-trial' / DATE}\n"
+    assert err == ""
+    assert cli.main(["render", str(small.file), "--date", DATE, "--out", str(tmp_path)]) == 0
+    assert capsys.readouterr().out == f"unchanged: {tmp_path / 'small-trial' / DATE}\n"
+
+
+BAD = [
+    ("run.0.files", ["logs/none.csv"], "the file “logs/none.csv” does not exist."),
+    ("campaign.titel", "x", "campaign.titel: the key “titel” is not known. Did you mean “title”?"),
+    ("log.columns.Intake (C)", "iat [degR2]", "the unit “degR2” is not known."),
+    ("run.0.configuration", "seeled", "there is no configuration “seeled”. Did you mean “sealed”?"),
+    ("run.0.files", ["../outside.csv"], "“../outside.csv” leaves the campaign folder"),
+]
+
+
+@pytest.mark.parametrize(("key", "value", "said"), BAD)
+def test_bad_campaign_is_1_and_one_sentence(small, tmp_path, capsys, key, value, said):
+    folder = several(small, tmp_path, "spoilt") / "spoilt"
+    spoil(folder, key, value)
+    assert cli.main(["render", str(folder), "--out", str(tmp_path / "out")]) == 1
+    out, err = capsys.readouterr()
+    assert out == ""
+    assert err.startswith(f"intake-report: {folder / 'campaign.toml'}: ")
+    assert said in err and err.count("\n") == 1
+    assert not (tmp_path / "out").exists()
+
+
+BAD_LOGS = {
+    "no-rows": "Elapsed (s),Speed (km/h),Intake (C),Outside (C)\n",
+    "other-column": "Elapsed (s),Speed (km/h),Intake air,Outside (C)\n0,0,20,20\n1,0,20,20\n2,0,20,20\n",
+    "no-time": "Elapsed (s),Speed (km/h),Intake (C),Outside (C)\nsoon,0,20,20\nlater,0,20,20\n",
+}
+
+
+def test_bad_logs_through_the_whole_command(small, tmp_path):
+    """What only the notebook's kernel finds out reaches the user as its one sentence, with 1, and publishes nothing."""
+    folder = several(small, tmp_path / "campaigns", *BAD_LOGS)
+    for name, text in BAD_LOGS.items():
+        (folder / name / "logs" / "b1-stock.csv").write_text(text)
+    runs = {name: start_command("render", folder / name, "--out", tmp_path / "out") for name in BAD_LOGS}
+    for name, run in runs.items():
+        out, err = run.communicate(timeout=180)
+        assert run.returncode == 1, name
+        assert out == ""
+        assert err.startswith(f"intake-report: {folder / name / 'logs' / 'b1-stock.csv'}: "), err
+        assert err.count("\n") == 1 and "Traceback" not in err
+        assert not (tmp_path / "out" / name).exists()
+
+
+def test_debug_shows_where(small, tmp_path, capsys):
+    folder = several(small, tmp_path, "spoilt") / "spoilt"
+    spoil(folder)
+    assert cli.main(["render", str(folder), "--debug", "--out", str(tmp_path / "out")]) == 1
+    err = capsys.readouterr().err
+    assert "Traceback (most recent call last)" in err
+    assert "intake_report.errors.CampaignError" in err
+
+
+def test_fault_of_the_program_is_named_as_one(small, tmp_path, monkeypatch, capsys):
+    def broken(*_):
+        raise ZeroDivisionError("division by zero")
+
+    monkeypatch.setattr(module, "run_notebook", broken)
+    assert cli.main(["render", str(small.file), "--out", str(tmp_path)]) == 1
+    err = capsys.readouterr().err
+    assert "a fault of the program (ZeroDivisionError: division by zero); --debug shows where." in err
+    assert "Traceback" not in err
+
+
+@pytest.mark.parametrize("empty", [True, False])
+def test_nothing_to_render_is_1_and_says_so(tmp_path, capsys, empty):
+    path = tmp_path if empty else tmp_path / "nowhere"
+    assert cli.main(["render", str(path)]) == 1
+    err = capsys.readouterr().err
+    assert err.startswith(f"intake-report: {path}: there is no ")
+    assert "Name a folder with a campaign.toml." in err
+
+
+# ---- several -----------------------------------------------------------------------------------------------------
+
+
+def test_one_failure_does_not_stop_the_rest(small, tmp_path, no_kernel, capsys):
+    above = several(small, tmp_path / "campaigns", "alpha", "beta", "gamma")
+    spoil(above / "beta")
+    assert cli.main(["render", str(above), "--date", DATE, "--out", str(tmp_path / "out")]) == 1
+    out, err = capsys.readouterr()
+    lines = out.splitlines()
+    assert [line.split()[:2] for line in lines] == [["alpha", "published"], ["beta", "failed"], ["gamma", "published"]]
+    assert "seeled" in lines[1] and str(tmp_path / "out" / "alpha" / DATE) in lines[0]
+    assert len({line.index(word) for line, word in zip(lines, ("published", "failed", "published"), strict=True)}) == 1
+    assert err.count("\n") == 1 and "seeled" in err
+    assert {p.name for p in (tmp_path / "out").iterdir()} == {"alpha", "gamma"}
+
+
+def test_fault_in_one_does_not_stop_the_rest(small, tmp_path, no_kernel, monkeypatch, capsys):
+    above = several(small, tmp_path / "campaigns", "alpha", "beta")
+    run = module.run_notebook
+
+    def sometimes(campaign, *rest):
+        if campaign.about.id == "alpha":
+            raise MemoryError
+        return run(campaign, *rest)
+
+    monkeypatch.setattr(module, "run_notebook", sometimes)
+    assert cli.main(["render", str(above), "--date", DATE, "--out", str(tmp_path / "out")]) == 1
+    assert [line.split()[1] for line in capsys.readouterr().out.splitlines()] == ["failed", "published"]
+
+
+def test_path_that_is_not_there_does_not_stop_the_rest(small, tmp_path, no_kernel, capsys):
+    arguments = ["render", str(tmp_path / "nowhere"), str(small.file), "--date", DATE, "--out", str(tmp_path / "out")]
+    assert cli.main(arguments) == 1
+    out, err = capsys.readouterr()
+    assert [line.split()[:2] for line in out.splitlines()] == [["nowhere", "failed"], ["small-trial", "published"]]
+    assert f"{tmp_path / 'nowhere'}: there is no such file or folder" in err
+
+
+def test_campaigns_that_share_an_id_do_not_become_revisions_of_each_other(small, tmp_path, no_kernel, capsys):
+    above = several(small, tmp_path / "campaigns", "alpha", "copy-of-alpha")
+    file = above / "copy-of-alpha" / "campaign.toml"
+    file.write_text(file.read_text().replace('"copy-of-alpha"', '"alpha"').replace("Small trial", "Another trial"))
+    assert cli.main(["render", str(above), "--date", DATE, "--out", str(tmp_path / "out")]) == 1
+    out, err = capsys.readouterr()
+    assert [line.split()[1] for line in out.splitlines()] == ["published", "failed"]
+    assert "“alpha”" in err
+    assert [p.name for p in (tmp_path / "out" / "alpha").iterdir()] == [DATE]
+
+
+def test_a_campaign_named_twice_is_rendered_once(small, tmp_path, no_kernel, capsys):
+    arguments = ["render", str(small.file), str(small.file.parent), "--date", DATE, "--out", str(tmp_path)]
+    assert cli.main(arguments) == 0
+    assert capsys.readouterr().out.splitlines() == [f"published: {tmp_path / 'small-trial' / DATE}"]
+
+
+def test_find_campaigns_takes_a_file_a_folder_or_a_folder_above(small, tmp_path):
+    above = several(small, tmp_path, "b", "a")
+    inner = above / "b"
+    assert cli.find_campaigns(inner) == cli.find_campaigns(inner / "campaign.toml") == [inner / "campaign.toml"]
+    assert cli.find_campaigns(above) == [above / "a" / "campaign.toml", above / "b" / "campaign.toml"]
+    with pytest.raises(CampaignError):
+        cli.find_campaigns(above / "c")
+
+
+# ---- the rest ----------------------------------------------------------------------------------------------------
+
+
+def test_interrupt_is_1_and_says_that_nothing_was_published(small, tmp_path, monkeypatch, capsys):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(module, "run_notebook", interrupted)
+    assert cli.main(["render", str(small.file), "--out", str(tmp_path)]) == 1
+    assert "stopped; nothing was published" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_schema_is_printed(capsys):
+    assert cli.main(["schema"]) == 0
+    assert "configuration" in json.loads(capsys.readouterr().out)["properties"]
+
+
+def test_date_defaults_to_today_in_the_zone_of_the_campaign(small):
+    import datetime as dt
+    from zoneinfo import ZoneInfo
+
+    from intake_report.campaign import load_campaign
+    from intake_report.render.dates import report_date
+
+    campaign = load_campaign(small.file)
+    before, given, after = dt.datetime.now(dt.UTC).date(), report_date(campaign), dt.datetime.now(dt.UTC).date()
+    assert before.isoformat() <= given <= after.isoformat()
+    far = campaign.model_copy(update={"about": campaign.about.model_copy(update={"timezone": "Pacific/Kiritimati"})})
+    assert report_date(far) == dt.datetime.now(ZoneInfo("Pacific/Kiritimati")).date().isoformat()
+    with pytest.raises(DataError):
+        report_date(campaign, "tomorrow")
