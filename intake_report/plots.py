@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from intake_report.results import Curve, MetricKey, ReportResult, formatting
+from intake_report.results import BudgetRow, Curve, MetricKey, ReportResult, formatting
 from intake_report.results.text import metric_title
 from intake_report.units import to_display
 
@@ -347,4 +347,35 @@ def acceptance_figure(result: ReportResult) -> Figure:
     panel.spines[["left", "bottom"]].set_visible(False)
     panel.tick_params(length=0)
     panel.grid(axis="y", lw=0.4)
+    return figure
+
+
+@styled
+def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> Figure:
+    """Draw what each source contributes to one run's value, one panel per metric; filled: common to all runs."""
+    assert result.uncertainty is not None
+    sources = [
+        s
+        for s in result.uncertainty.sources
+        if any(row.u for _, rows in budgets for row in rows if row.source == s.name)
+    ]
+    columns = min(3, len(budgets))
+    lines = -(-len(budgets) // columns)
+    figure = _figure(0.5 + lines * (0.55 + 0.17 * len(sources)))
+    panels = figure.subplots(lines, columns, squeeze=False, sharey=True).ravel()
+    for panel in panels[len(budgets) :]:
+        panel.set_visible(False)
+    for panel, (key, rows) in zip(panels, budgets, strict=False):
+        quantity = "temperature_difference" if key.spec.quantity == "temperature" else key.spec.quantity
+        widths = {row.source: row.u for row in rows}
+        for position, source in enumerate(reversed(sources)):
+            width = _shown([widths.get(source.name)], quantity, result)
+            face = COLOURS[2] if source.common else "white"
+            label = "same in all runs" if source.common else "each run its own"
+            panel.barh(position, width, height=0.62, color=face, edgecolor=COLOURS[2], lw=0.9, label=label)
+        panel.set_yticks(range(len(sources)), [s.name for s in reversed(sources)], fontsize=7.5)
+        panel.set_title(_wrapped(metric_title(key, result.units), 30), loc="left", fontsize=8.2)
+        panel.set_xlabel(f"[{formatting.unit_of(quantity, result.units)}]")
+        panel.grid(axis="x")
+    _legend(figure, panels[0])
     return figure

@@ -9,7 +9,7 @@ from typing import Any
 
 from intake_report.results import formatting
 from intake_report.results.evidence_document import add_texts
-from intake_report.results.text import difference_quantity, metric_title, value_text
+from intake_report.results.text import difference_quantity, interval_text, metric_title, value_text
 from intake_report.results.types import MetricKey, ReportResult
 from intake_report.units import QUANTITIES
 
@@ -38,6 +38,7 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
     document["metrics"] = [_metric(key, result) for key in result.metrics]
     for row, value in zip(document["values"], result.values, strict=True):
         row["text"] = value_text(value, keys[value.key], result.units)
+        row["interval_text"] = interval_text(value, keys[value.key], result.units)
     for row, summary in zip(document["summaries"], result.summaries, strict=True):
         key = keys[summary.key]
         row["text"] = formatting.with_unit(summary.mean, key.spec.quantity, result.units, key.spec.decimals)

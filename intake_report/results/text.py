@@ -28,6 +28,18 @@ def value_text(value: MetricResult, key: MetricKey, system: UnitSystem, *, unit:
     return form(value.value, key.spec.quantity, system, key.spec.decimals)
 
 
+def interval_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> str:
+    """Return "12.3 (11.0 to 13.5)", the interval being the instruments' alone; open where draws did not reach it."""
+    text = value_text(value, key, system)
+    if value.draws_not_reached is None or (value.low is None and value.high is None):
+        return text
+    form = (key.spec.quantity, system, key.spec.decimals)
+    if value.low is not None and value.high is not None:
+        return f"{text} ({formatting.interval(value.low, value.high, *form, unit=False)})"
+    low = formatting.bare(value.low, *form)
+    return f"{text} ({low} to not reached)"
+
+
 def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
     """Return "12.3 ± 0.8 K (n = 3)"; with the count of runs that did not reach it."""
     if summary.mean is None:

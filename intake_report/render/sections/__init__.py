@@ -8,6 +8,7 @@ from intake_report.render.sections.conditions import data_quality, instrumentati
 from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import claims, limitations, results
 from intake_report.render.sections.opening import articles, cover, glance, methodology
+from intake_report.render.sections.uncertainty import uncertainty
 from intake_report.render.sections.weather import weather
 
 __all__ = [
@@ -31,5 +32,6 @@ __all__ = [
     "results",
     "run_log",
     "service",
+    "uncertainty",
     "weather",
 ]
