@@ -49,7 +49,8 @@ def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
     panel.set_ylabel("Mass of air [g]")
     panel.grid()
     panel.margins(x=0.0)
-    _legend(figure, panel)
+    handles, labels = panel.get_legend_handles_labels()
+    figure.legend(handles, labels, loc="outside upper left", ncols=2)
     return figure
 
 
@@ -89,9 +90,12 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
     look = _Look(result)
     curves = [d for d in dyno.differences if d.quantity == "power"]
-    figure = _figure(0.5 + 1.7 * len(curves))
-    panels = figure.subplots(len(curves), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
-    for panel, curve in zip(panels, curves, strict=True):
+    rows = -(-len(curves) // 2)
+    figure = _figure(0.4 + 2.1 * rows)
+    panels = figure.subplots(rows, min(2, len(curves)), sharex=True, sharey=True, squeeze=False).ravel()
+    for panel in panels[len(curves) :]:
+        panel.set_visible(False)
+    for panel, curve in zip(panels, curves, strict=False):
         colour = look.colour(curve.candidate)
         low, high = (_shown(limit, "power", result) for limit in (curve.low, curve.high))
         if np.isfinite(low).any():
@@ -99,15 +103,14 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
         panel.plot(curve.speed, _shown(curve.difference, "power", result), color=colour)
         panel.axhline(0.0, color=GREY, lw=0.8)
         panel.set_title(
-            f"{result.name_of(curve.candidate)} ({curve.n_candidate}) less "
-            f"{result.name_of(curve.baseline)} ({formatting.count(curve.n_baseline, 'pull')})",
+            f"{result.name_of(curve.candidate)} ({curve.n_candidate} / {curve.n_baseline} pulls)",
             loc="left",
             color=colour,
         )
-        panel.set_ylabel(_axis_label("Power", "power", result))
+        panel.set_xlabel("Engine speed [rpm]")
         panel.grid(axis="y")
         panel.margins(x=0.0)
-    panels[-1].set_xlabel("Engine speed [rpm]")
+    panels[0].set_ylabel(_axis_label("Difference of power", "power", result))
     return figure
 
 

@@ -12,6 +12,7 @@ from intake_report.metrics import RunSeries
 from intake_report.metrics.series import weights
 from intake_report.results import Conditions
 from intake_report.results.evidence import AirEvidence, AirPoint, RunWeather
+from intake_report.results.formatting import listing
 
 UNIT_VOLUME = 1.0  # L; where the displacement is not declared
 STANDARD_PRESSURE = 101.325  # kPa; standard atmosphere at sea level
@@ -120,7 +121,7 @@ def _mean_iat(run: RunSeries, kinds: dict[str, str]) -> float | None:
 def _source(pressures: list[float], humidities: list[float], state: list[RunWeather]) -> str:
     names = list(dict.fromkeys(w.source for w in state if w.source))
     if pressures and humidities:
-        return f"mean of the runs ({', '.join(names)})"
+        return f"the mean over the runs by {listing(names)}"
     if pressures:
-        return f"mean of the runs ({', '.join(names)}); no humidity was recorded, dry air is taken"
-    return "no station pressure was recorded: the standard atmosphere at sea level is taken, with dry air"
+        return f"the mean over the runs by {listing(names)} (no humidity was recorded: dry air is taken)"
+    return "the standard atmosphere at sea level with dry air, because no station pressure was recorded"

@@ -170,12 +170,16 @@ def _exposure(campaign: Campaign, evidence: Evidence) -> Iterator[Limitation]:
     found = evidence.bench.exposures
     open_ = [e for e in found if e.bound.k == 0 and e.bound.high > EXCLUDED_CHANCE]
     if open_:
-        worst = max(open_, key=lambda e: e.bound.high)
-        name = campaign.configuration(worst.configuration).name
+        parts = [
+            f"{campaign.configuration(e.configuration).name}: {e.bound.k} of {e.bound.n} {e.condition}" for e in open_
+        ]
+        chances = [100.0 * e.bound.high for e in open_]
+        low, high = (formatting.number(chance, 0) for chance in (min(chances), max(chances)))
         yield Limitation(
             "few-trials",
-            f"No adverse observation is not proof of none: of {count(len(open_), 'kind')} of trial without one, the fewest is "
-            f"{name}: {worst.bound.sentence}",
+            f"Trials without an adverse observation ({'; '.join(parts)}) leave a chance per trial of up to "
+            f"{low if low == high else f'{low} to {high}'} % at {formatting.number(100.0 * open_[0].bound.level, 0)} % confidence "
+            "(one-sided).",
             "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
         )
     for condition in dict.fromkeys(e.condition for e in found):

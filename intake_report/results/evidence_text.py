@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 
 from intake_report.bench import AirflowValue, ExposureResult, RestrictionComparison, RestrictionValue, ServiceTime
-from intake_report.dyno import Drift, FigureSummary
+from intake_report.dyno import Drift, DynoResult, FigureSummary
 from intake_report.results import formatting
 from intake_report.results.evidence import ForecastValue, SourceOffset
 from intake_report.statistics import Difference, MeanInterval
@@ -57,6 +58,25 @@ def figure_form(figure: str) -> Form:
     return AREA if figure == "area" else TORQUE if "torque" in figure else POWER
 
 
+def difference_form(figure: str) -> Form:
+    """Return how a difference of a figure is printed: one more decimal, so that a limit near zero keeps its sign."""
+    form = figure_form(figure)
+    return form if form is AREA else Form(form.quantity, form.decimals + 1)
+
+
+def shown_summaries(dyno: DynoResult) -> tuple[FigureSummary, ...]:
+    """Return the figures that a report prints: the uncorrected ones only where a correction was made."""
+    corrected = any(c.correction.method != "none" for c in dyno.corrections)
+    return tuple(s for s in dyno.summaries if corrected or not s.figure.endswith("_uncorrected"))
+
+
+def about_pulls(note: str) -> str:
+    """Return a note of the statistics in the words of the dyno: pulls in sessions, not runs in blocks."""
+    for general, here in (("runs", "pulls"), ("run", "pull"), ("blocks", "sessions"), ("block", "session")):
+        note = re.sub(rf"\b{general}\b", here, note)
+    return note
+
+
 def percent(value: float | None, decimals: int = 1, *, signed: bool = True) -> str:
     """Return a percentage: "+1.3 %"."""
     return formatting.ABSENT if value is None else formatting.number(value, decimals, signed=signed) + PERCENT
@@ -93,7 +113,7 @@ def difference_texts(
     summary: FigureSummary, baseline: str, difference: Difference, system: UnitSystem
 ) -> tuple[str, str, str]:
     """Return difference, interval and percentage of one figure against the baseline."""
-    form = figure_form(summary.figure)
+    form = difference_form(summary.figure)
     return (
         form.text(difference.difference, system, signed=True),
         form.interval(difference.low, difference.high, system),

@@ -68,7 +68,7 @@ def _state(result: ReportResult, found: AirEvidence) -> str:
     )
     return (
         "A fixed volume holds less air the warmer the air is: its mass goes with 1/T at equal pressure. The state of the air is the "
-        f"same for all configurations ({literal(found.source)}): {TEMPERATURE.text(found.ambient, units)}, "
+        f"same for all configurations, {literal(found.source)}: {TEMPERATURE.text(found.ambient, units)}, "
         f"{PRESSURE.text(found.pressure, units)}, {SHARE.text(found.humidity, units)} relative humidity, with a density of "
         f"{DENSITY.text(found.density, units)} (ideal mix of dry air and vapour{cipm}). This is computed from temperatures; the engine "
         "also heats the air on its way to the cylinder, so that what it draws in differs less."
@@ -147,9 +147,9 @@ def _expected(result: ReportResult, found: AirEvidence) -> list[Block]:
     measured = "Measured mean power" + (f" ({level} % interval)" if dyno else "")
     return [
         Paragraph(
-            "What density alone lets expect of power depends on the model. They hold other things equal (pressure, mixture, ignition, "
-            "knock control), which a change of intake does not, and restriction changes with it: the table is a check of plausibility "
-            "and not a prediction."
+            "What intake air temperature alone lets expect of power depends on the model. Every model holds other things equal "
+            "(pressure, mixture, ignition, knock control), which a change of intake does not, and restriction changes with it: the "
+            "table is a check of plausibility and not a prediction."
         ),
         literal_table(
             label="tab-expected",

@@ -73,13 +73,13 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str) -> list[Bloc
     blocks.append(
         literal_table(
             label=f"tab-restriction{suffix}",
-            caption=f"Restriction at {where} ({source}), by the fitted power law",
+            caption=f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
             columns=(
                 Column("Configuration"),
                 Column("Exponent", "right"),
                 Column("Restriction", "right"),
                 Column(f"{level} % interval", "right"),
-                Column(f"Less {result.baseline.name}", "right"),
+                Column("Difference", "right"),
                 Column("Percent", "right"),
                 Column(f"{level} % interval", "right"),
             ),
@@ -144,7 +144,7 @@ def _airflows(result: ReportResult, curves: RestrictionSet, suffix: str) -> list
         Column("Configuration"),
         Column("Airflow", "right"),
         Column(f"{level} % interval", "right"),
-        Column(f"More than {result.baseline.name}", "right"),
+        Column("More airflow", "right"),
         Column(f"{level} % interval", "right"),
     ]
     if scaled is not None:
@@ -165,7 +165,7 @@ def _airflows(result: ReportResult, curves: RestrictionSet, suffix: str) -> list
         Paragraph(text),
         literal_table(
             label=f"tab-airflow{suffix}",
-            caption=f"Airflow at an equal depression of {DROP.text(depression, units)}, by the fitted power law",
+            caption=f"Airflow at an equal depression of {DROP.text(depression, units)}, by the fitted power law, against {result.baseline.name}",
             columns=tuple(columns),
             rows=tuple(
                 (

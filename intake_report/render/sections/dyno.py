@@ -16,10 +16,12 @@ from intake_report.results.evidence_text import (
     SHARE,
     TEMPERATURE,
     TORQUE,
+    about_pulls,
     difference_texts,
     drift_texts,
     mean_texts,
     percent,
+    shown_summaries,
     verdict,
 )
 
@@ -108,37 +110,43 @@ def _pulls(result: ReportResult, found: DynoResult) -> Block:
             SHARE.bare(state.humidity, units),
         )
 
+    corrected = any(c.correction.method != "none" for c in found.corrections)
+    extra = (Column("Uncorrected", "right"),) if corrected else ()
+
+    def both(corrected_text: str, uncorrected: str) -> tuple[str, ...]:
+        return (corrected_text, uncorrected) if corrected else (corrected_text,)
+
     return literal_table(
         label="tab-pulls",
-        caption=f"Pulls that count, corrected ({found.correction}) and uncorrected",
+        caption=f"Pulls that count, {f'corrected ({found.correction}) and uncorrected' if corrected else 'uncorrected'}",
         columns=(
             Column("Pull"),
-            Column("Configuration"),
             Column("Order", "right"),
             Column(f"Cell [{TEMPERATURE.unit(units)}]", "right"),
             Column(f"Cell [{PRESSURE.unit(units)}]", "right"),
             Column("Humidity [%]", "right"),
-            Column("Factor", "right"),
+            *((Column("Factor", "right"),) if corrected else ()),
             Column(f"Peak power [{POWER.unit(units)}]", "right"),
-            Column("Uncorrected", "right"),
+            *extra,
             Column("at [rpm]", "right"),
             Column(f"Peak torque [{TORQUE.unit(units)}]", "right"),
-            Column("Uncorrected", "right"),
+            *extra,
         ),
         rows=tuple(
             (
                 f.pull,
-                result.name_of(f.configuration),
                 str(f.order),
                 *cell(f),
-                formatting.number(f.factor, 4),
-                POWER.bare(f.peak_power, units),
-                POWER.bare(f.peak_power_uncorrected, units),
+                *((formatting.number(f.factor, 4),) if corrected else ()),
+                *both(POWER.bare(f.peak_power, units), POWER.bare(f.peak_power_uncorrected, units)),
                 f"{f.peak_power_speed:.0f}",
-                TORQUE.bare(f.peak_torque, units),
-                TORQUE.bare(f.peak_torque_uncorrected, units),
+                *both(TORQUE.bare(f.peak_torque, units), TORQUE.bare(f.peak_torque_uncorrected, units)),
             )
             for f in found.figures
+        ),
+        notes=tuple(
+            f"{result.name_of(id)}: {formatting.listing([f.pull for f in found.figures if f.configuration == id])}."
+            for id in dict.fromkeys(f.configuration for f in found.figures)
         ),
         values=(
             (
@@ -181,7 +189,6 @@ def _pulls(result: ReportResult, found: DynoResult) -> Block:
                 for f in found.figures
             ),
         ),
-        widths=(1.9, 2.0, 0.8, 0.8, 0.95, 1.15, 0.95, 1.05, 1.4, 0.85, 1.05, 1.4),
     )
 
 
@@ -234,7 +241,7 @@ def _means(result: ReportResult, found: DynoResult) -> Block:
         ),
         rows=tuple(
             (s.title, result.name_of(id), str(m.n), *mean_texts(s, m, result.units))
-            for s in found.summaries
+            for s in shown_summaries(found)
             for id, m in s.means.items()
         ),
         values=(
@@ -250,11 +257,12 @@ def _means(result: ReportResult, found: DynoResult) -> Block:
 
 
 def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
-    pairs = [(s, id, d) for s in found.summaries for id, d in s.differences.items()]
+    pairs = [(s, id, d) for s in shown_summaries(found) for id, d in s.differences.items()]
     if not pairs:
         return ()
     level = formatting.number(100 * found.level, 0)
-    notes = tuple(dict.fromkeys(f"{d.note[0].upper()}{d.note[1:]}." for _, _, d in pairs if d.note))
+    texts = dict.fromkeys(about_pulls(d.note) for _, _, d in pairs if d.note)
+    notes = tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
     return (
         literal_table(
             label="tab-dyno-differences",
