@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import re
 from collections import Counter
@@ -114,7 +115,8 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
     if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
         quick = _attempt(sample[:_QUICK_LINES], options, path)
         if quick is not None and quick.start < _QUICK_LINES // 2:
-            return _describe(quick, path, options)
+            with contextlib.suppress(DataError):  # more lines may show what these do not
+                return _describe(quick, path, options)
     table = _attempt(sample, options, path)
     if table is None:
         raise DataError(
@@ -327,14 +329,18 @@ def _check_widths(
     """Bring `headers` to the width of the rows, or refuse when the rows cannot belong to it."""
     while headers and not headers[-1] and len(headers) > width:
         headers.pop()
-    if width <= len(headers):
+    if len(headers) > width and not any(len(row) >= len(headers) for row in rows):
+        joined = _with_units(headers)
+        if len(joined) == width:
+            headers[:] = joined
+    if width == len(headers) or any(len(row) == len(headers) for row in rows):
         return
     full = [kind for row, kind in zip(rows, kinds, strict=True) if len(row) > len(headers)]
     extra = sum(any(cell != "e" for cell in kind[len(headers) :]) for kind in full)
-    if extra * 2 <= len(full):
+    if full and extra * 2 <= len(full):
         headers.extend("" for _ in range(width - len(headers)))
         return
-    if delimiter == "," and all(cell in "nte" for kind in full for cell in kind):
+    if full and delimiter == "," and all(cell in "nte" for kind in full for cell in kind):
         raise DataError(
             f"The rows have {width} fields under {len(headers)} column names: "
             "the comma seems to be both the delimiter and the decimal sign.",
@@ -346,8 +352,19 @@ def _check_widths(
         f"The rows have {width} fields under {len(headers)} column names.",
         file=path,
         where=f"line {header_line + 1}",
-        remedy="Name the right header line with header_line, or export the log again.",
+        remedy="Name the right line with header_line, or correct the column names in a copy.",
     )
+
+
+def _with_units(headers: Sequence[str]) -> list[str]:
+    """Join "Speed" and "km/h" where a comma before the unit was taken for a delimiter."""
+    joined: list[str] = []
+    for header in headers:
+        if joined and header and looks_like_unit(header) and "," not in joined[-1]:
+            joined[-1] = f"{joined[-1]}, {header}"
+        else:
+            joined.append(header)
+    return joined
 
 
 def _find_decimal(kinds: Sequence[Sequence[str]], rows: Sequence[list[str]]) -> str:

@@ -170,6 +170,9 @@ CASES: tuple[Case, ...] = (
     Case("preamble", lambda: b"Recorder 7\nDate: 2025-05-02\n\n" + GOOD, ("preamble",), rows=50),
     Case("header again in the middle", lambda: GOOD + GOOD, ("rows-without-time", "text-cells"), rows=100),
     Case("units row", lambda: b"time,iat,speed\ns,degC,km/h\n" + good()[len(HEAD):].encode(), (), rows=50),
+    Case("commas before the units", lambda: ("Time, s,IAT, °C,Speed, km/h\n" + good()[len(HEAD):]).encode(), (), rows=50),
+    Case("more names than fields", lambda: ("Time [s],IAT,Gear,Speed\n" + good()[len(HEAD):]).encode(),
+         refusal="3 fields under 4 column names"),
     Case("10,000 columns", lambda: ("time," + ",".join(f"c{i}" for i in range(10_000)) + "\n"
          + "".join(f"{t}," + ",".join(["1"] * 10_000) + "\n" for t in range(20))).encode(), (), rows=20),
     Case("line ends lost", lambda: GOOD.replace(b"\n", b" "), refusal="no row of data"),

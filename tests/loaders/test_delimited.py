@@ -69,6 +69,17 @@ def test_empty_cells_are_no_samples_and_zero_is_one(tmp_path: Path) -> None:
     np.testing.assert_array_equal(log.column("speed").values, [0, np.nan, np.nan])
 
 
+def test_units_behind_commas_belong_to_the_names_before_them(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path / "a.csv", "Time, s,IAT, °C,Speed, km/h\n0,20,50\n1,21,51\n"))
+    assert [(column.name, column.unit) for column in log.columns] == [("IAT", "°C"), ("Speed", "km/h")]
+    np.testing.assert_array_equal(log.column("Speed").values, [50, 51])
+
+
+def test_rows_that_leave_empty_ends_out_keep_their_columns(tmp_path: Path) -> None:
+    log = read_log(write(tmp_path / "a.csv", "time,iat,speed\n0,20\n1,21\n2,22,50\n"))
+    np.testing.assert_array_equal(log.column("speed").values, [np.nan, np.nan, 50])
+
+
 def test_absent_file_and_folder(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="no such file"):
         read_log(tmp_path / "absent.csv")
