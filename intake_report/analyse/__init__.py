@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from intake_report.align import Alignment
+from intake_report.analyse.acceptance import acceptance_limitations, acceptance_limits, judge_runs
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
 from intake_report.analyse.claims import check_claims
 from intake_report.analyse.compare import summarise
@@ -25,6 +26,7 @@ from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_log
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.operating import add_operating_points
+from intake_report.analyse.places import describe_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.weather_evidence import run_weather
 from intake_report.campaign import Campaign
@@ -39,6 +41,7 @@ class Measured:
     """The runs with their ambient reference, series and metric values."""
 
     drives: tuple[Drive, ...]
+    alignment: Alignment
     records: dict[str, WeatherRecord]
     ambient: AmbientReference
     series: tuple[RunSeries, ...]
@@ -69,6 +72,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
     check_claims(campaign, metrics)
+    acceptance_limits(campaign)  # a mistake in them is said before anything is computed
     records = weather_records(campaign)
     ambient = choose_ambient(campaign, drives, records)
     plain = tuple(build_series(campaign, drive, ambient) for drive in drives)
@@ -77,7 +81,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     plainly = measure(metrics, series)
     uncertainty = assess(campaign, drives, ambient, series, metrics, plainly)
     values, stops = with_uncertainty(plainly, uncertainty), measure_stops(series)
-    return Measured(drives, records, ambient, series, metrics, values, stops, controls, uncertainty)
+    return Measured(drives, alignment, records, ambient, series, metrics, values, stops, controls, uncertainty)
 
 
 def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
@@ -97,7 +101,8 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     """
     weather = run_weather(campaign, measured.drives, measured.ambient, measured.records)
     conditions = describe_conditions(measured.drives, measured.ambient, weather)
-    runs, criteria = decide(campaign, measured.drives, measured.series)
+    comparability = judge_runs(campaign, measured.drives, measured.alignment, measured.ambient, measured.records)
+    runs, criteria = decide(campaign, measured.drives, measured.series, comparability)
     used = {run.id for run in runs if run.decision != "excluded"}
     values = tuple(value for value in measured.values if value.run in used)
     found = draw_conclusions(
@@ -114,6 +119,8 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         measured.metrics,
         values,
         found.comparisons,
+        found.checks,
+        found.control,
     )
     evidence = gather_evidence(
         campaign, measured.drives, measured.series, measured.ambient, measured.records, weather, conditions, used
@@ -140,7 +147,9 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         summaries=summarise(campaign, measured.metrics, values),
         comparisons=found.comparisons,
         claims=found.claims,
-        limitations=derive_limitations(findings) + evidence_limitations(campaign, evidence),
+        limitations=derive_limitations(findings)
+        + acceptance_limitations(criteria, used)
+        + evidence_limitations(campaign, evidence),
         route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
         recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
         stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
@@ -149,6 +158,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         control=found.control,
         uncertainty=statement(campaign, measured.uncertainty, measured.metrics, runs),
         evidence=evidence,
+        places=describe_places(campaign, measured.alignment, tuple(drawn)),
     )
 
 

@@ -77,6 +77,21 @@ def about_pulls(note: str) -> str:
     return note
 
 
+SEPARABLE = 0.8
+"""Share of the pull order's variance between configurations beyond which a drift cannot be told from a difference."""
+
+
+def in_turn(dyno: DynoResult) -> bool:
+    """Tell whether the order of the pulls can tell a drift of the session from a difference of configurations."""
+    order = next((d for d in dyno.drifts if d.covariate == "pull order"), None)
+    return order is None or (order.share or 0.0) <= SEPARABLE
+
+
+def kelvins_in(text: str, system: UnitSystem) -> str:
+    """Return `text` with its temperature differences in kelvin in the reader's unit."""
+    return re.sub(r"(\d+(?:\.\d+)?) K\b", lambda match: UNCERTAINTY.text(float(match[1]), system), text)
+
+
 def percent(value: float | None, decimals: int = 1, *, signed: bool = True) -> str:
     """Return a percentage: "+1.3 %"."""
     return formatting.ABSENT if value is None else formatting.number(value, decimals, signed=signed) + PERCENT
@@ -121,13 +136,14 @@ def difference_texts(
     )
 
 
-def verdict(low: float | None, high: float | None) -> str:
-    """Return what an interval of a difference says, from the interval alone."""
+def verdict(low: float | None, high: float | None, *, balanced: bool = True) -> str:
+    """Return what an interval of a difference says, from the interval alone; an indication where the order is not balanced."""
     if low is None or high is None:
         return "indication only"
-    if low > 0.0:
-        return "higher"
-    return "lower" if high < 0.0 else "no difference shown"
+    if low <= 0.0 <= high:
+        return "no difference shown"
+    word = "higher" if low > 0.0 else "lower"
+    return word if balanced else f"indication: {word}"
 
 
 def drift_texts(drift: Drift, system: UnitSystem) -> tuple[str, str, str]:

@@ -7,6 +7,7 @@ from typing import Literal
 
 from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence
+from intake_report.results.places import Places
 from intake_report.units import UnitSystem
 
 Status = Literal["ok", "not reached", "not computed"]
@@ -436,6 +437,7 @@ class ReportResult:
     control: tuple[ControlEffect, ...] = ()
     uncertainty: InstrumentUncertainty | None = None
     evidence: Evidence | None = None
+    places: Places | None = None
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""

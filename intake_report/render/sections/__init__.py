@@ -8,6 +8,7 @@ from intake_report.render.sections.conditions import data_quality, instrumentati
 from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import claims, limitations, results
 from intake_report.render.sections.opening import articles, cover, glance, methodology
+from intake_report.render.sections.places import places
 from intake_report.render.sections.uncertainty import uncertainty
 from intake_report.render.sections.weather import weather
 
@@ -27,6 +28,7 @@ __all__ = [
     "limitations",
     "methodology",
     "off_road",
+    "places",
     "provenance",
     "restriction",
     "results",

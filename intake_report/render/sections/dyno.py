@@ -19,6 +19,7 @@ from intake_report.results.evidence_text import (
     about_pulls,
     difference_texts,
     drift_texts,
+    in_turn,
     mean_texts,
     percent,
     shown_summaries,
@@ -263,6 +264,13 @@ def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
     level = formatting.number(100 * found.level, 0)
     texts = dict.fromkeys(about_pulls(d.note) for _, _, d in pairs if d.note)
     notes = tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
+    balanced = in_turn(found)
+    if not balanced:
+        notes += (
+            "The configurations were pulled one after the other: a drift of the session is mixed with these differences, so that an "
+            "interval beside zero is an indication.",
+        )
+    notes += (f"{formatting.count(len(pairs), 'difference')} are shown, and no interval is widened for their number.",)
     return (
         literal_table(
             label="tab-dyno-differences",
@@ -282,7 +290,7 @@ def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
                     result.name_of(id),
                     *difference_texts(s, found.baseline, d, result.units),
                     f"{d.n_candidate} / {d.n_baseline}",
-                    verdict(d.low, d.high),
+                    verdict(d.low, d.high, balanced=balanced),
                 )
                 for s, id, d in pairs
             ),

@@ -7,7 +7,7 @@ from typing import Any
 
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
-from intake_report.results import Comparison, MetricKey, ReportResult, formatting
+from intake_report.results import Comparison, MetricKey, ReportResult, Summary, formatting
 from intake_report.results.text import difference_quantity, metric_title, p_text, value_text
 from intake_report.units import QUANTITIES
 
@@ -130,6 +130,7 @@ def values_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, 
             )
             for run in runs
         ),
+        notes=_value_notes(result, keys),
         values=(
             (
                 "run",
@@ -165,33 +166,47 @@ def values_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, 
     )
 
 
+def _value_notes(result: ReportResult, keys: tuple[MetricKey, ...]) -> tuple[str, ...]:
+    """Return what must be known about values, each note once per metric with the number of runs."""
+    notes = []
+    for key in keys:
+        found = [v.note for v in result.of(key.key) if v.note]
+        for note in dict.fromkeys(found):
+            runs = formatting.count(found.count(note), "run")
+            notes.append(f"{metric_title(key, result.units)}: {note} ({runs}).")
+    return tuple(notes)
+
+
 def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
-    """Return n, mean and standard deviation of every metric for every configuration."""
-    rows: list[tuple[str, ...]] = []
+    """Return n, mean and standard deviation of every metric, one column per configuration."""
     values: list[tuple[Scalar, ...]] = [("metric", "configuration", "unit", "n", "not_reached", "mean", "sd")]
     for key in keys:
         for c in result.configurations:
             s = result.summary(key.key, c.id)
-            quantity, decimals = key.spec.quantity, key.spec.decimals
-            mean = formatting.with_unit(s.mean, quantity, result.units, decimals) if s.mean is not None else s.reason
-            sd = (
-                formatting.with_unit(s.sd, difference_quantity(key), result.units, decimals)
-                if s.sd is not None
-                else formatting.ABSENT
-            )
-            rows.append((metric_title(key, result.units), c.name, str(s.n), mean, sd))
-            values.append((key.key, c.id, QUANTITIES[quantity].internal, s.n, s.not_reached, s.mean, s.sd))
+            values.append((key.key, c.id, QUANTITIES[key.spec.quantity].internal, s.n, s.not_reached, s.mean, s.sd))
     return literal_table(
         label=label,
         caption=caption,
-        columns=(
-            Column("Metric"),
-            Column("Configuration"),
-            Column("n", "right"),
-            Column("Mean", "right"),
-            Column("Standard deviation", "right"),
+        columns=(Column("Metric"), *(Column(c.name, "right") for c in result.configurations)),
+        rows=tuple(
+            (
+                f"{metric_title(key, result.units)} [{formatting.unit_of(key.spec.quantity, result.units)}]",
+                *(_mean_text(result.summary(key.key, c.id), key, result) for c in result.configurations),
+            )
+            for key in keys
         ),
-        rows=tuple(rows),
+        notes=("Mean ± standard deviation between runs (number of runs).",),
         values=tuple(values),
-        widths=(3.4, 2.6, 0.6, 2.2, 1.6),
+        widths=(3.0, *(1.8 for _ in result.configurations)),
     )
+
+
+def _mean_text(summary: Summary, key: MetricKey, result: ReportResult) -> str:
+    if summary.mean is None:
+        return summary.reason if summary.not_reached else formatting.ABSENT
+    decimals = key.spec.decimals
+    mean = formatting.bare(summary.mean, key.spec.quantity, result.units, decimals)
+    if summary.sd is None:
+        return f"{mean} ({summary.n})"
+    sd = formatting.bare(summary.sd, difference_quantity(key), result.units, decimals)
+    return f"{mean} ± {sd} ({summary.n})"

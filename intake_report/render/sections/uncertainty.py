@@ -47,7 +47,8 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
             budget_figure(result, [(key, _rows(found, key)) for key in keys]),
             "fig-budget",
             "Standard uncertainty that each source alone causes in one run's value (root mean square over the runs); filled: "
-            "the same in all runs, so that it cancels in differences as far as the runs respond alike.",
+            "the same in all runs, so that it cancels in differences as far as the runs respond alike. Sources below a fiftieth of the largest are "
+            "in the tables only.",
             "Horizontal bars, one per source of uncertainty and one panel per headline metric. The values are in the tables "
             "that follow.",
         ),

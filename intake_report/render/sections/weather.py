@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
+from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
+from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
 from intake_report.results import Conditions, ReportResult, RunResult, formatting
@@ -17,9 +18,11 @@ from intake_report.results.evidence_text import (
     TEMPERATURE,
     UNCERTAINTY,
     forecast_texts,
+    kelvins_in,
     offset_texts,
 )
 from intake_report.units import UnitSystem
+from intake_report.weather import Contribution
 from intake_report.weather.vehicle import MIN_SPEED, SETTLE
 
 
@@ -39,19 +42,26 @@ def weather(result: ReportResult) -> tuple[Block, ...]:
 
 
 def _reference(result: ReportResult, told: WeatherEvidence | None) -> str:
-    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(result.ambient_reason)}"
+    reason = kelvins_in(result.ambient_reason, result.units)
+    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(reason)}"
     if told is None or told.uncertainty is None or told.uncertainty_between is None:
         return text
-    parts = formatting.listing([f"{c.name} ({c.basis})" for c in told.contributions])
+    parts = formatting.listing([_contribution(c, result.units) for c in told.contributions])
+    rule = kelvins_in(told.rule, result.units)
     text += (
         f" Its standard uncertainty is {UNCERTAINTY.text(told.uncertainty, result.units)} for the ambient of one run, of which "
         f"{UNCERTAINTY.text(told.uncertainty_between, result.units)} remain in a difference between runs, because what all runs "
         f"share cancels there. Contributions: {literal(parts)}."
     )
-    if told.chosen_by == "campaign":
-        rule = told.rule.removeprefix("The campaign's choice counts. ")
-        return f"{text} Rule: the campaign's choice counts. {literal(rule)}"
-    return f"{text} Rule: {literal(told.rule)}"
+    return f"{text} Rule: {literal(rule)}"
+
+
+def _contribution(found: Contribution, units: UnitSystem) -> str:
+    """Return one contribution with its standard uncertainty, and whether it was declared or assumed."""
+    text = f"{found.name} {UNCERTAINTY.text(found.value, units)}"
+    if "declared" not in found.basis:
+        return text
+    return f"{text} ({'assumed, not declared' if 'assumed' in found.basis else 'declared'})"
 
 
 def _sources(result: ReportResult, told: WeatherEvidence) -> list[Block]:
@@ -165,6 +175,8 @@ def _during(result: ReportResult, told: WeatherEvidence | None) -> list[Block]:
     if of_run:
         blocks += [_air_table(result, of_run), _declared_table(of_run)]
         sources = list(dict.fromkeys(w.source for w in of_run.values() if w.source))
+        if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in of_run.values()):
+            blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
         if sources:
             blocks.append(
                 Paragraph(
@@ -349,7 +361,6 @@ def _forecasts(result: ReportResult, told: WeatherEvidence) -> list[Block]:
         else "No run has both. "
     )
     text += "The limit decides nothing here: the acceptance criterion on ambient does ([[sec-runs]])."
-    words = {True: "yes", False: "no", None: formatting.ABSENT}
     return [
         Heading(2, "Forecast and actual", "sec-forecast"),
         Paragraph(text),
@@ -358,17 +369,39 @@ def _forecasts(result: ReportResult, told: WeatherEvidence) -> list[Block]:
             caption="Forecast as recorded beside what came",
             columns=(
                 Column("Run"),
-                Column("Quantity"),
-                Column("Forecast", "right"),
+                Column("Mean ambient, forecast", "right"),
                 Column("Actual", "right"),
                 Column("Actual less forecast", "right"),
                 Column(f"Within {limit}", "center"),
+                Column("Highest, forecast", "right"),
+                Column("Actual", "right"),
+                Column("Wind, forecast", "right"),
+                Column("Actual", "right"),
             ),
-            rows=tuple((f.run, f.what, *forecast_texts(f, units), words[f.within]) for f in told.forecasts),
+            rows=_forecast_rows(told, units),
             values=(
                 ("run", "source", "quantity", "forecast", "actual", "difference", "within"),
                 *((f.run, f.source, f.what, f.forecast, f.actual, f.difference, f.within) for f in told.forecasts),
             ),
-            widths=(2.0, 1.7, 1.2, 1.2, 1.5, 1.5),
+            widths=(2.0, 1.2, 1.0, 1.1, 1.1, 1.1, 1.0, 1.1, 1.0),
         ),
     ]
+
+
+def _forecast_rows(told: WeatherEvidence, units: UnitSystem) -> tuple[tuple[str, ...], ...]:
+    words = {True: "yes", False: "no", None: formatting.ABSENT}
+    nothing = (formatting.ABSENT,) * 3
+    rows = []
+    for run, source in dict.fromkeys((f.run, f.source) for f in told.forecasts):
+        found = {f.what: f for f in told.forecasts if (f.run, f.source) == (run, source)}
+        mean, high, wind = (found.get(what) for what in ("mean ambient", "highest ambient", "wind speed"))
+        rows.append(
+            (
+                run,
+                *(forecast_texts(mean, units) if mean else nothing),
+                words[mean.within if mean else None],
+                *(forecast_texts(high, units) if high else nothing)[:2],
+                *(forecast_texts(wind, units) if wind else nothing)[:2],
+            )
+        )
+    return tuple(rows)
