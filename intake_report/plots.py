@@ -330,7 +330,7 @@ def acceptance_figure(result: ReportResult) -> Figure:
     """Draw all runs against all acceptance criteria at a glance."""
     runs = [run.id for run in result.runs]
     criteria = list(dict.fromkeys((c.code, c.title) for c in result.criteria))
-    figure = _figure(1.1 + 0.23 * len(runs))
+    figure = _figure(1.5 + 0.2 * len(runs))
     panel = figure.subplots()
     marks = {True: ("o", "#3f8f5b"), None: ("_", "#999999")}
     for criterion in result.criteria:
@@ -339,8 +339,11 @@ def acceptance_figure(result: ReportResult) -> Figure:
         failed = ("X", "#b3261e") if criterion.hard else ("D", "#c77700")
         marker, colour = failed if criterion.passed is False else marks[criterion.passed]
         panel.plot(x, y, marker=marker, color=colour, ms=6)
-    panel.set_xticks(range(len(criteria)), [_wrapped(title, 13) for _, title in criteria], fontsize=7.2)
+    panel.set_xticks(range(len(criteria)), [_wrapped(title, 24) for _, title in criteria], fontsize=7.2)
     panel.xaxis.tick_top()
+    panel.tick_params(axis="x", rotation=55)
+    for label in panel.get_xticklabels():
+        label.set(ha="left", va="bottom", rotation_mode="anchor")
     panel.set_yticks(range(len(runs)), list(reversed(runs)))
     panel.set_xlim(-0.6, len(criteria) - 0.4)
     panel.set_ylim(-0.7, len(runs) - 0.3)
@@ -352,16 +355,17 @@ def acceptance_figure(result: ReportResult) -> Figure:
 
 @styled
 def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> Figure:
-    """Draw what each source contributes to one run's value, one panel per metric; filled: common to all runs."""
+    """Draw what each source contributes to one run's value, one panel per metric; filled: common to all runs.
+
+    Sources below a fiftieth of the largest in every panel are left out.
+    """
     assert result.uncertainty is not None
-    sources = [
-        s
-        for s in result.uncertainty.sources
-        if any(row.u for _, rows in budgets for row in rows if row.source == s.name)
-    ]
+    most = {key.key: max((row.u or 0.0 for row in rows), default=0.0) for key, rows in budgets}
+    seen = {row.source for key, rows in budgets for row in rows if row.u and row.u >= 0.02 * most[key.key]}
+    sources = [s for s in result.uncertainty.sources if s.name in seen]
     columns = min(3, len(budgets))
     lines = -(-len(budgets) // columns)
-    figure = _figure(0.5 + lines * (0.55 + 0.17 * len(sources)))
+    figure = _figure(0.5 + lines * (0.65 + 0.21 * len(sources)))
     panels = figure.subplots(lines, columns, squeeze=False, sharey=True).ravel()
     for panel in panels[len(budgets) :]:
         panel.set_visible(False)
@@ -373,8 +377,8 @@ def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Seque
             face = COLOURS[2] if source.common else "white"
             label = "same in all runs" if source.common else "each run its own"
             panel.barh(position, width, height=0.62, color=face, edgecolor=COLOURS[2], lw=0.9, label=label)
-        panel.set_yticks(range(len(sources)), [s.name for s in reversed(sources)], fontsize=7.5)
-        panel.set_title(_wrapped(metric_title(key, result.units), 30), loc="left", fontsize=8.2)
+        panel.set_yticks(range(len(sources)), [_wrapped(s.name, 24) for s in reversed(sources)], fontsize=7.2)
+        panel.set_title(_wrapped(metric_title(key, result.units), 24), loc="left", fontsize=8.0)
         panel.set_xlabel(f"[{formatting.unit_of(quantity, result.units)}]")
         panel.grid(axis="x")
     _legend(figure, panels[0])

@@ -100,7 +100,7 @@ def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading | Missing:
     spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
     if spread < LEAST_SPREAD:
         return Missing(
-            f"intake air temperature varies by only {spread:.1f} K (standard deviation) within the operating points"
+            f"intake air temperature varies by less than {LEAST_SPREAD:g} K (standard deviation) within the operating points"
         )
     # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude
     design = (table[1:] / np.maximum(table[1:].std(axis=1, keepdims=True), 1e-9)).T

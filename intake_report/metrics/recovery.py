@@ -133,7 +133,7 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
         return Missing(
-            f"the over-ambient temperature falls by only {fall:.1f} K after the highway entry, too little for a fit"
+            f"the over-ambient temperature falls by less than {LEAST_FALL:g} K after the highway entry, too little for a fit"
         )
     fit = fit_recovery(time, over, sensor_tau=series.lag)
     if not fit.usable or fit.tau is None or fit.final is None:

@@ -20,8 +20,6 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 T = TypeVar("T")
 
-MOST_PAIRS = 150  # pairs of samples per draw of a Theil–Sen slope
-
 
 @dataclass(frozen=True)
 class Span:
@@ -76,6 +74,8 @@ class RunSeries:
         Operating points of the engine; None without the channels.
     points : OperatingPoints or None
         The operating points that all runs share.
+    most_pairs : int or None
+        Pairs of samples at most that a Theil–Sen slope is taken from; None: all.
     """
 
     run: str
@@ -96,6 +96,7 @@ class RunSeries:
     lag: float = 0.0
     engine: EngineSamples | None = None
     points: OperatingPoints | None = None
+    most_pairs: int | None = None
     _memo: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @cached_property
@@ -221,7 +222,7 @@ def value_at(time: Floats, values: Floats, at: float) -> Floats:
     return result
 
 
-def slope(time: Floats, values: Floats) -> Floats:
+def slope(time: Floats, values: Floats, most: int | None = None) -> Floats:
     """Return the Theil–Sen slope: the median of the slopes of all pairs of samples.
 
     Parameters
@@ -230,6 +231,9 @@ def slope(time: Floats, values: Floats) -> Floats:
         Sample times, n of 2 or more.
     values : ndarray, (..., n)
         Values.
+    most : int, optional
+        Take at most so many pairs, evenly from all pairs in order: of many draws, the median of a part scatters as the
+        median of all does, about a centre of its own.
 
     Returns
     -------
@@ -238,13 +242,11 @@ def slope(time: Floats, values: Floats) -> Floats:
 
     Notes
     -----
-    H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers. Of values with leading
-    axes (draws) at most `MOST_PAIRS` pairs are taken, evenly from all pairs in order: the median of a part scatters
-    with the draws as the median of all does, about a centre of its own.
+    H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers.
     """
     first, second = np.triu_indices(time.size, k=1)
-    if values.ndim > 1 and first.size > MOST_PAIRS:
-        some = np.linspace(0, first.size - 1, MOST_PAIRS).astype(np.intp)
+    if most is not None and first.size > most:
+        some = np.linspace(0, first.size - 1, most).astype(np.intp)
         first, second = first[some], second[some]
     slopes = (values[..., second] - values[..., first]) / (time[second] - time[first])
     return np.asarray(np.median(slopes, axis=-1))

@@ -26,7 +26,7 @@ def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
 def stop_rate(series: RunSeries, stop: Span) -> Floats:
     """Return the heat-soak rate of one stop [K/min]: Theil–Sen slope of the intake air temperature."""
     inside = series.window(stop.start, stop.end)
-    return 60.0 * slope(series.time[inside], series.iat[..., inside])
+    return 60.0 * slope(series.time[inside], series.iat[..., inside], series.most_pairs)
 
 
 def stop_rise(series: RunSeries, stop: Span) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 SETTLE = (0.35, 0.8, 1.5, 2.5)  # nodes of an exponential approach, in time constants: chords within 2 % of a step
 
@@ -28,12 +29,19 @@ class Nodes:
         sampling interval, times the slope there; between edges the share of the step that the readings leave open.
     group : ndarray of int, (k,)
         Which error a node shares: those of one plateau are off together.
+    straight : ndarray of bool, (k − 1,)
+        Where the passages from edge to edge last alike, to the sampling: nothing tells a curve, so none is drawn.
     """
 
     time: Floats
     value: Floats
     spread: Floats
     group: NDArray[np.intp]
+    straight: Bools
+
+    def at(self, time: Floats) -> Floats:
+        """Return the temperature at `time`, (n,), joined smoothly or straight."""
+        return _join(self.time, self.value, self.straight, time)
 
 
 def find_nodes(time: Floats, reading: Floats, step: float) -> Nodes | None:
@@ -86,11 +94,35 @@ def find_nodes(time: Floats, reading: Floats, step: float) -> Nodes | None:
     order = order[np.concatenate([[True], np.diff(nodes[0, order]) > 1e-9])]
     nodes, group = nodes[:, order], np.unique(np.concatenate(groups)[order], return_inverse=True)[1]
     known = np.isfinite(nodes[1])
-    nodes[1, ~known] = smooth(nodes[0, known], nodes[1, known], nodes[0, ~known])
-    return Nodes(nodes[0], nodes[1], nodes[2], group)
+    alike = _alike(dwell, width, passes)
+    nodes[1, ~known] = _join(nodes[0, known], nodes[1, known], _inside(at, nodes[0, known], alike), nodes[0, ~known])
+    return Nodes(nodes[0], nodes[1], nodes[2], group, _inside(at, nodes[0], alike))
 
 
-def _edge_slopes(at: Floats, value: Floats, passes: NDArray[np.bool_], step: float) -> Floats:
+def _alike(dwell: Floats, width: Floats, passes: Bools) -> Bools:
+    """Return which passages last as long as those beside them, to the sampling of the edges, (edges − 1,)."""
+    similar = np.abs(np.diff(dwell)) <= 2.0 * width[1:-1]
+    similar |= ~(passes[1:] & passes[:-1])  # a turn beside it tells nothing
+    return passes & np.concatenate([[True], similar]) & np.concatenate([similar, [True]])
+
+
+def _inside(edges: Floats, nodes: Floats, alike: Bools) -> Bools:
+    """Return which intervals between nodes lie in a passage that is `alike`, (k − 1,)."""
+    plateau = np.searchsorted(edges, 0.5 * (nodes[1:] + nodes[:-1])) - 1
+    between = (plateau >= 0) & (plateau < alike.size)
+    return between & alike[np.clip(plateau, 0, max(alike.size - 1, 0))] if alike.size else between & False
+
+
+def _join(nodes: Floats, values: Floats, straight: Bools, at: Floats) -> Floats:
+    """Interpolate smoothly, on a straight line where `straight` says so."""
+    curve, line = smooth(nodes, values, at), np.interp(at, nodes, values)
+    if straight.size == 0:
+        return line
+    interval = np.clip(np.searchsorted(nodes, at, "right") - 1, 0, straight.size - 1)
+    return np.where(straight[interval], line, curve)
+
+
+def _edge_slopes(at: Floats, value: Floats, passes: Bools, step: float) -> Floats:
     """Return the steepness at each edge [K/s]: of the passages beside it, carried on where only one side has one."""
     chord = np.where(passes, np.abs(np.diff(value)) / np.diff(at), np.nan) if at.size > 1 else np.empty(0)
     before = np.concatenate([[np.nan], chord])
@@ -189,5 +221,5 @@ def rebuild(time: Floats, reading: Floats, step: float | None) -> Floats:
     nodes = find_nodes(time, reading, step)
     if nodes is None:
         return reading
-    result: Floats = np.clip(smooth(nodes.time, nodes.value, time), reading - 0.5 * step, reading + 0.5 * step)
+    result: Floats = np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)
     return result

@@ -88,8 +88,10 @@ def test_timing_the_edges_beats_the_first_reading_below():
         by_first.append(float(time[(time > 0.0) & (reading - ambient <= margin)][0]) - truth)
     assert np.std(by_edges) < 0.9
     assert 7.0 < np.std(by_first) < 8.6
-    # What is left is the straight line between two edges, which is always late, and the polling of 1 s.
-    assert min(by_edges) >= -0.5 and max(by_edges) <= max_lateness(margin, tau) + 0.5
+    # A straight line between two edges would be late by up to `max_lateness` (2.2 s here) and half a polling interval; the
+    # smooth curve has a part of that left, to either side.
+    assert np.abs(by_edges).max() < 0.5 * max_lateness(margin, tau) + 0.5
+    assert abs(np.mean(by_edges)) < 0.25
 
 
 def test_sensor_in_series_is_later_than_the_air():
@@ -298,7 +300,7 @@ def test_recovery_identity_for_any_decay(rise, tau, margin, step, ambient):
 
 def test_draws_are_carried_along_the_leading_axis():
     """A stack of series gives a stack of values: what Monte Carlo relies on."""
-    from intake_report.metrics import REGISTRY
+    from intake_report.metrics import REGISTRY, Missing
     from intake_report.results import Parameter
 
     runs = [run_of(np.linspace(60.0, low, 50)) for low in (12.0, 20.0, 55.0)]
@@ -309,7 +311,14 @@ def test_draws_are_carried_along_the_leading_axis():
     }  # fmt: skip
     for metric in REGISTRY.values():
         parameter = parameters[metric.spec.parameter]
+        if not metric.assessed:
+            continue  # rests on the bare reading or on the engine's channels, which draws do not touch
         together = metric.function(stack, parameter)
         alone = [metric.function(run, parameter) for run in runs]
+        if any(isinstance(a, Missing) for a in alone):  # a straight fall has no time constant, a fall no launch
+            assert metric.spec.id in {"recovery_time_constant", "final_over_ambient", "half_fall_time"}
+            assert all(isinstance(a, Missing) for a in alone)
+            assert isinstance(together, Missing) or np.isnan(together.value).all(), metric.spec.id
+            continue
         assert together.value == pytest.approx([float(a.value) for a in alone]), metric.spec.id
         assert list(together.reached) == [bool(a.reached) for a in alone]

@@ -15,6 +15,7 @@ from intake_report.metrics.series import Floats
 from intake_report.results import MetricKey
 
 SLOWEST = 1.4  # m/s; a limit of a phase is passed at a walk at least
+MOST_PAIRS = 150  # pairs of samples per draw of a Theil–Sen slope
 AROUND = 3.0  # s about the highway entry for the acceleration there
 
 
@@ -111,7 +112,7 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
     if ambient is not None:
         shift = shifts.get("ambient", np.zeros(m)) + readings.ambient_rate * shifts.get("clock", np.zeros(m))
         ambient = ambient + shift[:, None]
-    return replace(series, iat=iat, ambient=ambient)
+    return replace(series, iat=iat, ambient=ambient, most_pairs=MOST_PAIRS)
 
 
 @dataclass(frozen=True)
