@@ -47,7 +47,8 @@ _NUMBER = re.compile(
 )
 _COMMA_NUMBER = re.compile(r"[-+−]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
 _TIME = re.compile(
-    r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$|\d{1,4}[-/.](\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}T\d{6}"
+    r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$"
+    r"|(\d{1,4}[-/.](\d{1,2}|[A-Za-z]{3,9})[-/.]\d{1,4}|\d{8}(?=T))([T ,]+[\d:.,+\- APMapmZUTCG]*)?$"
 )
 _WITH_UNIT = re.compile(r"[-+]?\d[\d.,]*\s*([^\d\s.,:][^\s]{0,9})$")
 _NUMERIC = "nctu"
