@@ -9,6 +9,7 @@ from intake_report.analyse.acceptance import acceptance_limitations, acceptance_
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
 from intake_report.analyse.claims import check_claims
 from intake_report.analyse.compare import summarise
+from intake_report.analyse.compare.draws import RunsDraws
 from intake_report.analyse.conclusions import draw_conclusions
 from intake_report.analyse.control import measure_controls
 from intake_report.analyse.curves import recovery_curve, route_curve, stop_curves
@@ -106,7 +107,13 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     used = {run.id for run in runs if run.decision != "excluded"}
     values = tuple(value for value in measured.values if value.run in used)
     found = draw_conclusions(
-        campaign, measured.metrics, values, runs, measured.ambient.choice.source, measured.controls
+        campaign,
+        measured.metrics,
+        values,
+        runs,
+        measured.ambient.choice.source,
+        measured.controls,
+        RunsDraws(measured.uncertainty),
     )
     sampling = describe_sampling(campaign, (drive.clean for drive in measured.drives))
     findings = Findings(

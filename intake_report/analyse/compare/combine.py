@@ -102,14 +102,17 @@ def widen(found: Difference, u: float) -> Difference:
     if found.standard_error is not None and found.difference is not None:
         both = combine([Component("runs", found.standard_error, df=found.df), Component("shared", u)])
         df = both.df if both.df is not None else math.inf
-        half = coverage_factor(found.level, df) * both.u
+        plain = coverage_factor(found.level, found.df) * found.standard_error
+        # more effective degrees of freedom may outweigh a small addition: a further source never sharpens an interval
+        half = max(coverage_factor(found.level, df) * both.u, plain)
+        p_value = max(two_sided(found.difference / both.u, df), found.p_value or 0.0)
         return replace(
             found,
             low=found.difference - half,
             high=found.difference + half,
             df=df,
             standard_error=both.u,
-            p_value=two_sided(found.difference / both.u, df),
+            p_value=p_value,
         )
     return _widen_censored(found, u)
 
