@@ -58,7 +58,7 @@ def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
 def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     """Draw the mean curves of power and torque with their pointwise bands."""
     look = _Look(result)
-    figure = _figure(3.2)
+    figure = _figure(2.9)
     panels = figure.subplots(1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
@@ -91,7 +91,7 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     look = _Look(result)
     curves = [d for d in dyno.differences if d.quantity == "power"]
     rows = -(-len(curves) // 2)
-    figure = _figure(0.4 + 2.1 * rows)
+    figure = _figure(0.3 + 1.9 * rows)
     panels = figure.subplots(rows, min(2, len(curves)), sharex=True, sharey=True, squeeze=False).ravel()
     for panel in panels[len(curves) :]:
         panel.set_visible(False)

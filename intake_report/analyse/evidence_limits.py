@@ -8,9 +8,9 @@ from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.results import Limitation, formatting
 from intake_report.results.evidence import Evidence, WeatherEvidence
+from intake_report.results.evidence_text import in_turn
 from intake_report.results.formatting import count, listing
 
-SEPARABLE = 0.8  # share of the variance of pull order between configurations beyond which drift cannot be told apart
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 
 
@@ -118,7 +118,7 @@ def _dyno(campaign: Campaign, dyno: DynoResult) -> Iterator[Limitation]:
             "no-pull", f"{listing(names)} {'was' if len(names) == 1 else 'were'} not pulled.", "Pulls of it."
         )
     for drift in dyno.drifts:
-        if drift.covariate == "pull order" and (drift.share or 0.0) > SEPARABLE and len(counts) > 1:
+        if drift.covariate == "pull order" and not in_turn(dyno) and len(counts) > 1:
             yield Limitation(
                 "pull-order",
                 "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "

@@ -1,7 +1,7 @@
 """The sections of the report, each a function from the result to blocks."""
 
 from intake_report.render.sections.air import air, off_road
-from intake_report.render.sections.bench import exposure, restriction, service
+from intake_report.render.sections.bench import exposure, service
 from intake_report.render.sections.changes import changes
 from intake_report.render.sections.closing import cautions, data, provenance
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
@@ -9,6 +9,7 @@ from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import claims, limitations, results
 from intake_report.render.sections.opening import articles, cover, glance, methodology
 from intake_report.render.sections.places import places
+from intake_report.render.sections.restriction import restriction
 from intake_report.render.sections.uncertainty import uncertainty
 from intake_report.render.sections.weather import weather
 
