@@ -1,7 +1,7 @@
 """Speed and memory of loading, each against a bare ``pyarrow.csv.read_csv`` of the same files.
 
 Run with ``pytest -m bench tests/bench/test_bench_loaders.py -s``; INTAKE_REPORT_BENCH_HOURS shortens the long log.
-The machine is shared, so each side counts with the best of its rounds.
+Other work may run on the machine, so each side counts with the best of its rounds.
 """
 
 from __future__ import annotations
