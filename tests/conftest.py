@@ -9,6 +9,7 @@ import subprocess
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -41,15 +42,15 @@ class Report:
 
     folder: Path
 
-    @property
+    @cached_property
     def results(self) -> dict[str, Any]:
         return json.loads((self.folder / "results.json").read_text("utf-8"))
 
-    @property
+    @cached_property
     def html(self) -> str:
         return (self.folder / "report.html").read_text("utf-8")
 
-    @property
+    @cached_property
     def html_text(self) -> str:
         return plain(BeautifulSoup(self.html, "html.parser").get_text(" "))
 
@@ -57,7 +58,7 @@ class Report:
     def pdf(self) -> pypdf.PdfReader:
         return pypdf.PdfReader(self.folder / "report.pdf")
 
-    @property
+    @cached_property
     def pdf_text(self) -> str:
         return plain("\n".join(page.extract_text() for page in self.pdf.pages))
 

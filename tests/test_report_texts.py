@@ -1,0 +1,212 @@
+"""The published report as its readers get it: one number in every place, every section, no network, PDF structure."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import shutil
+
+import pytest
+from bs4 import BeautifulSoup
+from conftest import DATE, Report, Small, plain
+
+from intake_report.results import formatting
+
+SECTIONS = (
+    "Results at a glance", "Methodology", "Definitions of the metrics", "Test articles", "Instrumentation",
+    "Weather conditions", "Run log and acceptance", "Data quality", "Results", "Claims", "Limitations", "Cautions",
+    "Provenance",
+)  # fmt: skip
+
+
+@pytest.fixture(params=["demo", "small"])
+def any_report(request: pytest.FixtureRequest) -> Report:
+    """The demo in metric units, and the small campaign in US units."""
+    if request.param == "demo":
+        return request.getfixturevalue("report")
+    small: Small = request.getfixturevalue("small")
+    return small.report
+
+
+def squeezed(text: str) -> str:
+    """Return text without any blank or line-break hyphen: what a narrow column does to a number is no difference."""
+    return re.sub(r"\s", "", plain(text))
+
+
+def test_every_number_text_of_the_results_is_in_html_and_pdf(any_report):
+    results = any_report.results
+    html, pdf = squeezed(any_report.html_text), squeezed(any_report.pdf_text)
+    texts = [v["text"] for v in results["values"]] + [s["text"] for s in results["summaries"]]
+    texts += [c[key] for c in results["comparisons"] for key in ("text", "interval_text")]
+    texts = [t for t in texts if t != formatting.ABSENT]
+    assert len(texts) > 60
+    for text in texts:
+        assert squeezed(text) in html, text
+        assert squeezed(text) in pdf, text
+
+
+def test_value_of_each_run_stands_in_its_own_row_and_column(any_report):
+    """Stricter than finding the text anywhere: the cell of that run under that metric, in the page's table."""
+    page = BeautifulSoup(any_report.html, "html.parser")
+    results = any_report.results
+    titles = {f"{m['printed_title']} [{m['printed_unit']}]": m["key"] for m in results["metrics"]}
+    expected = {(v["run"], v["key"]): v["text"] for v in results["values"] if v["status"] != "not computed"}
+    found = {}
+    for table in page.find_all("table"):
+        head = [plain(cell.get_text()).strip() for cell in table.find("tr").find_all("th")]
+        for row in table.find_all("tr")[1:]:
+            cells = [plain(cell.get_text()).strip() for cell in row.find_all(["th", "td"])]
+            for title, cell in zip(head, cells, strict=False):
+                key = next((k for t, k in titles.items() if plain(t).strip() == title), None)
+                if key:
+                    found[cells[0], key] = cell
+    assert {place: plain(text) for place, text in expected.items()} == {p: found.get(p) for p in expected}
+
+
+def test_tables_as_files_hold_the_same_numbers_unrounded(any_report):
+    results = any_report.results
+    rows = []
+    for path in sorted((any_report.folder / "tables").glob("tab-values-*.csv")):
+        rows += list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
+    got = {(row["run"], row["metric"]): row["value"] for row in rows}
+    for value in results["values"]:
+        if value["value"] is not None:
+            assert float(got[value["run"], value["key"]]) == value["value"]
+
+
+def test_answer_on_the_cover_quotes_the_results(any_report):
+    results, text = any_report.results, squeezed(any_report.html_text)
+    first = next(c for c in results["comparisons"] if c["key"] == "mean_over_ambient:city" and c["text"])
+    assert squeezed(f"by {first['text']}") in text
+    assert text.index(squeezed(first["text"])) < text.index(squeezed("Results at a glance"))
+
+
+def test_every_section_is_there_in_order_in_both(report):
+    for text in (report.html_text, report.pdf_text):
+        places = [text.find(title) for title in SECTIONS]
+        assert all(place >= 0 for place in places), SECTIONS[places.index(-1)]
+    headings = [plain(h.get_text()).strip() for h in BeautifulSoup(report.html, "html.parser").find_all(["h2", "h3"])]
+    numbered = [re.sub(r"^[\d.]+ ", "", heading) for heading in headings]
+    assert [title for title in numbered if title in SECTIONS] == list(SECTIONS)
+
+
+def test_cover_has_title_date_revision_and_question(report, demo):
+    cover = plain(report.pdf.pages[0].extract_text())
+    about = demo.chain.campaign.about
+    for text in (about.title, about.question, DATE, "revision 1"):
+        assert squeezed(text).lower() in squeezed(cover).lower()
+
+
+def test_code_is_in_neither(report):
+    for text in (report.html_text, report.pdf_text):
+        assert "load_campaign" not in text
+        assert "import" not in re.sub(r"important\w*|imported", "", text)
+
+
+def test_figures_of_the_job_are_there_with_captions(report):
+    for label in ("fig-differences", "fig-route", "fig-recovery", "fig-soak", "fig-dots"):
+        assert {p.suffix for p in (report.folder / "figures").glob(f"{label}.*")} == {".svg", ".png"}
+        assert f'id="{label}"' in report.html
+    captions = re.findall(r"(Figure|Table) (\d+)\.", report.html_text)
+    for kind in ("Figure", "Table"):
+        numbers = [int(n) for k, n in captions if k == kind]
+        assert sorted(set(numbers)) == list(range(1, max(numbers) + 1)) and len(numbers) >= 5
+    in_pdf = squeezed(report.pdf_text)
+    assert all(f"{kind}{number}." in in_pdf for kind, number in captions)
+
+
+def test_page_needs_no_network_and_no_script(report):
+    assert not re.search(r"<script|<iframe|<[^>]*\son\w+=|@import", report.html)
+    for source in re.findall(r"""(?:src|href)=["']([^"']*)""", report.html):
+        assert source.startswith(("#", "data:")), source[:80]
+
+
+def test_page_opens_without_a_request_or_an_error(report, tmp_path):
+    browser = shutil.which("chromium")
+    if browser is None:
+        pytest.skip("chromium is not installed (Debian package chromium): the report was not opened in a browser")
+    from render.test_html import _open_in_browser
+
+    asked, console, document = _open_in_browser(browser, report.folder / "report.html", tmp_path / "profile")
+    assert asked == []
+    assert console == ""
+    assert "Results at a glance" in document
+
+
+def test_pdf_is_archival_and_accessible(report):
+    reader = report.pdf
+    declared = reader.trailer["/Root"]["/Metadata"].get_data().decode()
+    assert "<pdfaid:part>3</pdfaid:part>" in declared and "<pdfuaid:part>1</pdfuaid:part>" in declared
+    assert reader.trailer["/Root"]["/MarkInfo"]["/Marked"]
+    assert reader.metadata.creation_date.date().isoformat() == DATE
+
+
+def test_pdf_has_bookmarks_contents_and_page_numbers(report):
+    reader = report.pdf
+
+    def titles(items):
+        for item in items:
+            if isinstance(item, list):
+                yield from titles(item)
+            else:
+                yield item.title
+
+    marks = list(titles(reader.outline))
+    for title in SECTIONS:
+        assert any(mark.endswith(title) for mark in marks), title
+    pages = [plain(page.extract_text()) for page in reader.pages]
+    for number, text in enumerate(pages, 1):
+        assert f"page {number} of {len(pages)}" in text
+    for title in ("Methodology", "Limitations", "Provenance"):
+        line = next(x for x in reader.pages[1].extract_text().splitlines() if title in x)
+        assert title in pages[int(re.search(r"(\d+)\s*$", line)[1]) - 1]
+
+
+def test_attachments_of_the_pdf_are_the_bytes(any_report, demo, small):
+    source = demo.file if "ramp-trial" in any_report.folder.parts else small.file
+    attached = {name: data for name, [data] in any_report.pdf.attachments.items()}
+    assert attached == {
+        "results.json": (any_report.folder / "results.json").read_bytes(),
+        "campaign.toml": source.read_bytes(),
+    }
+
+
+def test_limitations_claims_and_reasons_are_in_both(report):
+    results = report.results
+    assert len(results["limitations"]) >= 3 and len(results["claims"]) == 3
+    html, pdf = squeezed(report.html_text), squeezed(report.pdf_text)
+    for text in [x["text"] for x in results["limitations"]] + [
+        c[k] for c in results["claims"] for k in ("text", "reason")
+    ]:
+        assert squeezed(text) in html, text
+        assert squeezed(text).replace("-", "") in pdf.replace("-", ""), text
+
+
+def test_registry_walk(report, demo):
+    """Every metric has unit, source and definition; the same text in table, sentence, HTML and PDF."""
+    from intake_report.metrics import REGISTRY
+    from intake_report.results.text import metric_title, value_text
+    from intake_report.units import QUANTITIES
+
+    result = demo.chain.result
+    html, pdf = squeezed(report.html_text), squeezed(report.pdf_text)
+    assert {key.spec.id for key in result.metrics} == set(REGISTRY)
+    for id, metric in REGISTRY.items():
+        spec = metric.spec
+        assert spec.id == id == metric.function.__name__
+        assert spec.quantity in QUANTITIES
+        assert spec.definition.endswith(".") and len(spec.definition) > 40
+        assert spec.source and spec.title and spec.better in ("lower", "higher", "neither")
+        assert len(spec.words) == 2 and spec.words[0] != spec.words[1]
+        assert ("{parameter}" in spec.title) == (spec.parameter != "none")
+        assert squeezed(spec.definition) in html
+        assert squeezed(spec.definition).replace("-", "") in pdf.replace("-", "")
+        assert squeezed(spec.source) in html
+        assert metric.function.__doc__
+    for key in result.metrics:
+        assert squeezed(metric_title(key, "si")) in html and squeezed(metric_title(key, "si")) in pdf.replace(
+            "\u2010", "-"
+        )
+        for value in result.of(key.key):
+            assert squeezed(value_text(value, key, "si")) in html
