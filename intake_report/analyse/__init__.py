@@ -23,7 +23,7 @@ from intake_report.analyse.describe import (
 )
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
-from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_logs, pair, weather_records
+from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_logs, own_runs, pair, weather_records
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.operating import add_operating_points
@@ -82,6 +82,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     plainly = measure(metrics, series)
     uncertainty = assess(campaign, drives, ambient, series, metrics, plainly)
     values, stops = with_uncertainty(plainly, uncertainty), measure_stops(series)
+    alignment = own_runs(campaign, alignment)
     return Measured(drives, alignment, records, ambient, series, metrics, values, stops, controls, uncertainty)
 
 

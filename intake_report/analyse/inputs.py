@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from intake_report.align import (
@@ -81,6 +81,12 @@ def run_start(campaign: Campaign, run: Run) -> dt.datetime | None:
     if run.start is None or run.start.tzinfo is not None:
         return run.start
     return run.start.replace(tzinfo=ZoneInfo(campaign.about.timezone))
+
+
+def own_runs(campaign: Campaign, alignment: Alignment) -> Alignment:
+    """Return the alignment of the campaign's runs without the control drives, which no criterion applies to."""
+    ids = {run.id for run in campaign.runs}
+    return replace(alignment, runs=tuple(run for run in alignment.runs if run.run in ids))
 
 
 def read_options(campaign: Campaign, log: Log) -> ReadOptions:

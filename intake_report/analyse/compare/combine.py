@@ -111,7 +111,7 @@ def widen(found: Difference, u: float) -> Difference:
             low=found.difference - half,
             high=found.difference + half,
             df=df,
-            standard_error=both.u,
+            standard_error=half / coverage_factor(found.level, df),
             p_value=p_value,
         )
     return _widen_censored(found, u)
