@@ -55,7 +55,7 @@ def check_logs(
     if campaign is None:
         for path in paths:
             opened = _open(LogCheck((str(path),), "unreadable"), (path,), ReadOptions(), debug)
-            yield _conclude(_without_campaign(opened, debug))
+            yield _conclude(_step(opened, lambda work: _without_campaign(work, debug), debug), debug)
         return
     yield from _in_campaign(paths, campaign, run, debug)
 
@@ -86,6 +86,12 @@ def _attempt(work: Callable[[], Result], debug: bool) -> tuple[Result | None, st
         return None, " ".join(f"A fault of the program ({type(error).__name__}: {error}); --debug shows where.".split())
 
 
+def _step(work: _Work, step: Callable[[_Work], _Work], debug: bool) -> _Work:
+    """Take one step; where it fails, what is known so far stays."""
+    result, failed = _attempt(lambda: step(work), debug)
+    return replace(work, failed=failed) if result is None else result
+
+
 def _open(known: LogCheck, files: Sequence[Path], options: ReadOptions, debug: bool) -> _Work:
     logs, failed = _attempt(lambda: tuple(read_log(path, options) for path in files), debug)
     if logs is None:
@@ -107,8 +113,16 @@ def _without_campaign(work: _Work, debug: bool) -> _Work:
     if work.failed:
         return work
     mapping = looking.proposed(work.proposals)
+    doubtful = tuple(
+        f"“{p.header}” was taken as {p.channel}, which is doubtful: {p.reason}."
+        for p in work.proposals
+        if p.header in mapping and not p.certain
+    )
     known = replace(
-        work.known, mapping_from="proposal", mapping_text=looking.mapping_text(work.proposals, work.known.columns)
+        work.known,
+        mapping_from="proposal",
+        mapping_text=looking.mapping_text(work.proposals, work.known.columns),
+        notes=doubtful,
     )
     work = replace(work, known=known)
     if work.logs[0].format != "gpx":
@@ -134,7 +148,7 @@ def _without_campaign(work: _Work, debug: bool) -> _Work:
         found = cross_checks(seen.run, airflow_label=seen.airflow_label)
         return tuple(suspect if suspect is not None and c.name == suspect.name else c for c in found)
 
-    return _describe(replace(work, seen=seen), crossed, debug)
+    return _step(replace(work, seen=seen), lambda work: _describe(work, crossed, debug), debug)
 
 
 def _describe(work: _Work, crossed: Callable[[], tuple[CrossCheck, ...]], debug: bool) -> _Work:
@@ -169,7 +183,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
             court.admit(work.seen.run)
     court.summon(leave_out=[c.entry.id for c in found if c.entry is not None])
     for case, work in zip(found, works, strict=True):
-        yield _conclude(_judged(case, work, court, debug))
+        yield _conclude(_judged(case, work, court, debug), debug)
 
 
 def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool) -> _Work:
@@ -210,7 +224,11 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
     work = replace(work, known=known, failed=failed)
     if seen is None:
         return work
-    work = _describe(replace(work, seen=seen), lambda: court.cross_check(seen.run, seen.airflow_label), debug)
+    work = _step(
+        replace(work, seen=seen),
+        lambda work: _describe(work, lambda: court.cross_check(seen.run, seen.airflow_label), debug),
+        debug,
+    )
     if seen.run.start is not None:
         local = seen.run.start.tz_convert(campaign.about.timezone).isoformat(timespec="seconds")
         work = replace(work, known=replace(work.known, start=local))
@@ -239,13 +257,17 @@ def _judged(case: Case, work: _Work, court: Court, debug: bool) -> _Work:
     return replace(work, known=known, ambient_elsewhere=judged.ambient_known)
 
 
-def _conclude(work: _Work) -> LogCheck:
+def _conclude(work: _Work, debug: bool) -> LogCheck:
     """Apply the criteria of the log itself and give the verdict."""
-    known = work.known
-    if work.failed or work.seen is None:
+    known, seen = work.known, work.seen
+    if work.failed or seen is None:
         return replace(known, verdict="unreadable", reasons=(work.failed,))
-    own = log_criteria(work.seen.run, known.cross_checks, work.ambient_elsewhere)
-    criteria = (*own, *known.criteria)
+    concluded, failed = _attempt(lambda: _verdict(known, seen, work.ambient_elsewhere), debug)
+    return concluded or replace(known, verdict="unreadable", reasons=(failed,))
+
+
+def _verdict(known: LogCheck, seen: Look, ambient_elsewhere: bool) -> LogCheck:
+    criteria = (*log_criteria(seen.run, known.cross_checks, ambient_elsewhere), *known.criteria)
     hard = tuple(sentence(c, known.units, known.pairs) for c in criteria if c.outcome == "fail" and c.hard)
     soft = tuple(sentence(c, known.units, known.pairs) for c in criteria if c.outcome == "fail" and not c.hard)
     limitations = tuple(dict.fromkeys((*soft, *known.limitations)))

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 BINS = 240
 _POINTS = 4  # places inside a bin at which a sample is looked for
 # Entries that describe the log; all others touched or question data.
-_DESCRIBES = frozenset(
+DESCRIBES = frozenset(
     {
         "true-samples", "resolution", "interpolated", "doubly-encoded", "date-elsewhere", "time-zone-assumed",
         "epoch-time", "encoding-found", "preamble", "date-order", "midnight", "track-joined", "unit-stated",
@@ -29,6 +29,7 @@ _DESCRIBES = frozenset(
     }
 )  # fmt: skip
 _VOLUME_AIRFLOW = {"l/s": 1.2}  # g/s per unit, at 1.2 kg/m³ as in the cross check of the airflow's unit
+LEAST_CONFIDENCE = 0.3  # the words fit while most values do not, as with a sensor that is not connected
 NEEDED = ("iat", "speed")
 
 
@@ -52,7 +53,7 @@ def proposed(found: Sequence[Proposal]) -> dict[str, str]:
     return {
         p.header: f"{p.channel} [{p.unit}]"
         for p in found
-        if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= 0.5))
+        if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= LEAST_CONFIDENCE))
     }
 
 
@@ -179,7 +180,7 @@ def missing_share(run: CleanRun, name: str) -> float:
 def describe_quality(run: CleanRun) -> tuple[QualityLine, ...]:
     """Return the quality log, with what is a fault told from what only describes the log."""
     return tuple(
-        QualityLine(q.step, q.channel, int(q.touched), float(q.share), q.reason, q.step not in _DESCRIBES)
+        QualityLine(q.step, q.channel, int(q.touched), float(q.share), q.reason, q.step not in DESCRIBES)
         for q in run.quality
     )
 

@@ -7,7 +7,8 @@ from typing import Literal
 
 import numpy as np
 
-from intake_report.check.look import duration_of, missing_share
+from intake_report.channels import CHANNELS
+from intake_report.check.look import DESCRIBES, duration_of, missing_share
 from intake_report.check.model import CriterionCheck, CrossLine, Outcome
 from intake_report.clean import CleanRun
 
@@ -74,9 +75,11 @@ def _valid(run: CleanRun, name: str, code: str, title: str) -> CriterionCheck:
     kept = ""
     bad = int(run.masks[name].to_numpy().sum()) if name in run.masks.columns else 0
     if name not in run.frame.columns or run.sampling[name].samples == 0:
-        kept = f"The log has no {name}."
+        kept = f"The log has no {CHANNELS[name].label.lower()}."
     elif bad:
-        steps = dict.fromkeys(q.step for q in run.quality if q.channel == name and q.touched)
+        steps = dict.fromkeys(
+            q.step for q in run.quality if q.channel == name and q.touched and q.step not in DESCRIBES
+        )
         kept = f"{bad} of {run.sampling[name].samples} samples are kept out ({', '.join(steps)})."
     return _criterion(
         code, title, "share", "at least", LEAST_VALID, share, hard=share < LEAST_USABLE, failed=kept
@@ -85,7 +88,9 @@ def _valid(run: CleanRun, name: str, code: str, title: str) -> CriterionCheck:
 
 def _ambient(run: CleanRun, elsewhere: bool) -> CriterionCheck:
     share = 1.0 if elsewhere else 1.0 - missing_share(run, "ambient")
-    why = "Without ambient there is nothing to compare the intake with: record the weather of this run."
+    why = "Without it there is nothing to compare the intake with: record the weather of this run."
+    if share == 0.0:
+        why = f"The log has no ambient temperature. {why}"
     return _criterion(
         "valid-ambient", "Ambient known", "share", "at least", LEAST_VALID, share, hard=False, failed=why
     )  # fmt: skip

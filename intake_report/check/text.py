@@ -10,12 +10,14 @@ from pathlib import PurePath
 
 from intake_report.check.drawing import draw
 from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, QualityLine
+from intake_report.check.own import known_behaviour
 from intake_report.check.text_values import duration_text, found_text, limit_text, off_text, value_text
 from intake_report.results import formatting
 from intake_report.units import UnitSystem
 
 NARROWEST, WIDEST = 60, 120
 _MOST_FAULTS = 8
+_ALL_COLUMNS = 78  # narrower terminals go without the step and what was kept out
 _STYLES = {
     "accept": "bold green", "accept with limitation": "bold yellow", "repeat the run": "bold red",
     "unreadable": "bold red",
@@ -87,10 +89,6 @@ def _cut(text: str, width: int) -> str:
 
 def _verdict(check: LogCheck, width: int) -> list[Line]:
     what = [_name(check)]
-    if check.configuration:
-        what.append(check.configuration)
-    if check.block:
-        what.append(f"block {check.block}")
     if check.found_by == "candidate":
         what.append(f"candidate for {check.campaign}")
     word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
@@ -123,6 +121,8 @@ def _facts(check: LogCheck, width: int) -> list[Line]:
     if len(check.files) > 1:
         head.append(f"{len(check.files)} parts")
     lines = [_joined(head, width)]
+    if check.configuration:
+        lines.insert(0, _joined([check.configuration, *([f"block {check.block}"] if check.block else [])], width))
     if check.drive is not None:
         drive = check.drive
         road = [f"{value_text(drive.coverage, 'share', check.units)} of the route"]
@@ -182,10 +182,14 @@ def _criteria(check: LogCheck, width: int) -> list[Line]:
         style = "" if criterion.outcome == "pass" else ("red" if criterion.hard else "yellow")
         out.append(Line(text, style))
     if any(c.group == "alike" for c in known):
-        out.append(Line("“off by” is the difference from the median of the campaign's runs.", "dim"))
-    unknown = [f"{c.title} ({c.reason})" if c.reason else c.title for c in check.criteria if c.outcome == "unknown"]
-    if unknown:
-        text = "Not judged: " + "; ".join(unknown) + "."
+        said = "“off by” is the difference from the median of the campaign's runs."
+        out += [Line(t, "dim") for t in textwrap.wrap(said, width)]
+    reasons: dict[str, list[str]] = {}
+    for c in check.criteria:
+        if c.outcome == "unknown":
+            reasons.setdefault(c.reason.rstrip(".") or "not known", []).append(c.title)
+    if reasons:
+        text = "Not judged: " + "; ".join(f"{', '.join(titles)} ({why})" for why, titles in reasons.items()) + "."
         out += [Line(t, "dim") for t in textwrap.wrap(text, width, subsequent_indent="  ")]
     return out
 
@@ -203,7 +207,9 @@ def _channels(check: LogCheck, width: int) -> list[Line]:
         return []
     rows = [_channel(c, check.units) for c in check.channels]
     head = ("channel", "every", "range", "step", "missing", "kept out")
-    lines = list(_table(head, rows, (False, True, True, True, True, True), width))
+    keep = (0, 1, 2, 3, 4, 5) if width >= _ALL_COLUMNS else (0, 1, 2, 4)
+    rows = [tuple(row[i] for i in keep) for row in rows]
+    lines = list(_table([head[i] for i in keep], rows, (False, *[True] * (len(keep) - 1)), width))
     return [Line(lines[0], "dim"), *(Line(text) for text in lines[1:])]
 
 
@@ -269,10 +275,12 @@ def _crossed(check: LogCheck, width: int) -> list[Line]:
         return []
     out = [Line("Cross checks", "dim")]
     for c in sorted(made, key=lambda c: c.status != "flagged"):
-        lines = _bullet(
-            f"{c.name.replace('-', ' ')} {c.status}: {c.evidence}", width, "!" if c.status == "flagged" else "·"
-        )
-        out += [Line(line.text, "yellow" if c.status == "flagged" else "") for line in lines]
+        flagged = c.status == "flagged"
+        text = f"{c.name.replace('-', ' ')} {c.status}: {c.evidence}"
+        if flagged and known_behaviour(c):
+            flagged = False
+            text += "; such a sensor reads high at rest, and those readings are not used"
+        out += [Line(line.text, "yellow" if flagged else "") for line in _bullet(text, width, "!" if flagged else "·")]
     return out
 
 

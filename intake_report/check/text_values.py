@@ -88,6 +88,8 @@ def off_text(check: CriterionCheck, system: UnitSystem) -> str:
 
 def sentence(check: CriterionCheck, system: UnitSystem, pairs: Sequence[PairCheck] = ()) -> str:
     """Return one sentence on a criterion that was not met, with the run that is farthest in it."""
+    if check.reason.startswith("The log has no "):
+        return check.reason
     if check.code == "one-pass" or (_nothing_wanted(check) and check.reason):
         return check.reason
     limit = limit_text(check, system)
@@ -99,4 +101,4 @@ def sentence(check: CriterionCheck, system: UnitSystem, pairs: Sequence[PairChec
             "" if apart is None else f"; farthest from {apart.other}, {value_text(apart.value, apart.quantity, system)}"
         )
         return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
-    return f"{check.title}: {value} (limit {limit}). {check.reason}".strip()
+    return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()

@@ -1,0 +1,218 @@
+"""A log without a campaign: what it is, its channels, the proposed mapping, the verdict."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from intake_report import cli
+from intake_report.check.look import missing_share
+from intake_report.clean import clean
+from intake_report.loaders.base import RunLog
+
+from .support import DRIVES, check_json, criterion, needs_drives, plain_log, real_logs
+
+
+def test_what_the_file_is(tmp_path, capsys):
+    status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv"))
+    assert status == 0
+    assert check["verdict"] == "accept" and check["campaign"] is None and check["found_by"] == ""
+    assert check["format"] == "delimited" and check["rows"] == 422 and check["duration"] == 421.0
+    assert check["start"] is None
+    channels = {c["channel"]: c for c in check["channels"]}
+    assert channels["iat"]["interval"] == 1.0 and channels["iat"]["header"] == "Intake Temp (C)"
+    assert channels["speed"]["high"] == 105.0 and channels["iat"]["step"] == 1.0
+    assert channels["iat"]["missing"] == 0.0 and channels["iat"]["bad"] == 0
+    assert "route and comparability were not judged" in check["reasons"][0]
+
+
+def test_the_proposal_is_printed_ready_to_paste_and_said_to_be_a_guess(tmp_path, capsys):
+    import tomllib
+
+    assert cli.main(["check", str(plain_log(tmp_path / "a.csv"))]) == 0
+    out = capsys.readouterr().out
+    assert "for this look only" in " ".join(out.split())
+    pasted = tomllib.loads(out[out.index("[log.columns]") :])
+    assert pasted["log"]["columns"]["Speed (km/h)"] == "speed [km/h]"
+    assert pasted["log"]["columns"]["Intake Temp (C)"] == "iat [degC]"
+
+
+def test_a_log_without_a_known_intake_temperature_cannot_be_judged(tmp_path, capsys):
+    path = tmp_path / "a.csv"
+    path.write_text("Time [s],Gear,Speed [km/h]\n" + "".join(f"{i},{i % 5},{i % 90}\n" for i in range(300)))
+    status, (check,) = check_json(capsys, path)
+    assert status == 1 and check["verdict"] == "unreadable"
+    assert "No column was recognised as intake air temperature." in check["reasons"][0]
+    assert "“Gear”" in check["reasons"][0]
+    assert [c["channel"] for c in check["channels"]] == ["speed"]  # what is there is shown all the same
+
+
+@pytest.mark.parametrize(
+    ("rows", "code"),
+    [(slice(0, 40), "duration"), (slice(0, 80), "driven")],
+)
+def test_a_drive_that_hardly_began_has_to_be_repeated(tmp_path, capsys, rows, code):
+    status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv", rows=rows))
+    assert status == 1 and check["verdict"] == "repeat the run"
+    assert criterion(check, code)["outcome"] == "fail" and criterion(check, code)["hard"]
+    assert check["reasons"]
+
+
+def spoiled(path: Path, share: float, value: str) -> Path:
+    """Replace the intake temperature in the last `share` of the rows."""
+    plain_log(path)
+    head, *lines = path.read_text("utf-8").splitlines()
+    first = round(len(lines) * (1.0 - share))
+    for i in range(first, len(lines)):
+        cells = lines[i].split(",")
+        cells[2] = value
+        lines[i] = ",".join(cells)
+    path.write_text("\n".join([head, *lines]) + "\n", "utf-8")
+    return path
+
+
+@pytest.mark.parametrize("value", ["", "-40"])
+@pytest.mark.parametrize(
+    ("share", "verdict", "status"),
+    [(0.05, "accept", 0), (0.3, "accept with limitation", 0), (0.6, "repeat the run", 1)],
+)
+def test_missing_and_fault_values_of_the_intake_temperature(tmp_path, capsys, value, share, verdict, status):
+    found, (check,) = check_json(capsys, spoiled(tmp_path / "a.csv", share, value))
+    assert (found, check["verdict"]) == (status, verdict)
+    valid = criterion(check, "valid-iat")
+    assert valid["value"] == pytest.approx(1.0 - share, abs=0.01)
+    if value == "-40":
+        bad = next(c for c in check["channels"] if c["channel"] == "iat")["bad"]
+        assert bad == pytest.approx(422 * share, abs=1)
+        assert any(q["step"] == "fault-code" and q["fault"] for q in check["quality"])
+
+
+def test_a_sensor_that_is_not_connected_is_found(tmp_path, capsys):
+    path = plain_log(tmp_path / "a.csv")
+    head, *lines = path.read_text("utf-8").splitlines()
+    lines = [",".join([*line.split(",")[:2], "20", line.split(",")[3]]) for line in lines]
+    path.write_text("\n".join([head, *lines]) + "\n", "utf-8")
+    status, (check,) = check_json(capsys, path)
+    assert status == 1 and "iat read one value over the whole run" in " ".join(check["reasons"])
+
+
+def test_a_log_without_ambient_is_accepted_with_limitation(tmp_path, capsys):
+    path = plain_log(tmp_path / "a.csv")
+    lines = path.read_text("utf-8").splitlines()
+    path.write_text("\n".join(line.rpartition(",")[0] for line in lines) + "\n", "utf-8")
+    status, (check,) = check_json(capsys, path)
+    assert status == 0 and check["verdict"] == "accept with limitation"
+    assert "no ambient temperature" in check["reasons"][0]
+
+
+def test_airflow_with_a_label_that_cannot_be_right_is_flagged(tmp_path, capsys):
+    """Petrol burns 14.7 times its mass of air: numbers that fit as g/s cannot be l/s."""
+    speed = np.clip(60 + 40 * np.sin(np.arange(900) / 30), 0, None)
+    fuel = 2.0 + speed / 20.0  # l/h
+    airflow = fuel * 745.0 / 3600.0 * 14.7  # g/s
+    rows = "".join(
+        f"{i},{v:.0f},{25 + i % 9},20,{q:.3f},{m:.3f}\n"
+        for i, (v, q, m) in enumerate(zip(speed, fuel, airflow, strict=True))
+    )
+    head = "Time [s],Speed [km/h],Intake Temperature [C],Ambient [C],Fuel Rate [l/h],MAF [{}]\n"
+    for label, status in (("g/s", "agrees"), ("l/s", "flagged")):
+        path = tmp_path / f"{label[0]}.csv"
+        path.write_text(head.format(label) + rows)
+        _, (check,) = check_json(capsys, path)
+        found = next(c for c in check["cross_checks"] if c["name"] == "airflow-unit")
+        assert found["status"] == status, found
+    assert "only in g/s" in found["evidence"]
+    assert "airflow" not in {c["channel"] for c in check["channels"]}
+    assert check["verdict"] == "accept with limitation"
+
+
+def test_each_log_is_on_its_own(tmp_path, capsys):
+    good, empty = plain_log(tmp_path / "good.csv"), tmp_path / "empty.csv"
+    empty.write_text("")
+    status, checks = check_json(capsys, empty, tmp_path / "absent.csv", good, tmp_path)
+    assert status == 1
+    assert [c["verdict"] for c in checks] == ["unreadable", "unreadable", "accept", "unreadable"]
+    assert "no such file" in checks[1]["reasons"][0] and "folder" in checks[3]["reasons"][0]
+    cli.main(["check", str(good), str(empty)])
+    last = capsys.readouterr().out.splitlines()[-2:]
+    assert last[0].split() == ["good.csv", "accept"] and last[1].startswith("empty.csv  unreadable")
+
+
+def test_a_fault_of_the_program_stays_with_its_log(tmp_path, capsys, monkeypatch):
+    from intake_report.check import look
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError("made for the test")
+
+    monkeypatch.setattr(look, "timeline", broken)
+    status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv"))
+    assert status == 1 and "ZeroDivisionError: made for the test" in check["reasons"][0]
+    with pytest.raises(ZeroDivisionError):
+        cli.main(["check", "--debug", str(tmp_path / "a.csv")])
+
+
+def test_missing_share_counts_pauses_beyond_the_limit_and_the_ends():
+    import pandas as pd
+
+    time = np.concatenate([np.arange(10.0, 41.0), np.arange(60.0, 91.0)])
+    frame = pd.DataFrame(
+        {"speed": np.full(time.size + 2, 30.0)}, index=pd.Index([0.0, *time, 100.0], name="time", dtype=float)
+    )
+    frame.iloc[[0, -1], 0] = np.nan
+    frame["rpm"] = 900.0 + np.arange(len(frame))
+    run = clean(RunLog("r", frame, None, (Path("r.csv"),)))
+    # 10 s before the first sample, 20 s in the middle, 10 s after the last; the channel's limit is 5 s
+    assert missing_share(run, "speed") == pytest.approx(0.4)
+    assert missing_share(run, "iat") == 1.0
+
+
+def test_no_campaign_no_heavy_imports(tmp_path):
+    """A look at a log has to be there at once: nothing that only a campaign or a terminal needs is imported."""
+    code = (
+        "import sys; from intake_report.cli import main; main(['check', sys.argv[1]]);"
+        "print([m for m in ('matplotlib', 'shapely', 'pyproj', 'rich', 'intake_report.analyse',"
+        "'intake_report.align') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(plain_log(tmp_path / "a.csv"))], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.splitlines()[-1] == "[]"
+
+
+def judge_real(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, (check,) = check_json(capsys, path)
+    assert status == 0, check["reasons"]
+    assert check["verdict"].startswith("accept") and check["rows"] > 500
+    assert {"iat", "speed"} <= {c["channel"] for c in check["channels"]}
+    intervals = {c["channel"]: c["interval"] for c in check["channels"]}
+    if path.parent.name == "commute":  # one of ten channels per row of 0.09 s (README of the drives)
+        assert all(0.8 <= interval <= 1.25 for interval in intervals.values())
+        assert {"ambient", "coolant"} <= intervals.keys()
+    else:
+        assert set(intervals.values()) == {5.0}
+        speed = next(c for c in check["cross_checks"] if c["name"] == "speed-against-gps")
+        assert speed["status"] == "agrees"
+        wrong = next(c for c in check["columns"] if c["channel"] == "gps_accuracy")
+        assert wrong["unit"] is None and not wrong["certain"]  # its label is %
+    assert cli.main(["check", str(path)]) == 0
+    text = capsys.readouterr().out
+    assert text.startswith("ACCEPT") and "▁" in text
+
+
+@needs_drives
+@pytest.mark.parametrize("name", ["commute/2017-07-05_congested.csv.gz", "loop/2017-03-28_0457.csv"])
+def test_real_drives(name, capsys):
+    judge_real(DRIVES / name, capsys)
+
+
+@needs_drives
+@pytest.mark.slow
+def test_all_real_drives(capsys):
+    paths = real_logs()
+    assert len(paths) == 49
+    for path in paths:
+        judge_real(path, capsys)

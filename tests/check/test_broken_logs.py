@@ -1,0 +1,34 @@
+"""Every broken log of the corpus gets an answer: a verdict with a sentence, never a traceback."""
+
+from __future__ import annotations
+
+import warnings
+
+import pytest
+from corpus.broken import CASES
+
+from intake_report.check.chain import check_logs
+from intake_report.check.model import from_json, to_json
+from intake_report.check.text import page
+from intake_report.loaders import ReadOptions
+
+# The few that are bombs or very wide take seconds
+SLOW = {"10,000 columns", "endless line further down", "gzip bomb", "zip bomb", "zstandard bomb"}
+
+
+@pytest.mark.parametrize(
+    "case",
+    [pytest.param(case, marks=pytest.mark.slow if case.name in SLOW else (), id=case.name) for case in CASES],
+)
+def test_broken_log(case, tmp_path):
+    path = tmp_path / case.file
+    path.write_bytes(case.content())
+    with warnings.catch_warnings():
+        warnings.simplefilter("error", RuntimeWarning)
+        (check,) = check_logs([path])
+    assert check.reasons and not any("fault of the program" in reason for reason in check.reasons)
+    assert from_json(to_json(check)) == check
+    assert page(check, 80)[0].text
+    if case.refusal is not None and case.options == ReadOptions():
+        assert check.verdict == "unreadable" and case.refusal in check.reasons[0]
+        assert case.file in check.reasons[0]

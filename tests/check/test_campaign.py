@@ -1,0 +1,208 @@
+"""A log in its campaign: which run it is, every criterion, and the verdict."""
+
+from __future__ import annotations
+
+import shutil
+
+import pytest
+
+from intake_report import cli
+from intake_report.align.criteria import CRITERIA
+from intake_report.campaign import load_campaign
+from intake_report.check.campaigns import acceptance_limits, open_campaign
+from intake_report.errors import CampaignError
+
+from .support import ROOT, check_json, criterion, log, planned_campaign
+
+
+@pytest.fixture(scope="module")
+def campaign(tmp_path_factory):
+    return planned_campaign(tmp_path_factory.mktemp("small"))
+
+
+def test_a_run_is_found_by_its_file(campaign, capsys):
+    status, (check,) = check_json(capsys, campaign.parent / "logs/b1-sealed.csv", "--campaign", campaign)
+    assert status == 0 and check["verdict"] == "accept", check["reasons"]
+    assert check["run"] == "b1-sealed" and check["found_by"] == "file" and check["configuration"] == "Sealed box"
+    assert check["compared"] == ["b1-stock", "b2-sealed", "b2-stock"]
+    assert check["mapping_from"] == "campaign" and check["mapping_text"] == ""
+    assert {c["code"] for c in check["criteria"]} >= set(CRITERIA)
+    assert check["start"] == "2026-05-11T10:00:00+00:00"
+    for one in check["criteria"]:
+        assert (one["value"] is None) == (one["outcome"] == "unknown"), one
+        assert one["reason"] or one["outcome"] != "unknown", one
+    assert {p["other"] for p in check["pairs"]} == set(check["compared"])
+
+
+def test_a_planned_run_is_judged_before_its_log_is_in_the_folder(campaign, tmp_path, capsys):
+    path = log(tmp_path / "fresh.csv")
+    status, (check,) = check_json(capsys, path, "--campaign", campaign, "--run", "b3-stock")
+    assert status == 0 and check["run"] == "b3-stock" and check["found_by"] == "option"
+    assert len(check["compared"]) == 4
+    assert check["drive"]["stops"] == 4 and check["drive"]["highway_entry"] > 0
+    with pytest.raises(CampaignError, match="does not exist"):
+        load_campaign(campaign)  # rendering needs the log
+
+
+def test_a_planned_run_is_recognised_by_the_name_of_its_log(campaign, tmp_path, capsys):
+    _, (check,) = check_json(capsys, log(tmp_path / "b3-stock.csv"), "--campaign", campaign)
+    assert check["run"] == "b3-stock" and check["found_by"] == "name"
+
+
+def test_any_other_log_is_a_candidate(campaign, tmp_path, capsys):
+    _, (check,) = check_json(capsys, log(tmp_path / "b1-stock.csv"), "--campaign", campaign)
+    assert check["run"] is None and check["found_by"] == "candidate" and check["configuration"] is None
+    assert len(check["compared"]) == 4  # also with the run whose id its name would have given
+
+
+def test_parts_make_one_run(campaign, tmp_path, capsys):
+    whole = log(tmp_path / "whole.csv")
+    parts = [log(tmp_path / "1.csv", rows=slice(0, 200)), log(tmp_path / "2.csv", rows=slice(200, None))]
+    _, (one,) = check_json(capsys, whole, "--campaign", campaign, "--run", "b3-stock")
+    _, (two,) = check_json(capsys, *parts, "--campaign", campaign, "--run", "b3-stock")
+    assert len(two["files"]) == 2 and two["rows"] == one["rows"]
+    assert two["criteria"] == one["criteria"] and two["verdict"] == one["verdict"]
+
+
+def test_a_log_in_place_of_another_is_said_and_not_compared_with_it(campaign, tmp_path, capsys):
+    path = log(tmp_path / "again.csv")
+    _, (check,) = check_json(capsys, path, "--campaign", campaign, "--run", "b1-stock")
+    assert check["compared"] == ["b1-sealed", "b2-sealed", "b2-stock"]
+    assert any("in place of" in note for note in check["notes"])
+
+
+def test_half_a_route_has_to_be_repeated(campaign, tmp_path, capsys):
+    path = log(tmp_path / "half.csv", rows=slice(0, 230))
+    status, (check,) = check_json(capsys, path, "--campaign", campaign)
+    assert status == 1 and check["verdict"] == "repeat the run"
+    covered = criterion(check, "coverage")
+    assert covered["outcome"] == "fail" and covered["hard"] and covered["value"] < covered["limit"]
+
+
+def test_another_day_is_a_limitation_with_the_farthest_run(campaign, tmp_path, capsys):
+    path = log(tmp_path / "hot.csv", ambient=27.0)
+    status, (check,) = check_json(capsys, path, "--campaign", campaign)
+    assert status == 0 and check["verdict"] == "accept with limitation"
+    ambient = criterion(check, "ambient")
+    # four runs at 20.0, 20.4, 20.8, 21.2 °C (read in whole degrees) and this one: their median is about 21
+    assert ambient["own"] == 27.0 and ambient["value"] == pytest.approx(6.0, abs=0.5)
+    assert ambient["outcome"] == "fail" and not ambient["hard"]
+    assert any(reason.startswith("Ambient: 27") and "farthest from b1-" in reason for reason in check["reasons"])
+
+
+def test_the_campaigns_limit_decides(tmp_path, capsys):
+    for limit, verdict, status in (
+        ("20 delta_degC", "accept", 0),
+        ({"limit": "2 degF", "hard": True}, "repeat the run", 1),
+    ):
+        folder = tmp_path / verdict.replace(" ", "-")
+        file = planned_campaign(folder, acceptance={"ambient": limit, "start-over-ambient": "20 degC"})
+        found, (check,) = check_json(capsys, log(folder / "hot.csv", ambient=27.0), "--campaign", file)
+        assert (check["verdict"], found) == (verdict, status), check["reasons"]
+    assert criterion(check, "ambient")["limit"] == pytest.approx(2 / 1.8)
+
+
+def test_limits_in_every_unit(tmp_path):
+    stated = {
+        "coverage": "90 %", "time-of-day": "90 min", "ramp-acceleration": "1 mph/s", "cross-track": "50 ft", "stops": 2,
+        "phase-duration": {"limit": 0.1},
+    }  # fmt: skip
+    found = acceptance_limits(open_campaign(planned_campaign(tmp_path, acceptance=stated)))
+    assert found["coverage"].limit == pytest.approx(0.9) and found["coverage"].hard is None
+    assert found["time-of-day"].limit == pytest.approx(1.5)
+    assert found["ramp-acceleration"].limit == pytest.approx(0.44704)  # 1 mile = 1609.344 m, exact by definition
+    assert found["cross-track"].limit == pytest.approx(15.24)  # 1 ft = 0.3048 m, exact by definition
+    assert found["stops"].limit == 2.0 and found["phase-duration"].limit == 0.1
+
+
+@pytest.mark.parametrize(
+    ("acceptance", "text"),
+    [
+        ({"ambiant": "2 degF"}, "Did you mean “ambient”?"),
+        ({"ambient": 2}, "has no unit"),
+        ({"ambient": "2 m"}, "acceptance.ambient"),
+        ({"stops": "many"}, "not a number"),
+    ],
+)
+def test_a_wrong_limit_is_wrong_usage(tmp_path, capsys, acceptance, text):
+    file = planned_campaign(tmp_path, acceptance=acceptance)
+    assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
+    captured = capsys.readouterr()
+    assert text in captured.err and captured.out == ""
+
+
+def test_wrong_usage(campaign, tmp_path, capsys):
+    path = str(log(tmp_path / "a.csv"))
+    assert cli.main(["check", path, "--run", "b1-stock"]) == 2
+    assert "--campaign" in capsys.readouterr().err
+    assert cli.main(["check", path, "--campaign", str(campaign), "--run", "b3-stok"]) == 2
+    assert "Did you mean “b3-stock”?" in capsys.readouterr().err
+    assert cli.main(["check", path, "--campaign", str(tmp_path / "none")]) == 2
+    with pytest.raises(SystemExit) as stopped:
+        cli.main(["check"])
+    assert stopped.value.code == 2
+
+
+def test_only_absent_logs_are_forgiven(tmp_path, capsys):
+    file = planned_campaign(tmp_path, run__0__configuration="stok")
+    assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
+    err = capsys.readouterr().err
+    assert "Did you mean “stock”?" in err and "does not exist" not in err
+
+
+def test_a_log_that_the_mapping_does_not_fit_gets_a_proposal(campaign, tmp_path, capsys):
+    path = log(tmp_path / "other.csv")
+    path.write_text(path.read_text().replace("Intake (C)", "Intake Air Temp [C]"))
+    status, (check,) = check_json(capsys, path, "--campaign", campaign)
+    assert status == 1 and check["verdict"] == "unreadable" and check["mapping_from"] == ""
+    assert "Intake (C)" in check["reasons"][0]
+    assert '"Intake Air Temp [C]" = "iat [degC]"' in check["mapping_text"]
+
+
+def test_columns_that_the_campaign_leaves_out_are_proposed_not_applied(campaign, tmp_path, capsys):
+    path = log(tmp_path / "more.csv")
+    head, *lines = path.read_text("utf-8").splitlines()
+    path.write_text("\n".join([f"{head},Coolant (C)", *(f"{line},88" for line in lines)]) + "\n")
+    _, (check,) = check_json(capsys, path, "--campaign", campaign)
+    assert "coolant" not in {c["channel"] for c in check["channels"]}
+    assert '"Coolant (C)" = "coolant [degC]"' in check["mapping_text"] and "speed" not in check["mapping_text"]
+
+
+def test_another_run_that_cannot_be_read_stops_nothing(tmp_path, capsys):
+    file = planned_campaign(tmp_path)
+    (tmp_path / "logs/b1-sealed.csv").write_text("")
+    status, checks = check_json(capsys, log(tmp_path / "a.csv"), tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert status == 0 and len(checks) == 2
+    assert all("b1-sealed" not in check["compared"] for check in checks)
+    assert any("b1-sealed could not be read" in note for note in checks[0]["notes"])
+
+
+def test_the_only_run_has_no_route_to_be_judged_by(tmp_path, capsys):
+    file = planned_campaign(tmp_path)
+    for name in ("b1-stock", "b1-sealed", "b2-stock", "b2-sealed"):
+        (tmp_path / f"logs/{name}.csv").unlink()
+    status, (check,) = check_json(capsys, log(tmp_path / "a.csv"), "--campaign", file)
+    assert status == 0 and check["compared"] == []
+    assert criterion(check, "coverage")["outcome"] == "unknown"
+    assert "this run alone" in criterion(check, "coverage")["reason"]
+    assert criterion(check, "ambient")["outcome"] == "unknown"
+
+
+def test_the_demo_campaign(tmp_path, capsys):
+    """All runs at once, with positions, weather and displacement: each aligned and judged with the eight others."""
+    file = ROOT / "data/ramp-trial/campaign.toml"
+    logs = sorted((file.parent / "logs").iterdir())
+    status, checks = check_json(capsys, *logs, "--campaign", file)
+    assert status == 0
+    assert [check["run"] for check in checks] == [path.name.partition(".")[0] for path in logs]
+    for check in checks:
+        assert len(check["compared"]) == 8 and check["drive"]["coverage"] > 0.99
+        crossed = {c["name"]: c["status"] for c in check["cross_checks"]}
+        assert crossed["speed-against-gps"] == "agrees" and crossed["airflow-unit"] == "agrees"
+        assert crossed["ambient-against-record"] != "not-possible"
+        assert criterion(check, "wind")["value"] is not None and criterion(check, "rain")["value"] == 0.0
+    # the same run from another folder is a candidate and gets the same values
+    copy = tmp_path / "copy.csv.gz"
+    shutil.copy(logs[0], copy)
+    _, (again,) = check_json(capsys, copy, "--campaign", file, "--run", checks[0]["run"])
+    assert again["criteria"] == checks[0]["criteria"]

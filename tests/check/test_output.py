@@ -1,0 +1,199 @@
+"""What comes out: JSON that comes back the same, pages that stay within the terminal, a timeline that is true."""
+
+from __future__ import annotations
+
+import dataclasses
+import io
+import itertools
+import sys
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from intake_report import cli
+from intake_report.check import command
+from intake_report.check.chain import check_logs
+from intake_report.check.drawing import BLOCKS, bars, condense, draw
+from intake_report.check.model import LogCheck, Timeline, from_json, to_json
+from intake_report.check.text import page, summary
+from intake_report.check.text_values import duration_text, value_text
+
+from .support import log, plain_log, planned_campaign
+
+KEYS = {
+    "schema", "files", "verdict", "reasons", "limitations", "notes", "compared", "format", "rows", "start", "duration",
+    "units", "campaign", "run", "configuration", "block", "found_by", "mapping_from", "mapping_text", "columns",
+    "channels", "quality", "cross_checks", "criteria", "pairs", "drive", "timeline",
+}  # fmt: skip
+
+finite_floats = st.floats(allow_nan=False, allow_infinity=False)
+
+
+st.register_type_strategy(float, finite_floats)
+st.register_type_strategy(str, st.text(st.characters(exclude_categories=["Cs"]), max_size=20))
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.builds(LogCheck, schema=st.just(1)))
+def test_json_comes_back_the_same(check):
+    text = to_json(check)
+    assert "\n" not in text
+    assert from_json(text) == check
+
+
+def test_keys_are_stable():
+    import json
+
+    assert set(json.loads(to_json(LogCheck(("a",), "unreadable")))) == KEYS
+
+
+@pytest.mark.parametrize("text", ["[]", "{}", '{"schema": 2}', '{"schema": 1, "files": [], "verdict": "perhaps"}'])
+def test_other_json_is_refused(text):
+    with pytest.raises(ValueError):
+        from_json(text)
+
+
+def test_a_number_that_is_none_is_refused():
+    with pytest.raises(ValueError):
+        to_json(LogCheck(("a",), "accept", duration=float("nan")))
+
+
+# ---- pages -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def checks(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pages")
+    file = planned_campaign(folder, campaign__units="us")
+    logs = [
+        log(folder / "good.csv"),
+        log(folder / "hot.csv", ambient=28.0),
+        log(folder / "half.csv", rows=slice(0, 200)),
+    ]
+    (folder / "empty.csv").write_text("")
+    return [*check_logs([*logs, folder / "empty.csv"], file), *check_logs([plain_log(folder / "plain.csv"), *logs])]
+
+
+@pytest.mark.parametrize("width", [60, 80, 100, 120, 200])
+def test_lines_stay_within_the_terminal_but_for_those_to_paste(checks, width):
+    for check in checks:
+        pasted = set(check.mapping_text.splitlines())
+        for line in page(check, width):
+            assert len(line.text) <= width or line.text in pasted, line.text
+    for line in summary(checks, width):
+        assert len(line.text) <= width
+
+
+def test_the_verdict_comes_first_and_the_reasons_next(checks):
+    for check in checks:
+        lines = [line.text for line in page(check, 80)]
+        word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
+        assert lines[0].startswith(word.upper())
+        assert " ".join(lines[1:8]).split()[1] == check.reasons[0].split()[0]
+
+
+def test_a_long_page_says_its_verdict_again_at_the_end(checks):
+    short, long = page(checks[1], 80, 1000), page(checks[1], 80, 24)
+    assert long[: len(short)] == short
+    assert long[len(short) + 1].text == short[0].text
+
+
+def test_every_criterion_is_shown_with_limit_value_and_verdict(checks):
+    check = checks[1]
+    text = "\n".join(line.text for line in page(check, 120))
+    for criterion in check.criteria:
+        assert criterion.title in text
+    row = next(line for line in text.splitlines() if line.startswith("Ambient  "))
+    assert row.split() == ["Ambient", "82", "°F", "12.6", "°F", "≤", "2.0", "°F", "limitation"]
+
+
+def test_a_value_beyond_its_limit_never_reads_like_the_limit(checks):
+    from intake_report.check.text_values import sentence
+
+    coverage = next(c for c in checks[0].criteria if c.code == "coverage")
+    near = dataclasses.replace(coverage, value=0.9496, outcome="fail")
+    assert sentence(near, "si").startswith("Route covered: 94.96")
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [(42.4, "42 s"), (60, "1 min"), (1450, "24 min 10 s"), (3600, "1 h 00 min"), (3899, "1 h 04 min")],
+)
+def test_durations(seconds, text):
+    assert duration_text(seconds).replace("\N{NO-BREAK SPACE}", " ") == text
+
+
+def test_values_in_the_readers_units():
+    assert value_text(10.0 / 9.0, "temperature_difference", "us").replace("\N{NO-BREAK SPACE}", " ") == "2.0 °F"
+    assert value_text(25.0, "temperature", "us").replace("\N{NO-BREAK SPACE}", " ") == "77 °F"
+    assert value_text(None, "speed", "si") == "–"
+
+
+# ---- the timeline ------------------------------------------------------------------------------------------------
+
+
+@given(st.lists(st.none() | st.floats(-100, 300), min_size=1, max_size=300), st.integers(1, 200))
+def test_condensed_values_lie_among_the_values(data, columns):
+    out = condense(data, columns)
+    known = [v for v in data if v is not None]
+    assert len(out) == columns
+    for value in out:
+        assert value is None or min(known) - 1e-9 <= value <= max(known) + 1e-9
+    if columns <= len(data):
+        assert sum(v is not None for v in out) <= len(known)
+
+
+@given(st.lists(st.none() | st.floats(0, 100), min_size=1, max_size=80), st.integers(1, 4))
+def test_a_higher_value_is_never_drawn_lower(data, rows):
+    lines = bars(data, 0.0, 100.0, rows)
+    assert len(lines) == rows and all(len(line) == len(data) for line in lines)
+
+    def height(i: int) -> int:
+        return sum(1 + BLOCKS.index(line[i]) for line in lines if line[i] != " ")
+
+    drawn = [(v, height(i)) for i, v in enumerate(data)]
+    assert all(h == 0 for v, h in drawn if v is None) and all(h >= 1 for v, h in drawn if v is not None)
+    known = sorted((v, h) for v, h in drawn if v is not None)
+    assert all(a[1] <= b[1] for a, b in itertools.pairwise(known))
+
+
+def test_a_gap_is_drawn_where_it_is():
+    missing = (0.0,) * 80 + (1.0,) * 40 + (0.0,) * 120
+    line = Timeline(5.0, (50.0,) * 240, (30.0,) * 80 + (None,) * 40 + (31.0,) * 120, missing)
+    drawn = draw(LogCheck(("a",), "accept", timeline=line), 76)
+    gaps = next(text for text in drawn if text.startswith("gaps"))
+    assert gaps[7:67] == "·" * 20 + "█" * 10 + "·" * 30
+    assert gaps.split()[-2:] == ["17", "%"] or gaps.split()[-1] == "17\N{NO-BREAK SPACE}%"
+    assert drawn[-1].split() == ["0", "5", "10", "15", "20", "min"]
+
+
+# ---- terminals ---------------------------------------------------------------------------------------------------
+
+
+class Terminal(io.TextIOWrapper):
+    def isatty(self) -> bool:
+        return True
+
+
+def shown(path, encoding, kind, monkeypatch):
+    raw = io.BytesIO()
+    monkeypatch.setattr(sys, "stdout", kind(raw, encoding=encoding))
+    monkeypatch.setenv("TERM", "xterm-256color")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setattr(command, "_width", lambda: 80)
+    assert cli.main(["check", str(path)]) == 0
+    sys.stdout.flush()
+    return raw.getvalue().decode(encoding)
+
+
+def test_colours_only_on_a_terminal(tmp_path, monkeypatch):
+    path = plain_log(tmp_path / "a.csv")
+    assert "\x1b[1;32mACCEPT" in shown(path, "utf-8", Terminal, monkeypatch)
+    assert "\x1b" not in shown(path, "utf-8", io.TextIOWrapper, monkeypatch)
+
+
+def test_a_terminal_without_block_characters_gets_plain_ones(tmp_path, monkeypatch):
+    text = shown(plain_log(tmp_path / "a.csv"), "ascii", Terminal, monkeypatch)
+    assert text.startswith("ACCEPT   a.csv") and "?" not in text.partition("[log.columns]")[0]
+    assert "##" in text
