@@ -66,7 +66,7 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
         "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time."
     ),
     source="common practice",
-    words=FASTER,
+    words=("earlier", "later"),
     parameter="margin",
     group="recovery",
     assessed=False,

@@ -25,7 +25,7 @@ POSITION = 5.0  # m; half-width of a matched position (common practice for consu
 
 Kind = Literal["reading", "lag", "ambient", "clock", "speed", "steps", "events"]
 
-STEPS = "Steps and sampling of the reading"
+STEPS = "Steps and sampling"
 EVENTS = "Times of events"
 
 
@@ -122,7 +122,7 @@ def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | No
         )
     elif iat.rounding == "unknown":
         basis = f"rounded to the nearest step, cut off or rounded up is not known: ± {0.5 * step:g} K"
-        found.append(Source("Rounding by the control unit", "reading", True, 0.5 * step, False, DELTA, basis))
+        found.append(Source("Rounding mode", "reading", True, 0.5 * step, False, DELTA, basis))
     found.append(_lag(iat, assumed))
     if step is not None:
         basis = f"steps of {step:g} K and the sampling interval, through the times of the steps"
@@ -142,7 +142,7 @@ DELTA = "temperature_difference"
 
 
 def _accuracy(iat: InstrumentChannel, assumed: list[str]) -> Source:
-    name = "Accuracy of the sensor"
+    name = "Sensor accuracy"
     if iat.accuracy is None:
         assumed.append(
             f"No accuracy of the intake air temperature is declared: ± {ASSUMED_ACCURACY:g} K is assumed, the same in all runs."
@@ -156,7 +156,7 @@ def _accuracy(iat: InstrumentChannel, assumed: list[str]) -> Source:
 
 
 def _lag(iat: InstrumentChannel, assumed: list[str]) -> Source:
-    name = "Time constant of the sensor"
+    name = "Sensor time constant"
     share = f"{100 * LAG_SHARE:.0f} %"
     if iat.time_constant is None:
         assumed.append(
@@ -203,7 +203,7 @@ def _speed(campaign: Campaign, assumed: list[str]) -> Source:
     else:
         half, how = parse_quantity(declared.accuracy, "speed"), "declared"
     basis = f"± {half:g} km/h {how}, through the time of the highway entry"
-    return Source("Accuracy of speed", "speed", True, half, False, "speed", basis)
+    return Source("Speed accuracy", "speed", True, half, False, "speed", basis)
 
 
 def speed_step(campaign: Campaign) -> float:

@@ -1,0 +1,277 @@
+"""Distance-weighted means, rise and half-fall per stop, the fitted recovery, exposure, matched operating points."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy.interpolate import PchipInterpolator
+
+from intake_report.metrics import (
+    REGISTRY,
+    EngineSamples,
+    Span,
+    evaluate_draws,
+    find_nodes,
+    half_falls,
+    keys,
+    rebuild,
+    shared_points,
+    stop_rise,
+)
+from intake_report.metrics.steps import smooth
+from intake_report.results import GROUPS, MetricKey
+from metrics.support import decay, entered, series, stopped, value
+
+# ---- registry ----------------------------------------------------------------------------------------------------
+
+
+def test_every_metric_has_a_definition_a_source_words_and_a_group():
+    for id, metric in REGISTRY.items():
+        spec = metric.spec
+        assert spec.id == id == metric.function.__name__
+        assert spec.definition.endswith(".") and spec.source and all(spec.words), id
+        assert spec.group in GROUPS, id
+        assert ("{parameter}" in spec.title) == (spec.parameter != "none"), id
+
+
+def test_keys_come_group_by_group_and_are_unique():
+    found = keys((5 / 3, 25 / 9), (("city", "City"), ("highway", "Highway")), 45.0)
+    assert len({key.key for key in found}) == len(found)
+    order = [list(GROUPS).index(key.spec.group) for key in found]
+    assert order == sorted(order)
+    assert not any(key.spec.parameter == "limit" for key in keys((1.0,), (), None))
+
+
+# ---- distance-weighted mean --------------------------------------------------------------------------------------
+
+
+def test_standing_still_counts_for_time_and_not_for_distance():
+    # 60 s at 10 m/s with 4 K, then 60 s standing with 10 K: 7 K over time, 4 K over distance
+    time = np.arange(0.0, 121.0)
+    distance = np.minimum(10.0 * time, 600.0)
+    over = np.where(time <= 60.0, 4.0, 10.0)
+    run = replace(series(time, 20.0 + over, phases=(Span(0.0, 120.0, "city"),)), distance=distance)
+    assert value("mean_over_ambient", run, key="city").value == pytest.approx(7.0, abs=0.03)
+    assert value("distance_mean_over_ambient", run, key="city").value == pytest.approx(4.0, abs=1e-9)
+
+
+def test_a_phase_without_movement_has_no_distance_weighted_mean():
+    time = np.arange(0.0, 61.0)
+    run = replace(series(time, np.full(61, 25.0), phases=(Span(0.0, 60.0, "city"),)), distance=np.zeros(61))
+    found = value("distance_mean_over_ambient", run, key="city")
+    assert (found.status, found.reason) == ("not computed", "the run does not move in the phase")
+
+
+# ---- stops and launches ------------------------------------------------------------------------------------------
+
+
+def soak_and_fall(tau: float, end: float = 400.0, next_stop: float | None = None):
+    """A stop of 60 s with a rise of 6 K, then an exponential fall back to where it came from."""
+    time = np.arange(0.0, end + 1.0)
+    air = np.where(time <= 60.0, 30.0 + time / 10.0, 30.0 + 6.0 * np.exp(-(time - 60.0) / tau))
+    stops = [Span(0.0, 60.0)] + ([Span(next_stop, next_stop + 5.0)] if next_stop is not None else [])
+    return series(time, air, stops=tuple(stops))
+
+
+def test_half_of_the_rise_is_lost_after_tau_ln_two():
+    found = value("half_fall_time", soak_and_fall(50.0))
+    assert found.status == "ok"
+    assert found.value == pytest.approx(50.0 * math.log(2.0), abs=0.01)
+    assert value("rise_per_stop", soak_and_fall(50.0)).value == pytest.approx(6.0)
+
+
+def test_a_launch_that_the_next_stop_cuts_short_is_longer_than_its_bound():
+    found = value("half_fall_time", soak_and_fall(50.0, next_stop=80.0))  # 34.7 s would be needed, 20 s are there
+    assert (found.status, found.value, found.bound) == ("not reached", None, 20.0)
+
+
+def test_stops_with_a_small_rise_are_not_asked_for_their_fall():
+    time = np.arange(0.0, 200.0)
+    run = series(time, np.full(200, 30.0), stops=(Span(0.0, 60.0),))
+    assert half_falls(run) == ()
+    assert "a rise of 2 K or more" in value("half_fall_time", run).reason
+
+
+def test_rise_is_end_minus_start_and_not_slope_times_duration():
+    time = np.arange(0.0, 181.0)
+    air = 80.0 - 45.0 * np.exp(-time / 240.0)
+    run = stopped(time, air)
+    assert float(stop_rise(run, run.stops[0])) == pytest.approx(air[-1] - air[0])
+
+
+# ---- fitted recovery ---------------------------------------------------------------------------------------------
+
+
+def lagged(tau: float, lag: float, time: np.ndarray, start: float, final: float) -> np.ndarray:
+    """First-order fall seen by a first-order sensor in step with it at the start (solution of the two equations)."""
+    return final + (start - final) * (tau * np.exp(-time / tau) - lag * np.exp(-time / lag)) / (tau - lag)
+
+
+@pytest.mark.parametrize(("tau", "lag"), [(60.0, 5.0), (45.0, 15.0), (120.0, 3.0)])
+def test_the_fit_sees_through_the_lag_of_the_sensor(tau, lag):
+    time = np.arange(0.0, 300.0)
+    run = replace(entered(time, 20.0 + lagged(tau, lag, time, 15.0, 1.2)), lag=lag)
+    assert value("recovery_time_constant", run).value == pytest.approx(tau, rel=1e-4)
+    assert value("final_over_ambient", run).value == pytest.approx(1.2, abs=1e-3)
+    # without the lag in the model the time constant comes out too long
+    assert value("recovery_time_constant", replace(run, lag=0.0)).value > tau + 0.5 * lag
+
+
+def test_the_fit_of_readings_of_one_degree_is_near_the_truth_and_says_when_residuals_follow_a_pattern():
+    time = np.arange(0.0, 300.0)
+    air = 20.3 + lagged(60.0, 5.0, time, 15.0, 0.6)
+    run = replace(entered(time, rebuild(time, np.round(air), 1.0), 20.3), lag=5.0)
+    found = value("recovery_time_constant", run)
+    assert found.value == pytest.approx(60.0, rel=0.1)
+    assert "residuals follow a pattern" in found.note
+
+
+@pytest.mark.parametrize(
+    ("air", "said"),
+    [
+        (lambda t: np.full(t.size, 21.0), "falls by less than 3 K"),
+        (lambda t: 40.0 - 0.05 * t, "fit is refused"),  # a straight fall has no time constant
+        (lambda t: 40.0 - 4.0 * (t / 300.0) ** 3, "fit is refused"),  # it falls faster and faster
+    ],
+)
+def test_a_fit_that_fails_gives_no_number_and_says_why(air, said):
+    time = np.arange(0.0, 300.0)
+    for id in ("recovery_time_constant", "final_over_ambient"):
+        found = value(id, entered(time, air(time)))
+        assert (found.status, found.value) == ("not computed", None)
+        assert said in found.reason
+
+
+def test_the_fit_of_draws_is_the_fit_of_each():
+    time = np.arange(0.0, 300.0)
+    runs = [replace(entered(time, 20.0 + lagged(tau, 5.0, time, 15.0, 1.0)), lag=5.0) for tau in (40.0, 60.0, 90.0)]
+    stack = replace(runs[0], iat=np.stack([run.iat for run in runs]))
+    draws = evaluate_draws(MetricKey(REGISTRY["recovery_time_constant"].spec), stack)
+    assert draws == pytest.approx([40.0, 60.0, 90.0], rel=1e-3)
+
+
+# ---- first reading within the margin -----------------------------------------------------------------------------
+
+
+def test_first_reading_is_the_bare_reading():
+    time, air = decay(38.0, 75.0, step=5.0, end=360.0)
+    reading = np.round(air)
+    run = replace(entered(time, rebuild(time, reading, 1.0)), reading=reading)
+    # ambient 20 °C, to within 5 K: the first sample at or below 25 °C is at 145 s, 7 s before the truth (arithmetic)
+    assert value("first_reading_below", run, key="5K", number=5.0).value == 145.0
+    never = value("first_reading_below", run, key="0K", number=-1.0)
+    assert (never.status, never.bound) == ("not reached", 360.0)
+    assert not REGISTRY["first_reading_below"].spec.headline
+
+
+# ---- exposure ----------------------------------------------------------------------------------------------------
+
+
+def test_degree_minutes_of_a_triangle():
+    # 30 °C up to 60 °C and back in 60 s each: above 40 °C a triangle of 20 K over 80 s, 13.33 K·min
+    time = np.arange(0.0, 121.0)
+    run = series(time, 60.0 - 0.5 * np.abs(time - 60.0), ambient=35.0)
+    assert value("degree_minutes_above_limit", run, key="40C", number=40.0).value == pytest.approx(
+        0.5 * 20.0 * 80.0 / 60.0
+    )
+    # ambient 35 °C and a margin of 5 K is the same level
+    assert value("degree_minutes_above_margin", run, key="5K", number=5.0).value == pytest.approx(40.0 / 3.0)
+    assert value("time_above_margin", run, key="5K", number=5.0).value == pytest.approx(79.0)  # samples strictly above
+
+
+@given(level=st.floats(-10.0, 40.0), more=st.floats(0.1, 20.0))
+def test_degree_minutes_fall_with_the_margin(level, more):
+    time = np.arange(0.0, 100.0)
+    run = series(time, 30.0 + 15.0 * np.sin(time / 7.0), ambient=20.0)
+    low, high = (value("degree_minutes_above_margin", run, key=str(x), number=x).value for x in (level, level + more))
+    assert 0.0 <= high <= low
+
+
+# ---- matched operating points ------------------------------------------------------------------------------------
+
+
+def engine(rng: np.random.Generator, n: int, low_rpm: float, per_kelvin: float = -0.2) -> EngineSamples:
+    """Airflow by engine speed and load, spark advance taken back by IAT."""
+    rpm, load = rng.uniform(low_rpm, 3000.0, n), rng.uniform(10.0, 70.0, n)
+    iat = rng.uniform(25.0, 50.0, n)
+    timing = 30.0 - 0.1 * load + 0.002 * rpm + per_kelvin * (iat - 30.0)
+    return EngineSamples(rpm, load, {"maf": rpm * load / 10_000.0, "timing": timing, "iat": iat})
+
+
+def test_only_cells_that_every_run_visited_are_shared_and_idle_is_not():
+    rng = np.random.default_rng(1)
+    runs = [engine(rng, 6000, 1000.0), engine(rng, 6000, 1500.0)]
+    points = shared_points(runs)
+    assert points.weights.sum() == pytest.approx(1.0)
+    assert set(points.cells) <= set(runs[0].cells) & set(runs[1].cells)
+    assert points.cells.size == 6 * 5  # 1500 to 3000 rpm in cells of 250, 20 to 70 % in cells of 10
+    assert shared_points([]).cells.size == 0
+
+
+def test_airflow_at_matched_points_does_not_depend_on_how_a_run_was_driven():
+    rng = np.random.default_rng(2)
+    runs = [engine(rng, 40_000, 1000.0), engine(rng, 40_000, 2000.0)]
+    plain = [float(run.channels["maf"].mean()) for run in runs]
+    points = shared_points(runs)
+    base = series([0, 1, 2], [30, 30, 30])
+    matched = [value("matched_airflow", replace(base, engine=run, points=points)).value for run in runs]
+    assert abs(plain[1] - plain[0]) > 1.0
+    assert matched[0] == pytest.approx(matched[1], rel=0.01)
+
+
+def test_spark_per_kelvin_is_found_beside_speed_and_load():
+    rng = np.random.default_rng(3)
+    run = engine(rng, 20_000, 1000.0, per_kelvin=-0.35)
+    base = replace(series([0, 1, 2], [30, 30, 30]), engine=run, points=shared_points([run]))
+    assert value("spark_per_kelvin", base).value == pytest.approx(-0.35, abs=1e-6)
+    steady = EngineSamples(run.rpm, run.load, {**run.channels, "iat": np.full(run.rpm.size, 30.0)})
+    assert "varies by less than 2 K" in value("spark_per_kelvin", replace(base, engine=steady)).reason
+
+
+def test_missing_channels_and_points_are_said():
+    base = series([0, 1, 2], [30, 30, 30])
+    assert "lacks one of the channels airflow" in value("matched_airflow", base).reason
+    run = engine(np.random.default_rng(4), 100, 1000.0)
+    alone = replace(base, engine=run, points=shared_points([]))
+    assert value("matched_airflow", alone).reason == "no operating point is shared by all runs"
+
+
+# ---- rebuilding --------------------------------------------------------------------------------------------------
+
+
+def test_smooth_is_the_monotone_cubic_and_constant_beyond_the_ends():
+    x, y = np.array([0.0, 1.0, 3.0, 4.0]), np.array([0.0, 2.0, 3.0, 1.0])
+    at = np.linspace(0.0, 4.0, 41)
+    assert smooth(x, y, at) == pytest.approx(PchipInterpolator(x, y)(at))
+    assert list(smooth(x, y, np.array([-5.0, 9.0]))) == [0.0, 1.0]
+
+
+def test_nodes_are_edges_with_the_time_that_they_may_be_off():
+    # 0.1 K/s sampled each 2 s: an edge each 10 s
+    time = np.arange(0.0, 100.0, 2.0)
+    nodes = find_nodes(time, np.round(30.0 - 0.1 * time), 1.0)
+    edges = np.isclose(nodes.value % 1.0, 0.5) & (nodes.time > 0.0) & (nodes.time < 98.0)
+    assert np.abs(nodes.value - (30.0 - 0.1 * nodes.time))[edges].max() <= 0.1 * 1.0 + 1e-9
+    assert nodes.spread[edges].max() <= 0.75 * 0.1 * 2.0 * 1.6
+    assert find_nodes(time, np.full(time.size, 21.0), 1.0) is None
+
+
+def test_a_fall_is_timed_without_a_bias_by_the_chord():
+    """Mean and standard deviation of the crossing over where ambient lies between two readings; own simulation."""
+    rng, tau, margin = np.random.default_rng(7), 45.0, 5.0 / 3.0
+    errors = []
+    for _ in range(300):
+        time = np.arange(0.0, 400.0) + rng.uniform()
+        ambient, rise = 20.0 + rng.uniform(), rng.uniform(8.0, 20.0)
+        reading = np.round(ambient + rise * np.exp(-time / tau))
+        run = entered(time, rebuild(time, reading, 1.0), ambient, entry=float(time[0]))
+        errors.append(
+            value("recovery_time", run, key="m", number=margin).value + time[0] - tau * math.log(rise / margin)
+        )
+    assert abs(np.mean(errors)) < 0.3
+    assert np.std(errors) < 0.9  # a straight chord leaves 0.7 about a mean of 1.4; the first reading 7.8
