@@ -252,10 +252,12 @@ def conversion(unit: str, quantity: str) -> tuple[float, float]:
     if quantity.startswith("temperature_"):
         expression = re.sub(r"^(degC|kelvin)", "delta_degC", expression)
         expression = re.sub(r"^degF", "delta_degF", expression)
+    internal = _expression(QUANTITIES[quantity].internal)
+    if expression == internal:
+        return 1.0, 0.0  # most logs are in internal units; starting pint for them costs half a second
     import pint
 
     registry = _registry()
-    internal = _expression(QUANTITIES[quantity].internal)
     try:
         scale = registry.Quantity(1.0, expression).to(internal).magnitude
     except pint.DimensionalityError:

@@ -11,7 +11,7 @@ from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import QualityRow, ReportResult, RunResult, SamplingRow, formatting
+from intake_report.results import Criterion, QualityRow, ReportResult, RunResult, SamplingRow, formatting
 from intake_report.units import parse_quantity
 
 MOST_NAMED = 3  # channels named in a row of the quality table
@@ -164,45 +164,54 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
 def _criteria(result: ReportResult) -> list[Block]:
     failed = [c for c in result.criteria if c.passed is False]
     text = (
-        "All runs meet all acceptance criteria that could be applied."
-        if not failed
-        else (
-            f"{formatting.count(len(failed), 'criterion was', 'criteria were')} not met; hard failures leave the comparison, soft ones "
-            "stay as limitations."
-        )
+        f"{formatting.count(len(failed), 'criterion was', 'criteria were')} not met; hard failures leave the comparison, soft "
+        "ones stay as limitations."
+        if failed
+        else "All runs meet all acceptance criteria that could be applied."
     )
-    return [
+    blocks: list[Block] = [
         Heading(2, "Acceptance criteria", "sec-acceptance"),
-        Paragraph(text),
+        Paragraph(literal(f"{text} {_not_applied(result)}".strip())),
         figure_block(
             acceptance_figure(result),
             "fig-acceptance",
             "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; bar, could not be applied.",
-            f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met. The table that follows lists them.",
+            f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met, listed in the table of criteria.",
         ),
+    ]
+    limits = {c.code: c for c in result.criteria}
+    blocks.append(
         literal_table(
             label="tab-criteria",
-            caption="Acceptance criteria not met or not applicable",
-            columns=(
-                Column("Run"),
-                Column("Criterion"),
-                Column("Limit"),
-                Column("Value"),
-                Column("Kind"),
-                Column("Reason"),
-            ),
+            caption="Acceptance criteria with their limits, and the runs that do not meet them",
+            columns=(Column("Criterion"), Column("Limit"), Column("Kind"), Column("Not met by")),
             rows=tuple(
-                (c.run, c.title, c.limit, c.value, "hard" if c.hard else "soft", c.reason or formatting.ABSENT)
-                for c in result.criteria
-                if c.passed is not True
+                (c.title, c.limit, "hard" if c.hard else "soft", _runs_with_values(failed, code))
+                for code, c in limits.items()
             ),
             values=(
                 ("run", "code", "limit", "value", "hard", "passed", "reason"),
                 *((c.run, c.code, c.limit, c.value, c.hard, c.passed, c.reason) for c in result.criteria),
             ),
-            widths=(1.6, 2.2, 1.6, 1.8, 0.7, 3.4),
-        ),
-    ]
+            widths=(2.4, 2.8, 0.7, 4.4),
+        )
+    )
+    return blocks
+
+
+def _runs_with_values(failed: list[Criterion], code: str) -> str:
+    return ", ".join(f"{c.run} ({c.value})" for c in failed if c.code == code) or formatting.ABSENT
+
+
+def _not_applied(result: ReportResult) -> str:
+    """Return which criteria could be applied to no run, and why; empty when all could."""
+    titles: dict[str, list[str]] = {}
+    for code in dict.fromkeys(c.code for c in result.criteria):
+        mine = [c for c in result.criteria if c.code == code]
+        if all(c.passed is None for c in mine):
+            titles.setdefault(mine[0].reason or "not known", []).append(mine[0].title)
+    parts = [f"{formatting.listing(names)} ({reason})" for reason, names in titles.items()]
+    return f"Not applied: {'; '.join(parts)}." if parts else ""
 
 
 def data_quality(result: ReportResult) -> tuple[Block, ...]:
