@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from intake_report.align import Alignment
-from intake_report.analyse.acceptance import acceptance_limitations, acceptance_limits, judge_runs
+from intake_report.analyse.acceptance import acceptance_limitations, acceptance_limits, judge_runs, pair_rows
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
 from intake_report.analyse.claims import check_claims
 from intake_report.analyse.compare import summarise
@@ -166,6 +166,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         control=found.control,
         uncertainty=statement(campaign, measured.uncertainty, measured.metrics, runs),
         evidence=evidence,
+        pairs=pair_rows(campaign, comparability, used),
         places=describe_places(campaign, measured.alignment, tuple(drawn)),
     )
 

@@ -17,7 +17,7 @@ from intake_report.analyse.inputs import Drive, align_settings
 from intake_report.campaign import Campaign, Limit
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError
-from intake_report.results import Criterion, Limitation, formatting
+from intake_report.results import Criterion, Limitation, PairCriterion, formatting
 from intake_report.results.judged import judged_text
 from intake_report.units import parse_quantity
 from intake_report.weather import WeatherRecord, conditions_during
@@ -161,6 +161,43 @@ def _row(campaign: Campaign, check: Check) -> Criterion:
         hard=check.hard,
         passed={"pass": True, "fail": False, "unknown": None}[check.outcome],
         reason=reason,
+    )
+
+
+def pair_rows(campaign: Campaign, found: Comparability, used: set[str]) -> tuple[PairCriterion, ...]:
+    """Return every criterion that compares runs, over the pairs of runs of different configurations.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Configurations of the runs, units.
+    found : Comparability
+        All checks.
+    used : set of str
+        Runs that take part.
+    """
+    configuration = {run.id: run.configuration for run in campaign.runs}
+    mine = [
+        check
+        for check in found.pairs
+        if set(check.runs) <= used and configuration[check.runs[0]] != configuration[check.runs[1]]
+    ]
+    codes = dict.fromkeys(check.code for check in mine)
+    return tuple(_pair_row(campaign, [check for check in mine if check.code == code]) for code in codes)
+
+
+def _pair_row(campaign: Campaign, checks: list[Check]) -> PairCriterion:
+    units, quantity = campaign.about.units, quantity_of(checks[0].code)
+    known = [check for check in checks if check.value is not None]
+    worst = max(known, key=lambda check: check.value or 0.0, default=None)
+    return PairCriterion(
+        code=checks[0].code,
+        title=checks[0].title,
+        limit=f"at most {judged_text(checks[0].limit, quantity, units)}",
+        pairs=len(known),
+        failed=sum(check.outcome == "fail" for check in known),
+        worst=worst.runs if worst else (),
+        value=judged_text(worst.value, quantity, units) if worst else formatting.ABSENT,
     )
 
 

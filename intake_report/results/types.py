@@ -308,6 +308,31 @@ class Criterion:
 
 
 @dataclass(frozen=True)
+class PairCriterion:
+    """One criterion over the pairs of runs of different configurations.
+
+    Parameters
+    ----------
+    code, title, limit : str
+        The criterion and its limit as printed.
+    pairs, failed : int
+        Pairs that it could be applied to, and pairs that it fails.
+    worst : tuple of str
+        The two runs that are farthest apart; empty when none could be compared.
+    value : str
+        How far, as printed.
+    """
+
+    code: str
+    title: str
+    limit: str
+    pairs: int
+    failed: int
+    worst: tuple[str, ...]
+    value: str
+
+
+@dataclass(frozen=True)
 class RunResult:
     """One line of the run log."""
 
@@ -438,6 +463,7 @@ class ReportResult:
     uncertainty: InstrumentUncertainty | None = None
     evidence: Evidence | None = None
     places: Places | None = None
+    pairs: tuple[PairCriterion, ...] = ()
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""

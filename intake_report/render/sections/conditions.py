@@ -7,7 +7,7 @@ from collections import defaultdict
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.plots import acceptance_figure
-from intake_report.render.blocks import Block, Column, Heading, Paragraph
+from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
@@ -196,7 +196,35 @@ def _criteria(result: ReportResult) -> list[Block]:
             widths=(2.4, 2.8, 0.7, 4.4),
         )
     )
+    if result.pairs:
+        blocks.append(_pairs(result))
     return blocks
+
+
+def _pairs(result: ReportResult) -> Table:
+    """Return how alike the runs of different configurations were, pair by pair."""
+    return literal_table(
+        label="tab-pairs",
+        caption="Pairs of runs of different configurations: how far they are apart",
+        columns=(
+            Column("Criterion"),
+            Column("Limit", "right"),
+            Column("Pairs compared", "right"),
+            Column("Beyond the limit", "right"),
+            Column("Farthest apart"),
+        ),
+        rows=tuple(
+            (
+                p.title,
+                p.limit,
+                str(p.pairs),
+                str(p.failed),
+                f"{formatting.listing(p.worst)} ({p.value})" if p.worst else formatting.ABSENT,
+            )
+            for p in result.pairs
+        ),
+        widths=(2.8, 1.5, 1.1, 1.1, 3.8),
+    )
 
 
 def _runs_with_values(failed: list[Criterion], code: str) -> str:
