@@ -219,7 +219,7 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
         work.known,
         columns=columns,
         mapping_from="campaign" if seen is not None else "",
-        mapping_text=looking.mapping_text(work.proposals, columns),
+        mapping_text=looking.mapping_text(work.proposals, columns, table=not campaign.log.columns),
     )
     work = replace(work, known=known, failed=failed)
     if seen is None:

@@ -117,7 +117,7 @@ class Court:
         alignment = self._aligned[key]
         drives = pair(campaign, runs, alignment)
         ambient = choose_ambient(campaign, drives, self.records)
-        conditions = {d.entry.id: conditions_of(d, ambient, self.records, self.campaign) for d in drives}
+        conditions = {drive.entry.id: conditions_of(drive, ambient, self.records, self.campaign) for drive in drives}
         others = tuple(e.id for e in entries if e is not entry)
         found = assess(
             alignment, align_settings(campaign), conditions, self.limits, [(entry.id, other) for other in others]

@@ -122,10 +122,14 @@ def describe_columns(found: Sequence[Proposal], mapping: Mapping[str, str] | Non
     )  # fmt: skip
 
 
-def mapping_text(found: Sequence[Proposal], columns: Sequence[Column]) -> str:
-    """Return TOML to paste under [log.columns] for the columns that the campaign does not map; empty when none is left."""
+def mapping_text(found: Sequence[Proposal], columns: Sequence[Column], table: bool = True) -> str:
+    """Return TOML for the columns that the campaign does not map; empty when none is left.
+
+    With `table` the line [log.columns] comes first; a campaign that has this table already must not get it twice.
+    """
     rest = [p for p, column in zip(found, columns, strict=True) if not column.mapped]
-    return format_mapping(rest) if rest else ""
+    text = format_mapping(rest) if rest else ""
+    return text if table else text.partition("\n")[2]
 
 
 def describe_channels(seen: Look) -> tuple[ChannelCheck, ...]:

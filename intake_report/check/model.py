@@ -246,7 +246,8 @@ class LogCheck:
     mapping_from : str
         "campaign", "proposal" (for this look only) or "".
     mapping_text : str
-        The proposal as TOML to paste under the campaign's [log.columns]; empty where the campaign's mapping is complete.
+        The proposal as TOML to paste: a table [log.columns] of its own, or lines for the one that the campaign has;
+        empty where the campaign's mapping is complete.
     drive : Drive or None
         None without a campaign, or where the run could not be put on the route.
     """

@@ -297,14 +297,17 @@ def _mapping(check: LogCheck, width: int) -> list[Line]:
         certain = [c for c in check.columns if not c.mapped and c.certain]
         if not certain:
             return []
-        said = "Columns that the campaign does not map. To use them, paste into campaign.toml:"
+        said = "Columns that the campaign does not map. To use them, add under [log.columns] of campaign.toml:"
     elif check.mapping_from == "proposal":
         said = (
             "Which column is which channel was guessed from headers, units and values, for this look only. "
             "Check it, then paste into campaign.toml:"
         )
     else:
-        said = "The campaign's mapping does not fit this log. A proposal to check and paste into campaign.toml:"
+        said = (
+            "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
+            "[run.log.columns] below this [[run]] where only its log differs:"
+        )
     return [
         *(Line(text, "dim") for text in textwrap.wrap(said, width)),
         *(Line(text) for text in check.mapping_text.splitlines()),

@@ -166,6 +166,14 @@ def test_columns_that_the_campaign_leaves_out_are_proposed_not_applied(campaign,
     _, (check,) = check_json(capsys, path, "--campaign", campaign)
     assert "coolant" not in {c["channel"] for c in check["channels"]}
     assert '"Coolant (C)" = "coolant [degC]"' in check["mapping_text"] and "speed" not in check["mapping_text"]
+    # pasted where the text says, the campaign reads the channel
+    file = tmp_path / "campaign.toml"
+    shutil.copytree(campaign.parent / "logs", tmp_path / "logs")
+    text = campaign.read_text("utf-8")
+    assert text.count("[log.columns]\n") == 1
+    file.write_text(text.replace("[log.columns]\n", "[log.columns]\n" + check["mapping_text"]), "utf-8")
+    _, (check,) = check_json(capsys, path, "--campaign", file)
+    assert "coolant" in {c["channel"] for c in check["channels"]} and check["mapping_text"] == ""
 
 
 def test_another_run_that_cannot_be_read_stops_nothing(tmp_path, capsys):
