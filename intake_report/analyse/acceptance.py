@@ -19,7 +19,7 @@ from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError
 from intake_report.results import Criterion, Limitation, PairCriterion, formatting
 from intake_report.results.judged import judged_text
-from intake_report.units import parse_quantity
+from intake_report.units import UnitSystem, parse_quantity
 from intake_report.weather import WeatherRecord, conditions_during
 
 MOST_PAIRS = 2000  # pairs of runs that are judged one by one; above, only each run against the others
@@ -146,7 +146,7 @@ def _row(campaign: Campaign, check: Check) -> Criterion:
     units, quantity = campaign.about.units, quantity_of(check.code)
     spec = CRITERIA[check.code]
     sign = "at least" if spec.sense == "at least" else "at most"
-    limit, value = judged_text(check.limit, quantity, units), judged_text(check.value, quantity, units)
+    limit, value = judged_text(check.limit, quantity, units), _value(check, units)
     apart = " from the median of the runs" if spec.scope == "alike" else ""
     reason = check.reason.rstrip(".") if check.outcome == "unknown" or check.code == "one-pass" else ""
     if check.outcome == "fail" and not reason:
@@ -162,6 +162,16 @@ def _row(campaign: Campaign, check: Check) -> Criterion:
         passed={"pass": True, "fail": False, "unknown": None}[check.outcome],
         reason=reason,
     )
+
+
+def _value(check: Check, units: UnitSystem) -> str:
+    """Return the value as text; one beyond its limit never reads like the limit."""
+    quantity = quantity_of(check.code)
+    texts = [judged_text(check.value, quantity, units, more) for more in (0, 1, 2)]
+    limits = [judged_text(check.limit, quantity, units, more) for more in (0, 1, 2)]
+    if check.outcome != "fail":
+        return texts[0]
+    return next((text for text, limit in zip(texts, limits, strict=True) if text != limit), texts[-1])
 
 
 def pair_rows(campaign: Campaign, found: Comparability, used: set[str]) -> tuple[PairCriterion, ...]:
@@ -197,7 +207,7 @@ def _pair_row(campaign: Campaign, checks: list[Check]) -> PairCriterion:
         pairs=len(known),
         failed=sum(check.outcome == "fail" for check in known),
         worst=worst.runs if worst else (),
-        value=judged_text(worst.value, quantity, units) if worst else formatting.ABSENT,
+        value=_value(worst, units) if worst else formatting.ABSENT,
     )
 
 
