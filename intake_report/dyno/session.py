@@ -298,7 +298,7 @@ def _limitations(
                 f"Mean power changed by {found_drift.over_span:+.2f} {found_drift.unit} over the range of the {found_drift.covariate} within the "
                 "session, and the comparison is not adjusted for it."
             )
-        if (found_drift.share or 0.0) > 0.8 and len(counts) > 1 and found_drift.covariate == "pull order":
+        if (found_drift.share or 0.0) > 0.5 and len(counts) > 1 and found_drift.covariate == "pull order":
             texts.append(
                 "The configurations were pulled one after the other, not in turn, so a drift of the session cannot be "
                 "told from a difference between them."

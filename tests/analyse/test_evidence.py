@@ -1,0 +1,216 @@
+"""Evidence beside the road through the whole chain, against answers known beforehand."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import offroad
+import pytest
+import roadlog
+from conftest import Chain, run_chain
+
+from intake_report import air
+from intake_report.results.document import results_json
+from intake_report.results.evidence import Evidence
+
+
+@pytest.fixture(scope="module")
+def chain(tmp_path_factory: pytest.TempPathFactory) -> Chain:
+    return run_chain(offroad.write(tmp_path_factory.mktemp("offroad")))
+
+
+@pytest.fixture(scope="module")
+def evidence(chain: Chain) -> Evidence:
+    assert chain.result.evidence is not None
+    return chain.result.evidence
+
+
+def changed_chain(tmp_path: Path, *changes: tuple[str, object]) -> Chain:
+    data = offroad.campaign()
+    for key, value in changes:
+        data = roadlog.changed(data, key, value)
+    return run_chain(offroad.write(tmp_path, data))
+
+
+def codes(chain: Chain) -> set[str]:
+    return {limit.code for limit in chain.result.limitations}
+
+
+def test_altimeter_setting_is_reduced_to_station_pressure(evidence: Evidence) -> None:
+    # 29.92 inHg is the standard atmosphere, which has 95.461 kPa at 500 m (ISO 2533 table)
+    for run in evidence.weather.runs:
+        assert run.source == "airfield"
+        assert run.pressure == pytest.approx(95.46, abs=0.06)
+        # partial pressures over specific gas constants, with the vapour pressure of a dew point of 10 °C,
+        # 1.2282 kPa (ASHRAE Fundamentals table of saturated air)
+        assert run.density == pytest.approx(
+            (run.pressure - 1.2282) / (0.287042 * 293.15) + 1.2282 / (0.461524 * 293.15), rel=2e-4
+        )
+        # the standard atmosphere has 1.1117 kg/m3 at 1000 m and 1.2250 kg/m3 at sea level (ISO 2533 table)
+        assert 700.0 < run.density_altitude < 1100.0
+
+
+def test_sources_are_compared_at_speed_and_at_rest(evidence: Evidence) -> None:
+    pairs = {(o.first, o.second): o for o in evidence.weather.offsets}
+    # the logs hold 20, 20, 21 and 21 °C ambient; the reports 20.0 °C; the handheld 20.5 °C
+    for place in ("speed", "rest"):
+        offset = pairs[f"vehicle sensor at {place}", "airfield"]
+        assert offset.offset == pytest.approx(0.5) and offset.runs == 4
+        # t(0.975, 3) = 3.182 (table), standard deviation of 0, 0, 1, 1 is 0.5774
+        assert offset.high - offset.offset == pytest.approx(3.182 * 0.57735 / 2.0, rel=1e-3)
+    assert pairs["airfield", "yard"].offset == pytest.approx(-0.5)
+    assert sum(s.chosen for s in evidence.weather.sources) == 1
+
+
+def test_age_and_change_within_the_run(chain: Chain, evidence: Evidence) -> None:
+    # runs start on the hour and reports come at minute 50; a run lasts less than ten minutes
+    for run in evidence.weather.runs:
+        assert run.age_source == "airfield" and 600.0 < run.age < 1200.0
+        assert run.ambient_change == pytest.approx(0.0, abs=1e-9)
+    assert {r.sun for r in evidence.weather.runs} == {"full sun"}
+
+
+def test_forecast_beside_actual(chain: Chain, evidence: Evidence) -> None:
+    rows = [f for f in evidence.weather.forecasts if f.what == "mean ambient"]
+    assert [f.difference for f in rows] == pytest.approx([-3.0] * 4)
+    assert [f.within for f in rows] == [False] * 4  # 3 K is more than 2 °F
+    assert "forecast-missed" in codes(chain)
+
+
+def test_mass_of_air_goes_with_absolute_temperature(evidence: Evidence) -> None:
+    found = evidence.air
+    assert found is not None and found.displacement and found.volume == 2.0
+    points = {p.configuration: p for p in found.points}
+    ratio = (points["stock"].iat + 273.15) / (points["sealed"].iat + 273.15)
+    assert ratio > 1.0
+    assert points["sealed"].mass / points["stock"].mass == pytest.approx(ratio, rel=1e-12)
+    assert points["sealed"].change == pytest.approx(100.0 * (ratio - 1.0), rel=1e-9)
+    expected = {m.model: m.percent for m in points["sealed"].expected}
+    assert expected["density"] == pytest.approx(100.0 * (ratio - 1.0), rel=1e-9)
+    assert expected["square-root"] == pytest.approx(100.0 * (math.sqrt(ratio) - 1.0), rel=1e-9)
+    # CIPM-2007 is valid at 20 °C and 95 kPa and lies 0.03 % to 0.06 % above the ideal mix
+    assert 1.0002 < found.density_cipm / found.density < 1.0007
+
+
+def test_pulls_in_turn_show_the_difference(chain: Chain, evidence: Evidence) -> None:
+    dyno = evidence.dyno
+    assert dyno is not None
+    assert [x.pull for x in dyno.left_out] == ["cold"] and "60 °C" in dyno.left_out[0].reason
+    figures = {s.figure: s for s in dyno.summaries}
+    raw = figures["peak_torque_uncorrected"]
+    assert raw.means["stock"].mean == pytest.approx(150.0) and raw.means["stock"].n == 3
+    # t(0.975, 2) = 4.303 (table), standard deviation 0.3 of three
+    assert raw.means["stock"].high == pytest.approx(150.0 + 4.303 * 0.3 / math.sqrt(3.0), abs=0.002)
+    assert raw.differences["sealed"].difference == pytest.approx(3.0)
+    factor = air.correction("sae-j1349-2004", air.AirState(25.0, 92.0, 40.0)).factor
+    assert figures["peak_torque"].means["stock"].mean == pytest.approx(150.0 * factor, rel=1e-9)
+    assert figures["peak_torque"].differences["sealed"].difference == pytest.approx(3.0 * factor, rel=1e-9)
+    assert "pull-order" not in codes(chain)
+
+
+def test_correction_far_from_one_is_a_limitation(chain: Chain) -> None:
+    text = next(x.text for x in chain.result.limitations if x.code == "correction-range")
+    # dry pressure 92.0 − 0.4·3.169 kPa (25 °C, steam tables); ((99/90.73)·√(298/298) − 0.15)/0.85 = 1.107
+    factors = [c.correction.factor for c in chain.result.evidence.dyno.corrections]
+    assert factors == pytest.approx([(99.0 / (92.0 - 0.4 * 3.169) - 0.15) / 0.85] * 6, rel=2e-4)
+    assert "1.107" in text and "validity range" in text
+
+
+def test_measured_power_beside_the_models(evidence: Evidence) -> None:
+    expected = evidence.dyno.expected[0]
+    assert expected.measured == pytest.approx(2.0, abs=1e-6)  # 153 over 150
+    models = {m.model: m.percent for m in expected.models}
+    assert models["density"] == pytest.approx(100.0 * (313.15 / 303.15 - 1.0))
+    assert models["one-percent"] == pytest.approx(1.8)  # 18 °F at 1 % per 10 °F (common practice)
+
+
+def test_restriction_on_an_exact_law(evidence: Evidence) -> None:
+    curves = evidence.bench.restrictions[0]
+    assert curves.airflow == pytest.approx(0.10)
+    assert [v.drop for v in curves.values] == pytest.approx([3.0, 2.0])
+    assert curves.comparisons[0].percent == pytest.approx(-100.0 / 3.0)
+    stock, sealed = curves.airflows
+    assert stock.depression == pytest.approx(2.0)
+    assert sealed.more == pytest.approx(100.0 * (math.sqrt(1.5) - 1.0))  # at equal depression
+    assert stock.scaled.factor == pytest.approx(math.sqrt(2.0)) and stock.scaled.in_range
+    # four-stroke: 2.0 L · 6000 / 2 per minute
+    assert evidence.theoretical.airflow == pytest.approx(0.1) and evidence.theoretical.share == pytest.approx(100.0)
+
+
+def test_trials_are_counted_with_exact_bounds(chain: Chain, evidence: Evidence) -> None:
+    wet = {e.configuration: e.bound for e in evidence.bench.exposures if e.condition == "wet"}
+    assert wet["sealed"].sentence.startswith("0 of 6 wet trials showed moisture")
+    assert "up to 39 % at 95 %" in wet["sealed"].sentence  # 1 − 0.05^(1/6) = 0.393
+    assert (wet["stock"].k, wet["stock"].n) == (1, 1)
+    dusty = next(e for e in evidence.bench.exposures if e.condition == "dusty")
+    assert dusty.mass_gain.mean == pytest.approx(3.5)
+    assert {"few-trials", "exposure-partial"} <= codes(chain)
+    assert evidence.untested == ("hot exposure",)
+
+
+def test_times_to_service(evidence: Evidence) -> None:
+    minutes = evidence.bench.services[0].minutes
+    assert (minutes.mean, minutes.n) == (pytest.approx(4.0), 3)
+    assert minutes.high == pytest.approx(4.0 + 4.303 / math.sqrt(3.0), abs=1e-3)  # t(0.975, 2) = 4.303 (table)
+
+
+def test_no_evidence_is_said(tmp_path: Path) -> None:
+    chain = run_chain(roadlog.write(tmp_path))
+    evidence = chain.result.evidence
+    assert evidence.dyno is None and evidence.bench is None and evidence.tested == ()
+    text = next(x.text for x in chain.result.limitations if x.code == "not-tested")
+    assert "power on a dyno" in text and "wet exposure" in text
+    assert all(run.density is None for run in evidence.weather.runs)
+    assert "no-density" in codes(chain)
+
+
+def test_pulls_one_after_the_other_are_a_limitation(tmp_path: Path) -> None:
+    data = offroad.campaign()
+    data["pull"] = [p for p in data["pull"] if p["id"] != "cold"]
+    data["pull"].sort(key=lambda p: p["id"])
+    for order, entry in enumerate(data["pull"], 1):
+        entry["order"] = order
+        del entry["time"]
+    assert "pull-order" in codes(run_chain(offroad.write(tmp_path, data)))
+
+
+def test_rain_reported_contradicts_a_dry_road(tmp_path: Path) -> None:
+    reports = [r.replace("9999 SCT040", "9999 -RA SCT040") for r in offroad.REPORTS]
+    chain = changed_chain(tmp_path, ("weather.0.reports", reports))
+    assert {n.code for n in chain.result.evidence.notices} == {"declared-contradicts"}
+    assert "weather-contradicts" in codes(chain)
+    assert all(run.raining for run in chain.result.evidence.weather.runs)
+
+
+def test_sea_level_pressure_as_station_pressure_is_questioned(tmp_path: Path) -> None:
+    # 1013 hPa given as station pressure at 1500 m, where the standard atmosphere has 845.6 hPa
+    readings = [
+        {"time": run["start"], "temperature": "20 degC", "humidity": "50 %", "station_pressure": "1013 hPa"}
+        for run in offroad.campaign()["run"]
+    ]
+    chain = changed_chain(tmp_path, ("weather.1.elevation", "1500 m"), ("weather.1.readings", readings))
+    questioned = [n for n in chain.result.evidence.notices if n.code == "pressure-questioned"]
+    assert questioned and "sea level" in questioned[0].text and "altimeter" in questioned[0].text
+    assert "pressure-questioned" in codes(chain)
+
+
+def test_variable_wind_and_missing_wind(tmp_path: Path) -> None:
+    reports = [r.replace("24008KT", "VRB03KT") for r in offroad.REPORTS]
+    run = changed_chain(tmp_path / "a", ("weather.0.reports", reports)).result.evidence.weather.runs[0]
+    assert run.wind_variable and run.wind_direction is None and run.wind_speed == pytest.approx(3 * 1.852)
+    reports = [r.replace("24008KT", "/////KT") for r in offroad.REPORTS]
+    run = changed_chain(tmp_path / "b", ("weather.0.reports", reports)).result.evidence.weather.runs[0]
+    assert run.wind_speed is None  # missing is not calm
+
+
+def test_results_json_carries_everything_with_texts(chain: Chain) -> None:
+    document = json.loads(results_json(chain.result, "2026-07-01", 1))["evidence"]
+    means = document["dyno"]["summaries"][0]["means"]["stock"]
+    assert means["text"].endswith("kW") and " to " in means["interval_text"]
+    assert document["weather"]["offsets"][0]["text"] == "+0.50\u00a0K"
+    assert document["bench"]["restrictions"][0]["comparisons"][0]["percent_text"] == "\u221233.3\u00a0%"
+    assert document["bench"]["services"][0]["text"] == "4.0\u00a0min"
+    assert document["air"]["points"][0]["mass_text"].endswith("g")
+    assert "39 %" in document["bench"]["exposures"][0]["bound"]["sentence"]
