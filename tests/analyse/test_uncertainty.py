@@ -1,0 +1,302 @@
+"""Uncertainty of one run's value: against closed forms, by simulation, and what it promises."""
+
+from __future__ import annotations
+
+import math
+import time as clock
+from dataclasses import replace
+
+import numpy as np
+import pytest
+import roadlog
+from conftest import run_chain
+from metrics.support import entered, series, stopped
+
+from intake_report.analyse.uncertainty import assess, find_sources, instrument_differences, with_uncertainty
+from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects, perturbed, prepare
+from intake_report.analyse.uncertainty.sources import Source
+from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws, rebuild
+from intake_report.render.sections import uncertainty as section
+from intake_report.results import MetricKey, Parameter
+from intake_report.results.document import results_json
+
+INSTRUMENT = {
+    "logger": "adapter",
+    "clock_accuracy": "1 s",
+    "channels": {
+        "iat": {"resolution": "1 degC", "accuracy": "1 degC", "time_constant": "5 s"},
+        "ambient": {"resolution": "1 degC", "accuracy": "1 degC"},
+        "speed": {"resolution": "1 km/h", "accuracy": "2 km/h"},
+    },
+}
+
+
+def key(id: str, kind: str = "none", text: str = "", number: float | None = None) -> MetricKey:
+    return MetricKey(REGISTRY[id].spec, Parameter(kind, text, number))
+
+
+def chain(folder, instrument=INSTRUMENT, **more):
+    return run_chain(roadlog.write(folder, {**roadlog.campaign(**more), "instrument": instrument}))
+
+
+@pytest.fixture(scope="module")
+def known(tmp_path_factory):
+    """Two blocks of two configurations with everything declared."""
+    return chain(tmp_path_factory.mktemp("known"))
+
+
+@pytest.fixture(scope="module")
+def undeclared(tmp_path_factory):
+    return chain(tmp_path_factory.mktemp("undeclared"), {"logger": "adapter"}, blocks=1)
+
+
+# ---- one effect at a time, closed forms --------------------------------------------------------------------------
+
+
+def test_a_bias_shifts_a_recovery_along_the_exponential():
+    # t = τ·ln(ΔT0 / (margin − b)) for a reading that is b too high (identity of the first-order fall)
+    time = np.arange(0.0, 400.0)
+    run = entered(time, 20.0 + 15.0 * np.exp(-time / 45.0))
+    bias = np.array([-0.8, 0.0, 0.5, 0.9])
+    draws = evaluate_draws(key("recovery_time", "margin", "m", 1.67), perturbed(prepare(run, None), {"reading": bias}))
+    assert draws == pytest.approx(45.0 * np.log(15.0 / (1.67 - bias)), abs=0.02)
+
+
+def test_a_margin_below_the_bias_is_not_reached_in_that_draw():
+    time = np.arange(0.0, 400.0)
+    run = entered(time, 20.0 + 15.0 * np.exp(-time / 45.0))
+    shifted = perturbed(prepare(run, None), {"reading": np.array([0.0, 2.0])})
+    assert list(np.isinf(evaluate_draws(key("recovery_time", "margin", "m", 1.67), shifted))) == [False, True]
+
+
+def test_a_longer_time_constant_raises_what_rises_by_its_slope():
+    # a ramp of 0.1 K/s: a sensor that is 2 s slower than taken to be shows it 0.2 K too low
+    time = np.arange(0.0, 101.0)
+    run = series(time, 30.0 + 0.1 * time, phases=(Span(0.0, 100.0, "city"),))
+    draws = evaluate_draws(
+        key("mean_over_ambient", "phase", "city"), perturbed(prepare(run, None), {"lag": np.array([0.0, 2.0, -2.0])})
+    )
+    assert draws - draws[0] == pytest.approx([0.0, 0.2, -0.2])
+
+
+def test_a_clock_that_is_off_shifts_ambient_by_its_slope():
+    time = np.arange(0.0, 1001.0)
+    run = series(time, np.full(1001, 40.0), 20.0 + 0.001 * time, phases=(Span(0.0, 1000.0, "city"),))
+    shifts = {"clock": np.array([0.0, 60.0]), "ambient": np.array([0.0, 0.5])}
+    draws = evaluate_draws(key("mean_over_ambient", "phase", "city"), perturbed(prepare(run, None), shifts))
+    assert draws[1] - draws[0] == pytest.approx(-0.56)
+
+
+def test_a_bias_leaves_a_slope_alone():
+    time = np.arange(0.0, 61.0)
+    run = stopped(time, 30.0 + 0.1 * time)
+    draws = evaluate_draws(
+        key("heat_soak_rate"), perturbed(prepare(run, None), {"reading": np.array([-1.0, 0.0, 1.0])})
+    )
+    assert draws == pytest.approx([6.0] * 3)
+
+
+def test_times_of_events_enter_by_their_effect():
+    time = np.arange(0.0, 301.0)
+    run = entered(time, 20.0 + 15.0 * np.exp(-time / 45.0), entry=10.0, phases=(Span(50.0, 150.0, "city"),))
+    limits = EventLimits(entry=0.5, stops=0.5, starts={"city": 2.0}, ends={"city": 1.0}, per_speed=-0.2)
+    found = event_effects(key("recovery_time", "margin", "m", 2.0), run, limits)
+    assert (found.entry, found.start, found.stops) == pytest.approx((-0.5, 0.0, 0.0))
+    assert found.per_speed == pytest.approx(0.2)  # 1 km/h too high: the entry is seen early and the recovery is longer
+    over = 15.0 * np.exp(-np.array([50.0, 150.0]) / 45.0)
+    mean = 15.0 * 45.0 * (math.exp(-50.0 / 45.0) - math.exp(-150.0 / 45.0)) / 100.0
+    found = event_effects(key("mean_over_ambient", "phase", "city"), run, limits)
+    # d(mean)/d(start) = (mean − value at the start) / duration, and the other way round at the end
+    assert found.start == pytest.approx(2.0 * (mean - over[0]) / 100.0, rel=0.02)
+    assert found.end == pytest.approx(1.0 * (over[1] - mean) / 100.0, rel=0.02)
+    assert event_effects(key("peak_iat"), run, limits).u == 0.0
+
+
+@pytest.mark.parametrize("normal", [False, True])
+def test_the_values_that_stand_for_a_distribution_have_its_standard_deviation(normal):
+    source = Source("s", "reading", True, 2.0, normal, "temperature_difference", "")
+    assert np.std(source.spread(33)) == pytest.approx(source.u, rel=0.03)
+    assert np.std(source.draw(np.random.default_rng(1), 200_000)) == pytest.approx(source.u, rel=0.01)
+    assert source.u == pytest.approx(2.0 if normal else 2.0 / math.sqrt(3.0))  # GUM 4.3.7
+
+
+# ---- the steps of the reading ------------------------------------------------------------------------------------
+
+
+def test_steps_alone_hold_the_true_recovery_in_most_trials():
+    """Own simulation: first-order falls with readings of 1 °C; the interval from the steps alone against the truth."""
+    rng, margin, held, widths, errors = np.random.default_rng(3), 5.0 / 3.0, [], [], []
+    metric = key("recovery_time", "margin", "m", margin)
+    for _ in range(80):
+        time = np.arange(0.0, 400.0) + rng.uniform()
+        ambient, rise = 20.0 + rng.uniform(), rng.uniform(8.0, 20.0)
+        reading = np.round(ambient + rise * np.exp(-time / 45.0))
+        run = entered(time, rebuild(time, reading, 1.0), ambient, entry=float(time[0]), reading=reading)
+        readings = prepare(run, 1.0)
+        noise = rng.uniform(-1.0, 1.0, (200, readings.errors))
+        draws = evaluate_draws(metric, perturbed(readings, {"reading": np.zeros(200)}, noise))
+        truth = 45.0 * math.log(rise / margin) - time[0]
+        low, high = np.quantile(draws, [0.025, 0.975])
+        held.append(low <= truth <= high)
+        widths.append(np.std(draws))
+        errors.append(evaluate(metric, run).value - truth)
+    assert np.mean(held) >= 0.9
+    # on the safe side of the errors that are made, and far below the 7.8 s of the first reading
+    assert np.sqrt(np.mean(np.square(errors))) < np.mean(widths) < 5.0
+
+
+def test_errors_of_one_plateau_go_together():
+    # a reading that never changes is off by one and the same amount throughout
+    time = np.arange(0.0, 100.0)
+    run = series(time, np.full(100, 30.0), phases=(Span(0.0, 99.0, "city"),), reading=np.full(100, 30.0))
+    readings = prepare(run, 1.0)
+    assert readings.errors == 1
+    rng = np.random.default_rng(1)
+    draws = evaluate_draws(
+        key("mean_over_ambient", "phase", "city"),
+        perturbed(readings, {"reading": np.zeros(4000)}, rng.uniform(-1.0, 1.0, (4000, 1))),
+    )
+    assert np.std(draws) == pytest.approx(1.0 / math.sqrt(12.0), rel=0.03)  # GUM F.2.2.1
+
+
+# ---- whole campaigns ---------------------------------------------------------------------------------------------
+
+
+def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):
+    statement = known.result.uncertainty
+    shared = [s for s in statement.sources if s.common and s.quantity == "temperature_difference"]
+    assert {s.name for s in shared} == {
+        "Sensor accuracy", "Rounding mode", "Ambient: accuracy", "Ambient: rounding mode",
+    }  # fmt: skip
+    # all four are limits ±1, ±0.5, ±1, ±0.5 K: u² = (1 + 0.25 + 1 + 0.25)/3, which the lag changes little in the city
+    expected = math.sqrt(2.5 / 3.0)
+    for value in known.result.of("mean_over_ambient:city"):
+        assert value.u_common == pytest.approx(expected, rel=0.12)
+        assert value.u**2 == pytest.approx(value.u_common**2 + value.u_own**2, rel=0.15)
+        assert value.low < value.value < value.high
+
+
+def test_what_runs_share_cancels_in_differences(known):
+    found = {d.key: d for d in known.result.uncertainty.differences}
+    value = known.result.of("mean_over_ambient:city")[0]
+    mean = found["mean_over_ambient:city"]
+    assert mean.u_common < 0.05 * value.u_common
+    # two runs on each side, own parts independent: √(u²/2 + u²/2) = u
+    assert mean.u_own == pytest.approx(value.u_own, rel=0.25)
+    # degree-minutes respond by the time above the margin, which differs between the configurations: something is left
+    area = found["degree_minutes_above_margin:2.78K"]
+    times = [v.value / 60.0 for v in known.result.of("time_above_margin:2.78K")]
+    apart = abs(
+        sum(t for t, r in zip(times, known.result.runs, strict=True) if r.configuration == "stock") / 2.0
+        - sum(t for t, r in zip(times, known.result.runs, strict=True) if r.configuration == "sealed") / 2.0
+    )
+    assert area.u_common == pytest.approx(math.sqrt(2.5 / 3.0) * apart, rel=0.3)
+    assert mean.low < mean.high
+
+
+def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
+    campaign, measured = known.campaign, known.measured
+    arguments = (campaign, measured.drives, measured.ambient, measured.series, measured.metrics, measured.values)
+    again = assess(*arguments)
+    assert again.statement == measured.uncertainty.statement
+    for one, other in zip(again.runs, measured.uncertainty.runs, strict=True):
+        assert all(np.array_equal(one.all[k], other.all[k], equal_nan=True) for k in one.all)
+    alone = assess(campaign, measured.drives[:1], measured.ambient, measured.series[:1], *arguments[4:])
+    first = measured.uncertainty.runs[0]
+    assert all(np.array_equal(alone.runs[0].all[k], first.all[k], equal_nan=True) for k in first.all)
+    other_seed = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"seed": 2})})
+    changed = assess(other_seed, *arguments[1:])
+    assert not np.array_equal(changed.runs[0].all["peak_iat"], first.all["peak_iat"])
+    assert np.std(changed.runs[0].all["peak_iat"]) == pytest.approx(np.std(first.all["peak_iat"]), rel=0.1)
+
+
+def test_common_draws_are_the_same_in_all_runs(known):
+    # a mean moves by the bias itself: the same draw moves every run by the same amount
+    runs = known.measured.uncertainty.runs
+    moves = [run.common["mean_over_ambient:city"] - run.common["mean_over_ambient:city"].mean() for run in runs]
+    assert all(np.corrcoef(moves[0], other)[0, 1] > 0.99 for other in moves[1:])
+    own = [run.own["mean_over_ambient:city"] for run in runs]
+    assert abs(np.corrcoef(own[0], own[1])[0, 1]) < 0.2
+
+
+def test_draws_that_do_not_reach_a_margin_are_counted(undeclared):
+    # ±2.5 K assumed on both sides of a margin of 1.67 K: some draws cannot reach it
+    values = undeclared.result.of("recovery_time:1.67K")
+    assert all(v.draws_not_reached > 0.025 and v.u is None and v.high is None for v in values)
+    assert all(v.low is not None and v.low <= v.value for v in values if v.value is not None)
+
+
+def test_every_number_that_is_assumed_is_said(known, undeclared):
+    said = " ".join(undeclared.result.uncertainty.assumptions)
+    for what in ("intake air temperature", "intake air temperature sensor", "logger's clock", "speed reading"):
+        assert f"of the {what} is declared" in said
+    assert len(known.result.uncertainty.assumptions) == 1  # how far a declared time constant may be off
+
+
+def test_a_known_rounding_is_no_source_and_a_reading_cut_off_is_put_right(tmp_path, known):
+    channels = INSTRUMENT["channels"]
+    cut = {**INSTRUMENT, "channels": {**channels, "iat": {**channels["iat"], "rounding": "down"}}}
+    down = chain(tmp_path, cut)
+    assert "Rounding mode" not in {s.name for s in down.result.uncertainty.sources}
+    for one, other in zip(down.result.of("peak_iat"), known.result.of("peak_iat"), strict=True):
+        assert one.value == pytest.approx(other.value + 0.5)
+
+
+def test_a_normal_accuracy_is_taken_as_95_percent_limits(known):
+    campaign = known.campaign
+    iat = campaign.instrument.channels["iat"].model_copy(update={"accuracy_distribution": "normal"})
+    instrument = campaign.instrument.model_copy(update={"channels": {**campaign.instrument.channels, "iat": iat}})
+    found = find_sources(campaign.model_copy(update={"instrument": instrument}), known.measured.ambient, 1.0)
+    accuracy = next(s for s in found.sources if s.name == "Sensor accuracy")
+    assert accuracy.normal and accuracy.u == pytest.approx(1.0 / 1.96, rel=1e-3)
+
+
+def test_budgets_name_every_source_for_every_headline_metric(known):
+    statement = known.result.uncertainty
+    headline = [k for k in known.result.metrics if k.spec.headline]
+    assert {(b.key, b.source) for b in statement.budgets} == {
+        (k.key, s.name) for k in headline for s in statement.sources
+    }
+    row = {b.source: b for b in statement.budgets if b.key == "mean_over_ambient:city"}
+    assert row["Sensor accuracy"].u == pytest.approx(1.0 / math.sqrt(3.0), rel=0.01)
+    assert row["Speed accuracy"].u == 0.0
+
+
+def test_values_are_as_without_uncertainty(known):
+    for value in known.result.values:
+        plain = replace(
+            value, u=None, low=None, high=None, u_common=None, u_own=None, draws_not_reached=None, note=""
+        )  # fmt: skip
+        series_of = next(s for s in known.measured.series if s.run == value.run)
+        assert plain == replace(evaluate(known.result.metric(value.key), series_of), note="")
+
+
+def test_a_metric_without_value_has_no_uncertainty(known):
+    for value in known.result.values:
+        if value.status == "not computed":
+            assert (value.u, value.low, value.high, value.u_common, value.u_own) == (None,) * 5
+    assert with_uncertainty((), known.measured.uncertainty) == ()
+    assert instrument_differences(known.campaign, known.measured.uncertainty, known.result.metrics, {}) == ()
+
+
+def test_one_run_per_configuration_is_labelled_as_instrument_uncertainty_only(undeclared, known):
+    def texts(result):
+        return " ".join(block.text for block in section(result) if hasattr(block, "text"))
+
+    assert "instrument uncertainty only" in texts(undeclared.result)
+    assert "instrument uncertainty only" not in texts(known.result)
+
+
+def test_results_are_json_without_nan(known, undeclared):
+    for result in (known.result, undeclared.result):
+        text = results_json(result, "2026-07-01", 1)
+        assert "NaN" not in text and "Infinity" not in text and '"u_common"' in text
+
+
+@pytest.mark.bench
+def test_two_thousand_draws_of_nine_runs_take_less_than_ten_seconds(demo):
+    measured, campaign = demo.chain.measured, demo.chain.campaign
+    assert campaign.metrics.draws == 2000 and len(measured.series) == 9
+    begin = clock.process_time()
+    assess(campaign, measured.drives, measured.ambient, measured.series, measured.metrics, measured.values)
+    assert clock.process_time() - begin < 20.0  # processor seconds of two cores; 3 s were measured
