@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+import os
 import shutil
 import sys
 from collections.abc import Iterable, Sequence
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from intake_report.check.text import Line
 
 ACCEPTED, REPEAT, USAGE = 0, 1, 2
-_PIPE_WIDTH = 100
 _PLAIN = str.maketrans(
     "▁▂▃▄▅▆▇█▒·•…≥≤–−├╌▲─\N{NO-BREAK SPACE}“”°", "__..--=#+.*.><--|-^- \"\"d"
 )  # fmt: skip
@@ -73,7 +73,15 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _width() -> int:
-    return shutil.get_terminal_size((_PIPE_WIDTH, 24)).columns
+    """Return the columns of the terminal; of the one behind a pipe (`| less`) where output itself has none."""
+    behind = 80
+    for stream in (sys.__stderr__, sys.__stdin__):
+        try:
+            behind = os.get_terminal_size(stream.fileno()).columns if stream is not None else behind
+            break
+        except (OSError, ValueError):
+            continue
+    return shutil.get_terminal_size((behind, 24)).columns
 
 
 def _height(logs: Sequence[Path]) -> float:
