@@ -1,4 +1,4 @@
-"""Which run of a campaign a log is, and the campaign's limits as the criteria take them."""
+"""Which run of a campaign a log is."""
 
 from __future__ import annotations
 
@@ -8,10 +8,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
-from intake_report.campaign import CAMPAIGN_FILE, Campaign, Limit, Run, load_campaign
-from intake_report.errors import CampaignError, CampaignErrors, DataError
-from intake_report.units import parse_quantity
+from intake_report.campaign import CAMPAIGN_FILE, Campaign, Run, load_campaign
+from intake_report.errors import CampaignError, CampaignErrors
 
 
 @dataclass(frozen=True)
@@ -164,6 +162,9 @@ def _case(path: Path, campaign: Campaign) -> Case:
         }
     )
     note = "Not a run of this campaign: judged as a candidate against the others; --run states which it is."
+    beside = next((r.id for r in campaign.runs if here in [(campaign.folder / f).resolve() for f in r.control]), None)
+    if beside is not None:
+        note = f"The control drive beside {beside}: judged like a candidate against the campaign's runs."
     return Case((path,), entry, "candidate", (note,))
 
 
@@ -171,44 +172,3 @@ def _free(name: str, taken: set[str]) -> str:
     while name in taken:
         name += "-candidate"
     return name
-
-
-def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
-    """Return the campaign's limits in the units of the criteria.
-
-    Raises
-    ------
-    CampaignError
-        If a key names no criterion or a limit has no fitting unit.
-    """
-    limits = {}
-    for code, stated in campaign.acceptance.items():
-        where = f"acceptance.{code}"
-        spec = CRITERIA.get(code)
-        if spec is None:
-            near = difflib.get_close_matches(code, CRITERIA, n=1, cutoff=0.5)
-            remedy = f"Did you mean “{near[0]}”?" if near else f"Criteria are {', '.join(CRITERIA)}."
-            what = f"there is no acceptance criterion “{code}”."
-            raise CampaignError(what, file=campaign.file, where=where, remedy=remedy)
-        hard = stated.hard if isinstance(stated, Limit) and "hard" in stated.model_fields_set else None
-        limit = stated.limit if isinstance(stated, Limit) else stated
-        try:
-            limits[code] = AcceptanceLimit(_number(limit, spec), hard)
-        except DataError as error:
-            raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
-    return limits
-
-
-def _number(limit: str | int | float, spec: CriterionSpec) -> float:
-    """Return a limit in the unit of its criterion."""
-    if not isinstance(limit, str):
-        if spec.unit:
-            raise DataError(f"{limit:g} has no unit.", remedy=f"Write for example “{limit:g} {spec.unit}”.")
-        return float(limit)
-    if spec.quantity is not None:
-        return parse_quantity(limit, spec.quantity)
-    if spec.unit == "h":
-        return parse_quantity(limit, "duration") / 3600.0
-    if spec.unit == "m/s²":
-        return parse_quantity(limit, "acceleration")
-    return parse_quantity(limit, "ratio") / 100.0

@@ -13,7 +13,7 @@ from intake_report.check import look as looking
 from intake_report.check.look import NEEDED, Look
 from intake_report.check.model import LogCheck
 from intake_report.check.own import log_criteria
-from intake_report.check.text_values import sentence
+from intake_report.check.wording import sentence
 from intake_report.clean import CleanSettings, CrossCheck, cross_checks
 from intake_report.errors import IntakeReportError
 from intake_report.loaders import Proposal, RawLog, ReadOptions, read_log

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
 import pandas as pd
 
 from intake_report.align import AlignedRun, Alignment
 from intake_report.align.comparability import Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit
-from intake_report.align.facts import FIRST, Conditions, Facts
-from intake_report.analyse.ambient import AmbientReference, choose_ambient, record_series
-from intake_report.analyse.inputs import Drive as Paired
+from intake_report.align.facts import Facts
+from intake_report.analyse.acceptance import acceptance_limits, conditions_of, during_run, quantity_of
+from intake_report.analyse.ambient import choose_ambient, record_series
 from intake_report.analyse.inputs import (
     align_logs,
     align_settings,
@@ -23,17 +22,16 @@ from intake_report.analyse.inputs import (
     weather_records,
 )
 from intake_report.campaign import Campaign, Run
-from intake_report.check.campaigns import acceptance_limits, present
+from intake_report.check.campaigns import present
 from intake_report.check.model import CriterionCheck, Drive, PairCheck, PhaseTime
 from intake_report.clean import CleanRun, CrossCheck, cross_checks
 from intake_report.errors import IntakeReportError
-from intake_report.weather import WeatherRecord, conditions_during
+from intake_report.weather import WeatherRecord
 
 _OWN_QUANTITY = {
     "ambient": "temperature", "start-coolant": "temperature", "start-over-ambient": "temperature_difference",
     "stop-time": "time", "stops": "count", "ramp-acceleration": "acceleration", "time-of-day": "clock", "wind": "speed",
 }  # fmt: skip
-_JUDGED = {"ramp-acceleration": "acceleration", "time-of-day": "hours", "coverage": "share", "phase-duration": "share"}
 
 
 @dataclass(frozen=True)
@@ -82,7 +80,7 @@ class Court:
         for entry in self.campaign.runs:
             if entry.id in self.cleaned or entry.id in self.unread or entry.id in leave_out:
                 continue
-            if entry.exclude or not present(self.campaign, entry):
+            if not present(self.campaign, entry):
                 continue
             try:
                 (self.cleaned[entry.id],) = clean_logs(self.campaign, (load_one(self.campaign, entry),))
@@ -104,7 +102,7 @@ class Court:
         DataError
             If no run can be put on a route.
         """
-        entries = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id and not e.exclude]
+        entries = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id]
         entries = [e for e in entries if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
         place = next((i for i, e in enumerate(self.campaign.runs) if e.id == entry.id), len(self.campaign.runs))
         before = sum(1 for e in entries if self.campaign.runs.index(e) < place)
@@ -151,7 +149,7 @@ class Court:
             if weather is None:
                 weather = pd.Series(series.value, index=series.time)
             if pressure is None:
-                pressure = _conditions(run, record, source.max_age, "station_pressure")
+                pressure = during_run(run, record, source.max_age, "station_pressure")
         return cross_checks(
             run,
             weather=weather,
@@ -159,50 +157,6 @@ class Court:
             displacement=self.campaign.vehicle.displacement,
             airflow_label=airflow_label,
         )
-
-
-def conditions_of(
-    drive: Paired, ambient: AmbientReference, records: Mapping[str, WeatherRecord], campaign: Campaign
-) -> Conditions:
-    """Return what is known of a run from outside its log.
-
-    Parameters
-    ----------
-    drive : analyse.inputs.Drive
-        The run.
-    ambient : AmbientReference
-        The campaign's reference.
-    records : mapping of source id to WeatherRecord
-        Wind and rain come from the first that tells; rain as the campaign declares it goes before.
-    campaign : Campaign
-        For the order and age limits of the sources, and the time zone.
-    """
-    run, series = drive.clean, ambient.series.get(drive.entry.id)
-    index = run.frame.index.to_numpy(dtype=np.float64)
-    mean = begin = None
-    if series is not None and index.size:
-        mean = float(series.at(np.linspace(index[0], index[-1], 200)).mean())
-        begin = float(series.at(np.linspace(index[0], min(index[0] + FIRST, index[-1]), 7)).mean())
-    wind = rain = None
-    for source in campaign.weather:
-        record = records.get(source.id)
-        if record is not None:
-            wind = wind if wind is not None else _conditions(run, record, source.max_age, "wind_speed")
-            rain = rain if rain is not None else _conditions(run, record, source.max_age, "raining")
-    if drive.entry.rain is not None:
-        rain = float(drive.entry.rain != "none")
-    start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
-    return Conditions(mean, begin, wind, None if rain is None else bool(rain), start)
-
-
-def _conditions(run: CleanRun, record: WeatherRecord, max_age: float, what: str) -> float | None:
-    """Return one quantity of a weather record during a run; None where it is not known."""
-    index = run.frame.index
-    if run.start is None or len(index) < 2:
-        return None
-    end = run.start + pd.Timedelta(seconds=float(index[-1]))
-    value = getattr(conditions_during(record, run.start, end, max_age), what)
-    return None if value is None else float(value)
 
 
 def _drive(aligned: AlignedRun) -> Drive:
@@ -237,12 +191,6 @@ def _criterion(check: Check, found: Comparability, run: str, alone: bool) -> Cri
         outcome=outcome,
         reason=reason,
     )
-
-
-def quantity_of(code: str) -> str:
-    """Return in which quantity a criterion is shown; metres across the path stay metres."""
-    quantity = CRITERIA[code].quantity
-    return _JUDGED.get(code) or ("length" if quantity == "distance" else quantity) or "count"
 
 
 def _own(code: str, facts: Facts) -> float | None:

@@ -8,8 +8,11 @@ import pytest
 
 from intake_report import cli
 from intake_report.align.criteria import CRITERIA
+from intake_report.analyse.acceptance import acceptance_limits, judge_runs
+from intake_report.analyse.ambient import choose_ambient
+from intake_report.analyse.inputs import align_logs, clean_logs, load_logs, pair, weather_records
 from intake_report.campaign import load_campaign
-from intake_report.check.campaigns import acceptance_limits, open_campaign
+from intake_report.check.campaigns import open_campaign
 from intake_report.errors import CampaignError
 
 from .support import ROOT, check_json, criterion, log, planned_campaign
@@ -209,6 +212,18 @@ def test_the_demo_campaign(tmp_path, capsys):
         assert crossed["speed-against-gps"] == "agrees" and crossed["airflow-unit"] == "agrees"
         assert crossed["ambient-against-record"] != "not-possible"
         assert criterion(check, "wind")["value"] is not None and criterion(check, "rain")["value"] == 0.0
+    # the same values as in the report
+    campaign = load_campaign(file)
+    cleaned = clean_logs(campaign, load_logs(campaign))
+    alignment = align_logs(campaign, cleaned)
+    drives, records = pair(campaign, cleaned, alignment), weather_records(campaign)
+    report = judge_runs(campaign, drives, alignment, choose_ambient(campaign, drives, records), records)
+    for check in checks:
+        mine = {c["code"]: (c["value"], c["limit"], c["hard"], c["outcome"]) for c in check["criteria"]}
+        theirs = [c for c in report.checks if c.runs == (check["run"],)]
+        assert len(theirs) == len(CRITERIA)
+        for c in theirs:
+            assert mine[c.code] == (c.value, c.limit, c.hard, c.outcome)
     # the same run from another folder is a candidate and gets the same values
     copy = tmp_path / "copy.csv.gz"
     shutil.copy(logs[0], copy)

@@ -17,7 +17,8 @@ from intake_report.check.chain import check_logs
 from intake_report.check.drawing import BLOCKS, bars, condense, draw
 from intake_report.check.model import LogCheck, Timeline, from_json, to_json
 from intake_report.check.text import page, summary
-from intake_report.check.text_values import duration_text, value_text
+from intake_report.check.wording import sentence
+from intake_report.results.judged import duration_text, judged_text
 
 from .support import log, plain_log, planned_campaign
 
@@ -109,8 +110,6 @@ def test_every_criterion_is_shown_with_limit_value_and_verdict(checks):
 
 
 def test_a_value_beyond_its_limit_never_reads_like_the_limit(checks):
-    from intake_report.check.text_values import sentence
-
     coverage = next(c for c in checks[0].criteria if c.code == "coverage")
     near = dataclasses.replace(coverage, value=0.9496, outcome="fail")
     assert sentence(near, "si").startswith("Route covered: 94.96")
@@ -125,9 +124,9 @@ def test_durations(seconds, text):
 
 
 def test_values_in_the_readers_units():
-    assert value_text(10.0 / 9.0, "temperature_difference", "us").replace("\N{NO-BREAK SPACE}", " ") == "2.0 °F"
-    assert value_text(25.0, "temperature", "us").replace("\N{NO-BREAK SPACE}", " ") == "77 °F"
-    assert value_text(None, "speed", "si") == "–"
+    assert judged_text(10.0 / 9.0, "temperature_difference", "us").replace("\N{NO-BREAK SPACE}", " ") == "2.0 °F"
+    assert judged_text(25.0, "temperature", "us").replace("\N{NO-BREAK SPACE}", " ") == "77 °F"
+    assert judged_text(None, "speed", "si") == "–"
 
 
 # ---- the timeline ------------------------------------------------------------------------------------------------

@@ -1,0 +1,68 @@
+"""Criteria in words: found, limit and the sentence on one that was not met, in the reader's units."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from intake_report.check.model import CriterionCheck, PairCheck
+from intake_report.results.judged import judged_text
+from intake_report.units import UnitSystem
+
+
+def limit_text(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return "≥ 95 %" or "≤ 1.1 K"."""
+    if _nothing_wanted(check):
+        return "none" if check.code != "one-pass" else "yes"
+    sign = "≥" if check.sense == "at least" else "≤"
+    return f"{sign}\N{NO-BREAK SPACE}{judged_text(check.limit, check.quantity, system)}"
+
+
+def found_text(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return the run's own value as the table shows it; where a difference is judged, `off_text` shows that."""
+    if check.code == "one-pass" and check.value is not None:
+        return "yes" if check.value == 0.0 else "no"
+    if _nothing_wanted(check) and check.value == 0.0:
+        return "none"
+    if check.group == "alike":
+        return judged_text(check.own, check.own_quantity, system) if check.own is not None else ""
+    return _judged(check, system)
+
+
+def _judged(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return the value that is judged; one beyond its limit never reads like the limit."""
+    for more in (0, 1, 2):
+        text = judged_text(check.value, check.quantity, system, more)
+        if check.outcome != "fail" or text != judged_text(check.limit, check.quantity, system, more):
+            break
+    return text
+
+
+def _nothing_wanted(check: CriterionCheck) -> bool:
+    return check.quantity == "count" and check.limit == 0.0 and check.group != "alike"
+
+
+def off_text(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return the difference from the median of the runs; empty where none is judged."""
+    return _judged(check, system) if check.group == "alike" else ""
+
+
+def sentence(check: CriterionCheck, system: UnitSystem, pairs: Sequence[PairCheck] = ()) -> str:
+    """Return one sentence on a criterion that was not met, with the run that is farthest in it."""
+    if check.reason.startswith("The log has no "):
+        return check.reason
+    if check.code == "one-pass" or (_nothing_wanted(check) and check.reason):
+        return check.reason
+    if check.code == "rain":
+        return "Rain: not as on the other runs."
+    limit = limit_text(check, system)
+    value = _judged(check, system)
+    if check.group == "alike":
+        own = "" if check.own is None else f" {judged_text(check.own, check.own_quantity, system)},"
+        apart = max((p for p in pairs if p.code == check.code), key=lambda p: p.value or 0.0, default=None)
+        farthest = (
+            ""
+            if apart is None
+            else f"; farthest from {apart.other}, {judged_text(apart.value, apart.quantity, system)}"
+        )
+        return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
+    return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
