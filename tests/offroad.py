@@ -9,7 +9,13 @@ from typing import Any
 import numpy as np
 import roadlog
 
-PULL_COLUMNS = {"n": "rpm [rpm]", "tq": "torque [N*m]", "kw": "power [kW]", "in": "iat [degC]", "cool": "coolant [degC]"}
+PULL_COLUMNS = {
+    "n": "rpm [rpm]",
+    "tq": "torque [N*m]",
+    "kw": "power [kW]",
+    "in": "iat [degC]",
+    "cool": "coolant [degC]",
+}
 TORQUE = {"stock": (150.0, 150.3, 149.7), "sealed": (153.0, 153.3, 152.7)}  # N·m, constant over the sweep
 IAT = {"stock": 40.0, "sealed": 30.0}  # °C during the pulls
 ELEVATION = 500.0  # m
@@ -36,7 +42,12 @@ def campaign(units: str = "si") -> dict[str, Any]:
         },
     ]  # fmt: skip
     data["ambient"] = {"reference": "airfield"}
-    data["dyno"] = {"correction": "sae-j1349-2004", "smoothing": "200 rpm", "elevation": "500 m", "least_coolant": "80 degC"}
+    data["dyno"] = {
+        "correction": "sae-j1349-2004",
+        "smoothing": "200 rpm",
+        "elevation": "500 m",
+        "least_coolant": "80 degC",
+    }
     data["bench"] = {"depression": "4 kPa"}
     data["pull"] = [pull("cold", "stock", 1, "stock", 0)]
     order = 1
@@ -45,7 +56,13 @@ def campaign(units: str = "si") -> dict[str, Any]:
             order += 1
             data["pull"].append(pull(f"{name}-{number}", name, order, name, number))
     data["restriction"] = [curve("stock", 300.0), curve("sealed", 200.0)]
-    trial = {"configuration": "sealed", "condition": "wet", "duration": "30 min", "observation": "dry", "adverse": False}
+    trial = {
+        "configuration": "sealed",
+        "condition": "wet",
+        "duration": "30 min",
+        "observation": "dry",
+        "adverse": False,
+    }
     data["exposure"] = [
         trial | {"trials": 6},
         trial | {"configuration": "stock", "adverse": True, "observation": "drops in the box"},

@@ -48,11 +48,13 @@ class WarmUpRule:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A pull that the rule left out, and why."""
+    """A pull that the rule left out, and why; `coolant` and `least` [°C] where it was for a cold engine."""
 
     pull: str
     configuration: str
     reason: str
+    coolant: float | None = None
+    least: float | None = None
 
 
 def leave_out_warm_up(pulls: Sequence[Pull], rule: WarmUpRule) -> tuple[tuple[Pull, ...], tuple[LeftOut, ...]]:
@@ -82,16 +84,18 @@ def leave_out_warm_up(pulls: Sequence[Pull], rule: WarmUpRule) -> tuple[tuple[Pu
                     remedy="Correct the order or the time.",
                 )
         for position, pull in enumerate(members, 1):
+            cold: tuple[float, float] | tuple[()] = ()
             if pull.warm_up:
                 reason = "declared as a warm-up pull"
             elif position <= rule.first:
                 reason = f"among the first {rule.first} of its session" if rule.first > 1 else "first of its session"
             elif rule.coolant is not None and pull.coolant is not None and pull.coolant < rule.coolant:
                 reason = f"coolant at {pull.coolant:.0f} °C, below {rule.coolant:g} °C"
+                cold = (pull.coolant, rule.coolant)
             else:
                 kept.append(pull)
                 continue
-            out.append(LeftOut(pull.id, pull.configuration, reason))
+            out.append(LeftOut(pull.id, pull.configuration, reason, *cold))
     if not kept:
         raise DataError("The warm-up rule leaves no pull.", remedy="Record more pulls or relax the rule.")
     return tuple(kept), tuple(out)

@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from intake_report.bench import AirflowValue, ExposureResult, RestrictionComparison, RestrictionValue, ServiceTime
-from intake_report.dyno import Drift, DynoResult, FigureSummary
+from intake_report.dyno import Drift, DynoResult, FigureSummary, LeftOut
 from intake_report.results import formatting
 from intake_report.results.evidence import ForecastValue, SourceOffset
 from intake_report.statistics import Difference, MeanInterval
@@ -86,6 +86,14 @@ def in_turn(dyno: DynoResult) -> bool:
     """Tell whether the order of the pulls can tell a drift of the session from a difference of configurations."""
     order = next((d for d in dyno.drifts if d.covariate == "pull order"), None)
     return order is None or (order.share or 0.0) <= SEPARABLE
+
+
+def left_out_reason(found: LeftOut, system: UnitSystem) -> str:
+    """Return why a pull was left out."""
+    if found.coolant is None or found.least is None:
+        return found.reason
+    coolant, least = (formatting.with_unit(x, "temperature", system, 0) for x in (found.coolant, found.least))
+    return f"coolant at {coolant}, below {least}"
 
 
 def kelvins_in(text: str, system: UnitSystem) -> str:

@@ -20,6 +20,7 @@ from intake_report.results.evidence_text import (
     difference_texts,
     drift_texts,
     in_turn,
+    left_out_reason,
     mean_texts,
     percent,
     shown_summaries,
@@ -197,7 +198,8 @@ def _left_out(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
     if not found.left_out:
         return (Paragraph("No pull was left out."),)
     items = "; ".join(
-        f"{literal(x.pull)} ({literal(result.name_of(x.configuration))}): {literal(x.reason)}" for x in found.left_out
+        literal(f"{x.pull} ({result.name_of(x.configuration)}): {left_out_reason(x, result.units)}")
+        for x in found.left_out
     )
     return (Paragraph(f"{formatting.count(len(found.left_out), 'pull')} left out by rule: {items}."),)
 

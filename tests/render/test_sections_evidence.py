@@ -1,0 +1,196 @@
+"""The evidence sections: what they say, in which units, and that nothing of a campaign acts as markup."""
+
+from __future__ import annotations
+
+import json
+import re
+import time
+from pathlib import Path
+from typing import Any
+
+import offroad
+import pytest
+import roadlog
+from conftest import Chain, run_chain
+
+from intake_report.bench import bench_evidence
+from intake_report.dyno import dyno_evidence
+from intake_report.render import sections
+from intake_report.render.blocks import Block, Callout, Figure, Heading, Paragraph, Table
+from intake_report.render.inline import parse, plain
+from intake_report.results.document import results_json
+
+
+@pytest.fixture(scope="module", params=["si", "us"])
+def chain(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Chain:
+    return run_chain(offroad.write(tmp_path_factory.mktemp("offroad"), offroad.campaign(units=request.param)))
+
+
+@pytest.fixture(scope="module")
+def bare(tmp_path_factory: pytest.TempPathFactory) -> Chain:
+    return run_chain(roadlog.write(tmp_path_factory.mktemp("bare")))
+
+
+def off_road_blocks(chain: Chain) -> list[Block]:
+    c, r = chain.campaign, chain.result
+    return [
+        *sections.off_road(r), *sections.air(r), *sections.dyno(c, r), *sections.restriction(r),
+        *sections.exposure(c, r), *sections.service(r),
+    ]  # fmt: skip
+
+
+def table(blocks: Any, label: str) -> Table:
+    return next(b for b in blocks if isinstance(b, Table) and b.label == label)
+
+
+def cells(found: Table) -> list[str]:
+    return [plain(cell) for row in found.rows for cell in row]
+
+
+def words(blocks: Any) -> str:
+    texts = []
+    for b in blocks:
+        if isinstance(b, Paragraph):
+            texts.append(plain(b.text))
+        if isinstance(b, Table):
+            texts += [plain(b.caption), *(plain(c.title) for c in b.columns), *cells(b), *map(plain, b.notes)]
+        if isinstance(b, Figure):
+            texts += [plain(b.caption), b.alt]
+        if isinstance(b, Callout):
+            texts += map(plain, b.texts)
+    return "\n".join(texts)
+
+
+def test_every_kind_of_evidence_has_its_section(chain: Chain) -> None:
+    headings = [b.label for b in off_road_blocks(chain) if isinstance(b, Heading)]
+    assert headings == ["sec-off-road", "sec-air", "sec-dyno", "sec-restriction", "sec-exposure", "sec-service"]
+
+
+def test_without_evidence_one_sentence_says_so(bare: Chain) -> None:
+    blocks = off_road_blocks(bare)
+    assert [b.label for b in blocks if isinstance(b, Heading)] == ["sec-off-road", "sec-air"]
+    assert "Not tested in this campaign: power on a dyno, restriction, wet exposure" in words(blocks)
+    assert "time to service" in words(blocks)
+    assert not any(isinstance(b, Figure) and b.label != "fig-mass" for b in blocks)
+
+
+def test_tables_print_what_results_json_says(chain: Chain) -> None:
+    document = json.loads(results_json(chain.result, "2026-07-01", 1))["evidence"]
+    blocks = off_road_blocks(chain)
+    printed = cells(table(blocks, "tab-dyno-means"))
+    for summary in document["dyno"]["summaries"]:
+        for mean in summary["means"].values():
+            assert mean["text"] in printed and mean["interval_text"] in printed
+    printed = cells(table(blocks, "tab-dyno-differences"))
+    for summary in document["dyno"]["summaries"]:
+        for difference in summary["differences"].values():
+            assert {difference["text"], difference["interval_text"], difference["percent_text"]} <= set(printed)
+    printed = cells(table(blocks, "tab-restriction"))
+    for row in document["bench"]["restrictions"][0]["values"]:
+        assert row["text"] in printed
+    printed = cells(table(blocks, "tab-exposure"))
+    for row in document["bench"]["exposures"]:
+        assert row["bound"]["sentence"] in printed
+    printed = cells(table(blocks, "tab-service"))
+    assert document["bench"]["services"][0]["interval_text"] in printed
+    weather = sections.weather(chain.result)
+    printed = cells(table(weather, "tab-ambient-offsets"))
+    for row in document["weather"]["offsets"]:
+        assert {row["text"], row["interval_text"]} <= set(printed)
+    printed = cells(table(weather, "tab-forecast"))
+    assert {row["difference_text"] for row in document["weather"]["forecasts"] if row["what"] == "mean ambient"} <= set(
+        printed
+    )
+
+
+def test_reader_sees_one_system_of_units(chain: Chain) -> None:
+    text = words([*sections.weather(chain.result), *off_road_blocks(chain)])
+    # the reference state of a method and the rules of the trade keep the units they are stated in
+    text = re.sub(r"25 °C, 99 kPa dry air and 1 kPa vapour|1 % per 10 °F", "", text.replace("\u00a0", " "))
+    text = re.sub(r"2 °F \(1\.1 K\)|1\.1 K \(2 °F\)", "", text)
+    if chain.result.units == "us":
+        assert "hp" in text and "lbf·ft" in text and "inH₂O" in text and "cfm" in text and "inHg" in text
+        assert not re.search(r"\d (K|kW|N·m|km/h|m³/h|kPa|°C)\b", text)
+    else:
+        assert "kW" in text and "N·m" in text and "kPa" in text and "m³/h" in text
+        assert not re.search(r"\d (°F|hp|lbf·ft|mph|cfm|inHg|inH₂O)", text)
+
+
+def test_both_corrected_and_uncorrected_and_the_name_of_the_correction(chain: Chain) -> None:
+    blocks = sections.dyno(chain.campaign, chain.result)
+    titles = [c.title for c in table(blocks, "tab-pulls").columns]
+    assert titles.count("Uncorrected") == 2 and "Factor" in titles
+    text = words(blocks)
+    assert "SAE J1349, 2004 and later coefficients" in text and "never the intake air" in text
+    assert "1 pull left out by rule: cold" in text
+
+
+def test_uncorrected_pulls_are_not_printed_twice(tmp_path: Path) -> None:
+    data = roadlog.changed(offroad.campaign(), "dyno.correction", "none")
+    found = run_chain(offroad.write(tmp_path, data))
+    blocks = sections.dyno(found.campaign, found.result)
+    assert "not corrected" in words(blocks)
+    assert "Uncorrected" not in [c.title for c in table(blocks, "tab-pulls").columns]
+    assert not any("uncorrected" in cell for cell in cells(table(blocks, "tab-dyno-means")))
+
+
+def test_assumed_driveline_loss_is_named(tmp_path: Path) -> None:
+    data = roadlog.changed(offroad.campaign(), "dyno.driveline_loss", "15 % (assumed, front-wheel drive)")
+    found = run_chain(offroad.write(tmp_path, data))
+    text = words(sections.dyno(found.campaign, found.result))
+    assert "a driveline loss of 15 % (assumed, front-wheel drive)" in text and "assumption" in text
+    assert "driveline-assumed" in {x.code for x in found.result.limitations}
+
+
+def test_cautions_stand_where_water_and_roads_appear(chain: Chain) -> None:
+    callouts = [b for b in sections.exposure(chain.campaign, chain.result) if isinstance(b, Callout)]
+    assert callouts[0].tone == "caution"
+    text = words(callouts)
+    assert "draws in water" in text and "open roads" in text
+    assert any(isinstance(b, Callout) for b in sections.service(chain.result))
+    assert not any(isinstance(b, Callout) for b in sections.weather(chain.result))
+
+
+def test_cautions_stand_beside_a_wet_run(tmp_path: Path) -> None:
+    data = roadlog.changed(offroad.campaign(), "run.0.road", "wet")
+    text = words(sections.weather(run_chain(offroad.write(tmp_path, data)).result))
+    assert "draws in water" in text and "open roads" in text
+
+
+def test_percentage_of_airflow_only_at_equal_depression(chain: Chain) -> None:
+    text = words(sections.restriction(chain.result))
+    assert "between equal depressions only" in text and "common practice" in text and "1/4 to 4" in text
+
+
+def test_text_of_the_campaign_is_no_markup(chain: Chain) -> None:
+    row = table(sections.service(chain.result), "tab-remarks").rows[0]
+    spans = parse(row[2])
+    assert "".join(s.text for s in spans) == "needs **two** hands [[sec-claims]]"
+    assert not any(s.bold or s.reference for s in spans)
+
+
+def test_figures_name_no_number_they_compute(chain: Chain) -> None:
+    figures = [b for b in off_road_blocks(chain) if isinstance(b, Figure)]
+    assert [f.label for f in figures] == ["fig-mass", "fig-dyno", "fig-dyno-difference", "fig-restriction"]
+    assert all(f.alt and f.svg.startswith("<svg") for f in figures)
+
+
+def test_notices_stand_under_data_quality(tmp_path: Path) -> None:
+    reports = [r.replace("9999 SCT040", "9999 -RA SCT040") for r in offroad.REPORTS]
+    data = roadlog.changed(offroad.campaign(), "weather.0.reports", reports)
+    blocks = sections.data_quality(run_chain(offroad.write(tmp_path, data)).result)
+    assert any("light rain" in cell or "RA" in cell for cell in cells(table(blocks, "tab-notices")))
+
+
+@pytest.mark.bench
+def test_dyno_and_bench_take_less_than_a_second(chain: Chain) -> None:
+    c, r = chain.campaign, chain.result
+
+    def work() -> None:
+        dyno_evidence(c), bench_evidence(c)
+        sections.dyno(c, r), sections.restriction(r), sections.exposure(c, r), sections.service(r)
+
+    work()  # the first call imports and reads fonts
+    start = time.process_time()  # of this process: other work on the machine does not count
+    work()
+    assert time.process_time() - start < 1.0
