@@ -1,0 +1,166 @@
+"""Numbers become text in one place; the document holds no number that is not one."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from intake_report.results import formatting
+from intake_report.results.document import _plain, results_document, results_json
+from intake_report.results.text import counts_text, difference_text, metric_title, value_text
+from intake_report.units import QUANTITIES
+
+finite = st.floats(-1e9, 1e9)
+
+
+def as_number(text: str) -> float:
+    return float(text.replace(formatting.MINUS, "-").split(formatting.NARROW_SPACE)[0])
+
+
+@given(value=finite, decimals=st.integers(0, 4))
+def test_text_is_the_number_to_half_a_digit(value, decimals):
+    text = formatting.number(value, decimals)
+    assert abs(as_number(text) - value) <= 0.5 * 10.0**-decimals * (1.0 + 1e-9) + 1e-6 * abs(value) * 1e-6
+    assert "-" not in text  # a real minus sign, everywhere
+
+
+@given(value=st.floats(-0.04, 0.04))
+def test_nothing_has_no_sign(value):
+    assert formatting.number(value, 1) == "0.0"
+    assert formatting.number(value, 1, signed=True) == "0.0"
+
+
+@pytest.mark.parametrize(
+    ("value", "quantity", "system", "decimals", "text"),
+    [
+        (25.0, "temperature", "us", 1, "77.0 °F"),
+        (25.0, "temperature", "si", 1, "25.0 °C"),
+        (-5.0 / 3.0, "temperature_difference", "us", 1, "−3.0 °F"),
+        (-5.0 / 3.0, "temperature_difference", "si", 1, "−1.7 K"),
+        (4.8, "temperature_rate", "us", 1, "8.6 °F/min"),
+        (80.0, "speed", "us", 0, "50 mph"),
+        (1609.344, "distance", "us", 2, "1.00 mi"),
+        (101.325, "pressure", "us", 2, "29.92 inHg"),
+        (90.0, "duration", "si", 1, "1.5 min"),
+        (None, "temperature", "us", 1, "–"),
+        (3.5, "number", "si", 1, "3.5"),
+        (45.0, "angle", "si", 0, "45°"),
+    ],
+)
+def test_values_with_units(value, quantity, system, decimals, text):
+    assert formatting.with_unit(value, quantity, system, decimals).replace("\u00a0", " ") == text
+
+
+def test_margins_are_given_in_both_scales_so_that_nobody_mixes_them_up():
+    plain = {
+        (system, kelvin): formatting.margin(kelvin, system).replace("\u00a0", " ")
+        for system in ("si", "us") for kelvin in (5.0 / 3.0, 25.0 / 9.0, 3.0, 5.0)
+    }  # fmt: skip
+    assert plain["us", 5.0 / 3.0] == "3 °F (1.7 K)"
+    assert plain["si", 5.0 / 3.0] == "1.7 K (3 °F)"
+    assert plain["us", 25.0 / 9.0] == "5 °F (2.8 K)"
+    assert plain["si", 3.0] == "3 K (5.4 °F)"
+    assert plain["si", 5.0] == "5 K (9 °F)"
+
+
+def test_intervals_and_lists():
+    text = formatting.interval(-5.1, -2.0, "temperature_difference", "si", 1)
+    assert text.replace("\u00a0", " ") == "−5.1 to −2.0 K"
+    assert formatting.interval(None, 1.0, "time", "si", 0) == formatting.ABSENT
+    assert formatting.listing(["a"]) == "a"
+    assert formatting.listing(["a", "b", "c"]) == "a, b and c"
+    assert formatting.count(1, "run") == "1 run" and formatting.count(0, "run") == "0 runs"
+
+
+def test_every_quantity_has_a_printed_unit_in_both_systems():
+    for name in QUANTITIES:
+        for system in ("si", "us"):
+            assert isinstance(formatting.unit_of(name, system), str)
+            if name not in ("number",):
+                assert formatting.unit_of(name, system), name
+
+
+# ---- the document ------------------------------------------------------------------------------------------------
+
+
+def numbers(value, path=""):
+    if isinstance(value, dict):
+        for key, item in value.items():
+            yield from numbers(item, f"{path}.{key}")
+    elif isinstance(value, list):
+        for index, item in enumerate(value):
+            yield from numbers(item, f"{path}[{index}]")
+    elif isinstance(value, float):
+        yield path, value
+
+
+def test_document_is_json_without_nan_and_reads_back(demo):
+    text = results_json(demo.chain.result, "2026-07-01", 1)
+    document = json.loads(text, parse_constant=lambda name: pytest.fail(name))
+    assert document == results_document(demo.chain.result, "2026-07-01", 1)
+    found = list(numbers(document))
+    assert len(found) > 1000
+    assert all(math.isfinite(value) for _, value in found)
+
+
+def test_a_number_that_is_none_is_refused():
+    for value in (math.nan, math.inf, np.float64("nan")):
+        with pytest.raises(ValueError, match="not finite"):
+            _plain({"a": [value]})
+    assert _plain((np.float64(1.5), np.int64(2), np.bool_(True), None)) == [1.5, 2, True, None]
+
+
+def test_value_with_status_reason_and_bound(demo):
+    for value in demo.chain.result.values:
+        assert (value.value is not None) == (value.status == "ok")
+        assert (value.bound is not None) == (value.status == "not reached")
+        assert bool(value.reason) == (value.status != "ok")
+
+
+def test_not_reached_is_said_with_its_bound(demo):
+    result = demo.chain.result
+    key = next(k for k in result.metrics if k.spec.id == "recovery_time")
+    value = replace(result.of(key.key)[0], status="not reached", value=None, bound=240.0, reason="x")
+    assert value_text(value, key, "si").replace("\u00a0", " ") == "not reached in 240 s"
+
+
+def test_texts_of_the_document_are_those_of_the_formatter(demo):
+    result = demo.chain.result
+    document = results_document(result, "2026-07-01", 1)
+    keys = {k.key: k for k in result.metrics}
+    for row, value in zip(document["values"], result.values, strict=True):
+        assert row["text"] == value_text(value, keys[value.key], "si")
+    for row in document["metrics"]:
+        key = keys[row["key"]]
+        assert row["printed_title"] == metric_title(key, "si")
+        assert "{" not in row["printed_title"]
+    for row, comparison in zip(document["comparisons"], result.comparisons, strict=True):
+        if comparison.difference is not None:
+            assert difference_text(comparison, keys[comparison.key], "si").startswith(row["text"])
+
+
+def test_titles_are_one_per_metric_and_parameter(demo, badly_designed):
+    for chain in (demo.chain, badly_designed.chain):
+        titles = [metric_title(key, chain.result.units) for key in chain.result.metrics]
+        assert len(set(titles)) == len(titles)
+        assert len({key.key for key in chain.result.metrics}) == len(titles)
+
+
+def test_counts(demo):
+    assert counts_text(demo.chain.result) == (
+        "3 runs of As-sold airbox, 3 runs of Open cone element and 3 runs of Sealed box with external snorkel"
+    )
+
+
+def test_results_are_frozen(demo):
+    import dataclasses
+
+    for thing in (demo.chain.result, demo.chain.result.values[0], demo.chain.result.comparisons[0]):
+        with pytest.raises(dataclasses.FrozenInstanceError):
+            thing.key = "x"

@@ -1,0 +1,150 @@
+"""Figures compute nothing and set no global state; they draw what the result holds, also when little is there."""
+
+from __future__ import annotations
+
+import ast
+from dataclasses import replace
+
+import matplotlib as mpl
+import numpy as np
+import pytest
+from conftest import ROOT
+
+from intake_report import plots
+from intake_report.results.text import metric_title
+
+FIGURES = {
+    "route": plots.route_figure,
+    "recovery": plots.recovery_figure,
+    "soak": plots.heat_soak_figure,
+    "dots": lambda result: plots.dots_figure(result, drawable(result)),
+    "differences": lambda result: plots.difference_figure(result, compared(result)),
+}
+
+
+def drawable(result):
+    return [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
+
+
+def compared(result):
+    keys = {c.key for c in result.comparisons if c.difference is not None}
+    return [k for k in result.metrics if k.spec.headline and k.key in keys]
+
+
+def texts(figure) -> list[str]:
+    found = [t.get_text() for t in figure.findobj(mpl.text.Text)]
+    return [t.replace("\n", " ") for t in found if t]
+
+
+@pytest.fixture(params=["demo", "badly_designed"])
+def result(request):
+    return request.getfixturevalue(request.param).chain.result
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_figures_leave_matplotlib_as_it_was(name, result):
+    import matplotlib.pyplot as plt
+
+    before, opened = dict(mpl.rcParams), plt.get_fignums()
+    figure = FIGURES[name](result)
+    assert dict(mpl.rcParams) == before
+    assert plt.get_fignums() == opened  # no figure is kept open behind the caller's back
+    assert figure.get_axes()
+
+
+@pytest.mark.parametrize("name", FIGURES)
+def test_figures_say_units_of_the_reader(name, result):
+    joined = " ".join(texts(FIGURES[name](result)))
+    unit = {"si": ("°C", "K", "km"), "us": ("°F", "mi")}[result.units]
+    assert any(f"[{u}" in joined for u in unit) or "[s]" in joined
+    if result.units == "us":
+        assert "[°C]" not in joined and "[km]" not in joined
+
+
+def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
+    result = demo.chain.result
+    figure = plots.route_figure(result)
+    panels = figure.get_axes()
+    assert len(panels) == len(result.configurations) == 3
+    for panel, configuration in zip(panels, result.configurations, strict=True):
+        assert configuration.name in panel.get_title(loc="left")
+        lines = [line for line in panel.get_lines() if line.get_color() != "#7a7a7a"]
+        curves = [c for c in result.route_curves if c.configuration == configuration.id]
+        assert len(lines) == len(curves) == 3
+        for line, curve in zip(lines, curves, strict=True):
+            assert line.get_xdata() == pytest.approx(np.array(curve.x) / 1000.0)
+            assert line.get_ydata() == pytest.approx(
+                np.array([np.nan if v is None else v for v in curve.y]), nan_ok=True
+            )
+    assert "Route distance [km]" in texts(figure)
+    assert {"City", "On-ramp", "Highway"} <= set(texts(figure))
+
+
+def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
+    result = demo.chain.result
+    (panel,) = plots.recovery_figure(result).get_axes()
+    levels = sorted({float(line.get_ydata()[0]) for line in panel.get_lines() if len(set(line.get_ydata())) == 1})
+    assert {round(level, 3) for level in levels} >= {1.667, 2.778}
+    assert any(list(line.get_xdata()) == [0.0, 0.0] for line in panel.get_lines())
+    marks = [line for line in panel.get_lines() if len(line.get_xdata()) == 1]
+    reached = [
+        v for k in result.metrics if k.spec.id == "recovery_time" for v in result.of(k.key) if v.value is not None
+    ]
+    assert len(marks) == len(reached)
+    assert sorted(float(m.get_xdata()[0]) for m in marks) == pytest.approx(sorted(v.value for v in reached))
+
+
+def test_dots_figure_shows_each_value_once_and_the_means(demo):
+    result = demo.chain.result
+    keys = drawable(result)[:3]
+    panels = plots.dots_figure(result, keys).get_axes()
+    for panel, key in zip(panels, keys, strict=False):
+        drawn = sorted(float(y) for line in panel.get_lines() for y in np.atleast_1d(line.get_ydata()))
+        values = sorted(v.value for v in result.of(key.key) if v.value is not None)
+        assert drawn == pytest.approx(values)
+        assert metric_title(key, result.units) == panel.get_title(loc="left").replace("\n", " ")
+
+
+def test_configurations_differ_in_more_than_colour(demo):
+    looks = [(demo_look.colour(c.id), demo_look.marker(c.id), str(demo_look.dash(c.id)))
+             for demo_look in [plots._Look(demo.chain.result)] for c in demo.chain.result.configurations]  # fmt: skip
+    for part in zip(*looks, strict=True):
+        assert len(set(part)) == len(looks)
+
+
+def test_baseline_comes_first_whatever_the_order_of_the_file(demo):
+    result = demo.chain.result
+    turned = replace(result, configurations=tuple(reversed(result.configurations)))
+    assert plots._Look(turned).ids[0] == result.baseline.id
+
+
+def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
+    result = demo.chain.result
+    key = next(k for k in result.metrics if k.spec.id == "recovery_time")
+    values = tuple(
+        replace(v, status="not reached", value=None, bound=240.0) if v.key == key.key and v.block == "day-1" else v
+        for v in result.values
+    )
+    panel = plots.dots_figure(replace(result, values=values), [key]).get_axes()[0]
+    arrows = [line for line in panel.get_lines() if "uparrow" in str(line.get_marker())]
+    assert sum(len(line.get_ydata()) for line in arrows) == 3
+    assert {float(y) for line in arrows for y in line.get_ydata()} == {240.0}
+
+
+def test_drawing_twice_gives_the_same_svg(demo):
+    from intake_report.render.figure import figure_block
+
+    first, second = (figure_block(plots.recovery_figure(demo.chain.result), "fig-recovery", "c", "a") for _ in range(2))
+    assert (first.svg, first.png) == (second.svg, second.png)
+
+
+def test_module_imports_nothing_that_computes():
+    """Figures are drawn from results: no statistics, no metrics, no data frame in the module."""
+    tree = ast.parse((ROOT / "intake_report" / "plots.py").read_text("utf-8"))
+    modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module}
+    modules |= {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
+    ours = {m for m in modules if m.startswith("intake_report")}
+    assert all(m.split(".")[1] in ("results", "units", "plots") for m in ours if "." in m), ours
+    assert not modules & {"pandas", "scipy", "scipy.stats", "statistics", "matplotlib.pyplot"}
+    calls = {n.func.attr for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Attribute)}
+    assert not calls & {"mean", "median", "std", "polyfit", "interp", "percentile", "quantile", "gradient"}
