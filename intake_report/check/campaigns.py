@@ -34,8 +34,13 @@ class Case:
     notes: tuple[str, ...] = ()
 
 
-def open_campaign(path: Path) -> Campaign:
-    """Read a campaign whose planned runs need not have their logs yet.
+def open_campaign(path: Path) -> tuple[Campaign, tuple[str, ...]]:
+    """Read a campaign that is under way: logs, weather and bench files may not be there yet.
+
+    Returns
+    -------
+    campaign, notes
+        Without the weather sources whose file is absent, and a sentence on each of them.
 
     Raises
     ------
@@ -43,18 +48,18 @@ def open_campaign(path: Path) -> Campaign:
         If anything else is wrong with it.
     """
     try:
-        return load_campaign(path)
+        return load_campaign(path), ()
     except CampaignError as error:
         file = path / CAMPAIGN_FILE if path.is_dir() else path
-        if not file.is_file():
+        campaign = _unchecked(file) if file.is_file() else None
+        if campaign is None:
             raise
         errors = error.errors if isinstance(error, CampaignErrors) else (error,)
-        campaign = _unchecked(file)
-        absent = set() if campaign is None else _absent(campaign)
+        absent = _absent(campaign)
         rest = tuple(e for e in errors if not any(f"“{name}” does not exist" in e.what for name in absent))
-        if campaign is None or rest:
-            raise (rest[0] if len(rest) == 1 else CampaignErrors(rest)) if rest else error from None
-        return campaign
+        if rest:
+            raise (rest[0] if len(rest) == 1 else CampaignErrors(rest)) from None
+        return _without_weather(campaign, absent)
 
 
 def _unchecked(file: Path) -> Campaign | None:
@@ -68,8 +73,21 @@ def _unchecked(file: Path) -> Campaign | None:
 
 
 def _absent(campaign: Campaign) -> set[str]:
-    files = {file for run in campaign.runs for file in (*run.files, *run.control)}
-    return {file for file in files if not (campaign.folder / file).is_file()}
+    """Return the files that a check can do without and that are not there; how to read a log is not among them."""
+    logs = [campaign.log, *(run.log for run in campaign.runs if run.log)]
+    needed = {campaign.route.reference, *(log.dbc for log in logs)}
+    return {f for f in campaign.input_paths() if f not in needed and not (campaign.folder / f).is_file()}
+
+
+def _without_weather(campaign: Campaign, absent: set[str]) -> tuple[Campaign, tuple[str, ...]]:
+    gone = [source for source in campaign.weather if source.file in absent]
+    notes = [f"The weather source {source.id} is left out: {source.file} is not there yet." for source in gone]
+    ambient = campaign.ambient
+    if ambient.reference in {source.id for source in gone}:
+        ambient = ambient.model_copy(update={"reference": "auto"})
+        notes.append("It is the campaign's ambient reference; ambient is judged by what else was recorded.")
+    kept = tuple(source for source in campaign.weather if source not in gone)
+    return campaign.model_copy(update={"weather": kept, "ambient": ambient}), tuple(notes)
 
 
 def present(campaign: Campaign, run: Run) -> bool:

@@ -139,6 +139,12 @@ def _without_campaign(work: _Work, debug: bool) -> _Work:
             work = replace(work, failed=why)
             if not mapping:
                 return work
+    else:
+        why = (
+            "This is a position track without engine data: name it together with its log, as the parts of a run of a "
+            "campaign."
+        )
+        work = replace(work, failed=why)
     seen, failed = _attempt(lambda: looking.look("log", work.logs, mapping), debug)
     if seen is None:
         return replace(work, failed=work.failed or failed)
@@ -173,7 +179,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
     from intake_report.check.campaigns import cases, open_campaign
     from intake_report.check.judge import Court
 
-    campaign = open_campaign(file)
+    campaign, notes = open_campaign(file)
     court = Court(campaign)
     found = cases(paths, campaign, run)
     works = [_look_for_campaign(case, campaign, court, debug) for case in found]
@@ -183,7 +189,8 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
             court.admit(work.seen.run)
     court.summon(leave_out=[c.entry.id for c in found if c.entry is not None])
     for case, work in zip(found, works, strict=True):
-        yield _conclude(_judged(case, work, court, debug), debug)
+        done = _conclude(_judged(case, work, court, debug), debug)
+        yield replace(done, notes=(*done.notes, *notes))
 
 
 def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool) -> _Work:

@@ -59,16 +59,20 @@ def run(arguments: argparse.Namespace) -> int:
 
                 _print(([] if not found else _rule()) + page(check, _width(), _height(arguments.logs)))
             found.append(check)
+        if len(found) > 1 and not arguments.json:
+            from intake_report.check.text import summary
+
+            _print([*_rule(), *summary(found, _width())])
+        sys.stdout.flush()
     except IntakeReportError as error:
         if arguments.debug:
             raise
         for line in str(error).splitlines():
             print(f"intake-report: {line}", file=sys.stderr)
         return USAGE
-    if len(found) > 1 and not arguments.json:
-        from intake_report.check.text import summary
-
-        _print([*_rule(), *summary(found, _width())])
+    except BrokenPipeError:  # the reader (`| head`) has seen enough; what is left must not fail at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return REPEAT
     return ACCEPTED if all(check.accepted for check in found) else REPEAT
 
 

@@ -63,6 +63,22 @@ def test_a_drive_that_hardly_began_has_to_be_repeated(tmp_path, capsys, rows, co
     assert check["reasons"]
 
 
+def test_a_track_alone_cannot_be_judged(tmp_path, capsys):
+    points = "".join(
+        f'<trkpt lat="{50 + i / 1e4}" lon="8"><time>2025-05-02T10:{i // 60:02d}:{i % 60:02d}Z</time></trkpt>'
+        for i in range(200)
+    )
+    path = tmp_path / "t.gpx"
+    path.write_text(
+        '<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">'
+        f"<trk><trkseg>{points}</trkseg></trk></gpx>"
+    )
+    status, (check,) = check_json(capsys, path)
+    assert status == 1 and check["verdict"] == "unreadable" and check["rows"] == 200
+    assert check["start"] == "2025-05-02T10:00:00+00:00"
+    assert "position track" in check["reasons"][0]
+
+
 def spoiled(path: Path, share: float, value: str) -> Path:
     """Replace the intake temperature in the last `share` of the rows."""
     plain_log(path)

@@ -110,7 +110,7 @@ def test_limits_in_every_unit(tmp_path):
         "coverage": "90 %", "time-of-day": "90 min", "ramp-acceleration": "1 mph/s", "cross-track": "50 ft", "stops": 2,
         "phase-duration": {"limit": 0.1},
     }  # fmt: skip
-    found = acceptance_limits(open_campaign(planned_campaign(tmp_path, acceptance=stated)))
+    found = acceptance_limits(open_campaign(planned_campaign(tmp_path, acceptance=stated))[0])
     assert found["coverage"].limit == pytest.approx(0.9) and found["coverage"].hard is None
     assert found["time-of-day"].limit == pytest.approx(1.5)
     assert found["ramp-acceleration"].limit == pytest.approx(0.44704)  # 1 mile = 1609.344 m, exact by definition
@@ -151,6 +151,22 @@ def test_only_absent_logs_are_forgiven(tmp_path, capsys):
     assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
     err = capsys.readouterr().err
     assert "Did you mean “stock”?" in err and "does not exist" not in err
+
+
+def test_weather_that_is_not_there_yet_is_said(tmp_path, capsys):
+    weather = [{"id": "yard", "kind": "station", "file": "weather.csv"}]
+    file = planned_campaign(tmp_path, weather=weather, ambient={"reference": "yard"})
+    status, (check,) = check_json(capsys, log(tmp_path / "a.csv"), "--campaign", file)
+    assert status == 0 and criterion(check, "ambient")["own"] == 21.0  # by the vehicle's sensor
+    assert any("yard is left out: weather.csv" in note for note in check["notes"])
+    assert any("ambient reference" in note for note in check["notes"])
+
+
+def test_a_route_that_is_not_there_is_an_error(tmp_path, capsys):
+    file = planned_campaign(tmp_path, route__reference="route.gpx")
+    assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
+    err = capsys.readouterr().err
+    assert "“route.gpx” does not exist" in err and "b3-stock.csv" not in err
 
 
 def test_a_log_that_the_mapping_does_not_fit_gets_a_proposal(campaign, tmp_path, capsys):

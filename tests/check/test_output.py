@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import io
 import itertools
+import subprocess
 import sys
 
 import pytest
@@ -196,3 +197,15 @@ def test_a_terminal_without_block_characters_gets_plain_ones(tmp_path, monkeypat
     text = shown(plain_log(tmp_path / "a.csv"), "ascii", Terminal, monkeypatch)
     assert text.startswith("ACCEPT   a.csv") and "?" not in text.partition("[log.columns]")[0]
     assert "##" in text
+
+
+def test_a_reader_that_has_seen_enough_gets_no_traceback(tmp_path):
+    logs = [str(plain_log(tmp_path / f"{i}.csv")) for i in range(4)]
+    code = "import sys; from intake_report.cli import main; sys.exit(main(['check', '--json', *sys.argv[1:]]))"
+    with subprocess.Popen(
+        [sys.executable, "-c", code, *logs], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+    ) as process:
+        assert process.stdout is not None and process.stderr is not None
+        process.stdout.read(10)
+        process.stdout.close()
+        assert process.stderr.read() == ""
