@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 
 from intake_report.analyse.claim_evidence import Evidence, find_evidence, is_absolute, other
 from intake_report.analyse.claim_words import PERCENT, ClaimContext, close, objection
@@ -13,7 +14,7 @@ from intake_report.metrics import REGISTRY
 from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult, formatting
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import p_text
-from intake_report.statistics import decide, guard_band
+from intake_report.statistics import coverage_factor, decide, guard_band
 from intake_report.units import UnitSystem, parse_quantity
 
 VERDICTS: dict[str, ClaimVerdict] = {
@@ -196,9 +197,10 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: Evidence, limit:
         )
     if claim.relation == "equal":
         risk *= 2.0  # two one-sided tests, as the comparison's own equivalence
-    outcome = decide(e.estimate, e.u, low, high, risk, e.df)
+    u = _on_side(campaign, e, low, high)
+    outcome = decide(e.estimate, u, low, high, risk, e.df)
     verdict = VERDICTS[outcome.decision]
-    band = guard_band(e.u, risk, e.df)
+    band = guard_band(u, risk, e.df)
     why = (
         f"{e.text}; limit {against}, guard band {formatting.with_unit(band, *_difference(form))}; probability that it is "
         f"true {_percent(outcome.probability)}; risk of a wrong verdict by this rule at most {_percent(risk)}"
@@ -207,6 +209,21 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: Evidence, limit:
         verdict = "not shown"
         why += f"; but p after Holm's adjustment over all headline comparisons is {p_text(e.adjusted)}"
     return _filled(claim, key, verdict, why, e, limit, risk, band, outcome.probability)
+
+
+def _on_side(campaign: Campaign, e: Evidence, low: float | None, high: float | None) -> float:
+    """Return the standard uncertainty towards the limit, from the interval, which need not be symmetric."""
+    assert e.estimate is not None and e.u is not None  # the caller has looked
+    if e.low is None or e.high is None:
+        return e.u
+    above, below = e.high - e.estimate, e.estimate - e.low
+    if low is not None and high is not None:
+        half = max(above, below)
+    elif high is not None:
+        half = above if e.estimate <= high else below
+    else:
+        half = below if low is not None and e.estimate >= low else above
+    return half / coverage_factor(campaign.metrics.confidence, math.inf if e.df is None else e.df)
 
 
 def _called_off(campaign: Campaign, e: Evidence) -> bool:

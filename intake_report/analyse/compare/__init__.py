@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from intake_report.analyse.compare.combine import InstrumentDraws, InstrumentPart, instrument_part, widen
+from intake_report.analyse.compare.combine import InstrumentDraws, InstrumentPart, model_part, widen
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
 from intake_report.analyse.compare.model import check_model
 from intake_report.analyse.compare.summary import summarise
@@ -152,16 +152,16 @@ def _between(row: Comparison, found: Estimate, draws: InstrumentDraws | None) ->
     """Add interval and p-value: from the runs with what the instruments share, else from the instruments alone."""
     plain = found.found
     if plain.low is None and plain.high is None:
-        return _instruments(row, instrument_part(draws, row.key, found.weights, total=True))
-    part = instrument_part(draws, row.key, found.weights)
-    whole = plain if part is None else widen(plain, part.u)
+        return _instruments(row, model_part(draws, row.key, found.model, total=True))
+    part = model_part(draws, row.key, found.model)
+    whole = plain if part is None or found.model is None else widen(plain, part, found.model)
     lost = part.lost if part is not None else 0.0
     note = f"in {100.0 * lost:.0f} % of the draws a run does not reach the margin; they are left out" if lost else ""
     return replace(
         row,
         low=whole.low,
         high=whole.high,
-        df=whole.df if whole.df is not None and math.isfinite(whole.df) else None,
+        df=whole.df,
         method=METHODS[plain.method],
         p_value=whole.p_value,
         note="; ".join(text for text in (row.note, note) if text),

@@ -1,4 +1,4 @@
-"""Scatter between runs and biases that all runs share, in one interval of a difference (JCGM 100:2008)."""
+"""Scatter between runs and biases that all runs share, in one interval of a difference (JCGM 101:2008)."""
 
 from __future__ import annotations
 
@@ -8,14 +8,13 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 
-from intake_report.statistics import Component, Difference, combine, coverage_factor
+from intake_report.analyse.compare.model_of_runs import Estimates, Floats, RunsModel
+from intake_report.statistics import Difference, coverage_factor
 
-Floats = NDArray[np.float64]
 LEAST_DRAWS = 20
-NEGLIGIBLE = 1e-6  # of the difference's own scatter: what cancels leaves rounding
+NEGLIGIBLE = 1e-6  # of the scatter: what cancels leaves rounding
 
 
 class InstrumentDraws(Protocol):
@@ -38,16 +37,19 @@ class InstrumentPart:
         Standard uncertainty [unit of the metric].
     lost : float
         Share of draws in which a run did not reach the margin; they are left out.
+    values : ndarray, (m, n)
+        The draws that are left, run by run.
     """
 
     u: float
     lost: float
+    values: Floats
 
 
 def instrument_part(
     draws: InstrumentDraws | None, key: str, weights: Mapping[str, float], *, total: bool = False
 ) -> InstrumentPart | None:
-    """Return the standard uncertainty of a difference from draws of its runs' values.
+    """Return the standard uncertainty of a weighted sum of runs' values from their draws.
 
     Parameters
     ----------
@@ -56,7 +58,7 @@ def instrument_part(
     key : str
         Metric key.
     weights : mapping of str to float
-        Weight of each run in the difference.
+        Weight of each run.
     total : bool
         All sources, not only the shared ones.
 
@@ -67,54 +69,83 @@ def instrument_part(
     """
     if draws is None or not weights:
         return None
-    parts = []
-    for run, weight in weights.items():
-        column = draws.total(key, run) if total else draws.common(key, run)
-        if column is None:
-            return None
-        parts.append(weight * np.where(np.isfinite(column), column, np.nan))
-    total_draws = np.sum(parts, axis=0)
-    usable = total_draws[np.isfinite(total_draws)]
-    if usable.size < LEAST_DRAWS:
+    columns = [draws.total(key, run) if total else draws.common(key, run) for run in weights]
+    known = [column for column in columns if column is not None]
+    if len(known) < len(columns):
         return None
-    return InstrumentPart(float(np.std(usable, ddof=1)), 1.0 - usable.size / total_draws.size)
+    values = np.column_stack(known)
+    usable = values[np.isfinite(values).all(axis=1)]
+    if len(usable) < LEAST_DRAWS:
+        return None
+    sums = usable @ np.array(list(weights.values()))
+    return InstrumentPart(float(np.std(sums, ddof=1)), 1.0 - len(usable) / len(values), usable)
 
 
-def widen(found: Difference, u: float) -> Difference:
-    """Return a difference whose interval includes a standard uncertainty that replicates do not show.
+def model_part(
+    draws: InstrumentDraws | None, key: str, model: RunsModel | None, *, total: bool = False
+) -> InstrumentPart | None:
+    """Return the instruments' part of a difference; see `instrument_part`."""
+    if model is None:
+        return None
+    return instrument_part(draws, key, dict(zip(model.runs, model.weights.tolist(), strict=True)), total=total)
+
+
+def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Difference:
+    """Return a difference whose interval includes the biases that all runs share.
 
     Parameters
     ----------
     found : Difference
         From the scatter between runs.
-    u : float
-        Standard uncertainty of the shared biases in this difference.
+    part : InstrumentPart
+        Draws of all runs of the model under shared biases.
+    model : RunsModel
+        Makes differences of them.
 
     Notes
     -----
-    Quadrature with effective degrees of freedom (Welch–Satterthwaite, GUM G.4). A censored interval has no standard
-    error: each of its half-widths is combined with that of `u`, and the p-value follows from the one towards zero.
+    Every draw of the biases gives values of all runs and so a difference with its own t distribution; the interval is
+    that of their mixture, which need not be symmetric: a recovery time is cut off at zero on one side and runs into a
+    plateau on the other. Where everything cancels it is the t interval that came in. A censored interval has no
+    standard error: each of its half-widths is combined with that of the draws in quadrature.
     """
-    if found.low is None and found.high is None:
+    if (found.low is None and found.high is None) or found.df is None:
         return found
-    if u <= NEGLIGIBLE * (found.scatter or 0.0) or found.df is None:
+    if part.u <= NEGLIGIBLE * (found.scatter or 0.0):
         return found
-    if found.standard_error is not None and found.difference is not None:
-        both = combine([Component("runs", found.standard_error, df=found.df), Component("shared", u)])
-        df = both.df if both.df is not None else math.inf
-        plain = coverage_factor(found.level, found.df) * found.standard_error
-        # more effective degrees of freedom may outweigh a small addition: a further source never sharpens an interval
-        half = max(coverage_factor(found.level, df) * both.u, plain)
-        p_value = max(two_sided(found.difference / both.u, df), found.p_value or 0.0)
-        return replace(
-            found,
-            low=found.difference - half,
-            high=found.difference + half,
-            df=df,
-            standard_error=half / coverage_factor(found.level, df),
-            p_value=p_value,
-        )
-    return _widen_censored(found, u)
+    if found.standard_error is None or found.difference is None:
+        return _widen_censored(found, part.u)
+    estimates = model.evaluate(part.values)
+    if estimates is None:
+        return found
+    tail = 0.5 * (1.0 - found.level)
+    low, high = quantile(estimates, tail), quantile(estimates, 1.0 - tail)
+    # the reported difference is the one without bias; it lies within whatever the draws say
+    low, high = min(low, found.difference), max(high, found.difference)
+    below = mixture(estimates, 0.0)
+    error = 0.5 * (high - low) / coverage_factor(found.level, found.df)
+    return replace(found, low=low, high=high, standard_error=error, p_value=2.0 * min(below, 1.0 - below))
+
+
+def mixture(estimates: Estimates, x: float) -> float:
+    """Return the probability that the difference is below `x`: mean over the draws of their t distributions."""
+    error = np.maximum(estimates.error, 1e-12 * (1.0 + np.abs(estimates.difference)))
+    return float(np.mean(special.stdtr(estimates.df, (x - estimates.difference) / error)))
+
+
+def quantile(estimates: Estimates, p: float) -> float:
+    """Return where `mixture` reaches `p`, by bisection between the quantiles of the single draws."""
+    single = estimates.difference + special.stdtrit(estimates.df, p) * estimates.error
+    low, high = float(single.min()), float(single.max())
+    for _ in range(100):
+        middle = 0.5 * (low + high)
+        if middle in (low, high):
+            break
+        if mixture(estimates, middle) < p:
+            low = middle
+        else:
+            high = middle
+    return 0.5 * (low + high)
 
 
 def _widen_censored(found: Difference, u: float) -> Difference:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from intake_report.analyse.compare.model_of_runs import RunsModel, blocked, two_samples
 from intake_report.errors import DataError
 from intake_report.results import MetricResult
 from intake_report.statistics import (
@@ -18,7 +19,7 @@ from intake_report.statistics import (
     permutation_blocked,
     permutation_censored,
 )
-from intake_report.statistics.comparison import additive_design, linked_to
+from intake_report.statistics.comparison import linked_to
 
 MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval
 
@@ -31,8 +32,8 @@ class Estimate:
     ----------
     found : Difference
         Candidate minus the other, from the scatter between runs.
-    weights : dict of str to float
-        Weight of each run's value in the difference; the weights of each side sum to ±1.
+    model : RunsModel or None
+        The same comparison as arithmetic on the runs that have a value; None where one side has none.
     confounded : bool
         No block holds both, and blocks hold several runs: block and configuration cannot be told apart.
     units : (int, int)
@@ -40,7 +41,7 @@ class Estimate:
     """
 
     found: Difference
-    weights: dict[str, float]
+    model: RunsModel | None
     confounded: bool
     units: tuple[int, int]
 
@@ -91,7 +92,13 @@ def estimate(
     if apart and repeated and len(set(blocks)) > 1:
         units = (len({v.block for v in sides[configuration]}), len({v.block for v in sides[versus]}))
         found = _nested(sides[configuration], sides[versus], level, names, (configuration, versus))
-        return found if isinstance(found, str) else Estimate(found, _means(sides, configuration, versus), True, units)
+        model = two_samples(
+            [v.run for v in pair],
+            [v.configuration for v in pair],
+            (configuration, versus),
+            [str(v.block) for v in pair],
+        )
+        return found if isinstance(found, str) else Estimate(found, model, True, units)
     labels = [_label(v.configuration, names) for v in known]
     try:
         every = compare_censored(
@@ -105,7 +112,7 @@ def estimate(
     except DataError as error:
         return error.what.rstrip(".")
     found = every[_label(configuration, names)]
-    return Estimate(found, _weights(known, configuration, versus, found), False, units)
+    return Estimate(found, _model(known, configuration, versus, found), False, units)
 
 
 def _label(configuration: str, names: Mapping[str, str]) -> str:
@@ -147,28 +154,17 @@ def _nested(
     return replace(found, n_candidate=len(mine), n_baseline=len(others), note=note)
 
 
-def _means(sides: Mapping[str, Sequence[MetricResult]], configuration: str, versus: str) -> dict[str, float]:
-    """Return the weights of a difference of means of block means."""
-    weights = {}
-    for id, sign in ((configuration, 1.0), (versus, -1.0)):
-        blocks = [v.block for v in sides[id]]
-        for v in sides[id]:
-            weights[v.run] = sign / len(set(blocks)) / blocks.count(v.block)
-    return weights
-
-
-def _weights(known: Sequence[MetricResult], configuration: str, versus: str, found: Difference) -> dict[str, float]:
-    """Return how each run's value enters the difference; of censored comparisons the runs that reached."""
+def _model(known: Sequence[MetricResult], configuration: str, versus: str, found: Difference) -> RunsModel | None:
+    """Return the arithmetic of the comparison; of a censored one that of the runs that reached."""
     used = [v for v in known if v.status == "ok"]
     ids, blocks = [v.configuration for v in used], [str(v.block) for v in used]
     if not {configuration, versus} <= set(ids):
-        return {}
-    if found.method in ("blocked", "censored", "none") and configuration in linked_to(versus, ids, blocks):
-        design, candidates = additive_design(ids, blocks, versus)
-        row = np.linalg.pinv(design)[candidates.index(configuration)]
-        return {v.run: float(w) for v, w in zip(used, row, strict=True) if abs(w) > 1e-12}
-    sign = {configuration: 1.0 / ids.count(configuration), versus: -1.0 / ids.count(versus)}
-    return {v.run: sign[v.configuration] for v in used if v.configuration in sign}
+        return None
+    by_blocks = found.method in ("blocked", "censored", "none") and len(set(blocks)) > 1
+    if by_blocks and configuration in linked_to(versus, ids, blocks):
+        return blocked([v.run for v in used], ids, blocks, (configuration, versus))
+    pair = [v for v in used if v.configuration in (configuration, versus)]
+    return two_samples([v.run for v in pair], [v.configuration for v in pair], (configuration, versus))
 
 
 def permutation(

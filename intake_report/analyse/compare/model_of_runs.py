@@ -1,0 +1,123 @@
+"""The comparison as arithmetic on many draws at once: the same estimate, its error and degrees of freedom per draw."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from intake_report.statistics.comparison import additive_design
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Estimates:
+    """Differences of m draws, each (m,): estimate, standard error, degrees of freedom."""
+
+    difference: Floats
+    error: Floats
+    df: Floats
+
+
+class RunsModel(Protocol):
+    """How values of runs make a difference."""
+
+    @property
+    def runs(self) -> tuple[str, ...]:
+        """Runs in the order of the columns."""
+
+    @property
+    def weights(self) -> Floats:
+        """Weight of each run's value in the difference, (n,)."""
+
+    def evaluate(self, values: Floats) -> Estimates | None:
+        """Return the differences of draws of all runs, (m, n); None without a degree of freedom."""
+
+
+@dataclass(frozen=True)
+class Blocked:
+    """Configuration and block effects by least squares, one pooled residual (see `statistics.compare_blocked`)."""
+
+    runs: tuple[str, ...]
+    weights: Floats
+    residual: Floats
+    df: int
+
+    def evaluate(self, values: Floats) -> Estimates | None:
+        """Return the differences of draws; see `RunsModel`."""
+        if self.df < 1:
+            return None
+        # about the first run, so that large offsets do not cost digits
+        shifted = values - values[:, :1]
+        rest = shifted @ self.residual
+        scatter = np.sqrt(np.sum(rest**2, axis=1) / self.df)
+        error = scatter * np.linalg.norm(self.weights)
+        return Estimates(shifted @ self.weights, error, np.full(len(values), float(self.df)))
+
+
+def blocked(runs: Sequence[str], configuration: Sequence[str], block: Sequence[str], pair: tuple[str, str]) -> Blocked:
+    """Return the additive model of `pair` (candidate, other), which blocks link."""
+    design, candidates = additive_design(configuration, block, pair[1])
+    inverse = np.linalg.pinv(design)
+    residual = np.eye(len(runs)) - design @ inverse
+    df = len(runs) - int(np.linalg.matrix_rank(design))
+    return Blocked(tuple(runs), inverse[candidates.index(pair[0])], residual, df)
+
+
+@dataclass(frozen=True)
+class TwoSamples:
+    """Means of independent units, unequal scatter (Welch); units are runs or means of blocks.
+
+    Attributes
+    ----------
+    runs : tuple of str
+        Of both sides.
+    units : ndarray, (k, n)
+        Makes units of runs: identity, or means over blocks.
+    candidate : ndarray of bool, (k,)
+        Which units are the candidate's.
+    """
+
+    runs: tuple[str, ...]
+    units: Floats
+    candidate: NDArray[np.bool_]
+
+    @property
+    def weights(self) -> Floats:
+        """Weight of each run's value in the difference, (n,)."""
+        mine, other = self.units[self.candidate], self.units[~self.candidate]
+        return np.asarray(mine.mean(axis=0) - other.mean(axis=0))
+
+    def evaluate(self, values: Floats) -> Estimates | None:
+        """Return the differences of draws; with a single unit on one side the other's scatter is taken for both."""
+        made = (values - values[:, :1]) @ self.units.T
+        sides = [made[:, self.candidate], made[:, ~self.candidate]]
+        n = [side.shape[1] for side in sides]
+        if max(n) < 2:
+            return None
+        difference = sides[0].mean(axis=1) - sides[1].mean(axis=1)
+        squares = [np.sum((side - side.mean(axis=1, keepdims=True)) ** 2, axis=1) for side in sides]
+        if min(n) < 2:
+            df = np.full(len(values), float(max(n) - 1))
+            error = np.sqrt((squares[0] + squares[1]) / df * (1.0 / n[0] + 1.0 / n[1]))
+            return Estimates(difference, error, df)
+        parts = [s / (k - 1) / k for s, k in zip(squares, n, strict=True)]
+        total = parts[0] + parts[1]
+        share = np.divide(parts[0], total, out=np.full(total.shape, 0.5), where=total > 0.0)
+        df = 1.0 / (share**2 / (n[0] - 1) + (1.0 - share) ** 2 / (n[1] - 1))
+        return Estimates(difference, np.sqrt(total), df)
+
+
+def two_samples(
+    runs: Sequence[str], configuration: Sequence[str], pair: tuple[str, str], block: Sequence[str] | None = None
+) -> TwoSamples:
+    """Return the comparison of means of `pair` (candidate, other); of block means where `block` is given."""
+    where = [(c, b) for c, b in zip(configuration, block if block is not None else runs, strict=True)]
+    cells = list(dict.fromkeys(where))
+    units = np.array([[float(w == cell) for w in where] for cell in cells])
+    units /= units.sum(axis=1, keepdims=True)
+    return TwoSamples(tuple(runs), units, np.array([cell[0] == pair[0] for cell in cells]))

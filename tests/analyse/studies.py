@@ -1,0 +1,214 @@
+"""Simulated campaigns through metrics, instruments and comparisons, without files: how often intervals hold the truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import SimpleNamespace
+
+import numpy as np
+
+from intake_report.analyse.compare import compare
+from intake_report.analyse.uncertainty.perturb import perturbed, prepare
+from intake_report.analyse.uncertainty.sources import find_sources
+from intake_report.campaign import Campaign
+from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.demo.route import demo_route
+from intake_report.demo.simulate import quantise
+from intake_report.demo.studies import Study, design, expected_metrics, simulate_campaigns
+from intake_report.demo.truth import find_events
+from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys, rebuild
+from intake_report.results import Comparison, MetricKey, MetricResult
+from intake_report.weather.reference import reference_contributions
+
+MARGINS = (5.0 / 3.0, 25.0 / 9.0)
+PHASES = (("city", "City"), ("on-ramp", "On-ramp"), ("highway", "Highway"))
+TRUTH = {
+    "peak_over_ambient": "peak_over_ambient",
+    "mean_over_ambient:city": "mean_city",
+    "mean_over_ambient:on-ramp": "mean_on-ramp",
+    "mean_over_ambient:highway": "mean_highway",
+    "recovery_time:1.67K": "recovery_0",
+    "recovery_time:2.78K": "recovery_1",
+}
+"""Headline metric → name in the simulator's truth."""
+
+DESIGNS = {"3×3": ((STOCK, OPEN, SEALED), 3), "2×4": ((STOCK, SEALED), 4)}
+STATION = 0.3  # K; declared accuracy of the station, as in the demo
+ACCURACY = 1.0  # K; declared accuracy of the sensor, as in the demo
+
+
+def campaign(configurations, *, rounding: str = "unknown", seed: int = 1, **metrics) -> Campaign:
+    """Return a campaign file's model for configurations of the simulator; its runs are not looked at."""
+    return Campaign.model_validate(
+        {
+            "schema": 1,
+            "campaign": {"id": "study", "title": "Study", "question": "?", "units": "si", "timezone": "UTC"},
+            "vehicle": {"description": "simulated"},
+            "configuration": [{"id": c.id, "name": c.name, "role": c.role} for c in configurations],
+            "instrument": {
+                "logger": "1 Hz",
+                "channels": {
+                    "iat": {
+                        "resolution": "1 degC",
+                        "accuracy": f"{ACCURACY:g} degC",
+                        "rounding": rounding,
+                        "time_constant": "5 s",
+                    },
+                    "speed": {"resolution": "1 km/h", "accuracy": "2 km/h"},
+                },
+            },
+            "run": [{"id": "r", "configuration": configurations[0].id, "files": ["r.csv"]}],
+            "metrics": {"recovery_margins": [f"{m} delta_degC" for m in MARGINS], "seed": seed, **metrics},
+        }
+    )
+
+
+def headline() -> tuple[MetricKey, ...]:
+    return tuple(key for key in keys(MARGINS, PHASES, None) if key.spec.headline)
+
+
+@dataclass(frozen=True)
+class Instruments:
+    """What is wrong with the readings of one campaign: biases that all its runs share."""
+
+    sensor: float = 0.0  # K
+    station: float = 0.0  # K
+    rounding: str = "floor"
+
+    @classmethod
+    def drawn(cls, rng: np.random.Generator) -> Instruments:
+        """Draw biases from what the campaign file declares, and a way of rounding that a log does not tell."""
+        return cls(
+            float(rng.uniform(-ACCURACY, ACCURACY)),
+            float(rng.uniform(-STATION, STATION)),
+            str(rng.choice(["floor", "round", "ceil"])),
+        )
+
+
+def rounded(values, how: str):
+    return np.ceil(values) if how == "ceil" else quantise(values, how)
+
+
+def study_series(study: Study, i: int, instruments: Instruments, *, shift: float = 0.0) -> RunSeries:
+    """Return run i as the metrics see it; `shift` corrects a declared way of rounding."""
+    batch, entry = study.batch, study.entries[i]
+    n = int(batch.samples[i])
+    time = batch.time[:n]
+    events = find_events(time, batch.distance[i, :n], batch.speed[i, :n], demo_route())
+    reading = rounded(batch.sensor_element[i, :n] + instruments.sensor, instruments.rounding)
+    ambient = np.round(batch.station[i, :n] + instruments.station, 1)
+    return RunSeries(
+        run=f"c{entry.campaign}-{i}",
+        configuration=entry.configuration,
+        block=f"day-{entry.block}",
+        time=time,
+        iat=rebuild(time, reading, 1.0) + shift,
+        ambient=ambient,
+        distance=batch.distance[i, :n],
+        stops=tuple(Span(a, b, "", d) for a, b, d in events.stops),
+        phases=tuple(Span(a, b, name) for name, (a, b) in events.phases.items()),
+        entry=events.highway_entry,
+        entry_end=float(time[-1]),
+        reading=reading,
+        lag=5.0,
+    )
+
+
+class StudyDraws:
+    """Draws of the shared biases, by the product's own sources and arithmetic."""
+
+    def __init__(self, model: Campaign, metrics, runs, m: int) -> None:
+        ambient = SimpleNamespace(
+            choice=SimpleNamespace(
+                contributions=reference_contributions("station", accuracy=STATION, resolution=0.1, interpolation=0.05)
+            )
+        )
+        sources = [s for s in find_sources(model, ambient, 1.0).sources if s.common and s.scale is not None]
+        rng = np.random.default_rng([model.metrics.seed, 0])
+        shifts: dict[str, np.ndarray] = {"reading": np.zeros(m)}
+        for source in sources:
+            shifts[source.kind] = shifts.get(source.kind, np.zeros(m)) + source.draw(rng, m)
+        self._found = {}
+        for run in runs:
+            series = perturbed(prepare(run, 1.0), shifts)
+            for key in metrics:
+                self._found[key.key, run.run] = evaluate_draws(key, series)
+
+    def common(self, key: str, run: str):
+        return self._found[key, run]
+
+    def total(self, key: str, run: str):
+        return self._found[key, run]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """Comparisons of every campaign of a study, and the true differences."""
+
+    comparisons: tuple[tuple[Comparison, ...], ...]
+    truth: dict[tuple[str, str], float]
+    truth_error: dict[tuple[str, str], float]
+
+    def covered(self) -> dict[tuple[str, str], tuple[int, int]]:
+        """Return (metric, configuration) → intervals that hold the truth, intervals given."""
+        counts: dict[tuple[str, str], tuple[int, int]] = {}
+        for rows in self.comparisons:
+            for c in rows:
+                inside, n = counts.get((c.key, c.configuration), (0, 0))
+                if c.basis != "runs":
+                    continue
+                truth = self.truth[c.key, c.configuration]
+                holds = (c.low is None or c.low <= truth) and (c.high is None or truth <= c.high)
+                counts[c.key, c.configuration] = (inside + holds, n + 1)
+        return counts
+
+
+def true_differences(scenario, basis: str, replicates: int):
+    expected = expected_metrics(scenario, replicates, basis=basis, redraw_days=True)
+    truth, error = {}, {}
+    for key, name in TRUTH.items():
+        for id, values in expected.items():
+            if id != STOCK.id:
+                difference = values[name] - expected[STOCK.id][name]
+                truth[key, id] = float(np.mean(difference))
+                error[key, id] = float(np.std(difference, ddof=1) / np.sqrt(difference.size))
+    return truth, error
+
+
+def study_coverage(
+    name: str,
+    campaigns: int,
+    *,
+    instruments: str = "drawn",
+    rounding: str = "unknown",
+    draws: int | None = 200,
+    basis: str = "sensor_element",
+    replicates: int = 40,
+    seed: int = 20260701,
+) -> Outcome:
+    """Simulate campaigns with redrawn days and compare each by the product's functions.
+
+    `instruments`: "drawn" from what is declared, campaign by campaign; "exact": no bias, readings cut off.
+    `draws`: of the shared biases; None leaves them out of the intervals.
+    """
+    configurations, blocks = DESIGNS[name]
+    scenario = design(configurations, blocks)
+    model = campaign(configurations, rounding=rounding)
+    study = simulate_campaigns(scenario, campaigns, seed)
+    metrics = headline()
+    size = len(scenario.schedule)
+    rng = np.random.default_rng(seed)
+    found = []
+    for c in range(campaigns):
+        errors = Instruments.drawn(rng) if instruments == "drawn" else Instruments()
+        shift = 0.5 if rounding == "down" else 0.0
+        runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
+        values = tuple(evaluate(key, run) for key in metrics for run in runs)
+        spread = None if draws is None else StudyDraws(model, metrics, runs, draws)
+        found.append(compare(model, metrics, values, spread))
+    truth, error = true_differences(scenario, basis, replicates)
+    return Outcome(tuple(found), truth, error)
+
+
+def value(key: str, run: str, configuration: str, block: str | None, number: float | None, **more) -> MetricResult:
+    return MetricResult(key, run, configuration, block, more.pop("status", "ok"), value=number, **more)

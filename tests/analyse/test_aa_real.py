@@ -1,0 +1,190 @@
+"""Real laps of one car on one loop, in which no configuration was changed: what is found there is chance, or was put in.
+
+Source of the drives: enviroCar contributors, ODbL 1.0.
+"""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyse.loop import session_of, write_loop
+from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
+from intake_report.analyse.compare import compare
+from intake_report.analyse.limitations import Findings, derive_limitations
+from intake_report.campaign import load_campaign
+from intake_report.statistics import clopper_pearson
+
+pytestmark = pytest.mark.slow
+
+CAMPAIGNS = 500
+# The laps have no ambient, so the report's headline metrics do not exist. These stand in for them: those that do, one
+# of each kind (degree-minutes above the limit repeat the time above it, the rise per stop the rate).
+CALLED = ("peak_iat", "heat_soak_rate", "time_above_limit:40.0C")
+
+
+@pytest.fixture(scope="module")
+def laps(tmp_path_factory):
+    campaign = load_campaign(write_loop(tmp_path_factory.mktemp("loop") / "loop"))
+    cleaned = clean_logs(campaign, load_logs(campaign))
+    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
+    metrics = tuple(replace(k, spec=replace(k.spec, headline=True)) for k in measured.metrics if k.key in CALLED)
+    assert len(metrics) == len(CALLED)
+    return campaign, measured, metrics, conclude(campaign, measured)
+
+
+def assigned(laps, configuration: dict[str, str]):
+    """Return comparisons with the configurations assigned anew; the laps stay what they are."""
+    campaign, measured, metrics, _ = laps
+    values = tuple(
+        replace(v, configuration=configuration[v.run]) for v in measured.values if v.key in {k.key for k in metrics}
+    )
+    return values, compare(campaign, metrics, values)
+
+
+def within_sessions(runs, rng) -> dict[str, str]:
+    """Assign both configurations at random within each session, as even as its number of laps allows."""
+    found = {}
+    for session in dict.fromkeys(session_of(run) for run in runs):
+        laps = [run for run in runs if session_of(run) == session]
+        candidates = len(laps) // 2 + (int(rng.integers(2)) if len(laps) % 2 else 0)
+        marks = rng.permutation(["b"] * candidates + ["a"] * (len(laps) - candidates))
+        found |= dict(zip(laps, marks.tolist(), strict=True))
+    return found
+
+
+def test_random_assignment_finds_no_more_than_chance(laps):
+    """Of single metrics 5 % may be called; of campaigns with any metric called 5 % after Holm's adjustment."""
+    campaign, measured, _, _ = laps
+    runs = [drive.entry.id for drive in measured.drives]
+    assert len(runs) == 30
+    rng = np.random.default_rng(20170328)
+    single = dict.fromkeys(CALLED, 0)
+    before = after = 0
+    for _ in range(CAMPAIGNS):
+        _, rows = assigned(laps, within_sessions(runs, rng))
+        assert all(row.n + row.n_versus == 30 and row.method.startswith("within blocks") for row in rows)
+        alpha = 1.0 - campaign.metrics.confidence
+        for row in rows:
+            single[row.key] += row.p_value < alpha
+        before += any(row.p_value < alpha for row in rows)
+        after += any(row.shown for row in rows)
+    print(
+        f"\nA/A, {CAMPAIGNS} random assignments within sessions: single metrics {single}, any metric {before} before, {after} after Holm"
+    )
+    for key, count in single.items():
+        interval = clopper_pearson(count, CAMPAIGNS)
+        assert interval.low <= 0.05 <= interval.high, (key, count)
+    # Holm holds the chance of any call to 5 % at most, and is below it where metrics go together
+    assert clopper_pearson(after, CAMPAIGNS).low <= 0.05
+    assert after < before
+
+
+def test_confounded_assignment_raises_the_limitation_every_time(laps):
+    """All mornings one configuration, all afternoons the other, one lap of each session dropped at random."""
+    campaign, measured, metrics, result = laps
+    rng = np.random.default_rng(20170406)
+    for swapped in (False, True):
+        for _ in range(CAMPAIGNS // 10):
+            names = {v.run: "ab"[session_of(v.run).endswith("pm") != swapped] for v in measured.values}
+            left_out = {
+                str(rng.choice([r for r in names if session_of(r) == s])) for s in {session_of(r) for r in names}
+            }
+            values, rows = assigned(laps, names)
+            values = tuple(v for v in values if v.run not in left_out)
+            rows = compare(campaign, metrics, values)
+            runs = tuple(
+                replace(run, configuration=names[run.id], decision="excluded" if run.id in left_out else "accepted")
+                for run in result.runs
+            )
+            findings = Findings(campaign, measured.drives, runs, measured.ambient, (), (), metrics, values, rows)
+            codes = [limitation.code for limitation in derive_limitations(findings)]
+            assert "confounded" in codes and "time-of-day" in codes
+            assert not any(row.shown for row in rows)  # sessions hold one configuration only: at most an indication
+            assert all(row.confounded for row in rows)
+
+
+LOWERING, DELAY = 3.0, 45.0  # K, s
+WEATHER = """
+[[weather]]
+id = "constant"
+kind = "handheld"
+accuracy = "0.5 degC"
+max_age = "400 h"
+readings = [
+  { time = 2017-03-28T00:00:00Z, temperature = "10 degC" },
+  { time = 2017-04-07T00:00:00Z, temperature = "10 degC" },
+]
+[[route.phase]]
+id = "all"
+name = "Whole loop"
+kind = "highway"
+start = "1500 m"
+end = "16000 m"
+"""
+
+
+def lowered(file, seconds_between: float = 5.0):
+    """Lower the readings of one lap by a first-order response to driving, then round them to whole degrees."""
+    with file.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    state, mean = 0.0, []
+    for row in rows:
+        moving = float(row["Speed [km/h]"] or 0.0) > 5.0
+        state += (LOWERING * moving - state) * (1.0 - np.exp(-seconds_between / DELAY))
+        mean.append(state)
+        if row["Intake Temperature [c]"]:
+            row["Intake Temperature [c]"] = str(round(float(row["Intake Temperature [c]"]) - state))
+    with file.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+    return float(np.mean(mean))
+
+
+def whole_degrees(file):
+    with file.open(encoding="utf-8", newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    for row in rows:
+        if row["Intake Temperature [c]"]:
+            row["Intake Temperature [c]"] = str(round(float(row["Intake Temperature [c]"])))
+    with file.open("w", encoding="utf-8", newline="") as stream:
+        writer = csv.DictWriter(stream, list(rows[0]))
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def test_a_lowering_put_into_real_laps_is_found(tmp_path):
+    """3 K by a first-order response to driving, before the readings are rounded: found, and the interval covers it.
+
+    The laps have no ambient; a constant stands in for it, which differences within sessions do not see.
+    """
+    file = write_loop(tmp_path / "loop")
+    text = file.read_text("utf-8") + WEATHER
+    rng = np.random.default_rng(20170401)
+    runs = sorted(p.stem for p in (file.parent / "logs").glob("*.csv"))
+    names = within_sessions(runs, rng)
+    for run, old in zip(runs, (text.split('id = "' + run + '"\nconfiguration = "')[1][0] for run in runs), strict=True):
+        text = text.replace(f'id = "{run}"\nconfiguration = "{old}"', f'id = "{run}"\nconfiguration = "{names[run]}"')
+    file.write_text(text, encoding="utf-8")
+    lowering = []
+    for run in runs:
+        log = file.parent / "logs" / f"{run}.csv"
+        if names[run] == "b":
+            lowering.append(lowered(log))
+        else:
+            whole_degrees(log)
+    campaign = load_campaign(file)
+    cleaned = clean_logs(campaign, load_logs(campaign))
+    result = conclude(campaign, measure_runs(campaign, cleaned, align_logs(campaign, cleaned)))
+    (row,) = [c for c in result.comparisons if c.key == "mean_over_ambient:all"]
+    print(
+        f"\nA/B: put in {np.mean(lowering):.2f} K on average; found {row.difference:.2f} K ({row.low:.2f} to {row.high:.2f} K)"
+    )
+    assert row.basis == "runs" and row.n + row.n_versus == 30
+    assert row.shown and row.verdict == "closer to ambient"
+    assert row.low <= -LOWERING <= row.high
+    assert row.low <= -np.mean(lowering) <= row.high
