@@ -99,7 +99,7 @@ def campaign(*, blocks: int = 2, units: str = "si", left_out: tuple[str, ...] = 
             ],
         },
         "run": runs,
-        "metrics": {"recovery_margins": ["3 degF", "5 degF"], "alarm_limit": "30 degC"},
+        "metrics": {"recovery_margins": ["3 degF", "5 degF"], "alarm_limit": "30 degC", "draws": 200},
     }  # fmt: skip
 
 

@@ -1,0 +1,195 @@
+"""The chain on small campaigns: what is missing is named, claims are judged by intervals, limitations follow the data."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+import roadlog
+from conftest import Chain, run_chain
+
+from intake_report.analyse import analyse
+from intake_report.campaign import load_campaign
+from intake_report.errors import CampaignError
+
+
+def chain(folder, *changes: tuple[str, Any], blocks: int = 3, left_out: tuple[str, ...] = ()) -> Chain:
+    data = roadlog.campaign(blocks=blocks, left_out=left_out)
+    for key, value in changes:
+        data = roadlog.changed(data, key, value)
+    return run_chain(roadlog.write(folder, data, left_out=left_out))
+
+
+def codes(found: Chain) -> set[str]:
+    return {limitation.code for limitation in found.result.limitations}
+
+
+def claim(**more: Any) -> dict[str, Any]:
+    return {
+        "id": "c", "text": "The sealed box stays closer to ambient.", "metric": "mean_over_ambient", "phase": "city",
+        "configuration": "sealed", "versus": "stock", "relation": "lower",
+    } | more  # fmt: skip
+
+
+def verdict(found: Chain) -> tuple[str, str]:
+    (result,) = found.result.claims
+    return result.verdict, result.reason
+
+
+@pytest.fixture(scope="module")
+def plain(tmp_path_factory) -> Chain:
+    return chain(tmp_path_factory.mktemp("plain"), ("claim", [claim()]))
+
+
+def test_known_physics_comes_out(plain):
+    """Heat soak of 6 and 3 K/min was driven: the readings of whole degrees at 1 Hz give it back."""
+    for value in plain.result.of("heat_soak_rate"):
+        truth = roadlog.STOCK.soak if value.configuration == "stock" else roadlog.SEALED.soak
+        # stops of 25 s and more that show 1 to 4 steps: three times q·√12/(D·√2) over the median of three stops
+        assert value.value == pytest.approx(truth, abs=1.5)
+    (difference,) = [c for c in plain.result.comparisons if c.key == "mean_over_ambient:city"]
+    assert difference.difference < -1.0
+
+
+def test_chain_has_no_memory(plain, tmp_path):
+    again = chain(tmp_path, ("claim", [claim()]))
+    assert again.result == plain.result
+    assert analyse(again.campaign) == plain.result
+
+
+def test_order_of_the_runs_in_the_file_changes_no_number(plain, tmp_path):
+    data = roadlog.changed(roadlog.campaign(blocks=3), "claim", [claim()])
+    file = roadlog.write(tmp_path, data)  # logs are written for this order
+    data["run"] = data["run"][::-1]
+    file.write_text(roadlog.toml(data))
+    turned = run_chain(file)
+    values = {(v.key, v.run): v.value for v in turned.result.values}
+    for value in plain.result.values:
+        # without a position the first run is the reference whose metres all runs are measured in
+        assert values[value.key, value.run] == pytest.approx(value.value, abs=0.05)
+
+
+def test_difference_that_was_driven_is_found_and_supported(plain):
+    assert verdict(plain)[0] in ("supported", "not shown")
+    (found,) = [c for c in plain.result.comparisons if c.key == "mean_over_ambient:city"]
+    assert found.high is not None and found.high < 0.0
+    assert (verdict(plain)[0] == "supported") == found.shown  # several headline comparisons are made at once
+
+
+@pytest.mark.parametrize(
+    ("changes", "expected", "said"),
+    [
+        ({"relation": "higher"}, {"not supported", "not shown"}, "interval"),
+        ({"value": "-40 degC"}, {"not supported"}, "limit"),
+        ({"value": "40 degC"}, {"supported"}, "limit"),
+        ({"relation": "equal"}, {"cannot be tested"}, "needs a margin"),
+        ({"text": "30 % closer to ambient."}, {"cannot be tested"}, "a percentage"),
+        (
+            {"text": "Back within 5 °F sooner.", "metric": "recovery_time", "margin": "3 degF", "phase": None},
+            {"cannot be tested"}, "they are different margins",
+        ),
+        ({"configuration": "stock", "versus": "sealed"}, {"not supported", "not shown"}, "difference +"),
+    ],
+)  # fmt: skip
+def test_verdicts(tmp_path, changes, expected, said):
+    made = {key: value for key, value in claim(**changes).items() if value is not None}
+    found = verdict(chain(tmp_path, ("claim", [made])))
+    assert found[0] in expected, found
+    assert said in found[1]
+
+
+@pytest.mark.parametrize(
+    ("changes", "where", "said"),
+    [
+        ({"metric": "mean_over_ambiant"}, "claim[1].metric", "Did you mean “mean_over_ambient”?"),
+        ({"metric": "recovery_time", "phase": None}, "claim[1]", "needs a margin"),
+        ({"metric": "recovery_time", "phase": None, "margin": "4 degF"}, "claim[1]", "not among those"),
+        ({"relation": "at most"}, "claim[1]", "needs a value"),
+        ({"relation": "at most", "value": "3 kPa"}, "claim[1].value", "does not measure"),
+        ({"relation": "at most", "value": "3"}, "claim[1].value", "has no unit"),
+    ],
+)
+def test_claims_that_name_nothing_are_refused(tmp_path, changes, where, said):
+    made = {key: value for key, value in claim(**changes).items() if value is not None}
+    file = roadlog.write(tmp_path, roadlog.changed(roadlog.campaign(), "claim", [made]))
+    with pytest.raises(CampaignError) as caught:
+        analyse(load_campaign(file))
+    assert caught.value.where == where
+    assert said in str(caught.value)
+
+
+def test_single_runs_are_an_indication_only(tmp_path):
+    found = chain(tmp_path, ("claim", [claim()]), blocks=1)
+    assert "one-run" in codes(found)
+    assert verdict(found)[0] == "indication only"
+    assert all(not c.shown for c in found.result.comparisons)
+
+
+def test_blocks_of_one_configuration_each_are_confounded(tmp_path):
+    changes = [(f"run.{i}.block", "monday" if i in (0, 3) else "tuesday") for i in range(4)]
+    found = chain(tmp_path, *changes, blocks=2)
+    assert "confounded" in codes(found)
+    assert "confounded" not in codes(chain(tmp_path / "well", blocks=2))
+
+
+def test_without_an_ambient_channel_absolute_metrics_remain(tmp_path):
+    found = chain(tmp_path, left_out=("ambient",))
+    assert "no-ambient" in codes(found)
+    assert found.result.ambient_reference == "none"
+    for value in found.result.values:
+        over = "ambient" in value.key or value.key.startswith(("recovery", "charge_density"))
+        if over:
+            assert value.status == "not computed" and "ambient" in value.reason, value
+    assert all(v.value is not None for v in found.result.of("peak_iat"))
+    assert all(v.value is not None for v in found.result.of("heat_soak_rate"))
+    assert {c.key for c in found.result.comparisons if c.difference is not None} >= {"peak_iat", "heat_soak_rate"}
+
+
+def test_without_intake_air_temperature_every_run_is_excluded_and_says_so(tmp_path):
+    found = chain(tmp_path, left_out=("iat",))
+    assert {run.decision for run in found.result.runs} == {"excluded"}
+    assert all("no valid intake air temperature" in "; ".join(run.reasons) for run in found.result.runs)
+    assert {"excluded", "no-run"} <= codes(found)
+    assert all(c.difference is None for c in found.result.comparisons)
+
+
+def test_excluded_run_stays_in_the_log_and_leaves_the_comparison(tmp_path):
+    found = chain(tmp_path, ("run.0.exclude", "window open"))
+    run = found.result.runs[0]
+    assert (run.decision, run.reasons[0]) == ("excluded", "window open")
+    assert any(v.run == run.id and v.value is not None for v in found.result.values)  # still measured
+    for summary in found.result.summaries:
+        assert summary.n <= (2 if summary.configuration == "stock" else 3)
+    assert any("window open" in x.text for x in found.result.limitations if x.code == "excluded")
+
+
+def test_a_slow_road_has_no_highway_entry(tmp_path):
+    found = chain(tmp_path, ("route.highway_entry", {"speed": "130 km/h"}))
+    assert "no-entry" in codes(found)
+    for value in found.result.values:
+        if value.key.startswith("recovery_time"):
+            assert (value.status, value.reason) == ("not computed", "the run has no highway entry")
+
+
+def test_margin_that_is_not_reached_is_a_result_and_no_mean_is_formed(tmp_path):
+    found = chain(tmp_path, ("metrics.recovery_margins", ["0.1 degC"]))
+    values = found.result.of("recovery_time:0.10K")
+    assert any(v.status == "not reached" for v in values)
+    assert "not-reached" in codes(found)
+    for summary in found.result.summaries:
+        if summary.key == "recovery_time:0.10K" and summary.not_reached:
+            assert summary.mean is None and "not reached in" in summary.reason
+
+
+def test_ambient_reference_of_another_name_is_refused(tmp_path):
+    file = roadlog.write(tmp_path, roadlog.changed(roadlog.campaign(), "ambient", {"reference": "statoin"}))
+    with pytest.raises(CampaignError, match="statoin"):
+        analyse(load_campaign(file))
+
+
+def test_quality_log_names_every_step_with_its_share(demo):
+    rows = demo.chain.result.quality
+    assert {row.run for row in rows} == set(demo.truth)
+    for row in rows:
+        assert row.step and row.reason
+        assert 0.0 <= row.share <= 1.0
