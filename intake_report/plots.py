@@ -263,6 +263,8 @@ def dots_figure(result: ReportResult, keys: Sequence[MetricKey]) -> Figure:
 
 def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: _Look) -> None:
     quantity = key.spec.quantity
+    # where an open interval ends: above everything that is known
+    top = max((x for v in result.of(key.key) for x in (v.value, v.high, v.bound) if x is not None), default=0.0)
     for position, id in enumerate(look.ids):
         values = [v for v in result.of(key.key) if v.configuration == id]
         reached = [v.value for v in values if v.value is not None]
@@ -280,13 +282,17 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: _Look) -> Non
         for x, low, high in limits:
             if low is not None and high is not None:
                 panel.vlines(x, *_shown((low, high), quantity, result), color=look.colour(id), lw=0.7)
+            elif low is not None:
+                start, stop = _shown((low, top), quantity, result)
+                panel.vlines(x, start, stop, color=look.colour(id), lw=0.7)
+                panel.plot(x, stop, marker=r"$\uparrow$", color=look.colour(id), ms=6, ls="none")
         mean = result.summary(key.key, id).mean
         if mean is not None:
             level = float(to_display(mean, quantity, result.units))
             panel.hlines(level, position - 0.3, position + 0.3, color=look.colour(id), lw=1.4)
     panel.set_xlim(-0.6, len(look.ids) - 0.4)
     panel.set_xticks([])
-    panel.set_title(_wrapped(metric_title(key, result.units), 34), loc="left", fontsize=8.2)
+    panel.set_title(_wrapped(metric_title(key, result.units), 30), loc="left", fontsize=8.2)
     panel.set_ylabel(f"[{formatting.unit_of(quantity, result.units)}]")
     panel.grid(axis="y")
     panel.margins(y=0.15)

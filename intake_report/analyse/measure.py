@@ -8,7 +8,17 @@ from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive, declared_resolution
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
-from intake_report.metrics import RunSeries, Span, evaluate, keys, rebuild, soaking_stops, stop_rate, stop_rise
+from intake_report.metrics import (
+    RunSeries,
+    Span,
+    evaluate,
+    half_falls,
+    keys,
+    rebuild,
+    soaking_stops,
+    stop_rate,
+    stop_rise,
+)
 from intake_report.results import MetricKey, MetricResult, StopResult
 
 ASSUMED_LAG = 5.0  # s; where no time constant is declared (this package's assumption for a sensor in an air stream)
@@ -115,6 +125,7 @@ def measure_stops(series: tuple[RunSeries, ...]) -> tuple[StopResult, ...]:
     rows = []
     for run in series:
         soaking = set(soaking_stops(run))
+        falls = {stop: (float(time), bool(reached)) for stop, time, reached in half_falls(run)}
         for stop in run.stops:
             fits = stop in soaking
             rows.append(
@@ -126,6 +137,8 @@ def measure_stops(series: tuple[RunSeries, ...]) -> tuple[StopResult, ...]:
                     rise=float(stop_rise(run, stop)) if fits else None,
                     rate=float(stop_rate(run, stop)) if fits else None,
                     place=stop.label or None,
+                    half_fall=falls[stop][0] if stop in falls and falls[stop][1] else None,
+                    cut_short=stop in falls and not falls[stop][1],
                 )
             )
     return tuple(rows)

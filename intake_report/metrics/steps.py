@@ -103,14 +103,16 @@ def _alike(dwell: Floats, width: Floats, passes: Bools) -> Bools:
     """Return which passages last as long as those beside them, to the sampling of the edges, (edges − 1,)."""
     similar = np.abs(np.diff(dwell)) <= 2.0 * width[1:-1]
     similar |= ~(passes[1:] & passes[:-1])  # a turn beside it tells nothing
-    return passes & np.concatenate([[True], similar]) & np.concatenate([similar, [True]])
+    return np.asarray(passes & np.append(True, similar) & np.append(similar, True), dtype=np.bool_)
 
 
 def _inside(edges: Floats, nodes: Floats, alike: Bools) -> Bools:
     """Return which intervals between nodes lie in a passage that is `alike`, (k − 1,)."""
     plateau = np.searchsorted(edges, 0.5 * (nodes[1:] + nodes[:-1])) - 1
     between = (plateau >= 0) & (plateau < alike.size)
-    return between & alike[np.clip(plateau, 0, max(alike.size - 1, 0))] if alike.size else between & False
+    if alike.size == 0:
+        return np.zeros(between.shape, dtype=np.bool_)
+    return np.asarray(between & alike[np.clip(plateau, 0, alike.size - 1)], dtype=np.bool_)
 
 
 def _join(nodes: Floats, values: Floats, straight: Bools, at: Floats) -> Floats:

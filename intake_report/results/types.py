@@ -282,7 +282,11 @@ class Summary:
 
 @dataclass(frozen=True)
 class StopResult:
-    """One stop of one run: where, how long, how fast the intake air warmed."""
+    """One stop of one run: where, how long, how far and fast the intake air warmed, how fast it cooled after it.
+
+    `half_fall` is the time from the launch until half of the rise was lost [s]; None without such a launch, or where
+    the next stop came first (`cut_short`).
+    """
 
     run: str
     start: float
@@ -291,6 +295,8 @@ class StopResult:
     rise: float | None
     rate: float | None
     place: str | None = None
+    half_fall: float | None = None
+    cut_short: bool = False
 
 
 @dataclass(frozen=True)

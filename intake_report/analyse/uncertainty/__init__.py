@@ -1,6 +1,6 @@
 """Uncertainty of one run's value: Monte Carlo through the whole metric with what is known about the instruments."""
 
-from intake_report.analyse.uncertainty.assess import (
+from intake_report.analyse.uncertainty.runs import (
     Uncertainty,
     assess,
     instrument_differences,

@@ -13,8 +13,8 @@ from intake_report.analyse.inputs import declared_resolution
 from intake_report.analyse.measure import ASSUMED_LAG
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.metrics.series import Floats
-from intake_report.results import SourceRow
-from intake_report.units import parse_quantity
+from intake_report.results import SourceRow, formatting
+from intake_report.units import UnitSystem, parse_quantity, to_display
 
 # Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
 ASSUMED_ACCURACY = 2.5  # K; about what published resistance bands of such sensors give at 25 °C (as for ambient)
@@ -111,27 +111,29 @@ def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | No
     -----
     Limits ± a are taken as rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, as 95 % limits.
     """
+    units = campaign.about.units
     found: list[Source] = []
     assumed: list[str] = []
     iat = campaign.instrument.channels.get("iat", InstrumentChannel())
-    found.append(_accuracy(iat, assumed))
+    found.append(_accuracy(iat, assumed, units))
     if step is None:
         assumed.append(
             "No step was found in the intake air temperature readings and no resolution is declared: they are taken "
             "as continuous."
         )
     elif iat.rounding == "unknown":
-        basis = f"rounded to the nearest step, cut off or rounded up is not known: ± {0.5 * step:g} K"
+        basis = f"rounded to the nearest step, cut off or rounded up is not known: ± {_text(0.5 * step, DELTA, units)}"
         found.append(Source("Rounding mode", "reading", True, 0.5 * step, False, DELTA, basis))
     found.append(_lag(iat, assumed))
     if step is not None:
-        basis = f"steps of {step:g} K and the sampling interval, through the times of the steps"
+        basis = f"steps of {_text(step, DELTA, units)} and the sampling interval, through the times of the steps"
         found.append(Source(STEPS, "steps", False, None, False, DELTA, basis))
-    found += _ambient(ambient)
+    found += _ambient(ambient, units)
     found.append(_clock(campaign, assumed))
-    found.append(_speed(campaign, assumed))
+    found.append(_speed(campaign, assumed, units))
     basis = (
-        f"half a sampling interval and half a step of speed for the highway entry, half an interval for stops, ± {POSITION:g} m "
+        f"half a sampling interval and half a step of speed for the highway entry, half an interval for stops, "
+        f"± {_text(POSITION, 'length', units)} "
         "(assumed; the residual where distance comes from speed) for the limits of phases"
     )
     found.append(Source(EVENTS, "events", False, None, False, "time", basis))
@@ -141,18 +143,27 @@ def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | No
 DELTA = "temperature_difference"
 
 
-def _accuracy(iat: InstrumentChannel, assumed: list[str]) -> Source:
+def _text(value: float, quantity: str, units: UnitSystem) -> str:
+    """Return a limit in the reader's unit, three digits at most."""
+    return (
+        f"{float(to_display(value, quantity, units)):.3g}{formatting.NARROW_SPACE}{formatting.unit_of(quantity, units)}"
+    )
+
+
+def _accuracy(iat: InstrumentChannel, assumed: list[str], units: UnitSystem) -> Source:
     name = "Sensor accuracy"
     if iat.accuracy is None:
+        text = f"± {_text(ASSUMED_ACCURACY, DELTA, units)}"
         assumed.append(
-            f"No accuracy of the intake air temperature is declared: ± {ASSUMED_ACCURACY:g} K is assumed, the same in all runs."
+            f"No accuracy of the intake air temperature is declared: {text} is assumed, the same in all runs."
         )
-        return Source(name, "reading", True, ASSUMED_ACCURACY, False, DELTA, f"± {ASSUMED_ACCURACY:g} K assumed")
+        return Source(name, "reading", True, ASSUMED_ACCURACY, False, DELTA, f"{text} assumed")
     limit = parse_quantity(iat.accuracy, DELTA)
     if iat.accuracy_distribution == "normal":
-        basis = f"± {limit:g} K declared, normal: taken as 95 % limits"
+        basis = f"± {_text(limit, DELTA, units)} declared, normal: taken as 95 % limits"
         return Source(name, "reading", True, limit / 1.959964, True, DELTA, basis)
-    return Source(name, "reading", True, limit, False, DELTA, f"± {limit:g} K declared, rectangular")
+    basis = f"± {_text(limit, DELTA, units)} declared, rectangular"
+    return Source(name, "reading", True, limit, False, DELTA, basis)
 
 
 def _lag(iat: InstrumentChannel, assumed: list[str]) -> Source:
@@ -172,13 +183,19 @@ def _lag(iat: InstrumentChannel, assumed: list[str]) -> Source:
     return Source(name, "lag", True, half, False, "time", f"{iat.time_constant:g} s declared, ± {share} assumed")
 
 
-def _ambient(ambient: AmbientReference) -> list[Source]:
+def _ambient(ambient: AmbientReference, units: UnitSystem) -> list[Source]:
     rows = []
     for part in ambient.choice.contributions:
         # interpolation and place are scatters that were observed, the others limits
         normal = part.name in ("interpolation in time", "place")
         scale = part.value if normal else math.sqrt(3.0) * part.value
-        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, part.basis))
+        known = {
+            "accuracy": "assumed, not declared" if "assumed" in part.basis else "declared",
+            "resolution": "half a step",
+            "rounding mode": "rounded or cut off is not known",
+        }.get(part.name, part.basis)
+        basis = known if normal else f"± {_text(scale, DELTA, units)} {known}"
+        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, basis))
     return rows
 
 
@@ -193,16 +210,16 @@ def _clock(campaign: Campaign, assumed: list[str]) -> Source:
     return Source("Clock", "clock", False, half, False, "time", basis)
 
 
-def _speed(campaign: Campaign, assumed: list[str]) -> Source:
+def _speed(campaign: Campaign, assumed: list[str], units: UnitSystem) -> Source:
     declared = campaign.instrument.channels.get("speed")
-    if declared is None or declared.accuracy is None:
-        assumed.append(
-            f"No accuracy of the speed reading is declared: ± {ASSUMED_SPEED:g} km/h is assumed, the same in all runs."
-        )
-        half, how = ASSUMED_SPEED, "assumed"
-    else:
-        half, how = parse_quantity(declared.accuracy, "speed"), "declared"
-    basis = f"± {half:g} km/h {how}, through the time of the highway entry"
+    known = declared is not None and declared.accuracy is not None
+    half = ASSUMED_SPEED
+    if declared is not None and declared.accuracy is not None:
+        half = parse_quantity(declared.accuracy, "speed")
+    text = f"± {_text(half, 'speed', units)}"
+    if not known:
+        assumed.append(f"No accuracy of the speed reading is declared: {text} is assumed, the same in all runs.")
+    basis = f"{text} {'declared' if known else 'assumed'}, through the time of the highway entry"
     return Source("Speed accuracy", "speed", True, half, False, "speed", basis)
 
 

@@ -88,8 +88,8 @@ def _per_run(result: ReportResult) -> list[Block]:
             figure_block(
                 dots_figure(result, drawn),
                 "fig-dots",
-                "Values per run (marks) with the uncertainty from the instruments (thin lines), and mean per configuration "
-                "(bars); an arrow marks a run that did not reach the margin. Other metrics are in the tables.",
+                "Values per run (marks) with the uncertainty from the instruments (thin lines; with an arrow: open "
+                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin. Other metrics are in the tables.",
                 "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
         )
