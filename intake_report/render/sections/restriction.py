@@ -25,19 +25,23 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
     found = result.evidence
     if found is None:
         return ()
-    sets = [*(found.bench.restrictions if found.bench else ())]
+    sets = [(curves, "") for curves in (found.bench.restrictions if found.bench else ())]
     road = found.road
     if road is not None and road.curves is not None:
-        sets.append(road.curves)
+        note = (
+            f"Samples with a throttle reading of {road.throttle:.0f} % or more. Manifold pressure contains the throttle body and bounds "
+            "the intake's own restriction from above; the samples of one run follow each other, so that these intervals are too narrow."
+        )
+        sets.append((road.curves, note))
     if not sets and (road is None or not road.full):
         return ()
     blocks: list[Block] = [Heading(2, "Airflow and restriction", "sec-restriction")]
-    for number, curves in enumerate(sets, 1):
-        blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}")
+    for number, (curves, note) in enumerate(sets, 1):
+        blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}", note)
     return (*blocks, *_road(result, found), *_theoretical(result, found))
 
 
-def _set(result: ReportResult, curves: RestrictionSet, suffix: str) -> list[Block]:
+def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -> list[Block]:
     units = result.units
     source = curves.source or "bench"
     blocks: list[Block] = [
@@ -62,8 +66,7 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str) -> list[Bloc
 
     where = AIRFLOW.text(curves.airflow, units) if curves.airflow is not None else "no common airflow"
     notes = [f"{result.name_of(f.configuration)}: {f.note}." for f in curves.fits if f.note]
-    if curves.reason:
-        notes.append(curves.reason)
+    notes += [text for text in (curves.reason, note) if text]
     blocks.append(
         literal_table(
             label=f"tab-restriction{suffix}",
