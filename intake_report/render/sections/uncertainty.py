@@ -244,7 +244,7 @@ def _interval_table(result: ReportResult, found: InstrumentUncertainty, keys: li
 
 def _differences(result: ReportResult, found: InstrumentUncertainty, keys: list[MetricKey]) -> list[Block]:
     """Return what the instruments leave open about the differences between configurations."""
-    rows = [(key, d) for key in keys for d in found.differences if d.key == key.key]
+    rows = [(key, row) for key in keys for row in found.differences if row.key == key.key]
     blocks: list[Block] = [Heading(2, "What cancels in differences", "sec-cancels")]
     if not rows:
         return [*blocks, Paragraph("No difference between configurations has a value in every draw.")]
