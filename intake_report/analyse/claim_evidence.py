@@ -60,8 +60,7 @@ def find_evidence(
         return "the two configurations were not compared"
     if found.difference is None and found.low is None and found.high is None:
         return found.note or "no difference could be computed"
-    basis = " from the instruments alone" if found.basis == "instruments" else ""
-    text = f"difference {difference_text(found, key, campaign.about.units)}{basis}, {_counts(found)}"
+    text = f"difference {difference_text(found, key, campaign.about.units)}, {_counts(found)}"
     return Evidence(
         text,
         found.difference,

@@ -9,7 +9,7 @@ from typing import Any
 
 from intake_report.results import formatting
 from intake_report.results.evidence_document import add_texts
-from intake_report.results.text import difference_quantity, interval_text, metric_title, value_text
+from intake_report.results.text import difference_interval, difference_quantity, interval_text, metric_title, value_text
 from intake_report.results.types import MetricKey, ReportResult
 from intake_report.units import QUANTITIES
 
@@ -42,11 +42,12 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
     for row, summary in zip(document["summaries"], result.summaries, strict=True):
         key = keys[summary.key]
         row["text"] = formatting.with_unit(summary.mean, key.spec.quantity, result.units, key.spec.decimals)
-    for row, found in zip(document["comparisons"], result.comparisons, strict=True):
-        key = keys[found.key]
-        form = (difference_quantity(key), result.units, key.spec.decimals)
-        row["text"] = formatting.with_unit(found.difference, *form, signed=True)
-        row["interval_text"] = formatting.interval(found.low, found.high, *form)
+    for name, rows in (("comparisons", result.comparisons), ("direct", result.direct)):
+        for row, found in zip(document[name], rows, strict=True):
+            key = keys[found.key]
+            form = (difference_quantity(key), result.units, key.spec.decimals)
+            row["text"] = formatting.with_unit(found.difference, *form, signed=True)
+            row["interval_text"] = difference_interval(found, key, result.units)
     if result.evidence is not None:
         add_texts(document["evidence"], result.evidence, result.units)
     return {"schema": SCHEMA, "date": date, "revision": revision, **document}

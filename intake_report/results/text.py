@@ -51,12 +51,25 @@ def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
 
 def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
     """Return "−3.2 K (95 % interval −5.1 to −1.3 K)", or the bare difference when there is no interval."""
-    quantity, decimals = difference_quantity(key), key.spec.decimals
-    text = formatting.with_unit(comparison.difference, quantity, system, decimals, signed=True)
-    if comparison.low is None or comparison.high is None:
-        return text
-    limits = formatting.interval(comparison.low, comparison.high, quantity, system, decimals)
-    return f"{text} ({formatting.number(100 * comparison.level, 0)} % interval {limits})"
+    limits = difference_interval(comparison, key, system)
+    level = formatting.number(100 * comparison.level, 0)
+    basis = " from the instruments alone" if comparison.basis == "instruments" else ""
+    said = "" if limits == formatting.ABSENT else f"{level} % interval{basis} {limits}"
+    if comparison.difference is None:
+        return said or "unknown"
+    text = formatting.with_unit(comparison.difference, difference_quantity(key), system, key.spec.decimals, signed=True)
+    return f"{text} ({said})" if said else text
+
+
+def difference_interval(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
+    """Return "−5.1 to −1.3 K"; "above 12 s" where censoring leaves a side open; an en dash without an interval."""
+    form = (difference_quantity(key), system, key.spec.decimals)
+    low, high = comparison.low, comparison.high
+    if low is not None and high is None:
+        return f"above {formatting.with_unit(low, *form)}"
+    if high is not None and low is None:
+        return f"below {formatting.with_unit(high, *form)}"
+    return formatting.interval(low, high, *form)
 
 
 def difference_quantity(key: MetricKey) -> str:

@@ -81,7 +81,7 @@ class Instruments:
         return cls(
             float(rng.uniform(-ACCURACY, ACCURACY)),
             float(rng.uniform(-STATION, STATION)),
-            str(rng.choice(["floor", "round", "ceil"])),
+            str(rng.choice(["floor", "round"])),
         )
 
 

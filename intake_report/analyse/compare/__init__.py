@@ -20,7 +20,7 @@ from intake_report.statistics import Difference, coverage_factor, equivalence, h
 from intake_report.units import parse_quantity
 
 METHODS = {
-    "blocked": "within blocks (configuration and block effects, pooled residual)",
+    "blocked": "within blocks (configuration and block effects, scatter of the runs compared)",
     "welch": "between all runs (unequal scatter)",
     "pooled": "between all runs (scatter of the repeated configuration)",
     "censored": "within blocks, not reached as longer than (likelihood, profile interval)",

@@ -7,8 +7,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import special
 
-from intake_report.analyse.compare.model_of_runs import RunsModel, blocked, two_samples
+from intake_report.analyse.compare.model_of_runs import Blocked, RunsModel, blocked, two_samples
 from intake_report.errors import DataError
 from intake_report.results import MetricResult
 from intake_report.statistics import (
@@ -16,6 +17,7 @@ from intake_report.statistics import (
     PermutationTest,
     compare_censored,
     compare_means,
+    coverage_factor,
     permutation_blocked,
     permutation_censored,
 )
@@ -92,7 +94,7 @@ def estimate(
     if apart and repeated and len(set(blocks)) > 1:
         units = (len({v.block for v in sides[configuration]}), len({v.block for v in sides[versus]}))
         found = _nested(sides[configuration], sides[versus], level, names, (configuration, versus))
-        model = two_samples(
+        model: RunsModel | None = two_samples(
             [v.run for v in pair],
             [v.configuration for v in pair],
             (configuration, versus),
@@ -112,7 +114,43 @@ def estimate(
     except DataError as error:
         return error.what.rstrip(".")
     found = every[_label(configuration, names)]
-    return Estimate(found, _model(known, configuration, versus, found), False, units)
+    model = _model(known, configuration, versus, found)
+    return Estimate(_own_scatter(found, model, known), model, False, units)
+
+
+def _own_scatter(found: Difference, model: RunsModel | None, known: Sequence[MetricResult]) -> Difference:
+    """Return a difference within blocks whose error rests on the runs that make it, not on one pooled residual."""
+    if not isinstance(model, Blocked) or found.method != "blocked" or found.difference is None:
+        return found
+    by_run = {v.run: _time(v) for v in known}
+    estimates = model.evaluate(np.array([[by_run[run] for run in model.runs]]))
+    error = 0.0 if estimates is None else float(estimates.error[0])
+    if error <= 0.0:
+        return replace(
+            found,
+            low=None,
+            high=None,
+            df=None,
+            standard_error=None,
+            p_value=None,
+            method="none",
+            note=_no_scatter(found),
+        )
+    half = coverage_factor(found.level, model.df) * error
+    return replace(
+        found,
+        low=found.difference - half,
+        high=found.difference + half,
+        df=model.df,
+        standard_error=error,
+        p_value=float(2.0 * special.stdtr(model.df, -abs(found.difference) / error)),
+        scatter=error / float(np.linalg.norm(model.weights)),
+    )
+
+
+def _no_scatter(found: Difference) -> str:
+    why = "no run of the two is left over to estimate their scatter"
+    return "; ".join(text for text in (found.note, why) if text)
 
 
 def _label(configuration: str, names: Mapping[str, str]) -> str:

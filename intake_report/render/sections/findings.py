@@ -6,6 +6,7 @@ from intake_report.plots import dots_figure, heat_soak_figure, recovery_figure, 
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import comparison_table, literal_table, summary_table, values_table
 from intake_report.results import GROUPS, MetricKey, ReportResult, formatting
 
@@ -20,6 +21,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
     blocks += _recovery(result)
     blocks += _heat_soak(result)
     blocks += _per_run(result)
+    blocks += basis_of_differences(result)
     return tuple(blocks)
 
 
@@ -139,8 +141,10 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
     return (
         Heading(1, "Claims", "sec-claims"),
         Paragraph(
-            "A claim is supported only when the whole interval lies on the claimed side and both sides have replicated runs; "
-            "“not shown” means that the data do not decide."
+            "A claim is held against its limit with a guard band (JCGM 106): it is supported when the estimate lies on the "
+            "claimed side by more than the expanded uncertainty, not supported when it lies on the other side by more than that, "
+            "and not shown in between. Without replicated runs on both sides it is an indication only. A difference from "
+            "nothing has to survive Holm's adjustment too."
         ),
         literal_table(
             label="tab-claims",
@@ -148,12 +152,21 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
             columns=(Column("Claim"), Column("Verdict"), Column("Why")),
             rows=tuple((c.text, c.verdict, c.reason) for c in result.claims),
             values=(
-                ("id", "text", "metric", "configuration", "versus", "verdict", "reason"),
-                *((c.id, c.text, c.key, c.configuration, c.versus, c.verdict, c.reason) for c in result.claims),
+                (
+                    "id", "text", "metric", "configuration", "versus", "verdict", "reason", "limit", "estimate", "low",
+                    "high", "guard_band", "probability", "risk",
+                ),
+                *(
+                    (
+                        c.id, c.text, c.key, c.configuration, c.versus, c.verdict, c.reason, c.limit, c.estimate, c.low,
+                        c.high, c.guard_band, c.probability, c.risk,
+                    )
+                    for c in result.claims
+                ),
             ),
             widths=(3.2, 1.4, 4.4),
         ),
-    )
+    )  # fmt: skip
 
 
 def limitations(result: ReportResult) -> tuple[Block, ...]:

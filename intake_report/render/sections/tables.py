@@ -8,7 +8,7 @@ from typing import Any
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
 from intake_report.results import Comparison, MetricKey, ReportResult, Summary, formatting
-from intake_report.results.text import difference_quantity, metric_title, p_text, value_text
+from intake_report.results.text import difference_interval, difference_quantity, metric_title, p_text, value_text
 from intake_report.units import QUANTITIES
 
 
@@ -26,23 +26,30 @@ def literal_table(**fields: Any) -> Table:
 
 def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
     """Return the differences from the baseline, one row per metric and configuration."""
-    level = formatting.number(100 * result.level, 0)
     pairs = [(key, c) for key in keys for c in result.comparisons if c.key == key.key]
-    notes = _notes(result, keys, pairs)
+    return comparison_table_of(result, pairs, label, f"{caption}, compared with {result.baseline.name}")
+
+
+def comparison_table_of(
+    result: ReportResult, pairs: list[tuple[MetricKey, Comparison]], label: str, caption: str
+) -> Table:
+    """Return these differences, whatever they are taken from; the other configuration is named where it is not the baseline."""
+    level = formatting.number(100 * result.level, 0)
     return literal_table(
         label=label,
-        caption=f"{caption}, compared with {result.baseline.name}",
+        caption=caption,
         columns=(
             Column("Metric"),
             Column("Configuration"),
             Column("Difference", "right"),
             Column(f"{level} % interval", "right"),
             Column("Runs", "center"),
+            Column("p", "right"),
             Column("p (Holm)", "right"),
             Column("Verdict"),
         ),
         rows=tuple(_comparison_row(result, key, c) for key, c in pairs),
-        notes=notes,
+        notes=_notes(result, pairs),
         values=(
             (
                 "metric",
@@ -56,42 +63,53 @@ def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: s
                 "df",
                 "n",
                 "n_versus",
+                "not_reached",
+                "not_reached_versus",
+                "basis",
                 "p",
                 "p_holm",
                 "verdict",
             ),
             *(_comparison_values(key, c) for key, c in pairs),
         ),
-        widths=(3.0, 2.2, 1.3, 2.0, 0.9, 1.1, 1.9),
+        widths=(3.0, 2.1, 1.3, 2.0, 0.8, 0.9, 0.9, 1.9),
     )
 
 
-def _notes(
-    result: ReportResult, keys: tuple[MetricKey, ...], pairs: list[tuple[MetricKey, Comparison]]
-) -> tuple[str, ...]:
+def _notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> tuple[str, ...]:
     """Return every note once, with the metrics that it concerns unless it concerns all."""
     concerned: dict[str, list[str]] = {}
+    keys = {key.key for key, _ in pairs}
     for key, c in pairs:
         if c.note:
             titles = concerned.setdefault(c.note, [])
             if (title := metric_title(key, result.units)) not in titles:
                 titles.append(title)
-    return tuple(
+    notes = [
         f"{note[0].upper()}{note[1:]}." if len(titles) == len(keys) else f"{formatting.listing(titles)}: {note}."
         for note, titles in concerned.items()
-    )
+    ]
+    if any(c.basis == "instruments" for _, c in pairs):
+        notes.append("(instruments): interval from the instruments alone, without scatter between runs.")
+    if any("only before adjustment" in c.verdict for _, c in pairs):
+        notes.append(
+            "Only before adjustment: not shown any more when all headline comparisons are looked at together (Holm)."
+        )
+    return tuple(notes)
 
 
 def _comparison_row(result: ReportResult, key: MetricKey, c: Comparison) -> tuple[str, ...]:
     quantity, decimals = difference_quantity(key), key.spec.decimals
-    p = c.p_adjusted if c.p_adjusted is not None else c.p_value
+    interval = difference_interval(c, key, result.units)
+    name = result.name_of(c.configuration)
     return (
         metric_title(key, result.units),
-        result.name_of(c.configuration),
+        name if c.versus == result.baseline.id else f"{name} against {result.name_of(c.versus)}",
         formatting.with_unit(c.difference, quantity, result.units, decimals, signed=True),
-        formatting.interval(c.low, c.high, quantity, result.units, decimals),
+        f"{interval} (instruments)" if c.basis == "instruments" else interval,
         f"{c.n} / {c.n_versus}",
-        p_text(p),
+        p_text(c.p_value),
+        p_text(c.p_adjusted),
         c.verdict,
     )
 
@@ -100,7 +118,7 @@ def _comparison_values(key: MetricKey, c: Comparison) -> tuple[Scalar, ...]:
     unit = QUANTITIES[difference_quantity(key)].internal
     return (
         key.key, c.configuration, c.versus, unit, c.difference, c.low, c.high, c.level, c.df, c.n, c.n_versus,
-        c.p_value, c.p_adjusted, c.verdict,
+        c.not_reached, c.not_reached_versus, c.basis, c.p_value, c.p_adjusted, c.verdict,
     )  # fmt: skip
 
 
