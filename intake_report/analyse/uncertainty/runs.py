@@ -232,11 +232,14 @@ class _Study:
 
 
 def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> list[BudgetRow]:
+    """Return the budget of a metric over the runs in which each source alone leaves it a number, so that rows compare."""
+    names = [source.name for source in sources.sources]
+    whole = [run for run in runs if all(key.key in run.budget.get(name, {}) for name in names)]
     rows = []
-    for source in sources.sources:
-        found = [run.budget[source.name][key.key] for run in runs if key.key in run.budget.get(source.name, {})]
+    for name in names:
+        found = [run.budget[name][key.key] for run in whole]
         u = float(np.sqrt(np.mean(np.square(found)))) if found else None
-        rows.append(BudgetRow(key.key, source.name, u, max(found) if found else None, len(found)))
+        rows.append(BudgetRow(key.key, name, u, max(found) if found else None, len(found)))
     return rows
 
 

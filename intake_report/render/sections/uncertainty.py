@@ -151,22 +151,23 @@ def _budget_table(result: ReportResult, found: InstrumentUncertainty, keys: list
             *(Column(f"{metric_title(k, result.units)} [{_shown_unit(k, result)}]", "right") for k in keys),
         ),
         rows=tuple(rows),
-        notes=_notes(result, keys),
+        notes=_notes(result, found, keys),
         values=tuple(values),
         widths=(3.0, 1.5, *(2.0 for _ in keys)),
     )
 
 
-def _notes(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
+def _notes(result: ReportResult, found: InstrumentUncertainty, keys: list[MetricKey]) -> tuple[str, ...]:
     notes = []
     for key in keys:
         open_ended = [v for v in _valued(result, key) if v.draws_not_reached]
         if open_ended:
             most = formatting.number(100 * max(v.draws_not_reached or 0.0 for v in open_ended), 0)
+            counted = max((row.runs for row in _rows(found, key)), default=0)
             notes.append(
                 f"{metric_title(key, result.units)}: in {formatting.count(len(open_ended), 'run')} some draws do not reach it "
-                f"(up to {most} %), so no standard deviation exists there; the sources are counted over the runs where each "
-                "alone always reaches it."
+                f"(up to {most} %), so no standard deviation exists there; the sources are counted over the "
+                f"{formatting.count(counted, 'run')} in which each source alone always reaches it."
             )
     return tuple(notes)
 
