@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
-from intake_report.air import PowerExpectation
-from intake_report.bench import BenchResult, RestrictionSet
-from intake_report.dyno import DynoResult
-from intake_report.weather import Contribution
+if TYPE_CHECKING:  # a check of one log does not wait for what only a report needs
+    from intake_report.air import PowerExpectation
+    from intake_report.bench import BenchResult, RestrictionSet
+    from intake_report.dyno import DynoResult
+    from intake_report.weather import Contribution
 
 
 @dataclass(frozen=True)

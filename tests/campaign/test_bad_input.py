@@ -64,7 +64,7 @@ MISTAKES = [
     ("instrument.channels.iats", {}, "instrument.channels.iats", "there is no channel “iats”"),
     ("run.0.start", "yesterday", "run[1].start", "date"),
     ("run.0.road", "icy", "run[1].road", "is not one of"),
-    ("weather", [{"id": "w", "kind": "metar"}], "weather[1]", "give either `file` or `reports`"),
+    ("weather", [{"id": "w", "kind": "metar"}], "weather[1]", "give one of `file`, `reports` and `readings`"),
     ("claim", [{"id": "c", "text": "t", "metric": "peak_iat", "configuration": "open", "relation": "lower"}],
      "claim[1].configuration", "there is no configuration “open”"),
     ("pull", [{"id": "p", "configuration": "stock", "file": "dyno/x.csv", "measured_at": "wheel", "order": 1}],
