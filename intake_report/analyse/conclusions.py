@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.compare import InstrumentDraws, check_model, compare
-from intake_report.analyse.control import against_control, control_effects, controlled
+from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
 from intake_report.campaign import Campaign
 from intake_report.results import (
     ClaimResult,
@@ -73,8 +73,9 @@ def draw_conclusions(
     used = {v.run for v in values}
     tandem = bool(controls) and controlled(campaign, used)
     taken = against_control(values, controls) if tandem else values
-    comparisons = compare(campaign, metrics, taken, draws)
-    direct = direct_comparisons(campaign, metrics, taken, comparisons, draws)
+    taken_draws = DrawsLessControl(draws, controls) if tandem and draws is not None else draws
+    comparisons = compare(campaign, metrics, taken, taken_draws)
+    direct = direct_comparisons(campaign, metrics, taken, comparisons, taken_draws)
     if tandem:
         comparisons, direct = (tuple(_named(c) for c in some) for some in (comparisons, direct))
     return Conclusions(

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 from intake_report.align import Alignment
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.compare import InstrumentDraws, compare_pair
+from intake_report.analyse.compare.model_of_runs import Floats
 from intake_report.analyse.inputs import Drive, control_entries, control_id
 from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
@@ -86,6 +87,29 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
     return replace(bare, bound=value.bound - control.value)
 
 
+class DrawsLessControl:
+    """Draws of runs less the value of the control drive beside each.
+
+    The control vehicle carries the baseline on every drive, so that its own shared biases all but cancel in a difference.
+    """
+
+    def __init__(self, draws: InstrumentDraws, controls: Sequence[MetricResult]) -> None:
+        self._draws = draws
+        self._controls = {(c.key, c.run): c.value for c in controls if c.value is not None}
+
+    def common(self, key: str, run: str) -> Floats | None:
+        """Return the draws of what all runs share, (m,)."""
+        return self._less(self._draws.common(key, run), key, run)
+
+    def total(self, key: str, run: str) -> Floats | None:
+        """Return the draws of all sources, (m,)."""
+        return self._less(self._draws.total(key, run), key, run)
+
+    def _less(self, found: Floats | None, key: str, run: str) -> Floats | None:
+        control = self._controls.get((key, run))
+        return None if found is None or control is None else found - control
+
+
 def control_effects(
     campaign: Campaign,
     metrics: tuple[MetricKey, ...],
@@ -114,6 +138,7 @@ def control_effects(
     if not controls:
         return ()
     baseline = campaign.baseline.id
+    less_draws = None if draws is None else DrawsLessControl(draws, controls)
     rows = []
     for key in metrics:
         if not key.spec.headline:
@@ -124,8 +149,9 @@ def control_effects(
         plain = [v for v in mine if v.run in both]
         for c in campaign.configurations:
             if c.id != baseline:
-                pair = [compare_pair(campaign, key, some, c.id, baseline, draws) for some in (less, plain)]
-                rows.append(_effect(key, c.id, baseline, pair[0], pair[1], len(both)))
+                with_ = compare_pair(campaign, key, less, c.id, baseline, less_draws)
+                without = compare_pair(campaign, key, plain, c.id, baseline, draws)
+                rows.append(_effect(key, c.id, baseline, with_, without, len(both)))
     return tuple(rows)
 
 
@@ -147,12 +173,3 @@ def _effect(
         plain_scatter=without.scatter,
         runs=runs,
     )
-
-
-def spread_ratio(effects: Sequence[ControlEffect]) -> Mapping[str, float]:
-    """Return, by metric key, the scatter of one run with the control over that without; where both are known."""
-    return {
-        e.key: e.scatter / e.plain_scatter
-        for e in effects
-        if e.scatter is not None and e.plain_scatter is not None and e.plain_scatter > 0.0
-    }

@@ -41,8 +41,8 @@ def _said(result: ReportResult, rows: list[Comparison]) -> str:
         texts.append(
             f"The {level} % interval holds the scatter between runs and the biases that all runs share: every draw of these "
             "biases gives values of all runs and a t interval, and the interval printed is that of their mixture. What shifts "
-            "all configurations alike cancels; the interval need not be symmetric. Runs are taken as independent, scattering "
-            "alike and normally, and blocks as shifting all configurations alike."
+            "all configurations alike cancels; the interval need not be symmetric. Runs are taken as independent and "
+            "normally scattered, and blocks as shifting all configurations alike."
         )
     if any(c.basis == "instruments" for c in rows):
         texts.append(
