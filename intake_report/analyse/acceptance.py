@@ -228,12 +228,7 @@ def acceptance_limitations(criteria: tuple[Criterion, ...], used: set[str]) -> t
     rows = []
     for code, found in failed.items():
         values = formatting.listing([f"{c.run} {c.value}" for c in found])
-        apart = (
-            "differ from the median of the runs by more than accepted"
-            if "median" in found[0].limit
-            else "are outside the limit"
-        )
-        text = f"{found[0].title}: {formatting.count(len(found), 'run')} {apart} ({found[0].limit}): {values}."
+        text = f"{found[0].title}: {formatting.count(len(found), 'run')} beyond the limit ({found[0].limit}): {values}."
         rows.append(
             Limitation(f"acceptance-{code}", text, "Repeat these runs, or state another limit with its reason.")
         )
