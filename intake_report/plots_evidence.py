@@ -89,7 +89,7 @@ def _band(panel: Axes, curve: MeanCurve, result: ReportResult, look: _Look) -> N
 def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
     look = _Look(result)
-    curves = [d for d in dyno.differences if d.quantity == "power"]
+    curves = [curve for curve in dyno.differences if curve.quantity == "power"]
     rows = -(-len(curves) // 2)
     figure = _figure(0.3 + 1.9 * rows)
     panels = figure.subplots(rows, min(2, len(curves)), sharex=True, sharey=True, squeeze=False).ravel()

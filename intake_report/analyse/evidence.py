@@ -63,7 +63,7 @@ def gather_evidence(
         air=air_evidence(campaign, (s for s in series if s.run in used), conditions, weather),
         dyno=dyno,
         bench=bench,
-        road=road_airflow(campaign, tuple(d for d in drives if d.entry.id in used), weather),
+        road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather),
         theoretical=_theoretical(campaign, dyno, bench),
         tested=tested,
         untested=tuple(kind for kind in KINDS if kind not in tested),

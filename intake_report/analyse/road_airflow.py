@@ -54,10 +54,10 @@ def road_airflow(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[R
     throttle body; a boosted engine's manifold pressure says nothing about restriction. Barometric pressure is the
     vehicle's own reading, else the station pressure of the weather.
     """
-    with_flow = [d for d in drives if all(d.clean.has(c) for c in ("maf", "throttle"))]
+    with_flow = [drive for drive in drives if all(drive.clean.has(c) for c in ("maf", "throttle"))]
     if not with_flow:
         return None
-    channel = "airbox_pressure" if any(d.clean.has("airbox_pressure") for d in with_flow) else "map"
+    channel = "airbox_pressure" if any(drive.clean.has("airbox_pressure") for drive in with_flow) else "map"
     place = "airbox" if channel == "airbox_pressure" else "manifold"
     pressure = f"{place} pressure against barometric pressure"
     usable = channel != "map" or (campaign.vehicle.aspiration or "natural") == "natural"
@@ -91,9 +91,11 @@ def road_airflow(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[R
 
 
 def _why(drives: list[Drive], weather: dict[str, RunWeather]) -> str:
-    if all((w := weather.get(d.entry.id)) is None or w.density is None for d in drives):
+    known = [weather[drive.entry.id].density for drive in drives if drive.entry.id in weather]
+    if all(density is None for density in known):
         return "no air density is known for the runs"
-    top = max((float(d.clean.good("throttle").max()) for d in drives if len(d.clean.good("throttle"))), default=0.0)
+    readings = [drive.clean.good("throttle") for drive in drives]
+    top = max((float(values.max()) for values in readings if len(values)), default=0.0)
     return (
         f"the throttle was never wide open in {count(len(drives), 'run')}: the highest reading is {top:.0f} %, "
         f"and {WIDE_OPEN:.0f} % or more counts"

@@ -84,7 +84,7 @@ pulls one after the other have 0.75 or more of two configurations, pulls in turn
 
 def in_turn(dyno: DynoResult) -> bool:
     """Tell whether the order of the pulls can tell a drift of the session from a difference of configurations."""
-    order = next((d for d in dyno.drifts if d.covariate == "pull order"), None)
+    order = next((drift for drift in dyno.drifts if drift.covariate == "pull order"), None)
     return order is None or (order.share or 0.0) <= SEPARABLE
 
 

@@ -217,7 +217,7 @@ def _curves(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
             "means over the band and areas are in the table of figures.",
         )
     ]
-    if any(d.quantity == "power" for d in found.differences):
+    if any(x.quantity == "power" for x in found.differences):
         blocks.append(
             figure_block(
                 dyno_difference_figure(result, found),
@@ -260,11 +260,11 @@ def _means(result: ReportResult, found: DynoResult) -> Block:
 
 
 def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
-    pairs = [(s, id, d) for s in shown_summaries(found) for id, d in s.differences.items()]
+    pairs = [(s, id, x) for s in shown_summaries(found) for id, x in s.differences.items()]
     if not pairs:
         return ()
     level = formatting.number(100 * found.level, 0)
-    texts = dict.fromkeys(about_pulls(d.note) for _, _, d in pairs if d.note)
+    texts = dict.fromkeys(about_pulls(x.note) for _, _, x in pairs if x.note)
     notes = tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
     balanced = in_turn(found)
     if not balanced:
@@ -290,18 +290,18 @@ def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
                 (
                     s.title,
                     result.name_of(id),
-                    *difference_texts(s, found.baseline, d, result.units),
-                    f"{d.n_candidate} / {d.n_baseline}",
-                    verdict(d.low, d.high, balanced=balanced),
+                    *difference_texts(s, found.baseline, x, result.units),
+                    f"{x.n_candidate} / {x.n_baseline}",
+                    verdict(x.low, x.high, balanced=balanced),
                 )
-                for s, id, d in pairs
+                for s, id, x in pairs
             ),
             notes=notes,
             values=(
                 ("figure", "unit", "configuration", "difference", "low", "high", "df", "n", "n_baseline", "method"),
                 *(
-                    (s.figure, s.unit, id, d.difference, d.low, d.high, d.df, d.n_candidate, d.n_baseline, d.method)
-                    for s, id, d in pairs
+                    (s.figure, s.unit, id, x.difference, x.low, x.high, x.df, x.n_candidate, x.n_baseline, x.method)
+                    for s, id, x in pairs
                 ),
             ),
             widths=(3.0, 2.2, 1.5, 2.3, 0.9, 0.7, 1.5),
@@ -310,8 +310,8 @@ def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
 
 
 def _drift(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
-    known = [d for d in found.drifts if d.slope is not None]
-    unknown = [d.reason for d in found.drifts if d.slope is None]
+    known = [x for x in found.drifts if x.slope is not None]
+    unknown = [x.reason for x in found.drifts if x.slope is None]
     text = (
         "Within a session the engine, its bay and the rollers warm up from pull to pull. The slope of mean power over the band against "
         "pull order, intake air and coolant temperature is taken within configurations and sessions; it can tell a drift from a "
@@ -323,11 +323,11 @@ def _drift(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
         return (Paragraph(text),)
     level = formatting.number(100 * found.level, 0)
     rows = []
-    for d in known:
-        slope, limits, over = drift_texts(d, result.units)
-        share = percent(100.0 * d.share, 0, signed=False) if d.share is not None else formatting.ABSENT
-        seen = d.reason or ("drift shown" if d.detected else "no drift shown")
-        rows.append((d.covariate, str(d.n), slope, limits, over, share, seen))
+    for x in known:
+        slope, limits, over = drift_texts(x, result.units)
+        share = percent(100.0 * x.share, 0, signed=False) if x.share is not None else formatting.ABSENT
+        seen = x.reason or ("drift shown" if x.detected else "no drift shown")
+        rows.append((x.covariate, str(x.n), slope, limits, over, share, seen))
     return (
         Paragraph(text),
         literal_table(
@@ -351,18 +351,18 @@ def _drift(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
                 ("against", "n", "df", "slope", "low", "high", "unit", "span", "over_span_kW", "share_between"),
                 *(
                     (
-                        d.covariate,
-                        d.n,
-                        d.df,
-                        d.slope,
-                        d.low,
-                        d.high,
-                        f"{d.unit}/{d.covariate_unit}",
-                        d.span,
-                        d.over_span,
-                        d.share,
+                        x.covariate,
+                        x.n,
+                        x.df,
+                        x.slope,
+                        x.low,
+                        x.high,
+                        f"{x.unit}/{x.covariate_unit}",
+                        x.span,
+                        x.over_span,
+                        x.share,
                     )
-                    for d in known
+                    for x in known
                 ),
             ),
             widths=(2.4, 0.7, 1.6, 1.8, 1.4, 1.7, 1.9),
