@@ -94,7 +94,7 @@ def _trials(campaign: Campaign, result: ReportResult) -> tuple[tuple[str, ...], 
             mass = f"{grams(1000.0 * entry.filter_mass_before, 1)}, {grams(1000.0 * entry.filter_mass_after, 1)}"
         key = (
             result.name_of(entry.configuration),
-            entry.condition,
+            f"{entry.condition}, {entry.date.isoformat()}" if entry.date else entry.condition,
             DURATION.text(entry.duration, result.units),
             entry.observation,
             mass,
