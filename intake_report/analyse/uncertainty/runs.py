@@ -34,7 +34,7 @@ from intake_report.results import (
 )
 from intake_report.statistics import DrawSummary, summarise_draws
 
-AT_ONCE = 250  # draws whose arrays fit the processor's cache
+AT_ONCE = 350_000  # numbers in an array: fits the processor's cache, and bounds the memory of long or fast logs
 PARTS = 500  # draws at most for what is common and what is own: their standard deviations are then good to 3 %
 SPREAD = 33  # values that stand for one distribution in a budget
 STEP_DRAWS = 200  # draws of the steps in a budget: good to 5 %
@@ -187,8 +187,9 @@ class _Study:
     ) -> dict[str, Floats]:
         m = shifts["reading"].size
         parts: dict[str, list[Floats]] = {}
-        for start in range(0, m, AT_ONCE):
-            some = slice(start, start + AT_ONCE)
+        rows = max(8, AT_ONCE // self.readings.series.time.size)
+        for start in range(0, m, rows):
+            some = slice(start, start + rows)
             chunk = {kind: values[some] for kind, values in shifts.items()}
             for key, values in self._metrics(chunk, None if noise is None else noise[some], self.keys).items():
                 parts.setdefault(key, []).append(values)
