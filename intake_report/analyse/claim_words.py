@@ -12,7 +12,7 @@ from intake_report.results.text import metric_title
 from intake_report.units import to_internal
 
 NUMBER = r"(\d+(?:[.,]\d+)?)"
-DEGREES = r"(?:°|deg\.?\s*|degrees?\s*)?\s*(F|C|K|fahrenheit|celsius|kelvins?)\b"
+DEGREES = r"(?:delta_)?(?:°|deg\.?\s*|degrees?\s*)?\s*(F|C|K|fahrenheit|celsius|kelvins?)\b"
 WITHIN = re.compile(rf"\bwithin\s+{NUMBER}\s*{DEGREES}", re.I)
 PERCENT = re.compile(r"%|\bper\s?cent\b", re.I)
 TIMES = re.compile(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from types import SimpleNamespace
+from typing import Literal
 
 import numpy as np
 
@@ -13,7 +14,6 @@ from intake_report.analyse.uncertainty.sources import find_sources
 from intake_report.campaign import Campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
-from intake_report.demo.simulate import quantise
 from intake_report.demo.studies import Study, design, expected_metrics, simulate_campaigns
 from intake_report.demo.truth import find_events
 from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys, rebuild
@@ -69,24 +69,25 @@ def headline() -> tuple[MetricKey, ...]:
 
 @dataclass(frozen=True)
 class Instruments:
-    """What is wrong with the readings of one campaign: biases that all its runs share."""
+    """What is wrong with the readings of one campaign: biases that all its runs share.
 
-    sensor: float = 0.0  # K
-    station: float = 0.0  # K
-    rounding: str = "floor"
+    Attributes
+    ----------
+    sensor, station : float
+        Of the sensor and of the ambient reference [K].
+    edge : float
+        Where between two steps the reading changes, from the middle [steps]: 0 rounds, 0.5 cuts off.
+    """
+
+    sensor: float = 0.0
+    station: float = 0.0
+    edge: float = 0.5
 
     @classmethod
-    def drawn(cls, rng: np.random.Generator) -> Instruments:
-        """Draw biases from what the campaign file declares, and a way of rounding that a log does not tell."""
-        return cls(
-            float(rng.uniform(-ACCURACY, ACCURACY)),
-            float(rng.uniform(-STATION, STATION)),
-            str(rng.choice(["floor", "round"])),
-        )
-
-
-def rounded(values, how: str):
-    return np.ceil(values) if how == "ceil" else quantise(values, how)
+    def drawn(cls, rng: np.random.Generator, modes: tuple[float, ...] = ()) -> Instruments:
+        """Draw biases from what the campaign file declares; how readings are rounded from half a step either way."""
+        edge = rng.choice(modes) if modes else rng.uniform(-0.5, 0.5)
+        return cls(float(rng.uniform(-ACCURACY, ACCURACY)), float(rng.uniform(-STATION, STATION)), float(edge))
 
 
 def study_series(study: Study, i: int, instruments: Instruments, *, shift: float = 0.0) -> RunSeries:
@@ -95,7 +96,7 @@ def study_series(study: Study, i: int, instruments: Instruments, *, shift: float
     n = int(batch.samples[i])
     time = batch.time[:n]
     events = find_events(time, batch.distance[i, :n], batch.speed[i, :n], demo_route())
-    reading = rounded(batch.sensor_element[i, :n] + instruments.sensor, instruments.rounding)
+    reading = np.floor(batch.sensor_element[i, :n] + instruments.sensor + 0.5 - instruments.edge)
     ambient = np.round(batch.station[i, :n] + instruments.station, 1)
     return RunSeries(
         run=f"c{entry.campaign}-{i}",
@@ -179,33 +180,37 @@ def study_coverage(
     name: str,
     campaigns: int,
     *,
-    instruments: str = "drawn",
+    instruments: Literal["drawn", "modes", "exact"] = "drawn",
     rounding: str = "unknown",
     draws: int | None = 200,
+    metrics: tuple[str, ...] = (),
     basis: str = "sensor_element",
     replicates: int = 40,
     seed: int = 20260701,
 ) -> Outcome:
     """Simulate campaigns with redrawn days and compare each by the product's functions.
 
-    `instruments`: "drawn" from what is declared, campaign by campaign; "exact": no bias, readings cut off.
+    `instruments`: "drawn" from what is declared, campaign by campaign; "modes": the same, but control units either
+    round or cut off; "exact": no bias, all cut off.
     `draws`: of the shared biases; None leaves them out of the intervals.
     """
     configurations, blocks = DESIGNS[name]
     scenario = design(configurations, blocks)
     model = campaign(configurations, rounding=rounding)
     study = simulate_campaigns(scenario, campaigns, seed)
-    metrics = headline()
+    chosen = tuple(key for key in headline() if not metrics or key.spec.id in metrics)
     size = len(scenario.schedule)
     rng = np.random.default_rng(seed)
     found = []
     for c in range(campaigns):
-        errors = Instruments.drawn(rng) if instruments == "drawn" else Instruments()
+        errors = Instruments()
+        if instruments != "exact":
+            errors = Instruments.drawn(rng, (0.0, 0.5) if instruments == "modes" else ())
         shift = 0.5 if rounding == "down" else 0.0
         runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
-        values = tuple(evaluate(key, run) for key in metrics for run in runs)
-        spread = None if draws is None else StudyDraws(model, metrics, runs, draws)
-        found.append(compare(model, metrics, values, spread))
+        values = tuple(evaluate(key, run) for key in chosen for run in runs)
+        spread = None if draws is None else StudyDraws(model, chosen, runs, draws)
+        found.append(compare(model, chosen, values, spread))
     truth, error = true_differences(scenario, basis, replicates)
     return Outcome(tuple(found), truth, error)
 

@@ -1,0 +1,233 @@
+"""Claims: guard band and risk, words held against the metric, direct comparisons, limits on values."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from analyse.studies import MARGINS, PHASES
+from analyse.studies import campaign as make_campaign
+from analyse.test_compare import GRID, VALUES, Shifts, rows
+from intake_report.analyse.claims import check_claims, direct_comparisons, find_key, judge_claims
+from intake_report.analyse.compare import compare
+from intake_report.campaign import Claim
+from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.errors import CampaignError
+from intake_report.metrics import keys
+
+METRICS = keys(MARGINS, PHASES, 45.0)
+SEALED_ID, OPEN_ID, STOCK_ID = SEALED.id, OPEN.id, STOCK.id
+
+
+def claim(text="The sealed box stays closer to ambient in the city.", **more) -> Claim:
+    given = {"id": "c", "text": text, "metric": "mean_over_ambient", "phase": "city", "configuration": SEALED_ID}
+    given |= {"relation": "lower"} | more
+    if given["metric"] != "mean_over_ambient":
+        given.pop("phase")
+    return Claim.model_validate({k: v for k, v in given.items() if v is not None})
+
+
+STATION = SimpleNamespace(id="station", kind="station")
+
+
+def model(*claims: Claim, **metrics):
+    base = make_campaign((STOCK, OPEN, SEALED), **metrics)
+    return base.model_copy(update={"claims": claims, "weather": (STATION,)})
+
+
+def judge(one: Claim, values=None, layout: str = GRID, draws=None, reference="station", **metrics):
+    campaign = model(one, **metrics)
+    check_claims(campaign, METRICS)
+    key = find_key(one, METRICS)
+    numbers = rows(key, layout, values if values is not None else VALUES)
+    found = compare(campaign, (key,), numbers, draws)
+    direct = direct_comparisons(campaign, (key,), numbers, found, draws)
+    (result,) = judge_claims(campaign, (key,), numbers, (*found, *direct), reference, draws)
+    return result
+
+
+# --- decision rule ------------------------------------------------------------------------------------------------
+
+
+def test_supported_with_its_risk():
+    result = judge(claim())
+    assert result.verdict == "supported" and result.limit == 0.0 and result.risk == pytest.approx(0.025)
+    assert result.estimate + result.guard_band < 0.0
+    assert result.guard_band == pytest.approx(result.high - result.estimate)
+    assert result.probability > 1.0 - result.risk
+    assert "guard band" in result.reason and "risk" in result.reason and "3 runs against 3" in result.reason
+
+
+def test_probability_is_that_of_student():
+    """JCGM 106:2012, 7: conformance probability from estimate, uncertainty, degrees of freedom; scipy as reference."""
+    result = judge(claim(relation="at most", versus=STOCK_ID, value="-3 delta_degC"))
+    u = (result.high - result.low) / 2 / stats.t.ppf(0.975, 3.2)
+    assert result.probability == pytest.approx(stats.t.cdf((-3.0 - result.estimate) / u, 3.2), abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [("-1 delta_degC", "supported"), ("-3.3 delta_degC", "not shown"), ("-6 delta_degC", "not supported")],
+)
+def test_limits_on_a_difference(value, verdict):
+    assert judge(claim(relation="at most", versus=STOCK_ID, value=value)).verdict == verdict
+
+
+def test_the_other_direction():
+    assert judge(claim(relation="higher")).verdict == "not supported"
+    assert judge(claim("The open cone runs hotter.", configuration=OPEN_ID, relation="higher")).verdict == "supported"
+
+
+def test_direct_comparison_of_two_candidates():
+    result = judge(claim("The sealed box is cooler than the open cone.", versus=OPEN_ID))
+    assert result.verdict == "supported" and result.versus == OPEN_ID
+    assert result.estimate == pytest.approx(np.mean([5.4, 5.0, 6.3]) - np.mean([12.0, 11.9, 12.2]))
+    assert (
+        judge(claim("As-sold is hotter.", configuration=STOCK_ID, versus=SEALED_ID, relation="higher")).verdict
+        == "supported"
+    )
+
+
+def test_wider_by_shared_biases_turns_supported_into_not_shown():
+    one = claim("It recovers sooner.", metric="recovery_time", margin="3 degF")
+    numbers = (90.0, 120.0, 70.0, 81.0, 119.0, 66.0, 96.0, 122.0, 73.0)
+    assert judge(one, numbers).verdict == "supported"
+    values = rows(find_key(one, METRICS), GRID, numbers)
+    gain = {v.run: 40.0 if v.configuration == SEALED_ID else 10.0 for v in values}
+    assert judge(one, numbers, draws=Shifts(values, gain, 0.5)).verdict == "not shown"
+
+
+def test_without_replication_an_indication_only():
+    assert judge(claim(), (9.0, 5.0), "s1 e1").verdict == "indication only"
+    confounded = judge(claim(), (9.0, 9.1, 9.2, 5.0, 5.1, 5.2), "s1 s1 s1 e2 e2 e2")
+    assert confounded.verdict == "indication only" and "cannot be told apart" in confounded.reason
+
+
+def test_holm_takes_back_what_only_one_look_shows():
+    one = claim()
+    campaign, key = model(one), find_key(one, METRICS)
+    values = rows(key, GRID, VALUES)
+    found = compare(campaign, (key,), values)
+    raised = tuple(replace(c, p_adjusted=0.2) for c in found)
+    (result,) = judge_claims(campaign, (key,), values, raised)
+    assert result.verdict == "not shown" and "Holm" in result.reason
+
+
+def test_equal_needs_a_margin_and_an_interval_inside_it():
+    same = (9.0, 9.1, 9.05, 8.0, 8.05, 8.1, 9.5, 9.6, 9.52)
+    assert judge(claim("No difference.", relation="equal"), same).verdict == "cannot be tested"
+    margin = {"equivalence": {"mean_over_ambient": "0.5 delta_degC"}}
+    assert judge(claim("No difference.", relation="equal"), same, **margin).verdict == "supported"
+    assert judge(claim("No difference.", relation="equal"), **margin).verdict == "not supported"
+    wide = (9.0, 9.8, 8.2, 8.0, 8.9, 9.4, 9.5, 8.6, 9.0)
+    assert judge(claim("No difference.", relation="equal"), wide, **margin).verdict == "not shown"
+
+
+# --- limits on values ---------------------------------------------------------------------------------------------
+
+
+def minute(**more):
+    given = {"metric": "recovery_time", "margin": "3 degF", "relation": "at most", "value": "60 s"} | more
+    return claim("Within 3 °F of ambient a minute after entry.", **given)
+
+
+@pytest.mark.parametrize(
+    ("times", "verdict"),
+    [
+        ((40.0, 44.0, 41.0), "supported"),
+        ((58.0, 66.0, 50.0), "not shown"),
+        ((90.0, 95.0, 99.0), "not supported"),
+        ((40.0,), "indication only"),
+    ],
+)
+def test_value_of_one_configuration(times, verdict):
+    layout = " ".join(f"e{b}" for b in range(len(times)))
+    assert judge(minute(), times, layout).verdict == verdict
+
+
+def test_a_bias_does_not_cancel_in_a_value():
+    values = rows(find_key(minute(), METRICS), "e0 e1 e2", (40.0, 44.0, 41.0))
+    draws = Shifts(values, {v.run: 1.0 for v in values}, 20.0)
+    assert judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2", draws).verdict == "not shown"
+
+
+def test_not_reached_can_refute_a_time_but_not_support_it():
+    assert judge(minute(), [(300.0,), 280.0, (310.0,)], "e0 e1 e2").verdict == "not supported"
+    early = judge(minute(), [(50.0,), 40.0, 41.0], "e0 e1 e2")
+    assert early.verdict == "not shown" and "at least" in early.reason
+    assert (
+        judge(minute(relation="at least", value="100 s"), [(300.0,), 280.0, (310.0,)], "e0 e1 e2").verdict
+        == "supported"
+    )
+
+
+def test_runs_of_one_block_count_once_for_a_value():
+    several = judge(minute(), (40.0, 40.1, 40.2, 70.0, 70.1, 70.2), "e0 e0 e0 e1 e1 e1")
+    assert several.verdict == "not shown" and "in 2 blocks" in several.reason
+
+
+# --- words --------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (claim("20 % cooler in the city."), "ratio"),
+        (claim("Intake air is 20 % cooler.", metric="peak_iat"), "where the scale puts its zero"),
+        (claim("Twice as cool.", metric="peak_iat"), "where the scale puts its zero"),
+        (claim("Cooler.", metric="peak_iat", value="20 %"), "where the scale puts its zero"),
+        (claim("Recovers 30 percent faster.", metric="recovery_time", margin="3 degF"), "state it in"),
+        (claim("Within 5 °F of ambient sooner.", metric="recovery_time", margin="3 degF"), "different margins"),
+        (claim("Within 3 K of ambient sooner.", metric="recovery_time", margin="3 degF"), "different margins"),
+        (claim("Within 3 °F of ambient in the city."), "knows no margin"),
+        (claim("Closer to ambient at its peak.", metric="peak_iat"), "not referred to ambient"),
+        (claim("Closer to the airport's temperature."), "another ambient"),
+        (claim("Closer to what the car's ambient sensor shows."), "another ambient"),
+        (claim("At most 2 K above ambient.", relation="at most", versus=None, value="4 delta_degC"), "the value judged is 4"),
+        (claim("Reached within 60 s.", metric="recovery_time", margin="3 degF", relation="at most", value="90 s"), "the value judged is 90"),
+    ],
+)  # fmt: skip
+def test_words_that_do_not_fit_the_metric(one, said):
+    result = judge(one)
+    assert result.verdict == "cannot be tested" and said in result.reason
+
+
+@pytest.mark.parametrize(
+    "one",
+    [
+        claim("Within 3 °F of ambient sooner.", metric="recovery_time", margin="3 degF"),
+        claim("Within 1.7 K of ambient sooner.", metric="recovery_time", margin="3 degF"),
+        claim("Closer to ambient at the weather station."),
+        claim("At most 4 K above ambient.", relation="at most", value="4 delta_degC"),
+        minute(),
+        claim("Within 3 °F after 1 min.", metric="recovery_time", margin="3 degF", relation="at most", value="60 s"),
+    ],
+)
+def test_words_that_fit(one):
+    assert judge(one).verdict != "cannot be tested"
+
+
+# --- mistakes in the campaign file --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("one", "said"),
+    [
+        (claim(metric="mean_over_ambiant"), "mean_over_ambient"),
+        (claim(phase=None), "needs a phase"),
+        (claim(phase="suburb"), "not among those"),
+        (claim(metric="recovery_time", margin="4 degF"), "not among those"),
+        (claim(relation="at most"), "needs a value"),
+        (claim(value="20 s"), "does not measure"),
+        (claim(versus=SEALED_ID), "with itself"),
+        (claim(configuration=STOCK_ID), "with itself"),
+    ],
+)
+def test_mistakes_are_refused_with_the_key(one, said):
+    with pytest.raises(CampaignError) as caught:
+        check_claims(model(one), METRICS)
+    assert said in str(caught.value) and "claim[1]" in str(caught.value)

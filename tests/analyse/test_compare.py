@@ -1,0 +1,396 @@
+"""Differences between configurations: blocks, replication, shared biases, censoring, and what cannot be compared."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import assume, given, settings
+from hypothesis import strategies as st
+from scipy import stats
+
+from analyse.studies import campaign as make_campaign
+from analyse.studies import headline, value
+from intake_report.analyse.compare import INDICATION, NOT_COMPARED, NOT_SHOWN, check_model, compare, compare_pair
+from intake_report.analyse.compare.combine import instrument_part, mixture, quantile, widen
+from intake_report.analyse.compare.estimate import estimate
+from intake_report.analyse.compare.model_of_runs import Estimates, blocked, two_samples
+from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.statistics import Difference, compare_blocked, compare_means, holm
+
+STOCK_ID, OPEN_ID, SEALED_ID = STOCK.id, OPEN.id, SEALED.id
+NAMES = {c.id: c.name for c in (STOCK, OPEN, SEALED)}
+CITY = next(k for k in headline() if k.key == "mean_over_ambient:city")
+RECOVERY = next(k for k in headline() if k.key == "recovery_time:1.67K")
+MODEL = make_campaign((STOCK, OPEN, SEALED))
+
+
+def rows(key, layout: str, numbers, **more):
+    """Layout "S1 O1 E1 …": first letter the configuration (s, o, e), the rest the block ("-" for none)."""
+    ids = {"s": STOCK_ID, "o": OPEN_ID, "e": SEALED_ID}
+    out = []
+    for i, (cell, number) in enumerate(zip(layout.split(), numbers, strict=True)):
+        block = None if cell[1:] == "-" else f"day-{cell[1:]}"
+        kind = {"status": "not computed", "reason": "no such channel"} if number is None else {}
+        if isinstance(number, tuple):  # (bound,) = not reached
+            kind, number = {"status": "not reached", "bound": number[0]}, None
+        out.append(value(key.key, f"r{i}", ids[cell[0]], block, number, **kind, **more))
+    return tuple(out)
+
+
+class Shifts:
+    """Draws in which shared biases shift each run by `gain[run]` times the same normal number."""
+
+    def __init__(self, values, gain, u: float, m: int = 4000) -> None:
+        bias = np.random.default_rng(5).normal(0.0, u, m)
+        self._draws = {v.run: v.value + gain[v.run] * bias for v in values if v.value is not None}
+
+    def common(self, key, run):
+        return self._draws.get(run)
+
+    total = common
+
+
+GRID = "s1 o1 e1 s2 o2 e2 s3 o3 e3"
+VALUES = (9.0, 12.0, 5.4, 8.1, 11.9, 5.0, 9.6, 12.2, 6.3)
+
+
+# --- the model ----------------------------------------------------------------------------------------------------
+
+
+def test_two_configurations_with_one_run_each_per_block_are_the_paired_interval():
+    first, second = np.array([9.0, 8.1, 9.6, 8.8]), np.array([5.4, 5.0, 6.3, 5.1])
+    layout = " ".join(f"s{b} e{b}" for b in range(4))
+    row = compare_pair(
+        MODEL, CITY, rows(CITY, layout, np.column_stack([first, second]).ravel().tolist()), SEALED_ID, STOCK_ID
+    )
+    paired = stats.ttest_rel(second, first)  # scipy as reference
+    interval = paired.confidence_interval(0.95)
+    assert row.difference == pytest.approx(np.mean(second - first))
+    assert (row.low, row.high) == pytest.approx((interval.low, interval.high))
+    assert row.p_value == pytest.approx(paired.pvalue) and row.df == pytest.approx(3.0)
+    assert row.replicated and row.units == row.units_versus == 4 and row.basis == "runs"
+
+
+def test_without_blocks_it_is_welch():
+    a, b = [9.0, 8.1, 9.6], [5.4, 5.0, 6.3, 5.9]
+    row = compare_pair(MODEL, CITY, rows(CITY, "s- s- s- e- e- e- e-", a + b), SEALED_ID, STOCK_ID)
+    welch = stats.ttest_ind(b, a, equal_var=False)
+    assert row.p_value == pytest.approx(welch.pvalue) and row.df == pytest.approx(welch.df)
+    assert "no blocks were named" in row.note
+
+
+@given(
+    st.lists(st.floats(-50.0, 50.0).map(lambda x: round(x, 3)), min_size=9, max_size=9, unique=True),
+    st.floats(-1e3, 1e3),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_shift_of_a_block_changes_no_difference(numbers, shift):
+    moved = [n + (shift if cell[1] == "2" else 0.0) for n, cell in zip(numbers, GRID.split(), strict=True)]
+    for id in (OPEN_ID, SEALED_ID):
+        one, two = (compare_pair(MODEL, CITY, rows(CITY, GRID, v), id, STOCK_ID) for v in (numbers, moved))
+        assert one.difference == pytest.approx(two.difference, abs=1e-6)
+        assert one.low == pytest.approx(two.low, abs=1e-5) and one.high == pytest.approx(two.high, abs=1e-5)
+
+
+@given(st.lists(st.floats(-50.0, 50.0).map(lambda x: round(x, 2)), min_size=9, max_size=9, unique=True))
+@settings(max_examples=60, deadline=None)
+def test_the_other_way_round_is_the_negative(numbers):
+    values = rows(CITY, GRID, numbers)
+    there, back = (
+        compare_pair(MODEL, CITY, values, SEALED_ID, OPEN_ID),
+        compare_pair(MODEL, CITY, values, OPEN_ID, SEALED_ID),
+    )
+    assert there.difference == pytest.approx(-back.difference)
+    assume(there.low is not None)  # numbers that follow the model exactly leave no scatter
+    assert there.low == pytest.approx(-back.high) and there.p_value == pytest.approx(back.p_value)
+
+
+def test_estimate_of_the_model_is_that_of_least_squares():
+    values = rows(CITY, GRID + " s1 e3", (*VALUES, 8.7, 5.9))
+    reference = compare_blocked(
+        [v.value for v in values], [NAMES[v.configuration] for v in values], [v.block for v in values], NAMES[STOCK_ID]
+    )
+    for id in (OPEN_ID, SEALED_ID):
+        found = estimate(values, id, STOCK_ID, 0.95, NAMES)
+        assert found.found.difference == pytest.approx(reference[NAMES[id]].difference)
+        weights = dict(zip(found.model.runs, found.model.weights, strict=True))
+        assert sum(weights[v.run] * v.value for v in values) == pytest.approx(found.found.difference)
+        assert sum(weights.values()) == pytest.approx(0.0, abs=1e-12)
+
+
+def test_degrees_of_freedom_of_the_own_scatter():
+    """Closed form for 3 × 3: six residuals of variance 4/9 each, their covariances as of two crossed factors."""
+    model = blocked([f"r{i}" for i in range(9)], *zip(*[(c[0], c[1]) for c in GRID.split()], strict=True), ("e", "s"))
+    assert model.df == pytest.approx((6.0 * 4.0 / 9.0) ** 2 / (20.0 / 9.0))
+    assert np.trace(model.residual @ np.diag(model.spread) @ model.residual) == pytest.approx(2.0 / 3.0)  # unbiased
+
+
+def test_own_scatter_holds_its_level_where_configurations_scatter_differently():
+    """Simulated, 3 × 3, standard deviations 1.13, 1.33, 0.75 (about those of the demo): nearer to 95 % than pooled."""
+    sds, n = np.array([1.13, 1.33, 0.75]), 20_000
+    rng = np.random.default_rng(7)
+    cells = [(c[0], c[1]) for c in GRID.split()]
+    draws = rng.normal(size=(n, 9)) * np.tile(sds, 3)
+    pooled_scatter = None
+    for candidate, least in (("o", 0.935), ("e", 0.945)):
+        model = blocked([f"r{i}" for i in range(9)], *zip(*cells, strict=True), (candidate, "s"))
+        e = model.evaluate(draws)
+        own = np.mean(np.abs(e.difference) <= stats.t.ppf(0.975, e.df) * e.error)
+        if pooled_scatter is None:
+            pooled_scatter = np.sqrt(np.sum((draws @ model.residual) ** 2, axis=1) / 4.0)
+        error = pooled_scatter * np.linalg.norm(model.weights)
+        pooled = np.mean(np.abs(e.difference) <= stats.t.ppf(0.975, 4) * error)
+        assert least < own < 0.98
+        if candidate == "o":
+            assert abs(own - 0.95) < abs(pooled - 0.95) - 0.005
+
+
+# --- replication, confounding -------------------------------------------------------------------------------------
+
+
+def test_one_run_each_is_an_indication_from_the_instruments_alone():
+    values = rows(CITY, "s1 e1", (9.0, 5.4))
+    row = compare_pair(MODEL, CITY, values, SEALED_ID, STOCK_ID)
+    assert row.verdict == INDICATION and row.low is None and not row.shown
+    row = compare_pair(MODEL, CITY, values, SEALED_ID, STOCK_ID, Shifts(values, {"r0": 1.0, "r1": 0.5}, 0.4))
+    assert row.basis == "instruments" and row.verdict == INDICATION and not row.shown and row.p_value is None
+    assert row.standard_error == pytest.approx(0.2, rel=0.05)
+    assert row.high < 0.0 and "instruments alone" in row.method  # even far from zero: no verdict
+
+
+def test_runs_of_one_day_are_no_replicates_of_a_configuration():
+    """Three runs of each, each configuration on its own day: day and configuration cannot be told apart."""
+    row = compare_pair(
+        MODEL, CITY, rows(CITY, "s1 s1 s1 e2 e2 e2", (9.0, 9.1, 8.9, 5.0, 5.1, 4.9)), SEALED_ID, STOCK_ID
+    )
+    assert row.confounded and row.verdict == INDICATION and not row.shown and row.low is None
+    assert (row.units, row.units_versus) == (1, 1) and "cannot be told apart" in row.note
+
+
+def test_block_means_are_compared_where_each_block_holds_one_configuration():
+    values = rows(CITY, "s1 s1 e2 e2 s3 s3 e4 e4", (9.0, 9.2, 5.0, 5.2, 8.0, 8.2, 6.0, 6.2))
+    row = compare_pair(MODEL, CITY, values, SEALED_ID, STOCK_ID)
+    reference = compare_means([9.1, 8.1], [5.1, 6.1])
+    assert (row.difference, row.low, row.high) == pytest.approx((reference.difference, reference.low, reference.high))
+    assert row.confounded and row.verdict == INDICATION
+
+
+def test_single_runs_on_days_of_their_own_are_replicates():
+    """A completely randomised layout: every run its own day."""
+    row = compare_pair(
+        MODEL, CITY, rows(CITY, "s1 e2 s3 e4 e5 s6", (9.0, 5.0, 8.4, 5.6, 5.3, 9.3)), SEALED_ID, STOCK_ID
+    )
+    assert not row.confounded and row.replicated and row.shown and row.n == 3
+
+
+def test_direct_comparison_of_two_candidates():
+    row = compare_pair(MODEL, CITY, rows(CITY, GRID, VALUES), SEALED_ID, OPEN_ID)
+    assert row.versus == OPEN_ID and row.difference == pytest.approx(
+        np.mean([5.4, 5.0, 6.3]) - np.mean([12.0, 11.9, 12.2])
+    )
+    assert row.shown and row.verdict == "closer to ambient"
+
+
+# --- shared biases ------------------------------------------------------------------------------------------------
+
+
+def test_a_bias_alike_in_all_runs_cancels():
+    values = rows(CITY, GRID, VALUES)
+    plain = compare_pair(MODEL, CITY, values, SEALED_ID, STOCK_ID)
+    shifted = compare_pair(MODEL, CITY, values, SEALED_ID, STOCK_ID, Shifts(values, {v.run: 1.0 for v in values}, 5.0))
+    assert shifted.instrument == pytest.approx(0.0, abs=1e-12)
+    for name in ("difference", "low", "high", "p_value", "standard_error"):
+        assert getattr(shifted, name) == pytest.approx(getattr(plain, name), rel=1e-9)
+
+
+def test_a_bias_that_configurations_take_differently_widens():
+    values = rows(RECOVERY, GRID, [10.0 * v for v in VALUES])
+    gain = {v.run: {STOCK_ID: 26.0, OPEN_ID: 32.0, SEALED_ID: 41.0}[v.configuration] for v in values}
+    plain = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID)
+    wide = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, Shifts(values, gain, 0.5))
+    assert wide.difference == plain.difference
+    assert wide.instrument == pytest.approx(15.0 * 0.5, rel=0.05)
+    assert wide.low < plain.low and wide.high > plain.high and wide.p_value > plain.p_value
+    # linear in the bias: the mixture of t and normal, against convolution by plain Monte Carlo
+    rng = np.random.default_rng(3)
+    sample = plain.difference + plain.standard_error * rng.standard_t(plain.df, 400_000) + rng.normal(0, 7.5, 400_000)
+    assert (wide.low, wide.high) == pytest.approx(tuple(np.quantile(sample, [0.025, 0.975])), abs=1.0)
+
+
+def test_mixture_of_one_draw_is_the_t_interval():
+    e = Estimates(np.array([2.0]), np.array([0.5]), np.array([4.0]))
+    assert quantile(e, 0.975) == pytest.approx(2.0 + stats.t.ppf(0.975, 4) * 0.5)
+    assert mixture(e, 2.0) == pytest.approx(0.5)
+
+
+def test_a_bias_with_a_floor_makes_the_interval_one_sided_where_it_is():
+    """Times cut off at zero: with readings too high the candidate cannot get faster than at once."""
+    values = rows(RECOVERY, "s1 e1 s2 e2 s3 e3 s4 e4", (40.0, 1.0, 44.0, 0.0, 38.0, 3.0, 41.0, 2.0))
+    bias = np.random.default_rng(2).uniform(-30.0, 30.0, 2000)
+
+    class Floor:
+        def common(self, key, run):
+            nominal = next(v.value for v in values if v.run == run)
+            return np.maximum(nominal + bias, 0.0)
+
+        total = common
+
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, Floor())
+    assert row.high - row.difference > 3.0 * (row.difference - row.low)
+
+
+def test_draws_that_do_not_reach_are_counted_and_said():
+    values = rows(RECOVERY, GRID, [10.0 * v for v in VALUES])
+    draws = Shifts(values, {v.run: 1.0 for v in values}, 1.0)
+    draws._draws["r0"][:400] = np.inf
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, draws)
+    assert "10 % of the draws" in row.note
+    model = estimate(values, SEALED_ID, STOCK_ID, 0.95, NAMES).model
+    part = instrument_part(draws, RECOVERY.key, dict(zip(model.runs, model.weights, strict=True)))
+    assert part.lost == pytest.approx(0.1) and len(part.values) == 3600
+
+
+def test_widening_leaves_what_has_no_interval():
+    bare = Difference(1.0, None, None, None, None, 1, 1, "none", None)
+    model = two_samples(["a", "b"], ["x", "y"], ("x", "y"))
+    part = instrument_part(
+        Shifts(rows(CITY, "s1 e1", (1.0, 2.0)), {"r0": 1, "r1": 2}, 1.0), "k", {"r0": -1.0, "r1": 1.0}
+    )
+    assert widen(bare, part, model) is bare
+
+
+# --- censored -----------------------------------------------------------------------------------------------------
+
+
+def test_not_reached_enters_as_longer_than():
+    layout = "s1 e1 s2 e2 s3 e3"
+    row = compare_pair(
+        MODEL, RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0)), SEALED_ID, STOCK_ID
+    )
+    assert row.basis == "runs" and (row.not_reached, row.not_reached_versus) == (0, 1)
+    assert "not reached" in row.method and row.difference is not None and row.n_versus == 3
+    numbers = compare_pair(
+        MODEL, RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, 300.0, 71.0, 130.0, 64.0)), SEALED_ID, STOCK_ID
+    )
+    assert row.low is None or row.low < numbers.low  # longer than 300 s, not 300 s
+
+
+def test_all_censored_is_said_not_guessed():
+    row = compare_pair(MODEL, RECOVERY, rows(RECOVERY, "s1 e1 s2 e2", [(200.0,)] * 4), SEALED_ID, STOCK_ID)
+    assert row.verdict == NOT_COMPARED and row.difference is None and row.low is None and row.note
+    assert (row.not_reached, row.not_reached_versus) == (2, 2)
+
+
+# --- verdicts, several comparisons --------------------------------------------------------------------------------
+
+
+def test_holm_over_headline_comparisons_decides():
+    """A difference that its own interval shows and Holm does not is not called."""
+    metrics = headline()
+    rng = np.random.default_rng(11)
+    values = []
+    for key in metrics:
+        numbers = rng.normal(10.0, 1.0, 9) + (np.tile([0.0, 0.0, -2.1], 3) if key is metrics[0] else 0.0)
+        values += rows(key, GRID, numbers.tolist())
+    found = compare(MODEL, metrics, tuple(values))
+    assert [r.p_adjusted for r in found] == list(holm([r.p_value for r in found]))
+    row = next(r for r in found if r.key == metrics[0].key and r.configuration == SEALED_ID)
+    assert row.p_value < 0.05 < row.p_adjusted
+    assert row.verdict.endswith("only before adjustment") and not row.shown
+
+
+def test_indications_do_not_count_in_holm():
+    metrics = (CITY, RECOVERY)
+    values = rows(CITY, GRID, VALUES) + rows(RECOVERY, "s1 o1 e1", (100.0, 120.0, 60.0))
+    found = compare(MODEL, metrics, values)
+    assert [r.p_adjusted is None for r in found] == [False, False, True, True]
+    assert found[1].p_adjusted == pytest.approx(min(holm([found[0].p_value, found[1].p_value])))
+
+
+def test_equivalence_needs_a_margin_and_is_not_absence_of_difference():
+    tight = rows(CITY, GRID, (9.0, 9.1, 9.05, 8.0, 8.05, 8.1, 9.5, 9.6, 9.52))
+    without = compare_pair(MODEL, CITY, tight, SEALED_ID, STOCK_ID)
+    assert without.margin is None and without.equivalent is None and without.verdict == NOT_SHOWN
+    model = make_campaign((STOCK, OPEN, SEALED), equivalence={"mean_over_ambient": "0.5 delta_degC"})
+    row = compare_pair(model, CITY, tight, SEALED_ID, STOCK_ID)
+    assert row.equivalent and row.verdict == "equivalent" and row.equivalence_p < 0.05
+    loose = rows(CITY, GRID, (9.0, 9.8, 8.2, 8.0, 8.9, 9.4, 9.5, 8.6, 9.0))
+    row = compare_pair(model, CITY, loose, SEALED_ID, STOCK_ID)
+    assert row.equivalent is False and row.verdict == NOT_SHOWN
+
+
+def test_permutation_states_the_smallest_p_of_the_layout():
+    row = compare_pair(MODEL, CITY, rows(CITY, GRID, VALUES), SEALED_ID, STOCK_ID)
+    # smallest attainable two-sided p of 3 pairs is 2/2³ (shared check values 5.18)
+    assert row.smallest == pytest.approx(0.25) and row.permutation == pytest.approx(0.25)
+    many = rows(CITY, "s- s- s- s- e- e- e- e-", (9.0, 9.1, 8.9, 9.3, 5.0, 5.1, 4.9, 5.5))
+    row = compare_pair(MODEL, CITY, many, SEALED_ID, STOCK_ID)
+    assert row.smallest == pytest.approx(2.0 / math.comb(8, 4)) == pytest.approx(row.permutation)
+
+
+# --- assumptions --------------------------------------------------------------------------------------------------
+
+
+def test_runs_that_hang_together_are_noticed():
+    """A drift within each session, configurations in changing order: neighbours are alike."""
+    rng = np.random.default_rng(4)
+    layout, numbers = [], []
+    for b in range(4):
+        level = 0.0
+        for place in range(8):
+            level = 0.9 * level + rng.normal(0.0, 1.0)
+            layout.append(("se" if (b + place) % 2 else "es")[0] + str(b))
+            numbers.append(9.0 + level)
+    values = rows(CITY, " ".join(layout), numbers)
+    (check,) = check_model(
+        MODEL,
+        (CITY,),
+        values,
+        {v.run: f"2026-06-0{1 + int(v.block[-1])}T{8 + i % 8:02d}:00" for i, v in enumerate(values)},
+    )
+    assert check.lag > 0.2 and check.lag_p < 0.05 and check.lag_pairs == 28
+
+
+def test_too_few_runs_say_why_nothing_is_tested():
+    (check,) = check_model(MODEL, (CITY,), rows(CITY, "s1 e1 s2 e2", (9.0, 5.0, 8.0, 5.1)), {})
+    assert check.lag_p is None and "too few" in check.note
+    (check,) = check_model(MODEL, (CITY,), rows(CITY, "s1 e1", (9.0, 5.0)), {})
+    assert "fewer than three" in check.note
+
+
+# --- bad input ----------------------------------------------------------------------------------------------------
+
+
+def test_no_run_left_on_a_side():
+    row = compare_pair(MODEL, CITY, rows(CITY, "s1 s2", (9.0, 8.0)), SEALED_ID, STOCK_ID)
+    assert row.verdict == NOT_COMPARED and row.n == 0 and "no run" in row.note
+    assert all(r.verdict == NOT_COMPARED for r in compare(MODEL, (CITY,), ()))
+
+
+def test_a_channel_missing_in_some_runs_leaves_the_others():
+    values = rows(CITY, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, None, 9.6, 12.2, 6.3))
+    row = compare_pair(MODEL, CITY, values, SEALED_ID, STOCK_ID)
+    assert row.n == 2 and row.n_versus == 3 and row.basis == "runs"
+    row = compare_pair(MODEL, CITY, rows(CITY, "s1 e1 s2 e2", (9.0, None, 8.0, None)), SEALED_ID, STOCK_ID)
+    assert row.verdict == NOT_COMPARED and row.note == "no such channel"
+
+
+def test_no_scatter_at_all_gives_no_interval():
+    row = compare_pair(MODEL, CITY, rows(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0) * 3), SEALED_ID, STOCK_ID)
+    assert (
+        row.low is None
+        and row.verdict == INDICATION
+        and "scatter" in row.note
+        and row.difference == pytest.approx(-4.0)
+    )
+
+
+def test_two_configurations_of_one_name_stay_apart():
+    model = MODEL.model_copy(
+        update={"configurations": tuple(c.model_copy(update={"name": "box"}) for c in MODEL.configurations)}
+    )
+    first, second = compare(model, (CITY,), rows(CITY, GRID, VALUES))
+    assert first.difference == pytest.approx(np.mean([12.0, 11.9, 12.2]) - np.mean([9.0, 8.1, 9.6]))
+    assert second.difference == pytest.approx(np.mean([5.4, 5.0, 6.3]) - np.mean([9.0, 8.1, 9.6]))
