@@ -5,9 +5,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from intake_report.analyse.compare.model_of_runs import blocked
 from intake_report.analyse.limitations.findings import Findings
 from intake_report.results import Comparison
-from intake_report.statistics import coverage_factor, design_precision, expected_half_width
+from intake_report.statistics import coverage_factor
 
 MOST_ROUNDS = 20
 
@@ -43,16 +46,16 @@ def forecast(f: Findings, c: Comparison, rounds: int) -> Forecast | None:
     runs = [run for run in f.used if run.id in there]
     known = all(run.block for run in runs)
     layout = [run.configuration for run in runs]
-    blocks = [run.block if known else "all" for run in runs]
+    blocks = [run.block or "all" if known else "all" for run in runs]
     names = list(dict.fromkeys(blocks))
     for _ in range(rounds):
         for name in names:
             layout += [c.versus, c.configuration]
             blocks += [name, name]
-    precision = design_precision(layout, blocks, c.versus).get(c.configuration)
-    half = None if precision is None else expected_half_width(precision, c.scatter, c.level)
-    if half is None:
+    model = blocked([str(i) for i in range(len(layout))], layout, blocks, (c.configuration, c.versus))
+    if model.df <= 0.0:
         return None
+    half = coverage_factor(c.level, model.df) * c.scatter * float(np.linalg.norm(model.weights))
     return Forecast(rounds, 2 * rounds * len(names), math.hypot(half, floor_of(c)))
 
 

@@ -1,0 +1,257 @@
+"""Limitations of layout and of differences: each predicate fires on what it is about, says its numbers, and is quiet else."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analyse.studies import campaign as make_campaign
+from analyse.test_compare import CITY, GRID, RECOVERY, VALUES, Shifts, rows
+from intake_report.analyse.compare import compare, compare_pair
+from intake_report.analyse.limitations import PREDICATES, Findings, comparisons, derive_limitations, design
+from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
+from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.results import ControlEffect, Limitation, ModelCheck, RunResult
+
+CAMPAIGN = make_campaign((STOCK, OPEN, SEALED))
+
+
+def run(id: str, configuration: str, block: str | None, start: str | None, **more) -> RunResult:
+    given = {
+        "id": id, "configuration": configuration, "block": block, "start": start, "duration": 1300.0, "length": 18500.0,
+        "method": "position", "stops": 9, "stopped_time": 300.0, "highway_entry": 900.0, "decision": "accepted",
+        "reasons": (), "files": (),
+    }  # fmt: skip
+    return RunResult(**(given | more))
+
+
+def findings(
+    key, layout, numbers, *, starts=None, draws=None, campaign=CAMPAIGN, checks=(), control=(), **changes
+) -> Findings:
+    values = rows(key, layout, numbers)
+    runs = tuple(
+        run(v.run, v.configuration, v.block, None if starts is None else starts[i], **changes.get(v.run, {}))
+        for i, v in enumerate(values)
+    )
+    nothing = SimpleNamespace(series={}, choice=SimpleNamespace(source=None, uncertainty=None))
+    entries = tuple(SimpleNamespace(id=r.id, control=()) for r in runs)
+    return Findings(
+        campaign.model_copy(update={"runs": entries}), (), runs, nothing, (), (), (key,), values,
+        compare(campaign, (key,), values, draws), checks, control,
+    )  # fmt: skip
+
+
+def found(predicate, f: Findings) -> dict[str, Limitation]:
+    return {limitation.code: limitation for limitation in predicate(f)}
+
+
+DAYS = ["2026-06-09", "2026-06-10", "2026-06-11", "2026-06-12"]
+
+
+def test_every_predicate_is_listed_once_and_documented():
+    assert len(set(PREDICATES)) == len(PREDICATES)
+    assert all(p.__doc__ for p in PREDICATES)
+    listed = {p.__name__ for p in PREDICATES}
+    for module in (design, comparisons):
+        public = {
+            n
+            for n, v in vars(module).items()
+            if callable(v) and getattr(v, "__module__", "") == module.__name__ and not n.startswith("_")
+        }
+        assert public - listed <= {"block_of", "hour_of"}
+
+
+def test_one_run_says_what_three_would_give():
+    f = findings(CITY, "s1 o1 e1 s2", (9.0, 12.0, 5.0, 8.8))
+    text = found(design.no_replication, f)["one-run"]
+    assert OPEN.name in text.text and SEALED.name in text.text and STOCK.name not in text.text
+    # paired t of 3 and 2 pairs: 4.303·√(2/3) and 12.706·√(2/2) (t quantiles: any table)
+    assert "± 3.5 times" in text.remedy and "± 12.7 times" in text.remedy
+    assert not found(design.no_replication, findings(CITY, GRID, VALUES))
+
+
+def test_baseline_without_runs_and_one_configuration_only():
+    codes = found(design.configuration_absent, findings(CITY, "e1 e2", (5.0, 5.2)))
+    assert "one-configuration" in codes and "no-run" in codes
+    texts = [x.text for x in design.configuration_absent(findings(CITY, "e1 e2", (5.0, 5.2)))]
+    assert any("baseline" in t and STOCK.name in t for t in texts)
+
+
+@pytest.mark.parametrize("layout", ["s1 s1 e2 e2", "s1 e2 s3 e4"])
+def test_blocks_with_one_configuration_are_confounded(layout):
+    assert "confounded" in found(design.confounded, findings(CITY, layout, (9.0, 8.0, 5.0, 5.2)))
+    assert not found(design.confounded, findings(CITY, GRID, VALUES))
+
+
+def test_a_configuration_that_shares_no_block_with_the_baseline():
+    f = findings(CITY, "s1 o1 o2 e2 s3 o3", (9.0, 12.0, 11.0, 5.0, 8.0, 12.1))
+    text = found(design.confounded, f)["no-common-block"].text
+    assert SEALED.name in text and OPEN.name not in text.split("shares")[0]
+
+
+def test_mornings_against_afternoons():
+    starts = [f"{day}T{hour}" for day in DAYS[:3] for hour in ("08:30+00:00", "14:10+00:00")]
+    f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=starts)
+    text = found(design.time_of_day, f)["time-of-day"].text
+    assert "08:30" in text and "14:10" in text and text.index(STOCK.name) < text.index(SEALED.name)
+    turned = [starts[i] for i in (0, 1, 3, 2, 4, 5)]
+    assert not found(
+        design.time_of_day, findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=turned)
+    )
+
+
+def test_mostly_mornings_against_mostly_afternoons():
+    """Nine of ten pairs of runs, not all: mixed in all the same, and the share is said."""
+    hours = {"s": ["08:00", "08:10", "08:20", "08:30", "15:30"], "e": ["14:00", "14:10", "14:20", "14:30", "15:40"]}
+    layout, starts = [], []
+    for i in range(5):
+        for who in "se":
+            layout.append(f"{who}{i}")
+            starts.append(f"2026-06-{9 + i:02d}T{hours[who][i]}+00:00")
+    numbers = [9.0, 5.0, 8.8, 5.2, 9.1, 5.3, 9.2, 5.4, 8.9, 5.1]
+    # 21 of 25 pairs: below nine of ten
+    assert not found(design.time_of_day, findings(CITY, " ".join(layout), numbers, starts=starts))
+    starts[8] = "2026-06-13T14:15+00:00"  # now 23 of 25
+    assert (
+        "92 %"
+        in found(design.time_of_day, findings(CITY, " ".join(layout), numbers, starts=starts))["time-of-day"].text
+    )
+
+
+def test_the_same_order_in_every_block():
+    starts = [f"{day}T{hour}" for day in DAYS[:3] for hour in ("13:00+00:00", "13:40+00:00")]
+    f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=starts)
+    text = found(design.order, f)["order"]
+    assert f"{STOCK.name} was driven before {SEALED.name}" in text.text and text.remedy.startswith(SEALED.name)
+    assert not found(design.order, findings(CITY, "s1 e1 e2 s2 s3 e3", (9.0, 5.0, 5.2, 8.8, 9.1, 5.3), starts=starts))
+
+
+def test_one_block_and_blocks_not_named():
+    assert "one-block" in found(design.one_block, findings(CITY, "s1 e1 s1 e1", (9.0, 5.0, 8.8, 5.2)))
+    starts = [f"{DAYS[0]}T{h:02d}:00+00:00" for h in (9, 10, 11, 12)]
+    assert "no-blocks" in found(
+        design.blocks_unknown, findings(CITY, "s- e- s- e-", (9.0, 5.0, 8.8, 5.2), starts=starts)
+    )
+
+
+def test_permutation_floor_says_what_would_reach_it():
+    text = found(design.permutation_floor, findings(CITY, GRID, VALUES))["permutation-floor"]
+    # smallest attainable p (shared check values 5.18): three pairs 0.25, six pairs 0.03125, 4 + 4 runs 0.0286
+    assert "0.250" in text.text and text.remedy.startswith("6 blocks") and "4 runs of each" in text.remedy
+    many = "s- " * 4 + "e- " * 4
+    assert not found(design.permutation_floor, findings(CITY, many.strip(), (9.0, 9.1, 8.9, 9.3, 5.0, 5.1, 4.9, 5.5)))
+
+
+def test_control_beside_some_runs_only():
+    f = findings(CITY, "s1 e1 s2 e2", (9.0, 5.0, 8.8, 5.2))
+    entries = tuple(SimpleNamespace(id=e.id, control=("x.csv",) if i else ()) for i, e in enumerate(f.campaign.runs))
+    f = replace(f, campaign=f.campaign.model_copy(update={"runs": entries}))
+    assert "r0" in found(design.control_partial, f)["control-partial"].text
+    none = replace(
+        f, campaign=f.campaign.model_copy(update={"runs": tuple(SimpleNamespace(id=e.id, control=()) for e in entries)})
+    )
+    assert not found(design.control_partial, none)
+
+
+# --- differences --------------------------------------------------------------------------------------------------
+
+WIDE = (9.0, 12.0, 8.4, 8.1, 9.0, 9.0, 9.6, 12.2, 8.3)
+
+
+def test_not_shown_says_what_one_more_run_gives():
+    f = findings(CITY, GRID, WIDE)
+    (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
+    assert not row.shown
+    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    one = forecast(f, row, 1)
+    assert f"± {one.half_width:.1f}" in text.remedy and "One more run of" in text.remedy
+    assert one.runs == 6 and one.half_width < 0.5 * (row.high - row.low)
+
+
+def test_forecast_is_what_the_comparison_gives_for_that_scatter():
+    """Simulated: the mean squared half-width of campaigns with one more round is near the forecast."""
+    f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.0, 5.2, 9.5, 5.6))
+    (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
+    ahead = forecast(f, row, 1)
+    rng = np.random.default_rng(8)
+    layout = " ".join(["s1", "e1", "s2", "e2", "s3", "e3"] * 2)
+    widths = []
+    for _ in range(300):
+        d = compare_pair(
+            CAMPAIGN, CITY, rows(CITY, layout, rng.normal(0.0, row.scatter, 12).tolist()), SEALED.id, STOCK.id
+        )
+        widths.append((0.5 * (d.high - d.low)) ** 2)
+    assert np.sqrt(np.mean(widths)) == pytest.approx(ahead.half_width, rel=0.06)
+
+
+def test_more_runs_do_not_help_against_shared_biases():
+    values = rows(RECOVERY, GRID, [10.0 * v for v in WIDE])
+    gain = {v.run: 40.0 if v.configuration == SEALED.id else 10.0 for v in values}
+    f = findings(RECOVERY, GRID, [10.0 * v for v in WIDE], draws=Shifts(values, gain, 0.6))
+    (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
+    assert floor_of(row) == pytest.approx(1.96 * 18.0, rel=0.05)
+    assert rounds_for(f, row, abs(row.difference)) is None
+    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    assert "more runs do not show" in text.remedy.lower()
+    shared = found(comparisons.shared_biases, f)["shared-bias"]
+    assert f"± {floor_of(row):.0f}" in shared.text and "rounding" in shared.remedy
+    assert not found(comparisons.shared_biases, findings(RECOVERY, GRID, [10.0 * v for v in WIDE]))
+
+
+def test_assumptions_in_doubt_are_said():
+    check = ModelCheck(CITY.key, 0.71, 0.012, 20, 0.004, "interaction")
+    f = findings(CITY, GRID, VALUES, checks=(check,))
+    assert "+0.71" in found(comparisons.independence, f)["related-runs"].text
+    assert "0.004" in found(comparisons.interaction, f)["interaction"].text
+    fine = findings(CITY, GRID, VALUES, checks=(ModelCheck(CITY.key, 0.1, 0.5, 6, 0.4, "one degree"),))
+    assert not found(comparisons.independence, fine) and not found(comparisons.interaction, fine)
+    none = findings(CITY, GRID, VALUES, checks=(ModelCheck(CITY.key, None, None, 2, None, "none", "too few"),))
+    assert "independence-untested" in found(comparisons.independence, none)
+
+
+def test_values_missing_in_some_runs():
+    f = findings(CITY, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, None, 9.6, 12.2, 6.3))
+    text = found(comparisons.partial, f)["value-missing"].text
+    assert "1 run (r5)" in text and "no such channel" in text
+
+
+def test_not_reached_says_how_it_was_compared():
+    f = findings(RECOVERY, "s1 e1 s2 e2 s3 e3", (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0))
+    text = found(comparisons.not_reached, f)["not-reached"].text
+    assert "r2" in text and "300" in text and "“longer than”" in text
+    f = findings(RECOVERY, "s1 e1 s2 e2", [(200.0,)] * 4)
+    assert "too few runs reached it" in found(comparisons.not_reached, f)["not-reached"].text
+
+
+def test_no_scatter_at_the_resolution():
+    f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0) * 3)
+    assert "unknown, not zero" in found(comparisons.no_scatter, f)["no-scatter"].text
+
+
+def test_a_control_that_widens_is_said():
+    effect = ControlEffect(CITY.key, SEALED.id, STOCK.id, -3.0, 2.0, 0.8, -3.1, 1.0, 0.4, 6)
+    f = findings(CITY, GRID, VALUES, control=(effect,))
+    assert "± 2.0" in found(comparisons.control_widens, f)["control-widens"].text
+    assert not found(
+        comparisons.control_widens, findings(CITY, GRID, VALUES, control=(replace(effect, half_width=0.5),))
+    )
+
+
+def test_nothing_left_after_exclusion():
+    excluded = {f"r{i}": {"decision": "excluded", "reasons": ("engine fault",)} for i in range(9)}
+    f = replace(findings(CITY, GRID, VALUES, **excluded), values=(), comparisons=compare(CAMPAIGN, (CITY,), ()))
+    codes = [x.code for x in derive_limitations(f)]
+    assert codes.count("excluded") == 9 and codes.count("no-run") == 3
+
+
+@pytest.mark.parametrize("layout", [GRID, "s1 e1", "s1 s1 e2 e2", "s- e- s- e-"])
+def test_texts_are_sentences_with_numbers(layout):
+    numbers = VALUES[: len(layout.split())]
+    for limitation in derive_limitations(findings(CITY, layout, numbers)):
+        assert re.fullmatch(r"[a-z][a-z-]+", limitation.code)
+        assert limitation.text.endswith(".") and limitation.text[0].isupper()
+        assert "None" not in limitation.text + limitation.remedy and "nan" not in limitation.text
