@@ -6,8 +6,8 @@ from intake_report.render.sections.changes import changes
 from intake_report.render.sections.closing import cautions, data, provenance
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
 from intake_report.render.sections.dyno import dyno
-from intake_report.render.sections.findings import claims, limitations, results
-from intake_report.render.sections.opening import articles, cover, glance, methodology
+from intake_report.render.sections.findings import all_values, claims, limitations, results
+from intake_report.render.sections.opening import articles, cover, definitions, glance, methodology
 from intake_report.render.sections.places import places
 from intake_report.render.sections.restriction import restriction
 from intake_report.render.sections.uncertainty import uncertainty
@@ -15,6 +15,7 @@ from intake_report.render.sections.weather import weather
 
 __all__ = [
     "air",
+    "all_values",
     "articles",
     "cautions",
     "changes",
@@ -22,6 +23,7 @@ __all__ = [
     "cover",
     "data",
     "data_quality",
+    "definitions",
     "dyno",
     "exposure",
     "glance",

@@ -81,9 +81,9 @@ def _heat_soak(result: ReportResult) -> list[Block]:
 
 
 def _per_run(result: ReportResult) -> list[Block]:
-    keys = [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
-    absent = [k for k in result.metrics if k not in keys]
-    blocks: list[Block] = [Heading(2, "Values per run and per configuration", "sec-values")]
+    """Return the main metrics: every run as a mark, and the summary per configuration; all else is in the annex."""
+    keys, absent = _computed(result)
+    blocks: list[Block] = [Heading(2, "Values per configuration", "sec-values")]
     drawn = [k for k in keys if k.spec.headline or k.spec.id in DRAWN]
     if drawn:
         blocks.append(
@@ -91,21 +91,40 @@ def _per_run(result: ReportResult) -> list[Block]:
                 dots_figure(result, drawn),
                 "fig-dots",
                 "Values per run (marks) with the uncertainty from the instruments (thin lines; with an arrow: open "
-                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin. Other metrics are in the tables.",
+                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin.",
                 "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
         )
+        title = "Main metrics: mean and standard deviation per configuration"
+        blocks.append(summary_table(result, tuple(drawn), "tab-summary", title))
+        blocks.append(
+            Paragraph("All metrics, the values of every run and all differences are in [[sec-annex-values]].")
+        )
+    return blocks + _absent(result, absent)
+
+
+def _computed(result: ReportResult) -> tuple[list[MetricKey], list[MetricKey]]:
+    """Return the metrics that have a value in some run, and those that have none."""
+    keys = [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
+    return keys, [k for k in result.metrics if k not in keys]
+
+
+def all_values(result: ReportResult) -> tuple[Block, ...]:
+    """Return the values of every run, the summaries and all differences, group by group, for the annex."""
+    keys, _ = _computed(result)
+    blocks: list[Block] = [Heading(1, "Annex: all values and differences", "sec-annex-values")]
     for group, title in GROUPS.items():
         some = tuple(k for k in keys if k.spec.group == group)
         if some:
             blocks += _group(result, some, group.replace(" ", "-"), title)
-    blocks += _absent(result, absent)
-    return blocks
+    if not keys:
+        blocks.append(Paragraph("No metric could be computed in any run."))
+    return tuple(blocks)
 
 
 def _group(result: ReportResult, keys: tuple[MetricKey, ...], label: str, title: str) -> list[Block]:
     """Return the tables of one group of metrics: values per run, summary, differences."""
-    blocks: list[Block] = [Heading(3, title, f"sec-values-{label}")]
+    blocks: list[Block] = [Heading(2, title, f"sec-values-{label}")]
     parts = -(-len(keys) // PER_TABLE)
     width = -(-len(keys) // parts)
     for part, start in enumerate(range(0, len(keys), width), 1):

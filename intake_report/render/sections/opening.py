@@ -92,8 +92,16 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             "crossing of a margin is timed by the edges around it and not by the first reading below the margin."
         ),
         Paragraph(_statistics(campaign)),
-        Heading(2, "Definitions of the metrics", "sec-definitions"),
-        Definitions(tuple(_definition(result, id) for id in dict.fromkeys(key.spec.id for key in result.metrics))),
+        Paragraph("The metrics are defined one by one in [[sec-definitions]]."),
+    )
+
+
+def definitions(result: ReportResult) -> tuple[Block, ...]:
+    """Return the definition of every metric, for the annex."""
+    ids = dict.fromkeys(key.spec.id for key in result.metrics)
+    return (
+        Heading(1, "Annex: definitions of the metrics", "sec-definitions"),
+        Definitions(tuple(_definition(result, id) for id in ids)),
     )
 
 
