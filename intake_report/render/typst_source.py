@@ -131,7 +131,7 @@ def _block(item: Item, document: Document, width: float) -> str:
             return f"callout(tone: {string(block.tone)}, title: {text(block.title)}, {array(map(text, block.texts))})"
         case Figure() as block:
             return (
-                f"drawing({place}, caption: {_caption(block.caption, document)}, "
+                f"drawing({place}, caption: {inline_source(block.caption, document)}, "
                 f'alt: {string(block.alt)}, path: "figures/{block.label}.svg", half: {_bool(block.size == "half")})'
             )
         case Equation() as block:
@@ -148,14 +148,6 @@ def _block(item: Item, document: Document, width: float) -> str:
             return _table(block, place, document, width)
         case other:  # pragma: no cover - the numbering pass takes covers and data out
             raise DataError(f"A {other.kind} block has no place in the body of a report.")
-
-
-def _caption(text: str, document: Document) -> str:
-    long = inline_source(text, document)
-    first, stop, rest = text.partition(". ")
-    if not rest or first.count("**") % 2 or first.count("`") % 2:
-        return long
-    return f"both({inline_source(first + stop.rstrip(), document)}, {long})"
 
 
 def _bool(value: bool) -> str:
@@ -176,7 +168,7 @@ def _table(block: Table, place: str, document: Document, width: float) -> str:
             f"align: {array(block.columns[i].align for i in columns)}, heads: {heads}, cells: ({rows}{_comma(rows)}))"
         )
     return (
-        f"data-table({place}, caption: {_caption(block.caption, document)}, size: {made.size}pt, "
+        f"data-table({place}, caption: {inline_source(block.caption, document)}, size: {made.size}pt, "
         f"panels: {array(panels)}, notes: {array(inline_source(note, document) for note in block.notes)})"
     )
 
