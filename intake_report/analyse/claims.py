@@ -26,21 +26,17 @@ UPPER, LOWER = ("lower", "at most"), ("higher", "at least")
 
 
 def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
-    """Refuse claims that name a metric, a margin or a value that does not exist.
+    """Refuse claims, and margins of equivalence, that name a metric, a margin or a value that does not exist.
 
     Raises
     ------
     CampaignError
         Names the claim's key and the nearest right one.
     """
+    _check_equivalence(campaign)
     for number, claim in enumerate(campaign.claims, 1):
         where = f"claim[{number}]"
-        if claim.metric not in REGISTRY:
-            near = difflib.get_close_matches(claim.metric, REGISTRY, n=1, cutoff=0.4)
-            remedy = f"Did you mean “{near[0]}”?" if near else f"Metrics are {', '.join(REGISTRY)}."
-            raise CampaignError(
-                f"there is no metric “{claim.metric}”.", file=campaign.file, where=f"{where}.metric", remedy=remedy
-            )
+        _check_metric(campaign, claim.metric, f"{where}.metric")
         spec = REGISTRY[claim.metric].spec
         if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
             raise CampaignError(
@@ -64,6 +60,31 @@ def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
                 remedy="Name another configuration, or a limit with “at most” or “at least” and no `versus`.",
             )
         _limit(campaign, claim, where)
+
+
+def _check_metric(campaign: Campaign, name: str, where: str) -> None:
+    if name not in REGISTRY:
+        near = difflib.get_close_matches(name, REGISTRY, n=1, cutoff=0.4)
+        remedy = f"Did you mean “{near[0]}”?" if near else f"Metrics are {', '.join(REGISTRY)}."
+        raise CampaignError(f"there is no metric “{name}”.", file=campaign.file, where=where, remedy=remedy)
+
+
+def _check_equivalence(campaign: Campaign) -> None:
+    for name, text in campaign.metrics.equivalence.items():
+        where = f"metrics.equivalence.{name}"
+        _check_metric(campaign, name, where)
+        quantity = REGISTRY[name].spec.quantity
+        try:
+            margin = parse_quantity(text, "temperature_difference" if quantity == "temperature" else quantity)
+        except DataError as error:
+            raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
+        if not (margin > 0.0 and math.isfinite(margin)):
+            raise CampaignError(
+                f"a margin of equivalence of “{text}” is not greater than zero.",
+                file=campaign.file,
+                where=where,
+                remedy="Give the largest difference that does not matter.",
+            )
 
 
 def find_key(claim: Claim, metrics: tuple[MetricKey, ...]) -> MetricKey | None:

@@ -1,0 +1,115 @@
+"""The control vehicle: what is taken off, what stays censored, what is drawn, and what it buys on the demo's tandem drives."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from analyse.studies import campaign as make_campaign
+from analyse.test_compare import CITY, RECOVERY, Shifts, rows
+from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
+from intake_report.analyse.compare import compare_pair
+from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
+from intake_report.campaign import load_campaign
+from intake_report.demo.articles import OPEN, SEALED, STOCK
+
+DATA = Path(__file__).resolve().parents[2] / "data" / "tandem"
+MODEL = make_campaign((STOCK, OPEN, SEALED))
+LAYOUT = "s1 e1 s2 e2 s3 e3"
+MET = (0.0, 2.5, -1.8, 0.7, 3.1, -2.2)  # what both vehicles met on each drive [K]
+
+
+def tandem(noise: float = 0.1):
+    rng = np.random.default_rng(3)
+    true = (9.0, 5.0) * 3
+    runs = rows(CITY, LAYOUT, [t + m + e for t, m, e in zip(true, MET, rng.normal(0, noise, 6), strict=True)])
+    controls = rows(CITY, "s1 s1 s2 s2 s3 s3", [9.0 + m + e for m, e in zip(MET, rng.normal(0, noise, 6), strict=True)])
+    return runs, controls
+
+
+def test_what_both_met_goes_away():
+    runs, controls = tandem()
+    plain = compare_pair(MODEL, CITY, runs, SEALED.id, STOCK.id)
+    less = compare_pair(MODEL, CITY, against_control(runs, controls), SEALED.id, STOCK.id)
+    assert not plain.shown and less.shown and less.low <= -4.0 <= less.high
+    assert less.scatter < 0.2 * plain.scatter
+    (effect,) = [e for e in control_effects(MODEL, (CITY,), runs, controls) if e.configuration == SEALED.id]
+    assert (effect.difference, effect.plain_difference) == (less.difference, plain.difference)
+    assert effect.half_width == pytest.approx(0.5 * (less.high - less.low)) and effect.runs == 6
+    assert effect.half_width < 0.2 * effect.plain_half_width
+
+
+def test_censored_runs_stay_longer_than_and_a_censored_control_leaves_nothing():
+    runs = rows(RECOVERY, "s1 e1 s2", ((300.0,), 60.0, 110.0))
+    controls = rows(RECOVERY, "s1 s1 s2", (100.0, (250.0,), 90.0))
+    first, second, third = against_control(runs, controls)
+    assert first.status == "not reached" and first.bound == 200.0 and first.value is None
+    assert second.status == "not computed" and "did not reach" in second.reason
+    assert third.value == 20.0
+    (alone,) = against_control(runs[:1], ())
+    assert alone.status == "not computed" and "no control drive" in alone.reason
+
+
+def test_draws_are_those_of_the_tandem():
+    """Left as they are, draws would scatter from run to run by what both vehicles met."""
+    runs, controls = tandem()
+    draws = Shifts(runs, {v.run: 1.0 for v in runs}, 0.3)
+    less = against_control(runs, controls)
+    row = compare_pair(MODEL, CITY, less, SEALED.id, STOCK.id, DrawsLessControl(draws, controls))
+    assert row.standard_error == pytest.approx(compare_pair(MODEL, CITY, less, SEALED.id, STOCK.id).standard_error)
+    assert DrawsLessControl(draws, ()).common(CITY.key, "r0") is None
+
+
+def test_only_a_control_beside_every_run_is_used():
+    runs = tuple(SimpleNamespace(id=f"r{i}", control=("c.csv",) if i else ()) for i in range(3))
+    model = MODEL.model_copy(update={"runs": runs})
+    assert controlled(model, {"r1", "r2"}) and not controlled(model, {"r0", "r1"}) and not controlled(model, set())
+
+
+@pytest.fixture(scope="module")
+def demo():
+    campaign = load_campaign(DATA / "campaign.toml")
+    cleaned = clean_logs(campaign, load_logs(campaign))
+    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
+    return campaign, measured, conclude(campaign, measured)
+
+
+def test_the_demo_says_what_its_control_bought(demo):
+    campaign, measured, result = demo
+    assert {c.run for c in measured.controls} == {run.id for run in campaign.runs}
+    headline = [k for k in result.metrics if k.spec.headline]
+    assert len(result.control) == len(headline)
+    narrower = [e for e in result.control if e.half_width < e.plain_half_width]
+    assert len(narrower) == len(headline)
+    peak = next(e for e in result.control if e.key == "peak_over_ambient")
+    assert peak.scatter < 0.5 * peak.plain_scatter
+    assert all("control vehicle" in c.method for c in result.comparisons if c.basis == "runs")
+    # control drives are no runs of the campaign: not in the run log, the criteria or the values
+    assert {r.id for r in result.runs} == {run.id for run in campaign.runs}
+    assert not any("~" in c.run for c in result.criteria) and not any("~" in v.run for v in result.values)
+
+
+def test_the_demo_without_its_control_logs_compares_without(demo):
+    campaign, _, with_control = demo
+    bare = campaign.model_copy(update={"runs": tuple(r.model_copy(update={"control": ()}) for r in campaign.runs)})
+    bare._file = campaign.file
+    cleaned = clean_logs(bare, load_logs(bare))
+    result = conclude(bare, measure_runs(bare, cleaned, align_logs(bare, cleaned)))
+    assert not result.control and not any("control" in c.method for c in result.comparisons)
+    plain = {(e.key, e.configuration): e.plain_difference for e in with_control.control}
+    for c in result.comparisons:
+        if (c.key, c.configuration) in plain:
+            assert c.difference == pytest.approx(plain[c.key, c.configuration], abs=0.02 * max(1.0, abs(c.difference)))
+
+
+def test_replacing_the_partner_is_seen():
+    runs, controls = tandem(0.0)
+    swapped = tuple(replace(c, run=runs[-1 - i].run) for i, c in enumerate(controls))
+    right, wrong = (
+        compare_pair(MODEL, CITY, against_control(runs, c), SEALED.id, STOCK.id) for c in (controls, swapped)
+    )
+    assert right.difference == pytest.approx(-4.0) and wrong.difference != pytest.approx(-4.0, abs=0.1)

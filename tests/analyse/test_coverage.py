@@ -1,0 +1,53 @@
+"""How often the interval of a headline difference holds the truth: simulated campaigns with known truth.
+
+Days (weather, traffic, sun) are drawn anew for each campaign, readings are whole degrees, and the biases that all runs
+of a campaign share are drawn from what its file declares. Truth: mean over many drives of the difference of the
+temperatures that the sensor's element has.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyse.studies import DESIGNS, TRUTH, study_coverage
+from intake_report.statistics import clopper_pearson
+
+CAMPAIGNS = 300
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("layout", DESIGNS)
+def test_intervals_hold_the_truth(layout):
+    """At least 92 % of the intervals, and no share above 98 % by more than chance (Clopper–Pearson) explains."""
+    outcome = study_coverage(layout, CAMPAIGNS)
+    counts = outcome.covered()
+    print(f"\n{layout}, {CAMPAIGNS} campaigns: intervals that hold the truth")
+    for (key, configuration), (inside, n) in counts.items():
+        rows = [c for some in outcome.comparisons for c in some if (c.key, c.configuration) == (key, configuration)]
+        half = np.median([0.5 * (c.high - c.low) for c in rows if c.low is not None and c.high is not None])
+        censored = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
+        print(
+            f"  {key:26s} {configuration:15s} {inside:3d} of {n:3d} = {100 * inside / n:4.1f} %   half-width {half:5.2f}, "
+            f"truth {outcome.truth[key, configuration]:7.2f} ± {outcome.truth_error[key, configuration]:.2f}, {censored} with runs not reached"
+        )
+    assert {key for key, _ in counts} == set(TRUTH)
+    for where, (inside, n) in counts.items():
+        # the truth is itself an estimate: it has to be known far better than the intervals are wide
+        assert outcome.truth_error[where] < 0.1 * np.median(
+            [0.5 * (c.high - c.low) for some in outcome.comparisons for c in some
+             if (c.key, c.configuration) == where and c.low is not None and c.high is not None]
+        )  # fmt: skip
+        assert n >= 0.9 * CAMPAIGNS
+        assert inside / n >= 0.92, (where, inside, n)
+        assert clopper_pearson(inside, n).low <= 0.98, (where, inside, n)
+
+
+def test_the_study_itself_in_small():
+    """A few campaigns: every headline difference gets an interval, and the study repeats."""
+    one, two = (study_coverage("2×4", 3, replicates=2, draws=50) for _ in range(2))
+    assert one.comparisons == two.comparisons and one.truth == two.truth
+    assert all(c.basis == "runs" for rows in one.comparisons for c in rows)
+    assert {c.key for rows in one.comparisons for c in rows} == set(TRUTH)
+    linear = [c for rows in one.comparisons for c in rows if c.key == "mean_over_ambient:city"]
+    assert all(c.instrument < 0.05 * c.between for c in linear)  # shared biases cancel in means of temperatures

@@ -1,0 +1,133 @@
+"""Campaigns whose runs do not allow what is asked of them: a report comes out, says why, and claims nothing."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+import roadlog
+from conftest import run_chain
+
+from intake_report.errors import CampaignError
+from intake_report.results.document import results_json
+
+CLAIMS = [
+    {
+        "id": "closer", "text": "The sealed box stays closer to ambient in the city.", "metric": "mean_over_ambient",
+        "phase": "city", "configuration": "sealed", "relation": "lower",
+    },
+    {
+        "id": "soon", "text": "Within 3 °F of ambient in 60 s.", "metric": "recovery_time", "margin": "3 degF",
+        "configuration": "sealed", "relation": "at most", "value": "60 s",
+    },
+]  # fmt: skip
+
+
+def outcome(folder, data, **more):
+    result = run_chain(roadlog.write(folder, data, **more)).result
+    document = json.loads(results_json(result, "2026-07-01", 1))  # refuses anything that is not finite
+    assert len(document["comparisons"]) == len(result.comparisons)
+    return result, {x.code: x for x in result.limitations}
+
+
+def with_claims(**more):
+    return roadlog.campaign(**more) | {"claim": CLAIMS}
+
+
+def excluded(data, keep):
+    for entry in data["run"]:
+        if not keep(entry):
+            entry["exclude"] = "trial of the wiring"
+    return data
+
+
+def test_two_blocks_of_two_are_compared(tmp_path):
+    result, codes = outcome(tmp_path, with_claims())
+    rows = [c for c in result.comparisons if c.key == "mean_over_ambient:city"]
+    assert rows[0].replicated and rows[0].basis == "runs" and "confounded" not in codes
+    assert rows[0].standardised is None  # one degree of freedom
+
+
+def test_no_run_left(tmp_path):
+    result, codes = outcome(tmp_path, excluded(with_claims(), lambda run: False))
+    assert all(c.verdict == "not compared" for c in result.comparisons)
+    assert all(c.verdict == "cannot be tested" for c in result.claims)
+    assert "no-run" in codes and "excluded" in codes
+
+
+def test_one_configuration_left(tmp_path):
+    result, codes = outcome(tmp_path, excluded(with_claims(), lambda run: run["configuration"] == "sealed"))
+    assert "one-configuration" in codes and "baseline" in " ".join(x.text for x in result.limitations)
+    assert all(c.difference is None for c in result.comparisons)
+    assert {c.id: c.verdict for c in result.claims}["closer"] == "cannot be tested"
+
+
+def test_one_configuration_in_the_file(tmp_path):
+    data = with_claims(blocks=1)
+    data["configuration"] = data["configuration"][:1]
+    data["run"] = [run for run in data["run"] if run["configuration"] == "stock"]
+    data["claim"] = []
+    result, codes = outcome(tmp_path, data)
+    assert result.comparisons == () and "one-configuration" in codes
+
+
+def test_one_run_each_is_an_indication(tmp_path):
+    result, codes = outcome(tmp_path, with_claims(blocks=1))
+    assert not any(c.shown for c in result.comparisons) and "one-run" in codes
+    row = next(c for c in result.comparisons if c.key == "mean_over_ambient:city")
+    assert row.basis == "instruments" and row.verdict == "indication only" and row.low < row.difference < row.high
+    assert {c.verdict for c in result.claims} == {"indication only"}
+
+
+def test_a_channel_missing_in_some_runs(tmp_path):
+    data = with_claims(blocks=3)
+    data["run"][0]["log"] = {"columns": {k: v for k, v in roadlog.columns().items() if "ambient" not in v}}
+    result, _ = outcome(tmp_path, data)
+    row = next(c for c in result.comparisons if c.key == "mean_over_ambient:city")
+    assert row.n + row.n_versus == 5 and row.basis == "runs"
+    missing = [x.text for x in result.limitations if x.code == "value-missing"]
+    assert any(f"1 run ({data['run'][0]['id']})" in text and "no ambient" in text for text in missing)
+
+
+def test_runs_that_do_not_scatter(tmp_path):
+    """The same log for both runs of each configuration."""
+    data = with_claims()
+    file = roadlog.write(tmp_path, data)
+    for name in ("stock", "sealed"):
+        (tmp_path / f"logs/b2-{name}.csv").write_bytes((tmp_path / f"logs/b1-{name}.csv").read_bytes())
+    result = run_chain(file).result
+    row = next(c for c in result.comparisons if c.key == "mean_over_ambient:city")
+    assert row.basis == "instruments" and row.verdict == "indication only" and not row.shown
+    assert "no-scatter" in {x.code for x in result.limitations}
+    assert {c.id: c.verdict for c in result.claims}["closer"] == "indication only"
+
+
+def test_margins_that_nothing_reaches(tmp_path):
+    data = with_claims()
+    data["metrics"]["recovery_margins"] = ["3 degF", "0.2 degF"]
+    result, codes = outcome(tmp_path, data)
+    rows = [c for c in result.comparisons if c.key == "recovery_time:0.11K"]
+    assert rows and all(c.difference is None and c.verdict == "not compared" for c in rows)
+    assert rows[0].not_reached + rows[0].not_reached_versus > 0 and rows[0].note
+    # allowed, with a limitation that says what it costs
+    costs = [x for x in result.limitations if x.code == "margin-resolution"]
+    assert any("the margin of 0.1 K (0.2 °F) is smaller than one step" in x.text.replace("\u00a0", " ") for x in costs)
+    assert all("a margin of at least" in x.remedy for x in costs)
+    assert "not-reached" in codes
+
+
+@pytest.mark.parametrize("text", ["1 parsec", "0.5", "-1 K"])
+def test_a_margin_of_equivalence_that_is_none(tmp_path, text):
+    data = with_claims()
+    data["metrics"]["equivalence"] = {"mean_over_ambient": text}
+    with pytest.raises(CampaignError) as caught:
+        outcome(tmp_path, data)
+    assert "equivalence" in str(caught.value)
+
+
+def test_a_margin_of_equivalence_for_no_metric(tmp_path):
+    data = with_claims()
+    data["metrics"]["equivalence"] = {"mean_over_ambiant": "1 delta_degC"}
+    with pytest.raises(CampaignError) as caught:
+        outcome(tmp_path, data)
+    assert "mean_over_ambient" in str(caught.value)
