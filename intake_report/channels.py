@@ -84,6 +84,7 @@ CHANNELS: dict[str, Channel] = {
         Channel("latitude", "angle", "Latitude", -90.0, 90.0, None, None, 10.0),
         Channel("longitude", "angle", "Longitude", -180.0, 180.0, None, None, 10.0),
         Channel("altitude", "length", "Altitude", -450.0, 6000.0, None, None, 30.0),
+        Channel("gps_time", "time", "GPS time", 0.0, 5.0e9, None, None, 10.0),
         Channel("bearing", "angle", "Bearing", 0.0, 360.0, None, None, 10.0),
         Channel("hdop", "number", "Horizontal dilution of precision", 0.0, 100.0, None, None, 10.0),
         Channel("gps_accuracy", "length", "Position accuracy", 0.0, 10000.0, None, None, 10.0),

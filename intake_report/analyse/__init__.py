@@ -12,6 +12,7 @@ from intake_report.analyse.compare import summarise
 from intake_report.analyse.compare.draws import RunsDraws
 from intake_report.analyse.conclusions import draw_conclusions
 from intake_report.analyse.control import measure_controls
+from intake_report.analyse.cross import cross_check_rows
 from intake_report.analyse.curves import recovery_curve, route_curve, stop_curves
 from intake_report.analyse.decide import decide
 from intake_report.analyse.describe import (
@@ -166,6 +167,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         control=found.control,
         uncertainty=statement(campaign, measured.uncertainty, measured.metrics, runs),
         evidence=evidence,
+        cross_checks=cross_check_rows(campaign, measured.drives, measured.records),
         pairs=pair_rows(campaign, comparability, used),
         places=describe_places(campaign, measured.alignment, tuple(drawn)),
     )

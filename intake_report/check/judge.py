@@ -5,14 +5,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-import pandas as pd
-
 from intake_report.align import AlignedRun, Alignment
 from intake_report.align.comparability import Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit
 from intake_report.align.facts import Facts
-from intake_report.analyse.acceptance import acceptance_limits, conditions_of, during_run, quantity_of
-from intake_report.analyse.ambient import choose_ambient, record_series
+from intake_report.analyse.acceptance import acceptance_limits, conditions_of, quantity_of
+from intake_report.analyse.ambient import choose_ambient
+from intake_report.analyse.cross import cross_check
 from intake_report.analyse.inputs import (
     align_logs,
     align_settings,
@@ -24,7 +23,7 @@ from intake_report.analyse.inputs import (
 from intake_report.campaign import Campaign, Run
 from intake_report.check.campaigns import present
 from intake_report.check.model import CriterionCheck, Drive, PairCheck, PhaseTime
-from intake_report.clean import CleanRun, CrossCheck, cross_checks
+from intake_report.clean import CleanRun, CrossCheck
 from intake_report.errors import IntakeReportError
 from intake_report.weather import WeatherRecord
 
@@ -140,23 +139,7 @@ class Court:
 
     def cross_check(self, run: CleanRun, airflow_label: str) -> tuple[CrossCheck, ...]:
         """Run the cross checks with what the campaign knows: weather, pressure, displacement."""
-        weather = pressure = None
-        for source in self.campaign.weather:
-            record = self.records.get(source.id)
-            series = None if record is None else record_series(run, record, source.max_age)
-            if record is None or series is None:
-                continue
-            if weather is None:
-                weather = pd.Series(series.value, index=series.time)
-            if pressure is None:
-                pressure = during_run(run, record, source.max_age, "station_pressure")
-        return cross_checks(
-            run,
-            weather=weather,
-            station_pressure=pressure,
-            displacement=self.campaign.vehicle.displacement,
-            airflow_label=airflow_label,
-        )
+        return cross_check(self.campaign, run, self.records, airflow_label)
 
 
 def _drive(aligned: AlignedRun) -> Drive:

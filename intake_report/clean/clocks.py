@@ -199,3 +199,26 @@ def drift_from_speed(run: CleanRun, parts: int = 4) -> CrossCheck:
 def _times(series: pd.Series) -> FloatArray:
     """Return the index of a series as seconds."""
     return np.asarray(series.index, dtype=np.float64)
+
+
+DRIFT = 100.0  # ppm; a quartz clock keeps 50 ppm (common practice), and 100 ppm are 0.15 s in 25 minutes
+JUMP = 1.0  # s; scatter of the difference beyond which the stamps were not taken together
+
+
+def clock_against_gps(run: CleanRun) -> CrossCheck:
+    """Drift of the log's own clock against GPS time, where the log holds both."""
+    name, channels = "clock-against-gps", ("gps_time",)
+    if not run.has("gps_time"):
+        return not_possible(name, channels, "the log has no GPS time")
+    stamps = run.good("gps_time")
+    _, drift, spread = clock_drift(_times(stamps), stamps.to_numpy(dtype=np.float64))
+    if not np.isfinite(drift):
+        return not_possible(name, channels, "fewer than three GPS times")
+    gained = drift * 1e-6 * float(np.ptp(stamps.to_numpy(dtype=np.float64)))
+    flagged = abs(drift) > DRIFT or spread > JUMP
+    evidence = (
+        f"the log's clock gains {gained:+.2f} s on GPS time over the run ({drift:+.0f} ppm), "
+        f"with a scatter of {spread:.2f} s about that"
+    )
+    numbers = {"drift_ppm": drift, "gained_s": gained, "spread_s": spread}
+    return CrossCheck(name, channels, "flagged" if flagged else "agrees", numbers, evidence)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from intake_report.clean.clocks import distance_by_both, drift_from_speed, speed_against_gps
+from intake_report.clean.clocks import clock_against_gps, distance_by_both, drift_from_speed, speed_against_gps
 from intake_report.clean.model import (
     BoolArray,
     CleanRun,
@@ -70,6 +70,7 @@ def cross_checks(
         speed_against_gps(run),
         distance_by_both(run),
         drift_from_speed(run),
+        clock_against_gps(run),
         ambient_against_record(run, weather),
         intake_against_ambient(run, soaked=soaked, running=settings.running),
         manifold_against_barometer(run, station_pressure),

@@ -2,12 +2,20 @@
 
 from intake_report.results import formatting
 from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
+from intake_report.results.rows import (
+    Conditions,
+    Criterion,
+    CrossCheckRow,
+    PairCriterion,
+    QualityRow,
+    RunResult,
+    SamplingRow,
+    StopResult,
+)
 from intake_report.results.types import (
     GROUPS,
     BudgetRow,
-    Conditions,
     ConfigurationResult,
-    Criterion,
     Curve,
     Group,
     InstrumentDifference,
@@ -15,16 +23,11 @@ from intake_report.results.types import (
     MetricKey,
     MetricResult,
     MetricSpec,
-    PairCriterion,
     Parameter,
     ParameterKind,
     PhaseResult,
-    QualityRow,
     ReportResult,
-    RunResult,
-    SamplingRow,
     SourceRow,
-    StopResult,
     Summary,
 )
 
@@ -37,6 +40,7 @@ __all__ = [
     "ConfigurationResult",
     "ControlEffect",
     "Criterion",
+    "CrossCheckRow",
     "Curve",
     "Group",
     "InstrumentDifference",

@@ -274,7 +274,45 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
             ),
             widths=(1.5, 1.8, 0.7, 1.0, 1.0, 4.6),
         ),
+        *_cross_checks(result),
         *_notices(result),
+    )
+
+
+def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
+    """Return the channels held against each other, check by check; those that no run allows are left to the CSV file."""
+    rows = []
+    for name in dict.fromkeys(check.name for check in result.cross_checks):
+        mine = [check for check in result.cross_checks if check.name == name]
+        flagged = [check for check in mine if check.status == "flagged"]
+        agreeing = [check for check in mine if check.status == "agrees"]
+        shown = next(iter(flagged or agreeing), None)
+        if shown is None:
+            continue
+        words = f"{shown.run}: {shown.evidence.rstrip('.')}."
+        rows.append((name.replace("-", " "), str(len(agreeing)), str(len(flagged)), words))
+    if not rows:
+        return ()
+    return (
+        literal_table(
+            label="tab-cross-checks",
+            caption="Channels held against each other and against the weather record",
+            columns=(
+                Column("Check"),
+                Column("Agrees in runs", "right"),
+                Column("Flagged in runs", "right"),
+                Column("Evidence"),
+            ),
+            rows=tuple(rows),
+            notes=(
+                "A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
+            ),
+            values=(
+                ("run", "check", "channels", "status", "evidence"),
+                *((c.run, c.name, " ".join(c.channels), c.status, c.evidence) for c in result.cross_checks),
+            ),
+            widths=(2.0, 0.9, 0.9, 5.6),
+        ),
     )
 
 
