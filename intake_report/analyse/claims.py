@@ -272,7 +272,7 @@ def _difference(form: tuple[str, UnitSystem, int]) -> tuple[str, UnitSystem, int
 
 
 def _percent(p: float) -> str:
-    return "> 99.9 %" if p > 0.999 else "< 0.1 %" if p < 0.001 else f"{100.0 * p:.3g} %"
+    return "> 99.9 %" if p > 0.999 else "< 0.1 %" if p < 0.001 else f"{100.0 * p:.{2 if p < 0.1 else 3}g} %"
 
 
 def _by_interval(e: Evidence, low: float | None, high: float | None) -> ClaimVerdict:
