@@ -9,7 +9,10 @@ import roadlog
 from conftest import run_chain
 
 from intake_report.errors import CampaignError
+from intake_report.render.blocks import Table
+from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.results.document import results_json
+from intake_report.results.text import difference_interval, difference_text
 
 CLAIMS = [
     {
@@ -131,3 +134,27 @@ def test_a_margin_of_equivalence_for_no_metric(tmp_path):
     with pytest.raises(CampaignError) as caught:
         outcome(tmp_path, data)
     assert "mean_over_ambient" in str(caught.value)
+
+
+def test_tables_print_what_the_comparisons_hold(tmp_path):
+    """A claim between others than the baseline gets its own table; numbers come from the one formatter."""
+    data = with_claims(blocks=3)
+    data["claim"] = [{**CLAIMS[0], "configuration": "stock", "versus": "sealed", "relation": "higher"}]
+    data["metrics"]["equivalence"] = {"mean_over_ambient": "0.1 delta_degC"}
+    result, _ = outcome(tmp_path, data)
+    tables = {b.label: b for b in basis_of_differences(result) if isinstance(b, Table)}
+    (direct,) = result.direct
+    (claim,) = result.claims
+    assert claim.estimate == direct.difference and claim.verdict == "supported"
+    (row,) = tables["tab-direct"].rows
+    assert row[1] == "As-sold airbox against Sealed box"
+    key = result.metric(direct.key)
+    assert row[3] == difference_interval(direct, key, result.units) and row[3] in difference_text(
+        direct, key, result.units
+    )
+    basis = {(row[0], row[1]): row for row in tables["tab-basis"].values}
+    for c in result.comparisons:
+        if result.metric(c.key).spec.headline and c.basis != "none":
+            assert basis[c.key, c.configuration][6] == c.scatter and basis[c.key, c.configuration][12] == c.smallest
+    assert any("0.1\u00a0K" in row[7] for row in tables["tab-basis"].rows)
+    assert len(tables["tab-basis"].columns) == len(tables["tab-basis"].rows[0]) == len(tables["tab-basis"].widths)

@@ -124,8 +124,9 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
             remedies.append(f"{title}, {name}: about ± {_text(f, key, alone)}")
     yield Limitation(
         "shared-bias",
-        "A bias that all runs share does not cancel in a difference of times: near a plateau it shifts the crossing of one "
-        f"configuration more than that of another. Its part in the intervals: {'; '.join(parts)}.",
+        "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
+        "crossing of one more than that of another, and a sensor's lag rounds off a steep peak more than a flat one. Its part "
+        f"in the intervals: {'; '.join(parts)}.",
         "The rounding of the control unit declared, and sensor and ambient reference compared with a calibrated "
         "thermometer; more runs do not reduce this part."
         + (f" Without it: {'; '.join(remedies)}." if remedies else ""),
