@@ -88,8 +88,8 @@ def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparis
 
 
 def _basis_row(result: ReportResult, key: MetricKey, c: Comparison) -> tuple[str, ...]:
-    def amount(value: float | None) -> str:
-        return formatting.with_unit(value, difference_quantity(key), result.units, key.spec.decimals)
+    def amount(value: float | None) -> str:  # one digit more than the difference: parts of an uncertainty
+        return formatting.with_unit(value, difference_quantity(key), result.units, key.spec.decimals + 1)
 
     order = formatting.ABSENT
     if c.permutation is not None:
