@@ -16,7 +16,7 @@ from intake_report.check.own import log_criteria
 from intake_report.check.wording import sentence
 from intake_report.clean import CleanSettings, CrossCheck, cross_checks
 from intake_report.errors import IntakeReportError
-from intake_report.loaders import Proposal, RawLog, ReadOptions, read_log
+from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, read_log
 
 if TYPE_CHECKING:
     from intake_report.campaign import Campaign
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from intake_report.check.judge import Court
 
 Result = TypeVar("Result")
+_EITHER = "One of the two is wrong: correct the unit under [log.columns], or the label in the logger."
 
 
 def check_logs(
@@ -277,7 +278,8 @@ def _verdict(known: LogCheck, seen: Look, ambient_elsewhere: bool) -> LogCheck:
     criteria = (*log_criteria(seen.run, known.cross_checks, ambient_elsewhere), *known.criteria)
     hard = tuple(sentence(c, known.units, known.pairs) for c in criteria if c.outcome == "fail" and c.hard)
     soft = tuple(sentence(c, known.units, known.pairs) for c in criteria if c.outcome == "fail" and not c.hard)
-    limitations = tuple(dict.fromkeys((*soft, *known.limitations)))
+    overridden = (f"{q.reason} {_EITHER}" for q in seen.run.quality if q.step == UNIT_OVERRIDDEN)
+    limitations = tuple(dict.fromkeys((*overridden, *soft, *known.limitations)))
     known = replace(known, criteria=criteria, limitations=limitations)
     if hard:
         return replace(known, verdict="repeat the run", reasons=hard)

@@ -286,7 +286,7 @@ def _crossed(check: LogCheck, width: int) -> list[Line]:
 
 
 def _notes(check: LogCheck, width: int) -> list[Line]:
-    told = [q.reason for q in check.quality if not q.fault and q.step in ("time-zone-assumed", "unit-stated")]
+    told = [q.reason for q in check.quality if not q.fault and q.step == "time-zone-assumed"]
     notes = [*check.notes, *told]
     return [line for note in dict.fromkeys(notes) for line in _bullet(note, width, "·")]
 

@@ -11,7 +11,10 @@ from intake_report.channels import Channel, channel
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog
 from intake_report.loaders.header import clean_header
-from intake_report.units import conversion, to_internal
+from intake_report.units import conversion, to_internal, unit_label
+
+UNIT_OVERRIDDEN = "unit-stated"
+"""Code of the notice that header and mapping name different units; the mapping is obeyed."""
 
 _TARGET = re.compile(r"^\s*(?P<channel>[A-Za-z_][\w]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
 
@@ -141,8 +144,13 @@ def _convert(column: RawColumn, entry: Channel, unit: str | None, log: RawLog) -
         ) from None
     notices: tuple[Notice, ...] = ()
     if unit is not None and column.unit is not None and _differs(unit, column.unit, entry):
-        text = f'The header says {column.unit}; the mapping reads "{column.header}" in {unit}.'
-        notices = (Notice("unit-stated", text, entry.name),)
+        name = column.header or column.name
+        inside = "" if column.unit in name else f" (its unit: {column.unit})"
+        text = (
+            f"The header “{name}”{inside} names {unit_label(column.unit)}, and the mapping reads the column as {entry.name} "
+            f"in {unit_label(unit)}."
+        )
+        notices = (Notice(UNIT_OVERRIDDEN, text, entry.name),)
     return Mapped(entry, values, column.header, notices)
 
 

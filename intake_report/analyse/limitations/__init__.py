@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from intake_report.analyse.limitations import comparisons, conditions, design
+from intake_report.analyse.limitations import comparisons, conditions, design, inputs
 from intake_report.analyse.limitations.findings import Findings, Predicate
 from intake_report.results import Limitation
 
-PREDICATES: tuple[Predicate, ...] = (*design.PREDICATES, *comparisons.PREDICATES, *conditions.PREDICATES)
+PREDICATES: tuple[Predicate, ...] = (
+    *inputs.PREDICATES, *design.PREDICATES, *comparisons.PREDICATES, *conditions.PREDICATES
+)  # fmt: skip
 """In the order of the report."""
 
 

@@ -1,0 +1,68 @@
+"""A header that names another unit than the mapping is a limitation, in the report and in the check."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import pytest
+import roadlog
+
+from check.support import check_json
+from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
+from intake_report.analyse.limitations import inputs
+from intake_report.campaign import load_campaign
+
+
+def relabelled(folder, header, target, runs=None):
+    """Write the small campaign with another header over one column, and a mapping that reads it as `target`."""
+    old = {"iat": "Intake (C)", "speed": "Speed (km/h)"}[target.partition(" ")[0]]
+    data = roadlog.campaign()
+    columns = {(header if key == old else key): value for key, value in data["log"]["columns"].items()}
+    data["log"]["columns"] = columns | {header: target}
+    file = roadlog.write(folder, data)
+    for log in (folder / "logs").glob("*.csv"):
+        log.write_text(log.read_text("utf-8").replace(old, header), "utf-8")
+    return file
+
+
+def derived(file):
+    campaign = load_campaign(file)
+    cleaned = clean_logs(campaign, load_logs(campaign))
+    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
+    return [found for found in conclude(campaign, measured).limitations if found.code == "unit-overridden"]
+
+
+@pytest.mark.parametrize(
+    ("header", "target", "written", "stated"),
+    [("IAT (°F)", "iat [degC]", "°F", "°C"), ("Speed [mph]", "speed [km/h]", "mph", "km/h")],
+)
+def test_another_unit_than_the_header_is_a_limitation(tmp_path, capsys, header, target, written, stated):
+    file = relabelled(tmp_path, header, target)
+    (found,) = derived(file)
+    assert f"“{header}” names {written}" in found.text and f"in {stated}." in found.text and "all runs" in found.text
+    assert "[log.columns]" in found.remedy and "label in the logger" in found.remedy
+    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert check["verdict"] == "accept with limitation"
+    assert f"“{header}” names {written}" in check["reasons"][0] and "[log.columns]" in check["reasons"][0]
+
+
+@pytest.mark.parametrize("header", ["IAT (°C)", "IAT [C]", "IAT degC", "Intake"])
+def test_the_same_unit_or_none_is_no_limitation(tmp_path, capsys, header):
+    file = relabelled(tmp_path, header, "iat [degC]")
+    assert derived(file) == []
+    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert check["verdict"] == "accept"
+
+
+def test_only_runs_that_take_part_count():
+    def drive(id):
+        entry = SimpleNamespace(step="unit-stated", reason="The header says so.", channel="iat")
+        return SimpleNamespace(entry=SimpleNamespace(id=id), clean=SimpleNamespace(quality=(entry,)))
+
+    def text(used):
+        found = SimpleNamespace(used=[SimpleNamespace(id=id) for id in used], drives=[drive("a"), drive("b")])
+        return [limitation.text for limitation in inputs.unit_overridden(found)]
+
+    assert "concerns run a;" in text("ac")[0]
+    assert "concerns 2 runs (a and b);" in text("abc")[0]
+    assert text("c") == []
