@@ -8,6 +8,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, RECOVERY, Shifts, rows
@@ -91,6 +92,21 @@ def test_the_demo_says_what_its_control_bought(demo):
     # control drives are no runs of the campaign: not in the run log, the criteria or the values
     assert {r.id for r in result.runs} == {run.id for run in campaign.runs}
     assert not any("~" in c.run for c in result.criteria) and not any("~" in v.run for v in result.values)
+
+
+def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):
+    """The interval lies about the tandem difference, not about the one without the control, and p belongs to both."""
+    _, _, result = demo
+    effects = {(e.key, e.configuration): e for e in result.control}
+    linear = [c for c in result.comparisons if c.key.startswith("mean_over_ambient")]
+    assert len(linear) == 3
+    for c in linear:
+        e, half = effects[c.key, c.configuration], 0.5 * (c.high - c.low)
+        assert c.difference == e.difference != e.plain_difference
+        assert 0.5 * (c.low + c.high) == pytest.approx(c.difference, abs=0.05 * half)
+        assert e.half_width == pytest.approx(half) and half < 0.6 * e.plain_half_width
+        # shared biases all but cancel here, so that p is that of t with the error of the scatter
+        assert c.p_value == pytest.approx(2.0 * stats.t.sf(abs(c.difference) / c.standard_error, c.df), rel=0.15)
 
 
 def test_the_demo_without_its_control_logs_compares_without(demo):
