@@ -8,6 +8,9 @@ from intake_report.results.types import MetricKey, MetricResult, ReportResult, S
 from intake_report.units import UnitSystem
 
 
+NOT_BOUNDED = "not bounded"
+
+
 def metric_title(key: MetricKey, system: UnitSystem) -> str:
     """Return the title of a metric with its parameter: "Recovery time to within 3 °F (1.7 K) of ambient"."""
     parameter = key.parameter
@@ -62,9 +65,11 @@ def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) 
 
 
 def difference_interval(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
-    """Return "−5.1 to −1.3 K"; "above 12 s" where censoring leaves a side open; an en dash without an interval."""
+    """Return "−5.1 to −1.3 K"; "above 12 s" where a side is open, "not bounded" where both are; an en dash without one."""
     form = (difference_quantity(key), system, key.spec.decimals)
     low, high = comparison.low, comparison.high
+    if low is None and high is None and comparison.basis != "none":
+        return NOT_BOUNDED
     if low is not None and high is None:
         return f"above {formatting.with_unit(low, *form)}"
     if high is not None and low is None:

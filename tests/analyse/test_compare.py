@@ -17,6 +17,7 @@ from intake_report.analyse.compare.combine import instrument_part, mixture, quan
 from intake_report.analyse.compare.estimate import estimate
 from intake_report.analyse.compare.model_of_runs import Estimates, blocked, two_samples
 from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.results.text import difference_interval
 from intake_report.statistics import Difference, compare_blocked, compare_means, holm
 
 STOCK_ID, OPEN_ID, SEALED_ID = STOCK.id, OPEN.id, SEALED.id
@@ -241,15 +242,86 @@ def test_a_bias_with_a_floor_makes_the_interval_one_sided_where_it_is():
     assert row.high - row.difference > 3.0 * (row.difference - row.low)
 
 
-def test_draws_that_do_not_reach_are_counted_and_said():
-    values = rows(RECOVERY, GRID, [10.0 * v for v in VALUES])
-    draws = Shifts(values, {v.run: 1.0 for v in values}, 1.0)
-    draws._draws["r0"][:400] = np.inf
-    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, draws)
-    assert "10 % of the draws" in row.note
+def _slow(values, run: str, share: float, gain: float = 3.0, m: int = 4000):
+    """Draws in which `run` does not reach the margin in a share of the draws: those with the largest biases."""
+    draws = Shifts(values, {v.run: gain if v.run == run else 1.0 for v in values}, 1.0, m)
+    own = draws._draws[run]
+    own[np.argsort(own)[m - round(share * m) :]] = np.inf
+    return draws
+
+
+def _part(values, draws):
     model = estimate(values, SEALED_ID, STOCK_ID, 0.95, NAMES).model
-    part = instrument_part(draws, RECOVERY.key, dict(zip(model.runs, model.weights, strict=True)))
-    assert part.lost == pytest.approx(0.1) and len(part.values) == 3600
+    return instrument_part(draws, RECOVERY.key, dict(zip(model.runs, model.weights, strict=True)))
+
+
+TIMES = tuple(10.0 * v for v in VALUES)
+
+
+def test_draws_that_do_not_reach_are_counted_and_said():
+    values = rows(RECOVERY, GRID, TIMES)
+    draws = _slow(values, "r0", 0.1)  # a run of the baseline: its side of the difference is below
+    part = _part(values, draws)
+    assert part.lost == pytest.approx(0.1) and (part.over, part.under) == pytest.approx((0.0, 0.1))
+    assert len(part.values) == 3600 and part.u is None and part.low is None and part.high is not None
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, draws)
+    assert "in 10 % of the draws" in row.note and "left out" not in row.note
+    assert row.low is None and row.high is not None and row.standard_error is None and row.instrument is None
+    assert difference_interval(row, RECOVERY, "si").startswith("below ")
+
+
+@pytest.mark.parametrize("run, side", [("r0", "low"), ("r2", "high")])
+def test_slow_draws_widen_their_side_and_never_narrow_the_other(run, side):
+    """Against the same draws with their finite values, and with the slow ones dropped."""
+    values = rows(RECOVERY, GRID, TIMES)
+    finite = Shifts(values, {v.run: 3.0 if v.run == run else 1.0 for v in values}, 1.0)
+    whole = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, finite)
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, _slow(values, run, 0.015))
+    kept = Shifts(values, {v.run: 3.0 if v.run == run else 1.0 for v in values}, 1.0)
+    fast = kept._draws[run] <= np.quantile(kept._draws[run], 0.985)
+    kept._draws = {name: d[fast] for name, d in kept._draws.items()}
+    dropped = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, kept)
+    sign = 1.0 if side == "high" else -1.0
+    assert sign * getattr(row, side) > sign * getattr(whole, side) > sign * getattr(dropped, side)
+    other = "low" if side == "high" else "high"
+    assert getattr(row, other) == pytest.approx(getattr(dropped, other), abs=0.3)
+    assert row.p_value >= dropped.p_value
+    # no longer sure enough to say where the limit is
+    assert getattr(compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, _slow(values, run, 0.03)), side) is None
+
+
+def test_slow_draws_on_both_sides_leave_nothing_bounded():
+    values = rows(RECOVERY, GRID, TIMES)
+    draws = _slow(values, "r0", 0.1)
+    draws._draws["r2"][np.isinf(draws._draws["r0"])] = np.inf
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, draws)
+    assert row.low is None and row.high is None and row.basis == "runs" and row.verdict == NOT_SHOWN
+    assert difference_interval(row, RECOVERY, "si") == "not bounded" and row.p_value > 0.2
+    # a bias under which no run reaches the margin leaves nothing either, however few draws are left
+    for name in ("r0", "r2"):
+        draws._draws[name][:-3] = np.inf
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, draws)
+    assert row.low is None and row.high is None and row.p_value == 1.0
+
+
+def test_a_slow_run_of_the_third_configuration_opens_nothing():
+    values = rows(RECOVERY, GRID, TIMES)
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, _slow(values, "r1", 0.2))
+    assert row.low is not None and row.high is not None and not row.note
+
+
+def test_slow_draws_of_single_runs_open_the_interval_of_the_instruments():
+    values = rows(RECOVERY, "s1 e1", (90.0, 54.0))
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, _slow(values, "r0", 0.05))
+    assert row.basis == "instruments" and row.low is None and row.high is not None and row.verdict == INDICATION
+
+
+def test_slow_draws_open_a_censored_interval_too():
+    layout = "s1 e1 s2 e2 s3 e3"
+    values = rows(RECOVERY, layout, (110.0, 60.0, (300.0,), 71.0, 130.0, 64.0))
+    plain = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID)
+    row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, _slow(values, "r1", 0.1))
+    assert plain.high is not None and row.high is None and row.p_value >= plain.p_value
 
 
 def test_widening_leaves_what_has_no_interval():

@@ -16,7 +16,7 @@ from intake_report.analyse.compare.verdict import INDICATION, NOT_COMPARED, NOT_
 from intake_report.campaign import Campaign
 from intake_report.results import Comparison, MetricKey, MetricResult
 from intake_report.results.text import difference_quantity
-from intake_report.statistics import Difference, coverage_factor, equivalence, holm, standardised
+from intake_report.statistics import Difference, equivalence, holm, standardised
 from intake_report.units import parse_quantity
 
 METHODS = {
@@ -152,11 +152,9 @@ def _between(row: Comparison, found: Estimate, draws: InstrumentDraws | None) ->
     """Add interval and p-value: from the runs with what the instruments share, else from the instruments alone."""
     plain = found.found
     if plain.low is None and plain.high is None:
-        return _instruments(row, model_part(draws, row.key, found.model, total=True))
-    part = model_part(draws, row.key, found.model)
+        return _instruments(row, model_part(draws, row.key, found.model, total=True, level=row.level))
+    part = model_part(draws, row.key, found.model, level=row.level)
     whole = plain if part is None or found.model is None else widen(plain, part, found.model)
-    lost = part.lost if part is not None else 0.0
-    note = f"in {100.0 * lost:.0f} % of the draws a run does not reach the margin; they are left out" if lost else ""
     return replace(
         row,
         low=whole.low,
@@ -164,7 +162,7 @@ def _between(row: Comparison, found: Estimate, draws: InstrumentDraws | None) ->
         df=whole.df,
         method=METHODS[plain.method],
         p_value=whole.p_value,
-        note="; ".join(text for text in (row.note, note) if text),
+        note=_noted(row.note, part),
         basis="runs",
         standard_error=whole.standard_error,
         between=plain.standard_error,
@@ -174,15 +172,25 @@ def _between(row: Comparison, found: Estimate, draws: InstrumentDraws | None) ->
     )
 
 
+def _noted(note: str, part: InstrumentPart | None) -> str:
+    """Add how many draws do not reach the margin, and what became of them."""
+    if part is None or not part.lost:
+        return note
+    share = f"{100.0 * part.lost:.0f} %" if part.lost >= 0.005 else "less than 1 %"
+    said = f"in {share} of the draws a run does not reach the margin: they count as longer than any time"
+    return "; ".join(text for text in (note, said) if text)
+
+
 def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
+    """Add the interval of the draws themselves, which need not be symmetric."""
     if part is None or row.difference is None:
         return row
-    half = coverage_factor(row.level, math.inf) * part.u
     return replace(
         row,
-        low=row.difference - half,
-        high=row.difference + half,
+        low=None if part.low is None else min(part.low, row.difference),
+        high=None if part.high is None else max(part.high, row.difference),
         method=INSTRUMENTS_ONLY,
+        note=_noted(row.note, part),
         basis="instruments",
         standard_error=part.u,
         instrument=part.u,

@@ -8,10 +8,11 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import special
 
 from intake_report.analyse.compare.model_of_runs import Estimates, Floats, RunsModel
-from intake_report.statistics import Difference, coverage_factor
+from intake_report.statistics import Difference, coverage_factor, summarise_draws
 
 LEAST_DRAWS = 20
 NEGLIGIBLE = 1e-6  # of the scatter: what cancels leaves rounding
@@ -33,21 +34,33 @@ class InstrumentPart:
 
     Attributes
     ----------
-    u : float
-        Standard uncertainty [unit of the metric].
+    u : float or None
+        Standard uncertainty [unit of the metric]; None where draws do not reach the margin, whose spread has no number.
     lost : float
-        Share of draws in which a run did not reach the margin; they are left out.
-    values : ndarray, (m, n)
-        The draws that are left, run by run.
+        Share of draws in which a run does not reach the margin.
+    over, under : float
+        Share of draws in which the difference lies beyond every number above, and below. Where runs of both signs do
+        not reach the margin it may be either, and the draw counts in both.
+    values : ndarray, (k, n)
+        The draws in which all runs reach it, run by run.
+    low, high : float or None
+        Limits of the draws' own coverage interval; None where a limit lies among the draws beyond every number.
+    spread : float
+        Standard deviation of the draws in `values` alone: a part, never the whole, where some are lost.
     """
 
-    u: float
+    u: float | None
     lost: float
+    over: float
+    under: float
     values: Floats
+    low: float | None
+    high: float | None
+    spread: float
 
 
 def instrument_part(
-    draws: InstrumentDraws | None, key: str, weights: Mapping[str, float], *, total: bool = False
+    draws: InstrumentDraws | None, key: str, weights: Mapping[str, float], *, total: bool = False, level: float = 0.95
 ) -> InstrumentPart | None:
     """Return the standard uncertainty of a weighted sum of runs' values from their draws.
 
@@ -61,11 +74,15 @@ def instrument_part(
         Weight of each run.
     total : bool
         All sources, not only the shared ones.
+    level : float
+        Coverage probability of `low` and `high`.
 
     Notes
     -----
     The spread, over the draws, of the same weighted sum that the estimate is: a bias that shifts every run alike
-    cancels; one that shifts runs by different amounts (a crossing time near a plateau) does not.
+    cancels; one that shifts runs by different amounts (a crossing time near a plateau) does not. A draw in which a run
+    does not reach the margin is longer than all others (as in `statistics.summarise_draws`): the sum is then beyond
+    every number on the side of that run's weight.
     """
     if draws is None or not weights:
         return None
@@ -73,21 +90,44 @@ def instrument_part(
     known = [column for column in columns if column is not None]
     if len(known) < len(columns):
         return None
-    values = np.column_stack(known)
-    usable = values[np.isfinite(values).all(axis=1)]
-    if len(usable) < LEAST_DRAWS:
+    values, weight = np.column_stack(known), np.array(list(weights.values()))
+    values = values[~np.isnan(values).any(axis=1)]
+    if len(values) < LEAST_DRAWS:
         return None
-    sums = usable @ np.array(list(weights.values()))
-    return InstrumentPart(float(np.std(sums, ddof=1)), 1.0 - len(usable) / len(values), usable)
+    open_ = np.isinf(values)
+    over, under = (np.asarray((open_ & side).any(axis=1)) for side in (weight > 0.0, weight < 0.0))
+    reached = ~(over | under)
+    # a run of weight zero bears on the scatter only: where it is open, its longest draw stands for it
+    longest = np.max(np.where(open_, -np.inf, values), axis=0)
+    usable = np.where(open_, np.where(np.isfinite(longest), longest, 0.0), values)[reached]
+    sums = usable @ weight
+    spread = float(np.std(sums, ddof=1)) if len(sums) > 1 else 0.0
+    low, _ = _limits(reached, sums, under, -1, level)
+    _, high = _limits(reached, sums, over, 1, level)
+    lost = 1.0 - len(usable) / len(values)
+    return InstrumentPart(
+        None if lost else spread, lost, float(over.mean()), float(under.mean()), usable, low, high, spread
+    )
+
+
+def _limits(
+    reached: NDArray[np.bool_], sums: Floats, beyond: NDArray[np.bool_], sign: int, level: float
+) -> tuple[float | None, float | None]:
+    """Return the coverage interval of all draws, those `beyond` on the side of `sign` and the rest lost on the other."""
+    whole = np.where(beyond, sign * np.inf, -sign * np.inf)
+    whole[reached] = sums
+    found = summarise_draws(whole, level)
+    return found.low, found.high
 
 
 def model_part(
-    draws: InstrumentDraws | None, key: str, model: RunsModel | None, *, total: bool = False
+    draws: InstrumentDraws | None, key: str, model: RunsModel | None, *, total: bool = False, level: float = 0.95
 ) -> InstrumentPart | None:
     """Return the instruments' part of a difference; see `instrument_part`."""
     if model is None:
         return None
-    return instrument_part(draws, key, dict(zip(model.runs, model.weights.tolist(), strict=True)), total=total)
+    weights = dict(zip(model.runs, model.weights.tolist(), strict=True))
+    return instrument_part(draws, key, weights, total=total, level=level)
 
 
 def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Difference:
@@ -108,23 +148,41 @@ def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Differen
     that of their mixture, which need not be symmetric: a recovery time is cut off at zero on one side and runs into a
     plateau on the other. Where everything cancels it is the t interval that came in. A censored interval has no
     standard error: each of its half-widths is combined with that of the draws in quadrature.
+
+    Draws in which a run does not reach the margin are never dropped: they widen the side on which they lie, and open
+    it (a limit of None) where the quantile falls among them; to the other limit they are as the rest of the draws, so
+    that they do not narrow it. The standard error is None where a limit is.
     """
     if (found.low is None and found.high is None) or found.df is None:
         return found
-    if part.u <= NEGLIGIBLE * (found.scatter or 0.0):
+    if not part.lost and part.spread <= NEGLIGIBLE * (found.scatter or 0.0):
         return found
     if found.standard_error is None or found.difference is None:
-        return _widen_censored(found, part.u)
-    estimates = model.evaluate(part.values)
+        return _widen_censored(found, part)
+    estimates = model.evaluate(part.values) if len(part.values) >= LEAST_DRAWS else None
     if estimates is None:
-        return found
+        if not part.lost:
+            return found
+        # too few draws left to say more than the runs do of the side that stays closed
+        one = (np.array([x]) for x in (found.difference, found.standard_error, found.df))
+        estimates = Estimates(*one)
     tail = 0.5 * (1.0 - found.level)
-    low, high = quantile(estimates, tail), quantile(estimates, 1.0 - tail)
+    low, high = _open_below(estimates, tail, part.under), _open_above(estimates, tail, part.over)
     # the reported difference is the one without bias; it lies within whatever the draws say
-    low, high = min(low, found.difference), max(high, found.difference)
-    below = mixture(estimates, 0.0)
-    error = 0.5 * (high - low) / coverage_factor(found.level, found.df)
-    return replace(found, low=low, high=high, standard_error=error, p_value=2.0 * min(below, 1.0 - below))
+    low = None if low is None else min(low, found.difference)
+    high = None if high is None else max(high, found.difference)
+    inside = mixture(estimates, 0.0)
+    below, above = ((1.0 - p) * x + p for p, x in ((part.under, inside), (part.over, 1.0 - inside)))
+    error = None if low is None or high is None else 0.5 * (high - low) / coverage_factor(found.level, found.df)
+    return replace(found, low=low, high=high, standard_error=error, p_value=min(1.0, 2.0 * min(below, above)))
+
+
+def _open_below(estimates: Estimates, tail: float, under: float) -> float | None:
+    return None if under >= tail else quantile(estimates, (tail - under) / (1.0 - under))
+
+
+def _open_above(estimates: Estimates, tail: float, over: float) -> float | None:
+    return None if over >= tail else quantile(estimates, 1.0 - (tail - over) / (1.0 - over))
 
 
 def mixture(estimates: Estimates, x: float) -> float:
@@ -148,11 +206,12 @@ def quantile(estimates: Estimates, p: float) -> float:
     return 0.5 * (low + high)
 
 
-def _widen_censored(found: Difference, u: float) -> Difference:
-    reach = coverage_factor(found.level, math.inf) * u
+def _widen_censored(found: Difference, part: InstrumentPart) -> Difference:
+    tail, reach = 0.5 * (1.0 - found.level), coverage_factor(found.level, math.inf) * part.spread
+    open_ = {"low": part.under >= tail, "high": part.over >= tail}
     if found.difference is None:  # one limit alone
-        low = None if found.low is None else found.low - reach
-        high = None if found.high is None else found.high + reach
+        low = None if found.low is None or open_["low"] else found.low - reach
+        high = None if found.high is None or open_["high"] else found.high + reach
         return replace(found, low=low, high=high, p_value=None)
     low = None if found.low is None else found.difference - math.hypot(found.difference - found.low, reach)
     high = None if found.high is None else found.difference + math.hypot(found.high - found.difference, reach)
@@ -161,8 +220,11 @@ def _widen_censored(found: Difference, u: float) -> Difference:
     if towards is not None and found.df is not None and found.difference != 0.0:
         error = abs(found.difference - towards) / coverage_factor(found.level, found.df)
         # only ever less sure than without the shared part
-        p_value = max(p_value or 0.0, two_sided(found.difference / math.hypot(error, u), found.df))
-    return replace(found, low=low, high=high, p_value=p_value)
+        p_value = max(p_value or 0.0, two_sided(found.difference / math.hypot(error, part.spread), found.df))
+        p_value = min(1.0, p_value + 2.0 * (part.under if found.difference > 0.0 else part.over))
+    return replace(
+        found, low=None if open_["low"] else low, high=None if open_["high"] else high, p_value=p_value
+    )
 
 
 def two_sided(t: float, df: float) -> float:
