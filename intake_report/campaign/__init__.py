@@ -1,6 +1,7 @@
 """The campaign file as a frozen, validated model."""
 
-from intake_report.campaign.load import CAMPAIGN_FILE, campaign_schema, load_campaign, split_target
+from intake_report.campaign.checks import split_target
+from intake_report.campaign.load import CAMPAIGN_FILE, campaign_schema, load_campaign
 from intake_report.campaign.model import (
     About,
     Ambient,

@@ -81,7 +81,7 @@ class Restriction(Section):
     @model_validator(mode="after")
     def _has_points(self) -> Restriction:
         if bool(self.points) == bool(self.file):
-            raise ValueError("give either `points` or `file`")
+            raise ValueError("give either “points” or “file”")
         return self
 
 

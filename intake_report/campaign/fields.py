@@ -57,7 +57,7 @@ class Measured:
             If it is no text with a number and a fitting unit, or is out of range.
         """
         if not isinstance(value, str):
-            raise ValueError(f"{value!r} has no unit; write a text such as “3 {self._unit}”")
+            raise ValueError(self._without_unit(value))
         try:
             number = parse_quantity(value, self.quantity)
         except DataError as error:
@@ -69,6 +69,12 @@ class Measured:
         if self.high is not None and number > self.high:
             raise ValueError(f"“{value}” must not be above {self.high:g} {self._unit}")
         return number
+
+    def _without_unit(self, value: object) -> str:
+        if isinstance(value, int | float) and not isinstance(value, bool):
+            return f'{value:g} has no unit; write the quantity with its unit: "{value:g} {self._unit}"'
+        what = {list: "a list", dict: "a table", bool: str(value).lower()}.get(type(value), f"“{value}”")
+        return f'{what} is not a quantity; write it with its unit: "3 {self._unit}"'
 
     def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
         """Return the validator that pydantic calls."""

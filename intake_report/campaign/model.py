@@ -170,7 +170,7 @@ class WeatherReading(Section):
     @model_validator(mode="after")
     def _one_pressure(self) -> WeatherReading:
         if self.station_pressure is not None and self.altimeter is not None:
-            raise ValueError("give either `station_pressure` or `altimeter`, not both")
+            raise ValueError("give either “station_pressure” or “altimeter”, not both")
         return self
 
 
@@ -199,11 +199,11 @@ class Weather(Section):
     @model_validator(mode="after")
     def _has_source(self) -> Weather:
         if (bool(self.file), bool(self.reports), bool(self.readings)).count(True) != 1:
-            raise ValueError("give one of `file`, `reports` and `readings`")
+            raise ValueError("give one of “file”, “reports” and “readings”")
         if self.reports and self.kind != "metar":
-            raise ValueError('`reports` are METAR reports: the kind is "metar"')
+            raise ValueError("“reports” are METAR reports: the kind is “metar”")
         if self.readings and self.kind == "metar":
-            raise ValueError("METAR reports go into `reports`")
+            raise ValueError("METAR reports go into “reports”")
         return self
 
 

@@ -6,8 +6,8 @@ from types import SimpleNamespace
 
 import pytest
 import roadlog
-
 from check.support import check_json
+
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.limitations import inputs
 from intake_report.campaign import load_campaign
