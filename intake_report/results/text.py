@@ -7,8 +7,9 @@ from intake_report.results.compared import Comparison
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
 from intake_report.units import UnitSystem
 
-
 NOT_BOUNDED = "not bounded"
+ROUNDING_MODE = "Rounding mode"
+"""Name of the source of uncertainty that stands for a way of rounding that is not declared."""
 
 
 def metric_title(key: MetricKey, system: UnitSystem) -> str:

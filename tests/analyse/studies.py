@@ -84,8 +84,8 @@ class Instruments:
     edge: float = 0.5
 
     @classmethod
-    def drawn(cls, rng: np.random.Generator, modes: tuple[float, ...] = ()) -> Instruments:
-        """Draw biases from what the campaign file declares; how readings are rounded from half a step either way."""
+    def drawn(cls, rng: np.random.Generator, modes: tuple[float, ...] = (0.0, 0.5)) -> Instruments:
+        """Draw biases from what the campaign file declares; readings are rounded or cut off, each as often."""
         edge = rng.choice(modes) if modes else rng.uniform(-0.5, 0.5)
         return cls(float(rng.uniform(-ACCURACY, ACCURACY)), float(rng.uniform(-STATION, STATION)), float(edge))
 
@@ -180,7 +180,7 @@ def study_coverage(
     name: str,
     campaigns: int,
     *,
-    instruments: Literal["drawn", "modes", "exact"] = "drawn",
+    instruments: Literal["drawn", "anywhere", "exact"] = "drawn",
     rounding: str = "unknown",
     draws: int | None = 200,
     metrics: tuple[str, ...] = (),
@@ -190,8 +190,8 @@ def study_coverage(
 ) -> Outcome:
     """Simulate campaigns with redrawn days and compare each by the product's functions.
 
-    `instruments`: "drawn" from what is declared, campaign by campaign; "modes": the same, but control units either
-    round or cut off; "exact": no bias, all cut off.
+    `instruments`: "drawn" from what is declared, campaign by campaign, readings rounded or cut off; "anywhere": the
+    same, but readings change anywhere between two steps; "exact": no bias, all cut off.
     `draws`: of the shared biases; None leaves them out of the intervals.
     """
     configurations, blocks = DESIGNS[name]
@@ -205,7 +205,7 @@ def study_coverage(
     for c in range(campaigns):
         errors = Instruments()
         if instruments != "exact":
-            errors = Instruments.drawn(rng, (0.0, 0.5) if instruments == "modes" else ())
+            errors = Instruments.drawn(rng, () if instruments == "anywhere" else (0.0, 0.5))
         shift = 0.5 if rounding == "down" else 0.0
         runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
         values = tuple(evaluate(key, run) for key in chosen for run in runs)

@@ -19,17 +19,24 @@ CAMPAIGNS = 300
 @pytest.mark.slow
 @pytest.mark.parametrize("layout", DESIGNS)
 def test_intervals_hold_the_truth(layout):
-    """At least 92 % of the intervals, and no share above 98 % by more than chance (Clopper–Pearson) explains."""
+    """At least 92 % of the intervals, and no share above 98 % by more than chance (Clopper–Pearson) explains.
+
+    An interval that is open on a side holds the truth more often than it says, since the side was not bounded; the upper
+    bound is held where at most one in ten is open.
+    """
     outcome = study_coverage(layout, CAMPAIGNS)
     counts = outcome.covered()
+    opened = {}
     print(f"\n{layout}, {CAMPAIGNS} campaigns: intervals that hold the truth")
     for (key, configuration), (inside, n) in counts.items():
         rows = [c for some in outcome.comparisons for c in some if (c.key, c.configuration) == (key, configuration)]
         half = np.median([0.5 * (c.high - c.low) for c in rows if c.low is not None and c.high is not None])
+        opened[key, configuration] = sum(c.basis == "runs" and (c.low is None or c.high is None) for c in rows)
         censored = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
         print(
             f"  {key:26s} {configuration:15s} {inside:3d} of {n:3d} = {100 * inside / n:4.1f} %   half-width {half:5.2f}, "
-            f"truth {outcome.truth[key, configuration]:7.2f} ± {outcome.truth_error[key, configuration]:.2f}, {censored} with runs not reached"
+            f"truth {outcome.truth[key, configuration]:7.2f} ± {outcome.truth_error[key, configuration]:.2f}, {censored} with runs not reached, "
+            f"{opened[key, configuration]} open"
         )
     assert {key for key, _ in counts} == set(TRUTH)
     for where, (inside, n) in counts.items():
@@ -40,7 +47,8 @@ def test_intervals_hold_the_truth(layout):
         )  # fmt: skip
         assert n >= 0.9 * CAMPAIGNS
         assert inside / n >= 0.92, (where, inside, n)
-        assert clopper_pearson(inside, n).low <= 0.98, (where, inside, n)
+        if opened[where] <= 0.1 * n:
+            assert clopper_pearson(inside, n).low <= 0.98, (where, inside, n)
 
 
 def test_the_study_itself_in_small():

@@ -122,6 +122,20 @@ def test_the_values_that_stand_for_a_distribution_have_its_standard_deviation(no
     assert source.u == pytest.approx(2.0 if normal else 2.0 / math.sqrt(3.0))  # GUM 4.3.7
 
 
+def test_a_way_of_rounding_that_is_not_known_is_one_of_two_never_between():
+    """Rounded, as the value takes it, or cut off: then half a step low on average, so that it is to be raised."""
+    source = Source("s", "reading", True, 0.5, False, "temperature_difference", "", two_valued=True)
+    draws = source.draw(np.random.default_rng(1), 20_000)
+    assert set(np.unique(draws)) == {0.0, 0.5} == set(np.unique(source.spread(33)))
+    assert np.mean(draws) == pytest.approx(0.25, abs=0.01)
+    # two equally likely values a apart: standard deviation a/2 (its definition)
+    assert source.u == 0.25 == np.std(source.spread(33)) and np.std(draws) == pytest.approx(0.25, rel=0.01)
+    # a reading cut off is low by half a step on average: uniform between the step and the next
+    signal = np.random.default_rng(2).uniform(10.0, 30.0, 100_000)
+    assert np.mean(signal - np.floor(signal)) == pytest.approx(0.5, abs=0.01)
+    assert np.mean(signal - np.floor(signal + 0.5)) == pytest.approx(0.0, abs=0.01)
+
+
 # ---- the steps of the reading ------------------------------------------------------------------------------------
 
 
@@ -170,8 +184,8 @@ def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):
     assert {s.name for s in shared} == {
         "Sensor accuracy", "Rounding mode", "Ambient: accuracy", "Ambient: rounding mode",
     }  # fmt: skip
-    # all four are limits ±1, ±0.5, ±1, ±0.5 K: u² = (1 + 0.25 + 1 + 0.25)/3, which the lag changes little in the city
-    expected = math.sqrt(2.5 / 3.0)
+    # limits ±1, ±1, ±0.5 K, and the reading 0 or 0.5 K: u² = (1 + 1 + 0.25)/3 + 0.25², which the lag changes little
+    expected = math.sqrt(2.25 / 3.0 + 0.0625)
     for value in known.result.of("mean_over_ambient:city"):
         assert value.u_common == pytest.approx(expected, rel=0.12)
         assert value.u**2 == pytest.approx(value.u_common**2 + value.u_own**2, rel=0.15)
@@ -232,7 +246,9 @@ def test_every_number_that_is_assumed_is_said(known, undeclared):
     said = " ".join(undeclared.result.uncertainty.assumptions)
     for what in ("intake air temperature", "intake air temperature sensor", "logger's clock", "speed reading"):
         assert f"of the {what} is declared" in said
-    assert len(known.result.uncertainty.assumptions) == 1  # how far a declared time constant may be off
+    # how far a declared time constant may be off, and how the control unit rounds
+    assert len(known.result.uncertainty.assumptions) == 2
+    assert sum("cut off" in text for text in known.result.uncertainty.assumptions) == 1
 
 
 def test_a_known_rounding_is_no_source_and_a_reading_cut_off_is_put_right(tmp_path, known):

@@ -14,6 +14,7 @@ from intake_report.analyse.measure import ASSUMED_LAG
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.metrics.series import Floats
 from intake_report.results import SourceRow, formatting
+from intake_report.results.text import ROUNDING_MODE
 from intake_report.units import UnitSystem, parse_quantity, to_display
 
 # Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
@@ -45,10 +46,13 @@ class Source:
         The same draw for all runs.
     scale : float or None
         Half-width of a rectangular distribution, or standard deviation of a normal one; None for steps and events.
+        Where `two_valued`, the other value beside zero.
     normal : bool
         Which of the two.
     quantity, basis : str
         For the report.
+    two_valued : bool
+        Zero or `scale`, each with probability ½: what was taken for the value, or the one other way it may be.
     """
 
     name: str
@@ -58,23 +62,30 @@ class Source:
     normal: bool
     quantity: str
     basis: str
+    two_valued: bool = False
 
     @property
     def u(self) -> float | None:
         """Standard uncertainty of the input; None where it differs from sample to sample."""
         if self.scale is None:
             return None
+        if self.two_valued:
+            return 0.5 * abs(self.scale)
         return self.scale if self.normal else self.scale / math.sqrt(3.0)
 
     def draw(self, rng: np.random.Generator, m: int) -> Floats:
         """Return m random values."""
         assert self.scale is not None
+        if self.two_valued:
+            return np.where(rng.uniform(size=m) < 0.5, self.scale, 0.0)
         return rng.normal(0.0, self.scale, m) if self.normal else rng.uniform(-self.scale, self.scale, m)
 
     def spread(self, k: int) -> Floats:
         """Return k values that stand for the distribution: the middles of k equally likely parts."""
         assert self.scale is not None
         share = (np.arange(k) + 0.5) / k
+        if self.two_valued:
+            return np.where(np.arange(k - k % 2) % 2 == 0, 0.0, self.scale)
         if not self.normal:
             return self.scale * (2.0 * share - 1.0)
         from scipy.special import ndtri
@@ -122,8 +133,18 @@ def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | No
             "as continuous."
         )
     elif iat.rounding == "unknown":
-        basis = f"rounded to the nearest step, cut off or rounded up is not known: ± {_text(0.5 * step, DELTA, units)}"
-        found.append(Source("Rounding mode", "reading", True, 0.5 * step, False, DELTA, basis))
+        half = _text(0.5 * step, DELTA, units)
+        # a reading cut off is low by half a step on average; between the two ways there is nothing
+        basis = (
+            f"rounded to the nearest step, as the values take it, or cut off and {half} low on average: 0 or + {half}, each "
+            "with probability ½"
+        )
+        found.append(Source(ROUNDING_MODE, "reading", True, 0.5 * step, False, DELTA, basis, two_valued=True))
+        assumed.append(
+            "How the control unit rounds the intake air temperature is not declared: the values take it as rounded to the "
+            f"nearest step; the intervals take it as rounded or cut off (then {half} higher than read), one as likely as the "
+            "other."
+        )
     found.append(_lag(iat, assumed))
     if step is not None:
         basis = f"steps of {_text(step, DELTA, units)} and the sampling interval, through the times of the steps"

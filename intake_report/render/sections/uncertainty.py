@@ -19,7 +19,7 @@ from intake_report.results import (
     SourceRow,
     formatting,
 )
-from intake_report.results.text import difference_quantity, interval_text, metric_title
+from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
 from intake_report.units import QUANTITIES
 
 PER_TABLE = 3  # headline metrics beside the name of a source or run
@@ -88,6 +88,12 @@ def _introduction(result: ReportResult, found: InstrumentUncertainty) -> list[st
         else "Every configuration was driven at most once, so this is the only uncertainty that can be stated: instrument "
         "uncertainty only. How a second run of the same configuration would differ is unknown, and is usually more.",
     ]
+    if any(s.name == ROUNDING_MODE for s in found.sources):
+        texts.append(
+            "Whether the control unit rounds its reading or cuts it off is not declared. The values take it as rounded to the "
+            "nearest step; the draws take it as either, one as likely as the other, and raise a reading cut off by half a step. "
+            "Nothing between the two is possible, so a value of temperature lies below the middle of its interval."
+        )
     bare = [k for k in result.metrics if all(v.low is None for v in result.of(k.key))]
     bare = [k for k in bare if any(v.status == "ok" for v in result.of(k.key))]
     if bare:
