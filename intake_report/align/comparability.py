@@ -17,6 +17,7 @@ from intake_report.align.settings import AlignSettings
 from intake_report.errors import DataError
 
 Outcome = Literal["pass", "fail", "unknown"]
+MEDIANS = {"alike": "the median of the runs", "within": "the median of the runs of its configuration"}
 LEAST_CELLS = 4  # cells of speed by place that two runs have to share
 
 
@@ -120,7 +121,8 @@ def assess(
 
     Notes
     -----
-    A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own.
+    A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own; one of
+    scope "within" with those of its configuration only, and it says nothing of two runs of different configurations.
     """
     limits = dict(limits or {})
     for code in limits:
@@ -134,14 +136,14 @@ def assess(
     out = {check.runs[0] for check in checks if check.hard and check.outcome == "fail"}
     sound = [one for run, one in facts.items() if run not in out]
     for spec in CRITERIA.values():
-        if spec.scope == "alike":
+        if spec.scope != "run":
             checks += [_alike(spec, limits.get(spec.code), one, sound) for one in facts.values()]
     wanted = combinations(facts, 2) if pairs is None else pairs
     twos = [
         _check(spec, limits.get(spec.code), (a, b), *_between(spec.code, facts[a], facts[b]))
         for a, b in wanted
         for spec in CRITERIA.values()
-        if spec.scope == "alike"
+        if spec.scope == "alike" or (spec.scope == "within" and facts[a].configuration == facts[b].configuration)
     ]
     return Comparability(tuple(facts), tuple(CRITERIA), tuple(checks), tuple(twos), facts)
 
@@ -156,10 +158,10 @@ def _check(
     reason = why
     if outcome == "fail" and not (spec.code == "one-pass" and why):
         compared = (
-            "" if spec.scope == "run" else (" between the two" if len(runs) == 2 else " from the median of the runs")
+            "" if spec.scope == "run" else (" between the two" if len(runs) == 2 else f" from {MEDIANS[spec.scope]}")
         )
         unit = f" {spec.unit}" if spec.unit else ""
-        verb = "differs by" if spec.scope == "alike" else "is"
+        verb = "is" if spec.scope == "run" else "differs by"
         reason = f"{spec.title}: {verb} {value:.3g}{unit}{compared}, limit {spec.sense} {bound:.3g}{unit}."
     elif outcome == "pass":
         reason = ""
@@ -171,7 +173,11 @@ def _own(spec: CriterionSpec, limit: AcceptanceLimit | None, one: Facts) -> Chec
 
 
 def _alike(spec: CriterionSpec, limit: AcceptanceLimit | None, one: Facts, sound: Sequence[Facts]) -> Check:
-    if len(sound) < 2:
+    if spec.scope == "within":
+        sound = [other for other in sound if other.configuration == one.configuration]
+        if not any(other.run != one.run for other in sound):
+            return _check(spec, limit, (one.run,), None, "there is no other run of its configuration to compare with")
+    elif len(sound) < 2:
         return _check(spec, limit, (one.run,), None, "there is no other run to compare with")
     return _check(spec, limit, (one.run,), *_between(spec.code, one, _typical(sound)))
 

@@ -34,8 +34,9 @@ class CriterionSpec:
         Default limit.
     hard : bool
         Whether failing excludes the run by default.
-    scope : {"run", "alike"}
-        "run": the value of the run itself; "alike": its difference from the median of the runs, and between two runs.
+    scope : {"run", "alike", "within"}
+        "run": the value of the run itself; "alike": its difference from the median of the runs, and between two runs;
+        "within": the same among the runs of one configuration, for what the configuration itself may change.
     definition : str
         One sentence.
     """
@@ -47,7 +48,7 @@ class CriterionSpec:
     sense: Literal["at least", "at most"]
     limit: float
     hard: bool
-    scope: Literal["run", "alike"]
+    scope: Literal["run", "alike", "within"]
     definition: str
 
 
@@ -104,7 +105,9 @@ _ALL = (
     ),
     CriterionSpec(
         "start-over-ambient", "IAT over ambient at the start", "K", "temperature_difference", "at most", 4.0, False,
-        "alike", "Median IAT of the first minute less ambient: the soak state.",
+        "within", "Median IAT of the first minute less ambient: the soak state. Compared with the median of the runs of the "
+        "same configuration, since intakes may differ in it: that is the effect under test. Runs of different configurations "
+        "are not judged by it.",
     ),
     CriterionSpec(
         "time-of-day", "Time of day", "h", None, "at most", 2.0, False, "alike",

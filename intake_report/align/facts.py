@@ -35,6 +35,8 @@ class Conditions:
         Whether rain was recorded.
     start : Timestamp or None
         Start of the run; default: that of the cleaned run.
+    configuration : str
+        Id of what was driven; runs without one count as alike.
     """
 
     ambient: float | None = None
@@ -42,6 +44,7 @@ class Conditions:
     wind: float | None = None
     rain: bool | None = None
     start: pd.Timestamp | None = None
+    configuration: str = ""
 
 
 @dataclass(frozen=True)
@@ -56,6 +59,7 @@ class Facts:
     reasons: dict[str, str]
     durations: dict[str, float] = field(default_factory=dict)
     speeds: dict[str, Floats] = field(default_factory=dict)
+    configuration: str = ""
 
 
 def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, conditions: Conditions) -> Facts:
@@ -85,7 +89,7 @@ def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, conditions
         if known is None:
             reasons[code] = f"{code} was not recorded"
     durations = {span.phase: span.duration for span in run.phases if span.complete}
-    return Facts(run.run, values, reasons, durations, _speeds(run, grid, settings))
+    return Facts(run.run, values, reasons, durations, _speeds(run, grid, settings), conditions.configuration)
 
 
 def _cross_track(run: AlignedRun, reasons: dict[str, str]) -> float | None:

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align import Alignment
-from intake_report.align.comparability import Check, Comparability, assess
+from intake_report.align.comparability import MEDIANS, Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
 from intake_report.align.facts import FIRST, Conditions
 from intake_report.analyse.ambient import AmbientReference
@@ -98,7 +98,7 @@ def conditions_of(
     if drive.entry.rain is not None:
         rain = float(drive.entry.rain != "none")
     start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
-    return Conditions(mean, begin, wind, None if rain is None else bool(rain), start)
+    return Conditions(mean, begin, wind, None if rain is None else bool(rain), start, drive.entry.configuration)
 
 
 def during_run(run: CleanRun, record: WeatherRecord, max_age: float, what: str) -> float | None:
@@ -147,10 +147,10 @@ def _row(campaign: Campaign, check: Check) -> Criterion:
     spec = CRITERIA[check.code]
     sign = "at least" if spec.sense == "at least" else "at most"
     limit, value = judged_text(check.limit, quantity, units), _value(check, units)
-    apart = " from the median of the runs" if spec.scope == "alike" else ""
+    apart = f" from {MEDIANS[spec.scope]}" if spec.scope in MEDIANS else ""
     reason = check.reason.rstrip(".") if check.outcome == "unknown" or check.code == "one-pass" else ""
     if check.outcome == "fail" and not reason:
-        verb = "differs by" if spec.scope == "alike" else "is"
+        verb = "is" if spec.scope == "run" else "differs by"
         reason = f"{check.title} {verb} {value}{apart} (limit {limit})"
     return Criterion(
         run=check.runs[0],

@@ -53,7 +53,7 @@ def test_like_runs_pass_everything_that_can_be_known() -> None:
     for run in result.runs:
         assert codes(result, run, "unknown") == {"placement"}
     assert {check.outcome for check in result.pairs} == {"pass"}
-    assert len(result.pairs) == 3 * sum(spec.scope == "alike" for spec in CRITERIA.values())
+    assert len(result.pairs) == 3 * sum(spec.scope != "run" for spec in CRITERIA.values())
     for check in (*result.checks, *result.pairs):
         if check.value is not None:
             spec = CRITERIA[check.code]
@@ -168,3 +168,29 @@ def test_the_matrix_holds_every_run_and_criterion() -> None:
     matrix = result.matrix()
     assert len(matrix) == 3 and all(len(row) == len(CRITERIA) for row in matrix)
     assert all(check is not None for row in matrix for check in row)
+
+
+def of_configurations(*names: str) -> dict[str, Conditions]:
+    return {f"r{k}": Conditions(20.0, wind=5.0, rain=False, configuration=name) for k, name in enumerate(names)}
+
+
+def test_soak_at_the_start_is_compared_within_a_configuration() -> None:
+    """What an intake itself does to the first minute is the effect under test and no failure."""
+    hot = [with_temperatures(drive(f"r{k}", ONE_WAY, limits=LIMITS, stops=STOPS, seed=k)[0], 35, 80) for k in (3, 4)]
+    known = of_configurations("a", "a", "a", "b", "b")
+    result = judge(campaign(*hot), known)
+    assert not any("start-over-ambient" in codes(result, run, "fail") for run in result.runs)
+    assert not [check for check in result.pair("r0", "r3") if check.code == "start-over-ambient"]
+    assert [check.outcome for check in result.pair("r3", "r4") if check.code == "start-over-ambient"] == ["pass"]
+    # the same readings in one configuration do fail, so the criterion still finds a run that was not soaked alike
+    result = judge(campaign(*hot), of_configurations("a", "a", "a", "a", "b"))
+    assert codes(result, "r3", "fail") == {"start-over-ambient"}
+    (check,) = [c for c in result.checks if c.code == "start-over-ambient" and c.runs == ("r3",)]
+    assert "runs of its configuration" in check.reason
+    (alone,) = [c for c in result.checks if c.code == "start-over-ambient" and c.runs == ("r4",)]
+    assert alone.outcome == "unknown" and "no other run of its configuration" in alone.reason
+
+
+def test_definition_says_within_what_the_soak_is_compared() -> None:
+    spec = CRITERIA["start-over-ambient"]
+    assert spec.scope == "within" and "same configuration" in spec.definition and "not judged" in spec.definition
