@@ -20,6 +20,7 @@ WIDTH = 6.9  # in; the text width of the report, so that letters keep their size
 COLOURS = ("#3b3b3b", "#c2571a", "#1b6ca8", "#3f8f5b", "#8e5aa8", "#a88a1b")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (8, 3)))
+CARET_UP = 6  # matplotlib's caret that points upwards, its tip on the value
 PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
 STYLE: dict[Any, Any] = {
     "font.size": 8.5,
@@ -285,7 +286,8 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: _Look) -> Non
             elif low is not None:
                 start, stop = _shown((low, top), quantity, result)
                 panel.vlines(x, start, stop, color=look.colour(id), lw=0.7)
-                panel.plot(x, stop, marker=r"$\uparrow$", color=look.colour(id), ms=6, ls="none")
+                # a caret, not the arrow of a run that did not reach the margin
+                panel.plot(x, stop, marker=CARET_UP, color=look.colour(id), ms=4, ls="none")
         mean = result.summary(key.key, id).mean
         if mean is not None:
             level = float(to_display(mean, quantity, result.units))

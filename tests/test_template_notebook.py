@@ -93,8 +93,9 @@ def test_every_section_of_the_package_is_shown(code):
 
     source = "\n".join(cell.source for cell in code)
     order = [source.find(f"sections.{name}(") for name in (
-        "cover", "glance", "changes", "methodology", "articles", "instrumentation", "weather", "run_log", "data_quality",
-        "results", "claims", "limitations", "cautions", "provenance", "data",
+        "cover", "glance", "claims", "changes", "methodology", "articles", "instrumentation", "weather", "run_log",
+        "data_quality", "results", "places", "uncertainty", "limitations", "cautions", "provenance", "definitions",
+        "all_values", "data",
     )]  # fmt: skip
     assert order == sorted(order) and order[0] > 0
     assert all(f"sections.{name}(" in source for name in sections.__all__)

@@ -74,7 +74,7 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing
 
 
 @metric(
-    title="Spark advance per kelvin of intake air",
+    title="Spark advance per degree of intake air",
     quantity="angle_per_temperature",
     better="neither",
     decimals=2,

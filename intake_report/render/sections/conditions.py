@@ -10,6 +10,8 @@ from intake_report.plots import acceptance_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections.reader_units import in_reader_units
+from intake_report.render.sections.sentences import for_all
 from intake_report.render.sections.tables import literal_table
 from intake_report.results import Criterion, QualityRow, ReportResult, RunResult, SamplingRow, formatting
 from intake_report.units import parse_quantity
@@ -25,17 +27,18 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
     if slow:
         text += (
             f" The log repeats readings: {formatting.count(len(slow), 'channel')} of {len(result.sampling)} had a new value on "
-            "only some rows. Rows are not samples; everything below uses the true samples, found from the pattern of polling."
+            "only some rows. Rows that only repeat a reading are not samples: they are found from the pattern of polling and left "
+            "out of everything below."
         )
     return (
         Heading(1, "Instrumentation", "sec-instrumentation"),
         Paragraph(text),
         literal_table(
             label="tab-channels",
-            caption="Channels: declared instrument data and true sampling found in the logs",
+            caption="Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
             columns=(
                 Column("Channel"),
-                Column("True interval [s]", "right"),
+                Column("Interval of new readings [s]", "right"),
                 Column("Step found", "right"),
                 Column("Resolution declared", "right"),
                 Column("Accuracy declared", "right"),
@@ -238,7 +241,9 @@ def _not_applied(result: ReportResult) -> str:
         mine = [c for c in result.criteria if c.code == code]
         if all(c.passed is None for c in mine):
             titles.setdefault(mine[0].reason or "not known", []).append(mine[0].title)
-    parts = [f"{formatting.listing(names)} ({reason})" for reason, names in titles.items()]
+    several = len(result.runs) > 1
+    said = {reason: in_reader_units(for_all(reason) if several else reason, result.units) for reason in titles}
+    parts = [f"{formatting.listing(names)} ({said[reason]})" for reason, names in titles.items()]
     return f"Not applied: {'; '.join(parts)}." if parts else ""
 
 
@@ -248,7 +253,7 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
     for row in result.quality:
         if row.touched:
             steps[row.step].append(row)
-    rows = [_quality_row(step, entries) for step, entries in steps.items()]
+    rows = [_quality_row(result, step, entries) for step, entries in steps.items()]
     return (
         Heading(1, "Data quality", "sec-quality"),
         Paragraph(
@@ -289,7 +294,7 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
         shown = next(iter(flagged or agreeing), None)
         if shown is None:
             continue
-        words = f"{shown.run}: {shown.evidence.rstrip('.')}."
+        words = f"{shown.run}: {in_reader_units(shown.evidence.rstrip('.'), result.units)}."
         rows.append((name.replace("-", " "), str(len(agreeing)), str(len(flagged)), words))
     if not rows:
         return ()
@@ -332,7 +337,7 @@ def _notices(result: ReportResult) -> tuple[Block, ...]:
     )
 
 
-def _quality_row(step: str, entries: list[QualityRow]) -> tuple[str, ...]:
+def _quality_row(result: ReportResult, step: str, entries: list[QualityRow]) -> tuple[str, ...]:
     """Return one step over all runs and channels, with the words of the entry that touched the largest share."""
     worst = max(entries, key=lambda entry: entry.share)
     channels = list(dict.fromkeys(_channel_label(entry.channel) for entry in entries))
@@ -343,7 +348,7 @@ def _quality_row(step: str, entries: list[QualityRow]) -> tuple[str, ...]:
         str(len({entry.run for entry in entries})),
         f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),
         f"{formatting.number(100.0 * worst.share, 1)} %",
-        f"{worst.run}, {_channel_label(worst.channel)}: {worst.reason}",
+        f"{worst.run}, {_channel_label(worst.channel)}: {in_reader_units(worst.reason, result.units)}",
     )
 
 

@@ -7,6 +7,8 @@ from intake_report.render.blocks import Block, Callout, Column, Heading, Paragra
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.comparisons import basis_of_differences
+from intake_report.render.sections.reader_units import in_reader_units
+from intake_report.render.sections.sentences import for_all
 from intake_report.render.sections.tables import comparison_table, literal_table, summary_table, values_table
 from intake_report.results import GROUPS, MetricKey, ReportResult, formatting
 
@@ -90,7 +92,7 @@ def _per_run(result: ReportResult) -> list[Block]:
             figure_block(
                 dots_figure(result, drawn),
                 "fig-dots",
-                "Values per run (marks) with the uncertainty from the instruments (thin lines; with an arrow: open "
+                "Values per run (marks) with the uncertainty from the instruments (thin lines; with a caret: open "
                 "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin.",
                 "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
@@ -149,7 +151,9 @@ def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
             title = key.spec.title.split(",")[0].replace(" to within {parameter} of ambient", "")
             if title not in titles:
                 titles.append(title)
-    texts = tuple(literal(f"{formatting.listing(titles)}: {reason}.") for reason, titles in reasons.items())
+    several = len(result.runs) > 1
+    said = {r: in_reader_units(for_all(r) if several else r, result.units) for r in reasons}
+    texts = tuple(literal(f"{formatting.listing(titles)}: {said[reason]}.") for reason, titles in reasons.items())
     return [Callout("note", "Metrics that could not be computed", texts)]
 
 
@@ -197,9 +201,12 @@ def limitations(result: ReportResult) -> tuple[Block, ...]:
         label="tab-limitations",
         caption="Limitations derived from the data",
         columns=(Column("Code"), Column("What the data cannot show"), Column("What would remove it")),
-        rows=tuple((item.code, item.text, item.remedy or formatting.ABSENT) for item in result.limitations),
+        rows=tuple(
+            (item.code, in_reader_units(item.text, result.units), item.remedy or formatting.ABSENT)
+            for item in result.limitations
+        ),
         values=(("code", "text", "remedy"), *((item.code, item.text, item.remedy) for item in result.limitations)),
-        widths=(1.5, 5.2, 2.6),
+        widths=(1.5, 4.4, 3.4),
     )
     scope = Paragraph(
         "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."

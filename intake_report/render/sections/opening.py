@@ -7,6 +7,7 @@ from intake_report.plots import difference_figure
 from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import answer, compared
 from intake_report.render.sections.tables import comparison_table, literal_table
 from intake_report.results import ReportResult, formatting
@@ -14,16 +15,18 @@ from intake_report.units import QUANTITIES
 
 
 def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
-    """Return the cover: identity, question, and the answer in three sentences."""
+    """Return the cover: identity, question, the answer in three sentences, and where and when it was measured."""
     about = campaign.about
     used, driven = (sum(c.runs_used for c in result.configurations), sum(c.runs for c in result.configurations))
     facts = [
         ("Campaign", result.campaign),
         ("Vehicle", campaign.vehicle.description),
         ("Configurations", formatting.listing([f"{c.name} ({c.role})" for c in result.configurations])),
-        ("Runs", f"{used} of {driven} in the comparison"),
-        ("Ambient reference", result.ambient_reference),
+        ("Runs", f"{used} of {driven} in the comparison{_dates(result)}"),
+        ("Route", campaign.route.description.rstrip(".") or _lengths(result)),
+        ("Ambient", _ambient(result)),
     ]
+    facts = [(label, text) for label, text in facts if text]
     signed = (
         ("Prepared by", about.prepared_by),
         ("Reviewed by", about.reviewed_by),
@@ -41,6 +44,29 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
             facts=tuple((label, literal(text)) for label, text in facts),
         ),
     )
+
+
+def _dates(result: ReportResult) -> str:
+    """Return ", driven 2026-05-01 to 2026-05-03"; empty where no run tells its start."""
+    days = sorted(run.start[:10] for run in result.runs if run.start)
+    if not days:
+        return ""
+    return f", driven {days[0]}" if days[0] == days[-1] else f", driven {days[0]} to {days[-1]}"
+
+
+def _lengths(result: ReportResult) -> str:
+    lengths = [run.length for run in result.runs if run.length]
+    return _span(lengths, result) if lengths else ""
+
+
+def _ambient(result: ReportResult) -> str:
+    """Return the range of the runs' mean ambient and what it comes from."""
+    means = [c.ambient_mean for c in result.conditions if c.ambient_mean is not None]
+    if not means:
+        return "not recorded"
+    low, high = (formatting.with_unit(v, "temperature", result.units, 1) for v in (min(means), max(means)))
+    span = low if low == high else formatting.interval(min(means), max(means), "temperature", result.units, 1)
+    return f"{span} (mean of each run, reference: {result.ambient_reference})"
 
 
 def glance(result: ReportResult) -> tuple[Block, ...]:
@@ -83,7 +109,7 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         Paragraph(
             f"Highway entry is the moment at which speed rises through {speed} on the ramp and stays above it for "
             f"{entry.hold:.0f} s, resolved between samples; the same definition holds for all runs. Stops are found with "
-            f"hysteresis on the true samples of speed; a heat-soak rate is taken from stops of "
+            f"hysteresis on the readings of speed, repeated rows left out; a heat-soak rate is taken from stops of "
             f"{campaign.metrics.minimum_stop:.0f} s or more."
         ),
         Paragraph(
@@ -119,18 +145,26 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
         variants = f" Limit: {formatting.with_unit(limit, 'temperature', result.units, 0)}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
-    return literal(f"{title} [{unit}]"), literal(f"{spec.definition}{variants}{better} Source: {spec.source}.")
+    definition = in_reader_units(spec.definition, result.units)
+    return literal(f"{title} [{unit}]"), literal(f"{definition}{variants}{better} Source: {spec.source}.")
 
 
 def _design(result: ReportResult) -> str:
     runs = [run for run in result.runs if run.decision != "excluded"]
     blocks = list(dict.fromkeys(run.block for run in runs if run.block))
+    anything = any(c.difference is not None for c in result.comparisons)
+    count = len(result.configurations)
+    done = f"{'was' if count == 1 else 'were'} {'compared' if anything else 'driven'}"
     text = (
-        f"{formatting.count(len(result.configurations), 'configuration')} of one vehicle were compared on one route in "
+        f"{formatting.count(count, 'configuration')} of one vehicle {done} on one route in "
         f"{formatting.count(len(runs), 'run')}"
     )
+    if not anything:
+        text += "; nothing could be compared"
     if not blocks:
-        return text + "; no blocks were declared, so runs are compared without regard to the day."
+        return text + (
+            "; no blocks were declared, so runs are compared without regard to the day." if anything else "."
+        )
     orders = []
     for block in blocks:
         order = [result.name_of(r.configuration) for r in sorted(runs, key=lambda r: r.start or "") if r.block == block]

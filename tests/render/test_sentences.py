@@ -1,0 +1,101 @@
+"""The answer on the cover in the cases that the demos do not reach, on results made for it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from intake_report.render.sections.gravest import WORDS, gravest
+from intake_report.render.sections.reader_units import in_reader_units
+from intake_report.render.sections.sentences import answer, for_all, subjects
+from intake_report.results import ControlEffect
+
+
+def test_configuration_of_the_question_comes_first_then_that_of_the_claims(demo):
+    result = demo.chain.result
+    assert subjects(result) == ("sealed-snorkel", "open-cone")
+    other = replace(result, question="Is the OPEN CONE element warmer?")
+    assert subjects(other)[0] == "open-cone"
+    no_names = replace(result, question="Which is best?", claims=tuple(c for c in result.claims if c.id == "open-cooler"))
+    assert subjects(no_names)[0] == "open-cone"
+    assert subjects(replace(no_names, claims=())) == ("open-cone", "sealed-snorkel")  # order of the campaign
+
+
+def test_levels_come_before_the_difference(demo):
+    first = answer(demo.chain.result)[0]
+    assert first.startswith("In the city, intake air was on average ")
+    assert first.index("with As-sold airbox") < first.index("closer to ambient") and first.endswith("which is shown.")
+
+
+@pytest.mark.parametrize(
+    ("verdict", "words"),
+    [
+        ("closer to ambient only before adjustment", "suggested, not confirmed"),
+        ("no difference shown", "which is not shown"),
+        ("indication only", "an indication only"),
+    ],
+)
+def test_verdicts_in_plain_words(demo, verdict, words):
+    result = demo.chain.result
+    rows = tuple(replace(c, verdict=verdict, shown=False) for c in result.comparisons)
+    assert answer(replace(result, comparisons=rows))[0].endswith(f"{words}.")
+
+
+def test_interval_across_zero_names_both_sides(demo):
+    result = demo.chain.result
+    rows = tuple(replace(c, difference=-0.5, low=-1.2, high=0.2) for c in result.comparisons)
+    assert "0.2\u00a0K further to 1.2\u00a0K closer" in answer(replace(result, comparisons=rows))[0]
+
+
+def test_difference_with_a_control_vehicle_says_so(demo):
+    result = demo.chain.result
+    c = next(c for c in result.comparisons if c.key == "mean_over_ambient:city" and c.configuration == "sealed-snorkel")
+    effect = ControlEffect(c.key, c.configuration, c.versus, -4.6, 1.0, 0.5, -4.5, 1.2, 0.6, runs=6)
+    assert "less the control vehicle" in answer(replace(result, control=(effect,)))[0]
+    assert "less the control vehicle" not in answer(result)[0]
+
+
+def test_margin_that_is_not_reached_is_said_with_its_count(demo):
+    result = demo.chain.result
+    key = next(k.key for k in result.metrics if k.spec.id == "recovery_time")
+    values = tuple(
+        replace(v, status="not reached", value=None, bound=240.0)
+        if v.key == key and v.configuration == "open-cone" and v.block == "day-1"
+        else v
+        for v in result.values
+    )
+    assert "Open cone element not reached in 1 of 3 runs, else in" in answer(replace(result, values=values))[1]
+
+
+def test_without_a_highway_entry_the_reason_is_of_all_runs(demo):
+    result = demo.chain.result
+    values = tuple(
+        replace(v, status="not computed", value=None, reason="the run has no highway entry")
+        if v.key.startswith("recovery_time")
+        else v
+        for v in result.values
+    )
+    assert answer(replace(result, values=values))[1].endswith("could be compared: no run has a highway entry.")
+    assert for_all("the readings have a gap") == "the readings have a gap"
+
+
+def test_nothing_comparable_has_no_word_on_one_run_each(badly_designed):
+    result = badly_designed.chain.result
+    assert gravest(result, 1) == (WORDS["one-run"],)
+    rows = tuple(replace(c, difference=None, low=None, high=None) for c in result.comparisons)
+    sentences = answer(replace(result, comparisons=rows))
+    assert "no comparison" in sentences[0] and "over ambient with" in sentences[0]
+    assert not any("one run per configuration" in s for s in sentences)
+
+
+def test_every_gravest_word_fits_a_sentence():
+    assert all(not w.endswith(".") and w[0].islower() and len(w.split()) <= 15 for w in WORDS.values())
+
+
+def test_units_of_the_reader():
+    text = "falls by less than 3 K, +2.6 K over 60 km/h, 18.18 km, 16 m/s² and 3 °F (1.7 K)"
+    assert in_reader_units(text, "si") == text
+    got = in_reader_units(text, "us").replace("\u00a0", " ")
+    # 3 K × 9/5 = 5.4 °F; 2.6 K = 4.7 °F; 60 km/h = 37 mph; 18.18 km = 11.30 mi (exact definitions)
+    assert got == "falls by less than 5.4 °F, +4.7 °F over 37 mph, 11.30 mi, 16 m/s² and 3 °F (1.7 K)"
