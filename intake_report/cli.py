@@ -128,7 +128,9 @@ def find_campaigns(path: Path) -> list[Path]:
 
 def _claim_id(path: Path, owners: dict[str, Path]) -> None:
     """Refuse a campaign with the id of another one: its report would pass for the next revision of the other's."""
-    id = load_campaign(path).about.id
+    from intake_report.analyse.mistakes import campaign_mistakes
+
+    id = load_campaign(path, campaign_mistakes).about.id
     owner = owners.setdefault(id, path.resolve())
     if owner != path.resolve():
         raise CampaignError(

@@ -105,6 +105,46 @@ def test_bad_campaign_is_1_and_one_sentence(small, tmp_path, capsys, key, value,
     assert not (tmp_path / "out").exists()
 
 
+MISTAKES_OF_METRICS = {
+    "claim": [
+        {"id": "c1", "text": "x", "metric": "peek_iat", "configuration": "sealed", "relation": "lower"},
+        {"id": "c2", "text": "x", "metric": "recovery_time", "configuration": "sealed", "relation": "lower"},
+    ],
+    "acceptance": {"coverag": "95 %"},
+    "metrics.equivalence": {"peak_iatt": "1 degC"},
+}
+
+
+def test_mistakes_of_claims_and_limits_come_with_all_others_before_a_log_is_read(small, tmp_path, monkeypatch, capsys):
+    folder = several(small, tmp_path, "spoilt") / "spoilt"
+    data = roadlog.changed(GOOD, "run.0.configuration", "seeled")
+    for key, value in MISTAKES_OF_METRICS.items():
+        data = roadlog.changed(data, key, value)
+    (folder / "campaign.toml").write_text(roadlog.toml(data))
+    (folder / "logs" / "b1-stock.csv").write_text("no log at all")
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["render", "spoilt", "--out", "out"]) == 1
+    lines = capsys.readouterr().err.splitlines()
+    assert len(lines) == 5, lines
+    assert all(line.startswith("intake-report: spoilt/campaign.toml: ") for line in lines)
+    for place in (
+        "run[1].configuration",
+        "claim[1].metric",
+        "claim[2]",
+        "acceptance.coverag",
+        "metrics.equivalence.peak_iatt",
+    ):
+        assert sum(f"campaign.toml: {place}: " in line for line in lines) == 1, place
+
+
+def test_a_claim_on_a_phase_that_is_not_there_is_said_once(small, tmp_path, capsys):
+    folder = several(small, tmp_path, "spoilt") / "spoilt"
+    claim = {"id": "c", "text": "x", "metric": "over_ambient_mean", "phase": "citty", "configuration": "sealed"}
+    spoil(folder, "claim", [claim | {"relation": "lower"}])
+    assert cli.main(["render", str(folder), "--out", str(tmp_path / "out")]) == 1
+    assert capsys.readouterr().err.count("claim[1]") == 1
+
+
 BAD_LOGS = {
     "no-rows": "Elapsed (s),Speed (km/h),Intake (C),Outside (C)\n",
     "other-column": "Elapsed (s),Speed (km/h),Intake air,Outside (C)\n0,0,20,20\n1,0,20,20\n2,0,20,20\n",
@@ -122,7 +162,8 @@ def test_bad_logs_through_the_whole_command(small, tmp_path):
         out, err = run.communicate(timeout=180)
         assert run.returncode == 1, name
         assert out == ""
-        assert err.startswith(f"intake-report: {folder / name / 'logs' / 'b1-stock.csv'}: "), err
+        place = 'campaign.toml: log.columns."Intake (C)": logs/b1-stock.csv' if name == "other-column" else "logs/b1-stock.csv"
+        assert err.startswith(f"intake-report: {folder / name}/{place}: "), err
         assert err.count("\n") == 1 and "Traceback" not in err
         assert not (tmp_path / "out" / name).exists()
 

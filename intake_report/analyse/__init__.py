@@ -24,15 +24,17 @@ from intake_report.analyse.describe import (
 )
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
-from intake_report.analyse.inputs import Drive, align_logs, clean_logs, load_logs, own_runs, pair, weather_records
+from intake_report.analyse.inputs import Drive, align_logs, clean_logs, own_runs, pair, read_logs, weather_records
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
+from intake_report.analyse.mistakes import refuse_mistakes
 from intake_report.analyse.operating import add_operating_points
 from intake_report.analyse.places import describe_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.weather_evidence import run_weather
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
+from intake_report.loaders import RunLog
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
 from intake_report.weather import WeatherRecord
@@ -52,6 +54,18 @@ class Measured:
     stops: tuple[StopResult, ...]
     controls: tuple[MetricResult, ...] = ()
     uncertainty: Uncertainty | None = None
+
+
+def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
+    """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`.
+
+    Raises
+    ------
+    CampaignError, DataError
+        If a claim or a limit cannot be used, or a log cannot be read.
+    """
+    refuse_mistakes(campaign)
+    return read_logs(campaign)
 
 
 def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:

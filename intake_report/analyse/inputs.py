@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, replace
+from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from intake_report.align import (
@@ -34,7 +35,7 @@ class Drive:
     aligned: AlignedRun
 
 
-def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
+def read_logs(campaign: Campaign) -> tuple[RunLog, ...]:
     """Read the log of every run, and of every control drive beside one, and map its columns to channels.
 
     Parameters
@@ -73,7 +74,22 @@ def load_one(campaign: Campaign, run: Run) -> RunLog:
     """Read the log of one run of `campaign`."""
     log = campaign.log_of(run)
     paths = [campaign.folder / file for file in run.files]
-    return load_run(run.id, paths, log.columns, read_options(campaign, log), start=run_start(campaign, run))
+    try:
+        return load_run(run.id, paths, log.columns, read_options(campaign, log), start=run_start(campaign, run))
+    except DataError as error:
+        raise cited(error, campaign, run) from None
+
+
+def cited(error: DataError, campaign: Campaign, run: Run) -> DataError:
+    """Return an error of the mapping with both places, the key of the campaign file and the log; others as they are."""
+    if error.where is None or not error.where.startswith("columns") or error.file is None:
+        return error
+    number = next((i for i, r in enumerate(campaign.runs, 1) if run.id in (r.id, control_id(r.id))), None)
+    own = run.log is not None and "columns" in run.log.model_fields_set
+    key = f"run[{number}].log.{error.where}" if own else f"log.{error.where}"
+    path = Path(error.file)
+    log = path.relative_to(campaign.folder).as_posix() if path.is_relative_to(campaign.folder) else str(path)
+    return DataError(f"{log}: {error.what}", file=campaign.file, where=key, remedy=error.remedy)
 
 
 def run_start(campaign: Campaign, run: Run) -> dt.datetime | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
@@ -17,13 +18,15 @@ from intake_report.errors import CampaignError, CampaignErrors
 CAMPAIGN_FILE = "campaign.toml"
 
 
-def load_campaign(path: Path | str) -> Campaign:
+def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[CampaignError]] | None = None) -> Campaign:
     """Read and validate a campaign.
 
     Parameters
     ----------
     path : Path or str
         The campaign file, or the folder that holds a `campaign.toml`.
+    check : callable, optional
+        Further check of the campaign, by what this package does not know; its errors are reported with the others.
 
     Returns
     -------
@@ -48,10 +51,18 @@ def load_campaign(path: Path | str) -> Campaign:
     campaign = _validate(_parse_toml(source, file), file)
     campaign._file = file.resolve()
     campaign._source = source
+    campaign._given = file
     errors = tuple(cross_checks(campaign, file))
+    if check is not None:
+        known = {_table(error) for error in errors}  # one mistake is said once
+        errors += tuple(error for error in check(campaign) if _table(error) not in known)
     if errors:
         raise errors[0] if len(errors) == 1 else CampaignErrors(errors)
     return campaign
+
+
+def _table(error: CampaignError) -> str:
+    return (error.where or "").partition(".")[0]
 
 
 def campaign_schema() -> str:

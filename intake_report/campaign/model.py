@@ -284,11 +284,17 @@ class Campaign(Section):
 
     _file: Path = PrivateAttr(default=Path("campaign.toml"))
     _source: bytes = PrivateAttr(default=b"")
+    _given: Path | None = PrivateAttr(default=None)
 
     @property
     def file(self) -> Path:
         """Path of the campaign file."""
         return self._file
+
+    @property
+    def given(self) -> Path:
+        """Path of the campaign file as the user named it, for errors."""
+        return self._given or self._file
 
     @property
     def folder(self) -> Path:

@@ -15,7 +15,7 @@ from intake_report.check.model import LogCheck
 from intake_report.check.own import log_criteria
 from intake_report.check.wording import sentence
 from intake_report.clean import CleanSettings, CrossCheck, cross_checks
-from intake_report.errors import IntakeReportError
+from intake_report.errors import DataError, IntakeReportError
 from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, read_log
 
 if TYPE_CHECKING:
@@ -196,7 +196,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
 
 def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool) -> _Work:
     """Look at a log with the campaign's mapping and settings."""
-    from intake_report.analyse.inputs import declared_resolution, read_options, run_start
+    from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
 
     entry = case.entry
     assert entry is not None
@@ -221,7 +221,14 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
     if work.failed:
         return work
     settings = CleanSettings(resolution=declared_resolution(campaign))
-    seen, failed = _attempt(lambda: looking.look(entry.id, work.logs, log.columns, settings, start), debug)
+
+    def mapped() -> Look:
+        try:
+            return looking.look(entry.id, work.logs, log.columns, settings, start)
+        except DataError as error:
+            raise cited(error, campaign, entry) from None
+
+    seen, failed = _attempt(mapped, debug)
     columns = looking.describe_columns(work.proposals, log.columns if seen is not None else None)
     known = replace(
         work.known,

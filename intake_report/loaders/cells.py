@@ -65,11 +65,11 @@ def numbers_of_text(
     notices = []
     if other:
         kinds = ", ".join(sorted(key or "none" for key in units))
-        text = f'"{name}" mixes units ({kinds}); {plural(other, "cell")} not in the usual one left out.'
+        text = f"“{name}” mixes units ({kinds}); {plural(other, 'cell')} not in the usual one left out."
         notices.append(Notice("mixed-units", text, name, other))
     if filled > readable:
         example = next(cell for cell, (value, _) in zip(cells, parsed, strict=True) if value is None)
-        text = f'{plural(filled - readable, "cell")} of "{name}" left out: not a number ("{example[:30]}").'
+        text = f"{plural(filled - readable, 'cell')} of “{name}” left out: not a number (“{example[:30]}”)."
         notices.append(Notice("text-cells", text, name, filled - readable))
     return lookup[codes], tuple(notices)
 

@@ -101,13 +101,13 @@ def _day_first(
     over_first, over_second = bool(np.nanmax(first) > 12), bool(np.nanmax(second) > 12)
     if over_first and over_second:
         raise DataError(
-            f'Dates of "{name}" are day first in some rows and month first in others.',
+            f"Dates of “{name}” are day first in some rows and month first in others.",
             file=path,
             remedy="Export the log with dates as 2025-04-03.",
         )
     if over_first or over_second:
         order = "day first" if over_first else "month first"
-        return over_first, (Notice("date-order", f'Dates of "{name}" are {order}: a number above 12 shows it.', name),)
+        return over_first, (Notice("date-order", f"Dates of “{name}” are {order}: a number above 12 shows it.", name),)
     if np.array_equal(first, second, equal_nan=True):
         return True, ()
     known, where = date_elsewhere(path, options, "")
@@ -116,20 +116,20 @@ def _day_first(
         number = float((known - date(1970, 1, 1)).days)
         near = [order for order, days in readings.items() if np.nanmin(np.abs(days - number)) <= 1]
         if len(near) == 1:
-            text = f'Dates of "{name}" are {"day" if near[0] else "month"} first: {where or "the given date"} shows it.'
+            text = f"Dates of “{name}” are {'day' if near[0] else 'month'} first: {where or 'the given date'} shows it."
             return near[0], (Notice("date-order", text, name),)
     spans = {order: float(np.nanmax(days) - np.nanmin(days)) for order, days in readings.items()}
     if min(spans.values()) == 1.0 and max(spans.values()) > 20.0:  # past midnight: one day, not one month, has gone by
         order_found = spans[True] == 1.0
-        text = f'Dates of "{name}" are {"day" if order_found else "month"} first: the log passes midnight.'
+        text = f"Dates of “{name}” are {'day' if order_found else 'month'} first: the log passes midnight."
         return order_found, (Notice("date-order", text, name),)
     if all(mark in (".", None) for mark in _unique(fields["sep"])):
         # Dates with points are day first wherever they are written (common practice).
-        return True, (Notice("date-order", f'Dates of "{name}" are written with points and read day first.', name),)
+        return True, (Notice("date-order", f"Dates of “{name}” are written with points and read day first.", name),)
     raise DataError(
-        f'The dates of "{name}" can be read day first or month first, and nothing in the log decides it.',
+        f"The dates of “{name}” can be read day first or month first, and nothing in the log decides it.",
         file=path,
-        remedy="State day_first = true or false.",
+        remedy="State it under [log] of campaign.toml: day_first = true for 14/06/2026, false for 06/14/2026.",
     )
 
 

@@ -154,7 +154,7 @@ def _attempt(lines: Sequence[str], options: ReadOptions, path: Path) -> _Table |
     if delimiter is None:
         return None
     if len(delimiter) != 1:
-        raise DataError(f'The delimiter "{delimiter}" is not one character.', file=path)
+        raise DataError(f"The delimiter “{delimiter}” is not one character.", file=path)
     rows = [split_line(line, delimiter) for line in lines]
     kinds = [[_kind(cell) for cell in row] for row in rows]
     if options.header_line is None:

@@ -82,7 +82,7 @@ def codecs_name(encoding: str, path: Path) -> str:
         return codecs.lookup(encoding).name
     except LookupError:
         raise DataError(
-            f'There is no text encoding "{encoding}".', file=path, remedy='Use for example "utf-8" or "latin-1".'
+            f"There is no text encoding “{encoding}”.", file=path, remedy='Use for example "utf-8" or "latin-1".'
         ) from None
 
 

@@ -50,7 +50,7 @@ def parse_target(text: str) -> tuple[Channel, str | None]:
     """
     match = _TARGET.match(text)
     if not match:
-        raise DataError(f'"{text}" is no channel with a unit.', remedy='Write for example "iat [degC]".')
+        raise DataError(f"“{text}” is no channel with a unit.", remedy='Write for example "iat [degC]".')
     entry = channel(match["channel"])
     unit = match["unit"]
     if unit is not None:
@@ -74,16 +74,20 @@ def match_column(log: RawLog, header: str) -> int:
                 return found[0]
             if found:
                 raise DataError(
-                    f'The log has {len(found)} columns called "{wanted}".',
+                    f"The log has {len(found)} columns called “{wanted}”.",
                     file=log.path,
-                    where="columns",
+                    where=_key(header),
                     remedy="Rename one in a copy of the log.",
                 )
     headers = [column.header or column.name for column in log.columns]
     near = difflib.get_close_matches(wanted.lower(), [text.lower() for text in headers], n=1, cutoff=0.4)
     original = next((text for text in headers if near and text.lower() == near[0]), None)
-    hint = f'Did you mean "{original}"?' if original else "Columns are " + ", ".join(headers[:12]) + "."
-    raise DataError(f'The log has no column "{header}".', file=log.path, where="columns", remedy=hint)
+    hint = f"Did you mean “{original}”?" if original else "Columns are " + ", ".join(headers[:12]) + "."
+    raise DataError(f"The log has no column “{header}”.", file=log.path, where=_key(header), remedy=hint)
+
+
+def _key(header: str) -> str:
+    return f'columns."{header}"'
 
 
 def map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[Mapped, ...]:
@@ -111,11 +115,11 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[Mapped, ...]:
         try:
             entry, unit = parse_target(target)
         except DataError as error:
-            raise DataError(error.what, file=log.path, where=f'columns."{header}"', remedy=error.remedy) from None
+            raise DataError(error.what, file=log.path, where=_key(header), remedy=error.remedy) from None
         other = next((item for item in mapped if item.channel.name == entry.name), None)
         if other is not None:
             raise DataError(
-                f'"{other.header}" and "{header}" are both mapped to {entry.name}.',
+                f"“{other.header}” and “{header}” are both mapped to {entry.name}.",
                 file=log.path,
                 where="columns",
                 remedy="Map one of them.",
@@ -128,7 +132,7 @@ def _convert(column: RawColumn, entry: Channel, unit: str | None, log: RawLog) -
     chosen = unit if unit is not None else column.unit
     if chosen is None:
         raise DataError(
-            f'The column "{column.header}" carries no unit.',
+            f"The column “{column.header}” carries no unit.",
             file=log.path,
             where="columns",
             remedy=f'State it: "{entry.name} [{_example(entry)}]".',
@@ -137,7 +141,7 @@ def _convert(column: RawColumn, entry: Channel, unit: str | None, log: RawLog) -
         values = to_internal(column.values, chosen, entry.quantity)
     except DataError as error:
         raise DataError(
-            f'The column "{column.header}" cannot be {entry.name}: {error.what}',
+            f"The column “{column.header}” cannot be {entry.name}: {error.what}",
             file=log.path,
             where="columns",
             remedy=error.remedy or f'State the unit: "{entry.name} [{_example(entry)}]".',

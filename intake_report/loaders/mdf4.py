@@ -93,7 +93,7 @@ def _read(recording: Any, path: Path, options: ReadOptions) -> RawLog:
     if origin is None:
         notices.append(Notice("no-start-time", "The recording does not tell when it began."))
     repeated = sorted({name for name, *_ in found if sum(name == other[0] for other in found) > 1})
-    notices += [Notice("repeated-column", f'Several channels are called "{name}".', name) for name in repeated]
+    notices += [Notice("repeated-column", f"Several channels are called “{name}”.", name) for name in repeated]
     return RawLog(path, "mdf4", time, origin, columns, tuple(notices), "elapsed" if origin is None else "absolute")
 
 

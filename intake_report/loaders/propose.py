@@ -116,7 +116,7 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
         else:
             rival, winner, at = proposal, other[1], other[0]
         if rival is not None and winner.confidence - rival.confidence < 0.05:
-            reason = f'{winner.reason}; "{rival.header}" fits nearly as well'
+            reason = f"{winner.reason}; “{rival.header}” fits nearly as well"
             winner = replace(winner, confidence=min(winner.confidence, 0.6), reason=reason)
         best[proposal.channel] = (at, winner)
     return tuple(proposal for _, proposal in sorted(best.values(), key=lambda item: item[0]))

@@ -67,8 +67,8 @@ def find_reader(path: Path, options: ReadOptions) -> Reader:
         for reader in READERS:
             if reader.name == options.format:
                 return reader
-        names = ", ".join(f'"{reader.name}"' for reader in READERS)
-        raise DataError(f'There is no log format "{options.format}".', file=path, remedy=f"Formats are {names}.")
+        names = ", ".join(f"“{reader.name}”" for reader in READERS)
+        raise DataError(f"There is no log format “{options.format}”.", file=path, remedy=f"Formats are {names}.")
     head = _head(path)
     inside = text_head(path, head, _HEAD)
     for reader in READERS:

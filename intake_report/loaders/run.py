@@ -82,10 +82,10 @@ def map_run(
     import pandas as pd
 
     if not logs:
-        raise DataError(f'The run "{run_id}" has no log file.', remedy="Name one with file or files.")
+        raise DataError(f"The run “{run_id}” has no log file.", remedy="Name one with file or files.")
     if not mapping and any(log.format != "gpx" for log in logs):
         raise DataError(
-            f'No column of the run "{run_id}" is mapped to a channel.',
+            f"No column of the run “{run_id}” is mapped to a channel.",
             file=logs[0].path,
             where="columns",
             remedy="Run intake-report check on the log: it prints a mapping to paste.",

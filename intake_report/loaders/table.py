@@ -112,7 +112,7 @@ def _columns(
         label = header or f"column {index + 1}"
         columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
     if text_columns:
-        shown = ", ".join(f'"{name}"' for name in text_columns[:5])
+        shown = ", ".join(f"“{name}”" for name in text_columns[:5])
         notices.append(
             Notice(
                 "text-columns",
@@ -143,7 +143,7 @@ def _numbers(
     count = int(infinite.sum())
     if count:
         numbers = np.where(infinite, np.nan, numbers)
-        return numbers, (Notice("infinite", f'{plural(count, "infinite value")} of "{name}" left out.', name, count),)
+        return numbers, (Notice("infinite", f"{plural(count, 'infinite value')} of “{name}” left out.", name, count),)
     return numbers, ()
 
 
@@ -152,4 +152,4 @@ def _repeated(columns: Sequence[RawColumn]) -> tuple[Notice, ...]:
     twice = (
         sorted({header for header in headers if headers.count(header) > 1}) if len(set(headers)) < len(headers) else []
     )
-    return tuple(Notice("repeated-column", f'Several columns are called "{header}".', header) for header in twice)
+    return tuple(Notice("repeated-column", f"Several columns are called “{header}”.", header) for header in twice)

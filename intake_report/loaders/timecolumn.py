@@ -65,7 +65,7 @@ def find_time_columns(
         if not ranked or -ranked[0][0] <= 0:
             raise DataError(
                 "No time column was recognised among the columns "
-                + ", ".join(f'"{h}"' for h in dialect.headers[:8])
+                + ", ".join(f"“{h}”" for h in dialect.headers[:8])
                 + ".",
                 file=path,
                 where=None if dialect.header_line is None else f"line {dialect.header_line + 1}",
@@ -94,8 +94,8 @@ def find_column(name: str, dialect: Dialect, path: Path, key: str) -> int:
     if wanted.lower() in lowered:
         return lowered.index(wanted.lower())
     near = difflib.get_close_matches(wanted, dialect.headers, n=1, cutoff=0.4)
-    hint = f'Did you mean "{near[0]}"?' if near else "Columns are " + ", ".join(dialect.headers[:10]) + "."
-    raise DataError(f'The log has no column "{name}".', file=path, where=key, remedy=hint)
+    hint = f"Did you mean “{near[0]}”?" if near else "Columns are " + ", ".join(dialect.headers[:10]) + "."
+    raise DataError(f"The log has no column “{name}”.", file=path, where=key, remedy=hint)
 
 
 def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:

@@ -92,7 +92,7 @@ def time_axis(
         return _from_timestamps(values, path, options)
     if pa.types.is_date(kind):
         raise DataError(
-            f'The time column "{name}" holds dates without a time of day.',
+            f"The time column “{name}” holds dates without a time of day.",
             file=path,
             remedy="Name the column with the time as time_column.",
         )
@@ -103,7 +103,7 @@ def time_axis(
     if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
         return _from_numbers(values, name, unit, path, options)
     if pa.types.is_null(kind):
-        raise DataError(f'The time column "{name}" is empty.', file=path)
+        raise DataError(f"The time column “{name}” is empty.", file=path)
     return _from_text(values.cast(pa.string()), name, unit, path, options, preamble)
 
 
@@ -130,7 +130,7 @@ def _zone(options: ReadOptions, path: Path) -> ZoneInfo:
         return ZoneInfo(options.timezone or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
         raise DataError(
-            f'There is no time zone "{options.timezone}".',
+            f"There is no time zone “{options.timezone}”.",
             file=path,
             remedy='Use an IANA name such as "Europe/Madrid".',
         ) from None
@@ -164,7 +164,7 @@ def _localise(seconds: FloatArray, base: float, path: Path, options: ReadOptions
         zone = ZoneInfo(options.timezone or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
         raise DataError(
-            f'There is no time zone "{options.timezone}".', file=path, remedy='Use a name such as "Europe/Madrid".'
+            f"There is no time zone “{options.timezone}”.", file=path, remedy='Use a name such as "Europe/Madrid".'
         ) from None
     local = naive.replace(tzinfo=zone)
     notices: list[Notice] = []
@@ -202,7 +202,7 @@ def _from_numbers(values: pa.ChunkedArray, name: str, unit: str | None, path: Pa
 
     first = next((float(v.as_py()) for chunk in values.chunks for v in chunk.drop_null()[:1]), None)
     if first is None:
-        raise DataError(f'The time column "{name}" is empty.', file=path)
+        raise DataError(f"The time column “{name}” is empty.", file=path)
     if 19_000_101_000_000 <= first < 21_000_101_000_000 and first == int(first):
         return _from_text(_compact_text(values), name, unit, path, options, "")
     if options.time_unit is None or options.time_unit == "epoch":
@@ -211,24 +211,24 @@ def _from_numbers(values: pa.ChunkedArray, name: str, unit: str | None, path: Pa
                 base = int(first // scale)
                 exact = pc.subtract(values, int(base * scale) if pa.types.is_integer(values.type) else base * scale)
                 axis = _absolute(to_float(exact) / scale, base, path)
-                note = Notice("epoch-time", f'"{name}" holds {what} since 1970 (UTC).', name)
+                note = Notice("epoch-time", f"“{name}” holds {what} since 1970 (UTC).", name)
                 return TimeAxis(axis.seconds, axis.origin, "absolute", (note,))
     notices: list[Notice] = []
     seconds = to_float(values)
     stated = options.time_unit
     scale_found = _UNITS.get(stated.lower()) if stated else unit_scale(unit, name)
     if stated and scale_found is None:
-        raise DataError(f'"{stated}" is no unit of time.', file=path, remedy="Use s, ms, us, ns, min or h.")
+        raise DataError(f"“{stated}” is no unit of time.", file=path, remedy="Use s, ms, us, ns, min or h.")
     if scale_found is None:
         step = float(np.nanmedian(np.abs(np.diff(seconds[:10_000])))) if len(seconds) > 1 else 1.0
         if step > 30.0:
             raise DataError(
-                f'The time column "{name}" has no unit and steps of {step:g}, too long for seconds.',
+                f"The time column “{name}” has no unit and steps of {step:g}, too long for seconds.",
                 file=path,
                 remedy='State it, for example time_unit = "ms".',
             )
         scale_found = 1.0
-        notices.append(Notice("time-unit-assumed", f'"{name}" carries no unit; seconds are assumed.', name))
+        notices.append(Notice("time-unit-assumed", f"“{name}” carries no unit; seconds are assumed.", name))
     return TimeAxis(seconds if scale_found == 1.0 else seconds * scale_found, None, "elapsed", tuple(notices))
 
 
@@ -284,12 +284,12 @@ def _from_text(
     if "a" not in fields:
         if fields["s"].null_count == len(seconds):
             raise DataError(
-                f'The time column "{name}" has hours and minutes only.', file=path, remedy="Log the seconds as well."
+                f"The time column “{name}” has hours and minutes only.", file=path, remedy="Log the seconds as well."
             )
         return _from_clock(seconds, path, options, preamble)
     if np.isnan(seconds).all():
         raise DataError(
-            f'The time column "{name}" holds dates without a time of day.',
+            f"The time column “{name}” holds dates without a time of day.",
             file=path,
             remedy="Name the column with the time as time_column.",
         )
@@ -320,7 +320,7 @@ def _numbers_in_text(
         bad = np.flatnonzero(~np.isfinite(numbers))
         example = values[int(bad[0])].as_py() or ""
         raise DataError(
-            f'{len(bad):,} of {len(numbers):,} times in "{name}" cannot be read, the first of them "{example[:40]}".',
+            f"{len(bad):,} of {len(numbers):,} times in “{name}” cannot be read, the first of them “{example[:40]}”.",
             file=path,
             remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
         )

@@ -10,7 +10,7 @@ from intake_report import cli
 from intake_report.align.criteria import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits, judge_runs
 from intake_report.analyse.ambient import choose_ambient
-from intake_report.analyse.inputs import align_logs, clean_logs, load_logs, pair, weather_records
+from intake_report.analyse.inputs import align_logs, clean_logs, read_logs, pair, weather_records
 from intake_report.campaign import load_campaign
 from intake_report.check.campaigns import open_campaign
 from intake_report.errors import CampaignError
@@ -230,7 +230,7 @@ def test_the_demo_campaign(tmp_path, capsys):
         assert criterion(check, "wind")["value"] is not None and criterion(check, "rain")["value"] == 0.0
     # the same values as in the report
     campaign = load_campaign(file)
-    cleaned = clean_logs(campaign, load_logs(campaign))
+    cleaned = clean_logs(campaign, read_logs(campaign))
     alignment = align_logs(campaign, cleaned)
     drives, records = pair(campaign, cleaned, alignment), weather_records(campaign)
     report = judge_runs(campaign, drives, alignment, choose_ambient(campaign, drives, records), records)

@@ -43,7 +43,7 @@ def test_a_unit_of_the_mapping_wins_and_is_said(log: Path) -> None:
 @pytest.mark.parametrize(
     ("mapping", "text"),
     [
-        ({"Intake Air Tmp": "iat"}, 'Did you mean "Intake Air Temp (F)"?'),
+        ({"Intake Air Tmp": "iat"}, "Did you mean “Intake Air Temp (F)”?"),
         ({"Speed": "sped"}, "Did you mean “speed”?"),
         ({"Speed": "speed [mphh]"}, "unit “mphh” is not known"),
         ({"Speed": "iat [mph]"}, "does not measure a temperature"),

@@ -1,0 +1,40 @@
+"""Mistakes that need no log are refused before one is read; those of a mapping cite the campaign file and the log."""
+
+from __future__ import annotations
+
+import pytest
+import roadlog
+
+from intake_report.analyse import analyse, inputs, load_logs
+from intake_report.campaign import load_campaign
+from intake_report.errors import CampaignError, DataError
+
+
+def changed(folder, key, value):
+    file = roadlog.write(folder)
+    file.write_text(roadlog.toml(roadlog.changed(roadlog.campaign(), key, value)), "utf-8")
+    return load_campaign(file)
+
+
+@pytest.mark.parametrize("chain", [analyse, load_logs])
+def test_no_log_is_read_before_claims_and_limits_are_right(tmp_path, monkeypatch, chain):
+    campaign = changed(tmp_path, "acceptance", {"coverag": "95 %"})
+    monkeypatch.setattr(inputs, "load_run", lambda *a, **k: pytest.fail("a log was read"))
+    with pytest.raises(CampaignError, match=r"acceptance\.coverag: .* Did you mean “coverage”"):
+        chain(campaign)
+
+
+def test_a_misspelt_column_cites_the_key_and_the_log(tmp_path):
+    columns = {"Speed (km/h)": "speed [km/h]", "Intaek (C)": "iat [degC]"}
+    with pytest.raises(DataError) as caught:
+        load_logs(changed(tmp_path, "log.columns", columns))
+    assert caught.value.file == str(tmp_path / "campaign.toml")
+    assert caught.value.where == 'log.columns."Intaek (C)"'
+    assert "logs/b1-stock.csv: The log has no column “Intaek (C)”. Did you mean “Intake (C)”?" in str(caught.value)
+
+
+def test_a_misspelt_column_of_one_run_cites_the_key_of_that_run(tmp_path):
+    columns = {"Speed (km/h)": "speed [km/h]", "Intaek (C)": "iat [degC]"}
+    with pytest.raises(DataError) as caught:
+        load_logs(changed(tmp_path, "run.1.log", {"columns": columns}))
+    assert caught.value.where == 'run[2].log.columns."Intaek (C)"' and "logs/b1-sealed.csv" in caught.value.what
