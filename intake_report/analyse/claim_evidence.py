@@ -10,8 +10,9 @@ from intake_report.analyse.compare import InstrumentDraws
 from intake_report.analyse.compare.combine import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.results import Comparison, MetricKey, MetricResult, formatting
-from intake_report.results.text import difference_quantity, difference_text
+from intake_report.results.text import difference_quantity, difference_text, never_negative, open_interval
 from intake_report.statistics import Component, MeanInterval, combine, coverage_factor, mean_interval
+from intake_report.units import UnitSystem
 
 
 @dataclass(frozen=True)
@@ -94,25 +95,44 @@ def _of_mean(
     if not mine:
         return "no run has a value"
     missed = sum(v.status == "not reached" for v in mine)
+    form = (key.spec.quantity, campaign.about.units, key.spec.decimals)
+    if len(mine) == 1 and not missed:
+        return _of_one(mine[0], key, form)
     units = _independent(mine, numbers)
     mean = mean_interval(units, campaign.metrics.confidence)
-    part = instrument_part(draws, key.key, {v.run: 1.0 / len(mine) for v in mine}) if not missed else None
+    weights = {v.run: 1.0 / len(mine) for v in mine}
     # with a single unit the instruments are all there is; the shared biases do not cancel in a value
-    whole = instrument_part(draws, key.key, {v.run: 1.0 / len(mine) for v in mine}, total=True) if mean.n < 2 else part
-    u, df = _uncertainty(mean, None if whole is None else whole.u)
+    part = instrument_part(draws, key.key, weights, total=mean.n < 2) if not missed else None
+    u, df = _uncertainty(mean, None if part is None else part.spread)
     half = None if u is None else coverage_factor(campaign.metrics.confidence, math.inf if df is None else df) * u
-    low = None if half is None else mean.mean - half
+    low = None if half is None else _bounded(key, mean.mean - half)
     high = None if half is None or missed else mean.mean + half
-    form = (key.spec.quantity, campaign.about.units, key.spec.decimals)
+    if part is not None and part.over >= 0.5 * (1.0 - campaign.metrics.confidence):
+        high, u = None, None  # in too many draws a run does not reach it to say up to where the mean may be
     stated = formatting.with_unit(mean.mean, *form)
     if missed:
         runs = f"{missed} of {formatting.count(len(mine), 'run')} did not reach it"
         bound = "" if low is None else f", lower limit {formatting.with_unit(low, *form)}"
-        text = f"mean of at least {stated} ({runs}{bound})"
+        text = f"{'mean' if len(mine) > 1 else 'value'} of at least {stated} ({runs}{bound})"
         return Evidence(text, None, low, None, None, None, mean.n > 1, key.spec.quantity)
-    limits = "" if low is None else f"{formatting.interval(low, high, *form)}, "
+    limits = "" if low is None and high is None else f"{open_interval(low, high, *form)}, "
     text = f"mean {stated} ({limits}n = {len(mine)}{'' if mean.n == len(mine) else f' in {mean.n} blocks'})"
     return Evidence(text, mean.mean, low, high, u, df, mean.n > 1, key.spec.quantity)
+
+
+def _of_one(value: MetricResult, key: MetricKey, form: tuple[str, UnitSystem, int]) -> Evidence:
+    """Return the value of the only run with the interval of the table of uncertainty: the instruments', no scatter."""
+    stated = formatting.with_unit(value.value, *form)
+    assessed = value.draws_not_reached is not None and not (value.low is None and value.high is None)
+    limits = f", instruments alone {open_interval(value.low, value.high, *form)}" if assessed else ""
+    return Evidence(
+        f"{stated} in the one run{limits}", value.value, value.low, value.high, value.u, None, False, key.spec.quantity
+    )
+
+
+def _bounded(key: MetricKey, low: float) -> float:
+    """Return a lower limit that is not below zero where the metric cannot be."""
+    return max(low, 0.0) if never_negative(key) else low
 
 
 def _independent(runs: Sequence[MetricResult], numbers: Sequence[float]) -> list[float]:

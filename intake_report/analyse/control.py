@@ -172,4 +172,8 @@ def _effect(
         plain_half_width=half(without),
         plain_scatter=without.scatter,
         runs=runs,
+        low=with_.low,
+        high=with_.high,
+        plain_low=without.low,
+        plain_high=without.high,
     )

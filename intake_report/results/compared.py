@@ -144,6 +144,8 @@ class ControlEffect:
         The same runs without it.
     runs : int
         Runs with a control value.
+    low, high, plain_low, plain_high : float or None
+        Limits of the two intervals, which need not be symmetric; the half-widths are half their widths.
     """
 
     key: str
@@ -156,6 +158,10 @@ class ControlEffect:
     plain_half_width: float | None
     plain_scatter: float | None
     runs: int
+    low: float | None = None
+    high: float | None = None
+    plain_low: float | None = None
+    plain_high: float | None = None
 
 
 @dataclass(frozen=True)

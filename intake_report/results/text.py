@@ -8,6 +8,8 @@ from intake_report.results.types import MetricKey, MetricResult, ReportResult, S
 from intake_report.units import UnitSystem
 
 NOT_BOUNDED = "not bounded"
+NOT_REACHED_DRAWS = "of the draws a run does not reach the margin"
+"""In notes of comparisons in which it happens."""
 ROUNDING_MODE = "Rounding mode"
 """Name of the source of uncertainty that stands for a way of rounding that is not declared."""
 
@@ -67,15 +69,25 @@ def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) 
 
 def difference_interval(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
     """Return "−5.1 to −1.3 K"; "above 12 s" where a side is open, "not bounded" where both are; an en dash without one."""
-    form = (difference_quantity(key), system, key.spec.decimals)
-    low, high = comparison.low, comparison.high
-    if low is None and high is None and comparison.basis != "none":
+    if comparison.low is None and comparison.high is None:
+        return formatting.ABSENT if comparison.basis == "none" else NOT_BOUNDED
+    return open_interval(comparison.low, comparison.high, difference_quantity(key), system, key.spec.decimals)
+
+
+def open_interval(low: float | None, high: float | None, quantity: str, system: UnitSystem, decimals: int) -> str:
+    """Return "−5.1 to −1.3 K", "above 12 s" or "below 12 s" where a side is open, "not bounded" where both are."""
+    if low is None and high is None:
         return NOT_BOUNDED
-    if low is not None and high is None:
-        return f"above {formatting.with_unit(low, *form)}"
-    if high is not None and low is None:
-        return f"below {formatting.with_unit(high, *form)}"
-    return formatting.interval(low, high, *form)
+    if high is None:
+        return f"above {formatting.with_unit(low, quantity, system, decimals)}"
+    if low is None:
+        return f"below {formatting.with_unit(high, quantity, system, decimals)}"
+    return formatting.interval(low, high, quantity, system, decimals)
+
+
+def never_negative(key: MetricKey) -> bool:
+    """Return whether no value of a metric can lie below zero: times, and temperature over time above a limit."""
+    return key.spec.quantity in ("time", "duration", "temperature_time")
 
 
 def difference_quantity(key: MetricKey) -> str:

@@ -18,6 +18,7 @@ from intake_report.campaign import Claim
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.errors import CampaignError
 from intake_report.metrics import keys
+from intake_report.results.text import interval_text
 
 METRICS = keys(MARGINS, PHASES, 45.0)
 SEALED_ID, OPEN_ID, STOCK_ID = SEALED.id, OPEN.id, STOCK.id
@@ -147,6 +148,35 @@ def minute(**more):
 def test_value_of_one_configuration(times, verdict):
     layout = " ".join(f"e{b}" for b in range(len(times)))
     assert judge(minute(), times, layout).verdict == verdict
+
+
+def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
+    """The interval of the table of uncertainty, no t interval, no mean of one; and an indication whatever the value."""
+    key = find_key(minute(), METRICS)
+    assessed = {"u": 25.0, "low": 3.0, "high": 110.0, "draws_not_reached": 0.0}
+    for number in (40.0, 400.0):
+        values = rows(key, "e0", (number,), **assessed)
+        (result,) = judge_claims(model(minute()), (key,), values, (), "station")
+        assert result.verdict == "indication only"
+        assert interval_text(values[0], key, "si").split("(")[1].rstrip(")") in result.reason.replace("\u00a0s", "")
+        assert "mean" not in result.reason and "n = 1" not in result.reason and "in the one run" in result.reason
+    values = rows(key, "e0", (40.0,), **(assessed | {"high": None, "draws_not_reached": 0.2}))
+    (result,) = judge_claims(model(minute()), (key,), values, (), "station")
+    assert "above 3" in result.reason and result.verdict == "indication only"
+
+
+def test_a_time_is_never_below_zero():
+    result = judge(minute(), (2.0, 30.0, 5.0), "e0 e1 e2")
+    assert result.low == 0.0 and result.high > 40.0 and "0 to" in result.reason and "\u2212" not in result.reason
+
+
+def test_draws_that_do_not_reach_leave_a_mean_open_above():
+    values = rows(find_key(minute(), METRICS), "e0 e1 e2", (40.0, 44.0, 41.0))
+    draws = Shifts(values, {v.run: 1.0 for v in values}, 0.1)
+    assert judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2", draws).verdict == "supported"
+    draws._draws["r1"][:200] = np.inf
+    result = judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2", draws)
+    assert result.verdict == "not shown" and result.high is None and "above" in result.reason
 
 
 def test_a_bias_does_not_cancel_in_a_value():

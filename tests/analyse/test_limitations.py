@@ -16,6 +16,7 @@ from intake_report.analyse.limitations import PREDICATES, Findings, comparisons,
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.results import ControlEffect, Limitation, ModelCheck, RunResult
+from intake_report.results.text import difference_interval
 
 CAMPAIGN = make_campaign((STOCK, OPEN, SEALED))
 
@@ -172,6 +173,36 @@ def test_not_shown_says_what_one_more_run_gives():
     assert one.runs == 6 and one.half_width < 0.5 * (row.high - row.low)
 
 
+def test_not_shown_quotes_the_interval_of_the_table_not_half_of_its_width():
+    """A bias with a floor makes the interval one-sided: a ± of half its width would name limits that nothing says."""
+    numbers = (40.0, 45.0, 28.0, 44.0, 47.0, 24.0, 38.0, 42.0, 33.0)
+    values = rows(RECOVERY, GRID, numbers)
+    bias = np.random.default_rng(2).uniform(-60.0, 60.0, 2000)
+    draws = Shifts(values, {v.run: 1.0 for v in values}, 1.0, 2000)
+    draws._draws = {
+        v.run: np.maximum(v.value + (2.0 if v.configuration == SEALED.id else 1.0) * bias, 0.0) for v in values
+    }
+    f = findings(RECOVERY, GRID, numbers, draws=draws)
+    (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
+    assert abs(0.5 * (row.low + row.high) - row.difference) > 5.0  # not symmetric
+    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    assert difference_interval(row, RECOVERY, "si") in text.text and "±" not in text.text
+    assert difference_interval(row, RECOVERY, "si") in found(comparisons.shared_biases, f)["shared-bias"].text
+
+
+def test_an_interval_that_is_not_bounded_is_a_limitation():
+    values = rows(RECOVERY, GRID, [10.0 * v for v in WIDE])
+    draws = Shifts(values, {v.run: 1.0 for v in values}, 1.0)
+    draws._draws["r2"][:400] = np.inf  # a run of the sealed box
+    f = findings(RECOVERY, GRID, [10.0 * v for v in WIDE], draws=draws)
+    (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
+    assert row.high is None and row.low is not None
+    limit = found(comparisons.shared_biases, f)["not-bounded"]
+    assert SEALED.name in limit.text and OPEN.name not in limit.text and "above" in limit.text
+    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    assert "more runs do not bound" in text.remedy.lower() and "about ±" not in text.remedy
+
+
 def test_forecast_is_what_the_comparison_gives_for_that_scatter():
     """Simulated: the mean squared half-width of campaigns with one more round is near the forecast."""
     f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.0, 5.2, 9.5, 5.6))
@@ -235,7 +266,7 @@ def test_no_scatter_at_the_resolution():
 def test_a_control_that_widens_is_said():
     effect = ControlEffect(CITY.key, SEALED.id, STOCK.id, -3.0, 2.0, 0.8, -3.1, 1.0, 0.4, 6)
     f = findings(CITY, GRID, VALUES, control=(effect,))
-    assert "± 2.0" in found(comparisons.control_widens, f)["control-widens"].text
+    assert "half-width 2.0" in found(comparisons.control_widens, f)["control-widens"].text
     assert not found(
         comparisons.control_widens, findings(CITY, GRID, VALUES, control=(replace(effect, half_width=0.5),))
     )

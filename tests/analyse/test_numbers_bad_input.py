@@ -93,11 +93,11 @@ def test_a_channel_missing_in_some_runs(tmp_path):
 
 
 def test_runs_that_do_not_scatter(tmp_path):
-    """The same log for both runs of each configuration."""
+    """The same readings in both runs of each configuration."""
     data = with_claims()
     file = roadlog.write(tmp_path, data)
     for name in ("stock", "sealed"):
-        (tmp_path / f"logs/b2-{name}.csv").write_bytes((tmp_path / f"logs/b1-{name}.csv").read_bytes())
+        (tmp_path / f"logs/b2-{name}.csv").write_bytes((tmp_path / f"logs/b1-{name}.csv").read_bytes() + b"\n")
     result = run_chain(file).result
     row = next(c for c in result.comparisons if c.key == "mean_over_ambient:city")
     assert row.basis == "instruments" and row.verdict == "indication only" and not row.shown

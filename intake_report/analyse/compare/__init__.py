@@ -15,7 +15,7 @@ from intake_report.analyse.compare.summary import summarise
 from intake_report.analyse.compare.verdict import INDICATION, NOT_COMPARED, NOT_SHOWN, judge
 from intake_report.campaign import Campaign
 from intake_report.results import Comparison, MetricKey, MetricResult
-from intake_report.results.text import difference_quantity
+from intake_report.results.text import NOT_REACHED_DRAWS, difference_quantity
 from intake_report.statistics import Difference, equivalence, holm, standardised
 from intake_report.units import parse_quantity
 
@@ -177,7 +177,7 @@ def _noted(note: str, part: InstrumentPart | None) -> str:
     if part is None or not part.lost:
         return note
     share = f"{100.0 * part.lost:.0f} %" if part.lost >= 0.005 else "less than 1 %"
-    said = f"in {share} of the draws a run does not reach the margin: they count as longer than any time"
+    said = f"in {share} {NOT_REACHED_DRAWS}: they count as longer than any time"
     return "; ".join(text for text in (note, said) if text)
 
 

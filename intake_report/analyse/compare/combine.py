@@ -222,9 +222,7 @@ def _widen_censored(found: Difference, part: InstrumentPart) -> Difference:
         # only ever less sure than without the shared part
         p_value = max(p_value or 0.0, two_sided(found.difference / math.hypot(error, part.spread), found.df))
         p_value = min(1.0, p_value + 2.0 * (part.under if found.difference > 0.0 else part.over))
-    return replace(
-        found, low=None if open_["low"] else low, high=None if open_["high"] else high, p_value=p_value
-    )
+    return replace(found, low=None if open_["low"] else low, high=None if open_["high"] else high, p_value=p_value)
 
 
 def two_sided(t: float, df: float) -> float:

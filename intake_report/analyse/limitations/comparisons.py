@@ -8,7 +8,7 @@ from intake_report.analyse.limitations.findings import Findings
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
 from intake_report.results import Comparison, Limitation, MetricKey, formatting
 from intake_report.results.formatting import count, listing
-from intake_report.results.text import difference_quantity, metric_title, p_text
+from intake_report.results.text import NOT_REACHED_DRAWS, difference_interval, difference_quantity, metric_title, p_text
 
 MATERIAL = 1.0 / 3.0  # of the standard uncertainty of a difference: below it a part adds less than 6 % to the whole
 UNEXPLAINED = 0.05  # p below which an assumption about the runs is in doubt
@@ -40,7 +40,7 @@ def not_shown(f: Findings) -> Iterator[Limitation]:
             and c.replicated
             and not c.shown
             and not c.equivalent
-            and _half(c) is not None
+            and c.basis == "runs"
         ]
         if not mine:
             continue
@@ -55,30 +55,32 @@ def not_shown(f: Findings) -> Iterator[Limitation]:
 
 
 def _difference(f: Findings, key: MetricKey, c: Comparison) -> str:
-    half = _half(c)
-    assert half is not None  # the caller has looked
-    title = metric_title(key, f.campaign.about.units)
-    title = _small(title)
+    """Return title, difference and its interval as in the table of differences."""
+    title = _small(metric_title(key, f.campaign.about.units))
+    limits = difference_interval(c, key, f.campaign.about.units)
     if c.difference is None:
-        return title
-    return f"{title} ({_text(f, key, c.difference, signed=True)} ± {_text(f, key, half)})"
+        return f"{title} (interval {limits})"
+    return f"{title} ({_text(f, key, c.difference, signed=True)}, interval {limits})"
 
 
 def _remedy(f: Findings, keys: dict[str, MetricKey], rows: list[Comparison], name: str, versus: str) -> str:
     """Say what more runs of the two would give, and how many bring each interval below the difference seen."""
-    once, more, never = [], [], []
+    once, more, never, unbounded = [], [], [], []
     for c in rows:
         key, one = keys[c.key], forecast(f, c, 1)
+        title = _small(metric_title(key, f.campaign.about.units))
+        if c.instrument is None and _half(c) is None:
+            unbounded.append(title)
+            continue
         if one is None or c.difference is None:
             continue
-        title = _small(metric_title(key, f.campaign.about.units))
         if floor_of(c) >= abs(c.difference):
             never.append(f"{title} (± {_text(f, key, floor_of(c))})")
             continue
-        once.append(f"{title} to ± {_text(f, key, one.half_width)}")
+        once.append(f"{title} to about ± {_text(f, key, one.half_width)}")
         enough = rounds_for(f, c, abs(c.difference))
         if enough is not None and enough.rounds > 1:
-            more.append(f"{enough.rounds} more bring {title} to ± {_text(f, key, enough.half_width)}")
+            more.append(f"{enough.rounds} more bring {title} to about ± {_text(f, key, enough.half_width)}")
     texts = []
     if once:
         texts.append(f"One more run of {name} and of {versus} in each block brings {listing(once)}")
@@ -87,6 +89,11 @@ def _remedy(f: Findings, keys: dict[str, MetricKey], rows: list[Comparison], nam
     if never:
         texts.append(
             f"more runs do not show {listing(never)}: biases that all runs share leave more than the difference seen"
+        )
+    if unbounded:
+        texts.append(
+            f"more runs do not bound {listing(unbounded)}: within what is known of the instruments a run may not reach the "
+            "margin at all, so that a longer highway phase or better known instruments are needed"
         )
     text = "; ".join(texts) or "more runs of both in each block"
     return f"{text[0].upper()}{text[1:]}."
@@ -108,6 +115,7 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
         and c.standard_error is not None
         and c.instrument > MATERIAL * c.standard_error
     ]
+    yield from _unbounded(f, keys)
     if not found:
         return
     parts, remedies = [], []
@@ -116,8 +124,8 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
         title = metric_title(key, f.campaign.about.units)
         half = _half(c)
         parts.append(
-            f"{title}, {name}: ± {_text(f, key, floor_of(c))}"
-            + (f" of ± {_text(f, key, half)}" if half is not None else "")
+            f"{title}, {name}: ± {_text(f, key, floor_of(c))} alone, interval "
+            f"{difference_interval(c, key, f.campaign.about.units)}"
         )
         if half is not None and c.scatter is not None:
             alone = max(half**2 - floor_of(c) ** 2, 0.0) ** 0.5
@@ -131,6 +139,27 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
         "thermometer; more runs do not reduce this part."
         + (f" Without it: {'; '.join(remedies)}." if remedies else ""),
     )
+
+
+def _unbounded(f: Findings, keys: dict[str, MetricKey]) -> Iterator[Limitation]:
+    """Differences of times that the instruments do not bound: in many draws a run does not reach the margin."""
+    units = f.campaign.about.units
+    found = [
+        c for c in f.comparisons if c.key in keys and c.basis == "runs" and c.instrument is None and _half(c) is None
+    ]
+    found = [c for c in found if NOT_REACHED_DRAWS in c.note]
+    if found:
+        parts = [
+            f"{metric_title(keys[c.key], units)}, {f.campaign.configuration(c.configuration).name} "
+            f"({difference_interval(c, keys[c.key], units)})"
+            for c in found
+        ]
+        yield Limitation(
+            "not-bounded",
+            f"What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is "
+            f"not bounded on every side: {'; '.join(parts)}.",
+            "A longer highway phase, a wider margin, or sensor and ambient reference compared with a calibrated thermometer.",
+        )
 
 
 def no_scatter(f: Findings) -> Iterator[Limitation]:
@@ -245,8 +274,8 @@ def control_widens(f: Findings) -> Iterator[Limitation]:
     ]
     if worse:
         parts = [
-            f"{metric_title(keys[e.key], f.campaign.about.units)} (± {_text(f, keys[e.key], e.half_width or 0.0)} against "
-            f"± {_text(f, keys[e.key], e.plain_half_width or 0.0)})"
+            f"{metric_title(keys[e.key], f.campaign.about.units)} (half-width {_text(f, keys[e.key], e.half_width or 0.0)} against "
+            f"{_text(f, keys[e.key], e.plain_half_width or 0.0)})"
             for e in worse
         ]
         yield Limitation(

@@ -32,6 +32,7 @@ from intake_report.results import (
     MetricResult,
     RunResult,
 )
+from intake_report.results.text import never_negative
 from intake_report.statistics import DrawSummary, summarise_draws
 
 AT_ONCE = 350_000  # numbers in an array: fits the processor's cache, and bounds the memory of long or fast logs
@@ -203,14 +204,14 @@ class _Study:
     def _finish(
         self, key: MetricKey, values: Floats, speed: Floats | None, events: Floats | None, offset: float
     ) -> Floats:
-        """Add the offset and the effects of the events' times; a time is never below zero."""
+        """Add the offset and the effects of the events' times; what cannot be below zero is not."""
         effect = self.effects[key.key]
         values = values + offset
         if speed is not None:
             values = values + effect.per_speed * speed
         if events is not None:
             values = values + np.array([effect.entry, effect.start, effect.end, effect.stops]) @ events
-        return np.maximum(values, 0.0) if key.spec.quantity == "time" else values
+        return np.maximum(values, 0.0) if never_negative(key) else values
 
     def _budgets(self, noise: Floats) -> dict[str, dict[str, float]]:
         """Return the standard deviation that each source alone causes in each headline metric."""

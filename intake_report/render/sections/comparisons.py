@@ -5,7 +5,7 @@ from __future__ import annotations
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.sections.tables import comparison_table_of, literal_table
 from intake_report.results import Comparison, ControlEffect, MetricKey, ModelCheck, ReportResult, formatting
-from intake_report.results.text import difference_quantity, metric_title, p_text
+from intake_report.results.text import difference_quantity, metric_title, open_interval, p_text
 from intake_report.units import QUANTITIES
 
 
@@ -191,17 +191,19 @@ def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
             values=(
                 (
                     "metric", "configuration", "versus", "unit", "runs", "difference", "half_width", "scatter",
-                    "plain_difference", "plain_half_width", "plain_scatter",
+                    "plain_difference", "plain_half_width", "plain_scatter", "low", "high", "plain_low", "plain_high",
                 ),
                 *(
                     (
                         e.key, e.configuration, e.versus, QUANTITIES[difference_quantity(keys[e.key])].internal, e.runs,
                         e.difference, e.half_width, e.scatter, e.plain_difference, e.plain_half_width, e.plain_scatter,
+                        e.low, e.high, e.plain_low, e.plain_high,
                     )
                     for e in rows
                 ),
             ),
-            widths=(3.0, 2.2, 1.8, 1.8, 1.1, 1.1),
+            notes=(f"In parentheses the {formatting.number(100 * result.level, 0)} % intervals.",),
+            widths=(2.8, 2.0, 2.1, 2.1, 1.1, 1.1),
         ),
     ]  # fmt: skip
 
@@ -209,15 +211,15 @@ def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
 def _control_row(result: ReportResult, key: MetricKey, e: ControlEffect) -> tuple[str, ...]:
     form = (difference_quantity(key), result.units, key.spec.decimals)
 
-    def with_half(value: float | None, half: float | None) -> str:
+    def with_interval(value: float | None, low: float | None, high: float | None) -> str:
         text = formatting.with_unit(value, *form, signed=True)
-        return text if half is None else f"{text} ± {formatting.with_unit(half, *form)}"
+        return text if low is None and high is None else f"{text} ({open_interval(low, high, *form)})"
 
     return (
         metric_title(key, result.units),
         result.name_of(e.configuration),
-        with_half(e.difference, e.half_width),
-        with_half(e.plain_difference, e.plain_half_width),
+        with_interval(e.difference, e.low, e.high),
+        with_interval(e.plain_difference, e.plain_low, e.plain_high),
         formatting.with_unit(e.scatter, *form),
         formatting.with_unit(e.plain_scatter, *form),
     )
