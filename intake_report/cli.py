@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import datetime as dt
+import json
 import sys
 import traceback
 from collections.abc import Sequence
@@ -18,6 +19,8 @@ from intake_report.errors import CampaignError, IntakeReportError
 
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from intake_report.publish import Published
 
 DONE, FAILED, USAGE = 0, 1, 2
 
@@ -45,7 +48,11 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"intake-report {__version__}")
     commands = top.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
-    render = commands.add_parser("render", help="render campaigns to dated HTML and PDF reports")
+    render = commands.add_parser(
+        "render",
+        help="render campaigns to dated HTML and PDF reports",
+        description="Render campaigns to dated HTML and PDF reports; a report that was issued is never overwritten.",
+    )
     render.add_argument(
         "campaigns",
         nargs="+",
@@ -59,10 +66,18 @@ def parser() -> argparse.ArgumentParser:
     )
     render.set_defaults(run=_render)
 
-    schema = commands.add_parser("schema", help="print the JSON Schema of the campaign file, for editors")
+    schema = commands.add_parser(
+        "schema",
+        help="print the JSON Schema of the campaign file, for editors",
+        description="Print the JSON Schema of the campaign file, so that an editor completes and checks it.",
+    )
     schema.set_defaults(run=_schema)
 
-    demo = commands.add_parser("demo", help="write the simulated demo campaigns")
+    demo = commands.add_parser(
+        "demo",
+        help="write the simulated demo campaigns",
+        description="Write the simulated demo campaigns, with known true values, each into a folder of its own.",
+    )
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     demo.set_defaults(run=_demo)
     check = add_check(commands)
@@ -83,6 +98,7 @@ class _Outcome:
     campaign: str
     state: str
     detail: str
+    notes: tuple[str, ...] = ()
 
     @property
     def failed(self) -> bool:
@@ -115,6 +131,8 @@ def find_campaigns(path: Path) -> list[Path]:
     CampaignError
         If there is none.
     """
+    if path.is_file() and path.suffix.lower() != ".toml":
+        raise _no_campaign(path)
     if path.is_file():
         return [path]
     if (path / CAMPAIGN_FILE).is_file():
@@ -124,6 +142,18 @@ def find_campaigns(path: Path) -> list[Path]:
         what = "there is no campaign file here or below." if path.is_dir() else "there is no such file or folder."
         raise CampaignError(what, file=path, remedy=f"Name a folder with a {CAMPAIGN_FILE}.")
     return found
+
+
+def _no_campaign(file: Path) -> CampaignError:
+    """Return what to say of a file that was named in place of its campaign."""
+    above = next((folder for folder in file.parents if (folder / CAMPAIGN_FILE).is_file()), None)
+    name = "name the campaign folder" + (f", {above}" if above is not None else "")
+    if file.suffix.lower() in _NO_LOGS:
+        return CampaignError(f"this is no campaign file; {name}.", file=file)
+    return CampaignError(f"this is a log; {name}.", file=file, remedy=f"A log alone: intake-report check {file}.")
+
+
+_NO_LOGS = frozenset({".html", ".ipynb", ".json", ".md", ".pdf", ".png", ".py", ".svg"})
 
 
 def _claim_id(path: Path, owners: dict[str, Path]) -> None:
@@ -162,7 +192,29 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
         return _Outcome(
             name, "failed", f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
         )
-    return _Outcome(report.campaign, report.state, str(report.folder))
+    return _Outcome(report.campaign, report.state, str(report.folder), _notes(report))
+
+
+def _notes(report: Published) -> tuple[str, ...]:
+    """Return what the terminal says of a report that is there: nothing compared, phases that wait to be stated."""
+    from intake_report.render.sections.gravest import WORDS
+
+    results = report.folder / "results.json"
+    if not results.is_file():
+        return ()
+    found = json.loads(results.read_text(encoding="utf-8"))
+    notes = []
+    if not any(c["difference"] is not None for c in (*found["comparisons"], *found["direct"])):
+        codes = {limitation["code"] for limitation in found["limitations"]}
+        own = [c["note"] for c in found["comparisons"] if c["note"]]
+        why = next((words for code, words in WORDS.items() if code in codes), own[0] if own else "see its limitations")
+        notes.append(f"{report.state}, but nothing could be compared: {why}")
+    if not found["phases"] and "highway" in ((found.get("places") or {}).get("proposed") or ""):
+        notes.append(
+            "the runs share a highway and no [[route.phase]] is stated: the report proposes phases to paste, in its section "
+            "“The same place”"
+        )
+    return tuple(notes)
 
 
 def _say(outcomes: list[_Outcome]) -> None:
@@ -174,11 +226,16 @@ def _say(outcomes: list[_Outcome]) -> None:
     if len(outcomes) == 1:
         if not outcomes[0].failed:
             print(f"{outcomes[0].state}: {outcomes[0].detail}")
+        for note in outcomes[0].notes:
+            print(note)
         return
     width = max(len(outcome.campaign) for outcome in outcomes)
     for outcome in outcomes:
         first = outcome.detail.splitlines()[0] if outcome.detail else ""
         print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {first}")
+    for outcome in outcomes:
+        for note in outcome.notes:
+            print(f"{outcome.campaign}: {note}")
 
 
 def _schema(_: argparse.Namespace) -> int:

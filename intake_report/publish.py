@@ -154,7 +154,9 @@ def scratch_folder(home: Path) -> Iterator[Path]:
         _clear_abandoned(home)
         scratch, lock = _locked_folder(home)
     except OSError as error:
-        raise DataError(f"the report folder cannot be written ({error.strerror}).", file=home) from None
+        what = f"the report folder cannot be written ({error.strerror})."
+        remedy = "Name a folder that you may write to: --out FOLDER."
+        raise DataError(what, file=home, remedy=remedy) from None
     try:
         yield scratch
     finally:

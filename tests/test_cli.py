@@ -162,7 +162,11 @@ def test_bad_logs_through_the_whole_command(small, tmp_path):
         out, err = run.communicate(timeout=180)
         assert run.returncode == 1, name
         assert out == ""
-        place = 'campaign.toml: log.columns."Intake (C)": logs/b1-stock.csv' if name == "other-column" else "logs/b1-stock.csv"
+        place = (
+            'campaign.toml: log.columns."Intake (C)": logs/b1-stock.csv'
+            if name == "other-column"
+            else "logs/b1-stock.csv"
+        )
         assert err.startswith(f"intake-report: {folder / name}/{place}: "), err
         assert err.count("\n") == 1 and "Traceback" not in err
         assert not (tmp_path / "out" / name).exists()
@@ -259,6 +263,58 @@ def test_find_campaigns_takes_a_file_a_folder_or_a_folder_above(small, tmp_path)
     assert cli.find_campaigns(above) == [above / "a" / "campaign.toml", above / "b" / "campaign.toml"]
     with pytest.raises(CampaignError):
         cli.find_campaigns(above / "c")
+
+
+# ---- what a new user trips over -----------------------------------------------------------------------------------
+
+
+def test_nothing_compared_and_phases_to_state_are_said_on_the_terminal(tmp_path, capsys):
+    data = roadlog.changed(roadlog.campaign(), "route", None)
+    for run in (1, 2):  # both of the candidate
+        data = roadlog.changed(data, f"run.{run}.exclude", "wrong part fitted")
+    file = roadlog.write(tmp_path / "campaign", data)
+    arguments = ["render", str(file), "--date", DATE, "--out", str(tmp_path / "out")]
+    assert cli.main(arguments) == 0
+    place, nothing, phases = capsys.readouterr().out.splitlines()
+    report = tmp_path / "out" / "small-trial" / DATE
+    assert place == f"published: {report}"
+    assert nothing == "published, but nothing could be compared: only one configuration has runs left"
+    assert "[[route.phase]]" in phases and "section “The same place”" in phases
+    assert "suggests these" in (report / "report.html").read_text("utf-8")  # the phases are there
+    assert cli.main(arguments) == 0
+    assert "unchanged, but nothing could be compared: only" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("inside", [True, False])
+def test_a_log_in_place_of_its_campaign_is_told(small, tmp_path, capsys, inside):
+    folder = several(small, tmp_path, "alpha") / "alpha"
+    file = folder / "logs" / "b1-stock.csv"
+    if not inside:
+        file = shutil.copy(file, tmp_path / "x.csv")
+    assert cli.main(["render", str(file), "--out", str(tmp_path / "out")]) == 1
+    name = f"name the campaign folder, {folder}" if inside else "name the campaign folder"
+    said = f"intake-report: {file}: this is a log; {name}. A log alone: intake-report check {file}.\n"
+    assert capsys.readouterr().err == said
+
+
+def test_a_report_in_place_of_its_campaign_is_no_log(small, capsys):
+    assert cli.main(["render", str(small.report.folder / "report.html")]) == 1
+    assert "this is no campaign file; name the campaign folder." in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("command", ["render", "check", "schema", "demo"])
+def test_help_of_each_command_says_what_it_does(command, capsys):
+    with pytest.raises(SystemExit):
+        cli.main([command, "--help"])
+    usage, description, *_ = capsys.readouterr().out.split("\n\n")
+    assert usage.startswith("usage: ") and description.rstrip().endswith(".")
+
+
+def test_a_folder_of_reports_that_cannot_be_written_comes_with_what_to_do(small, tmp_path, capsys):
+    (tmp_path / "taken").write_text("a file")
+    assert cli.main(["render", str(small.file), "--out", str(tmp_path / "taken")]) == 1
+    err = capsys.readouterr().err
+    assert "cannot be written" in err and "Name a folder that you may write to: --out FOLDER." in err
 
 
 # ---- the rest ----------------------------------------------------------------------------------------------------

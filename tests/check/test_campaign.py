@@ -10,7 +10,7 @@ from intake_report import cli
 from intake_report.align.criteria import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits, judge_runs
 from intake_report.analyse.ambient import choose_ambient
-from intake_report.analyse.inputs import align_logs, clean_logs, read_logs, pair, weather_records
+from intake_report.analyse.inputs import align_logs, clean_logs, pair, read_logs, weather_records
 from intake_report.campaign import load_campaign
 from intake_report.check.campaigns import open_campaign
 from intake_report.errors import CampaignError
