@@ -66,6 +66,7 @@ QUANTITIES: dict[str, Quantity] = {
         Quantity("angle", "deg", "deg", "deg"),
         Quantity("angle_per_temperature", "deg/delta_degC", "deg/delta_degC", "deg/delta_degF"),
         Quantity("ratio", "%", "%", "%"),
+        Quantity("ratio_difference", "%", "%", "%"),
         Quantity("number", "1", "1", "1"),
         Quantity("voltage", "V", "V", "V"),
         Quantity("power", "kW", "kW", "hp"),

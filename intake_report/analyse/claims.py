@@ -13,7 +13,7 @@ from intake_report.errors import CampaignError, DataError
 from intake_report.metrics import REGISTRY
 from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult, formatting
 from intake_report.results.compared import ClaimVerdict
-from intake_report.results.text import p_text
+from intake_report.results.text import DIFFERENCES, p_text
 from intake_report.statistics import coverage_factor, decide, guard_band
 from intake_report.units import UnitSystem, parse_quantity
 
@@ -75,7 +75,7 @@ def _check_equivalence(campaign: Campaign) -> None:
         _check_metric(campaign, name, where)
         quantity = REGISTRY[name].spec.quantity
         try:
-            margin = parse_quantity(text, "temperature_difference" if quantity == "temperature" else quantity)
+            margin = parse_quantity(text, DIFFERENCES.get(quantity, quantity))
         except DataError as error:
             raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
         if not (margin > 0.0 and math.isfinite(margin)):
@@ -114,8 +114,8 @@ def _limit(campaign: Campaign, claim: Claim, where: str) -> float:
     quantity = REGISTRY[claim.metric].spec.quantity
     if PERCENT.search(str(claim.value)) and quantity != "ratio":
         return 0.0  # refused in the report, with the reason
-    if not is_absolute(claim) and quantity == "temperature":
-        quantity = "temperature_difference"
+    if not is_absolute(claim):
+        quantity = DIFFERENCES.get(quantity, quantity)
     try:
         return parse_quantity(str(claim.value), quantity)
     except DataError as error:
@@ -268,7 +268,7 @@ def _bounds(
 
 
 def _difference(form: tuple[str, UnitSystem, int]) -> tuple[str, UnitSystem, int]:
-    return ("temperature_difference" if form[0] == "temperature" else form[0], *form[1:])
+    return (DIFFERENCES.get(form[0], form[0]), *form[1:])
 
 
 def _percent(p: float) -> str:

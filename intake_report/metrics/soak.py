@@ -75,7 +75,7 @@ def _no_stop(series: RunSeries) -> Missing:
         "rate nor the rise over the duration."
     ),
     source=OWN,
-    words=("slower", "faster"),
+    words=("heats slower", "heats faster"),
     needs=("iat",),
     group="heat soak",
     events=("stops",),

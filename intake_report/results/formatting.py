@@ -30,7 +30,9 @@ def number(value: float, decimals: int, *, signed: bool = False) -> str:
 
 
 def unit_of(quantity: str, system: UnitSystem) -> str:
-    """Return the printed unit of `quantity` ("°F"), empty for a plain number."""
+    """Return the printed unit of `quantity` ("°F"), empty for a plain number; shares differ by percentage points."""
+    if quantity == "ratio_difference":
+        return "%-points"
     return unit_label(display_unit(quantity, system))
 
 

@@ -8,8 +8,14 @@ from intake_report.results.types import MetricKey, MetricResult, ReportResult, S
 from intake_report.units import UnitSystem
 
 NOT_BOUNDED = "not bounded"
+DIFFERENCES = {"temperature": "temperature_difference", "ratio": "ratio_difference"}
+"""Quantity → quantity of a difference, where it is another."""
 NOT_REACHED_DRAWS = "of the draws a run does not reach the margin"
 """In notes of comparisons in which it happens."""
+SUGGESTED = "suggested, not confirmed"
+"""How a verdict begins where only the adjustment for several comparisons takes a difference back."""
+EXPLORATORY = "(exploratory)"
+"""How a verdict ends on a metric that is not among those that the adjustment covers."""
 ROUNDING_MODE = "Rounding mode"
 """Name of the source of uncertainty that stands for a way of rounding that is not declared."""
 
@@ -91,8 +97,8 @@ def never_negative(key: MetricKey) -> bool:
 
 
 def difference_quantity(key: MetricKey) -> str:
-    """Return the quantity of a difference: two temperatures differ by a temperature difference."""
-    return "temperature_difference" if key.spec.quantity == "temperature" else key.spec.quantity
+    """Return the quantity of a difference: temperatures differ by a temperature difference, shares by percentage points."""
+    return DIFFERENCES.get(key.spec.quantity, key.spec.quantity)
 
 
 def counts_text(result: ReportResult) -> str:

@@ -17,6 +17,7 @@ from intake_report.analyse.compare.combine import instrument_part, mixture, quan
 from intake_report.analyse.compare.estimate import estimate
 from intake_report.analyse.compare.model_of_runs import Estimates, blocked, two_samples
 from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.metrics import keys
 from intake_report.results.text import difference_interval
 from intake_report.statistics import Difference, compare_blocked, compare_means, holm
 
@@ -370,7 +371,21 @@ def test_holm_over_headline_comparisons_decides():
     assert [r.p_adjusted for r in found] == list(holm([r.p_value for r in found]))
     row = next(r for r in found if r.key == metrics[0].key and r.configuration == SEALED_ID)
     assert row.p_value < 0.05 < row.p_adjusted
-    assert row.verdict.endswith("only before adjustment") and not row.shown
+    assert row.verdict == "suggested, not confirmed: closer to ambient" and not row.shown
+
+
+def test_verdicts_say_the_direction_and_what_is_exploratory():
+    """A metric that Holm's adjustment does not cover is marked; a worse configuration "heats faster", not "faster"."""
+    soak, density = (
+        next(k for k in keys((), (), None) if k.key == n) for n in ("heat_soak_rate", "charge_density_ratio")
+    )
+    row = compare_pair(MODEL, soak, rows(soak, GRID, VALUES), OPEN_ID, STOCK_ID)
+    assert row.shown and row.verdict == "heats faster (exploratory)"
+    assert compare_pair(MODEL, soak, rows(soak, GRID, VALUES), SEALED_ID, STOCK_ID).verdict.startswith("heats slower")
+    assert compare_pair(MODEL, CITY, rows(CITY, GRID, VALUES), OPEN_ID, STOCK_ID).verdict == "further from ambient"
+    row = compare_pair(MODEL, density, rows(density, GRID, VALUES), SEALED_ID, STOCK_ID)
+    assert row.verdict == "less dense (exploratory)"
+    assert difference_interval(row, density, "si").endswith("%-points")
 
 
 def test_indications_do_not_count_in_holm():

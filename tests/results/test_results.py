@@ -11,9 +11,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from intake_report.render.sections.tables import comparison_table
 from intake_report.results import formatting
 from intake_report.results.document import _plain, results_document, results_json
-from intake_report.results.text import counts_text, difference_text, metric_title, value_text
+from intake_report.results.text import EXPLORATORY, SUGGESTED, counts_text, difference_text, metric_title, value_text
 from intake_report.units import QUANTITIES
 
 finite = st.floats(-1e9, 1e9)
@@ -143,6 +144,39 @@ def test_texts_of_the_document_are_those_of_the_formatter(demo):
     for row, comparison in zip(document["comparisons"], result.comparisons, strict=True):
         if comparison.difference is not None:
             assert difference_text(comparison, keys[comparison.key], "si").startswith(row["text"])
+
+
+def test_notes_say_what_intervals_rest_on_and_what_holm_covers(demo):
+    """Three blocks of one run of each: an exact permutation test reaches 2/2³ = 0.25 at the least."""
+    result = demo.chain.result
+    headline = tuple(k for k in result.metrics if k.spec.headline)
+    notes = " ".join(comparison_table(result, headline, "tab-x", "Headline").notes)
+    assert "assume that runs scatter normally" in notes and "no p below 0.250" in notes
+    looked = sum(c.p_adjusted is not None for c in result.comparisons)
+    headlines = [c for c in result.comparisons if result.metric(c.key).spec.headline]
+    assert not any(c.verdict.endswith(EXPLORATORY) for c in headlines)
+    suggested = [c for c in headlines if c.verdict.startswith(SUGGESTED)]
+    assert all(c.p_value < 0.05 < c.p_adjusted and not c.shown for c in suggested)
+    assert (f"the {looked} comparisons looked at together" in notes) == bool(suggested)
+    # and the other way round: a verdict that stands, adjusted and raised, is one that is suggested only
+    raised = replace(result, comparisons=tuple(
+        replace(c, verdict=f"{SUGGESTED}: {c.verdict}", shown=False) if c in headlines else c for c in result.comparisons
+    ))  # fmt: skip
+    notes = " ".join(comparison_table(raised, headline, "tab-x", "Headline").notes)
+    assert f"the {looked} comparisons looked at together (Holm)" in notes
+    others = tuple(k for k in result.metrics if not k.spec.headline)
+    called = [c for c in result.comparisons if c.shown and c not in headlines]
+    assert called and all(c.verdict.endswith(EXPLORATORY) for c in called)
+    notes = " ".join(comparison_table(result, others, "tab-y", "Others").notes)
+    assert "not a headline metric" in notes and "one in 20" in notes and "scatter normally" not in notes
+
+
+def test_shares_differ_by_percentage_points(demo):
+    result = demo.chain.result
+    key = next(k for k in result.metrics if k.spec.id == "charge_density_ratio")
+    row = next(r for r in results_document(result, "2026-07-01", 1)["comparisons"] if r["key"] == key.key)
+    assert row["text"].endswith("%-points") and row["interval_text"].endswith("%-points")
+    assert value_text(result.of(key.key)[0], key, "si", unit=True).endswith("%")
 
 
 def test_titles_are_one_per_metric_and_parameter(demo, badly_designed):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from intake_report.results import Comparison, MetricKey
+from intake_report.results.text import EXPLORATORY, SUGGESTED
 
 INDICATION = "indication only"
 NOT_SHOWN = "no difference shown"
@@ -35,7 +36,8 @@ def judge(key: MetricKey, c: Comparison) -> tuple[str, bool]:
     Notes
     -----
     Without two independent units on both sides, or without an interval from the runs, it is an indication at most.
-    Headline metrics are called only when Holm's adjustment over all of them agrees.
+    Headline metrics are called only when Holm's adjustment over all of them agrees, and suggested where it does not;
+    a call on any other metric is exploratory, since nothing adjusts it for the number of metrics looked at.
     """
     if c.difference is None and c.low is None and c.high is None:
         return NOT_COMPARED, False
@@ -44,7 +46,7 @@ def judge(key: MetricKey, c: Comparison) -> tuple[str, bool]:
     if excludes_zero(c.low, c.high):
         word = direction(key, c.low)
         if c.p_adjusted is not None and c.p_adjusted > 1.0 - c.level:
-            return f"{word} only before adjustment", False
+            return f"{SUGGESTED}: {word}", False
         small = ", yet within the margin of equivalence" if c.equivalent else ""
-        return word + small, True
+        return word + small + ("" if key.spec.headline else f" {EXPLORATORY}"), True
     return ("equivalent" if c.equivalent else NOT_SHOWN), False

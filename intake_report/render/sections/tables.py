@@ -8,7 +8,15 @@ from typing import Any
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
 from intake_report.results import Comparison, MetricKey, ReportResult, Summary, formatting
-from intake_report.results.text import difference_interval, difference_quantity, metric_title, p_text, value_text
+from intake_report.results.text import (
+    EXPLORATORY,
+    SUGGESTED,
+    difference_interval,
+    difference_quantity,
+    metric_title,
+    p_text,
+    value_text,
+)
 from intake_report.units import QUANTITIES
 
 
@@ -91,11 +99,35 @@ def _notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> t
     ]
     if any(c.basis == "instruments" for _, c in pairs):
         notes.append("(instruments): interval from the instruments alone, without scatter between runs.")
-    if any("only before adjustment" in c.verdict for _, c in pairs):
+    if any(c.verdict.startswith(SUGGESTED) for _, c in pairs):
+        looked = sum(c.p_adjusted is not None for c in result.comparisons)
         notes.append(
-            "Only before adjustment: not shown any more when all headline comparisons are looked at together (Holm)."
+            f"{SUGGESTED[0].upper()}{SUGGESTED[1:]}: the interval excludes zero, but not after allowing for the {looked} "
+            "comparisons looked at together (Holm)."
         )
+    if any(c.verdict.endswith(EXPLORATORY) for _, c in pairs):
+        notes.append(
+            f"{EXPLORATORY}: not a headline metric, so nothing allows for the number of metrics looked at; at "
+            f"{formatting.number(100 * result.level, 0)} % one in {round(1.0 / (1.0 - result.level))} such calls comes by "
+            "chance where there is no difference."
+        )
+    if any(key.spec.headline and c.basis == "runs" for key, c in pairs):
+        notes.append(_rests_on(pairs))
     return tuple(notes)
+
+
+def _rests_on(pairs: list[tuple[MetricKey, Comparison]]) -> str:
+    """Say what the intervals assume, and how little the layout can show without that."""
+    smallest = [c.smallest for _, c in pairs if c.smallest is not None and c.basis == "runs" and c.replicated]
+    text = "The intervals assume that runs scatter normally"
+    if not smallest:
+        return f"{text}; no exact permutation test is possible to do without that."
+    low, high = p_text(min(smallest)), p_text(max(smallest))
+    reach = low if low == high else f"{low} to {high}, by comparison"
+    return (
+        f"{text}. Without that, an exact permutation test within blocks could reach no p below {reach} with this layout, "
+        "whatever the data."
+    )
 
 
 def _comparison_row(result: ReportResult, key: MetricKey, c: Comparison) -> tuple[str, ...]:
