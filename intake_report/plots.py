@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from intake_report.results import BudgetRow, Curve, MetricKey, ReportResult, formatting
+from intake_report.results import BudgetRow, Comparison, Curve, MetricKey, ReportResult, formatting
 from intake_report.results.text import metric_title
 from intake_report.units import to_display
 
@@ -43,7 +43,11 @@ STYLE: dict[Any, Any] = {
 
 
 class _Look:
-    """Colour, marker and dash of each configuration: the baseline first, the others in campaign order."""
+    """Colour, marker and dash of each configuration, the same in all figures of a report.
+
+    The baseline is always dark with round markers; the others take the next colours in campaign order. A configuration
+    keeps its colour from campaign to campaign as long as its role and its place among the others stay the same.
+    """
 
     def __init__(self, result: ReportResult) -> None:
         ordered = sorted(result.configurations, key=lambda c: c.role != "baseline")
@@ -91,9 +95,11 @@ def _shown(values: Iterable[float | None], quantity: str, result: ReportResult) 
     return to_display(_array(values), quantity, result.units)
 
 
-def _legend(figure: Figure, axes: Axes) -> None:
-    handles, labels = axes.get_legend_handles_labels()
-    unique = dict(zip(labels, handles, strict=True))
+def _legend(figure: Figure, *panels: Axes) -> None:
+    unique: dict[str, Any] = {}
+    for panel in panels:
+        handles, labels = panel.get_legend_handles_labels()
+        unique |= {label: handle for label, handle in zip(labels, handles, strict=True) if label not in unique}
     figure.legend(unique.values(), unique.keys(), loc="outside upper left", ncols=len(unique))
 
 
@@ -130,8 +136,16 @@ def route_figure(result: ReportResult) -> Figure:
         panel.set_ylabel(_axis_label("IAT", "temperature", result))
     _phase_names(axes[0], result)
     axes[-1].set_xlabel(_axis_label("Route distance", "distance", result))
-    axes[-1].margins(x=0.0)
+    axes[-1].set_xlim(*_extent(axes))
     return figure
+
+
+def _extent(axes: Iterable[Axes]) -> tuple[float, float]:
+    """Return from where to where the curves of these panels go, without a blank before or after."""
+    ends = [
+        x[np.isfinite(x)] for panel in axes for x in (np.asarray(line.get_xdata(), float) for line in panel.get_lines())
+    ]
+    return (min(float(x.min()) for x in ends if x.size), max(float(x.max()) for x in ends if x.size))
 
 
 def _phases(panel: Axes, result: ReportResult) -> None:
@@ -171,13 +185,14 @@ def recovery_figure(result: ReportResult) -> Figure:
                 ls=look.dash(id),
                 label=result.name_of(id) if i == 0 else None,
             )
+    start, end = _extent([panel])
     panel.axvline(0.0, color="#555555", lw=0.8)
     for key in _keys(result, "recovery_time"):
         _margin_line(panel, key, result, look)
     panel.grid(axis="y")
     panel.set_xlabel("Time since highway entry [s]")
     panel.set_ylabel(_axis_label("Over-ambient", "temperature_difference", result))
-    panel.margins(x=0.0)
+    panel.set_xlim(start - 0.02 * (end - start), end + 0.02 * (end - start))  # no mark lies on the frame
     _legend(figure, panel)
     return figure
 
@@ -190,11 +205,13 @@ def _margin_line(panel: Axes, key: MetricKey, result: ReportResult, look: _Look)
         formatting.margin(key.parameter.number, result.units),
         (1.0, level),
         xycoords=("axes fraction", "data"),
-        xytext=(-2, 2),
+        xytext=(4, 0),
         textcoords="offset points",
-        ha="right",
+        ha="left",
+        va="center",
         fontsize=7.5,
         color="#555555",
+        annotation_clip=False,
     )
     for value in result.of(key.key):
         if value.value is not None:
@@ -313,52 +330,39 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey]) -> Figure
     shown = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
     quantities = list(dict.fromkeys(result.metric(c.key).spec.quantity for c in shown))
     groups = [[c for c in shown if result.metric(c.key).spec.quantity == q] for q in quantities]
-    figure = _figure(0.5 + sum(0.42 + 0.24 * len(group) for group in groups))
-    axes = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(g) + 1 for g in groups])[:, 0]
-    for panel, group, quantity in zip(axes, groups, quantities, strict=True):
-        for row, comparison in enumerate(reversed(group)):
-            difference, low, high = _shown((comparison.difference, comparison.low, comparison.high), quantity, result)
-            colour, marker = look.colour(comparison.configuration), look.marker(comparison.configuration)
-            if np.isfinite(low):
-                panel.hlines(row, low, high, color=colour, lw=1.3)
-            panel.plot(difference, row, marker=marker, color=colour, ms=5, mfc=colour if np.isfinite(low) else "white")
-        names = [
-            f"{metric_title(result.metric(c.key), result.units)}: {result.name_of(c.configuration)}" for c in group
-        ]
-        panel.set_yticks(range(len(group)), list(reversed(names)))
-        panel.set_ylim(-0.6, len(group) - 0.4)
+    rows = [list(dict.fromkeys(c.key for c in group)) for group in groups]
+    figure = _figure(0.75 + sum(0.5 + 0.34 * len(r) for r in rows))
+    axes = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(r) + 1 for r in rows])[:, 0]
+    for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
+        for comparison in group:
+            row = len(keys_here) - 1 - keys_here.index(comparison.key) + _lane(look, comparison, group)
+            _difference(panel, row, comparison, quantity, result, look)
+        names = [_wrapped(metric_title(result.metric(key), result.units), 34) for key in keys_here]
+        panel.set_yticks(range(len(keys_here)), list(reversed(names)))
+        panel.set_ylim(-0.6, len(keys_here) - 0.4)
         panel.axvline(0.0, color="#555555", lw=0.8)
         panel.grid(axis="x")
         panel.set_xlabel(_axis_label(f"Difference from {result.baseline.name}", quantity, result))
+    _legend(figure, *axes)
     return figure
 
 
-@styled
-def acceptance_figure(result: ReportResult) -> Figure:
-    """Draw all runs against all acceptance criteria at a glance."""
-    runs = [run.id for run in result.runs]
-    criteria = list(dict.fromkeys((c.code, c.title) for c in result.criteria))
-    figure = _figure(1.5 + 0.2 * len(runs))
-    panel = figure.subplots()
-    marks = {True: ("o", "#3f8f5b"), None: ("_", "#999999")}
-    for criterion in result.criteria:
-        x = [code for code, _ in criteria].index(criterion.code)
-        y = len(runs) - 1 - runs.index(criterion.run)
-        failed = ("X", "#b3261e") if criterion.hard else ("D", "#c77700")
-        marker, colour = failed if criterion.passed is False else marks[criterion.passed]
-        panel.plot(x, y, marker=marker, color=colour, ms=6)
-    panel.set_xticks(range(len(criteria)), [_wrapped(title, 24) for _, title in criteria], fontsize=7.2)
-    panel.xaxis.tick_top()
-    panel.tick_params(axis="x", rotation=55)
-    for label in panel.get_xticklabels():
-        label.set(ha="left", va="bottom", rotation_mode="anchor")
-    panel.set_yticks(range(len(runs)), list(reversed(runs)))
-    panel.set_xlim(-0.6, len(criteria) - 0.4)
-    panel.set_ylim(-0.7, len(runs) - 0.3)
-    panel.spines[["left", "bottom"]].set_visible(False)
-    panel.tick_params(length=0)
-    panel.grid(axis="y", lw=0.4)
-    return figure
+def _lane(look: _Look, comparison: Comparison, group: Sequence[Comparison]) -> float:
+    """Return how far above or below the middle of its row a configuration is drawn."""
+    present = [id for id in look.ids if any(c.configuration == id for c in group)]
+    return 0.24 * ((len(present) - 1) / 2.0 - present.index(comparison.configuration))
+
+
+def _difference(
+    panel: Axes, row: float, comparison: Comparison, quantity: str, result: ReportResult, look: _Look
+) -> None:
+    difference, low, high = _shown((comparison.difference, comparison.low, comparison.high), quantity, result)
+    colour, marker = look.colour(comparison.configuration), look.marker(comparison.configuration)
+    if np.isfinite(low) and np.isfinite(high):
+        panel.hlines(row, low, high, color=colour, lw=1.3)
+    face = colour if np.isfinite(low) and np.isfinite(high) else "white"
+    name = result.name_of(comparison.configuration)
+    panel.plot(difference, row, ls="none", marker=marker, color=colour, ms=5, mfc=face, label=name)
 
 
 @styled

@@ -4,7 +4,7 @@ from intake_report.align.chain import align_runs
 from intake_report.align.comparability import Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
 from intake_report.align.facts import Conditions
-from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, find_peaks, grid_by_place
+from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, find_peaks, grid_by_place, summarise_peaks
 from intake_report.align.model import (
     AlignedRun,
     Alignment,
@@ -63,4 +63,5 @@ __all__ = [
     "grid_by_place",
     "phases_as_text",
     "propose_phases",
+    "summarise_peaks",
 ]

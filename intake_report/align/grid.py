@@ -212,8 +212,11 @@ def find_peaks(grid: PlaceGrid, name: str, within: float = 250.0) -> PeakSummary
         if np.isfinite(row).any():
             k = int(np.nanargmax(row))
             peaks.append(Peak(run, float(grid.centres[k]), float(row[k])))
-    if not peaks:
-        return None
+    return summarise_peaks(peaks, within) if peaks else None
+
+
+def summarise_peaks(peaks: Sequence[Peak], within: float = 250.0) -> PeakSummary:
+    """Return whether peaks, one per run and at least one, fall at one place."""
     at = np.array([peak.distance for peak in peaks])
     # the place that most peaks are near, not the median of two far apart
     near = (np.abs(at[:, None] - at[None, :]) <= within).sum(axis=1)

@@ -2,16 +2,31 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
-from intake_report.align import Alignment, PlaceGrid, find_peaks, grid_by_place, phases_as_text, propose_phases
+from intake_report.align import (
+    Alignment,
+    Peak,
+    PhaseSettings,
+    PlaceGrid,
+    grid_by_place,
+    phases_as_text,
+    propose_phases,
+    summarise_peaks,
+)
 from intake_report.campaign import Campaign
 from intake_report.metrics import RunSeries
+from intake_report.metrics.registry import Reading
+from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.metrics.series import Floats
+from intake_report.results import Parameter
 from intake_report.results.places import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
+from intake_report.units import from_internal
 
 DIGITS = 3
 NAME = "warmth"  # of the derived series: over-ambient, or IAT where there is no ambient
@@ -42,7 +57,8 @@ def describe_places(campaign: Campaign, alignment: Alignment, series: tuple[RunS
     taking_part = replace(alignment, runs=tuple(run for run in alignment.runs if run.run in used))
     derived = {NAME: {run.run: _as_series(run, over) for run in with_values}}
     grid = grid_by_place(taking_part, derived=derived, max_gap=max(run.max_gap for run in with_values))
-    peaks = find_peaks(grid, NAME) if np.isfinite(grid.channels[NAME]).any() else None
+    true = _peaks(with_values, over)
+    peaks = summarise_peaks(true) if true else None
     return Places(
         quantity="temperature_difference" if over else "temperature",
         step=float(grid.edges[1] - grid.edges[0]),
@@ -59,8 +75,30 @@ def describe_places(campaign: Campaign, alignment: Alignment, series: tuple[RunS
         peak_within=peaks.within if peaks else None,
         one_place=peaks.one_place if peaks else False,
         stops=_stops(alignment, used),
-        proposed="" if campaign.route.phases else phases_as_text(propose_phases(taking_part)),
+        proposed="" if campaign.route.phases else _proposed(campaign, propose_phases(taking_part)),
     )
+
+
+def _peaks(series: list[RunSeries], over: bool) -> tuple[Peak, ...]:
+    """Return the highest value of each run and where it was: that of the metric, not the mean of a cell."""
+    found = []
+    for run in series:
+        metric = peak_over_ambient(run, Parameter()) if over else peak_iat(run, Parameter())
+        if isinstance(metric, Reading) and metric.distance is not None:
+            found.append(Peak(run.run, metric.distance, float(metric.value)))
+    return tuple(found)
+
+
+def _proposed(campaign: Campaign, phases: Sequence[PhaseSettings]) -> str:
+    """Return phases as entries of the campaign file, their limits in the reader's unit of distance."""
+    text = phases_as_text(phases)
+    if campaign.about.units == "si":
+        return text
+
+    def miles(match: re.Match[str]) -> str:
+        return f'"{float(from_internal(float(match[1]), "mi", "distance")):.3f} mi"'
+
+    return re.sub(r'"(-?\d+) m"', miles, text)
 
 
 def _as_series(run: RunSeries, over: bool) -> pd.Series[float]:

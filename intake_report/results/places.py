@@ -46,7 +46,7 @@ class StopPlace:
 
 @dataclass(frozen=True)
 class PeakPlace:
-    """Where a run was hottest by the grid: route distance [m] and value [internal unit]."""
+    """Where a run was hottest: route distance [m] and value of its true peak [internal unit]."""
 
     run: str
     distance: float

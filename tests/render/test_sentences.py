@@ -17,7 +17,9 @@ def test_configuration_of_the_question_comes_first_then_that_of_the_claims(demo)
     assert subjects(result) == ("sealed-snorkel", "open-cone")
     other = replace(result, question="Is the OPEN CONE element warmer?")
     assert subjects(other)[0] == "open-cone"
-    no_names = replace(result, question="Which is best?", claims=tuple(c for c in result.claims if c.id == "open-cooler"))
+    no_names = replace(
+        result, question="Which is best?", claims=tuple(c for c in result.claims if c.id == "open-cooler")
+    )
     assert subjects(no_names)[0] == "open-cone"
     assert subjects(replace(no_names, claims=())) == ("open-cone", "sealed-snorkel")  # order of the campaign
 

@@ -41,7 +41,7 @@ def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Blo
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "
             "same versions and same date give the same bytes. To repeat it:"
         ),
-        Preformatted(f"intake-report render {result.campaign} --date {date}"),
+        Preformatted(f"intake-report render {_path(campaign, result.campaign)} --date {date}"),
         literal_table(
             label="tab-inputs",
             caption="Input files",
@@ -58,6 +58,15 @@ def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Blo
             widths=(2.0, 2.0),
         ),
     )
+
+
+def _path(campaign: Campaign, id: str) -> str:
+    """Return where the campaign folder is as seen from the project's own folder, or a path to be filled in.
+
+    The whole path would differ from machine to machine, and with it the bytes of the report.
+    """
+    folder = campaign.folder.resolve()
+    return f"data/{folder.name}" if folder.parent.name == "data" else f"PATH/TO/{id}"
 
 
 def data(result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:

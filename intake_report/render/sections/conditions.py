@@ -6,7 +6,7 @@ from collections import defaultdict
 
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
-from intake_report.plots import acceptance_figure
+from intake_report.plots_acceptance import acceptance_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
@@ -16,6 +16,7 @@ from intake_report.render.sections.tables import literal_table
 from intake_report.results import Criterion, QualityRow, ReportResult, RunResult, SamplingRow, formatting
 from intake_report.units import parse_quantity
 
+STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
 MOST_NAMED = 3  # channels named in a row of the quality table
 
 
@@ -226,6 +227,10 @@ def _pairs(result: ReportResult) -> Table:
             )
             for p in result.pairs
         ),
+        notes=(
+            "Pairs of one configuration are not in this table, so the largest difference between any two runs can be larger. "
+            "What an intake itself may change (intake air at the start) is not judged between configurations.",
+        ),
         widths=(2.8, 1.5, 1.1, 1.1, 3.8),
     )
 
@@ -343,7 +348,7 @@ def _quality_row(result: ReportResult, step: str, entries: list[QualityRow]) -> 
     channels = list(dict.fromkeys(_channel_label(entry.channel) for entry in entries))
     names = formatting.listing(channels) if len(channels) <= MOST_NAMED else f"{len(channels)} channels"
     return (
-        step.replace("-", " "),
+        STEPS.get(step, step.replace("-", " ")),
         names,
         str(len({entry.run for entry in entries})),
         f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),

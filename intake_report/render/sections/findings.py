@@ -93,7 +93,8 @@ def _per_run(result: ReportResult) -> list[Block]:
                 dots_figure(result, drawn),
                 "fig-dots",
                 "Values per run (marks) with the uncertainty from the instruments (thin lines; with a caret: open "
-                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin.",
+                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin."
+                f"{_shared(result, drawn)}",
                 "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
         )
@@ -103,6 +104,17 @@ def _per_run(result: ReportResult) -> list[Block]:
             Paragraph("All metrics, the values of every run and all differences are in [[sec-annex-values]].")
         )
     return blocks + _absent(result, absent)
+
+
+def _shared(result: ReportResult, keys: list[MetricKey]) -> str:
+    """Return one sentence on how much of the uncertainty from the instruments all runs share; empty if unknown."""
+    known = [v for k in keys for v in result.of(k.key) if v.u_common is not None and v.u_own is not None]
+    if not known:
+        return ""
+    mostly = sum((v.u_common or 0.0) > (v.u_own or 0.0) for v in known) > len(known) / 2
+    if mostly:
+        return " Most of the thin lines is common to all runs and cancels in differences."
+    return " Most of the thin lines is each run's own and does not cancel in differences."
 
 
 def _computed(result: ReportResult) -> tuple[list[MetricKey], list[MetricKey]]:

@@ -66,7 +66,10 @@ def _ambient(result: ReportResult) -> str:
         return "not recorded"
     low, high = (formatting.with_unit(v, "temperature", result.units, 1) for v in (min(means), max(means)))
     span = low if low == high else formatting.interval(min(means), max(means), "temperature", result.units, 1)
-    return f"{span} (mean of each run, reference: {result.ambient_reference})"
+    told = result.evidence.weather if result.evidence else None
+    kind = next((s.kind for s in told.sources if s.chosen), "") if told else ""
+    named = kind if result.ambient_reference in kind else f"{kind} {result.ambient_reference}".strip()
+    return f"{span} (mean of each run, by {named})"
 
 
 def glance(result: ReportResult) -> tuple[Block, ...]:
@@ -89,8 +92,8 @@ def glance(result: ReportResult) -> tuple[Block, ...]:
         figure_block(
             difference_figure(result, shown),
             "fig-differences",
-            f"Differences from {literal(result.baseline.name)} with {level} % intervals; an open marker has no interval.",
-            "Horizontal intervals of the difference of each configuration from the baseline, one row per headline metric. "
+            f"Differences from {literal(result.baseline.name)} with {level} % intervals; an open marker: no interval, or one that is open to a side.",
+            "Horizontal intervals of the difference of each configuration from the baseline, one row per headline metric, one mark per configuration. "
             "The values are in the table that follows.",
         )
     )

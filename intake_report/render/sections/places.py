@@ -28,7 +28,8 @@ def places(result: ReportResult) -> tuple[Block, ...]:
         figure_block(
             places_figure(result, found),
             "fig-places",
-            f"{_subject(found)} by place: mean of the runs of each configuration and their range; open marks: peak of each run. "
+            f"{_subject(found)} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
+            "peak value of each run, which lies above the mean of its cell. "
             "Below: share of the runs that stopped.",
             f"{_subject(found)} against route distance, one line per configuration with the range of its runs, and below it the "
             "share of runs that stopped at each place. Means by stretch are in the table that follows.",
@@ -57,20 +58,33 @@ def _introduction(result: ReportResult, found: Places) -> str:
 
 
 def _peaks(result: ReportResult, found: Places) -> str:
-    if found.peak_centre is None or found.peak_share is None or found.peak_within is None or found.peak_spread is None:
+    if found.peak_centre is None or found.peak_share is None or found.peak_within is None:
         return "No run has a peak on the route."
     centre = formatting.with_unit(found.peak_centre, "distance", result.units, 2)
     near = formatting.with_unit(found.peak_within, "length", result.units, 0)
-    spread = formatting.with_unit(found.peak_spread, "length", result.units, 0)
-    n = round(found.peak_share * len(found.peaks))
-    where = next((p.name for p in result.phases if p.start <= found.peak_centre <= p.end), "")
-    place = f"{centre}, in the phase {where}" if where else centre
-    verdict = "the peaks fall at one place" if found.one_place else "the peaks do not fall at one place"
-    return (
-        f"{n} of {formatting.count(len(found.peaks), 'run')} have their peak within {near} of {place} (median distance {spread}): "
-        f"{verdict}. One place is expected, before the ramp, after the longest city stretch (common practice); where peaks fall "
-        "elsewhere, traffic decided them and not the route."
+    n, total = round(found.peak_share * len(found.peaks)), len(found.peaks)
+    where = _where(result, found, found.peak_centre, found.peak_within)
+    text = (
+        f"{n} of {formatting.count(total, 'run')} {'peaks' if total == 1 else 'peak'} within {near} of {centre}{where}"
     )
+    if n == total:
+        return f"{text}, as expected where runs share their hottest place (common practice)."
+    return (
+        f"{text}, {total - n} elsewhere. One place is expected, before the ramp, after the longest city stretch (common "
+        "practice); the peaks elsewhere were decided by traffic and not by the route."
+    )
+
+
+def _where(result: ReportResult, found: Places, distance: float, within: float) -> str:
+    """Return in brackets what is at a place: the last stop before the ramp, a stop of many runs, or its phase."""
+    ramp = next((p for p in result.phases if p.kind == "ramp"), None)
+    before = [p for p in found.stops if ramp is not None and p.distance <= ramp.start + within]
+    phase = next((p.name for p in result.phases if p.start <= distance <= p.end), "")
+    if before and abs(before[-1].distance - distance) <= within:
+        return " (the last stop before the ramp)"
+    if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in found.stops):
+        return f" (a place where most runs stop{f', in the phase {phase}' if phase else ''})"
+    return f" (in the phase {phase})" if phase else ""
 
 
 def _stretch(result: ReportResult, found: Places) -> float:
@@ -136,7 +150,6 @@ def _stop_places(result: ReportResult, found: Places) -> Table:
         low, high = formatting.number(min(seconds), 0), formatting.number(max(seconds), 0)
         rows.append(
             (
-                place.name,
                 formatting.bare(place.distance, "distance", result.units, 2),
                 f"{formatting.number(100.0 * place.share, 0)} %",
                 formatting.number(float(np.median(seconds)), 0),
@@ -147,8 +160,7 @@ def _stop_places(result: ReportResult, found: Places) -> Table:
         label="tab-stop-places",
         caption="Places where runs stopped",
         columns=(
-            Column("Place"),
-            Column(f"Route distance [{formatting.unit_of('distance', result.units)}]", "right"),
+            Column(f"Route distance [{formatting.unit_of('distance', result.units)}]"),
             Column("Share of runs", "right"),
             Column("Median duration [s]", "right"),
             Column("Durations [s]", "right"),

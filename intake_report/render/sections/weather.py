@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
 from intake_report.render.inline import literal
@@ -42,7 +44,8 @@ def weather(result: ReportResult) -> tuple[Block, ...]:
 
 
 def _reference(result: ReportResult, told: WeatherEvidence | None) -> str:
-    reason = kelvins_in(result.ambient_reason, result.units)
+    # "the weather station “station”" where a source is named like its kind
+    reason = re.sub(r"(\w+) “\1”", r"\1", kelvins_in(result.ambient_reason, result.units))
     text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(reason)}"
     if told is None or told.uncertainty is None or told.uncertainty_between is None:
         return text
