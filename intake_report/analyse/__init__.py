@@ -11,7 +11,7 @@ from intake_report.analyse.claims import check_claims
 from intake_report.analyse.compare import summarise
 from intake_report.analyse.compare.draws import RunsDraws
 from intake_report.analyse.conclusions import draw_conclusions
-from intake_report.analyse.control import measure_controls
+from intake_report.analyse.control import control_drives, measure_controls
 from intake_report.analyse.cross import cross_check_rows
 from intake_report.analyse.curves import recovery_curve, route_curve, stop_curves
 from intake_report.analyse.decide import decide
@@ -179,6 +179,8 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         direct=found.direct,
         checks=found.checks,
         control=found.control,
+        control_drives=control_drives(campaign),
+        less_control=found.less_control,
         uncertainty=statement(campaign, measured.uncertainty, measured.metrics, runs),
         evidence=evidence,
         cross_checks=cross_check_rows(campaign, measured.drives, measured.records),

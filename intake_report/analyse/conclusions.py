@@ -33,6 +33,8 @@ class Conclusions:
         What the control vehicle changed.
     claims : tuple of ClaimResult
         Claims with verdicts.
+    less_control : bool
+        Differences are taken from values less those of the control vehicle.
     """
 
     comparisons: tuple[Comparison, ...]
@@ -40,6 +42,7 @@ class Conclusions:
     checks: tuple[ModelCheck, ...]
     control: tuple[ControlEffect, ...]
     claims: tuple[ClaimResult, ...]
+    less_control: bool = False
 
 
 def draw_conclusions(
@@ -85,6 +88,7 @@ def draw_conclusions(
         control=control_effects(campaign, metrics, values, controls, draws),
         # a limit on a value is judged by the values themselves, a difference by what was taken against the control
         claims=judge_claims(campaign, metrics, values, (*comparisons, *direct), reference, draws),
+        less_control=tandem,
     )
 
 

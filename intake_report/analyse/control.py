@@ -13,7 +13,7 @@ from intake_report.analyse.inputs import Drive, control_entries, control_id
 from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
-from intake_report.results import Comparison, ControlEffect, MetricKey, MetricResult
+from intake_report.results import Comparison, ControlDrive, ControlEffect, MetricKey, MetricResult
 
 MISSED = "the control vehicle did not reach the margin, so its partner's time cannot be taken against it"
 
@@ -47,6 +47,13 @@ def measure_controls(
     )
     partners = {control_id(run.id): run.id for run in campaign.runs}
     return tuple(replace(value, run=partners[value.run]) for value in measure(metrics, series))
+
+
+def control_drives(campaign: Campaign) -> tuple[ControlDrive, ...]:
+    """Return which run had which logs of a control vehicle beside it, in campaign order; empty where none had any."""
+    if not any(run.control for run in campaign.runs):
+        return ()
+    return tuple(ControlDrive(run.id, tuple(str(file) for file in run.control)) for run in campaign.runs)
 
 
 def controlled(campaign: Campaign, used: set[str]) -> bool:

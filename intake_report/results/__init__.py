@@ -1,7 +1,7 @@
 """Frozen result types and the formatting of numbers."""
 
 from intake_report.results import formatting
-from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
+from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.rows import (
     Conditions,
     Criterion,
@@ -38,6 +38,7 @@ __all__ = [
     "Comparison",
     "Conditions",
     "ConfigurationResult",
+    "ControlDrive",
     "ControlEffect",
     "Criterion",
     "CrossCheckRow",

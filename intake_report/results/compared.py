@@ -165,6 +165,14 @@ class ControlEffect:
 
 
 @dataclass(frozen=True)
+class ControlDrive:
+    """The logs of the control vehicle beside one run; no files where none drove beside it."""
+
+    run: str
+    files: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ClaimResult:
     """A claim with its verdict.
 

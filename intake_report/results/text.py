@@ -101,6 +101,11 @@ def difference_quantity(key: MetricKey) -> str:
     return DIFFERENCES.get(key.spec.quantity, key.spec.quantity)
 
 
+def less_control(result: ReportResult) -> str:
+    """Return what the title of a table of differences adds where they are taken less the control vehicle."""
+    return ", less the control vehicle" if result.less_control else ""
+
+
 def counts_text(result: ReportResult) -> str:
     """Return "3 runs of Stock, 3 runs of Sealed and 2 runs of Open"."""
     parts = [f"{formatting.count(c.runs_used, 'run')} of {c.name}" for c in result.configurations]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.results.compared import ClaimResult, Comparison, ControlEffect, Limitation, ModelCheck
+from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence
 from intake_report.results.places import Places
 from intake_report.results.rows import (
@@ -354,6 +354,8 @@ class ReportResult:
     direct: tuple[Comparison, ...] = ()
     checks: tuple[ModelCheck, ...] = ()
     control: tuple[ControlEffect, ...] = ()
+    control_drives: tuple[ControlDrive, ...] = ()
+    less_control: bool = False
     uncertainty: InstrumentUncertainty | None = None
     evidence: Evidence | None = None
     places: Places | None = None

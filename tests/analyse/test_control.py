@@ -17,6 +17,9 @@ from intake_report.analyse.compare import compare_pair
 from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
 from intake_report.campaign import load_campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.render.blocks import Paragraph, Table
+from intake_report.render.sections.comparisons import basis_of_differences
+from intake_report.render.sections.tables import comparison_table
 
 DATA = Path(__file__).resolve().parents[2] / "data" / "tandem"
 MODEL = make_campaign((STOCK, OPEN, SEALED))
@@ -84,8 +87,10 @@ def test_the_demo_says_what_its_control_bought(demo):
     assert {c.run for c in measured.controls} == {run.id for run in campaign.runs}
     headline = [k for k in result.metrics if k.spec.headline]
     assert len(result.control) == len(headline)
-    narrower = [e for e in result.control if e.half_width < e.plain_half_width]
-    assert len(narrower) == len(headline)
+    # a recovery time may be open on a side, with the control or without
+    bounded = [e for e in result.control if e.half_width is not None and e.plain_half_width is not None]
+    assert {e.key for e in bounded} >= {k.key for k in headline if k.spec.id != "recovery_time"}
+    assert all(e.half_width < e.plain_half_width for e in bounded)
     peak = next(e for e in result.control if e.key == "peak_over_ambient")
     assert peak.scatter < 0.5 * peak.plain_scatter
     assert all("control vehicle" in c.method for c in result.comparisons if c.basis == "runs")
@@ -109,13 +114,31 @@ def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):
         assert c.p_value == pytest.approx(2.0 * stats.t.sf(abs(c.difference) / c.standard_error, c.df), rel=0.15)
 
 
+def test_the_report_says_which_runs_have_a_control_and_what_is_taken_less_it(demo):
+    campaign, _, result = demo
+    blocks = basis_of_differences(result)
+    tables = {b.label: b for b in blocks if isinstance(b, Table)}
+    assert [row[0] for row in tables["tab-control-drives"].rows] == [run.id for run in campaign.runs]
+    assert all("control" in row[1] for row in tables["tab-control-drives"].rows)
+    text = " ".join(b.text for b in blocks if isinstance(b, Paragraph))
+    assert "beside 4 of 4 runs" in text and "Values per run" in text and result.less_control
+    headline = tuple(k for k in result.metrics if k.spec.headline)
+    for table in (tables["tab-basis"], comparison_table(result, headline, "tab-x", "Headline")):
+        assert "less the control vehicle" in table.caption
+    assert not any("±" in cell for row in tables["tab-control"].rows for cell in row)
+    half = replace(result, less_control=False, control_drives=(replace(result.control_drives[0], files=()), *result.control_drives[1:]))  # fmt: skip
+    text = " ".join(b.text for b in basis_of_differences(half) if isinstance(b, Paragraph))
+    assert "beside 3 of 4 runs" in text and "no difference is taken less" in text
+
+
 def test_the_demo_without_its_control_logs_compares_without(demo):
     campaign, _, with_control = demo
     bare = campaign.model_copy(update={"runs": tuple(r.model_copy(update={"control": ()}) for r in campaign.runs)})
     bare._file = campaign.file
     cleaned = clean_logs(bare, load_logs(bare))
     result = conclude(bare, measure_runs(bare, cleaned, align_logs(bare, cleaned)))
-    assert not result.control and not any("control" in c.method for c in result.comparisons)
+    assert not result.control and not result.control_drives and not result.less_control
+    assert not any("control" in c.method for c in result.comparisons)
     plain = {(e.key, e.configuration): e.plain_difference for e in with_control.control}
     for c in result.comparisons:
         if (c.key, c.configuration) in plain:

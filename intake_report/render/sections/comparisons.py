@@ -5,7 +5,7 @@ from __future__ import annotations
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.sections.tables import comparison_table_of, literal_table
 from intake_report.results import Comparison, ControlEffect, MetricKey, ModelCheck, ReportResult, formatting
-from intake_report.results.text import difference_quantity, metric_title, open_interval, p_text
+from intake_report.results.text import difference_quantity, less_control, metric_title, open_interval, p_text
 from intake_report.units import QUANTITIES
 
 
@@ -24,10 +24,14 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
         pairs = [(keys[c.key], c) for c in result.direct]
         blocks.append(
             comparison_table_of(
-                result, pairs, "tab-direct", "Differences between other configurations that claims ask for"
+                result,
+                pairs,
+                "tab-direct",
+                f"Differences between other configurations that claims ask for{less_control(result)}",
             )
         )
-    if result.control:
+    if result.control_drives:
+        blocks += _control_drives(result)
         blocks += _control(result, keys)
     return blocks
 
@@ -55,7 +59,7 @@ def _said(result: ReportResult, rows: list[Comparison]) -> str:
 def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparison]) -> Block:
     return literal_table(
         label="tab-basis",
-        caption=f"Headline differences from {result.baseline.name}: what their intervals rest on",
+        caption=f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
         columns=(
             Column("Metric"),
             Column("Configuration"),
@@ -133,7 +137,7 @@ def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
 def _checks(result: ReportResult, keys: dict[str, MetricKey], checks: list[ModelCheck]) -> Block:
     return literal_table(
         label="tab-checks",
-        caption="Assumptions about the runs, tested as far as the runs allow",
+        caption=f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
         columns=(
             Column("Metric"),
             Column("Correlation of consecutive runs of a block", "right"),
@@ -160,6 +164,36 @@ def _checks(result: ReportResult, keys: dict[str, MetricKey], checks: list[Model
     )
 
 
+def _control_drives(result: ReportResult) -> list[Block]:
+    """Return which runs a control vehicle drove beside, from which files, and what is taken less its values."""
+    beside = sum(bool(drive.files) for drive in result.control_drives)
+    runs = formatting.count(len(result.control_drives), "run")
+    text = f"A control vehicle, left unmodified, drove beside {beside} of {runs}. "
+    if result.less_control:
+        text += (
+            "Differences between configurations are taken from each run's value less that of the control beside it, which is "
+            "free of what both met: weather, traffic, lights. Values per run, their means and limits on a value are not: they "
+            "are those of the test vehicle alone."
+        )
+    else:
+        text += (
+            "Since not every run in the comparison has a control that could be measured, no difference is taken less its values; "
+            "what it would have changed is shown for the runs that have one."
+        )
+    return [
+        Heading(2, "Control vehicle", "sec-control"),
+        Paragraph(text),
+        literal_table(
+            label="tab-control-drives",
+            caption="Logs of the control vehicle",
+            columns=(Column("Run"), Column("Log of the control vehicle")),
+            rows=tuple((d.run, ", ".join(d.files) or "none") for d in result.control_drives),
+            values=(("run", "file"), *((d.run, file) for d in result.control_drives for file in d.files or ("",))),
+            widths=(2.4, 4.0),
+        ),
+    ]
+
+
 def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
     """Return what the control vehicle bought: the same differences with it and without it."""
     rows = [e for e in result.control if e.difference is not None]
@@ -167,15 +201,9 @@ def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
         return []
     both = [e for e in rows if e.half_width is not None and e.plain_half_width is not None]
     narrower = sum((e.half_width or 0.0) < (e.plain_half_width or 0.0) for e in both)
-    text = (
-        "A control vehicle of the baseline's kind, left unmodified, drove beside the runs. Each run's value less that of the "
-        "control beside it is free of what both met: weather, traffic, lights."
-    )
-    if both:
-        text += f" It narrows the interval in {narrower} of {formatting.count(len(both), 'headline difference')}."
+    said = f"It narrows the interval in {narrower} of {formatting.count(len(both), 'headline difference')}."
     return [
-        Heading(2, "What the control vehicle bought", "sec-control"),
-        Paragraph(text),
+        *([Paragraph(said)] if both else []),
         literal_table(
             label="tab-control",
             caption="Headline differences with and without the control vehicle, from the same runs",

@@ -13,6 +13,7 @@ from intake_report.results.text import (
     SUGGESTED,
     difference_interval,
     difference_quantity,
+    less_control,
     metric_title,
     p_text,
     value_text,
@@ -35,7 +36,9 @@ def literal_table(**fields: Any) -> Table:
 def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
     """Return the differences from the baseline, one row per metric and configuration."""
     pairs = [(key, c) for key in keys for c in result.comparisons if c.key == key.key]
-    return comparison_table_of(result, pairs, label, f"{caption}, compared with {result.baseline.name}")
+    return comparison_table_of(
+        result, pairs, label, f"{caption}, compared with {result.baseline.name}{less_control(result)}"
+    )
 
 
 def comparison_table_of(
