@@ -9,7 +9,14 @@ from typing import Any
 
 from intake_report.results import formatting
 from intake_report.results.evidence_document import add_texts
-from intake_report.results.text import difference_interval, difference_quantity, interval_text, metric_title, value_text
+from intake_report.results.text import (
+    difference_interval,
+    difference_quantity,
+    interval_text,
+    metric_title,
+    summary_text,
+    value_text,
+)
 from intake_report.results.types import MetricKey, ReportResult
 from intake_report.units import QUANTITIES
 
@@ -40,8 +47,7 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
         row["text"] = value_text(value, keys[value.key], result.units)
         row["interval_text"] = interval_text(value, keys[value.key], result.units)
     for row, summary in zip(document["summaries"], result.summaries, strict=True):
-        key = keys[summary.key]
-        row["text"] = formatting.with_unit(summary.mean, key.spec.quantity, result.units, key.spec.decimals)
+        row["text"] = summary_text(summary, keys[summary.key], result.units)
     for name, rows in (("comparisons", result.comparisons), ("direct", result.direct)):
         for row, found in zip(document[name], rows, strict=True):
             key = keys[found.key]

@@ -53,12 +53,15 @@ def interval_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> st
 
 
 def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
-    """Return "12.3 ± 0.8 K (n = 3)"; with the count of runs that did not reach it."""
+    """Return "12.3 ± 0.8 (3)", mean, standard deviation and runs as the tables print it; the unit heads the row."""
     if summary.mean is None:
-        return summary.reason or formatting.ABSENT
-    quantity, decimals = key.spec.quantity, key.spec.decimals
-    text = formatting.with_unit(summary.mean, quantity, system, decimals)
-    return f"{text} (n = {summary.n})"
+        return summary.reason if summary.not_reached else formatting.ABSENT
+    decimals = key.spec.decimals
+    mean = formatting.bare(summary.mean, key.spec.quantity, system, decimals)
+    if summary.sd is None:
+        return f"{mean}{formatting.NARROW_SPACE}({summary.n})"
+    sd = formatting.bare(summary.sd, difference_quantity(key), system, decimals)
+    return f"{mean}{formatting.NARROW_SPACE}±{formatting.NARROW_SPACE}{sd}{formatting.NARROW_SPACE}({summary.n})"
 
 
 def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:

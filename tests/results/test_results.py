@@ -11,10 +11,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from intake_report.render.sections.tables import comparison_table
+from intake_report.render.blocks import Table
+from intake_report.render.inline import literal
+from intake_report.render.sections.tables import comparison_table, summary_table
+from intake_report.render.sections.uncertainty import uncertainty
 from intake_report.results import formatting
 from intake_report.results.document import _plain, results_document, results_json
-from intake_report.results.text import EXPLORATORY, SUGGESTED, counts_text, difference_text, metric_title, value_text
+from intake_report.results.text import (
+    EXPLORATORY,
+    SUGGESTED,
+    counts_text,
+    difference_text,
+    metric_title,
+    never_negative,
+    value_text,
+)
 from intake_report.units import QUANTITIES
 
 finite = st.floats(-1e9, 1e9)
@@ -177,6 +188,26 @@ def test_shares_differ_by_percentage_points(demo):
     row = next(r for r in results_document(result, "2026-07-01", 1)["comparisons"] if r["key"] == key.key)
     assert row["text"].endswith("%-points") and row["interval_text"].endswith("%-points")
     assert value_text(result.of(key.key)[0], key, "si", unit=True).endswith("%")
+
+
+def test_summaries_and_intervals_of_the_document_are_the_cells_of_the_tables(demo):
+    result = demo.chain.result
+    document = results_document(result, "2026-07-01", 1)
+    names = [c.id for c in result.configurations]
+    for key in result.metrics:
+        (row,) = summary_table(result, (key,), "tab-x", "Summary").rows
+        texts = {s["configuration"]: s["text"] for s in document["summaries"] if s["key"] == key.key}
+        assert row[1:] == tuple(literal(texts[id]) for id in names)
+    intervals = {(v["key"], v["run"]): v["interval_text"] for v in document["values"]}
+    tables = [b for b in uncertainty(result) if isinstance(b, Table) and b.label.startswith("tab-intervals")]
+    keys = [k for k in result.metrics if k.spec.headline]
+    printed = [cells for table in tables for cells in zip(*[row[2:] for row in table.rows], strict=True)]
+    assert len(printed) == len(keys) and len(tables[0].rows) == len(result.runs)
+    for key, cells in zip(keys, printed, strict=True):
+        assert cells == tuple(literal(intervals[key.key, run.id]) for run in result.runs)
+    # what cannot be below zero has no limit below zero
+    times = [v for v in result.values if never_negative(result.metric(v.key)) and v.low is not None]
+    assert times and min(v.low for v in times) >= 0.0
 
 
 def test_titles_are_one_per_metric_and_parameter(demo, badly_designed):

@@ -7,7 +7,7 @@ from typing import Any
 
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
-from intake_report.results import Comparison, MetricKey, ReportResult, Summary, formatting
+from intake_report.results import Comparison, MetricKey, ReportResult, formatting
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,
@@ -16,6 +16,7 @@ from intake_report.results.text import (
     less_control,
     metric_title,
     p_text,
+    summary_text,
     value_text,
 )
 from intake_report.units import QUANTITIES
@@ -244,7 +245,7 @@ def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str,
         rows=tuple(
             (
                 f"{metric_title(key, result.units)} [{formatting.unit_of(key.spec.quantity, result.units)}]",
-                *(_mean_text(result.summary(key.key, c.id), key, result) for c in result.configurations),
+                *(summary_text(result.summary(key.key, c.id), key, result.units) for c in result.configurations),
             )
             for key in keys
         ),
@@ -252,14 +253,3 @@ def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str,
         values=tuple(values),
         widths=(3.0, *(1.8 for _ in result.configurations)),
     )
-
-
-def _mean_text(summary: Summary, key: MetricKey, result: ReportResult) -> str:
-    if summary.mean is None:
-        return summary.reason if summary.not_reached else formatting.ABSENT
-    decimals = key.spec.decimals
-    mean = formatting.bare(summary.mean, key.spec.quantity, result.units, decimals)
-    if summary.sd is None:
-        return f"{mean} ({summary.n})"
-    sd = formatting.bare(summary.sd, difference_quantity(key), result.units, decimals)
-    return f"{mean} ± {sd} ({summary.n})"
