@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 from intake_report.align import AlignedRun, Alignment
@@ -23,8 +23,10 @@ from intake_report.analyse.inputs import (
 from intake_report.campaign import Campaign, Run
 from intake_report.check.campaigns import present
 from intake_report.check.model import CriterionCheck, Drive, PairCheck, PhaseTime
+from intake_report.check.wording import plain
 from intake_report.clean import CleanRun, CrossCheck
 from intake_report.errors import IntakeReportError
+from intake_report.results import formatting
 from intake_report.weather import WeatherRecord
 
 _OWN_QUANTITY = {
@@ -125,11 +127,33 @@ class Court:
             drive=_drive(aligned),
             criteria=tuple(_criterion(c, found, entry.id, alone) for c in found.checks if c.runs == (entry.id,)),
             pairs=tuple(_pair(c, entry.id) for c in found.pairs),
-            limitations=tuple(f.text for f in aligned.findings if not f.hard),
-            notes=(*aligned.notes, *(f"The run {id} could not be read: {why}" for id, why in self.unread.items())),
+            limitations=tuple(plain(f.text) for f in aligned.findings if not f.hard),
+            notes=tuple(plain(note) for note in self._notes(alignment, found, entry, others)),
             compared=others,
             ambient_known=entry.id in ambient.series,
         )
+
+    def _notes(self, alignment: Alignment, found: Comparability, entry: Run, others: Sequence[str]) -> Iterator[str]:
+        """Yield how the run was put on the route, which runs it was compared with, and why the rest does not count."""
+        yield from alignment.notes
+        yield from alignment.run(entry.id).notes
+        if others:
+            yield f"Compared with {formatting.listing(list(others))}."
+        for id, why in found.excluded().items():
+            if id in others:
+                yield f"The run {id} does not count in the median of the runs: {' '.join(why)}"
+        for other in self.campaign.runs:
+            if other.id in self.unread:
+                yield f"The run {other.id} could not be read: {self.unread[other.id]}"
+            elif other.id in self.cleaned and other.id not in (entry.id, *others):
+                yield f"The run {other.id} does not count: its log has neither a speed nor a position."
+            elif not present(self.campaign, other) and other.id != entry.id:
+                yield f"The run {other.id} does not count: its log is not there yet."
+        if not self.campaign.route.phases:
+            yield (
+                "The campaign states no [[route.phase]], so that highway entry, ramp and recovery cannot be judged; the report "
+                "proposes phases in its section “The same place”."
+            )
 
     def _with(self, entries: Sequence[Run]) -> Campaign:
         route = self.campaign.route
@@ -156,7 +180,7 @@ def _drive(aligned: AlignedRun) -> Drive:
 
 def _criterion(check: Check, found: Comparability, run: str, alone: bool) -> CriterionCheck:
     spec, facts = CRITERIA[check.code], found.facts[run]
-    outcome, value, reason = check.outcome, check.value, check.reason
+    outcome, value, reason = check.outcome, check.value, plain(check.reason)
     if alone and check.code in ("coverage", "cross-track"):
         # the path was drawn from this very run
         outcome, value, reason = "unknown", None, "the route is known from this run alone"

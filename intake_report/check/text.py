@@ -258,7 +258,9 @@ def _faults(check: LogCheck, width: int) -> list[Line]:
     for step, found in list(by_step.items())[:_MOST_FAULTS]:
         touched = ", ".join(t for q in found if (t := _touched(q)))
         worst = f" {found[0].channel}:" if len(found) > 1 and found[0].channel else ""
-        out += _bullet(f"{step}{': ' if touched else ''}{touched};{worst} {found[0].reason}", width, "·")
+        out += _bullet(
+            f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {found[0].reason}", width, "·"
+        )
     if len(by_step) > _MOST_FAULTS:
         out.append(Line(f"    and {len(by_step) - _MOST_FAULTS} kinds more; --json has them all", "dim"))
     return out

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+import re
 from collections.abc import Sequence
 
 from intake_report.check.model import CriterionCheck, PairCheck
@@ -66,3 +68,25 @@ def sentence(check: CriterionCheck, system: UnitSystem, pairs: Sequence[PairChec
         )
         return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
     return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
+
+
+_LIKELIHOOD = re.compile(
+    r"the second best place is ([\d.]+) log units less likely \(([\d.]+) needed\), likeness (-?[\d.]+) \(0 by chance\)"
+)
+
+
+def plain(text: str) -> str:
+    """Return what the alignment says, with likelihoods as "so many times less likely" in place of their logarithms."""
+    return _LIKELIHOOD.sub(_odds, text)
+
+
+def _odds(match: re.Match[str]) -> str:
+    found, needed = (math.exp(min(float(match[i]), 50.0)) for i in (1, 2))
+    if float(match[3]) < 0.0:
+        return "its speeds are less like those of the other runs than chance would make them"
+    how = "as likely" if found < 1.05 else f"only {_times(found)} times less likely"
+    return f"the second best place is {how}, where {_times(needed)} times would be needed to tell them apart"
+
+
+def _times(value: float) -> str:
+    return f"{value:.1f}" if value < 10.0 else f"{float(f'{value:.2g}'):,.0f}"

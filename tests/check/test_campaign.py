@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 
+import numpy as np
 import pytest
 
 from intake_report import cli
@@ -13,6 +14,7 @@ from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, pair, read_logs, weather_records
 from intake_report.campaign import load_campaign
 from intake_report.check.campaigns import open_campaign
+from intake_report.check.wording import plain
 from intake_report.errors import CampaignError
 
 from .support import ROOT, check_json, criterion, log, planned_campaign
@@ -245,3 +247,59 @@ def test_the_demo_campaign(tmp_path, capsys):
     shutil.copy(logs[0], copy)
     _, (again,) = check_json(capsys, copy, "--campaign", file, "--run", checks[0]["run"])
     assert again["criteria"] == checks[0]["criteria"]
+
+
+# ---- what it was compared with, in plain words -----------------------------------------------------------------------
+
+
+def wandering(path):
+    """A drive whose speed has nothing of the route."""
+    speed = np.abs(np.cumsum(np.random.default_rng(1).normal(0.0, 1.5, 420)))
+    rows = [f"{t},{v:.0f},{24 + t % 3},20" for t, v in enumerate(speed)]
+    path.write_text("\n".join([path.read_text("utf-8").splitlines()[0], *rows]) + "\n", "utf-8")
+
+
+def test_reference_and_the_runs_that_do_not_count_are_named_with_the_reason(tmp_path, capsys):
+    file = planned_campaign(tmp_path)
+    wandering(tmp_path / "logs/b1-stock.csv")
+    (tmp_path / "logs/b1-sealed.csv").write_text("nothing", "utf-8")
+    _, (check,) = check_json(capsys, tmp_path / "logs/b2-stock.csv", "--campaign", file)
+    notes = check["notes"]
+    assert any(note.startswith("Route distance is the distance that b2-sealed drove") for note in notes)
+    assert "Compared with b1-stock and b2-sealed." in notes
+    (left,) = [note for note in notes if "b1-stock does not count" in note]
+    assert "do not tell where it lies on the route" in left
+    assert any("b1-sealed could not be read" in note for note in notes)
+    assert "The run b3-stock does not count: its log is not there yet." in notes
+
+
+def test_a_drive_that_is_not_the_route_is_refused_in_plain_words(tmp_path, capsys):
+    file = planned_campaign(tmp_path)
+    wandering(tmp_path / "logs/b1-stock.csv")
+    status, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert status == 1
+    first = check["reasons"][0]
+    assert "do not tell where it lies on the route" in first and "times less likely, where" in first
+    assert "log units" not in str(check) and "by chance" not in str(check)
+
+
+@pytest.mark.parametrize(
+    ("units", "likeness", "said"),
+    [
+        ("0.0", "0.10", "as likely, where 20 times would be needed"),
+        ("1.6", "0.10", "only 5.0 times less likely, where 20"),
+        ("2.4", "0.10", "only 11 times less likely, where 20"),  # e^2.4 = 11.02, e^3 = 20.09
+        ("8.0", "-0.10", "less like those of the other runs than chance"),
+    ],
+)
+def test_likelihoods_are_said_as_odds(units, likeness, said):
+    text = f"the second best place is {units} log units less likely (3 needed), likeness {likeness} (0 by chance)."
+    assert said in plain(text) and "log units" not in plain(text)
+
+
+def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsys):
+    file = planned_campaign(tmp_path, route=None)
+    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert any("states no [[route.phase]]" in note and "“The same place”" in note for note in check["notes"])
+    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", planned_campaign(tmp_path))
+    assert not any("[[route.phase]]" in note for note in check["notes"])
