@@ -6,8 +6,11 @@ import re
 from pathlib import Path
 
 import offroad
+import pytest
 import roadlog
 from conftest import ROOT, run_chain
+
+from intake_report.demo.scenario import SCENARIOS
 
 
 def test_example_of_the_readme_works(tmp_path: Path) -> None:
@@ -23,3 +26,30 @@ def test_example_of_the_readme_works(tmp_path: Path) -> None:
     assert evidence is not None
     assert evidence.tested == ("power on a dyno", "restriction", "wet exposure", "time to service")
     assert evidence.weather.runs[0].pressure is not None
+
+
+def test_shortest_example_of_the_readme_works(tmp_path: Path) -> None:
+    text = (ROOT / "README.md").read_text("utf-8")
+    example = re.search(r"<!-- shortest -->\n```toml\n(.*?)```", text, re.DOTALL)
+    assert example is not None
+    (tmp_path / "campaign.toml").write_text(example[1], "utf-8")
+    (tmp_path / "logs").mkdir()
+    for number, (name, intake) in enumerate({"mon-1": roadlog.STOCK, "mon-2": roadlog.SEALED}.items()):
+        drive = roadlog.drive(intake, 20.0 + number)
+        rows = ["Elapsed (s),Speed (mph),Intake temp (F),Ambient (F)"]
+        for i, time in enumerate(drive["time"]):
+            iat, ambient = (round(drive[channel][i]) * 1.8 + 32.0 for channel in ("iat", "ambient"))
+            rows.append(f"{time:.0f},{drive['speed'][i] / 1.609344:.1f},{iat:.1f},{ambient:.1f}")
+        (tmp_path / "logs" / f"{name}.csv").write_text("\n".join(rows) + "\n", "utf-8")
+    result = run_chain(tmp_path / "campaign.toml").result
+    assert [run.highway_entry is not None for run in result.runs] == [True, True]
+    differences = {c.key: c.difference for c in result.comparisons}
+    assert any(key.startswith("recovery_time:") and value is not None for key, value in differences.items())
+    iat = next(row for row in result.sampling if row.channel == "iat")
+    assert iat.resolution == pytest.approx(1.0)  # 1.8 °F are 1 K exactly
+
+
+def test_readme_names_every_demo_and_every_command() -> None:
+    text = (ROOT / "README.md").read_text("utf-8")
+    assert all(f"data/{id}" in text for id in SCENARIOS)
+    assert all(f"intake-report {command}" in text for command in ("render", "check", "schema", "demo"))
