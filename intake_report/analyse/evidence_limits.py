@@ -150,6 +150,14 @@ def _bench(campaign: Campaign, evidence: Evidence) -> Iterator[Limitation]:
             yield Limitation(
                 "no-common-airflow", f"Restriction ({source}): {found.reason}", "Curves over one range of airflow."
             )
+        if found.fits:
+            yield Limitation(
+                "one-series",
+                f"Restriction and airflow ({source}) are from one series of each of {count(len(found.fits), 'configuration')}: fit "
+                "only, no repeat measurement. Their intervals and percentages do not hold what fitting the part anew, leaks and "
+                "the bench's own drift would change.",
+                "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
+            )
         missing = [c.name for c in campaign.configurations if all(f.configuration != c.id for f in found.fits)]
         if missing:
             yield Limitation(

@@ -12,6 +12,8 @@ import roadlog
 from conftest import Chain, run_chain
 
 from intake_report import air
+from intake_report.render.blocks import Table
+from intake_report.render.sections.restriction import restriction
 from intake_report.results.document import results_json
 from intake_report.results.evidence import Evidence
 
@@ -124,6 +126,18 @@ def test_measured_power_beside_the_models(evidence: Evidence) -> None:
     models = {m.model: m.percent for m in expected.models}
     assert models["density"] == pytest.approx(100.0 * (313.15 / 303.15 - 1.0))
     assert models["one-percent"] == pytest.approx(1.8)  # 18 °F at 1 % per 10 °F (common practice)
+
+
+def test_one_series_per_configuration_is_a_fit_and_said_to_be(chain: Chain) -> None:
+    """No percentage of restriction or airflow without saying that nothing was measured twice."""
+    limit = next(x for x in chain.result.limitations if x.code == "one-series")
+    assert "no repeat measurement" in limit.text and "Three series" in limit.remedy
+    blocks = restriction(chain.result)
+    tables = {b.label: b for b in blocks if isinstance(b, Table)}
+    for label in ("tab-restriction", "tab-airflow"):
+        heads = [c.title for c in tables[label].columns if "interval" in c.title]
+        assert len(heads) == 2 and all("fit only, no repeat measurement" in head for head in heads)
+        assert any("fitted anew" in note for note in tables[label].notes)
 
 
 def test_restriction_on_an_exact_law(evidence: Evidence) -> None:

@@ -19,13 +19,19 @@ from intake_report.results.evidence_text import (
     restriction_texts,
 )
 
+FIT_ONLY = "fit only, no repeat measurement"
+ONE_SERIES = (
+    f"Intervals and percentages: {FIT_ONLY}. One series of each configuration was measured, so that the intervals hold the scatter "
+    "of its points about the law and not what another series, with the part fitted anew, would give."
+)
+
 
 def restriction(result: ReportResult) -> tuple[Block, ...]:
     """Return restriction curves and theoretical airflow; nothing without curves or airflow at wide-open throttle."""
     found = result.evidence
     if found is None:
         return ()
-    sets = [(curves, "") for curves in (found.bench.restrictions if found.bench else ())]
+    sets = [(curves, ONE_SERIES) for curves in (found.bench.restrictions if found.bench else ())]
     road = found.road
     if road is not None and road.curves is not None:
         note = (
@@ -56,7 +62,7 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
     ]
     at = {value.configuration: value for value in curves.values}
     versus = {c.candidate: c for c in curves.comparisons}
-    level = formatting.number(100 * result.level, 0)
+    level = _level(result, note)
 
     def row(id: str, exponent: str) -> tuple[str, ...]:
         name = result.name_of(id)
@@ -75,10 +81,10 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
                 Column("Configuration"),
                 Column("Exponent", "right"),
                 Column("Restriction", "right"),
-                Column(f"{level} % interval", "right"),
+                Column(level, "right"),
                 Column("Difference", "right"),
                 Column("Percent", "right"),
-                Column(f"{level} % interval", "right"),
+                Column(level, "right"),
             ),
             rows=tuple(
                 row(f.configuration, _exponent(f.exponent, f.exponent_low, f.exponent_high)) for f in curves.fits
@@ -120,7 +126,13 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
             widths=(2.3, 1.6, 1.2, 1.8, 1.4, 1.0, 1.9),
         )
     )
-    return blocks + _airflows(result, curves, suffix)
+    return blocks + _airflows(result, curves, suffix, note)
+
+
+def _level(result: ReportResult, note: str) -> str:
+    """Return the head of a column of intervals, which says so where they are of one series only."""
+    head = f"{formatting.number(100 * result.level, 0)} % interval"
+    return f"{head} ({FIT_ONLY})" if note == ONE_SERIES else head
 
 
 def _exponent(value: float, low: float | None, high: float | None) -> str:
@@ -130,19 +142,19 @@ def _exponent(value: float, low: float | None, high: float | None) -> str:
     )
 
 
-def _airflows(result: ReportResult, curves: RestrictionSet, suffix: str) -> list[Block]:
+def _airflows(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -> list[Block]:
     if not curves.airflows:
         return []
     units = result.units
     depression = curves.airflows[0].depression
-    level = formatting.number(100 * result.level, 0)
+    level = _level(result, note)
     scaled = next((a.scaled for a in curves.airflows if a.scaled is not None), None)
     columns = [
         Column("Configuration"),
         Column("Airflow", "right"),
-        Column(f"{level} % interval", "right"),
+        Column(level, "right"),
         Column("More airflow", "right"),
-        Column(f"{level} % interval", "right"),
+        Column(level, "right"),
     ]
     if scaled is not None:
         columns.append(Column(f"Scaled to {DROP.text(scaled.to_depression, units)}", "right"))
@@ -172,6 +184,7 @@ def _airflows(result: ReportResult, curves: RestrictionSet, suffix: str) -> list
                 )
                 for a in curves.airflows
             ),
+            notes=(note,) if note else (),
             values=(
                 (
                     "configuration",
