@@ -9,12 +9,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, GRID, RECOVERY, VALUES, Shifts, rows
 from intake_report.analyse.compare import compare, compare_pair
-from intake_report.analyse.limitations import PREDICATES, Findings, comparisons, derive_limitations, design
+from intake_report.analyse.limitations import PREDICATES, Findings, comparisons, derive_limitations, design, traffic
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
 from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.metrics import keys
 from intake_report.results import ControlEffect, Limitation, ModelCheck, RunResult
 from intake_report.results.text import difference_interval
 
@@ -156,6 +158,55 @@ def test_control_beside_some_runs_only():
         f, campaign=f.campaign.model_copy(update={"runs": tuple(SimpleNamespace(id=e.id, control=()) for e in entries)})
     )
     assert not found(design.control_partial, none)
+
+
+# --- traffic ------------------------------------------------------------------------------------------------------
+
+
+def stopped(layout: str, times, **more) -> Findings:
+    """Findings with these stopped times [s]."""
+    n = len(layout.split())
+    changes = {f"r{i}": {"stopped_time": t} for i, t in enumerate(times)} | more
+    return findings(CITY, layout, (9.0, 5.0, 8.8, 5.2, 9.1, 5.3)[:n], **changes)
+
+
+def test_one_configuration_that_always_stood_longer():
+    """Differences far below half of the limit of 120 s, but the same way in every block."""
+    text = found(traffic.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 250, 240)))["traffic-unlike"]
+    # means over blocks: (320 + 530 + 250)/3 and (300 + 500 + 240)/3
+    assert "stopped time 367\u00a0s" in text.text and "347\u00a0s" in text.text and "each of the 3 blocks" in text.text
+    assert text.text.index(STOCK.name) < text.text.index(SEALED.name) and "number of stops" not in text.text
+    assert "distance-weighted" in text.remedy
+    assert not found(traffic.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 240, 250)))
+
+
+def test_means_that_are_half_a_limit_apart():
+    layout = "s1 e1 s2 e2"
+    apart = found(traffic.traffic_unlike, stopped(layout, (400, 270, 300, 305)))["traffic-unlike"].text  # 62.5 s
+    assert "350\u00a0s on average" in apart and "in each of" not in apart
+    assert not found(traffic.traffic_unlike, stopped(layout, (400, 285, 300, 305)))  # 55 s
+    assert found(traffic.traffic_unlike, stopped("s1 e2", (400, 300)))  # one run each: nothing averages traffic out
+    assert not found(traffic.traffic_unlike, stopped("s1 e1", (330, 300)))  # one block: one of two always stands longer
+    tight = CAMPAIGN.model_copy(update={"acceptance": {"stop-time": "40 s"}})
+    f = stopped(layout, (400, 285, 300, 305))
+    assert found(traffic.traffic_unlike, replace(f, campaign=tight.model_copy(update={"runs": f.campaign.runs})))
+
+
+def test_stops_by_number_and_a_run_left_out():
+    more = {"r0": {"stops": 14}, "r2": {"stops": 15}}
+    text = found(traffic.traffic_unlike, stopped("s1 e1 s2 e2", (300,) * 4, **more))["traffic-unlike"].text
+    assert "number of stops 14.5" in text and "against 9.0" in text and "stopped time" not in text
+    out = {"r0": {"decision": "excluded"}, "r2": {"decision": "excluded"}}
+    assert not found(traffic.traffic_unlike, stopped("s1 e1 s2 e2", (900, 300, 900, 300), **out))
+
+
+def test_both_weightings_are_quoted_where_traffic_was_unlike():
+    placed = next(k for k in keys(MARGINS, PHASES, None) if k.key == "distance_mean_over_ambient:city")
+    f = stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 250, 240))
+    less = rows(placed, "s1 e1 s2 e2 s3 e3", (8.0, 5.0, 7.8, 5.2, 8.1, 5.3))
+    both = (*f.comparisons, *compare(CAMPAIGN, (placed,), less))
+    text = found(traffic.traffic_unlike, replace(f, metrics=(CITY, placed), comparisons=both))["traffic-unlike"].text
+    assert "−3.8\u00a0K (" in text and "by time, −2.8\u00a0K (" in text and text.endswith("by distance.")
 
 
 # --- differences --------------------------------------------------------------------------------------------------

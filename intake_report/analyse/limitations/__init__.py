@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from intake_report.analyse.limitations import comparisons, conditions, design, inputs
+from intake_report.analyse.limitations import comparisons, conditions, design, inputs, traffic
 from intake_report.analyse.limitations.findings import Findings, Predicate
 from intake_report.results import Limitation
 
 PREDICATES: tuple[Predicate, ...] = (
-    *inputs.PREDICATES, *design.PREDICATES, *comparisons.PREDICATES, *conditions.PREDICATES
+    *inputs.PREDICATES, *design.PREDICATES, *traffic.PREDICATES, *comparisons.PREDICATES, *conditions.PREDICATES
 )  # fmt: skip
 """In the order of the report."""
 
