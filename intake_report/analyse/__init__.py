@@ -27,7 +27,7 @@ from intake_report.analyse.evidence_limits import evidence_limitations
 from intake_report.analyse.inputs import Drive, align_logs, clean_logs, own_runs, pair, read_logs, weather_records
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
-from intake_report.analyse.mistakes import refuse_mistakes
+from intake_report.analyse.mistakes import campaign_mistakes, refuse
 from intake_report.analyse.operating import add_operating_points
 from intake_report.analyse.places import describe_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
@@ -64,7 +64,7 @@ def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
     CampaignError, DataError
         If a claim or a limit cannot be used, or a log cannot be read.
     """
-    refuse_mistakes(campaign)
+    refuse(campaign_mistakes(campaign))
     return read_logs(campaign)
 
 

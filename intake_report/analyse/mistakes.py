@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.analyse.claims import check_claims
@@ -13,8 +13,7 @@ from intake_report.errors import CampaignError, CampaignErrors
 
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits, margins of equivalence and claims; one error for each of them."""
-    for code, limit in campaign.acceptance.items():
-        yield from _caught(acceptance_limits, campaign.model_copy(update={"acceptance": {code: limit}}))
+    yield from limit_mistakes(campaign)
     metrics = metric_keys(campaign)
 
     def check(one: Campaign) -> None:
@@ -32,15 +31,21 @@ def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
             yield CampaignError(error.what, file=error.file, where=where, remedy=error.remedy)
 
 
-def refuse_mistakes(campaign: Campaign) -> None:
-    """Refuse a campaign with such mistakes.
+def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
+    """Yield what is wrong with acceptance limits; one error for each of them."""
+    for code, limit in campaign.acceptance.items():
+        yield from _caught(acceptance_limits, campaign.model_copy(update={"acceptance": {code: limit}}))
+
+
+def refuse(mistakes: Iterable[CampaignError]) -> None:
+    """Raise mistakes, if there are any.
 
     Raises
     ------
     CampaignError
         `CampaignErrors` where there are several.
     """
-    errors = tuple(campaign_mistakes(campaign))
+    errors = tuple(mistakes)
     if errors:
         raise errors[0] if len(errors) == 1 else CampaignErrors(errors)
 

@@ -69,6 +69,7 @@ def _unchecked(file: Path) -> Campaign | None:
     except ValueError:  # of TOML, of the encoding or of the model
         return None
     campaign._file = file.resolve()
+    campaign._given = file
     return campaign
 
 

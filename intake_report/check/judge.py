@@ -20,6 +20,7 @@ from intake_report.analyse.inputs import (
     pair,
     weather_records,
 )
+from intake_report.analyse.mistakes import limit_mistakes, refuse
 from intake_report.campaign import Campaign, Run
 from intake_report.check.campaigns import present
 from intake_report.check.model import CriterionCheck, Drive, PairCheck, PhaseTime
@@ -69,6 +70,7 @@ class Court:
 
     def __post_init__(self) -> None:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
+        refuse(limit_mistakes(self.campaign))
         self.limits = acceptance_limits(self.campaign)
         self.records = weather_records(self.campaign)
 

@@ -303,3 +303,14 @@ def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsy
     assert any("states no [[route.phase]]" in note and "“The same place”" in note for note in check["notes"])
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", planned_campaign(tmp_path))
     assert not any("[[route.phase]]" in note for note in check["notes"])
+
+
+def test_all_wrong_limits_are_said_at_once_with_the_path_as_given(tmp_path, capsys, monkeypatch):
+    planned_campaign(tmp_path, acceptance={"coverag": "95 %", "ambient": 2})
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["check", "logs/b1-stock.csv", "--campaign", "."]) == 2
+    lines = capsys.readouterr().err.splitlines()
+    assert [line.partition(": there")[0].partition(": 2 has")[0] for line in lines] == [
+        "intake-report: campaign.toml: acceptance.coverag",
+        "intake-report: campaign.toml: acceptance.ambient",
+    ]
