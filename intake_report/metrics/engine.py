@@ -80,7 +80,8 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing
     decimals=2,
     definition=(
         f"Slope of spark advance against intake air temperature {MATCHED}: least squares within the points, engine speed "
-        "and load inside a point taken out; below zero where the engine control takes advance back."
+        "and load inside a point taken out; below zero where the engine control takes advance back. Needs a "
+        f"standard deviation of {LEAST_SPREAD:g} K within the points."
     ),
     source=SOURCE,
     words=("higher", "lower"),
@@ -99,9 +100,7 @@ def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading | Missing:
     table = np.concatenate([_centred(part) for part in parts], axis=1)
     spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
     if spread < LEAST_SPREAD:
-        return Missing(
-            f"intake air temperature varies by less than {LEAST_SPREAD:g} K (standard deviation) within the operating points"
-        )
+        return Missing("intake air temperature varies too little within the operating points for a slope")
     # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude
     design = (table[1:] / np.maximum(table[1:].std(axis=1, keepdims=True), 1e-9)).T
     slopes = np.linalg.lstsq(design, table[0], rcond=None)[0]

@@ -132,9 +132,7 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
         return RecoveryFit(many.tau, many.final)
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
-        return Missing(
-            f"the over-ambient temperature falls by less than {LEAST_FALL:g} K after the highway entry, too little for a fit"
-        )
+        return Missing("the over-ambient temperature falls too little after the highway entry for a fit")
     fit = fit_recovery(time, over, sensor_tau=series.lag)
     if not fit.usable or fit.tau is None or fit.final is None:
         return Missing(f"the first-order fit is refused: {'; '.join(explain(c) for c in fit.caveats)}")
@@ -150,7 +148,8 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     decimals=0,
     definition=(
         "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted with the "
-        f"sensor's own time constant in series, over at most {FIT_SPAN:.0f} s; refused when the data do not determine it."
+        f"sensor's own time constant in series, over at most {FIT_SPAN:.0f} s; refused when that falls by less than "
+        f"{LEAST_FALL:g} K or the data do not determine it."
     ),
     source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
     words=FASTER,

@@ -130,7 +130,7 @@ def half_fall_time(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the median time after a launch to lose half of the rise [s], censored by the next stop."""
     falls = half_falls(series)
     if not falls:
-        return Missing(f"the run has no launch after a stop with a rise of {LEAST_RISE:g} K or more")
+        return Missing("the run has no launch after a stop with enough rise")
     times = np.stack(np.broadcast_arrays(*[time for _, time, _ in falls]))
     reached = np.stack(np.broadcast_arrays(*[ok for _, _, ok in falls]))
     # a launch that was cut short is longer than its bound: it sorts last, and the median counts if it is reached

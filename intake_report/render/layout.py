@@ -16,6 +16,7 @@ GAP = 9.0  # pt between two columns
 # Widths in em, on the wide side, of the text face: a split too early costs a line, one too late a printed mess.
 _NARROW, _DIGIT, _LOWER, _UPPER, _OTHER, _WIDE = 0.29, 0.48, 0.51, 0.70, 0.62, 1.05
 _BOLD = 1.06
+_LINE, _ROW = 1.25, 8.0  # height of a line in type sizes, and of what is between two rows [pt]
 _STRETCH = 1.9  # a small table stays narrower than the page: its columns would drift apart
 _LONGEST_PIECE = 14  # characters; a longer word gets places where it may break
 _BREAK_AFTER = re.compile(r"(?<=[-/_.,:;@=&\\])(?=[^\s\d])")
@@ -125,6 +126,20 @@ def plan(table: Table, document: Document, width: float) -> Plan:
     size = 8.0
     panels = _panels(needs, size, width)
     return Plan(size, panels, tuple(_widths(needs, panel, size, width, table.widths) for panel in panels))
+
+
+def height(table: Table, document: Document, made: Plan) -> float:
+    """Return about how high a table is with its caption and notes [pt], to tell short ones from long ones."""
+    total = 24.0 + 14.0 * len(table.notes)
+    for columns, widths in zip(made.panels, made.widths, strict=True):
+        rows = [tuple(column.title for column in table.columns), *table.rows]
+        for row in rows:
+            lines = [
+                math.ceil(text_width(document.plain(row[i])) * made.size / width) or 1
+                for i, width in zip(columns, widths, strict=True)
+            ]
+            total += max(lines) * made.size * _LINE + _ROW
+    return total
 
 
 def _sum(needs: Sequence[_Need], columns: Sequence[int], size: float, *, natural: bool) -> float:

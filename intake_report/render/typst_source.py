@@ -20,11 +20,12 @@ from intake_report.render.blocks import (
     Table,
 )
 from intake_report.render.fonts import spellable
-from intake_report.render.layout import breakable, plan
+from intake_report.render.layout import breakable, height, plan
 from intake_report.render.numbering import Document, Item
 
 # Characters up to which a word stays whole in running text, in large type and in narrow places.
 _IN_TEXT, _IN_HEADING, _IN_CELL = 30, 20, 14
+WHOLE = 230.0  # pt, a third of a page: a table up to this height is not divided by a page
 _STROKE_WORD = re.compile(r"((?<!\S)[^\s/\u200b]{1,6}/[^\s/\u200b]{1,6}(?!\S))")
 
 
@@ -159,6 +160,7 @@ def _table(block: Table, place: str, document: Document, width: float) -> str:
         return inline_source(value, document, _IN_CELL)
 
     made = plan(block, document, width)
+    whole = height(block, document, made) <= WHOLE
     panels = []
     for columns, widths in zip(made.panels, made.widths, strict=True):
         heads = array(cell(block.columns[i].title) for i in columns)
@@ -168,7 +170,7 @@ def _table(block: Table, place: str, document: Document, width: float) -> str:
             f"align: {array(block.columns[i].align for i in columns)}, heads: {heads}, cells: ({rows}{_comma(rows)}))"
         )
     return (
-        f"data-table({place}, caption: {inline_source(block.caption, document)}, size: {made.size}pt, "
+        f"data-table({place}, caption: {inline_source(block.caption, document)}, size: {made.size}pt, whole: {_bool(whole)}, "
         f"panels: {array(panels)}, notes: {array(inline_source(note, document) for note in block.notes)})"
     )
 

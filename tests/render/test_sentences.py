@@ -33,7 +33,7 @@ def test_levels_come_before_the_difference(demo):
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [
-        ("closer to ambient only before adjustment", "suggested, not confirmed"),
+        ("suggested, not confirmed: closer to ambient", "which is suggested, not confirmed"),
         ("no difference shown", "which is not shown"),
         ("indication only", "an indication only"),
     ],

@@ -176,12 +176,6 @@ def _criteria(result: ReportResult) -> list[Block]:
     blocks: list[Block] = [
         Heading(2, "Acceptance criteria", "sec-acceptance"),
         Paragraph(literal(f"{text} {_not_applied(result)}".strip())),
-        figure_block(
-            acceptance_figure(result),
-            "fig-acceptance",
-            "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; bar, could not be applied.",
-            f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met, listed in the table of criteria.",
-        ),
     ]
     limits = {c.code: c for c in result.criteria}
     blocks.append(
@@ -198,6 +192,14 @@ def _criteria(result: ReportResult) -> list[Block]:
                 *((c.run, c.code, c.limit, c.value, c.hard, c.passed, c.reason) for c in result.criteria),
             ),
             widths=(2.4, 2.8, 0.7, 4.4),
+        )
+    )
+    blocks.append(
+        figure_block(
+            acceptance_figure(result),
+            "fig-acceptance",
+            "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; bar, could not be applied.",
+            f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met, listed in the table of criteria.",
         )
     )
     if result.pairs:

@@ -64,9 +64,12 @@ def _peaks(result: ReportResult, found: Places) -> str:
     near = formatting.with_unit(found.peak_within, "length", result.units, 0)
     n, total = round(found.peak_share * len(found.peaks)), len(found.peaks)
     where = _where(result, found, found.peak_centre, found.peak_within)
-    text = (
-        f"{n} of {formatting.count(total, 'run')} {'peaks' if total == 1 else 'peak'} within {near} of {centre}{where}"
-    )
+    if total == 1:
+        return f"The run peaks at {centre}{where}."
+    if n < 2:
+        at = [formatting.with_unit(p.distance, "distance", result.units, 2) for p in found.peaks]
+        return f"Every run peaks at another place ({formatting.listing(at)}): traffic decided it and not the route."
+    text = f"{n} of {total} runs peak within {near} of {centre}{where}"
     if n == total:
         return f"{text}, as expected where runs share their hottest place (common practice)."
     return (

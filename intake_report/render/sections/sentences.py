@@ -5,7 +5,14 @@ from __future__ import annotations
 from intake_report.render.inline import literal
 from intake_report.render.sections.gravest import gravest
 from intake_report.results import Comparison, MetricKey, MetricResult, ReportResult, formatting
-from intake_report.results.text import counts_text, difference_interval, difference_quantity, metric_title
+from intake_report.results.text import (
+    EXPLORATORY,
+    SUGGESTED,
+    counts_text,
+    difference_interval,
+    difference_quantity,
+    metric_title,
+)
 from intake_report.units import to_display
 
 # In which order a metric is taken for the first sentence of the answer: the one that says most about daily driving.
@@ -148,10 +155,10 @@ def _judged(c: Comparison) -> str:
     """Return a verdict in plain words."""
     if c.verdict == "indication only":
         return "an indication only"
-    if c.verdict.endswith("only before adjustment"):
-        return "which is suggested, not confirmed"
+    if c.verdict.startswith(SUGGESTED):
+        return f"which is {SUGGESTED}"
     if c.shown:
-        return "which is shown"
+        return f"which is shown{f' {EXPLORATORY}' if c.verdict.endswith(EXPLORATORY) else ''}"
     return "which is no difference that matters" if c.verdict == "equivalent" else "which is not shown"
 
 

@@ -1,0 +1,143 @@
+"""Sections in the reader's words: places, acceptance, provenance, cover facts, and what the figures leave room for."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from conftest import ROOT
+
+from intake_report import plots, plots_places
+from intake_report.campaign import load_campaign
+from intake_report.render import sections
+from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table
+from intake_report.render.layout import height, plan
+from intake_report.render.numbering import number
+from intake_report.render.sections.closing import _path
+from intake_report.render.typst_source import WHOLE
+from intake_report.results.places import PeakPlace
+
+
+def texts(blocks, kind=Paragraph) -> list[str]:
+    return [b.text for b in blocks if isinstance(b, kind)]
+
+
+def table(blocks, label: str) -> Table:
+    return next(b for b in blocks if isinstance(b, Table) and b.label == label)
+
+
+def test_peaks_by_place_are_those_of_the_metric(demo):
+    result = demo.chain.result
+    metric = {v.run: (v.value, v.distance) for v in result.of("peak_over_ambient")}
+    assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
+        run: (pytest.approx(value), pytest.approx(distance)) for run, (value, distance) in metric.items()
+    }
+    panel = plots_places.places_figure(result, result.places).get_axes()[0]
+    drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
+    assert drawn == {round(value, 6) for value, _ in metric.values()}
+
+
+def peaks_text(result, distances: list[float], centre: float, share: float) -> str:
+    peaks = tuple(PeakPlace(f"r{i}", d, 10.0) for i, d in enumerate(distances))
+    peaks = tuple(replace(p, run=run.id) for p, run in zip(peaks, result.runs, strict=False))
+    places = replace(result.places, peaks=peaks, peak_centre=centre, peak_share=share, one_place=share >= 0.75)
+    return texts(sections.places(replace(result, places=places)))[1]
+
+
+def test_sentence_on_peaks_does_not_contradict_itself(demo):
+    result = demo.chain.result
+    last = result.places.stops[-1].distance
+    some = peaks_text(result, [last, last, 100.0], last, 2 / 3)
+    assert some.startswith("2 of 3 runs peak within") and "(the last stop before the ramp), 1 elsewhere." in some
+    every = peaks_text(result, [last, last, last], last, 1.0)
+    assert "elsewhere" not in every and "do not" not in every
+    assert "another place" in peaks_text(result, [1.0, 5000.0, 9000.0], 1.0, 1 / 3)
+    assert peaks_text(result, [last], last, 1.0).startswith("The run peaks at")
+
+
+def test_stop_places_are_in_the_units_of_the_reader(badly_designed):
+    made = table(sections.places(badly_designed.chain.result), "tab-stop-places")
+    assert made.columns[0].title.replace("\x10", "") == "Route distance [mi]"  # without the mark of a literal bracket
+    assert not any("km" in cell for row in made.rows for cell in row)
+
+
+def test_report_in_us_units_has_no_other(badly_designed):
+    chain, result = badly_designed.chain, badly_designed.chain.result
+    blocks = (
+        *sections.cover(chain.campaign, result, "2026-07-01", 1), *sections.methodology(chain.campaign, result),
+        *sections.definitions(result), *sections.places(result), *sections.run_log(result), *sections.limitations(result),
+        *sections.data_quality(result), *sections.results(result),
+    )  # fmt: skip
+    words: list[str] = texts(blocks)
+    words += [t for b in blocks if isinstance(b, Definitions) for pair in b.items for t in pair]
+    words += [cell for b in blocks if isinstance(b, Table) for row in b.rows for cell in row]
+    words += [t for b in blocks if isinstance(b, Cover) for t in b.answer]
+    # a margin names both units on purpose: "3 °F (1.7 K)"
+    found = [w for w in words if re.search(r"(?<!\()\b\d+(\.\d+)?\s(K|°C|km/h|km|m|kPa)\b", w)]
+    assert len(words) > 150 and not [w for w in found if not re.search(r"\(\d+(\.\d+)?\sK\)", w)], found
+
+
+def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path):
+    (command,) = texts(sections.provenance(demo.chain.campaign, demo.chain.result, "2026-07-01"), Preformatted)
+    assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
+
+
+def test_command_names_the_folder_where_it_is_one_of_the_project():
+    assert _path(load_campaign(ROOT / "data" / "tandem" / "campaign.toml"), "tandem") == "data/tandem"
+
+
+def test_facts_of_the_cover_are_those_of_the_runs(demo):
+    result = demo.chain.result
+    (cover,) = sections.cover(demo.chain.campaign, result, "2026-07-01", 1)
+    facts = dict(cover.facts)
+    days = sorted(run.start[:10] for run in result.runs)
+    assert days[0] in facts["Runs"] and days[-1] in facts["Runs"]
+    assert f"{min(c.ambient_mean for c in result.conditions):.1f}" in facts["Ambient"]
+    assert facts["Route"]
+
+
+def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo):
+    result = demo.chain.result
+    rows = tuple(replace(c, difference=None, low=None, high=None) for c in result.comparisons)
+    first = texts(sections.methodology(demo.chain.campaign, replace(result, comparisons=rows)))[0]
+    assert "were driven" in first and "nothing could be compared" in first and "were compared" not in first
+    assert "were compared" in texts(sections.methodology(demo.chain.campaign, result))[0]
+
+
+def test_curves_along_the_route_fill_the_width(demo):
+    axes = plots.route_figure(demo.chain.result).get_axes()
+    ends = np.concatenate([line.get_xdata() for a in axes for line in a.get_lines()]).astype(float)
+    assert axes[-1].get_xlim() == (pytest.approx(np.nanmin(ends)), pytest.approx(np.nanmax(ends)))
+
+
+def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
+    (panel,) = plots.recovery_figure(demo.chain.result).get_axes()
+    low, high = panel.get_xlim()
+    marks = [float(line.get_xdata()[0]) for line in panel.get_lines() if len(line.get_xdata()) == 1]
+    assert marks and all(low < x < high for x in marks)
+    labels = [t for t in panel.texts if "K" in t.get_text()]
+    assert len(labels) == 2 and all(t.get_ha() == "left" and t.xy[0] == 1.0 for t in labels)
+
+
+def test_differences_have_one_row_per_metric_and_a_legend(demo):
+    result = demo.chain.result
+    keys = [k for k in result.metrics if k.spec.headline]
+    figure = plots.difference_figure(result, keys)
+    labels = [t.get_text() for a in figure.get_axes() for t in a.get_yticklabels()]
+    assert len(labels) == len(keys)
+    assert {t.get_text() for t in figure.legends[0].get_texts()} == {
+        "Open cone element",
+        "Sealed box with external snorkel",
+    }
+
+
+def test_only_short_tables_are_kept_whole():
+    document = number(())
+    columns = (Column("Run"), Column("What"))
+    short = Table("tab-a", "Short", columns, (("r1", "x"),) * 5)
+    long = Table("tab-b", "Long", columns, (("r1", "x"),) * 40)
+    wordy = Table("tab-c", "Wordy", columns, (("r1", "some words " * 120),) * 3)
+    heights = [height(t, document, plan(t, document, 470.0)) for t in (short, long, wordy)]
+    assert heights[0] <= WHOLE < min(heights[1:])
