@@ -124,7 +124,9 @@ def _of_one(value: MetricResult, key: MetricKey, form: tuple[str, UnitSystem, in
     """Return the value of the only run with the interval of the table of uncertainty: the instruments', no scatter."""
     stated = formatting.with_unit(value.value, *form)
     assessed = value.draws_not_reached is not None and not (value.low is None and value.high is None)
-    limits = f", instruments alone {open_interval(value.low, value.high, *form)}" if assessed else ""
+    low = formatting.with_unit(value.low, *form)
+    span = f"{low} to not reached" if value.high is None else formatting.interval(value.low, value.high, *form)
+    limits = f" (instruments alone: {span})" if assessed else ""
     return Evidence(
         f"{stated} in the one run{limits}", value.value, value.low, value.high, value.u, None, False, key.spec.quantity
     )

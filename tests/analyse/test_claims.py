@@ -162,7 +162,7 @@ def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
         assert "mean" not in result.reason and "n = 1" not in result.reason and "in the one run" in result.reason
     values = rows(key, "e0", (40.0,), **(assessed | {"high": None, "draws_not_reached": 0.2}))
     (result,) = judge_claims(model(minute()), (key,), values, (), "station")
-    assert "above 3" in result.reason and result.verdict == "indication only"
+    assert "(instruments alone: 3\u00a0s to not reached)" in result.reason and result.verdict == "indication only"
 
 
 def test_a_time_is_never_below_zero():

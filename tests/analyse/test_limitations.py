@@ -13,6 +13,7 @@ from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, GRID, RECOVERY, VALUES, Shifts, rows
 from intake_report.analyse.compare import compare, compare_pair
+from intake_report.analyse.compare.verdict import judge
 from intake_report.analyse.limitations import PREDICATES, Findings, comparisons, derive_limitations, design, traffic
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
 from intake_report.demo.articles import OPEN, SEALED, STOCK
@@ -185,7 +186,8 @@ def test_means_that_are_half_a_limit_apart():
     apart = found(traffic.traffic_unlike, stopped(layout, (400, 270, 300, 305)))["traffic-unlike"].text  # 62.5 s
     assert "350\u00a0s on average" in apart and "in each of" not in apart
     assert not found(traffic.traffic_unlike, stopped(layout, (400, 285, 300, 305)))  # 55 s
-    assert found(traffic.traffic_unlike, stopped("s1 e2", (400, 300)))  # one run each: nothing averages traffic out
+    single = found(traffic.traffic_unlike, stopped("s1 e2", (400, 300)))["traffic-unlike"].text
+    assert "400\u00a0s with" in single  # one run each: nothing averages traffic out
     assert not found(traffic.traffic_unlike, stopped("s1 e1", (330, 300)))  # one block: one of two always stands longer
     tight = CAMPAIGN.model_copy(update={"acceptance": {"stop-time": "40 s"}})
     f = stopped(layout, (400, 285, 300, 305))
@@ -239,6 +241,14 @@ def test_not_shown_quotes_the_interval_of_the_table_not_half_of_its_width():
     (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
     assert difference_interval(row, RECOVERY, "si") in text.text and "±" not in text.text
     assert difference_interval(row, RECOVERY, "si") in found(comparisons.shared_biases, f)["shared-bias"].text
+
+
+def test_what_holm_takes_back_is_suggested_not_unseen():
+    f = findings(CITY, GRID, VALUES)
+    taken = [replace(c, p_adjusted=0.2) if c.configuration == SEALED.id else c for c in f.comparisons]
+    f = replace(f, comparisons=tuple(replace(c, verdict=v, shown=s) for c in taken for v, s in [judge(CITY, c)]))
+    (text,) = [x.text for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    assert "is suggested, not confirmed in" in text and "do not show" not in text and "(Holm)" in text
 
 
 def test_an_interval_that_is_not_bounded_is_a_limitation():

@@ -8,7 +8,14 @@ from intake_report.analyse.limitations.findings import Findings
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
 from intake_report.results import Comparison, Limitation, MetricKey, formatting
 from intake_report.results.formatting import count, listing
-from intake_report.results.text import NOT_REACHED_DRAWS, difference_interval, difference_quantity, metric_title, p_text
+from intake_report.results.text import (
+    NOT_REACHED_DRAWS,
+    SUGGESTED,
+    difference_interval,
+    difference_quantity,
+    metric_title,
+    p_text,
+)
 
 MATERIAL = 1.0 / 3.0  # of the standard uncertainty of a difference: below it a part adds less than 6 % to the whole
 UNEXPLAINED = 0.05  # p below which an assumption about the runs is in doubt
@@ -45,11 +52,21 @@ def not_shown(f: Findings) -> Iterator[Limitation]:
         if not mine:
             continue
         versus = f.campaign.configuration(mine[0].versus).name
-        parts = [_difference(f, keys[c.key], c) for c in mine]
+        suggested = [c for c in mine if c.verdict.startswith(SUGGESTED)]
+        open_ = [c for c in mine if c not in suggested]
+        texts = []
+        if open_:
+            parts = listing([_difference(f, keys[c.key], c) for c in open_])
+            texts.append(f"the runs do not show a difference from {versus} in {parts}")
+        if suggested:
+            parts = listing([_difference(f, keys[c.key], c) for c in suggested])
+            texts.append(
+                f"a difference from {versus} is {SUGGESTED} in {parts}, since the interval excludes zero, but not after allowing "
+                "for the comparisons looked at together (Holm)"
+            )
         yield Limitation(
             "not-shown",
-            f"{configuration.name}: the runs do not show a difference from {versus} in {listing(parts)}; what is not shown "
-            "is not shown to be absent.",
+            f"{configuration.name}: {'; '.join(texts)}. What is not shown is not shown to be absent.",
             _remedy(f, keys, mine, configuration.name, versus),
         )
 

@@ -36,13 +36,14 @@ TRAITS = (
 
 @dataclass(frozen=True)
 class Imbalance:
-    """Two configurations in one trait: means, blocks that hold both, and in how many the first has more throughout."""
+    """Two configurations in one trait: means, blocks that hold both, whether the first has more in all; one run each."""
 
     more: str
     fewer: str
     means: tuple[float, float]
     blocks: int
     always: bool
+    single: bool
 
 
 def imbalance(
@@ -76,12 +77,12 @@ def imbalance(
         means = [sum(sum(cell[i]) / len(cell[i]) for cell in shared) / len(shared) for i in (0, 1)]
     else:
         means = [sum(map(value, sides[c])) / len(sides[c]) for c in pair]
-    first = means[0] >= means[1]
-    more, fewer = (0, 1) if first else (1, 0)
+    more, fewer = (0, 1) if means[0] >= means[1] else (1, 0)
+    runs_of = [run for side in sides.values() for run in side]
     always = len(shared) >= BLOCKS and all(min(cell[more]) > max(cell[fewer]) for cell in shared)
     if not always and abs(means[0] - means[1]) <= SHARE * limit:
         return None
-    return Imbalance(pair[more], pair[fewer], (means[more], means[fewer]), len(shared), always)
+    return Imbalance(pair[more], pair[fewer], (means[more], means[fewer]), len(shared), always, len(runs_of) == 2)
 
 
 def traffic_unlike(f: Findings) -> Iterator[Limitation]:
@@ -110,7 +111,8 @@ def _said(f: Findings, trait: Trait, found: Imbalance) -> str:
     names = [f.campaign.configuration(id).name for id in (found.more, found.fewer)]
     texts = [formatting.with_unit(mean, trait.quantity, f.campaign.about.units, trait.decimals) for mean in found.means]
     where = f", more in each of the {count(found.blocks, 'block')} that hold both" if found.always else ""
-    return f"{trait.words} {texts[0]} on average with {names[0]} against {texts[1]} with {names[1]}{where}"
+    average = "" if found.single else " on average"
+    return f"{trait.words} {texts[0]}{average} with {names[0]} against {texts[1]} with {names[1]}{where}"
 
 
 def _by_distance(f: Findings, met: Sequence[str]) -> str:
