@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import datetime as dt
 import json
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -185,7 +186,7 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
     except IntakeReportError as error:
         if arguments.debug:
             traceback.print_exc()
-        return _Outcome(name, "failed", str(error))
+        return _Outcome(name, "failed", _as_given(str(error), path))
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         if arguments.debug:
             traceback.print_exc()
@@ -193,6 +194,12 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
             name, "failed", f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
         )
     return _Outcome(report.campaign, report.state, str(report.folder), _notes(report))
+
+
+def _as_given(text: str, path: Path) -> str:
+    """Return an error of the notebook, which knows only whole paths, with the campaign's folder as the user named it."""
+    given = "" if path.parent == Path() else f"{path.parent}{os.sep}"
+    return text.replace(f"{path.parent.resolve()}{os.sep}", given)
 
 
 def _notes(report: Published) -> tuple[str, ...]:

@@ -137,6 +137,14 @@ def test_mistakes_of_claims_and_limits_come_with_all_others_before_a_log_is_read
         assert sum(f"campaign.toml: {place}: " in line for line in lines) == 1, place
 
 
+def test_a_misspelt_column_is_said_with_the_path_as_given(small, tmp_path, monkeypatch, capsys):
+    spoil(several(small, tmp_path, "spoilt") / "spoilt", "log.columns", {"Intaek (C)": "iat [degC]"})
+    monkeypatch.chdir(tmp_path)
+    assert cli.main(["render", "spoilt", "--out", "out"]) == 1
+    place = 'intake-report: spoilt/campaign.toml: log.columns."Intaek (C)": logs/b1-stock.csv: '
+    assert capsys.readouterr().err == f"{place}The log has no column “Intaek (C)”. Did you mean “Intake (C)”?\n"
+
+
 def test_a_claim_on_a_phase_that_is_not_there_is_said_once(small, tmp_path, capsys):
     folder = several(small, tmp_path, "spoilt") / "spoilt"
     claim = {"id": "c", "text": "x", "metric": "over_ambient_mean", "phase": "citty", "configuration": "sealed"}

@@ -80,16 +80,16 @@ def load_one(campaign: Campaign, run: Run) -> RunLog:
         raise cited(error, campaign, run) from None
 
 
-def cited(error: DataError, campaign: Campaign, run: Run) -> DataError:
+def cited(error: DataError, campaign: Campaign, run: Run, file: Path | None = None) -> DataError:
     """Return an error of the mapping with both places, the key of the campaign file and the log; others as they are."""
     if error.where is None or not error.where.startswith("columns") or error.file is None:
         return error
     number = next((i for i, r in enumerate(campaign.runs, 1) if run.id in (r.id, control_id(r.id))), None)
     own = run.log is not None and "columns" in run.log.model_fields_set
     key = f"run[{number}].log.{error.where}" if own else f"log.{error.where}"
-    path = Path(error.file)
+    path = Path(error.file).resolve()
     log = path.relative_to(campaign.folder).as_posix() if path.is_relative_to(campaign.folder) else str(path)
-    return DataError(f"{log}: {error.what}", file=campaign.file, where=key, remedy=error.remedy)
+    return DataError(f"{log}: {error.what}", file=file or campaign.file, where=key, remedy=error.remedy)
 
 
 def run_start(campaign: Campaign, run: Run) -> dt.datetime | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import types
 import typing
@@ -139,9 +140,7 @@ def _said(error: Any) -> tuple[str, str]:
     if kind in ("tuple_type", "list_type"):
         if isinstance(given, dict):
             return "this table may stand several times.", f"Write [[{_header(location)}]], in double brackets."
-        if last in ("files", "control", "deviations", "reports", "recovery_margins"):
-            return f"{_shown(given)} is not a list.", f'Write a list: {last} = ["…"].'
-        inside = "{ … }" if _tables_in(location) else '"…"'
+        inside = "{ … }" if _tables_in(location) else json.dumps(given, ensure_ascii=False) if _pastes(given) else '"…"'
         return f"{_shown(given)} is not a list.", f"Write a list: {last} = [{inside}]."
     if kind == "string_type":
         unit = _unit_of(location)
@@ -168,6 +167,10 @@ _RANGES = {
     "greater_than": "be greater than", "greater_than_equal": "not be below", "less_than": "be less than",
     "less_than_equal": "not be above",
 }  # fmt: skip
+
+
+def _pastes(given: object) -> bool:
+    return isinstance(given, str) and 0 < len(given) <= 60
 
 
 def _shown(given: object) -> str:
@@ -202,7 +205,8 @@ def _toml_key(key: str) -> str:
 
 
 def _tables_in(location: Location) -> bool:
-    return _known_keys(Campaign, location) != _known_keys(Campaign, location[:-1])
+    inside = _known_keys(Campaign, location)
+    return bool(inside) and inside != _known_keys(Campaign, location[:-1])
 
 
 def _known_keys(model: type[BaseModel], location: Location) -> list[str]:
