@@ -166,7 +166,7 @@ def _checks(result: ReportResult, keys: dict[str, MetricKey], checks: list[Model
 
 def _control_drives(result: ReportResult) -> list[Block]:
     """Return which runs a control vehicle drove beside, from which files, and what is taken less its values."""
-    beside = sum(bool(drive.files) for drive in result.control_drives)
+    beside = sum(bool(logs.files) for logs in result.control_drives)
     runs = formatting.count(len(result.control_drives), "run")
     text = f"A control vehicle, left unmodified, drove beside {beside} of {runs}. "
     if result.less_control:
@@ -187,8 +187,11 @@ def _control_drives(result: ReportResult) -> list[Block]:
             label="tab-control-drives",
             caption="Logs of the control vehicle",
             columns=(Column("Run"), Column("Log of the control vehicle")),
-            rows=tuple((d.run, ", ".join(d.files) or "none") for d in result.control_drives),
-            values=(("run", "file"), *((d.run, file) for d in result.control_drives for file in d.files or ("",))),
+            rows=tuple((logs.run, ", ".join(logs.files) or "none") for logs in result.control_drives),
+            values=(
+                ("run", "file"),
+                *((logs.run, file) for logs in result.control_drives for file in logs.files or ("",)),
+            ),
             widths=(2.4, 4.0),
         ),
     ]
