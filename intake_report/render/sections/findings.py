@@ -214,7 +214,7 @@ def limitations(result: ReportResult) -> tuple[Block, ...]:
         caption="Limitations derived from the data",
         columns=(Column("Code"), Column("What the data cannot show"), Column("What would remove it")),
         rows=tuple(
-            (item.code, in_reader_units(item.text, result.units), item.remedy or formatting.ABSENT)
+            (item.code, *(in_reader_units(t, result.units) for t in (item.text, item.remedy or formatting.ABSENT)))
             for item in result.limitations
         ),
         values=(("code", "text", "remedy"), *((item.code, item.text, item.remedy) for item in result.limitations)),

@@ -15,11 +15,14 @@ WORDS: dict[str, str] = {
     "no-common-block": "some configurations share no block with the baseline",
     "order": "one configuration was always driven before another",
     "time-of-day": "configurations were driven at different times of day",
+    "traffic-unlike": "traffic was not alike between the configurations",
     "one-block": "all runs are of one block, so other days are unknown",
     "no-blocks": "some runs name no block",
+    "ambient-missing": "some runs have no ambient temperature",
     "no-entry": "some runs have no highway entry",
     "not-reached": "some runs did not come back to the margin",
     "interaction": "a difference may depend on the day",
+    "not-bounded": "some intervals of recovery times are open",
     "related-runs": "runs of a block hang together",
     "no-scatter": "the scatter between runs is unknown for some metrics",
     "control-partial": "the control vehicle was beside some runs only",
@@ -38,10 +41,19 @@ WORDS: dict[str, str] = {
     "no-position": "the logs hold no position",
     "accuracy-unknown": "the accuracy of the sensor is not declared",
 }
-_OF_COMPARISONS = ("one-run", "confounded", "no-common-block", "order", "time-of-day", "one-block", "no-blocks")
+_OF_COMPARISONS = (
+    "one-run",
+    "confounded",
+    "no-common-block",
+    "order",
+    "time-of-day",
+    "one-block",
+    "no-blocks",
+    "traffic-unlike",
+)
 _SAME = (
     ("one-run", "confounded"),
-    ("acceptance-stop-time", "acceptance-stops", "acceptance-phase-duration"),
+    ("traffic-unlike", "acceptance-stop-time", "acceptance-stops", "acceptance-phase-duration"),
     ("acceptance-ambient", "ambient-spread"),
 )
 
