@@ -226,7 +226,7 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
         try:
             return looking.look(entry.id, work.logs, log.columns, settings, start)
         except DataError as error:
-            raise cited(error, campaign, entry) from None
+            raise cited(error, campaign, entry, campaign.given) from None
 
     seen, failed = _attempt(mapped, debug)
     columns = looking.describe_columns(work.proposals, log.columns if seen is not None else None)
