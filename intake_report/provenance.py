@@ -46,3 +46,14 @@ def package_versions() -> dict[str, str]:
         except metadata.PackageNotFoundError:  # pragma: no cover - only without the package's metadata
             continue
     return versions
+
+
+def repeat_command(campaign: Campaign, date: str) -> str:
+    """Return the command that repeats a report, with the campaign as seen from the project's own folder.
+
+    Where it lies elsewhere the path is left to be filled in: the whole path would differ from machine to machine, and
+    with it the bytes of the report.
+    """
+    folder = campaign.folder.resolve()
+    path = f"data/{folder.name}" if folder.parent.name == "data" else f"PATH/TO/{campaign.about.id}"
+    return f"intake-report render {path} --date {date}"

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from intake_report.campaign import Campaign, load_campaign
 from intake_report.errors import CampaignError, DataError, IntakeReportError
-from intake_report.provenance import hash_file, input_hashes, package_versions
+from intake_report.provenance import hash_file, input_hashes, package_versions, repeat_command
 from intake_report.render.dates import report_date
 from intake_report.render.meta import Attachment, ReportMeta
 
@@ -345,7 +345,7 @@ def write_manifest(folder: Path, campaign: Campaign, date: str, revision: int, m
         "revision": revision,
         "made_from": made_from,
         "outputs": outputs,
-        "command": f"intake-report render {campaign.about.id} --date {date}",
+        "command": repeat_command(campaign, date),
     }
     text = json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"
     (folder / MANIFEST).write_text(text, encoding="utf-8")

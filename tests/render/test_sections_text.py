@@ -80,7 +80,7 @@ def test_report_in_us_units_has_no_other(badly_designed):
 
 
 def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path):
-    (command,) = texts(sections.provenance(demo.chain.campaign, demo.chain.result, "2026-07-01"), Preformatted)
+    (command,) = texts(sections.provenance(demo.chain.campaign, "2026-07-01"), Preformatted)
     assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
 
 

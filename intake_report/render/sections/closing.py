@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from intake_report.campaign import Campaign
-from intake_report.provenance import input_hashes, package_versions
+from intake_report.provenance import input_hashes, package_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Column, Data, Heading, Paragraph, Preformatted
 from intake_report.render.sections.tables import literal_table
 from intake_report.results import ReportResult
@@ -31,7 +31,7 @@ def cautions(campaign: Campaign) -> tuple[Block, ...]:
     return (Heading(1, "Cautions", "sec-cautions"), Callout("caution", "Before anyone repeats or uses this", texts))
 
 
-def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Block, ...]:
+def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
     """Return the inputs with their hashes, the versions of what computed the report, and the command that repeats it."""
     inputs = input_hashes(campaign)
     versions = package_versions()
@@ -41,7 +41,7 @@ def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Blo
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "
             "same versions and same date give the same bytes. To repeat it:"
         ),
-        Preformatted(f"intake-report render {_path(campaign, result.campaign)} --date {date}"),
+        Preformatted(repeat_command(campaign, date)),
         literal_table(
             label="tab-inputs",
             caption="Input files",
@@ -58,15 +58,6 @@ def provenance(campaign: Campaign, result: ReportResult, date: str) -> tuple[Blo
             widths=(2.0, 2.0),
         ),
     )
-
-
-def _path(campaign: Campaign, id: str) -> str:
-    """Return where the campaign folder is as seen from the project's own folder, or a path to be filled in.
-
-    The whole path would differ from machine to machine, and with it the bytes of the report.
-    """
-    folder = campaign.folder.resolve()
-    return f"data/{folder.name}" if folder.parent.name == "data" else f"PATH/TO/{id}"
 
 
 def data(result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
