@@ -77,7 +77,9 @@ def test_one_hour_at_ten_hertz(record_property) -> None:
     # the nearest point alone is wrong on the way back: that is why it is not enough
     nearest = shapely.line_locate_point(line, points)
     wrong = np.abs(nearest - located.distance.to_numpy()) > 100
-    print(f"\nmatched in {took:.3f} s; line_locate_point {plain:.3f} s; ratio {took / plain:.2f}; wrong {wrong.mean():.0%}")
+    print(
+        f"\nmatched in {took:.3f} s; line_locate_point {plain:.3f} s; ratio {took / plain:.2f}; wrong {wrong.mean():.0%}"
+    )
     record_property("seconds", took)
     record_property("ratio", took / plain)
     assert took < 0.5
