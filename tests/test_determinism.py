@@ -30,7 +30,7 @@ def test_manifest_hashes_every_file_and_every_input(report, demo):
     for name, digest in inputs.items():
         assert digest == hashlib.sha256((demo.file.parent / name).read_bytes()).hexdigest(), name
     assert {"Python", "numpy", "pandas", "typst", "intake-report"} <= set(manifest["made_from"]["packages"])
-    assert manifest["command"] == "intake-report render ramp-trial --date 2026-07-01"
+    assert manifest["command"] == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
 
 
 def test_rendering_leaves_the_inputs_alone(renders, demo):

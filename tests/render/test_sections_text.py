@@ -11,11 +11,11 @@ from conftest import ROOT
 
 from intake_report import plots, plots_places
 from intake_report.campaign import load_campaign
+from intake_report.provenance import repeat_command
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table
 from intake_report.render.layout import height, plan
 from intake_report.render.numbering import number
-from intake_report.render.sections.closing import _path
 from intake_report.render.typst_source import WHOLE
 from intake_report.results.places import PeakPlace
 
@@ -85,7 +85,8 @@ def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path)
 
 
 def test_command_names_the_folder_where_it_is_one_of_the_project():
-    assert _path(load_campaign(ROOT / "data" / "tandem" / "campaign.toml"), "tandem") == "data/tandem"
+    campaign = load_campaign(ROOT / "data" / "tandem" / "campaign.toml")
+    assert repeat_command(campaign, "2026-07-01") == "intake-report render data/tandem --date 2026-07-01"
 
 
 def test_facts_of_the_cover_are_those_of_the_runs(demo):

@@ -33,8 +33,8 @@ def test_levels_come_before_the_difference(demo):
 @pytest.mark.parametrize(
     ("verdict", "words"),
     [
-        ("suggested, not confirmed: closer to ambient", "a difference that is suggested, not confirmed"),
-        ("no difference shown", "a difference that the runs do not show"),
+        ("suggested, not confirmed: closer to ambient", "suggested, not confirmed"),
+        ("no difference shown", "which the runs do not show"),
         ("indication only", "an indication only"),
     ],
 )

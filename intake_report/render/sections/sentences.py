@@ -156,10 +156,10 @@ def _judged(c: Comparison) -> str:
     if c.verdict == "indication only":
         return "an indication only"
     if c.verdict.startswith(SUGGESTED):
-        return f"a difference that is {SUGGESTED}"
+        return SUGGESTED
     if c.shown:
-        return f"a difference that the runs show{f' {EXPLORATORY}' if c.verdict.endswith(EXPLORATORY) else ''}"
-    return "no difference that matters" if c.verdict == "equivalent" else "a difference that the runs do not show"
+        return f"which the runs show{f' {EXPLORATORY}' if c.verdict.endswith(EXPLORATORY) else ''}"
+    return "no difference that matters" if c.verdict == "equivalent" else "which the runs do not show"
 
 
 def _recovery(result: ReportResult) -> str:
