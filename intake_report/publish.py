@@ -275,9 +275,9 @@ def run_notebook(
     # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
     with _socket_prefix(scratch) as prefix:
         try:
-            papermill.execute_notebook(
+            ran = papermill.execute_notebook(
                 template_path(),
-                scratch / "executed.ipynb",
+                None,  # a path would be written twice per cell, all figures so far each time
                 parameters=parameters,
                 cwd=campaign.folder,
                 kernel_name="python3",
@@ -290,7 +290,7 @@ def run_notebook(
             if debug:
                 raise
             raise as_user_error(error.ename, error.evalue) from None
-    executed: NotebookNode = nbformat.read(scratch / "executed.ipynb", as_version=4)
+    executed: NotebookNode = nbformat.reads(nbformat.writes(ran), as_version=4)  # as a file would give it back
     for cell in executed.cells if has_previous else []:
         if "injected-parameters" in cell.metadata.get("tags", []):  # the scratch folder's name is never the same
             cell.source = cell.source.replace(parameters["previous"], "previous.json")
