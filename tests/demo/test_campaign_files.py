@@ -112,10 +112,9 @@ def test_other_campaigns_are_valid(scenario, tmp_path):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("id", ["ramp-trial", "three-days"])
+@pytest.mark.parametrize("id", sorted(SCENARIOS))
 def test_committed_campaign_is_what_the_generator_writes(id, tmp_path):
-    if not (DATA / id / "campaign.toml").is_file():
-        pytest.skip(f"data/{id} is not here")
+    assert (DATA / id / "campaign.toml").is_file(), f"data/{id} is missing: run `intake-report demo data`"
     write_campaign(SCENARIOS[id], tmp_path)
 
     def unpacked(folder):
