@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from intake_report.results import BudgetRow, Comparison, Curve, MetricKey, ReportResult, formatting
+from intake_report import formatting
+from intake_report.results import BudgetRow, Comparison, Curve, MetricKey, ReportResult
 from intake_report.results.text import metric_title
 from intake_report.units import to_display
 

@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from intake_report import formatting
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult, MeanCurve
 from intake_report.plots import _axis_label, _figure, _legend, _Look, _shown, styled
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.units import to_display
 

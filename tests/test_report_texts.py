@@ -11,7 +11,7 @@ import pytest
 from bs4 import BeautifulSoup
 from conftest import DATE, Report, Small, plain
 
-from intake_report.results import formatting
+from intake_report import formatting
 
 SECTIONS = (
     "Results at a glance", "Claims", "Methodology", "Test articles", "Instrumentation", "Weather conditions",

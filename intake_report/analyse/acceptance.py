@@ -8,6 +8,7 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from intake_report import formatting
 from intake_report.align import Alignment
 from intake_report.align.comparability import MEDIANS, Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
@@ -17,8 +18,8 @@ from intake_report.analyse.inputs import Drive, align_settings
 from intake_report.campaign import Campaign, Limit
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError
-from intake_report.results import Criterion, Limitation, PairCriterion, formatting
-from intake_report.results.judged import judged_text
+from intake_report.formatting import usual
+from intake_report.results import Criterion, Limitation, PairCriterion
 from intake_report.units import UnitSystem, parse_quantity
 from intake_report.weather import WeatherRecord, conditions_during
 
@@ -146,7 +147,7 @@ def _row(campaign: Campaign, check: Check) -> Criterion:
     units, quantity = campaign.about.units, quantity_of(check.code)
     spec = CRITERIA[check.code]
     sign = "at least" if spec.sense == "at least" else "at most"
-    limit, value = judged_text(check.limit, quantity, units), _value(check, units)
+    limit, value = usual(check.limit, quantity, units), _value(check, units)
     apart = f" from {MEDIANS[spec.scope]}" if spec.scope in MEDIANS else ""
     reason = check.reason.rstrip(".") if check.outcome == "unknown" or check.code == "one-pass" else ""
     if check.outcome == "fail" and not reason:
@@ -167,8 +168,8 @@ def _row(campaign: Campaign, check: Check) -> Criterion:
 def _value(check: Check, units: UnitSystem) -> str:
     """Return the value as text; one beyond its limit never reads like the limit."""
     quantity = quantity_of(check.code)
-    texts = [judged_text(check.value, quantity, units, more) for more in (0, 1, 2)]
-    limits = [judged_text(check.limit, quantity, units, more) for more in (0, 1, 2)]
+    texts = [usual(check.value, quantity, units, more) for more in (0, 1, 2)]
+    limits = [usual(check.limit, quantity, units, more) for more in (0, 1, 2)]
     if check.outcome != "fail":
         return texts[0]
     return next((text for text, limit in zip(texts, limits, strict=True) if text != limit), texts[-1])
@@ -203,7 +204,7 @@ def _pair_row(campaign: Campaign, checks: list[Check]) -> PairCriterion:
     return PairCriterion(
         code=checks[0].code,
         title=checks[0].title,
-        limit=f"at most {judged_text(checks[0].limit, quantity, units)}",
+        limit=f"at most {usual(checks[0].limit, quantity, units)}",
         pairs=len(known),
         failed=sum(check.outcome == "fail" for check in known),
         worst=worst.runs if worst else (),

@@ -8,11 +8,11 @@ import numpy as np
 
 from intake_report import air
 from intake_report.campaign import Campaign
+from intake_report.formatting import listing
 from intake_report.metrics import RunSeries
 from intake_report.metrics.series import weights
 from intake_report.results import Conditions
 from intake_report.results.evidence import AirEvidence, AirPoint, RunWeather
-from intake_report.results.formatting import listing
 
 UNIT_VOLUME = 1.0  # L; where the displacement is not declared
 STANDARD_PRESSURE = 101.325  # kPa; standard atmosphere at sea level

@@ -6,10 +6,11 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from intake_report import formatting
 from intake_report.analyse.compare import InstrumentDraws
 from intake_report.analyse.compare.combine import instrument_part
 from intake_report.campaign import Campaign, Claim
-from intake_report.results import Comparison, MetricKey, MetricResult, formatting
+from intake_report.results import Comparison, MetricKey, MetricResult
 from intake_report.results.text import difference_quantity, difference_text, never_negative, open_interval
 from intake_report.statistics import Component, MeanInterval, combine, coverage_factor, mean_interval
 from intake_report.units import UnitSystem

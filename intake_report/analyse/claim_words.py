@@ -6,8 +6,9 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from intake_report import formatting
 from intake_report.campaign import Campaign, Claim
-from intake_report.results import MetricKey, formatting
+from intake_report.results import MetricKey
 from intake_report.results.text import metric_title
 from intake_report.units import to_internal
 

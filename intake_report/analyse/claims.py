@@ -5,13 +5,14 @@ from __future__ import annotations
 import difflib
 import math
 
+from intake_report import formatting
 from intake_report.analyse.claim_evidence import Evidence, find_evidence, is_absolute, other
 from intake_report.analyse.claim_words import PERCENT, ClaimContext, close, objection
 from intake_report.analyse.compare import InstrumentDraws, compare_pair
 from intake_report.campaign import Campaign, Claim
 from intake_report.errors import CampaignError, DataError
 from intake_report.metrics import REGISTRY
-from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult, formatting
+from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import DIFFERENCES, p_text
 from intake_report.statistics import coverage_factor, decide, guard_band

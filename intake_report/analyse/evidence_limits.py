@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
-from intake_report.results import Limitation, formatting
+from intake_report.formatting import count, listing
+from intake_report.results import Limitation
 from intake_report.results.evidence import Evidence, WeatherEvidence
 from intake_report.results.evidence_text import in_turn
-from intake_report.results.formatting import count, listing
 
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 

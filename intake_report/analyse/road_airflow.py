@@ -11,8 +11,8 @@ from intake_report.analyse.inputs import Drive
 from intake_report.bench import fit_restriction, restriction_set, road_restriction, volumetric_efficiency
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
+from intake_report.formatting import count
 from intake_report.results.evidence import FullThrottle, RoadAirflow, RunWeather
-from intake_report.results.formatting import count
 from intake_report.statistics import mean_interval
 
 Array = NDArray[np.float64]

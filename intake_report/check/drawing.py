@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from intake_report import formatting
 from intake_report.check.model import LogCheck, Timeline
-from intake_report.results import formatting
-from intake_report.results.judged import judged_text
+from intake_report.formatting import usual
 
 BLOCKS = "▁▂▃▄▅▆▇█"
 ROWS = 2
@@ -75,7 +75,7 @@ def _gaps(line: Timeline, columns: int) -> str:
     shown = condense(line.missing, columns)
     marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in shown)
     share = sum(line.missing) / len(line.missing)
-    return f"{'gaps':<{LABEL}}{marks} {judged_text(share, 'share', 'si') if share else 'none'}"
+    return f"{'gaps':<{LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}"
 
 
 def _phases(check: LogCheck, columns: int) -> str:

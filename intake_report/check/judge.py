@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from intake_report import formatting
 from intake_report.align import AlignedRun, Alignment
 from intake_report.align.comparability import Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit
@@ -27,7 +28,6 @@ from intake_report.check.model import CriterionCheck, Drive, PairCheck, PhaseTim
 from intake_report.check.wording import plain
 from intake_report.clean import CleanRun, CrossCheck
 from intake_report.errors import IntakeReportError
-from intake_report.results import formatting
 from intake_report.weather import WeatherRecord
 
 _OWN_QUANTITY = {

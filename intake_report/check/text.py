@@ -8,12 +8,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import PurePath
 
+from intake_report import formatting
 from intake_report.check.drawing import draw
 from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, QualityLine
 from intake_report.check.own import known_behaviour
 from intake_report.check.wording import found_text, limit_text, off_text
-from intake_report.results import formatting
-from intake_report.results.judged import duration_text, judged_text
+from intake_report.formatting import duration_text, usual
 from intake_report.units import UnitSystem
 
 NARROWEST, WIDEST = 60, 120
@@ -126,9 +126,9 @@ def _facts(check: LogCheck, width: int) -> list[Line]:
         lines.insert(0, _joined([check.configuration, *([f"block {check.block}"] if check.block else [])], width))
     if check.drive is not None:
         drive = check.drive
-        road = [f"{judged_text(drive.coverage, 'share', check.units)} of the route"]
+        road = [f"{usual(drive.coverage, 'share', check.units)} of the route"]
         if drive.distance is not None:
-            road.insert(0, f"{judged_text(drive.distance, 'distance', check.units)} on the route")
+            road.insert(0, f"{usual(drive.distance, 'distance', check.units)} on the route")
         road.append(f"{formatting.count(drive.stops, 'stop')}, {duration_text(drive.stopped)} stopped")
         if drive.highway_entry is not None:
             road.append(f"highway entry after {duration_text(drive.highway_entry)}")
@@ -225,7 +225,7 @@ def _channel(c: ChannelCheck, system: UnitSystem) -> tuple[str, ...]:
         every,
         span,
         step,
-        "none" if c.missing == 0.0 else judged_text(c.missing, "share", system),
+        "none" if c.missing == 0.0 else usual(c.missing, "share", system),
         "none" if c.bad == 0 else f"{c.bad:,}",
     )
 
@@ -267,7 +267,7 @@ def _faults(check: LogCheck, width: int) -> list[Line]:
 
 
 def _touched(q: QualityLine) -> str:
-    share = f" ({judged_text(q.share, 'share', 'si')})" if q.share >= 0.001 else ""
+    share = f" ({usual(q.share, 'share', 'si')})" if q.share >= 0.001 else ""
     count = f" {q.touched:,}{share}" if q.touched else ""
     return f"{q.channel}{count}".strip()
 

@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 
 from intake_report.check.model import CriterionCheck, PairCheck
-from intake_report.results.judged import judged_text
+from intake_report.formatting import usual
 from intake_report.units import UnitSystem
 
 
@@ -16,7 +16,7 @@ def limit_text(check: CriterionCheck, system: UnitSystem) -> str:
     if _nothing_wanted(check):
         return "none" if check.code != "one-pass" else "yes"
     sign = "≥" if check.sense == "at least" else "≤"
-    return f"{sign}\N{NO-BREAK SPACE}{judged_text(check.limit, check.quantity, system)}"
+    return f"{sign}\N{NO-BREAK SPACE}{usual(check.limit, check.quantity, system)}"
 
 
 def found_text(check: CriterionCheck, system: UnitSystem) -> str:
@@ -26,15 +26,15 @@ def found_text(check: CriterionCheck, system: UnitSystem) -> str:
     if _nothing_wanted(check) and check.value == 0.0:
         return "none"
     if check.group == "alike":
-        return judged_text(check.own, check.own_quantity, system) if check.own is not None else ""
+        return usual(check.own, check.own_quantity, system) if check.own is not None else ""
     return _judged(check, system)
 
 
 def _judged(check: CriterionCheck, system: UnitSystem) -> str:
     """Return the value that is judged; one beyond its limit never reads like the limit."""
     for more in (0, 1, 2):
-        text = judged_text(check.value, check.quantity, system, more)
-        if check.outcome != "fail" or text != judged_text(check.limit, check.quantity, system, more):
+        text = usual(check.value, check.quantity, system, more)
+        if check.outcome != "fail" or text != usual(check.limit, check.quantity, system, more):
             break
     return text
 
@@ -59,12 +59,10 @@ def sentence(check: CriterionCheck, system: UnitSystem, pairs: Sequence[PairChec
     limit = limit_text(check, system)
     value = _judged(check, system)
     if check.group == "alike":
-        own = "" if check.own is None else f" {judged_text(check.own, check.own_quantity, system)},"
+        own = "" if check.own is None else f" {usual(check.own, check.own_quantity, system)},"
         apart = max((p for p in pairs if p.code == check.code), key=lambda p: p.value or 0.0, default=None)
         farthest = (
-            ""
-            if apart is None
-            else f"; farthest from {apart.other}, {judged_text(apart.value, apart.quantity, system)}"
+            "" if apart is None else f"; farthest from {apart.other}, {usual(apart.value, apart.quantity, system)}"
         )
         return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
     return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()

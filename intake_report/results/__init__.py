@@ -1,6 +1,5 @@
-"""Frozen result types and the formatting of numbers."""
+"""Frozen result types."""
 
-from intake_report.results import formatting
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.rows import (
     Conditions,
@@ -62,5 +61,4 @@ __all__ = [
     "SourceRow",
     "StopResult",
     "Summary",
-    "formatting",
 ]

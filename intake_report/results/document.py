@@ -7,7 +7,7 @@ import json
 import math
 from typing import Any
 
-from intake_report.results import formatting
+from intake_report import formatting
 from intake_report.results.evidence_document import add_texts
 from intake_report.results.text import (
     difference_interval,

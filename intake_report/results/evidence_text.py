@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+from intake_report import formatting
 from intake_report.bench import AirflowValue, ExposureResult, RestrictionComparison, RestrictionValue, ServiceTime
 from intake_report.dyno import Drift, DynoResult, FigureSummary, LeftOut
-from intake_report.results import formatting
 from intake_report.results.evidence import ForecastValue, SourceOffset
 from intake_report.statistics import Difference, MeanInterval
 from intake_report.units import UnitSystem, to_display

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from intake_report.results import formatting
+from intake_report import formatting
 from intake_report.results.compared import Comparison
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
 from intake_report.units import UnitSystem

@@ -19,7 +19,7 @@ from intake_report.check.drawing import BLOCKS, bars, condense, draw
 from intake_report.check.model import LogCheck, Timeline, from_json, to_json
 from intake_report.check.text import page, summary
 from intake_report.check.wording import sentence
-from intake_report.results.judged import duration_text, judged_text
+from intake_report.formatting import duration_text, usual
 
 from .support import log, plain_log, planned_campaign
 
@@ -125,9 +125,9 @@ def test_durations(seconds, text):
 
 
 def test_values_in_the_readers_units():
-    assert judged_text(10.0 / 9.0, "temperature_difference", "us").replace("\N{NO-BREAK SPACE}", " ") == "2.0 °F"
-    assert judged_text(25.0, "temperature", "us").replace("\N{NO-BREAK SPACE}", " ") == "77 °F"
-    assert judged_text(None, "speed", "si") == "–"
+    assert usual(10.0 / 9.0, "temperature_difference", "us").replace("\N{NO-BREAK SPACE}", " ") == "2.0 °F"
+    assert usual(25.0, "temperature", "us").replace("\N{NO-BREAK SPACE}", " ") == "77 °F"
+    assert usual(None, "speed", "si") == "–"
 
 
 # ---- the timeline ------------------------------------------------------------------------------------------------

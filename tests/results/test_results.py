@@ -11,11 +11,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from intake_report import formatting
 from intake_report.render.blocks import Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import comparison_table, summary_table
 from intake_report.render.sections.uncertainty import uncertainty
-from intake_report.results import formatting
 from intake_report.results.document import _plain, results_document, results_json
 from intake_report.results.text import (
     EXPLORATORY,

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from intake_report.campaign import Campaign
+from intake_report.formatting import count
 from intake_report.results import MetricKey, MetricResult, Summary
-from intake_report.results.formatting import count
 from intake_report.statistics import mean_interval
 
 

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from intake_report import formatting
 from intake_report.analyse.limitations.findings import Findings
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
-from intake_report.results import Comparison, Limitation, MetricKey, formatting
-from intake_report.results.formatting import count, listing
+from intake_report.formatting import count, listing
+from intake_report.results import Comparison, Limitation, MetricKey
 from intake_report.results.text import (
     NOT_REACHED_DRAWS,
     SUGGESTED,

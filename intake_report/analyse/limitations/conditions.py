@@ -6,9 +6,10 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from intake_report import formatting
 from intake_report.analyse.limitations.findings import Findings
-from intake_report.results import Limitation, formatting
-from intake_report.results.formatting import count, listing
+from intake_report.formatting import count, listing
+from intake_report.results import Limitation
 from intake_report.weather import SPREAD_LIMIT, ambient_spread
 
 SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a tenth at best

@@ -8,8 +8,8 @@ from itertools import combinations
 import numpy as np
 
 from intake_report.analyse.limitations.findings import Findings
+from intake_report.formatting import count, listing, number
 from intake_report.results import Limitation, RunResult
-from intake_report.results.formatting import count, listing, number
 from intake_report.statistics import design_precision, expected_half_width, smallest_attainable_p
 
 ONE_SIDED_DAY = (

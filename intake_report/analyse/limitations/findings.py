@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from intake_report import formatting
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
@@ -18,7 +19,6 @@ from intake_report.results import (
     ModelCheck,
     RunResult,
     SamplingRow,
-    formatting,
 )
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from intake_report.analyse.limitations.findings import Findings
+from intake_report.formatting import count, listing
 from intake_report.loaders import UNIT_OVERRIDDEN
 from intake_report.results import Limitation
-from intake_report.results.formatting import count, listing
 
 
 def unit_overridden(f: Findings) -> Iterator[Limitation]:

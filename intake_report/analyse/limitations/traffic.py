@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
+from intake_report import formatting
 from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.analyse.limitations.design import block_of
 from intake_report.analyse.limitations.findings import Findings
-from intake_report.results import Comparison, Limitation, RunResult, formatting
-from intake_report.results.formatting import count
+from intake_report.formatting import count
+from intake_report.results import Comparison, Limitation, RunResult
 from intake_report.results.text import difference_interval, difference_quantity
 
 BLOCKS = 2  # in one block alone one of two always stands longer

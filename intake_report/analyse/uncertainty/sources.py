@@ -8,12 +8,13 @@ from typing import Literal
 
 import numpy as np
 
+from intake_report import formatting
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import declared_resolution
 from intake_report.analyse.measure import ASSUMED_LAG
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.metrics.series import Floats
-from intake_report.results import SourceRow, formatting
+from intake_report.results import SourceRow
 from intake_report.results.text import ROUNDING_MODE
 from intake_report.units import UnitSystem, parse_quantity, to_display
 

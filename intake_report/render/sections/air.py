@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.plots_evidence import mass_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.results.evidence_text import (
     DENSITY,

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.bench import CAUTION_SERVICE
 from intake_report.campaign import Campaign
 from intake_report.campaign.evidence import Exposure
 from intake_report.render.blocks import Block, Callout, Column, Heading
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.evidence_text import DURATION, exposure_texts, grams, service_texts
 
 

@@ -6,10 +6,11 @@ import json
 from pathlib import Path
 from typing import Any
 
+from intake_report import formatting
 from intake_report.errors import DataError
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.document import results_document
 
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.sections.tables import comparison_table_of, literal_table
-from intake_report.results import Comparison, ControlEffect, MetricKey, ModelCheck, ReportResult, formatting
+from intake_report.results import Comparison, ControlEffect, MetricKey, ModelCheck, ReportResult
 from intake_report.results.text import difference_quantity, less_control, metric_title, open_interval, p_text
 from intake_report.units import QUANTITIES
 

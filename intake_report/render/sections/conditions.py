@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.plots_acceptance import acceptance_figure
@@ -13,7 +14,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import for_all
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import Criterion, QualityRow, ReportResult, RunResult, SamplingRow, formatting
+from intake_report.results import Criterion, QualityRow, ReportResult, RunResult, SamplingRow
 from intake_report.units import parse_quantity
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult, PullFigures
 from intake_report.plots_evidence import dyno_difference_figure, dyno_figure
@@ -9,7 +10,7 @@ from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.evidence_text import (
     POWER,
     PRESSURE,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.plots import dots_figure, heat_soak_figure, recovery_figure, route_figure
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
@@ -10,7 +11,7 @@ from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import for_all
 from intake_report.render.sections.tables import comparison_table, literal_table, summary_table, values_table
-from intake_report.results import GROUPS, MetricKey, ReportResult, formatting
+from intake_report.results import GROUPS, MetricKey, ReportResult
 
 PER_TABLE = 5  # metric columns that fit the width of a page
 DRAWN = ("peak_iat", "heat_soak_rate", "recovery_time_constant")  # beside the headline metrics

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.evidence import WeatherEvidence
 from intake_report.results.evidence_text import forecast_texts
 from intake_report.units import UnitSystem

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.plots import difference_figure
 from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph
@@ -10,7 +11,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import answer, compared
 from intake_report.render.sections.tables import comparison_table, literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.units import QUANTITIES
 
 

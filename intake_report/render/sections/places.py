@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import numpy as np
 
+from intake_report import formatting
 from intake_report.plots_places import places_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph, Preformatted, Scalar, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.places import PlaceCurve, Places
 from intake_report.units import from_internal, to_internal
 

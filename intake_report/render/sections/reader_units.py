@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 
-from intake_report.results import formatting
+from intake_report import formatting
 from intake_report.units import UnitSystem
 
 _QUANTITIES = {

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.bench import RestrictionSet
 from intake_report.plots_evidence import restriction_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import ReportResult, formatting
+from intake_report.results import ReportResult
 from intake_report.results.evidence import Evidence
 from intake_report.results.evidence_text import (
     AIRFLOW,

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from intake_report import formatting
 from intake_report.render.inline import literal
 from intake_report.render.sections.gravest import gravest
-from intake_report.results import Comparison, MetricKey, MetricResult, ReportResult, formatting
+from intake_report.results import Comparison, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
+from intake_report import formatting
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
-from intake_report.results import Comparison, MetricKey, ReportResult, formatting
+from intake_report.results import Comparison, MetricKey, ReportResult
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 
+from intake_report import formatting
 from intake_report.plots import budget_figure
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Scalar, Table
 from intake_report.render.figure import figure_block
@@ -17,7 +18,6 @@ from intake_report.results import (
     MetricResult,
     ReportResult,
     SourceRow,
-    formatting,
 )
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
 from intake_report.units import QUANTITIES

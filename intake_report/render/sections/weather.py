@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 
+from intake_report import formatting
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.forecast import forecasts
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import Conditions, ReportResult, RunResult, formatting
+from intake_report.results import Conditions, ReportResult, RunResult
 from intake_report.results.evidence import RunWeather, WeatherEvidence
 from intake_report.results.evidence_text import (
     DENSITY,

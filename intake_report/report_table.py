@@ -1,0 +1,131 @@
+"""A table, declared once: fields over a tidy frame give the printed cells, the CSV file, the JSON rows and the notebook."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, is_dataclass
+from typing import Any, Literal
+
+import pandas as pd
+
+from intake_report import formatting
+from intake_report.messages import Message, Part, said
+from intake_report.units import UnitSystem
+
+Scalar = str | int | float | bool | None
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column.
+
+    Parameters
+    ----------
+    name : str
+        Column of the frame, key of CSV and JSON; empty for a column that is only printed.
+    header : str or Message
+        Printed heading; empty for a column that is only written to the files.
+    quantity : str
+        Quantity of a number [internal unit in the files, the reader's unit in print]; empty for text.
+    decimals : int
+        Digits printed.
+    signed : bool
+        Print a plus sign in front of a positive number.
+    unit : {"header", "cell"}
+        Where the unit is printed.
+    cell : callable, optional
+        ``cell(row, system) -> str`` for a cell that joins several columns; `row` is a named tuple of the frame.
+    align : {"left", "right", "center"}, optional
+        Default: numbers right, texts left.
+    width : float
+        Relative width.
+    """
+
+    name: str
+    header: str | Message = ""
+    quantity: str = ""
+    decimals: int = 0
+    signed: bool = False
+    unit: Literal["header", "cell"] = "header"
+    cell: Callable[[Any, UnitSystem], str] | None = None
+    align: Literal["left", "right", "center"] | None = None
+    width: float = 1.0
+
+    def heading(self, system: UnitSystem) -> str:
+        """Return the printed heading, with the unit where it belongs there."""
+        text = said(self.header, system)
+        unit = formatting.unit_of(self.quantity, system) if self.quantity and self.unit == "header" else ""
+        return f"{text} [{unit}]" if unit else text
+
+    def printed(self, row: Any, system: UnitSystem) -> str:
+        """Return the cell of one row."""
+        if self.cell is not None:
+            return self.cell(row, system)
+        value = getattr(row, self.name)
+        if _absent(value) or value == "":
+            return formatting.ABSENT
+        if not self.quantity:
+            return said(value, system)
+        form = formatting.bare if self.unit == "header" else formatting.with_unit
+        return form(float(value), self.quantity, system, self.decimals, signed=self.signed)
+
+
+@dataclass(frozen=True, eq=False)
+class ReportTable:
+    """A table of the report.
+
+    Parameters
+    ----------
+    label, caption : str
+        Cross reference and title.
+    fields : tuple of Field
+        Columns in order.
+    frame : DataFrame
+        One row per row of the table [internal units].
+    notes : tuple of Part
+        Printed under the table.
+    """
+
+    label: str
+    caption: str | Message
+    fields: tuple[Field, ...]
+    frame: pd.DataFrame
+    notes: tuple[Part, ...] = ()
+
+    @property
+    def shown(self) -> tuple[Field, ...]:
+        """Columns that are printed."""
+        return tuple(field for field in self.fields if field.header != "")
+
+    def cells(self, system: UnitSystem) -> list[tuple[str, ...]]:
+        """Return the printed rows."""
+        return [tuple(f.printed(row, system) for f in self.shown) for row in self.frame.itertuples(index=False)]
+
+    def records(self) -> list[dict[str, Scalar]]:
+        """Return the rows for CSV and JSON: internal units, None where there is no value."""
+        kept = [field.name for field in self.fields if field.name]
+        return [{name: _scalar(getattr(row, name)) for name in kept} for row in self.frame.itertuples(index=False)]
+
+
+def frame_of(rows: Iterable[Any], columns: Sequence[str] = ()) -> pd.DataFrame:
+    """Return rows, dataclass objects or mappings, as a frame of objects; `columns` stand even without rows."""
+    records = [
+        {f: getattr(row, f) for f in row.__dataclass_fields__} if is_dataclass(row) else dict(row) for row in rows
+    ]
+    return pd.DataFrame(records, columns=list(columns) or None, dtype=object)
+
+
+def _absent(value: Any) -> bool:
+    return value is None or (isinstance(value, float) and math.isnan(value))
+
+
+def _scalar(value: Any) -> Scalar:
+    if _absent(value):
+        return None
+    if isinstance(value, Message):
+        return value.text("si")
+    if isinstance(value, tuple | list):
+        return "; ".join(str(_scalar(item)) for item in value)
+    number: Scalar = value.item() if hasattr(value, "item") else value
+    return number

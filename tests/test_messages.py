@@ -1,0 +1,56 @@
+"""Messages keep numbers until a reader is known; tables are declared once."""
+
+import pytest
+
+from intake_report.messages import Count, Interval, Listing, Value, message, plain
+from intake_report.report_table import Field, ReportTable, frame_of
+
+BLANK = "\N{NO-BREAK SPACE}"
+
+
+def test_units_are_applied_when_the_text_is_printed():
+    m = message("coolant at {value}, below {limit}", value=Value(15.0, "temperature"), limit=Value(80.0, "temperature"))
+    assert m.text("si") == f"coolant at 15{BLANK}°C, below 80{BLANK}°C"
+    assert m.text("us") == f"coolant at 59{BLANK}°F, below 176{BLANK}°F"
+
+
+def test_a_name_that_looks_like_a_quantity_or_a_field_stays_as_it_is():
+    m = message("the tyre is {name}", name="Rain 40 °C {limit} $x$")
+    assert m.text("us") == "the tyre is Rain 40 °C {limit} $x$"
+
+
+def test_listings_intervals_counts_and_messages_nest():
+    inner = message("{what} {range}", what="peak", range=Interval(-5.0, None, "temperature_difference", 1))
+    m = message("{n}: {parts}. {again:upper}", n=Count(1, "run"), parts=Listing(("a", "b", inner)), again=inner)
+    assert (
+        m.text("us") == f"1 run: a, b and peak above \N{MINUS SIGN}9.0{BLANK}°F. Peak above \N{MINUS SIGN}9.0{BLANK}°F"
+    )
+    assert Interval(None, None, "time", 0).text("si") == "not bounded"
+
+
+def test_a_value_that_the_template_names_and_nobody_gave_is_an_error():
+    with pytest.raises(KeyError):
+        message("{absent}").text("si")
+
+
+def test_json_has_the_numbers_in_internal_units():
+    assert plain(message("{x}", code="c", x=Value(15.0, "temperature")))["values"] == {
+        "x": {"number": 15.0, "quantity": "temperature"}
+    }
+
+
+def test_one_declaration_gives_cells_files_and_headings():
+    table = ReportTable(
+        "tab-x",
+        "Runs",
+        (
+            Field("run", "Run"),
+            Field("peak", "Peak", "temperature", 1),
+            Field("", "Both", cell=lambda row, system: f"{row.run} in {system}"),
+            Field("kept"),
+        ),
+        frame_of([{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]),
+    )
+    assert [f.heading("us") for f in table.shown] == ["Run", "Peak [°F]", "Both"]
+    assert table.cells("us") == [("a", "86.0", "a in us"), ("b", "\N{EN DASH}", "b in us")]
+    assert table.records() == [{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]
