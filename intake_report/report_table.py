@@ -109,7 +109,9 @@ class ReportTable:
 
 
 def frame_of(rows: Iterable[Any], columns: Sequence[str] = ()) -> pd.DataFrame:
-    """Return rows, dataclass objects or mappings, as a frame of objects; `columns` stand even without rows."""
+    """Return rows, dataclass objects or mappings, as a frame of objects; a frame as it is; `columns` stand without rows."""
+    if isinstance(rows, pd.DataFrame):
+        return rows
     records = [
         {f: getattr(row, f) for f in row.__dataclass_fields__} if is_dataclass(row) else dict(row) for row in rows
     ]

@@ -7,7 +7,10 @@ import json
 import math
 from typing import Any
 
+import pandas as pd
+
 from intake_report import formatting
+from intake_report.messages import Count, Interval, Listing, Message, Value, plain, said
 from intake_report.results.evidence_document import add_texts
 from intake_report.results.text import (
     difference_interval,
@@ -18,7 +21,7 @@ from intake_report.results.text import (
     value_text,
 )
 from intake_report.results.types import MetricKey, ReportResult
-from intake_report.units import QUANTITIES
+from intake_report.units import QUANTITIES, UnitSystem
 
 SCHEMA = 1
 
@@ -40,7 +43,7 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
     dict
         Without NaN; values, summaries and comparisons carry the printed text beside the number.
     """
-    document = _plain(result)
+    document = as_json(result, result.units)
     keys = {key.key: key for key in result.metrics}
     document["metrics"] = [_metric(key, result) for key in result.metrics]
     for row, value in zip(document["values"], result.values, strict=True):
@@ -60,31 +63,43 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
 
 
 def _metric(key: MetricKey, result: ReportResult) -> dict[str, Any]:
-    spec: dict[str, Any] = _plain(key.spec)
     return {
         "key": key.key,
         "printed_title": metric_title(key, result.units),
         "internal_unit": QUANTITIES[key.spec.quantity].internal,
         "printed_unit": formatting.unit_of(key.spec.quantity, result.units),
-        "parameter": _plain(key.parameter),
-        "spec": spec,
+        "parameter": as_json(key.parameter, result.units),
+        "spec": as_json(key.spec, result.units),
     }
 
 
-def _plain(value: Any) -> Any:
+def as_json(value: Any, units: UnitSystem) -> Any:
+    """Return a result as JSON-able data; a message is its text, its values stand beside it under ``…_parts``."""
+    if isinstance(value, Message | Listing | Value | Interval | Count):
+        return said(value, units)
+    if isinstance(value, pd.DataFrame):
+        return [as_json(record, units) for record in value.to_dict("records")]
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
-        return {field.name: _plain(getattr(value, field.name)) for field in dataclasses.fields(value)}
+        value = {field.name: getattr(value, field.name) for field in dataclasses.fields(value)}
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        rows = {str(key): as_json(item, units) for key, item in value.items()}
+        return rows | {f"{key}_parts": parts for key, item in value.items() if (parts := _parts(item)) is not None}
     if isinstance(value, list | tuple):
-        return [_plain(item) for item in value]
-    if isinstance(value, float):
-        if not math.isfinite(value):
-            raise ValueError("a result holds a number that is not finite; a status and a reason belong there")
-        return float(value)
+        return [as_json(item, units) for item in value]
     if hasattr(value, "item"):
-        return value.item()
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        raise ValueError("a result holds a number that is not finite; a status and a reason belong there")
     return value
+
+
+def _parts(value: Any) -> Any:
+    """Return the code and the numbers of a message, or of several; None of anything else."""
+    if isinstance(value, Message | Listing):
+        return plain(value)
+    if isinstance(value, list | tuple) and any(isinstance(item, Message) for item in value):
+        return [plain(item) for item in value]
+    return None
 
 
 def results_json(result: ReportResult, date: str, revision: int) -> str:

@@ -12,11 +12,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report import formatting
+from intake_report.messages import Value, message
 from intake_report.render.blocks import Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import comparison_table, summary_table
 from intake_report.render.sections.uncertainty import uncertainty
-from intake_report.results.document import _plain, results_document, results_json
+from intake_report.results.document import as_json, results_document, results_json
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,
@@ -124,8 +125,17 @@ def test_document_is_json_without_nan_and_reads_back(demo):
 def test_a_number_that_is_none_is_refused():
     for value in (math.nan, math.inf, np.float64("nan")):
         with pytest.raises(ValueError, match="not finite"):
-            _plain({"a": [value]})
-    assert _plain((np.float64(1.5), np.int64(2), np.bool_(True), None)) == [1.5, 2, True, None]
+            as_json({"a": [value]}, "si")
+    assert as_json((np.float64(1.5), np.int64(2), np.bool_(True), None), "si") == [1.5, 2, True, None]
+
+
+def test_a_message_is_its_text_with_its_numbers_beside_it():
+    reason = message("only {speed}", code="slow", speed=Value(80.0, "speed", 0))
+    row = as_json({"reason": reason, "notes": ("x", reason)}, "us")
+    assert row["reason"] == "only 50\u00a0mph" and row["notes"] == ["x", row["reason"]]
+    assert row["reason_parts"]["code"] == "slow"
+    assert row["reason_parts"]["values"] == {"speed": {"number": 80.0, "quantity": "speed"}}
+    assert row["notes_parts"] == ["x", row["reason_parts"]]
 
 
 def test_value_with_status_reason_and_bound(demo):
