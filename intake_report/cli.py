@@ -6,7 +6,9 @@ import argparse
 import datetime as dt
 import json
 import os
+import signal
 import sys
+import threading
 import traceback
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -16,19 +18,21 @@ from typing import TYPE_CHECKING
 from intake_report import __version__
 from intake_report.campaign import CAMPAIGN_FILE, campaign_schema, load_campaign
 from intake_report.check.command import add_parser as add_check
-from intake_report.errors import CampaignError, IntakeReportError
+from intake_report.errors import CampaignError, DataError, IntakeReportError
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from intake_report.publish import Published
 
-DONE, FAILED, USAGE = 0, 1, 2
+DONE, FAILED, USAGE, STOPPED = 0, 1, 2, 130
 
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 a campaign failed, 2 wrong usage."""
     arguments = parser().parse_args(argv)
+    if threading.current_thread() is threading.main_thread():
+        signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to stop: as by Ctrl-C
     try:
         return int(arguments.run(arguments))
     except IntakeReportError as error:
@@ -37,8 +41,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(f"intake-report: {error}", file=sys.stderr)
         return FAILED
     except KeyboardInterrupt:
-        print("intake-report: stopped; nothing was published.", file=sys.stderr)
-        return FAILED
+        print("intake-report: stopped.", file=sys.stderr)
+        return STOPPED
 
 
 def parser() -> argparse.ArgumentParser:
@@ -65,7 +69,18 @@ def parser() -> argparse.ArgumentParser:
     render.add_argument(
         "--out", type=Path, default=Path("build/reports"), help="folder of all reports (default: build/reports)"
     )
+    render.add_argument(
+        "--moved", action="store_true", help="the campaign folder was moved: its reports go on where they are"
+    )
     render.set_defaults(run=_render)
+
+    verify = commands.add_parser(
+        "verify",
+        help="tell whether issued reports are still what was issued",
+        description="Compare every file of issued reports with the hashes of their manifests; exit status 1 if one differs.",
+    )
+    verify.add_argument("folder", type=Path, metavar="FOLDER", help="a report, or a folder above")
+    verify.set_defaults(run=_verify)
 
     schema = commands.add_parser(
         "schema",
@@ -82,7 +97,7 @@ def parser() -> argparse.ArgumentParser:
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     demo.set_defaults(run=_demo)
     check = add_check(commands)
-    for command in (render, schema, demo, check):
+    for command in (render, verify, schema, demo, check):
         command.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
 
@@ -112,14 +127,21 @@ def _render(arguments: argparse.Namespace) -> int:
     console = Console(stderr=True)
     outcomes: list[_Outcome] = []
     owners: dict[str, Path] = {}
+    todo: list[Path] = []
     for path in arguments.campaigns:
         try:
             found = find_campaigns(path)
         except CampaignError as error:  # a path that is not there must not stop the others
             outcomes.append(_Outcome(path.name, "failed", str(error)))
             continue
-        new = (campaign for campaign in found if campaign.resolve() not in owners.values())
-        outcomes.extend(_render_one(campaign, arguments, console, owners) for campaign in new)
+        todo += [campaign for campaign in found if campaign.resolve() not in {c.resolve() for c in todo}]
+    failed = len(outcomes)
+    try:
+        outcomes.extend(_render_one(campaign, arguments, console, owners) for campaign in todo)
+    except KeyboardInterrupt:
+        left = [_name(campaign) for campaign in todo[len(outcomes) - failed :]]
+        _say([*outcomes, *(_Outcome(name, "stopped", "no report was made or changed") for name in left)])
+        return STOPPED
     _say(outcomes)
     return FAILED if any(outcome.failed for outcome in outcomes) else DONE
 
@@ -169,20 +191,25 @@ def _claim_id(path: Path, owners: dict[str, Path]) -> None:
         )
 
 
+def _name(path: Path) -> str:
+    return path.parent.name if path.name == CAMPAIGN_FILE else path.name
+
+
 def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
     from intake_report.publish import publish
 
-    name = path.parent.name if path.name == CAMPAIGN_FILE else path.name
+    name = _name(path)
+    how = {"debug": arguments.debug, "moved": arguments.moved}
     try:
         _claim_id(path, owners)
         if console.is_terminal:
             with console.status(name) as status:
                 report = publish(
-                    path, arguments.out, arguments.date, lambda step: status.update(f"{name}: {step}"), arguments.debug
+                    path, arguments.out, arguments.date, lambda step: status.update(f"{name}: {step}"), **how
                 )
         else:
-            report = publish(path, arguments.out, arguments.date, debug=arguments.debug)
+            report = publish(path, arguments.out, arguments.date, **how)
     except IntakeReportError as error:
         if arguments.debug:
             traceback.print_exc()
@@ -193,7 +220,7 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
         return _Outcome(
             name, "failed", f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
         )
-    return _Outcome(report.campaign, report.state, str(report.folder), _notes(report))
+    return _Outcome(report.campaign, report.state, str(report.folder), (*report.notes, *_notes(report)))
 
 
 def _as_given(text: str, path: Path) -> str:
@@ -243,6 +270,22 @@ def _say(outcomes: list[_Outcome]) -> None:
     for outcome in outcomes:
         for note in outcome.notes:
             print(f"{outcome.campaign}: {note}")
+
+
+def _verify(arguments: argparse.Namespace) -> int:
+    from intake_report.provenance import damages, report_folders
+
+    folders = report_folders(arguments.folder)
+    if not folders:
+        raise DataError("there is no report here or below.", file=arguments.folder, remedy="Name a folder of reports.")
+    status = DONE
+    for folder in folders:
+        sentences = list(damages(folder))
+        print(f"{'damaged' if sentences else 'as issued'}: {folder}")
+        for sentence in sentences:
+            print(f"intake-report: {sentence}", file=sys.stderr)
+            status = FAILED
+    return status
 
 
 def _schema(_: argparse.Namespace) -> int:

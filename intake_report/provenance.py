@@ -1,19 +1,24 @@
-"""What a report was made from: hashes of the inputs, versions of the software."""
+"""What a report was made from, by hash and version, and whether an issued report is still what was issued."""
 
 from __future__ import annotations
 
 import hashlib
+import json
 import platform
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
+import intake_report
 from intake_report.campaign import Campaign
+from intake_report.errors import DataError
 
-PACKAGES = (
-    "intake-report", "numpy", "pandas", "scipy", "matplotlib", "pyarrow", "pint", "pydantic", "shapely", "pyproj", "metar",
-    "papermill", "nbclient", "nbconvert", "ipykernel", "jupyterlab", "typst",
-)  # fmt: skip
+MANIFEST = "manifest.json"
+TEMPLATE = "campaign_report.ipynb"
+SOURCE_SUFFIXES = (".py", ".ipynb", ".j2", ".css", ".typ", ".json", ".js")  # of the package's own files
 
 
 @dataclass(frozen=True)
@@ -25,35 +30,122 @@ class FileHash:
     sha256: str
 
 
+def sha256(data: bytes) -> str:
+    """Return the SHA-256 of `data` as hexadecimal digits."""
+    return hashlib.sha256(data).hexdigest()
+
+
 def hash_file(path: Path, name: str) -> FileHash:
     """Return size and SHA-256 of a file under the name that the report uses."""
     data = path.read_bytes()
-    return FileHash(name, len(data), hashlib.sha256(data).hexdigest())
+    return FileHash(name, len(data), sha256(data))
 
 
 def input_hashes(campaign: Campaign) -> tuple[FileHash, ...]:
     """Return the hash of the campaign file and of every input that it names, in sorted order."""
-    own = FileHash(campaign.file.name, len(campaign.source), hashlib.sha256(campaign.source).hexdigest())
+    own = FileHash(campaign.file.name, len(campaign.source), sha256(campaign.source))
     return (own, *(hash_file(campaign.folder / path, path) for path in campaign.input_paths()))
 
 
 def package_versions() -> dict[str, str]:
-    """Return the versions of Python and of the packages that compute and render."""
-    versions = {"Python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            versions[name] = metadata.version(name)
-        except metadata.PackageNotFoundError:  # pragma: no cover - only without the package's metadata
-            continue
-    return versions
+    """Return the versions of Python and of every installed distribution."""
+    distributions = sorted({(d.name.lower(), d.version) for d in metadata.distributions() if d.name})
+    return {"Python": platform.python_version(), **dict(distributions)}
+
+
+def main_versions() -> dict[str, str]:
+    """Return the versions of Python, of this package and of what it asks for by itself: those that a reader is told."""
+    asked = {
+        re.split(r"[^A-Za-z0-9._-]", r)[0].lower() for r in metadata.requires("intake-report") or () if "extra" not in r
+    }
+    return {n: v for n, v in package_versions().items() if n in asked | {"Python", "intake-report"}}
+
+
+def template_path() -> Path:
+    """Return the report template: the one installed with the package, else the one of the source tree."""
+    package = Path(intake_report.__file__).parent
+    for path in (package / "template" / TEMPLATE, package.parent / "notebooks" / TEMPLATE):
+        if path.is_file():
+            return path
+    raise DataError(f"the report template {TEMPLATE} is not installed.", remedy="Install the package again.")
+
+
+def source_hash() -> str:
+    """Return one SHA-256 over the package's own files: code, the notebook template, the templates of the exporters."""
+    package = Path(intake_report.__file__).parent
+    files = sorted(p for p in package.rglob("*") if p.suffix in SOURCE_SUFFIXES and "__pycache__" not in p.parts)
+    named = {p.relative_to(package).as_posix(): p for p in files} | {f"template/{TEMPLATE}": template_path()}
+    parts = [f"{name} {hash_file(path, name).sha256}" for name, path in sorted(named.items())]
+    return sha256("\n".join(parts).encode())
+
+
+def made_from(campaign: Campaign) -> dict[str, Any]:
+    """Return what decides the content of a report: inputs and software, by hash and version."""
+    return {
+        "inputs": {item.path: item.sha256 for item in input_hashes(campaign)},
+        "source": source_hash(),
+        "packages": package_versions(),
+    }
 
 
 def repeat_command(campaign: Campaign, date: str) -> str:
-    """Return the command that repeats a report, with the campaign as seen from the project's own folder.
+    """Return the command that repeats a report; where the campaign lies differs from machine to machine."""
+    return f"intake-report render PATH/TO/{campaign.about.id} --date {date}"
 
-    Where it lies elsewhere the path is left to be filled in: the whole path would differ from machine to machine, and
-    with it the bytes of the report.
+
+def read_manifest(folder: Path) -> dict[str, Any]:
+    """Return the manifest of a report with the name of its folder and its own hash.
+
+    Raises
+    ------
+    DataError
+        If it cannot be read or is not a manifest.
     """
-    folder = campaign.folder.resolve()
-    path = f"data/{folder.name}" if folder.parent.name == "data" else f"PATH/TO/{campaign.about.id}"
-    return f"intake-report render {path} --date {date}"
+    path = folder / MANIFEST
+    try:
+        data = path.read_bytes()
+        manifest = json.loads(data)
+        place = {"date": str(manifest["date"]), "revision": int(manifest["revision"]), "folder": folder.name}
+        return {**manifest, "made_from": dict(manifest["made_from"]), "outputs": dict(manifest["outputs"]), **place,
+                "sha256": sha256(data)}  # fmt: skip
+    except (OSError, ValueError, TypeError, KeyError):
+        raise DataError("the manifest of a report is damaged.", file=path, remedy="Restore it from a copy.") from None
+
+
+def report_folders(top: Path) -> list[Path]:
+    """Return the folders of the reports at or below `top`, those that are being made left out."""
+    return [
+        p.parent
+        for p in sorted(top.rglob(MANIFEST))
+        if not any(part.startswith(".") for part in p.relative_to(top).parts)
+    ]
+
+
+def damages(folder: Path) -> Iterator[str]:
+    """Tell in one sentence each what of an issued report is not as it was issued.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the report. A report that it followed is looked for beside it.
+    """
+    try:
+        manifest = read_manifest(folder)
+    except DataError as error:
+        yield str(error)
+        return
+    there = {p.relative_to(folder).as_posix(): p for p in folder.rglob("*") if p.is_file() and p.name != MANIFEST}
+    for name, digest in manifest["outputs"].items():
+        if name not in there:
+            yield f"{folder / name}: the file is missing."
+        elif hash_file(there[name], name).sha256 != digest:
+            yield f"{folder / name}: the file was changed after it was issued."
+    for name in sorted(set(there) - set(manifest["outputs"])):
+        yield f"{folder / name}: the file was added after the report was issued."
+    before = manifest.get("predecessor")
+    if before is not None:
+        path = folder.parent / before["folder"] / MANIFEST
+        if not path.is_file():
+            yield f"{path}: the manifest of the report before is missing."
+        elif hash_file(path, MANIFEST).sha256 != before["manifest"]:
+            yield f"{path}: the manifest of the report before is not the one that this report followed."

@@ -1,13 +1,13 @@
-"""Run the notebook, export it, and put the finished report in place in one move."""
+"""Put the finished report of a campaign in place in one move."""
 
 from __future__ import annotations
 
+import errno
 import fcntl
 import json
 import os
 import shutil
 import tempfile
-import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -15,17 +15,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from intake_report.campaign import Campaign, load_campaign
-from intake_report.errors import CampaignError, DataError, IntakeReportError
-from intake_report.provenance import hash_file, input_hashes, package_versions, repeat_command
+from intake_report.errors import CampaignError, DataError
+from intake_report.kernel import run_notebook
+from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
 from intake_report.render.dates import report_date
 from intake_report.render.meta import Attachment, ReportMeta
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-MANIFEST = "manifest.json"
-TEMPLATE = "campaign_report.ipynb"
 SCRATCH_PREFIX = ".unfinished-"
+ORIGIN = ".campaign.json"  # in the folder of a campaign's reports: which campaign they are of, on this machine
 Progress = Callable[[str], None]
 
 
@@ -44,7 +44,9 @@ class Published:
     revision : int
         Revision on that date, from 1.
     state : {"published", "unchanged"}
-        "unchanged" when the same inputs had been reported on this date already; nothing is written then.
+        "unchanged" when the same inputs had been reported already; nothing is written then.
+    notes : tuple of str
+        What the user must know: an earlier report that is damaged.
     """
 
     campaign: str
@@ -52,15 +54,7 @@ class Published:
     date: str
     revision: int
     state: Literal["published", "unchanged"]
-
-
-def template_path() -> Path:
-    """Return the report template: the one installed with the package, else the one of the source tree."""
-    package = Path(__file__).parent
-    for path in (package / "template" / TEMPLATE, package.parent / "notebooks" / TEMPLATE):
-        if path.is_file():
-            return path
-    raise DataError(f"the report template {TEMPLATE} is not installed.", remedy="Install the package again.")
+    notes: tuple[str, ...] = ()
 
 
 def publish(
@@ -69,6 +63,7 @@ def publish(
     date: str = "",
     progress: Progress = lambda _: None,
     debug: bool = False,
+    moved: bool = False,
 ) -> Published:
     """Render one campaign to a report folder.
 
@@ -79,11 +74,14 @@ def publish(
     out : Path or str
         Folder of all reports; the report goes to `<out>/<campaign id>/<date>[-rN]/`.
     date : str
-        ISO date of the report; today in the campaign's time zone when empty.
+        ISO date of the report; today in the campaign's time zone when empty, unless the same inputs were reported on any
+        day.
     progress : callable
         Called with what is being done.
     debug : bool
         Let errors of the notebook through with their traceback.
+    moved : bool
+        The campaign folder was moved: its reports go on where they are.
 
     Returns
     -------
@@ -97,50 +95,109 @@ def publish(
     """
     progress("reading the campaign")
     campaign = load_campaign(campaign_path)
-    date = report_date(campaign, date)
+    any_day, date = not date, report_date(campaign, date)
     home = Path(out).resolve() / campaign.about.id
-    fingerprint = inputs_of(campaign)
-    issued = issued_reports(home)
-    same_day = [report for report in issued if report["date"] == date]
-    if same_day and same_day[-1]["made_from"] == fingerprint:
-        last = same_day[-1]
-        return Published(campaign.about.id, home / last["folder"], date, last["revision"], "unchanged")
-    revision = 1 + max((report["revision"] for report in same_day), default=0)
+    fingerprint = made_from(campaign)
+    issued, notes = issued_reports(home)
+    if not moved:
+        check_identity(campaign, home, fingerprint, issued)
+    for report in reversed(issued):
+        if report["made_from"] == fingerprint and (any_day or report["date"] == date):
+            folder = home / report["folder"]
+            return Published(campaign.about.id, folder, report["date"], report["revision"], "unchanged", tuple(notes))
+    revision = 1 + max((revision_of(name) for name in folders_of(home, date)), default=0)
     earlier = [report for report in issued if (report["date"], report["revision"]) < (date, revision)]
-    previous = home / earlier[-1]["folder"] / "results.json" if earlier else None
-    folder = date if revision == 1 else f"{date}-r{revision}"
+    previous, note = comparable_results(home, earlier)
+    folder = home / (date if revision == 1 else f"{date}-r{revision}")
     with scratch_folder(home) as scratch:
-        make_report(campaign, scratch / "report", scratch, date, revision, previous, progress, debug)
-        write_manifest(scratch / "report", campaign, date, revision, fingerprint)
+        meta = ReportMeta(campaign.about.id, campaign.about.title, date, revision)
+        make_report(campaign, scratch, meta, previous, progress, debug)
+        write_manifest(scratch / "report", campaign, meta, fingerprint, earlier[-1] if earlier else None)
         progress("putting the report in place")
-        put_in_place(scratch / "report", home / folder)
-    return Published(campaign.about.id, home / folder, date, revision, "published")
+        put_in_place(scratch / "report", folder)
+        record_origin(campaign, home)
+    return Published(campaign.about.id, folder, date, revision, "published", (*notes, *note))
 
 
-def inputs_of(campaign: Campaign) -> dict[str, Any]:
-    """Return what decides the content of a report: inputs, template and software, by hash and version."""
-    return {
-        "inputs": {item.path: item.sha256 for item in input_hashes(campaign)},
-        "template": hash_file(template_path(), TEMPLATE).sha256,
-        "packages": package_versions(),
-    }
+# ---- which campaign, which revision ------------------------------------------------------------------------------
 
 
-def issued_reports(home: Path) -> list[dict[str, Any]]:
-    """Return the manifests of the reports in `home` in the order of issue, each with the name of its folder."""
-    reports = []
-    for path in sorted(home.glob(f"*/{MANIFEST}")) if home.is_dir() else []:
-        if path.parent.name.startswith("."):
+def issued_reports(home: Path) -> tuple[list[dict[str, Any]], list[str]]:
+    """Return the manifests of the reports in `home` in the order of issue, and a sentence for each that is damaged."""
+    reports, notes = [], []
+    for folder in sorted(home.iterdir()) if home.is_dir() else []:
+        if folder.name.startswith(".") or not folder.is_dir():
             continue
         try:
-            manifest = json.loads(path.read_text(encoding="utf-8"))
-            place = {"date": str(manifest["date"]), "revision": int(manifest["revision"]), "folder": path.parent.name}
-            reports.append({**manifest, "made_from": manifest["made_from"], **place})
-        except (ValueError, TypeError, KeyError):
-            raise DataError(
-                "the manifest of an earlier report is damaged.", file=path, remedy="Move it away."
-            ) from None
-    return sorted(reports, key=lambda report: (report["date"], report["revision"]))
+            reports.append(read_manifest(folder))
+        except DataError as error:
+            notes.append(f"{error} What it said cannot be compared with.")
+    return sorted(reports, key=lambda report: (report["date"], report["revision"])), notes
+
+
+def folders_of(home: Path, date: str) -> list[str]:
+    """Return the names of the report folders of one date, damaged ones included."""
+    return [p.name for p in home.glob(f"{date}*") if p.is_dir()] if home.is_dir() else []
+
+
+def revision_of(folder: str) -> int:
+    """Return the revision that a folder's name states: 1 for "2026-07-31", 3 for "2026-07-31-r3"."""
+    _, _, number = folder.partition("-r")
+    return int(number) if number.isdigit() else 1
+
+
+def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], issued: list[dict[str, Any]]) -> None:
+    """Refuse a campaign whose id is that of another one: its report would pass for the next revision of the other's.
+
+    Raises
+    ------
+    CampaignError
+        Names the folder of the campaign that the reports are of, and what to do if it is the same one, moved.
+    """
+    try:
+        origin = json.loads((home / ORIGIN).read_text(encoding="utf-8"))["folder"]
+    except (OSError, ValueError, KeyError, TypeError):
+        return  # reports without a record, copied from elsewhere, are taken as this campaign's
+    same_inputs = any(report["made_from"]["inputs"] == fingerprint["inputs"] for report in issued)
+    if origin != str(campaign.folder) and not same_inputs:
+        raise CampaignError(
+            f"the reports in {home} are of the campaign in {origin}, which has the id “{campaign.about.id}” too.",
+            file=campaign.file,
+            where="campaign.id",
+            remedy="Give each campaign its own id; if this is the same campaign in a new place, render it with --moved.",
+        )
+
+
+def record_origin(campaign: Campaign, home: Path) -> None:
+    """Write down on this machine where the campaign of these reports lies."""
+    new = home / f"{SCRATCH_PREFIX}{os.getpid()}"
+    new.write_text(json.dumps({"folder": str(campaign.folder)}) + "\n", encoding="utf-8")
+    new.replace(home / ORIGIN)
+
+
+def comparable_results(home: Path, earlier: list[dict[str, Any]]) -> tuple[bytes | None, tuple[str, ...]]:
+    """Return results.json of the report before, if it is as it was issued; else a note that stands in its place.
+
+    A damaged predecessor never keeps a report from being made: the comparison is left out, and both the report and the
+    user are told.
+    """
+    if not earlier:
+        return None, ()
+    before = earlier[-1]
+    path = home / before["folder"] / "results.json"
+    try:
+        data = path.read_bytes()
+    except OSError:
+        data = b""
+    if sha256(data) == before["outputs"].get("results.json"):
+        return data, ()
+    return json.dumps({"damaged": before["folder"]}).encode(), (
+        f"{path}: the results of the report before are missing or were changed after it was issued; what changed since is "
+        "left out of the new report.",
+    )
+
+
+# ---- the folder that is moved into place -------------------------------------------------------------------------
 
 
 @contextmanager
@@ -159,11 +216,24 @@ def scratch_folder(home: Path) -> Iterator[Path]:
         raise DataError(what, file=home, remedy=remedy) from None
     try:
         yield scratch
+    except OSError as error:
+        if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+            raise
+        raise _no_space(home, scratch) from None
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
         os.close(lock)
         with suppress(OSError):  # not empty: it holds reports, or another process works in it
             home.rmdir()
+
+
+def _no_space(home: Path, scratch: Path) -> DataError:
+    written = sum(p.stat().st_size for p in scratch.rglob("*") if p.is_file() and not p.is_symlink())
+    return DataError(
+        f"the disk is full; {written / 1e6:.1f} MB of the report were written.",
+        file=home,
+        remedy="Free some ten megabytes more than that, or name another folder: --out FOLDER.",
+    )
 
 
 def _locked_folder(home: Path) -> tuple[Path, int]:
@@ -182,46 +252,33 @@ def _clear_abandoned(home: Path) -> None:
             lock = os.open(folder, os.O_RDONLY)
             try:
                 fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                shutil.rmtree(folder, ignore_errors=True)
+                shutil.rmtree(folder) if folder.is_dir() else folder.unlink()
             finally:
                 os.close(lock)
 
 
 def put_in_place(report: Path, target: Path) -> None:
     """Move a finished report to its place; an issued report is never overwritten."""
-    report.chmod(0o755)
     try:
         os.rename(report, target)
-    except OSError:
+    except OSError as error:
+        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+            raise
         raise DataError("a report is there already and will not be overwritten.", file=target) from None
 
 
+# ---- its content -------------------------------------------------------------------------------------------------
+
+
 def make_report(
-    campaign: Campaign,
-    folder: Path,
-    scratch: Path,
-    date: str,
-    revision: int,
-    previous: Path | None,
-    progress: Progress,
-    debug: bool,
+    campaign: Campaign, scratch: Path, meta: ReportMeta, previous: bytes | None, progress: Progress, debug: bool
 ) -> None:
-    """Write every file of a report except its manifest into `folder`."""
-    if previous is not None:
-        shutil.copy(previous, scratch / "previous.json")
+    """Write every file of a report except its manifest into `scratch/report`."""
     progress("running the notebook")
-    loading = threading.Thread(target=_load_exporters)  # while this process waits for the kernel
-    loading.start()
-    executed = run_notebook(campaign, scratch, date, revision, previous is not None, debug)
-    loading.join()
-    write_report(
-        executed,
-        campaign,
-        folder,
-        scratch,
-        ReportMeta(campaign.about.id, campaign.about.title, date, revision),
-        progress,
+    executed = run_notebook(
+        campaign, scratch, meta.date, meta.revision, previous, debug=debug, meanwhile=_load_exporters
     )
+    write_report(executed, campaign, scratch / "report", scratch, meta, progress)
 
 
 def _load_exporters() -> None:
@@ -256,96 +313,32 @@ def write_report(
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 
 
-def run_notebook(
-    campaign: Campaign, scratch: Path, date: str, revision: int, has_previous: bool, debug: bool
-) -> NotebookNode:
-    """Run the template for one campaign in a fresh kernel and return the executed notebook.
+def write_manifest(
+    folder: Path,
+    campaign: Campaign,
+    meta: ReportMeta,
+    fingerprint: dict[str, Any],
+    predecessor: dict[str, Any] | None,
+) -> None:
+    """Write the manifest: what the report was made from and followed, every file by hash, how to make it again.
 
-    Paths in the notebook are relative to the campaign folder, so that the executed notebook does not depend on where
-    it was run.
+    The key of the campaign is made from the inputs of its first report and handed on from manifest to manifest.
     """
-    import nbformat
-    import papermill
-    from papermill.exceptions import PapermillExecutionError
-    from traitlets.config import Config
-
-    parameters: dict[str, Any] = {"campaign_file": campaign.file.name, "date": date, "revision": revision}
-    if has_previous:
-        parameters["previous"] = os.path.relpath(scratch / "previous.json", campaign.folder)
-    # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
-    with _socket_prefix(scratch) as prefix:
-        try:
-            ran = papermill.execute_notebook(
-                template_path(),
-                None,  # a path would be written twice per cell, all figures so far each time
-                parameters=parameters,
-                cwd=campaign.folder,
-                kernel_name="python3",
-                progress_bar=False,
-                log_output=False,
-                config=Config({"KernelManager": {"transport": "ipc", "ip": str(prefix)}}),
-                **({} if debug else {"kernel_manager_class": _silent_kernels(scratch / "kernel.log")}),
-            )
-        except PapermillExecutionError as error:
-            if debug:
-                raise
-            raise as_user_error(error.ename, error.evalue) from None
-    executed: NotebookNode = nbformat.reads(nbformat.writes(ran), as_version=4)  # as a file would give it back
-    for cell in executed.cells if has_previous else []:
-        if "injected-parameters" in cell.metadata.get("tags", []):  # the scratch folder's name is never the same
-            cell.source = cell.source.replace(parameters["previous"], "previous.json")
-    return executed
-
-
-def _silent_kernels(log: Path) -> type:
-    """Return a kernel manager whose kernels write what they say besides their answers to `log`.
-
-    A kernel that is told to stop may complain on standard error, which is not the user's business.
-    """
-    from jupyter_client.manager import AsyncKernelManager
-
-    class SilentKernels(AsyncKernelManager):
-        async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:
-            with log.open("ab") as file:
-                await super()._async_launch_kernel(kernel_cmd, stdout=file, stderr=file, **more)
-
-    return SilentKernels
-
-
-@contextmanager
-def _socket_prefix(scratch: Path) -> Iterator[Path]:
-    """Give a short path for the kernel's sockets; a Unix socket's path may have about 100 characters."""
-    prefix = scratch / "k"
-    if len(str(prefix)) < 80:
-        yield prefix
-        return
-    with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as folder:
-        yield Path(folder) / "k"
-
-
-def as_user_error(name: str, text: str) -> IntakeReportError:
-    """Return an error of the notebook as the error that its code raised; others are named as what they are."""
-    if name in ("CampaignError", "CampaignErrors"):
-        return CampaignError(text)
-    if name == "DataError":
-        return DataError(text)
-    return DataError(
-        f"the report could not be computed ({name}: {text}).",
-        remedy="This is a fault of the program; run again with --debug and report what it prints.",
-    )
-
-
-def write_manifest(folder: Path, campaign: Campaign, date: str, revision: int, made_from: dict[str, Any]) -> None:
-    """Write the manifest: what the report was made from, every file in it by hash, and how to make it again."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    outputs = {str(path.relative_to(folder).as_posix()): hash_file(path, path.name).sha256 for path in files}
+    first = sha256(json.dumps(fingerprint["inputs"], sort_keys=True).encode())
+    before = None
+    if predecessor is not None:
+        before = {"folder": predecessor["folder"], "manifest": predecessor["sha256"]}
+        first = predecessor.get("campaign_key", first)
     manifest = {
         "campaign": campaign.about.id,
-        "date": date,
-        "revision": revision,
-        "made_from": made_from,
-        "outputs": outputs,
-        "command": repeat_command(campaign, date),
+        "campaign_key": first,
+        "date": meta.date,
+        "revision": meta.revision,
+        "made_from": fingerprint,
+        "predecessor": before,
+        "outputs": {path.relative_to(folder).as_posix(): hash_file(path, path.name).sha256 for path in files},
+        "command": repeat_command(campaign, meta.date),
     }
     text = json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"
     (folder / MANIFEST).write_text(text, encoding="utf-8")

@@ -27,7 +27,7 @@ from intake_report.results import ReportResult
 
 ROOT = Path(__file__).resolve().parents[1]
 DATE = "2026-07-01"
-COMMAND = (sys.executable, "-c", "import sys; from intake_report.cli import main; sys.exit(main())")
+COMMAND = (sys.executable, str(ROOT / "intake_report" / "__main__.py"))
 
 
 def start_command(*arguments: object, **more: Any) -> subprocess.Popen[str]:

@@ -9,6 +9,7 @@ from typing import Any
 from intake_report import formatting
 from intake_report.errors import DataError
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
+from intake_report.render.inline import literal
 from intake_report.render.sections.tables import literal_table
 from intake_report.results import ReportResult
 from intake_report.results.document import results_document
@@ -27,8 +28,11 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
     if not previous:
         return ()
     before = _read(Path(previous))
-    now = results_document(result, before["date"], before["revision"])
     heading = Heading(1, "Changes since the report before", "sec-changes")
+    if "damaged" in before:
+        text = "is missing or was changed after it was issued, so what changed since then cannot be told."
+        return (heading, Paragraph(f"The report before, {literal(str(before['damaged']))}, {text}"))
+    now = results_document(result, before["date"], before["revision"])
     issued = f"{before['date']}, revision {before['revision']}"
     rows = _changed(before, now, result)
     if not rows:
@@ -51,7 +55,7 @@ def _read(path: Path) -> dict[str, Any]:
         document = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         raise DataError(f"the earlier results cannot be read ({error}).", file=path) from None
-    if not isinstance(document, dict) or "comparisons" not in document:
+    if not isinstance(document, dict) or not document.keys() & {"comparisons", "damaged"}:
         raise DataError("this is not a results.json of a report.", file=path)
     return document
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from intake_report.campaign import Campaign
-from intake_report.provenance import input_hashes, package_versions, repeat_command
+from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Column, Data, Heading, Paragraph, Preformatted
 from intake_report.render.sections.tables import literal_table
 from intake_report.results import ReportResult
@@ -34,7 +34,7 @@ def cautions(campaign: Campaign) -> tuple[Block, ...]:
 def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
     """Return the inputs with their hashes, the versions of what computed the report, and the command that repeats it."""
     inputs = input_hashes(campaign)
-    versions = package_versions()
+    versions = main_versions()
     return (
         Heading(1, "Provenance", "sec-provenance"),
         Paragraph(
@@ -52,7 +52,7 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
         ),
         literal_table(
             label="tab-versions",
-            caption="Software",
+            caption="Software; every installed distribution is in manifest.json",
             columns=(Column("Package"), Column("Version")),
             rows=tuple(versions.items()),
             widths=(2.0, 2.0),

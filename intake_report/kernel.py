@@ -1,0 +1,216 @@
+"""Run the report template in a kernel that sees nothing of the campaign but its data, and nothing of the user.
+
+A campaign folder is data: the kernel starts in an empty folder of its own, isolated (``python -I``: no user site, no
+environment variables of Python, no current folder on the import path), with empty configuration folders, and reaches the
+campaign by a link whose name is the same in every report.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import intake_report
+from intake_report.campaign import Campaign
+from intake_report.errors import CampaignError, DataError, IntakeReportError
+from intake_report.provenance import template_path
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+CAMPAIGN_LINK, PREVIOUS = "campaign", "previous.json"
+LONGEST_SOCKET = 80  # characters of the sockets' prefix; the address of a Unix socket may have about 100
+KEPT = ("PATH", "LD_LIBRARY_PATH")  # of the environment; and what steers the threads of numeric libraries:
+KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
+
+# The package is the one of this process, wherever it lies; the folder that holds it does not stay on the import path.
+_START = """
+import logging, sys
+sys.path.insert(0, {root!r})
+import intake_report
+del sys.path[0]
+logging.getLogger("matplotlib").setLevel(logging.ERROR)
+from ipykernel.kernelapp import launch_new_instance
+launch_new_instance()
+"""
+_OPTIONS = ("--InteractiveShellApp.ignore_cwd=True", "--HistoryManager.enabled=False")
+
+
+def run_notebook(
+    campaign: Campaign,
+    scratch: Path,
+    date: str,
+    revision: int,
+    previous: bytes | None,
+    *,
+    debug: bool = False,
+    meanwhile: Callable[[], None] = lambda: None,
+) -> NotebookNode:
+    """Run the template for one campaign in a fresh kernel and return the executed notebook.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        What is reported.
+    scratch : Path
+        Empty folder for the kernel's own files; the caller removes it.
+    date : str
+        ISO date of the report.
+    revision : int
+        From 1.
+    previous : bytes or None
+        results.json of the report before, or a note why it cannot be compared with.
+    debug : bool
+        Let errors of the notebook through with their traceback.
+    meanwhile : callable
+        What this process may do while the kernel works.
+
+    Raises
+    ------
+    CampaignError, DataError
+        What the notebook raised.
+    KeyboardInterrupt
+        After the kernel was ended.
+    """
+    import nbformat
+    from papermill.exceptions import PapermillExecutionError
+
+    place = scratch / "kernel"
+    place.mkdir()
+    (place / CAMPAIGN_LINK).symlink_to(campaign.folder, target_is_directory=True)
+    parameters = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": date, "revision": revision}
+    if previous is not None:
+        (place / PREVIOUS).write_bytes(previous)
+        parameters["previous"] = PREVIOUS
+    with _socket_prefix(scratch) as prefix:
+        run = _KernelRun(place, scratch, prefix, parameters, debug)
+        run.start()
+        try:
+            meanwhile()
+            run.join()
+        finally:
+            run.end()
+    if isinstance(run.failure, PapermillExecutionError) and not debug:
+        raise as_user_error(run.failure.ename, run.failure.evalue)
+    if run.failure is not None:
+        raise run.failure
+    executed: NotebookNode = nbformat.reads(nbformat.writes(run.executed), as_version=4)  # as a file would give it back
+    return executed
+
+
+class _KernelRun(threading.Thread):
+    """Papermill in a thread of its own, so that an interrupt reaches the program and not the middle of its event loop."""
+
+    def __init__(self, place: Path, scratch: Path, prefix: Path, parameters: dict[str, Any], debug: bool) -> None:
+        super().__init__(daemon=True)
+        self._place, self._scratch, self._prefix = place, scratch, prefix
+        self._parameters, self._debug = parameters, debug
+        self._groups: list[int] = []
+        self.executed: NotebookNode | None = None
+        self.failure: Exception | None = None
+
+    def run(self) -> None:
+        """Execute the template."""
+        import papermill
+        from traitlets.config import Config
+
+        # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
+        connection = {
+            "transport": "ipc",
+            "ip": str(self._prefix),
+            "connection_file": str(self._scratch / "kernel.json"),
+        }
+        try:
+            self.executed = papermill.execute_notebook(
+                template_path(),
+                None,  # a path would be written twice per cell, all figures so far each time
+                parameters=self._parameters,
+                cwd=self._place,
+                kernel_name="python3",
+                progress_bar=False,
+                log_output=False,
+                config=Config({"KernelManager": connection}),
+                kernel_manager_class=_manager(self._scratch, self._groups, self._debug),
+            )
+        except Exception as error:
+            self.failure = error
+
+    def end(self) -> None:
+        """End the kernel if it still runs, and wait for the thread."""
+        if self.is_alive():
+            for group in self._groups:
+                with suppress(OSError):
+                    os.killpg(group, signal.SIGKILL)
+            self.join(timeout=10.0)
+
+
+def _manager(scratch: Path, groups: list[int], debug: bool) -> type:
+    """Return a kernel manager whose kernels are isolated and write what they say besides their answers to a file."""
+    from jupyter_client.manager import AsyncKernelManager
+
+    class IsolatedKernels(AsyncKernelManager):
+        async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:  # noqa: ARG002 - ours instead
+            root = str(Path(intake_report.__file__).parents[1])
+            command = [sys.executable, "-I", "-c", _START.format(root=root), "-f", self.connection_file]
+            streams: dict[str, Any] = {}
+            with (scratch / "kernel.log").open("ab") as file:
+                # a kernel that is told to stop may complain on standard error, which is not the user's business
+                streams = {} if debug else {"stdout": file, "stderr": file}
+                more["env"] = kernel_environment(scratch)
+                await super()._async_launch_kernel([*command, *_OPTIONS], **{**more, **streams})
+            groups.append(int(getattr(self.provisioner, "pgid", 0) or 0))
+
+    return IsolatedKernels
+
+
+def kernel_environment(scratch: Path) -> dict[str, str]:
+    """Return the environment of a kernel: no setting of the user, configuration folders that are empty."""
+    kept = {k: v for k, v in os.environ.items() if k in KEPT or k.startswith(KEPT_PREFIXES)}
+    home = scratch / "home"
+    (home / "tmp").mkdir(parents=True, exist_ok=True)
+    folders = ("HOME", "IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "XDG_CONFIG_HOME")
+    own = {name: str(home if name == "HOME" else home / name.lower()) for name in folders}
+    settings = {
+        "TMPDIR": str(home / "tmp"),
+        "LC_ALL": "C.UTF-8",
+        "TZ": "UTC",
+        "MPLBACKEND": "agg",
+        "XDG_CACHE_HOME": str(_cache(home)),
+    }
+    return {**kept, **own, **settings}
+
+
+def _cache(home: Path) -> Path:
+    """Return the user's cache folder, which saves the search for fonts, or one of our own where it cannot be used."""
+    cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
+    usable = os.access(cache if cache.exists() else cache.parent, os.W_OK)
+    return cache if usable else home / "cache"
+
+
+@contextmanager
+def _socket_prefix(scratch: Path) -> Iterator[Path]:
+    prefix = scratch / "k"
+    if len(str(prefix)) < LONGEST_SOCKET:
+        yield prefix
+        return
+    with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as folder:
+        yield Path(folder) / "k"
+
+
+def as_user_error(name: str, text: str) -> IntakeReportError:
+    """Return an error of the notebook as the error that its code raised; others are named as what they are."""
+    if name in ("CampaignError", "CampaignErrors"):
+        return CampaignError(text)
+    if name == "DataError":
+        return DataError(text)
+    return DataError(
+        f"the report could not be computed ({name}: {text}).",
+        remedy="This is a fault of the program; run again with --debug and report what it prints.",
+    )

@@ -1,0 +1,138 @@
+"""A campaign folder is data, and the user's surroundings change no byte of a report."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+from pathlib import Path
+
+import pytest
+from conftest import DATE, Report, start_command
+
+# modules that the program, the kernel or their libraries import by name
+NAMES = [
+    "ipykernel_launcher",
+    "ipykernel",
+    "IPython",
+    "numpy",
+    "pandas",
+    "scipy",
+    "matplotlib",
+    "metar",
+    "gpxpy",
+    "pyproj",
+    "shapely",
+    "pint",
+    "pydantic",
+    "jinja2",
+    "nbformat",
+    "traitlets",
+    "tornado",
+    "zmq",
+    "jupyter_client",
+    "papermill",
+    "typst",
+    "json",
+    "csv",
+    "random",
+    "decimal",
+    "statistics",
+    "calendar",
+    "token",
+    "code",
+    "codecs",
+    "copy",
+    "site",
+    "sitecustomize",
+    "usercustomize",
+    "intake_report",
+    "campaign",
+    "logs",
+    "plots",
+    "six",
+    "dateutil",
+    "rich",
+    "lmfit",
+    "statsmodels",
+    "can",
+    "asammdf",
+    "fontTools",
+    "pyarrow",
+    "comm",
+    "debugpy",
+    "psutil",
+    "packaging",
+]
+SPY = "import pathlib\npathlib.Path({marker!r}).touch()\nraise ImportError('a file of the campaign was run')\n"
+
+
+def rendered(file: Path, out: Path, **surroundings: object) -> Report:
+    run = start_command("render", file, "--date", DATE, "--out", out, **surroundings)
+    _, err = run.communicate(timeout=300)
+    assert run.returncode == 0, err
+    return Report(out / "small-trial" / DATE)
+
+
+@pytest.fixture
+def planted(small, tmp_path) -> tuple[Path, Path]:
+    """A copy of the small campaign in a folder called data, full of modules that leave a mark when they are run."""
+    folder = tmp_path / "data" / "small"
+    shutil.copytree(small.file.parent, folder)
+    marker = tmp_path / "was-run"
+    for name in NAMES:
+        (folder / f"{name}.py").write_text(SPY.format(marker=str(marker)))
+    (folder / "matplotlibrc").write_text("axes.facecolor: red\nfont.size: 30\n")
+    return folder / "campaign.toml", marker
+
+
+def test_nothing_in_a_campaign_folder_runs_or_changes_a_byte(planted, small, tmp_path):
+    file, marker = planted
+    report = rendered(file, tmp_path / "out", cwd=file.parent)
+    check = start_command("check", "logs/b1-stock.csv", "--campaign", ".", cwd=file.parent)
+    check.communicate(timeout=120)
+    assert check.returncode in (0, 1)
+    assert not marker.exists()
+    assert report.files() == small.report.files()
+
+
+def test_nothing_around_the_command_changes_a_byte(small, tmp_path):
+    home, path, marker = tmp_path / "home", tmp_path / "path", tmp_path / "was-run"
+    for folder, text in {
+        ".config/matplotlib/matplotlibrc": "axes.facecolor: red\nfont.size: 30\n",
+        ".ipython/profile_default/startup/00-first.py": SPY.format(marker=str(marker)),
+        ".ipython/profile_default/ipython_config.py": "c.InteractiveShellApp.exec_lines = ['raise SystemExit']\n",
+        ".jupyter/jupyter_config.py": "raise SystemExit\n",
+        ".local/share/jupyter/kernels/python3/kernel.json": '{"argv": ["false"], "display_name": "x", "language": "python"}',
+        ".local/share/jupyter/nbconvert/templates/base/null.j2": "{{ 1 / 0 }}",
+    }.items():
+        (home / folder).parent.mkdir(parents=True, exist_ok=True)
+        (home / folder).write_text(text)
+    path.mkdir()
+    for name in NAMES:
+        if name not in ("site", "sitecustomize", "usercustomize", "codecs"):  # run before any program
+            (path / f"{name}.py").write_text(SPY.format(marker=str(marker)))
+    hostile = {
+        "HOME": str(home), "PYTHONPATH": str(path), "PYTHONSTARTUP": str(path / "numpy.py"), "MPLBACKEND": "template",
+        "MPLCONFIGDIR": str(home / ".config/matplotlib"), "TZ": "Pacific/Kiritimati", "LC_ALL": "C", "PYTHONHASHSEED": "7",
+        "IPYTHONDIR": str(home / ".ipython"), "JUPYTER_CONFIG_DIR": str(home / ".jupyter"),
+    }  # fmt: skip
+    report = rendered(small.file, tmp_path / "out", env=os.environ | hostile)
+    assert not marker.exists()
+    files = small.report.files()
+    assert [name for name, data in report.files().items() if files.get(name) != data] == []
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can start a command as somebody else")
+def test_somebody_without_rights_and_with_a_home_that_cannot_be_written(small):
+    with tempfile.TemporaryDirectory() as folder:
+        place = Path(folder)
+        place.chmod(0o755)
+        (place / "home").mkdir(mode=0o555)
+        shutil.copytree(small.file.parent, place / "campaign")
+        (place / "out").mkdir()
+        os.chown(place / "out", 65534, 65534)
+        environment = {"HOME": str(place / "home"), "PATH": os.environ["PATH"]}
+        report = rendered(place / "campaign" / "campaign.toml", place / "out", user=65534, group=65534, env=environment)
+        assert report.files() == small.report.files()
