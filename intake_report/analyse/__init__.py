@@ -35,6 +35,7 @@ from intake_report.analyse.weather_evidence import run_weather
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
 from intake_report.loaders import RunLog
+from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
 from intake_report.weather import WeatherRecord
@@ -156,7 +157,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         units=campaign.about.units,
         level=campaign.metrics.confidence,
         ambient_reference=measured.ambient.choice.source or "none",
-        ambient_reason=measured.ambient.choice.reason,
+        ambient_reason=said(measured.ambient.choice.reason, campaign.about.units),
         configurations=describe_configurations(campaign, runs),
         phases=describe_phases(campaign),
         runs=runs,

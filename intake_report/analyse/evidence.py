@@ -55,7 +55,7 @@ def gather_evidence(
     told = weather_evidence(campaign, drives, ambient, records, weather, conditions, forecasts)
     dyno, bench = dyno_evidence(campaign), bench_evidence(campaign)
     tested = _tested(campaign)
-    notices = weather_notices(records, forecasts, told)
+    notices = weather_notices(records, forecasts, told, campaign.about.units)
     if dyno is not None:
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
     return Evidence(

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+import pandas as pd
+
 from intake_report.align import (
     AlignedRun,
     Alignment,
@@ -23,7 +25,7 @@ from intake_report.clean import CleanRun, CleanSettings, clean
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.loaders import ReadOptions, RunLog, load_run
 from intake_report.units import parse_quantity
-from intake_report.weather import Reading, WeatherRecord, handheld_record, metar_record, station_table
+from intake_report.weather import WeatherObservation, WeatherRecord, handheld_record, metar_record, station_table
 
 
 @dataclass(frozen=True)
@@ -216,13 +218,13 @@ def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
         raise DataError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
 
 
-def _reading(reading: WeatherReading, zone: str) -> Reading:
+def _reading(reading: WeatherReading, zone: str) -> WeatherObservation:
     """Map one reading of the campaign file; a time without offset is in the source's zone."""
     time = reading.time if reading.time.tzinfo is not None else reading.time.replace(tzinfo=ZoneInfo(zone))
     reduced = reading.station_pressure is None
     pressure = reading.altimeter if reduced else reading.station_pressure
-    return Reading(
-        time=time,
+    return WeatherObservation(
+        time=pd.Timestamp(time),
         temperature=reading.temperature,
         dew_point=reading.dew_point,
         humidity=reading.humidity,

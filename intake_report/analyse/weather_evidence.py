@@ -10,6 +10,7 @@ from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError
+from intake_report.messages import said
 from intake_report.results import Conditions
 from intake_report.results.evidence import (
     EvidenceNotice,
@@ -19,7 +20,9 @@ from intake_report.results.evidence import (
     WeatherEvidence,
     WeatherSource,
 )
+from intake_report.units import UnitSystem
 from intake_report.weather import (
+    KIND_LABELS,
     RULE,
     SPREAD_LIMIT,
     Declared,
@@ -28,9 +31,7 @@ from intake_report.weather import (
     WeatherRecord,
     compare_pressures,
     conditions_during,
-    forecast_from_record,
 )
-from intake_report.weather.records import KIND_LABELS
 
 
 def run_weather(
@@ -55,7 +56,9 @@ def run_weather(
     found = []
     for drive in drives:
         pairs = ((id, _during(campaign, drive, record)) for id, record in records.items())
-        found.append(_run(drive, ambient, {id: during for id, during in pairs if during is not None}))
+        found.append(
+            _run(drive, ambient, {id: during for id, during in pairs if during is not None}, campaign.about.units)
+        )
     return tuple(found)
 
 
@@ -88,13 +91,23 @@ def weather_evidence(
     choice = ambient.choice
     return WeatherEvidence(
         chosen_by=choice.chosen_by,
-        rule=RULE,
+        rule=said(RULE, campaign.about.units),
         uncertainty=choice.uncertainty,
         uncertainty_between=choice.uncertainty_between,
         contributions=choice.contributions,
         sources=tuple(_source(campaign, c, records.get(c.source), choice.source) for c in choice.candidates),
         offsets=tuple(
-            SourceOffset(c.first, c.second, len(c.runs), c.offset, c.low, c.high, c.sd, c.level, c.reason or "")
+            SourceOffset(
+                c.first,
+                c.second,
+                len(c.runs),
+                c.offset,
+                c.low,
+                c.high,
+                c.sd,
+                c.level,
+                said(c.reason or "", campaign.about.units),
+            )
             for c in choice.comparisons
         ),
         runs=runs,
@@ -154,7 +167,7 @@ def _step(candidate: ReferenceCandidate) -> float | None:
     return next((c.value * float(np.sqrt(12.0)) for c in candidate.contributions if c.name == "resolution"), None)
 
 
-def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunConditions]) -> RunWeather:
+def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunConditions], units: UnitSystem) -> RunWeather:
     run = drive.entry
     order = sorted(during, key=lambda id: id != ambient.choice.source)
     whole = next((id for id in order if during[id].air_density is not None), None)
@@ -187,8 +200,8 @@ def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunCondition
         sky=run.sky or "",
         sun=run.sun,
         rain=run.rain or "",
-        notes=tuple(dict.fromkeys(note for id in order for note in during[id].notes)),
-        absent=_absent(during, order, density is None),
+        notes=tuple(dict.fromkeys(said(note, units) for id in order for note in during[id].notes)),
+        absent=_absent(during, order, density is None, units),
     )
 
 
@@ -197,7 +210,7 @@ def _raining(during: dict[str, RunConditions]) -> bool | None:
     return any(told) if told else None
 
 
-def _absent(during: dict[str, RunConditions], order: list[str], no_density: bool) -> tuple[str, ...]:
+def _absent(during: dict[str, RunConditions], order: list[str], no_density: bool, units: UnitSystem) -> tuple[str, ...]:
     if not order:
         return ("no weather source covers a known time of the run",)
     if not no_density:
@@ -205,7 +218,7 @@ def _absent(during: dict[str, RunConditions], order: list[str], no_density: bool
     reasons = [(id, dict(during[id].absent)) for id in order]
     wanted = ("station_pressure", "humidity", "ambient_mean")
     return tuple(
-        f"{name.replace('ambient_mean', 'ambient').replace('_', ' ')}: {reason[name]}"
+        f"{name.replace('ambient_mean', 'ambient').replace('_', ' ')}: {said(reason[name], units)}"
         for _, reason in reasons
         for name in wanted
         if name in reason
@@ -234,11 +247,11 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: C
     if span is None:
         return ()
     age = next(w.max_age for w in campaign.weather if w.id == record.source)
-    said = forecast_from_record(record, drive.entry.id, *span, age)
+    expected = conditions_during(record, *span, age)
     pairs = (
-        ("mean ambient", "temperature", said.mean, actual.ambient_mean),
-        ("highest ambient", "temperature", said.high, actual.ambient_high),
-        ("wind speed", "speed", said.wind_speed, actual.wind_speed),
+        ("mean ambient", "temperature", expected.ambient_mean, actual.ambient_mean),
+        ("highest ambient", "temperature", expected.ambient_high, actual.ambient_high),
+        ("wind speed", "speed", expected.wind_speed, actual.wind_speed),
     )
     rows = []
     for what, quantity, forecast, came in pairs:
@@ -256,11 +269,11 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: C
 
 
 def weather_notices(
-    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], weather: WeatherEvidence
+    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], weather: WeatherEvidence, units: UnitSystem
 ) -> tuple[EvidenceNotice, ...]:
     """Return what was noticed while reading and comparing the sources, and where reports contradict what is declared."""
     found = [
-        EvidenceNotice(id, notice.code, notice.text)
+        EvidenceNotice(id, notice.code, said(notice, units))
         for id, record in (*records.items(), *forecasts.items())
         for notice in record.notices
     ]
@@ -268,6 +281,6 @@ def weather_notices(
     for i, (_, first) in enumerate(items):
         for _, second in items[i + 1 :]:
             if (notice := compare_pressures(first, second)) is not None:
-                found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, notice.text))
+                found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, said(notice, units)))
     found += [EvidenceNotice(run.run, "declared-contradicts", note) for run in weather.runs for note in run.notes]
     return tuple(found)

@@ -1,18 +1,16 @@
 """Weather of a campaign: reports, station tables and handheld readings become the conditions during each run."""
 
-from intake_report.weather.conditions import (
-    MAX_AGE,
-    RunConditions,
-    ambient_at,
-    conditions_during,
-    report_age,
-)
-from intake_report.weather.forecast import Forecast, ForecastRow, forecast_against_actual, forecast_from_record
-from intake_report.weather.handheld import Reading, handheld_record
+from intake_report.weather.conditions import MAX_AGE, Declared, RunConditions, ambient_at, conditions_during
 from intake_report.weather.metar import decode_metar, metar_record
-from intake_report.weather.nearby import Declared
-from intake_report.weather.readings import compare_pressures, make_observation, question_pressure
-from intake_report.weather.records import Observation, WeatherNotice, WeatherRecord, build_record
+from intake_report.weather.observations import (
+    KIND_LABELS,
+    WeatherObservation,
+    WeatherRecord,
+    build_record,
+    compare_pressures,
+    completed,
+    handheld_record,
+)
 from intake_report.weather.reference import (
     RULE,
     SPREAD_LIMIT,
@@ -25,34 +23,33 @@ from intake_report.weather.reference import (
     interpolation_error,
     reference_contributions,
 )
-from intake_report.weather.stations import COLUMN_QUANTITIES, station_table
-from intake_report.weather.vehicle import (
+from intake_report.weather.sources import (
+    MIN_SPEED,
+    SETTLE,
     SourceComparison,
     VehicleAmbient,
     compare_records,
     compare_vehicle,
     too_slow,
-    vehicle_ambient_at_speed,
 )
+from intake_report.weather.stations import station_table
 
 __all__ = [
-    "COLUMN_QUANTITIES",
+    "KIND_LABELS",
     "MAX_AGE",
+    "MIN_SPEED",
     "RULE",
+    "SETTLE",
     "SPREAD_LIMIT",
     "AmbientReference",
     "AmbientSpread",
     "Contribution",
     "Declared",
-    "Forecast",
-    "ForecastRow",
-    "Observation",
-    "Reading",
     "ReferenceCandidate",
     "RunConditions",
     "SourceComparison",
     "VehicleAmbient",
-    "WeatherNotice",
+    "WeatherObservation",
     "WeatherRecord",
     "ambient_at",
     "ambient_spread",
@@ -61,18 +58,13 @@ __all__ = [
     "compare_pressures",
     "compare_records",
     "compare_vehicle",
+    "completed",
     "conditions_during",
     "decode_metar",
-    "forecast_against_actual",
-    "forecast_from_record",
     "handheld_record",
     "interpolation_error",
-    "make_observation",
     "metar_record",
-    "question_pressure",
     "reference_contributions",
-    "report_age",
     "station_table",
     "too_slow",
-    "vehicle_ambient_at_speed",
 ]

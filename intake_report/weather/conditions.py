@@ -1,10 +1,10 @@
-"""Conditions during a run by interpolation in time, and a forecast beside what came."""
+"""Conditions during a run by interpolation in time, and what the campaign declares beside them."""
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -13,18 +13,27 @@ import pandas as pd
 
 from intake_report import air
 from intake_report.errors import DataError
-from intake_report.weather.nearby import Declared, contradictions_near, precipitation_near, reports_near, wind_near
-from intake_report.weather.records import KIND_LABELS, Kind, WeatherRecord, epoch_seconds, utc
+from intake_report.messages import Message, Part, Value, message
+from intake_report.weather.observations import WeatherObservation, WeatherRecord, utc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-Status = Literal["ok", "too-old", "no-data"]
-
 # Routine reports come hourly or half-hourly, so inside a gapless record the nearest one is at most 30 min away;
-# an hour lets one report be missing (common practice).
+# an hour lets one report be missing (common practice) [s].
 MAX_AGE = 3600.0
 LOWEST_HUMID = air.SATURATION[air.DEFAULT_SATURATION].lowest
+LEAST_MEAN_WIND = 0.1  # share of the mean speed: winds whose mean vector is shorter oppose each other (own choice)
+_DRY_WORDS = ("dry", "none", "no", "no rain")
+
+
+@dataclass(frozen=True)
+class Declared:
+    """What the campaign states about a run's weather in words: sun and rain, and the surface of the road."""
+
+    sun: str | None = None
+    rain: str | None = None
+    road: Literal["dry", "damp", "wet"] | None = None
 
 
 @dataclass(frozen=True)
@@ -33,24 +42,10 @@ class RunConditions:
 
     Parameters
     ----------
-    source, kind
-        Of the record.
-    start, end : pandas.Timestamp
-        Of the run, UTC.
-    status : {"ok", "too-old", "no-data"}
-        Of the ambient temperature.
-    reason : str or None
-        Why the status is not "ok".
-    max_age : float
-        Limit used [s].
-    ambient_mean, ambient_low, ambient_high, ambient_start, ambient_end : float or None
-        Time-weighted mean, extremes, first and last ambient of the run [°C].
-    ambient_change : float or None
-        Last less first [K].
-    age_start, age_end, age_worst : float or None
-        Time to the nearest temperature report, before or after, at start, at end and at worst within the run [s].
-    reports : int
-        Temperature reports within the run.
+    ambient_mean, ambient_low, ambient_high : float or None
+        Time-weighted mean and extremes of the run [°C].
+    age_worst : float or None
+        Time to the nearest temperature report, before or after, at worst within the run [s].
     station_pressure, vapour_pressure, dry_pressure : float or None
         Time-weighted means [kPa].
     humidity : float or None
@@ -67,35 +62,18 @@ class RunConditions:
         Some report concerned had a variable direction.
     raining : bool or None
         Whether any report concerned had precipitation.
-    rain : float or None
-        Greatest reported depth of the reports concerned [mm].
     sky : tuple of str
         What the reports concerned say, in order, without repetition.
-    declared : Declared
-        As the campaign states it.
-    absent : tuple of (str, str)
+    absent : tuple of (str, Part)
         Field and reason, for each field that is None though a record might have had it.
-    notes : tuple of str
+    notes : tuple of Message
         Contradictions between declared and reported.
     """
 
-    source: str
-    kind: Kind
-    start: pd.Timestamp
-    end: pd.Timestamp
-    status: Status
-    reason: str | None
-    max_age: float
     ambient_mean: float | None = None
     ambient_low: float | None = None
     ambient_high: float | None = None
-    ambient_start: float | None = None
-    ambient_end: float | None = None
-    ambient_change: float | None = None
-    age_start: float | None = None
-    age_end: float | None = None
     age_worst: float | None = None
-    reports: int = 0
     station_pressure: float | None = None
     vapour_pressure: float | None = None
     dry_pressure: float | None = None
@@ -107,28 +85,35 @@ class RunConditions:
     wind_direction: float | None = None
     wind_variable: bool = False
     raining: bool | None = None
-    rain: float | None = None
     sky: tuple[str, ...] = ()
-    declared: Declared = field(default_factory=Declared)
-    absent: tuple[tuple[str, str], ...] = ()
-    notes: tuple[str, ...] = ()
-
-
-def report_age(
-    record: WeatherRecord, times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Return the time from each of `times` to the nearest temperature report, before or after [s]; inf without any."""
-    known, _ = record.series("temperature")
-    return _age(known, epoch_seconds(times))
+    absent: tuple[tuple[str, Part], ...] = ()
+    notes: tuple[Message, ...] = ()
 
 
 def _age(known: NDArray[np.float64], times: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the time from each of `times` to the nearest of `known`, before or after [s]; inf without any."""
     if not len(known):
         return np.full(times.shape, np.inf)
     after = np.clip(np.searchsorted(known, times), 0, len(known) - 1)
     before = np.clip(after - 1, 0, None)
     age: NDArray[np.float64] = np.minimum(np.abs(known[after] - times), np.abs(times - known[before]))
     return age
+
+
+def epoch_seconds(times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return `times` as seconds since 1970-01-01 UTC; float arrays are taken as such already.
+
+    Raises
+    ------
+    DataError
+        If times have no time zone.
+    """
+    if isinstance(times, np.ndarray) and times.dtype.kind == "f":
+        return times.astype(np.float64)
+    index = pd.DatetimeIndex(list(times))
+    if index.tz is None:
+        raise DataError("the times have no time zone.", remedy="Localize them before asking for the weather.")
+    return np.asarray((index - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1), dtype=np.float64)
 
 
 def ambient_at(
@@ -181,11 +166,7 @@ def conditions_during(
         Longest time from any moment of the run to the nearest report that has the quantity [s]. Beyond it the quantity
         is None with a reason, not a number.
     declared : Declared, optional
-        Passed through.
-
-    Returns
-    -------
-    RunConditions
+        What the reports may contradict.
 
     Raises
     ------
@@ -198,43 +179,38 @@ def conditions_during(
             f"the run ends ({last.isoformat()}) before it starts ({first.isoformat()}).", remedy="Check its times."
         )
     window = (first.timestamp(), last.timestamp())
-    absent: list[tuple[str, str]] = []
-    pressure = _span(record, "station_pressure", window, max_age, absent)
-    vapour = _vapour_span(record, window, max_age, absent)
-    temperature = _span(record, "temperature", window, max_age, absent)
-    stated = declared or Declared()
-    concerned = reports_near(record, window, max_age)
-    known, _ = record.series("temperature")
-    ages = _age(known, np.array(window))
-    status, reason = _status(record, temperature, known, absent)
-    values = (
-        wind_near(concerned, absent)
-        | precipitation_near(concerned, absent)
-        | _moments(temperature, pressure, vapour, absent)
-    )
+    absent: dict[str, Part] = {}
+
+    def line(field: str, known: NDArray[np.float64], values: NDArray[np.float64]) -> _Line | None:
+        drawn = _drawn(record.source, known, values, window, max_age)
+        if isinstance(drawn, Message):
+            absent[field] = drawn
+            return None
+        return drawn
+
+    pressure = line("station_pressure", *record.series("station_pressure"))
+    # Vapour pressure is interpolated, not humidity: it stays when the air only warms up.
+    vapour = line("humidity", *_vapour(record))
+    known, temperatures = record.series("temperature")
+    temperature = line("ambient_mean", known, temperatures)
+    concerned = _reports_near(record, window, max_age)
+    fields = _wind(concerned, absent) | _air(temperature, pressure, vapour, absent)
+    rain_reports = [o.raining for o in concerned if o.raining is not None]
+    if not rain_reports:
+        absent["raining"] = "no report near the run tells"
     return RunConditions(
-        source=record.source,
-        kind=record.kind,
-        start=first,
-        end=last,
-        status=status,
-        reason=reason,
-        max_age=max_age,
-        age_start=float(ages[0]) if len(known) else None,
-        age_end=float(ages[1]) if len(known) else None,
         age_worst=_worst_age(known, window) if len(known) else None,
-        reports=int(((known >= window[0]) & (known <= window[1])).sum()),
-        declared=stated,
+        raining=any(rain_reports) if rain_reports else None,
         sky=tuple(dict.fromkeys(o.sky for o in concerned if o.sky)),
-        notes=contradictions_near(stated, concerned),
-        absent=tuple(absent),
-        **values,
+        notes=_contradictions(declared or Declared(), concerned),
+        absent=tuple(absent.items()),
+        **fields,
     )
 
 
 @dataclass(frozen=True)
-class _Span:
-    """A quantity on its nodes within a run: times [s] from start to end, values there."""
+class _Line:
+    """A quantity on its nodes within a run: times [s] from start to end, readings there."""
 
     times: NDArray[np.float64]
     readings: NDArray[np.float64]
@@ -243,8 +219,10 @@ class _Span:
         return np.interp(times, self.times, self.readings)
 
 
-def _mean(times: NDArray[np.float64], values: NDArray[np.float64]) -> float:
-    return float(np.trapezoid(values, times) / (times[-1] - times[0]))
+def _mean(lines: Sequence[_Line], of: Callable[..., Any]) -> float:
+    """Return the time-weighted mean of a function of lines, taken on all their nodes."""
+    nodes = np.unique(np.concatenate([line.times for line in lines]))
+    return float(np.trapezoid(of(*(line.at(nodes) for line in lines)), nodes) / (nodes[-1] - nodes[0]))
 
 
 def _worst_age(known: NDArray[np.float64], window: tuple[float, float]) -> float:
@@ -253,103 +231,113 @@ def _worst_age(known: NDArray[np.float64], window: tuple[float, float]) -> float
     return float(_age(known, np.concatenate([np.array(window), inside])).max())
 
 
-def _interpolate(
-    known: NDArray[np.float64], values: NDArray[np.float64], window: tuple[float, float], max_age: float
-) -> _Span | str:
-    """Return the span, or the reason why there is none."""
+def _drawn(
+    source: str,
+    known: NDArray[np.float64],
+    values: NDArray[np.float64],
+    window: tuple[float, float],
+    max_age: float,
+) -> _Line | Message:
+    """Return the line through a quantity's reports, or the reason why there is none."""
+    if not len(known):
+        return message("{source} does not report it", code="not-reported", source=source)
     worst = _worst_age(known, window)
     if worst > max_age:
-        return f"the nearest report is {worst / 60.0:.0f} min away at worst, more than {max_age / 60.0:.0f} min"
+        return message(
+            "the nearest report is {worst} away at worst, more than {limit}",
+            code="too-old",
+            worst=Value(worst, "duration", 0),
+            limit=Value(max_age, "duration", 0),
+        )
     inside = known[(known > window[0]) & (known < window[1])]
     times = np.concatenate([[window[0]], inside, [window[1]]])
-    return _Span(times, np.interp(times, known, values))
+    return _Line(times, np.interp(times, known, values))
 
 
-def _span(
-    record: WeatherRecord, field: str, window: tuple[float, float], max_age: float, absent: list[tuple[str, str]]
-) -> _Span | None:
-    known, values = record.series(field)
-    name = "ambient_mean" if field == "temperature" else field
-    if not len(known):
-        absent.append((name, f"{record.source} does not report it"))
-        return None
-    span = _interpolate(known, values, window, max_age)
-    if isinstance(span, str):
-        absent.append((name, span))
-        return None
-    return span
-
-
-def _vapour_span(
-    record: WeatherRecord, window: tuple[float, float], max_age: float, absent: list[tuple[str, str]]
-) -> _Span | None:
-    """Vapour pressure is interpolated, not humidity: it stays when the air only warms up."""
+def _vapour(record: WeatherRecord) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     pairs = [
         (o.time.timestamp(), float(air.vapour_pressure(o.temperature, o.humidity)))
         for o in record.observations
         if o.temperature is not None and o.humidity is not None and o.temperature >= LOWEST_HUMID
     ]
-    if not pairs:
-        absent.append(("humidity", f"{record.source} does not report it"))
-        return None
-    known, values = (np.array(column) for column in zip(*pairs, strict=True))
-    span = _interpolate(known, values, window, max_age)
-    if isinstance(span, str):
-        absent.append(("humidity", span))
-        return None
-    return span
+    times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
+    return times, values
 
 
-def _status(
-    record: WeatherRecord,
-    temperature: _Span | None,
-    known: NDArray[np.float64],
-    absent: list[tuple[str, str]],
-) -> tuple[Status, str | None]:
-    if temperature is not None:
-        return "ok", None
-    reason = dict(absent)["ambient_mean"]
-    label = KIND_LABELS[record.kind]
-    if not len(known):
-        return "no-data", f"No ambient temperature from the {label} {record.source}: {reason}."
-    return "too-old", f"No ambient temperature from the {label} {record.source}: {reason}."
-
-
-def _moments(
-    temperature: _Span | None, pressure: _Span | None, vapour: _Span | None, absent: list[tuple[str, str]]
+def _air(
+    temperature: _Line | None, pressure: _Line | None, vapour: _Line | None, absent: dict[str, Part]
 ) -> dict[str, Any]:
-    values: dict[str, Any] = {}
+    """Return ambient, pressures, humidity and density of `RunConditions`."""
+    fields: dict[str, Any] = {}
     if temperature is not None:
-        t = temperature.readings
-        values |= {
-            "ambient_mean": _mean(temperature.times, t),
-            "ambient_low": float(t.min()),
-            "ambient_high": float(t.max()),
-            "ambient_start": float(t[0]),
-            "ambient_end": float(t[-1]),
-            "ambient_change": float(t[-1] - t[0]),
+        fields |= {
+            "ambient_mean": _mean([temperature], np.asarray),
+            "ambient_low": float(temperature.readings.min()),
+            "ambient_high": float(temperature.readings.max()),
         }
     if pressure is not None:
-        values["station_pressure"] = _mean(pressure.times, pressure.readings)
+        fields["station_pressure"] = _mean([pressure], np.asarray)
     if vapour is not None:
-        mean = _mean(vapour.times, vapour.readings)
-        values["vapour_pressure"] = mean
+        fields["vapour_pressure"] = _mean([vapour], np.asarray)
         with contextlib.suppress(DataError):  # below −40 °C, or no vapour at all: no dew point to name
-            values["dew_point"] = float(air.dew_point_from_vapour(mean))
+            fields["dew_point"] = float(air.dew_point_from_vapour(fields["vapour_pressure"]))
     if temperature is not None and vapour is not None and temperature.readings.min() >= LOWEST_HUMID:
-        nodes = np.union1d(temperature.times, vapour.times)
-        saturation = air.saturation_pressure(temperature.at(nodes))
-        values["humidity"] = _mean(nodes, np.minimum(100.0, 100.0 * vapour.at(nodes) / saturation))
+        fields["humidity"] = _mean(
+            [temperature, vapour], lambda t, e: np.minimum(100.0, 100.0 * e / air.saturation_pressure(t))
+        )
     if pressure is None or vapour is None:
-        missing = "station pressure" if pressure is None else "humidity"
-        absent.append(("dry_pressure", f"there is no {missing}"))
+        absent["dry_pressure"] = f"there is no {'station pressure' if pressure is None else 'humidity'}"
     else:
-        nodes = np.union1d(pressure.times, vapour.times)
-        values["dry_pressure"] = _mean(nodes, pressure.at(nodes) - vapour.at(nodes))
+        fields["dry_pressure"] = _mean([pressure, vapour], np.subtract)
     if temperature is None or pressure is None or vapour is None:
-        absent.append(("air_density", "it needs temperature, station pressure and humidity"))
+        absent["air_density"] = "it needs temperature, station pressure and humidity"
     else:
-        nodes = np.union1d(np.union1d(temperature.times, pressure.times), vapour.times)
-        density = air.density_ideal(temperature.at(nodes), pressure.at(nodes), vapour.at(nodes))
-        values["air_density"] = _mean(nodes, density)
-    return values
+        fields["air_density"] = _mean([temperature, pressure, vapour], air.density_ideal)
+    return fields
+
+
+def _reports_near(record: WeatherRecord, window: tuple[float, float], max_age: float) -> list[WeatherObservation]:
+    """Return the reports within the run and the nearest one on either side that is not too old."""
+    times = np.array([o.time.timestamp() for o in record.observations])
+    first = max(int(np.searchsorted(times, window[0], side="right")) - 1, 0)
+    last = min(int(np.searchsorted(times, window[1], side="left")), len(times) - 1)
+    return [
+        record.observations[k] for k in range(first, last + 1) if window[0] - max_age <= times[k] <= window[1] + max_age
+    ]
+
+
+def _wind(concerned: Sequence[WeatherObservation], absent: dict[str, Part]) -> dict[str, Any]:
+    """Return the wind of `RunConditions`; a reason goes into `absent` when no report has it."""
+    speeds = [o.wind_speed for o in concerned if o.wind_speed is not None]
+    gusts = [o.wind_gust for o in concerned if o.wind_gust is not None]
+    variable = any(o.wind_variable for o in concerned)
+    fields: dict[str, Any] = {"wind_variable": variable, "wind_gust": max(gusts, default=None)}
+    if not speeds:
+        absent["wind_speed"] = "no report near the run has the wind; missing is not calm"
+        return fields
+    fields["wind_speed"] = float(np.mean(speeds))
+    directed = [(o.wind_speed, o.wind_direction) for o in concerned if o.wind_speed and o.wind_direction is not None]
+    if directed and not variable:
+        speed, angle = np.array(directed, dtype=np.float64).T
+        east, north = (speed * np.sin(np.radians(angle))).mean(), (speed * np.cos(np.radians(angle))).mean()
+        if np.hypot(east, north) > LEAST_MEAN_WIND * speed.mean():
+            fields["wind_direction"] = float(np.degrees(np.arctan2(east, north)) % 360.0)
+    return fields
+
+
+def _contradictions(declared: Declared, concerned: Sequence[WeatherObservation]) -> tuple[Message, ...]:
+    """Return what the campaign declares against what the reports near the run say."""
+    wet = next((o for o in concerned if o.raining), None)
+    dry_road = declared.road == "dry"
+    if wet is None or not (dry_road or (declared.rain or "").strip().lower() in _DRY_WORDS):
+        return ()
+    return (
+        message(
+            "Declared as {declared}, but {source} reported “{present}” at {time} UTC.",
+            code="declared-contradicts",
+            declared="a dry road" if dry_road else "without rain",
+            source=wet.source,
+            present=wet.present or "precipitation",
+            time=f"{wet.time:%H:%M}",
+        ),
+    )

@@ -4,34 +4,35 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from intake_report.errors import DataError
+from intake_report.messages import Message, Value, message
 from intake_report.units import to_internal
-from intake_report.weather.metar_text import ReportText, split_reports
-from intake_report.weather.readings import make_observation
-from intake_report.weather.records import Observation, WeatherNotice, WeatherRecord, build_record, located
+from intake_report.weather.observations import (
+    PressureKind,
+    WeatherObservation,
+    WeatherRecord,
+    build_record,
+    completed,
+    located,
+)
 
 _BODY_TEMPERATURE = re.compile(r"(?:^|\s)(M?\d\d)/(M?\d\d|//|XX|MM)?(?=\s|$)")
 _TENTHS = re.compile(r"\sT([01])(\d{3})(?:([01])(\d{3}))?(?=\s|$)")
 _WIND_WITHOUT_UNIT = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*(\d{3}|VRB)P?\d{2,3}(G\d{2,3})?(?=\s)")
 _FALLING = ("DZ", "RA", "SN", "SG", "IC", "PL", "GR", "GS", "UP")
 _INCH = 25.4  # mm, exact
+_REPORT_START = re.compile(r"^(?:(?:METAR|SPECI)\b|(?:COR\s+)?[A-Z][A-Z0-9]{3}\s+\d{6}Z?\s)")
+# Line with the full date before a report, as bulletins of meteorological services write it.
+_DATE_LINE = re.compile(r"^(\d{4})[/-](\d{2})[/-](\d{2})(?:[ T]\d{2}:?\d{2}(?::?\d{2})?Z?)?$")
 
 
-def decode_metar(
-    report: str,
-    *,
-    year: int,
-    month: int,
-    elevation: float | None = None,
-    file: Path | str | None = None,
-    where: str | None = None,
-) -> Observation | None:
+def decode_metar(report: str, *, year: int, month: int, elevation: float | None = None) -> WeatherObservation | None:
     """Decode one report.
 
     Parameters
@@ -42,12 +43,10 @@ def decode_metar(
         Of the observation: a report carries only the day of the month.
     elevation : float, optional
         Of the station [m]; without it the altimeter setting cannot become a station pressure.
-    file, where : optional
-        Said in errors.
 
     Returns
     -------
-    Observation or None
+    WeatherObservation or None
         None for a report that says it has no content (NIL).
 
     Raises
@@ -63,62 +62,53 @@ def decode_metar(
     from metar.Metar import Metar
 
     text = " ".join(report.replace("=", " ").split())
+    broken = f"the METAR report “{text}” does not parse"
     try:
         # The package joins its own error arguments and may trip over them: every exception means "did not parse".
         decoded: Any = Metar(text, month=month, year=year, strict=True)
     except Exception as error:
-        raise DataError(
-            f"the METAR report “{text}” does not parse: {_reason(error)}.",
-            file=file,
-            where=where,
-            remedy="Correct the group or remove the report.",
-        ) from None
+        raise DataError(f"{broken}: {_reason(error)}.", remedy="Correct the group or remove the report.") from None
     for name, value in (("station identifier", decoded.station_id), ("time (DDHHMMZ)", decoded.time)):
         if value is None:
-            raise DataError(
-                f"the METAR report “{text}” does not parse: it has no {name}.",
-                file=file,
-                where=where,
-                remedy="Give the report in full.",
-            )
+            raise DataError(f"{broken}: it has no {name}.", remedy="Give the report in full.")
     if decoded.mod == "NO DATA":
         return None
     notices = _body_notices(text)
     speed, gust = _speed(decoded.wind_speed), _speed(decoded.wind_gust)
     direction = None if decoded.wind_dir is None else float(decoded.wind_dir.value())
     if _WIND_WITHOUT_UNIT.search(text):
-        notices.append(WeatherNotice("wind-without-unit", "the wind group has no unit; the wind is taken as missing."))
+        notices.append(message("the wind group has no unit; the wind is taken as missing.", code="wind-without-unit"))
         speed, gust, direction = None, None, None
+    if decoded.temp is None:
+        notices.append(message("the report has no temperature.", code="no-temperature"))
     pressure, kind = _pressure(decoded)
+    observation = WeatherObservation(
+        pd.Timestamp(decoded.time, tz="UTC"),
+        source=decoded.station_id,
+        temperature=_celsius(decoded.temp),
+        dew_point=_celsius(decoded.dewpt),
+        pressure=pressure,
+        pressure_kind=kind,
+        wind_speed=speed,
+        wind_direction=direction,
+        wind_gust=gust,
+        wind_variable=speed is not None and speed > 0.0 and direction is None,
+        wind_range=None
+        if decoded.wind_dir_from is None
+        else (float(decoded.wind_dir_from.value()), float(decoded.wind_dir_to.value())),
+        rain=None if decoded.precip_1hr is None else float(decoded.precip_1hr.value("IN")) * _INCH,
+        raining=_raining(decoded.weather),
+        sky="no significant cloud, visibility 10 km or more"
+        if "CAVOK" in text.split()
+        else decoded.sky_conditions() or None,
+        present=_present(decoded.weather),
+        resolution=0.1 if _TENTHS.search(_remarks(text)) else 1.0,
+        notices=tuple(notices),
+    )
     try:
-        observation = make_observation(
-            pd.Timestamp(decoded.time, tz="UTC"),
-            decoded.station_id,
-            "metar",
-            temperature=_celsius(decoded.temp),
-            dew_point=_celsius(decoded.dewpt),
-            pressure=pressure,
-            pressure_kind=kind,
-            elevation=elevation,
-            wind_speed=speed,
-            wind_direction=direction,
-            wind_gust=gust,
-            wind_variable=speed is not None and speed > 0.0 and direction is None,
-            wind_range=_wind_range(decoded),
-            rain=None if decoded.precip_1hr is None else float(decoded.precip_1hr.value("IN")) * _INCH,
-            raining=_raining(decoded.weather),
-            sky="no significant cloud, visibility 10 km or more" if "CAVOK" in text.split() else _sky(decoded),
-            present=_present(decoded.weather),
-            resolution=0.1 if _TENTHS.search(_remarks(text)) else 1.0,
-            raw=text,
-        )
+        return completed(observation, elevation)
     except DataError as error:
-        raise DataError(
-            f"the METAR report “{text}” cannot be right: {error.what}", file=file, where=where, remedy=error.remedy
-        ) from None
-    if observation.temperature is None:
-        notices.append(WeatherNotice("no-temperature", "the report has no temperature."))
-    return replace(observation, notices=tuple(notices) + observation.notices)
+        raise DataError(f"the METAR report “{text}” cannot be right: {error.what}", remedy=error.remedy) from None
 
 
 def metar_record(
@@ -127,7 +117,6 @@ def metar_record(
     year: int,
     month: int,
     elevation: float | None = None,
-    station: str | None = None,
     source: str | None = None,
 ) -> WeatherRecord:
     """Decode reports of one station into a record.
@@ -141,14 +130,8 @@ def metar_record(
         list may pass the end of a month, in either order of time; a date line in the text has the last word.
     elevation : float, optional
         Of the station [m].
-    station : str, optional
-        Take only this station's reports; without it all reports have to be of one station.
     source : str, optional
         Name of the record; the station identifier when not given.
-
-    Returns
-    -------
-    WeatherRecord
 
     Raises
     ------
@@ -159,59 +142,109 @@ def metar_record(
     parts = _cut(reports)
     if not parts:
         raise DataError("there is no METAR report.", file=file, remedy="Give at least one report.")
-    observations: list[Observation] = []
-    notices: list[WeatherNotice] = []
-    near: pd.Timestamp | None = None
+    observations: list[WeatherObservation] = []
+    notices: list[Message] = []
     for part in parts:
-        observation = _decode_near(part, near, (year, month), elevation, file)
+        near = observations[-1].time if observations else None
+        try:
+            observation = _decode_near(part, near, (year, month), elevation)
+        except DataError as error:
+            raise located(error, file=file, where=part.where) from None
         if observation is None:
-            notices.append(WeatherNotice("nil-report", f"“{part.text}” has no content.", part.where))
-            continue
-        near = observation.time
-        observations.append(
-            replace(observation, notices=tuple(replace(n, where=part.where) for n in observation.notices))
+            notices.append(message("“{report}” has no content.", code="nil-report", report=part.text))
+        else:
+            observations.append(observation)
+    stations = sorted({o.source for o in observations})
+    if len(stations) > 1:
+        raise DataError(
+            f"the METAR reports are of several stations ({', '.join(stations)}), at different places and elevations.",
+            file=file,
+            remedy="Give each its own list.",
         )
-    return _one_station(observations, notices, station, source, elevation, file)
+    if not observations:
+        raise DataError("all METAR reports are empty (NIL).", file=file, remedy="Give at least one report.")
+    return build_record(source or stations[0], "metar", elevation, observations, notices)
+
+
+@dataclass(frozen=True)
+class ReportText:
+    """One report cut out of a text: `text` on one line, `where` it began, and the month a date line before it gives."""
+
+    text: str
+    where: str
+    month: tuple[int, int] | None = None
 
 
 def _cut(reports: str | Path | Sequence[str]) -> list[ReportText]:
     if isinstance(reports, Path):
         try:
-            text = reports.read_text(encoding="utf-8-sig", errors="strict")
+            return split_reports(reports.read_text(encoding="utf-8-sig", errors="strict"))
         except (OSError, UnicodeDecodeError) as error:
             raise DataError(
                 "the METAR file cannot be read.", file=reports, remedy=f"{type(error).__name__}: give a text file."
             ) from None
-        return list(split_reports(text))
     if isinstance(reports, str):
-        return list(split_reports(reports))
-    cut: list[ReportText] = []
-    for number, text in enumerate(reports, start=1):
-        cut.extend(replace(part, where=f"report {number}") for part in split_reports(text))
-    return cut
+        return split_reports(reports)
+    return [
+        replace(part, where=f"report {number}")
+        for number, text in enumerate(reports, start=1)
+        for part in split_reports(text)
+    ]
+
+
+def split_reports(text: str) -> list[ReportText]:
+    """Cut a text into reports.
+
+    A report ends with "=", at an empty line, or where the next line begins like a report; other lines continue it.
+    Lines that begin with "#" are comments. A line "2026/05/12 14:53" gives the date of the next report.
+    """
+    reports: list[ReportText] = []
+    parts: list[str] = []
+    begun = 0
+    month: tuple[int, int] | None = None
+
+    def close() -> None:
+        nonlocal month
+        if parts:
+            reports.append(ReportText(" ".join(" ".join(parts).split()), f"line {begun}", month))
+            parts.clear()
+            month = None
+
+    for number, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
+        stripped = line.strip()
+        date = _DATE_LINE.match(stripped)
+        if not stripped or stripped.startswith("#") or date:
+            close()
+            if date:
+                month = (int(date[1]), int(date[2]))
+            continue
+        if _REPORT_START.match(stripped + " "):
+            close()
+        pieces = stripped.split("=")
+        for position, piece in enumerate(pieces):
+            if piece.strip():
+                begun = begun if parts else number
+                parts.append(piece.strip())
+            if position < len(pieces) - 1:
+                close()
+    close()
+    return reports
 
 
 def _decode_near(
-    part: ReportText,
-    near: pd.Timestamp | None,
-    first: tuple[int, int],
-    elevation: float | None,
-    file: Path | None,
-) -> Observation | None:
-    def decode(year: int, month: int) -> Observation | None:
-        return decode_metar(part.text, year=year, month=month, elevation=elevation, file=file, where=part.where)
-
-    if part.month is not None:
-        return decode(*part.month)
-    if near is None:
-        return decode(*first)
+    part: ReportText, near: Any | None, first: tuple[int, int], elevation: float | None
+) -> WeatherObservation | None:
+    """Decode a report in its month, or in the month that brings it nearest to the report before it."""
+    months = [part.month or first]
+    if part.month is None and near is not None:
+        months = [divmod(near.year * 12 + near.month - 1 + shift, 12) for shift in (0, 1, -1)]
+        months = [(year, month + 1) for year, month in months]
     # The day alone decides the month; a candidate month may lack the day, which is no error while another has it.
-    candidates: list[Observation] = []
+    candidates: list[WeatherObservation] = []
     failure: DataError | None = None
-    for shift in (0, 1, -1):
-        year, month = divmod(near.year * 12 + near.month - 1 + shift, 12)
+    for year, month in months:
         try:
-            observation = decode(year, month + 1)
+            observation = decode_metar(part.text, year=year, month=month, elevation=elevation)
         except DataError as error:
             failure = failure or error
             continue
@@ -221,40 +254,7 @@ def _decode_near(
     if not candidates:
         assert failure is not None
         raise failure
-    return min(candidates, key=lambda o: abs(o.time - near))
-
-
-def _one_station(
-    observations: list[Observation],
-    notices: Iterable[WeatherNotice],
-    station: str | None,
-    source: str | None,
-    elevation: float | None,
-    file: Path | None,
-) -> WeatherRecord:
-    names = sorted({o.source for o in observations})
-    if station is not None:
-        kept = [o for o in observations if o.source == station]
-        if not kept:
-            raise DataError(
-                f"there is no METAR report of station “{station}”.",
-                file=file,
-                remedy=f"Stations in it are {', '.join(names)}." if names else "All its reports are empty (NIL).",
-            )
-    elif len(names) > 1:
-        raise DataError(
-            f"the METAR reports are of several stations ({', '.join(names)}), at different places and elevations.",
-            file=file,
-            remedy="Name the station to use, or give each its own list.",
-        )
-    else:
-        kept = observations
-    if not kept:
-        raise DataError("all METAR reports are empty (NIL).", file=file, remedy="Give at least one report.")
-    try:
-        return build_record(source or kept[0].source, "metar", elevation, kept, notices)
-    except DataError as error:
-        raise located(error, file=file, where=None) from None
+    return candidates[0] if near is None else min(candidates, key=lambda o: abs(o.time - near))
 
 
 def round_half_up(tenths: int) -> int:
@@ -262,7 +262,7 @@ def round_half_up(tenths: int) -> int:
     return (tenths + 5) // 10
 
 
-def _body_notices(text: str) -> list[WeatherNotice]:
+def _body_notices(text: str) -> list[Message]:
     body = _BODY_TEMPERATURE.search(text.partition(" RMK")[0])
     tenths = _TENTHS.search(_remarks(text))
     if body is None or tenths is None:
@@ -272,10 +272,11 @@ def _body_notices(text: str) -> list[WeatherNotice]:
     if round_half_up(exact) == whole:
         return []
     return [
-        WeatherNotice(
-            "body-contradicts-remarks",
-            f"the body says {whole} °C and the remarks {exact / 10:.1f} °C, which does not round to it; "
-            "the remarks are used.",
+        message(
+            "the body says {whole} and the remarks {exact}, which does not round to it; the remarks are used.",
+            code="body-contradicts-remarks",
+            whole=Value(float(whole), "temperature", 0),
+            exact=Value(exact / 10.0, "temperature", 1),
         )
     ]
 
@@ -285,15 +286,15 @@ def _remarks(text: str) -> str:
 
 
 def _reason(error: Exception) -> str:
-    message = " ".join(str(error).split())
-    unparsed = re.match(r"Unparsed groups in body '(.*?)' while", message)
+    text = " ".join(str(error).split())
+    unparsed = re.match(r"Unparsed groups in body '(.*?)' while", text)
     if unparsed:
         return f"the group “{unparsed[1]}” is not understood"
-    failed = re.match(r"_handle(\w+) failed while processing '(\S*).*' ?(.*)$", message)
+    failed = re.match(r"_handle(\w+) failed while processing '(\S*).*' ?(.*)$", text)
     if failed:
         detail = f" ({failed[3].strip()})" if failed[3].strip() else ""
         return f"the {failed[1].lower()} group “{failed[2]}” is not valid{detail}"
-    return message or type(error).__name__
+    return text or type(error).__name__
 
 
 def _celsius(temperature: Any) -> float | None:
@@ -309,7 +310,7 @@ def _speed(speed: Any) -> float | None:
     return float(to_internal(float(speed.value()), unit, "speed"))
 
 
-def _pressure(decoded: Any) -> tuple[float | None, Any]:
+def _pressure(decoded: Any) -> tuple[float | None, PressureKind | None]:
     """Return the pressure [kPa] and its kind; altimeter setting first, whose reduction needs no temperature."""
     if decoded.press is not None:
         unit = "inHg" if decoded.press.string().endswith("inches") else "hPa"
@@ -317,12 +318,6 @@ def _pressure(decoded: Any) -> tuple[float | None, Any]:
     if decoded.press_sea_level is not None:
         return float(to_internal(float(decoded.press_sea_level.value("HPA")), "hPa", "pressure")), "sea-level"
     return None, None
-
-
-def _wind_range(decoded: Any) -> tuple[float, float] | None:
-    if decoded.wind_dir_from is None:
-        return None
-    return float(decoded.wind_dir_from.value()), float(decoded.wind_dir_to.value())
 
 
 def _raining(weather: Sequence[tuple[str | None, ...]]) -> bool | None:
@@ -335,10 +330,6 @@ def _raining(weather: Sequence[tuple[str | None, ...]]) -> bool | None:
     )
 
 
-def _present(weather: Sequence[tuple[str | None, ...]]) -> str | None:
+def _present(weather: Iterable[tuple[str | None, ...]]) -> str | None:
     words = ["".join(part or "" for part in group) for group in weather]
     return " ".join(word for word in words if word.strip("/")) or None
-
-
-def _sky(decoded: Any) -> str | None:
-    return decoded.sky_conditions() or None

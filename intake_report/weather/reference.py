@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -11,8 +10,9 @@ from typing import Literal
 import numpy as np
 
 from intake_report.errors import DataError
-from intake_report.weather.records import KIND_LABELS, Kind, WeatherRecord
-from intake_report.weather.vehicle import SourceComparison
+from intake_report.messages import Listing, Message, Part, Value, message
+from intake_report.weather.observations import KIND_LABELS, Kind, WeatherRecord
+from intake_report.weather.sources import SourceComparison
 
 # Half-widths assumed where the campaign declares no accuracy [K]. METAR: "operationally desirable accuracy" of ICAO
 # Annex 3, from memory. Vehicle: about 2.5 K at 25 °C follows from published resistance bands of such sensors (an
@@ -23,10 +23,14 @@ SPREAD_LIMIT = 2.0 * 5.0 / 9.0
 _TIE = 0.05  # K: smaller differences between uncertainties that rest on assumptions mean nothing
 _PREFERENCE: tuple[Kind, ...] = ("station", "metar", "handheld", "vehicle")
 
-RULE = (
+_TIE_VALUE = Value(_TIE, "temperature_difference", 2)
+
+RULE = message(
     "The campaign's choice counts. Without one: of the sources that cover every run, the one with the smallest "
-    "standard uncertainty; within 0.05 K of it, in the order station, METAR, handheld, vehicle sensor at speed. "
-    "If none covers every run, the one that covers most."
+    "standard uncertainty; within {tie} of it, in the order station, METAR, handheld, vehicle sensor at speed. "
+    "If none covers every run, the one that covers most.",
+    code="ambient-rule",
+    tie=_TIE_VALUE,
 )
 
 
@@ -41,7 +45,7 @@ class Contribution:
     value : float
         Standard uncertainty [K].
     basis : str
-        Where it comes from.
+        Where it comes from, in words.
     shared : bool
         True if it is the same in all runs of the source, so that it cancels in a difference between runs.
     """
@@ -84,7 +88,7 @@ class AmbientReference:
         Of the source.
     chosen_by : {"campaign", "rule", "none"}
         Who chose.
-    reason : str
+    reason : Message
         One or two sentences.
     uncertainty, uncertainty_between : float or None
         Standard, of one run's ambient, with and without what all runs share [K].
@@ -101,7 +105,7 @@ class AmbientReference:
     source: str | None
     kind: Kind | None
     chosen_by: Literal["campaign", "rule", "none"]
-    reason: str
+    reason: Message
     uncertainty: float | None
     uncertainty_between: float | None
     contributions: tuple[Contribution, ...]
@@ -131,7 +135,6 @@ def reference_contributions(
     accuracy: float | None = None,
     resolution: float | None = None,
     interpolation: float | None = None,
-    place: float | None = None,
 ) -> tuple[Contribution, ...]:
     """Return the contributions to the standard uncertainty of a source (GUM: limits as rectangular distributions).
 
@@ -145,38 +148,21 @@ def reference_contributions(
         Step of the reading [K].
     interpolation : float, optional
         As of `interpolation_error` [K].
-    place : float, optional
-        Standard deviation of the difference between the place of the instrument and the road [K], for example `sd` of
-        a comparison with another source.
     """
     if kind == "forecast":
         raise DataError("a forecast is no measurement.", remedy="Choose a source that measured.")
     limit = ASSUMED_ACCURACY[kind] if accuracy is None else accuracy
-    stated = "declared" if accuracy is not None else "assumed, not declared"
-    found = [Contribution("accuracy", limit / math.sqrt(3.0), f"±{limit:g} K {stated}", shared=True)]
+    stated = "assumed, not declared" if accuracy is None else "declared"
+    parts = [Contribution("accuracy", limit / math.sqrt(3.0), stated, shared=True)]
     if resolution is not None:
-        found.append(
-            Contribution("resolution", resolution / math.sqrt(12.0), f"steps of {resolution:g} K", shared=False)
-        )
+        parts.append(Contribution("resolution", resolution / math.sqrt(12.0), "steps of the reading", shared=False))
         if kind == "vehicle":
-            half = resolution / 2.0
-            found.append(
-                Contribution(
-                    "rounding mode",
-                    half / math.sqrt(3.0),
-                    f"the control unit may round or cut off: ±{half:g} K",
-                    shared=True,
-                )
-            )
+            mode = "the control unit may round or cut off"
+            parts.append(Contribution("rounding mode", resolution / 2.0 / math.sqrt(3.0), mode, shared=True))
     if interpolation is not None:
-        found.append(
-            Contribution(
-                "interpolation in time", interpolation, "reports predicted from their neighbours", shared=False
-            )
-        )
-    if place is not None:
-        found.append(Contribution("place", place, "scatter against another source", shared=False))
-    return tuple(found)
+        neighbours = "reports predicted from their neighbours"
+        parts.append(Contribution("interpolation in time", interpolation, neighbours, shared=False))
+    return tuple(parts)
 
 
 def choose_reference(
@@ -211,62 +197,81 @@ def choose_reference(
     offered = tuple(c for c in candidates if c.covered)
     if chosen is not None:
         picked = _named(candidates, chosen)
-        return _reference(picked, "campaign", f"The campaign names {_label(picked)}.", candidates, runs, comparisons)
+        reason = message("The campaign names {source}.", code="named", source=_label(picked))
+        return _reference(picked, "campaign", reason, candidates, runs, comparisons)
     if not offered:
-        why = "No run has an ambient temperature from any source: over-ambient metrics cannot be computed."
-        return AmbientReference(
-            None, None, "none", why, None, None, (), tuple(comparisons), tuple(candidates), tuple(runs)
+        reason = message(
+            "No run has an ambient temperature from any source: over-ambient metrics cannot be computed.",
+            code="no-ambient",
         )
+        rest = (tuple(comparisons), tuple(candidates), tuple(runs))
+        return AmbientReference(None, None, "none", reason, None, None, (), *rest)
     most = max(len(set(c.covered) & set(runs)) for c in offered)
     able = [c for c in offered if len(set(c.covered) & set(runs)) == most]
     smallest = min(c.uncertainty for c in able)
     near = [c for c in able if c.uncertainty <= smallest + _TIE]
     picked = min(near, key=lambda c: (_PREFERENCE.index(c.kind), c.uncertainty, c.source))
-    coverage = "covers every run" if most == len(set(runs)) else f"covers most runs ({most} of {len(set(runs))})"
+    coverage: Part = "covers every run"
+    if most < len(set(runs)):
+        coverage = message("covers most runs ({most} of {all})", most=most, all=len(set(runs)))
     if len(offered) == 1:
-        reason = f"{_label(picked)} is the only source; it {coverage}."
-    else:
-        rivals = ", ".join(f"{c.source} {c.uncertainty:.2f} K" for c in offered if c is not picked)
-        reason = (
-            f"{_label(picked)} {coverage}; its standard uncertainty is {picked.uncertainty:.2f} K (others: {rivals})."
+        reason = message(
+            "{source:upper} is the only source; it {coverage}.", code="only", source=_label(picked), coverage=coverage
         )
+    else:
+        text = "{source:upper} {coverage}; its standard uncertainty is {u} (others: {others})."
         if len(near) > 1:
-            reason += " Sources within 0.05 K of each other are taken in the order station, METAR, handheld, vehicle."
-    return _reference(picked, "rule", reason[0].upper() + reason[1:], candidates, runs, comparisons)
+            text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
+        others = [message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked]
+        reason = message(
+            text,
+            code="smallest",
+            source=_label(picked),
+            coverage=coverage,
+            u=_standard(picked),
+            others=Listing(tuple(others), ","),
+            tie=_TIE_VALUE,
+        )
+    return _reference(picked, "rule", reason, candidates, runs, comparisons)
+
+
+def _standard(candidate: ReferenceCandidate) -> Value:
+    return Value(candidate.uncertainty, "temperature_difference", 2)
 
 
 def _named(candidates: Sequence[ReferenceCandidate], chosen: str) -> ReferenceCandidate:
     by_source = [c for c in candidates if c.source == chosen]
-    by_kind = [c for c in candidates if c.kind == chosen]
-    found = by_source or by_kind
-    if not found:
+    meant = by_source or [c for c in candidates if c.kind == chosen]
+    if not meant:
         names = ", ".join(c.source for c in candidates) or "none at all"
         raise DataError(f"the ambient reference “{chosen}” is not recorded.", remedy=f"Sources are {names}.")
-    if len(found) > 1:
+    if len(meant) > 1:
         raise DataError(
-            f"the ambient reference “{chosen}” could be {' or '.join(c.source for c in found)}.",
+            f"the ambient reference “{chosen}” could be {' or '.join(c.source for c in meant)}.",
             remedy="Name the source.",
         )
-    return found[0]
+    return meant[0]
 
 
-def _label(candidate: ReferenceCandidate) -> str:
+def _label(candidate: ReferenceCandidate) -> Part:
     if candidate.kind == "vehicle":
         return "the vehicle ambient sensor at speed"
-    return f"the {KIND_LABELS[candidate.kind]} “{candidate.source}”"
+    return message("the {kind} “{source}”", kind=KIND_LABELS[candidate.kind], source=candidate.source)
 
 
 def _reference(
     picked: ReferenceCandidate,
     chosen_by: Literal["campaign", "rule"],
-    reason: str,
+    reason: Message,
     candidates: Sequence[ReferenceCandidate],
     runs: Sequence[str],
     comparisons: Sequence[SourceComparison],
 ) -> AmbientReference:
     uncovered = tuple(run for run in runs if run not in picked.covered)
     if uncovered:
-        reason += f" It does not cover {', '.join(uncovered)}."
+        reason = message(
+            "{reason} It does not cover {runs}.", code=reason.code, reason=reason, runs=", ".join(uncovered)
+        )
     return AmbientReference(
         picked.source,
         picked.kind,
@@ -295,11 +300,6 @@ class AmbientSpread:
         Accepted difference [K].
     within : bool or None
         `spread` ≤ `limit`.
-    sure : bool or None
-        The spread is farther from the limit than the expanded uncertainty of a difference of two runs (k = 2); None
-        without an uncertainty.
-    beyond : tuple of (str, str, float)
-        Pairs farther apart than the limit, colder first, widest first, with their difference [K].
     """
 
     lowest: str | None
@@ -307,35 +307,14 @@ class AmbientSpread:
     spread: float | None
     limit: float
     within: bool | None
-    sure: bool | None
-    beyond: tuple[tuple[str, str, float], ...]
 
 
-def ambient_spread(
-    means: Mapping[str, float], limit: float = SPREAD_LIMIT, uncertainty_between: float | None = None
-) -> AmbientSpread:
-    """Compare the mean ambient of runs (or days) against the accepted difference.
-
-    Parameters
-    ----------
-    means : mapping of run id to float
-        [°C]; leave out runs without one.
-    limit : float
-        [K]; 2 °F by default (common practice).
-    uncertainty_between : float, optional
-        Standard uncertainty of one mean without what all share [K].
-    """
+def ambient_spread(means: Mapping[str, float], limit: float = SPREAD_LIMIT) -> AmbientSpread:
+    """Compare the mean ambient [°C] of runs (or days) against the accepted difference [K]; leave out runs without one."""
     if len(means) < 2:
         only = next(iter(means), None)
-        return AmbientSpread(only, only, None, limit, None, None, ())
+        return AmbientSpread(only, only, None, limit, None)
     ordered = sorted(means, key=lambda run: (means[run], run))
-    lowest, highest = ordered[0], ordered[-1]
-    spread = means[highest] - means[lowest]
+    spread = means[ordered[-1]] - means[ordered[0]]
     # The limit is often a converted 2 °F: equality within rounding of floats is "within".
-    tolerance = 1e-9
-    pairs = [(a, b, means[b] - means[a]) for a, b in itertools.combinations(ordered, 2)]
-    beyond = sorted((p for p in pairs if p[2] > limit + tolerance), key=lambda p: -p[2])
-    sure = None
-    if uncertainty_between is not None:
-        sure = abs(spread - limit) > 2.0 * math.sqrt(2.0) * uncertainty_between
-    return AmbientSpread(lowest, highest, spread, limit, spread <= limit + tolerance, sure, tuple(beyond))
+    return AmbientSpread(ordered[0], ordered[-1], spread, limit, spread <= limit + 1e-9)

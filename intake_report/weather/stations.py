@@ -1,4 +1,4 @@
-"""Tables of a weather station or a handheld instrument (CSV) into a record."""
+"""Tables of a weather station (delimited text) into a record."""
 
 from __future__ import annotations
 
@@ -13,10 +13,19 @@ from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import pandas as pd
+
 from intake_report.errors import DataError
 from intake_report.units import conversion
-from intake_report.weather.readings import make_observation
-from intake_report.weather.records import Kind, Observation, PressureKind, WeatherRecord, build_record, located
+from intake_report.weather.observations import (
+    Kind,
+    PressureKind,
+    WeatherObservation,
+    WeatherRecord,
+    build_record,
+    completed,
+    located,
+)
 
 # Name in a column mapping -> key of `units.QUANTITIES`, None for text.
 COLUMN_QUANTITIES: dict[str, str | None] = {
@@ -39,19 +48,23 @@ _PRESSURE_KINDS: dict[str, PressureKind] = {
     "altimeter": "altimeter",
     "sea_level_pressure": "sea-level",
 }
-MISSING = ("", "na", "n/a", "nan", "null", "none", "-", "--", "---", "m", "/", "//", "///")
+MISSING = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "--", "---", "m", "/", "//", "///"})
+_DELIMITERS = (",", ";", "\t", "|")
 _TARGET = re.compile(r"^\s*([\w-]+)\s*(?:\[(.*)\])?\s*$")
+# float() alone would take "nan", "inf" and "1_000"; a reading is digits, a sign, a mark and an exponent.
+_NUMBER = re.compile(r"[-+−]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?")
 _EPOCH = {"s": 1.0, "ms": 1e-3}
+_EXAMPLES = {"temperature": "degC", "ratio": "%", "pressure": "hPa", "speed": "km/h", "angle": "deg", "length": "mm"}
 
 
 @dataclass(frozen=True)
-class _Column:
+class _StationColumn:
     header: str
     name: str
     index: int
     scale: float
     offset: float
-    unit: str | None
+    epoch: bool  # a time in seconds or milliseconds since 1970
 
 
 def station_table(
@@ -62,10 +75,6 @@ def station_table(
     kind: Kind = "station",
     elevation: float | None = None,
     timezone: str | None = None,
-    time_format: str | None = None,
-    delimiter: str | None = None,
-    decimal: str = ".",
-    missing: Sequence[str] = (),
     resolution: float | None = None,
 ) -> WeatherRecord:
     """Read a table of observations, one row per time.
@@ -73,7 +82,7 @@ def station_table(
     Parameters
     ----------
     table : Path or str
-        CSV file, or the text of one.
+        Delimited file, or the text of one. A decimal comma is read where the delimiter is another sign.
     columns : mapping of str to str
         Header in the table -> "quantity [unit]"; quantities are the keys of `COLUMN_QUANTITIES`. A pressure is mapped
         to "station_pressure", "altimeter" or "sea_level_pressure": its kind has to be declared.
@@ -81,20 +90,8 @@ def station_table(
         As in `WeatherRecord`; elevation [m].
     timezone : str, optional
         Of times without an offset ("Europe/Madrid").
-    time_format : str, optional
-        As of `datetime.strptime`, for times that are not ISO 8601.
-    delimiter : str, optional
-        Found from the header line when not given.
-    decimal : str
-        Decimal mark, "." or ",".
-    missing : sequence of str
-        Further texts that mean "no reading" ("-999.9"), besides `MISSING`.
     resolution : float, optional
         Step of the temperature reading [K]; the last decimal that the table writes when not given.
-
-    Returns
-    -------
-    WeatherRecord
 
     Raises
     ------
@@ -103,34 +100,23 @@ def station_table(
     """
     file = table if isinstance(table, Path) else None
     text = _read_text(table) if isinstance(table, Path) else table.lstrip("\ufeff")
-    rows, delimiter = _rows(text, columns, delimiter, file)
+    rows, decimals = _rows(text, columns, file)
     if not rows:
         raise DataError("the weather table has no row.", file=file, remedy="Give a table with a header line and rows.")
-    mapped = _mapped_columns(rows[0][1], columns, file)
-    absent = {*MISSING, *(m.strip().lower() for m in missing)}
-    zone = _zone(timezone)
+    try:
+        mapped = _mapped_columns(rows[0][1], columns)
+        zone = None if timezone is None else _zone(timezone)
+    except DataError as error:
+        raise located(error, file=file, where=None) from None
     if resolution is None:
-        resolution = _written_step(rows[1:], mapped, decimal)
+        resolution = _written_step([cells for _, cells in rows[1:]], mapped, decimals)
     observations = []
     for line, cells in rows[1:]:
-        where = f"line {line}"
         try:
-            observations.append(
-                _row_observation(
-                    cells,
-                    mapped,
-                    absent=absent,
-                    zone=zone,
-                    time_format=time_format,
-                    decimal=decimal,
-                    source=source,
-                    kind=kind,
-                    elevation=elevation,
-                    resolution=resolution,
-                )
-            )
+            read = _observation(cells, mapped, zone, decimals, source, resolution)
+            observations.append(completed(read, elevation))
         except DataError as error:
-            raise located(error, file=file, where=where) from None
+            raise located(error, file=file, where=f"line {line}") from None
     if not observations:
         raise DataError("the weather table has a header but no row.", file=file, remedy="Give at least one row.")
     return build_record(source, kind, elevation, observations)
@@ -138,27 +124,26 @@ def station_table(
 
 def _read_text(path: Path) -> str:
     try:
-        return path.read_text(encoding="utf-8-sig")
-    except UnicodeDecodeError:
-        # Latin-1 reads anything; only the degree sign of headers needs it in practice.
-        return path.read_text(encoding="latin-1")
+        data = path.read_bytes()
     except OSError as error:
         raise DataError(
             "the weather table cannot be read.", file=path, remedy=f"Check the path ({type(error).__name__})."
         ) from None
+    try:
+        return data.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        # Latin-1 reads anything; only the degree sign of headers needs it in practice.
+        return data.decode("latin-1")
 
 
-def _rows(
-    text: str, columns: Mapping[str, str], delimiter: str | None, file: Path | None
-) -> tuple[list[tuple[int, list[str]]], str]:
+def _rows(text: str, columns: Mapping[str, str], file: Path | None) -> tuple[list[tuple[int, list[str]]], str]:
+    """Return line numbers and cells of the rows that are not empty, and the decimal marks that their numbers may have."""
     header = next((line for line in text.splitlines() if line.strip()), "")
-    if delimiter is None:
-        wanted = {h.strip() for h in columns}
-        # The delimiter under which most of the mapped headers are found.
-        delimiter = max(
-            (",", ";", "\t", "|"),
-            key=lambda d: len(wanted & {c.strip() for c in next(csv.reader([header], delimiter=d), [])}),
-        )
+    wanted = {h.strip() for h in columns}
+    # The delimiter under which most of the mapped headers are found.
+    delimiter = max(
+        _DELIMITERS, key=lambda d: len(wanted & {c.strip() for c in next(csv.reader([header], delimiter=d), [])})
+    )
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     try:
         rows = [(reader.line_num, [c.strip() for c in cells]) for cells in reader if any(c.strip() for c in cells)]
@@ -166,51 +151,47 @@ def _rows(
         raise DataError(
             f"the weather table is not delimited text ({error}).", file=file, where=f"line {reader.line_num}"
         ) from None
-    return rows, delimiter
+    return rows, "." if delimiter == "," else ".,"
 
 
-def _mapped_columns(header: list[str], columns: Mapping[str, str], file: Path | None) -> list[_Column]:
-    mapped: list[_Column] = []
+def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_StationColumn]:
+    mapped: list[_StationColumn] = []
     for head, target in columns.items():
         if head.strip() not in header:
             near = difflib.get_close_matches(head, header, n=1)
             hint = f"Did you mean “{near[0]}”?" if near else f"Its columns are {', '.join(header)}."
-            raise DataError(f"the weather table has no column “{head}”.", file=file, where="line 1", remedy=hint)
+            raise DataError(f"the weather table has no column “{head}”.", where="line 1", remedy=hint)
         if header.count(head.strip()) > 1:
-            raise DataError(
-                f"the weather table has several columns “{head}”.", file=file, where="line 1", remedy="Rename one."
-            )
+            raise DataError(f"the weather table has several columns “{head}”.", where="line 1", remedy="Rename one.")
         match = _TARGET.match(target)
         name = match[1].replace("-", "_") if match else ""
         if match is None or name not in COLUMN_QUANTITIES:
             raise DataError(
                 f"the column “{head}” is mapped to “{target}”, which is no quantity of the weather.",
-                file=file,
                 remedy=_quantity_hint(name or target),
             )
         if any(name == other.name for other in mapped):
-            raise DataError(f"two columns are mapped to {name}.", file=file, remedy="Map one column to each quantity.")
-        scale, offset = _column_conversion(head, name, match[2], file)
-        mapped.append(_Column(head, name, header.index(head.strip()), scale, offset, match[2]))
+            raise DataError(f"two columns are mapped to {name}.", remedy="Map one column to each quantity.")
+        scale, offset = _column_conversion(head, name, match[2])
+        epoch = name == "time" and match[2] is not None
+        mapped.append(_StationColumn(head, name, header.index(head.strip()), scale, offset, epoch))
     names = {c.name for c in mapped}
     if "time" not in names:
-        raise DataError("no column is mapped to time.", file=file, remedy="Map the column of the observation times.")
+        raise DataError("no column is mapped to time.", remedy="Map the column of the observation times.")
     if len(names & set(_PRESSURE_KINDS)) > 1:
-        raise DataError(
-            "more than one pressure is mapped.", file=file, remedy="Map the station pressure only, if there is one."
-        )
+        raise DataError("more than one pressure is mapped.", remedy="Map the station pressure only, if there is one.")
     return mapped
 
 
-def _written_step(rows: Sequence[tuple[int, list[str]]], mapped: Sequence[_Column], decimal: str) -> float | None:
+def _written_step(rows: Sequence[list[str]], mapped: Sequence[_StationColumn], decimals: str) -> float | None:
     """Return the step of the last decimal that any temperature cell is written with [K]; None without a plain one."""
     column = next((c for c in mapped if c.name == "temperature"), None)
     if column is None:
         return None
-    plain = re.compile(rf"[-+−]?\d+(?:{re.escape(decimal)}(\d*))?")
-    found = [plain.fullmatch(cells[column.index]) for _, cells in rows if column.index < len(cells)]
-    decimals = [len(match[1] or "") for match in found if match]
-    return column.scale * 10.0 ** -max(decimals) if decimals else None
+    plain = re.compile(rf"[-+−]?\d+(?:[{decimals}](\d*))?")
+    matches = [plain.fullmatch(cells[column.index]) for cells in rows if column.index < len(cells)]
+    places = [len(match[1] or "") for match in matches if match]
+    return column.scale * 10.0 ** -max(places) if places else None
 
 
 def _quantity_hint(name: str) -> str:
@@ -220,31 +201,25 @@ def _quantity_hint(name: str) -> str:
     return f"Did you mean “{near[0]}”?" if near else f"Quantities are {', '.join(COLUMN_QUANTITIES)}."
 
 
-def _column_conversion(head: str, name: str, unit: str | None, file: Path | None) -> tuple[float, float]:
+def _column_conversion(head: str, name: str, unit: str | None) -> tuple[float, float]:
     quantity = COLUMN_QUANTITIES[name]
     if quantity is None:
         if unit is not None and not (name == "time" and unit.strip() in _EPOCH):
-            raise DataError(f"the column “{head}” is mapped to {name}, which has no unit “{unit}”.", file=file)
+            raise DataError(f"the column “{head}” is mapped to {name}, which has no unit “{unit}”.")
         return (_EPOCH[unit.strip()] if unit else 1.0), 0.0
     if unit is None:
         raise DataError(
             f"the column “{head}” is mapped to {name} without a unit.",
-            file=file,
             remedy=f"Write the unit in brackets, for example “{name} [{_EXAMPLES[quantity]}]”.",
         )
     try:
         scale, offset = conversion(unit, quantity)
     except DataError as error:
-        raise DataError(f"column “{head}”: {error.what}", file=file, remedy=error.remedy) from None
-    return (scale * 1000.0, offset) if name == "rain" else (scale, offset)
+        raise DataError(f"column “{head}”: {error.what}", remedy=error.remedy) from None
+    return (scale * 1000.0, offset) if name == "rain" else (scale, offset)  # rain is kept in mm
 
 
-_EXAMPLES = {"temperature": "degC", "ratio": "%", "pressure": "hPa", "speed": "km/h", "angle": "deg", "length": "mm"}
-
-
-def _zone(timezone: str | None) -> ZoneInfo | None:
-    if timezone is None:
-        return None
+def _zone(timezone: str) -> ZoneInfo:
     try:
         return ZoneInfo(timezone)
     except (ZoneInfoNotFoundError, ValueError):
@@ -253,22 +228,17 @@ def _zone(timezone: str | None) -> ZoneInfo | None:
         ) from None
 
 
-def _row_observation(
+def _observation(
     cells: list[str],
-    mapped: Sequence[_Column],
-    *,
-    absent: set[str],
+    mapped: Sequence[_StationColumn],
     zone: ZoneInfo | None,
-    time_format: str | None,
-    decimal: str,
+    decimals: str,
     source: str,
-    kind: Kind,
-    elevation: float | None,
     resolution: float | None,
-) -> Observation:
+) -> WeatherObservation:
     values: dict[str, Any] = {}
     texts: dict[str, str] = {}
-    epoch: float | None = None
+    time: datetime | None = None
     for column in mapped:
         if column.index >= len(cells):
             raise DataError(
@@ -276,55 +246,44 @@ def _row_observation(
                 remedy="Fill the row or remove it.",
             )
         cell = cells[column.index]
-        if COLUMN_QUANTITIES[column.name] is None:
+        if column.epoch:
+            time = datetime.fromtimestamp(_number(cell, decimals, column.header) * column.scale, UTC)
+        elif COLUMN_QUANTITIES[column.name] is None:
             texts[column.name] = cell
-            if column.name == "time" and column.unit is not None:
-                epoch = _number(cell, decimal, column.header) * column.scale
-        elif cell.lower() not in absent:
-            values[column.name] = _number(cell, decimal, column.header) * column.scale + column.offset
-    time = datetime.fromtimestamp(epoch, UTC) if epoch is not None else _time(texts, zone, time_format)
-    pressure_name = next((name for name in _PRESSURE_KINDS if name in values), None)
-    return make_observation(
-        time,
-        source,
-        kind,
-        temperature=values.get("temperature"),
-        dew_point=values.get("dew_point"),
-        humidity=values.get("humidity"),
-        pressure=values[pressure_name] if pressure_name else None,
-        pressure_kind=_PRESSURE_KINDS[pressure_name] if pressure_name else None,
-        elevation=elevation,
-        wind_speed=values.get("wind_speed"),
-        wind_direction=values.get("wind_direction"),
-        wind_gust=values.get("wind_gust"),
-        rain=values.get("rain"),
+        elif cell.lower() not in MISSING:
+            number = _number(cell, decimals, column.header) * column.scale + column.offset
+            if column.name in _PRESSURE_KINDS:
+                values |= {"pressure": number, "pressure_kind": _PRESSURE_KINDS[column.name]}
+            else:
+                values[column.name] = number
+    return WeatherObservation(
+        pd.Timestamp(time if time is not None else _time(texts, zone)),
+        source=source,
         raining=values["rain"] > 0.0 if "rain" in values else None,
         sky=texts.get("sky") or None,
         resolution=resolution,
+        **values,
     )
 
 
-def _number(cell: str, decimal: str, header: str) -> float:
-    text = cell.replace(decimal, ".") if decimal != "." else cell
-    # float() alone would take "nan", "inf" and "1_000"; a reading is digits, a sign, a mark and an exponent.
-    if not re.fullmatch(r"[-+−]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", text):
-        comma = " The decimal mark may be a comma: say so." if decimal == "." and "," in cell else ""
+def _number(cell: str, decimals: str, header: str) -> float:
+    text = cell.replace(",", ".") if "," in decimals else cell
+    if not _NUMBER.fullmatch(text):
+        comma = " A decimal comma needs another delimiter than the comma." if "," in cell else ""
         raise DataError(
-            f"“{cell}” in the column “{header}” is not a number.",
-            remedy=f"Correct it, or list it among the texts that mean no reading.{comma}",
+            f"“{cell}” in the column “{header}” is not a number.", remedy=f"Correct it, or leave it empty.{comma}"
         )
     return float(text.replace("−", "-"))
 
 
-def _time(texts: Mapping[str, str], zone: ZoneInfo | None, time_format: str | None) -> datetime:
+def _time(texts: Mapping[str, str], zone: ZoneInfo | None) -> datetime:
     text = " ".join(part for part in (texts.get("date"), texts["time"]) if part)
     try:
-        time = datetime.strptime(text, time_format) if time_format else datetime.fromisoformat(text)
+        time = datetime.fromisoformat(text)
     except ValueError:
-        expected = f"the format {time_format}" if time_format else "ISO 8601 (2026-05-12T14:53+02:00)"
         raise DataError(
-            f"the time “{text}” cannot be read as {expected}.",
-            remedy="Give the format of the times, or the date in a column of its own.",
+            f"the time “{text}” cannot be read as ISO 8601 (2026-05-12T14:53+02:00).",
+            remedy="Write the times in that format; the date may have a column of its own.",
         ) from None
     if time.tzinfo is not None:
         return time

@@ -25,8 +25,7 @@ from intake_report.results.evidence_text import (
     offset_texts,
 )
 from intake_report.units import UnitSystem
-from intake_report.weather import Contribution
-from intake_report.weather.vehicle import MIN_SPEED, SETTLE
+from intake_report.weather import MIN_SPEED, SETTLE, Contribution
 
 
 def weather(result: ReportResult) -> tuple[Block, ...]:

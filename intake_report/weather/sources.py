@@ -1,4 +1,4 @@
-"""The vehicle's own ambient sensor as a source: usable at speed only, compared with the weather record."""
+"""Sources of ambient temperature against each other: weather records, and the vehicle's own sensor at speed."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import pandas as pd
 
-from intake_report.errors import DataError
+from intake_report.messages import Listing, Part, message
 from intake_report.statistics import mean_interval
-from intake_report.weather.conditions import MAX_AGE, ambient_at
-from intake_report.weather.records import WeatherRecord, epoch_seconds, utc
+from intake_report.weather.conditions import MAX_AGE, ambient_at, epoch_seconds
+from intake_report.weather.observations import WeatherRecord, utc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -23,8 +23,8 @@ if TYPE_CHECKING:
 # for 180 s instead of 120 s moved the mean by less than 0.25 K, while 120 s left 17 % to 58 % of the samples.
 MIN_SPEED = 40.0  # km/h
 SETTLE = 120.0  # s
+AT_REST = 5.0  # km/h: slower the vehicle stands, or creeps in a queue
 _SPEED_GAP = 10.0  # s without a speed sample: the vehicle may have stood
-VEHICLE_SOURCE = "vehicle sensor at speed"
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ class SourceComparison:
         Confidence level.
     status : {"ok", "indication", "none"}
         "indication" with one run, "none" without any.
-    reason : str or None
+    reason : Part or None
         Why the status is not "ok", or which runs are missing.
     """
 
@@ -100,7 +100,7 @@ class SourceComparison:
     sd: float | None
     level: float
     status: Literal["ok", "indication", "none"]
-    reason: str | None
+    reason: Part | None
 
 
 def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = SETTLE) -> NDArray[np.bool_]:
@@ -138,17 +138,24 @@ def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = 
     return bad
 
 
+def _at_rest(run: VehicleAmbient) -> NDArray[np.bool_]:
+    time, clock = np.asarray(run.time, dtype=np.float64), np.asarray(run.speed_time, dtype=np.float64)
+    if not len(clock):
+        return np.zeros(time.shape, dtype=np.bool_)
+    last = np.searchsorted(clock, time, side="right") - 1
+    known = (last >= 0) & (time - clock[np.maximum(last, 0)] <= _SPEED_GAP)
+    rest: NDArray[np.bool_] = known & (np.asarray(run.speed)[np.maximum(last, 0)] < AT_REST)
+    return rest
+
+
 def compare_vehicle(
     runs: Sequence[VehicleAmbient],
     record: WeatherRecord,
     *,
     at: Literal["speed", "rest"] = "speed",
-    min_speed: float = MIN_SPEED,
-    settle: float = SETTLE,
-    max_age: float = MAX_AGE,
     level: float = 0.95,
 ) -> SourceComparison:
-    """Compare the vehicle's ambient sensor with a weather record, run by run.
+    """Compare the vehicle's ambient sensor with a weather record, run by run: vehicle less record.
 
     Parameters
     ----------
@@ -157,38 +164,17 @@ def compare_vehicle(
     record : WeatherRecord
         The other source.
     at : {"speed", "rest"}
-        Samples at speed (see `too_slow`), or samples with the vehicle below 5 km/h, which show how much the sensor
+        Samples at speed (see `too_slow`), or samples with the vehicle below `AT_REST`, which show how much the sensor
         reads high when it stands.
-    min_speed, settle, max_age
-        As in `too_slow` and `ambient_at`.
     level : float
         Confidence level of the interval.
-
-    Returns
-    -------
-    SourceComparison
-        Vehicle less record.
     """
     differences = {}
     for run in runs:
-        if at == "speed":
-            good = ~too_slow(run, min_speed, settle)
-        else:
-            good = ~_not_at_rest(run)
-        difference = np.asarray(run.temperature, dtype=np.float64) - ambient_at(record, run.epoch(), max_age)
-        differences[run.run] = difference[good & np.isfinite(difference)]
-    name = VEHICLE_SOURCE if at == "speed" else "vehicle sensor at rest"
-    return _summary(name, record.source, differences, level)
-
-
-def _not_at_rest(run: VehicleAmbient) -> NDArray[np.bool_]:
-    time, clock = np.asarray(run.time, dtype=np.float64), np.asarray(run.speed_time, dtype=np.float64)
-    if not len(clock):
-        return np.ones(time.shape, dtype=np.bool_)
-    last = np.searchsorted(clock, time, side="right") - 1
-    known = (last >= 0) & (time - clock[np.maximum(last, 0)] <= _SPEED_GAP)
-    moving: NDArray[np.bool_] = ~known | ~(np.asarray(run.speed)[np.maximum(last, 0)] < 5.0)
-    return moving
+        usable = ~too_slow(run) if at == "speed" else _at_rest(run)
+        difference = np.asarray(run.temperature, dtype=np.float64) - ambient_at(record, run.epoch())
+        differences[run.run] = difference[usable & np.isfinite(difference)]
+    return _summary(f"vehicle sensor at {at}", record.source, differences, level)
 
 
 def compare_records(
@@ -196,25 +182,19 @@ def compare_records(
     second: WeatherRecord,
     windows: Mapping[str, tuple[pd.Timestamp, pd.Timestamp]],
     *,
-    max_age: float = MAX_AGE,
     level: float = 0.95,
 ) -> SourceComparison:
-    """Compare two weather records over the runs.
+    """Compare two weather records over the runs: first less second.
+
+    Differences are taken at the first record's own reports within `MAX_AGE` of the run, where it has any, and else
+    minute by minute.
 
     Parameters
     ----------
-    first, second : WeatherRecord
-        Offsets are first less second.
     windows : mapping of run id to (start, end)
         Aware.
-    max_age, level
-        As in `compare_vehicle`.
-
-    Returns
-    -------
-    SourceComparison
-        Differences are taken at the first record's own reports within `max_age` of the run, where it has any, and else
-        minute by minute.
+    level : float
+        Confidence level of the interval.
     """
     known, _ = first.series("temperature")
     differences = {}
@@ -222,7 +202,7 @@ def compare_records(
         begin, stop = epoch_seconds([utc(start), utc(end)])
         own = known[(known >= begin) & (known <= stop)]
         at = own if len(own) else np.arange(begin, stop + 30.0, 60.0)
-        difference = ambient_at(first, at, max_age) - ambient_at(second, at, max_age)
+        difference = ambient_at(first, at, MAX_AGE) - ambient_at(second, at, MAX_AGE)
         differences[run] = difference[np.isfinite(difference)]
     return _summary(first.source, second.source, differences, level)
 
@@ -233,35 +213,18 @@ def _summary(first: str, second: str, differences: Mapping[str, NDArray[np.float
         for run, d in differences.items()
         if len(d)
     )
-    missing = [run for run, d in differences.items() if not len(d)]
+    missing = tuple(run for run, d in differences.items() if not len(d))
     if not offsets:
-        return SourceComparison(
-            first, second, (), None, None, None, None, level, "none", "no run has both sources at one time"
-        )
+        why = "no run has both sources at one time"
+        return SourceComparison(first, second, (), None, None, None, None, level, "none", why)
     interval = mean_interval([o.offset for o in offsets], level)
-    lacking = f"not compared in {', '.join(missing)}" if missing else None
+    reasons: list[Part] = ["one run only: no interval"] if len(offsets) == 1 else []
+    if missing:
+        reasons.append(message("not compared in {runs}", code="not-compared", runs=", ".join(missing)))
+    reason = Listing(tuple(reasons), ";") if reasons else None
     if len(offsets) == 1:
-        one = "one run only: no interval" + (f"; {lacking}" if lacking else "")
-        return SourceComparison(first, second, offsets, offsets[0].offset, None, None, None, level, "indication", one)
-    return SourceComparison(
-        first, second, offsets, interval.mean, interval.low, interval.high, interval.sd, level, "ok", lacking
-    )
-
-
-def vehicle_ambient_at_speed(
-    run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = SETTLE
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return (elapsed seconds, °C) of the samples that may be used.
-
-    Raises
-    ------
-    DataError
-        If there are none.
-    """
-    good = ~too_slow(run, min_speed, settle)
-    if not good.any():
-        raise DataError(
-            f"run {run.run} has no ambient reading after {settle:.0f} s above {min_speed:.0f} km/h.",
-            remedy="Use a station or a handheld as the ambient reference.",
+        return SourceComparison(
+            first, second, offsets, offsets[0].offset, None, None, None, level, "indication", reason
         )
-    return np.asarray(run.time)[good], np.asarray(run.temperature)[good]
+    low, high = interval.low, interval.high
+    return SourceComparison(first, second, offsets, interval.mean, low, high, interval.sd, level, "ok", reason)

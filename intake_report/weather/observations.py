@@ -1,0 +1,443 @@
+"""Observations and records of the weather: one vocabulary for reports, tables and handheld readings."""
+
+from __future__ import annotations
+
+import contextlib
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import pandas as pd
+
+from intake_report import air
+from intake_report.errors import DataError
+from intake_report.messages import Message, Value, message
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Kind = Literal["metar", "station", "handheld", "vehicle", "forecast"]
+PressureKind = Literal["station", "altimeter", "sea-level"]
+
+KIND_LABELS: dict[str, str] = {
+    "metar": "METAR reports",
+    "station": "weather station",
+    "handheld": "handheld instrument",
+    "vehicle": "vehicle ambient sensor",
+    "forecast": "forecast",
+}
+_PRESSURE_LABELS = {"station": "station pressure", "altimeter": "altimeter setting", "sea-level": "sea-level pressure"}
+
+# Readings outside are not weather at a place where vehicles are tested; generous round numbers from memory.
+_POSSIBLE: dict[str, tuple[float, float, str]] = {
+    "temperature": (-90.0, 60.0, "°C"),
+    "dew_point": (-90.0, 60.0, "°C"),
+    "humidity": (0.0, 100.0, "%"),
+    "pressure": (50.0, 110.0, "kPa"),  # at any road, reduced to sea level or not
+    "wind_speed": (0.0, 500.0, "km/h"),
+    "wind_gust": (0.0, 500.0, "km/h"),
+    "wind_direction": (0.0, 360.0, "°"),
+    "rain": (0.0, 500.0, "mm"),
+}
+# Pressure reduced to sea level: 1083.8 hPa is the record below 750 m (WMO archive of weather extremes, 1968) and lows
+# under 950 hPa belong to storms; outside this range [kPa] the kind of the pressure is questioned, not the weather.
+ALTIMETER_RANGE = (95.0, 106.0)
+# Both readings of a pair are rounded, so a dew point may be read above the temperature by this much in fog [K].
+SATURATION_TOLERANCE = 0.6
+HUMIDITY_TOLERANCE = 5.0  # %: a humidity and a dew point that are farther apart contradict each other (own choice)
+PRESSURES_AGREE = 0.5  # kPa at sea level: largest usual difference between neighbouring stations; common practice
+
+
+@dataclass(frozen=True)
+class WeatherObservation:
+    """The state of the weather at one time; None is missing.
+
+    Parameters
+    ----------
+    time : Timestamp
+        Aware; UTC once `completed`.
+    temperature, dew_point : float or None
+        [°C].
+    humidity : float or None
+        Relative humidity over water [%].
+    pressure, pressure_kind : float or None, {"station", "altimeter", "sea-level"}
+        As it was reported [kPa], and what it is: altimeter setting (QNH) and sea-level pressure are reduced.
+    wind_speed, wind_gust : float or None
+        [km/h]; 0 is calm.
+    wind_direction : float or None
+        Where the wind comes from [°]; None when calm, variable or missing.
+    sky, present : str or None
+        Sky and present weather in words or in the report's own code.
+    wind_variable : bool
+        The direction was reported as variable.
+    wind_range : tuple of float or None
+        Extremes of a varying direction, clockwise from first to second [°].
+    rain : float or None
+        Depth since the previous routine report or in the past hour, as the source defines it [mm].
+    raining : bool or None
+        Precipitation at the time; None when the source cannot tell.
+    resolution : float or None
+        Step of the temperature reading [K].
+    station_pressure : float or None
+        At the elevation of the station, never reduced to sea level [kPa]; of `completed`.
+    source : str
+        Who reported it (station identifier, name of an instrument).
+    notices : tuple of Message
+        What was noticed while reading it.
+    """
+
+    time: pd.Timestamp
+    temperature: float | None = None
+    dew_point: float | None = None
+    humidity: float | None = None
+    pressure: float | None = None
+    pressure_kind: PressureKind | None = None
+    wind_speed: float | None = None
+    wind_direction: float | None = None
+    wind_gust: float | None = None
+    sky: str | None = None
+    present: str | None = None
+    wind_variable: bool = False
+    wind_range: tuple[float, float] | None = None
+    rain: float | None = None
+    raining: bool | None = None
+    resolution: float | None = None
+    station_pressure: float | None = None
+    source: str = ""
+    notices: tuple[Message, ...] = ()
+
+
+@dataclass(frozen=True)
+class WeatherRecord:
+    """The observations of one source in order of time.
+
+    Parameters
+    ----------
+    source, kind : str
+        Name of the source, and how it reports.
+    elevation : float or None
+        Of the station [m]; None when not known (no station pressure can then come from a reduced one).
+    observations : tuple of WeatherObservation
+        Strictly increasing in time.
+    notices : tuple of Message
+        Of the record and of its observations.
+    """
+
+    source: str
+    kind: Kind
+    elevation: float | None
+    observations: tuple[WeatherObservation, ...]
+    notices: tuple[Message, ...] = ()
+
+    def series(self, field: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Return (seconds since 1970-01-01 UTC, values) of the observations that have `field`."""
+        pairs = [(o.time.timestamp(), getattr(o, field)) for o in self.observations if getattr(o, field) is not None]
+        times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
+        return times, values
+
+    @property
+    def resolution(self) -> float | None:
+        """Coarsest step of the temperature readings [K], or None if no reading states one."""
+        return max((o.resolution for o in self.observations if o.resolution is not None), default=None)
+
+
+def utc(time: datetime | pd.Timestamp, what: str = "a time") -> pd.Timestamp:
+    """Return `time` as an aware UTC timestamp.
+
+    Raises
+    ------
+    DataError
+        If it has no time zone: a clock time without its zone can be off by hours.
+    """
+    stamp = pd.Timestamp(time)
+    if stamp.tzinfo is None:
+        raise DataError(
+            f"{what} ({stamp.isoformat()}) has no time zone.", remedy="Write it with an offset or name the time zone."
+        )
+    return stamp.tz_convert("UTC")
+
+
+def located(error: DataError, *, file: Path | str | None, where: str | None) -> DataError:
+    """Return `error` with its file and place filled in."""
+    return DataError(error.what, file=error.file or file, where=error.where or where, remedy=error.remedy)
+
+
+def completed(observation: WeatherObservation, elevation: float | None) -> WeatherObservation:
+    """Check one set of readings and complete it: humidity from dew point or back, station pressure from a reduced one.
+
+    Parameters
+    ----------
+    observation : WeatherObservation
+        As read, in internal units.
+    elevation : float or None
+        Of the instrument [m]; needed for a pressure that is reduced to sea level.
+
+    Raises
+    ------
+    DataError
+        If a reading is impossible, the kind of a pressure is not declared or the time has no zone.
+    """
+    o = observation
+    for name, (low, high, unit) in _POSSIBLE.items():
+        value = getattr(o, name)
+        if value is not None and not low <= value <= high:
+            raise DataError(
+                f"a {name.replace('_', ' ')} of {value:g} {unit} is impossible (it has to lie in {low:g} to {high:g} {unit}).",
+                remedy="Check the unit; leave the cell empty if there was no reading.",
+            )
+    dew_point, humidity, notices = _humidity(o)
+    station, questions = _station_pressure(o, elevation)
+    notices += questions
+    if o.wind_gust is not None and o.wind_speed is not None and o.wind_gust < o.wind_speed:
+        notices.append(
+            message(
+                "the gust of {gust} is below the wind of {wind}.",
+                code="gust-below-wind",
+                gust=Value(o.wind_gust, "speed"),
+                wind=Value(o.wind_speed, "speed"),
+            )
+        )
+    return replace(
+        o,
+        time=utc(o.time),
+        dew_point=dew_point,
+        humidity=humidity,
+        station_pressure=station,
+        wind_direction=None if o.wind_variable or o.wind_speed == 0.0 else o.wind_direction,
+        notices=(*o.notices, *notices),
+    )
+
+
+def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, list[Message]]:
+    """Return dew point, humidity and what was noticed of them."""
+    notices: list[Message] = []
+    dew_point, humidity, temperature, by_dew_point = o.dew_point, o.humidity, o.temperature, None
+    if temperature is None:
+        return dew_point, humidity, notices
+    if dew_point is not None:
+        if dew_point > temperature + SATURATION_TOLERANCE:
+            raise DataError(
+                f"the dew point {dew_point:.1f} °C is above the temperature {temperature:.1f} °C.",
+                remedy="Check that the two are not exchanged and share a unit.",
+            )
+        if dew_point > temperature:
+            notices.append(
+                message(
+                    "the dew point {dew_point} is above the temperature {temperature} by rounding; the air is taken as "
+                    "saturated.",
+                    code="dew-point-rounding",
+                    dew_point=Value(dew_point, "temperature", 1),
+                    temperature=Value(temperature, "temperature", 1),
+                )
+            )
+        with contextlib.suppress(DataError):  # air colder than −40 °C is outside the formulation: left out
+            by_dew_point = min(100.0, float(air.relative_humidity(temperature, min(dew_point, temperature))))
+    if humidity is None:
+        return dew_point, by_dew_point, notices
+    if by_dew_point is not None and abs(by_dew_point - humidity) > HUMIDITY_TOLERANCE:
+        notices.append(
+            message(
+                "the humidity {humidity} and the dew point {dew_point} ({by_dew_point}) differ; the humidity is used.",
+                code="humidity-contradicts-dew-point",
+                humidity=Value(humidity, "ratio"),
+                dew_point=Value(dew_point, "temperature", 1),
+                by_dew_point=Value(by_dew_point, "ratio"),
+            )
+        )
+    if dew_point is None and humidity > 0.0:
+        with contextlib.suppress(DataError):  # a dew point below −40 °C is outside the formulation: left out
+            dew_point = float(air.dew_point(temperature, humidity))
+    return dew_point, humidity, notices
+
+
+def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[float | None, list[Message]]:
+    """Return the station pressure [kPa] and what is questionable about the reported one."""
+    if o.pressure is None:
+        return None, []
+    if o.pressure_kind is None:
+        raise DataError(
+            f"the kind of the pressure {o.pressure:.2f} kPa is not declared.",
+            remedy="Say whether it is station, altimeter or sea-level pressure.",
+        )
+    question = _pressure_question(o.pressure, o.pressure_kind, elevation)
+    notices = [] if question is None else [question]
+    if o.pressure_kind == "station":
+        return o.pressure, notices
+    if elevation is None:
+        lacking = message(
+            "the {kind} cannot be brought to station pressure: the elevation is not stated.",
+            code="no-elevation",
+            kind=_PRESSURE_LABELS[o.pressure_kind],
+        )
+        return None, [*notices, lacking]
+    if o.pressure_kind == "altimeter":
+        return float(air.station_pressure(o.pressure, elevation)), notices
+    if o.temperature is None:
+        lacking = message(
+            "the sea-level pressure cannot be brought to station pressure without a temperature.", code="no-temperature"
+        )
+        return None, [*notices, lacking]
+    return float(air.station_from_sea_level(o.pressure, elevation, o.temperature)), notices
+
+
+def _pressure_question(value: float, kind: PressureKind, elevation: float | None) -> Message | None:
+    """Question a pressure whose value contradicts its declared kind.
+
+    Below about 400 m a reduced and an unreduced pressure cannot be told apart by their value alone; `compare_pressures`
+    can, where a second source exists.
+    """
+    low, high = ALTIMETER_RANGE
+    pressure, at = Value(value, "pressure", 2), Value(elevation, "length", 0)
+    as_station = elevation is not None and air.question_pressure(value, elevation) is None
+    if kind == "station":
+        if elevation is None or as_station:
+            return None
+        reduced = low <= value <= high and elevation > 0.0
+        return message(
+            "a station pressure of {pressure} is questionable at {elevation}, where the standard atmosphere has {usual}; {hint}.",
+            code="pressure-questioned",
+            pressure=pressure,
+            elevation=at,
+            usual=Value(float(air.isa_pressure(elevation)), "pressure", 1),
+            hint="it looks reduced to sea level: give it as an altimeter setting instead"
+            if reduced
+            else "check the pressure, the elevation and their units",
+        )
+    if low <= value <= high:
+        return None
+    text = "{pressure} as {kind} is outside {low} to {high}"
+    if as_station and elevation is not None and elevation > 0.0:
+        text += ", but would be usual as station pressure at {elevation}"
+    return message(
+        text + ".",
+        code="pressure-questioned",
+        pressure=pressure,
+        kind=_PRESSURE_LABELS[kind],
+        low=Value(low, "pressure"),
+        high=Value(high, "pressure"),
+        elevation=at,
+    )
+
+
+def handheld_record(
+    source: str,
+    readings: Iterable[WeatherObservation],
+    *,
+    elevation: float | None = None,
+    resolution: float | None = None,
+    kind: Kind = "handheld",
+) -> WeatherRecord:
+    """Return the record of readings taken by hand.
+
+    Parameters
+    ----------
+    source, kind : str
+        Name of the instrument, and what it is.
+    readings : iterable of WeatherObservation
+        In any order, in internal units.
+    elevation : float, optional
+        Where they were taken [m].
+    resolution : float, optional
+        Step of the temperature display [K].
+
+    Raises
+    ------
+    DataError
+        If a reading is impossible; says which.
+    """
+    observations = []
+    for number, reading in enumerate(readings, start=1):
+        try:
+            observations.append(completed(replace(reading, source=source, resolution=resolution), elevation))
+        except DataError as error:
+            raise located(error, file=None, where=f"{source}, reading {number}") from None
+    return build_record(source, kind, elevation, observations)
+
+
+def build_record(
+    source: str,
+    kind: Kind,
+    elevation: float | None,
+    observations: Iterable[WeatherObservation],
+    notices: Iterable[Message] = (),
+) -> WeatherRecord:
+    """Return the record of completed `observations`, in order of time, with one observation per time.
+
+    Of several at one time the last given stays (a correction follows what it corrects), with a notice unless they are
+    equal. Notices that all observations share are given once, with their number.
+
+    Raises
+    ------
+    DataError
+        If there are no observations.
+    """
+    by_time: dict[pd.Timestamp, WeatherObservation] = {}
+    gathered = list(notices)
+    for observation in observations:
+        former = by_time.get(observation.time)
+        if former is not None and replace(former, notices=()) != replace(observation, notices=()):
+            gathered.append(
+                message(
+                    "{source} has several observations at {time} UTC; the last is used.",
+                    code="repeated-time",
+                    source=source,
+                    time=f"{observation.time:%Y-%m-%d %H:%M}",
+                )
+            )
+        by_time[observation.time] = observation
+    if not by_time:
+        raise DataError(f"{source} has no observation.", remedy="Give at least one report or row.")
+    ordered = tuple(by_time[time] for time in sorted(by_time))
+    return WeatherRecord(source, kind, elevation, ordered, (*gathered, *_shared_notices(ordered)))
+
+
+def _shared_notices(observations: Sequence[WeatherObservation]) -> list[Message]:
+    """Return the first notice of each code, with how many more observations have one like it."""
+    by_code: dict[str, list[tuple[WeatherObservation, Message]]] = defaultdict(list)
+    for observation in observations:
+        for notice in observation.notices:
+            by_code[notice.code].append((observation, notice))
+    shared = []
+    for code, noticed in by_code.items():
+        first, notice = noticed[0]
+        text = "{source} {time} UTC: {notice}"
+        if len(noticed) > 1:
+            text += " The same holds for {more} more of its {all} observations."
+        time = f"{first.time:%Y-%m-%d %H:%M}"
+        more, all_of_them = len(noticed) - 1, len(observations)
+        shared.append(message(text, code, source=first.source, time=time, notice=notice, more=more, all=all_of_them))
+    return shared
+
+
+def compare_pressures(first: WeatherRecord, second: WeatherRecord) -> Message | None:
+    """Question two sources whose pressures contradict each other once both are brought to sea level.
+
+    Both need an elevation and station pressures. None when they agree within `PRESSURES_AGREE`, or cannot be compared.
+    """
+    at_sea_level = []
+    for record in (first, second):
+        times, values = record.series("station_pressure")
+        if record.elevation is None or not len(times):
+            return None
+        # The ratio to the standard atmosphere is within 0.1 kPa of a reduction to sea level.
+        at_sea_level.append((times, values / float(air.isa_pressure(record.elevation)) * 101.325))
+    (times_a, a), (times_b, b) = at_sea_level
+    shared = (times_a >= times_b[0] - 3600.0) & (times_a <= times_b[-1] + 3600.0)
+    if not shared.any():
+        return None
+    difference = float(np.mean(a[shared] - np.interp(times_a[shared], times_b, b)))
+    if abs(difference) <= PRESSURES_AGREE:
+        return None
+    return message(
+        "brought to sea level, the pressure of {first} is {difference} from that of {second} (more than {limit}): one of "
+        "the two may be declared as the wrong kind or with the wrong elevation.",
+        code="pressures-differ",
+        first=first.source,
+        second=second.source,
+        difference=Value(difference, "pressure", 2, signed=True),
+        limit=Value(PRESSURES_AGREE, "pressure", 1),
+    )
