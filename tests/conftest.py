@@ -7,7 +7,7 @@ import os
 import re
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -155,13 +155,44 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     return Small(file, folder / "out", publish(file, folder / "out", DATE))
 
 
+DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
+
+
 @pytest.fixture(scope="session")
 def drives() -> Path:
     """The real drives; not part of the project."""
-    folder = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
-    if not folder.is_dir():
-        pytest.skip(f"the real drives are not at {folder}")
-    return folder
+    if not DRIVES.is_dir():
+        pytest.skip(f"the real drives are not at {DRIVES}")
+    return DRIVES
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    """Where the real drives are, a test on them that skips has failed."""
+    report = yield
+    if report.skipped and DRIVES.is_dir() and "drives" in getattr(item, "fixturenames", ()):
+        report.outcome, report.longrepr = "failed", f"skipped although the real drives are at {DRIVES}"
+    return report
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--sample", action="store_true", help="of each slow test one case, with a part of its simulations")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if not config.getoption("--sample"):
+        return
+    first: dict[str, pytest.Item] = {}
+    for item in items:
+        if item.get_closest_marker("slow"):
+            first.setdefault(item.nodeid.partition("[")[0], item)
+    items[:] = first.values()
+
+
+@pytest.fixture(scope="session")
+def part(request: pytest.FixtureRequest) -> Callable[[int, int], int]:
+    """Return how many simulations a slow test makes: all, or the fewer where only a sample is run."""
+    return lambda all_of_them, fewer: fewer if request.config.getoption("--sample") else all_of_them
 
 
 @pytest.fixture(autouse=True)
