@@ -63,6 +63,22 @@ class Interval:
 
 
 @dataclass(frozen=True)
+class Beyond:
+    """A number that is on the wrong side of its limit: printed with as many digits as it takes not to read like it."""
+
+    number: float
+    limit: float
+    quantity: str
+
+    def text(self, system: UnitSystem) -> str:
+        """Return the number in the reader's unit."""
+        texts = [
+            [formatting.usual(x, self.quantity, system, more) for more in (0, 1, 2)] for x in (self.number, self.limit)
+        ]
+        return next((text for text, limit in zip(*texts, strict=True) if text != limit), texts[0][-1])
+
+
+@dataclass(frozen=True)
 class Count:
     """A number of things with their noun: "1 run", "3 runs"."""
 
@@ -122,7 +138,7 @@ class Message:
         return dict(self.values)[name]
 
 
-Part = str | int | Value | Interval | Count | Listing | Message
+Part = str | int | Value | Interval | Beyond | Count | Listing | Message
 """What a message may hold; an int is printed as it is."""
 
 
@@ -163,7 +179,7 @@ def plain(part: Part) -> Any:
         return {"code": part.code, "template": part.template, "values": {name: plain(v) for name, v in part.values}}
     if isinstance(part, Listing):
         return [plain(item) for item in part.parts]
-    if isinstance(part, Value):
+    if isinstance(part, Value | Beyond):
         return {"number": part.number, "quantity": part.quantity}
     if isinstance(part, Interval):
         return {"low": part.low, "high": part.high, "quantity": part.quantity}

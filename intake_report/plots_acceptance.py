@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from intake_report.plots import _figure, _wrapped, styled
+from intake_report.report_table import rows_of
 from intake_report.results import ReportResult
 
 if TYPE_CHECKING:
@@ -15,12 +16,12 @@ if TYPE_CHECKING:
 def acceptance_figure(result: ReportResult) -> Figure:
     """Draw all runs against all acceptance criteria at a glance."""
     runs = [run.id for run in result.runs]
-    criteria = list(dict.fromkeys((c.code, c.title) for c in result.criteria))
+    criteria = list(dict.fromkeys((c.code, c.title) for c in rows_of(result.criteria)))
     titles = [_wrapped(title, 26) for _, title in criteria]
     figure = _figure(1.9 + 0.2 * len(runs))
     panel = figure.subplots()
     marks = {True: ("o", "#3f8f5b"), None: ("_", "#999999")}
-    for criterion in result.criteria:
+    for criterion in rows_of(result.criteria):
         x = [code for code, _ in criteria].index(criterion.code)
         y = len(runs) - 1 - runs.index(criterion.run)
         failed = ("X", "#b3261e") if criterion.hard else ("D", "#c77700")

@@ -118,6 +118,11 @@ def frame_of(rows: Iterable[Any], columns: Sequence[str] = ()) -> pd.DataFrame:
     return pd.DataFrame(records, columns=list(columns) or None, dtype=object)
 
 
+def rows_of(rows: Iterable[Any]) -> Iterable[Any]:
+    """Return the rows of a frame as named tuples; objects as they are."""
+    return rows.itertuples(index=False) if isinstance(rows, pd.DataFrame) else rows
+
+
 def _absent(value: Any) -> bool:
     return value is None or (isinstance(value, float) and math.isnan(value))
 

@@ -45,7 +45,7 @@ def test_shortest_example_of_the_readme_works(tmp_path: Path) -> None:
     assert [run.highway_entry is not None for run in result.runs] == [True, True]
     differences = {c.key: c.difference for c in result.comparisons}
     assert any(key.startswith("recovery_time:") and value is not None for key, value in differences.items())
-    iat = next(row for row in result.sampling if row.channel == "iat")
+    iat = next(row for row in result.sampling.itertuples() if row.channel == "iat")
     assert iat.resolution == pytest.approx(1.0)  # 1.8 °F are 1 K exactly
 
 

@@ -2,59 +2,116 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import hashlib
+import json
+from dataclasses import dataclass, replace
+from typing import Any
+
+import pandas as pd
 
 from intake_report.align import Alignment
-from intake_report.analyse.acceptance import acceptance_limitations, acceptance_limits, judge_runs, pair_rows
+from intake_report.align.comparability import Comparability
+from intake_report.analyse.acceptance import acceptance_limitations, criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.claims import check_claims
 from intake_report.analyse.compare import summarise
 from intake_report.analyse.compare.draws import RunsDraws
 from intake_report.analyse.conclusions import draw_conclusions
 from intake_report.analyse.control import control_drives, measure_controls
-from intake_report.analyse.cross import cross_check_rows
-from intake_report.analyse.curves import recovery_curve, route_curve, stop_curves
-from intake_report.analyse.decide import decide
 from intake_report.analyse.describe import (
-    describe_conditions,
+    cross_check_frame,
     describe_configurations,
     describe_phases,
     describe_quality,
     describe_sampling,
+    recovery_curve,
+    route_curve,
+    stop_curves,
 )
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
-from intake_report.analyse.inputs import Drive, align_logs, clean_logs, own_runs, pair, read_logs, weather_records
+from intake_report.analyse.inputs import (
+    align_logs,
+    clean_logs,
+    forecast_records,
+    own_runs,
+    pair,
+    read_logs,
+    weather_records,
+)
 from intake_report.analyse.limitations import Findings, derive_limitations
-from intake_report.analyse.measure import build_series, measure, measure_stops, metric_keys
+from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes, refuse
-from intake_report.analyse.operating import add_operating_points
-from intake_report.analyse.places import describe_places
+from intake_report.analyse.places import PlaceFacts, describe_places, gather_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
-from intake_report.analyse.weather_evidence import run_weather
+from intake_report.analyse.weather_evidence import (
+    describe_conditions,
+    run_weather,
+    source_offsets,
+    weather_evidence,
+    weather_notices,
+)
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
+from intake_report.errors import CampaignError
 from intake_report.loaders import RunLog
 from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
-from intake_report.weather import WeatherRecord
+from intake_report.results.evidence import EvidenceNotice, WeatherEvidence
+
+_CONCLUDED: Any = {
+    "about": {"id", "title", "question", "prepared_by", "reviewed_by", "approved_by"},
+    "vehicle": {"description", "mass", "aspiration", "transmission", "fuel", "odometer", "notes"},
+    "configurations": True,
+    "runs": {"__all__": {"exclude", "notes", "start_condition", "driver"}},
+    "metrics": {"confidence", "equivalence"},
+    **dict.fromkeys(("claims", "dyno", "bench", "pulls", "restrictions", "exposures", "observations"), True),
+}
+"""What measuring does not read: `conclude` takes it from the campaign that it is given."""
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Measured:
-    """The runs with their ambient reference, series and metric values."""
+    """What the drives say, whether they take part in the comparison or not; complete for `conclude`.
 
-    drives: tuple[Drive, ...]
+    Attributes
+    ----------
+    campaign_read : dict of str to str
+        Digest of each table of the campaign file, as far as measuring reads it.
+    cleaned, alignment
+        The runs, without control drives.
+    ambient, weather, notices, conditions
+        The ambient reference, the air during each run, and what was noticed in the weather sources.
+    comparability : Comparability
+        Every acceptance criterion applied to every run and pair.
+    sampling, quality, cross_checks : DataFrame
+        True sampling by channel, quality log, and channels against each other, of all runs.
+    places : PlaceFacts or None
+        What the runs did by place.
+    series, metrics, values, stops, controls
+        The runs as the metrics see them, every metric with its value in every run and control drive, every stop.
+    uncertainty : Uncertainty
+        Draws of the instruments.
+    """
+
+    campaign_read: dict[str, str]
+    cleaned: tuple[CleanRun, ...]
     alignment: Alignment
-    records: dict[str, WeatherRecord]
     ambient: AmbientReference
+    weather: WeatherEvidence
+    notices: tuple[EvidenceNotice, ...]
+    conditions: pd.DataFrame
+    comparability: Comparability
+    sampling: pd.DataFrame
+    quality: pd.DataFrame
+    cross_checks: pd.DataFrame
+    places: PlaceFacts | None
     series: tuple[RunSeries, ...]
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     stops: tuple[StopResult, ...]
-    controls: tuple[MetricResult, ...] = ()
-    uncertainty: Uncertainty | None = None
+    controls: tuple[MetricResult, ...]
+    uncertainty: Uncertainty
 
 
 def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
@@ -70,7 +127,7 @@ def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
 
 
 def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:
-    """Choose the ambient reference and compute every metric of every run.
+    """Choose the ambient reference, compute every metric of every run, and gather all else that the drives say.
 
     Parameters
     ----------
@@ -80,26 +137,61 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         Cleaned runs.
     alignment : Alignment
         The same runs on the route.
-
-    Returns
-    -------
-    Measured
-        Values of all runs, whether they take part in the comparison or not.
     """
+    refuse(campaign_mistakes(campaign))
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
-    check_claims(campaign, metrics)
-    acceptance_limits(campaign)  # a mistake in them is said before anything is computed
-    records = weather_records(campaign)
+    records, forecasts = weather_records(campaign), forecast_records(campaign)
     ambient = choose_ambient(campaign, drives, records)
-    plain = tuple(build_series(campaign, drive, ambient) for drive in drives)
-    series = add_operating_points(campaign, drives, records, plain)
-    controls = measure_controls(campaign, cleaned, alignment, ambient, metrics)
-    plainly = measure(metrics, series)
-    uncertainty = assess(campaign, drives, ambient, series, metrics, plainly)
-    values, stops = with_uncertainty(plainly, uncertainty), measure_stops(series)
-    alignment = own_runs(campaign, alignment)
-    return Measured(drives, alignment, records, ambient, series, metrics, values, stops, controls, uncertainty)
+    series = tuple(build_series(campaign, drive, ambient) for drive in drives)
+    series = add_operating_points(campaign, drives, records, series)
+    values = measure(metrics, series)
+    of_runs = run_weather(campaign, drives, ambient, records)
+    conditions = describe_conditions(drives, ambient, of_runs)
+    weather = weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
+    own = own_runs(campaign, alignment)
+    return Measured(
+        campaign_read=_digests(campaign),
+        cleaned=tuple(drive.clean for drive in drives),
+        alignment=own,
+        ambient=ambient,
+        weather=weather,
+        notices=weather_notices(records, forecasts, weather, campaign.about.units),
+        conditions=conditions,
+        comparability=judge_runs(campaign, drives, own, ambient, records),
+        sampling=describe_sampling(campaign, (drive.clean for drive in drives)),
+        quality=describe_quality(drive.clean for drive in drives),
+        cross_checks=cross_check_frame(campaign, drives, records),
+        places=gather_places(campaign, own, series),
+        series=series,
+        metrics=metrics,
+        values=values,
+        stops=measure_stops(series),
+        controls=measure_controls(campaign, cleaned, alignment, ambient, metrics),
+        uncertainty=assess(campaign, drives, ambient, series, metrics, values),
+    )
+
+
+def _digests(campaign: Campaign) -> dict[str, str]:
+    """Return a digest of each table of the campaign file, as far as measuring reads it."""
+    tables = campaign.model_dump(mode="json", by_alias=True, exclude=_CONCLUDED)
+    return {
+        name: hashlib.sha256(json.dumps(table, sort_keys=True).encode()).hexdigest() for name, table in tables.items()
+    }
+
+
+def _refuse_another(campaign: Campaign, measured: Measured) -> None:
+    """Refuse a campaign that measuring would have read something else from."""
+    read = _digests(campaign)
+    differing = [name for name in read if read[name] != measured.campaign_read.get(name)]
+    if differing:
+        raise CampaignError(
+            f"the campaign has another [{differing[0]}] than the one that was measured.",
+            file=campaign.given,
+            where=differing[0],
+            remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
+            "configurations, claims, the confidence level, margins of equivalence and what was tested beside the road.",
+        )
 
 
 def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
@@ -108,85 +200,86 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     Parameters
     ----------
     campaign : Campaign
-        Baseline, claims, confidence level.
+        Exclusions, baseline, claims, confidence level, and everything tested beside the road.
     measured : Measured
-        Metric values of all runs.
+        Of the same campaign.
 
     Returns
     -------
     ReportResult
         Everything that the report says.
+
+    Raises
+    ------
+    CampaignError
+        If the campaign differs from the one that was measured in what measuring reads.
     """
-    weather = run_weather(campaign, measured.drives, measured.ambient, measured.records)
-    conditions = describe_conditions(measured.drives, measured.ambient, weather)
-    comparability = judge_runs(campaign, measured.drives, measured.alignment, measured.ambient, measured.records)
-    runs, criteria = decide(campaign, measured.drives, measured.series, comparability)
+    refuse(campaign_mistakes(campaign))
+    _refuse_another(campaign, measured)
+    level, ambient, metrics = campaign.metrics.confidence, measured.ambient, measured.metrics
+    drives = pair(campaign, measured.cleaned, measured.alignment)
+    criteria = criteria_frame(measured.comparability)
+    runs = decide(campaign, drives, measured.series, criteria)
     used = {run.id for run in runs if run.decision != "excluded"}
-    values = tuple(value for value in measured.values if value.run in used)
-    found = draw_conclusions(
-        campaign,
-        measured.metrics,
-        values,
-        runs,
-        measured.ambient.choice.source,
-        measured.controls,
-        RunsDraws(measured.uncertainty),
+    drawn = tuple(series for series in measured.series if series.run in used)
+    uncertainty = replace(measured.uncertainty, statement=replace(measured.uncertainty.statement, level=level))
+    values = with_uncertainty(measured.values, uncertainty)
+    compared = tuple(value for value in values if value.run in used)
+    conclusions = draw_conclusions(
+        campaign, metrics, compared, runs, ambient.choice.source, measured.controls, RunsDraws(uncertainty)
     )
-    sampling = describe_sampling(campaign, (drive.clean for drive in measured.drives))
+    weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level, campaign.about.units))
+    evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
     findings = Findings(
         campaign,
-        measured.drives,
+        drives,
         runs,
-        measured.ambient,
-        conditions,
-        sampling,
-        measured.metrics,
-        values,
-        found.comparisons,
-        found.checks,
-        found.control,
+        ambient,
+        measured.conditions,
+        measured.sampling,
+        metrics,
+        compared,
+        conclusions.comparisons,
+        conclusions.checks,
+        conclusions.control,
     )
-    evidence = gather_evidence(
-        campaign, measured.drives, measured.series, measured.ambient, measured.records, weather, conditions, used
-    )
-    drawn = [series for series in measured.series if series.run in used]
     return ReportResult(
         campaign=campaign.about.id,
         title=campaign.about.title,
         question=campaign.about.question,
         units=campaign.about.units,
-        level=campaign.metrics.confidence,
-        ambient_reference=measured.ambient.choice.source or "none",
-        ambient_reason=said(measured.ambient.choice.reason, campaign.about.units),
+        level=level,
+        ambient_reference=ambient.choice.source or "none",
+        ambient_reason=said(ambient.choice.reason, campaign.about.units),
         configurations=describe_configurations(campaign, runs),
         phases=describe_phases(campaign),
         runs=runs,
         criteria=criteria,
-        conditions=conditions,
-        sampling=sampling,
-        quality=describe_quality(drive.clean for drive in measured.drives),
-        metrics=measured.metrics,
-        values=measured.values,
+        conditions=measured.conditions,
+        sampling=measured.sampling,
+        quality=measured.quality,
+        metrics=metrics,
+        values=values,
         stops=tuple(stop for stop in measured.stops if stop.run in used),
-        summaries=summarise(campaign, measured.metrics, values),
-        comparisons=found.comparisons,
-        claims=found.claims,
+        summaries=summarise(campaign, metrics, compared),
+        comparisons=conclusions.comparisons,
+        claims=conclusions.claims,
         limitations=derive_limitations(findings)
         + acceptance_limitations(criteria, used)
         + evidence_limitations(campaign, evidence),
         route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
         recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
         stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
-        direct=found.direct,
-        checks=found.checks,
-        control=found.control,
+        direct=conclusions.direct,
+        checks=conclusions.checks,
+        control=conclusions.control,
         control_drives=control_drives(campaign),
-        less_control=found.less_control,
-        uncertainty=statement(campaign, measured.uncertainty, measured.metrics, runs),
+        less_control=conclusions.less_control,
+        uncertainty=statement(campaign, uncertainty, metrics, runs),
         evidence=evidence,
-        cross_checks=cross_check_rows(campaign, measured.drives, measured.records),
-        pairs=pair_rows(campaign, comparability, used),
-        places=describe_places(campaign, measured.alignment, tuple(drawn)),
+        cross_checks=measured.cross_checks,
+        pairs=pair_frame(campaign, measured.comparability, used),
+        places=describe_places(campaign, measured.places, used),
     )
 
 

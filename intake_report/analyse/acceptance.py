@@ -1,28 +1,33 @@
-"""Acceptance criteria: the campaign's limits, what is known of each run, and what a reader sees of them."""
+"""Which runs take part: the campaign's limits, what is known of each run, every criterion and the decision."""
 
 from __future__ import annotations
 
 import difflib
 from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from intake_report import formatting
 from intake_report.align import Alignment
 from intake_report.align.comparability import MEDIANS, Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
 from intake_report.align.facts import FIRST, Conditions
-from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
+from intake_report.analyse.describe import describe_run
 from intake_report.analyse.inputs import Drive, align_settings
 from intake_report.campaign import Campaign, Limit
-from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError
-from intake_report.formatting import usual
-from intake_report.results import Criterion, Limitation, PairCriterion
-from intake_report.units import UnitSystem, parse_quantity
-from intake_report.weather import WeatherRecord, conditions_during
+from intake_report.messages import Beyond, Count, Listing, Message, Part, Value, message
+from intake_report.metrics import RunSeries
+from intake_report.report_table import frame_of, rows_of
+from intake_report.results import Limitation, RunResult
+from intake_report.units import parse_quantity
+from intake_report.weather import WeatherRecord
 
+CRITERION = ("run", "code", "title", "limit", "value", "hard", "passed", "reason")
+PAIRS = ("code", "title", "limit", "pairs", "failed", "worst", "value")
 MOST_PAIRS = 2000  # pairs of runs that are judged one by one; above, only each run against the others
 _JUDGED = {"ramp-acceleration": "acceleration", "time-of-day": "hours", "coverage": "share", "phase-duration": "share"}
 
@@ -90,26 +95,13 @@ def conditions_of(
     if series is not None and index.size:
         mean = float(series.at(np.linspace(index[0], index[-1], 200)).mean())
         begin = float(series.at(np.linspace(index[0], min(index[0] + FIRST, index[-1]), 7)).mean())
-    wind = rain = None
-    for source in campaign.weather:
-        record = records.get(source.id)
-        if record is not None:
-            wind = wind if wind is not None else during_run(run, record, source.max_age, "wind_speed")
-            rain = rain if rain is not None else during_run(run, record, source.max_age, "raining")
-    if drive.entry.rain is not None:
-        rain = float(drive.entry.rain != "none")
+    during = sources_during(campaign, run, records)
+    rain = first_known(during, "raining") if drive.entry.rain is None else drive.entry.rain != "none"
     start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
-    return Conditions(mean, begin, wind, None if rain is None else bool(rain), start, drive.entry.configuration)
-
-
-def during_run(run: CleanRun, record: WeatherRecord, max_age: float, what: str) -> float | None:
-    """Return one quantity of a weather record during a run; None where it is not known."""
-    index = run.frame.index
-    if run.start is None or len(index) < 2:
-        return None
-    end = run.start + pd.Timedelta(seconds=float(index[-1]))
-    value = getattr(conditions_during(record, run.start, end, max_age), what)
-    return None if value is None else float(value)
+    return Conditions(
+        mean, begin, first_known(during, "wind_speed"), None if rain is None else bool(rain), start,
+        drive.entry.configuration,
+    )  # fmt: skip
 
 
 def quantity_of(code: str) -> str:
@@ -138,98 +130,145 @@ def judge_runs(
     return assess(alignment, align_settings(campaign), conditions, limits, pairs)
 
 
-def criteria_rows(campaign: Campaign, found: Comparability) -> tuple[Criterion, ...]:
-    """Return every criterion of every run as the report shows it."""
-    return tuple(_row(campaign, check) for check in found.checks)
+def criteria_frame(comparability: Comparability) -> pd.DataFrame:
+    """Return every criterion of every run: limit and value keep number and quantity, `passed` is None where unknown."""
+    return frame_of((_row(check) for check in comparability.checks), CRITERION)
 
 
-def _row(campaign: Campaign, check: Check) -> Criterion:
-    units, quantity = campaign.about.units, quantity_of(check.code)
-    spec = CRITERIA[check.code]
-    sign = "at least" if spec.sense == "at least" else "at most"
-    limit, value = usual(check.limit, quantity, units), _value(check, units)
-    apart = f" from {MEDIANS[spec.scope]}" if spec.scope in MEDIANS else ""
-    reason = check.reason.rstrip(".") if check.outcome == "unknown" or check.code == "one-pass" else ""
+def _row(check: Check) -> dict[str, Any]:
+    spec, quantity, value = CRITERIA[check.code], quantity_of(check.code), _value(check)
+    limit = Value(check.limit, quantity)
+    medians = MEDIANS.get(spec.scope, "")
+    template = f"at {'least' if spec.sense == 'at least' else 'most'} {{limit}}{' from {medians}' if medians else ''}"
+    reason: Part = check.reason if check.outcome == "unknown" or check.code == "one-pass" else ""
     if check.outcome == "fail" and not reason:
-        verb = "is" if spec.scope == "run" else "differs by"
-        reason = f"{check.title} {verb} {value}{apart} (limit {limit})"
-    return Criterion(
-        run=check.runs[0],
-        code=check.code,
-        title=check.title,
-        limit=f"{sign} {limit}{apart}",
-        value=value,
-        hard=check.hard,
-        passed={"pass": True, "fail": False, "unknown": None}[check.outcome],
-        reason=reason,
-    )
+        reason = message(
+            "{title} is {value} (limit {limit})"
+            if spec.scope == "run"
+            else "{title} differs by {value} from {medians} (limit {limit})",
+            code=check.code,
+            title=check.title,
+            value=value,
+            medians=medians,
+            limit=limit,
+        )
+    return {
+        "run": check.runs[0],
+        "code": check.code,
+        "title": check.title,
+        "limit": message(template, limit=limit, medians=medians),
+        "value": value,
+        "hard": check.hard,
+        "passed": {"pass": True, "fail": False, "unknown": None}[check.outcome],
+        "reason": reason,
+    }
 
 
-def _value(check: Check, units: UnitSystem) -> str:
-    """Return the value as text; one beyond its limit never reads like the limit."""
+def _value(check: Check) -> Value | Beyond:
     quantity = quantity_of(check.code)
-    texts = [usual(check.value, quantity, units, more) for more in (0, 1, 2)]
-    limits = [usual(check.limit, quantity, units, more) for more in (0, 1, 2)]
-    if check.outcome != "fail":
-        return texts[0]
-    return next((text for text, limit in zip(texts, limits, strict=True) if text != limit), texts[-1])
+    if check.outcome == "fail" and check.value is not None:
+        return Beyond(check.value, check.limit, quantity)
+    return Value(check.value, quantity)
 
 
-def pair_rows(campaign: Campaign, found: Comparability, used: set[str]) -> tuple[PairCriterion, ...]:
+def pair_frame(campaign: Campaign, comparability: Comparability, used: set[str]) -> pd.DataFrame:
     """Return every criterion that compares runs, over the pairs of runs of different configurations.
 
     Parameters
     ----------
     campaign : Campaign
-        Configurations of the runs, units.
-    found : Comparability
+        Configurations of the runs.
+    comparability : Comparability
         All checks.
     used : set of str
         Runs that take part.
+
+    Returns
+    -------
+    DataFrame
+        By criterion: `pairs` that it could be applied to, those that `failed`, the `worst` pair and its `value`.
     """
     configuration = {run.id: run.configuration for run in campaign.runs}
-    mine = [
-        check
-        for check in found.pairs
-        if set(check.runs) <= used and configuration[check.runs[0]] != configuration[check.runs[1]]
-    ]
-    codes = dict.fromkeys(check.code for check in mine)
-    return tuple(_pair_row(campaign, [check for check in mine if check.code == code]) for code in codes)
+    by_code: dict[str, list[Check]] = {}
+    for check in comparability.pairs:
+        one, other = check.runs
+        if {one, other} <= used and configuration[one] != configuration[other]:
+            by_code.setdefault(check.code, []).append(check)
+    return frame_of((_pair_row(code, checks) for code, checks in by_code.items()), PAIRS)
 
 
-def _pair_row(campaign: Campaign, checks: list[Check]) -> PairCriterion:
-    units, quantity = campaign.about.units, quantity_of(checks[0].code)
+def _pair_row(code: str, checks: list[Check]) -> dict[str, Any]:
     known = [check for check in checks if check.value is not None]
     worst = max(known, key=lambda check: check.value or 0.0, default=None)
-    return PairCriterion(
-        code=checks[0].code,
-        title=checks[0].title,
-        limit=f"at most {usual(checks[0].limit, quantity, units)}",
-        pairs=len(known),
-        failed=sum(check.outcome == "fail" for check in known),
-        worst=worst.runs if worst else (),
-        value=_value(worst, units) if worst else formatting.ABSENT,
-    )
+    quantity = quantity_of(code)
+    return {
+        "code": code,
+        "title": checks[0].title,
+        "limit": message("at most {limit}", limit=Value(checks[0].limit, quantity)),
+        "pairs": len(known),
+        "failed": sum(check.outcome == "fail" for check in known),
+        "worst": worst.runs if worst else (),
+        "value": _value(worst) if worst else Value(None, quantity),
+    }
 
 
-def acceptance_limitations(criteria: tuple[Criterion, ...], used: set[str]) -> tuple[Limitation, ...]:
-    """Return one limitation per soft criterion that runs of the comparison do not meet.
+def decide(
+    campaign: Campaign, drives: tuple[Drive, ...], series: tuple[RunSeries, ...], criteria: pd.DataFrame
+) -> tuple[RunResult, ...]:
+    """Return the run log with the decision on each run.
 
     Parameters
     ----------
-    criteria : tuple of Criterion
-        Every criterion of every run.
-    used : set of str
-        Runs that take part.
+    campaign : Campaign
+        Declared exclusions.
+    drives, series
+        The runs, in campaign order.
+    criteria : DataFrame
+        As of `criteria_frame`.
     """
-    failed: dict[str, list[Criterion]] = {}
-    for c in criteria:
-        if c.passed is False and not c.hard and c.run in used:
-            failed.setdefault(c.code, []).append(c)
+    failed = criteria[criteria["passed"].eq(False)]
+    return tuple(
+        _decide(campaign, drive, one, failed[failed["run"] == one.run])
+        for drive, one in zip(drives, series, strict=True)
+    )
+
+
+def _decide(campaign: Campaign, drive: Drive, series: RunSeries, failed: pd.DataFrame) -> RunResult:
+    findings = drive.aligned.findings
+    hard: list[Part] = [_clause(finding.text) for finding in findings if finding.hard]
+    # the criterion of one pass repeats what the alignment found, in other words
+    kept = failed[failed["code"].ne("one-pass") | (not hard)]
+    hard += [_clause(reason) for reason in kept.loc[kept["hard"].eq(True), "reason"]]
+    if drive.entry.exclude:
+        hard.insert(0, _clause(drive.entry.exclude))
+    if series.time.size == 0:
+        hard.append(message("no valid intake air temperature sample on the route", code="no-samples"))
+    soft: list[Part] = [_clause(finding.text) for finding in findings if not finding.hard]
+    soft += [_clause(reason) for reason in failed.loc[failed["hard"].eq(False), "reason"]]
+    return describe_run(campaign, drive, tuple(hard or soft), bool(hard))
+
+
+def _clause(part: Part) -> Part:
+    """Return a sentence without its full stop, as one of several in a row."""
+    if isinstance(part, Message):
+        return replace(part, template=part.template.removesuffix("."))
+    return part.rstrip(".") if isinstance(part, str) else part
+
+
+def acceptance_limitations(criteria: pd.DataFrame, used: set[str]) -> tuple[Limitation, ...]:
+    """Return one limitation per soft criterion that runs of the comparison do not meet."""
+    failed = criteria[criteria["passed"].eq(False) & criteria["hard"].eq(False) & criteria["run"].isin(used)]
     rows = []
-    for code, found in failed.items():
-        values = formatting.listing([f"{c.run} {c.value}" for c in found])
-        text = f"{found[0].title}: {formatting.count(len(found), 'run')} beyond the limit ({found[0].limit}): {values}."
+    for code, found in failed.groupby("code", sort=False):
+        values = tuple(message("{run} {value}", run=row.run, value=row.value) for row in rows_of(found))
+        text = message(
+            "{title}: {runs} beyond the limit ({limit}): {values}.",
+            code=f"acceptance-{code}",
+            title=found["title"].iloc[0],
+            runs=Count(len(found), "run"),
+            limit=found["limit"].iloc[0],
+            values=Listing(values),
+        )
         rows.append(
             Limitation(f"acceptance-{code}", text, "Repeat these runs, or state another limit with its reason.")
         )

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+import pandas as pd
 
 from intake_report import air
 from intake_report.campaign import Campaign
 from intake_report.formatting import listing
 from intake_report.metrics import RunSeries
 from intake_report.metrics.series import weights
-from intake_report.results import Conditions
+from intake_report.report_table import rows_of
 from intake_report.results.evidence import AirEvidence, AirPoint, RunWeather
 
 UNIT_VOLUME = 1.0  # L; where the displacement is not declared
@@ -22,7 +23,7 @@ POINTS = 61
 def air_evidence(
     campaign: Campaign,
     series: Iterable[RunSeries],
-    conditions: tuple[Conditions, ...],
+    conditions: pd.DataFrame,
     weather: tuple[RunWeather, ...],
 ) -> AirEvidence | None:
     """Return the curve and the configurations on it; None without intake air or ambient temperatures.
@@ -33,7 +34,7 @@ def air_evidence(
         Displacement, phases, baseline.
     series : iterable of RunSeries
         Runs that take part in the comparison.
-    conditions, weather : tuple
+    conditions, weather
         Ambient, pressure and humidity of each run.
 
     Notes
@@ -51,7 +52,7 @@ def air_evidence(
         if mean is not None:
             found.setdefault(run.configuration, []).append(mean)
             used.add(run.run)
-    ambient = [c.ambient_mean for c in conditions if c.run in used and c.ambient_mean is not None]
+    ambient = [c.ambient_mean for c in rows_of(conditions) if c.run in used and c.ambient_mean is not None]
     if not found or not ambient:
         return None
     state = [w for w in weather if w.run in used]

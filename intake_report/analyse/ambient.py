@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
@@ -10,13 +11,16 @@ import numpy as np
 import pandas as pd
 
 from intake_report.analyse.inputs import Drive, declared_resolution
-from intake_report.campaign import Campaign
+from intake_report.campaign import Campaign, Run
 from intake_report.clean import CleanRun
+from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.units import parse_quantity
 from intake_report.weather import AmbientReference as Choice
 from intake_report.weather import (
+    Declared,
     ReferenceCandidate,
+    RunConditions,
     SourceComparison,
     VehicleAmbient,
     WeatherRecord,
@@ -24,6 +28,7 @@ from intake_report.weather import (
     choose_reference,
     compare_records,
     compare_vehicle,
+    conditions_during,
     interpolation_error,
     reference_contributions,
     too_slow,
@@ -42,13 +47,13 @@ class AmbientSeries:
     ----------
     time, value : ndarray, (n,)
         Elapsed time [s] and ambient [°C]; interpolated linearly, constant beyond the ends.
-    note : str
+    note : Part
         What a reader must know about it.
     """
 
     time: Floats
     value: Floats
-    note: str = ""
+    note: Part = ""
 
     def at(self, time: Floats) -> Floats:
         """Return the ambient at `time` [°C]."""
@@ -69,6 +74,28 @@ class AmbientReference:
 
     choice: Choice
     series: dict[str, AmbientSeries]
+
+
+def sources_during(
+    campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], entry: Run | None = None
+) -> dict[str, RunConditions]:
+    """Return what each weather source says of one run, in campaign order; none where the run's times are not known."""
+    start, index = run.start, run.frame.index
+    if start is None or not len(index) or float(index[-1]) <= 0.0:
+        return {}
+    end = start + pd.Timedelta(seconds=float(index[-1]))
+    declared = None if entry is None else Declared(entry.sun or entry.sky, entry.rain, entry.road)
+    return {
+        w.id: conditions_during(records[w.id], start, end, w.max_age, declared)
+        for w in campaign.weather
+        if w.id in records
+    }
+
+
+def first_known(during: Mapping[str, RunConditions], what: str) -> float | None:
+    """Return one quantity from the first source that has it; None where none has."""
+    known = (getattr(conditions, what) for conditions in during.values())
+    return next((float(value) for value in known if value is not None), None)
 
 
 def vehicle_input(run: CleanRun) -> VehicleAmbient:
@@ -107,7 +134,10 @@ def vehicle_series(run: CleanRun) -> AmbientSeries | None:
     use = ~too_slow(sensor)
     if not use.any():
         low = float(np.quantile(sensor.temperature, 0.1))
-        note = "the vehicle was never at speed long enough: the lowest tenth of the ambient readings is taken"
+        note = message(
+            "the vehicle was never at speed long enough: the lowest tenth of the ambient readings is taken",
+            code="ambient-at-rest",
+        )
         return AmbientSeries(sensor.time[:1], np.array([low]), note)
     time, value = sensor.time[use], sensor.temperature[use]
     grouped = pd.DataFrame({"time": time, "value": value}).groupby(np.floor((time - time[0]) / BIN))
@@ -155,7 +185,7 @@ def choose_ambient(
     choice = choose_reference(
         [c for c in candidates if c.covered or c.source == wanted],
         [run.run for run in runs],
-        _comparisons(runs, records, campaign.metrics.confidence),
+        _comparisons(runs, records),
         None if wanted == "auto" else wanted,
     )
     return AmbientReference(choice, series.get(choice.source or "", {}))
@@ -185,7 +215,7 @@ def _candidate(
     return ReferenceCandidate(id, record.kind, covered, contributions)
 
 
-def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord], level: float) -> list[SourceComparison]:
+def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord]) -> list[SourceComparison]:
     """Compare all sources with each other over the runs whose start is known.
 
     The vehicle's sensor at speed and at rest with every record, and the records among themselves.
@@ -193,9 +223,7 @@ def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord], level:
     known = [(run, run.start) for run in runs if run.start is not None and not run.frame.empty]
     sensors = [vehicle_input(run) for run, _ in known if run.has("ambient")]
     places: tuple[Literal["speed", "rest"], ...] = ("speed", "rest")
-    found = [
-        compare_vehicle(sensors, record, at=at, level=level) for at in places for record in records.values() if sensors
-    ]
+    found = [compare_vehicle(sensors, record, at=at) for at in places for record in records.values() if sensors]
     windows = {run.run: (start, start + pd.Timedelta(seconds=float(run.frame.index[-1]))) for run, start in known}
-    found += [compare_records(a, b, windows, level=level) for a, b in combinations(records.values(), 2) if windows]
+    found += [compare_records(a, b, windows) for a, b in combinations(records.values(), 2) if windows]
     return found

@@ -1,22 +1,32 @@
-"""What the report says about runs, sampling, data quality and weather: rows for its tables."""
+"""What the report says about runs, sampling, data quality and cross checks: frames for its tables, curves for its figures."""
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 import numpy as np
+import pandas as pd
 
-from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.ambient import record_series, sources_during
 from intake_report.analyse.inputs import Drive, declared_resolution
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
-from intake_report.clean import CleanRun
-from intake_report.results import Conditions, ConfigurationResult, PhaseResult, QualityRow, RunResult, SamplingRow
-from intake_report.results.evidence import RunWeather
+from intake_report.clean import CleanRun, CrossCheck, cross_checks
+from intake_report.messages import Part
+from intake_report.metrics import RunSeries
+from intake_report.metrics.series import Floats
+from intake_report.report_table import frame_of
+from intake_report.results import ConfigurationResult, Curve, PhaseResult, RunResult
+from intake_report.weather import WeatherRecord
+
+ROUTE_GRID = 25.0  # m
+BEFORE_ENTRY = 30.0  # s
+AFTER_ENTRY = 300.0  # s
+DIGITS = 3  # of a curve: a tenth of what a line is wide
 
 
-def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[str, ...], excluded: bool) -> RunResult:
+def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], excluded: bool) -> RunResult:
     """Return the run log's line of one run.
 
     Parameters
@@ -25,7 +35,7 @@ def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[str, ...], exc
         For the time zone.
     drive : Drive
         The run.
-    reasons : tuple of str
+    reasons : tuple of Part
         Why it is excluded, or accepted with limitation.
     excluded : bool
         Whether it leaves the comparison.
@@ -72,65 +82,130 @@ def describe_configurations(campaign: Campaign, runs: tuple[RunResult, ...]) -> 
     return tuple(rows)
 
 
-def describe_quality(runs: Iterable[CleanRun]) -> tuple[QualityRow, ...]:
+def describe_quality(runs: Iterable[CleanRun]) -> pd.DataFrame:
     """Return the quality logs of all runs, one row per step, channel and run."""
-    return tuple(
-        QualityRow(run.run, q.step, q.channel, q.touched, q.share, q.reason) for run in runs for q in run.quality
-    )
+    columns = ("run", "step", "channel", "touched", "share", "reason")
+    rows = ((run.run, q.step, q.channel, q.touched, q.share, q.reason) for run in runs for q in run.quality)
+    return pd.DataFrame(list(rows), columns=list(columns), dtype=object)
 
 
-def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> tuple[SamplingRow, ...]:
-    """Return the true sampling of each channel over the runs, in catalogue order."""
-    found = defaultdict(list)
+def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFrame:
+    """Return the true sampling of each channel over the runs, in catalogue order: intervals [s], steps [internal unit]."""
+    by_channel = defaultdict(list)
     for run in runs:
         for name, sampling in run.sampling.items():
             if sampling.samples >= 2 and np.isfinite(sampling.interval):
-                found[name].append(sampling)
+                by_channel[name].append(sampling)
     declared = declared_resolution(campaign)
     rows = []
-    for name, entry in CHANNELS.items():
-        samplings = found.get(name)
-        if not samplings:
-            continue
+    for name in (name for name in CHANNELS if name in by_channel):
+        samplings = by_channel[name]
         steps = [s.step for s in samplings if s.step is not None]
         rows.append(
-            SamplingRow(
-                channel=name,
-                label=entry.label,
-                interval_low=min(s.interval for s in samplings),
-                interval_high=max(s.interval for s in samplings),
-                rows_per_sample=sum(s.rows for s in samplings) / sum(s.samples for s in samplings),
-                step=float(np.median(steps)) if steps else None,
-                resolution=declared.get(name),
-            )
+            {
+                "channel": name,
+                "label": CHANNELS[name].label,
+                "interval_low": min(s.interval for s in samplings),
+                "interval_high": max(s.interval for s in samplings),
+                "rows_per_sample": sum(s.rows for s in samplings) / sum(s.samples for s in samplings),
+                "step": float(np.median(steps)) if steps else None,
+                "resolution": declared.get(name),
+            }
         )
-    return tuple(rows)
+    columns = ("channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution")
+    return frame_of(rows, columns)
 
 
-def describe_conditions(
-    drives: tuple[Drive, ...], ambient: AmbientReference, weather: tuple[RunWeather, ...]
-) -> tuple[Conditions, ...]:
-    """Return the weather during each run: ambient from the reference, the rest as found by `run_weather`."""
-    return tuple(_conditions(drive, ambient, found) for drive, found in zip(drives, weather, strict=True))
+def cross_check(
+    campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], airflow_label: str = "g/s"
+) -> tuple[CrossCheck, ...]:
+    """Check one run against what the campaign knows beside its log: weather, pressure, displacement.
 
-
-def _conditions(drive: Drive, ambient: AmbientReference, weather: RunWeather) -> Conditions:
-    series = ambient.series.get(drive.entry.id)
-    index = drive.clean.frame.index.to_numpy(dtype=np.float64)
-    mean = low = high = None
-    note = "no ambient temperature for this run"
-    if series is not None and index.size:
-        values = series.at(np.arange(0.0, index[-1] + 1.0, 10.0))
-        mean, low, high, note = float(values.mean()), float(values.min()), float(values.max()), series.note
-    return Conditions(
-        run=drive.entry.id,
-        source=ambient.choice.source or "none",
-        ambient_mean=mean,
-        ambient_low=low,
-        ambient_high=high,
-        pressure=weather.pressure,
-        humidity=weather.humidity,
-        wind_speed=weather.wind_speed,
-        age=weather.age,
-        reason=note,
+    Weather and pressure come from the first source that covers the run; `airflow_label` is the unit that the log gave
+    the airflow.
+    """
+    weather = pressure = None
+    ages = {source.id: source.max_age for source in campaign.weather}
+    for id, during in sources_during(campaign, run, records).items():
+        series = record_series(run, records[id], ages[id])
+        if series is not None:
+            weather = pd.Series(series.value, index=series.time) if weather is None else weather
+            pressure = during.station_pressure if pressure is None else pressure
+    return cross_checks(
+        run,
+        weather=weather,
+        station_pressure=pressure,
+        displacement=campaign.vehicle.displacement,
+        airflow_label=airflow_label,
     )
+
+
+def cross_check_frame(
+    campaign: Campaign, drives: tuple[Drive, ...], records: Mapping[str, WeatherRecord]
+) -> pd.DataFrame:
+    """Return the cross checks of all runs; they flag, and alter nothing."""
+    rows = [
+        (drive.entry.id, check.name, check.channels, check.status, check.evidence)
+        for drive in drives
+        for check in cross_check(campaign, drive.clean, records, _airflow_label(campaign, drive))
+    ]
+    return pd.DataFrame(rows, columns=["run", "name", "channels", "status", "evidence"], dtype=object)
+
+
+def _airflow_label(campaign: Campaign, drive: Drive) -> str:
+    """Return the unit that the campaign's mapping gives the airflow."""
+    for target in campaign.log_of(drive.entry).columns.values():
+        name, _, unit = target.partition("[")
+        if name.strip() == "maf" and unit:
+            return unit.rstrip("] ")
+    return "g/s"
+
+
+def route_curve(series: RunSeries) -> Curve | None:
+    """Return IAT (y) and ambient (y2) as time-weighted means in steps of route distance; None without IAT."""
+    if series.time.size < 2:
+        return None
+    place = np.floor(series.distance / ROUTE_GRID).astype(np.int64)
+    cells, index = np.unique(place, return_inverse=True)
+    weight = np.clip(np.gradient(series.time), 0.0, series.max_gap)
+    total = np.bincount(index, weight)
+    iat = np.bincount(index, weight * series.iat) / total
+    ambient = None if series.ambient is None else np.bincount(index, weight * series.ambient) / total
+    x: Floats = (cells.astype(np.float64) + 0.5) * ROUTE_GRID
+    return _curve(series, x, iat, ambient)
+
+
+def recovery_curve(series: RunSeries) -> Curve | None:
+    """Return over-ambient temperature against time since the highway entry; None without an entry or ambient."""
+    over = series.over
+    if over is None or series.entry is None or series.entry_end is None:
+        return None
+    end = min(series.entry_end, series.entry + AFTER_ENTRY)
+    inside = (series.time >= series.entry - BEFORE_ENTRY) & (series.time <= end)
+    return _curve(series, series.time[inside] - series.entry, over[inside])
+
+
+def stop_curves(series: RunSeries) -> list[Curve]:
+    """Return the rise of IAT since each stop began, for stops that are long enough."""
+    curves = []
+    for stop in series.stops:
+        inside = series.window(stop.start, stop.end)
+        time, iat = series.time[inside], series.iat[inside]  # noqa: PD009 - no pandas object
+        if stop.duration >= series.minimum_stop and time.size > 1:
+            curves.append(_curve(series, time - stop.start, iat - iat[0]))
+    return curves
+
+
+def _curve(series: RunSeries, x: Floats, y: Floats, y2: Floats | None = None) -> Curve:
+    return Curve(
+        series.run,
+        series.configuration,
+        tuple(round(float(v), DIGITS) for v in x),
+        rounded(y),
+        () if y2 is None else rounded(y2),
+    )
+
+
+def rounded(values: Floats) -> tuple[float | None, ...]:
+    """Return the values of a curve, None where there is none."""
+    return tuple(round(float(v), DIGITS) if np.isfinite(v) else None for v in values)

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import pandas as pd
 
 from intake_report.analyse.air_evidence import air_evidence
-from intake_report.analyse.ambient import AmbientReference
-from intake_report.analyse.inputs import Drive, forecast_records
+from intake_report.analyse.inputs import Drive
 from intake_report.analyse.road_airflow import road_airflow
-from intake_report.analyse.weather_evidence import weather_evidence, weather_notices
 from intake_report.bench import BenchResult, bench_evidence, theoretical_volume_flow
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult, dyno_evidence
 from intake_report.metrics import RunSeries
-from intake_report.results import Conditions
-from intake_report.results.evidence import Evidence, EvidenceNotice, RunWeather, TheoreticalAirflow
-from intake_report.weather import WeatherRecord
+from intake_report.results.evidence import Evidence, EvidenceNotice, TheoreticalAirflow, WeatherEvidence
 
 # What a campaign may test beside the road, and how a reader calls it.
 KINDS = ("power on a dyno", "restriction", "wet exposure", "dusty exposure", "hot exposure", "time to service")
@@ -24,46 +20,40 @@ KINDS = ("power on a dyno", "restriction", "wet exposure", "dusty exposure", "ho
 def gather_evidence(
     campaign: Campaign,
     drives: tuple[Drive, ...],
-    series: Iterable[RunSeries],
-    ambient: AmbientReference,
-    records: dict[str, WeatherRecord],
-    weather: tuple[RunWeather, ...],
-    conditions: tuple[Conditions, ...],
-    used: set[str],
+    series: tuple[RunSeries, ...],
+    weather: WeatherEvidence,
+    notices: tuple[EvidenceNotice, ...],
+    conditions: pd.DataFrame,
 ) -> Evidence:
     """Read and summarise everything that the campaign has beside its road logs.
 
     Parameters
     ----------
     campaign : Campaign
-        Pulls, restriction, exposure and service entries, forecasts.
+        Pulls, restriction, exposure and service entries.
     drives : tuple of Drive
         All runs.
-    series : iterable of RunSeries
-        The same runs as the metrics see them.
-    ambient, records, weather, conditions
-        Ambient reference, weather records, air and ambient of each run.
-    used : set of str
-        Runs that take part in the comparison.
+    series : tuple of RunSeries
+        Those that take part in the comparison, as the metrics see them.
+    weather, notices, conditions
+        Air and ambient of all runs, and what was noticed in the weather sources.
 
     Raises
     ------
     DataError
-        If a pull, a curve, a trial or a forecast cannot be used; the file and the line or key are named.
+        If a pull, a curve or a trial cannot be used; the file and the line or key are named.
     """
-    forecasts = forecast_records(campaign)
-    told = weather_evidence(campaign, drives, ambient, records, weather, conditions, forecasts)
     dyno, bench = dyno_evidence(campaign), bench_evidence(campaign)
     tested = _tested(campaign)
-    notices = weather_notices(records, forecasts, told, campaign.about.units)
+    used = {run.run for run in series}
     if dyno is not None:
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
     return Evidence(
-        weather=told,
-        air=air_evidence(campaign, (s for s in series if s.run in used), conditions, weather),
+        weather=weather,
+        air=air_evidence(campaign, series, conditions, weather.runs),
         dyno=dyno,
         bench=bench,
-        road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather),
+        road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
         theoretical=_theoretical(campaign, dyno, bench),
         tested=tested,
         untested=tuple(kind for kind in KINDS if kind not in tested),

@@ -1,10 +1,9 @@
-"""The route by place, from the runs that take part."""
+"""The route by place: what all runs did there, and what is said of those that take part."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -13,69 +12,90 @@ from intake_report.align import (
     Alignment,
     Peak,
     PhaseSettings,
+    Place,
     PlaceGrid,
     grid_by_place,
-    phases_as_text,
     propose_phases,
     summarise_peaks,
 )
+from intake_report.analyse.describe import rounded
 from intake_report.campaign import Campaign
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import Reading
 from intake_report.metrics.road import peak_iat, peak_over_ambient
-from intake_report.metrics.series import Floats
 from intake_report.results import Parameter
 from intake_report.results.places import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
-from intake_report.units import from_internal
+from intake_report.units import UnitSystem, from_internal
 
-DIGITS = 3
 NAME = "warmth"  # of the derived series: over-ambient, or IAT where there is no ambient
 
 
-def describe_places(campaign: Campaign, alignment: Alignment, series: tuple[RunSeries, ...]) -> Places | None:
-    """Return what the report says by place.
+@dataclass(frozen=True)
+class PlaceFacts:
+    """What all runs did by place: their grid, their peaks, where they stopped, and phases proposed where none are stated."""
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Configurations and phases.
-    alignment : Alignment
-        All runs.
-    series : tuple of RunSeries
-        The runs that take part.
+    grid: PlaceGrid
+    quantity: str
+    peaks: tuple[Peak, ...]
+    stops: tuple[Place, ...]
+    proposed: tuple[PhaseSettings, ...]
 
-    Returns
-    -------
-    Places or None
-        None when no run has intake air temperature on the route.
-    """
+
+def gather_places(campaign: Campaign, alignment: Alignment, series: tuple[RunSeries, ...]) -> PlaceFacts | None:
+    """Return what all runs did by place; None when no run has intake air temperature on the route."""
     with_values = [run for run in series if run.time.size > 1]
     if not with_values:
         return None
     over = all(run.over is not None for run in with_values)
-    used = {run.run for run in with_values}
-    taking_part = replace(alignment, runs=tuple(run for run in alignment.runs if run.run in used))
-    derived = {NAME: {run.run: _as_series(run, over) for run in with_values}}
-    grid = grid_by_place(taking_part, derived=derived, max_gap=max(run.max_gap for run in with_values))
-    true = _peaks(with_values, over)
-    peaks = summarise_peaks(true) if true else None
-    return Places(
+    derived = {NAME: {run.run: pd.Series(run.over if over else run.iat, index=run.time) for run in with_values}}
+    kept = {run.run for run in with_values}
+    placed = replace(alignment, runs=tuple(run for run in alignment.runs if run.run in kept))
+    sound = replace(placed, runs=tuple(run for run in placed.runs if not any(finding.hard for finding in run.findings)))
+    return PlaceFacts(
+        grid=grid_by_place(placed, derived=derived, max_gap=max(run.max_gap for run in with_values)),
         quantity="temperature_difference" if over else "temperature",
+        peaks=_peaks(with_values, over),
+        stops=alignment.places,
+        proposed=() if campaign.route.phases or not sound.runs else tuple(propose_phases(sound)),
+    )
+
+
+def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]) -> Places | None:
+    """Return what the report says by place, over the runs that take part; None where none has a value.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Configurations, units.
+    facts : PlaceFacts or None
+        Of all runs.
+    used : set of str
+        Runs that take part.
+    """
+    rows = [] if facts is None else [i for i, run in enumerate(facts.grid.runs) if run in used]
+    if facts is None or not rows:
+        return None
+    grid = facts.grid
+    used = {grid.runs[i] for i in rows}
+    peaks = [peak for peak in facts.peaks if peak.run in used]
+    summary = summarise_peaks(peaks) if peaks else None
+    return Places(
+        quantity=facts.quantity,
         step=float(grid.edges[1] - grid.edges[0]),
         centres=tuple(round(float(x), 1) for x in grid.centres),
-        curves=_curves(campaign, grid, with_values),
+        curves=_curves(campaign, grid, rows),
         traffic=PlaceTraffic(
-            tuple(round(float(v), 2) for v in np.median(grid.dwell, axis=0)),
-            tuple(int(v) for v in grid.passes.max(axis=0)),
+            tuple(round(float(v), 2) for v in np.median(grid.dwell[rows], axis=0)),
+            tuple(int(v) for v in grid.passes[rows].max(axis=0)),
         ),
-        peaks=tuple(PeakPlace(p.run, p.distance, p.value) for p in peaks.peaks) if peaks else (),
-        peak_centre=peaks.centre if peaks else None,
-        peak_spread=peaks.spread if peaks else None,
-        peak_share=peaks.share if peaks else None,
-        peak_within=peaks.within if peaks else None,
-        one_place=peaks.one_place if peaks else False,
-        stops=_stops(alignment, used),
-        proposed="" if campaign.route.phases else _proposed(campaign, propose_phases(taking_part)),
+        peaks=tuple(PeakPlace(p.run, p.distance, p.value) for p in peaks),
+        peak_centre=summary.centre if summary else None,
+        peak_spread=summary.spread if summary else None,
+        peak_share=summary.share if summary else None,
+        peak_within=summary.within if summary else None,
+        one_place=summary.one_place if summary else False,
+        stops=_stops(facts.stops, used),
+        proposed=phases_text(facts.proposed, campaign.about.units),
     )
 
 
@@ -89,46 +109,38 @@ def _peaks(series: list[RunSeries], over: bool) -> tuple[Peak, ...]:
     return tuple(found)
 
 
-def _proposed(campaign: Campaign, phases: Sequence[PhaseSettings]) -> str:
+def phases_text(phases: Sequence[PhaseSettings], units: UnitSystem) -> str:
     """Return phases as entries of the campaign file, their limits in the reader's unit of distance."""
-    text = phases_as_text(phases)
-    if campaign.about.units == "si":
-        return text
 
-    def miles(match: re.Match[str]) -> str:
-        return f'"{float(from_internal(float(match[1]), "mi", "distance")):.3f} mi"'
+    def limit(metres: float) -> str:
+        return f"{from_internal(round(metres), 'mi', 'distance'):.3f} mi" if units == "us" else f"{metres:.0f} m"
 
-    return re.sub(r'"(-?\d+) m"', miles, text)
-
-
-def _as_series(run: RunSeries, over: bool) -> pd.Series[float]:
-    values = run.over if over else run.iat
-    return pd.Series(values, index=run.time)
+    return "\n".join(
+        f'[[route.phase]]\nid = "{phase.name}"\nkind = "{phase.kind}"\n'
+        f'start = "{limit(phase.from_m)}"\nend = "{limit(phase.to_m)}"\n'
+        for phase in phases
+    )
 
 
-def _curves(campaign: Campaign, grid: PlaceGrid, series: list[RunSeries]) -> tuple[PlaceCurve, ...]:
-    configuration = {run.run: run.configuration for run in series}
+def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[PlaceCurve, ...]:
+    configuration = {run.id: run.configuration for run in campaign.runs}
     curves = []
     for c in campaign.configurations:
-        rows = grid.channels[NAME][[configuration.get(run) == c.id for run in grid.runs]]
-        if rows.size == 0 or not np.isfinite(rows).any():
-            continue
-        known = np.isfinite(rows)
+        values = grid.channels[NAME][[i for i in rows if configuration[grid.runs[i]] == c.id]]
+        known = np.isfinite(values)
         some = known.any(axis=0)
-        count = known.sum(axis=0)
-        mean, low, high = (np.full(rows.shape[1], np.nan) for _ in range(3))
-        mean[some], low[some], high[some] = (f(rows[:, some], axis=0) for f in (np.nanmean, np.nanmin, np.nanmax))
-        curves.append(PlaceCurve(c.id, _plain(mean), _plain(low), _plain(high), tuple(int(n) for n in count)))
+        if not some.any():
+            continue
+        mean, low, high = (np.full(values.shape[1], np.nan) for _ in range(3))
+        mean[some], low[some], high[some] = (f(values[:, some], axis=0) for f in (np.nanmean, np.nanmin, np.nanmax))
+        counts = tuple(int(n) for n in known.sum(axis=0))
+        curves.append(PlaceCurve(c.id, rounded(mean), rounded(low), rounded(high), counts))
     return tuple(curves)
 
 
-def _plain(values: Floats) -> tuple[float | None, ...]:
-    return tuple(round(float(v), DIGITS) if np.isfinite(v) else None for v in values)
-
-
-def _stops(alignment: Alignment, used: set[str]) -> tuple[StopPlace, ...]:
+def _stops(places: Sequence[Place], used: set[str]) -> tuple[StopPlace, ...]:
     rows = []
-    for place in alignment.places:
+    for place in places:
         durations = tuple((run, float(seconds)) for run, seconds in place.durations if run in used)
         if durations:
             share = len({run for run, _ in durations}) / len(used)

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from intake_report import air
-from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.ambient import AmbientReference, sources_during
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError
-from intake_report.messages import said
-from intake_report.results import Conditions
+from intake_report.messages import Part, message, said
+from intake_report.metrics.series import Floats
+from intake_report.report_table import frame_of, rows_of
 from intake_report.results.evidence import (
     EvidenceNotice,
     ForecastValue,
@@ -20,14 +24,15 @@ from intake_report.results.evidence import (
     WeatherEvidence,
     WeatherSource,
 )
+from intake_report.statistics import mean_interval
 from intake_report.units import UnitSystem
 from intake_report.weather import (
     KIND_LABELS,
     RULE,
     SPREAD_LIMIT,
-    Declared,
     ReferenceCandidate,
     RunConditions,
+    SourceComparison,
     WeatherRecord,
     compare_pressures,
     conditions_during,
@@ -41,25 +46,41 @@ def run_weather(
 
     Pressure, humidity and density come from one source: the ambient reference where it reports them, else the first
     source in campaign order that does; wind likewise.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Longest age of each source's reports.
-    drives : tuple of Drive
-        All runs.
-    ambient : AmbientReference
-        Reference of the campaign.
-    records : dict
-        Weather records by source id.
     """
-    found = []
-    for drive in drives:
-        pairs = ((id, _during(campaign, drive, record)) for id, record in records.items())
-        found.append(
-            _run(drive, ambient, {id: during for id, during in pairs if during is not None}, campaign.about.units)
+    units = campaign.about.units
+    return tuple(
+        _run(drive, ambient, sources_during(campaign, drive.clean, records, drive.entry), units) for drive in drives
+    )
+
+
+def describe_conditions(
+    drives: tuple[Drive, ...], ambient: AmbientReference, weather: tuple[RunWeather, ...]
+) -> pd.DataFrame:
+    """Return the weather during each run, one row per drive: ambient [°C] from the reference, the rest of `run_weather`."""
+    rows = []
+    for drive, air_of_run in zip(drives, weather, strict=True):
+        series = ambient.series.get(drive.entry.id)
+        index = drive.clean.frame.index.to_numpy(dtype=np.float64)
+        values: Floats = np.empty(0)
+        note: Part = message("no ambient temperature for this run", code="no-ambient")
+        if series is not None and index.size:
+            values, note = series.at(np.arange(0.0, index[-1] + 1.0, 10.0)), series.note
+        known = values.size > 0
+        rows.append(
+            {
+                "run": drive.entry.id,
+                "source": ambient.choice.source or "none",
+                "ambient_mean": float(values.mean()) if known else None,
+                "ambient_low": float(values.min()) if known else None,
+                "ambient_high": float(values.max()) if known else None,
+                "pressure": air_of_run.pressure,
+                "humidity": air_of_run.humidity,
+                "wind_speed": air_of_run.wind_speed,
+                "age": air_of_run.age,
+                "reason": note,
+            }
         )
-    return tuple(found)
+    return frame_of(rows)
 
 
 def weather_evidence(
@@ -68,10 +89,10 @@ def weather_evidence(
     ambient: AmbientReference,
     records: dict[str, WeatherRecord],
     runs: tuple[RunWeather, ...],
-    conditions: tuple[Conditions, ...],
+    conditions: pd.DataFrame,
     forecasts: dict[str, WeatherRecord],
 ) -> WeatherEvidence:
-    """Return everything that the report says about weather.
+    """Return everything that the report says about weather, but the intervals of `source_offsets`.
 
     Parameters
     ----------
@@ -85,8 +106,8 @@ def weather_evidence(
         Weather records and recorded forecasts by source id.
     runs : tuple of RunWeather
         As of `run_weather`.
-    conditions : tuple of Conditions
-        Ambient of each run by the reference, one per drive: what came.
+    conditions : DataFrame
+        Ambient of each run by the reference, one row per drive: what came.
     """
     choice = ambient.choice
     return WeatherEvidence(
@@ -96,24 +117,11 @@ def weather_evidence(
         uncertainty_between=choice.uncertainty_between,
         contributions=choice.contributions,
         sources=tuple(_source(campaign, c, records.get(c.source), choice.source) for c in choice.candidates),
-        offsets=tuple(
-            SourceOffset(
-                c.first,
-                c.second,
-                len(c.runs),
-                c.offset,
-                c.low,
-                c.high,
-                c.sd,
-                c.level,
-                said(c.reason or "", campaign.about.units),
-            )
-            for c in choice.comparisons
-        ),
+        offsets=(),
         runs=runs,
         forecasts=tuple(
             row
-            for drive, actual in zip(drives, conditions, strict=True)
+            for drive, actual in zip(drives, rows_of(conditions), strict=True)
             for record in forecasts.values()
             for row in _forecast(campaign, drive, record, actual)
         ),
@@ -121,21 +129,18 @@ def weather_evidence(
     )
 
 
-def span_of(drive: Drive) -> tuple[pd.Timestamp, pd.Timestamp] | None:
-    """Return start and end of a run; None where its start is not known or it is empty."""
-    start, frame = drive.clean.start, drive.clean.frame
-    if start is None or frame.empty or float(frame.index[-1]) <= 0.0:
-        return None
-    return start, start + pd.Timedelta(seconds=float(frame.index[-1]))
-
-
-def _during(campaign: Campaign, drive: Drive, record: WeatherRecord) -> RunConditions | None:
-    span = span_of(drive)
-    if span is None:
-        return None
-    run = drive.entry
-    age = next(w.max_age for w in campaign.weather if w.id == record.source)
-    return conditions_during(record, *span, age, Declared(run.sun or run.sky, run.rain, run.road))
+def source_offsets(
+    comparisons: Iterable[SourceComparison], level: float, units: UnitSystem
+) -> tuple[SourceOffset, ...]:
+    """Return the mean offsets between the sources with their intervals at `level`, where two runs or more allow one."""
+    rows = []
+    for c in comparisons:
+        mean = mean_interval([run.offset for run in c.runs], level) if c.status == "ok" else None
+        low, high = (mean.low, mean.high) if mean is not None else (None, None)
+        rows.append(
+            SourceOffset(c.first, c.second, len(c.runs), c.offset, low, high, c.sd, level, said(c.reason or "", units))
+        )
+    return tuple(rows)
 
 
 def _source(
@@ -242,10 +247,11 @@ def _change(drive: Drive, ambient: AmbientReference) -> float | None:
     return float(last - first)
 
 
-def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Conditions) -> tuple[ForecastValue, ...]:
-    span = span_of(drive)
-    if span is None:
+def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> tuple[ForecastValue, ...]:
+    start, index = drive.clean.start, drive.clean.frame.index
+    if start is None or not len(index) or float(index[-1]) <= 0.0:
         return ()
+    span = start, start + pd.Timedelta(seconds=float(index[-1]))
     age = next(w.max_age for w in campaign.weather if w.id == record.source)
     expected = conditions_during(record, *span, age)
     pairs = (

@@ -12,7 +12,7 @@ from intake_report.align.criteria import CRITERIA, AcceptanceLimit
 from intake_report.align.facts import Facts
 from intake_report.analyse.acceptance import acceptance_limits, conditions_of, quantity_of
 from intake_report.analyse.ambient import choose_ambient
-from intake_report.analyse.cross import cross_check
+from intake_report.analyse.describe import cross_check
 from intake_report.analyse.inputs import (
     align_logs,
     align_settings,

@@ -2,13 +2,7 @@
 
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.rows import (
-    Conditions,
-    Criterion,
-    CrossCheckRow,
-    PairCriterion,
-    QualityRow,
     RunResult,
-    SamplingRow,
     StopResult,
 )
 from intake_report.results.types import (
@@ -35,12 +29,9 @@ __all__ = [
     "BudgetRow",
     "ClaimResult",
     "Comparison",
-    "Conditions",
     "ConfigurationResult",
     "ControlDrive",
     "ControlEffect",
-    "Criterion",
-    "CrossCheckRow",
     "Curve",
     "Group",
     "InstrumentDifference",
@@ -50,14 +41,11 @@ __all__ = [
     "MetricResult",
     "MetricSpec",
     "ModelCheck",
-    "PairCriterion",
     "Parameter",
     "ParameterKind",
     "PhaseResult",
-    "QualityRow",
     "ReportResult",
     "RunResult",
-    "SamplingRow",
     "SourceRow",
     "StopResult",
     "Summary",

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from intake_report.messages import Part
+
 Basis = Literal["runs", "instruments", "none"]
 ClaimVerdict = Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]
 
@@ -223,5 +225,5 @@ class Limitation:
     """Something the data cannot show, derived from the data: code, sentence, and what would remove it."""
 
     code: str
-    text: str
-    remedy: str = ""
+    text: Part
+    remedy: Part = ""

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from intake_report import formatting
-from intake_report.messages import Count, Interval, Listing, Message, Value, plain, said
+from intake_report.messages import Beyond, Count, Interval, Listing, Message, Value, plain, said
 from intake_report.results.evidence_document import add_texts
 from intake_report.results.text import (
     difference_interval,
@@ -75,7 +75,7 @@ def _metric(key: MetricKey, result: ReportResult) -> dict[str, Any]:
 
 def as_json(value: Any, units: UnitSystem) -> Any:
     """Return a result as JSON-able data; a message is its text, its values stand beside it under ``…_parts``."""
-    if isinstance(value, Message | Listing | Value | Interval | Count):
+    if isinstance(value, Message | Listing | Value | Interval | Beyond | Count):
         return said(value, units)
     if isinstance(value, pd.DataFrame):
         return [as_json(record, units) for record in value.to_dict("records")]
@@ -94,8 +94,8 @@ def as_json(value: Any, units: UnitSystem) -> Any:
 
 
 def _parts(value: Any) -> Any:
-    """Return the code and the numbers of a message, or of several; None of anything else."""
-    if isinstance(value, Message | Listing):
+    """Return code and numbers of a message, or of several; None of anything else."""
+    if isinstance(value, Message | Listing | Value | Interval | Beyond):
         return plain(value)
     if isinstance(value, list | tuple) and any(isinstance(item, Message) for item in value):
         return [plain(item) for item in value]

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
+
+import pandas as pd
 
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence
 from intake_report.results.places import Places
 from intake_report.results.rows import (
-    Conditions,
-    Criterion,
-    CrossCheckRow,
-    PairCriterion,
-    QualityRow,
     RunResult,
-    SamplingRow,
     StopResult,
 )
 from intake_report.units import UnitSystem
@@ -323,9 +319,13 @@ class ConfigurationResult:
     runs_used: int
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class ReportResult:
-    """Everything that a report says; the only thing that tables, sentences, figures and files are made from."""
+    """Everything that a report says; the only thing that tables, sentences, figures and files are made from.
+
+    Frames hold one row per row of a table: `criteria` and `pairs` (limits and values as message parts), `conditions`
+    (weather by run), `sampling` (by channel), `quality` (by run, step and channel), `cross_checks`.
+    """
 
     campaign: str
     title: str
@@ -337,10 +337,10 @@ class ReportResult:
     configurations: tuple[ConfigurationResult, ...]
     phases: tuple[PhaseResult, ...]
     runs: tuple[RunResult, ...]
-    criteria: tuple[Criterion, ...]
-    conditions: tuple[Conditions, ...]
-    sampling: tuple[SamplingRow, ...]
-    quality: tuple[QualityRow, ...]
+    criteria: pd.DataFrame
+    conditions: pd.DataFrame
+    sampling: pd.DataFrame
+    quality: pd.DataFrame
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     stops: tuple[StopResult, ...]
@@ -359,8 +359,8 @@ class ReportResult:
     uncertainty: InstrumentUncertainty | None = None
     evidence: Evidence | None = None
     places: Places | None = None
-    pairs: tuple[PairCriterion, ...] = ()
-    cross_checks: tuple[CrossCheckRow, ...] = ()
+    pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    cross_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""

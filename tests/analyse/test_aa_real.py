@@ -14,6 +14,7 @@ import pytest
 from analyse.loop import session_of, write_loop
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.compare import compare
+from intake_report.analyse.inputs import pair
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.campaign import load_campaign
 from intake_report.statistics import clopper_pearson
@@ -59,7 +60,7 @@ def within_sessions(runs, rng) -> dict[str, str]:
 def test_random_assignment_finds_no_more_than_chance(laps):
     """Of single metrics 5 % may be called; of campaigns with any metric called 5 % after Holm's adjustment."""
     campaign, measured, _, _ = laps
-    runs = [drive.entry.id for drive in measured.drives]
+    runs = [drive.entry.id for drive in pair(campaign, measured.cleaned, measured.alignment)]
     assert len(runs) == 30
     rng = np.random.default_rng(20170328)
     single = dict.fromkeys(CALLED, 0)
@@ -100,7 +101,17 @@ def test_confounded_assignment_raises_the_limitation_every_time(laps):
                 replace(run, configuration=names[run.id], decision="excluded" if run.id in left_out else "accepted")
                 for run in result.runs
             )
-            findings = Findings(campaign, measured.drives, runs, measured.ambient, (), (), metrics, values, rows)
+            findings = Findings(
+                campaign,
+                pair(campaign, measured.cleaned, measured.alignment),
+                runs,
+                measured.ambient,
+                (),
+                (),
+                metrics,
+                values,
+                rows,
+            )
             codes = [limitation.code for limitation in derive_limitations(findings)]
             assert "confounded" in codes and "time-of-day" in codes
             assert not any(row.shown for row in rows)  # sessions hold one configuration only: at most an indication

@@ -8,9 +8,12 @@ import pytest
 import roadlog
 from conftest import Chain, run_chain
 
-from intake_report.analyse import analyse
+from intake_report.analyse import analyse, conclude
 from intake_report.campaign import load_campaign
 from intake_report.errors import CampaignError
+from intake_report.messages import said
+from intake_report.report_table import rows_of
+from intake_report.results.document import results_json
 
 
 def chain(folder, *changes: tuple[str, Any], blocks: int = 3, left_out: tuple[str, ...] = ()) -> Chain:
@@ -53,8 +56,45 @@ def test_known_physics_comes_out(plain):
 
 def test_chain_has_no_memory(plain, tmp_path):
     again = chain(tmp_path, ("claim", [claim()]))
-    assert again.result == plain.result
-    assert analyse(again.campaign) == plain.result
+    text = results_json(plain.result, "2026-07-01", 1)
+    assert results_json(again.result, "2026-07-01", 1) == text
+    assert results_json(analyse(again.campaign), "2026-07-01", 1) == text
+
+
+def test_what_conclude_is_given_takes_effect_without_measuring_again(plain, tmp_path):
+    """Excluding a run, another level, baseline or claim: what is concluded is what a whole run of that file concludes."""
+    data = roadlog.changed(roadlog.campaign(blocks=3), "claim", [claim(id="other", relation="higher")])
+    data = roadlog.changed(data, "run.0.exclude", "window open")
+    data["metrics"] = {**data.get("metrics", {}), "confidence": 0.9}
+    roles = {"baseline": "candidate", "candidate": "baseline"}
+    for configuration in data["configuration"]:
+        configuration["role"] = roles[configuration["role"]]
+    whole = run_chain(roadlog.write(tmp_path, data))
+    result = conclude(whole.campaign, plain.measured)
+    assert (result.runs[0].decision, result.runs[0].reasons) == ("excluded", ("window open",))
+    assert result.level == 0.9 and {c.level for c in result.comparisons} == {0.9} and result.uncertainty.level == 0.9
+    assert {c.versus for c in result.comparisons} == {"sealed"} and result.claims[0].id == "other"
+    assert results_json(result, "2026-07-01", 1) == results_json(whole.result, "2026-07-01", 1)
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "table"),
+    [
+        ("metrics.recovery_margins", ["4 degC"], "metrics"),
+        ("run.0.block", "another", "run"),
+        ("route.highway_entry", {"speed": "70 km/h"}, "route"),
+        ("acceptance", {"coverage": "50 %"}, "acceptance"),
+        ("instrument.channels", {"iat": {"accuracy": "0.5 degC"}}, "instrument"),
+    ],
+)
+def test_a_campaign_that_was_not_measured_is_refused(plain, tmp_path, key, value, table):
+    data = roadlog.changed(roadlog.campaign(blocks=3), "claim", [claim()])
+    another = load_campaign(roadlog.write(tmp_path, roadlog.changed(data, key, value)))
+    with pytest.raises(
+        CampaignError, match=f"another .{table}. than the one that was measured.*measure_runs"
+    ) as caught:
+        conclude(another, plain.measured)
+    assert caught.value.where == table
 
 
 def test_order_of_the_runs_in_the_file_changes_no_number(plain, tmp_path):
@@ -148,7 +188,10 @@ def test_without_an_ambient_channel_absolute_metrics_remain(tmp_path):
 def test_without_intake_air_temperature_every_run_is_excluded_and_says_so(tmp_path):
     found = chain(tmp_path, left_out=("iat",))
     assert {run.decision for run in found.result.runs} == {"excluded"}
-    assert all("no valid intake air temperature" in "; ".join(run.reasons) for run in found.result.runs)
+    assert all(
+        "no valid intake air temperature" in "; ".join(said(reason, "si") for reason in run.reasons)
+        for run in found.result.runs
+    )
     assert {"excluded", "no-run"} <= codes(found)
     assert all(c.difference is None for c in found.result.comparisons)
 
@@ -188,7 +231,7 @@ def test_ambient_reference_of_another_name_is_refused(tmp_path):
 
 
 def test_quality_log_names_every_step_with_its_share(demo):
-    rows = demo.chain.result.quality
+    rows = list(rows_of(demo.chain.result.quality))
     assert {row.run for row in rows} == set(demo.truth)
     for row in rows:
         assert row.step and row.reason

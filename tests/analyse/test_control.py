@@ -96,7 +96,7 @@ def test_the_demo_says_what_its_control_bought(demo):
     assert all("control vehicle" in c.method for c in result.comparisons if c.basis == "runs")
     # control drives are no runs of the campaign: not in the run log, the criteria or the values
     assert {r.id for r in result.runs} == {run.id for run in campaign.runs}
-    assert not any("~" in c.run for c in result.criteria) and not any("~" in v.run for v in result.values)
+    assert not any("~" in c for c in result.criteria["run"]) and not any("~" in v.run for v in result.values)
 
 
 def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):

@@ -12,6 +12,7 @@ import roadlog
 from conftest import run_chain
 from metrics.support import entered, series, stopped
 
+from intake_report.analyse.inputs import pair
 from intake_report.analyse.uncertainty import assess, find_sources, instrument_differences, with_uncertainty
 from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects, perturbed, prepare
 from intake_report.analyse.uncertainty.sources import Source
@@ -212,12 +213,25 @@ def test_what_runs_share_cancels_in_differences(known):
 
 def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
     campaign, measured = known.campaign, known.measured
-    arguments = (campaign, measured.drives, measured.ambient, measured.series, measured.metrics, measured.values)
+    arguments = (
+        campaign,
+        pair(campaign, measured.cleaned, measured.alignment),
+        measured.ambient,
+        measured.series,
+        measured.metrics,
+        measured.values,
+    )
     again = assess(*arguments)
     assert again.statement == measured.uncertainty.statement
     for one, other in zip(again.runs, measured.uncertainty.runs, strict=True):
         assert all(np.array_equal(one.all[k], other.all[k], equal_nan=True) for k in one.all)
-    alone = assess(campaign, measured.drives[:1], measured.ambient, measured.series[:1], *arguments[4:])
+    alone = assess(
+        campaign,
+        pair(campaign, measured.cleaned, measured.alignment)[:1],
+        measured.ambient,
+        measured.series[:1],
+        *arguments[4:],
+    )
     first = measured.uncertainty.runs[0]
     assert all(np.array_equal(alone.runs[0].all[k], first.all[k], equal_nan=True) for k in first.all)
     other_seed = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"seed": 2})})
@@ -316,5 +330,12 @@ def test_two_thousand_draws_of_nine_runs_take_less_than_ten_seconds(demo):
     measured, campaign = demo.chain.measured, demo.chain.campaign
     assert campaign.metrics.draws == 2000 and len(measured.series) == 9
     begin = clock.process_time()
-    assess(campaign, measured.drives, measured.ambient, measured.series, measured.metrics, measured.values)
+    assess(
+        campaign,
+        pair(campaign, measured.cleaned, measured.alignment),
+        measured.ambient,
+        measured.series,
+        measured.metrics,
+        measured.values,
+    )
     assert clock.process_time() - begin < 20.0  # processor seconds of two cores; 3 s were measured

@@ -95,7 +95,8 @@ def test_facts_of_the_cover_are_those_of_the_runs(demo):
     facts = dict(cover.facts)
     days = sorted(run.start[:10] for run in result.runs)
     assert days[0] in facts["Runs"] and days[-1] in facts["Runs"]
-    assert f"{min(c.ambient_mean for c in result.conditions):.1f}" in facts["Ambient"]
+    mean = min(result.conditions["ambient_mean"])
+    assert f"{mean:.1f}" in facts["Ambient"]
     assert facts["Route"]
 
 

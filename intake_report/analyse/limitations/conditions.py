@@ -9,6 +9,8 @@ import numpy as np
 from intake_report import formatting
 from intake_report.analyse.limitations.findings import Findings
 from intake_report.formatting import count, listing
+from intake_report.messages import said
+from intake_report.report_table import rows_of
 from intake_report.results import Limitation
 from intake_report.weather import SPREAD_LIMIT, ambient_spread
 
@@ -38,7 +40,9 @@ def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
     choice = f.ambient.choice
     if choice.uncertainty is None or not f.ambient.series:
         return
-    notes = [f"{run}: {series.note}" for run, series in f.ambient.series.items() if series.note]
+    notes = [
+        f"{run}: {said(series.note, f.campaign.about.units)}" for run, series in f.ambient.series.items() if series.note
+    ]
     yield Limitation(
         "ambient-reference",
         f"Ambient ({choice.source}) has a standard uncertainty of {f.temperature_difference(choice.uncertainty)}. What all "
@@ -52,7 +56,7 @@ def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
 def ambient_differs(f: Findings) -> Iterator[Limitation]:
     """Days that differ by more than the accepted limit."""
     used = {run.id for run in f.used}
-    means = {c.run: c.ambient_mean for c in f.conditions if c.ambient_mean is not None and c.run in used}
+    means = {c.run: c.ambient_mean for c in rows_of(f.conditions) if c.ambient_mean is not None and c.run in used}
     spread = ambient_spread(means, SPREAD_LIMIT)
     if spread.spread is not None and spread.within is False:
         yield Limitation(
@@ -65,7 +69,7 @@ def ambient_differs(f: Findings) -> Iterator[Limitation]:
 
 def margin_below_resolution(f: Findings) -> Iterator[Limitation]:
     """Margins smaller than what the readings resolve."""
-    step = next((row.step or row.resolution for row in f.sampling if row.channel == "iat"), None)
+    step = next((row.step or row.resolution for row in rows_of(f.sampling) if row.channel == "iat"), None)
     reference = f.ambient.choice.uncertainty
     if step is None or not f.ambient.series:
         return
@@ -99,7 +103,7 @@ def _cost(f: Findings, margin: float) -> str:
 
 def slow_sampling(f: Findings) -> Iterator[Limitation]:
     """Intake air temperature sampled slowly."""
-    row = next((row for row in f.sampling if row.channel == "iat"), None)
+    row = next((row for row in rows_of(f.sampling) if row.channel == "iat"), None)
     if row is not None and row.interval_high > SLOW_SAMPLING:
         yield Limitation(
             "slow-sampling",

@@ -9,6 +9,7 @@ import numpy as np
 
 from intake_report.analyse.limitations.findings import Findings
 from intake_report.formatting import count, listing, number
+from intake_report.messages import said
 from intake_report.results import Limitation, RunResult
 from intake_report.statistics import design_precision, expected_half_width, smallest_attainable_p
 
@@ -187,7 +188,11 @@ def excluded_runs(f: Findings) -> Iterator[Limitation]:
     """Runs that were left out."""
     for run in f.runs:
         if run.decision == "excluded":
-            yield Limitation("excluded", f"Run {run.id} is left out: {'; '.join(run.reasons)}.", "Repeat the run.")
+            yield Limitation(
+                "excluded",
+                f"Run {run.id} is left out: {'; '.join(said(reason, f.campaign.about.units) for reason in run.reasons)}.",
+                "Repeat the run.",
+            )
 
 
 def permutation_floor(f: Findings) -> Iterator[Limitation]:

@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+import pandas as pd
+
 from intake_report import formatting
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.results import (
     Comparison,
-    Conditions,
     ControlEffect,
     Limitation,
     MetricKey,
     MetricResult,
     ModelCheck,
     RunResult,
-    SamplingRow,
 )
 
 
@@ -30,8 +30,8 @@ class Findings:
     drives: tuple[Drive, ...]
     runs: tuple[RunResult, ...]
     ambient: AmbientReference
-    conditions: tuple[Conditions, ...]
-    sampling: tuple[SamplingRow, ...]
+    conditions: pd.DataFrame
+    sampling: pd.DataFrame
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     comparisons: tuple[Comparison, ...]

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from typing import Any
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
+from intake_report.messages import said
 from intake_report.plots_acceptance import acceptance_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
@@ -14,8 +16,9 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import for_all
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import Criterion, QualityRow, ReportResult, RunResult, SamplingRow
-from intake_report.units import parse_quantity
+from intake_report.report_table import rows_of
+from intake_report.results import ReportResult, RunResult
+from intake_report.units import UnitSystem, parse_quantity
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
 MOST_NAMED = 3  # channels named in a row of the quality table
@@ -24,7 +27,7 @@ MOST_NAMED = 3  # channels named in a row of the quality table
 def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return the logger, and per channel what was declared and what the data show."""
     instrument = campaign.instrument
-    slow = [row for row in result.sampling if row.rows_per_sample > 1.5]
+    slow = [row for row in rows_of(result.sampling) if row.rows_per_sample > 1.5]
     text = f"Logger: {literal(instrument.logger)}."
     if slow:
         text += (
@@ -47,12 +50,12 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
                 Column("Time constant", "right"),
                 Column("Calibrated"),
             ),
-            rows=tuple(_channel_row(campaign, result, row) for row in result.sampling),
+            rows=tuple(_channel_row(campaign, result, row) for row in rows_of(result.sampling)),
             values=(
                 ("channel", "interval_low_s", "interval_high_s", "rows_per_sample", "step", "declared_resolution"),
                 *(
                     (r.channel, r.interval_low, r.interval_high, r.rows_per_sample, r.step, r.resolution)
-                    for r in result.sampling
+                    for r in rows_of(result.sampling)
                 ),
             ),
             widths=(2.6, 1.3, 1.3, 1.4, 1.4, 1.2, 1.3),
@@ -60,7 +63,7 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
     )
 
 
-def _channel_row(campaign: Campaign, result: ReportResult, row: SamplingRow) -> tuple[str, ...]:
+def _channel_row(campaign: Campaign, result: ReportResult, row: Any) -> tuple[str, ...]:
     declared = campaign.instrument.channels.get(row.channel)
     quantity = CHANNELS[row.channel].quantity
     quantity = "temperature_difference" if quantity == "temperature" else quantity
@@ -88,6 +91,10 @@ def _channel_row(campaign: Campaign, result: ReportResult, row: SamplingRow) -> 
 
 def _start(run: RunResult) -> str:
     return run.start[:16].replace("T", " ") if run.start else "not known"
+
+
+def _reasons(run: RunResult, units: UnitSystem) -> str:
+    return "; ".join(said(reason, units) for reason in run.reasons)
 
 
 def run_log(result: ReportResult) -> tuple[Block, ...]:
@@ -124,7 +131,7 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
                 )
                 for run in result.runs
             ),
-            notes=tuple(f"{run.id}: {'; '.join(run.reasons)}." for run in result.runs if run.reasons),
+            notes=tuple(f"{run.id}: {_reasons(run, units)}." for run in result.runs if run.reasons),
             values=(
                 (
                     "run",
@@ -152,7 +159,7 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
                         r.stopped_time,
                         r.highway_entry,
                         r.decision,
-                        "; ".join(r.reasons),
+                        _reasons(r, units),
                         " ".join(r.files),
                     )
                     for r in result.runs
@@ -161,13 +168,13 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
             widths=(1.9, 2.0, 0.9, 1.6, 1.1, 1.0, 0.8, 1.1, 1.4),
         ),
     ]
-    if result.criteria:
+    if len(result.criteria):
         blocks += _criteria(result)
     return tuple(blocks)
 
 
 def _criteria(result: ReportResult) -> list[Block]:
-    failed = [c for c in result.criteria if c.passed is False]
+    failed = [c for c in rows_of(result.criteria) if c.passed is False]
     text = (
         f"{formatting.count(len(failed), 'criterion was', 'criteria were')} not met; hard failures leave the comparison, soft "
         "ones stay as limitations."
@@ -178,19 +185,34 @@ def _criteria(result: ReportResult) -> list[Block]:
         Heading(2, "Acceptance criteria", "sec-acceptance"),
         Paragraph(literal(f"{text} {_not_applied(result)}".strip())),
     ]
-    limits = {c.code: c for c in result.criteria}
+    limits = {c.code: c for c in rows_of(result.criteria)}
     blocks.append(
         literal_table(
             label="tab-criteria",
             caption="Acceptance criteria with their limits, and the runs that do not meet them",
             columns=(Column("Criterion"), Column("Limit"), Column("Kind"), Column("Not met by")),
             rows=tuple(
-                (c.title, c.limit, "hard" if c.hard else "soft", _runs_with_values(failed, code))
+                (
+                    c.title,
+                    said(c.limit, result.units),
+                    "hard" if c.hard else "soft",
+                    _runs_with_values(result, failed, code),
+                )
                 for code, c in limits.items()
             ),
             values=(
                 ("run", "code", "limit", "value", "hard", "passed", "reason"),
-                *((c.run, c.code, c.limit, c.value, c.hard, c.passed, c.reason) for c in result.criteria),
+                *(
+                    (
+                        c.run,
+                        c.code,
+                        *(said(p, result.units) for p in (c.limit, c.value)),
+                        c.hard,
+                        c.passed,
+                        said(c.reason, result.units),
+                    )
+                    for c in rows_of(result.criteria)
+                ),
             ),
             widths=(2.4, 2.8, 0.7, 4.4),
         )
@@ -203,7 +225,7 @@ def _criteria(result: ReportResult) -> list[Block]:
             f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met, listed in the table of criteria.",
         )
     )
-    if result.pairs:
+    if len(result.pairs):
         blocks.append(_pairs(result))
     return blocks
 
@@ -223,12 +245,12 @@ def _pairs(result: ReportResult) -> Table:
         rows=tuple(
             (
                 p.title,
-                p.limit,
+                said(p.limit, result.units),
                 str(p.pairs),
                 str(p.failed),
-                f"{formatting.listing(p.worst)} ({p.value})" if p.worst else formatting.ABSENT,
+                f"{formatting.listing(p.worst)} ({said(p.value, result.units)})" if p.worst else formatting.ABSENT,
             )
-            for p in result.pairs
+            for p in rows_of(result.pairs)
         ),
         notes=(
             "Pairs of one configuration are not in this table, so the largest difference between any two runs can be larger. "
@@ -238,27 +260,27 @@ def _pairs(result: ReportResult) -> Table:
     )
 
 
-def _runs_with_values(failed: list[Criterion], code: str) -> str:
-    return ", ".join(f"{c.run} ({c.value})" for c in failed if c.code == code) or formatting.ABSENT
+def _runs_with_values(result: ReportResult, failed: list[Any], code: str) -> str:
+    return ", ".join(f"{c.run} ({said(c.value, result.units)})" for c in failed if c.code == code) or formatting.ABSENT
 
 
 def _not_applied(result: ReportResult) -> str:
     """Return which criteria could be applied to no run, and why; empty when all could."""
     titles: dict[str, list[str]] = {}
-    for code in dict.fromkeys(c.code for c in result.criteria):
-        mine = [c for c in result.criteria if c.code == code]
+    for code in dict.fromkeys(c.code for c in rows_of(result.criteria)):
+        mine = [c for c in rows_of(result.criteria) if c.code == code]
         if all(c.passed is None for c in mine):
-            titles.setdefault(mine[0].reason or "not known", []).append(mine[0].title)
+            titles.setdefault(said(mine[0].reason, result.units) or "not known", []).append(mine[0].title)
     several = len(result.runs) > 1
-    said = {reason: in_reader_units(for_all(reason) if several else reason, result.units) for reason in titles}
-    parts = [f"{formatting.listing(names)} ({said[reason]})" for reason, names in titles.items()]
+    words = {reason: in_reader_units(for_all(reason) if several else reason, result.units) for reason in titles}
+    parts = [f"{formatting.listing(names)} ({words[reason]})" for reason, names in titles.items()]
     return f"Not applied: {'; '.join(parts)}." if parts else ""
 
 
 def data_quality(result: ReportResult) -> tuple[Block, ...]:
     """Return what cleaning found, summed over runs; the file holds every line."""
-    steps: dict[str, list[QualityRow]] = defaultdict(list)
-    for row in result.quality:
+    steps: dict[str, list[Any]] = defaultdict(list)
+    for row in rows_of(result.quality):
         if row.touched:
             steps[row.step].append(row)
     rows = [_quality_row(result, step, entries) for step, entries in steps.items()]
@@ -283,7 +305,10 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
             rows=tuple(rows) or (("none", formatting.ABSENT, "0", "0", formatting.ABSENT, formatting.ABSENT),),
             values=(
                 ("run", "step", "channel", "touched", "share", "reason"),
-                *((q.run, q.step, q.channel, q.touched, q.share, q.reason) for q in result.quality),
+                *(
+                    (q.run, q.step, q.channel, q.touched, q.share, said(q.reason, result.units))
+                    for q in rows_of(result.quality)
+                ),
             ),
             widths=(1.5, 1.8, 0.7, 1.0, 1.0, 4.6),
         ),
@@ -295,14 +320,14 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
 def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
     """Return the channels held against each other, check by check; those that no run allows are left to the CSV file."""
     rows = []
-    for name in dict.fromkeys(check.name for check in result.cross_checks):
-        mine = [check for check in result.cross_checks if check.name == name]
+    for name in dict.fromkeys(check.name for check in rows_of(result.cross_checks)):
+        mine = [check for check in rows_of(result.cross_checks) if check.name == name]
         flagged = [check for check in mine if check.status == "flagged"]
         agreeing = [check for check in mine if check.status == "agrees"]
         shown = next(iter(flagged or agreeing), None)
         if shown is None:
             continue
-        words = f"{shown.run}: {in_reader_units(shown.evidence.rstrip('.'), result.units)}."
+        words = f"{shown.run}: {in_reader_units(said(shown.evidence, result.units).rstrip('.'), result.units)}."
         rows.append((name.replace("-", " "), str(len(agreeing)), str(len(flagged)), words))
     if not rows:
         return ()
@@ -322,7 +347,10 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
             ),
             values=(
                 ("run", "check", "channels", "status", "evidence"),
-                *((c.run, c.name, " ".join(c.channels), c.status, c.evidence) for c in result.cross_checks),
+                *(
+                    (c.run, c.name, " ".join(c.channels), c.status, said(c.evidence, result.units))
+                    for c in rows_of(result.cross_checks)
+                ),
             ),
             widths=(2.0, 0.9, 0.9, 5.6),
         ),
@@ -345,7 +373,7 @@ def _notices(result: ReportResult) -> tuple[Block, ...]:
     )
 
 
-def _quality_row(result: ReportResult, step: str, entries: list[QualityRow]) -> tuple[str, ...]:
+def _quality_row(result: ReportResult, step: str, entries: list[Any]) -> tuple[str, ...]:
     """Return one step over all runs and channels, with the words of the entry that touched the largest share."""
     worst = max(entries, key=lambda entry: entry.share)
     channels = list(dict.fromkeys(_channel_label(entry.channel) for entry in entries))
@@ -356,7 +384,7 @@ def _quality_row(result: ReportResult, step: str, entries: list[QualityRow]) -> 
         str(len({entry.run for entry in entries})),
         f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),
         f"{formatting.number(100.0 * worst.share, 1)} %",
-        f"{worst.run}, {_channel_label(worst.channel)}: {in_reader_units(worst.reason, result.units)}",
+        f"{worst.run}, {_channel_label(worst.channel)}: {in_reader_units(said(worst.reason, result.units), result.units)}",
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from intake_report import formatting
+from intake_report.messages import said
 from intake_report.plots import dots_figure, heat_soak_figure, recovery_figure, route_figure
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
@@ -215,10 +216,22 @@ def limitations(result: ReportResult) -> tuple[Block, ...]:
         caption="Limitations derived from the data",
         columns=(Column("Code"), Column("What the data cannot show"), Column("What would remove it")),
         rows=tuple(
-            (item.code, *(in_reader_units(t, result.units) for t in (item.text, item.remedy or formatting.ABSENT)))
+            (
+                item.code,
+                *(
+                    in_reader_units(said(t, result.units), result.units)
+                    for t in (item.text, item.remedy or formatting.ABSENT)
+                ),
+            )
             for item in result.limitations
         ),
-        values=(("code", "text", "remedy"), *((item.code, item.text, item.remedy) for item in result.limitations)),
+        values=(
+            ("code", "text", "remedy"),
+            *(
+                (item.code, said(item.text, result.units), said(item.remedy, result.units))
+                for item in result.limitations
+            ),
+        ),
         widths=(1.5, 4.4, 3.4),
     )
     scope = Paragraph(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
+from intake_report.messages import said
 from intake_report.plots import difference_figure
 from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph
 from intake_report.render.figure import figure_block
@@ -11,6 +12,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import answer, compared
 from intake_report.render.sections.tables import comparison_table, literal_table
+from intake_report.report_table import rows_of
 from intake_report.results import ReportResult
 from intake_report.units import QUANTITIES
 
@@ -62,7 +64,7 @@ def _lengths(result: ReportResult) -> str:
 
 def _ambient(result: ReportResult) -> str:
     """Return the range of the runs' mean ambient and what it comes from."""
-    means = [c.ambient_mean for c in result.conditions if c.ambient_mean is not None]
+    means = [c.ambient_mean for c in rows_of(result.conditions) if c.ambient_mean is not None]
     if not means:
         return "not recorded"
     low, high = (formatting.with_unit(v, "temperature", result.units, 1) for v in (min(means), max(means)))
@@ -79,7 +81,7 @@ def glance(result: ReportResult) -> tuple[Block, ...]:
     blocks: list[Block] = [Heading(1, "Results at a glance", "sec-glance")]
     shown = [key for key in headline if compared(result, key)]
     if not shown:
-        why = "; ".join(dict.fromkeys(limit.text for limit in result.limitations[:2]))
+        why = "; ".join(dict.fromkeys(said(limit.text, result.units) for limit in result.limitations[:2]))
         return (*blocks, Paragraph(f"No headline metric could be compared. {literal(why)}"))
     level = formatting.number(100 * result.level, 0)
     blocks.append(

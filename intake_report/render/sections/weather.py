@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 from intake_report import formatting
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
+from intake_report.messages import said
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.forecast import forecasts
 from intake_report.render.sections.tables import literal_table
-from intake_report.results import Conditions, ReportResult, RunResult
+from intake_report.report_table import rows_of
+from intake_report.results import ReportResult, RunResult
 from intake_report.results.evidence import RunWeather, WeatherEvidence
 from intake_report.results.evidence_text import (
     DENSITY,
@@ -196,7 +199,7 @@ def _ambient_table(result: ReportResult, declared: dict[str, RunResult], of_run:
     units = result.units
     temperature, change = TEMPERATURE.unit(units), KELVINS.unit(units)
 
-    def row(c: Conditions) -> tuple[str, ...]:
+    def row(c: Any) -> tuple[str, ...]:
         told = of_run.get(c.run)
         run = declared[c.run]
         age = formatting.bare(c.age, "duration", units, 0)
@@ -220,8 +223,10 @@ def _ambient_table(result: ReportResult, declared: dict[str, RunResult], of_run:
             Column(f"Change, start to end [{change}]", "right"),
             Column("Age of the nearest report at worst [min]", "right"),
         ),
-        rows=tuple(row(c) for c in result.conditions),
-        notes=tuple(dict.fromkeys(f"{c.run}: {c.reason}." for c in result.conditions if c.reason)),
+        rows=tuple(row(c) for c in rows_of(result.conditions)),
+        notes=tuple(
+            dict.fromkeys(f"{c.run}: {said(c.reason, units)}." for c in rows_of(result.conditions) if c.reason)
+        ),
         values=(
             ("run", "source", "ambient_mean_C", "ambient_low_C", "ambient_high_C", "change_K", "age_s"),
             *(
@@ -234,7 +239,7 @@ def _ambient_table(result: ReportResult, declared: dict[str, RunResult], of_run:
                     of_run[c.run].ambient_change if c.run in of_run else None,
                     c.age,
                 )
-                for c in result.conditions
+                for c in rows_of(result.conditions)
             ),
         ),
         widths=(2.0, 1.8, 1.1, 1.7, 1.5, 2.0),
