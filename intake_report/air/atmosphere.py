@@ -5,12 +5,11 @@ Heights are geopotential metres unless stated; temperature [°C], pressure [kPa]
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
-from intake_report.air.humidity import KELVIN, F
+from intake_report.air.humid import KELVIN, F, check_temperature
 from intake_report.errors import DataError
 
 GRAVITY = 9.80665
@@ -20,12 +19,14 @@ T0 = 288.15
 P0 = 101.325
 RHO0 = P0 * 1000.0 / (R_ISA * T0)
 EXPONENT = GRAVITY / (R_ISA * LAPSE)
-EARTH_RADIUS = 6356766.0
-FOOT = 0.3048
 INCH_MERCURY = 3.386388640341
 """One conventional inch of mercury [kPa]."""
 
-AltimeterForm = Literal["smithsonian", "isa", "simple"]
+AltimeterForm = Literal["smithsonian", "isa"]
+
+REDUCED_RANGE = (85.0, 110.0)
+"""Pressures [kPa] that can be reduced to sea level: the records are 87.0 and 108.4 kPa (WMO archive of weather extremes,
+from memory)."""
 
 STATION_TOLERANCE = 0.05
 """Largest departure of a station pressure from the standard atmosphere that is not questioned (weather: about 4 %)."""
@@ -41,17 +42,6 @@ def _check_height(height: float | np.ndarray) -> None:
         )
 
 
-def geopotential(geometric: F) -> F:
-    """Geopotential height [m] of a geometric height [m] (ISO 2533, nominal Earth radius 6356.766 km)."""
-    return EARTH_RADIUS * geometric / (EARTH_RADIUS + geometric)
-
-
-def isa_temperature(height: F) -> F:
-    """ISA temperature [°C] at a geopotential height [m], −2000 m to 11000 m (ISO 2533)."""
-    _check_height(height)
-    return T0 - LAPSE * height - KELVIN
-
-
 def isa_pressure(height: F) -> F:
     """ISA pressure [kPa] at a geopotential height [m], −2000 m to 11000 m (ISO 2533)."""
     _check_height(height)
@@ -59,24 +49,10 @@ def isa_pressure(height: F) -> F:
     return pressure
 
 
-def isa_density(height: F) -> F:
-    """ISA density [kg/m³] at a geopotential height [m], −2000 m to 11000 m (ISO 2533)."""
-    _check_height(height)
-    density: F = RHO0 * (1.0 - LAPSE / T0 * height) ** (EXPONENT - 1.0)
-    return density
-
-
-def pressure_altitude(pressure: F) -> F:
-    """Geopotential height [m] at which the standard atmosphere has a station pressure [kPa]."""
-    height: F = T0 / LAPSE * (1.0 - (pressure / P0) ** (1.0 / EXPONENT))
-    _check_height(height)
-    return height
-
-
 def density_altitude(density: F) -> F:
     """Geopotential height [m] at which the standard atmosphere has this density [kg/m³]: the definition.
 
-    Give the density of the humid air (`density.density_ideal`, the gas law the standard atmosphere uses). The rules of
+    Give the density of the humid air (`density_ideal`, the gas law the standard atmosphere uses). The rules of
     thumb (118.8 or 120 ft per kelvin over ISA, common practice) are up to 70 m away from it.
     """
     height: F = T0 / LAPSE * (1.0 - (density / RHO0) ** (1.0 / (EXPONENT - 1.0)))
@@ -89,35 +65,34 @@ def station_pressure(altimeter: F, elevation: F, form: AltimeterForm = "smithson
 
     Parameters
     ----------
-    form : {"smithsonian", "isa", "simple"}
+    form : {"smithsonian", "isa"}
         "smithsonian": Smithsonian Meteorological Tables 1951, with its 0.3 hPa; "isa": the standard atmosphere
-        (k1 0.190263, k2 8.417286e-5 hPa^k1/m); "simple": ``(A^0.1903 − 1.313e-5·h)^(1/0.1903)`` in inHg and ft, as the
-        barometry page of the national weather service has it. They differ by 0.3 hPa at 500 m.
+        (k1 0.190263, k2 8.417286e-5 hPa^k1/m). They differ by 0.3 hPa at 500 m.
 
     Raises
     ------
     DataError
         If the altimeter setting is not one (85 kPa to 110 kPa), or the elevation is outside −2000 m to 11000 m.
     """
-    a = np.asarray(altimeter)
-    if np.any((a < 85.0) | (a > 110.0)):
-        raise DataError(
-            f"{float(a[(a < 85.0) | (a > 110.0)].flat[0]):g} kPa is no altimeter setting (85 kPa to 110 kPa).",
-            remedy="Check the unit; a station pressure needs no reduction.",
-        )
+    _check_reduced(altimeter, "altimeter setting")
     _check_height(elevation)
     station: F
     if form == "smithsonian":
         n = 287.04749 * LAPSE / GRAVITY
         station = ((10.0 * altimeter) ** n - 1013.25**n * LAPSE * elevation / 288.0) ** (1.0 / n) / 10.0 + 0.03
-    elif form == "isa":
-        station = ((10.0 * altimeter) ** 0.190263 - 8.417286e-5 * elevation) ** (1.0 / 0.190263) / 10.0
-    elif form == "simple":
-        inches = altimeter / INCH_MERCURY
-        station = INCH_MERCURY * (inches**0.1903 - 1.313e-5 * elevation / FOOT) ** (1.0 / 0.1903)
     else:
-        raise DataError(f"There is no altimeter form '{form}'.", remedy="Use smithsonian, isa or simple.")
+        station = ((10.0 * altimeter) ** 0.190263 - 8.417286e-5 * elevation) ** (1.0 / 0.190263) / 10.0
     return station
+
+
+def _check_reduced(pressure: float | np.ndarray, what: str) -> None:
+    p, (low, high) = np.asarray(pressure), REDUCED_RANGE
+    bad = ~((p >= low) & (p <= high))
+    if np.any(bad):
+        raise DataError(
+            f"{float(p[bad].flat[0]):g} kPa is no {what} ({low:g} kPa to {high:g} kPa).",
+            remedy="Check the unit; a station pressure needs no reduction.",
+        )
 
 
 def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
@@ -130,18 +105,24 @@ def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
     temperature : float or ndarray
         Air temperature at the station [°C]; the column's mean is taken half way down at 6.5 K/km.
 
+    Raises
+    ------
+    DataError
+        If the pressure is none that is reduced to sea level, or the temperature is below absolute zero.
+
     Notes
     -----
     Hydrostatic column as in psychrolib (gas constant 287.055, gravity 9.807). A weather service may use a twelve-hour
     mean temperature and a plateau correction, so an altimeter setting is the better source.
     """
+    _check_reduced(sea_level, "pressure at sea level")
+    check_temperature(temperature)
     column = temperature + LAPSE * elevation / 2.0 + KELVIN
     station: F = sea_level * np.exp(-elevation / (287.055 * column / 9.807))
     return station
 
 
-@dataclass(frozen=True)
-class PressureQuestion:
+class PressureQuestion(NamedTuple):
     """Why a pressure is not believed: one sentence and the remedy."""
 
     what: str

@@ -1,26 +1,192 @@
-"""Power correction by named methods: what each refers to, where it holds, and the factor for one state of the air.
+"""Power correction by named methods, and the power expected from the charge temperature alone.
 
-The state is that of the **ambient or test-cell air**. Intake air is refused: a correction with it would remove the very
-effect that a comparison of intakes looks for.
+The state that a correction takes is that of the **ambient or test-cell air**. Intake air is refused: a correction with
+it would remove the very effect that a comparison of intakes looks for.
 """
 
 from __future__ import annotations
 
+import math
 import re
 from dataclasses import dataclass
 from typing import Literal
 
 from intake_report.air.atmosphere import check_pressure
-from intake_report.air.humidity import DEFAULT_SATURATION, dry_pressure, vapour_pressure
-from intake_report.air.methods import CORRECTIONS, Aspiration, CorrectionSpec
+from intake_report.air.humid import KELVIN, F, check_temperature, dry_pressure, vapour_pressure
 from intake_report.errors import DataError
+from intake_report.messages import Message, Value, message
 
+Aspiration = Literal["natural", "boosted"]
 Place = Literal["cell", "ambient", "intake"]
 
 USUAL_LIMIT = 0.07
 """Distance of a factor from 1 beyond which it is flagged whatever the method (common practice)."""
 
 INTAKE_REFUSAL = "Power is never corrected with intake air: that would correct away the effect under test."
+
+
+@dataclass(frozen=True)
+class CorrectionSpec:
+    """One published power correction.
+
+    ``D = (reference_pressure/p)**pressure_exponent · (T/reference_kelvin)**temperature_exponent`` and
+    ``factor = gain·D + (1 − gain)``; for compression ignition ``factor = D**fm``.
+
+    Attributes
+    ----------
+    key, title, edition : str
+        Name, and the edition or form the coefficients belong to.
+    aspiration : tuple of str
+        "natural", "boosted": engines it was written for.
+    reference : str
+        Reference state in words.
+    source : str
+        Where the figures come from, "from memory" where they do.
+    basis : {"dry", "total"}
+        Which pressure enters.
+    reference_pressure, reference_kelvin, kelvin_offset : float
+        [kPa], [K], and the offset the method adds to °C.
+    factor_range, pressure_range, temperature_range : tuple of float, optional
+        Published validity: of the factor, of the dry pressure [kPa], of the inlet temperature [°C].
+    diesel : bool
+        True if the engine factor fm of the fuel per cycle applies.
+    boost : str
+        How a boosted engine has to be boosted for the method to hold; empty where that does not matter.
+    """
+
+    key: str
+    title: str
+    edition: str
+    aspiration: tuple[Aspiration, ...]
+    reference: str
+    source: str
+    basis: Literal["dry", "total"] = "dry"
+    reference_pressure: float = 99.0
+    reference_kelvin: float = 298.0
+    kelvin_offset: float = 273.0
+    pressure_exponent: float = 1.0
+    temperature_exponent: float = 0.5
+    gain: float = 1.0
+    factor_range: tuple[float, float] | None = None
+    pressure_range: tuple[float, float] | None = None
+    temperature_range: tuple[float, float] | None = None
+    diesel: bool = False
+    boost: str = ""
+
+    @property
+    def name(self) -> str:
+        """Title with the edition, as it stands beside every corrected figure."""
+        return f"{self.title}, {self.edition}" if self.edition else self.title
+
+
+_NATURAL: tuple[Aspiration, ...] = ("natural",)
+_BOTH: tuple[Aspiration, ...] = ("natural", "boosted")
+_NET = "25 °C, 99 kPa dry air"
+
+CORRECTIONS: dict[str, CorrectionSpec] = {
+    spec.key: spec
+    for spec in (
+        CorrectionSpec("none", "uncorrected", "", _BOTH, "the air of the day", "", gain=0.0),
+        CorrectionSpec(
+            "sae-j1349-1990",
+            "SAE J1349",
+            "JUN90 coefficients",
+            _NATURAL,
+            _NET,
+            "secondary sources that quote the 1990 edition; validity range from memory; 7 % common practice",
+            gain=1.18,
+            factor_range=(0.93, 1.07),
+            pressure_range=(90.0, 105.0),
+            temperature_range=(15.0, 35.0),
+        ),
+        CorrectionSpec(
+            "sae-j1349-2004",
+            "SAE J1349",
+            "2004 and later coefficients",
+            _NATURAL,
+            f"{_NET} and 1 kPa vapour",
+            "secondary sources (85 % mechanical efficiency); validity range from memory; 7 % common practice",
+            gain=1.0 / 0.85,
+            factor_range=(0.93, 1.07),
+            pressure_range=(90.0, 105.0),
+            temperature_range=(15.0, 35.0),
+        ),
+        CorrectionSpec(
+            "iso-1585-si",
+            "ISO 1585",
+            "spark ignition",
+            _BOTH,
+            _NET,
+            "secondary sources (also UN R85, 80/1269/EEC); intervals and use for boosted engines from memory",
+            pressure_exponent=1.2,
+            temperature_exponent=0.6,
+            factor_range=(0.93, 1.07),
+            temperature_range=(15.0, 35.0),
+        ),
+        CorrectionSpec(
+            "iso-1585-diesel-na",
+            "ISO 1585",
+            "compression ignition, naturally aspirated or mechanically supercharged",
+            _BOTH,
+            _NET,
+            "secondary sources (also UN R85); intervals from memory; one form for naturally aspirated and mechanically "
+            "supercharged engines as in 40 CFR 89.331(b)",
+            temperature_exponent=0.7,
+            factor_range=(0.90, 1.10),
+            temperature_range=(10.0, 40.0),
+            diesel=True,
+            boost="mechanically supercharged",
+        ),
+        CorrectionSpec(
+            "iso-1585-diesel-turbo",
+            "ISO 1585",
+            "compression ignition, turbocharged",
+            ("boosted",),
+            _NET,
+            "secondary sources (also UN R85); intervals from memory; with or without cooling of the charge as in "
+            "40 CFR 89.331(b)",
+            pressure_exponent=0.7,
+            temperature_exponent=1.5,
+            factor_range=(0.90, 1.10),
+            temperature_range=(10.0, 40.0),
+            diesel=True,
+            boost="turbocharged",
+        ),
+        CorrectionSpec(
+            "sae-j607",
+            "SAE J607 (STD)",
+            "dry-air form",
+            _NATURAL,
+            "60 °F (15.56 °C), 29.92 inHg (101.32 kPa) dry air",
+            "secondary sources of 1995; official tractor tests use the same factor without the humidity term",
+            reference_pressure=101.32074811900272,  # 29.92 inHg conventional
+            reference_kelvin=519.67 / 1.8,
+            kelvin_offset=KELVIN,
+        ),
+        CorrectionSpec(
+            "din-70020",
+            "DIN 70020",
+            "",
+            _NATURAL,
+            "20 °C, 101.3 kPa total pressure",
+            "reference state and total pressure from an automotive handbook; formula from memory",
+            basis="total",
+            reference_pressure=101.3,
+            reference_kelvin=293.0,
+        ),
+        CorrectionSpec(
+            "jis-d-1001",
+            "JIS D 1001",
+            "",
+            _NATURAL,
+            _NET,
+            "an automotive handbook that lists it with ISO 1585; another secondary source has different curves",
+            pressure_exponent=1.2,
+            temperature_exponent=0.6,
+        ),
+    )
+}
+"""The methods by key. Their factors differ by some 4 % for the same air, so a corrected figure names its method."""
 
 
 @dataclass(frozen=True)
@@ -59,14 +225,12 @@ class Correction:
         Ambient or cell air used; None for figures that are left uncorrected because it is not known.
     vapour, dry : float or None
         Vapour and dry pressure [kPa].
-    saturation : str
-        Formulation of the saturation pressure.
     in_validity : bool or None
         None if the method publishes no range.
     within_limit : bool
         Whether the factor is within 7 % of 1 (common practice).
-    limitations : tuple of str
-        One sentence each; empty if there is nothing to say.
+    limitations : tuple of Message
+        Empty if there is nothing to say.
     """
 
     method: str
@@ -77,16 +241,15 @@ class Correction:
     air: AirState | None
     vapour: float | None
     dry: float | None
-    saturation: str
-    aspiration: str
-    in_validity: bool | None
-    within_limit: bool
-    limitations: tuple[str, ...]
+    aspiration: Aspiration
+    in_validity: bool | None = None
+    within_limit: bool = True
+    limitations: tuple[Message, ...] = ()
 
     @property
     def name(self) -> str:
         """Title with the edition, as it stands beside every corrected figure."""
-        return f"{self.title}, {self.edition}" if self.edition else self.title
+        return CORRECTIONS[self.method].name
 
 
 def correction_spec(method: str) -> CorrectionSpec:
@@ -114,7 +277,7 @@ def correction_spec(method: str) -> CorrectionSpec:
 
 def engine_factor(fuel_per_cycle: float) -> float:
     """Engine factor fm of ISO 1585 from the fuel per litre and cycle, corrected for boost, qc [mg/L]."""
-    if fuel_per_cycle <= 0.0:
+    if not (math.isfinite(fuel_per_cycle) and fuel_per_cycle > 0.0):
         raise DataError("The fuel per cycle must be positive.", remedy="Give it in mg per litre and cycle.")
     return min(max(0.036 * fuel_per_cycle - 1.14, 0.3), 1.2)
 
@@ -134,7 +297,6 @@ def correction(
     aspiration: Aspiration = "natural",
     fuel_per_cycle: float | None = None,
     elevation: float | None = None,
-    formulation: str = DEFAULT_SATURATION,
 ) -> Correction:
     """Power correction factor of a named method for a state of the ambient or cell air.
 
@@ -150,19 +312,22 @@ def correction(
         qc [mg/L] for the compression-ignition methods.
     elevation : float, optional
         Of the cell [m]; lets a pressure reduced to sea level be questioned.
-    formulation : str
-        Saturation pressure; the choice moves the factor by 1e-4 at most.
 
     Raises
     ------
     DataError
-        For intake air, an unknown method, an impossible humidity or pressure, or a missing fuel quantity.
+        For intake air, an unknown method, a state of the air that is not one (not a number, impossible humidity or
+        pressure), or a missing fuel quantity.
     """
     spec = correction_spec(method)
     if air.place == "intake":
         raise DataError(INTAKE_REFUSAL, remedy="Give the temperature of the ambient or test-cell air.")
+    if not math.isfinite(air.temperature):
+        raise DataError(
+            "The temperature of the air is not a number.", remedy="Give it, or leave the figures uncorrected."
+        )
     check_pressure(air.pressure, elevation)
-    vapour = vapour_pressure(air.temperature, air.humidity, formulation)
+    vapour = vapour_pressure(air.temperature, air.humidity)
     dry = dry_pressure(air.pressure, vapour)
     factor = raw_factor(spec, air.temperature, dry if spec.basis == "dry" else air.pressure)
     if spec.diesel:
@@ -172,61 +337,145 @@ def correction(
                 remedy="Give qc in mg per litre and cycle, divided by the boost pressure ratio.",
             )
         factor **= engine_factor(fuel_per_cycle)
-    limitations = _limitations(spec, air, dry, factor, aspiration)
+    outside = _outside(spec, air, dry, factor)
     ranges = (spec.factor_range, spec.pressure_range, spec.temperature_range)
-    in_validity = None if all(r is None for r in ranges) else not _outside(spec, air, dry, factor)
     return Correction(
-        method=spec.key,
-        title=spec.title,
-        edition=spec.edition,
-        reference=spec.reference,
-        factor=factor,
-        air=air,
-        vapour=vapour,
-        dry=dry,
-        saturation=formulation,
-        aspiration=aspiration,
-        in_validity=in_validity,
+        spec.key,
+        spec.title,
+        spec.edition,
+        spec.reference,
+        factor,
+        air,
+        vapour,
+        dry,
+        aspiration,
+        in_validity=None if all(r is None for r in ranges) else not outside,
         within_limit=abs(factor - 1.0) <= USUAL_LIMIT,
-        limitations=limitations,
+        limitations=outside + _limitations(spec, factor, aspiration),
     )
 
 
 def uncorrected(aspiration: Aspiration = "natural") -> Correction:
     """Return the factor 1 for figures whose air is not known."""
     spec = CORRECTIONS["none"]
-    return Correction(
-        spec.key, spec.title, spec.edition, spec.reference, 1.0, None, None, None, "", aspiration, None, True, ()
-    )
+    return Correction(spec.key, spec.title, spec.edition, spec.reference, 1.0, None, None, None, aspiration)
 
 
-def _outside(spec: CorrectionSpec, air: AirState, dry: float, factor: float) -> tuple[str, ...]:
+def _outside(spec: CorrectionSpec, air: AirState, dry: float, factor: float) -> tuple[Message, ...]:
     checks = (
-        ("factor", factor, spec.factor_range, "", ".3f"),
-        ("dry pressure", dry, spec.pressure_range, " kPa", ".1f"),
-        ("air temperature", air.temperature, spec.temperature_range, " °C", ".1f"),
+        ("factor", factor, spec.factor_range, "number", 3),
+        ("dry pressure", dry, spec.pressure_range, "pressure", 1),
+        ("air temperature", air.temperature, spec.temperature_range, "temperature", 1),
     )
     return tuple(
-        f"The {what} of {value:{form}}{unit} is outside the validity range of {spec.title} "
-        f"({span[0]:g}{unit} to {span[1]:g}{unit})."
-        for what, value, span, unit, form in checks
+        message(
+            "The {what} of {value} is outside the validity range of {title} ({low} to {high}).",
+            code=f"correction-{what.replace(' ', '-')}",
+            what=what,
+            value=Value(value, quantity, decimals),
+            title=spec.title,
+            low=Value(span[0], quantity, 2 if quantity == "number" else 0),
+            high=Value(span[1], quantity, 2 if quantity == "number" else 0),
+        )
+        for what, value, span, quantity, decimals in checks
         if span is not None and not span[0] <= value <= span[1]
     )
 
 
-def _limitations(
-    spec: CorrectionSpec, air: AirState, dry: float, factor: float, aspiration: Aspiration
-) -> tuple[str, ...]:
-    found = list(_outside(spec, air, dry, factor))
+def _limitations(spec: CorrectionSpec, factor: float, aspiration: Aspiration) -> tuple[Message, ...]:
+    rows = []
     if abs(factor - 1.0) > USUAL_LIMIT:
-        found.append(
-            f"The correction by {spec.title} changes the figures by {100.0 * (factor - 1.0):+.1f} %, "
-            "more than the 7 % that common practice accepts."
+        rows.append(
+            message(
+                "The correction by {title} changes the figures by {change}, more than the {limit} that common practice "
+                "accepts.",
+                code="correction-large",
+                title=spec.title,
+                change=Value(100.0 * (factor - 1.0), "ratio", 1, signed=True),
+                limit=Value(100.0 * USUAL_LIMIT, "ratio", 0),
+            )
         )
     if aspiration not in spec.aspiration:
-        found.append(
-            f"{spec.title}{f' ({spec.edition})' if spec.edition else ''} was not written for "
-            f"{'a boosted' if aspiration == 'boosted' else 'a naturally aspirated'} engine; "
-            "the corrected figures are for comparison within this campaign only."
+        rows.append(
+            message(
+                "{title} was not written for {engine}; the corrected figures are for comparison within this campaign only.",
+                code="correction-engine",
+                title=f"{spec.title} ({spec.edition})" if spec.edition else spec.title,
+                engine="a boosted engine" if aspiration == "boosted" else "a naturally aspirated engine",
+            )
         )
-    return tuple(found)
+    elif aspiration == "boosted" and spec.boost:
+        rows.append(
+            message(
+                "{title} ({edition}) holds for a boosted engine only where it is {boost}; a {other} one has its own form.",
+                code="correction-boost",
+                title=spec.title,
+                edition=spec.edition,
+                boost=spec.boost,
+                other="turbocharged" if spec.boost != "turbocharged" else "mechanically supercharged",
+            )
+        )
+    return tuple(rows)
+
+
+@dataclass(frozen=True)
+class PowerModel:
+    """One way to expect power from charge temperature alone.
+
+    Power goes with ``T**-exponent`` (absolute temperature); None is the linear rule of thumb. `standing` says where the
+    model comes from, and "common practice" where it is one.
+    """
+
+    key: str
+    title: str
+    exponent: float | None
+    standing: str
+
+
+POWER_MODELS: dict[str, PowerModel] = {
+    model.key: model
+    for model in (
+        PowerModel("density", "1/T (density)", 1.0, "ideal gas: trapped mass at constant volumetric efficiency"),
+        PowerModel("square-root", "√T", 0.5, "temperature term of SAE J1349, J607 and DIN 70020"),
+        PowerModel("iso", "T^0.6", 0.6, "temperature term of ISO 1585, spark ignition"),
+        PowerModel("one-percent", "1 % per 10 °F", None, "common practice; agrees with √T and T^0.6, not with 1/T"),
+    )
+}
+
+
+@dataclass(frozen=True)
+class PowerExpectation:
+    """Power expected at one charge temperature over that at another [°C], by one model: as a ratio and a change [%]."""
+
+    model: str
+    title: str
+    standing: str
+    temperature: float
+    reference_temperature: float
+    ratio: float
+    percent: float
+
+
+def power_ratio(temperature: F, reference_temperature: F, model: str = "density") -> F:
+    """Power at a charge temperature over power at a reference temperature [°C], by density alone.
+
+    The models that power correction uses were fitted to *ambient* temperature; for intake air heated by the engine
+    bay they are an expectation, not a measurement.
+    """
+    check_temperature(temperature)
+    check_temperature(reference_temperature)
+    exponent = POWER_MODELS[model].exponent
+    if exponent is None:
+        return 1.0 - 0.01 * (temperature - reference_temperature) * 1.8 / 10.0
+    ratio: F = ((reference_temperature + KELVIN) / (temperature + KELVIN)) ** exponent
+    return ratio
+
+
+def expected_power(temperature: float, reference_temperature: float) -> tuple[PowerExpectation, ...]:
+    """Every model's expectation side by side, for two charge temperatures [°C]."""
+    rows = []
+    for model in POWER_MODELS.values():
+        ratio = float(power_ratio(temperature, reference_temperature, model.key))
+        states = float(temperature), float(reference_temperature)
+        rows.append(PowerExpectation(model.key, model.title, model.standing, *states, ratio, 100.0 * (ratio - 1.0)))
+    return tuple(rows)

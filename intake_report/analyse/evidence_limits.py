@@ -8,6 +8,7 @@ from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.formatting import count, listing
+from intake_report.messages import said
 from intake_report.results import Limitation
 from intake_report.results.evidence import Evidence, WeatherEvidence
 from intake_report.results.evidence_text import in_turn
@@ -80,8 +81,8 @@ def _dyno(campaign: Campaign, dyno: DynoResult) -> Iterator[Limitation]:
     units = campaign.about.units
     by_text: dict[str, list[str]] = {}
     for entry in dyno.corrections:
-        for text in entry.correction.limitations:
-            by_text.setdefault(text, []).append(entry.pull)
+        for limitation in entry.correction.limitations:
+            by_text.setdefault(said(limitation, units), []).append(entry.pull)
     for text, pulls in by_text.items():
         yield Limitation(
             "correction-range",

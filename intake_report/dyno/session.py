@@ -27,6 +27,7 @@ from intake_report.dyno.curves import (
 from intake_report.dyno.expectation import ExpectedPower, expected_beside_measured
 from intake_report.dyno.pulls import DrivelineLoss, Pull, estimate_at_engine, one_basis
 from intake_report.errors import DataError
+from intake_report.messages import said
 from intake_report.statistics import Difference, MeanInterval
 
 
@@ -281,8 +282,8 @@ def _limitations(
 ) -> tuple[str, ...]:
     found: dict[str, list[str]] = {}
     for item in items:
-        for text in item.correction.limitations:
-            found.setdefault(text, []).append(item.pull.id)
+        for limitation in item.correction.limitations:
+            found.setdefault(said(limitation, "si"), []).append(item.pull.id)
     texts = [f"{text} (pull{'s' if len(ids) > 1 else ''} {', '.join(ids)})" for text, ids in found.items()]
     edge = [f.pull for f in figures if f.peak_at_edge]
     if edge:

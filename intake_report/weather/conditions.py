@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 # Routine reports come hourly or half-hourly, so inside a gapless record the nearest one is at most 30 min away;
 # an hour lets one report be missing (common practice) [s].
 MAX_AGE = 3600.0
-LOWEST_HUMID = air.SATURATION[air.DEFAULT_SATURATION].lowest
+LOWEST_HUMID = air.SATURATION_RANGE[0]
 LEAST_MEAN_WIND = 0.1  # share of the mean speed: winds whose mean vector is shorter oppose each other (own choice)
 _DRY_WORDS = ("dry", "none", "no", "no rain")
 
