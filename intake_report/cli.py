@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 
 from intake_report import __version__
 from intake_report.campaign import CAMPAIGN_FILE, campaign_schema, load_campaign
-from intake_report.check.command import add_parser as add_check
+from intake_report.check import add_parser as add_check
 from intake_report.errors import CampaignError, DataError, IntakeReportError
 
 if TYPE_CHECKING:

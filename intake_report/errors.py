@@ -37,7 +37,15 @@ class IntakeReportError(Exception):
 
 
 class CampaignError(IntakeReportError):
-    """The campaign file or what it points to is wrong."""
+    """The campaign file or what it points to is wrong.
+
+    Attributes
+    ----------
+    absent : str
+        The file, as the campaign names it, where the mistake is that it does not exist.
+    """
+
+    absent: str = ""
 
 
 class CampaignErrors(CampaignError):

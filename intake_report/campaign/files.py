@@ -38,7 +38,9 @@ def file_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
             yield CampaignError(f"“{named.relative}” is a folder; {inside}.", file=file, where=named.key)
         elif not path.is_file():
             what = f"the file “{named.relative}” does not exist."
-            yield CampaignError(what, file=file, where=named.key, remedy=_nearest(folder, named.relative))
+            error = CampaignError(what, file=file, where=named.key, remedy=_nearest(folder, named.relative))
+            error.absent = named.relative
+            yield error
         elif named.run:
             logs.append((named, path.resolve()))
     yield from _twice(logs, file)

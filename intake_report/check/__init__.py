@@ -1,4 +1,70 @@
-"""The same-day check of a log: what it is, how good it is, and whether the run has to be repeated.
+"""`intake-report check`: what a log is, how good it is, and whether the run has to be repeated, on the same day.
 
-Nothing is imported here, so that a log can be looked at without waiting for what only a campaign needs.
+Only what reads the arguments is imported here, so that a log can be looked at without waiting for what only a campaign
+needs.
 """
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from intake_report.errors import IntakeReportError
+
+if TYPE_CHECKING:
+    from intake_report.check.model import LogCheck
+
+ACCEPTED, REPEAT, USAGE = 0, 1, 2
+
+
+def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
+    """Add the command to the parser of all commands."""
+    check = commands.add_parser(
+        "check",
+        help="say whether a log is good enough, while the vehicle is still instrumented",
+        description="Say what a log is and whether the run can be accepted. Exit status: 0 every log accepted, with or "
+        "without limitation; 1 a run has to be repeated or a log is unreadable; 2 wrong usage or a mistake in the campaign.",
+    )
+    check.add_argument("logs", nargs="+", type=Path, metavar="LOG", help="a log file; with --run, the parts of the run")
+    check.add_argument(
+        "--campaign", type=Path, help="the campaign that the run belongs to: its folder or campaign.toml"
+    )
+    check.add_argument("--run", dest="run_id", metavar="ID", help="the run of the campaign that the log is")
+    check.add_argument("--json", action="store_true", help="one JSON object per log and line, for machines")
+    check.set_defaults(run=run)
+    return check
+
+
+def run(arguments: argparse.Namespace) -> int:
+    """Check the logs and say what was found; return the exit status."""
+    from intake_report.check.chain import check_logs
+    from intake_report.check.model import to_json
+    from intake_report.check.page import show, show_summary
+
+    if arguments.run_id and arguments.campaign is None:
+        print("intake-report: --run names a run of a campaign: give --campaign as well.", file=sys.stderr)
+        return USAGE
+    checks: list[LogCheck] = []
+    try:
+        for check in check_logs(arguments.logs, arguments.campaign, arguments.run_id, debug=arguments.debug):
+            if arguments.json:
+                print(to_json(check), flush=True)
+            else:
+                show(check, alone=len(arguments.logs) == 1, first=not checks)
+            checks.append(check)
+        if len(checks) > 1 and not arguments.json:
+            show_summary(checks)
+        sys.stdout.flush()
+    except IntakeReportError as error:
+        if arguments.debug:
+            raise
+        for line in str(error).splitlines():
+            print(f"intake-report: {line}", file=sys.stderr)
+        return USAGE
+    except BrokenPipeError:  # the reader (`| head`) has seen enough; what is left must not fail at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return REPEAT
+    return ACCEPTED if all(check.accepted for check in checks) else REPEAT

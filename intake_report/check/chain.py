@@ -3,28 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
-from intake_report.check import look as looking
-from intake_report.check.look import NEEDED, Look
-from intake_report.check.model import LogCheck
-from intake_report.check.own import log_criteria
-from intake_report.check.wording import sentence
+from intake_report.check import logs as looking
+from intake_report.check.logs import NEEDED, Look
+from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
+from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanSettings, CrossCheck, cross_checks
 from intake_report.errors import DataError, IntakeReportError
-from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, read_log
+from intake_report.formatting import usual
+from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, propose_mapping, read_log
+from intake_report.messages import said
 
 if TYPE_CHECKING:
     from intake_report.campaign import Campaign
-    from intake_report.check.campaigns import Case
-    from intake_report.check.judge import Court
+    from intake_report.check.runs import Case, Court
 
-Result = TypeVar("Result")
+_SHOWN_HEADERS = 8  # columns named where none was recognised
 _EITHER = "One of the two is wrong: correct the unit under [log.columns], or the label in the logger."
+_TRACK = (
+    "This is a position track without engine data: name it together with its log, as the parts of a run of a campaign."
+)
+_NEEDED_NAMES = {"iat": "intake air temperature", "speed": "vehicle speed"}
 
 
 def check_logs(
@@ -53,153 +58,192 @@ def check_logs(
     CampaignError, DataError
         If the campaign, its weather or its limits cannot be used, or there is no such run.
     """
-    if campaign is None:
-        for path in paths:
-            opened = _open(LogCheck((str(path),), "unreadable"), (path,), ReadOptions(), debug)
-            yield _conclude(_step(opened, lambda work: _without_campaign(work, debug), debug), debug)
+    if campaign is not None:
+        yield from _in_campaign(paths, campaign, run, debug)
         return
-    yield from _in_campaign(paths, campaign, run, debug)
+    for path in paths:
+        work = _Work(LogCheck((str(path),), "unreadable"), debug)
+        work.read((path,), ReadOptions())
+        if not work.failed:
+            _look_alone(work)
+        yield work.concluded()
 
 
-@dataclass(frozen=True)
+@dataclass
 class _Work:
     """What is known of a log so far; `failed` is the sentence that ended it."""
 
-    known: LogCheck
+    check: LogCheck
+    debug: bool
     logs: tuple[RawLog, ...] = ()
     proposals: tuple[Proposal, ...] = ()
     seen: Look | None = None
     ambient_elsewhere: bool = False
     failed: str = ""
 
+    @contextmanager
+    def attempt(self) -> Iterator[None]:
+        """Take one step; where it fails, what is known so far stays."""
+        try:
+            yield
+        except IntakeReportError as error:
+            if self.debug:
+                raise
+            self.failed = self.failed or " ".join(str(error).split())
+        except Exception as error:  # the boundary: a fault with one log must not take the others with it
+            if self.debug:
+                raise
+            text = f"A fault of the program ({type(error).__name__}: {error}); --debug shows where."
+            self.failed = self.failed or " ".join(text.split())
 
-def _attempt(work: Callable[[], Result], debug: bool) -> tuple[Result | None, str]:
-    """Return the result, or the sentence that says why there is none."""
-    try:
-        return work(), ""
-    except IntakeReportError as error:
-        if debug:
-            raise
-        return None, " ".join(str(error).split())
-    except Exception as error:  # the boundary: a fault with one log must not take the others with it
-        if debug:
-            raise
-        return None, " ".join(f"A fault of the program ({type(error).__name__}: {error}); --debug shows where.".split())
+    def learn(self, **known: object) -> None:
+        self.check = replace(self.check, **known)  # type: ignore[arg-type]
+
+    def read(self, files: Sequence[Path], options: ReadOptions) -> None:
+        """Read the log or the parts of the run, and propose what its columns are."""
+        with self.attempt():
+            self.logs = tuple(read_log(path, options) for path in files)
+            first = self.logs[0]
+            start = None
+            if first.origin is not None and len(first.time):
+                start = (first.origin + timedelta(seconds=float(first.time[0]))).isoformat(timespec="seconds")
+            kinds = " + ".join(dict.fromkeys(log.format for log in self.logs))
+            self.learn(format=kinds, rows=sum(len(log.time) for log in self.logs), start=start)
+            self.proposals = propose_mapping(first) if first.format != "gpx" else ()
+            columns, _ = looking.describe_columns(self.proposals, None, table=True)
+            self.learn(columns=columns)
+
+    def describe(self, crossed: Callable[[Look], Sequence[CrossCheck]]) -> None:
+        """Add channels, faults, cross checks and timeline of the log that was seen."""
+        seen, units = self.seen, self.check.units
+        if seen is None:
+            return
+        try:
+            checks = crossed(seen)
+        except IntakeReportError:  # what cannot be crossed is not crossed
+            checks = ()
+        with self.attempt():
+            start = self.check.start if seen.run.start is None else seen.run.start.isoformat(timespec="seconds")
+            self.learn(
+                start=start,
+                duration=looking.duration_of(seen.run),
+                channels=looking.describe_channels(seen),
+                quality=looking.describe_quality(seen.run, units),
+                timeline=looking.timeline(seen.run),
+                cross_checks=looking.describe_cross_checks(checks, units),
+            )
+
+    def concluded(self) -> LogCheck:
+        """Apply the criteria of the log itself and give the verdict."""
+        if self.seen is not None and not self.failed:
+            with self.attempt():
+                return self._verdict(self.seen)
+        return replace(self.check, verdict="unreadable", reasons=(self.failed,))
+
+    def _verdict(self, seen: Look) -> LogCheck:
+        known = self.check
+        own = looking.log_criteria(seen.run, known.cross_checks, self.ambient_elsewhere, known.units)
+        criteria = (*own, *known.criteria)
+        failed = [(c.hard, sentence(c, known)) for c in criteria if c.outcome == "fail"]
+        hard = tuple(text for is_hard, text in failed if is_hard)
+        soft = [text for is_hard, text in failed if not is_hard]
+        overridden = (f"{said(q.reason, known.units)} {_EITHER}" for q in seen.run.quality if q.step == UNIT_OVERRIDDEN)
+        limitations = tuple(dict.fromkeys((*overridden, *soft, *known.limitations)))
+        known = replace(known, criteria=criteria, limitations=limitations)
+        if hard:
+            return replace(known, verdict="repeat the run", reasons=hard)
+        if limitations:
+            return replace(known, verdict="accept with limitation", reasons=limitations)
+        met = sum(c.outcome == "pass" for c in criteria)
+        accepted = f"All {met} criteria that could be applied are met."
+        if known.campaign is None:
+            accepted = (
+                f"The log meets all {met} criteria that need no campaign; route and comparability were not judged."
+            )
+        return replace(known, verdict="accept", reasons=(accepted,))
 
 
-def _step(work: _Work, step: Callable[[_Work], _Work], debug: bool) -> _Work:
-    """Take one step; where it fails, what is known so far stays."""
-    result, failed = _attempt(lambda: step(work), debug)
-    return replace(work, failed=failed) if result is None else result
+def sentence(check: CriterionCheck, known: LogCheck) -> str:
+    """Return one sentence on a criterion that was not met, with the run that is farthest in it."""
+    if check.complete or (check.quantity == "count" and check.limit == 0.0 and check.group == "route" and check.reason):
+        return check.reason
+    if check.code == "rain":
+        return "Rain: not as on the other runs."
+    limit, value = limit_text(check, known.units), judged_text(check, known.units)
+    if check.group != "alike":
+        return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
+    own = "" if check.own is None else f" {usual(check.own, check.own_quantity, known.units)},"
+    apart: PairCheck | None = max(
+        (p for p in known.pairs if p.code == check.code), key=lambda p: p.value or 0.0, default=None
+    )
+    farthest = ""
+    if apart is not None:
+        farthest = f"; farthest from {apart.other}, {usual(apart.value, apart.quantity, known.units)}"
+    return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 
 
-def _open(known: LogCheck, files: Sequence[Path], options: ReadOptions, debug: bool) -> _Work:
-    logs, failed = _attempt(lambda: tuple(read_log(path, options) for path in files), debug)
-    if logs is None:
-        return _Work(known, failed=failed)
-    kinds = dict.fromkeys(log.format for log in logs)
-    origin = logs[0].origin
-    start = None
-    if origin is not None and len(logs[0].time):
-        start = (origin + timedelta(seconds=float(logs[0].time[0]))).isoformat(timespec="seconds")
-    known = replace(known, format=" + ".join(kinds), rows=sum(len(log.time) for log in logs), start=start)
-    found, _ = _attempt(lambda: looking.proposals(logs), debug)
-    found = found or ()
-    known = replace(known, columns=looking.describe_columns(found, None))
-    return _Work(known, logs, found)
-
-
-def _without_campaign(work: _Work, debug: bool) -> _Work:
+def _look_alone(work: _Work) -> None:
     """Look at a log by what its columns are likely to be."""
-    if work.failed:
-        return work
     mapping = looking.proposed(work.proposals)
+    columns, text = looking.describe_columns(work.proposals, None, table=True)
     doubtful = tuple(
         f"“{p.header}” was taken as {p.channel}, which is doubtful: {p.reason}."
         for p in work.proposals
         if p.header in mapping and not p.certain
     )
-    known = replace(
-        work.known,
-        mapping_from="proposal",
-        mapping_text=looking.mapping_text(work.proposals, work.known.columns),
-        notes=doubtful,
-    )
-    work = replace(work, known=known)
-    if work.logs[0].format != "gpx":
-        absent = [name for name in NEEDED if not any(t.startswith(f"{name} [") for t in mapping.values())]
-        if absent:
-            names = " and ".join({"iat": "intake air temperature", "speed": "vehicle speed"}[name] for name in absent)
-            headers = ", ".join(f"“{column.header or column.name}”" for column in work.logs[0].columns[:8])
-            more = len(work.logs[0].columns) - 8
-            why = (
-                f"No column was recognised as {names}. If the log has it under another name, state it in [log.columns] "
-                f"of a campaign; if it has not, log it and repeat the run. Columns: {headers}"
-                f"{f' and {more} more' if more > 0 else ''}."
-            )
-            work = replace(work, failed=why)
-            if not mapping:
-                return work
+    work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=doubtful)
+    if work.logs[0].format == "gpx":
+        work.failed = _TRACK
     else:
-        why = (
-            "This is a position track without engine data: name it together with its log, as the parts of a run of a "
-            "campaign."
-        )
-        work = replace(work, failed=why)
-    seen, failed = _attempt(lambda: looking.look("log", work.logs, mapping), debug)
-    if seen is None:
-        return replace(work, failed=work.failed or failed)
+        absent = [name for name in NEEDED if not any(t.startswith(f"{name} [") for t in mapping.values())]
+        work.failed = _not_recognised(work.logs[0], absent) if absent else ""
+        if not mapping:
+            return
+    with work.attempt():
+        work.seen = looking.look("log", work.logs, mapping)
 
-    def crossed() -> tuple[CrossCheck, ...]:
+    def crossed(seen: Look) -> list[CrossCheck]:
         suspect = looking.suspect_airflow(work.logs, work.proposals)
-        found = cross_checks(seen.run, airflow_label=seen.airflow_label)
-        return tuple(suspect if suspect is not None and c.name == suspect.name else c for c in found)
+        checks = cross_checks(seen.run, airflow_label=seen.airflow_label)
+        return [suspect if suspect is not None and c.name == suspect.name else c for c in checks]
 
-    return _step(replace(work, seen=seen), lambda work: _describe(work, crossed, debug), debug)
+    work.describe(crossed)
 
 
-def _describe(work: _Work, crossed: Callable[[], tuple[CrossCheck, ...]], debug: bool) -> _Work:
-    """Add channels, faults, cross checks and timeline."""
-    seen = work.seen
-    assert seen is not None
-    checks, _ = _attempt(crossed, debug)
-    start = work.known.start if seen.run.start is None else seen.run.start.isoformat(timespec="seconds")
-    known = replace(
-        work.known,
-        start=start,
-        duration=looking.duration_of(seen.run),
-        channels=looking.describe_channels(seen),
-        quality=looking.describe_quality(seen.run),
-        cross_checks=looking.describe_cross_checks(checks or ()),
-        timeline=looking.timeline(seen.run),
+def _not_recognised(log: RawLog, absent: Sequence[str]) -> str:
+    names = " and ".join(_NEEDED_NAMES[name] for name in absent)
+    headers = ", ".join(f"“{column.header or column.name}”" for column in log.columns[:_SHOWN_HEADERS])
+    more = len(log.columns) - _SHOWN_HEADERS
+    return (
+        f"No column was recognised as {names}. If the log has it under another name, state it in [log.columns] of a "
+        f"campaign; if it has not, log it and repeat the run. Columns: {headers}{f' and {more} more' if more > 0 else ''}."
     )
-    return replace(work, known=known)
 
 
 def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool) -> Iterator[LogCheck]:
-    from intake_report.check.campaigns import cases, open_campaign
-    from intake_report.check.judge import Court
+    from intake_report.check.runs import Court, cases, open_campaign
 
     campaign, notes = open_campaign(file)
     court = Court(campaign)
-    found = cases(paths, campaign, run)
-    works = [_look_for_campaign(case, campaign, court, debug) for case in found]
+    to_judge = cases(paths, campaign, run)
+    works = [_look_for_campaign(case, campaign, court, debug) for case in to_judge]
     # Runs that replace or join those of the campaign are not compared with what they replace.
-    for case, work in zip(found, works, strict=True):
-        if case.found_by == "file" and case.entry is not None and work.seen is not None:
+    for case, work in zip(to_judge, works, strict=True):
+        if case.found_by == "file" and work.seen is not None:
             court.admit(work.seen.run)
-    court.summon(leave_out=[c.entry.id for c in found if c.entry is not None])
-    for case, work in zip(found, works, strict=True):
-        done = _conclude(_judged(case, work, court, debug), debug)
-        yield replace(done, notes=(*done.notes, *notes))
+    court.summon(leave_out=[case.entry.id for case in to_judge])
+    for case, work in zip(to_judge, works, strict=True):
+        _judge(case, work, court)
+        check = work.concluded()
+        yield replace(check, notes=(*check.notes, *notes))
 
 
 def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool) -> _Work:
     """Look at a log with the campaign's mapping and settings."""
+    from intake_report.analyse.describe import cross_check
     from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
 
     entry = case.entry
-    assert entry is not None
     candidate = case.found_by == "candidate"
     known = LogCheck(
         tuple(str(path) for path in case.files),
@@ -212,91 +256,47 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
         found_by=case.found_by,
         notes=case.notes,
     )
+    work = _Work(known, debug)
     log, start = campaign.log_of(entry), run_start(campaign, entry)
     options = read_options(campaign, log)
     if start is not None and options.date is None:
         zone = ZoneInfo(options.timezone or "UTC")
         options = replace(options, date=start.astimezone(zone).date())  # the stated start dates a clock without a date
-    work = _open(known, case.files, options, debug)
+    work.read(case.files, options)
     if work.failed:
         return work
-    settings = CleanSettings(resolution=declared_resolution(campaign))
-
-    def mapped() -> Look:
+    with work.attempt():
+        settings = CleanSettings(resolution=declared_resolution(campaign))
         try:
-            return looking.look(entry.id, work.logs, log.columns, settings, start)
+            work.seen = looking.look(entry.id, work.logs, log.columns, settings, start)
         except DataError as error:
             raise cited(error, campaign, entry, campaign.given) from None
-
-    seen, failed = _attempt(mapped, debug)
-    columns = looking.describe_columns(work.proposals, log.columns if seen is not None else None)
-    known = replace(
-        work.known,
-        columns=columns,
-        mapping_from="campaign" if seen is not None else "",
-        mapping_text=looking.mapping_text(work.proposals, columns, table=not campaign.log.columns),
-    )
-    work = replace(work, known=known, failed=failed)
-    if seen is None:
-        return work
-    work = _step(
-        replace(work, seen=seen),
-        lambda work: _describe(work, lambda: court.cross_check(seen.run, seen.airflow_label), debug),
-        debug,
-    )
-    if seen.run.start is not None:
-        local = seen.run.start.tz_convert(campaign.about.timezone).isoformat(timespec="seconds")
-        work = replace(work, known=replace(work.known, start=local))
+    mapping = log.columns if work.seen is not None else None
+    columns, text = looking.describe_columns(work.proposals, mapping, table=not campaign.log.columns)
+    work.learn(columns=columns, mapping_from="campaign" if work.seen is not None else "", mapping_text=text)
+    work.describe(lambda seen: cross_check(campaign, seen.run, court.records, seen.airflow_label))
+    if work.seen is not None and work.seen.run.start is not None:
+        local = work.seen.run.start.tz_convert(campaign.about.timezone)
+        work.learn(start=local.isoformat(timespec="seconds"))
     return work
 
 
-def _judged(case: Case, work: _Work, court: Court, debug: bool) -> _Work:
+def _judge(case: Case, work: _Work, court: Court) -> None:
     """Add what the campaign says."""
-    entry, seen = case.entry, work.seen
-    if work.failed or entry is None or seen is None:
-        return work
-    judged, failed = _attempt(lambda: court.judge(entry, seen.run), debug)
-    known = work.known
-    if judged is None:
-        return replace(work, known=replace(known, limitations=(f"It could not be compared: {failed}",)))
-    excluded = (f"The campaign leaves this run out: {entry.exclude}",) if entry.exclude else ()
-    known = replace(
-        known,
-        drive=judged.drive,
-        criteria=judged.criteria,
-        pairs=judged.pairs,
-        limitations=judged.limitations,
-        notes=(*known.notes, *excluded, *judged.notes),
-        compared=judged.compared,
-    )
-    return replace(work, known=known, ambient_elsewhere=judged.ambient_known)
-
-
-def _conclude(work: _Work, debug: bool) -> LogCheck:
-    """Apply the criteria of the log itself and give the verdict."""
-    known, seen = work.known, work.seen
-    if work.failed or seen is None:
-        return replace(known, verdict="unreadable", reasons=(work.failed,))
-    concluded, failed = _attempt(lambda: _verdict(known, seen, work.ambient_elsewhere), debug)
-    return concluded or replace(known, verdict="unreadable", reasons=(failed,))
-
-
-def _verdict(known: LogCheck, seen: Look, ambient_elsewhere: bool) -> LogCheck:
-    criteria = (*log_criteria(seen.run, known.cross_checks, ambient_elsewhere), *known.criteria)
-    hard = tuple(sentence(c, known.units, known.pairs) for c in criteria if c.outcome == "fail" and c.hard)
-    soft = tuple(sentence(c, known.units, known.pairs) for c in criteria if c.outcome == "fail" and not c.hard)
-    overridden = (f"{q.reason} {_EITHER}" for q in seen.run.quality if q.step == UNIT_OVERRIDDEN)
-    limitations = tuple(dict.fromkeys((*overridden, *soft, *known.limitations)))
-    known = replace(known, criteria=criteria, limitations=limitations)
-    if hard:
-        return replace(known, verdict="repeat the run", reasons=hard)
-    if limitations:
-        return replace(known, verdict="accept with limitation", reasons=limitations)
-    return replace(known, verdict="accept", reasons=(_accepted(known),))
-
-
-def _accepted(known: LogCheck) -> str:
-    met = sum(c.outcome == "pass" for c in known.criteria)
-    if known.campaign is None:
-        return f"The log meets all {met} criteria that need no campaign; route and comparability were not judged."
-    return f"All {met} criteria that could be applied are met."
+    if work.failed or work.seen is None:
+        return
+    trial = _Work(work.check, work.debug)
+    with trial.attempt():
+        judged = court.judge(case.entry, work.seen.run)
+        excluded = (f"The campaign leaves this run out: {case.entry.exclude}",) if case.entry.exclude else ()
+        work.ambient_elsewhere = judged.ambient_known
+        work.learn(
+            drive=judged.drive,
+            criteria=judged.criteria,
+            pairs=judged.pairs,
+            limitations=judged.limitations,
+            notes=(*work.check.notes, *excluded, *judged.notes),
+            compared=judged.compared,
+        )
+    if trial.failed:
+        work.learn(limitations=(f"It could not be compared: {trial.failed}",))

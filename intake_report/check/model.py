@@ -1,4 +1,4 @@
-"""What the check of one log says, as plain frozen values that become JSON and come back the same."""
+"""What the check of one log says, as plain frozen values that become JSON."""
 
 from __future__ import annotations
 
@@ -12,7 +12,6 @@ SCHEMA = 1
 
 Verdict = Literal["accept", "accept with limitation", "repeat the run", "unreadable"]
 Outcome = Literal["pass", "fail", "unknown"]
-Group = Literal["log", "route", "alike"]
 
 
 @dataclass(frozen=True)
@@ -52,58 +51,6 @@ class ChannelCheck:
 
 
 @dataclass(frozen=True)
-class QualityLine:
-    """One entry of the quality log; `fault` tells what touched or questions data from what only describes them."""
-
-    step: str
-    channel: str
-    touched: int
-    share: float
-    reason: str
-    fault: bool
-
-
-@dataclass(frozen=True)
-class CrossLine:
-    """One cross check: status "agrees", "flagged" or "not-possible", numbers whose keys name the unit, evidence."""
-
-    name: str
-    channels: tuple[str, ...]
-    status: str
-    numbers: dict[str, float]
-    evidence: str
-
-
-@dataclass(frozen=True)
-class Column:
-    """A proposal which channel a column is; never applied to a campaign.
-
-    Parameters
-    ----------
-    header, channel : str
-        Of the log; of the catalogue.
-    unit : str or None
-        Unit to state; None when that of the header cannot be right.
-    confidence : float
-        0 to 1.
-    certain : bool
-        Whether it can be pasted without a second look.
-    mapped : bool
-        Whether the campaign maps this column already.
-    reason : str
-        What speaks for it, and against.
-    """
-
-    header: str
-    channel: str
-    unit: str | None
-    confidence: float
-    certain: bool
-    mapped: bool
-    reason: str
-
-
-@dataclass(frozen=True)
 class CriterionCheck:
     """One acceptance criterion.
 
@@ -117,25 +64,21 @@ class CriterionCheck:
         Key of `units.QUANTITIES` for limit and value, or "share", "count", "acceleration", "hours".
     sense : {"at least", "at most"}
         On which side of the limit a value passes.
-    limit : float
-        Internal unit.
-    value : float or None
-        What is judged; None where it cannot be known.
-    own : float or None
+    limit, value : float, float or None
+        Internal unit; the value is None where it cannot be known.
+    own, own_quantity : float or None, str
         The run's own value where `value` is a difference.
-    own_quantity : str
-        Of `own`.
     hard : bool
         Whether failing means to repeat the run.
     outcome : {"pass", "fail", "unknown"}
         Unknown is neither.
     reason : str
-        Why it fails or is not known; empty otherwise.
+        Why it fails or is not known; empty otherwise. Where `complete`, it is the whole sentence.
     """
 
     code: str
     title: str
-    group: Group
+    group: Literal["log", "route", "alike"]
     quantity: str
     sense: Literal["at least", "at most"]
     limit: float
@@ -145,6 +88,7 @@ class CriterionCheck:
     hard: bool
     outcome: Outcome
     reason: str
+    complete: bool = False
 
 
 @dataclass(frozen=True)
@@ -161,16 +105,10 @@ class PairCheck:
 
 @dataclass(frozen=True)
 class Timeline:
-    """The run in equal bins from its first to its last row.
+    """The run in equal bins of `width` [s] from its first to its last row.
 
-    Parameters
-    ----------
-    width : float
-        Of a bin [s].
-    speed, iat : tuple of (float or None)
-        Mean of the valid samples in the bin [km/h], [°C]; None where there is none.
-    missing : tuple of float
-        Share of the bin without a valid speed or intake air temperature, 0 to 1.
+    `speed` [km/h] and `iat` [°C] are means of the valid samples in the bin, None where there is none; `missing` is the
+    share of the bin without a valid speed or intake air temperature, 0 to 1.
     """
 
     width: float
@@ -190,21 +128,11 @@ class PhaseTime:
 
 
 @dataclass(frozen=True)
-class Drive:
+class DriveCheck:
     """The run on the campaign's route.
 
-    Parameters
-    ----------
-    distance : float or None
-        From its first to its last place on the route [m].
-    coverage : float
-        Share of the route covered, 0 to 1.
-    stops : int
-        Number of stops.
-    stopped : float
-        Their total duration [s].
-    highway_entry : float or None
-        Elapsed s.
+    `distance` from its first to its last place on the route [m]; `coverage` the share of the route, 0 to 1; number of
+    `stops` and how long they lasted together, `stopped` [s]; `highway_entry` [elapsed s].
     """
 
     distance: float | None
@@ -229,14 +157,10 @@ class LogCheck:
         Why the verdict is what it is; what a comparison with this run cannot show; what else to know.
     compared : tuple of str
         Runs of the campaign that it was compared with.
-    format : str
-        Name of the reader; empty when unreadable.
-    rows : int
-        Of all parts.
-    start : str or None
-        ISO 8601 with offset.
-    duration : float or None
-        From first to last row [s].
+    format, rows : str, int
+        Name of the reader, empty when unreadable; rows of all parts.
+    start, duration : str or None, float or None
+        ISO 8601 with offset; from first to last row [s].
     units : {"si", "us"}
         In which the texts are written; all numbers are in internal units.
     campaign, run, configuration, block : str or None
@@ -248,7 +172,10 @@ class LogCheck:
     mapping_text : str
         The proposal as TOML to paste: a table [log.columns] of its own, or lines for the one that the campaign has;
         empty where the campaign's mapping is complete.
-    drive : Drive or None
+    columns, quality, cross_checks : tuple of dict
+        Proposed columns (never applied to a campaign), with whether the campaign has them `mapped`; the quality log,
+        with what is a `fault` told from what only describes the log; cross checks.
+    drive : DriveCheck or None
         None without a campaign, or where the run could not be put on the route.
     """
 
@@ -270,13 +197,13 @@ class LogCheck:
     found_by: str = ""
     mapping_from: str = ""
     mapping_text: str = ""
-    columns: tuple[Column, ...] = ()
+    columns: tuple[dict[str, Any], ...] = ()
     channels: tuple[ChannelCheck, ...] = ()
-    quality: tuple[QualityLine, ...] = ()
-    cross_checks: tuple[CrossLine, ...] = ()
+    quality: tuple[dict[str, Any], ...] = ()
+    cross_checks: tuple[dict[str, Any], ...] = ()
     criteria: tuple[CriterionCheck, ...] = ()
     pairs: tuple[PairCheck, ...] = ()
-    drive: Drive | None = None
+    drive: DriveCheck | None = None
     timeline: Timeline | None = None
     schema: int = SCHEMA
 
@@ -287,7 +214,7 @@ class LogCheck:
 
 
 def to_json(check: LogCheck) -> str:
-    """Return one line of JSON; keys are the fields of `LogCheck`, numbers are finite.
+    """Return one line of JSON; keys are the fields of `LogCheck`.
 
     Raises
     ------
@@ -295,23 +222,6 @@ def to_json(check: LogCheck) -> str:
         If a number is not finite.
     """
     return json.dumps(dataclasses.asdict(check), ensure_ascii=False, allow_nan=False)
-
-
-def from_json(text: str) -> LogCheck:
-    """Return what `to_json` was given.
-
-    Raises
-    ------
-    ValueError
-        If the text is not such an object, or of another schema.
-    """
-    from pydantic import TypeAdapter
-
-    found: Any = json.loads(text)
-    if not isinstance(found, dict) or found.get("schema") != SCHEMA:
-        raise ValueError(f"this is no check of schema {SCHEMA}")
-    check: LogCheck = TypeAdapter(LogCheck).validate_python(found)
-    return check
 
 
 def finite(value: object) -> float | None:

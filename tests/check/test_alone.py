@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from intake_report import cli
-from intake_report.check.look import missing_share
+from intake_report.check.logs import missing_share
 from intake_report.clean import clean
 from intake_report.loaders.base import RunLog
 
@@ -160,12 +160,12 @@ def test_each_log_is_on_its_own(tmp_path, capsys):
 
 
 def test_a_fault_of_the_program_stays_with_its_log(tmp_path, capsys, monkeypatch):
-    from intake_report.check import look
+    from intake_report.check import logs
 
     def broken(*_: object) -> None:
         raise ZeroDivisionError("made for the test")
 
-    monkeypatch.setattr(look, "timeline", broken)
+    monkeypatch.setattr(logs, "timeline", broken)
     status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv"))
     assert status == 1 and "ZeroDivisionError: made for the test" in check["reasons"][0]
     with pytest.raises(ZeroDivisionError):
@@ -188,10 +188,10 @@ def test_missing_share_counts_pauses_beyond_the_limit_and_the_ends():
 
 
 def test_no_campaign_no_heavy_imports(tmp_path):
-    """A look at a log has to be there at once: nothing that only a campaign or a terminal needs is imported."""
+    """A look at a log has to be there at once: nothing that only a campaign needs is imported."""
     code = (
         "import sys; from intake_report.cli import main; main(['check', sys.argv[1]]);"
-        "print([m for m in ('matplotlib', 'shapely', 'pyproj', 'rich', 'intake_report.analyse',"
+        "print([m for m in ('matplotlib', 'shapely', 'pyproj', 'intake_report.analyse',"
         "'intake_report.align') if m in sys.modules])"
     )
     done = subprocess.run(

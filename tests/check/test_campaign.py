@@ -13,8 +13,8 @@ from intake_report.analyse.acceptance import acceptance_limits, judge_runs
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, pair, read_logs, weather_records
 from intake_report.campaign import load_campaign
-from intake_report.check.campaigns import open_campaign
-from intake_report.check.wording import plain
+from intake_report.check.runs import _as_odds as plain
+from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError
 
 from .support import ROOT, check_json, criterion, log, planned_campaign

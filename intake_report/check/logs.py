@@ -1,0 +1,406 @@
+"""A look at one log, or at the parts of one run: what it is, its channels, its faults, its own criteria.
+
+Needs no campaign. Limits are choices of this package.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+
+from intake_report.channels import CHANNELS
+from intake_report.check.model import ChannelCheck, CriterionCheck, Outcome, Timeline, finite
+from intake_report.clean import CleanRun, CleanSettings, CrossCheck, clean
+from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
+from intake_report.messages import said
+from intake_report.units import QUANTITIES, UnitSystem, unit_label
+
+if TYPE_CHECKING:
+    from intake_report.clean.model import FloatArray
+
+BINS = 240  # of the timeline; a terminal has fewer columns
+_POINTS = 4  # places inside a bin at which a sample is looked for
+# Entries that describe the log; all others touched or question data.
+DESCRIBES = frozenset(
+    {
+        "true-samples", "resolution", "interpolated", "doubly-encoded", "date-elsewhere", "time-zone-assumed",
+        "epoch-time", "encoding-found", "preamble", "date-order", "midnight", "track-joined", "unit-stated",
+        "text-columns", "no-header", "parts-sorted", "parts-without-clock", "rate-not-applied", "engine-off-unknown",
+    }
+)  # fmt: skip
+_VOLUME_AIRFLOW = {"l/s": 1.2}  # g/s per unit, at 1.2 kg/m³ as in the cross check of the airflow's unit
+LEAST_CONFIDENCE = 0.3  # the words fit while most values do not, as with a sensor that is not connected
+NEEDED = ("iat", "speed")
+LEAST_VALID = 0.9  # share of the run with a valid sample: below it a limitation
+LEAST_USABLE = 0.5  # ... and below this the run is of no use
+LEAST_DURATION = 60.0  # s
+LEAST_DRIVEN = 500.0  # m
+SLOWEST_IAT = 5.05  # s between readings; slower ones blur a recovery of a minute or two, and 5 s may come a little late
+AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
+_DOUBTFUL_CLOCK = ("clock-jump", "rows-out-of-order", "coarse-clock")
+
+
+@dataclass(frozen=True)
+class Look:
+    """A log that was read, mapped and cleaned."""
+
+    run: CleanRun
+    mapping: Mapping[str, str]
+
+    @property
+    def airflow_label(self) -> str:
+        """Unit that the mapping gives the airflow."""
+        return next((t.partition("[")[2].rstrip("] ") for t in self.mapping.values() if t.startswith("maf")), "g/s")
+
+
+def proposed(proposals: Sequence[Proposal]) -> dict[str, str]:
+    """Return the proposals that this look uses: the certain ones, and doubtful ones for what a look cannot do without."""
+    return {
+        p.header: f"{p.channel} [{p.unit}]"
+        for p in proposals
+        if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= LEAST_CONFIDENCE))
+    }
+
+
+def look(
+    name: str,
+    logs: Sequence[RawLog],
+    mapping: Mapping[str, str],
+    settings: CleanSettings | None = None,
+    start: datetime | None = None,
+) -> Look:
+    """Map (header -> "channel [unit]") and clean logs that have been read: one log, or the parts of one run.
+
+    Raises
+    ------
+    DataError
+        If a column is not found or does not fit its channel.
+    """
+    return Look(clean(map_run(name, logs, mapping, start=start), settings), mapping)
+
+
+def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> CrossCheck | None:
+    """Judge an airflow whose label is a volume, which no mapping takes; None where there is none.
+
+    The column is read as its label says, at 1.2 kg/m³, together with the certain columns.
+    """
+    from intake_report.clean.crosschecks import airflow_unit
+
+    doubtful = next((p for p in proposals if p.channel == "maf" and p.unit is None), None)
+    if doubtful is None:
+        return None
+    column = logs[0].column(doubtful.header)
+    factor = _VOLUME_AIRFLOW.get((column.unit or "").lower().replace(" ", ""))
+    if factor is None:
+        return None
+    taken = replace(column, values=column.values * factor, unit="g/s")
+    log = replace(logs[0], columns=tuple(taken if c is column else c for c in logs[0].columns))
+    run = clean(map_run("airflow", [log], {**proposed(proposals), column.header: "maf [g/s]"}))
+    return airflow_unit(run, label="l/s")
+
+
+def describe_columns(
+    proposals: Sequence[Proposal], mapping: Mapping[str, str] | None, *, table: bool
+) -> tuple[tuple[dict[str, Any], ...], str]:
+    """Return the proposals, and TOML for those that `mapping`, that of the campaign, lacks.
+
+    With `table` the line [log.columns] comes first; a campaign that has this table already must not get it twice.
+    """
+    headers = {header.lower() for header in mapping or {}}
+    channels = {target.partition("[")[0].strip() for target in (mapping or {}).values()}
+    columns = tuple(
+        {
+            "header": p.header,
+            "channel": p.channel,
+            "unit": p.unit,
+            "confidence": p.confidence,
+            "certain": p.certain,
+            "mapped": p.header.lower() in headers or p.channel in channels,
+            "reason": p.reason,
+        }
+        for p in proposals
+    )
+    rest = [p for p, column in zip(proposals, columns, strict=True) if not column["mapped"]]
+    text = format_mapping(rest) if rest else ""
+    return columns, text if table else text.partition("\n")[2]
+
+
+def describe_channels(seen: Look) -> tuple[ChannelCheck, ...]:
+    """Return one line per channel, those that the comparison rests on first."""
+    run = seen.run
+    headers = {target.partition("[")[0].strip(): header for header, target in seen.mapping.items()}
+    order = [*NEEDED, "ambient", "gps_speed", "rpm", "coolant"]
+    names = sorted((str(n) for n in run.frame.columns), key=lambda n: order.index(n) if n in order else len(order))
+    return tuple(_channel(run, name, headers.get(name, "")) for name in names)
+
+
+def _channel(run: CleanRun, name: str, header: str) -> ChannelCheck:
+    entry, sampling = CHANNELS[name], run.sampling[name]
+    good = run.good(name).to_numpy(dtype=np.float64)
+    return ChannelCheck(
+        channel=name,
+        label=entry.label,
+        quantity=entry.quantity,
+        unit=unit_label(QUANTITIES[entry.quantity].internal),
+        header=header,
+        interval=finite(sampling.interval),
+        samples=int(sampling.samples),
+        low=float(good.min()) if good.size else None,
+        high=float(good.max()) if good.size else None,
+        step=finite(sampling.step),
+        missing=missing_share(run, name),
+        bad=int(run.masks[name].to_numpy().sum()),
+    )
+
+
+def duration_of(run: CleanRun) -> float:
+    """Return the time from first to last row [s]."""
+    index = run.frame.index
+    return float(index[-1] - index[0]) if len(index) else 0.0
+
+
+def missing_share(run: CleanRun, name: str) -> float:
+    """Return the share of the run's duration that is farther than the channel's limit from being sampled (0 to 1)."""
+    good = run.good(name)
+    if good.empty:
+        return 1.0
+    whole = duration_of(run)
+    if whole <= 0.0:
+        return 0.0
+    index = run.frame.index
+    pauses = np.diff([float(index[0]), *good.index.to_numpy(dtype=np.float64), float(index[-1])])
+    return min(float(pauses[pauses > run.gap_limit(name)].sum()) / whole, 1.0)
+
+
+def describe_quality(run: CleanRun, units: UnitSystem) -> tuple[dict[str, Any], ...]:
+    """Return the quality log, with what is a fault told from what only describes the log."""
+    return tuple(
+        {
+            "step": q.step,
+            "channel": q.channel,
+            "touched": int(q.touched),
+            "share": float(q.share),
+            "reason": said(q.reason, units),
+            "fault": q.step not in DESCRIBES,
+        }
+        for q in run.quality
+    )
+
+
+def describe_cross_checks(checks: Sequence[CrossCheck], units: UnitSystem) -> tuple[dict[str, Any], ...]:
+    """Return cross checks as plain values; numbers that are not finite are left out."""
+    return tuple(
+        {
+            "name": c.name,
+            "channels": list(c.channels),
+            "status": c.status,
+            "numbers": {k: n for k, v in c.numbers.items() if (n := finite(v)) is not None},
+            "evidence": said(c.evidence, units),
+        }
+        for c in checks
+    )
+
+
+def timeline(run: CleanRun) -> Timeline | None:
+    """Return speed, intake air temperature and what is missing in equal bins; None for a run without duration."""
+    whole = duration_of(run)
+    if whole <= 0.0:
+        return None
+    begin = float(run.frame.index[0])
+    edges = begin + np.linspace(0.0, whole, BINS + 1)
+    fine = begin + (np.arange(BINS * _POINTS) + 0.5) * whole / (BINS * _POINTS)
+    absent = np.zeros(fine.size, dtype=np.bool_)
+    for name in NEEDED:
+        absent |= np.isnan(run.at(name, fine))
+    iat, speed = (tuple(finite(v) for v in _binned(run, name, edges)) for name in NEEDED)
+    missing = tuple(float(v) for v in absent.reshape(BINS, _POINTS).mean(axis=1))
+    return Timeline(whole / BINS, speed, iat, missing)
+
+
+def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
+    """Return the mean of the samples in each bin; between the samples of a slow channel, the line through them."""
+    good = run.good(name)
+    time, values = good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+    which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, BINS - 1)
+    count = np.bincount(which, minlength=BINS)
+    total = np.bincount(which, weights=values, minlength=BINS)
+    between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)
+    return np.where(count > 0, total / np.maximum(count, 1), between)
+
+
+def log_criteria(
+    run: CleanRun, cross_checks: Sequence[Mapping[str, Any]], ambient_elsewhere: bool, units: UnitSystem
+) -> list[CriterionCheck]:
+    """Apply the criteria of the log itself, in table order, group "log".
+
+    Parameters
+    ----------
+    run : CleanRun
+        Cleaned run.
+    cross_checks : sequence of mapping
+        As of `describe_cross_checks`; flagged ones are limitations.
+    ambient_elsewhere : bool
+        Whether the campaign knows ambient from another source.
+    units : {"si", "us"}
+        Of the reasons.
+    """
+    valid = {name: 1.0 - missing_share(run, name) for name in (*NEEDED, "ambient")}
+    if ambient_elsewhere:
+        valid["ambient"] = 1.0
+    no_ambient = "Without it there is nothing to compare the intake with: record the weather of this run."
+    if valid["ambient"] == 0.0:
+        no_ambient = f"The log has no ambient temperature. {no_ambient}"
+    constant = [q.channel for q in run.quality if q.step == "constant" and q.channel in NEEDED]
+    clock = [said(q.reason, units).rstrip(".") for q in run.quality if q.step in _DOUBTFUL_CLOCK]
+    flagged = [c["evidence"].rstrip(".") for c in cross_checks if c["status"] == "flagged" and not known_behaviour(c)]
+    interval = finite(run.sampling["iat"].interval) if "iat" in run.sampling else None
+    return [
+        _criterion(
+            "valid-iat",
+            "Valid IAT",
+            "share",
+            "at least",
+            LEAST_VALID,
+            valid["iat"],
+            hard=valid["iat"] < LEAST_USABLE,
+            failed=_kept_out(run, "iat"),
+            complete=_absent(run, "iat"),
+        ),
+        _criterion(
+            "valid-speed",
+            "Valid speed",
+            "share",
+            "at least",
+            LEAST_VALID,
+            valid["speed"],
+            hard=valid["speed"] < LEAST_USABLE,
+            failed=_kept_out(run, "speed"),
+            complete=_absent(run, "speed"),
+        ),
+        _criterion(
+            "valid-ambient",
+            "Ambient known",
+            "share",
+            "at least",
+            LEAST_VALID,
+            valid["ambient"],
+            failed=no_ambient,
+            complete=valid["ambient"] == 0.0,
+        ),
+        _criterion(
+            "constant",
+            "Constant sensors",
+            "count",
+            "at most",
+            0.0,
+            float(len(constant)),
+            hard=True,
+            complete=True,
+            failed=f"{' and '.join(constant)} read one value over the whole run, as a sensor that is not connected would.",
+        ),
+        _criterion(
+            "interval",
+            "Interval of IAT readings",
+            "time",
+            "at most",
+            SLOWEST_IAT,
+            interval,
+            failed="Recovery is resolved no better than this: poll fewer channels.",
+            unknown="fewer than two samples",
+        ),
+        _criterion(
+            "duration",
+            "Duration",
+            "duration",
+            "at least",
+            LEAST_DURATION,
+            duration_of(run),
+            hard=True,
+            failed="The log ends before a drive can have taken place.",
+        ),
+        _criterion(
+            "driven",
+            "Distance driven",
+            "distance",
+            "at least",
+            LEAST_DRIVEN,
+            _driven(run),
+            hard=True,
+            failed="By its speed the vehicle hardly moved.",
+            unknown="the log has no speed",
+        ),
+        _criterion(
+            "clock",
+            "Doubtful times",
+            "count",
+            "at most",
+            0.0,
+            float(len(clock)),
+            failed="; ".join(clock) + ".",
+            complete=True,
+        ),
+        _criterion(
+            "cross-checks",
+            "Flagged cross checks",
+            "count",
+            "at most",
+            0.0,
+            float(len(flagged)),
+            failed="Cross check: " + "; ".join(flagged) + ".",
+            complete=True,
+        ),
+    ]
+
+
+def _criterion(
+    code: str,
+    title: str,
+    quantity: str,
+    sense: Literal["at least", "at most"],
+    limit: float,
+    value: float | None,
+    *,
+    hard: bool = False,
+    failed: str = "",
+    unknown: str = "",
+    complete: bool = False,
+) -> CriterionCheck:
+    outcome: Outcome = "unknown"
+    if value is not None:
+        outcome = "pass" if (value >= limit if sense == "at least" else value <= limit) else "fail"
+    reason = {"pass": "", "fail": failed, "unknown": unknown}[outcome]
+    return CriterionCheck(code, title, "log", quantity, sense, limit, value, None, "", hard, outcome, reason, complete)
+
+
+def _absent(run: CleanRun, name: str) -> bool:
+    return name not in run.frame.columns or run.sampling[name].samples == 0
+
+
+def _kept_out(run: CleanRun, name: str) -> str:
+    """Return why a needed channel is not valid throughout, as far as samples were masked."""
+    if _absent(run, name):
+        return f"The log has no {CHANNELS[name].label.lower()}."
+    bad = int(run.masks[name].to_numpy().sum())
+    steps = dict.fromkeys(q.step for q in run.quality if q.channel == name and q.touched and q.step not in DESCRIBES)
+    return f"{bad} of {run.sampling[name].samples} samples are kept out ({', '.join(steps)})." if bad else ""
+
+
+def _driven(run: CleanRun) -> float | None:
+    """Return the distance by the speed channel, without its gaps [m]."""
+    good = run.good("speed")
+    if good.size < 2:
+        return None
+    speed = good.to_numpy(dtype=np.float64)
+    pauses = np.diff(good.index.to_numpy(dtype=np.float64))
+    metres = (speed[1:] + speed[:-1]) / 2.0 / 3.6 * pauses
+    return float(metres[pauses <= run.gap_limit("speed")].sum())
+
+
+def known_behaviour(check: Mapping[str, Any]) -> bool:
+    """Tell whether a flagged ambient sensor only reads high at rest, as all do: readings at rest are not used."""
+    level = check["numbers"].get("at_speed_K")
+    return check["name"] == "ambient-against-record" and level is not None and abs(level) <= AMBIENT_AGREES

@@ -1,0 +1,449 @@
+"""The check as a page for a terminal: verdict first, then why, then the evidence."""
+
+from __future__ import annotations
+
+import sys
+from collections import defaultdict
+from collections.abc import Iterable, Sequence
+from pathlib import PurePath
+from typing import Any
+
+import numpy as np
+from rich.console import Console, Group, RenderableType
+from rich.rule import Rule
+from rich.table import Table
+from rich.text import Text
+
+from intake_report import formatting
+from intake_report.check.logs import known_behaviour
+from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, Timeline
+from intake_report.formatting import duration_text, usual
+from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.units import UnitSystem, to_display
+
+NARROWEST, WIDEST = 60, 120
+_MOST_FAULTS = 8
+_ALL_COLUMNS = 78  # narrower terminals go without the step and what was kept out
+_STYLES = {
+    "accept": "bold green",
+    "accept with limitation": "bold yellow",
+    "repeat the run": "bold red",
+    "unreadable": "bold red",
+}
+_PLAIN = str.maketrans(
+    "▁▂▃▄▅▆▇█▒·•…≥≤–−├╌▲─\N{NO-BREAK SPACE}“”°", "__..--=#+.*.><--|-^- \"\"d"
+)  # fmt: skip
+BLOCKS = "▁▂▃▄▅▆▇█"
+_ROWS, _LABEL, _LEGEND = 2, 7, 9  # of the timeline: lines per bar, columns for what stands left and right of it
+_TICKS = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)  # s between marks of its axis
+
+
+def show(check: LogCheck, *, alone: bool = True, first: bool = True) -> None:
+    """Print the whole check; a page longer than the terminal says its verdict again at the end."""
+    console = _console()
+    parts: list[RenderableType] = [] if first else ["", Rule(style="dim"), ""]
+    text = rendered([*parts, page(check, console.width)], console)
+    if alone and console.is_terminal and text.count("\n") > Console().height - 2:
+        text += rendered(["", *_verdict(check)], console)
+    _write(text)
+
+
+def show_summary(checks: Sequence[LogCheck]) -> None:
+    """Print one line per log, for several logs."""
+    table = _table(3, flexible=2)
+    for check in checks:
+        why = check.reasons[0] if check.reasons and check.verdict != "accept" else ""
+        style = _STYLES[check.verdict].removeprefix("bold ")
+        _add(table, (_name(check), check.verdict, why), style)
+    _write(rendered(["", Rule(style="dim"), "", Text(f"{len(checks)} logs", "bold"), table], _console()))
+
+
+def _console() -> Console:
+    console = Console(highlight=False, markup=False, emoji=False, force_terminal=None if _blocks() else False)
+    console.width = min(max(console.width, NARROWEST), WIDEST)
+    return console
+
+
+def rendered(parts: Iterable[RenderableType], console: Console) -> str:
+    """Return what the console would print, without blanks at the ends of plain lines."""
+    with console.capture() as capture:
+        console.print(Group(*parts), crop=False)
+    return "\n".join(line.rstrip() for line in capture.get().splitlines()) + "\n"
+
+
+def _blocks() -> bool:
+    return (sys.stdout.encoding or "ascii").lower().startswith("utf")
+
+
+def _write(text: str) -> None:
+    """Print; where the terminal knows no block characters, with plain ones in their place."""
+    if not _blocks():
+        text = text.translate(_PLAIN).encode("ascii", "replace").decode()
+    print(text, end="")
+
+
+def page(check: LogCheck, width: int) -> Group:
+    """Return the whole check for a terminal of `width` columns; lines to paste are never broken."""
+    sections = (
+        _verdict(check),
+        _facts(check, width),
+        [Text(line) for line in draw(check, width)],
+        _criteria(check, width),
+        _channels(check, width),
+        _faults(check),
+        _crossed(check),
+        _bullets((*check.notes, *_assumed(check)), "·"),
+        _mapping(check),
+    )
+    parts: list[RenderableType] = []
+    for section in sections:
+        if section:
+            parts += ["", *section] if parts else section
+    return Group(*parts)
+
+
+def _name(check: LogCheck) -> str:
+    return check.run or PurePath(check.files[0]).name
+
+
+def _table(columns: int, *, right: Iterable[int] = (), flexible: int = 0) -> Table:
+    """Return an empty table without lines whose `flexible` column gives way where the width does not suffice."""
+    table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
+    for i in range(columns):
+        table.add_column(justify="right" if i in right else "left", no_wrap=i != flexible)
+    return table
+
+
+def _add(table: Table, cells: Iterable[str], style: str = "") -> None:
+    table.add_row(*(Text(cell, style, no_wrap=True, overflow="ellipsis") for cell in cells))
+
+
+def _bullets(texts: Iterable[str], mark: str = "•", style: str = "") -> list[RenderableType]:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    for text in dict.fromkeys(texts):
+        grid.add_row(f"  {mark}", Text(text, style))
+    return [grid] if grid.row_count else []
+
+
+def _verdict(check: LogCheck) -> list[RenderableType]:
+    what = [_name(check)]
+    if check.found_by == "candidate":
+        what.append(f"candidate for {check.campaign}")
+    word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
+    head = Text(f"{word.upper()}   {', '.join(what)}", _STYLES[check.verdict], no_wrap=True, overflow="ellipsis")
+    parts: list[RenderableType] = [head, *_bullets(check.reasons)]
+    if check.verdict == "repeat the run" and check.limitations:
+        parts += [Text("  Besides:", "dim"), *_bullets(check.limitations)]
+    return parts
+
+
+def _facts(check: LogCheck, width: int) -> list[RenderableType]:
+    if not check.format:
+        return []
+    head = [", ".join(PurePath(file).name for file in check.files), check.format]
+    head.append(f"{check.rows:,} row{'' if check.rows == 1 else 's'}")
+    if check.start:
+        date, _, clock = check.start.partition("T")
+        offset = "UTC" if clock[8:] in ("+00:00", "Z") else clock[8:].replace("-", formatting.MINUS)
+        head.append(f"{date} {clock[:5]} {offset}".strip())
+    else:
+        head.append("no date")
+    if check.duration is not None:
+        head.append(duration_text(check.duration))
+    if len(check.files) > 1:
+        head.append(f"{len(check.files)} parts")
+    lines = [head]
+    if check.configuration:
+        lines.insert(0, [check.configuration, *([f"block {check.block}"] if check.block else [])])
+    if check.drive is not None:
+        drive = check.drive
+        road = [] if drive.distance is None else [f"{usual(drive.distance, 'distance', check.units)} on the route"]
+        road.append(f"{usual(drive.coverage, 'share', check.units)} of the route")
+        road.append(f"{formatting.count(drive.stops, 'stop')}, {duration_text(drive.stopped)} stopped")
+        if drive.highway_entry is not None:
+            road.append(f"highway entry after {duration_text(drive.highway_entry)}")
+        if check.compared:
+            road.append(f"beside {formatting.count(len(check.compared), 'other run')}")
+        lines.append(road)
+    return [Text(text) for line in lines for text in _joined(line, width)]
+
+
+def _joined(items: Iterable[str], width: int) -> list[str]:
+    """Join items with middle dots, breaking only between them."""
+    lines: list[str] = []
+    for item in items:
+        if lines and len(lines[-1]) + 3 + len(item) <= width:
+            lines[-1] += f" · {item}"
+        else:
+            lines.append(item)
+    return lines
+
+
+# ---- criteria ----------------------------------------------------------------------------------------------------
+
+
+def limit_text(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return "≥ 95 %" or "≤ 1.1 K"."""
+    if check.code == "rain":
+        return "the same"
+    if _nothing_wanted(check):
+        return "none" if check.code != "one-pass" else "yes"
+    sign = "≥" if check.sense == "at least" else "≤"
+    return f"{sign}\N{NO-BREAK SPACE}{usual(check.limit, check.quantity, system)}"
+
+
+def judged_text(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return the value that is judged; one beyond its limit never reads like the limit."""
+    if check.code == "rain" and check.value is not None:
+        return "the same" if check.value == 0 else "another"
+    for more in (0, 1, 2):
+        text = usual(check.value, check.quantity, system, more)
+        if check.outcome != "fail" or text != usual(check.limit, check.quantity, system, more):
+            break
+    return text
+
+
+def _nothing_wanted(check: CriterionCheck) -> bool:
+    return check.quantity == "count" and check.limit == 0.0 and check.group != "alike"
+
+
+def _own_text(check: CriterionCheck, system: UnitSystem) -> str:
+    """Return the run's own value; where a difference is judged, another column shows that."""
+    if check.group == "alike":
+        return usual(check.own, check.own_quantity, system) if check.own is not None else ""
+    if _nothing_wanted(check) and check.value == 0.0:
+        return "yes" if check.code == "one-pass" else "none"
+    return "no" if check.code == "one-pass" else judged_text(check, system)
+
+
+def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
+    units = check.units
+    judged = sorted(
+        (c for c in check.criteria if c.outcome != "unknown"), key=lambda c: (c.outcome == "pass", not c.hard)
+    )
+    if not judged:
+        return []
+    differences = any(c.group == "alike" for c in judged)
+    table = _table(5 if differences else 4, right=(1, 2, 3) if differences else (1, 2))
+    head = ["criterion", "found", "off by", "limit", ""]
+    rows = [("dim", head)]
+    for c in judged:
+        verdict = "met" if c.outcome == "pass" else ("REPEAT" if c.hard else "limitation")
+        style = "" if c.outcome == "pass" else ("red" if c.hard else "yellow")
+        title = c.title.replace(" the ", " ") if width < 90 else c.title
+        off = judged_text(c, units) if c.group == "alike" else ""
+        rows.append((style, [title, _own_text(c, units), off, limit_text(c, units), verdict]))
+    for style, cells in rows:
+        _add(table, cells if differences else cells[:2] + cells[3:], style)
+    parts: list[RenderableType] = [table]
+    if differences:
+        parts.append(Text("“off by” is the difference from the median of the campaign's runs.", "dim"))
+    unknown: dict[str, list[str]] = defaultdict(list)
+    for c in check.criteria:
+        if c.outcome == "unknown":
+            unknown[c.reason.rstrip(".") or "not known"].append(c.title)
+    if unknown:
+        reasons = "; ".join(f"{', '.join(titles)} ({why})" for why, titles in unknown.items())
+        parts.append(Text(f"Not judged: {reasons}.", "dim"))
+    return parts
+
+
+# ---- channels, faults, cross checks ------------------------------------------------------------------------------
+
+
+def _span(row: Any, system: UnitSystem) -> str:
+    c: ChannelCheck = row
+    if c.low is None or c.high is None:
+        return formatting.ABSENT
+    decimals = {"number": 2, "mass_flow": 1, "fuel_rate": 1, "voltage": 1}.get(c.quantity, 0)
+    return formatting.interval(
+        c.low, c.high, c.quantity, system, 4 if c.channel in ("latitude", "longitude") else decimals
+    )
+
+
+def _step(row: Any, system: UnitSystem) -> str:
+    quantity = "temperature_difference" if row.quantity == "temperature" else row.quantity
+    return formatting.ABSENT if row.step is None else f"{float(to_display(row.step, quantity, system)):.3g}"
+
+
+_CHANNEL_FIELDS = (
+    Field("label", "channel"),
+    Field("interval", "every", cell=lambda row, _: _every(row.interval)),
+    Field("", "range", cell=_span),
+    Field("step", "step", cell=_step),
+    Field(
+        "missing", "missing", cell=lambda row, system: usual(row.missing, "share", system) if row.missing else "none"
+    ),
+    Field("bad", "kept out", cell=lambda row, _: f"{row.bad:,}" if row.bad else "none"),
+)
+
+
+def _every(interval: float | None) -> str:
+    return formatting.ABSENT if interval is None else f"{interval:.2g}{formatting.NARROW_SPACE}s"
+
+
+def _channels(check: LogCheck, width: int) -> list[RenderableType]:
+    if not check.channels:
+        return []
+    fields = [f for f in _CHANNEL_FIELDS if width >= _ALL_COLUMNS or f.header not in ("step", "kept out")]
+    declared = ReportTable("channels", "", tuple(fields), frame_of(check.channels))
+    table = _table(len(fields), right=range(1, len(fields)))
+    _add(table, [str(field.header) for field in fields], "dim")
+    for cells in declared.cells(check.units):
+        _add(table, cells)
+    return [table]
+
+
+def _faults(check: LogCheck) -> list[RenderableType]:
+    by_step: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    for q in sorted((q for q in check.quality if q["fault"]), key=lambda q: (-q["share"], -q["touched"])):
+        by_step[q["step"]].append(q)
+    if not by_step:
+        return []
+    lines = []
+    for step, entries in list(by_step.items())[:_MOST_FAULTS]:
+        touched = ", ".join(t for q in entries if (t := _touched(q)))
+        worst = f" {entries[0]['channel']}:" if len(entries) > 1 and entries[0]["channel"] else ""
+        lines.append(f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {entries[0]['reason']}")
+    parts: list[RenderableType] = [Text("Kept out or noticed", "dim"), *_bullets(lines, "·")]
+    if len(by_step) > _MOST_FAULTS:
+        parts.append(Text(f"    and {len(by_step) - _MOST_FAULTS} kinds more; --json has them all", "dim"))
+    return parts
+
+
+def _touched(q: dict[str, Any]) -> str:
+    share = f" ({usual(q['share'], 'share', 'si')})" if q["share"] >= 0.001 else ""
+    count = f" {q['touched']:,}{share}" if q["touched"] else ""
+    return f"{q['channel']}{count}".strip()
+
+
+def _crossed(check: LogCheck) -> list[RenderableType]:
+    made = sorted(
+        (c for c in check.cross_checks if c["status"] != "not-possible"), key=lambda c: c["status"] != "flagged"
+    )
+    if not made:
+        return []
+    parts: list[RenderableType] = [Text("Cross checks", "dim")]
+    for c in made:
+        text = f"{c['name'].replace('-', ' ')} {c['status']}: {c['evidence']}"
+        flagged = c["status"] == "flagged"
+        if flagged and known_behaviour(c):
+            flagged = False
+            text += "; such a sensor reads high at rest, and those readings are not used"
+        parts += _bullets([text], "!" if flagged else "·", "yellow" if flagged else "")
+    return parts
+
+
+def _assumed(check: LogCheck) -> list[str]:
+    return [q["reason"] for q in check.quality if not q["fault"] and q["step"] == "time-zone-assumed"]
+
+
+def _mapping(check: LogCheck) -> list[RenderableType]:
+    if not check.mapping_text:
+        return []
+    if check.mapping_from == "campaign":
+        if not any(c["certain"] and not c["mapped"] for c in check.columns):
+            return []
+        lead = "Columns that the campaign does not map. To use them, add under [log.columns] of campaign.toml:"
+    elif check.mapping_from == "proposal":
+        lead = (
+            "Which column is which channel was guessed from headers, units and values, for this look only. "
+            "Check it, then paste into campaign.toml:"
+        )
+    else:
+        lead = (
+            "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
+            "[run.log.columns] below this [[run]] where only its log differs:"
+        )
+    pasted = [Text(line, no_wrap=True, overflow="ignore") for line in check.mapping_text.splitlines()]
+    return [Text(lead, "dim"), *pasted]
+
+
+# ---- timeline ----------------------------------------------------------------------------------------------------
+
+
+def condense(values: Sequence[float | None], columns: int) -> list[float | None]:
+    """Return the mean of the known values that fall into each of `columns` equal parts, None where there is none."""
+    count = len(values)
+    parts = (
+        [
+            v
+            for v in values[i * count // columns : max((i + 1) * count // columns, i * count // columns + 1)]
+            if v is not None
+        ]
+        for i in range(columns)
+    )
+    return [sum(part) / len(part) if part else None for part in parts]
+
+
+def bars(values: Sequence[float | None], low: float, high: float, rows: int = _ROWS) -> list[str]:
+    """Return `rows` lines, the topmost first, of one bar per value; a blank column where there is none."""
+    full, span = len(BLOCKS), high - low
+    shares = [None if v is None else np.clip((v - low) / span, 0.0, 1.0) if span > 0.0 else 0.0 for v in values]
+    levels = [0 if s is None else 1 + round(float(s) * (rows * full - 1)) for s in shares]
+    return [
+        "".join(" " if n <= base else BLOCKS[min(n - base, full) - 1] for n in levels)
+        for base in range((rows - 1) * full, -1, -full)
+    ]
+
+
+def draw(check: LogCheck, width: int) -> list[str]:
+    """Return the timeline, `width` columns wide; empty where there is none."""
+    line = check.timeline
+    columns = width - _LABEL - _LEGEND
+    if line is None or columns < 10:
+        return []
+    drawn = _bar_rows("speed", line.speed, columns, check.units) + _bar_rows("IAT", line.iat, columns, check.units)
+    missing = condense(line.missing, columns)
+    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in missing)
+    share = sum(line.missing) / len(line.missing)
+    drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
+    if check.drive is not None and check.drive.phases:
+        drawn.append(_phases(check, line, columns))
+    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
+    return [text.rstrip() for text in drawn]
+
+
+def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: UnitSystem) -> list[str]:
+    shown = condense(values, columns)
+    known = [v for v in shown if v is not None]
+    if not known:
+        return [f"{label:<{_LABEL}}no valid sample"]
+    speed = label == "speed"
+    low, high = (0.0 if speed else min(known)), max(known)
+    if not speed and high - low < 2.0:
+        low, high = low - 1.0, high + 1.0
+    quantity = "speed" if speed else "temperature"
+    top, bottom = bars(shown, low, high)
+    ends = [formatting.with_unit(v, quantity, units, 0) for v in (high, low)]
+    return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
+
+
+def _phases(check: LogCheck, line: Timeline, columns: int) -> str:
+    assert check.drive is not None
+    whole = line.width * len(line.speed)
+    cells = [" "] * columns
+    for span in check.drive.phases:
+        first, last = (min(max(int(t / whole * columns), 0), columns) for t in (span.start, span.end))
+        if last - first < 1:
+            continue
+        room = last - first - 1
+        text = f"{span.phase} " if room >= len(span.phase) else ""
+        cells[first:last] = list("├" + text[:room].ljust(room, "╌"))
+    entry = check.drive.highway_entry
+    if entry is not None:
+        cells[min(max(int(entry / whole * columns), 0), columns - 1)] = "▲"
+    return f"{'phase':<{_LABEL}}{''.join(cells)}{' ▲ entry' if entry is not None else ''}"
+
+
+def _axis(seconds: float, columns: int) -> str:
+    step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
+    unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
+    cells = [" "] * (columns + _LEGEND)
+    at = 0.0
+    while at <= seconds:
+        text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
+        first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
+        cells[first : first + len(text)] = list(text)
+        at += step
+    return "".join(cells[: columns + _LEGEND])

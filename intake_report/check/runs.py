@@ -1,0 +1,369 @@
+"""Which run of a campaign a log is, and that run among the others: on the route, with every acceptance criterion."""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from intake_report import formatting
+from intake_report.align import AlignedRun, Alignment
+from intake_report.align.comparability import Check, Comparability
+from intake_report.align.criteria import CRITERIA
+from intake_report.analyse.acceptance import judge_runs, quantity_of
+from intake_report.analyse.ambient import choose_ambient
+from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
+from intake_report.analyse.mistakes import limit_mistakes, refuse
+from intake_report.campaign import CAMPAIGN_FILE, Campaign, Run, load_campaign
+from intake_report.check.model import CriterionCheck, DriveCheck, PairCheck, PhaseTime
+from intake_report.clean import CleanRun
+from intake_report.errors import CampaignError, CampaignErrors, IntakeReportError
+from intake_report.messages import Part, said
+from intake_report.weather import WeatherRecord
+
+_OWN_QUANTITY = {
+    "ambient": "temperature", "start-coolant": "temperature", "start-over-ambient": "temperature_difference",
+    "stop-time": "time", "stops": "count", "ramp-acceleration": "acceleration", "time-of-day": "clock", "wind": "speed",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Case:
+    """One run to be judged.
+
+    Parameters
+    ----------
+    files : tuple of Path
+        The log or the parts of the run.
+    entry : Run
+        Its entry in the campaign, or one made up for a candidate.
+    found_by : str
+        "file", "name", "option" or "candidate".
+    notes : tuple of str
+        What to say about it.
+    """
+
+    files: tuple[Path, ...]
+    entry: Run
+    found_by: str
+    notes: tuple[str, ...] = ()
+
+
+def open_campaign(path: Path) -> tuple[Campaign, tuple[str, ...]]:
+    """Read a campaign that is under way: logs, weather and bench files may not be there yet.
+
+    Returns
+    -------
+    campaign, notes
+        Without the weather sources whose file is absent, and a sentence on each of them.
+
+    Raises
+    ------
+    CampaignError
+        If anything else is wrong with it.
+    """
+    try:
+        return load_campaign(path), ()
+    except CampaignError as error:
+        file = path / CAMPAIGN_FILE if path.is_dir() else path
+        campaign = _unchecked(file) if file.is_file() else None
+        if campaign is None:
+            raise
+        absent = _absent(campaign)
+        errors = error.errors if isinstance(error, CampaignErrors) else (error,)
+        refuse(e for e in errors if e.absent not in absent)
+        return _without_weather(campaign, absent)
+
+
+def _unchecked(file: Path) -> Campaign | None:
+    """Return the campaign without asking for its files; None where it breaks a rule, which is then reported."""
+    try:
+        campaign = Campaign.model_validate(tomllib.loads(file.read_text("utf-8-sig")))
+    except ValueError:  # of TOML, of the encoding or of the model
+        return None
+    campaign._file = file.resolve()
+    campaign._given = file
+    return campaign
+
+
+def _absent(campaign: Campaign) -> set[str]:
+    """Return the files that a check can do without and that are not there; how to read a log is not among them."""
+    logs = [campaign.log, *(run.log for run in campaign.runs if run.log)]
+    needed = {campaign.route.reference, *(log.dbc for log in logs)}
+    return {f for f in campaign.input_paths() if f not in needed and not (campaign.folder / f).is_file()}
+
+
+def _without_weather(campaign: Campaign, absent: set[str]) -> tuple[Campaign, tuple[str, ...]]:
+    gone = [source for source in campaign.weather if source.file in absent]
+    notes = [f"The weather source {source.id} is left out: {source.file} is not there yet." for source in gone]
+    ambient = campaign.ambient
+    if ambient.reference in {source.id for source in gone}:
+        ambient = ambient.model_copy(update={"reference": "auto"})
+        notes.append("It is the campaign's ambient reference; ambient is judged by what else was recorded.")
+    kept = tuple(source for source in campaign.weather if source not in gone)
+    return campaign.model_copy(update={"weather": kept, "ambient": ambient}), tuple(notes)
+
+
+def _present(campaign: Campaign, run: Run) -> bool:
+    return all((campaign.folder / file).is_file() for file in run.files)
+
+
+def _stated(campaign: Campaign, run: Run) -> list[Path]:
+    return [(campaign.folder / file).resolve() for file in run.files]
+
+
+def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Case]:
+    """Sort the logs given on the command line into runs.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        As given.
+    run : str or None
+        Id of the run that all of them are (parts).
+
+    Raises
+    ------
+    CampaignError
+        If there is no such run; the nearest is suggested.
+    """
+    if run is not None:
+        entry = next((r for r in campaign.runs if r.id == run), None)
+        if entry is None:
+            ids = [r.id for r in campaign.runs]
+            near = difflib.get_close_matches(run, ids, n=1, cutoff=0.5)
+            remedy = f"Did you mean “{near[0]}”?" if near else f"The campaign has: {', '.join(ids)}."
+            raise CampaignError(f"there is no run “{run}”.", file=campaign.file, where="--run", remedy=remedy)
+        notes: tuple[str, ...] = ()
+        if {path.resolve() for path in paths} != set(_stated(campaign, entry)) and _present(campaign, entry):
+            notes = (f"Judged in place of {', '.join(entry.files)}, which the campaign names for {run}.",)
+        return [Case(tuple(paths), entry, "option", notes)]
+    rows: list[Case] = []
+    for path in paths:
+        case = _case(path, campaign)
+        # another part of a run that is judged as a whole is not judged again
+        if case.found_by != "file" or case.entry.id not in {c.entry.id for c in rows if c.found_by == "file"}:
+            rows.append(case)
+    return rows
+
+
+def _case(path: Path, campaign: Campaign) -> Case:
+    here = path.resolve()
+    for run in campaign.runs:
+        stated = _stated(campaign, run)
+        if here in stated:
+            if len(stated) == 1 or not _present(campaign, run):
+                return Case((path,), run, "file")
+            parts = tuple(campaign.folder / file for file in run.files)
+            return Case(parts, run, "file", (f"{path.name} is one of {len(parts)} parts; the whole run is judged.",))
+    for run in campaign.runs:
+        if [Path(file).name for file in run.files] == [path.name] and not _present(campaign, run):
+            note = f"Taken for the planned run {run.id} by its file name; --run states another."
+            return Case((path,), run, "name", (note,))
+    id, taken = path.name.partition(".")[0] or "candidate", {run.id for run in campaign.runs}
+    while id in taken:
+        id += "-candidate"
+    # model_copy does not validate: the path may lie outside the campaign's folder, since nothing is published from it
+    own = {"id": id, "files": (str(here),), "control": ()}
+    entry = campaign.runs[0].model_copy(update=own | dict.fromkeys(("block", "start", "exclude", "log", "rain")))
+    note = "Not a run of this campaign: judged as a candidate against the others; --run states which it is."
+    beside = next((r.id for r in campaign.runs if here in [(campaign.folder / f).resolve() for f in r.control]), None)
+    if beside is not None:
+        note = f"The control drive beside {beside}: judged like a candidate against the campaign's runs."
+    return Case((path,), entry, "candidate", (note,))
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What the campaign says about one run, in its units."""
+
+    drive: DriveCheck
+    criteria: tuple[CriterionCheck, ...]
+    pairs: tuple[PairCheck, ...]
+    limitations: tuple[str, ...]
+    notes: tuple[str, ...]
+    compared: tuple[str, ...]
+    ambient_known: bool
+
+
+@dataclass
+class Court:
+    """A campaign with its readable runs; a run is aligned with the others once, however many logs are judged.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        As loaded.
+    cleaned : dict of run id to CleanRun
+        Filled by `summon`; runs that are checked themselves come in by `admit`, so that no log is read twice.
+    """
+
+    campaign: Campaign
+    cleaned: dict[str, CleanRun] = field(default_factory=dict)
+    unread: dict[str, str] = field(default_factory=dict)
+    records: dict[str, WeatherRecord] = field(default_factory=dict)
+    _aligned: dict[tuple[int, ...], Alignment] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        """Read limits and weather, so that a mistake in them is reported before any log is judged."""
+        refuse(limit_mistakes(self.campaign))
+        self.records = weather_records(self.campaign)
+
+    def admit(self, run: CleanRun) -> None:
+        """Take a run of the campaign that has been cleaned already."""
+        self.cleaned[run.run] = run
+
+    def summon(self, leave_out: Sequence[str] = ()) -> None:
+        """Read and clean the other runs; one that cannot be read is left out and remembered."""
+        for entry in self.campaign.runs:
+            if entry.id in {*self.cleaned, *self.unread, *leave_out} or not _present(self.campaign, entry):
+                continue
+            try:
+                (self.cleaned[entry.id],) = clean_logs(self.campaign, (load_one(self.campaign, entry),))
+            except IntakeReportError as error:
+                self.unread[entry.id] = str(error)
+
+    def judge(self, entry: Run, run: CleanRun) -> Judged:
+        """Compare one run with the others.
+
+        Parameters
+        ----------
+        entry : Run
+            Its entry in the campaign, or one made up for a candidate.
+        run : CleanRun
+            Its log.
+
+        Raises
+        ------
+        DataError
+            If no run can be put on a route.
+        """
+        others = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id]
+        others = [e for e in others if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
+        order = [e.id for e in self.campaign.runs]
+        place = order.index(entry.id) if entry.id in order else len(order)
+        before = sum(order.index(e.id) < place for e in others)
+        entries = [*others[:before], entry, *others[before:]]
+        runs = tuple(run if e is entry else self.cleaned[e.id] for e in entries)
+        campaign = self._with(entries)
+        key = tuple(id(one) for one in runs)
+        if key not in self._aligned:
+            self._aligned[key] = align_logs(campaign, runs)
+        alignment = self._aligned[key]
+        drives = pair(campaign, runs, alignment)
+        ambient = choose_ambient(campaign, drives, self.records)
+        comparability = judge_runs(campaign, drives, alignment, ambient, self.records)
+        aligned = alignment.run(entry.id)
+        names = tuple(e.id for e in others)
+        alone = not names and self.campaign.route.reference is None
+        own = [c for c in comparability.checks if c.runs == (entry.id,)]
+        return Judged(
+            drive=_drive(aligned),
+            criteria=tuple(self._criterion(c, comparability, alone) for c in own),
+            pairs=tuple(_pair(c, entry.id) for c in comparability.pairs if entry.id in c.runs),
+            limitations=tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
+            notes=tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
+            compared=names,
+            ambient_known=entry.id in ambient.series,
+        )
+
+    def _plain(self, part: Part) -> str:
+        return _as_odds(said(part, self.campaign.about.units))
+
+    def _notes(
+        self, alignment: Alignment, comparability: Comparability, entry: Run, others: Sequence[str]
+    ) -> Iterator[Part]:
+        """Yield how the run was put on the route, which runs it was compared with, and why the rest does not count."""
+        yield from alignment.notes
+        yield from alignment.run(entry.id).notes
+        if others:
+            yield f"Compared with {formatting.listing(list(others))}."
+        for id, why in comparability.excluded().items():
+            if id in others:
+                reasons = " ".join(self._plain(part) for part in why)
+                yield f"The run {id} does not count in the median of the runs: {reasons}"
+        for other in self.campaign.runs:
+            if other.id in self.unread:
+                yield f"The run {other.id} could not be read: {self.unread[other.id]}"
+            elif other.id in self.cleaned and other.id not in (entry.id, *others):
+                yield f"The run {other.id} does not count: its log has neither a speed nor a position."
+            elif not _present(self.campaign, other) and other.id != entry.id:
+                yield f"The run {other.id} does not count: its log is not there yet."
+        if not self.campaign.route.phases:
+            yield (
+                "The campaign states no [[route.phase]], so that highway entry, ramp and recovery cannot be judged; the report "
+                "proposes phases in its section “The same place”."
+            )
+
+    def _with(self, entries: Sequence[Run]) -> Campaign:
+        route = self.campaign.route
+        if route.reference_run is not None and route.reference_run not in {e.id for e in entries}:
+            route = route.model_copy(update={"reference_run": None})
+        return self.campaign.model_copy(update={"runs": tuple(entries), "route": route})
+
+    def _criterion(self, check: Check, comparability: Comparability, alone: bool) -> CriterionCheck:
+        spec = CRITERIA[check.code]
+        outcome, value, reason = check.outcome, check.value, self._plain(check.reason)
+        if alone and check.code in ("coverage", "cross-track"):
+            # the path was drawn from this very run
+            outcome, value, reason = "unknown", None, "the route is known from this run alone"
+        own = comparability.facts[check.runs[0]].by_code.get(check.code) if check.code in _OWN_QUANTITY else None
+        return CriterionCheck(
+            code=check.code,
+            title=check.title,
+            group="route" if spec.scope == "run" else "alike",
+            quantity=quantity_of(check.code),
+            sense=spec.sense,
+            limit=float(check.limit),
+            value=None if value is None else float(value),
+            own=None if own is None else float(own),
+            own_quantity=_OWN_QUANTITY.get(check.code, ""),
+            hard=check.hard,
+            outcome=outcome,
+            reason=reason,
+            complete=check.code == "one-pass",
+        )
+
+
+def _drive(aligned: AlignedRun) -> DriveCheck:
+    distance = aligned.distance.dropna()
+    return DriveCheck(
+        distance=float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
+        coverage=float(aligned.coverage),
+        stops=len(aligned.stops),
+        stopped=float(sum(stop.duration for stop in aligned.stops)),
+        highway_entry=None if aligned.highway_entry is None else float(aligned.highway_entry),
+        phases=tuple(PhaseTime(s.phase, float(s.start), float(s.end), s.complete) for s in aligned.phases),
+    )
+
+
+def _pair(check: Check, run: str) -> PairCheck:
+    other = next(id for id in check.runs if id != run)
+    value = None if check.value is None else float(check.value)
+    return PairCheck(check.code, other, quantity_of(check.code), float(check.limit), value, check.outcome)
+
+
+_LIKELIHOOD = re.compile(
+    r"the second best place is ([\d.]+) log units less likely \(([\d.]+) needed\), likeness (-?[\d.]+) \(0 by chance\)"
+)
+
+
+def _as_odds(text: str) -> str:
+    """Return what the alignment says, with likelihoods as "so many times less likely" in place of their logarithms."""
+    return _LIKELIHOOD.sub(_odds, text)
+
+
+def _odds(match: re.Match[str]) -> str:
+    found, needed = (math.exp(min(float(match[i]), 50.0)) for i in (1, 2))
+    if float(match[3]) < 0.0:
+        return "its speeds are less like those of the other runs than chance would make them"
+    how = "as likely" if found < 1.05 else f"only {_times(found)} times less likely"
+    return f"the second best place is {how}, where {_times(needed)} times would be needed to tell them apart"
+
+
+def _times(value: float) -> str:
+    return f"{value:.1f}" if value < 10.0 else f"{float(f'{value:.2g}'):,.0f}"
