@@ -180,6 +180,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    for item in items:  # with `--dist loadgroup` each report is rendered once, not once per process
+        for shared in ("renders", "small"):
+            if shared in getattr(item, "fixturenames", ()):
+                item.add_marker(pytest.mark.xdist_group(shared))
+                break
     if not config.getoption("--sample"):
         return
     first: dict[str, pytest.Item] = {}
