@@ -14,7 +14,7 @@ from conftest import DATE, ROOT
 
 from intake_report.analyse import analyse
 from intake_report.campaign import load_campaign
-from intake_report.publish import template_path
+from intake_report.provenance import template_path
 from intake_report.render.notebook import extract_data
 from intake_report.results.document import results_json
 
