@@ -2,33 +2,70 @@
 
 from __future__ import annotations
 
+import functools
+from collections.abc import Callable
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
-from intake_report.clean.clocks import clock_against_gps, distance_by_both, drift_from_speed, speed_against_gps
-from intake_report.clean.model import (
-    BoolArray,
-    CleanRun,
-    CleanSettings,
-    CrossCheck,
-    FloatArray,
-    interpolate,
-    not_possible,
-)
+from intake_report.channels import CHANNELS
+from intake_report.clean.model import BoolArray, CleanRun, CrossCheck, FloatArray, interpolate
+from intake_report.clean.steps import RUNNING
+from intake_report.messages import Listing, Message, Value, message
 
-_AMBIENT_LIMIT = 3.0  # K, sensor against a record at speed (common practice)
-_REST_LIMIT = 2.0  # K, further rise while standing
-_SOAK_SPREAD = 5.0  # K, coolant against ambient after a soak long enough to compare sensors
-_SOAK_LIMIT = 3.0  # K, sensor pair
-_PRESSURE_LIMIT = 3.0  # kPa
+# Limits: common practice of the trade where no other source is given.
+_MOST = 20_000  # points compared
+_LEAST = 30  # common samples of two speeds
+_SEARCH, _LAG_STEP = 15.0, 0.25  # s; longer lags are a wrong start time, not a lag
+_LEAST_CHANGE = 10.0  # km/h of change without which a speed has no lag
+_LEAST_DRIVEN = 500.0  # m covered by both speeds
+_SCALE_LIMIT = 0.05  # speedometers read high, the diagnostic speed within a few per cent
+_LAG_LIMIT = 2.0  # s
+_T95 = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571}  # two-sided 95 % of Student's t, GUM table G.2
+_PARTS = 4  # of a run, whose lags show a drift
+_DRIFT_LIMIT = 100.0  # parts per million; a quartz clock keeps 50, and 100 are 0.15 s in 25 minutes
+_JUMP_LIMIT = 1.0  # s; scatter of the difference beyond which the stamps were not taken together
+_CLOCK_POINTS = 400  # instants of a log that a drift is taken from
+_STATION_GAP = 2.0 * 3600.0  # s; station reports are half an hour or an hour apart
+_AT_SPEED, _REST = 60.0, 30.0  # km/h, s: above and after these the ambient sensor is at speed, at rest
+_AMBIENT_LIMIT, _REST_LIMIT = 3.0, 2.0  # K: sensor against a record at speed, further rise while standing
+_SOAK_SPREAD, _SOAK_LIMIT = 5.0, 3.0  # K: coolant against ambient after a soak long enough to compare sensors; the pair
+_NO_SENSOR = -39.5  # °C; readings at or below mean that there is no sensor
+_PRESSURE_LIMIT, _STOPPED = 3.0, 2.0  # kPa; s with the engine stopped until the manifold is at the air's pressure
 _AIR = 287.058  # J/(kg K), dry air
 # Airflow labels seen in logs, in g/s per unit at 1.2 kg/m³ where the label is a volume flow.
 _AIRFLOW_UNITS = {"g/s": 1.0, "kg/h": 1.0 / 3.6, "lb/min": 7.559872833, "l/s": 1.2, "m³/h": 1.2 / 3.6, "cfm": 0.566337}
-_FILLING = (
-    0.35,
-    1.15,
-)  # airflow over manifold density x displacement, warm; exhaust recirculation halves it (practice)
+_FILLING = (0.35, 1.15)  # airflow over manifold density x displacement, warm; exhaust recirculation halves it
 _PETROL = (745.0, 14.7)  # g/l and stoichiometric air-fuel ratio, as commonly used by logging software
+_MIXTURE = (0.9, 1.1)  # air-fuel ratio over the stoichiometric one
+_LEAST_RATIOS = 20  # samples that an airflow's unit is judged by
+_HOTTEST, _COOLANT_SAMPLES = 140.0, 10  # °C, samples: no engine's coolant settles above
+_SPEED_LABELS = ((1.609344, "km/h labelled mph"), (1 / 1.609344, "mph labelled km/h"), (3.6, "km/h for m/s"))
+
+Outcome = tuple[bool, dict[str, float], Message] | Message
+"""Whether the check flags, its numbers, its evidence; or why it is not possible."""
+
+
+def _check(name: str, *channels: str, needs: tuple[str, ...]) -> Callable[..., Callable[..., CrossCheck]]:
+    """Make a cross check of a function; it is not possible where the run lacks a needed channel."""
+
+    def decorate(function: Callable[..., Outcome]) -> Callable[..., CrossCheck]:
+        @functools.wraps(function)
+        def checked(run: CleanRun, *arguments: object, **options: object) -> CrossCheck:
+            absent = tuple(CHANNELS[need].label for need in needs if not run.has(need))
+            if absent:
+                why = message("the run lacks a channel: {absent}", "no-channel", absent=Listing(absent))
+                return CrossCheck(name, channels, "not-possible", {}, why)
+            outcome = function(run, *arguments, **options)
+            if isinstance(outcome, Message):
+                return CrossCheck(name, channels, "not-possible", {}, outcome)
+            flagged, numbers, evidence = outcome
+            return CrossCheck(name, channels, "flagged" if flagged else "agrees", numbers, evidence)
+
+        return checked
+
+    return decorate
 
 
 def cross_checks(
@@ -37,9 +74,7 @@ def cross_checks(
     weather: pd.Series | None = None,
     station_pressure: float | None = None,
     displacement: float | None = None,
-    soaked: bool | None = None,
     airflow_label: str = "g/s",
-    settings: CleanSettings | None = None,
 ) -> tuple[CrossCheck, ...]:
     """Run every cross check that the run's channels allow.
 
@@ -53,214 +88,354 @@ def cross_checks(
         Barometric pressure at the place [kPa].
     displacement : float, optional
         Engine displacement [l].
-    soaked : bool, optional
-        Whether the vehicle stood overnight; None: judged by the coolant.
     airflow_label : str
         Unit that the log gave the airflow before conversion.
-    settings : CleanSettings, optional
-        Limits of cleaning.
 
     Returns
     -------
     tuple of CrossCheck
         One per check, also those that are not possible, with the reason.
     """
-    settings = settings or CleanSettings()
     return (
         speed_against_gps(run),
         distance_by_both(run),
         drift_from_speed(run),
         clock_against_gps(run),
         ambient_against_record(run, weather),
-        intake_against_ambient(run, soaked=soaked, running=settings.running),
+        intake_against_ambient(run),
         manifold_against_barometer(run, station_pressure),
         airflow_unit(run, label=airflow_label, displacement=displacement),
         coolant_unit(run),
     )
 
 
-def ambient_against_record(run: CleanRun, record: pd.Series | None) -> CrossCheck:
+def lag_and_scale(
+    time: FloatArray, speed: FloatArray, reference_time: FloatArray, reference: FloatArray
+) -> tuple[float, float, float]:
+    """Return lag [s], scale and root mean square residual [km/h] of `speed` against a reference speed, by least squares.
+
+    `speed(t + lag) = scale * reference(t)`: a positive lag means that `speed` comes later. NaN with fewer than 30 common
+    samples or without change of speed.
+    """
+    nothing = (float("nan"), float("nan"), float("nan"))
+    stride = max(1, time.size // _MOST)
+    t, v = time[::stride], speed[::stride]
+    if min(t.size, reference.size) < _LEAST or min(np.ptp(v), np.ptp(reference)) < _LEAST_CHANGE:
+        return nothing
+    # One set of samples for all lags, or the best lag would be the one with the fewest samples.
+    inside = (t - _SEARCH >= reference_time[0]) & (t + _SEARCH <= reference_time[-1])
+    if np.count_nonzero(inside) < _LEAST:
+        return nothing
+    t, v = t[inside], v[inside]
+
+    def residual(lag: float) -> tuple[float, float]:
+        g = np.interp(t - lag, reference_time, reference)
+        scale = float(v @ g) / max(float(g @ g), 1e-12)
+        return float(np.sqrt(np.mean((v - scale * g) ** 2))), scale
+
+    lags = np.arange(-_SEARCH, _SEARCH + _LAG_STEP / 2, _LAG_STEP)
+    errors = np.array([residual(lag)[0] for lag in lags.tolist()])
+    k = int(np.argmin(errors))
+    lag = float(lags[k])
+    if 0 < k < lags.size - 1:
+        # The square of the residual is a parabola near its least value.
+        a, b, c = errors[k - 1 : k + 2] ** 2
+        bend = a - 2.0 * b + c
+        lag += _LAG_STEP * float(0.5 * (a - c) / bend) if bend > 0 else 0.0
+    error, scale = residual(lag)
+    return lag, scale, error
+
+
+@_check("speed-against-gps", "speed", "gps_speed", needs=("speed", "gps_speed"))
+def speed_against_gps(run: CleanRun) -> Outcome:
+    """Compare vehicle speed with GPS speed: scale, lag, residual."""
+    lag, scale, error = lag_and_scale(*run.samples("speed"), *run.samples("gps_speed"))
+    if not np.isfinite(scale):
+        return message("too few common samples, or the speed hardly changes", "nothing-common")
+    # Two channels cannot be timed against each other to much better than their sampling.
+    limit = max(_LAG_LIMIT, run.sampling["speed"].interval, run.sampling["gps_speed"].interval)
+    labels = [label for factor, label in _SPEED_LABELS if abs(scale / factor - 1.0) < _SCALE_LIMIT]
+    evidence = message(
+        "vehicle speed reads {more} of GPS speed and comes {lag} later (residual {error}){label}",
+        "speed-against-gps",
+        more=_percent(scale),
+        lag=Value(lag, "time", 1, signed=True),
+        error=Value(error, "speed", 1),
+        label=message("; the ratio is that of {label}", label=labels[0]) if labels else "",
+    )
+    numbers = {"scale": scale, "lag_s": lag, "residual_kmh": error}
+    return abs(scale - 1.0) > _SCALE_LIMIT or abs(lag) > limit, numbers, evidence
+
+
+def _percent(ratio: float) -> Value:
+    """Return how much more a ratio is than one."""
+    return Value(100.0 * (ratio - 1.0), "ratio", 1, signed=True)
+
+
+@_check("distance-by-both", "speed", "gps_speed", needs=("speed", "gps_speed"))
+def distance_by_both(run: CleanRun) -> Outcome:
+    """Compare the distance from vehicle speed with that from GPS speed, over the time that both cover."""
+    t = np.union1d(run.samples("speed")[0], run.samples("gps_speed")[0])
+    v, g = run.at("speed", t), run.at("gps_speed", t)
+    both = np.isfinite(v) & np.isfinite(g)
+    steps = np.where(both[1:] & both[:-1], np.diff(t), 0.0)
+    by_speed, by_gps = (float(np.nansum(steps * 0.5 * (x[1:] + x[:-1]))) / 3.6 for x in (v, g))
+    if by_gps < _LEAST_DRIVEN:
+        return message("only {distance} are covered by both", "nothing-common", distance=Value(by_gps, "length", 0))
+    evidence = message(
+        "{by_speed} by vehicle speed, {by_gps} by GPS speed over the same time ({more})",
+        "distance-by-both",
+        by_speed=Value(by_speed, "distance", 2),
+        by_gps=Value(by_gps, "distance", 2),
+        more=_percent(by_speed / by_gps),
+    )
+    numbers = {"speed_m": by_speed, "gps_m": by_gps, "ratio": by_speed / by_gps}
+    return abs(by_speed / by_gps - 1.0) > _SCALE_LIMIT, numbers, evidence
+
+
+@_check("clock-drift", "speed", "gps_speed", needs=("speed", "gps_speed"))
+def drift_from_speed(run: CleanRun) -> Outcome:
+    """Drift between the clocks behind vehicle speed and GPS speed: change of the lag from part to part of the run."""
+    t, v = run.samples("speed")
+    middles, lags = [], []
+    for begin, end in pairwise(np.linspace(t[0], t[-1], _PARTS + 1).tolist()):
+        part = slice(*np.searchsorted(t, (begin, end)))
+        lag = lag_and_scale(t[part], v[part], *run.samples("gps_speed"))[0]
+        if np.isfinite(lag):
+            middles.append(0.5 * (begin + end))
+            lags.append(lag)
+    if len(lags) < 3:
+        return message("fewer than three parts of the run show a lag", "nothing-common")
+    x, y = np.array(middles), np.array(lags)
+    slope, offset = np.polyfit(x, y, 1)
+    scatter = float(np.sqrt(np.sum((y - slope * x - offset) ** 2) / (len(lags) - 2)))
+    error = 1e6 * scatter / float(np.sqrt(np.sum((x - x.mean()) ** 2)))
+    drift = float(slope) * 1e6
+    evidence = message(
+        "the lag between vehicle and GPS speed goes from {first} to {last} over the run: drift {drift} ± {error} parts per "
+        "million",
+        "clock-drift",
+        first=Value(lags[0], "time", 1, signed=True),
+        last=Value(lags[-1], "time", 1, signed=True),
+        drift=Value(drift, "number", 0, signed=True),
+        error=Value(error, "number", 0),
+    )
+    numbers = {"drift_ppm": drift, "standard_error_ppm": error, "first_lag_s": lags[0], "last_lag_s": lags[-1]}
+    # A drift is flagged when it exceeds what a quartz clock may do by more than its own uncertainty.
+    return abs(drift) - _T95[len(lags) - 2] * error > _DRIFT_LIMIT, numbers, evidence
+
+
+def clock_drift(log_clock: FloatArray, gps_clock: FloatArray) -> tuple[float, float, float]:
+    """Return offset [s], drift [ppm] and spread [s] of a log's own clock against GPS time (n,) [s], by a robust line.
+
+    Offset `log - gps` at the first instant; drift positive where the log's clock is fast; spread is the median absolute
+    deviation from the line. NaN with fewer than three instants. Theil-Sen slope: up to 29 % of wrong stamps (late writes)
+    leave it alone.
+    """
+    from scipy.stats import theilslopes
+
+    both = np.isfinite(log_clock) & np.isfinite(gps_clock)
+    x, y = gps_clock[both], (log_clock - gps_clock)[both]
+    if x.size < 3 or np.ptp(x) == 0.0:
+        return float("nan"), float("nan"), float("nan")
+    at = np.unique(np.linspace(0, x.size - 1, min(x.size, _CLOCK_POINTS)).astype(int))
+    xs, ys = x[at] - x[0], y[at]
+    slope = float(theilslopes(ys, xs)[0])
+    offset = float(np.median(ys - slope * xs))
+    return offset, slope * 1e6, float(np.median(np.abs(ys - slope * xs - offset)))
+
+
+@_check("clock-against-gps", "gps_time", needs=("gps_time",))
+def clock_against_gps(run: CleanRun) -> Outcome:
+    """Drift of the log's own clock against GPS time, where the log holds both."""
+    time, stamps = run.samples("gps_time")
+    _, drift, spread = clock_drift(time, stamps)
+    if not np.isfinite(drift):
+        return message("fewer than three GPS times", "nothing-common")
+    gained = drift * 1e-6 * float(np.ptp(stamps))
+    evidence = message(
+        "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread} about that",
+        "clock-against-gps",
+        gained=Value(gained, "time", 2, signed=True),
+        drift=Value(drift, "number", 0, signed=True),
+        spread=Value(spread, "time", 2),
+    )
+    numbers = {"drift_ppm": drift, "gained_s": gained, "spread_s": spread}
+    return abs(drift) > _DRIFT_LIMIT or spread > _JUMP_LIMIT, numbers, evidence
+
+
+@_check("ambient-against-record", "ambient", needs=("ambient",))
+def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
     """Compare the ambient sensor with a weather record, at speed (> 60 km/h) and at rest (standing for over 30 s).
 
     The vehicle's own sensor reads high when it stands still, so both are given.
     """
-    name, channels = "ambient-against-record", ("ambient",)
-    if not run.has("ambient"):
-        return not_possible(name, channels, "the run has no ambient temperature")
     if record is None or record.empty:
-        return not_possible(name, channels, "no weather record was given")
-    ambient = run.good("ambient")
-    t = _times(ambient)
-    # Station reports are half an hour or an hour apart.
-    expected = interpolate(_times(record), record.to_numpy(dtype=np.float64), t, 2.0 * 3600.0)
-    excess = ambient.to_numpy() - expected
+        return message("no weather record was given", "no-record")
+    t, ambient = run.samples("ambient")
+    outside = (np.asarray(record.index, dtype=np.float64), record.to_numpy(dtype=np.float64))
+    excess = ambient - interpolate(*outside, t, _STATION_GAP)
     speed = run.at("speed", t)
     known = np.isfinite(excess)
-    moving = known & (np.nan_to_num(speed) > 60.0)
-    rest = known & _standing(t, speed, 30.0)
     if not known.any():
-        return not_possible(name, channels, "the weather record does not cover the run")
-    values = {"all_K": float(np.median(excess[known]))}
-    parts = [f"ambient sensor minus record: {values['all_K']:+.1f} K over the run"]
-    for key, where, words in (("at_speed_K", moving, "above 60 km/h"), ("at_rest_K", rest, "after 30 s at rest")):
-        if np.count_nonzero(where) >= 5:
-            values[key] = float(np.median(excess[where]))
-            parts.append(f"{values[key]:+.1f} K {words}")
-    level = values.get("at_speed_K", values["all_K"])
-    rise = values.get("at_rest_K", level) - level
-    flagged = abs(level) > _AMBIENT_LIMIT or rise > _REST_LIMIT
-    return CrossCheck(name, channels, "flagged" if flagged else "agrees", values, ", ".join(parts))
+        return message("the weather record does not cover the run", "no-record")
+    numbers = {"all_K": float(np.median(excess[known]))}
+    parts: list[Message] = []
+    for key, where, words in (
+        ("at_speed_K", np.nan_to_num(speed) > _AT_SPEED, "{excess} above {speed}"),
+        ("at_rest_K", _standing(t, speed, _REST), "{excess} after {time} at rest"),
+    ):
+        if np.count_nonzero(known & where) >= 5:
+            numbers[key] = float(np.median(excess[known & where]))
+            limits = {"speed": Value(_AT_SPEED, "speed", 0), "time": Value(_REST, "time", 0)}
+            parts.append(message(words, "", excess=_kelvin(numbers[key]), **limits))
+    level = numbers.get("at_speed_K", numbers["all_K"])
+    rise = numbers.get("at_rest_K", level) - level
+    evidence = message(
+        "ambient sensor minus record: {all} over the run{more}{parts}",
+        "ambient-against-record",
+        all=_kelvin(numbers["all_K"]),
+        more=", " if parts else "",
+        parts=Listing(tuple(parts), "and"),
+    )
+    return abs(level) > _AMBIENT_LIMIT or rise > _REST_LIMIT, numbers, evidence
 
 
-def intake_against_ambient(run: CleanRun, *, soaked: bool | None = None, running: float = 400.0) -> CrossCheck:
+def _kelvin(difference: float) -> Value:
+    return Value(difference, "temperature_difference", 1, signed=True)
+
+
+@_check("intake-against-ambient", "iat", "ambient", needs=())
+def intake_against_ambient(run: CleanRun) -> Outcome:
     """Offset of the sensor pair: intake minus ambient before the first start after an overnight soak.
 
     Raw readings before the start are used: the engine-off mask keeps them out of metrics, but after a soak every sensor
-    has the temperature of the air around it.
+    has the temperature of the air around it; the coolant shows whether there was one.
     """
-    name, channels = "intake-against-ambient", ("iat", "ambient")
-    if not all(c in run.frame.columns for c in channels):
-        return not_possible(name, channels, "the run has not both intake and ambient temperature")
-    rpm = run.good("rpm")
-    started = _times(rpm)[rpm.to_numpy() >= running]
-    until = float(started[0]) if started.size else np.inf
+    time, rpm = run.samples("rpm")
+    until = min(time[rpm >= RUNNING], default=np.inf)
     first: dict[str, float] = {}
     for channel in ("iat", "ambient", "coolant"):
         if channel in run.frame.columns:
             values = run.frame[channel].dropna()
-            values = values[_times(values) < until]
-            values = values[(values > -39.5).to_numpy()]
+            values = values[(values > _NO_SENSOR) & (values.index < until)]
             if len(values):
                 first[channel] = float(np.median(values.to_numpy()[:5]))
     if "iat" not in first or "ambient" not in first:
-        return not_possible(name, channels, "no readings before the engine first runs")
-    if soaked is None:
-        if "coolant" not in first:
-            return not_possible(name, channels, "no coolant temperature shows whether the vehicle had soaked")
-        if abs(first["coolant"] - first["ambient"]) > _SOAK_SPREAD:
-            return not_possible(
-                name,
-                channels,
-                f"not soaked: coolant {first['coolant']:.0f} °C, ambient {first['ambient']:.0f} °C before the start",
-            )
-    elif not soaked:
-        return not_possible(name, channels, "the vehicle had not soaked")
+        return message("no readings of both before the engine first runs", "no-start")
+    if "coolant" not in first:
+        return message("no coolant temperature shows whether the vehicle had soaked", "soak-unknown")
+    readings = {name: Value(value, "temperature", 1) for name, value in first.items()}
+    if abs(first["coolant"] - first["ambient"]) > _SOAK_SPREAD:
+        return message("not soaked: coolant {coolant}, ambient {ambient} before the start", "not-soaked", **readings)
     offset = first["iat"] - first["ambient"]
-    return CrossCheck(
-        name,
-        channels,
-        "flagged" if abs(offset) > _SOAK_LIMIT else "agrees",
-        {"offset_K": offset} | {f"{k}_C": v for k, v in first.items()},
-        f"before the first start the intake reads {offset:+.1f} K against ambient ({first['iat']:.1f} and"
-        f" {first['ambient']:.1f} °C): offset of the sensor pair",
+    evidence = message(
+        "before the first start the intake reads {offset} against ambient ({iat} and {ambient}): offset of the sensor pair",
+        "intake-against-ambient",
+        offset=_kelvin(offset),
+        **readings,
     )
+    return abs(offset) > _SOAK_LIMIT, {"offset_K": offset} | {f"{k}_C": v for k, v in first.items()}, evidence
 
 
-def manifold_against_barometer(run: CleanRun, station_pressure: float | None = None) -> CrossCheck:
+@_check("manifold-against-barometer", "map", "baro", needs=("map", "rpm"))
+def manifold_against_barometer(run: CleanRun, station_pressure: float | None = None) -> Outcome:
     """Compare manifold pressure with the engine stopped for over 2 s with barometric pressure."""
-    name, channels = "manifold-against-barometer", ("map", "baro")
-    if not (run.has("map") and run.has("rpm")):
-        return not_possible(name, channels, "the run has not both manifold pressure and engine speed")
-    reference = station_pressure
-    if run.has("baro"):
-        reference = float(np.median(run.good("baro").to_numpy()))
+    reference = float(np.median(run.good("baro"))) if run.has("baro") else station_pressure
     if reference is None:
-        return not_possible(name, channels, "neither a barometric channel nor a station pressure is known")
-    manifold, rpm = run.good("map"), run.good("rpm")
-    t = _times(manifold)
-    stopped = _standing(t, interpolate(_times(rpm), rpm.to_numpy(), t, run.gap_limit("rpm")), 2.0)
+        return message("neither a barometric channel nor a station pressure is known", "no-record")
+    t, manifold = run.samples("map")
+    stopped = _standing(t, run.at("rpm", t), _STOPPED)
     if np.count_nonzero(stopped) < 3:
-        return not_possible(name, channels, "the engine never stands for more than 2 s in this run")
-    still = float(np.median(manifold.to_numpy()[stopped]))
-    off = still - reference
-    return CrossCheck(
-        name,
-        channels,
-        "flagged" if abs(off) > _PRESSURE_LIMIT else "agrees",
-        {"manifold_kPa": still, "barometer_kPa": reference, "difference_kPa": off},
-        f"engine stopped: manifold {still:.1f} kPa, barometer {reference:.1f} kPa, difference {off:+.1f} kPa",
+        return message(
+            "the engine never stands for more than {time} in this run", "no-stop", time=Value(_STOPPED, "time", 0)
+        )
+    still = float(np.median(manifold[stopped]))
+    evidence = message(
+        "engine stopped: manifold {manifold}, barometer {barometer}, difference {off}",
+        "manifold-against-barometer",
+        manifold=Value(still, "pressure", 1),
+        barometer=Value(reference, "pressure", 1),
+        off=Value(still - reference, "pressure", 1, signed=True),
     )
+    numbers = {"manifold_kPa": still, "barometer_kPa": reference, "difference_kPa": still - reference}
+    return abs(still - reference) > _PRESSURE_LIMIT, numbers, evidence
 
 
-def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | None = None) -> CrossCheck:
+@_check("airflow-unit", "maf", "rpm", "map", "iat", needs=("maf",))
+def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | None = None) -> Outcome:
     """Test whether the unit that the log gave its airflow can be right.
 
     The filling of the cylinders (airflow over what the displacement would draw at manifold density) and, for petrol,
     the air-fuel ratio against the fuel rate are computed for the label and for the other units seen in logs.
     """
-    name, channels = "airflow-unit", ("maf", "rpm", "map", "iat")
-    if not (run.has("maf") and label in _AIRFLOW_UNITS):
-        return not_possible(name, channels, "the run has no airflow, or its label is unknown")
-    maf = run.good("maf")
-    t = _times(maf)
-    number = maf.to_numpy() / _AIRFLOW_UNITS[label]
+    if label not in _AIRFLOW_UNITS:
+        return message("the unit “{label}” of the airflow is unknown", "unit-unknown", label=label)
+    t, maf = run.samples("maf")
+    number = maf / _AIRFLOW_UNITS[label]
     tests: list[tuple[str, FloatArray, float, float]] = []
-    if displacement and all(run.has(c) for c in ("rpm", "map", "iat")):
-        rpm = run.at("rpm", t)
-        with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore"):
+        if displacement and all(run.has(c) for c in ("rpm", "map", "iat")):
+            rpm = run.at("rpm", t)
             density = run.at("map", t) * 1000.0 / (_AIR * (run.at("iat", t) + 273.15))  # kg/m³ = g/l
             drawn = displacement * rpm / 120.0 * density
             use = np.isfinite(drawn) & (rpm > 1000.0) & (number > 0.0)
-        tests.append(("filling", number[use] / drawn[use], *_FILLING))
-    if run.has("fuel_rate"):
-        fuel = run.at("fuel_rate", t) * _PETROL[0] / 3600.0
-        with np.errstate(invalid="ignore"):
+            tests.append(("filling", number[use] / drawn[use], *_FILLING))
+        if run.has("fuel_rate"):
+            fuel = run.at("fuel_rate", t) * _PETROL[0] / 3600.0
             use = np.isfinite(fuel) & (fuel > 0.05) & (number > 0.0)
-        tests.append(("air-fuel ratio", number[use] / fuel[use], 0.9 * _PETROL[1], 1.1 * _PETROL[1]))
-    tests = [test for test in tests if test[1].size >= 20]
-    if not tests:
-        return not_possible(
-            name,
-            channels,
-            "neither the displacement with engine speed, pressure and temperature nor a fuel rate is known",
-        )
-    values: dict[str, float] = {}
+            low, high = (part * _PETROL[1] for part in _MIXTURE)
+            tests.append(("air-fuel ratio", number[use] / fuel[use], low, high))
+    numbers: dict[str, float] = {}
     plausible = dict.fromkeys(_AIRFLOW_UNITS, True)
-    evidence = []
+    parts = []
     for what, ratio, low, high in tests:
+        if ratio.size < _LEAST_RATIOS:
+            continue
         middle = float(np.median(ratio))
-        values[what.replace("-", "_").replace(" ", "_")] = middle * _AIRFLOW_UNITS[label]
-        evidence.append(f"{what} {middle * _AIRFLOW_UNITS[label]:.2f} as {label} (plausible {low:.3g} to {high:.3g})")
+        numbers[what.replace("-", "_").replace(" ", "_")] = middle * _AIRFLOW_UNITS[label]
+        text = "{what} {value} as {label} (plausible {low} to {high})"
+        values = {"value": middle * _AIRFLOW_UNITS[label], "low": low, "high": high}
+        parts.append(message(text, "", what=what, label=label, **{k: Value(v, "number", 2) for k, v in values.items()}))
         for unit, factor in _AIRFLOW_UNITS.items():
             plausible[unit] &= low <= middle * factor <= high
-    others = [unit for unit, fits in plausible.items() if fits and unit != label]
-    if plausible[label]:
-        return CrossCheck(name, channels, "agrees", values, "; ".join(evidence))
-    way = f"; plausible only in {' or '.join(others)}" if others else "; no usual unit makes it plausible"
-    return CrossCheck(name, channels, "flagged", values, "; ".join(evidence) + way)
+    if not parts:
+        text = "neither the displacement with engine speed, pressure and temperature nor a fuel rate is known"
+        return message(text, "no-reference")
+    others = tuple(unit for unit, fits in plausible.items() if fits and unit != label)
+    way: Message | str = ""
+    if not plausible[label]:
+        way = message("; plausible only in {units}", units=Listing(others, "or"))
+        way = way if others else message("; no usual unit makes it plausible")
+    evidence = message("{parts}{way}", "airflow-unit", parts=Listing(tuple(parts), ";"), way=way)
+    return not plausible[label], numbers, evidence
 
 
-def coolant_unit(run: CleanRun) -> CrossCheck:
+@_check("coolant-unit", "coolant", needs=())
+def coolant_unit(run: CleanRun) -> Outcome:
     """Test whether coolant temperature can be in °C: a warm engine settles near 80 to 110 °C, that is 176 to 230 °F."""
-    name, channels = "coolant-unit", ("coolant",)
-    if "coolant" not in run.frame.columns:
-        return not_possible(name, channels, "the run has no coolant temperature")
-    raw = run.frame["coolant"].dropna().to_numpy()
-    raw = raw[raw > -39.5]
-    if raw.size < 10:
-        return not_possible(name, channels, "too few samples")
+    raw = run.frame["coolant"].to_numpy() if "coolant" in run.frame.columns else np.zeros(0)
+    raw = raw[raw > _NO_SENSOR]
+    if raw.size < _COOLANT_SAMPLES:
+        return message("the run has no or too few samples of the coolant temperature", "no-channel")
     warm = float(np.quantile(raw, 0.95))
-    values = {"warm_C": warm}
-    if warm > 140.0:
-        also = f"; in °F it would be {(warm - 32) / 1.8:.0f} °C" if 140.0 < warm < 260.0 else ""
-        return CrossCheck(
-            name, channels, "flagged", values, f"coolant settles at {warm:.0f} °C, which no engine does{also}"
-        )
-    return CrossCheck(name, channels, "agrees", values, f"coolant settles at {warm:.0f} °C")
+    flagged = warm > _HOTTEST
+    also: Message | str = ""
+    if flagged and warm < 260.0:
+        also = message("; taken for °F it would be {value}", value=Value((warm - 32) / 1.8, "temperature", 0))
+    evidence = message(
+        "coolant settles at {warm}{verdict}{also}",
+        "coolant-unit",
+        warm=Value(warm, "temperature", 0),
+        verdict=", which no engine does" if flagged else "",
+        also=also,
+    )
+    return flagged, {"warm_C": warm}, evidence
 
 
 def _standing(t: FloatArray, value: FloatArray, least: float) -> BoolArray:
     """Mark the times at which `value` has been below 1 for more than `least` seconds."""
     with np.errstate(invalid="ignore"):
         low = value < 1.0
-    starts = np.flatnonzero(low & ~np.concatenate(([False], low[:-1])))
-    begin = np.full(t.size, np.inf)
-    if starts.size:
-        which = np.searchsorted(starts, np.arange(t.size), side="right") - 1
-        begin = np.where(which >= 0, t[starts[np.maximum(which, 0)]], np.inf)
-    return np.asarray(low & (t - begin > least), dtype=np.bool_)
-
-
-def _times(series: pd.Series) -> FloatArray:
-    """Return the index of a series as seconds."""
-    return np.asarray(series.index, dtype=np.float64)
+    begin = np.where(low & ~np.append(False, low[:-1]), t, -np.inf)
+    return low & (t - np.maximum.accumulate(begin) > least)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Literal
 
@@ -12,49 +13,21 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from intake_report.channels import CHANNELS
+from intake_report.messages import Message, Part, Value
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
+Samples = tuple[FloatArray, FloatArray]
+"""Times [s] and values of the samples of one channel."""
 
 DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
 
 
 @dataclass(frozen=True)
 class CleanSettings:
-    """Limits of the cleaning steps; the defaults are common practice unless said otherwise.
+    """What a campaign says about its instrument: declared resolution by channel [internal unit]; else the catalogue's."""
 
-    Parameters
-    ----------
-    gap : float
-        A pause between rows longer than this, and than five usual row intervals, is reported as a gap [s].
-    running : float
-        The engine counts as running from this speed [rpm]; between cranking (below about 300) and idle.
-    settle : float
-        Air temperatures are kept out for this long after the engine (re)starts [s].
-    settle_longest : float
-        ... and longer, while the intake reads below ambient by more than `settle_margin`, up to this [s].
-    settle_margin : float
-        An intake cannot be colder than the air it draws; so far below ambient it has not settled [K].
-    hampel_half : int
-        Half width of the spike window [true samples].
-    hampel_factor : float
-        Spike limit in robust standard deviations (1.4826 x median absolute deviation); 3 is the usual choice for
-        clean laboratory data, road data has heavier tails.
-    stuck : float
-        A fast channel that repeats one value for this long while the vehicle's speed changes is stuck [s].
-    resolution : mapping of str to float
-        Declared resolution of the instrument, by channel [internal unit]; else the catalogue's.
-    """
-
-    gap: float = 2.0
-    running: float = 400.0
-    settle: float = 30.0
-    settle_longest: float = 90.0
-    settle_margin: float = 2.0
-    hampel_half: int = 3
-    hampel_factor: float = 5.0
-    stuck: float = 60.0
     resolution: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -65,22 +38,29 @@ class QualityEntry:
     Parameters
     ----------
     step : str
-        Name of the cleaning step, kebab-case.
+        Name of the cleaning step, kebab-case; the code of its message.
     channel : str
         Channel it concerns; "time" for the time base, "" for the whole run.
     touched : int
         Samples (or rows, for the time base) changed, masked or flagged.
     share : float
         `touched` over the samples of the channel (or rows), 0 to 1.
-    reason : str
-        One sentence with the evidence.
+    reason : Part
+        One sentence with the evidence; plain text where a reader of logs noticed it.
     """
 
     step: str
     channel: str
     touched: int
     share: float
-    reason: str
+    reason: Part
+
+
+def entry(step: str, channel: str, touched: int, total: int, reason: Part) -> QualityEntry:
+    """Build a quality entry; the share is computed here so that it cannot disagree with the count."""
+    if isinstance(reason, Message):
+        reason = replace(reason, code=step)
+    return QualityEntry(step, channel, int(touched), float(touched) / total if total else 0.0, reason)
 
 
 @dataclass(frozen=True)
@@ -119,7 +99,7 @@ class CrossCheck:
         Verdict.
     numbers : dict of str to float
         Numbers found; the key names the unit.
-    evidence : str
+    evidence : Message
         One sentence with the numbers, or why the check was not possible.
     """
 
@@ -127,12 +107,7 @@ class CrossCheck:
     channels: tuple[str, ...]
     status: Literal["agrees", "flagged", "not-possible"]
     numbers: dict[str, float]
-    evidence: str
-
-
-def not_possible(name: str, channels: tuple[str, ...], why: str) -> CrossCheck:
-    """Build the result of a check that the run does not allow."""
-    return CrossCheck(name, channels, "not-possible", {}, why)
+    evidence: Message
 
 
 @dataclass(frozen=True)
@@ -178,6 +153,11 @@ class CleanRun:
         values = self.frame[channel]
         return values[(values.notna() & ~self.masks[channel]).to_numpy()]
 
+    def samples(self, channel: str) -> Samples:
+        """Return times [s] and values of the valid true samples of `channel`."""
+        good = self.good(channel)
+        return np.asarray(good.index, dtype=np.float64), good.to_numpy(dtype=np.float64)
+
     def gap_limit(self, channel: str) -> float:
         """Return the longest pause over which `channel` may be interpolated in this run [s]."""
         known = self.sampling.get(channel)
@@ -200,9 +180,7 @@ class CleanRun:
         ndarray, (m,)
             NaN outside the samples and inside longer pauses.
         """
-        limit = max_gap if max_gap is not None else self.gap_limit(channel)
-        samples = self.good(channel)
-        return interpolate(samples.index.to_numpy(dtype=np.float64), samples.to_numpy(), times, limit)
+        return interpolate(*self.samples(channel), times, self.gap_limit(channel) if max_gap is None else max_gap)
 
 
 def gap_limit(channel: str, interval: float) -> float:
@@ -244,6 +222,20 @@ def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: fl
     return result
 
 
-def entry(step: str, channel: str, touched: int, total: int, reason: str) -> QualityEntry:
-    """Build a quality entry; the share is computed here so that it cannot disagree with the count."""
-    return QualityEntry(step, channel, int(touched), float(touched) / total if total else 0.0, reason)
+def reading(channel: str, number: float, *, difference: bool = False) -> Value:
+    """Return a reading of a channel, or a difference of two, with the digits that tell it from its neighbours."""
+    known = CHANNELS.get(channel)
+    if known is None:
+        return Value(number, "number")
+    if not difference:
+        decimals = 0 if float(number).is_integer() else max(1, _decimals(known.resolution or 0.1))
+        return Value(number, known.quantity, decimals)
+    decimals = 0 if float(number).is_integer() else _decimals(abs(number)) + 1
+    if known.quantity == "temperature":
+        return Value(number, "temperature_difference", max(1, decimals))
+    return Value(number, known.quantity, decimals)
+
+
+def _decimals(number: float) -> int:
+    """Return the place of the first significant digit behind the point, 0 to 6."""
+    return max(0, min(6, math.ceil(-math.log10(number) - 1e-9)))

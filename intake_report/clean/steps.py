@@ -1,4 +1,4 @@
-"""The chain of the cleaning steps for one run."""
+"""The chain of the cleaning steps for one run: time base, true samples, masks (True = bad), each step accounted for."""
 
 from __future__ import annotations
 
@@ -9,24 +9,55 @@ import numpy as np
 import pandas as pd
 
 from intake_report.channels import CHANNELS
-from intake_report.clean.masks import Masker
+from intake_report.clean import faults
 from intake_report.clean.model import (
+    BoolArray,
     CleanRun,
     CleanSettings,
     FloatArray,
     IntArray,
     QualityEntry,
+    Samples,
     Sampling,
     entry,
     gap_limit,
+    reading,
 )
 from intake_report.clean.quantisation import quantisation_step
-from intake_report.clean.reduction import true_samples
-from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups
+from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups, true_samples
 from intake_report.clean.timebase import merge_ties, repair
 from intake_report.loaders.base import RunLog
+from intake_report.messages import Interval, Listing, Message, Value, message
 
+RUNNING = 400.0  # rpm: the engine runs from here; between cranking (below about 300) and idle (common practice)
+_FLOW_HEATED = ("iat", "charge")  # air temperatures that are one with the engine's air only while it flows
+_SETTLE = 30.0  # s: these are kept out for this long after the engine (re)starts (from the real commutes) ...
+_SETTLE_LONGEST = 90.0  # s: ... and up to this while the intake reads below ambient by more than ...
+_SETTLE_MARGIN = 2.0  # K: ... this, since an intake cannot be colder than the air it draws: it has not settled
+_WHOLE_RUN, _WHOLE_SAMPLES = 300.0, 50  # s and samples; shorter logs may well hold one value
+# Spikes: half width of the window [true samples], and limit in robust standard deviations; 3 is the usual choice for
+# clean laboratory data, road data has heavier tails (common practice). A spike also exceeds so many steps.
+_HAMPEL_HALF, _HAMPEL_FACTOR, _HAMPEL_STEPS = 3, 5.0, 3.0
+_SHOULD_MOVE = ("rpm", "maf", "map", "load", "absolute_load", "timing", "gps_speed", "fuel_rate")  # while driving
+_STUCK, _STUCK_CHANGE = 60.0, 20.0  # s of one value while the speed changes by so much [km/h] (common practice)
+_FROZEN, _FROZEN_SPEED = 10.0, 20.0  # s of one position while the vehicle drives faster than this [km/h]
+_POSITION_RATE = 1.0e-3  # degrees of latitude per second: about 400 km/h, faster than any road vehicle
+_POSITION_SLACK = 1.5e-4  # half the allowance for the scatter of a position fix, about 17 m
+_JUMP, _JUMP_SPEED, _JUMP_CHANGE = (
+    60.0,
+    20.0,
+    0.05,
+)  # s without rows, at least this speed [km/h] and this relative change of
+# it: nobody keeps his speed over a pause of the log, the clock was set forward (choice of this package)
+_OTHER_STEP = 0.05  # relative difference from the declared resolution from which a step is another one
+_INTERPOLATED = 0.98  # share of samples on the steps below which the log holds values between readings
+_NAMED = 5  # places that a sentence names
+_SAMPLED = 50_000  # samples that a usual interval or place is taken from
 _FIRST = ("rpm", "ambient", "speed")  # channels that the steps of others look at
+
+
+Reach = Mapping[str, tuple[float, float]]
+"""Least and largest value of the channels that have a sample in every row."""
 
 
 def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
@@ -39,7 +70,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     log : RunLog
         The run as mapped; internal units; float columns, NaN = no sample.
     settings : CleanSettings, optional
-        Limits.
+        What the campaign says about its instrument.
 
     Returns
     -------
@@ -47,221 +78,398 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
         Cleaning a cleaned run again changes neither data nor masks.
     """
     settings = settings or CleanSettings()
-    names = [str(name) for name in log.frame.columns]
-    raw = [log.frame.iloc[:, j].to_numpy(dtype=np.float64) for j in range(len(names))]
     rows = len(log.frame)
-    shared = all(dtype == np.float64 for dtype in log.frame.dtypes) and log.frame.index.dtype == np.float64
+    columns = {str(name): log.frame.iloc[:, j].to_numpy(dtype=np.float64) for j, name in enumerate(log.frame)}
     quality = [entry(n.code, n.column or "", n.count or 0, max(rows, n.count or 0), n.text) for n in log.notices]
-
     whole: dict[str, tuple[float, float]] = {}
-    for j, name in enumerate(names):
-        reach = (float(np.min(raw[j])), float(np.max(raw[j]))) if rows else (0.0, 0.0)
+    for name, values in columns.items():
+        reach = (float(np.min(values)), float(np.max(values))) if rows else (0.0, 0.0)
         if np.isfinite(reach).all():
             whole[name] = reach
-            continue
-        endless = np.isinf(raw[j])
-        if endless.any():
-            raw[j] = np.where(endless, np.nan, raw[j])
-            shared = False
-            reason = "infinite numbers are no readings and count as missing"
+        elif (endless := np.isinf(values)).any():
+            columns[name] = np.where(endless, np.nan, values)
+            reason = message("infinite numbers are no readings and count as missing")
             quality.append(entry("not-finite", name, int(np.count_nonzero(endless)), rows, reason))
-    clock = log.frame.index.to_numpy(dtype=np.float64)
-    base = repair(clock, settings, raw)
+    base = repair(log.frame.index.to_numpy(dtype=np.float64), list(columns.values()))
     quality += base.entries
-    columns = raw if base.order is None else [values[base.order] for values in raw]
-    time, columns, present, found = _reduce(base.time, names, columns, whole)
-    quality += found
-    if shared and columns is raw and time is clock:
-        frame = log.frame.rename_axis("time")  # nothing was moved, so the data are shared rather than copied
-    else:
-        frame = pd.DataFrame(dict(zip(names, columns, strict=True)), index=pd.Index(time, name="time"), copy=False)
+    if base.order is not None:
+        columns = {name: values[base.order] for name, values in columns.items()}
+    kept, more = _sample_rows(base.time, columns, whole)
+    quality += more
+    time, columns, kept = _reduced(base.time, columns, kept, whole)
+    if time.size and not (time[1:] > time[:-1]).all():
+        total = time.size
+        whole = {name: reach for name, reach in whole.items() if name not in kept}
+        time, merged, ties = merge_ties(time, list(columns.values()))
+        columns, kept = dict(zip(columns, merged, strict=True)), {}
+        reason = message(
+            "rows that repeat the time of the row before were merged; the last sample of each channel stays"
+        )
+        quality.append(entry("duplicate-times", "time", ties, total, reason))
+    # Without copying: a long log that needed no change is shared with the cleaned run.
+    frame = pd.DataFrame(columns, index=pd.Index(time, name="time"), copy=False)
 
-    bad = np.zeros((len(names), time.size), dtype=np.bool_)
-    masker = Masker(time, dict(zip(names, columns, strict=True)), bad, settings, present, whole)
-    for name in sorted(names, key=lambda n: (n not in _FIRST, names.index(n))):
+    masker = Masker(time, columns, settings.resolution, kept, whole)
+    for name in sorted(columns, key=lambda n: n not in _FIRST):
         masker.channel(name)
     masker.frozen_position()
-    quality += masker.entries
-    sampling = {}
     every = np.diff(time)
-    for name in names:
-        sampling[name], found = _sampling(name, every, masker, rows, settings)
-        quality += found
-    quality += _jumps(masker)
-    masks = pd.DataFrame(bad.T, index=frame.index, columns=frame.columns, copy=False)
+    sampling = {name: masker.sampling(name, every, rows) for name in columns}
+    masker.clock_jumps()
+    masks = pd.DataFrame(masker.bad.T, index=frame.index, columns=frame.columns, copy=False)
+    quality += masker.entries
     return CleanRun(log.run, log.start, frame, masks, sampling, tuple(quality), tuple(log.sources))
 
 
-def _reduce(
-    time: FloatArray, names: list[str], columns: list[FloatArray], whole: Mapping[str, tuple[float, float]]
-) -> tuple[FloatArray, list[FloatArray], dict[str, IntArray], list[QualityEntry]]:
-    """Reduce repeats to true samples, leave out rows without any, merge rows of one time.
-
-    Returns times, columns (the same list when nothing was reduced), the rows of the samples of each reduced channel, and
-    the account.
-    """
-    series = dict(zip(names, columns, strict=True))
-    kept, entries = _sample_rows(time, series, whole)
-    if kept:
-        time, columns, kept = _build(time, series, kept, whole)
-    if time.size and not (time[1:] > time[:-1]).all():
-        total = time.size
-        time, columns, merged = merge_ties(time, columns)
-        kept = {}
-        reason = "rows that repeat the time of the row before were merged; the last sample of each channel stays"
-        entries.append(entry("duplicate-times", "time", merged, total, reason))
-    return time, columns, kept, entries
-
-
 def _sample_rows(
-    time: FloatArray, series: Mapping[str, FloatArray], whole: Mapping[str, tuple[float, float]]
+    time: FloatArray, columns: Mapping[str, FloatArray], whole: Reach
 ) -> tuple[dict[str, IntArray], list[QualityEntry]]:
     """Find the rows of the true samples of every channel that repeats values, and say how each was decided."""
     entries = []
     kept: dict[str, IntArray] = {}
-    grouped: set[str] = set()
-    for members, rows in row_groups(series, whole):
-        grouped.update(members)
-        part = {name: series[name] if rows is None else series[name][rows] for name in members}
+    decided: set[str] = set()
+    for members, rows in row_groups(columns, whole):
+        decided.update(members)
+        part = {name: columns[name] if rows is None else columns[name][rows] for name in members}
         with np.errstate(over="ignore", invalid="ignore"):  # absurd numbers are masked later
-            pattern = find_pattern(part)
+            decisions, slips = find_pattern(part)
         for name in members:
-            decision = pattern.decisions[name]
-            keep = true_samples(part[name], decision, pattern.slips)
-            present = int(np.count_nonzero(~np.isnan(part[name]))) if name not in whole else part[name].size
+            keep = true_samples(part[name], decisions[name], slips)
+            present = part[name].size if name in whole else int(np.count_nonzero(~np.isnan(part[name])))
             repeats = 0
             if keep is not None:
                 at = np.flatnonzero(keep)
                 kept[name] = at if rows is None else rows[at]
                 repeats = present - at.size
-            entries.append(entry("true-samples", name, repeats, present, decision.reason))
-        if len(pattern.slips):
+            entries.append(entry("true-samples", name, repeats, present, decisions[name].reason))
+        if len(slips):
             clock = time if rows is None else time[rows]
-            cycle = max(decision.period for decision in pattern.decisions.values())
-            # A cycle of ten rows that is nine rows late has lost one.
-            rows_off = [int(by) if 2 * by <= cycle else int(by) - cycle for by in pattern.slips[:, 1]]
-            slipped = ", ".join(
-                f"{by:+d} at about {clock[row]:.1f} s" for row, by in zip(pattern.slips[:5, 0], rows_off, strict=False)
-            )
-            more = f" and {len(rows_off) - 5} more" if len(rows_off) > 5 else ""
-            reason = f"the polling cycle is displaced by lost (-) or repeated (+) rows, in all {slipped}{more}"
-            entries.append(entry("cycle-slip", "time", len(rows_off), clock.size, reason))
-    for name, values in series.items():
-        if name not in grouped:
+            cycle = max(decision.period for decision in decisions.values())
+            entries.append(entry("cycle-slip", "time", len(slips), clock.size, _slipped(slips, clock, cycle)))
+    for name, values in columns.items():
+        if name not in decided:
             samples = int(np.count_nonzero(~np.isnan(values)))
-            reason = OWN_TIMES.reason if samples else "the channel has no sample"
+            reason = OWN_TIMES.reason if samples else message("the channel has no sample")
             entries.append(entry("true-samples", name, 0, samples, reason))
     return kept, entries
 
 
-def _build(
-    time: FloatArray,
-    series: Mapping[str, FloatArray],
-    kept: dict[str, IntArray],
-    whole: Mapping[str, tuple[float, float]],
-) -> tuple[FloatArray, list[FloatArray], dict[str, IntArray]]:
-    """Build the columns from the sample rows; rows without any sample are left out before anything is copied."""
+def _slipped(slips: IntArray, clock: FloatArray, cycle: int) -> Message:
+    # A cycle of ten rows that is nine rows late has lost one.
+    places = [
+        message(
+            "{by} at about {at}",
+            by=Value(float(by if 2 * by <= cycle else by - cycle), "number", 0, signed=True),
+            at=Value(float(clock[row]), "time", 1),
+        )
+        for row, by in slips[:_NAMED].tolist()
+    ]
+    return message(
+        "the polling cycle is displaced by lost (−) or repeated (+) rows, in all {places}{more}",
+        places=Listing(tuple(places)),
+        more=message(" and {n} more", n=len(slips) - _NAMED) if len(slips) > _NAMED else "",
+    )
+
+
+def _reduced(
+    time: FloatArray, columns: dict[str, FloatArray], kept: dict[str, IntArray], whole: Reach
+) -> tuple[FloatArray, dict[str, FloatArray], dict[str, IntArray]]:
+    """Build the columns from the sample rows; rows without any sample are left out before anything is copied.
+
+    Returns times, columns and the rows of the samples of each reduced channel.
+    """
+    if not kept:
+        return time, columns, kept
     some = np.zeros(time.size, dtype=np.bool_)
-    for name, values in series.items():
+    for name, values in columns.items():
         if name in kept:
             some[kept[name]] = True
-        elif name not in whole:
-            some |= ~np.isnan(values)
-        else:
+        elif name in whole:
             some[:] = True
             break
+        else:
+            some |= ~np.isnan(values)
     size = int(np.count_nonzero(some))
+    moved = kept
     if size < time.size:
         place = np.cumsum(some) - 1
         moved = {name: place[rows] for name, rows in kept.items()}
-    else:
-        moved = kept
-    columns = []
-    for name, values in series.items():
+    result = {}
+    for name, values in columns.items():
         if name in kept:
-            column = np.full(size, np.nan)
-            column[moved[name]] = values[kept[name]]
+            result[name] = np.full(size, np.nan)
+            result[name][moved[name]] = values[kept[name]]
         else:
-            column = values if size == time.size else values[some]
-        columns.append(column)
-    return time if size == time.size else time[some], columns, moved
+            result[name] = values if size == time.size else values[some]
+    return time if size == time.size else time[some], result, moved
 
 
-def _sampling(
-    name: str,
-    every: FloatArray,
-    masker: Masker,
-    rows: int,
-    settings: CleanSettings,
-) -> tuple[Sampling, list[QualityEntry]]:
-    """Measure the true interval and the step of one channel; report pauses longer than its limit.
+class Masker:
+    """Masks of all channels; later channels look at the good samples of earlier ones."""
 
-    `every` holds the steps between all rows, shared by the channels that have a sample in each.
-    """
-    entries = []
-    present = masker.present[name]
-    samples = masker.time.size if present is None else present.size
-    steps = every if present is None else np.diff(masker.time[present])
-    interval = float(np.median(steps[:: max(1, steps.size // 200_000)])) if steps.size else math.nan
-    known = CHANNELS.get(name)
-    limit = gap_limit(name, interval)
-    if steps.size and float(steps.max()) > limit:
-        long = steps > limit
-        entries.append(
-            entry(
-                "channel-gap",
-                name,
-                int(np.count_nonzero(long)),
-                samples,
-                f"pauses longer than {limit:g} s, the limit for"
-                f" interpolation, {steps[long].sum():.1f} s in all; nothing is interpolated across them",
+    def __init__(
+        self,
+        time: FloatArray,
+        columns: Mapping[str, FloatArray],
+        resolution: Mapping[str, float],
+        present: Mapping[str, IntArray],
+        whole: Mapping[str, tuple[float, float]],
+    ):
+        self.time = time
+        self.columns = columns
+        self.row = {name: j for j, name in enumerate(columns)}
+        self.bad = np.zeros((len(columns), time.size), dtype=np.bool_)
+        self.resolution = resolution
+        self.entries: list[QualityEntry] = []
+        self._good: dict[str, tuple[IntArray | None, FloatArray, FloatArray]] = {}
+        # Rows of the samples of each channel; None where every row has one.
+        self.present: dict[str, IntArray | None] = dict(present)
+        # Extremes of the channels that have a sample in every row: known beforehand, a pass over a long log costs time.
+        self._reach = {name: reach for name, reach in whole.items() if name not in present}
+        for name, values in columns.items():
+            if name in self._reach:
+                self.present[name] = None
+            elif name not in present:
+                at = np.flatnonzero(~np.isnan(values))
+                self.present[name] = None if at.size == values.size else at
+
+    def good(self, name: str) -> Samples:
+        """Return times and values of the samples of a channel that are good so far; empty without the channel."""
+        return self._samples(name)[1:]
+
+    def _samples(self, name: str) -> tuple[IntArray | None, FloatArray, FloatArray]:
+        """Return rows (None: every row), times and values of the samples of a channel that are good so far."""
+        if name not in self.columns:
+            return np.zeros(0, dtype=np.intp), np.zeros(0), np.zeros(0)
+        if name not in self._good:
+            at, bad, values = self.present[name], self.bad[self.row[name]], self.columns[name]
+            if bad.any():
+                at = np.flatnonzero(~bad) if at is None else at[~bad[at]]
+            self._good[name] = (at, self.time, values) if at is None else (at, self.time[at], values[at])
+        return self._good[name]
+
+    def count(self, name: str) -> int:
+        """Return the number of samples of a channel."""
+        present = self.present[name]
+        return self.time.size if present is None else present.size
+
+    def _mark(self, step: str, name: str, mask: BoolArray | None, reason: Message) -> None:
+        """Add a mask over the samples that are good so far, and account for it."""
+        if mask is None or not mask.any():
+            return
+        at = self._samples(name)[0]
+        hit = np.flatnonzero(mask) if at is None else at[mask]
+        self.bad[self.row[name]][hit] = True
+        del self._good[name]
+        self.entries.append(entry(step, name, hit.size, self.count(name), reason))
+
+    def channel(self, name: str) -> None:
+        """Apply every step to one channel; a name outside the catalogue has no limits to check against."""
+        known = CHANNELS.get(name)
+        values = self.good(name)[1]
+        if known is None or values.size == 0:
+            return
+        reach = self._reach[name] if name in self._reach else faults.extremes(values)
+        duration = float(self.time[-1] - self.time[0])
+        if reach[0] == reach[1] and values.size >= _WHOLE_SAMPLES and duration >= _WHOLE_RUN:
+            reason = message(
+                "reads {value} over the whole run of {duration}, as a sensor that is not connected would",
+                value=reading(name, reach[0]),
+                duration=Value(duration, "time", 0),
             )
+            self.entries.append(entry("constant", name, values.size, values.size, reason))
+        step = self.resolution.get(name) or known.resolution
+        codes = Listing(tuple(reading(name, code) for code in known.fault_codes), "or")
+        self._mark(
+            "fault-code",
+            name,
+            faults.fault_codes(values, known.fault_codes, step, reach),
+            message("reads a code that means no sensor ({codes})", codes=codes),
         )
-    good = masker.good(name)[1]
-    declared = settings.resolution.get(name) or (known.resolution if known else None)
-    step, share = quantisation_step(good, declared)
-    if step is not None and declared is not None and abs(step / declared - 1.0) > 0.05:
-        given = "declared" if name in settings.resolution else "usual"
-        entries.append(
-            entry(
-                "resolution",
-                name,
-                0,
-                samples,
-                f"the readings move in steps of {step:.4g} ({share:.0%} of samples), the"
-                f" {given} resolution is {declared:.4g}; the larger one belongs into the uncertainty",
-            )
-        )
-    elif step is not None and share < 0.98:
-        entries.append(
-            entry(
-                "interpolated",
-                name,
-                round((1.0 - share) * good.size),
-                good.size,
-                f"readings lie beside the steps of {step:.4g}: the log holds interpolated values between readings",
-            )
-        )
-    return Sampling(interval, samples, rows, step), entries
+        values = self.good(name)[1]
+        decimals = max(reading(name, limit).decimals or 0 for limit in (known.low, known.high))
+        limits = Interval(known.low, known.high, known.quantity, decimals)
+        reason = message("outside the plausible range {limits}", limits=limits)
+        self._mark("implausible", name, faults.outside(values, known.low, known.high, reach), reason)
+        if name in _FLOW_HEATED:
+            self._engine_off(name)
+        rate = known.max_rate
+        if name in ("latitude", "longitude"):
+            rate, step = self._position_rate(name), _POSITION_SLACK
+        if rate is not None:
+            self._rates(name, rate, step)
+        self._stuck(name)
 
+    def _rates(self, name: str, rate: float, step: float | None) -> None:
+        """Mask impossible rates, then spikes."""
+        time, values = self.good(name)
+        if values.size < 2:
+            return
+        step = step if step is not None else quantisation_step(values)[0] or 0.0
+        mask, too_many = faults.impossible_rates(time, values, rate, step)
+        fastest = reading(name, rate, difference=True)
+        if too_many:
+            reason = message(
+                "{n} of {samples} steps exceed {rate} per second: too many for single faults, so nothing was masked; the "
+                "channel is noisy, or its unit or time base is wrong",
+                n=too_many,
+                samples=values.size,
+                rate=fastest,
+            )
+            self.entries.append(entry("rate-not-applied", name, 0, values.size, reason))
+            return
+        reason = message("cannot be reached from the last good sample at {rate} per second", rate=fastest)
+        self._mark("impossible-rate", name, mask, reason)
+        time, values = self.good(name)
+        if values.size < 2:
+            return
+        stride = max(1, time.size // _SAMPLED)
+        floor = rate * float(np.median(np.diff(time[::stride]))) / stride + _HAMPEL_STEPS * step
+        reason = message(
+            "stands out from the {n} samples around by more than {factor} robust standard deviations and {floor}",
+            n=2 * _HAMPEL_HALF + 1,
+            factor=Value(_HAMPEL_FACTOR, "number", 0),
+            floor=reading(name, floor, difference=True),
+        )
+        self._mark("spike", name, faults.spikes(values, _HAMPEL_HALF, _HAMPEL_FACTOR, floor), reason)
 
-def _jumps(masker: Masker) -> list[QualityEntry]:
-    """Flag pauses of a minute or more over which the speed does not change: more likely a clock set forward."""
-    time, speed = masker.good("speed")
-    if speed.size < 2 or not time[-1] - time[0] > 60.0:
-        return []
-    found = []
-    for i in np.flatnonzero(np.diff(time) >= 60.0):
-        before, after = speed[i], speed[i + 1]
-        if before > 20.0 and abs(after - before) <= 0.05 * before:
-            found.append(
-                entry(
-                    "clock-jump",
-                    "time",
-                    1,
-                    time.size,
-                    f"{time[i + 1] - time[i]:.1f} s pass at {time[i]:.1f} s while the"
-                    f" speed stays at {before:.0f} km/h: the clock may have been set forward; times are kept",
+    def _position_rate(self, name: str) -> float:
+        """Fastest plausible change of a coordinate [degrees per second]."""
+        latitude = self.good("latitude")[1]
+        if name == "latitude" or latitude.size == 0:
+            return _POSITION_RATE
+        middle = float(np.median(latitude[:: max(1, latitude.size // _SAMPLED)]))
+        return _POSITION_RATE / max(math.cos(math.radians(middle)), 0.05)
+
+    def _engine_off(self, name: str) -> None:
+        """Keep air temperatures out while no air flows, and until the sensor has settled after a start."""
+        rpm_time, rpm = self.good("rpm")
+        time, values = self.good(name)
+        if values.size == 0:
+            return
+        if rpm.size == 0:
+            reason = message(
+                "without engine speed, readings of a standing engine cannot be told apart and are not masked"
+            )
+            self.entries.append(entry("engine-off-unknown", name, 0, values.size, reason))
+            return
+        mask, starts = faults.engine_off(time, rpm_time, rpm, RUNNING, _SETTLE)
+        if mask.any():
+            reason = message(
+                "engine below {running}, or started less than {settle} before; highest reading kept out {highest}",
+                running=Value(RUNNING, "engine_speed"),
+                settle=Value(_SETTLE, "time", 0),
+                highest=reading(name, float(values[mask].max())),
+            )
+            self._mark("engine-off", name, mask, reason)
+        time, values = self.good(name)
+        ambient = self.good("ambient")
+        if starts.size == 0 or ambient[0].size == 0 or name != "iat" or values.size == 0:
+            return
+        mask = faults.unsettled(time, values, np.interp(time, *ambient), starts, _SETTLE_MARGIN, _SETTLE_LONGEST)
+        if mask.any():
+            reason = message(
+                "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}",
+                margin=Value(_SETTLE_MARGIN, "temperature_difference"),
+                longest=Value(_SETTLE_LONGEST, "time", 0),
+                lowest=reading(name, float(values[mask].min())),
+            )
+            self._mark("restart", name, mask, reason)
+
+    def _stuck(self, name: str) -> None:
+        """Mask a fast channel that repeats one value while the vehicle's speed changes."""
+        if name not in _SHOULD_MOVE or "speed" not in self.columns:
+            return
+        reason = message(
+            "one value for {time} or longer while the speed changes by {change} or more",
+            time=Value(_STUCK, "time", 0),
+            change=Value(_STUCK_CHANGE, "speed", 0),
+        )
+        bad = np.zeros(self.good(name)[0].size, dtype=np.bool_)
+        for first, last, speed in self._held(name, _STUCK):
+            bad[first:last] = np.ptp(speed) >= _STUCK_CHANGE
+        self._mark("stuck", name, bad, reason)
+
+    def _held(self, name: str, longest: float) -> list[tuple[int, int, FloatArray]]:
+        """Return the runs of one value of `name` that last `longest` [s] or more, each with the speeds during it."""
+        time, values = self.good(name)
+        speed_time, speed = self.good("speed")
+        runs = [
+            (first, last, speed[slice(*np.searchsorted(speed_time, time[[first, last - 1]]))])
+            for first, last in faults.constant_runs(time, values, longest)
+        ]
+        return [run for run in runs if run[2].size]
+
+    def frozen_position(self) -> None:
+        """Mask a position that stands still for 10 s or longer while the vehicle drives."""
+        if not {"latitude", "longitude", "speed"} <= self.columns.keys():
+            return
+        at, time, _ = self._samples("latitude")
+        bad = np.zeros(time.size, dtype=np.bool_)
+        for first, last, speed in self._held("latitude", _FROZEN):
+            bad[first + 1 : last] = speed.min() > _FROZEN_SPEED
+        if not bad.any():
+            return
+        reason = message(
+            "the position stands still for {time} or longer while the vehicle drives faster than {speed}",
+            time=Value(_FROZEN, "time", 0),
+            speed=Value(_FROZEN_SPEED, "speed", 0),
+        )
+        frozen = np.flatnonzero(bad) if at is None else at[bad]
+        for name in ("latitude", "longitude"):
+            rows = self._samples(name)[0]
+            self._mark("stuck", name, np.isin(np.arange(self.time.size) if rows is None else rows, frozen), reason)
+
+    def sampling(self, name: str, every: FloatArray, rows: int) -> Sampling:
+        """Measure the true interval and the step of one channel; report pauses longer than its limit.
+
+        `every` holds the steps between all rows, shared by the channels that have a sample in each; `rows` is the number
+        of rows of the log as read.
+        """
+        present = self.present[name]
+        samples = self.count(name)
+        steps = every if present is None else np.diff(self.time[present])
+        interval = float(np.median(steps[:: max(1, steps.size // _SAMPLED)])) if steps.size else math.nan
+        limit = gap_limit(name, interval)
+        if steps.size and float(steps.max()) > limit:
+            pauses = steps[steps > limit]
+            reason = message(
+                "pauses longer than {limit}, the limit for interpolation, {all} in all; nothing is interpolated across them",
+                limit=Value(limit, "time", 1),
+                all=Value(float(pauses.sum()), "time", 1),
+            )
+            self.entries.append(entry("channel-gap", name, pauses.size, samples, reason))
+        good = self.good(name)[1]
+        known = CHANNELS.get(name)
+        declared = self.resolution.get(name) or (known.resolution if known else None)
+        step, share = quantisation_step(good, declared)
+        if step is not None and declared is not None and abs(step / declared - 1.0) > _OTHER_STEP:
+            reason = message(
+                "the readings move in steps of {step} ({share} of samples), the {kind} resolution is {declared}; the larger one "
+                "belongs into the uncertainty",
+                step=reading(name, step, difference=True),
+                share=Value(share, "share"),
+                kind="declared" if name in self.resolution else "usual",
+                declared=reading(name, declared, difference=True),
+            )
+            self.entries.append(entry("resolution", name, 0, samples, reason))
+        elif step is not None and share < _INTERPOLATED:
+            reason = message(
+                "readings lie beside the steps of {step}: the log holds interpolated values between readings",
+                step=reading(name, step, difference=True),
+            )
+            self.entries.append(entry("interpolated", name, round((1.0 - share) * good.size), good.size, reason))
+        return Sampling(interval, samples, rows, step)
+
+    def clock_jumps(self) -> None:
+        """Flag pauses of a minute or more over which the speed does not change: more likely a clock set forward."""
+        time, speed = self.good("speed")
+        for i in np.flatnonzero(np.diff(time) >= _JUMP):
+            if speed[i] > _JUMP_SPEED and abs(speed[i + 1] - speed[i]) <= _JUMP_CHANGE * speed[i]:
+                reason = message(
+                    "{pause} pass at {at} while the speed stays at {speed}: the clock may have been set forward; times are kept",
+                    pause=Value(float(time[i + 1] - time[i]), "time", 1),
+                    at=Value(float(time[i]), "time", 1),
+                    speed=Value(float(speed[i]), "speed", 0),
                 )
-            )
-    return found
+                self.entries.append(entry("clock-jump", "time", 1, self.time.size, reason))

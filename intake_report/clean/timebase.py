@@ -7,38 +7,31 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from intake_report.clean.model import BoolArray, CleanSettings, FloatArray, IntArray, QualityEntry, entry
-from intake_report.loaders.base import plural
+from intake_report.clean.model import BoolArray, FloatArray, IntArray, QualityEntry, entry
+from intake_report.messages import Count, Listing, Message, Value, message
 
+# All limits of this step are choices of this package.
+GAP = 2.0  # s: a longer pause between rows is reported ...
+_GAP_INTERVALS = 5.0  # ... when it is also longer than so many usual intervals of the rows
 _COARSE_SHARE = 0.2  # of rows that repeat the time of the row before: from here on it is the clock that is coarse
-
 _LOOKED_AT = 500  # backward steps tested one by one for parallel sources; a sound log has a handful
 _SHUFFLED = 0.05  # share of backward steps from which the file order says little about the usual interval
+_TWICE = 1.5  # rows in the seconds that a backward step claims, over what fits in them: 1 late rows, 2 a clock set back
+_UNKNOWN_PAUSE = 60.0  # s: a clock set back by more was restarted, and nobody knows how long it was off
+_SAMPLED = 50_000  # steps that the usual interval is taken from
+_NAMED = 5  # places that a sentence names
 
 
 @dataclass(frozen=True)
 class TimeBase:
-    """Repaired times of the rows that are kept.
-
-    Parameters
-    ----------
-    time : ndarray, (m,)
-        Elapsed time [s], non-decreasing; equal times remain where rows repeat a time.
-    order : ndarray of int, (m,), or None
-        Row of the log behind each time; None: all rows in file order.
-    step : float
-        Usual interval between rows [s]; NaN with fewer than two rows.
-    entries : tuple of QualityEntry
-        The account.
-    """
+    """Repaired times of the rows that are kept [s], non-decreasing; `order` is their row of the log, None for file order."""
 
     time: FloatArray
     order: IntArray | None
-    step: float
     entries: tuple[QualityEntry, ...]
 
 
-def repair(time: FloatArray, settings: CleanSettings, columns: Sequence[FloatArray] = ()) -> TimeBase:
+def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
     """Put rows in order of time and name what was found.
 
     A backward step is either a clock that was set back (rows before and after claim the same seconds: their order in
@@ -49,16 +42,9 @@ def repair(time: FloatArray, settings: CleanSettings, columns: Sequence[FloatArr
     ----------
     time : ndarray, (n,)
         Elapsed times in file order [s]; may be NaN, step backwards or repeat.
-    settings : CleanSettings
-        Limits.
     columns : sequence of ndarray, (n,)
         Values by channel, NaN = no sample. Rows of one time that complement each other (no channel twice) are one
         message written in several rows, not a coarse clock.
-
-    Returns
-    -------
-    TimeBase
-        Times and the rows they belong to.
     """
     rows = time.size
     entries: list[QualityEntry] = []
@@ -67,42 +53,48 @@ def repair(time: FloatArray, settings: CleanSettings, columns: Sequence[FloatArr
     if not np.isfinite(t).all():
         order = np.flatnonzero(np.isfinite(t))
         t = t[order]
-        entries.append(entry("time-missing", "time", rows - t.size, rows, "rows without a readable time are left out"))
+        reason = message("rows without a readable time are left out")
+        entries.append(entry("time-missing", "time", rows - t.size, rows, reason))
     if t.size < 2:
-        return TimeBase(t, order, float("nan"), tuple(entries))
+        return TimeBase(t, order, tuple(entries))
     steps = np.diff(t)
     step = _usual_step(steps)
     if steps.min() < 0.0:
-        present = columns if order is None else [values[order] for values in columns]
-        t, sort, found = _backward(t, steps, step, rows, present)
-        entries += found
+        t, sort, more = _backward(t, step, rows, columns if order is None else [values[order] for values in columns])
+        entries += more
         if sort is not None:
             t = t[sort]
             order = sort if order is None else order[sort]
         steps = np.diff(t)
-    if steps.min() == 0.0:
-        tied = int(np.count_nonzero(steps == 0.0))
-        if tied > _COARSE_SHARE * t.size and not _complementary(steps == 0.0, order, columns):
-            t, tick = _spread(t)
-            steps = np.diff(t)
-            step = _usual_step(steps)
-            entries.append(
-                entry(
-                    "coarse-clock",
-                    "time",
-                    tied,
-                    rows,
-                    f"the clock counts in steps of {tick:.6g} s, coarser than the rows;"
-                    " rows were spread evenly inside each step",
-                )
-            )
-    entries += _gaps(t, steps, step, rows, settings)
-    return TimeBase(t, order, step, tuple(entries))
+    tied = steps == 0.0
+    repeats = int(np.count_nonzero(tied))
+    if repeats > _COARSE_SHARE * t.size and not _complementary(tied, order, columns):
+        t, tick = _spread(t)
+        steps = np.diff(t)
+        step = _usual_step(steps)
+        reason = message(
+            "the clock counts in steps of {tick}, coarser than the rows; rows were spread evenly inside each step",
+            tick=Value(tick, "time", 3),
+        )
+        entries.append(entry("coarse-clock", "time", repeats, rows, reason))
+    at = np.flatnonzero(steps > max(GAP, _GAP_INTERVALS * step))
+    if at.size:
+        longest = at[np.argmax(steps[at])]
+        reason = message(
+            "{pauses} of more than {limit}, {all} in all; longest {longest} at {at}",
+            pauses=Count(int(at.size), "pause"),
+            limit=Value(max(GAP, _GAP_INTERVALS * step), "time", 1),
+            all=Value(float(steps[at].sum()), "time", 1),
+            longest=Value(float(steps[longest]), "time", 1),
+            at=Value(float(t[longest]), "time", 1),
+        )
+        entries.append(entry("gap", "time", int(at.size), rows, reason))
+    return TimeBase(t, order, tuple(entries))
 
 
 def _usual_step(steps: FloatArray) -> float:
     """Median interval of a strided sample of the non-negative steps [s]."""
-    sample = steps[:: max(1, steps.size // 50_000)]
+    sample = steps[:: max(1, steps.size // _SAMPLED)]
     sample = sample[sample >= 0.0]
     positive = sample[sample > 0.0]
     if positive.size == 0:
@@ -114,10 +106,10 @@ def _usual_step(steps: FloatArray) -> float:
 
 
 def _backward(
-    t: FloatArray, steps: FloatArray, step: float, rows: int, columns: Sequence[FloatArray]
+    t: FloatArray, step: float, rows: int, columns: Sequence[FloatArray]
 ) -> tuple[FloatArray, IntArray | None, list[QualityEntry]]:
     """Resolve backward steps: move times on after a set-back clock, sort late rows."""
-    at = np.flatnonzero(steps < 0.0)
+    at = np.flatnonzero(t[1:] < t[:-1])
     ranked = np.sort(t)
     high, low = t[at], t[at + 1]
     if at.size > _SHUFFLED * t.size:
@@ -125,44 +117,45 @@ def _backward(
         step = _usual_step(np.diff(ranked)) or step
     claimed = np.searchsorted(ranked, high, side="right") - np.searchsorted(ranked, low, side="left")
     # Late rows fill seconds that are otherwise empty (ratio near 1); a set-back clock counts the same seconds twice.
-    twice = claimed / ((high - low) / max(step, 1e-9) + 1.0) > 1.5
+    twice = claimed / ((high - low) / max(step, 1e-9) + 1.0) > _TWICE
     # Two sources that recorded at once also count the same seconds twice, but in different channels.
     for k in np.flatnonzero(twice)[:_LOOKED_AT]:
         twice[k] = not _parallel(t, at, k, columns)
     entries: list[QualityEntry] = []
     if twice.any():
-        moved = np.zeros(t.size)
         jump = (high - low + step)[twice]
+        moved = np.zeros(t.size)
         moved[at[twice] + 1] = jump
-        back = high[twice] - low[twice]
-        where = ", ".join(f"{b:.3f} s at {h:.1f} s" for b, h in zip(back[:5], high[twice][:5], strict=True))
-        more = f" and {back.size - 5} more" if back.size > 5 else ""
-        longest = " The true pause at a step of more than a minute is unknown." if back.max() > 60.0 else ""
-        entries.append(
-            entry(
-                "clock-set-back",
-                "time",
-                int(back.size),
-                rows,
-                f"the clock was set back by {where}{more}; rows keep their order in the file and later times are"
-                f" moved on by {jump.sum():.3f} s in all.{longest}",
-            )
-        )
+        entries.append(entry("clock-set-back", "time", jump.size, rows, _set_back(high[twice], low[twice], jump)))
         t = t + np.cumsum(moved)
     if (t[1:] >= t[:-1]).all():
         return t, None, entries
     sort = np.argsort(t, kind="stable")
     late = int(np.count_nonzero(sort != np.arange(sort.size)))
-    entries.append(
-        entry(
-            "rows-out-of-order",
-            "time",
-            late,
-            rows,
-            f"{plural(late, 'row')} out of order of time ({plural(int((~twice).sum()), 'backward step')}), sorted",
-        )
+    reason = message(
+        "{rows} out of order of time ({steps}), sorted",
+        rows=Count(late, "row"),
+        steps=Count(int(np.count_nonzero(~twice)), "backward step"),
     )
+    entries.append(entry("rows-out-of-order", "time", late, rows, reason))
     return t, sort, entries
+
+
+def _set_back(high: FloatArray, low: FloatArray, jump: FloatArray) -> Message:
+    places = [
+        message("{by} at {at}", by=Value(float(h - b), "time", 3), at=Value(float(h), "time", 1))
+        for h, b in zip(high[:_NAMED], low[:_NAMED], strict=True)
+    ]
+    return message(
+        "the clock was set back by {places}{more}; rows keep their order in the file and later times are moved on by {by} in "
+        "all.{pause}",
+        places=Listing(tuple(places)),
+        more=message(" and at {n} more places", n=high.size - _NAMED) if high.size > _NAMED else "",
+        by=Value(float(jump.sum()), "time", 3),
+        pause=message(" The true pause at a step of more than a minute is unknown.")
+        if float((high - low).max()) > _UNKNOWN_PAUSE
+        else "",
+    )
 
 
 def _parallel(t: FloatArray, at: IntArray, k: int, columns: Sequence[FloatArray]) -> bool:
@@ -174,19 +167,16 @@ def _parallel(t: FloatArray, at: IntArray, k: int, columns: Sequence[FloatArray]
     end = int(at[k + 1]) + 1 if k + 1 < at.size else t.size
     before = np.flatnonzero(t[begin:middle] >= t[middle]) + begin
     after = np.flatnonzero(t[middle:end] <= t[middle - 1]) + middle
-    shared = (bool((~np.isnan(v[before])).any() and (~np.isnan(v[after])).any()) for v in columns)
-    return not any(shared)
+    return not any((~np.isnan(v[before])).any() and (~np.isnan(v[after])).any() for v in columns)
 
 
 def _complementary(tied: BoolArray, order: IntArray | None, columns: Sequence[FloatArray]) -> bool:
     """Whether no channel has a sample in two neighbouring rows of one time."""
-    if not columns:
-        return False
     for values in columns:
         present = ~np.isnan(values if order is None else values[order])
         if (present[1:] & present[:-1] & tied).any():
             return False
-    return True
+    return bool(columns)
 
 
 def _spread(t: FloatArray) -> tuple[FloatArray, float]:
@@ -202,49 +192,17 @@ def _spread(t: FloatArray) -> tuple[FloatArray, float]:
     return np.repeat(ticks, counts) + place * np.repeat(width, counts), tick
 
 
-def _gaps(t: FloatArray, steps: FloatArray, step: float, rows: int, settings: CleanSettings) -> list[QualityEntry]:
-    """Report pauses in the rows."""
-    limit = max(settings.gap, 5.0 * step)
-    if float(steps.max()) <= limit:
-        return []
-    at = np.flatnonzero(steps > limit)
-    longest = at[np.argmax(steps[at])]
-    return [
-        entry(
-            "gap",
-            "time",
-            int(at.size),
-            rows,
-            f"{plural(at.size, 'pause')} of more than {limit:.3g} s, {steps[at].sum():.1f} s in"
-            f" all; longest {steps[longest]:.1f} s at {t[longest]:.1f} s",
-        )
-    ]
-
-
 def merge_ties(time: FloatArray, columns: list[FloatArray]) -> tuple[FloatArray, list[FloatArray], int]:
     """Merge rows of equal time into one: the last sample of each channel stays.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        Non-decreasing [s].
-    columns : list of ndarray, (n,)
-        Values, NaN = no sample.
-
-    Returns
-    -------
-    time, columns, merged
-        Strictly increasing time, columns of the same length, number of rows merged away.
+    Returns strictly increasing times [s], columns of the same length, and the number of rows merged away.
     """
-    first: BoolArray = np.concatenate(([True], time[1:] > time[:-1])) if time.size else np.zeros(0, dtype=np.bool_)
+    first = np.concatenate(([True], time[1:] > time[:-1]))
     merged = int(time.size - np.count_nonzero(first))
-    if merged == 0:
-        return time, columns, 0
     group = np.cumsum(first) - 1
-    size = time.size - merged
     result = []
     for values in columns:
-        kept = np.full(size, np.nan)
+        kept = np.full(time.size - merged, np.nan)
         present = np.flatnonzero(~np.isnan(values))
         # Assignment through repeated indices keeps the last one.
         kept[group[present]] = values[present]

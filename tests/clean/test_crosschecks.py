@@ -9,16 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from intake_report.clean import clean, cross_checks
-from intake_report.clean.clocks import clock_drift, distance, drift_from_speed, lag_and_scale, speed_against_gps
-from intake_report.clean.crosschecks import (
-    airflow_unit,
-    ambient_against_record,
-    coolant_unit,
-    intake_against_ambient,
-    manifold_against_barometer,
-)
+from intake_report.clean.crosschecks import clock_drift, lag_and_scale
+from intake_report.messages import said
 
-from .support import log_of
+from .support import check, log_of, text
 
 TIME = np.arange(1800.0)
 RNG = np.random.default_rng(21)
@@ -47,37 +41,34 @@ def test_lag_and_scale_are_recovered(scale, lag, interval):
 
 def test_speed_agrees_or_is_flagged_with_its_cause():
     gps = profile(TIME)
-    assert speed_against_gps(run_of({"speed": 1.01 * profile(TIME - 0.5), "gps_speed": gps})).status == "agrees"
-    high = speed_against_gps(run_of({"speed": 1.08 * gps, "gps_speed": gps}))
-    assert high.status == "flagged" and "+8.0 %" in high.evidence
-    miles = speed_against_gps(run_of({"speed": gps / 1.609344, "gps_speed": gps}))
-    assert miles.status == "flagged" and "mph labelled km/h" in miles.evidence
-    late = speed_against_gps(run_of({"speed": profile(TIME - 6), "gps_speed": gps}))
+    assert (
+        check(run_of({"speed": 1.01 * profile(TIME - 0.5), "gps_speed": gps}), "speed-against-gps").status == "agrees"
+    )
+    high = check(run_of({"speed": 1.08 * gps, "gps_speed": gps}), "speed-against-gps")
+    assert high.status == "flagged" and "+8.0 %" in text(high.evidence)
+    miles = check(run_of({"speed": gps / 1.609344, "gps_speed": gps}), "speed-against-gps")
+    assert miles.status == "flagged" and "mph labelled km/h" in text(miles.evidence)
+    late = check(run_of({"speed": profile(TIME - 6), "gps_speed": gps}), "speed-against-gps")
     assert late.status == "flagged" and late.numbers["lag_s"] == pytest.approx(6, abs=0.1)
 
 
 def test_checks_that_are_not_possible_say_why():
-    for check in cross_checks(run_of({"iat": 20 + RNG.random(1800)})):
-        assert check.status == "not-possible" and check.evidence and check.numbers == {}
+    for c in cross_checks(run_of({"iat": 20 + RNG.random(1800)})):
+        assert c.status == "not-possible" and c.evidence.code and c.numbers == {}
 
 
 def test_constant_speed_has_no_lag():
     flat = np.full(1800, 80.0) + RNG.normal(0, 0.5, 1800)
-    assert speed_against_gps(run_of({"speed": flat, "gps_speed": flat})).status == "not-possible"
+    assert check(run_of({"speed": flat, "gps_speed": flat}), "speed-against-gps").status == "not-possible"
 
 
-def test_distance_by_trapezoids():
-    run = run_of({"speed": np.full(1800, 36.0) + np.tile([0.0, 0.0], 900)})
-    assert distance(run, "speed") == pytest.approx(10.0 * 1799)
-
-
-def test_distance_over_the_common_time_only():
-    speed, gps = profile(TIME), profile(TIME)
+def test_distance_by_trapezoids_over_the_common_time_only():
+    gps = np.full(1800, 36.0)
     gps[600:900] = np.nan
-    checks = {c.name: c for c in cross_checks(run_of({"speed": speed, "gps_speed": gps}))}
-    found = checks["distance-by-both"]
-    assert found.numbers["ratio"] == pytest.approx(1.0, abs=1e-3)
-    assert found.numbers["gps_m"] < distance(run_of({"speed": speed}), "speed")
+    both = check(run_of({"speed": np.full(1800, 36.36), "gps_speed": gps}), "distance-by-both")
+    # 10 m/s over 1799 s without the 301 s between the samples at 599 s and 900 s
+    assert both.numbers["gps_m"] == pytest.approx(10.0 * (1799 - 301))
+    assert both.numbers["ratio"] == pytest.approx(1.01)
 
 
 def test_clock_drift_against_gps_time():
@@ -93,9 +84,9 @@ def test_clock_drift_against_gps_time():
 def test_drift_between_speed_clocks():
     t = np.arange(0.0, 3600.0)
     gps = profile(t)
-    fast = drift_from_speed(run_of({"speed": profile(t / 1.001), "gps_speed": gps}, t))
+    fast = check(run_of({"speed": profile(t / 1.001), "gps_speed": gps}, t), "clock-drift")
     assert fast.status == "flagged" and fast.numbers["drift_ppm"] == pytest.approx(1000, abs=60)
-    same = drift_from_speed(run_of({"speed": profile(t), "gps_speed": gps}, t))
+    same = check(run_of({"speed": profile(t), "gps_speed": gps}, t), "clock-drift")
     assert same.status == "agrees"
 
 
@@ -103,13 +94,14 @@ def test_ambient_sensor_reads_high_at_rest():
     speed = np.where((TIME // 300) % 2 == 0, 90.0, 0.0)
     ambient = np.where(speed > 0, 20.0, 20.0 + np.minimum((TIME % 300) / 40, 5.0))
     record = pd.Series([19.5, 19.5], index=[-600.0, 2400.0])
-    check = ambient_against_record(run_of({"speed": speed, "ambient": ambient}), record)
-    assert check.numbers["at_speed_K"] == pytest.approx(0.5, abs=0.2)
-    assert check.numbers["at_rest_K"] > 3
-    assert check.status == "flagged"
-    still = ambient_against_record(run_of({"speed": speed, "ambient": np.full(1800, 20.0)}), record)
+    high = check(run_of({"speed": speed, "ambient": ambient}), "ambient-against-record", weather=record)
+    assert high.numbers["at_speed_K"] == pytest.approx(0.5, abs=0.2)
+    assert high.numbers["at_rest_K"] > 3
+    assert high.status == "flagged"
+    # The same sentence for the two readers
+    assert "above 60 km/h" in text(high.evidence) and "above 37\N{NO-BREAK SPACE}mph" in said(high.evidence, "us")
+    still = check(run_of({"speed": speed, "ambient": np.full(1800, 20.0)}), "ambient-against-record", weather=record)
     assert still.status == "agrees"
-    assert ambient_against_record(run_of({"ambient": ambient}), None).status == "not-possible"
 
 
 def soak(coolant, iat, ambient):
@@ -125,26 +117,25 @@ def soak(coolant, iat, ambient):
 
 
 def test_offset_of_the_sensor_pair_after_a_soak():
-    check = intake_against_ambient(soak(12.0, 13.0, 11.0))
-    assert check.status == "agrees" and check.numbers["offset_K"] == 2.0
-    assert intake_against_ambient(soak(12.0, 16.0, 11.0)).status == "flagged"
-    warm = intake_against_ambient(soak(60.0, 25.0, 11.0))
-    assert warm.status == "not-possible" and "not soaked" in warm.evidence
-    # The campaign may know better than the coolant.
-    assert intake_against_ambient(soak(60.0, 25.0, 11.0), soaked=True).numbers["offset_K"] == 14.0
-    assert intake_against_ambient(soak(12.0, 13.0, 11.0), soaked=False).status == "not-possible"
+    pair = check(soak(12.0, 13.0, 11.0), "intake-against-ambient")
+    assert pair.status == "agrees" and pair.numbers["offset_K"] == 2.0
+    assert check(soak(12.0, 16.0, 11.0), "intake-against-ambient").status == "flagged"
+    warm = check(soak(60.0, 25.0, 11.0), "intake-against-ambient")
+    assert warm.status == "not-possible" and warm.evidence.code == "not-soaked"
 
 
 def test_manifold_against_barometer():
+    def against(run, pressure=None):
+        return check(run, "manifold-against-barometer", station_pressure=pressure)
+
     rpm = np.where((TIME > 900) & (TIME < 960), 0.0, 1500.0)
     manifold = np.where(rpm == 0, 97.0, 45.0)
     run = run_of({"rpm": rpm, "map": manifold})
-    assert manifold_against_barometer(run, 98.0).status == "agrees"
-    off = manifold_against_barometer(run, 101.5)
+    assert against(run, 98.0).status == "agrees"
+    off = against(run, 101.5)
     assert off.status == "flagged" and off.numbers["difference_kPa"] == pytest.approx(-4.5)
-    assert manifold_against_barometer(run).status == "not-possible"
-    with_channel = run_of({"rpm": rpm, "map": manifold, "baro": np.full(1800, 97.0)})
-    assert manifold_against_barometer(with_channel).status == "agrees"
+    assert against(run).status == "not-possible"
+    assert against(run_of({"rpm": rpm, "map": manifold, "baro": np.full(1800, 97.0)})).status == "agrees"
 
 
 def engine_air(factor):
@@ -161,27 +152,25 @@ def engine_air(factor):
 
 
 def test_airflow_by_filling():
-    assert airflow_unit(run_of(engine_air(1.0)), displacement=1.6).status == "agrees"
-    check = airflow_unit(run_of(engine_air(3.6)), displacement=1.6)
-    assert check.status == "flagged" and "kg/h" in check.evidence
-    assert airflow_unit(run_of(engine_air(1.0))).status == "not-possible"
+    assert check(run_of(engine_air(1.0)), "airflow-unit", displacement=1.6).status == "agrees"
+    wrong = check(run_of(engine_air(3.6)), "airflow-unit", displacement=1.6)
+    assert wrong.status == "flagged" and "kg/h" in text(wrong.evidence)
+    assert check(run_of(engine_air(1.0)), "airflow-unit").status == "not-possible"
 
 
 def test_airflow_labelled_litres_is_only_plausible_in_grams():
     """Numbers in g/s under the label l/s are multiplied by the density of air at load: the fuel rate shows it."""
     maf = 10 + 5 * np.sin(TIME / 40)
     fuel = maf / 14.7 * 3600 / 745  # l/h of petrol at stoichiometric mixture
-    run = run_of({"maf": maf * 1.2, "fuel_rate": fuel})
-    check = airflow_unit(run, label="l/s")
-    assert check.status == "flagged" and "only in g/s" in check.evidence
-    assert airflow_unit(run_of({"maf": maf, "fuel_rate": fuel})).status == "agrees"
+    litres = check(run_of({"maf": maf * 1.2, "fuel_rate": fuel}), "airflow-unit", airflow_label="l/s")
+    assert litres.status == "flagged" and "only in g/s" in text(litres.evidence)
+    assert check(run_of({"maf": maf, "fuel_rate": fuel}), "airflow-unit").status == "agrees"
 
 
 def test_coolant_in_fahrenheit():
-    coolant = np.minimum(60 + TIME / 10, 195.0)
-    check = coolant_unit(run_of({"coolant": coolant}))
-    assert check.status == "flagged" and "°F" in check.evidence
-    assert coolant_unit(run_of({"coolant": np.minimum(20 + TIME / 20, 92.0)})).status == "agrees"
+    hot = check(run_of({"coolant": np.minimum(60 + TIME / 10, 195.0)}), "coolant-unit")
+    assert hot.status == "flagged" and "°F" in text(hot.evidence)
+    assert check(run_of({"coolant": np.minimum(20 + TIME / 20, 92.0)}), "coolant-unit").status == "agrees"
 
 
 def test_checks_alter_nothing():
@@ -190,3 +179,16 @@ def test_checks_alter_nothing():
     cross_checks(run, displacement=1.6, station_pressure=98.0)
     pd.testing.assert_frame_equal(run.frame, before[0])
     pd.testing.assert_frame_equal(run.masks, before[1])
+
+
+@pytest.mark.parametrize("ppm", [-400.0, -20.0, 0.0, 20.0, 400.0])
+@pytest.mark.parametrize("late", [0.0, 0.4])
+def test_clock_of_the_log_against_gps_time(ppm, late):
+    time = np.arange(0.0, 1500.0)
+    gps = 1.78e9 + time / (1.0 + ppm * 1e-6)  # some day in 2026
+    gps[::5] += late  # Theil-Sen resists 29 % of wrong stamps
+    clock = check(run_of({"gps_time": gps}, time), "clock-against-gps")
+    # doubles near 1.8e9 resolve 0.24 us: over 1500 s that is far below 1 ppm
+    assert clock.numbers["drift_ppm"] == pytest.approx(ppm, abs=1.0 if late else 0.5)
+    assert clock.numbers["gained_s"] == pytest.approx(ppm * 1e-6 * 1500.0, abs=1e-2)
+    assert clock.status == ("flagged" if abs(ppm) > 100.0 else "agrees")

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from intake_report.channels import CHANNELS
-from intake_report.clean import CleanSettings, clean, faults
+from intake_report.clean import clean, faults
 
 from .support import log_of
 
@@ -104,7 +104,8 @@ def test_noise_beyond_the_rate_everywhere_is_said_not_masked():
     ambient = 20 + RNG.normal(0, 10, 600)
     run = clean(log_of({"ambient": ambient}, TIME))
     (found,) = entries(run, "rate-not-applied", "ambient")
-    assert "too many" in found.reason
+    # A step of sd 14.1 K exceeds 2 K/s + 2 steps of 1 K with probability 0.777.
+    assert found.reason.value("n") == pytest.approx(0.777 * 599, abs=40)
     assert not run.masks["ambient"].any()
 
 
@@ -157,8 +158,8 @@ def test_rate_rule_equals_the_plain_recursion(values, rate, step):
             good = i
         else:
             expected[i] = True
-    mask, note = faults.impossible_rates(time, values, rate, step)
-    if not note:
+    mask, too_many = faults.impossible_rates(time, values, rate, step)
+    if not too_many:
         np.testing.assert_array_equal(np.zeros(values.size, dtype=bool) if mask is None else mask, expected)
 
 
@@ -179,7 +180,7 @@ def test_heat_of_the_stopped_engine_is_kept_out_of_metrics():
     assert good.max() <= 26
     assert good[(good.index >= 200) & (good.index < 260)].empty
     assert good[(good.index < 199)].size == 199
-    assert "highest reading kept out 140" in entries(run, "engine-off", "iat")[0].reason
+    assert entries(run, "engine-off", "iat")[0].reason.value("highest").number == 140.0
 
 
 def test_restart_lasts_until_the_intake_is_no_longer_below_ambient():
@@ -247,15 +248,6 @@ def test_unknown_column_is_passed_through():
     assert run.has("pedal_e") and not run.masks["pedal_e"].any()
 
 
-def test_settings_reach_the_steps():
-    rpm, iat = engine_stop()
-    short = clean(log_of({"rpm": rpm, "iat": iat}, TIME), CleanSettings(settle=10.0))
-    long = clean(log_of({"rpm": rpm, "iat": iat}, TIME), CleanSettings(settle=50.0))
-    # Masks only grow with a stricter setting.
-    assert not (short.masks & ~long.masks).to_numpy().any()
-    assert long.masks["iat"].sum() > short.masks["iat"].sum()
-
-
 @given(arrays(np.float64, st.integers(1, 200), elements=st.floats(-1e9, 1e9) | st.just(np.nan) | st.just(-40.0)))
 def test_no_code_and_nothing_implausible_is_ever_good(values):
     run = clean(log_of({"iat": values}, np.arange(float(values.size))))
@@ -267,7 +259,7 @@ def test_no_code_and_nothing_implausible_is_ever_good(values):
 def test_constant_channel_is_named_and_kept():
     run = clean(log_of({"iat": np.full(600, 25.0), "rpm": 900 + RNG.integers(0, 50, 600)}, TIME))
     (found,) = entries(run, "constant")
-    assert found.channel == "iat" and "25" in found.reason
+    assert found.channel == "iat" and found.reason.value("value").number == 25.0
     assert not run.masks["iat"].any()
 
 

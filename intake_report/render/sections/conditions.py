@@ -327,7 +327,7 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
         shown = next(iter(flagged or agreeing), None)
         if shown is None:
             continue
-        words = f"{shown.run}: {in_reader_units(said(shown.evidence, result.units).rstrip('.'), result.units)}."
+        words = f"{shown.run}: {said(shown.evidence, result.units)}."
         rows.append((name.replace("-", " "), str(len(agreeing)), str(len(flagged)), words))
     if not rows:
         return ()
@@ -384,7 +384,7 @@ def _quality_row(result: ReportResult, step: str, entries: list[Any]) -> tuple[s
         str(len({entry.run for entry in entries})),
         f"{sum(entry.touched for entry in entries):,}".replace(",", "\N{THIN SPACE}"),
         f"{formatting.number(100.0 * worst.share, 1)} %",
-        f"{worst.run}, {_channel_label(worst.channel)}: {in_reader_units(said(worst.reason, result.units), result.units)}",
+        f"{worst.run}, {_channel_label(worst.channel)}: {said(worst.reason, result.units)}",
     )
 
 
