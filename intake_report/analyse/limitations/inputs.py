@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from intake_report.analyse.limitations.findings import Findings
 from intake_report.formatting import count, listing
 from intake_report.loaders import UNIT_OVERRIDDEN
+from intake_report.messages import said
 from intake_report.results import Limitation
 
 
@@ -17,7 +18,7 @@ def unit_overridden(f: Findings) -> Iterator[Limitation]:
     for drive in f.drives:
         for entry in drive.clean.quality:
             if entry.step == UNIT_OVERRIDDEN and drive.entry.id in used:
-                found.setdefault((entry.reason, entry.channel), []).append(drive.entry.id)
+                found.setdefault((said(entry.reason, "si"), entry.channel), []).append(drive.entry.id)
     for (reason, channel), runs in found.items():
         who = f"run {runs[0]}" if len(runs) == 1 else f"{count(len(runs), 'run')} ({listing(runs)})"
         if len(runs) > 1 and len(runs) == len(used):
