@@ -13,9 +13,13 @@ from intake_report.analyse.inputs import Drive, control_entries, control_id
 from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
+from intake_report.messages import message
 from intake_report.results import Comparison, ControlDrive, ControlEffect, MetricKey, MetricResult
 
-MISSED = "the control vehicle did not reach the margin, so its partner's time cannot be taken against it"
+MISSED = message(
+    "the control vehicle did not reach the margin, so its partner's time cannot be taken against it",
+    code="control-not-reached",
+)
 
 
 def measure_controls(
@@ -84,9 +88,13 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
     if value.status == "not computed":
         return bare
     if control is None or control.value is None:
-        reason = "there is no control drive beside this run"
+        reason = message("there is no control drive beside this run", code="no-control")
         if control is not None:
-            reason = MISSED if control.status == "not reached" else f"control vehicle: {control.reason}"
+            reason = (
+                MISSED
+                if control.status == "not reached"
+                else message("control vehicle: {reason}", code="no-control-value", reason=control.reason)
+            )
         return replace(bare, status="not computed", reason=reason)
     if value.value is not None:
         return replace(bare, value=value.value - control.value)

@@ -1,9 +1,18 @@
 """Pure metric functions and their registry."""
 
-from intake_report.metrics import engine, exposure, recovery, road, soak  # noqa: F401 - they register their metrics
-from intake_report.metrics.points import EngineSamples, OperatingPoints, shared_points
+from intake_report.metrics import engine, recovery, road, soak  # noqa: F401 - they register their metrics
 from intake_report.metrics.registry import REGISTRY, Metric, Missing, Reading, evaluate, evaluate_draws, keys
-from intake_report.metrics.series import RunSeries, Span, distance_weights, first_below, slope, weights
+from intake_report.metrics.series import (
+    EngineSamples,
+    OperatingPoints,
+    RunSeries,
+    Span,
+    distance_weights,
+    first_below,
+    shared_points,
+    slope,
+    weights,
+)
 from intake_report.metrics.soak import half_falls, soaking_stops, stop_rate, stop_rise
 from intake_report.metrics.steps import Nodes, find_nodes, rebuild
 

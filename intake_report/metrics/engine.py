@@ -4,9 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
-from intake_report.metrics.points import LEAST_LOAD, LEAST_SAMPLES, LOAD_CELL, RPM_CELL, EngineSamples, OperatingPoints
-from intake_report.metrics.registry import Missing, Reading, metric, reading
-from intake_report.metrics.series import Floats, RunSeries
+from intake_report.metrics.registry import Missing, Reading, metric, missing, reading
+from intake_report.metrics.series import (
+    LEAST_LOAD,
+    LEAST_SAMPLES,
+    LOAD_CELL,
+    RPM_CELL,
+    EngineSamples,
+    Floats,
+    OperatingPoints,
+    RunSeries,
+)
 from intake_report.results import Parameter
 
 MATCHED = (
@@ -19,7 +27,7 @@ LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below whic
 
 def _matched(series: RunSeries) -> tuple[EngineSamples, OperatingPoints] | Missing:
     if series.engine is None or series.points is None or series.points.cells.size == 0:
-        return Missing("no operating point is shared by all runs")
+        return missing("no operating point is shared by all runs", "no-shared-point")
     return series.engine, series.points
 
 
@@ -34,7 +42,7 @@ def _mean(series: RunSeries, channel: str) -> Reading | Missing:
     for cell in points.cells:
         inside = values[(samples.cells == cell) & np.isfinite(values)]
         if inside.size == 0:
-            return Missing("a shared operating point has no sample of this channel")
+            return missing("a shared operating point has no sample of this channel", "no-channel-at-point")
         means.append(float(inside.mean()))
     return reading(float(points.weights @ np.array(means)))
 
@@ -100,7 +108,9 @@ def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading | Missing:
     table = np.concatenate([_centred(part) for part in parts], axis=1)
     spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
     if spread < LEAST_SPREAD:
-        return Missing("intake air temperature varies too little within the operating points for a slope")
+        return missing(
+            "intake air temperature varies too little within the operating points for a slope", "small-spread"
+        )
     # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude
     design = (table[1:] / np.maximum(table[1:].std(axis=1, keepdims=True), 1e-9)).T
     slopes = np.linalg.lstsq(design, table[0], rcond=None)[0]

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from intake_report.metrics.common import CLOSER, FASTER, OWN, over_ambient, place
-from intake_report.metrics.registry import Missing, Reading, metric
+from intake_report.messages import Listing, Part
+from intake_report.metrics.registry import CLOSER, FASTER, OWN, Missing, Reading, metric, missing, over_ambient, place
 from intake_report.metrics.series import Floats, RunSeries, first_below
 from intake_report.results import Parameter
 from intake_report.statistics import explain, fit_recovery, fit_recovery_many
@@ -21,10 +21,10 @@ LARGEST_ERROR = 0.5  # of the time constant; beyond it the fit has not determine
 
 def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
     if series.entry is None:
-        return Missing("the run has no highway entry")
+        return missing("the run has no highway entry", "no-entry")
     end = series.entry_end if series.entry_end is not None else float(series.time[-1])
     if np.count_nonzero((series.time > series.entry) & (series.time <= end)) < 2:
-        return Missing("there are no intake air temperature samples after the highway entry")
+        return missing("there are no intake air temperature samples after the highway entry", "no-samples-after-entry")
     return series.entry, end
 
 
@@ -78,7 +78,7 @@ def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading | Mi
         return span
     entry, end = span
     if series.reading.size != series.time.size or series.ambient is None:
-        return Missing("the bare readings are not kept")
+        return missing("the bare readings are not kept", "no-readings")
     assert parameter.number is not None
     below = (series.reading - series.ambient <= parameter.number) & (series.time >= entry) & (series.time <= end)
     if not below.any():
@@ -93,7 +93,7 @@ class RecoveryFit:
 
     tau: Floats
     final: Floats
-    note: str = ""
+    note: Part = ""
 
 
 def recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
@@ -124,7 +124,12 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     inside = series.window(entry, min(end, entry + FIT_SPAN))
     time, over = series.time[inside] - entry, over_ambient(series)[..., inside]
     if time.size < LEAST_POINTS:
-        return Missing(f"there are {time.size} samples after the highway entry, {LEAST_POINTS} are needed for a fit")
+        return missing(
+            "there are {found} samples after the highway entry, {least} are needed for a fit",
+            "few-samples-for-fit",
+            found=int(time.size),
+            least=LEAST_POINTS,
+        )
     some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
     time, over = time[some], over[..., some]
     if over.ndim > 1:
@@ -132,13 +137,14 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
         return RecoveryFit(many.tau, many.final)
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
-        return Missing("the over-ambient temperature falls too little after the highway entry for a fit")
+        return missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
     fit = fit_recovery(time, over, sensor_tau=series.lag)
+    caveats = Listing(tuple(explain(caveat) for caveat in fit.caveats), last=";")
     if not fit.usable or fit.tau is None or fit.final is None:
-        return Missing(f"the first-order fit is refused: {'; '.join(explain(c) for c in fit.caveats)}")
+        return missing("the first-order fit is refused: {caveats}", "fit-refused", caveats=caveats)
     if fit.tau_error is not None and fit.tau_error > LARGEST_ERROR * fit.tau:
-        return Missing("the first-order fit does not determine the time constant to half of itself")
-    return RecoveryFit(np.asarray(fit.tau), np.asarray(fit.final), "; ".join(explain(c) for c in fit.caveats))
+        return missing("the first-order fit does not determine the time constant to half of itself", "fit-undetermined")
+    return RecoveryFit(np.asarray(fit.tau), np.asarray(fit.final), caveats if fit.caveats else "")
 
 
 @metric(

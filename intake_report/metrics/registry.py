@@ -8,11 +8,18 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from intake_report.messages import Message, Part, message
 from intake_report.metrics.series import Bools, Floats, RunSeries
 from intake_report.results import GROUPS, MetricKey, MetricResult, MetricSpec, Parameter, ParameterKind
 
 if TYPE_CHECKING:
     from intake_report.results.types import Better, Group
+
+OWN = "definition of this report; no standard for road tests of intake air temperature is known to its authors"
+CLOSER = ("closer to ambient", "further from ambient")
+COOLER = ("cooler", "warmer")
+FASTER = ("faster", "slower")
+SHORTER = ("shorter", "longer")
 
 Event = Literal["entry", "phases", "stops"]
 
@@ -22,6 +29,7 @@ ENGINE_LABELS = {
     "timing": "spark advance",
 }
 """What `needs` may ask of the engine's operating points, in words."""
+NOT_REACHED = message("not reached within the run", "not-reached")
 
 
 @dataclass(frozen=True)
@@ -36,22 +44,27 @@ class Reading:
         False where the value is censored: then `value` is the bound.
     time, distance : float or None
         Place of the nominal value: elapsed time [s], route distance [m].
-    note : str
-        What a reader must know about the value.
+    note : Part
+        What a reader must know about the value; empty for nothing.
     """
 
     value: Floats
     reached: Bools
     time: float | None = None
     distance: float | None = None
-    note: str = ""
+    note: Part = ""
 
 
 @dataclass(frozen=True)
 class Missing:
     """A metric that cannot be computed, with the reason."""
 
-    reason: str
+    reason: Message
+
+
+def missing(template: str, /, code: str, **values: Part) -> Missing:
+    """Return that a metric cannot be computed; see `messages.message` for the arguments."""
+    return Missing(message(template, code, **values))
 
 
 MetricFunction = Callable[[RunSeries, Parameter], Reading | Missing]
@@ -119,19 +132,41 @@ def reading(value: Floats | float, *, time: float | None = None, distance: float
     return Reading(array, np.ones(array.shape, dtype=np.bool_), time, distance)
 
 
-def missing_input(spec: MetricSpec, series: RunSeries) -> str:
-    """Return why `spec` cannot be computed from `series`, or an empty text."""
+def over_ambient(series: RunSeries) -> Floats:
+    """Return the over-ambient temperature of a series that has one, as the registry has checked."""
+    over = series.over
+    assert over is not None
+    return over
+
+
+def place(series: RunSeries, time: float) -> float | None:
+    """Return the route distance at a time [m]; None off the route."""
+    distance = float(np.interp(time, series.time, series.distance))
+    return distance if np.isfinite(distance) else None
+
+
+def peak(series: RunSeries, values: Floats) -> Reading:
+    """Return the highest value with the time and place of the first row's."""
+    index = int(np.argmax(values.reshape(-1, values.shape[-1])[0]))
+    time = float(series.time[index])
+    return reading(values.max(axis=-1), time=time, distance=place(series, time))
+
+
+def missing_input(spec: MetricSpec, series: RunSeries) -> Message | None:
+    """Return why `spec` cannot be computed from `series`; None where it can."""
     recorded = series.engine.channels if series.engine is not None else {}
     for name in spec.needs:
         if name in ENGINE_LABELS and name not in recorded:
-            return f"the run lacks one of the channels {ENGINE_LABELS[name]}, engine speed and calculated load"
+            template = "the run lacks one of the channels {channels}, engine speed and calculated load"
+            return message(template, "no-channel", channels=ENGINE_LABELS[name])
     if series.time.size == 0:
-        return "the run has no intake air temperature channel"
+        return message("the run has no intake air temperature channel", "no-iat")
     if "over-ambient" in spec.needs and series.ambient is None:
-        return "no ambient temperature was recorded for this run"
+        return message("no ambient temperature was recorded for this run", "no-ambient")
     if series.time.size < spec.least:
-        return f"the run has {series.time.size} intake air temperature samples, {spec.least} are needed"
-    return ""
+        template = "the run has {found} intake air temperature samples, {least} are needed"
+        return message(template, "few-samples", found=int(series.time.size), least=spec.least)
+    return None
 
 
 def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
@@ -151,16 +186,16 @@ def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
     """
     identity = (key.key, series.run, series.configuration, series.block)
     reason = missing_input(key.spec, series)
-    if reason:
+    if reason is not None:
         return MetricResult(*identity, "not computed", reason=reason)
     found = REGISTRY[key.spec.id].function(series, key.parameter)
     if isinstance(found, Missing):
         return MetricResult(*identity, "not computed", reason=found.reason)
     value = float(found.value)
     if not np.isfinite(value):
-        return MetricResult(*identity, "not computed", reason="the value is not a finite number")
+        return MetricResult(*identity, "not computed", reason=message("the value is not a finite number", "not-finite"))
     if not bool(found.reached):
-        return MetricResult(*identity, "not reached", bound=value, reason="not reached within the run")
+        return MetricResult(*identity, "not reached", bound=value, reason=NOT_REACHED)
     return MetricResult(*identity, "ok", value=value, time=found.time, distance=found.distance, note=found.note)
 
 
@@ -179,7 +214,7 @@ def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
     ndarray, (m,) or None
         Values; +inf where not reached, NaN where there is none. None when the metric cannot be computed at all.
     """
-    if missing_input(key.spec, series):
+    if missing_input(key.spec, series) is not None:
         return None
     found = REGISTRY[key.spec.id].function(series, key.parameter)
     if isinstance(found, Missing):

@@ -1,15 +1,28 @@
-"""Over-ambient temperature along the drive; each metric is a plain function of one run's series and its parameter."""
+"""Over-ambient temperature along the drive, and how long it is above a level; each metric is a plain function of one run's series and its parameter."""
 
 from __future__ import annotations
 
 import numpy as np
 
-from intake_report.metrics.common import CLOSER, COOLER, OWN, over_ambient, peak
-from intake_report.metrics.registry import Missing, Reading, metric, reading
+from intake_report.messages import Value
+from intake_report.metrics.registry import (
+    CLOSER,
+    COOLER,
+    OWN,
+    SHORTER,
+    Missing,
+    Reading,
+    metric,
+    missing,
+    over_ambient,
+    peak,
+    reading,
+)
 from intake_report.metrics.series import Floats, RunSeries, Span, distance_weights, weights
 from intake_report.results import Parameter
 
-LEAST_COVERED = 0.8
+LEAST_COVERED = 0.8  # of a phase; own choice
+SMALLER = ("smaller", "larger")
 
 
 @metric(
@@ -66,11 +79,17 @@ def _phase_weights(series: RunSeries, parameter: Parameter) -> Floats | Missing:
     """Return the trapezoid weights over the phase [s]."""
     spans = _spans(series, parameter)
     if not spans:
-        return Missing(f"the run does not pass through the phase “{parameter.label or parameter.key}”")
+        return missing(
+            "the run does not pass through the phase “{phase}”", "no-phase", phase=parameter.label or parameter.key
+        )
     weight: Floats = np.sum([weights(series.time, s.start, s.end, series.max_gap) for s in spans], axis=0)
     covered, duration = float(weight.sum()), sum(s.duration for s in spans)
     if covered < LEAST_COVERED * duration:
-        return Missing(f"only {100.0 * covered / duration:.0f} % of the phase has intake air temperature samples")
+        return missing(
+            "only {share} of the phase has intake air temperature samples",
+            "phase-not-covered",
+            share=Value(covered / duration, "share"),
+        )
     return weight
 
 
@@ -105,7 +124,7 @@ def distance_mean_over_ambient(series: RunSeries, parameter: Parameter) -> Readi
         axis=0,
     )
     if metres.sum() <= 0.0:
-        return Missing("the run does not move in the phase")
+        return missing("the run does not move in the phase", "standing-phase")
     return reading(over_ambient(series) @ metres / metres.sum())
 
 
@@ -127,3 +146,89 @@ def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading | M
     weight = weights(series.time, float(series.time[0]), float(series.time[-1]), series.max_gap)
     ratio = 100.0 * (series.ambient + 273.15) / (series.iat + 273.15)
     return reading(ratio @ weight / weight.sum())
+
+
+def _run_weights(series: RunSeries) -> Floats:
+    return series.once(
+        "run weights",
+        lambda: weights(series.time, float(series.time[0]), float(series.time[-1]), series.max_gap),
+    )
+
+
+def _time_above(series: RunSeries, values: Floats, level: float) -> Floats:
+    return np.asarray((values > level).astype(np.float64) @ _run_weights(series))
+
+
+def _area_above(series: RunSeries, values: Floats, level: float) -> Floats:
+    """Return the integral of what exceeds `level` [K·min]."""
+    return np.asarray(np.maximum(values - level, 0.0) @ _run_weights(series) / 60.0)
+
+
+@metric(
+    title="Time above {parameter}",
+    quantity="time",
+    better="lower",
+    decimals=0,
+    definition="Time during the run for which intake air temperature is above the alarm limit of the campaign.",
+    source=OWN,
+    words=SHORTER,
+    needs=("iat",),
+    parameter="limit",
+    group="exposure",
+)
+def time_above_limit(series: RunSeries, parameter: Parameter) -> Reading | Missing:
+    """Return the time for which intake air temperature is above the limit [s]."""
+    assert parameter.number is not None
+    return reading(_time_above(series, series.iat, parameter.number))
+
+
+@metric(
+    title="Degree-minutes above {parameter}",
+    quantity="temperature_time",
+    better="lower",
+    decimals=1,
+    definition="Integral over the run of what intake air temperature exceeds the alarm limit of the campaign by.",
+    source=OWN,
+    words=SMALLER,
+    needs=("iat",),
+    parameter="limit",
+    group="exposure",
+)
+def degree_minutes_above_limit(series: RunSeries, parameter: Parameter) -> Reading | Missing:
+    """Return the integral of intake air temperature above the limit [K·min]."""
+    assert parameter.number is not None
+    return reading(_area_above(series, series.iat, parameter.number))
+
+
+@metric(
+    title="Time above ambient + {parameter}",
+    quantity="time",
+    better="lower",
+    decimals=0,
+    definition="Time during the run for which intake air temperature is more than the margin above ambient.",
+    source=OWN,
+    words=SHORTER,
+    parameter="margin",
+    group="exposure",
+)
+def time_above_margin(series: RunSeries, parameter: Parameter) -> Reading | Missing:
+    """Return the time for which the over-ambient temperature exceeds the margin [s]."""
+    assert parameter.number is not None
+    return reading(_time_above(series, over_ambient(series), parameter.number))
+
+
+@metric(
+    title="Degree-minutes above ambient + {parameter}",
+    quantity="temperature_time",
+    better="lower",
+    decimals=1,
+    definition="Integral over the run of what the over-ambient temperature exceeds the margin by.",
+    source=OWN,
+    words=SMALLER,
+    parameter="margin",
+    group="exposure",
+)
+def degree_minutes_above_margin(series: RunSeries, parameter: Parameter) -> Reading | Missing:
+    """Return the integral of over-ambient temperature above the margin [K·min]."""
+    assert parameter.number is not None
+    return reading(_area_above(series, over_ambient(series), parameter.number))

@@ -1,11 +1,11 @@
-"""What a metric sees of one run: intake air temperature on its true samples, ambient, events.
+"""What a metric sees of one run: intake air temperature on its true samples, ambient, events, engine.
 
 Arrays of readings may carry leading axes (Monte Carlo draws); time is always the last axis.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TypeVar, cast
@@ -13,12 +13,77 @@ from typing import TypeVar, cast
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.metrics.points import EngineSamples, OperatingPoints
-from intake_report.metrics.steps import rebuild as rebuild
-
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Cells = NDArray[np.int64]
 T = TypeVar("T")
+
+
+# Common practice: cells a reader can name, narrow enough that airflow and spark advance differ little inside one.
+RPM_CELL = 250.0  # rpm
+LOAD_CELL = 10.0  # %
+LEAST_LOAD = 20.0  # %; below it the engine is idling, coasting or cut off
+LEAST_SAMPLES = 5  # of every run in a cell, so that no cell rests on a moment
+_STRIDE = 1000
+
+
+@dataclass(frozen=True)
+class EngineSamples:
+    """The engine at steady moments of one run, on common times.
+
+    Parameters
+    ----------
+    rpm, load : ndarray, (n,)
+        Engine speed [rpm] and calculated load [%].
+    channels : mapping of str to ndarray, (n,)
+        "maf" [g/s], "pressure_ratio" (manifold over barometric) [%], "timing" [°], "iat" [°C], as far as recorded; NaN
+        where there is no sample near.
+    """
+
+    rpm: Floats
+    load: Floats
+    channels: Mapping[str, Floats] = field(default_factory=dict)
+
+    @property
+    def cells(self) -> Cells:
+        """Cell of each sample, (n,); −1 below `LEAST_LOAD`."""
+        index = np.floor(self.rpm / RPM_CELL) * _STRIDE + np.floor(self.load / LOAD_CELL)
+        usable = (self.load >= LEAST_LOAD) & np.isfinite(index)
+        return np.where(usable, np.where(usable, index, 0.0), -1.0).astype(np.int64)
+
+
+@dataclass(frozen=True)
+class OperatingPoints:
+    """Cells that every run visited, and the share of each over all runs.
+
+    Parameters
+    ----------
+    cells : ndarray, (k,)
+        Cells in order.
+    weights : ndarray, (k,)
+        Sum 1; the same for all runs, so that a run's mix of driving does not enter.
+    """
+
+    cells: Cells
+    weights: Floats
+
+
+def shared_points(runs: Sequence[EngineSamples]) -> OperatingPoints:
+    """Return the cells in which every one of `runs` has `LEAST_SAMPLES` samples or more.
+
+    Parameters
+    ----------
+    runs : sequence of EngineSamples
+        Runs that have the channels.
+    """
+    visited = [run.cells[run.cells >= 0] for run in runs]
+    cells, inverse = np.unique(np.concatenate([*visited, np.empty(0, dtype=np.int64)]), return_inverse=True)
+    counts = np.zeros((len(visited), cells.size))
+    run_of = np.repeat(np.arange(len(visited)), [own.size for own in visited])
+    np.add.at(counts, (run_of, inverse), 1.0)
+    shared = (counts >= LEAST_SAMPLES).all(axis=0) if visited else np.zeros(0, dtype=np.bool_)
+    total = counts[:, shared].sum(axis=0)
+    return OperatingPoints(cells[shared], total / total.sum() if shared.any() else total)
 
 
 @dataclass(frozen=True)

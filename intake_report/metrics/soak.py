@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from intake_report.metrics.common import FASTER, OWN
-from intake_report.metrics.registry import Missing, Reading, metric, reading
+from intake_report.messages import Value
+from intake_report.metrics.registry import FASTER, OWN, Missing, Reading, metric, missing, reading
 from intake_report.metrics.series import Bools, Floats, RunSeries, Span, first_below, slope, value_at
 from intake_report.results import Parameter
 
@@ -59,8 +59,11 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
 
 
 def _no_stop(series: RunSeries) -> Missing:
-    return Missing(
-        f"the run has no stop of {series.minimum_stop:.0f} s or more with {LEAST_STOP_SAMPLES} samples or more"
+    return missing(
+        "the run has no stop of {duration} or more with {least} samples or more",
+        "no-stop",
+        duration=Value(series.minimum_stop, "time", 0),
+        least=LEAST_STOP_SAMPLES,
     )
 
 
@@ -130,7 +133,7 @@ def half_fall_time(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the median time after a launch to lose half of the rise [s], censored by the next stop."""
     falls = half_falls(series)
     if not falls:
-        return Missing("the run has no launch after a stop with enough rise")
+        return missing("the run has no launch after a stop with enough rise", "no-launch")
     times = np.stack(np.broadcast_arrays(*[time for _, time, _ in falls]))
     reached = np.stack(np.broadcast_arrays(*[ok for _, _, ok in falls]))
     # a launch that was cut short is longer than its bound: it sorts last, and the median counts if it is reached

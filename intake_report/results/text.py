@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from intake_report import formatting
+from intake_report.messages import said
 from intake_report.results.compared import Comparison
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
 from intake_report.units import UnitSystem
@@ -55,7 +56,7 @@ def interval_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> st
 def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
     """Return "12.3 ± 0.8 (3)", mean, standard deviation and runs as the tables print it; the unit heads the row."""
     if summary.mean is None:
-        return summary.reason if summary.not_reached else formatting.ABSENT
+        return said(summary.reason, system) if summary.not_reached else formatting.ABSENT
     decimals = key.spec.decimals
     mean = formatting.bare(summary.mean, key.spec.quantity, system, decimals)
     if summary.sd is None:

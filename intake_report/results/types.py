@@ -7,6 +7,7 @@ from typing import Literal
 
 import pandas as pd
 
+from intake_report.messages import Part
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence
 from intake_report.results.places import Places
@@ -135,7 +136,7 @@ class MetricResult:
         Censoring bound [internal unit] when the status is "not reached".
     time, distance : float or None
         Where it happened: elapsed time [s] and route distance [m], for metrics that have a place.
-    reason : str
+    reason : Part
         Why it could not be computed, or what was not reached.
     u : float or None
         Standard uncertainty of this one value from the instruments [internal unit of a difference]; None where it
@@ -146,7 +147,7 @@ class MetricResult:
         Parts of `u`: what all runs of the campaign share, and what is this run's own.
     draws_not_reached : float or None
         Share of the Monte Carlo draws in which it is not reached.
-    note : str
+    note : Part
         What a reader must know about the value.
     """
 
@@ -159,14 +160,14 @@ class MetricResult:
     bound: float | None = None
     time: float | None = None
     distance: float | None = None
-    reason: str = ""
+    reason: Part = ""
     u: float | None = None
     low: float | None = None
     high: float | None = None
     u_common: float | None = None
     u_own: float | None = None
     draws_not_reached: float | None = None
-    note: str = ""
+    note: Part = ""
 
 
 @dataclass(frozen=True)
@@ -283,7 +284,7 @@ class Summary:
     not_reached: int
     mean: float | None
     sd: float | None
-    reason: str = ""
+    reason: Part = ""
 
 
 @dataclass(frozen=True)

@@ -11,6 +11,7 @@ from scipy import special
 
 from intake_report.analyse.compare.model_of_runs import Blocked, RunsModel, blocked, two_samples
 from intake_report.errors import DataError
+from intake_report.messages import said
 from intake_report.results import MetricResult
 from intake_report.statistics import (
     Difference,
@@ -82,7 +83,7 @@ def estimate(
     sides = {c: [v for v in known if v.configuration == c] for c in (configuration, versus)}
     if not all(sides.values()):
         absent = [v for v in values if v.configuration in sides and not sides[v.configuration]]
-        reasons = list(dict.fromkeys(v.reason for v in absent if v.reason))
+        reasons = list(dict.fromkeys(said(v.reason, "si") for v in absent if v.reason))
         return "; ".join(reasons) or "no run is left on one side"
     blocks = [v.block for v in known]
     apart = None not in blocks and configuration not in linked_to(

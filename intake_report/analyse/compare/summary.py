@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from intake_report.campaign import Campaign
-from intake_report.formatting import count
+from intake_report.messages import Count, Listing, message
 from intake_report.results import MetricKey, MetricResult, Summary
 from intake_report.statistics import mean_interval
 
@@ -39,10 +39,11 @@ def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> 
     reached = [v.value for v in values if v.value is not None]
     censored = sum(v.status == "not reached" for v in values)
     if censored:
-        reason = f"not reached in {censored} of {count(len(reached) + censored, 'run')}"
+        runs = Count(len(reached) + censored, "run")
+        reason = message("not reached in {censored} of {runs}", code="not-reached", censored=censored, runs=runs)
         return Summary(key.key, configuration, len(reached) + censored, censored, None, None, reason)
     if not reached:
         reasons = list(dict.fromkeys(v.reason for v in values if v.reason))
-        return Summary(key.key, configuration, 0, 0, None, None, "; ".join(reasons) or "no run")
+        return Summary(key.key, configuration, 0, 0, None, None, Listing(tuple(reasons), ";") if reasons else "no run")
     interval = mean_interval(reached)
     return Summary(key.key, configuration, interval.n, 0, interval.mean, interval.sd)

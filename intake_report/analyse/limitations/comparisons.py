@@ -8,6 +8,7 @@ from intake_report import formatting
 from intake_report.analyse.limitations.findings import Findings
 from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
 from intake_report.formatting import count, listing
+from intake_report.messages import said
 from intake_report.results import Comparison, Limitation, MetricKey
 from intake_report.results.text import (
     NOT_REACHED_DRAWS,
@@ -245,7 +246,7 @@ def partial(f: Findings) -> Iterator[Limitation]:
         mine = [v for v in f.values if v.key == key.key and v.run in used]
         absent = [v for v in mine if v.status == "not computed"]
         if absent and len(absent) < len(mine):
-            texts = list(dict.fromkeys(v.reason for v in absent))
+            texts = list(dict.fromkeys(said(v.reason, f.campaign.about.units) for v in absent))
             reason = texts[0] if len(texts) == 1 else f"{texts[0]}, among other reasons"
             entry = reasons.setdefault((reason, tuple(v.run for v in absent)), [])
             entry.append(metric_title(key, f.campaign.about.units))

@@ -22,6 +22,7 @@ from intake_report.analyse.uncertainty.perturb import (
 )
 from intake_report.analyse.uncertainty.sources import Source, Sources, find_sources, speed_step
 from intake_report.campaign import Campaign
+from intake_report.messages import Listing, Value, message
 from intake_report.metrics import REGISTRY, RunSeries, evaluate_draws
 from intake_report.metrics.series import Floats
 from intake_report.results import (
@@ -264,7 +265,10 @@ def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
     if whole is None or value.status == "not computed":
         return value
     common, own = _summary(run.common.get(value.key), level), _summary(run.own.get(value.key), level)
-    failed = f"in {100 * whole.failed:.0f} % of the draws it could not be computed" if whole.failed > FEW_FAILED else ""
+    failed = message(
+        "in {share} of the draws it could not be computed", "draws-failed", share=Value(whole.failed, "share")
+    )
+    notes = tuple(part for part in (value.note, failed if whole.failed > FEW_FAILED else "") if part)
     return replace(
         value,
         u=whole.u,
@@ -273,7 +277,7 @@ def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
         u_common=None if common is None else common.u,
         u_own=None if own is None else own.u,
         draws_not_reached=whole.not_reached,
-        note="; ".join(part for part in (value.note, failed) if part),
+        note=Listing(notes, ";") if notes else "",
     )
 
 

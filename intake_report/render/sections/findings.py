@@ -161,13 +161,13 @@ def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
     reasons: dict[str, list[str]] = {}
     for key in keys:
         for value in result.of(key.key):
-            titles = reasons.setdefault(value.reason, [])
+            titles = reasons.setdefault(said(value.reason, result.units), [])
             title = key.spec.title.split(",")[0].replace(" to within {parameter} of ambient", "")
             if title not in titles:
                 titles.append(title)
     several = len(result.runs) > 1
-    said = {r: in_reader_units(for_all(r) if several else r, result.units) for r in reasons}
-    texts = tuple(literal(f"{formatting.listing(titles)}: {said[reason]}.") for reason, titles in reasons.items())
+    words = {r: in_reader_units(for_all(r) if several else r, result.units) for r in reasons}
+    texts = tuple(literal(f"{formatting.listing(titles)}: {words[reason]}.") for reason, titles in reasons.items())
     return [Callout("note", "Metrics that could not be computed", texts)]
 
 

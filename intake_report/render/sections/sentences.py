@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from intake_report import formatting
+from intake_report.messages import said
 from intake_report.render.inline import literal
 from intake_report.render.sections.gravest import gravest
 from intake_report.results import Comparison, MetricKey, MetricResult, ReportResult
@@ -167,7 +168,7 @@ def _recovery(result: ReportResult) -> str:
     keys = [k for k in result.metrics if k.spec.id == "recovery_time"]
     key = next((k for k in keys if any(v.status != "not computed" for v in result.of(k.key))), None)
     if key is None or key.parameter.number is None:
-        reasons = dict.fromkeys(v.reason for k in keys for v in result.of(k.key) if v.reason)
+        reasons = dict.fromkeys(said(v.reason, result.units) for k in keys for v in result.of(k.key) if v.reason)
         why = f": {literal(for_all(next(iter(reasons))))}" if len(reasons) == 1 else ""
         return f"No recovery time after a highway entry could be compared{why}."
     order = [

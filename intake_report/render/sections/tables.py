@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 from intake_report import formatting
+from intake_report.messages import said
 from intake_report.render.blocks import Column, Scalar, Table
 from intake_report.render.inline import literal
 from intake_report.results import Comparison, MetricKey, ReportResult
@@ -212,7 +213,7 @@ def values_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, 
                     v.bound,
                     v.time,
                     v.distance,
-                    v.reason,
+                    said(v.reason, result.units),
                 )
                 for k in keys
                 for v in result.of(k.key)
@@ -228,7 +229,7 @@ def _value_notes(result: ReportResult, keys: tuple[MetricKey, ...]) -> tuple[str
         found = [v.note for v in result.of(key.key) if v.note]
         for note in dict.fromkeys(found):
             runs = formatting.count(found.count(note), "run")
-            notes.append(f"{metric_title(key, result.units)}: {note} ({runs}).")
+            notes.append(f"{metric_title(key, result.units)}: {said(note, result.units)} ({runs}).")
     return tuple(notes)
 
 
