@@ -6,6 +6,7 @@ from typing import Any
 
 import numpy as np
 
+from intake_report.messages import said
 from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate
 from intake_report.results import MetricKey, MetricResult, Parameter
 
@@ -22,6 +23,11 @@ def value(id: str, run: RunSeries, **parameter: Any) -> MetricResult:
     spec = REGISTRY[id].spec
     kind = spec.parameter
     return evaluate(MetricKey(spec, Parameter(kind, **parameter) if kind != "none" else Parameter()), run)
+
+
+def reason(result: MetricResult) -> str:
+    """Return why a metric has no value, as a reader of metric units sees it."""
+    return said(result.reason, "si").replace("\N{NO-BREAK SPACE}", " ")
 
 
 def recovery(run: RunSeries, margin: float) -> MetricResult:

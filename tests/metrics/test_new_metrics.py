@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import PchipInterpolator
 
+from intake_report.messages import said
 from intake_report.metrics import (
     REGISTRY,
     EngineSamples,
@@ -25,7 +26,8 @@ from intake_report.metrics import (
 )
 from intake_report.metrics.steps import smooth
 from intake_report.results import GROUPS, MetricKey
-from metrics.support import decay, entered, series, stopped, value
+from intake_report.statistics import fit_recovery
+from metrics.support import decay, entered, reason, series, stopped, value
 
 # ---- registry ----------------------------------------------------------------------------------------------------
 
@@ -64,7 +66,7 @@ def test_a_phase_without_movement_has_no_distance_weighted_mean():
     time = np.arange(0.0, 61.0)
     run = replace(series(time, np.full(61, 25.0), phases=(Span(0.0, 60.0, "city"),)), distance=np.zeros(61))
     found = value("distance_mean_over_ambient", run, key="city")
-    assert (found.status, found.reason) == ("not computed", "the run does not move in the phase")
+    assert (found.status, found.reason.code) == ("not computed", "standing-phase")
 
 
 # ---- stops and launches ------------------------------------------------------------------------------------------
@@ -94,7 +96,7 @@ def test_stops_with_a_small_rise_are_not_asked_for_their_fall():
     time = np.arange(0.0, 200.0)
     run = series(time, np.full(200, 30.0), stops=(Span(0.0, 60.0),))
     assert half_falls(run) == ()
-    assert "a stop with enough rise" in value("half_fall_time", run).reason
+    assert value("half_fall_time", run).reason.code == "no-launch"
 
 
 def test_rise_is_end_minus_start_and_not_slope_times_duration():
@@ -128,23 +130,35 @@ def test_the_fit_of_readings_of_one_degree_is_near_the_truth_and_says_when_resid
     run = replace(entered(time, rebuild(time, np.round(air), 1.0), 20.3), lag=5.0)
     found = value("recovery_time_constant", run)
     assert found.value == pytest.approx(60.0, rel=0.1)
-    assert "residuals follow a pattern" in found.note
+    assert "residuals follow a pattern" in said(found.note, "si")
 
 
 @pytest.mark.parametrize(
-    ("air", "said"),
+    ("air", "code"),
     [
-        (lambda t: np.full(t.size, 21.0), "falls too little"),
-        (lambda t: 40.0 - 0.05 * t, "fit is refused"),  # a straight fall has no time constant
-        (lambda t: 40.0 - 4.0 * (t / 300.0) ** 3, "fit is refused"),  # it falls faster and faster
+        (lambda t: np.full(t.size, 21.0), "small-fall"),
+        (lambda t: 40.0 - 0.05 * t, "fit-refused"),  # a straight fall has no time constant
+        (lambda t: 40.0 - 4.0 * (t / 300.0) ** 3, "fit-refused"),  # it falls faster and faster
     ],
 )
-def test_a_fit_that_fails_gives_no_number_and_says_why(air, said):
+def test_a_fit_that_fails_gives_no_number_and_says_why(air, code):
     time = np.arange(0.0, 300.0)
     for id in ("recovery_time_constant", "final_over_ambient"):
         found = value(id, entered(time, air(time)))
         assert (found.status, found.value) == ("not computed", None)
-        assert said in found.reason
+        assert found.reason.code == code
+
+
+@pytest.mark.parametrize(("noise", "code"), [(0.1, ""), (0.35, "fit-undetermined")])
+def test_a_time_constant_that_is_not_known_to_half_of_itself_is_no_result(noise, code):
+    """60 s of a fall with 200 s: the fit of the same samples has a standard error of about 0.25, then of about 0.8 of tau."""
+    time, air = decay(15.0, 200.0, end=60.0)
+    run = entered(time, air + np.random.default_rng(8).normal(0.0, noise, time.size))
+    inside = run.window(0.0, 60.0)
+    fit = fit_recovery(run.time[inside], run.over[inside])
+    assert (0.5 < fit.tau_error / fit.tau < 2.0) == bool(code)
+    found = value("recovery_time_constant", run)
+    assert (found.status, getattr(found.reason, "code", "")) == ("not computed" if code else "ok", code)
 
 
 def test_the_fit_of_draws_is_the_fit_of_each():
@@ -230,15 +244,15 @@ def test_spark_per_kelvin_is_found_beside_speed_and_load():
     base = replace(series([0, 1, 2], [30, 30, 30]), engine=run, points=shared_points([run]))
     assert value("spark_per_kelvin", base).value == pytest.approx(-0.35, abs=1e-6)
     steady = EngineSamples(run.rpm, run.load, {**run.channels, "iat": np.full(run.rpm.size, 30.0)})
-    assert "varies too little" in value("spark_per_kelvin", replace(base, engine=steady)).reason
+    assert value("spark_per_kelvin", replace(base, engine=steady)).reason.code == "small-spread"
 
 
 def test_missing_channels_and_points_are_said():
     base = series([0, 1, 2], [30, 30, 30])
-    assert "lacks one of the channels airflow" in value("matched_airflow", base).reason
+    assert "lacks one of the channels airflow" in reason(value("matched_airflow", base))
     run = engine(np.random.default_rng(4), 100, 1000.0)
     alone = replace(base, engine=run, points=shared_points([]))
-    assert value("matched_airflow", alone).reason == "no operating point is shared by all runs"
+    assert value("matched_airflow", alone).reason.code == "no-shared-point"
 
 
 # ---- rebuilding --------------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from intake_report.metrics import RunSeries, Span, rebuild
-from metrics.support import decay, entered, recovery, series, stopped, value
+from metrics.support import decay, entered, reason, recovery, series, stopped, value
 
 # ---- recovery ----------------------------------------------------------------------------------------------------
 
@@ -134,7 +134,7 @@ def test_a_dip_before_the_entry_does_not_count():
 def test_recovery_that_cannot_be_computed_says_why(run, said):
     found = recovery(run, 2.0)
     assert (found.status, found.value, found.bound) == ("not computed", None, None)
-    assert said in found.reason
+    assert said in reason(found)
 
 
 # ---- heat soak ---------------------------------------------------------------------------------------------------
@@ -174,7 +174,7 @@ def test_heat_soak_is_the_median_of_the_stops_that_are_long_enough():
     assert value("heat_soak_rate", run).value == pytest.approx(6.0)
     assert value("heat_soak_rate", replace(run, minimum_stop=5.0)).value == pytest.approx(8.0)
     none = value("heat_soak_rate", replace(run, minimum_stop=60.0))
-    assert none.reason == "the run has no stop of 60 s or more with 5 samples or more"
+    assert reason(none) == "the run has no stop of 60 s or more with 5 samples or more"
 
 
 # ---- peaks, means, time above ------------------------------------------------------------------------------------
@@ -200,11 +200,11 @@ def test_mean_of_a_phase_that_was_hardly_observed_is_not_given():
     time = np.concatenate([np.arange(0.0, 40.0), np.arange(70.0, 101.0)])
     run = series(time, np.full(time.size, 25.0), phases=(Span(0.0, 100.0, "city"),), max_gap=15.0)
     found = value("mean_over_ambient", run, key="city")
-    assert (found.status, found.reason) == (
+    assert (found.status, reason(found)) == (
         "not computed", "only 69 % of the phase has intake air temperature samples",
     )  # fmt: skip
     missing = value("mean_over_ambient", run, key="highway", label="Highway")
-    assert missing.reason == "the run does not pass through the phase “Highway”"
+    assert reason(missing) == "the run does not pass through the phase “Highway”"
 
 
 def test_time_above_the_limit():
