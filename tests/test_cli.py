@@ -22,7 +22,7 @@ GOOD = roadlog.campaign(units="us")
 def no_kernel(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
     """Take the notebook that ran for the small campaign instead of running it again."""
     executed = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
-    monkeypatch.setattr(module, "run_notebook", lambda *a: executed)
+    monkeypatch.setattr(module, "run_notebook", lambda *a, **more: executed)
 
 
 def several(small: Small, folder: Path, *names: str) -> Path:
@@ -190,7 +190,7 @@ def test_debug_shows_where(small, tmp_path, capsys):
 
 
 def test_fault_of_the_program_is_named_as_one(small, tmp_path, monkeypatch, capsys):
-    def broken(*_):
+    def broken(*_, **__):
         raise ZeroDivisionError("division by zero")
 
     monkeypatch.setattr(module, "run_notebook", broken)
@@ -229,10 +229,10 @@ def test_fault_in_one_does_not_stop_the_rest(small, tmp_path, no_kernel, monkeyp
     above = several(small, tmp_path / "campaigns", "alpha", "beta")
     run = module.run_notebook
 
-    def sometimes(campaign, *rest):
+    def sometimes(campaign, *rest, **more):
         if campaign.about.id == "alpha":
             raise MemoryError
-        return run(campaign, *rest)
+        return run(campaign, *rest, **more)
 
     monkeypatch.setattr(module, "run_notebook", sometimes)
     assert cli.main(["render", str(above), "--date", DATE, "--out", str(tmp_path / "out")]) == 1
@@ -255,7 +255,7 @@ def test_campaigns_that_share_an_id_do_not_become_revisions_of_each_other(small,
     out, err = capsys.readouterr()
     assert [line.split()[1] for line in out.splitlines()] == ["published", "failed"]
     assert "“alpha”" in err
-    assert [p.name for p in (tmp_path / "out" / "alpha").iterdir()] == [DATE]
+    assert [p.name for p in (tmp_path / "out" / "alpha").glob("[!.]*")] == [DATE]
 
 
 def test_a_campaign_named_twice_is_rendered_once(small, tmp_path, no_kernel, capsys):
@@ -328,14 +328,21 @@ def test_a_folder_of_reports_that_cannot_be_written_comes_with_what_to_do(small,
 # ---- the rest ----------------------------------------------------------------------------------------------------
 
 
-def test_interrupt_is_1_and_says_that_nothing_was_published(small, tmp_path, monkeypatch, capsys):
-    def interrupted(*_):
-        raise KeyboardInterrupt
+def test_interrupt_says_what_was_done_and_what_was_not(small, tmp_path, no_kernel, monkeypatch, capsys):
+    above = several(small, tmp_path / "campaigns", "alpha", "beta", "gamma")
+    run = module.run_notebook
+
+    def interrupted(campaign, *rest, **more):
+        if campaign.about.id == "beta":
+            raise KeyboardInterrupt
+        return run(campaign, *rest, **more)
 
     monkeypatch.setattr(module, "run_notebook", interrupted)
-    assert cli.main(["render", str(small.file), "--out", str(tmp_path)]) == 1
-    assert "stopped; nothing was published" in capsys.readouterr().err
-    assert list(tmp_path.iterdir()) == []
+    assert cli.main(["render", str(above), "--date", DATE, "--out", str(tmp_path / "out")]) == 130
+    lines = [line.split(maxsplit=2) for line in capsys.readouterr().out.splitlines()]
+    assert [line[:2] for line in lines] == [["alpha", "published"], ["beta", "stopped"], ["gamma", "stopped"]]
+    assert lines[1][2] == "no report was made or changed"
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["alpha"]
 
 
 def test_schema_is_printed(capsys):
