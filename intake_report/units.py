@@ -1,23 +1,25 @@
 """The one place where units are parsed and converted.
 
 Every quantity has one internal unit; text from a log or a campaign file is converted into it once, at load, and
-converted back once, when text is formatted. Factors come from pint; the spellings that logs use are listed here.
+converted back once, when text is formatted. Factors are exact fractions of the definitions, rounded once to a float;
+the spellings that logs use are listed beside them.
 """
 
 from __future__ import annotations
 
 import difflib
 import functools
+import math
 import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from fractions import Fraction as F
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from intake_report.errors import DataError
 
 if TYPE_CHECKING:
-    import pint
     from numpy.typing import ArrayLike, NDArray
 
 UnitSystem = Literal["si", "us"]
@@ -98,128 +100,112 @@ _LABELS = {
     "1": "",
 }
 
-# Expression in our pint registry -> the spellings of it, in lower case and without blanks.
-_SPELLINGS_OF = {
-    "degC": "c °c ℃ degc deg.c celsius â°c �c ºc gradc",
-    "degF": "f °f ℉ degf deg.f fahrenheit â°f �f ºf",
-    "kelvin": "k kelvin",
-    "delta_degC": "delta_degc",
-    "delta_degF": "delta_degf",
-    "delta_degC/min": "delta_degc/min k/min",
-    "delta_degF/min": "delta_degf/min",
-    "deg/delta_degC": "deg/delta_degc °/k deg/k",
-    "deg/delta_degF": "deg/delta_degf °/°f deg/degf",
-    "delta_degC*min": "delta_degc*min k*min k·min",
-    "delta_degF*min": "delta_degf*min",
-    "km/h": "km/h kmh kph km/hr kmph",
-    "mile/hour": "mph mi/h miles/h",
-    "m/s": "m/s",
-    "knot": "kt kn knots knot",
-    "ft/s": "ft/s",
-    "m/s^2": "m/s^2 m/s² m/s2",
-    "mile/hour/s": "mph/s",
-    "ft/s^2": "ft/s^2",
-    "m": "m meter metre meters metres",
-    "km": "km",
-    "mile": "mi mile miles",
-    "ft": "ft feet",
-    "inch": "in inch",
-    "mm": "mm",
-    "cm": "cm",
-    "s": "s sec seconds second",
-    "ms": "ms",
-    "minute": "min minute minutes",
-    "hour": "h hr hour hours",
-    "us": "us µs",
-    "ns": "ns",
-    "Pa": "pa",
-    "hPa": "hpa",
-    "kPa": "kpa",
-    "MPa": "mpa",
-    "mbar": "mbar mb",
-    "bar": "bar",
-    "psi": "psi psia",
-    "inch_mercury": "inhg in_hg in.hg",
-    "millimetre_mercury": "mmhg",
-    "torr": "torr",
-    "inch_water": "inh2o in.h2o inwc iwc inwg inh₂o",
-    "atm": "atm",
-    "g/s": "g/s gps gm/s g/sec grams/sec",
-    "kg/hour": "kg/h kg/hr",
-    "kg/minute": "kg/min",
-    "kg/s": "kg/s",
-    "lb/minute": "lb/min lbs/min",
-    "lb/hour": "lb/h",
-    "ft^3/minute": "cfm ft^3/min ft3/min",
-    "m^3/s": "m^3/s m³/s m3/s",
-    "m^3/hour": "m^3/h m³/h m3/h",
-    "L/s": "l/s",
-    "L/minute": "l/min",
-    "L": "l liter litre",
-    "cm^3": "cc cm3 cm³",
-    "inch^3": "in3 in³ cid",
-    "L/hour": "l/h",
-    "gallon/hour": "gal/h gph",
-    "rpm": "rpm 1/min u/min r/min min-1 min^-1 rev/min /min",
-    "degree": "° deg degree degrees °ca degbtdc â° º",
-    "radian": "rad",
-    "percent": "% percent pct",
-    "1": "1 - ratio count",
-    "V": "v volt volts",
-    "mV": "mv",
-    "kW": "kw",
-    "W": "w",
-    "horsepower": "hp bhp whp",
-    "metric_horsepower": "ps cv pk",
-    "N*m": "n*m nm n·m n.m",
-    "lbf*ft": "lbf*ft lbf·ft lb-ft lbft lb*ft ft-lb ftlb ft*lbf lbf-ft ft-lbf",
-    "kg": "kg",
-    "g": "g",
-    "lb": "lb lbs",
-    "mg": "mg",
-    "kg/m^3": "kg/m^3 kg/m³ kg/m3",
-    "g/m^3": "g/m3",
-    "lb/ft^3": "lb/ft3 lb/ft^3",
-    "slug/ft^3": "slug/ft3 slug/ft^3",
+# Exact by definition: international yard and pound (1959), standard gravity (3rd CGPM, 1901), US gallon of 231 cubic
+# inches; conventional inch of water and of mercury and millimetre of mercury: height x 9.80665 m/s2 x 1000 (13595.1) kg/m3.
+_INCH, _FOOT, _MILE, _POUND = F("0.0254"), F("0.3048"), F("1609.344"), F("0.45359237")
+_GRAVITY, _WATER, _MERCURY = F("9.80665"), F(1000), F("13595.1")
+_PSI, _LBF_FT, _HOUR = _POUND * _GRAVITY / _INCH**2, _POUND * _GRAVITY * _FOOT, F(3600)
+_ZERO_CELSIUS = F("273.15")
+
+# Spellings in lower case and without blanks; what they measure; factor to the SI unit of that, and offset.
+_UNITS_OF: tuple[tuple[str, str, F | int, F | int], ...] = (
+    ("c °c ℃ degc deg.c celsius â°c �c ºc gradc", "temperature", 1, 0),
+    ("f °f ℉ degf deg.f fahrenheit â°f �f ºf", "temperature", F(5, 9), F(-160, 9)),
+    ("k kelvin", "temperature", 1, -_ZERO_CELSIUS),
+    ("delta_degc", "temperature_difference", 1, 0),
+    ("delta_degf", "temperature_difference", F(5, 9), 0),
+    ("delta_degc/min k/min", "temperature_rate", 1, 0),
+    ("delta_degf/min", "temperature_rate", F(5, 9), 0),
+    ("deg/delta_degc °/k deg/k", "angle_per_temperature", 1, 0),
+    ("deg/delta_degf °/°f deg/degf", "angle_per_temperature", F(9, 5), 0),
+    ("delta_degc*min k*min k·min", "temperature_time", 1, 0),
+    ("delta_degf*min", "temperature_time", F(5, 9), 0),
+    ("km/h kmh kph km/hr kmph", "speed", 1000 / _HOUR, 0),
+    ("mph mi/h miles/h", "speed", _MILE / _HOUR, 0),
+    ("m/s", "speed", 1, 0),
+    ("kt kn knots knot", "speed", 1852 / _HOUR, 0),
+    ("ft/s", "speed", _FOOT, 0),
+    ("m/s^2 m/s² m/s2", "acceleration", 1, 0),
+    ("mph/s", "acceleration", _MILE / _HOUR, 0),
+    ("ft/s^2", "acceleration", _FOOT, 0),
+    ("m meter metre meters metres", "length", 1, 0),
+    ("km", "length", 1000, 0),
+    ("mi mile miles", "length", _MILE, 0),
+    ("ft feet", "length", _FOOT, 0),
+    ("in inch", "length", _INCH, 0),
+    ("mm", "length", F("1e-3"), 0),
+    ("cm", "length", F("1e-2"), 0),
+    ("s sec seconds second", "time", 1, 0),
+    ("ms", "time", F("1e-3"), 0),
+    ("min minute minutes", "time", 60, 0),
+    ("h hr hour hours", "time", _HOUR, 0),
+    ("us µs", "time", F("1e-6"), 0),
+    ("ns", "time", F("1e-9"), 0),
+    ("pa", "pressure", 1, 0),
+    ("hpa", "pressure", 100, 0),
+    ("kpa", "pressure", 1000, 0),
+    ("mpa", "pressure", 10**6, 0),
+    ("mbar mb", "pressure", 100, 0),
+    ("bar", "pressure", 10**5, 0),
+    ("psi psia", "pressure", _PSI, 0),
+    ("inhg in_hg in.hg", "pressure", _INCH * _GRAVITY * _MERCURY, 0),
+    ("mmhg", "pressure", F("1e-3") * _GRAVITY * _MERCURY, 0),
+    ("torr", "pressure", F(101325, 760), 0),
+    ("inh2o in.h2o inwc iwc inwg inh₂o", "pressure", _INCH * _GRAVITY * _WATER, 0),
+    ("atm", "pressure", 101325, 0),
+    ("g/s gps gm/s g/sec grams/sec", "mass_flow", F("1e-3"), 0),
+    ("kg/h kg/hr", "mass_flow", 1 / _HOUR, 0),
+    ("kg/min", "mass_flow", F(1, 60), 0),
+    ("kg/s", "mass_flow", 1, 0),
+    ("lb/min lbs/min", "mass_flow", _POUND / 60, 0),
+    ("lb/h", "mass_flow", _POUND / _HOUR, 0),
+    ("cfm ft^3/min ft3/min", "volume_flow", _FOOT**3 / 60, 0),
+    ("m^3/s m³/s m3/s", "volume_flow", 1, 0),
+    ("m^3/h m³/h m3/h", "volume_flow", 1 / _HOUR, 0),
+    ("l/s", "volume_flow", F("1e-3"), 0),
+    ("l/min", "volume_flow", F("1e-3") / 60, 0),
+    ("l/h", "volume_flow", F("1e-3") / _HOUR, 0),
+    ("gal/h gph", "volume_flow", 231 * _INCH**3 / _HOUR, 0),
+    ("l liter litre", "volume", F("1e-3"), 0),
+    ("cc cm3 cm³", "volume", F("1e-6"), 0),
+    ("in3 in³ cid", "volume", _INCH**3, 0),
+    ("rpm 1/min u/min r/min min-1 min^-1 rev/min /min", "engine_speed", 1, 0),
+    ("° deg degree degrees °ca degbtdc â° º", "angle", 1, 0),
+    ("rad", "angle", 180 / F(math.pi), 0),
+    ("% percent pct", "number", F("1e-2"), 0),
+    ("1 - ratio count", "number", 1, 0),
+    ("v volt volts", "voltage", 1, 0),
+    ("mv", "voltage", F("1e-3"), 0),
+    ("kw", "power", 1000, 0),
+    ("w", "power", 1, 0),
+    ("hp bhp whp", "power", 550 * _LBF_FT, 0),
+    ("ps cv pk", "power", 75 * _GRAVITY, 0),
+    ("n*m nm n·m n.m", "torque", 1, 0),
+    ("lbf*ft lbf·ft lb-ft lbft lb*ft ft-lb ftlb ft*lbf lbf-ft ft-lbf", "torque", _LBF_FT, 0),
+    ("kg", "mass", 1, 0),
+    ("g", "mass", F("1e-3"), 0),
+    ("lb lbs", "mass", _POUND, 0),
+    ("mg", "mass", F("1e-6"), 0),
+    ("kg/m^3 kg/m³ kg/m3", "density", 1, 0),
+    ("g/m3", "density", F("1e-3"), 0),
+    ("lb/ft3 lb/ft^3", "density", _POUND / _FOOT**3, 0),
+    ("slug/ft3 slug/ft^3", "density", _LBF_FT / _FOOT**5, 0),
+)
+SPELLINGS = {
+    spelling: (measures, F(factor), F(offset))
+    for spellings, measures, factor, offset in _UNITS_OF
+    for spelling in spellings.split()
 }
-_SPELLINGS = {spelling: unit for unit, spellings in _SPELLINGS_OF.items() for spelling in spellings.split()} | {"": "1"}
+SPELLINGS[""] = SPELLINGS["1"]
 
 
-@functools.lru_cache(maxsize=1)
-def _registry() -> pint.UnitRegistry[Any]:
-    import pint
-
-    registry: pint.UnitRegistry[Any] = pint.UnitRegistry()
-    # Conventional inch of water and of mercury, exact by definition: 25.4 mm x 9.80665 m/s2 x 1000 (13595.1) kg/m3.
-    registry.define("inch_water = 249.08891 * pascal")
-    registry.define("inch_mercury = 3386.388640341 * pascal")
-    registry.define("millimetre_mercury = 133.322387415 * pascal")
-    return registry
-
-
-def _expression(text: str) -> str | None:
-    """Return the pint expression of a unit spelling, or None if the spelling is not known."""
-    key = re.sub(r"\s+", "", text).strip("[](){}").lower()
-    return _SPELLINGS.get(key)
+def _spelling(text: str) -> str:
+    return re.sub(r"\s+", "", text).strip("[](){}").lower()
 
 
 def known_unit(text: str) -> bool:
     """Tell whether `text` is a unit spelling that can be converted."""
-    return _expression(text) is not None
-
-
-def quantity_of_unit(text: str) -> tuple[str, ...]:
-    """Return the names of the quantities that unit `text` can measure (empty if it is not known)."""
-    if not known_unit(text):
-        return ()
-    found = []
-    for name in QUANTITIES:
-        try:
-            conversion(text, name)
-        except DataError:
-            continue
-        found.append(name)
-    return tuple(found)
+    return _spelling(text) in SPELLINGS
 
 
 @functools.lru_cache(maxsize=512)
@@ -243,34 +229,17 @@ def conversion(unit: str, quantity: str) -> tuple[float, float]:
     DataError
         If the unit is not known or does not measure the quantity.
     """
-    expression = _expression(unit)
-    if expression is None:
-        near = difflib.get_close_matches(unit.lower(), _SPELLINGS, n=1)
-        hint = f" Did you mean “{near[0]}”?" if near else ""
-        raise DataError(f"the unit “{unit}” is not known.", remedy=hint.strip() or None)
-    if quantity == "temperature":
-        return _temperature_conversion(expression, unit)
-    if quantity.startswith("temperature_"):
-        expression = re.sub(r"^(degC|kelvin)", "delta_degC", expression)
-        expression = re.sub(r"^degF", "delta_degF", expression)
-    internal = _expression(QUANTITIES[quantity].internal)
-    if expression == internal:
-        return 1.0, 0.0  # most logs are in internal units; starting pint for them costs half a second
-    import pint
-
-    registry = _registry()
-    try:
-        scale = registry.Quantity(1.0, expression).to(internal).magnitude
-    except pint.DimensionalityError:
-        raise DataError(f"the unit “{unit}” does not measure a {quantity.replace('_', ' ')}.") from None
-    return float(scale), 0.0
-
-
-def _temperature_conversion(expression: str, unit: str) -> tuple[float, float]:
-    exact = {"degC": (1.0, 0.0), "degF": (5.0 / 9.0, -160.0 / 9.0), "kelvin": (1.0, -273.15)}
-    if expression not in exact:
-        raise DataError(f"the unit “{unit}” does not measure a temperature.")
-    return exact[expression]
+    spelling = _spelling(unit)
+    if spelling not in SPELLINGS:
+        near = difflib.get_close_matches(unit.lower(), SPELLINGS, n=1)
+        raise DataError(f"the unit “{unit}” is not known.", remedy=f"Did you mean “{near[0]}”?" if near else None)
+    measures, factor, offset = SPELLINGS[spelling]
+    wanted, internal, _ = SPELLINGS[_spelling(QUANTITIES[quantity].internal)]
+    if wanted == "temperature_difference" and measures == "temperature":
+        measures, offset = wanted, F(0)
+    if measures != wanted:
+        raise DataError(f"the unit “{unit}” does not measure a {quantity.replace('_', ' ')}.")
+    return float(factor / internal), float(offset)
 
 
 def to_internal(values: ArrayLike, unit: str, quantity: str) -> NDArray[np.float64]:
