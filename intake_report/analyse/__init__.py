@@ -40,7 +40,7 @@ from intake_report.analyse.inputs import (
 )
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
-from intake_report.analyse.mistakes import campaign_mistakes, refuse
+from intake_report.analyse.mistakes import campaign_mistakes
 from intake_report.analyse.places import PlaceFacts, describe_places, gather_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.weather_evidence import (
@@ -50,7 +50,7 @@ from intake_report.analyse.weather_evidence import (
     weather_evidence,
     weather_notices,
 )
-from intake_report.campaign import Campaign
+from intake_report.campaign import Campaign, refuse
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError
 from intake_report.loaders import RunLog

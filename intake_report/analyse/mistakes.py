@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterator
 
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.analyse.claims import check_claims
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
-from intake_report.errors import CampaignError, CampaignErrors
+from intake_report.errors import CampaignError
 
 
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
@@ -35,19 +35,6 @@ def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits; one error for each of them."""
     for code, limit in campaign.acceptance.items():
         yield from _caught(acceptance_limits, campaign.model_copy(update={"acceptance": {code: limit}}))
-
-
-def refuse(mistakes: Iterable[CampaignError]) -> None:
-    """Raise mistakes, if there are any.
-
-    Raises
-    ------
-    CampaignError
-        `CampaignErrors` where there are several.
-    """
-    errors = tuple(mistakes)
-    if errors:
-        raise errors[0] if len(errors) == 1 else CampaignErrors(errors)
 
 
 def _caught(check: Callable[[Campaign], object], campaign: Campaign) -> Iterator[CampaignError]:

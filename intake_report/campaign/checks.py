@@ -1,21 +1,26 @@
-"""Checks across the tables of a campaign file."""
+"""Checks across the tables of a campaign file: ids, references, files, channels and units."""
 
 from __future__ import annotations
 
 import difflib
-from collections import Counter
+import hashlib
+import itertools
+from collections import Counter, defaultdict
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from intake_report.campaign.files import file_checks
 from intake_report.campaign.model import Campaign
 from intake_report.channels import channel
 from intake_report.errors import CampaignError, DataError
 from intake_report.units import conversion, parse_quantity
 
+_MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
+
 
 def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
-    """Yield what no single table can know: ids used twice, references to nothing, files, channels and units.
+    """Yield what no single table can know.
 
     Parameters
     ----------
@@ -26,7 +31,7 @@ def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     """
     yield from _duplicates(campaign, file)
     yield from _references(campaign, file)
-    yield from file_checks(campaign, file)
+    yield from _files(campaign, file)
     yield from _mappings(campaign, file)
     yield from _quantities(campaign, file)
 
@@ -44,14 +49,13 @@ def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     for key, ids in lists.items():
         for id, count in Counter(ids).items():
             if count > 1:
-                yield CampaignError(
-                    f"“{id}” is used {count} times.", file=file, where=key, remedy="Give each its own id."
-                )
+                what = f"“{id}” is used {count} times."
+                yield CampaignError(what, file=file, where=key, remedy="Give each its own id.")
     baselines = [c.id for c in campaign.configurations if c.role == "baseline"]
     if len(baselines) != 1:
-        found = f"it has {len(baselines)} ({', '.join(baselines)})" if baselines else "it has none"
+        number = f"it has {len(baselines)} ({', '.join(baselines)})" if baselines else "it has none"
         yield CampaignError(
-            f"a campaign needs exactly one configuration with role “baseline”; {found}.",
+            f"a campaign needs exactly one configuration with role “baseline”; {number}.",
             file=file,
             where="configuration.role",
             remedy="Mark the one that the others are compared with; the rest are “candidate” or “reference”.",
@@ -60,34 +64,127 @@ def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
 
 def _references(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     configurations = [c.id for c in campaign.configurations]
-    users: list[tuple[str, str]] = [
-        (f"run[{i}].configuration", r.configuration) for i, r in enumerate(campaign.runs, 1)
+    users: dict[str, tuple[Any, ...]] = {
+        "run": campaign.runs, "claim": campaign.claims, "pull": campaign.pulls, "restriction": campaign.restrictions,
+        "exposure": campaign.exposures, "observation": campaign.observations,
+    }  # fmt: skip
+    named = [
+        ("configuration", configurations, f"{table}[{i}].configuration", entry.configuration)
+        for table, entries in users.items()
+        for i, entry in enumerate(entries, 1)
     ]
-    users += [(f"claim[{i}].configuration", c.configuration) for i, c in enumerate(campaign.claims, 1)]
-    users += [(f"claim[{i}].versus", c.versus) for i, c in enumerate(campaign.claims, 1) if c.versus]
-    users += [(f"pull[{i}].configuration", p.configuration) for i, p in enumerate(campaign.pulls, 1)]
-    users += [(f"restriction[{i}].configuration", r.configuration) for i, r in enumerate(campaign.restrictions, 1)]
-    users += [(f"exposure[{i}].configuration", e.configuration) for i, e in enumerate(campaign.exposures, 1)]
-    users += [(f"observation[{i}].configuration", o.configuration) for i, o in enumerate(campaign.observations, 1)]
-    for key, id in users:
-        if id not in configurations:
-            yield _unknown(id, configurations, "configuration", file, key)
-    references = ["auto", "vehicle", *(w.id for w in campaign.weather)]
-    if campaign.ambient.reference not in references:
-        yield _unknown(campaign.ambient.reference, references, "ambient reference", file, "ambient.reference")
-    phases = [p.id for p in campaign.route.phases]
+    phases, runs = [p.id for p in campaign.route.phases], [r.id for r in campaign.runs]
     for i, claim in enumerate(campaign.claims, 1):
-        if claim.phase and claim.phase not in phases:
-            yield _unknown(claim.phase, phases, "phase", file, f"claim[{i}].phase")
-    runs = [r.id for r in campaign.runs]
-    if campaign.route.reference_run and campaign.route.reference_run not in runs:
-        yield _unknown(campaign.route.reference_run, runs, "run", file, "route.reference_run")
+        named.append(("configuration", configurations, f"claim[{i}].versus", claim.versus or ""))
+        named.append(("phase", phases, f"claim[{i}].phase", claim.phase or ""))
+    sources = ["auto", "vehicle", *(w.id for w in campaign.weather)]
+    named.append(("ambient reference", sources, "ambient.reference", campaign.ambient.reference))
+    named.append(("run", runs, "route.reference_run", campaign.route.reference_run or ""))
+    for what, known, key, id in named:
+        if id and id not in known:
+            near = difflib.get_close_matches(id, known, n=1, cutoff=0.5)
+            remedy = f"Did you mean “{near[0]}”?" if near else f"The campaign has: {', '.join(known) or 'none'}."
+            yield CampaignError(f"there is no {what} “{id}”.", file=file, where=key, remedy=remedy)
 
 
-def _unknown(id: str, known: list[str], what: str, file: Path, key: str) -> CampaignError:
-    near = difflib.get_close_matches(id, known, n=1, cutoff=0.5)
-    remedy = f"Did you mean “{near[0]}”?" if near else f"The campaign has: {', '.join(known) or 'none'}."
-    return CampaignError(f"there is no {what} “{id}”.", file=file, where=key, remedy=remedy)
+# ---- files -------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Named:
+    key: str
+    relative: str
+    kind: str = "file"
+    run: str = ""  # set for logs of runs that take part
+    control: bool = False
+
+
+def _files(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+    """Yield what is wrong with the files that the campaign names: they are there, inside its folder, none counts twice."""
+    folder = campaign.folder.resolve()
+    logs: list[tuple[_Named, Path]] = []
+    for named in _named(campaign):
+        path = folder / named.relative
+        if not path.resolve().is_relative_to(folder):
+            what = f"“{named.relative}” leads out of the campaign folder."
+            yield CampaignError(what, file=file, where=named.key, remedy="Copy the file into the folder.")
+        elif path.is_dir():
+            inside = "name the log files inside it" if named.kind == "log" else "name the file inside it"
+            yield CampaignError(f"“{named.relative}” is a folder; {inside}.", file=file, where=named.key)
+        elif not path.is_file():
+            what = f"the file “{named.relative}” does not exist."
+            error = CampaignError(what, file=file, where=named.key, remedy=_nearest(folder, named.relative))
+            error.absent = named.relative
+            yield error
+        elif named.run:
+            logs.append((named, path.resolve()))
+    yield from _twice(logs, file)
+
+
+def _named(campaign: Campaign) -> Iterator[_Named]:
+    for i, run in enumerate(campaign.runs, 1):
+        counted = "" if run.exclude else run.id
+        for j, name in enumerate(run.files, 1):
+            yield _Named(f"run[{i}].files[{j}]", name, "log", counted)
+        for j, name in enumerate(run.control, 1):
+            yield _Named(f"run[{i}].control[{j}]", name, "log", counted, control=True)
+        if run.log and run.log.dbc:
+            yield _Named(f"run[{i}].log.dbc", run.log.dbc)
+    if campaign.log.dbc:
+        yield _Named("log.dbc", campaign.log.dbc)
+    if campaign.route.reference:
+        yield _Named("route.reference", campaign.route.reference)
+    tables: tuple[tuple[str, tuple[Any, ...]], ...] = (
+        ("weather", campaign.weather),
+        ("pull", campaign.pulls),
+        ("restriction", campaign.restrictions),
+    )
+    for table, entries in tables:
+        yield from (_Named(f"{table}[{i}].file", entry.file) for i, entry in enumerate(entries, 1) if entry.file)
+
+
+def _nearest(folder: Path, relative: str) -> str:
+    """Return the remedy: a path that can be pasted, in the same folder before others."""
+    wanted = Path(relative.replace("\\", "/"))
+    searched = itertools.islice((p for p in folder.rglob("*") if p.suffix != ".toml" and p.is_file()), _MOST_SEARCHED)
+    files = sorted(p.relative_to(folder) for p in searched)
+    beside = [p.as_posix() for p in files if p.parent == wanted.parent]
+    near = difflib.get_close_matches(wanted.as_posix(), beside, n=1, cutoff=0.5)
+    near = near or [p.as_posix() for p in files if p.name == wanted.name]
+    names = {p.name: p.as_posix() for p in reversed(files)}
+    near = near or [names[name] for name in difflib.get_close_matches(wanted.name, names, n=1, cutoff=0.8)]
+    return f"Did you mean “{near[0]}”?" if near else "Check the name, or put the file there."
+
+
+def _twice(logs: list[tuple[_Named, Path]], file: Path) -> Iterator[CampaignError]:
+    """Yield logs that would count as two runs; one long log beside several runs may be the control of each."""
+    by_size: dict[int, set[Path]] = defaultdict(set)
+    for _, path in logs:
+        by_size[path.stat().st_size].add(path)
+    seen: dict[object, _Named] = {}
+    for named, path in logs:
+        keys: list[object] = [path]
+        size = path.stat().st_size
+        if size and len(by_size[size]) > 1:  # only files of one size can be the same
+            keys.append(hashlib.sha256(path.read_bytes()).digest())
+        first = next((seen[key] for key in keys if key in seen), None)
+        if first is not None and not (first.control and named.control):
+            what = _same(first, named)
+            yield CampaignError(what, file=file, where=named.key, remedy="Name for each run its own log.")
+        for key in keys:
+            seen.setdefault(key, named)
+
+
+def _same(first: _Named, second: _Named) -> str:
+    who = [f"{'the control of ' if named.control else ''}run “{named.run}”" for named in (first, second)]
+    if first.relative == second.relative:
+        what = f"the log “{first.relative}” is named twice"
+        return f"{what} in {who[0]}." if who[0] == who[1] else f"{what}, for {who[0]} and for {who[1]}."
+    names = f"“{second.relative}” of {who[1]} and “{first.relative}” of {who[0]}"
+    return f"{names} hold the same bytes: one drive would count as two."
+
+
+# ---- channels and units ------------------------------------------------------------------------------------------
 
 
 def split_target(text: str) -> tuple[str, str | None]:
@@ -101,21 +198,18 @@ def _mappings(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     tables = [("log.columns", campaign.log.columns)]
     tables += [(f"run[{i}].log.columns", r.log.columns) for i, r in enumerate(campaign.runs, 1) if r.log]
     for key, columns in tables:
-        names = Counter(split_target(target)[0] for target in columns.values())
-        for name, count in names.items():
+        for name, count in Counter(split_target(target)[0] for target in columns.values()).items():
             if count > 1:
-                yield CampaignError(
-                    f"{count} columns are mapped to the channel “{name}”.", file=file, where=key, remedy="Map one."
-                )
+                what = f"{count} columns are mapped to the channel “{name}”."
+                yield CampaignError(what, file=file, where=key, remedy="Map one.")
         for header, target in columns.items():
-            where = f'{key}."{header}"'
             name, unit = split_target(target)
             try:
                 quantity = channel(name).quantity
                 if unit is not None:
                     conversion(unit, quantity)
             except DataError as error:
-                yield CampaignError(error.what, file=file, where=where, remedy=error.remedy)
+                yield CampaignError(error.what, file=file, where=f'{key}."{header}"', remedy=error.remedy)
 
 
 def _quantities(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
@@ -129,9 +223,8 @@ def _quantities(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
         quantity = "temperature_difference" if quantity == "temperature" else quantity
         for field in ("resolution", "accuracy"):
             text = getattr(entry, field)
-            if text is None:
-                continue
             try:
-                parse_quantity(text, quantity)
+                if text is not None:
+                    parse_quantity(text, quantity)
             except DataError as error:
                 yield CampaignError(error.what, file=file, where=f"{where}.{field}", remedy=error.remedy)

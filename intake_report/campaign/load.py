@@ -1,21 +1,30 @@
-"""Read a campaign file: every mistake found is reported at once, each with its key and the way out."""
+"""Read a campaign file: every mistake found is reported at once, in sentences of our own, each with key and way out."""
 
 from __future__ import annotations
 
+import difflib
 import json
+import re
 import tomllib
-from collections.abc import Callable, Iterable
+import types
+import typing
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from intake_report.campaign.checks import cross_checks
-from intake_report.campaign.mistakes import mistakes
 from intake_report.campaign.model import Campaign
+from intake_report.channels import CHANNELS
 from intake_report.errors import CampaignError, CampaignErrors
+from intake_report.units import QUANTITIES
 
 CAMPAIGN_FILE = "campaign.toml"
+LONGEST_SHOWN = 60  # signs of a value that a sentence can hold
+_UNION_MEMBERS = frozenset({"Limit", "str", "int", "float", "bool"})  # pydantic names them in a location like keys
+
+Location = tuple[int | str, ...]
 
 
 def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[CampaignError]] | None = None) -> Campaign:
@@ -38,27 +47,45 @@ def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[Campaig
     CampaignError
         If the file is absent, is not TOML, or breaks a rule; `CampaignErrors` holds all mistakes at once.
     """
+    campaign = read_campaign(path)
+    errors = list(cross_checks(campaign, campaign.given))
+    if check is not None:
+        known = {_table(error) for error in errors}  # one mistake is said once
+        errors += [error for error in check(campaign) if _table(error) not in known]
+    refuse(errors)
+    return campaign
+
+
+def read_campaign(path: Path | str) -> Campaign:
+    """Read a campaign by the rules of each table alone; see `load_campaign`."""
     file = Path(path)
     if file.is_dir():
         file = file / CAMPAIGN_FILE
     if not file.is_file():
-        raise CampaignError(
-            "there is no campaign file here.",
-            file=file,
-            remedy=f"Name a folder with a {CAMPAIGN_FILE}, or the file itself.",
-        )
+        remedy = f"Name a folder with a {CAMPAIGN_FILE}, or the file itself."
+        raise CampaignError("there is no campaign file here.", file=file, remedy=remedy)
     source = file.read_bytes()
-    campaign = _validate(_parse_toml(source, file), file)
+    campaign = validate(_parse_toml(source, file), file)
     campaign._file = file.resolve()
     campaign._source = source
     campaign._given = file
-    errors = tuple(cross_checks(campaign, file))
-    if check is not None:
-        known = {_table(error) for error in errors}  # one mistake is said once
-        errors += tuple(error for error in check(campaign) if _table(error) not in known)
-    if errors:
-        raise errors[0] if len(errors) == 1 else CampaignErrors(errors)
     return campaign
+
+
+def validate(data: dict[str, Any], file: Path) -> Campaign:
+    """Return the tables of a campaign file as the model; `file` is said in errors."""
+    try:
+        return Campaign.model_validate(data)
+    except ValidationError as failure:
+        errors = _mistakes(failure.errors(include_url=False), file)
+    raise errors[0] if len(errors) == 1 else CampaignErrors(errors)
+
+
+def refuse(errors: Iterable[CampaignError]) -> None:
+    """Raise the errors, if there are any: one as it is, several as `CampaignErrors`."""
+    several = tuple(errors)
+    if several:
+        raise several[0] if len(several) == 1 else CampaignErrors(several)
 
 
 def _table(error: CampaignError) -> str:
@@ -75,16 +102,192 @@ def _parse_toml(source: bytes, file: Path) -> dict[str, Any]:
         return tomllib.loads(source.decode("utf-8-sig"))
     except UnicodeDecodeError as error:
         line = source[: error.start].count(b"\n") + 1
-        raise CampaignError(
-            "the file is not UTF-8 text.", file=file, where=f"line {line}", remedy="Save it as UTF-8."
-        ) from None
+        what = "the file is not UTF-8 text."
+        raise CampaignError(what, file=file, where=f"line {line}", remedy="Save it as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
         raise CampaignError(f"not valid TOML: {error}.", file=file, remedy="Correct the file at that place.") from None
 
 
-def _validate(data: dict[str, Any], file: Path) -> Campaign:
-    try:
-        return Campaign.model_validate(data)
-    except ValidationError as failure:
-        errors = mistakes(failure.errors(include_url=False), file)
-        raise errors[0] if len(errors) == 1 else CampaignErrors(errors) from None
+# ---- what the validator found, in sentences ----------------------------------------------------------------------
+
+
+def _mistakes(failures: Sequence[Any], file: Path) -> tuple[CampaignError, ...]:
+    """Return one error per mistake, from the errors of pydantic."""
+    absent = {e["loc"] for e in failures if e["type"] == "missing"}
+    meant = {near for e in failures if e["type"] == "extra_forbidden" and (near := _meant(e["loc"], absent)) in absent}
+    errors: dict[str, CampaignError] = {}
+    for failure in failures:
+        location = failure["loc"]
+        if location in meant or _follows(failure, failures):
+            continue
+        if failure["type"] == "extra_forbidden":
+            near, known = _meant(location, absent), _known_keys(location[:-1])
+            what = f"the key “{location[-1]}” is not known."
+            remedy = f"Did you mean “{near[-1]}”?" if near else f"Known keys here: {', '.join(known)}."
+        else:
+            what, remedy = _sentence(failure)
+        error = CampaignError(what, file=file, where=_key(location), remedy=remedy or None)
+        several_forms = any(_is_member(part) for part in location[1:])
+        errors.setdefault(str(error.where) if several_forms else str(error), error)
+    return tuple(errors.values())
+
+
+def _follows(failure: Any, failures: Sequence[Any]) -> bool:
+    """Tell whether a failure only follows from another.
+
+    A list is too short because its items were refused; or a table was given where a text would do too, and only what
+    is wrong inside the table matters.
+    """
+    place = failure["loc"]
+
+    def inside(outer: Location) -> bool:
+        return any(len(f["loc"]) > len(outer) and f["loc"][: len(outer)] == outer for f in failures)
+
+    if failure["type"] == "too_short":
+        return inside(place)
+    return bool(place) and _is_member(place[-1]) and place[-1] != "Limit" and inside((*place[:-1], "Limit"))
+
+
+def _is_member(part: int | str) -> bool:
+    return isinstance(part, str) and (part in _UNION_MEMBERS or part.startswith(("function-", "constrained-")))
+
+
+def _key(location: Location) -> str:
+    text = ""
+    for part in location:
+        if isinstance(part, int):
+            text += f"[{part + 1}]"
+        elif not _is_member(part):
+            text += f".{_toml_key(part)}" if text else _toml_key(part)
+    return text
+
+
+def _toml_key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else f'"{key}"'
+
+
+def _meant(location: Location, absent: set[Location]) -> Location:
+    """Return the place of the key that an unknown one was meant to be: one that is missing before others."""
+    *place, last = location
+    missing = [str(other[-1]) for other in absent if other[:-1] == tuple(place)]
+    for keys, cutoff in ((missing, 0.6), (_known_keys(tuple(place)), 0.5)):
+        near = difflib.get_close_matches(str(last), keys, n=1, cutoff=cutoff)
+        if near:
+            return (*place, near[0])
+    return ()
+
+
+# First part of the type that pydantic gives an error; sentence and remedy, filled from the value and its context.
+_SENTENCES = (
+    ("missing", "this key is missing.", "Add it."),
+    ("too_short", "at least one is needed.", ""),
+    ("string_too_short", "the text must not be empty.", ""),
+    ("string_too_long", "{value} is too long: at most {max_length} sign is possible here.", ""),
+    ("string_pattern_mismatch", "{value} is not an id: use letters, digits, “_”, “.”, “-”, at most 64.", ""),
+    ("literal_error", "{value} is not one of {expected}.", ""),
+    ("datetime", "{value} is not a date with a time.", "Write 2026-06-14T13:00:00+02:00."),
+    ("date", "{value} is not a date.", "Write {key} = 2026-06-14."),
+    ("model", "{value} is not a table.", "Write a table: [{header}], its keys below it."),
+    ("dict", "{value} is not a table.", "Write a table: [{header}], its keys below it."),
+    ("bool", "{value} is neither true nor false.", "Write {key} = true or {key} = false."),
+    ("int", "{value} is not a whole number.", "Write a whole number without quotes: {key} = 1."),
+    ("float", "{value} is not a number.", "Write a number without quotes: {key} = 0.95."),
+    ("greater_than_equal", "{value} must not be below {ge:g}.", ""),
+    ("greater_than", "{value} must be greater than {gt:g}.", ""),
+    ("less_than_equal", "{value} must not be above {le:g}.", ""),
+    ("less_than", "{value} must be less than {lt:g}.", ""),
+)
+
+
+_LIMIT = 'Write a limit with its unit: "250 m", or { limit = "250 m", hard = true }.'
+
+
+def _sentence(failure: Any) -> tuple[str, str]:
+    """Return sentence and remedy for everything but unknown keys."""
+    location, kind, value = failure["loc"], failure["type"], failure["input"]
+    key = next((str(part) for part in reversed(location) if isinstance(part, str) and not _is_member(part)), "")
+    if kind == "value_error":  # a sentence of our own
+        return str(failure["ctx"].get("error", failure["msg"])).rstrip(".") + ".", ""
+    if location == ("schema",) and kind != "missing":
+        return f"this program reads campaign files of schema 1, not {_shown(value)}.", "Write schema = 1."
+    limit = location[0] == "acceptance" and any(map(_is_member, location[1:])) and location[-1] != "hard"
+    if limit and kind not in ("missing", "too_short"):
+        return f"{_shown(value)} is not a limit.", _LIMIT
+    if key == "month" and kind == "string_pattern_mismatch":
+        return f"{_shown(value)} is not a month.", 'Write month = "2026-07".'
+    if kind in ("tuple_type", "list_type"):
+        return _no_list(location, key, value)
+    if kind == "string_type":
+        return _no_text(location, key, value)
+    for start, what, remedy in _SENTENCES:
+        if kind.startswith(start):
+            context = {name: _quoted(v) for name, v in failure.get("ctx", {}).items()}
+            words = {"value": _shown(value), "key": key, "header": _header(location), **context}
+            return what.format(**words), remedy.format(**words)
+    return f"{str(failure['msg']).rstrip('.')}.", ""
+
+
+def _quoted(value: Any) -> Any:
+    return re.sub(r"'([^']*)'", r"“\1”", value) if isinstance(value, str) else value
+
+
+def _no_list(location: Location, key: str, value: object) -> tuple[str, str]:
+    if isinstance(value, dict):
+        return "this table may stand several times.", f"Write [[{_header(location)}]], in double brackets."
+    keys = _known_keys(location)
+    inside = '"…"'
+    if keys and keys != _known_keys(location[:-1]):
+        inside = "{ … }"
+    elif isinstance(value, str) and 0 < len(value) <= LONGEST_SHOWN:
+        inside = json.dumps(value, ensure_ascii=False)
+    return f"{_shown(value)} is not a list.", f"Write a list: {key} = [{inside}]."
+
+
+def _no_text(location: Location, key: str, value: object) -> tuple[str, str]:
+    """Return sentence and remedy where a text is needed; some texts stand for a quantity."""
+    unit = None
+    if location[:2] == ("instrument", "channels") and location[-1] in ("resolution", "accuracy"):
+        entry = CHANNELS.get(str(location[2]))
+        unit = QUANTITIES[entry.quantity].internal if entry is not None else "degC"
+    elif location[:2] == ("metrics", "equivalence"):
+        unit = "degC" if "time" not in str(location[-1]) else "s"
+    if unit is None:
+        return f"{_shown(value)} is not a text.", f'Write a text in quotes: {_toml_key(key)} = "…".'
+    number = isinstance(value, int | float) and not isinstance(value, bool)
+    example = f'Write the quantity with its unit: "{_shown(value) if number else 1} {unit}".'
+    return f"{_shown(value)} {'has no unit' if number else 'is not a quantity'}.", example
+
+
+def _shown(value: object) -> str:
+    """Return the value as the user wrote it, cut to a length that a sentence can hold."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict | list | tuple):
+        return "a table" if isinstance(value, dict) else "a list"
+    text = str(value)
+    text = text if len(text) <= LONGEST_SHOWN else f"{text[: LONGEST_SHOWN - 1]}…"
+    return text if isinstance(value, int | float) else f"“{text}”"
+
+
+def _header(location: Location) -> str:
+    return ".".join(str(part) for part in location if isinstance(part, str) and not _is_member(part))
+
+
+def _known_keys(location: Location) -> list[str]:
+    """Return the keys that the table at `location` may have."""
+    current: type[BaseModel] | None = Campaign
+    for part in location:
+        if isinstance(part, int) or current is None or _is_member(part):
+            continue
+        field = next((f for n, f in current.model_fields.items() if (f.alias or n) == part), None)
+        current = _inner_model(field.annotation) if field is not None else current
+    return [] if current is None else [field.alias or name for name, field in current.model_fields.items()]
+
+
+def _inner_model(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    if isinstance(annotation, types.GenericAlias | types.UnionType) or typing.get_origin(annotation):
+        inner = (_inner_model(argument) for argument in typing.get_args(annotation))
+        return next((model for model in inner if model is not None), None)
+    return None

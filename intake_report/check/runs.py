@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import math
 import re
-import tomllib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,11 +16,11 @@ from intake_report.align.criteria import CRITERIA
 from intake_report.analyse.acceptance import judge_runs, quantity_of
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
-from intake_report.analyse.mistakes import limit_mistakes, refuse
-from intake_report.campaign import CAMPAIGN_FILE, Campaign, Run, load_campaign
+from intake_report.analyse.mistakes import limit_mistakes
+from intake_report.campaign import Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.model import CriterionCheck, DriveCheck, PairCheck, PhaseTime
 from intake_report.clean import CleanRun
-from intake_report.errors import CampaignError, CampaignErrors, IntakeReportError
+from intake_report.errors import CampaignError, IntakeReportError
 from intake_report.messages import Part, said
 from intake_report.weather import WeatherRecord
 
@@ -66,28 +65,10 @@ def open_campaign(path: Path) -> tuple[Campaign, tuple[str, ...]]:
     CampaignError
         If anything else is wrong with it.
     """
-    try:
-        return load_campaign(path), ()
-    except CampaignError as error:
-        file = path / CAMPAIGN_FILE if path.is_dir() else path
-        campaign = _unchecked(file) if file.is_file() else None
-        if campaign is None:
-            raise
-        absent = _absent(campaign)
-        errors = error.errors if isinstance(error, CampaignErrors) else (error,)
-        refuse(e for e in errors if e.absent not in absent)
-        return _without_weather(campaign, absent)
-
-
-def _unchecked(file: Path) -> Campaign | None:
-    """Return the campaign without asking for its files; None where it breaks a rule, which is then reported."""
-    try:
-        campaign = Campaign.model_validate(tomllib.loads(file.read_text("utf-8-sig")))
-    except ValueError:  # of TOML, of the encoding or of the model
-        return None
-    campaign._file = file.resolve()
-    campaign._given = file
-    return campaign
+    campaign = read_campaign(path)
+    absent = _absent(campaign)
+    refuse(error for error in cross_checks(campaign, campaign.given) if error.absent not in absent)
+    return _without_weather(campaign, absent)
 
 
 def _absent(campaign: Campaign) -> set[str]:

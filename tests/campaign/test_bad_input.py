@@ -10,7 +10,8 @@ import roadlog
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from intake_report.campaign import campaign_schema, load_campaign
+from intake_report.campaign import campaign_schema, cross_checks, load_campaign
+from intake_report.campaign.load import validate
 from intake_report.errors import CampaignError, CampaignErrors
 
 GOOD = roadlog.campaign()
@@ -323,14 +324,11 @@ places = st.sampled_from(
 @settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=places, value=junk)
 def test_nothing_but_a_campaign_error_comes_out(tmp_path, place, value):
-    from intake_report.campaign.checks import cross_checks
-    from intake_report.campaign.load import _validate
-
     file = Path("campaign.toml")
     if value is None:
         value = 0
     try:
-        campaign = _validate(roadlog.changed(GOOD, place, value), file)
+        campaign = validate(roadlog.changed(GOOD, place, value), file)
         campaign._file = tmp_path / "campaign.toml"
         errors = list(cross_checks(campaign, file))
     except CampaignError as error:
