@@ -135,11 +135,11 @@ def source_offsets(
     """Return the mean offsets between the sources with their intervals at `level`, where two runs or more allow one."""
     rows = []
     for c in comparisons:
-        mean = mean_interval([run.offset for run in c.runs], level) if c.status == "ok" else None
-        low, high = (mean.low, mean.high) if mean is not None else (None, None)
-        rows.append(
-            SourceOffset(c.first, c.second, len(c.runs), c.offset, low, high, c.sd, level, said(c.reason or "", units))
-        )
+        values = list(c.offsets.values())
+        mean = mean_interval(values, level) if len(values) > 1 else None
+        offset = mean.mean if mean is not None else (values[0] if values else None)
+        low, high, sd = (mean.low, mean.high, mean.sd) if mean is not None else (None, None, None)
+        rows.append(SourceOffset(c.first, c.second, len(values), offset, low, high, sd, level, said(c.reason, units)))
     return tuple(rows)
 
 

@@ -14,10 +14,10 @@ from intake_report.check import logs as looking
 from intake_report.check.logs import NEEDED, Look
 from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
 from intake_report.check.page import judged_text, limit_text
-from intake_report.clean import CleanSettings, CrossCheck, cross_checks
+from intake_report.clean import CleanSettings, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
-from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, propose_mapping, read_log
+from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, map_run, propose_mapping, read_log
 from intake_report.messages import said
 
 if TYPE_CHECKING:
@@ -200,7 +200,7 @@ def _look_alone(work: _Work) -> None:
         if not mapping:
             return
     with work.attempt():
-        work.seen = looking.look("log", work.logs, mapping)
+        work.seen = Look(clean(map_run("log", work.logs, mapping)), mapping)
 
     def crossed(seen: Look) -> list[CrossCheck]:
         suspect = looking.suspect_airflow(work.logs, work.proposals)
@@ -268,7 +268,8 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
     with work.attempt():
         settings = CleanSettings(resolution=declared_resolution(campaign))
         try:
-            work.seen = looking.look(entry.id, work.logs, log.columns, settings, start)
+            run = clean(map_run(entry.id, work.logs, log.columns, start=start), settings)
+            work.seen = Look(run, log.columns)
         except DataError as error:
             raise cited(error, campaign, entry, campaign.given) from None
     mapping = log.columns if work.seen is not None else None

@@ -7,14 +7,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from intake_report.channels import CHANNELS
 from intake_report.check.model import ChannelCheck, CriterionCheck, Outcome, Timeline, finite
-from intake_report.clean import CleanRun, CleanSettings, CrossCheck, clean
+from intake_report.clean import CleanRun, CrossCheck, clean
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
 from intake_report.messages import said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
@@ -64,23 +63,6 @@ def proposed(proposals: Sequence[Proposal]) -> dict[str, str]:
         for p in proposals
         if p.unit is not None and (p.certain or (p.channel in NEEDED and p.confidence >= LEAST_CONFIDENCE))
     }
-
-
-def look(
-    name: str,
-    logs: Sequence[RawLog],
-    mapping: Mapping[str, str],
-    settings: CleanSettings | None = None,
-    start: datetime | None = None,
-) -> Look:
-    """Map (header -> "channel [unit]") and clean logs that have been read: one log, or the parts of one run.
-
-    Raises
-    ------
-    DataError
-        If a column is not found or does not fit its channel.
-    """
-    return Look(clean(map_run(name, logs, mapping, start=start), settings), mapping)
 
 
 def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> CrossCheck | None:
@@ -232,157 +214,70 @@ def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
     return np.where(count > 0, total / np.maximum(count, 1), between)
 
 
+# Title, quantity and limit of the criteria of the log itself: counts and times are at most that, the others at least.
+_OWN: dict[str, tuple[str, str, float]] = {
+    "valid-iat": ("Valid IAT", "share", LEAST_VALID),
+    "valid-speed": ("Valid speed", "share", LEAST_VALID),
+    "valid-ambient": ("Ambient known", "share", LEAST_VALID),
+    "constant": ("Constant sensors", "count", 0.0),
+    "interval": ("Interval of IAT readings", "time", SLOWEST_IAT),
+    "duration": ("Duration", "duration", LEAST_DURATION),
+    "driven": ("Distance driven", "distance", LEAST_DRIVEN),
+    "clock": ("Doubtful times", "count", 0.0),
+    "cross-checks": ("Flagged cross checks", "count", 0.0),
+}
+
+
 def log_criteria(
     run: CleanRun, cross_checks: Sequence[Mapping[str, Any]], ambient_elsewhere: bool, units: UnitSystem
 ) -> list[CriterionCheck]:
-    """Apply the criteria of the log itself, in table order, group "log".
-
-    Parameters
-    ----------
-    run : CleanRun
-        Cleaned run.
-    cross_checks : sequence of mapping
-        As of `describe_cross_checks`; flagged ones are limitations.
-    ambient_elsewhere : bool
-        Whether the campaign knows ambient from another source.
-    units : {"si", "us"}
-        Of the reasons.
-    """
+    """Apply the criteria of the log itself; `ambient_elsewhere` where the campaign has ambient from another source."""
     valid = {name: 1.0 - missing_share(run, name) for name in (*NEEDED, "ambient")}
     if ambient_elsewhere:
         valid["ambient"] = 1.0
-    no_ambient = "Without it there is nothing to compare the intake with: record the weather of this run."
-    if valid["ambient"] == 0.0:
-        no_ambient = f"The log has no ambient temperature. {no_ambient}"
+    absent = "" if valid["ambient"] else "The log has no ambient temperature. "
     constant = [q.channel for q in run.quality if q.step == "constant" and q.channel in NEEDED]
     clock = [said(q.reason, units).rstrip(".") for q in run.quality if q.step in _DOUBTFUL_CLOCK]
     flagged = [c["evidence"].rstrip(".") for c in cross_checks if c["status"] == "flagged" and not known_behaviour(c)]
-    interval = finite(run.sampling["iat"].interval) if "iat" in run.sampling else None
-    return [
-        _criterion(
-            "valid-iat",
-            "Valid IAT",
-            "share",
-            "at least",
-            LEAST_VALID,
-            valid["iat"],
-            hard=valid["iat"] < LEAST_USABLE,
-            failed=_kept_out(run, "iat"),
-            complete=_absent(run, "iat"),
-        ),
-        _criterion(
-            "valid-speed",
-            "Valid speed",
-            "share",
-            "at least",
-            LEAST_VALID,
-            valid["speed"],
-            hard=valid["speed"] < LEAST_USABLE,
-            failed=_kept_out(run, "speed"),
-            complete=_absent(run, "speed"),
-        ),
-        _criterion(
-            "valid-ambient",
-            "Ambient known",
-            "share",
-            "at least",
-            LEAST_VALID,
+    values: dict[str, tuple[float | None, str]] = {
+        "valid-iat": (valid["iat"], _kept_out(run, "iat")),
+        "valid-speed": (valid["speed"], _kept_out(run, "speed")),
+        "valid-ambient": (
             valid["ambient"],
-            failed=no_ambient,
-            complete=valid["ambient"] == 0.0,
+            f"{absent}Without it there is nothing to compare the intake with: record the weather of this run.",
         ),
-        _criterion(
-            "constant",
-            "Constant sensors",
-            "count",
-            "at most",
-            0.0,
-            float(len(constant)),
-            hard=True,
-            complete=True,
-            failed=f"{' and '.join(constant)} read one value over the whole run, as a sensor that is not connected would.",
+        "constant": (
+            len(constant),
+            f"{' and '.join(constant)} read one value over the whole run, as a sensor that is not connected would.",
         ),
-        _criterion(
-            "interval",
-            "Interval of IAT readings",
-            "time",
-            "at most",
-            SLOWEST_IAT,
-            interval,
-            failed="Recovery is resolved no better than this: poll fewer channels.",
-            unknown="fewer than two samples",
+        "interval": (
+            finite(run.sampling["iat"].interval) if "iat" in run.sampling else None,
+            "Recovery is resolved no better than this: poll fewer channels.",
         ),
-        _criterion(
-            "duration",
-            "Duration",
-            "duration",
-            "at least",
-            LEAST_DURATION,
-            duration_of(run),
-            hard=True,
-            failed="The log ends before a drive can have taken place.",
-        ),
-        _criterion(
-            "driven",
-            "Distance driven",
-            "distance",
-            "at least",
-            LEAST_DRIVEN,
-            _driven(run),
-            hard=True,
-            failed="By its speed the vehicle hardly moved.",
-            unknown="the log has no speed",
-        ),
-        _criterion(
-            "clock",
-            "Doubtful times",
-            "count",
-            "at most",
-            0.0,
-            float(len(clock)),
-            failed="; ".join(clock) + ".",
-            complete=True,
-        ),
-        _criterion(
-            "cross-checks",
-            "Flagged cross checks",
-            "count",
-            "at most",
-            0.0,
-            float(len(flagged)),
-            failed="Cross check: " + "; ".join(flagged) + ".",
-            complete=True,
-        ),
-    ]
+        "duration": (duration_of(run), "The log ends before a drive can have taken place."),
+        "driven": (_driven(run), "By its speed the vehicle hardly moved."),
+        "clock": (len(clock), f"{'; '.join(clock)}."),
+        "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
+    }
+    hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < LEAST_USABLE)}
+    whole = {"constant", "clock", "cross-checks", *(f"valid-{n}" for n in (*NEEDED, "ambient") if valid[n] == 0.0)}
+    return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
 
 
-def _criterion(
-    code: str,
-    title: str,
-    quantity: str,
-    sense: Literal["at least", "at most"],
-    limit: float,
-    value: float | None,
-    *,
-    hard: bool = False,
-    failed: str = "",
-    unknown: str = "",
-    complete: bool = False,
-) -> CriterionCheck:
+def _own_criterion(code: str, value: float | None, failed: str, hard: bool, whole: bool) -> CriterionCheck:
+    title, quantity, limit = _OWN[code]
+    sense: Literal["at least", "at most"] = "at most" if quantity in ("count", "time") else "at least"
+    number = None if value is None else float(value)
     outcome: Outcome = "unknown"
-    if value is not None:
-        outcome = "pass" if (value >= limit if sense == "at least" else value <= limit) else "fail"
-    reason = {"pass": "", "fail": failed, "unknown": unknown}[outcome]
-    return CriterionCheck(code, title, "log", quantity, sense, limit, value, None, "", hard, outcome, reason, complete)
-
-
-def _absent(run: CleanRun, name: str) -> bool:
-    return name not in run.frame.columns or run.sampling[name].samples == 0
+    if number is not None:
+        outcome = "pass" if (number >= limit if sense == "at least" else number <= limit) else "fail"
+    reason = {"pass": "", "fail": failed, "unknown": "too few samples"}[outcome]
+    return CriterionCheck(code, title, "log", quantity, sense, limit, number, None, "", hard, outcome, reason, whole)
 
 
 def _kept_out(run: CleanRun, name: str) -> str:
     """Return why a needed channel is not valid throughout, as far as samples were masked."""
-    if _absent(run, name):
+    if name not in run.frame.columns or run.sampling[name].samples == 0:
         return f"The log has no {CHANNELS[name].label.lower()}."
     bad = int(run.masks[name].to_numpy().sum())
     steps = dict.fromkeys(q.step for q in run.quality if q.channel == name and q.touched and q.step not in DESCRIBES)

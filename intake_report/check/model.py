@@ -1,4 +1,4 @@
-"""What the check of one log says, as plain frozen values that become JSON."""
+"""What the check of one log says, as plain frozen values that become JSON; numbers are in internal units."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from intake_report.units import UnitSystem
+
 SCHEMA = 1
 
 Verdict = Literal["accept", "accept with limitation", "repeat the run", "unreadable"]
@@ -16,84 +18,46 @@ Outcome = Literal["pass", "fail", "unknown"]
 
 @dataclass(frozen=True)
 class ChannelCheck:
-    """One channel of the log, in internal units.
-
-    Parameters
-    ----------
-    channel, label, quantity, unit : str
-        Name, what a reader sees, key of `units.QUANTITIES`, internal unit as printed.
-    header : str
-        Column that it was read from; empty where several parts name it differently.
-    interval : float or None
-        True sampling interval, the median time between true samples [s]; None with fewer than two.
-    samples : int
-        True samples.
-    low, high, step : float or None
-        Range of the valid samples and quantisation step [unit]; None where there is none.
-    missing : float
-        Share of the log's duration without a valid sample, pauses within the channel's limit not counted (0 to 1).
-    bad : int
-        Samples masked as faulty.
-    """
+    """One channel of the log."""
 
     channel: str
     label: str
-    quantity: str
-    unit: str
-    header: str
-    interval: float | None
-    samples: int
-    low: float | None
+    quantity: str  # key of `units.QUANTITIES`
+    unit: str  # internal unit as printed
+    header: str  # column that it was read from; empty where several parts name it differently
+    interval: float | None  # median time between true samples [s]
+    samples: int  # true samples
+    low: float | None  # of the valid samples
     high: float | None
-    step: float | None
-    missing: float
-    bad: int
+    step: float | None  # of quantisation
+    missing: float  # share of the duration without a valid sample, pauses within the channel's limit not counted
+    bad: int  # samples masked as faulty
 
 
 @dataclass(frozen=True)
 class CriterionCheck:
-    """One acceptance criterion.
-
-    Parameters
-    ----------
-    code, title : str
-        Identity and title; those of group "log" need no campaign.
-    group : {"log", "route", "alike"}
-        About the log itself, about its pass of the route, or about its difference from the campaign's other runs.
-    quantity : str
-        Key of `units.QUANTITIES` for limit and value, or "share", "count", "acceleration", "hours".
-    sense : {"at least", "at most"}
-        On which side of the limit a value passes.
-    limit, value : float, float or None
-        Internal unit; the value is None where it cannot be known.
-    own, own_quantity : float or None, str
-        The run's own value where `value` is a difference.
-    hard : bool
-        Whether failing means to repeat the run.
-    outcome : {"pass", "fail", "unknown"}
-        Unknown is neither.
-    reason : str
-        Why it fails or is not known; empty otherwise. Where `complete`, it is the whole sentence.
-    """
+    """One acceptance criterion."""
 
     code: str
     title: str
-    group: Literal["log", "route", "alike"]
-    quantity: str
+    group: Literal[
+        "log", "route", "alike"
+    ]  # about the log itself, its pass of the route, its difference from the others
+    quantity: str  # key of `units.QUANTITIES`, or "share", "count", "acceleration", "hours"
     sense: Literal["at least", "at most"]
     limit: float
-    value: float | None
-    own: float | None
+    value: float | None  # what is judged; None where it cannot be known
+    own: float | None  # the run's own value where `value` is a difference
     own_quantity: str
-    hard: bool
+    hard: bool  # failing means to repeat the run
     outcome: Outcome
-    reason: str
-    complete: bool = False
+    reason: str  # why it fails or is not known
+    complete: bool = False  # the reason is the whole sentence
 
 
 @dataclass(frozen=True)
 class PairCheck:
-    """One criterion between this run and another of the campaign; quantities as in `CriterionCheck`."""
+    """One criterion between this run and another of the campaign."""
 
     code: str
     other: str
@@ -105,16 +69,12 @@ class PairCheck:
 
 @dataclass(frozen=True)
 class Timeline:
-    """The run in equal bins of `width` [s] from its first to its last row.
+    """The run in equal bins from its first to its last row."""
 
-    `speed` [km/h] and `iat` [°C] are means of the valid samples in the bin, None where there is none; `missing` is the
-    share of the bin without a valid speed or intake air temperature, 0 to 1.
-    """
-
-    width: float
-    speed: tuple[float | None, ...]
-    iat: tuple[float | None, ...]
-    missing: tuple[float, ...]
+    width: float  # of a bin [s]
+    speed: tuple[float | None, ...]  # mean of the valid samples in the bin [km/h]
+    iat: tuple[float | None, ...]  # [°C]
+    missing: tuple[float, ...]  # share of the bin without a valid speed or intake air temperature, 0 to 1
 
 
 @dataclass(frozen=True)
@@ -129,81 +89,45 @@ class PhaseTime:
 
 @dataclass(frozen=True)
 class DriveCheck:
-    """The run on the campaign's route.
+    """The run on the campaign's route."""
 
-    `distance` from its first to its last place on the route [m]; `coverage` the share of the route, 0 to 1; number of
-    `stops` and how long they lasted together, `stopped` [s]; `highway_entry` [elapsed s].
-    """
-
-    distance: float | None
-    coverage: float
+    distance: float | None  # from its first to its last place on the route [m]
+    coverage: float  # share of the route, 0 to 1
     stops: int
-    stopped: float
-    highway_entry: float | None
+    stopped: float  # of all stops together [s]
+    highway_entry: float | None  # [elapsed s]
     phases: tuple[PhaseTime, ...]
 
 
 @dataclass(frozen=True)
 class LogCheck:
-    """Everything that the check of one log, or of the parts of one run, says.
+    """Everything that the check of one log, or of the parts of one run, says."""
 
-    Parameters
-    ----------
-    files : tuple of str
-        The log, or the parts of the run, as given.
-    verdict : Verdict
-        "unreadable" where the log could not be read or no intake air temperature and speed were found in it.
-    reasons, limitations, notes : tuple of str
-        Why the verdict is what it is; what a comparison with this run cannot show; what else to know.
-    compared : tuple of str
-        Runs of the campaign that it was compared with.
-    format, rows : str, int
-        Name of the reader, empty when unreadable; rows of all parts.
-    start, duration : str or None, float or None
-        ISO 8601 with offset; from first to last row [s].
-    units : {"si", "us"}
-        In which the texts are written; all numbers are in internal units.
-    campaign, run, configuration, block : str or None
-        What it was judged as; `run` is None for a candidate.
-    found_by : str
-        How the run was told: "file", "name", "option", "candidate", or "" without a campaign.
-    mapping_from : str
-        "campaign", "proposal" (for this look only) or "".
-    mapping_text : str
-        The proposal as TOML to paste: a table [log.columns] of its own, or lines for the one that the campaign has;
-        empty where the campaign's mapping is complete.
-    columns, quality, cross_checks : tuple of dict
-        Proposed columns (never applied to a campaign), with whether the campaign has them `mapped`; the quality log,
-        with what is a `fault` told from what only describes the log; cross checks.
-    drive : DriveCheck or None
-        None without a campaign, or where the run could not be put on the route.
-    """
-
-    files: tuple[str, ...]
-    verdict: Verdict
-    reasons: tuple[str, ...] = ()
-    limitations: tuple[str, ...] = ()
+    files: tuple[str, ...]  # the log, or the parts of the run, as given
+    verdict: Verdict  # "unreadable" also where no intake air temperature and speed were found in it
+    reasons: tuple[str, ...] = ()  # why the verdict is what it is
+    limitations: tuple[str, ...] = ()  # what a comparison with this run cannot show
     notes: tuple[str, ...] = ()
-    compared: tuple[str, ...] = ()
-    format: str = ""
-    rows: int = 0
-    start: str | None = None
-    duration: float | None = None
-    units: Literal["si", "us"] = "si"
-    campaign: str | None = None
+    compared: tuple[str, ...] = ()  # runs of the campaign that it was compared with
+    format: str = ""  # name of the reader; empty when unreadable
+    rows: int = 0  # of all parts
+    start: str | None = None  # ISO 8601 with offset
+    duration: float | None = None  # from first to last row [s]
+    units: UnitSystem = "si"  # in which the texts are written
+    campaign: str | None = None  # what it was judged as; `run` is None for a candidate
     run: str | None = None
     configuration: str | None = None
     block: str | None = None
-    found_by: str = ""
-    mapping_from: str = ""
-    mapping_text: str = ""
-    columns: tuple[dict[str, Any], ...] = ()
+    found_by: str = ""  # how the run was told: "file", "name", "option", "candidate", or "" without a campaign
+    mapping_from: str = ""  # "campaign", "proposal" (for this look only) or ""
+    mapping_text: str = ""  # TOML to paste; empty where the campaign's mapping is complete
+    columns: tuple[dict[str, Any], ...] = ()  # proposed; never applied to a campaign
     channels: tuple[ChannelCheck, ...] = ()
-    quality: tuple[dict[str, Any], ...] = ()
+    quality: tuple[dict[str, Any], ...] = ()  # with what is a `fault` told from what only describes the log
     cross_checks: tuple[dict[str, Any], ...] = ()
     criteria: tuple[CriterionCheck, ...] = ()
     pairs: tuple[PairCheck, ...] = ()
-    drive: DriveCheck | None = None
+    drive: DriveCheck | None = None  # None without a campaign, or where the run could not be put on the route
     timeline: Timeline | None = None
     schema: int = SCHEMA
 
@@ -214,13 +138,7 @@ class LogCheck:
 
 
 def to_json(check: LogCheck) -> str:
-    """Return one line of JSON; keys are the fields of `LogCheck`.
-
-    Raises
-    ------
-    ValueError
-        If a number is not finite.
-    """
+    """Return one line of JSON; keys are the fields of `LogCheck`. ValueError if a number is not finite."""
     return json.dumps(dataclasses.asdict(check), ensure_ascii=False, allow_nan=False)
 
 

@@ -38,56 +38,26 @@ class Declared:
 
 @dataclass(frozen=True)
 class RunConditions:
-    """Weather of one source during one run; what cannot be said is None and has its reason in `absent`.
+    """Weather of one source during one run; what cannot be said is None and has its reason in `absent`."""
 
-    Parameters
-    ----------
-    ambient_mean, ambient_low, ambient_high : float or None
-        Time-weighted mean and extremes of the run [°C].
-    age_worst : float or None
-        Time to the nearest temperature report, before or after, at worst within the run [s].
-    station_pressure, vapour_pressure, dry_pressure : float or None
-        Time-weighted means [kPa].
-    humidity : float or None
-        [%].
-    dew_point : float or None
-        [°C].
-    air_density : float or None
-        Of the humid ambient air, ideal mix [kg/m³].
-    wind_speed, wind_gust : float or None
-        Mean speed and strongest gust of the reports concerned [km/h].
-    wind_direction : float or None
-        Direction of the mean wind vector [°]; None when calm, variable or missing.
-    wind_variable : bool
-        Some report concerned had a variable direction.
-    raining : bool or None
-        Whether any report concerned had precipitation.
-    sky : tuple of str
-        What the reports concerned say, in order, without repetition.
-    absent : tuple of (str, Part)
-        Field and reason, for each field that is None though a record might have had it.
-    notes : tuple of Message
-        Contradictions between declared and reported.
-    """
-
-    ambient_mean: float | None = None
-    ambient_low: float | None = None
+    ambient_mean: float | None = None  # time-weighted mean and extremes of the run [°C]
     ambient_high: float | None = None
-    age_worst: float | None = None
-    station_pressure: float | None = None
+    ambient_low: float | None = None
+    age_worst: float | None = None  # time to the nearest temperature report, before or after, at worst in the run [s]
+    station_pressure: float | None = None  # time-weighted means [kPa]
     vapour_pressure: float | None = None
     dry_pressure: float | None = None
-    humidity: float | None = None
-    dew_point: float | None = None
-    air_density: float | None = None
-    wind_speed: float | None = None
-    wind_gust: float | None = None
-    wind_direction: float | None = None
-    wind_variable: bool = False
-    raining: bool | None = None
-    sky: tuple[str, ...] = ()
-    absent: tuple[tuple[str, Part], ...] = ()
-    notes: tuple[Message, ...] = ()
+    humidity: float | None = None  # [%]
+    dew_point: float | None = None  # [°C]
+    air_density: float | None = None  # of the humid ambient air, ideal mix [kg/m³]
+    wind_speed: float | None = None  # mean of the reports concerned [km/h]
+    wind_gust: float | None = None  # strongest [km/h]
+    wind_direction: float | None = None  # of the mean wind vector [°]; None when calm, variable or missing
+    wind_variable: bool = False  # some report concerned had a variable direction
+    raining: bool | None = None  # some report concerned had precipitation
+    sky: tuple[str, ...] = ()  # what the reports concerned say, in order, without repetition
+    absent: tuple[tuple[str, Part], ...] = ()  # field and reason
+    notes: tuple[Message, ...] = ()  # contradictions between declared and reported
 
 
 def _age(known: NDArray[np.float64], times: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -54,84 +54,43 @@ PRESSURES_AGREE = 0.5  # kPa at sea level: largest usual difference between neig
 
 @dataclass(frozen=True)
 class WeatherObservation:
-    """The state of the weather at one time; None is missing.
+    """The state of the weather at one time; None is missing."""
 
-    Parameters
-    ----------
-    time : Timestamp
-        Aware; UTC once `completed`.
-    temperature, dew_point : float or None
-        [°C].
-    humidity : float or None
-        Relative humidity over water [%].
-    pressure, pressure_kind : float or None, {"station", "altimeter", "sea-level"}
-        As it was reported [kPa], and what it is: altimeter setting (QNH) and sea-level pressure are reduced.
-    wind_speed, wind_gust : float or None
-        [km/h]; 0 is calm.
-    wind_direction : float or None
-        Where the wind comes from [°]; None when calm, variable or missing.
-    sky, present : str or None
-        Sky and present weather in words or in the report's own code.
-    wind_variable : bool
-        The direction was reported as variable.
-    wind_range : tuple of float or None
-        Extremes of a varying direction, clockwise from first to second [°].
-    rain : float or None
-        Depth since the previous routine report or in the past hour, as the source defines it [mm].
-    raining : bool or None
-        Precipitation at the time; None when the source cannot tell.
-    resolution : float or None
-        Step of the temperature reading [K].
-    station_pressure : float or None
-        At the elevation of the station, never reduced to sea level [kPa]; of `completed`.
-    source : str
-        Who reported it (station identifier, name of an instrument).
-    notices : tuple of Message
-        What was noticed while reading it.
-    """
-
-    time: pd.Timestamp
-    temperature: float | None = None
-    dew_point: float | None = None
-    humidity: float | None = None
-    pressure: float | None = None
+    time: pd.Timestamp  # aware; UTC once `completed`
+    temperature: float | None = None  # [°C]
+    dew_point: float | None = None  # [°C]
+    humidity: float | None = None  # relative, over water [%]
+    pressure: float | None = None  # as reported [kPa]; altimeter setting (QNH) and sea-level pressure are reduced
     pressure_kind: PressureKind | None = None
-    wind_speed: float | None = None
-    wind_direction: float | None = None
-    wind_gust: float | None = None
-    sky: str | None = None
-    present: str | None = None
-    wind_variable: bool = False
-    wind_range: tuple[float, float] | None = None
-    rain: float | None = None
-    raining: bool | None = None
-    resolution: float | None = None
-    station_pressure: float | None = None
-    source: str = ""
-    notices: tuple[Message, ...] = ()
+    wind_speed: float | None = None  # [km/h]; 0 is calm
+    wind_direction: float | None = None  # where the wind comes from [°]; None when calm, variable or missing
+    wind_gust: float | None = None  # [km/h]
+    sky: str | None = None  # in words or in the report's own code
+    present: str | None = None  # present weather
+    wind_variable: bool = False  # the direction was reported as variable
+    wind_range: tuple[float, float] | None = None  # extremes of a varying direction, clockwise [°]
+    rain: float | None = (
+        None  # depth since the previous routine report or in the past hour, as the source defines it [mm]
+    )
+    raining: bool | None = None  # None when the source cannot tell
+    resolution: float | None = None  # step of the temperature reading [K]
+    station_pressure: float | None = None  # of `completed`: at the station, never reduced to sea level [kPa]
+    source: str = ""  # who reported it (station identifier, name of an instrument)
+    notices: tuple[Message, ...] = ()  # what was noticed while reading it
 
 
 @dataclass(frozen=True)
 class WeatherRecord:
-    """The observations of one source in order of time.
+    """The observations of one source, strictly increasing in time.
 
-    Parameters
-    ----------
-    source, kind : str
-        Name of the source, and how it reports.
-    elevation : float or None
-        Of the station [m]; None when not known (no station pressure can then come from a reduced one).
-    observations : tuple of WeatherObservation
-        Strictly increasing in time.
-    notices : tuple of Message
-        Of the record and of its observations.
+    `elevation` of the station [m]; None when not known, and then no station pressure can come from a reduced one.
     """
 
     source: str
     kind: Kind
     elevation: float | None
     observations: tuple[WeatherObservation, ...]
-    notices: tuple[Message, ...] = ()
+    notices: tuple[Message, ...] = ()  # of the record and of its observations
 
     def series(self, field: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return (seconds since 1970-01-01 UTC, values) of the observations that have `field`."""

@@ -36,24 +36,12 @@ RULE = message(
 
 @dataclass(frozen=True)
 class Contribution:
-    """One contribution to the standard uncertainty of a reference.
+    """One contribution to the standard uncertainty of a reference."""
 
-    Parameters
-    ----------
-    name : str
-        "accuracy", "resolution", "rounding mode", "interpolation in time" or "place".
-    value : float
-        Standard uncertainty [K].
-    basis : str
-        Where it comes from, in words.
-    shared : bool
-        True if it is the same in all runs of the source, so that it cancels in a difference between runs.
-    """
-
-    name: str
-    value: float
-    basis: str
-    shared: bool
+    name: str  # "accuracy", "resolution", "rounding mode" or "interpolation in time"
+    value: float  # standard uncertainty [K]
+    basis: str  # where it comes from, in words
+    shared: bool  # the same in all runs of the source, so that it cancels in a difference between runs
 
 
 @dataclass(frozen=True)
@@ -78,40 +66,33 @@ class ReferenceCandidate:
 
 @dataclass(frozen=True)
 class AmbientReference:
-    """The one ambient reference of a campaign.
+    """The one ambient reference of a campaign; without a `picked` source no ambient temperature was recorded."""
 
-    Parameters
-    ----------
-    source : str or None
-        None if no ambient temperature was recorded.
-    kind : str or None
-        Of the source.
-    chosen_by : {"campaign", "rule", "none"}
-        Who chose.
-    reason : Message
-        One or two sentences.
-    uncertainty, uncertainty_between : float or None
-        Standard, of one run's ambient, with and without what all runs share [K].
-    contributions : tuple of Contribution
-        Behind them.
-    comparisons : tuple of SourceComparison
-        All sources against each other.
-    candidates : tuple of ReferenceCandidate
-        All that were considered.
-    uncovered : tuple of str
-        Runs without this reference.
-    """
-
-    source: str | None
-    kind: Kind | None
+    picked: ReferenceCandidate | None
     chosen_by: Literal["campaign", "rule", "none"]
     reason: Message
-    uncertainty: float | None
-    uncertainty_between: float | None
-    contributions: tuple[Contribution, ...]
-    comparisons: tuple[SourceComparison, ...]
-    candidates: tuple[ReferenceCandidate, ...]
-    uncovered: tuple[str, ...]
+    comparisons: tuple[SourceComparison, ...]  # all sources against each other
+    candidates: tuple[ReferenceCandidate, ...]  # all that were considered
+
+    @property
+    def source(self) -> str | None:
+        """Name of the source."""
+        return self.picked.source if self.picked else None
+
+    @property
+    def uncertainty(self) -> float | None:
+        """Standard uncertainty of one run's ambient [K]."""
+        return self.picked.uncertainty if self.picked else None
+
+    @property
+    def uncertainty_between(self) -> float | None:
+        """The same without what all runs share [K]."""
+        return self.picked.uncertainty_between if self.picked else None
+
+    @property
+    def contributions(self) -> tuple[Contribution, ...]:
+        """What the uncertainty consists of."""
+        return self.picked.contributions if self.picked else ()
 
 
 def interpolation_error(record: WeatherRecord) -> float | None:
@@ -193,46 +174,53 @@ def choose_reference(
     DataError
         If the campaign names a source that is not there, or a kind that several sources have, or a forecast.
     """
-    candidates = [c for c in candidates if c.kind != "forecast"]
-    offered = tuple(c for c in candidates if c.covered)
+    candidates = tuple(c for c in candidates if c.kind != "forecast")
+    offered = [c for c in candidates if c.covered]
+    chosen_by: Literal["campaign", "rule", "none"] = "rule"
+    picked: ReferenceCandidate | None = None
     if chosen is not None:
-        picked = _named(candidates, chosen)
+        chosen_by, picked = "campaign", _named(candidates, chosen)
         reason = message("The campaign names {source}.", code="named", source=_label(picked))
-        return _reference(picked, "campaign", reason, candidates, runs, comparisons)
-    if not offered:
+    elif offered:
+        picked, reason = _by_rule(offered, set(runs))
+    else:
+        chosen_by = "none"
         reason = message(
             "No run has an ambient temperature from any source: over-ambient metrics cannot be computed.",
             code="no-ambient",
         )
-        rest = (tuple(comparisons), tuple(candidates), tuple(runs))
-        return AmbientReference(None, None, "none", reason, None, None, (), *rest)
-    most = max(len(set(c.covered) & set(runs)) for c in offered)
-    able = [c for c in offered if len(set(c.covered) & set(runs)) == most]
+    uncovered = [run for run in runs if picked is not None and run not in picked.covered]
+    if uncovered:
+        reason = message(
+            "{reason} It does not cover {runs}.", code=reason.code, reason=reason, runs=", ".join(uncovered)
+        )
+    return AmbientReference(picked, chosen_by, reason, tuple(comparisons), candidates)
+
+
+def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[ReferenceCandidate, Message]:
+    most = max(len(set(c.covered) & runs) for c in offered)
+    able = [c for c in offered if len(set(c.covered) & runs) == most]
     smallest = min(c.uncertainty for c in able)
     near = [c for c in able if c.uncertainty <= smallest + _TIE]
     picked = min(near, key=lambda c: (_PREFERENCE.index(c.kind), c.uncertainty, c.source))
     coverage: Part = "covers every run"
-    if most < len(set(runs)):
-        coverage = message("covers most runs ({most} of {all})", most=most, all=len(set(runs)))
-    if len(offered) == 1:
-        reason = message(
-            "{source:upper} is the only source; it {coverage}.", code="only", source=_label(picked), coverage=coverage
-        )
-    else:
-        text = "{source:upper} {coverage}; its standard uncertainty is {u} (others: {others})."
-        if len(near) > 1:
-            text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
-        others = [message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked]
-        reason = message(
-            text,
-            code="smallest",
-            source=_label(picked),
-            coverage=coverage,
-            u=_standard(picked),
-            others=Listing(tuple(others), ","),
-            tie=_TIE_VALUE,
-        )
-    return _reference(picked, "rule", reason, candidates, runs, comparisons)
+    if most < len(runs):
+        coverage = message("covers most runs ({most} of {all})", most=most, all=len(runs))
+    text, code = "{source:upper} is the only source; it {coverage}.", "only"
+    if len(offered) > 1:
+        text, code = "{source:upper} {coverage}; its standard uncertainty is {u} (others: {others}).", "smallest"
+    if len(near) > 1:
+        text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
+    others = tuple(message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked)
+    return picked, message(
+        text,
+        code=code,
+        source=_label(picked),
+        coverage=coverage,
+        u=_standard(picked),
+        others=Listing(others),
+        tie=_TIE_VALUE,
+    )
 
 
 def _standard(candidate: ReferenceCandidate) -> Value:
@@ -257,33 +245,6 @@ def _label(candidate: ReferenceCandidate) -> Part:
     if candidate.kind == "vehicle":
         return "the vehicle ambient sensor at speed"
     return message("the {kind} “{source}”", kind=KIND_LABELS[candidate.kind], source=candidate.source)
-
-
-def _reference(
-    picked: ReferenceCandidate,
-    chosen_by: Literal["campaign", "rule"],
-    reason: Message,
-    candidates: Sequence[ReferenceCandidate],
-    runs: Sequence[str],
-    comparisons: Sequence[SourceComparison],
-) -> AmbientReference:
-    uncovered = tuple(run for run in runs if run not in picked.covered)
-    if uncovered:
-        reason = message(
-            "{reason} It does not cover {runs}.", code=reason.code, reason=reason, runs=", ".join(uncovered)
-        )
-    return AmbientReference(
-        picked.source,
-        picked.kind,
-        chosen_by,
-        reason,
-        picked.uncertainty,
-        picked.uncertainty_between,
-        picked.contributions,
-        tuple(comparisons),
-        tuple(candidates),
-        uncovered,
-    )
 
 
 @dataclass(frozen=True)

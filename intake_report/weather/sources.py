@@ -10,8 +10,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.messages import Listing, Part, message
-from intake_report.statistics import mean_interval
-from intake_report.weather.conditions import MAX_AGE, ambient_at, epoch_seconds
+from intake_report.weather.conditions import ambient_at, epoch_seconds
 from intake_report.weather.observations import WeatherRecord, utc
 
 if TYPE_CHECKING:
@@ -29,18 +28,9 @@ _SPEED_GAP = 10.0  # s without a speed sample: the vehicle may have stood
 
 @dataclass(frozen=True)
 class VehicleAmbient:
-    """Ambient sensor and speed of one run, each at its own sample times.
+    """Ambient sensor and speed of one run, each at its own sample times: elapsed seconds, increasing, from `start`.
 
-    Parameters
-    ----------
-    run : str
-        Run id.
-    start : pandas.Timestamp
-        Aware time of elapsed second 0.
-    time, temperature : ndarray of float64, shape (n,)
-        Elapsed seconds, increasing, and reading [°C]; valid true samples.
-    speed_time, speed : ndarray of float64, shape (m,)
-        Elapsed seconds, increasing, and [km/h].
+    `time`, `temperature` (n,): readings [°C], valid true samples; `speed_time`, `speed` (m,) [km/h].
     """
 
     run: str
@@ -50,78 +40,41 @@ class VehicleAmbient:
     speed_time: NDArray[np.float64]
     speed: NDArray[np.float64]
 
-    def epoch(self) -> NDArray[np.float64]:
-        """Return the sample times as seconds since 1970-01-01 UTC."""
-        return np.asarray(self.time, dtype=np.float64) + utc(self.start, f"the start of run {self.run}").timestamp()
-
-
-@dataclass(frozen=True)
-class RunOffset:
-    """First source less second source over one run [K]: mean, extremes and number of samples compared."""
-
-    run: str
-    offset: float
-    low: float
-    high: float
-    samples: int
-
 
 @dataclass(frozen=True)
 class SourceComparison:
-    """Two sources of ambient temperature compared run by run.
+    """Two sources of ambient temperature compared run by run: first less second.
 
     Parameters
     ----------
-    first, second : str
-        Sources; offsets are first less second.
-    runs : tuple of RunOffset
-        Of the runs that both cover.
-    offset : float or None
-        Mean of the run offsets [K].
-    low, high : float or None
-        Interval of that mean at `level`; None with fewer than two runs. Runs count, not samples: the samples of one
-        run share its weather.
-    sd : float or None
-        Standard deviation of the run offsets [K].
-    level : float
-        Confidence level.
-    status : {"ok", "indication", "none"}
-        "indication" with one run, "none" without any.
-    reason : Part or None
-        Why the status is not "ok", or which runs are missing.
+    offsets : mapping of run id to float
+        Mean over each run that both cover [K]. Runs count, not samples: the samples of one run share its weather.
+    missing : tuple of str
+        Runs that are not compared.
     """
 
     first: str
     second: str
-    runs: tuple[RunOffset, ...]
-    offset: float | None
-    low: float | None
-    high: float | None
-    sd: float | None
-    level: float
-    status: Literal["ok", "indication", "none"]
-    reason: Part | None
+    offsets: Mapping[str, float]
+    missing: tuple[str, ...]
+
+    @property
+    def reason(self) -> Part:
+        """Why there is no interval, or which runs are missing; empty where all is well."""
+        if not self.offsets:
+            return "no run has both sources at one time"
+        reasons: list[Part] = ["one run only: no interval"] if len(self.offsets) == 1 else []
+        if self.missing:
+            reasons.append(message("not compared in {runs}", code="not-compared", runs=", ".join(self.missing)))
+        return Listing(tuple(reasons), ";")
 
 
 def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = SETTLE) -> NDArray[np.bool_]:
-    """Return where the vehicle's ambient reading may not be used.
+    """Return where the vehicle's ambient reading may not be used, shape (n,).
 
-    Parameters
-    ----------
-    run : VehicleAmbient
-        One run.
-    min_speed : float
-        Speed that the vehicle has to keep [km/h].
-    settle : float
-        For how long before the sample [s].
-
-    Returns
-    -------
-    ndarray of bool, shape (n,)
-        True = bad: slower than `min_speed` within the last `settle` seconds, or not known.
+    True = bad: slower than `min_speed` [km/h] within the last `settle` seconds, or not known.
     """
-    time = np.asarray(run.time, dtype=np.float64)
-    clock, speed = np.asarray(run.speed_time, dtype=np.float64), np.asarray(run.speed, dtype=np.float64)
+    time, clock, speed = run.time, run.speed_time, run.speed
     if not len(clock):
         return np.ones(time.shape, dtype=np.bool_)
     # Moments from which the vehicle is known to have been fast begin anew at each slow sample and after each gap.
@@ -139,62 +92,36 @@ def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = 
 
 
 def _at_rest(run: VehicleAmbient) -> NDArray[np.bool_]:
-    time, clock = np.asarray(run.time, dtype=np.float64), np.asarray(run.speed_time, dtype=np.float64)
-    if not len(clock):
-        return np.zeros(time.shape, dtype=np.bool_)
-    last = np.searchsorted(clock, time, side="right") - 1
-    known = (last >= 0) & (time - clock[np.maximum(last, 0)] <= _SPEED_GAP)
-    rest: NDArray[np.bool_] = known & (np.asarray(run.speed)[np.maximum(last, 0)] < AT_REST)
+    if not len(run.speed_time):
+        return np.zeros(run.time.shape, dtype=np.bool_)
+    last = np.searchsorted(run.speed_time, run.time, side="right") - 1
+    known = (last >= 0) & (run.time - run.speed_time[np.maximum(last, 0)] <= _SPEED_GAP)
+    rest: NDArray[np.bool_] = known & (run.speed[np.maximum(last, 0)] < AT_REST)
     return rest
 
 
 def compare_vehicle(
-    runs: Sequence[VehicleAmbient],
-    record: WeatherRecord,
-    *,
-    at: Literal["speed", "rest"] = "speed",
-    level: float = 0.95,
+    runs: Sequence[VehicleAmbient], record: WeatherRecord, at: Literal["speed", "rest"] = "speed"
 ) -> SourceComparison:
     """Compare the vehicle's ambient sensor with a weather record, run by run: vehicle less record.
 
-    Parameters
-    ----------
-    runs : sequence of VehicleAmbient
-        Runs with an ambient channel.
-    record : WeatherRecord
-        The other source.
-    at : {"speed", "rest"}
-        Samples at speed (see `too_slow`), or samples with the vehicle below `AT_REST`, which show how much the sensor
-        reads high when it stands.
-    level : float
-        Confidence level of the interval.
+    Samples count at speed (see `too_slow`), or with the vehicle below `AT_REST`, which show how much the sensor reads
+    high when it stands.
     """
     differences = {}
     for run in runs:
         usable = ~too_slow(run) if at == "speed" else _at_rest(run)
-        difference = np.asarray(run.temperature, dtype=np.float64) - ambient_at(record, run.epoch())
-        differences[run.run] = difference[usable & np.isfinite(difference)]
-    return _summary(f"vehicle sensor at {at}", record.source, differences, level)
+        epoch = run.time + utc(run.start, f"the start of run {run.run}").timestamp()
+        differences[run.run] = (run.temperature - ambient_at(record, epoch))[usable]
+    return _compared(f"vehicle sensor at {at}", record.source, differences)
 
 
 def compare_records(
-    first: WeatherRecord,
-    second: WeatherRecord,
-    windows: Mapping[str, tuple[pd.Timestamp, pd.Timestamp]],
-    *,
-    level: float = 0.95,
+    first: WeatherRecord, second: WeatherRecord, windows: Mapping[str, tuple[pd.Timestamp, pd.Timestamp]]
 ) -> SourceComparison:
-    """Compare two weather records over the runs: first less second.
+    """Compare two weather records over the runs, given as aware start and end: first less second.
 
-    Differences are taken at the first record's own reports within `MAX_AGE` of the run, where it has any, and else
-    minute by minute.
-
-    Parameters
-    ----------
-    windows : mapping of run id to (start, end)
-        Aware.
-    level : float
-        Confidence level of the interval.
+    Differences are taken at the first record's own reports during the run, where it has any, and else minute by minute.
     """
     known, _ = first.series("temperature")
     differences = {}
@@ -202,29 +129,11 @@ def compare_records(
         begin, stop = epoch_seconds([utc(start), utc(end)])
         own = known[(known >= begin) & (known <= stop)]
         at = own if len(own) else np.arange(begin, stop + 30.0, 60.0)
-        difference = ambient_at(first, at, MAX_AGE) - ambient_at(second, at, MAX_AGE)
-        differences[run] = difference[np.isfinite(difference)]
-    return _summary(first.source, second.source, differences, level)
+        differences[run] = ambient_at(first, at) - ambient_at(second, at)
+    return _compared(first.source, second.source, differences)
 
 
-def _summary(first: str, second: str, differences: Mapping[str, NDArray[np.float64]], level: float) -> SourceComparison:
-    offsets = tuple(
-        RunOffset(run, float(d.mean()), float(d.min()), float(d.max()), len(d))
-        for run, d in differences.items()
-        if len(d)
-    )
-    missing = tuple(run for run, d in differences.items() if not len(d))
-    if not offsets:
-        why = "no run has both sources at one time"
-        return SourceComparison(first, second, (), None, None, None, None, level, "none", why)
-    interval = mean_interval([o.offset for o in offsets], level)
-    reasons: list[Part] = ["one run only: no interval"] if len(offsets) == 1 else []
-    if missing:
-        reasons.append(message("not compared in {runs}", code="not-compared", runs=", ".join(missing)))
-    reason = Listing(tuple(reasons), ";") if reasons else None
-    if len(offsets) == 1:
-        return SourceComparison(
-            first, second, offsets, offsets[0].offset, None, None, None, level, "indication", reason
-        )
-    low, high = interval.low, interval.high
-    return SourceComparison(first, second, offsets, interval.mean, low, high, interval.sd, level, "ok", reason)
+def _compared(first: str, second: str, differences: Mapping[str, NDArray[np.float64]]) -> SourceComparison:
+    finite = {run: values[np.isfinite(values)] for run, values in differences.items()}
+    offsets = {run: float(values.mean()) for run, values in finite.items() if len(values)}
+    return SourceComparison(first, second, offsets, tuple(run for run, values in finite.items() if not len(values)))
