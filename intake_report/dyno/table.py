@@ -8,7 +8,7 @@ from pathlib import Path
 
 from intake_report.dyno.pulls import Place, Pull, make_pull
 from intake_report.errors import DataError
-from intake_report.tables import read_columns
+from intake_report.loaders import read_columns
 
 COLUMNS: dict[str, str] = {
     "rpm": "engine_speed",

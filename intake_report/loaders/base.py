@@ -6,19 +6,21 @@ mapping of the campaign turns columns into channels (`RunLog`), and only there a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import numpy.typing as npt
+
+from intake_report.messages import Count, Message, Part, message
 
 if TYPE_CHECKING:
     import pandas as pd
 
 FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
 TimeKind = Literal["absolute", "clock", "elapsed"]
 
 MEBIBYTE = 1 << 20
@@ -26,13 +28,13 @@ MEBIBYTE = 1 << 20
 
 @dataclass(frozen=True)
 class Notice:
-    """Something that a reader or a step noticed; it becomes an entry of the quality log.
+    """Something that a reader noticed; it becomes an entry of the quality log.
 
     Parameters
     ----------
     code : str
         Short stable name, e.g. "ragged-rows".
-    text : str
+    text : Message
         One sentence with its numbers.
     column : str, optional
         The column or channel it concerns.
@@ -41,9 +43,18 @@ class Notice:
     """
 
     code: str
-    text: str
+    text: Message
     column: str | None = None
     count: int | None = None
+
+
+def notice(code: str, template: str, column: str | None = None, count: Count | None = None, **values: Part) -> Notice:
+    """Return a notice; ``{column}`` and ``{count}`` in its template are the column and the number with its noun."""
+    if column is not None:
+        values["column"] = column
+    if count is not None:
+        values["count"] = count
+    return Notice(code, message(template, code, **values), column, None if count is None else count.number)
 
 
 @dataclass(frozen=True)
@@ -59,22 +70,20 @@ class ReadOptions:
         Of delimited text.
     header_line : int, optional
         Line of the column names, counted from 1; 0 means that the file has no header.
-    time_column, date_column : str, optional
-        Names of the columns with the time and, when separate, the date.
+    time_column : str, optional
+        Name of the column with the time.
     time_unit : str, optional
         Unit of a numeric time column: "s", "ms", "us", "ns", "min" or "h".
     date : datetime.date, optional
         Date of the first sample of a log that holds only clock times.
+    start : datetime.datetime, optional
+        Start as the campaign states it; one with an offset of its own decides which of two equal hours is meant.
     day_first : bool, optional
         Whether 03/04/2025 is the third of April.
     timezone : str, optional
         IANA name of the zone of times that carry no offset; UTC is assumed, and said, when absent.
     dbc : tuple of Path
         Databases that describe the frames of a CAN capture.
-    max_bytes : int
-        Most bytes that a compressed log may expand to.
-    max_ratio : float
-        Largest ratio of expanded to compressed size, applied above 64 MiB of text.
     """
 
     format: str | None = None
@@ -83,14 +92,12 @@ class ReadOptions:
     decimal: str | None = None
     header_line: int | None = None
     time_column: str | None = None
-    date_column: str | None = None
     time_unit: str | None = None
     date: date | None = None
+    start: datetime | None = None
     day_first: bool | None = None
     timezone: str | None = None
     dbc: tuple[Path, ...] = ()
-    max_bytes: int = 8 * 1024 * MEBIBYTE
-    max_ratio: float = 60.0
 
 
 @dataclass(frozen=True)
@@ -106,13 +113,17 @@ class RawColumn:
     values : numpy.ndarray
         (n,) float64, NaN where there is no sample.
     header : str
-        The whole header text, with the unit, as the file has it (encoding repaired).
+        The whole header text, with the unit, as the file has it (encoding repaired); name and unit when not given.
     """
 
     name: str
     unit: str | None
     values: FloatArray = field(repr=False)
     header: str = ""
+
+    def __post_init__(self) -> None:
+        if not self.header:
+            object.__setattr__(self, "header", f"{self.name} [{self.unit}]" if self.unit else self.name)
 
 
 @dataclass(frozen=True)
@@ -183,25 +194,6 @@ class RunLog:
     start: pd.Timestamp | None
     sources: tuple[Path, ...]
     notices: tuple[Notice, ...] = ()
-
-
-class Reader(Protocol):
-    """A reader of one format."""
-
-    name: str
-    suffixes: Sequence[str]
-
-    def recognises(self, head: bytes) -> bool:
-        """Tell whether the first bytes of a file are of this format."""
-
-    def read(self, path: Path, options: ReadOptions) -> RawLog:
-        """Read one file.
-
-        Raises
-        ------
-        DataError
-            If the file cannot be read.
-        """
 
 
 def plural(count: int, noun: str) -> str:

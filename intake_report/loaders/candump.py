@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import io
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -15,61 +14,86 @@ import numpy as np
 
 from intake_report import obd
 from intake_report.errors import DataError
-from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, plural
-from intake_report.loaders.compression import open_bytes
-from intake_report.loaders.isotp import Frame, Losses, is_answer, messages
-from intake_report.loaders.timestamps import UNIX
+from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, notice
+from intake_report.loaders.content import open_bytes
+from intake_report.loaders.times import EARLIEST, UNIX, rows_of_log
+from intake_report.messages import Count, Listing
 
 _ID = rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
 _LINE = re.compile(
-    rb"^\s*(\(\d+(?:\.\d+)?\)) +\S+ +"
+    rb"^\s*\((\d+(?:\.\d+)?)\) +\S+ +"
     rb"(?:" + _ID + rb"#((?:[0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}){0,64}|R\d?)(?: +[RT])?"
     rb"|" + _ID + rb" +\[\d+\] +((?:[0-9A-Fa-f]{2} ?)+))\s*(?:'.*')?$"
 )
 _SIGNATURE = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +" + _ID + rb"(#| +\[\d+\])", re.MULTILINE)
 _ENGINE = (0x7E8, 0x18DAF110)  # common practice: the engine's control unit is the first
-_EPOCH_FROM = 631_152_000.0  # a capture with smaller times was made with a clock that counts from its start
+# ISO 15765-4: answers to 7DF and 7E0–7E7 come from 7E8–7EF; with 29-bit ids from 18DAF1xx.
+_ANSWERS_11 = range(0x7E8, 0x7F0)
+_ANSWERS_29 = range(0x18DAF100, 0x18DAF200)
+_HIGHEST_ID = 0x1FFFFFFF  # of 29 bits; candump marks error frames above it
 _MOST_CELLS = 60_000_000
+_ACCOUNTS = {
+    "several-control-units": ("{count} answer: {which}.", "control unit"),
+    "negative-answers": ("{count} answered negatively: no value, which is not the value 0.", "request"),
+    "short-answers": ("{count} with too few bytes left out.", "answer"),
+    "incomplete-answers": ("{count} of several frames left out: a frame is missing.", "answer"),
+    "unknown-parameters": ("Parameters not in the table left out: {which}.", "answer"),
+}
+
+Values = dict[tuple[str, str | None], float]  # by name and unit
 
 
-class CandumpReader:
-    """Reader of candump text; needs the extra "can"."""
+@dataclass(frozen=True)
+class Frame:
+    """One CAN data frame, or one answer put together from several: `time` [s] and `number` are of the first."""
 
-    name = "candump"
-    suffixes: Sequence[str] = (".candump",)
+    time: float  # as captured
+    identifier: int
+    extended: bool  # whether the id has 29 bits
+    data: bytes  # of a frame up to 8 bytes (64 for CAN FD); of an answer without transport bytes and filler
+    number: int = 0  # place in the capture
 
-    def recognises(self, head: bytes) -> bool:
-        """Tell whether one of the first lines is a candump line."""
-        return _SIGNATURE.search(head) is not None
 
-    def read(self, path: Path, options: ReadOptions) -> RawLog:
-        """Read one capture.
+@dataclass
+class Losses:
+    """Multi-frame answers that could not be completed."""
 
-        Parameters
-        ----------
-        path : Path
-            Log form "(1436509052.249713) can0 7E8#03410D50" or screen form with "[8] 03 41 …" (times absolute).
-        options : ReadOptions
-            `dbc` describes other frames than diagnostic answers.
+    incomplete: int = 0
 
-        Raises
-        ------
-        DataError
-            If no frame can be read or none can be decoded.
-        """
-        data, packed = open_bytes(path, options)
-        frames, malformed = _frames(bytes(data), path)
-        if not frames:
-            raise DataError("The capture holds no CAN frame.", file=path)
-        table = _Samples()
-        notices = [*packed, *malformed, *_decode_answers(frames, table), *_decode_dbc(frames, table, path, options)]
-        if not table.columns:
-            raise DataError(
-                f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file.",
-                file=path,
-                remedy="Give the DBC file of the network as dbc.",
-            )
-        return table.log(path, tuple(notices))
+
+def recognises(head: bytes) -> bool:
+    """Tell whether one of the first lines is a candump line."""
+    return _SIGNATURE.search(head) is not None
+
+
+def read(path: Path, options: ReadOptions) -> RawLog:
+    """Read one capture.
+
+    Parameters
+    ----------
+    path : Path
+        Log form "(1436509052.249713) can0 7E8#03410D50" or screen form with "[8] 03 41 …" (times absolute).
+    options : ReadOptions
+        `dbc` describes other frames than diagnostic answers; reading it needs the extra "can".
+
+    Raises
+    ------
+    DataError
+        If no frame can be read or none can be decoded.
+    """
+    data, packed = open_bytes(path)
+    frames, malformed = _frames(bytes(data))
+    if not frames:
+        raise DataError("The capture holds no CAN frame.", file=path)
+    samples = _Samples()
+    notices = [*packed, *malformed, *_decode_answers(frames, samples), *_decode_dbc(frames, samples, path, options)]
+    if not samples.columns:
+        raise DataError(
+            f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file.",
+            file=path,
+            remedy="Give the DBC file of the network as dbc.",
+        )
+    return samples.log(path, notices)
 
 
 @dataclass
@@ -80,50 +104,41 @@ class _Samples:
     numbers: list[int] = field(default_factory=list)
     columns: dict[tuple[str, str | None], tuple[list[int], list[float]]] = field(default_factory=dict)
 
-    def add(self, time: float, number: int, values: dict[tuple[str, str | None], float]) -> None:
-        if not values:
-            return
+    def add(self, frame: Frame, values: Values) -> None:
         for key, value in values.items():
             rows, numbers = self.columns.setdefault(key, ([], []))
             rows.append(len(self.times))
             numbers.append(value)
-        self.times.append(time)
-        self.numbers.append(number)
+        if values:
+            self.times.append(frame.time)
+            self.numbers.append(frame.number)
 
-    def log(self, path: Path, notices: tuple[Notice, ...]) -> RawLog:
+    def log(self, path: Path, notices: Sequence[Notice]) -> RawLog:
         if len(self.times) * len(self.columns) > _MOST_CELLS:
             raise DataError(
                 f"The capture gives {len(self.columns)} signals in {len(self.times):,} frames, too many to hold.",
                 file=path,
                 remedy="Cut the capture, or give a DBC file with only the frames that are needed.",
             )
-        time = np.array(self.times)
         order = np.argsort(np.array(self.numbers), kind="stable")  # answers and other frames were decoded apart
         place = np.empty_like(order)
         place[order] = np.arange(len(order))
         columns = []
         for (name, unit), (rows, numbers) in sorted(self.columns.items(), key=lambda item: item[0][0]):
-            values = np.full(len(time), np.nan)
+            values = np.full(len(order), np.nan)
             values[place[np.array(rows)]] = numbers
-            columns.append(RawColumn(name, unit, values, f"{name} [{unit}]" if unit else name))
-        time = time[order]
-        if time[0] < _EPOCH_FROM:
-            return RawLog(path, "candump", time, None, tuple(columns), notices, "elapsed")
+            columns.append(RawColumn(name, unit, values))
+        time, kept, dropped = rows_of_log(np.array(self.times)[order], tuple(columns), path)
+        everything = (*notices, *dropped)
+        if time[0] < EARLIEST:  # made with a clock that counts from its start
+            return RawLog(path, "candump", time, None, kept, everything, "elapsed")
         origin = UNIX + timedelta(seconds=float(time[0]))
-        return RawLog(path, "candump", time - time[0], origin, tuple(columns), notices, "absolute")
+        return RawLog(path, "candump", time - time[0], origin, kept, everything, "absolute")
 
 
-def _frames(data: bytes, path: Path) -> tuple[list[Frame], list[Notice]]:
-    """Parse well-formed lines with python-can; others are counted."""
-    try:
-        from can.io.canutils import CanutilsLogReader
-    except ImportError:
-        raise DataError(
-            "Reading CAN captures needs the package python-can.",
-            file=path,
-            remedy='Install it: pip install "intake-report[can]".',
-        ) from None
-    kept: list[str] = []
+def _frames(data: bytes) -> tuple[list[Frame], list[Notice]]:
+    """Return the data frames of a capture; lines of another form and error frames are counted."""
+    frames: list[Frame] = []
     bad, first_bad, errors = 0, 0, 0
     for number, line in enumerate(data.splitlines(), 1):
         match = _LINE.match(line)
@@ -135,39 +150,82 @@ def _frames(data: bytes, path: Path) -> tuple[list[Frame], list[Notice]]:
         stamp, identifier, content, screen_id, screen_data = match.groups()
         identifier = identifier or screen_id
         content = screen_data.replace(b" ", b"") if content is None else content
-        if len(identifier) == 8 and int(identifier, 16) > 0x1FFFFFFF:
+        if content.startswith(b"#"):
+            content = content[2:]  # CAN FD: one digit of flags
+        if int(identifier, 16) > _HIGHEST_ID:
             errors += 1
-            continue
-        kept.append(f"{stamp.decode()} can {identifier.decode()}#{content.decode()}")
-    frames = [
-        Frame(message.timestamp, message.arbitration_id, message.is_extended_id, bytes(message.data), number)
-        for number, message in enumerate(CanutilsLogReader(io.StringIO("\n".join(kept))))
-        if not message.is_remote_frame and not message.is_error_frame
-    ]
+        elif not content.startswith(b"R"):  # a remote request holds no data
+            payload = bytes.fromhex(content.decode())
+            frames.append(Frame(float(stamp), int(identifier, 16), len(identifier) == 8, payload, number))
     notices = []
     if bad:
-        text = f"{plural(bad, 'line')} left out: not of the form of candump (first: line {first_bad})."
-        notices.append(Notice("malformed-lines", text, count=bad))
+        template = "{count} left out: not of the form of candump (first: line {line})."
+        notices.append(notice("malformed-lines", template, count=Count(bad, "line"), line=first_bad))
     if errors:
-        notices.append(Notice("error-frames", f"{plural(errors, 'error frame')} of the bus left out.", count=errors))
+        count = Count(errors, "error frame")
+        notices.append(notice("error-frames", "{count} of the bus left out.", count=count))
     return frames, notices
 
 
-def _decode_answers(frames: Sequence[Frame], table: _Samples) -> list[Notice]:
+def is_answer(identifier: int, extended: bool) -> bool:
+    """Tell whether frames of that id carry diagnostic answers."""
+    return identifier in (_ANSWERS_29 if extended else _ANSWERS_11)
+
+
+def answers(frames: Iterable[Frame], losses: Losses) -> Iterator[Frame]:
+    """Reassemble the diagnostic answers in a capture (ISO 15765-2), each control unit by itself, without the requests.
+
+    Parameters
+    ----------
+    frames : iterable of Frame
+        In order of arrival; ids that carry no answers are passed over.
+    losses : Losses
+        Counts answers with a missing frame; they are left out, never filled up.
+    """
+    unfinished: dict[int, tuple[Frame, int, bytes, int]] = {}  # first frame, length, payload, next sequence number
+    for frame in frames:
+        identifier, data = frame.identifier, frame.data
+        if not data or not is_answer(identifier, frame.extended):
+            continue
+        kind = data[0] >> 4
+        if kind in (0, 1) and unfinished.pop(identifier, None) is not None:
+            losses.incomplete += 1
+        if kind == 0:
+            length, start = data[0] & 0x0F, 1
+            if length == 0 and len(data) > 8:
+                length, start = data[1], 2  # CAN FD has a second length byte
+            payload = data[start : start + length]
+            if payload and len(payload) == length:
+                yield Frame(frame.time, identifier, frame.extended, payload, frame.number)
+        elif kind == 1 and len(data) >= 3:
+            unfinished[identifier] = frame, (data[0] & 0x0F) << 8 | data[1], data[2:], 1
+        elif kind == 2 and identifier in unfinished:
+            first, length, payload, following = unfinished.pop(identifier)
+            if data[0] & 0x0F != following:
+                losses.incomplete += 1
+                continue
+            payload += data[1:]
+            if len(payload) >= length:
+                yield Frame(first.time, identifier, frame.extended, payload[:length], first.number)
+            else:
+                unfinished[identifier] = first, length, payload, (following + 1) % 16
+    losses.incomplete += len(unfinished)
+
+
+def _decode_answers(frames: Sequence[Frame], samples: _Samples) -> list[Notice]:
     losses = Losses()
     negative, short, unknown = 0, 0, Counter[int]()
     full_scales: dict[tuple[str, int], float] = {}
-    units: set[int] = set()
+    control_units: set[int] = set()
     scaled: set[str] = set()
-    for message in messages(frames, losses):
-        if message.payload[0] == 0x7F:
-            negative += len(message.payload) > 1 and message.payload[1] == 0x01
+    for answer in answers(frames, losses):
+        if answer.data[0] == 0x7F:
+            negative += len(answer.data) > 1 and answer.data[1] == 0x01
+        if answer.data[0] != 0x41:
             continue
-        if message.payload[0] != 0x41:
-            continue
-        units.add(message.identifier)
-        values: dict[tuple[str, str | None], float] = {}
-        for pid, data in obd.split_answer(message.payload):
+        control_units.add(answer.identifier)
+        values: Values = {}
+        for pid, data in obd.split_answer(answer.data):
             parameter = obd.OBD_PARAMETERS.get(pid)
             if parameter is None:
                 unknown[pid] += pid % 0x20 != 0
@@ -183,48 +241,36 @@ def _decode_answers(frames: Sequence[Frame], table: _Samples) -> list[Notice]:
                 value = decoded[item.name]
                 if item.name.endswith("_full_scale"):
                     if value > 0:
-                        full_scales[item.name, message.identifier] = value
+                        full_scales[item.name, answer.identifier] = value
                     continue
                 source, usual = obd.FULL_SCALES.get(item.name, ("", 0.0))
-                if (source, message.identifier) in full_scales:
-                    value *= full_scales[source, message.identifier] / usual
+                if (source, answer.identifier) in full_scales:
+                    value *= full_scales[source, answer.identifier] / usual
                     scaled.add(item.name)
-                values[_named(item.name, message.identifier), item.unit] = value
-        table.add(message.time, message.number, values)
-    return _answer_notices(units, negative, short, unknown, losses, scaled)
-
-
-def _named(name: str, identifier: int) -> str:
-    return name if identifier in _ENGINE else f"{name}@{identifier:X}"
-
-
-def _answer_notices(
-    units: set[int], negative: int, short: int, unknown: Counter[int], losses: Losses, scaled: set[str]
-) -> list[Notice]:
-    notices = []
-    if len(units) > 1:
-        shown = ", ".join(f"{identifier:X}" for identifier in sorted(units))
-        text = f"{len(units)} control units answer: {shown}."
-        notices.append(Notice("several-control-units", text, count=len(units)))
-    if negative:
-        text = f"{plural(negative, 'request')} answered negatively: no value, which is not the value 0."
-        notices.append(Notice("negative-answers", text, count=negative))
-    if short:
-        notices.append(Notice("short-answers", f"{plural(short, 'answer')} with too few bytes left out.", count=short))
-    if losses.incomplete:
-        text = f"{plural(losses.incomplete, 'answer')} of several frames left out: a frame is missing."
-        notices.append(Notice("incomplete-answers", text, count=losses.incomplete))
-    if unknown.total():
-        shown = ", ".join(f"{pid:02X}" for pid in sorted(unknown) if unknown[pid])
-        text = f"Parameters not in the table left out: {shown}."
-        notices.append(Notice("unknown-parameters", text, count=unknown.total()))
-    return notices + [
-        Notice("full-scale", f"{name} is scaled to the full scale that the vehicle states.", name)
-        for name in sorted(scaled)
+                name = item.name if answer.identifier in _ENGINE else f"{item.name}@{answer.identifier:X}"
+                values[name, item.unit] = value
+        samples.add(answer, values)
+    which = {
+        "several-control-units": Listing(tuple(f"{identifier:X}" for identifier in sorted(control_units))),
+        "unknown-parameters": Listing(tuple(f"{pid:02X}" for pid in sorted(unknown) if unknown[pid])),
+    }
+    counts = {
+        "several-control-units": len(control_units) if len(control_units) > 1 else 0,
+        "negative-answers": negative,
+        "short-answers": short,
+        "incomplete-answers": losses.incomplete,
+        "unknown-parameters": unknown.total(),
+    }
+    notices = [
+        notice(code, template, count=Count(counts[code], noun), which=which.get(code, ""))
+        for code, (template, noun) in _ACCOUNTS.items()
+        if counts[code]
     ]
+    template = "{column} is scaled to the full scale that the vehicle states."
+    return notices + [notice("full-scale", template, name) for name in sorted(scaled)]
 
 
-def _decode_dbc(frames: Sequence[Frame], table: _Samples, path: Path, options: ReadOptions) -> list[Notice]:
+def _decode_dbc(frames: Sequence[Frame], samples: _Samples, path: Path, options: ReadOptions) -> list[Notice]:
     """Decode frames that a database describes."""
     if not options.dbc:
         return []
@@ -241,19 +287,12 @@ def _decode_dbc(frames: Sequence[Frame], table: _Samples, path: Path, options: R
             failed += 1
             continue
         units = {signal.name: signal.unit for signal in message.signals}
-        table.add(
-            frame.time,
-            frame.number,
-            {
-                (f"{message.name}.{name}", units.get(name)): float(value)
-                for name, value in signals.items()
-                if isinstance(value, int | float)
-            },
-        )
-    if failed:
-        text = f"{plural(failed, 'frame')} left out: not as the DBC file describes."
-        return [Notice("undecodable-frames", text, count=failed)]
-    return []
+        values = {name: value for name, value in signals.items() if isinstance(value, int | float)}
+        samples.add(frame, {(f"{message.name}.{n}", units.get(n)): float(v) for n, v in values.items()})
+    if not failed:
+        return []
+    template = "{count} left out: not as the DBC file describes."
+    return [notice("undecodable-frames", template, count=Count(failed, "frame"))]
 
 
 def _database(paths: Sequence[Path], log: Path) -> Any:
@@ -263,7 +302,7 @@ def _database(paths: Sequence[Path], log: Path) -> Any:
         raise DataError(
             "Reading a DBC file needs the package cantools.",
             file=log,
-            remedy='Install it: pip install "intake-report[can]".',
+            remedy="Install it: pip install intake-report[can]",
         ) from None
     database = cantools.database.Database()
     for path in paths:

@@ -1,147 +1,316 @@
-"""Parquet and Arrow IPC files: columns with types of their own, units in the field metadata or the names."""
+"""Tables with columns of several types: Parquet and Arrow files, and from any such table to a log."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import re
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from intake_report.errors import DataError
-from intake_report.loaders.base import MEBIBYTE, RawLog, ReadOptions
-from intake_report.loaders.compression import expansion_limit
+from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
+from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect
 from intake_report.loaders.header import clean_header, split_header
-from intake_report.loaders.table import log_of_table
+from intake_report.loaders.timecolumn import find_time_columns, join_date, time_axis
+from intake_report.loaders.times import MOST_UNREADABLE, TimeAxis, date_elsewhere, to_float
+from intake_report.messages import Count, Listing
+from intake_report.units import known_unit
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
 _INDEX = "__index_level_0__"
 _UNIT_KEYS = (b"unit", b"units")
+_CELL = re.compile(r"^([-+−]?(?:\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*)?$")
 
 
-class ParquetReader:
-    """Reader of Parquet files."""
+def read_parquet(path: Path, options: ReadOptions) -> RawLog:
+    """Read one Parquet file; see `read_log`."""
+    from pyarrow import parquet
 
-    name = "parquet"
-    suffixes: Sequence[str] = (".parquet", ".pq")
-
-    def recognises(self, head: bytes) -> bool:
-        """Tell whether the file begins with the Parquet signature."""
-        return head[:4] == b"PAR1"
-
-    def read(self, path: Path, options: ReadOptions) -> RawLog:
-        """Read one log; see `read_log`."""
-        import pyarrow as pa
-        from pyarrow import parquet
-
-        try:
-            with parquet.ParquetFile(path) as file:
-                cells = file.metadata.num_rows * max(file.metadata.num_columns, 1)
-                _refuse_large(path, cells, options)
-                table = file.read()
-        except (pa.ArrowException, OSError) as error:
-            raise _damaged(path, "Parquet") from error
-        return _log(_sound(table, path, "Parquet"), path, self.name, options)
+    with _intact(path, "Parquet"):
+        with parquet.ParquetFile(path) as file:
+            _refuse_large(path, file.metadata.num_rows * max(file.metadata.num_columns, 1))
+            table = file.read()
+        _validate(table)
+    return _log(table, path, "parquet", options)
 
 
-class ArrowReader:
-    """Reader of Arrow IPC files and streams (also known as Feather)."""
+def read_arrow(path: Path, options: ReadOptions) -> RawLog:
+    """Read one Arrow IPC file or stream (also known as Feather); see `read_log`."""
+    import pyarrow as pa
 
-    name = "arrow"
-    suffixes: Sequence[str] = (".arrow", ".feather", ".ipc", ".arrows")
-
-    def recognises(self, head: bytes) -> bool:
-        """Tell whether the file begins with the signature of an Arrow file or stream."""
-        return head[:6] == b"ARROW1" or head[:4] == b"\xff\xff\xff\xff"
-
-    def read(self, path: Path, options: ReadOptions) -> RawLog:
-        """Read one log; see `read_log`."""
-        import pyarrow as pa
-
-        try:
-            with pa.memory_map(str(path)) as source:
-                if source.read(6) == b"ARROW1":
-                    reader = pa.ipc.open_file(source)
-                    batches = (reader.get_batch(index) for index in range(reader.num_record_batches))
-                else:
-                    source.seek(0)
-                    reader = pa.ipc.open_stream(source)
-                    batches = iter(reader)
-                kept, cells = [], 0
-                for batch in batches:
-                    cells += batch.num_rows * max(batch.num_columns, 1)
-                    _refuse_large(path, cells, options)
-                    kept.append(batch)
-                table = pa.Table.from_batches(kept, reader.schema)
-                return _log(_sound(table, path, "Arrow"), path, self.name, options)
-        except (pa.ArrowException, OSError) as error:
-            raise _damaged(path, "Arrow") from error
+    with pa.memory_map(str(path)) as source:
+        with _intact(path, "Arrow"):
+            if source.read(6) == b"ARROW1":
+                reader = pa.ipc.open_file(source)
+                batches = (reader.get_batch(index) for index in range(reader.num_record_batches))
+            else:
+                source.seek(0)
+                reader = pa.ipc.open_stream(source)
+                batches = iter(reader)
+            kept, cells = [], 0
+            for batch in batches:
+                cells += batch.num_rows * max(batch.num_columns, 1)
+                _refuse_large(path, cells)
+                kept.append(batch)
+            table = pa.Table.from_batches(kept, reader.schema)
+            _validate(table)
+        return _log(table, path, "arrow", options)
 
 
-def _sound(table: pa.Table, path: Path, what: str) -> pa.Table:
-    """Return the table if its buffers are what its types say: a flipped bit must not be read as a number."""
+@contextmanager
+def _intact(path: Path, what: str) -> Iterator[None]:
     import pyarrow as pa
 
     try:
-        table.validate(full=True)
-        [field.name for field in table.schema]
-    except (pa.ArrowException, ValueError) as error:
-        raise _damaged(path, what) from error
-    return table
+        yield
+    except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
+        what = f"The {what} file is damaged or incomplete."
+        raise DataError(what, file=path, remedy="Export the log again.") from error
 
 
-def _damaged(path: Path, what: str) -> DataError:
-    return DataError(f"The {what} file is damaged or incomplete.", file=path, remedy="Export the log again.")
+def _validate(table: pa.Table) -> None:
+    """Let pyarrow refuse buffers that are not what their types say: a flipped bit must not be read as a number."""
+    table.validate(full=True)
+    [field.name for field in table.schema]
 
 
-def _refuse_large(path: Path, cells: int, options: ReadOptions) -> None:
-    limit = expansion_limit(path.stat().st_size, options)
-    if cells * 8 > limit:
+def _refuse_large(path: Path, cells: int) -> None:
+    if cells * 8 > expansion_limit(path.stat().st_size):
         raise DataError(
             f"The file expands to {cells * 8 / MEBIBYTE:.0f} MiB, which no log of its size does.",
             file=path,
-            remedy="Raise max_ratio if the log is right.",
+            remedy="If the log is right, save it without compression.",
         )
 
 
 def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog:
     if table.num_rows == 0 or table.num_columns == 0:
         raise DataError("The file has no row of data.", file=path)
-    fields = list(table.schema)
-    headers, names, units = [], [], []
-    for field in fields:
-        written = clean_header("time" if field.name == _INDEX else field.name)
-        name, unit = split_header(written)
-        headers.append(written)
-        names.append(name)
-        units.append(_unit(field.metadata) or unit)
-    plain = [_plain(table.column(index)) for index in range(table.num_columns)]
-    return log_of_table(plain, dialect_of(headers, names, units), path, form, options, ())
-
-
-def dialect_of(headers: Sequence[str], names: Sequence[str], units: Sequence[str | None]) -> Dialect:
-    """Return names and units of a table that was never text, in the form that `log_of_table` takes."""
-    return Dialect("", ".", tuple(headers), tuple(units), tuple(names), 0, 0, "")
+    headers = [clean_header("time" if field.name == _INDEX else field.name) for field in table.schema]
+    split = [split_header(header) for header in headers]
+    units = [_unit(field.metadata) or unit for field, (_, unit) in zip(table.schema, split, strict=True)]
+    dialect = Dialect("", ".", tuple(headers), tuple(units), tuple(name for name, _ in split))
+    return log_of_table([_plain(column) for column in table.columns], dialect, path, form, options, ())
 
 
 def _unit(metadata: dict[bytes, bytes] | None) -> str | None:
-    for key in _UNIT_KEYS:
-        if metadata and key in metadata:
-            return metadata[key].decode("utf-8", "replace").strip() or None
-    return None
+    written = next((metadata[key] for key in _UNIT_KEYS if metadata and key in metadata), b"")
+    return written.decode("utf-8", "replace").strip() or None
 
 
 def _plain(values: pa.ChunkedArray) -> pa.ChunkedArray:
     """Bring dictionary, wide and view types to the plain ones that the other steps know."""
     import pyarrow as pa
 
+    if pa.types.is_dictionary(values.type):
+        values = values.cast(values.type.value_type)
     kind = values.type
-    if pa.types.is_dictionary(kind):
-        values = values.cast(kind.value_type)
-        kind = values.type
     if pa.types.is_large_string(kind) or pa.types.is_string_view(kind):
         return values.cast(pa.string())
     if pa.types.is_large_binary(kind) or pa.types.is_binary_view(kind):
         return values.cast(pa.binary())
     return values
+
+
+def log_of_table(
+    table: list[pa.ChunkedArray],
+    dialect: Dialect,
+    path: Path,
+    form: str,
+    options: ReadOptions,
+    notices: Sequence[Notice],
+) -> RawLog:
+    """Turn a parsed table into a log.
+
+    Parameters
+    ----------
+    table : list of pyarrow.ChunkedArray
+        m columns (n,) in the order of `dialect.headers`; emptied on the way, so that no number is held twice for long.
+    dialect : Dialect
+        Names and units of the columns.
+    path : Path
+        The file.
+    form : str
+        Name of the reader.
+    options : ReadOptions
+        What the file does not tell.
+    notices : sequence of Notice
+        What was noticed up to here.
+
+    Raises
+    ------
+    DataError
+        If there is no time column, too many rows have no readable time, or no column holds numbers.
+    """
+    time, day = find_time_columns(dialect, table, path, options)
+    values = table[time] if day is None else join_date(table[day], table[time])
+    name = dialect.names[time]
+    axis = time_axis(values, name, dialect.units[time], path, options, preamble=dialect.preamble)
+    keep, dropped = _rows_with_time(axis, values, name, path)
+    del values
+    columns, converted = _columns(table, dialect, {time, day}, keep, path)
+    seconds = axis.seconds if keep is None else axis.seconds[keep]
+    everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
+    return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind)
+
+
+def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
+    """Say when the file name holds a date more than a day from that of the log: one of the two clocks was wrong."""
+    named, _ = date_elsewhere(path, ReadOptions(), "")
+    if axis.origin is None or named is None or abs((axis.origin.date() - named).days) <= 1:
+        return ()
+    template = "The log begins on {begin} (UTC); the file name says {named}."
+    return (notice("date-differs", template, begin=f"{axis.origin:%Y-%m-%d}", named=f"{named}"),)
+
+
+def _rows_with_time(
+    axis: TimeAxis, values: pa.ChunkedArray, name: str, path: Path
+) -> tuple[BoolArray | None, tuple[Notice, ...]]:
+    """Return the rows with a time of this log, None for all; refuse when too many have none."""
+    good = np.isfinite(axis.seconds)
+    bad = len(good) - int(good.sum())
+    if not bad:
+        return None, ()
+    first = int(np.flatnonzero(~good)[0])
+    example = str(values[first].as_py() or "").strip()[:40]
+    if bad > MOST_UNREADABLE * len(good):
+        shown = f"the first of them “{example}”" if example else "the first of them empty"
+        raise DataError(
+            f"{bad:,} of {len(good):,} times in “{name}” cannot be read, {shown}.",
+            file=path,
+            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds; "
+            f"at most {MOST_UNREADABLE:.0%} of the rows are left out.",
+        )
+    template = "{count} left out: no time in “{name}”, or none of this log (first: row {row}, “{example}”)."
+    count = Count(bad, "row")
+    return good, (notice("rows-without-time", template, count=count, name=name, row=first + 1, example=example),)
+
+
+def _columns(
+    table: list[pa.ChunkedArray | None], dialect: Dialect, used: set[int | None], keep: BoolArray | None, path: Path
+) -> tuple[tuple[RawColumn, ...], tuple[Notice, ...]]:
+    columns: list[RawColumn] = []
+    notices: list[Notice] = []
+    texts: list[str] = []
+    for index, (header, name, unit) in enumerate(zip(dialect.headers, dialect.names, dialect.units, strict=True)):
+        raw, table[index] = table[index], None
+        if index in used:
+            continue
+        values, noticed = _numbers(raw, name or header, unit, dialect.decimal)
+        del raw
+        if not header and (values is None or np.isnan(values).all()):
+            continue  # a trailing delimiter
+        if values is None:
+            texts.append(header)
+            continue
+        notices.extend(noticed)
+        label = header or f"column {index + 1}"
+        columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
+    if texts:
+        names = Listing(tuple(f"“{name}”" for name in texts[:5]))
+        template = (
+            "{count} of text left out: {names}." if len(texts) <= 5 else "{count} of text left out, such as {names}."
+        )
+        notices.append(notice("text-columns", template, count=Count(len(texts), "column"), names=names))
+    if not columns:
+        raise DataError("No column beside the time holds numbers.", file=path)
+    return tuple(columns), (*notices, *repeated_names([column.header for column in columns]))
+
+
+def repeated_names(headers: Sequence[str]) -> list[Notice]:
+    """Return a notice for each header that several columns have."""
+    twice = sorted(header for header, times in Counter(headers).items() if times > 1)
+    return [notice("repeated-column", "Several columns are called “{column}”.", header) for header in twice]
+
+
+def _numbers(
+    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
+) -> tuple[FloatArray | None, tuple[Notice, ...]]:
+    """Return a column as float64, or None when it is text, date or time."""
+    import pyarrow as pa
+
+    kind = values.type
+    if pa.types.is_null(kind):
+        return np.full(len(values), np.nan), ()
+    if pa.types.is_string(kind) or pa.types.is_binary(kind):
+        return _numbers_of_text(values, name, unit, decimal)
+    if pa.types.is_temporal(kind):
+        return None, ()
+    numbers = to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
+    count = int(np.isinf(numbers).sum())
+    if not count:
+        return numbers, ()
+    note = notice("infinite", "{count} of “{column}” left out.", name, Count(count, "infinite value"))
+    return np.where(np.isinf(numbers), np.nan, numbers), (note,)
+
+
+def _numbers_of_text(
+    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
+) -> tuple[FloatArray | None, tuple[Notice, ...]]:
+    """Read a text column as numbers, cell by distinct cell; None when most cells are none.
+
+    A number with another unit than most is left out.
+    """
+    encoded = values.combine_chunks().dictionary_encode()
+    cells = [
+        (cell.decode("cp1252", "replace") if isinstance(cell, bytes) else cell).strip()
+        for cell in encoded.dictionary.to_pylist()
+    ]
+    codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+    counts = np.bincount(codes[codes >= 0], minlength=len(cells))
+    parsed = [number_of_cell(cell, decimal) for cell in cells]
+    numbers = np.array([np.nan if number is None else number for number, _ in parsed])
+    good = np.isfinite(numbers)
+    filled, readable = int(counts.sum()), int(counts[good].sum())
+    if readable * 2 < filled or not readable:
+        return None, ()
+    units = [_unit_key(written or unit) for _, written in parsed]
+    rows_of = Counter[str]()
+    for index in np.flatnonzero(good):
+        rows_of[units[index]] += int(counts[index])
+    usual = _unit_key(unit) if unit and _unit_key(unit) in rows_of else rows_of.most_common(1)[0][0]
+    other = good & np.array([key != usual for key in units], dtype=bool)
+    notices = []
+    if other.any():
+        template = "“{column}” mixes units ({units}); {count} not in the usual one left out."
+        kinds = Listing(tuple(sorted(key or "none" for key in rows_of)))
+        notices.append(notice("mixed-units", template, name, Count(int(counts[other].sum()), "cell"), units=kinds))
+    if filled > readable:
+        example = cells[int(np.flatnonzero(~good)[0])][:30]
+        template = "{count} of “{column}” left out: not a number (“{example}”)."
+        notices.append(notice("text-cells", template, name, Count(filled - readable, "cell"), example=example))
+    numbers[other] = np.nan
+    return np.append(numbers, np.nan)[codes], tuple(notices)  # the last entry serves code -1
+
+
+def _unit_key(unit: str | None) -> str:
+    return re.sub(r"\s+", "", unit or "").strip("[](){}").lower()
+
+
+def number_of_cell(cell: str, decimal: str) -> tuple[float | None, str | None]:
+    """Return the number of a cell and the unit behind it; None where it is no number or the unit is not known.
+
+    "1.234,5" and "1,234.5" are both 1234.5; a lone comma is the decimal sign unless it groups three digits and the
+    table writes decimals with a point.
+    """
+    match = _CELL.match(cell)
+    if not match or (match[2] and not known_unit(match[2])):
+        return None, None
+    number = re.sub(r"[' \u00a0\u202f]", "", match[1]).replace("−", "-")
+    group = "." if decimal == "," else ","
+    if "," in number and "." in number:
+        group = min(",.", key=number.rfind)
+        number = number.replace(group, "")
+    elif re.fullmatch(rf"[-+]?\d{{1,3}}({re.escape(group)}\d{{3}})+", number):
+        number = number.replace(group, "")
+    try:
+        return float(number.replace(",", ".")), match[2]
+    except ValueError:
+        return None, None

@@ -1,21 +1,22 @@
-"""Delimited text logs, with pyarrow's CSV reader as the fast path."""
+"""Delimited text: logs, with pyarrow's CSV reader as the fast path, and the small tables of bench and dyno."""
 
 from __future__ import annotations
 
 import mmap
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping
 from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from intake_report.errors import DataError
-from intake_report.loaders.base import MEBIBYTE, Notice, RawLog, ReadOptions, plural
-from intake_report.loaders.compression import Buffer, open_bytes
-from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect
-from intake_report.loaders.encoding import to_utf8
-from intake_report.loaders.ragged import repair_rows, single_blanks
-from intake_report.loaders.table import log_of_table
+from intake_report.loaders.base import MEBIBYTE, FloatArray, Notice, RawLog, ReadOptions, notice
+from intake_report.loaders.columnar import log_of_table, number_of_cell
+from intake_report.loaders.content import Buffer, open_bytes, to_utf8
+from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect, split_line
+from intake_report.loaders.times import to_float
+from intake_report.messages import Count, said
+from intake_report.units import to_internal
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -27,45 +28,109 @@ _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\
 _BLOCK = 4 * MEBIBYTE
 _RAGGED_ENOUGH = 100
 _RELEASE_ABOVE = 64 * MEBIBYTE
+_TRUE, _FALSE = ("true True TRUE on On ON yes Yes YES", "false False FALSE off Off OFF no No NO")
+_TARGET = re.compile(r"^\s*([a-z_]+)\s*\[\s*([^\]]+?)\s*\]\s*$")
+_ROW_FAULTS = {
+    "short": ("ragged-rows", "{count} with too few fields filled up with empty ones (first: line {line})."),
+    "long": ("long-rows", "{count} with too many fields left out (first: line {line})."),
+    "cut": ("cut-row", "{count} cut at the end of the file left out (first: line {line})."),
+}
 
 
-class DelimitedReader:
-    """Reader of delimited text: any delimiter, encoding, decimal sign and header position."""
+def read(path: Path, options: ReadOptions) -> RawLog:
+    """Read one log: plain, gzip, zip or zstandard; any delimiter, encoding, decimal sign and header position.
 
-    name = "delimited"
-    suffixes: Sequence[str] = (".csv", ".txt", ".tsv", ".log", ".dat", ".asc")
-
-    def recognises(self, head: bytes) -> bool:  # noqa: ARG002 - text has none
-        """Text has no signature; the registry falls back on this reader."""
-        return False
-
-    def read(self, path: Path, options: ReadOptions) -> RawLog:
-        """Read one log.
-
-        Parameters
-        ----------
-        path : Path
-            Plain, gzip, zip or zstandard.
-        options : ReadOptions
-            What the file does not tell.
-
-        Raises
-        ------
-        DataError
-            If it is no table, or could only be read by guessing.
-        """
-        data, packed = open_bytes(path, options)
-        return read_text(data, path, options, packed)
+    Raises
+    ------
+    DataError
+        If it is no table, or could only be read by guessing.
+    """
+    data, packed = open_bytes(path)
+    columns, dialect, notices = _table(data, path, options)
+    return log_of_table(columns, dialect, path, "delimited", options, (*packed, *notices))
 
 
-def read_text(data: Buffer, path: Path, options: ReadOptions, packed: tuple[Notice, ...] = ()) -> RawLog:
-    """Read a log from bytes already in memory; see `DelimitedReader.read`."""
-    text, start, _, decoded = to_utf8(data, path, options.encoding)
-    limit = SAMPLE_LINES + (options.header_line or 0)
-    lines, offsets, whole = _sample_lines(text, start, path, limit)
+def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str]) -> dict[str, FloatArray]:
+    """Read declared columns of a small table, in internal units; nothing in it is repaired.
+
+    Parameters
+    ----------
+    path : Path
+        Delimited text with one line of column names. Lines that begin with # are comments.
+    columns : mapping of str to str
+        Their header to "name [unit]". Empty: the headers themselves have that form.
+    known : mapping of str to str
+        Names that can be asked for, and their quantities.
+
+    Returns
+    -------
+    dict of str to ndarray, shape (n,)
+        Empty fields are NaN.
+
+    Raises
+    ------
+    DataError
+        A file that cannot be read, a header that is not there, a field that is no number, an unknown name or unit.
+    """
+    data, _ = open_bytes(path)
+    table, dialect, notices = _table(re.sub(rb"(?m)^#.*$", b"", bytes(data)), path, ReadOptions())
+    faults = {code for code, _ in _ROW_FAULTS.values()}
+    for fault in notices:
+        if fault.code in faults:
+            raise DataError(said(fault.text, "si"), file=path, remedy="Export the table again.")
+    wanted = dict(columns) or {header: header for header in dialect.headers if _TARGET.match(header)}
+    if not wanted:
+        raise DataError("No column is mapped.", file=path, remedy='Map headers, as in "RPM" = "rpm [rpm]".')
+    result: dict[str, FloatArray] = {}
+    for header, target in wanted.items():
+        match = _TARGET.match(target)
+        if match is None or match[1] not in known:
+            raise DataError(
+                f"'{target}' is not a column of this table.",
+                file=path,
+                where=header,
+                remedy=f'Write "name [unit]" with one of {", ".join(known)}.',
+            )
+        name, unit = match.groups()
+        if dialect.headers.count(header) != 1:
+            absent = header not in dialect.headers
+            what = f"There is no column '{header}'." if absent else f"The header '{header}' occurs twice."
+            raise DataError(what, file=path, where=header, remedy=f"The file has {', '.join(dialect.headers)}.")
+        if name in result:
+            raise DataError(f"Two columns are mapped to {name}.", file=path, where=header, remedy="Map one of them.")
+        numbers = _plain_numbers(table[dialect.headers.index(header)], dialect.decimal, header, path)
+        try:
+            result[name] = to_internal(numbers, unit, known[name])
+        except DataError as error:
+            raise DataError(error.what, file=path, where=header, remedy=error.remedy) from None
+    return result
+
+
+def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str, path: Path) -> FloatArray:
+    """Return a column as numbers; a cell that is none is refused, with its row."""
+    import pyarrow as pa
+
+    if not pa.types.is_string(values.type):
+        return to_float(values)
+    cells = [(None, None) if cell is None else number_of_cell(cell.strip(), decimal) for cell in values.to_pylist()]
+    for row, (number, unit) in enumerate(cells, 1):
+        if values[row - 1].as_py() is not None and (number is None or unit):
+            raise DataError(
+                f"'{values[row - 1].as_py()}' is not a number.",
+                file=path,
+                where=f"row {row}, column {header}",
+                remedy="Correct it or leave the field empty.",
+            )
+    return to_float(pa.chunked_array([pa.array([number for number, _ in cells], pa.float64())]))
+
+
+def _table(data: Buffer, path: Path, options: ReadOptions) -> tuple[list[pa.ChunkedArray], Dialect, tuple[Notice, ...]]:
+    """Return the columns of a text, how it is written, and what was noticed."""
+    text, start, decoded = to_utf8(data, path, options.encoding)
+    lines, offsets, whole = _sample_lines(text, start, path, SAMPLE_LINES + (options.header_line or 0))
     dialect = find_dialect(lines, path, options, whole=whole)
-    columns, parsed = _read_table(text, offsets[dialect.data_line], dialect, path)
-    return log_of_table(columns, dialect, path, "delimited", options, (*packed, *decoded, *dialect.notices, *parsed))
+    columns, parsed = _rows(text, offsets[dialect.data_line], dialect, path)
+    return columns, dialect, (*decoded, *dialect.notices, *parsed)
 
 
 def _sample_lines(text: Buffer, start: int, path: Path, limit: int) -> tuple[list[str], list[int], bool]:
@@ -89,9 +154,7 @@ def _sample_lines(text: Buffer, start: int, path: Path, limit: int) -> tuple[lis
     return lines, offsets, whole and len(pieces) <= limit
 
 
-def _read_table(
-    text: Buffer, offset: int, dialect: Dialect, path: Path
-) -> tuple[list[pa.ChunkedArray], tuple[Notice, ...]]:
+def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list[pa.ChunkedArray], tuple[Notice, ...]]:
     """Parse the rows; a second pass repairs rows of another width when there are any."""
     import pyarrow as pa
 
@@ -99,18 +162,16 @@ def _read_table(
     notices: list[Notice] = []
     body = pa.py_buffer(text).slice(offset)
     if dialect.delimiter == " ":
-        body = pa.py_buffer(single_blanks(body))
+        body = pa.py_buffer(_single_blanks(body))
     if isinstance(text, mmap.mmap) and dialect.delimiter != " ":
         text.madvise(mmap.MADV_DONTNEED)  # pages seen so far; the parser reads the file block by block instead
-        columns, ragged = _parse(lambda: _file_from(path, offset), body.size, dialect, path, quotes=quotes)
+        columns, ragged = _parse(lambda: _file_from(path, offset), body.size, dialect, path, quotes)
     else:
-        columns, ragged = _parse(lambda: pa.BufferReader(body), body.size, dialect, path, quotes=quotes)
+        columns, ragged = _parse(lambda: pa.BufferReader(body), body.size, dialect, path, quotes)
     if ragged:
         columns.clear()
-        repaired, notices = repair_rows(body, dialect, len(dialect.headers))
-        columns, _ = _parse(
-            lambda: pa.BufferReader(pa.py_buffer(repaired)), len(repaired), dialect, path, quotes=quotes
-        )
+        repaired, notices = _repaired_rows(body.to_pybytes(), dialect)
+        columns, _ = _parse(lambda: pa.BufferReader(pa.py_buffer(repaired)), len(repaired), dialect, path, quotes)
     if not columns or len(columns[0]) == 0:
         raise DataError("The log has column names but no row of data.", file=path)
     return columns, (*unpaired, *notices)
@@ -125,7 +186,7 @@ def _file_from(path: Path, offset: int) -> pa.NativeFile:
 
 
 def _parse(
-    source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, path: Path, *, quotes: bool
+    source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, path: Path, quotes: bool
 ) -> tuple[list[pa.ChunkedArray], int]:
     """Return the columns and how many rows of another width were passed over."""
     import pyarrow as pa
@@ -138,26 +199,23 @@ def _parse(
         ragged += 1
         return "skip" if ragged < _RAGGED_ENOUGH else "error"  # enough to know that the rows need repair
 
+    names = [str(index) for index in range(len(dialect.headers))]
+    parsing = csv.ParseOptions(
+        delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char='"' if quotes else False
+    )
+    converting = csv.ConvertOptions(
+        null_values=list(MISSING),
+        strings_can_be_null=True,
+        decimal_point=dialect.decimal,
+        true_values=_TRUE.split(),
+        false_values=_FALSE.split(),
+    )
     block = _BLOCK
     while True:
         ragged = 0
+        reading = csv.ReadOptions(column_names=names, block_size=block)
         try:
-            table = csv.read_csv(
-                source(),
-                read_options=csv.ReadOptions(
-                    column_names=[str(index) for index in range(len(dialect.headers))], block_size=block
-                ),
-                parse_options=csv.ParseOptions(
-                    delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char='"' if quotes else False
-                ),
-                convert_options=csv.ConvertOptions(
-                    null_values=list(MISSING),
-                    strings_can_be_null=True,
-                    decimal_point=dialect.decimal,
-                    true_values=["true", "True", "TRUE", "on", "On", "ON", "yes", "Yes", "YES"],
-                    false_values=["false", "False", "FALSE", "off", "Off", "OFF", "no", "No", "NO"],
-                ),
-            )
+            table = csv.read_csv(source(), read_options=reading, parse_options=parsing, convert_options=converting)
         except pa.ArrowInvalid as error:
             if ragged >= _RAGGED_ENOUGH:
                 return [], ragged
@@ -177,26 +235,52 @@ def _parse(
 def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Notice, ...]]:
     """Remove quotation marks of lines where they cannot be paired: one would swallow the lines behind it.
 
-    Returns
-    -------
-    text : bytes or mmap
-    start : int
-        Where the rows begin in it.
-    quotes : bool
-        Whether quotes are in use.
-    notices : tuple of Notice
+    Returns the text, where the rows begin in it, whether quotes are in use, and what was noticed.
     """
     if text.find(b'"', start) < 0:
         return text, start, False, ()
     if _ODD_QUOTES.search(text, start) is None:
         return text, start, True, ()
-    count = 0
+    repaired, lines = _ODD_QUOTES.subn(lambda match: match.group().replace(b'"', b""), bytes(text[start:]))
+    template = "{count} with an unpaired quotation mark repaired."
+    return repaired, 0, b'"' in repaired, (notice("stray-quotes", template, count=Count(lines, "line")),)
 
-    def strip(match: re.Match[bytes]) -> bytes:
-        nonlocal count
-        count += 1
-        return match.group().replace(b'"', b"")
 
-    repaired = _ODD_QUOTES.sub(strip, bytes(text[start:]))
-    note = Notice("stray-quotes", f"{plural(count, 'line')} with an unpaired quotation mark repaired.", count=count)
-    return repaired, 0, b'"' in repaired, (note,)
+def _single_blanks(body: pa.Buffer) -> bytes:
+    """Return the text with runs of blanks and tabs made one blank, none at the ends of lines."""
+    text = re.sub(rb"[ \t]+", b" ", body.to_pybytes())
+    return re.sub(rb"^ | (?=\r|\n|$)", b"", text, flags=re.MULTILINE)
+
+
+def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:
+    """Bring every row to the width of the header, and say how many were touched and where the first was.
+
+    Short rows are filled up with empty fields: loggers leave trailing empty fields out. A short last row without line
+    end is left out, for its last number may be cut. Longer rows are cut when the surplus is empty, else left out.
+    """
+    width, sign = len(dialect.headers), dialect.delimiter.encode()
+    out: list[bytes] = []
+    lines_of: dict[str, list[int]] = {"short": [], "long": [], "cut": []}
+    lines = body.splitlines()
+    last = dialect.data_line + len(lines)
+    for number, line in enumerate(lines, dialect.data_line + 1):
+        fields = line.count(sign) + 1
+        if fields != width and b'"' in line:
+            fields = len(split_line(line.decode("utf-8", "replace"), dialect.delimiter))
+        if fields == width or not line.strip():
+            out.append(line)
+        elif fields > width:
+            parts = line.split(sign)
+            if b'"' in line or any(part.strip() for part in parts[width:]):
+                lines_of["long"].append(number)
+            else:
+                out.append(sign.join(parts[:width]))
+        elif number == last and not body.endswith((b"\n", b"\r")):
+            lines_of["cut"].append(number)
+        else:
+            lines_of["short"].append(number)
+            out.append(line + sign * (width - fields))
+    notices = [
+        notice(*_ROW_FAULTS[fault], count=Count(len(at), "row"), line=at[0]) for fault, at in lines_of.items() if at
+    ]
+    return b"\n".join(out) + b"\n", notices

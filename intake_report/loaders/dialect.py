@@ -5,36 +5,21 @@ from __future__ import annotations
 import contextlib
 import csv
 import re
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from pathlib import Path
 
 from intake_report.errors import DataError
-from intake_report.loaders.base import Notice, ReadOptions, plural
-from intake_report.loaders.header import clean_header, looks_like_unit, split_header
+from intake_report.loaders.base import Notice, ReadOptions, notice
+from intake_report.loaders.header import clean_header, looks_like_unit, repair_double_encoding, split_header
+from intake_report.messages import Count
 from intake_report.units import known_unit
 
-MISSING: tuple[str, ...] = (
-    "",
-    "NaN",
-    "nan",
-    "NAN",
-    "-NaN",
-    "-nan",
-    "N/A",
-    "n/a",
-    "NA",
-    "null",
-    "NULL",
-    "None",
-    "none",
-    "-",
-    "--",
-    "---",
-)
-MISSING += ("#N/A", "NODATA", "NO DATA", "No Data", "no data", "?", "ERR", "ERROR", "*", "#VALUE!", "#DIV/0!")
-
+_ABSENT = "NaN nan NAN -NaN -nan N/A n/a NA null NULL None none - -- --- #N/A NODATA ? ERR ERROR * #VALUE! #DIV/0!"
+MISSING = ("", "NO DATA", "No Data", "no data", *_ABSENT.split())
 _MISSING = frozenset(MISSING)
 SAMPLE_LINES = 300
 _QUICK_LINES = 50
@@ -57,53 +42,21 @@ _BOOLEAN = frozenset(("true", "false", "on", "off", "yes", "no"))
 
 @dataclass(frozen=True)
 class Dialect:
-    """How a delimited text log is written.
+    """How a delimited text log is written; of a table that was never text, only names and units count."""
 
-    Parameters
-    ----------
-    delimiter : str
-        One character; a blank means runs of blanks.
-    decimal : str
-        "." or ",".
-    headers : tuple of str
-        One per column, as written (encoding repaired); "" for a trailing delimiter.
-    units : tuple of (str or None)
-        One per column.
-    names : tuple of str
-        One per column, without unit.
-    data_line : int
-        First line of data, counted from 0.
-    header_line : int or None
-        Line of the names, counted from 0.
-    preamble : str
-        Text above the header.
-    notices : tuple of Notice
-    """
-
-    delimiter: str
+    delimiter: str  # one character; a blank means runs of blanks
     decimal: str
-    headers: tuple[str, ...]
+    headers: tuple[str, ...]  # one per column, as written (encoding repaired); "" for a trailing delimiter
     units: tuple[str | None, ...]
-    names: tuple[str, ...]
-    data_line: int
-    header_line: int | None
-    preamble: str
+    names: tuple[str, ...]  # without unit
+    data_line: int = 0  # first line of data, counted from 0
+    header_line: int | None = 0
+    preamble: str = ""  # text above the header
     notices: tuple[Notice, ...] = ()
 
 
 def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whole: bool) -> Dialect:
-    """Find the dialect from the first lines of a log.
-
-    Parameters
-    ----------
-    lines : sequence of str
-        First lines, without line ends.
-    path : Path
-        For messages.
-    options : ReadOptions
-        What the user states wins over what is found.
-    whole : bool
-        Whether `lines` is the whole file.
+    """Find the dialect from the first lines of a log; `whole` tells whether they are all.
 
     Raises
     ------
@@ -140,11 +93,14 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
     return _describe(table, path, options)
 
 
+_Row = tuple[list[str], list[str]]  # cells and their kinds
+
+
 @dataclass(frozen=True)
 class _Table:
     lines: Sequence[str]
     rows: Sequence[list[str]]
-    kinds: Sequence[Sequence[str]]
+    kinds: Sequence[list[str]]
     start: int  # first row of data
     delimiter: str
 
@@ -176,14 +132,9 @@ def split_line(line: str, delimiter: str) -> list[str]:
 
 
 def _bounded(lines: Sequence[str], limit: int) -> list[str]:
-    kept: list[str] = []
-    cells = 0
-    for line in lines[:limit]:
-        cells += line.count(",") + line.count(";") + line.count("\t") + 1
-        kept.append(line)
-        if cells > _SAMPLE_CELLS and len(kept) > 3:
-            break
-    return kept
+    """Return the first lines, fewer of them where they hold very many cells."""
+    cells = list(accumulate(sum(map(line.count, ",;\t")) + 1 for line in lines[:limit]))
+    return list(lines[: max(4, bisect_right(cells, _SAMPLE_CELLS) + 1)][:limit])
 
 
 def _kind(cell: str) -> str:
@@ -249,11 +200,10 @@ def _first_data(kinds: Sequence[Sequence[str]]) -> int:
 
 
 def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
-    lines, rows, kinds, start, delimiter = table.lines, table.rows, table.kinds, table.start, table.delimiter
+    rows, start = table.rows, table.start
     notices: list[Notice] = []
-    data_rows = [row for row, kind in zip(rows[start:], kinds[start:], strict=True) if _is_data(kind)]
-    data_kinds = [kind for kind in kinds[start:] if _is_data(kind)]
-    width = Counter(len(row) for row in data_rows).most_common(1)[0][0]
+    data = [(row, kind) for row, kind in zip(rows[start:], table.kinds[start:], strict=True) if _is_data(kind)]
+    width = Counter(len(row) for row, _ in data).most_common(1)[0][0]
     if width > _MOST_COLUMNS:
         raise DataError(
             f"The rows have {width:,} fields, more than any log has columns.",
@@ -264,16 +214,15 @@ def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
     header_line, units_line = _header_lines(rows, start, options)
     if header_line is None:
         headers = [f"column {index + 1}" for index in range(width)]
-        notices.append(Notice("no-header", f"There is no line of column names; {plural(width, 'column')} numbered."))
+        notices.append(
+            notice("no-header", "There is no line of column names; {columns} numbered.", columns=Count(width, "column"))
+        )
     else:
         headers = [clean_header(cell) for cell in rows[header_line]]
         headers[0] = headers[0].lstrip("#/ ").strip()
-        if any(
-            clean != cell.strip().strip("\"'") and "Â" in cell
-            for clean, cell in zip(headers, rows[header_line], strict=True)
-        ):
-            notices.append(Notice("doubly-encoded", "Doubly encoded signs in the column names were repaired."))
-        _check_widths(headers, data_rows, data_kinds, width, delimiter, path, header_line)
+        if any(cell != repair_double_encoding(cell) for cell in rows[header_line]):
+            notices.append(notice("doubly-encoded", "Doubly encoded signs in the column names were repaired."))
+        _fit_widths(headers, data, width, table.delimiter, path, header_line)
     split = [split_header(header) for header in headers]
     units = [unit for _, unit in split]
     if units_line is not None:
@@ -281,18 +230,18 @@ def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
             unit = clean_header(cell).strip("[](){} ")
             units[index] = units[index] or unit or None
     if header_line:
-        above = sum(bool(line.strip()) for line in lines[:header_line])
-        if above:
-            notices.append(Notice("preamble", f"{plural(above, 'line')} above the column names skipped.", count=above))
+        above = Count(sum(bool(line.strip()) for line in table.lines[:header_line]), "line")
+        if above.number:
+            notices.append(notice("preamble", "{count} above the column names skipped.", count=above))
     return Dialect(
-        delimiter,
-        options.decimal or _find_decimal(data_kinds, data_rows),
+        table.delimiter,
+        options.decimal or _find_decimal(data),
         tuple(headers),
         tuple(units),
         tuple(name for name, _ in split),
         start,
         header_line,
-        "\n".join(lines[: header_line or 0]),
+        "\n".join(table.lines[: header_line or 0]),
         tuple(notices),
     )
 
@@ -318,39 +267,34 @@ def _is_units_row(row: Sequence[str]) -> bool:
     return bool(filled) and fits * 3 >= len(filled) * 2
 
 
-def _check_widths(
-    headers: list[str],
-    rows: Sequence[list[str]],
-    kinds: Sequence[Sequence[str]],
-    width: int,
-    delimiter: str,
-    path: Path,
-    header_line: int,
+def _fit_widths(
+    headers: list[str], data: Sequence[_Row], width: int, delimiter: str, path: Path, header_line: int
 ) -> None:
     """Bring `headers` to the width of the rows, or refuse when the rows cannot belong to it."""
+    lengths = {len(row) for row, _ in data}
     while headers and not headers[-1] and len(headers) > width:
         headers.pop()
-    if len(headers) > width and not any(len(row) >= len(headers) for row in rows):
+    if len(headers) > width and max(lengths) < len(headers):
         joined = _with_units(headers)
         if len(joined) == width:
             headers[:] = joined
-    if width == len(headers) or any(len(row) == len(headers) for row in rows):
+    if len(headers) in lengths:
         return
-    full = [kind for row, kind in zip(rows, kinds, strict=True) if len(row) > len(headers)]
+    full = [kinds for row, kinds in data if len(row) > len(headers)]
     extra = sum(any(cell != "e" for cell in kind[len(headers) :]) for kind in full)
     if full and extra * 2 <= len(full):
         headers.extend("" for _ in range(width - len(headers)))
         return
+    what = f"The rows have {width} fields under {len(headers)} column names"
     if full and delimiter == "," and all(cell in "nte" for kind in full for cell in kind):
         raise DataError(
-            f"The rows have {width} fields under {len(headers)} column names: "
-            "the comma seems to be both the delimiter and the decimal sign.",
+            f"{what}: the comma seems to be both the delimiter and the decimal sign.",
             file=path,
             where=f"line {header_line + 2}",
             remedy="Export the log with a semicolon between columns or a point in numbers.",
         )
     raise DataError(
-        f"The rows have {width} fields under {len(headers)} column names.",
+        f"{what}.",
         file=path,
         where=f"line {header_line + 1}",
         remedy="Name the right line with header_line, or correct the column names in a copy.",
@@ -368,11 +312,7 @@ def _with_units(headers: Sequence[str]) -> list[str]:
     return joined
 
 
-def _find_decimal(kinds: Sequence[Sequence[str]], rows: Sequence[list[str]]) -> str:
-    commas = sum(kind == "c" for row in kinds for kind in row)
-    points = sum(
-        kind == "n" and "." in cell
-        for row, texts in zip(kinds, rows, strict=True)
-        for kind, cell in zip(row, texts, strict=True)
-    )
-    return "," if commas > points else "."
+def _find_decimal(data: Sequence[_Row]) -> str:
+    cells = [(cell, kind) for row, kinds in data for cell, kind in zip(row, kinds, strict=True)]
+    commas = sum(kind == "c" for _, kind in cells)
+    return "," if commas > sum(kind == "n" and "." in cell for cell, kind in cells) else "."

@@ -1,39 +1,38 @@
-"""Column headers: the name, the unit written with it, and the words of the name."""
+"""Column headers: encoding repaired, the name, the unit written with it, and the words of the name."""
 
 from __future__ import annotations
 
 import re
 
-from intake_report.loaders.encoding import repair_double_encoding
 from intake_report.units import known_unit
 
+# UTF-8 bytes read as Windows-1252 or Latin-1: a lead byte 0xC2–0xC3 or 0xE2 shows as Â, Ã or â before another sign.
+_DOUBLE = re.compile("[ÂÃâ][\u0080-\u00bf\u2018-\u203a\u20ac\u2122\u0152-\u0192\u02c6\u02dc]{1,2}")
 _BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[{](?P<unit>[^\[\]{}]*)[\]}]\s*$")
 _PARENTHESES = re.compile(r"^(?P<name>.*?)\s*\((?P<unit>[^()]*)\)\s*$")
 _COMMA = re.compile(r"^(?P<name>.*?)\s*,\s*(?P<unit>[^,]+?)\s*$")
 _LAST_WORD = re.compile(r"^(?P<name>.+?)(?P<sign>[_ ])(?P<unit>[^_ ]+)$")
-_TOO_SHORT = {
-    "a",
-    "b",
-    "c",
-    "d",
-    "e",
-    "f",
-    "g",
-    "h",
-    "k",
-    "l",
-    "m",
-    "s",
-    "v",
-    "w",
-    "1",
-    "-",
-    "in",
-    "min",
-    "count",
-    "pa",
-}
-_TIME_UNIT_WORDS = {"seconds", "sec", "secs", "ms", "us", "ns", "milliseconds", "microseconds"}
+_SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"  # units that are more often part of a name
+_TIME = "seconds sec secs ms us ns milliseconds microseconds"
+_TOO_SHORT, _TIME_UNIT_WORDS = frozenset(_SHORT.split()), frozenset(_TIME.split())
+
+
+def repair_double_encoding(text: str) -> str:
+    """Undo a UTF-8 text that was read as Windows-1252 and encoded again ("Â°C" becomes "°C")."""
+    for _ in range(3):  # some exports do it twice
+        if not _DOUBLE.search(text):
+            break
+        text = _DOUBLE.sub(lambda match: _undo(match.group()), text)
+    return text
+
+
+def _undo(signs: str) -> str:
+    for encoding in ("cp1252", "latin-1"):
+        try:
+            return signs.encode(encoding).decode("utf-8")
+        except UnicodeError:
+            continue
+    return _undo(signs[:2]) + signs[2:] if len(signs) > 2 else signs
 
 
 def split_header(header: str) -> tuple[str, str | None]:

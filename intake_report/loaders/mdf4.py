@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gc
 import sys
-from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -12,46 +11,37 @@ from typing import Any
 import numpy as np
 
 from intake_report.errors import DataError
-from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, plural
-from intake_report.loaders.compression import expansion_limit
+from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
+from intake_report.loaders.columnar import repeated_names
+from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.header import clean_header
+from intake_report.loaders.times import rows_of_log
+from intake_report.messages import Count
+
+_FIRST_YEAR = 1990  # an earlier start is a clock that was never set
 
 
-class Mdf4Reader:
-    """Reader of MDF 4; needs the extra "mdf"."""
-
-    name = "mdf4"
-    suffixes: Sequence[str] = (".mf4", ".mdf")
-
-    def recognises(self, head: bytes) -> bool:
-        """Tell whether the file begins with the MDF identification block."""
-        return head[:8] in (b"MDF     ", b"UnFinMF ")
-
-    def read(self, path: Path, options: ReadOptions) -> RawLog:
-        """Read one recording; see `read_log`."""
-        try:
-            import asammdf
-        except ImportError:
-            raise DataError(
-                "Reading MDF needs the package asammdf.",
-                file=path,
-                remedy='Install it: pip install "intake-report[mdf]".',
-            ) from None
-        if not path.exists():
-            raise DataError("There is no such file.", file=path, remedy="Check the name and the folder.")
-        try:
-            with asammdf.MDF(path) as recording:
-                return _read(recording, path, options)
-        except DataError:
-            raise
-        except Exception as error:  # asammdf raises whatever a damaged block makes struct, numpy or zlib raise
-            kind = type(error).__name__
-        _forget_broken_recording()
+def read(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a recording tells all by itself
+    """Read one recording; needs the extra "mdf"."""
+    try:
+        import asammdf
+    except ImportError:
         raise DataError(
-            f"The MDF file is damaged or of another version ({kind}).",
-            file=path,
-            remedy="Export the recording again as MDF 4.",
-        )
+            "Reading MDF needs the package asammdf.", file=path, remedy="Install it: pip install intake-report[mdf]"
+        ) from None
+    try:
+        with asammdf.MDF(path) as recording:
+            return _read(recording, path)
+    except DataError:
+        raise
+    except Exception as error:  # asammdf raises whatever a damaged block makes struct, numpy or zlib raise
+        kind = type(error).__name__
+    _forget_broken_recording()
+    raise DataError(
+        f"The MDF file is damaged or of another version ({kind}).",
+        file=path,
+        remedy="Export the recording again as MDF 4.",
+    )
 
 
 def _forget_broken_recording() -> None:
@@ -64,13 +54,12 @@ def _forget_broken_recording() -> None:
         sys.unraisablehook = hook
 
 
-def _read(recording: Any, path: Path, options: ReadOptions) -> RawLog:
-    limit = expansion_limit(path.stat().st_size, options)
+def _read(recording: Any, path: Path) -> RawLog:
     cells = sum(group.channel_group.cycles_nr * len(group.channels) for group in recording.groups)
-    if cells * 8 > limit:
+    if cells * 8 > expansion_limit(path.stat().st_size):
         raise DataError(f"The recording expands to {cells:,} values, which no file of its size does.", file=path)
-    found: list[tuple[str, str | None, FloatArray, FloatArray]] = []
-    skipped: list[str] = []
+    samples: list[tuple[RawColumn, FloatArray]] = []  # columns with times of their own
+    skipped = 0
     for number, group in enumerate(recording.groups):
         for index in range(len(group.channels)):
             if index == recording.masters_db.get(number):
@@ -78,22 +67,20 @@ def _read(recording: Any, path: Path, options: ReadOptions) -> RawLog:
             signal = recording.get(group=number, index=index, ignore_invalidation_bits=False)
             values = _numbers(signal)
             if values is None:
-                skipped.append(signal.name)
+                skipped += 1
             elif len(values):
-                unit = clean_header(signal.unit or "") or None
-                found.append((clean_header(signal.name), unit, np.asarray(signal.timestamps, float), values))
-    if not found:
+                column = RawColumn(clean_header(signal.name), clean_header(signal.unit or "") or None, values)
+                samples.append((column, np.asarray(signal.timestamps, float)))
+    if not samples:
         raise DataError("The recording holds no channel with numbers.", file=path)
-    time, columns = _together(found)
     notices: list[Notice] = []
     if skipped:
-        notices.append(Notice("text-columns", f"{plural(len(skipped), 'channel')} without numbers left out."))
-    start = recording.start_time
-    origin = _aware(start)
+        notices.append(notice("text-columns", "{count} without numbers left out.", count=Count(skipped, "channel")))
+    origin = _aware(recording.start_time)
     if origin is None:
-        notices.append(Notice("no-start-time", "The recording does not tell when it began."))
-    repeated = sorted({name for name, *_ in found if sum(name == other[0] for other in found) > 1})
-    notices += [Notice("repeated-column", f"Several channels are called “{name}”.", name) for name in repeated]
+        notices.append(notice("no-start-time", "The recording does not tell when it began."))
+    time, columns, dropped = rows_of_log(*_together(samples), path)
+    notices += [*dropped, *repeated_names([column.name for column in columns])]
     return RawLog(path, "mdf4", time, origin, columns, tuple(notices), "elapsed" if origin is None else "absolute")
 
 
@@ -109,25 +96,21 @@ def _numbers(signal: Any) -> FloatArray | None:
     return values
 
 
-def _together(
-    found: Sequence[tuple[str, str | None, FloatArray, FloatArray]],
-) -> tuple[FloatArray, tuple[RawColumn, ...]]:
+def _together(samples: list[tuple[RawColumn, FloatArray]]) -> tuple[FloatArray, tuple[RawColumn, ...]]:
     """Put groups with different time bases on the union of their times, NaN where a channel has no sample."""
-    bases = [times for _, _, times, _ in found]
-    same = all(len(times) == len(bases[0]) and np.array_equal(times, bases[0]) for times in bases[1:])
-    time = bases[0] if same else np.unique(np.concatenate(bases))
+    bases = [times for _, times in samples]
+    if all(np.array_equal(times, bases[0]) for times in bases[1:]):
+        return bases[0], tuple(column for column, _ in samples)
+    time = np.unique(np.concatenate(bases))
     columns = []
-    for name, unit, times, values in found:
-        if same:
-            placed = values
-        else:
-            placed = np.full(len(time), np.nan)
-            placed[np.searchsorted(time, times)] = values
-        columns.append(RawColumn(name, unit, placed, f"{name} [{unit}]" if unit else name))
+    for column, times in samples:
+        placed = np.full(len(time), np.nan)
+        placed[np.searchsorted(time, times)] = column.values
+        columns.append(RawColumn(column.name, column.unit, placed))
     return time, tuple(columns)
 
 
 def _aware(start: datetime | None) -> datetime | None:
-    if start is None or start.year < 1990:
+    if start is None or start.year < _FIRST_YEAR:
         return None
     return (start if start.tzinfo else start.replace(tzinfo=UTC)).astimezone(UTC)

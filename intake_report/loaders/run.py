@@ -1,8 +1,10 @@
-"""One run from one or several log files: parts joined in time, columns mapped to channels, units converted."""
+"""One file by the reader of its format; one run from its files: joined in time, columns mapped, units converted."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import difflib
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import pairwise
@@ -12,16 +14,89 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from intake_report.channels import Channel, channel
 from intake_report.errors import DataError
-from intake_report.loaders.base import FloatArray, Notice, RawLog, ReadOptions, RunLog
-from intake_report.loaders.clock import DAY
-from intake_report.loaders.gpx import GPX_CHANNELS
-from intake_report.loaders.mapping import Mapped, map_columns
-from intake_report.loaders.registry import read_log
-from intake_report.loaders.tracks import track_offset
+from intake_report.loaders import candump, columnar, delimited, mdf4, tracks
+from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
+from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
+from intake_report.loaders.header import clean_header
+from intake_report.loaders.times import DAY
+from intake_report.messages import Value
+from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
 
 if TYPE_CHECKING:
     import pandas as pd
+
+UNIT_OVERRIDDEN = "unit-stated"
+"""Code of the notice that header and mapping name different units; the mapping is obeyed."""
+UNEXPECTED = "The log cannot be read"
+"""How the message of the last resort begins."""
+
+_HEAD = 4096
+_CLOCK_OFF = 3600.0  # [s] between the start that the campaign states and that of the log
+_TARGET = re.compile(r"^\s*(?P<channel>[A-Za-z_][\w]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
+
+
+@dataclass(frozen=True)
+class _Reader:
+    read: Callable[[Path, ReadOptions], RawLog]
+    recognises: Callable[[bytes], bool]
+    suffixes: tuple[str, ...] = ()  # of text without a signature
+    text: bool = False  # may be compressed as text logs are
+
+
+READERS = {
+    "parquet": _Reader(columnar.read_parquet, lambda head: head[:4] == b"PAR1"),
+    "arrow": _Reader(columnar.read_arrow, lambda head: head.startswith((b"ARROW1", b"\xff\xff\xff\xff"))),
+    "mdf4": _Reader(mdf4.read, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
+    "gpx": _Reader(tracks.read_gpx, tracks.recognises, (".gpx",), text=True),
+    "candump": _Reader(candump.read, candump.recognises, (".candump",), text=True),
+    "delimited": _Reader(delimited.read, lambda _: False, text=True),
+}
+"""The readers in the order in which they are asked; a signature comes before a suffix, and delimited text has neither."""
+
+
+def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
+    """Read one log file of any supported format.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+    options : ReadOptions, optional
+        What the file does not tell.
+
+    Raises
+    ------
+    DataError
+        If it cannot be read; the message names the file, the line where there is one, and the way out.
+    """
+    options = options or ReadOptions()
+    path = Path(path)
+    form = _format_of(path, options)
+    try:
+        return READERS[form].read(path, options)
+    except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError, OSError) as error:
+        # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
+        raise DataError(
+            f"{UNEXPECTED} as {form} ({type(error).__name__}: {' '.join(str(error).split())[:160]}).",
+            file=path,
+            remedy="Export the log again, or state its format.",
+        ) from error
+
+
+def _format_of(path: Path, options: ReadOptions) -> str:
+    """Return the format of a file: as stated, else by signature, else by suffix."""
+    head, inside = read_head(path, _HEAD)
+    if options.format is not None:
+        if options.format in READERS:
+            return options.format
+        names = ", ".join(f"“{name}”" for name in READERS)
+        raise DataError(f"There is no log format “{options.format}”.", file=path, remedy=f"Formats are {names}.")
+    suffixes = [suffix.lower() for suffix in path.suffixes if suffix.lower() not in COMPRESSED_SUFFIXES]
+    by_signature = (name for name, reader in READERS.items() if reader.recognises(inside if reader.text else head))
+    by_suffix = (name for name, reader in READERS.items() if suffixes and suffixes[-1] in reader.suffixes)
+    return next(by_signature, None) or next(by_suffix, "delimited")
 
 
 def load_run(
@@ -58,15 +133,12 @@ def load_run(
         If a file cannot be read, a column is not found, or parts cannot be put in order.
     """
     options = options or ReadOptions()
-    if start is not None and options.date is None:
+    if start is not None:
         zone = ZoneInfo(options.timezone) if options.timezone else UTC
-        options = replace(options, date=start.astimezone(zone).date())
-    return map_run(run_id, tuple(read_log(path, _options_for(path, options)) for path in paths), mapping, start=start)
-
-
-def _options_for(path: Path, options: ReadOptions) -> ReadOptions:
-    """A stated format is that of the logs; a track that accompanies them has its own."""
-    return replace(options, format=None) if Path(path).suffix.lower() == ".gpx" else options
+        options = replace(options, date=options.date or start.astimezone(zone).date(), start=start)
+    # A stated format is that of the logs; a track that accompanies them has its own.
+    own = {path: replace(options, format=None) if Path(path).suffix.lower() == ".gpx" else options for path in paths}
+    return map_run(run_id, tuple(read_log(path, own[path]) for path in paths), mapping, start=start)
 
 
 def map_run(
@@ -83,43 +155,40 @@ def map_run(
 
     if not logs:
         raise DataError(f"The run “{run_id}” has no log file.", remedy="Name one with file or files.")
-    if not mapping and any(log.format != "gpx" for log in logs):
+    accompanying = [log for log in logs if log.format == "gpx"]
+    if len(accompanying) == len(logs):  # tracks alone are the log
+        accompanying, mapping = [], tracks.track_mapping(logs[0])
+    elif not mapping:
         raise DataError(
             f"No column of the run “{run_id}” is mapped to a channel.",
             file=logs[0].path,
             where="columns",
             remedy="Run intake-report check on the log: it prints a mapping to paste.",
         )
-    logs, tracks = _apart(logs)
-    if logs[0].format == "gpx":
-        mapping = {column.name: GPX_CHANNELS[column.name] for column in logs[0].columns}
-    parts, notices = _on_one_axis(logs)
-    mapped = _map_parts([part.log for part in parts], mapping)
-    origin = parts[0].log.origin
+    logs = [log for log in logs if log not in accompanying]
+    parts, joined = _on_one_axis(logs)
+    mapped = [map_columns(part.log, mapping) for part in parts]
     zero = float(parts[0].seconds[0])
-    seconds = parts[0].seconds - zero if len(parts) == 1 else np.concatenate([part.seconds for part in parts]) - zero
-    names = list(dict.fromkeys(item.channel.name for items in mapped for item in items))
-    data = {name: _joined(name, mapped, [len(part.seconds) for part in parts]) for name in names}
+    times = [part.seconds for part in parts]
+    seconds = (times[0] if len(parts) == 1 else np.concatenate(times)) - zero
+    data = {}
+    for name in dict.fromkeys(name for part in mapped for name in part):
+        pieces = [
+            part[name].numbers if name in part else np.full(len(at), np.nan)
+            for part, at in zip(mapped, times, strict=True)
+        ]
+        data[name] = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     frame = pd.DataFrame(data, index=pd.Index(seconds, name="time"), copy=False)
-    begin, said = _start(parts[0].log, origin, zero, start)
-    for track in tracks:
-        frame, noticed = _with_track(frame, begin, track)
-        notices.append(noticed)
-    notes = (
-        *(notice for log in (*logs, *tracks) for notice in log.notices),
-        *notices,
-        *said,
-        *(notice for items in mapped for item in items for notice in item.notices),
-    )
-    return RunLog(run_id, frame, begin, tuple(log.path for log in (*logs, *tracks)), tuple(dict.fromkeys(notes)))
-
-
-def _apart(logs: Sequence[RawLog]) -> tuple[Sequence[RawLog], Sequence[RawLog]]:
-    """Tell logs from tracks that accompany them; tracks alone are the log."""
-    tracks = [log for log in logs if log.format == "gpx"]
-    if len(tracks) == len(logs):
-        return logs, []
-    return [log for log in logs if log.format != "gpx"], tracks
+    begin, begun = _start(parts[0].log, zero, start)
+    notices = [n for log in (*logs, *accompanying) for n in log.notices]
+    notices += joined
+    for track in accompanying:
+        frame, placed = _with_track(frame, begin, track)
+        notices.append(placed)
+    notices += begun
+    notices += [n for part in mapped for column in part.values() for n in column.notices]
+    sources = tuple(log.path for log in (*logs, *accompanying))
+    return RunLog(run_id, frame, begin, sources, tuple(dict.fromkeys(notices)))
 
 
 def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[pd.DataFrame, Notice]:
@@ -127,19 +196,16 @@ def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) 
     import pandas as pd
 
     time = frame.index.to_numpy(dtype=float)
-    nominal = None if begin is None or track.origin is None else (pd.Timestamp(track.origin) - begin).total_seconds()
-    speed = frame["speed"].to_numpy(dtype=float) if "speed" in frame else None
-    offset = track_offset(time, speed, track, nominal)
-    at = track.time + offset.seconds
+    at, placed = tracks.place_track(frame, begin, track)
     inside = (at >= np.nanmin(time)) & (at <= np.nanmax(time))
     if not inside.any():
         raise DataError("The track has no point within the run.", file=track.path, remedy="Name the track of this run.")
-    mapped = map_columns(track, {column.name: GPX_CHANNELS[column.name] for column in track.columns})
-    added = {item.channel.name: item.values[inside] for item in mapped if item.channel.name not in frame}  # noqa: PD011
+    mapped = map_columns(track, tracks.track_mapping(track))
+    added = {name: column.numbers[inside] for name, column in mapped.items() if name not in frame}
     extra = pd.DataFrame(added, index=pd.Index(at[inside], name="time"))
     # The rows of the run keep their order, backward steps included; those of the track go where they belong.
     order = np.argsort(np.concatenate([np.maximum.accumulate(time), at[inside]]), kind="stable")
-    return pd.concat([frame, extra]).iloc[order], offset.notice
+    return pd.concat([frame, extra]).iloc[order], placed
 
 
 @dataclass(frozen=True)
@@ -150,9 +216,9 @@ class _Part:
 
 def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
     """Put the parts of a run on the time axis of the first of them."""
-    for log in logs:
-        if not len(log.time):
-            raise DataError("The log has no row.", file=log.path)
+    empty = next((log for log in logs if not len(log.time)), None)
+    if empty is not None:
+        raise DataError("The log has no row.", file=empty.path)
     if len(logs) == 1:
         return [_Part(logs[0], logs[0].time)], []
     kinds = {log.time_kind for log in logs}
@@ -162,21 +228,26 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
             file=logs[0].path,
             remedy="State the date of the run, or name parts that were logged alike.",
         )
-    kind = kinds.pop()
-    if kind == "absolute":
-        return _by_date(logs)
-    if kind == "clock":
-        return _by_clock(logs)
-    return _one_after_another(logs)
-
-
-def _by_date(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
-    ordered = sorted(logs, key=_origin)
-    notices = (
-        [] if ordered == list(logs) else [Notice("parts-sorted", "The parts of the run were put in order of time.")]
-    )
-    base = _origin(ordered[0])
-    parts = [_Part(log, log.time + (_origin(log) - base).total_seconds()) for log in ordered]
+    notices: list[Notice] = []
+    if kinds == {"absolute"}:
+        ordered = sorted(logs, key=_origin)
+        if ordered != list(logs):
+            notices.append(notice("parts-sorted", "The parts of the run were put in order of time."))
+        base = _origin(ordered[0])
+        parts = [_Part(log, log.time + (_origin(log) - base).total_seconds()) for log in ordered]
+        return parts, [*notices, *_overlaps(parts)]
+    parts = [_Part(logs[0], logs[0].time)]
+    for log in logs[1:]:
+        before = parts[-1].seconds
+        shift = 0.0
+        if kinds == {"clock"}:
+            while log.time[0] + shift < before[-1] - DAY / 2:
+                shift += DAY
+        elif log.time[0] < before[-1]:
+            shift = before[-1] - log.time[0] + (float(np.nanmedian(np.diff(before))) if len(before) > 1 else 1.0)
+            template = "{file} restarts its time; it is put right behind the part before."
+            notices.append(notice("parts-without-clock", template, file=log.path.name))
+        parts.append(_Part(log, log.time + shift))
     return parts, [*notices, *_overlaps(parts)]
 
 
@@ -185,66 +256,150 @@ def _origin(log: RawLog) -> datetime:
     return log.origin
 
 
-def _by_clock(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
-    parts = [_Part(logs[0], logs[0].time)]
-    shift = 0.0
-    for log in logs[1:]:
-        while log.time[0] + shift < parts[-1].seconds[-1] - DAY / 2:
-            shift += DAY
-        parts.append(_Part(log, log.time + shift))
-    return parts, _overlaps(parts)
-
-
-def _one_after_another(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
-    parts = [_Part(logs[0], logs[0].time)]
-    notices: list[Notice] = []
-    for log in logs[1:]:
-        before = parts[-1].seconds
-        if log.time[0] >= before[-1]:
-            parts.append(_Part(log, log.time))
-            continue
-        step = float(np.nanmedian(np.diff(before))) if len(before) > 1 else 1.0
-        parts.append(_Part(log, log.time - log.time[0] + before[-1] + step))
-        notices.append(
-            Notice("parts-without-clock", f"{log.path.name} restarts its time; it is put right behind the part before.")
-        )
-    return parts, notices
-
-
 def _overlaps(parts: Sequence[_Part]) -> list[Notice]:
     return [
-        Notice(
+        notice(
             "parts-overlap",
-            f"{later.log.path.name} begins {earlier.seconds[-1] - later.seconds[0]:.1f} s before "
-            f"{earlier.log.path.name} ends.",
+            "{later} begins {by} before {earlier} ends.",
+            later=later.log.path.name,
+            by=Value(float(earlier.seconds[-1] - later.seconds[0]), "time", 1),
+            earlier=earlier.log.path.name,
         )
         for earlier, later in pairwise(parts)
         if later.seconds[0] < earlier.seconds[-1]
     ]
 
 
-def _map_parts(logs: Sequence[RawLog], mapping: Mapping[str, str]) -> list[tuple[Mapped, ...]]:
-    return [map_columns(log, mapping) for log in logs]
-
-
-def _joined(name: str, mapped: Sequence[Sequence[Mapped]], lengths: Sequence[int]) -> FloatArray:
-    pieces = []
-    for items, length in zip(mapped, lengths, strict=True):
-        found = next((item.values for item in items if item.channel.name == name), None)  # noqa: PD011
-        pieces.append(np.full(length, np.nan) if found is None else found)
-    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-
-
-def _start(
-    log: RawLog, origin: datetime | None, zero: float, stated: datetime | None
-) -> tuple[pd.Timestamp | None, list[Notice]]:
+def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timestamp | None, list[Notice]]:
     """Return the instant of index 0, and a notice when the campaign states another."""
     import pandas as pd
 
-    if origin is None:
+    if log.origin is None:
         return (None if stated is None else pd.Timestamp(stated)), []
-    begin = pd.Timestamp(origin) + pd.Timedelta(seconds=zero)
-    if stated is not None and abs((begin - pd.Timestamp(stated)).total_seconds()) > 3600:
-        text = f"{log.path.name} begins at {begin:%Y-%m-%d %H:%M} UTC, the campaign says {stated:%Y-%m-%d %H:%M %Z}."
-        return begin, [Notice("start-differs", text)]
-    return begin, []
+    begin = pd.Timestamp(log.origin) + pd.Timedelta(seconds=zero)
+    if stated is None or abs((begin - pd.Timestamp(stated)).total_seconds()) <= _CLOCK_OFF:
+        return begin, []
+    template = "{file} begins at {begin} UTC, the campaign says {stated}."
+    own, other = f"{begin:%Y-%m-%d %H:%M}", f"{stated:%Y-%m-%d %H:%M %Z}"
+    return begin, [notice("start-differs", template, file=log.path.name, begin=own, stated=other)]
+
+
+@dataclass(frozen=True)
+class Mapped:
+    """A column that has become a channel: `numbers` (n,) [internal unit], NaN where there is no sample."""
+
+    numbers: FloatArray
+    header: str
+    notices: tuple[Notice, ...] = ()
+
+
+def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
+    """Turn columns into channels in internal units.
+
+    Parameters
+    ----------
+    log : RawLog
+        What a reader returned.
+    mapping : mapping of str to str
+        Header in the log -> "channel [unit]"; the unit may be left out when the header has one, and wins over it.
+
+    Returns
+    -------
+    dict of str to Mapped
+        By channel, in the order of `mapping`.
+
+    Raises
+    ------
+    DataError
+        If a column, channel or unit is unknown, or one channel is named twice.
+    """
+    mapped: dict[str, Mapped] = {}
+    for header, target in mapping.items():
+        try:
+            entry, unit = parse_target(target)
+        except DataError as error:
+            raise DataError(error.what, file=log.path, where=_key(header), remedy=error.remedy) from None
+        if entry.name in mapped:
+            raise DataError(
+                f"“{mapped[entry.name].header}” and “{header}” are both mapped to {entry.name}.",
+                file=log.path,
+                where="columns",
+                remedy="Map one of them.",
+            )
+        mapped[entry.name] = _convert(_column(log, header), entry, unit, log.path)
+    return mapped
+
+
+def parse_target(text: str) -> tuple[Channel, str | None]:
+    """Split "iat [degC]" into the channel and its unit (None when not given).
+
+    Raises
+    ------
+    DataError
+        If it is not of that form, or there is no such channel or unit.
+    """
+    match = _TARGET.match(text)
+    if not match:
+        raise DataError(f"“{text}” is no channel with a unit.", remedy='Write for example "iat [degC]".')
+    entry, unit = channel(match["channel"]), match["unit"]
+    if unit is not None:
+        conversion(unit, entry.quantity)
+    return entry, unit
+
+
+def _column(log: RawLog, header: str) -> RawColumn:
+    """Return the column that `header` names: whole header, name without unit, then without regard to case."""
+    wanted = clean_header(header)
+    for fold in (str, str.lower):
+        for key in ("header", "name"):
+            columns = [column for column in log.columns if fold(getattr(column, key)) == fold(wanted)]
+            if len(columns) == 1:
+                return columns[0]
+            if columns:
+                raise DataError(
+                    f"The log has {len(columns)} columns called “{wanted}”.",
+                    file=log.path,
+                    where=_key(header),
+                    remedy="Rename one in a copy of the log.",
+                )
+    headers = {column.header.lower(): column.header for column in log.columns}
+    near = difflib.get_close_matches(wanted.lower(), headers, n=1, cutoff=0.4)
+    hint = f"Did you mean “{headers[near[0]]}”?" if near else f"Columns are {', '.join([*headers.values()][:12])}."
+    raise DataError(f"The log has no column “{header}”.", file=log.path, where=_key(header), remedy=hint)
+
+
+def _key(header: str) -> str:
+    return f'columns."{header}"'
+
+
+def _convert(column: RawColumn, entry: Channel, unit: str | None, path: Path) -> Mapped:
+    chosen = unit if unit is not None else column.unit
+    remedy = f'State the unit: "{entry.name} [{QUANTITIES[entry.quantity].internal}]".'
+    if chosen is None:
+        what = f"The column “{column.header}” carries no unit."
+        raise DataError(what, file=path, where="columns", remedy=remedy)
+    try:
+        values = to_internal(column.values, chosen, entry.quantity)
+    except DataError as error:
+        what = f"The column “{column.header}” cannot be {entry.name}: {error.what}"
+        raise DataError(what, file=path, where="columns", remedy=error.remedy or remedy) from None
+    notices: tuple[Notice, ...] = ()
+    if unit is not None and column.unit is not None and _differs(unit, column.unit, entry):
+        note = notice(
+            UNIT_OVERRIDDEN,
+            "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}.",
+            entry.name,
+            header=column.header,
+            inside="" if column.unit in column.header else f" (its unit: {column.unit})",
+            written=unit_label(column.unit),
+            stated=unit_label(unit),
+        )
+        notices = (note,)
+    return Mapped(values, column.header, notices)
+
+
+def _differs(stated: str, written: str, entry: Channel) -> bool:
+    try:
+        return conversion(stated, entry.quantity) != conversion(written, entry.quantity)
+    except DataError:
+        return True

@@ -1,51 +1,70 @@
-"""Which column of a delimited log is the time."""
+"""Which column of a table is the time, and what it is written in."""
 
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from intake_report.errors import DataError
-from intake_report.loaders.base import ReadOptions
+from intake_report.loaders.base import FloatArray, Notice, ReadOptions, notice
 from intake_report.loaders.dialect import Dialect
 from intake_report.loaders.header import clean_header, words
-from intake_report.loaders.timestamps import unit_scale
+from intake_report.loaders.times import (
+    DAY,
+    EARLIEST,
+    LATEST,
+    LONGEST,
+    UNIX,
+    TimeAxis,
+    TimeContext,
+    absolute,
+    date_elsewhere,
+    days_of_dates,
+    encoded,
+    localise,
+    middle_of,
+    to_float,
+    unroll_midnight,
+    within_reach,
+)
+from intake_report.messages import Count
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-_EXACT = {
-    "time",
-    "timestamp",
-    "datetime",
-    "zeit",
-    "t",
-    "seconds",
-    "secs",
-    "elapsed",
-    "clock",
-    "uhrzeit",
-    "temps",
-    "hora",
+_COMPACT_DATES = (19_000_101_000_000, 21_000_101_000_000)  # numbers that are 14 digits of date and time
+_EPOCH_SCALES = (("seconds", 1.0), ("milliseconds", 1e3), ("microseconds", 1e6), ("nanoseconds", 1e9))
+_PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
+_SAMPLE = 10_000  # rows from which the kind of a numeric time is told
+_LONGEST_STEP = 30.0  # [s] between rows; a longer one without a unit is in another unit (common practice)
+_UNIT_WORDS = {
+    1.0: "s sec secs second seconds",
+    1e-3: "ms msec millis milliseconds millisecond",
+    1e-6: "us µs μs usec micros microseconds",
+    1e-9: "ns nanoseconds",
+    60.0: "min minute minutes",
+    3600.0: "h hr hour hours",
 }
-_TIME_WORDS = {
-    "time",
-    "timestamp",
-    "timestamps",
-    "datetime",
-    "elapsed",
-    "zeit",
-    "secs",
-    "seconds",
-    "clock",
-    "offset",
-    "epoch",
+_UNITS = {word: scale for scale, spellings in _UNIT_WORDS.items() for word in spellings.split()}
+_PHRASES = {
+    "whole": "time timestamp datetime zeit t seconds secs elapsed clock uhrzeit temps hora",
+    "word": "time timestamp timestamps datetime elapsed zeit secs seconds clock offset epoch uhrzeit heure hora utc",
+    "other": "run engine since start gps trip cleared device lap delay distance",
+    "date": "date datum day fecha",
 }
-_TIME_WORDS |= {"uhrzeit", "heure", "hora", "utc"}
-_OTHER = {"run", "engine", "since", "start", "gps", "trip", "cleared", "device", "lap", "delay", "distance"}
-_DATE_WORDS = {"date", "datum", "day", "fecha"}
+_WORDS = {kind: frozenset(text.split()) for kind, text in _PHRASES.items()}
+_DATE = r"(?P<date>\d{1,4}[-/. ](?:\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{1,4})"
+_CLOCK = (
+    r"(?P<h>\d{1,4}):(?P<m>\d{2})(?::(?P<s>\d{2}(?:[.,:]\d+)?))?"
+    r"\s*(?P<p>[AaPp]\.?[Mm]\.?)?\s*(?P<z>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
+)
+_COMPACT = r"(?P<date>\d{8})[T_ ]?(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)(?P<z>Z|[+-]\d{2}:?\d{2})?"
+_PLAIN_CLOCK = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?$")
 
 
 def find_time_columns(
@@ -59,72 +78,66 @@ def find_time_columns(
         If a stated column is absent, or none can be recognised.
     """
     if options.time_column is not None:
-        time = find_column(options.time_column, dialect, path, "time_column")
+        time = _stated_column(options.time_column, dialect, path)
     else:
-        ranked = sorted((-_score(index, dialect, table), index) for index in range(len(dialect.headers)))
-        if not ranked or -ranked[0][0] <= 0:
+        scores = [_score(index, dialect, table) for index in range(len(dialect.headers))]
+        if not scores or max(scores) <= 0:
             raise DataError(
-                "No time column was recognised among the columns "
-                + ", ".join(f"“{h}”" for h in dialect.headers[:8])
-                + ".",
+                f"No time column was recognised among the columns {_quoted(dialect.headers[:8])}.",
                 file=path,
                 where=None if dialect.header_line is None else f"line {dialect.header_line + 1}",
-                remedy="Name it as time_column.",
+                remedy='Name it under [log]: time = "…".',
             )
-        time = ranked[0][1]
-    if options.date_column is not None:
-        return time, find_column(options.date_column, dialect, path, "date_column")
+        time = scores.index(max(scores))
     return time, _date_beside(time, dialect, table)
 
 
-def find_column(name: str, dialect: Dialect, path: Path, key: str) -> int:
-    """Return the index of a column that the user names.
+def _quoted(headers: Sequence[str]) -> str:
+    return ", ".join(f"“{header}”" for header in headers)
 
-    Raises
-    ------
-    DataError
-        If there is none; the nearest is suggested.
-    """
+
+def _stated_column(name: str, dialect: Dialect, path: Path) -> int:
     wanted = clean_header(name)
     for candidates in (dialect.headers, dialect.names):
-        for index, header in enumerate(candidates):
-            if header == wanted:
-                return index
+        if wanted in candidates:
+            return candidates.index(wanted)
     lowered = [header.lower() for header in dialect.headers]
     if wanted.lower() in lowered:
         return lowered.index(wanted.lower())
     near = difflib.get_close_matches(wanted, dialect.headers, n=1, cutoff=0.4)
-    hint = f"Did you mean “{near[0]}”?" if near else "Columns are " + ", ".join(dialect.headers[:10]) + "."
-    raise DataError(f"The log has no column “{name}”.", file=path, where=key, remedy=hint)
+    hint = f"Did you mean “{near[0]}”?" if near else f"Columns are {_quoted(dialect.headers[:10])}."
+    raise DataError(f"The log has no column “{name}”.", file=path, where="time", remedy=hint)
 
 
 def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:
+    """Weigh how much a column looks like the time: its name first, then its type, then its place."""
     import pyarrow as pa
 
-    name = dialect.names[index]
-    found = words(name)
-    kind = table[index].type
+    name, unit, kind = dialect.names[index], dialect.units[index], table[index].type
     if pa.types.is_null(kind) or pa.types.is_boolean(kind):
         return 0.0
+    name_words = set(words(name))
     temporal = pa.types.is_timestamp(kind) or pa.types.is_time(kind)
     score = 0.0
-    if name.lower() in _EXACT:
+    if name.lower() in _WORDS["whole"]:
         score = 10.0
-    elif set(found) & _TIME_WORDS:
+    elif name_words & _WORDS["word"]:
         score = 6.0
-    elif set(found) & _DATE_WORDS and (temporal or not pa.types.is_date(kind)):
+    elif name_words & _WORDS["date"] and (temporal or not pa.types.is_date(kind)):
         score = 2.0
     elif temporal:
         score = 4.0
     elif dialect.header_line is None and index == 0:
         score = 1.0
-    if score and set(found) & _OTHER:
-        score -= 5.0
-    if score and (temporal or pa.types.is_string(kind)):
-        score += 1.0
+    if not score:
+        return 0.0
     numeric = pa.types.is_integer(kind) or pa.types.is_floating(kind)
-    if numeric and score and dialect.units[index] and unit_scale(dialect.units[index], "") is None:
+    if numeric and unit and unit_scale(unit, "") is None:
         return 0.0  # "time" in another unit than time: a distance, an angle
+    if name_words & _WORDS["other"]:
+        score -= 5.0
+    if temporal or pa.types.is_string(kind):
+        score += 1.0
     return score + (0.5 if index == 0 and score > 0 else 0.0)
 
 
@@ -133,19 +146,248 @@ def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) 
     import pyarrow as pa
 
     kind = table[time].type
-    if not (pa.types.is_time(kind) or pa.types.is_string(kind)):
-        return None
-    if pa.types.is_string(kind) and _holds_date(table[time]):
+    if pa.types.is_string(kind):
+        first = next((v.as_py() for v in table[time] if v.as_py()), "")
+        if len(first) > 8 and any(first.count(sign) >= 2 for sign in "-/."):
+            return None
+    elif not pa.types.is_time(kind):
         return None
     for index, name in enumerate(dialect.names):
         other = table[index].type
-        if index == time or not (pa.types.is_date(other) or pa.types.is_string(other) or pa.types.is_integer(other)):
-            continue
-        if set(words(name)) & _DATE_WORDS:
+        dates = pa.types.is_date(other) or pa.types.is_string(other) or pa.types.is_integer(other)
+        if index != time and dates and set(words(name)) & _WORDS["date"]:
             return index
     return None
 
 
-def _holds_date(values: pa.ChunkedArray) -> bool:
-    first = next((v.as_py() for v in values if v.as_py()), "")
-    return len(first) > 8 and any(first.count(sign) >= 2 for sign in "-/.")
+def unit_scale(unit: str | None, name: str) -> float | None:
+    """Return the seconds per unit of a numeric time column, from its unit or the words of its name."""
+    if unit and unit.strip().lower() in _UNITS:
+        return _UNITS[unit.strip().lower()]
+    for word in reversed(words(name)):
+        if word in _UNITS and word not in ("h", "min", "minute", "hour"):
+            return _UNITS[word]
+    return None
+
+
+def time_axis(
+    values: pa.ChunkedArray, name: str, unit: str | None, path: Path, options: ReadOptions, *, preamble: str = ""
+) -> TimeAxis:
+    """Read the time column of a log, whatever it is written in.
+
+    Parameters
+    ----------
+    values : pyarrow.ChunkedArray
+        (n,) numbers, timestamps or text.
+    name, unit : str
+        Of the column.
+    path : Path
+        The log: for messages, and for a date in its name.
+    options : ReadOptions
+        Date, time zone, order of day and month, unit.
+    preamble : str
+        Text above the header, where a date may stand.
+
+    Raises
+    ------
+    DataError
+        If the times cannot be read, or only by guessing.
+    """
+    import pyarrow as pa
+
+    context = TimeContext(name, unit, path, options, preamble)
+    kind = values.type
+    if pa.types.is_null(kind):
+        raise context.refuse(f"The time column {context.column} is empty.")
+    if pa.types.is_date(kind):
+        raise _without_clock(context)
+    if pa.types.is_timestamp(kind):
+        return _from_timestamps(values, context)
+    if pa.types.is_time(kind):
+        whole = values.cast(pa.int32() if kind.bit_width == 32 else pa.int64())
+        return _from_clock(to_float(whole) / _PER_SECOND[kind.unit], context)
+    if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+        return _from_numbers(values, context)
+    return _from_text(values.cast(pa.string()), context)
+
+
+def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray:
+    """Return text "date clock" from two columns."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    return pc.binary_join_element_wise(dates.cast(pa.string()), clock.cast(pa.string()), " ")
+
+
+def _without_clock(context: TimeContext) -> DataError:
+    return context.refuse(
+        f"The time column {context.column} holds dates without a time of day.",
+        'Name the column with the time under [log]: time = "…".',
+    )
+
+
+def _from_timestamps(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    per_second = _PER_SECOND[values.type.unit]
+    ticks = values.cast(pa.int64())
+    # Whole seconds are taken off before the numbers become floats: 1.7e18 ns leave no room for fractions.
+    base = int(middle_of(to_float(ticks.slice(0, _SAMPLE)), context)) // per_second
+    seconds = to_float(pc.subtract(ticks, base * per_second))
+    if per_second > 1:
+        seconds = seconds / per_second
+    return (localise if values.type.tz is None else absolute)(seconds, base, context)
+
+
+def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    head = to_float(values.slice(0, _SAMPLE))
+    typical = middle_of(head if np.isfinite(head).any() else to_float(values), context)
+    if _COMPACT_DATES[0] <= typical < _COMPACT_DATES[1] and np.nanmin(head) == np.floor(np.nanmin(head)):
+        if not pa.types.is_integer(values.type):  # as float64 they are good to 4 ms
+            text = [None if number is None else f"{number:.3f}" for number in values.to_pylist()]
+            values = pa.chunked_array([pa.array(text, pa.string())])
+        return _from_text(values.cast(pa.string()), context)
+    if context.options.time_unit is None:
+        for what, scale in _EPOCH_SCALES:
+            if EARLIEST <= typical / scale <= LATEST:
+                base = int(typical // scale)
+                exact = pc.subtract(values, int(base * scale) if pa.types.is_integer(values.type) else base * scale)
+                axis = absolute(to_float(exact) / scale, base, context)
+                note = notice("epoch-time", "“{column}” holds {what} since 1970 (UTC).", context.name, what=what)
+                return TimeAxis(axis.seconds, axis.origin, "absolute", (note,))
+    return _elapsed(to_float(values), head, context)
+
+
+def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> TimeAxis:
+    notices: list[Notice] = []
+    stated = context.options.time_unit
+    scale = _UNITS.get(stated.lower()) if stated else unit_scale(context.unit, context.name)
+    if stated and scale is None:
+        raise context.refuse(f"“{stated}” is no unit of time.", "Use s, ms, us, ns, min or h.")
+    if scale is None:
+        steps = np.abs(np.diff(head[np.isfinite(head)]))
+        if steps.size and np.median(steps) > _LONGEST_STEP:
+            raise context.refuse(
+                f"The time column {context.column} has no unit and steps of {np.median(steps):g}, too long for seconds.",
+                'State it, for example time_unit = "ms".',
+            )
+        scale = 1.0
+        notices.append(notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name))
+    if scale != 1.0:
+        seconds = seconds * scale
+    low, high = np.nanmin(seconds), np.nanmax(seconds)
+    if not high - low <= LONGEST:
+        seconds = np.where(within_reach(seconds), seconds, np.nan)
+    return TimeAxis(seconds, None, "elapsed", tuple(notices))
+
+
+def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
+    notices: list[Notice] = []
+    middle_of(seconds, context)
+    seconds, midnights = unroll_midnight(seconds)
+    if midnights:
+        count = Count(midnights, "time")
+        notices.append(notice("midnight", "The clock passes midnight {count}.", count=count))
+    day, where = date_elsewhere(context.path, context.options, context.preamble)
+    if seconds[np.isfinite(seconds)][0] < 1.0 and context.options.date is None:
+        notices.append(notice("stopwatch", "The clock starts at zero and is read as elapsed time."))
+        return TimeAxis(seconds, None, "elapsed", tuple(notices))
+    if day is None:
+        return TimeAxis(seconds, None, "clock", tuple(notices))
+    if where:
+        notices.append(notice("date-elsewhere", "The date {day} is taken from {where}.", day=f"{day}", where=where))
+    axis = localise(seconds, (day - UNIX.date()).days * DAY, context)
+    return TimeAxis(axis.seconds, axis.origin, "absolute", (*notices, *axis.notices))
+
+
+def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    text = pc.utf8_trim_whitespace(values)
+    quick = _quick_clock(text)
+    if quick is not None:
+        return _from_clock(quick, context)
+    filled = pc.sum(pc.greater(pc.utf8_length(text), 0)).as_py() or 0
+    for pattern in (_COMPACT, rf"{_DATE}(?:[T ,]+{_CLOCK})?", _CLOCK):
+        parts = pc.extract_regex(text, f"^(?:{pattern})$").combine_chunks()
+        if (len(parts) - parts.null_count) * 2 > filled:
+            break
+    else:
+        import pandas as pd
+
+        numbers = pd.to_numeric(text.to_pandas().str.replace(",", ".", regex=False), errors="coerce").to_numpy(float)
+        return _from_numbers(pa.chunked_array([pa.array(numbers, from_pandas=True)]), context)
+    fields = {field.name: parts.field(index) for index, field in enumerate(parts.type)}
+    seconds = _clock_seconds(fields, np.asarray(parts.is_valid()))
+    if "date" not in fields:
+        if not pc.any(pc.greater(pc.utf8_length(fields["s"]), 0)).as_py():
+            raise context.refuse(
+                f"The time column {context.column} has hours and minutes only.", "Log the seconds as well."
+            )
+        return _from_clock(seconds, context)
+    if np.isnan(seconds).all():
+        raise _without_clock(context)
+    days, notices = days_of_dates(fields["date"], context)
+    wall = days * DAY + seconds
+    if np.isnan(wall).all():
+        example = next(v.as_py() for v in text if v.as_py())
+        raise context.refuse(f"No date in {context.column} is one of the calendar, the first is “{example[:40]}”.")
+    base = float(np.floor(middle_of(wall, context)))
+    codes, zones = encoded(fields["z"])
+    if any(zones):
+        shift = np.array([*map(_offset_seconds, zones), 0.0])
+        axis = absolute(wall - base - shift[codes], base, context)
+    else:
+        axis = localise(wall - base, base, context)
+    return TimeAxis(axis.seconds, axis.origin, "absolute", (*notices, *axis.notices))
+
+
+def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
+    """Return seconds since midnight when every cell is "07:16:30.444", by pyarrow's parser of ISO 8601."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    if not _PLAIN_CLOCK.match(next((v.as_py() for v in text[:100] if v.is_valid), "")):
+        return None
+    try:
+        stamps = pc.binary_join_element_wise("1970-01-01 ", text, "").cast(pa.timestamp("ns"))
+    except pa.ArrowInvalid:
+        return None
+    return to_float(stamps.cast(pa.int64())) / 1e9
+
+
+def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray:
+    """Return seconds since midnight of extracted clock parts, NaN where they are no time; (n,) [s]."""
+    import pyarrow.compute as pc
+
+    hours, minutes = _floats(fields["h"]), _floats(fields["m"])
+    seconds = np.nan_to_num(_floats(pc.replace_substring_regex(fields["s"], "[,:]", ".")), nan=0.0)
+    if "p" in fields:
+        mark = pc.utf8_lower(pc.fill_null(fields["p"], ""))
+        late, early = (np.asarray(pc.starts_with(mark, letter)) for letter in ("p", "a"))
+        hours = np.where(late & (hours < 12), hours + 12, np.where(early & (hours == 12), 0.0, hours))
+    bad = ~valid | (minutes > 59) | (seconds >= 61)
+    result: FloatArray = np.where(bad, np.nan, hours * 3600.0 + minutes * 60.0 + seconds)
+    return result
+
+
+def _floats(values: pa.Array) -> FloatArray:
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    cleaned = pc.if_else(pc.fill_null(pc.equal(values, ""), True), None, values)
+    array: FloatArray = cleaned.cast(pa.float64()).to_numpy(zero_copy_only=False)
+    return array
+
+
+def _offset_seconds(zone: str) -> float:
+    """Return the offset from UTC [s] of "+02:00", "+0200", "+02" or "Z"."""
+    if zone in ("", "Z", "UTC", "GMT"):
+        return 0.0
+    digits = zone[1:].replace(":", "").ljust(4, "0")
+    return (-1.0 if zone[0] == "-" else 1.0) * (int(digits[:2]) * 3600.0 + int(digits[2:]) * 60.0)

@@ -1,87 +1,170 @@
-"""A position track joined to a run: by time, with the offset of the two clocks estimated from speed."""
+"""Position tracks: GPX through gpxpy, and a track joined to a run by time and speed."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from intake_report.errors import DataError
-from intake_report.loaders.base import FloatArray, Notice, RawLog
+from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
+from intake_report.loaders.content import open_bytes
+from intake_report.loaders.times import rows_of_log
+from intake_report.messages import Count, Message, Value, message
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+_SIGNATURE = re.compile(rb"<gpx[\s>]")
+# Fields of a track have a fixed meaning and unit, so they need no mapping: name, unit, channel.
+_FIELDS = (
+    ("latitude", "deg", "latitude"),
+    ("longitude", "deg", "longitude"),
+    ("elevation", "m", "altitude"),
+    ("speed", "m/s", "gps_speed"),
+    ("hdop", "1", "hdop"),
+)
 _EARTH = 6_371_008.8  # mean radius of the sphere [m], IUGG; only speeds of tracks are computed with it
-_SEARCH = 90.0  # [s] around the offset that the clocks tell; loggers' clocks are rarely further off (common practice)
+_SEARCH = 90  # [s] around the offset that the clocks tell; loggers' clocks are rarely further off (common practice)
 _SURE = 0.8  # least correlation of the two speeds (common practice)
 _LEAST = 60  # least overlap [s]
+_LEAST_POINTS = 10  # with a speed
 _HOLE = 15.0  # [s] without a sample over which a speed is not interpolated
+_MOST = 200_000  # [s] of a run or track whose speeds are compared: more than two days
 
 
-@dataclass(frozen=True)
-class Offset:
-    """Offset of a track against a run.
+def recognises(head: bytes) -> bool:
+    """Tell whether the first bytes hold the root element of GPX."""
+    return _SIGNATURE.search(head) is not None
 
-    Parameters
-    ----------
-    seconds : float
-        Run time of the track's time 0 [s].
-    correlation : float or None
-        Of the two speeds at that offset; None when it was not estimated.
-    notice : Notice
-        For the quality log.
+
+def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a track tells all by itself
+    """Read all track points of a GPX file, in order.
+
+    Raises
+    ------
+    DataError
+        If it is not well-formed, holds no track points, or the points carry no time.
     """
+    import gpxpy
+    import gpxpy.gpx
 
-    seconds: float
-    correlation: float | None
-    notice: Notice
+    data, packed = open_bytes(path)
+    raw = bytes(data)
+    if b"<!DOCTYPE" in raw or b"<!ENTITY" in raw:
+        raise DataError("The track declares XML entities, which no GPX file needs.", file=path)
+    try:
+        track = gpxpy.parse(raw.decode("utf-8-sig", "replace"))
+    except (gpxpy.gpx.GPXException, ValueError, AttributeError) as error:
+        raise DataError("The track is not well-formed GPX.", file=path, remedy="Export it again.") from error
+    points = [point for line in track.tracks for segment in line.segments for point in segment.points]
+    if not points:
+        raise DataError("The file holds no track points.", file=path, remedy="Export the track, not the waypoints.")
+    timed = [point for point in points if point.time is not None]
+    if not timed:
+        raise DataError("The track points carry no time.", file=path, remedy="Export the recorded track.")
+    notices = list(packed)
+    if len(timed) < len(points):
+        count = Count(len(points) - len(timed), "track point")
+        notices.append(notice("rows-without-time", "{count} without time left out.", count=count))
+    stamps = [_utc(point.time) for point in timed if point.time is not None]
+    middle = sorted(stamps)[len(stamps) // 2]
+    values: dict[str, list[float | None]] = {
+        "latitude": [point.latitude for point in timed],
+        "longitude": [point.longitude for point in timed],
+        "elevation": [point.elevation for point in timed],
+        "speed": [_speed(point) for point in timed],
+        "hdop": [point.horizontal_dilution for point in timed],
+    }
+    columns = tuple(
+        RawColumn(name, unit, np.array(values[name], dtype=np.float64), name)
+        for name, unit, _ in _FIELDS
+        if any(value is not None for value in values[name])
+    )
+    seconds = np.array([(stamp - middle).total_seconds() for stamp in stamps])
+    time, columns, dropped = rows_of_log(seconds, columns, path)
+    origin = middle + timedelta(seconds=float(time[0]))
+    return RawLog(path, "gpx", time - time[0], origin, columns, (*notices, *dropped))
 
 
-def track_offset(time: FloatArray, speed: FloatArray | None, track: RawLog, nominal: float | None) -> Offset:
-    """Estimate where a track lies in the time of a run.
+def track_mapping(track: RawLog) -> dict[str, str]:
+    """Return the channels of a track's columns in the form of the campaign file's `columns`."""
+    present = {column.name for column in track.columns}
+    return {name: f"{channel} [{unit}]" for name, unit, channel in _FIELDS if name in present}
+
+
+def _utc(stamp: datetime) -> datetime:
+    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).astimezone(UTC)
+
+
+def _speed(point: Any) -> float | None:
+    """Return the speed [m/s] of a point: GPX 1.0 has an element, 1.1 an extension."""
+    if getattr(point, "speed", None) is not None:
+        return float(point.speed)
+    for extension in getattr(point, "extensions", ()):
+        for element in extension.iter():
+            if str(element.tag).rsplit("}", 1)[-1].lower() == "speed":
+                try:
+                    return float(element.text or "")
+                except ValueError:
+                    return None
+    return None
+
+
+def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[FloatArray, Notice]:
+    """Return the times of a track's points in the time of a run.
 
     Parameters
     ----------
-    time, speed : numpy.ndarray
-        (n,) elapsed seconds of the run and vehicle speed [km/h]; None without a speed.
+    frame : pandas.DataFrame
+        The run: index elapsed seconds, column "speed" [km/h] if there is one.
+    begin : pandas.Timestamp or None
+        Instant of the run's time 0.
     track : RawLog
         With columns latitude and longitude, speed [m/s] if recorded.
-    nominal : float or None
-        Offset as the two clocks tell it [s]; None when the run has no absolute time.
 
     Raises
     ------
     DataError
         If neither the clocks nor the speeds tell.
     """
-    found = None if speed is None else _best_lag(time, speed, track, nominal)
-    if found is not None and found[1] >= _SURE:
-        offset, correlation = found
-        against = "" if nominal is None else f", {offset - nominal:+.1f} s against the clocks"
-        text = f"{track.path.name} is joined at {offset:+.1f} s by speed (correlation {correlation:.2f}){against}."
-        return Offset(offset, correlation, Notice("track-joined", text))
+    nominal = None if begin is None or track.origin is None else (track.origin - begin).total_seconds()
+    lag = None
+    if "speed" in frame:
+        lag = _best_lag(frame.index.to_numpy(dtype=float), frame["speed"].to_numpy(dtype=float), track, nominal)
+    if lag is not None and lag[1] >= _SURE:
+        offset, correlation = lag
+        against: Message | str = ""
+        if nominal is not None:
+            against = message(", {by} against the clocks", by=Value(offset - nominal, "time", 1, signed=True))
+        note = notice(
+            "track-joined",
+            "{file} is joined at {offset} by speed (correlation {correlation}){against}.",
+            file=track.path.name,
+            offset=Value(offset, "time", 1, signed=True),
+            correlation=Value(correlation, "number", 2),
+            against=against,
+        )
+        return track.time + offset, note
     if nominal is None:
         raise DataError(
             "The track cannot be placed in the run: the run has no date and the speeds do not match.",
             file=track.path,
             remedy="State the start of the run, or leave the track out.",
         )
-    text = f"{track.path.name} is joined by the clocks alone; the speeds do not confirm it."
-    return Offset(nominal, None, Notice("track-by-clock", text))
+    template = "{file} is joined by the clocks alone; the speeds do not confirm it."
+    return track.time + nominal, notice("track-by-clock", template, file=track.path.name)
 
 
-def track_speed(track: RawLog) -> FloatArray:
-    """Return the speed along a track [km/h] at its points: as recorded, else from the positions.
-
-    Parameters
-    ----------
-    track : RawLog
-        With columns latitude and longitude [deg].
-    """
-    try:
-        recorded: FloatArray = track.column("speed").values * 3.6
+def _track_speed(track: RawLog) -> FloatArray:
+    """Return the speed along a track [km/h] at its points: as recorded, else from the positions."""
+    if any(column.name == "speed" for column in track.columns):
+        recorded = track.column("speed").values * 3.6  # noqa: PD011
         if np.isfinite(recorded).mean() > 0.5:
             return recorded
-    except KeyError:
-        pass
     latitude = np.radians(track.column("latitude").values)
     longitude = np.radians(track.column("longitude").values)
     if len(latitude) < 2:
@@ -91,15 +174,12 @@ def track_speed(track: RawLog) -> FloatArray:
     steps = np.diff(track.time)
     with np.errstate(divide="ignore", invalid="ignore"):
         between = np.where(steps > 0, 2 * _EARTH * np.arcsin(np.sqrt(half)) / steps * 3.6, np.nan)
-    speed = np.empty(len(latitude))
-    speed[0], speed[-1] = between[0], between[-1]
-    speed[1:-1] = (between[1:] + between[:-1]) / 2
-    return speed
+    return np.concatenate([between[:1], (between[1:] + between[:-1]) / 2, between[-1:]])
 
 
 def _best_lag(time: FloatArray, speed: FloatArray, track: RawLog, nominal: float | None) -> tuple[float, float] | None:
-    one = _each_second(time, speed)
-    other = _each_second(track.time, track_speed(track))
+    """Return the lag [s] of the track at which the two speeds correlate best, and that correlation."""
+    one, other = _each_second(time, speed), _each_second(track.time, _track_speed(track))
     if one is None or other is None:
         return None
     (start, run), (begin, trace) = one, other
@@ -107,7 +187,7 @@ def _best_lag(time: FloatArray, speed: FloatArray, track: RawLog, nominal: float
     first, last = -len(trace) + _LEAST, len(run) - _LEAST
     if nominal is not None:
         middle = round(nominal + begin - start)
-        first, last = max(first, middle - int(_SEARCH)), min(last, middle + int(_SEARCH))
+        first, last = max(first, middle - _SEARCH), min(last, middle + _SEARCH)
     lags = np.arange(first, last + 1)
     if not lags.size:
         return None
@@ -125,11 +205,11 @@ def _best_lag(time: FloatArray, speed: FloatArray, track: RawLog, nominal: float
 def _each_second(time: FloatArray, speed: FloatArray) -> tuple[float, FloatArray] | None:
     """Return the first time and the speed at each second from it, NaN in holes."""
     good = np.isfinite(time) & np.isfinite(speed)
-    if good.sum() < 10:
+    if good.sum() < _LEAST_POINTS:
         return None
     order = np.argsort(time[good], kind="stable")
     at, values = time[good][order], speed[good][order]
-    if at[-1] - at[0] > 200_000:
+    if at[-1] - at[0] > _MOST:
         return None
     grid = np.arange(at[0], at[-1], 1.0)
     result = np.interp(grid, at, values)
@@ -146,7 +226,6 @@ def _correlation(run: FloatArray, trace: FloatArray, lag: int) -> float:
     both = np.isfinite(a) & np.isfinite(b)
     if both.sum() < _LEAST:
         return -1.0
-    a, b = a[both], b[both]
-    a, b = a - a.mean(), b - b.mean()
+    a, b = a[both] - a[both].mean(), b[both] - b[both].mean()
     scale = float(np.sqrt((a @ a) * (b @ b)))
     return float(a @ b) / scale if scale > 0 else -1.0

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import pytest
 
 from intake_report.errors import DataError
 from intake_report.loaders import read_log
-from intake_report.loaders.registry import UNEXPECTED
+from intake_report.loaders.run import UNEXPECTED
+from intake_report.messages import said
 
 from .broken import CASES, Case
 
@@ -23,11 +23,8 @@ def test_corpus_is_large_enough_and_names_are_unique() -> None:
 def test_broken_log(case: Case, tmp_path: Path) -> None:
     if case.file.endswith(".mf4"):
         pytest.importorskip("asammdf", reason="the extra mdf is not installed")
-    if case.file == "c.log":
-        pytest.importorskip("can", reason="the extra can is not installed")
     path = tmp_path / case.file
     path.write_bytes(case.content())
-    began = time.perf_counter()
     if case.refusal is not None:
         with pytest.raises(DataError) as caught:
             read_log(path, case.options)
@@ -46,5 +43,4 @@ def test_broken_log(case: Case, tmp_path: Path) -> None:
         assert all(len(column.values) == len(log.time) for column in log.columns)
         if case.rows is not None:
             assert len(log.time) == case.rows
-        assert all(notice.text.endswith(".") and "\n" not in notice.text for notice in log.notices)
-    assert time.perf_counter() - began < 5.0
+        assert all(said(notice.text, "si").endswith(".") for notice in log.notices)

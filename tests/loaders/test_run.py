@@ -11,7 +11,7 @@ import pytest
 from intake_report.errors import DataError
 from intake_report.loaders import ReadOptions, format_mapping, load_run, propose_mapping, read_log
 from intake_report.loaders.header import split_header, words
-from intake_report.loaders.mapping import parse_target
+from intake_report.loaders.run import parse_target
 
 from .support import write
 
@@ -62,7 +62,7 @@ def test_wrong_mappings_name_the_nearest_right_thing(log: Path, mapping: dict[st
 
 def test_a_column_without_unit_asks_for_it(tmp_path: Path) -> None:
     path = write(tmp_path / "log.csv", "time [s],iat\n0,20\n1,21\n")
-    with pytest.raises(DataError, match="State it"):
+    with pytest.raises(DataError, match="State the unit"):
         load_run("a", [path], {"iat": "iat"})
     assert load_run("a", [path], {"iat": "iat [degC]"}).frame["iat"].iloc[1] == 21.0
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -11,8 +12,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report.errors import DataError
-from intake_report.loaders import RawLog, ReadOptions, read_log
-from intake_report.loaders.clock import unroll_midnight
+from intake_report.loaders import RawLog, ReadOptions, load_run, read_log
+from intake_report.loaders.times import unroll_midnight
+from intake_report.messages import said
 
 from .support import write
 
@@ -114,10 +116,121 @@ def test_the_date_may_stand_above_the_header(tmp_path: Path) -> None:
     assert log.origin == TEN
 
 
-def test_a_change_of_the_clocks_is_said(tmp_path: Path) -> None:
-    # In Madrid 02:30 on 26 October 2025 exists twice: summer time ended at 03:00 (European directive 2000/84/EC).
-    log = read(tmp_path, ["2025-10-26 02:30:00", "2025-10-26 02:30:01"], timezone="Europe/Madrid")
-    assert any(notice.code == "clock-change" for notice in log.notices)
+def wall(zone: str, *instants: str) -> list[str]:
+    """Return what a clock of `zone` shows at instants of UTC."""
+    return [f"{datetime.fromisoformat(at + '+00:00').astimezone(ZoneInfo(zone)):%Y-%m-%d %H:%M:%S}" for at in instants]
+
+
+def seconds_between(*instants: str) -> list[float]:
+    at = [datetime.fromisoformat(instant) for instant in instants]
+    return [(instant - at[0]).total_seconds() for instant in at]
+
+
+# Summer time of the European Union ends and begins at 01:00 UTC on the last Sundays of October and March (directive
+# 2000/84/EC); Lord Howe Island moves by half an hour at 02:00 local time on the first Sunday of April (IANA tz database).
+@pytest.mark.parametrize(
+    ("zone", "instants"),
+    [
+        ("Europe/Madrid", ["2025-10-26T00:40:00", "2025-10-26T00:59:50", "2025-10-26T01:00:10", "2025-10-26T02:10:00"]),
+        ("Europe/Madrid", ["2025-10-26T00:30:00", "2025-10-26T00:59:50", "2025-10-26T01:00:10", "2025-10-26T01:30:00"]),
+        ("Europe/Madrid", ["2025-10-25T23:50:00", "2025-10-26T00:10:00", "2025-10-26T00:30:00"]),
+        ("Europe/Madrid", ["2025-10-26T01:50:00", "2025-10-26T02:10:00", "2025-10-26T02:30:00"]),
+        ("Europe/Madrid", ["2025-03-30T00:50:00", "2025-03-30T00:59:59", "2025-03-30T01:00:01", "2025-03-30T01:20:00"]),
+        ("Europe/Dublin", ["2025-10-26T00:40:00", "2025-10-26T00:59:50", "2025-10-26T01:00:10", "2025-10-26T01:10:00"]),
+        ("Australia/Lord_Howe", ["2025-04-05T14:50:00", "2025-04-05T14:59:50", "2025-04-05T15:00:10"]),
+    ],
+)
+@pytest.mark.parametrize("clock_only", [False, True])
+def test_every_row_has_the_offset_in_force_at_its_time(
+    tmp_path: Path, zone: str, instants: list[str], clock_only: bool
+) -> None:
+    texts = wall(zone, *instants)
+    options: dict[str, object] = {"timezone": zone}
+    if clock_only:
+        options["date"] = date.fromisoformat(texts[0][:10])
+        texts = [text[11:] for text in texts]
+    log = read(tmp_path, texts, **options)
+    assert log.origin == datetime.fromisoformat(instants[0] + "+00:00")
+    np.testing.assert_allclose(log.time, seconds_between(*instants), atol=1e-6)
+    assert "clock-change" in {notice.code for notice in log.notices}
+
+
+def test_a_loggers_clock_that_does_not_change_keeps_its_offset(tmp_path: Path) -> None:
+    for day in ("2025-03-30", "2025-10-26"):
+        texts = [f"{day} {minute // 60:02d}:{minute % 60:02d}:00" for minute in range(90, 200)]
+        log = read(tmp_path, texts, timezone="Europe/Madrid")
+        np.testing.assert_allclose(np.diff(log.time), 60.0)
+        assert "clock-change" in {notice.code for notice in log.notices}
+
+
+def test_an_hour_shown_twice_needs_the_offset_of_the_start(tmp_path: Path) -> None:
+    texts = ["2025-10-26 02:30:00", "2025-10-26 02:30:01"]
+    with pytest.raises(DataError, match=r"show twice.*start = "):
+        read(tmp_path, texts, timezone="Europe/Madrid")
+    for hours, utc in ((2, 0), (1, 1)):
+        start = datetime(2025, 10, 26, 2, 30, tzinfo=timezone(timedelta(hours=hours)))
+        run = load_run("a", [tmp_path / "log.csv"], {"iat": "iat"}, ReadOptions(timezone="Europe/Madrid"), start=start)
+        assert run.start is not None
+        assert run.start.to_pydatetime() == datetime(2025, 10, 26, utc, 30, tzinfo=UTC)
+
+
+def test_no_change_of_the_clocks_no_notice(tmp_path: Path) -> None:
+    log = read(tmp_path, ["2025-10-26 12:30:00", "2025-10-26 12:30:01"], timezone="Europe/Madrid")
+    assert log.notices == ()
+
+
+@pytest.mark.parametrize(
+    ("damage", "options"),
+    [
+        ("03/00/2000 10:00:07", {}),
+        ("45/13/2025 10:00:07", {}),
+        ("99/99/9999 10:00:07", {}),
+        ("23/04/2000 10:00:07", {}),  # a day, but years off
+        ("04/23/2025 10:00:07", {"day_first": True}),
+        ("00/00/0000 00:00:00", {}),
+        ("17", {}),
+        ("", {}),
+    ],
+)
+@pytest.mark.parametrize("rows", [[0], [7], [0, 1, 2, 99]])
+def test_damaged_stamps_cost_their_rows_and_are_counted(
+    tmp_path: Path, damage: str, options: dict[str, object], rows: list[int]
+) -> None:
+    texts = [f"23/04/2025 10:{i // 60:02d}:{i % 60:02d}" for i in range(100)]
+    for row in rows:
+        texts[row] = damage
+    log = read(tmp_path, texts, timezone="UTC", **options)
+    kept = [i for i in range(100) if i not in rows]
+    np.testing.assert_array_equal(log.column("iat").values, kept)
+    np.testing.assert_allclose(log.time - log.time[0], np.array(kept) - kept[0])
+    (notice,) = [notice for notice in log.notices if notice.code == "rows-without-time"]
+    assert notice.count == len(rows)
+    assert damage in said(notice.text, "si")
+
+
+def test_too_many_damaged_stamps_are_refused_with_their_cause(tmp_path: Path) -> None:
+    texts = [f"23/04/2025 10:00:{i % 60:02d}" for i in range(75)] + ["03/00/2000 10:00:00"] * 25
+    with pytest.raises(DataError, match=r"25 of 100 times.*03/00/2000"):
+        read(tmp_path, texts, timezone="UTC")
+
+
+@pytest.mark.parametrize("absurd", ["1e10", "-4e12", "9" * 40])
+@pytest.mark.parametrize("header", ["Time [s]", "Time [ms]", "timestamp"])
+def test_an_absurd_time_is_none_of_the_log(tmp_path: Path, absurd: str, header: str) -> None:
+    first = 1_743_674_400 if header == "timestamp" else 0
+    texts = [f"{first + i * 100 if header == 'Time [ms]' else first + i}" for i in range(50)]
+    texts[20] = absurd
+    log = read(tmp_path, texts, header)
+    assert len(log.time) == 49
+    assert np.ptp(log.time) < 60.0
+    assert "rows-without-time" in {notice.code for notice in log.notices}
+
+
+def test_one_damaged_clock_does_not_move_the_rows_behind_it(tmp_path: Path) -> None:
+    texts = [f"10:00:{i:02d}" for i in range(60)]
+    texts[20] = "23:59:20"
+    log = read(tmp_path, texts)
+    assert np.ptp(log.time) == 59.0
 
 
 def test_nanoseconds_since_1970_lose_nothing(tmp_path: Path) -> None:

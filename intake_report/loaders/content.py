@@ -1,0 +1,308 @@
+"""Bytes of a log: unpacked within bounds, and as UTF-8 text whatever their encoding."""
+
+from __future__ import annotations
+
+import codecs
+import gzip
+import mmap
+import os
+import re
+import stat
+import zipfile
+import zlib
+from pathlib import Path
+from typing import Any
+
+from intake_report.errors import DataError
+from intake_report.loaders.base import MEBIBYTE, Notice, notice
+from intake_report.messages import Count
+
+Buffer = bytes | mmap.mmap
+
+LIMIT_VARIABLE = "INTAKE_REPORT_LARGEST_LOG"
+_LARGEST = 8 * 1024  # [MiB] of a log, unpacked: a week of a dozen channels at 100 Hz
+_RATIO = 60.0  # text of numbers packs to a tenth, of a standing vehicle to a fiftieth (measured on drives)
+_RATIO_FREE = 64 * MEBIBYTE  # below this any ratio is harmless
+_MAP_ABOVE = 64 * MEBIBYTE
+_SAMPLE = 256 * 1024
+_GZIP, _ZIP, _EMPTY_ZIP, _ZSTD = b"\x1f\x8b", b"PK\x03\x04", b"PK\x05\x06", b"\x28\xb5\x2f\xfd"
+COMPRESSED_SUFFIXES = (".gz", ".zip", ".zst")
+_OFFICE_FILES = ("[Content_Types].xml", "mimetype", "META-INF/manifest.xml")
+_BOMS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF32_LE, "utf-32-le"),
+    (codecs.BOM_UTF32_BE, "utf-32-be"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+_CONTROL = bytes(set(range(1, 32)) - {9, 10, 12, 13})
+
+
+def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
+    """Return the first bytes of a file as they are, and unpacked.
+
+    Raises
+    ------
+    DataError
+        If the file is absent, no file at all, or cannot be opened.
+    """
+    try:
+        _refuse_special(path)
+        with path.open("rb") as file:
+            head = file.read(size)
+    except OSError as error:
+        raise _unreadable(path, error) from None
+    try:
+        with _unpacked(path, head) as stream:
+            return head, bytes(stream.read(size))
+    except (zlib.error, zipfile.BadZipFile, OSError, ValueError, RuntimeError, EOFError, DataError):
+        return head, b"" if _kind(head) else head  # the reader that takes the file will say what is wrong with it
+
+
+def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
+    """Return the content of a file, unpacked when its signature says so; large plain files are mapped into memory.
+
+    Raises
+    ------
+    DataError
+        If the file is absent, unreadable, damaged, or larger than the limits.
+    """
+    try:
+        size = _refuse_special(path)
+        with path.open("rb") as file:
+            head = file.read(4)
+            kind = _kind(head)
+            if kind:
+                return _expand(path, head, kind, expansion_limit(size))
+            if size >= _MAP_ABOVE:
+                return mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), ()
+            return head + file.read(), ()
+    except OSError as error:
+        raise _unreadable(path, error) from None
+
+
+def largest_log() -> int:
+    """Return the most bytes that a log may hold, unpacked.
+
+    Raises
+    ------
+    DataError
+        If the environment variable that raises it is no number of MiB.
+    """
+    stated = os.environ.get(LIMIT_VARIABLE, "")
+    if stated and not stated.isdecimal():
+        raise DataError(f"{LIMIT_VARIABLE} is “{stated}”.", remedy="Give a number of MiB, for example 16384.")
+    return (int(stated) if stated else _LARGEST) * MEBIBYTE
+
+
+def expansion_limit(compressed: int) -> int:
+    """Return the most bytes that a file of that compressed size may expand to."""
+    return min(largest_log(), max(_RATIO_FREE, int(compressed * _RATIO)))
+
+
+def too_large(path: Path, what: str, size: int | None = None) -> DataError:
+    """Return the error for a log beyond the limit of all logs."""
+    limit = f"{largest_log() // MEBIBYTE:,} MiB"
+    holds = "" if size is None else f" ({size / MEBIBYTE:,.0f} MiB)"
+    return DataError(
+        f"{what} is larger than a log may be{holds}: the limit is {limit}.",
+        file=path,
+        remedy=f"Cut the log, or raise the limit with the environment variable {LIMIT_VARIABLE} (in MiB).",
+    )
+
+
+def _refuse_special(path: Path) -> int:
+    status = path.stat()
+    if stat.S_ISDIR(status.st_mode):
+        raise DataError("This is a folder, not a log.", file=path, remedy="Name the log files inside it.")
+    if not stat.S_ISREG(status.st_mode):
+        raise DataError("This is a pipe or a device, not a file.", file=path, remedy="Save the log to a file first.")
+    if status.st_size > largest_log():
+        raise too_large(path, "The file", status.st_size)
+    return status.st_size
+
+
+def _unreadable(path: Path, error: OSError) -> DataError:
+    if isinstance(error, FileNotFoundError):
+        return DataError("There is no such file.", file=path, remedy="Check the name and the folder.")
+    return DataError(f"The file cannot be read ({error.strerror or error}).", file=path)
+
+
+def _kind(head: bytes) -> str:
+    if head.startswith((_ZIP, _EMPTY_ZIP)):
+        return "zip"
+    return "gzip" if head.startswith(_GZIP) else "zstandard" if head.startswith(_ZSTD) else ""
+
+
+def _unpacked(path: Path, head: bytes) -> Any:
+    """Return a stream of the text of a packed file; of a plain one, the file itself."""
+    kind = _kind(head)
+    if kind == "gzip":
+        return gzip.open(path)
+    if kind == "zstandard":
+        import pyarrow as pa
+
+        return pa.CompressedInputStream(pa.OSFile(str(path)), "zstd")
+    return _member(path) if kind == "zip" else path.open("rb")
+
+
+def _member(path: Path) -> Any:
+    archive = zipfile.ZipFile(path)
+    files = [info for info in archive.infolist() if not info.is_dir() and not Path(info.filename).name.startswith(".")]
+    files = [info for info in files if "__MACOSX" not in info.filename]
+    if any(info.filename in _OFFICE_FILES for info in files):
+        raise DataError("This is an office document.", file=path, remedy="Save the sheet as delimited text.")
+    if len(files) != 1:
+        what = f"The zip archive holds {len(files)} files; one log is expected."
+        raise DataError(what, file=path, remedy="Unpack it and name the parts of the run one by one.")
+    if files[0].flag_bits & 1:
+        raise DataError("The zip archive is encrypted.", file=path, remedy="Unpack it first.")
+    return archive.open(files[0])
+
+
+def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tuple[Notice, ...]]:
+    parts: list[bytes] = []
+    total = 0
+    damaged = DataError(f"The {kind} archive is damaged.", file=path, remedy="Copy the log from the logger again.")
+    try:
+        with _unpacked(path, head) as stream:
+            while part := stream.read1(MEBIBYTE):
+                total += len(part)
+                if total > limit:
+                    raise DataError(
+                        f"The compressed log expands to more than {limit / MEBIBYTE:.0f} MiB, "
+                        "which no log of its size does.",
+                        file=path,
+                        remedy="Unpack it by hand and look at what it holds.",
+                    )
+                parts.append(bytes(part))
+    except EOFError:
+        if not total or kind != "gzip":
+            raise damaged from None
+        template = "The compressed file {file} ends before its archive does; {bytes} bytes of text could be read."
+        return b"".join(parts), (notice("truncated-archive", template, file=path.name, bytes=total),)
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, OSError) as error:
+        raise damaged from error
+    return b"".join(parts), ()
+
+
+def to_utf8(data: Buffer, path: Path, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
+    """Return the text of a log as UTF-8 bytes.
+
+    Parameters
+    ----------
+    data : bytes or mmap
+        Content of the file.
+    path : Path
+        For messages.
+    encoding : str, optional
+        Encoding that the user states; found from the bytes when absent.
+
+    Returns
+    -------
+    data : bytes or mmap
+        UTF-8 (the same object when it already was).
+    offset : int
+        Where the text starts: after a byte-order mark.
+    notices : tuple of Notice
+
+    Raises
+    ------
+    DataError
+        If the content is not text, or not of the stated encoding.
+    """
+    notices: list[Notice] = []
+    head = bytes(data[:_SAMPLE])
+    mark, found = next(
+        ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4)), (0, None)
+    )
+    chosen = encoding or found or _wide_without_mark(head)
+    if chosen is not None and _codec(chosen, path) not in ("utf-8", "ascii"):
+        text, lost = _decode(bytes(data[mark:]), chosen, path)
+        if lost:
+            count = Count(lost, "character")
+            notices.append(notice("encoding-errors", "{count} could not be read as {name}.", count=count, name=chosen))
+        if found is None and encoding is None:
+            notices.append(notice("encoding-found", "The text is {name} without a byte-order mark.", name=chosen))
+        return _without_nul(text.encode("utf-8", "replace"), 0, path, notices)
+    _refuse_binary(head[mark:], path, len(data))
+    if chosen is None and not _is_utf8(data, head):
+        return _without_nul(_repaired(bytes(data[mark:]), notices), 0, path, notices)
+    return _without_nul(data, mark, path, notices)
+
+
+def _codec(encoding: str, path: Path) -> str:
+    try:
+        return codecs.lookup(encoding).name
+    except LookupError:
+        what = f"There is no text encoding “{encoding}”."
+        raise DataError(what, file=path, remedy='Use for example "utf-8" or "latin-1".') from None
+
+
+def _wide_without_mark(head: bytes) -> str | None:
+    """Recognise UTF-16 without a mark: every other byte of plain text is zero."""
+    even, odd = head[0::2], head[1::2]
+    for name, zero, other in (("utf-16-le", odd, even), ("utf-16-be", even, odd)):
+        if len(head) >= 8 and zero.count(0) > 0.7 * len(zero) and other.count(0) < 0.1 * len(other):
+            return name
+    return None
+
+
+def _decode(data: bytes, encoding: str, path: Path) -> tuple[str, int]:
+    text = data.decode(encoding, "replace")
+    lost = text.count("\ufffd")
+    plain = sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
+    if lost > max(16, len(text) // 50) or plain * 10 < len(text):
+        what = f"The file is not {encoding} text."
+        raise DataError(what, file=path, remedy="Leave the encoding out to have it found.")
+    return text.replace("\ufffd", "?"), lost
+
+
+def _repaired(data: bytes, notices: list[Notice]) -> bytes:
+    """Read text that is not valid UTF-8: damaged UTF-8 when most of its signs are, else Windows-1252."""
+    text = data.decode("utf-8", "replace")
+    bad = text.count("\ufffd")
+    if sum(sign > "\x7f" for sign in text if sign != "\ufffd") >= bad:
+        notices.append(notice("encoding-errors", "{count} could not be read as UTF-8.", count=Count(bad, "sign")))
+    else:
+        notices.append(notice("encoding-found", "The text is not UTF-8; it was read as Windows-1252 (Latin-1)."))
+        text = data.decode("cp1252", "replace")
+    return text.replace("\ufffd", "?").encode("utf-8")
+
+
+def _is_utf8(data: Buffer, head: bytes) -> bool:
+    """Tell whether the text, or the head of a large one, is valid UTF-8."""
+    whole = bytes(data) if len(data) <= _MAP_ABOVE else head
+    try:
+        return whole.isascii() or bool(codecs.getincrementaldecoder("utf-8")().decode(whole))
+    except UnicodeDecodeError:
+        return False
+
+
+def _refuse_binary(head: bytes, path: Path, size: int) -> None:
+    if re.match(rb"\s*<(!doctype html|html)", head[:512], re.IGNORECASE):
+        raise DataError("This is a web page, not a log.", file=path, remedy="Download the log itself.")
+    head = head.rstrip(b"\0")  # a logger that loses power leaves the rest of its last block zero
+    if not head.strip(b"\0 \t\r\n"):
+        raise DataError("The file is empty." if not size else "The file holds no text.", file=path)
+    control = len(head) - len(head.translate(None, _CONTROL))
+    if control > max(2, len(head) // 100) or head.count(0) > len(head) // 3:
+        raise DataError(
+            "The file is not text and has no known signature.",
+            file=path,
+            remedy="Export the log as delimited text, Parquet, MDF 4 or GPX.",
+        )
+
+
+def _without_nul(
+    data: Buffer, offset: int, path: Path, notices: list[Notice]
+) -> tuple[Buffer, int, tuple[Notice, ...]]:
+    first = data.find(b"\0")
+    if first >= 0:
+        if isinstance(data, mmap.mmap):  # a file that large is not copied to be repaired
+            what = f"The file holds zero bytes, which are no text, from byte {first:,} on."
+            raise DataError(what, file=path, remedy="Remove them in a copy, or copy the log from the logger again.")
+        count = Count(data.count(b"\0"), "NUL byte")
+        data = data.replace(b"\0", b"")
+        notices.append(notice("nul-bytes", "{count} removed from the text.", count=count))
+    return data, offset, tuple(notices)
