@@ -1,36 +1,31 @@
-"""Runs onto one route distance; stops, launches, phases, highway entry; comparability."""
+"""Runs onto one route distance; stops, phases, highway entry; comparability."""
 
 from intake_report.align.chain import align_runs
-from intake_report.align.comparability import Check, Comparability, assess
-from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
-from intake_report.align.facts import Conditions
-from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, find_peaks, grid_by_place, summarise_peaks
+from intake_report.align.comparability import MEDIANS, Check, Comparability, assess
+from intake_report.align.criteria import CRITERIA, FIRST, AcceptanceLimit, CriterionSpec, Facts, RunSurroundings
+from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, grid_by_place, propose_phases, summarise_peaks
 from intake_report.align.model import (
     AlignedRun,
     Alignment,
-    Creep,
-    Detour,
-    Finding,
-    Launch,
-    PhaseSpan,
-    Place,
-    Reference,
-    RoutePath,
-    Run,
-    Stop,
-)
-from intake_report.align.propose import phases_as_text, propose_phases
-from intake_report.align.settings import (
     AlignSettings,
     ChannelNames,
     EntrySettings,
     EventSettings,
+    Finding,
     PhaseSettings,
+    PhaseSpan,
+    Place,
+    Reference,
+    RoutePath,
     RouteSettings,
+    Run,
+    Stop,
 )
 
 __all__ = [
     "CRITERIA",
+    "FIRST",
+    "MEDIANS",
     "AcceptanceLimit",
     "AlignSettings",
     "AlignedRun",
@@ -38,14 +33,11 @@ __all__ = [
     "ChannelNames",
     "Check",
     "Comparability",
-    "Conditions",
-    "Creep",
     "CriterionSpec",
-    "Detour",
     "EntrySettings",
     "EventSettings",
+    "Facts",
     "Finding",
-    "Launch",
     "Peak",
     "PeakSummary",
     "PhaseSettings",
@@ -56,12 +48,11 @@ __all__ = [
     "RoutePath",
     "RouteSettings",
     "Run",
+    "RunSurroundings",
     "Stop",
     "align_runs",
     "assess",
-    "find_peaks",
     "grid_by_place",
-    "phases_as_text",
     "propose_phases",
     "summarise_peaks",
 ]

@@ -4,22 +4,44 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Literal
+from itertools import compress
 
 import numpy as np
 
-from intake_report.align.diagnose import diagnose
-from intake_report.align.events import events, find_places, name_stops
-from intake_report.align.fixes import has_position
-from intake_report.align.model import AlignedRun, Alignment, Grade, Reference, Run
-from intake_report.align.odometer import speed_channel, speed_samples
-from intake_report.align.path import medoid, path_from_gpx, path_from_run
-from intake_report.align.phases import find_phases, highway_entry
-from intake_report.align.position import Located, locate
-from intake_report.align.refine import refine
-from intake_report.align.settings import AlignSettings
+from intake_report.align.events import (
+    find_phases,
+    find_places,
+    highway_entry,
+    name_stops,
+    speed_channel,
+    speed_samples,
+    stops_on_route,
+)
+from intake_report.align.geometry import has_position
+from intake_report.align.model import (
+    AlignedRun,
+    Alignment,
+    AlignSettings,
+    Grade,
+    Located,
+    Method,
+    Reference,
+    RoutePath,
+    Run,
+)
+from intake_report.align.path import medoid, path_from_gpx, path_from_run, refine
+from intake_report.align.position import diagnose, locate
 from intake_report.align.speed_only import length_by_speed, locate_by_speed
 from intake_report.errors import DataError
+from intake_report.messages import Message, Value, message
+
+# Share of the route covered, and median distance from the path [m]: choices of this package. 5 m is a lane and a fix's
+# error, 15 m the largest difference that another carriageway of the same road makes.
+GOOD = (0.97, 5.0)
+FAIR = (0.9, 15.0)
+LEAST_COVERED = 0.05  # share of the route below which a run is not on it
+MOVED = 30.0  # m: a shorter drive is a parked vehicle whose speed channel is not quite 0
+LEAST_REFINED = 3  # runs by which a path is drawn anew
 
 
 def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Alignment:
@@ -46,29 +68,29 @@ def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Al
     if not runs:
         raise DataError("There is no run to align.", remedy="Add at least one [[run]].")
     reference, notes = find_reference(runs, settings)
-    by_position: dict[int, Located] = {}
-    if reference.path is not None:
-        for i, run in enumerate(runs):
-            if has_position(run, settings.channels):
-                located = locate(run, reference.path, settings.route, settings.channels)
-                by_position[i] = diagnose(run, located, reference.path, settings)
-    rest = [i for i in range(len(runs)) if i not in by_position]
-    placed = [(runs[i], located) for i, located in by_position.items() if not any(f.hard for f in located.findings)]
-    by_speed = dict(zip(rest, locate_by_speed([runs[i] for i in rest], reference, placed, settings), strict=True))
-    aligned = tuple(
-        describe(
-            run, by_position.get(i) or by_speed[i], reference, settings, "position" if i in by_position else "speed"
-        )
-        for i, run in enumerate(runs)
-    )
+    path = reference.path
+    with_position = [path is not None and has_position(run, settings.channels) for run in runs]
+    located: dict[str, Located] = {}
+    if path is not None:
+        for run in compress(runs, with_position):
+            there = locate(run, path, settings.route, settings.channels)
+            located[run.run] = diagnose(run, there, path, settings)
+    placed = [(run, located[run.run]) for run in runs if run.run in located and not located[run.run].refused]
+    rest = [run for run in runs if run.run not in located]
+    by_speed = locate_by_speed(rest, reference, placed, settings)
+    located |= {run.run: there for run, there in zip(rest, by_speed, strict=True)}
+    aligned = [
+        describe(run, located[run.run], reference, settings, "position" if position else "speed")
+        for run, position in zip(runs, with_position, strict=True)
+    ]
     radius = settings.events.place_radius
     usable = [run for run in aligned if run.grade != "refused"]
     places = find_places([(run.run, stop) for run in usable for stop in run.stops], [r.run for r in usable], radius)
-    aligned = tuple(replace(run, stops=name_stops(run.stops, places, radius)) for run in aligned)
-    return Alignment(reference=reference, runs=aligned, places=places, notes=notes)
+    named = tuple(replace(run, stops=name_stops(run.stops, places, radius)) for run in aligned)
+    return Alignment(reference=reference, runs=named, places=places, notes=notes)
 
 
-def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Reference, tuple[str, ...]]:
+def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Reference, tuple[Message, ...]]:
     """Return what route distance is measured along, with notes on how it was found."""
     route, channels = settings.route, settings.channels
     chosen = next((run for run in runs if run.run == route.run), None)
@@ -76,73 +98,70 @@ def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Refere
         raise DataError(f'The reference run "{route.run}" is not among the runs.', remedy="Name one of the runs.")
     if route.use_position and route.gpx is not None:
         path = path_from_gpx(route.gpx, route)
-        note = f"Route distance is measured along {route.gpx.name}, {path.length:.0f} m."
-        return Reference("position", route.gpx.name, path.length, path.closed, path), (note,)
-    found = medoid([chosen] if chosen is not None else runs, route, channels) if route.use_position else None
-    if found is not None:
-        run, centre = found
-        path = path_from_run(run, centre, route, channels)
-        how = "the reference run" if chosen is not None else "the run nearest to all others"
-        note = f"Route distance is measured along the path of {run.run}, {how}, {path.length:.0f} m."
-        if route.refine and len(runs) >= 3:
+        text = "Route distance is measured along {source}, {length}."
+        return _along(path, route.gpx.name), (_note(text, route.gpx.name, path.length),)
+    middle = medoid([chosen] if chosen is not None else runs, route, channels) if route.use_position else None
+    if middle is not None:
+        run, centre = middle
+        path, used = path_from_run(run, centre, route, channels), 0
+        text = "Route distance is measured along the path of {source}, the run nearest to all others, {length}."
+        if chosen is not None:
+            text = "Route distance is measured along the path of {source}, the reference run, {length}."
+        if route.refine and len(runs) >= LEAST_REFINED:
             path, used = refine(path, runs, route, channels)
-            note += f" The path was drawn through the fixes of {used} runs."
-        return Reference("position", run.run, path.length, path.closed, path), (note,)
+            text += " The path was drawn through the fixes of {used} runs."
+        return _along(path, run.run), (_note(text, run.run, path.length, used),)
     candidates = [chosen] if chosen is not None else list(runs)
     lengths = [length_by_speed(run, settings) for run in candidates]
-    middle = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
-    if lengths[middle] < 30.0:
-        raise DataError(
-            f'Run "{candidates[middle].run}" did not move, by its speed.', remedy="Check its speed channel."
-        )
-    note = f"Route distance is the distance that {candidates[middle].run} drove by its speed, {lengths[middle]:.0f} m."
-    return Reference("speed", candidates[middle].run, lengths[middle], False), (note,)
+    median = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
+    source, length = candidates[median].run, lengths[median]
+    if length < MOVED:
+        raise DataError(f'Run "{source}" did not move, by its speed.', remedy="Check its speed channel.")
+    text = "Route distance is the distance that {source} drove by its speed, {length}."
+    return Reference("speed", source, length, False), (_note(text, source, length),)
 
 
-def describe(
-    run: Run, located: Located, reference: Reference, settings: AlignSettings, method: Literal["position", "speed"]
-) -> AlignedRun:
+def _along(path: RoutePath, source: str) -> Reference:
+    return Reference("position", source, path.length, path.closed, path)
+
+
+def _note(template: str, source: str, length: float, used: int = 0) -> Message:
+    return message(template, code="reference", source=source, length=Value(length, "distance", 2), used=used)
+
+
+def describe(run: Run, located: Located, reference: Reference, settings: AlignSettings, method: Method) -> AlignedRun:
     """Return a located run with its events and phases; `find_places` has yet to name its stops."""
-    speed = speed_samples(run, settings.channels)
-    stops, launches, creeps = events(*speed, located.distance, settings.events) if speed else ((), (), ())
+    speed, notes = speed_samples(run, settings.channels), list(located.notes)
     spans = find_phases(located.distance, settings.phases, reference.length if reference.closed else None)
-    entry, reason = highway_entry(*speed, spans, settings.entry) if speed else (None, "The run has no speed.")
-    notes = located.notes + ((reason,) if reason and settings.phases else ())
+    no_speed = message("The run has no speed.", code="no-speed")
+    entry, reason = highway_entry(*speed, spans, settings.entry) if speed else (None, no_speed)
+    if reason is not None and settings.phases:
+        notes.append(reason)
     channel = speed_channel(run, settings.channels)
     if channel not in (None, settings.channels.speed):
-        notes += (f"Speed is taken from {channel}: the run has no {settings.channels.speed}.",)
-    coverage = min(sum(b - a for a, b in located.covered) / reference.length, 1.0)
-    own = located.covered[-1][1] - located.covered[0][0] if located.covered else 0.0
+        text = "Speed is taken from {other}: the run has no {speed}."
+        notes.append(message(text, code="other-speed", other=str(channel), speed=settings.channels.speed))
+    coverage = min(located.metres / reference.length, 1.0)
+    by_likeness = method == "speed" and run.run != reference.source
     return AlignedRun(
+        **{**vars(located), "notes": tuple(notes)},
         run=run.run,
         clean=run,
-        distance=located.distance,
-        on_route=located.on_route,
-        cross_track=located.cross_track if method == "position" else None,
         coverage=coverage,
-        covered=located.covered,
-        own_coverage=min(coverage * reference.length / own, 1.0) if own > 0 else 0.0,
-        grade=_grade(coverage, located, by_likeness=method == "speed" and run.run != reference.source),
-        detours=located.detours,
-        speed_scale=located.scale,
-        speed_offset=located.offset,
-        residual=located.residual,
-        stops=stops,
-        launches=launches,
-        creeps=creeps,
+        grade=grade(coverage, located, by_likeness=by_likeness),
+        method=method,
+        stops=stops_on_route(*speed, located.distance, settings.events) if speed else (),
         phases=spans,
         highway_entry=entry,
-        method=method,
-        findings=located.findings,
-        notes=notes,
     )
 
 
-def _grade(coverage: float, located: Located, by_likeness: bool) -> Grade:
-    if any(finding.hard for finding in located.findings) or coverage < 0.05:
+def grade(coverage: float, located: Located, *, by_likeness: bool) -> Grade:
+    """Return how well a run follows the route; a place by likeness of speeds is some tens of metres wide, so never good."""
+    if located.refused or coverage < LEAST_COVERED:
         return "refused"
-    wide = float(located.cross_track.abs().median()) if len(located.cross_track) else 0.0
-    # a place by likeness of speeds is some tens of metres wide
-    if coverage >= 0.97 and wide <= 5.0 and not located.findings and not by_likeness:
+    known = located.cross_track is not None and len(located.cross_track) > 0
+    wide = float(located.cross_track.abs().median()) if known and located.cross_track is not None else 0.0
+    if coverage >= GOOD[0] and wide <= GOOD[1] and not located.findings and not by_likeness:
         return "good"
-    return "fair" if coverage >= 0.9 and wide <= 15.0 else "poor"
+    return "fair" if coverage >= FAIR[0] and wide <= FAIR[1] else "poor"

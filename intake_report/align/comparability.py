@@ -3,22 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import combinations
 from typing import Literal
 
 import numpy as np
 
-from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
-from intake_report.align.facts import Conditions, Facts, by_run
+from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec, Fact, Facts, RunSurroundings, gather
 from intake_report.align.grid import grid_by_place
-from intake_report.align.model import Alignment, Floats
-from intake_report.align.settings import AlignSettings
+from intake_report.align.model import Alignment, AlignSettings, Floats
 from intake_report.errors import DataError
+from intake_report.messages import Beyond, Message, Part, Value, message
 
 Outcome = Literal["pass", "fail", "unknown"]
 MEDIANS = {"alike": "the median of the runs", "within": "the median of the runs of its configuration"}
 LEAST_CELLS = 4  # cells of speed by place that two runs have to share
+ROUNDING = 1e-9  # by which a value may be beyond its limit and still pass
 
 
 @dataclass(frozen=True)
@@ -27,75 +27,53 @@ class Check:
 
     Parameters
     ----------
-    code, title, unit : str
+    code, title : str
         The criterion.
     runs : tuple of str
         One run, or the two of a pair.
     limit : float
-        In `unit`.
+        In the unit of the criterion.
     value : float or None
-        What was found; None where it cannot be known.
-    margin : float or None
-        How far inside the limit (negative: outside), in `unit`.
+        None where it cannot be known.
     hard : bool
         Whether failing keeps the run, or the pair, out of the comparison.
     outcome : {"pass", "fail", "unknown"}
         Unknown is neither.
-    reason : str
+    reason : Part
         Why it fails or is not known; empty otherwise.
     """
 
     code: str
     title: str
-    unit: str
     runs: tuple[str, ...]
     limit: float
     value: float | None
-    margin: float | None
     hard: bool
     outcome: Outcome
-    reason: str = ""
+    reason: Part = ""
 
 
 @dataclass(frozen=True)
 class Comparability:
-    """All checks; `runs` lists the runs and `codes` the criteria in table order."""
+    """All checks of single runs and of pairs, and the facts behind them by run."""
 
-    runs: tuple[str, ...]
-    codes: tuple[str, ...]
     checks: tuple[Check, ...]
     pairs: tuple[Check, ...]
-    facts: dict[str, Facts] = field(default_factory=dict)
+    facts: dict[str, Facts]
 
-    def excluded(self) -> dict[str, tuple[str, ...]]:
+    def excluded(self) -> dict[str, tuple[Part, ...]]:
         """Return the runs with a hard failure and their reasons."""
-        return self._failed(hard=True)
-
-    def limited(self) -> dict[str, tuple[str, ...]]:
-        """Return the runs with a soft failure and their reasons: limitations."""
-        return self._failed(hard=False)
-
-    def _failed(self, hard: bool) -> dict[str, tuple[str, ...]]:
-        out: dict[str, tuple[str, ...]] = {}
+        reasons: dict[str, tuple[Part, ...]] = {}
         for check in self.checks:
-            if check.outcome == "fail" and check.hard == hard:
-                out[check.runs[0]] = (*out.get(check.runs[0], ()), check.reason)
-        return out
-
-    def matrix(self) -> list[list[Check | None]]:
-        """Return runs × criteria, for one figure of all at a glance."""
-        found = {(check.runs[0], check.code): check for check in self.checks}
-        return [[found.get((run, code)) for code in self.codes] for run in self.runs]
-
-    def pair(self, a: str, b: str) -> tuple[Check, ...]:
-        """Return the checks of a pair, in either order."""
-        return tuple(check for check in self.pairs if set(check.runs) == {a, b})
+            if check.outcome == "fail" and check.hard:
+                reasons[check.runs[0]] = (*reasons.get(check.runs[0], ()), check.reason)
+        return reasons
 
 
 def assess(
     alignment: Alignment,
     settings: AlignSettings,
-    conditions: Mapping[str, Conditions] | None = None,
+    surroundings: Mapping[str, RunSurroundings] | None = None,
     limits: Mapping[str, AcceptanceLimit] | None = None,
     pairs: Iterable[tuple[str, str]] | None = None,
 ) -> Comparability:
@@ -107,7 +85,7 @@ def assess(
         Aligned runs.
     settings : AlignSettings
         Phases and highway entry.
-    conditions : mapping of run to Conditions, optional
+    surroundings : mapping of run to RunSurroundings, optional
         Ambient, wind, rain, start.
     limits : mapping of code to AcceptanceLimit, optional
         The campaign's limits; the others keep their defaults.
@@ -128,58 +106,72 @@ def assess(
     for code in limits:
         if code not in CRITERIA:
             raise DataError(f"There is no acceptance criterion “{code}”.", remedy=f"Choose from {', '.join(CRITERIA)}.")
-    facts = by_run(alignment.runs, grid_by_place(alignment), settings, conditions or {})
-    checks: list[Check] = []
-    for spec in CRITERIA.values():
-        if spec.scope == "run":
-            checks += [_own(spec, limits.get(spec.code), one) for one in facts.values()]
+    grid, known = grid_by_place(alignment), surroundings or {}
+    facts = {r.run: gather(r, grid, settings, known.get(r.run, RunSurroundings())) for r in alignment.runs}
+    own = [spec for spec in CRITERIA.values() if spec.scope == "run"]
+    compared = [spec for spec in CRITERIA.values() if spec.scope != "run"]
+    checks = [_check(spec, limits, (run,), _own(spec.code, one)) for spec in own for run, one in facts.items()]
     out = {check.runs[0] for check in checks if check.hard and check.outcome == "fail"}
     sound = [one for run, one in facts.items() if run not in out]
-    for spec in CRITERIA.values():
-        if spec.scope != "run":
-            checks += [_alike(spec, limits.get(spec.code), one, sound) for one in facts.values()]
-    wanted = combinations(facts, 2) if pairs is None else pairs
-    twos = [
-        _check(spec, limits.get(spec.code), (a, b), *_between(spec.code, facts[a], facts[b]))
-        for a, b in wanted
-        for spec in CRITERIA.values()
-        if spec.scope == "alike" or (spec.scope == "within" and facts[a].configuration == facts[b].configuration)
+    checks += [
+        _check(spec, limits, (run,), _apart(spec, one, sound)) for spec in compared for run, one in facts.items()
     ]
-    return Comparability(tuple(facts), tuple(CRITERIA), tuple(checks), tuple(twos), facts)
+    twos = [
+        _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]))
+        for a, b in (combinations(facts, 2) if pairs is None else pairs)
+        for spec in compared
+        if spec.scope == "alike" or facts[a].configuration == facts[b].configuration
+    ]
+    return Comparability(tuple(checks), tuple(twos), facts)
 
 
 def _check(
-    spec: CriterionSpec, limit: AcceptanceLimit | None, runs: tuple[str, ...], value: float | None, why: str
+    spec: CriterionSpec,
+    limits: Mapping[str, AcceptanceLimit],
+    runs: tuple[str, ...],
+    fact: Fact | tuple[float, Message],
 ) -> Check:
-    bound = spec.limit if limit is None else limit.limit
-    hard = spec.hard if limit is None or limit.hard is None else limit.hard
-    margin = None if value is None else (bound - value if spec.sense == "at most" else value - bound)
-    outcome: Outcome = "unknown" if margin is None else ("pass" if margin >= -1e-9 else "fail")
-    reason = why
-    if outcome == "fail" and not (spec.code == "one-pass" and why):
-        compared = (
-            "" if spec.scope == "run" else (" between the two" if len(runs) == 2 else f" from {MEDIANS[spec.scope]}")
-        )
-        unit = f" {spec.unit}" if spec.unit else ""
-        verb = "is" if spec.scope == "run" else "differs by"
-        reason = f"{spec.title}: {verb} {value:.3g}{unit}{compared}, limit {spec.sense} {bound:.3g}{unit}."
-    elif outcome == "pass":
-        reason = ""
-    return Check(spec.code, spec.title, spec.unit, runs, bound, value, margin, hard, outcome, reason)
+    stated = limits.get(spec.code, AcceptanceLimit(spec.limit))
+    hard = spec.hard if stated.hard is None else stated.hard
+    if isinstance(fact, Message):
+        return Check(spec.code, spec.title, runs, stated.limit, None, hard, "unknown", fact)
+    value, why = fact if isinstance(fact, tuple) else (fact, None)
+    inside = stated.limit - value if spec.sense == "at most" else value - stated.limit
+    if inside >= -ROUNDING:
+        return Check(spec.code, spec.title, runs, stated.limit, value, hard, "pass")
+    reason = why or message(
+        "{title} is {value}, limit {sense} {limit}."
+        if spec.scope == "run"
+        else "{title} differs by {value} between the two, limit {sense} {limit}."
+        if len(runs) == 2
+        else "{title} differs by {value} from {medians}, limit {sense} {limit}.",
+        code=spec.code,
+        title=spec.title,
+        value=Beyond(value, stated.limit, spec.shown),
+        medians=MEDIANS.get(spec.scope, ""),
+        sense=spec.sense,
+        limit=Value(stated.limit, spec.shown),
+    )
+    return Check(spec.code, spec.title, runs, stated.limit, value, hard, "fail", reason)
 
 
-def _own(spec: CriterionSpec, limit: AcceptanceLimit | None, one: Facts) -> Check:
-    return _check(spec, limit, (one.run,), one.by_code[spec.code], one.reasons.get(spec.code, ""))
+def _own(code: str, one: Facts) -> Fact | tuple[float, Message]:
+    """Return the value of a run itself, with the reason where it has one besides, or why it is not known."""
+    value, reason = one.by_code[code], one.reasons.get(code)
+    if value is None:
+        return reason or message("not known", code="not-known")
+    return value if reason is None else (value, reason)
 
 
-def _alike(spec: CriterionSpec, limit: AcceptanceLimit | None, one: Facts, sound: Sequence[Facts]) -> Check:
+def _apart(spec: CriterionSpec, one: Facts, sound: Sequence[Facts]) -> Fact:
+    """Return by how much a run differs from the median of the sound runs that it is compared with."""
     if spec.scope == "within":
         sound = [other for other in sound if other.configuration == one.configuration]
         if not any(other.run != one.run for other in sound):
-            return _check(spec, limit, (one.run,), None, "there is no other run of its configuration to compare with")
+            return message("there is no other run of its configuration to compare with", code="no-other-run")
     elif len(sound) < 2:
-        return _check(spec, limit, (one.run,), None, "there is no other run to compare with")
-    return _check(spec, limit, (one.run,), *_between(spec.code, one, _typical(sound)))
+        return message("there is no other run to compare with", code="no-other-run")
+    return _between(spec.code, one, _typical(sound))
 
 
 def _typical(sound: Sequence[Facts]) -> Facts:
@@ -205,25 +197,28 @@ def _typical(sound: Sequence[Facts]) -> Facts:
     return Facts("median", values, {}, durations, speeds)
 
 
-def _between(code: str, a: Facts, b: Facts) -> tuple[float | None, str]:
-    """Return by how much two runs differ in a criterion, or None and the reason."""
+def _between(code: str, a: Facts, b: Facts) -> Fact:
+    """Return by how much two runs differ in a criterion, or why that is not known."""
     if code == "phase-duration":
         shared = [abs(np.log(a.durations[n] / b.durations[n])) for n in a.durations if n in b.durations]
         if not shared:
-            return None, "no phase is complete in both"
-        return float(np.expm1(max(shared))), ""
+            return message("no phase is complete in both", code="no-shared-phase")
+        return float(np.expm1(max(shared)))
     if code in ("ramp-speed", "highway-speed"):
         kind = code.removesuffix("-speed")
         if kind not in a.speeds or kind not in b.speeds:
-            return None, f"speed by place on the {kind} is not known"
+            return message("speed by place on the {kind} is not known", code="no-speed-by-place", kind=kind)
         apart = a.speeds[kind] - b.speeds[kind]
         apart = apart[np.isfinite(apart)]
         if len(apart) < LEAST_CELLS:
-            return None, f"the runs share fewer than {LEAST_CELLS} places on the {kind}"
-        return float(np.sqrt(np.mean(apart**2))), ""
+            text = "the runs share fewer than {least} places on the {kind}"
+            return message(text, code="few-shared-places", least=LEAST_CELLS, kind=kind)
+        return float(np.sqrt(np.mean(apart**2)))
     x, y = a.by_code.get(code), b.by_code.get(code)
     if x is None or y is None:
-        return None, a.reasons.get(code) or b.reasons.get(code) or "not known"
-    if code == "time-of-day":
-        return float(abs((x - y + 12.0) % 24.0 - 12.0)), ""
-    return abs(x - y), ""
+        return a.reasons.get(code) or b.reasons.get(code) or message("not known", code="not-known")
+    return _hours_apart(x, y) if code == "time-of-day" else abs(x - y)
+
+
+def _hours_apart(x: float, y: float) -> float:
+    return float(abs((x - y + 12.0) % 24.0 - 12.0))

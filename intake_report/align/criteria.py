@@ -1,9 +1,22 @@
-"""The acceptance criteria: what each compares, its default limit, and whether it is hard."""
+"""The acceptance criteria: what each compares, its default limit, whether it is hard, and its value for one run."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+from intake_report.align.events import KMH, crossing, speed_samples
+from intake_report.align.grid import PlaceGrid
+from intake_report.align.model import AlignedRun, AlignSettings, Floats
+from intake_report.messages import Message, Part, Value, message
+
+FIRST = 60.0  # s that count as the start of a run
+FROM_SHARE = 0.6  # of the entry's threshold from which acceleration is taken
+LONGEST_RISE = 120.0  # s; a slower rise is not one acceleration
 
 
 @dataclass(frozen=True)
@@ -28,6 +41,8 @@ class CriterionSpec:
         Internal unit of limit and value; "" for a count or a share.
     quantity : str or None
         Quantity for parsing a limit with a unit; None for a bare number.
+    shown : str
+        Quantity in which limit and value are printed.
     sense : {"at least", "at most"}
         On which side of the limit a value passes.
     limit : float
@@ -45,6 +60,7 @@ class CriterionSpec:
     title: str
     unit: str
     quantity: str | None
+    shown: str
     sense: Literal["at least", "at most"]
     limit: float
     hard: bool
@@ -55,69 +71,232 @@ class CriterionSpec:
 # Limits are choices of this package unless a note says otherwise
 _ALL = (
     CriterionSpec(
-        "one-pass", "One pass of the route", "", None, "at most", 0.0, True, "run",
+        "one-pass", "One pass of the route", "", None, "count", "at most", 0.0, True, "run",
         "Reasons why the log is not one pass of the route: another route, reversed, several laps, not placed.",
     ),
     CriterionSpec(
-        "coverage", "Route covered", "", None, "at least", 0.95, True, "run",
+        "coverage", "Route covered", "", None, "share", "at least", 0.95, True, "run",
         "Share of the reference path that the run covers.",
     ),
     CriterionSpec(
-        "cross-track", "Distance from the path", "m", "distance", "at most", 15.0, False, "run",
+        "cross-track", "Distance from the path", "m", "distance", "length", "at most", 15.0, False, "run",
         "Median distance of the position fixes from the reference path.",
     ),
     CriterionSpec(
-        "placement", "Uncertainty of place", "m", "distance", "at most", 150.0, False, "run",
+        "placement", "Uncertainty of place", "m", "distance", "length", "at most", 150.0, False, "run",
         "Without a position: RMS by which single stretches would rather lie elsewhere.",
     ),
     CriterionSpec(
-        "phase-duration", "Duration of a phase", "", None, "at most", 0.25, False, "alike",
+        "phase-duration", "Duration of a phase", "", None, "share", "at most", 0.25, False, "alike",
         "Difference of the largest relative deviation of a phase's duration.",
     ),
     CriterionSpec(
-        "stop-time", "Stop time before the highway entry", "s", "time", "at most", 120.0, False, "alike",
+        "stop-time", "Stop time before the highway entry", "s", "time", "time", "at most", 120.0, False, "alike",
         "Sum of the stops on the route before the highway entry.",
     ),
     CriterionSpec(
-        "stops", "Stops before the highway entry", "", None, "at most", 4.0, False, "alike",
+        "stops", "Stops before the highway entry", "", None, "count", "at most", 4.0, False, "alike",
         "Number of stops on the route before the highway entry.",
     ),
     CriterionSpec(
-        "ramp-speed", "Speed by place on the ramp", "km/h", "speed", "at most", 12.0, False, "alike",
+        "ramp-speed", "Speed by place on the ramp", "km/h", "speed", "speed", "at most", 12.0, False, "alike",
         "RMS difference of speed place by place on the ramps.",
     ),
     CriterionSpec(
-        "highway-speed", "Speed by place on the highway", "km/h", "speed", "at most", 10.0, False, "alike",
+        "highway-speed", "Speed by place on the highway", "km/h", "speed", "speed", "at most", 10.0, False, "alike",
         "RMS difference of speed place by place on the highway.",
     ),
     CriterionSpec(
-        "ramp-acceleration", "Acceleration on the ramp", "m/s²", None, "at most", 0.3, False, "alike",
+        "ramp-acceleration", "Acceleration on the ramp", "m/s²", None, "acceleration", "at most", 0.3, False, "alike",
         "Mean acceleration from 60 % of the entry's speed to the highway entry; the trade keeps it alike between "
         "configurations so as not to skew recovery (common practice).",
     ),
     CriterionSpec(
-        "ambient", "Ambient", "K", "temperature_difference", "at most", 10.0 / 9.0, False, "alike",
+        "ambient", "Ambient", "K", "temperature_difference", "temperature_difference", "at most", 10.0 / 9.0, False, "alike",
         "Mean ambient of the run; 2 °F between days is commonly accepted (common practice).",
     ),
     CriterionSpec(
-        "start-coolant", "Coolant at the start", "K", "temperature_difference", "at most", 8.0, False, "alike",
+        "start-coolant", "Coolant at the start", "K", "temperature_difference", "temperature_difference", "at most", 8.0, False, "alike",
         "Median coolant reading of the first minute: the soak state.",
     ),
     CriterionSpec(
-        "start-over-ambient", "IAT over ambient at the start", "K", "temperature_difference", "at most", 4.0, False,
+        "start-over-ambient", "IAT over ambient at the start", "K", "temperature_difference", "temperature_difference", "at most", 4.0, False,
         "within", "Median IAT of the first minute less ambient: the soak state. Compared with the median of the runs of the "
         "same configuration, since intakes may differ in it: that is the effect under test. Runs of different configurations "
         "are not judged by it.",
     ),
     CriterionSpec(
-        "time-of-day", "Time of day", "h", None, "at most", 2.0, False, "alike",
+        "time-of-day", "Time of day", "h", None, "hours", "at most", 2.0, False, "alike",
         "Clock time of the start: traffic and sun.",
     ),
     CriterionSpec(
-        "wind", "Wind", "km/h", "speed", "at most", 15.0, False, "alike", "Mean wind during the run.",
+        "wind", "Wind", "km/h", "speed", "speed", "at most", 15.0, False, "alike", "Mean wind during the run.",
     ),
     CriterionSpec(
-        "rain", "Rain", "", None, "at most", 0.0, False, "alike", "Whether rain was recorded: 1 or 0.",
+        "rain", "Rain", "", None, "count", "at most", 0.0, False, "alike", "Whether rain was recorded: 1 or 0.",
     ),
 )  # fmt: skip
 CRITERIA: dict[str, CriterionSpec] = {spec.code: spec for spec in _ALL}
+
+
+@dataclass(frozen=True)
+class RunSurroundings:
+    """What is known of a run from outside its log; None where it is not.
+
+    Parameters
+    ----------
+    ambient : float or None
+        Mean ambient by the campaign's reference [°C].
+    ambient_start : float or None
+        The same during the first minute [°C]; default: `ambient`.
+    wind : float or None
+        Mean wind [km/h].
+    rain : bool or None
+        Whether rain was recorded.
+    start : Timestamp or None
+        Start of the run; default: that of the cleaned run.
+    configuration : str
+        Id of what was driven; runs without one count as alike.
+    """
+
+    ambient: float | None = None
+    ambient_start: float | None = None
+    wind: float | None = None
+    rain: bool | None = None
+    start: pd.Timestamp | None = None
+    configuration: str = ""
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Values of one run by criterion (None with a reason where it cannot be known), and its profiles.
+
+    `durations` are the complete phases' durations [s]; `speeds` (cells,) is speed by place [km/h] by kind of phase.
+    """
+
+    run: str
+    by_code: dict[str, float | None]
+    reasons: dict[str, Message]
+    durations: dict[str, float] = field(default_factory=dict)
+    speeds: dict[str, Floats] = field(default_factory=dict)
+    configuration: str = ""
+
+
+Fact = float | Message
+"""The value of a criterion, or why it is not known."""
+
+
+def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundings: RunSurroundings) -> Facts:
+    """Return the facts of one run."""
+    hard = [finding.text for finding in run.findings if finding.hard]
+    ambient = surroundings.ambient_start if surroundings.ambient_start is not None else surroundings.ambient
+    iat = _first(run, "iat")
+    start = surroundings.start if surroundings.start is not None else run.clean.start
+    facts: dict[str, Fact] = {
+        "one-pass": float(len(hard)),
+        "coverage": run.coverage,
+        "cross-track": _cross_track(run),
+        "placement": _placement(run),
+        "ramp-acceleration": _ramp_acceleration(run, settings),
+        "start-coolant": _first(run, "coolant"),
+        "start-over-ambient": _unrecorded("ambient") if ambient is None else iat,
+        "time-of-day": message("the start time is not known", code="no-start")
+        if start is None
+        else start.hour + start.minute / 60 + start.second / 3600,
+        **_before_entry(run),
+    }
+    if isinstance(iat, Message):
+        facts["start-over-ambient"] = iat
+    elif ambient is not None:
+        facts["start-over-ambient"] = iat - ambient
+    for code, known in (("ambient", surroundings.ambient), ("wind", surroundings.wind), ("rain", surroundings.rain)):
+        facts[code] = _unrecorded(code) if known is None else float(known)
+    reasons = {code: fact for code, fact in facts.items() if isinstance(fact, Message)}
+    if hard:
+        reasons["one-pass"] = hard[0] if len(hard) == 1 else _together(hard)
+    return Facts(
+        run.run,
+        {code: None if isinstance(fact, Message) else fact for code, fact in facts.items()},
+        reasons,
+        {span.phase: span.duration for span in run.phases if span.complete},
+        _speeds(run, grid, settings),
+        surroundings.configuration,
+    )
+
+
+def _unrecorded(what: str) -> Message:
+    return message("{what} was not recorded", code="not-recorded", what=what)
+
+
+def _together(sentences: Sequence[Message]) -> Message:
+    values: dict[str, Part] = {f"reason{k}": sentence for k, sentence in enumerate(sentences)}
+    return message(" ".join(f"{{{name}}}" for name in values), code="one-pass", **values)
+
+
+def _cross_track(run: AlignedRun) -> Fact:
+    if run.cross_track is None or run.cross_track.empty:
+        return message("the run has no position on the route", code="no-position")
+    return float(run.cross_track.abs().median())
+
+
+def _placement(run: AlignedRun) -> Fact:
+    if run.method == "position":
+        return message("the run has positions", code="has-position")
+    if run.residual is None:
+        return message("no stretch of road is marked enough to tell", code="not-marked")
+    return run.residual
+
+
+def _before_entry(run: AlignedRun) -> dict[str, Fact]:
+    if run.highway_entry is None:
+        why = message("the run has no highway entry", code="no-entry")
+        return {"stop-time": why, "stops": why}
+    before = [stop for stop in run.stops if stop.start < run.highway_entry and np.isfinite(stop.distance)]
+    return {"stop-time": float(sum(stop.duration for stop in before)), "stops": float(len(before))}
+
+
+def _ramp_acceleration(run: AlignedRun, settings: AlignSettings) -> Fact:
+    speed = speed_samples(run.clean, settings.channels)
+    name = settings.entry.phase
+    ramp = next((span for span in run.phases if (span.phase == name if name else span.kind == "ramp")), None)
+    if speed is None or ramp is None or run.highway_entry is None:
+        return message("the run has no highway entry from a ramp", code="no-entry")
+    time, v = speed
+    top = settings.entry.threshold
+    base = FROM_SHARE * top
+    # the last rise through the base, wherever it began: waiting at a ramp meter does not count as accelerating
+    rises = np.flatnonzero((v[:-1] < base) & (v[1:] >= base) & (time[1:] <= run.highway_entry))
+    if len(rises) == 0:
+        text = "the run does not rise through {base} before the highway entry"
+        return message(text, code="no-rise", base=Value(base, "speed", 0))
+    took = run.highway_entry - crossing(time, v, int(rises[-1]), base)
+    if took > LONGEST_RISE:
+        text = "the rise from {base} to the highway entry took {took}"
+        return message(text, code="slow-rise", base=Value(base, "speed", 0), took=Value(took, "time", 0))
+    return float((top - base) / KMH / took)
+
+
+def _first(run: AlignedRun, name: str) -> Fact:
+    """Return the median of the valid readings of the first minute."""
+    if not run.clean.has(name):
+        return message("the run has no {name}", code="no-channel", name=name)
+    good = run.clean.good(name)
+    first = good[good.index.to_numpy(dtype=np.float64) <= float(run.clean.frame.index[0]) + FIRST]
+    if first.empty:
+        return message("no valid {name} in the first minute", code="no-first-minute", name=name)
+    return float(first.median())
+
+
+def _speeds(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings) -> dict[str, Floats]:
+    if run.run not in grid.runs:
+        return {}
+    row = grid.speed()[grid.runs.index(run.run)]
+    speeds = {}
+    for kind in ("ramp", "highway"):
+        inside = np.zeros(len(row), dtype=bool)
+        for phase in settings.phases:
+            if phase.kind == kind:
+                inside |= (grid.centres >= phase.from_m) & (grid.centres <= phase.to_m)
+        if inside.any():
+            speeds[kind] = np.where(inside, row, np.nan)
+    return speeds

@@ -1,4 +1,4 @@
-"""Stops, launches and creeping of one run; places where runs stop."""
+"""What a run did: distance driven, stops and their places, phases, and the highway entry."""
 
 from __future__ import annotations
 
@@ -8,10 +8,78 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from intake_report.align.grouping import group
-from intake_report.align.model import Creep, Floats, Launch, Place, Stop
-from intake_report.align.odometer import KMH, driven
-from intake_report.align.settings import EventSettings
+from intake_report.align.model import (
+    ChannelNames,
+    EntrySettings,
+    EventSettings,
+    Floats,
+    Ints,
+    PhaseSettings,
+    PhaseSpan,
+    Place,
+    Run,
+    Stop,
+)
+from intake_report.messages import Message, Value, message
+
+KMH = 3.6  # km/h per m/s, exact
+BEYOND = 5.0  # s for which the first and the last speed are taken to hold outside the samples: the longest usual pause
+SLACK_OF_PHASE = (
+    50.0  # m of a phase that may be missing at an end before it counts as incomplete: two cells of the grid
+)
+
+
+def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
+    """Return the distance driven since the first sample.
+
+    Parameters
+    ----------
+    time, speed : ndarray, shape (n,)
+        True samples of speed [s], [km/h], time strictly increasing, n >= 1.
+    at : ndarray, shape (m,)
+        Times [s] at which distance is wanted.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+        Distance [m], exact for speed that is linear between the samples; outside them speed holds for `BEYOND`.
+    """
+    v = np.maximum(speed, 0.0) / KMH
+    steps = np.diff(time)
+    total = np.concatenate([[0.0], np.cumsum(steps * (v[1:] + v[:-1]) / 2)])
+    inside = np.clip(at, time[0], time[-1])
+    i = np.clip(np.searchsorted(time, inside, side="right") - 1, 0, max(len(time) - 2, 0))
+    tau = inside - time[i]
+    slope = (np.diff(v) / steps)[i] if len(time) > 1 else np.zeros(len(at))
+    distance = total[i] + v[i] * tau + slope * tau**2 / 2
+    before, after = np.maximum(time[0] - at, 0.0), np.maximum(at - time[-1], 0.0)
+    outside = np.minimum(after, BEYOND) * v[-1] - np.minimum(before, BEYOND) * v[0]
+    return np.asarray(distance + outside, dtype=np.float64)
+
+
+def speed_channel(run: Run, channels: ChannelNames) -> str | None:
+    """Return the channel that gives a run's speed: the first with two valid samples."""
+    return next((n for n in (channels.speed, channels.other_speed) if run.has(n) and len(run.good(n)) >= 2), None)
+
+
+def speed_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats] | None:
+    """Return the true speed samples of a run as (time [s], speed [km/h]), or None if there are fewer than two."""
+    name = speed_channel(run, channels)
+    if name is None:
+        return None
+    good = run.good(name)
+    return good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+
+
+def frame_time(run: Run) -> Floats:
+    """Return the elapsed seconds of a run's rows, shape (n,)."""
+    return run.frame.index.to_numpy(dtype=np.float64)
+
+
+def spans_of(mask: np.ndarray) -> list[tuple[int, int]]:
+    """Return the first and one past the last index of every run of True in a mask."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], mask, [False]]).astype(int))).tolist()
+    return list(zip(edges[::2], edges[1::2], strict=True))
 
 
 def find_stops(time: Floats, speed: Floats, settings: EventSettings) -> list[tuple[float, float]]:
@@ -29,21 +97,21 @@ def find_stops(time: Floats, speed: Floats, settings: EventSettings) -> list[tup
     A stop lasts from the first to the last sample at or below `stop_below` between two crossings of `stop_above`, so a
     creep below `stop_above` does not split it. Its ends are known to one sampling interval.
     """
-    still = speed <= settings.stop_below
-    moving = speed > settings.stop_above
-    out: list[tuple[float, float]] = []
-    first: int | None = None
-    last = 0
-    for i in np.flatnonzero(still | moving).tolist():
-        if still[i]:
-            first = i if first is None else first
-            last = i
-        elif first is not None:
-            out.append((float(time[first]), float(time[last])))
-            first = None
-    if first is not None:
-        out.append((float(time[first]), float(time[last])))
-    return [(a, b) for a, b in out if b - a >= settings.least_stop]
+    stops = []
+    for i, j in spans_of(speed <= settings.stop_above):
+        still = np.flatnonzero(speed[i:j] <= settings.stop_below) + i
+        if len(still) and time[still[-1]] - time[still[0]] >= settings.least_stop:
+            stops.append((float(time[still[0]]), float(time[still[-1]])))
+    return stops
+
+
+def stops_on_route(
+    time: Floats, speed: Floats, distance: pd.Series[float], settings: EventSettings
+) -> tuple[Stop, ...]:
+    """Return the stops of a run with their route distance (NaN off the route)."""
+    return tuple(
+        Stop(start=a, end=b, distance=distance_at(distance, (a + b) / 2)) for a, b in find_stops(time, speed, settings)
+    )
 
 
 def crossing(time: Floats, speed: Floats, i: int, threshold: float) -> float:
@@ -53,60 +121,42 @@ def crossing(time: Floats, speed: Floats, i: int, threshold: float) -> float:
     return float(time[i] + share * (time[i + 1] - time[i]))
 
 
-def find_launches(
-    time: Floats, speed: Floats, stops: Sequence[tuple[float, float]], settings: EventSettings
-) -> list[tuple[float, float, float]]:
-    """Return (start, end, mean acceleration [m/s²]) of the starts that reach launch speed before the next stop."""
-    out: list[tuple[float, float, float]] = []
-    for k, (_, leave) in enumerate(stops):
-        until = stops[k + 1][0] if k + 1 < len(stops) else np.inf
-        inside = np.flatnonzero((time >= leave) & (time <= until))
-        fast = inside[speed[inside] >= settings.launch_speed]
-        if len(fast) == 0 or fast[0] == 0:
-            continue
-        reached = crossing(time, speed, int(fast[0]) - 1, settings.launch_speed)
-        if reached > leave:
-            gain = settings.launch_speed - float(np.interp(leave, time, speed))
-            out.append((leave, reached, gain / KMH / (reached - leave)))
-    return out
-
-
-def find_creeps(
-    time: Floats, speed: Floats, stops: Sequence[tuple[float, float]], settings: EventSettings
-) -> list[tuple[float, float]]:
-    """Return (start, end) of crawling between stops: below `creep_below` for `least_creep` or longer."""
-    slow = speed < settings.creep_below
-    for a, b in stops:
-        slow &= ~((time >= a) & (time <= b))
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], slow, [False]]).astype(int)))
-    return [
-        (float(time[i]), float(time[j - 1]))
-        for i, j in zip(edges[::2], edges[1::2], strict=True)
-        if time[j - 1] - time[i] >= settings.least_creep
-    ]
-
-
-def events(
-    time: Floats, speed: Floats, distance: pd.Series[float], settings: EventSettings
-) -> tuple[tuple[Stop, ...], tuple[Launch, ...], tuple[Creep, ...]]:
-    """Return stops, launches and creeps of a run with their route distance (NaN off the route)."""
-    spans = find_stops(time, speed, settings)
-    stops = tuple(Stop(start=a, end=b, distance=distance_at(distance, (a + b) / 2)) for a, b in spans)
-    launches = tuple(
-        Launch(start=a, end=b, distance=distance_at(distance, a), acceleration=gain)
-        for a, b, gain in find_launches(time, speed, spans, settings)
-    )
-    creeps = []
-    for a, b in find_creeps(time, speed, spans, settings):
-        way = driven(time, speed, np.array([a, b]))
-        creeps.append(Creep(start=a, end=b, distance=distance_at(distance, a), driven=float(way[1] - way[0])))
-    return stops, launches, tuple(creeps)
-
-
 def distance_at(distance: pd.Series[float], when: float) -> float:
     """Return route distance [m] at an elapsed time, NaN if either neighbouring row is off the route."""
     time = distance.index.to_numpy(dtype=np.float64)
     return float(np.interp(when, time, distance.to_numpy(dtype=np.float64)))
+
+
+def group(at: Floats, width: float) -> Ints:
+    """Return the group of each point on a line, numbered along it, none wider than `width`.
+
+    Parameters
+    ----------
+    at : ndarray, shape (n,)
+        Positions [m].
+    width : float
+        Largest extent of a group [m].
+
+    Notes
+    -----
+    The window that holds most points is a group, then the fullest of the rest, and so on: a queue along a street does
+    not chain two junctions together, and a junction is not cut where its stops are densest. Of windows equally full the
+    narrowest counts. Time grows with points times groups.
+    """
+    label = np.full(len(at), -1, dtype=np.intp)
+    rest = np.argsort(at, kind="stable")
+    begins: list[float] = []
+    while len(rest):
+        s = at[rest]
+        last = np.searchsorted(s, s + width, side="right")
+        count = last - np.arange(len(s))
+        full = np.flatnonzero(count == count.max())
+        i = int(full[np.argmin(s[last[full] - 1] - s[full])])
+        label[rest[i : last[i]]] = len(begins)
+        begins.append(float(s[i]))
+        rest = np.concatenate([rest[:i], rest[last[i] :]])
+    rank = np.argsort(np.argsort(begins, kind="stable"), kind="stable")
+    return rank[label] if len(at) else label
 
 
 def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: float) -> tuple[Place, ...]:
@@ -115,7 +165,7 @@ def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: 
     Parameters
     ----------
     stops : sequence of (run, Stop)
-        Stops with a known route distance.
+        Stops of the runs.
     runs : sequence of str
         All runs that could have stopped, for the share.
     radius : float
@@ -127,10 +177,7 @@ def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: 
         By route distance; no place is wider than two radii.
     """
     known = [(run, stop) for run, stop in stops if np.isfinite(stop.distance)]
-    if not known:
-        return ()
-    at = np.array([stop.distance for _, stop in known])
-    label = group(at, 2 * radius)
+    label = group(np.array([stop.distance for _, stop in known]), 2 * radius)
     places = []
     for which in np.unique(label):
         members = [known[i] for i in np.flatnonzero(label == which)]
@@ -138,22 +185,100 @@ def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: 
         for run, stop in members:
             total[run] = total.get(run, 0.0) + stop.duration
         centre = float(np.median([stop.distance for _, stop in members]))
-        places.append(
-            Place(
-                name=f"{centre / 1000:.2f} km",
-                distance=centre,
-                share=len(total) / max(len(runs), 1),
-                durations=tuple(sorted(total.items())),
-            )
-        )
+        share = len(total) / max(len(runs), 1)
+        places.append(Place(f"{centre / 1000:.2f} km", centre, share, tuple(sorted(total.items()))))
     return tuple(sorted(places, key=lambda place: place.distance))
 
 
 def name_stops(stops: Sequence[Stop], places: Sequence[Place], radius: float) -> tuple[Stop, ...]:
     """Return the stops with the name of the nearest place within two radii."""
-    out = []
+    named = []
     for stop in stops:
         near = min(places, key=lambda place: abs(place.distance - stop.distance), default=None)
         fits = near is not None and abs(near.distance - stop.distance) <= 2 * radius
-        out.append(replace(stop, place=near.name if near is not None and fits else None))
-    return tuple(out)
+        named.append(replace(stop, place=near.name if near is not None and fits else None))
+    return tuple(named)
+
+
+def passing_time(distance: pd.Series[float], at: float) -> float | None:
+    """Return the elapsed time [s] at which a run first reaches a route distance, between samples; None if never."""
+    known = distance.dropna()
+    if known.empty or not known.iloc[0] <= at <= known.iloc[-1]:
+        return None
+    time = known.index.to_numpy(dtype=np.float64)
+    s = known.to_numpy(dtype=np.float64)
+    k = int(np.searchsorted(s, at, side="left"))
+    if k == 0 or s[k] == at:
+        return float(time[k])
+    return float(time[k - 1] + (at - s[k - 1]) / (s[k] - s[k - 1]) * (time[k] - time[k - 1]))
+
+
+def find_phases(
+    distance: pd.Series[float], phases: Sequence[PhaseSettings], lap: float | None = None
+) -> tuple[PhaseSpan, ...]:
+    """Return the passage of a run through each phase that it covers at all.
+
+    Parameters
+    ----------
+    distance : Series
+        Route distance [m] by elapsed second; never falls.
+    phases : sequence of PhaseSettings
+        Stretches of the route [m].
+    lap : float, optional
+        Length of a closed route [m]: a run that began elsewhere passes the phase one lap further on.
+    """
+    known = distance.dropna()
+    if known.empty:
+        return ()
+    first, last = float(known.iloc[0]), float(known.iloc[-1])
+    spans = []
+    for phase in phases:
+        shifts = (0.0, lap, -lap) if lap is not None else (0.0,)
+        shift = max(shifts, key=lambda d: min(last, phase.to_m + d) - max(first, phase.from_m + d))
+        a, b = max(first, phase.from_m + shift), min(last, phase.to_m + shift)
+        start, end = passing_time(distance, a), passing_time(distance, b)
+        if b <= a or start is None or end is None:
+            continue
+        missing = max(a - phase.from_m - shift, phase.to_m + shift - b)
+        spans.append(PhaseSpan(phase.name, start, end, kind=phase.kind, complete=missing <= SLACK_OF_PHASE))
+    return tuple(spans)
+
+
+def highway_entry(
+    time: Floats, speed: Floats, spans: Sequence[PhaseSpan], settings: EntrySettings
+) -> tuple[float | None, Message | None]:
+    """Return the elapsed time [s] of the highway entry, or None and the reason.
+
+    Parameters
+    ----------
+    time, speed : ndarray, shape (n,)
+        True samples of speed [s], [km/h].
+    spans : sequence of PhaseSpan
+        Passages of this run.
+    settings : EntrySettings
+        Phase (default: the first ramp), threshold [km/h] and hold [s].
+
+    Notes
+    -----
+    The first upward crossing of the threshold within the phase after which speed stays at or above it for `hold`;
+    the time is interpolated between the two samples.
+    """
+    ramp = next((s for s in spans if (s.phase == settings.phase if settings.phase else s.kind == "ramp")), None)
+    if ramp is None:
+        return None, message("The run does not pass the ramp.", code="entry-no-ramp")
+    above = speed >= settings.threshold
+    tried = False
+    for i in np.flatnonzero(~above[:-1] & above[1:]).tolist():
+        when = crossing(time, speed, i, settings.threshold)
+        if not ramp.start <= when <= ramp.end:
+            continue
+        tried = True
+        held = (time > when) & (time <= when + settings.hold)
+        if time[-1] >= when + settings.hold and bool(above[held].all()):
+            return when, None
+    threshold = Value(settings.threshold, "speed", 0)
+    if not tried and bool(above[np.searchsorted(time, ramp.start).clip(0, len(time) - 1)]):
+        text = "The run enters the ramp at or above {threshold}."
+        return None, message(text, code="entry-above", threshold=threshold)
+    text = "Speed is not held above {threshold} for {hold} within the ramp."
+    return None, message(text, code="entry-not-held", threshold=threshold, hold=Value(settings.hold, "time", 0))

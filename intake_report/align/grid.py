@@ -1,19 +1,31 @@
-"""Channels by place: what was read, how long and how often, in cells of route distance."""
+"""Channels by place: what was read, how long and how often, in cells of route distance; phases proposed from speed."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-from intake_report.align.model import AlignedRun, Alignment, Floats, Reference
+from intake_report.align.events import KMH, spans_of
+from intake_report.align.model import AlignedRun, Alignment, Floats, Ints, PhaseKind, PhaseSettings, Reference
 
-STEP = 25.0  # m
+STEP = 25.0  # m of a cell: a fix's error on both sides
 LEAST_COVERED = 0.5  # share of the dwell in a cell that a channel has to cover
+WITHIN = 250.0  # m about a common place in which peaks are at one place: a junction with its queue
+ONE_PLACE = 0.75  # share of the runs that have to peak there
+PHASE_STEP = 50.0  # m of the grid that phases are proposed on
+HIGHWAY = 80.0  # km/h at or above which the runs' median speed is highway driving
+CITY = 50.0  # km/h below which a rise towards the highway begins
+LEAST_PHASE = 1000.0  # m of the shortest highway or city stretch; a shorter one joins its neighbours
+RISE_REACH = 1000.0  # m about the shared beginning of the highway in which each run's rise is sought
+SMOOTH = 7  # cells of the running median of speed by place
+BEGUN, ARRIVED = 0.1, 0.9  # shares of the runs that have begun to rise, and that have arrived, at the ends of a ramp
+AFTER = 200.0  # m that a ramp goes on after that, so that each run's highway entry is held within it
+BEFORE = 300.0  # m of a ramp where no run shows its rise
 
 
 @dataclass(frozen=True)
@@ -37,7 +49,7 @@ class PlaceGrid:
     edges: Floats
     runs: tuple[str, ...]
     dwell: Floats
-    passes: NDArray[np.intp]
+    passes: Ints
     channels: dict[str, Floats]
 
     @property
@@ -49,7 +61,7 @@ class PlaceGrid:
         """Return mean speed through each cell [km/h], shape (runs, cells), NaN where the run did not pass it whole."""
         width = np.diff(self.edges)[None, :]
         once = (self.passes == 1) & (self.dwell > 0)
-        return np.where(once, width / np.where(once, self.dwell, 1.0) * 3.6, np.nan)
+        return np.where(once, width / np.where(once, self.dwell, 1.0) * KMH, np.nan)
 
 
 @dataclass(frozen=True)
@@ -78,7 +90,7 @@ class PeakSummary:
     @property
     def one_place(self) -> bool:
         """Whether at least three quarters of the runs peak there."""
-        return self.share >= 0.75
+        return self.share >= ONE_PLACE
 
 
 def grid_by_place(
@@ -131,8 +143,7 @@ def stretches(run: AlignedRun) -> list[tuple[Floats, Floats]]:
     """Return (time [s], route distance [m]) of each uninterrupted stretch on the route."""
     time = run.distance.index.to_numpy(dtype=np.float64)
     s = np.asarray(run.distance, dtype=np.float64)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], np.isfinite(s), [False]]).astype(int)))
-    return [(time[i:j], s[i:j]) for i, j in zip(edges[::2], edges[1::2], strict=True) if j - i > 1]
+    return [(time[i:j], s[i:j]) for i, j in spans_of(np.isfinite(s)) if j - i > 1]
 
 
 def _turns(s: Floats, reference: Reference) -> range:
@@ -142,7 +153,7 @@ def _turns(s: Floats, reference: Reference) -> range:
     return range(int(s[0] // reference.length), int(s[-1] // reference.length) + 1)
 
 
-def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Floats, NDArray[np.intp]]:
+def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Floats, Ints]:
     """Return when a run was in which cell: times (n, 2) [s] and cells (n,). A loop passed beyond its end is folded."""
     times, cells = [], []
     for time, s in stretches(run):
@@ -169,9 +180,7 @@ def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Fl
     return np.concatenate(times), np.concatenate(cells).astype(np.intp)
 
 
-def time_weighted(
-    series: pd.Series[Any], when: Floats, cell: NDArray[np.intp], dwell: Floats, max_gap: float
-) -> Floats:
+def time_weighted(series: pd.Series[Any], when: Floats, cell: Ints, dwell: Floats, max_gap: float) -> Floats:
     """Return the time-weighted mean of a series (linear between samples, nothing across gaps) in each cell."""
     t = series.index.to_numpy(dtype=np.float64)
     v = series.to_numpy(dtype=np.float64)
@@ -195,7 +204,7 @@ def time_weighted(
     return np.where(enough, held / np.where(enough, have, 1.0), np.nan)
 
 
-def _passes(run: AlignedRun, reference: Reference, edges: Floats) -> NDArray[np.intp]:
+def _passes(run: AlignedRun, reference: Reference, edges: Floats) -> Ints:
     centres = (edges[1:] + edges[:-1]) / 2
     count = np.zeros(len(centres), dtype=np.intp)
     for _, s in stretches(run):
@@ -205,27 +214,92 @@ def _passes(run: AlignedRun, reference: Reference, edges: Floats) -> NDArray[np.
     return count
 
 
-def find_peaks(grid: PlaceGrid, name: str, within: float = 250.0) -> PeakSummary | None:
-    """Return where each run's channel is highest and whether that is one place; None if no run has a value."""
-    peaks = []
-    for run, row in zip(grid.runs, grid.channels[name], strict=True):
-        if np.isfinite(row).any():
-            k = int(np.nanargmax(row))
-            peaks.append(Peak(run, float(grid.centres[k]), float(row[k])))
-    return summarise_peaks(peaks, within) if peaks else None
-
-
-def summarise_peaks(peaks: Sequence[Peak], within: float = 250.0) -> PeakSummary:
+def summarise_peaks(peaks: Sequence[Peak]) -> PeakSummary:
     """Return whether peaks, one per run and at least one, fall at one place."""
     at = np.array([peak.distance for peak in peaks])
     # the place that most peaks are near, not the median of two far apart
-    near = (np.abs(at[:, None] - at[None, :]) <= within).sum(axis=1)
-    centre = float(np.median(at[np.abs(at - at[int(np.argmax(near))]) <= within]))
+    near = (np.abs(at[:, None] - at[None, :]) <= WITHIN).sum(axis=1)
+    centre = float(np.median(at[np.abs(at - at[int(np.argmax(near))]) <= WITHIN]))
     away = np.abs(at - centre)
-    return PeakSummary(
-        peaks=tuple(peaks),
-        centre=centre,
-        spread=float(np.median(away)),
-        share=float((away <= within).mean()),
-        within=within,
-    )
+    share = float((away <= WITHIN).mean())
+    return PeakSummary(tuple(peaks), centre, spread=float(np.median(away)), share=share, within=WITHIN)
+
+
+def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
+    """Return city, ramp and highway stretches that cover the route.
+
+    Notes
+    -----
+    The speed of a place is the median over runs of the mean speed through its cell. A ramp is where the runs rise from below
+    `CITY` to `HIGHWAY`: it begins where nine runs in ten have not yet begun to, and ends 200 m after nine in ten have
+    arrived, so that each run's highway entry lies in it. The thresholds are choices of this package: look at the
+    proposal before using it.
+    """
+    from scipy.ndimage import median_filter
+
+    grid = grid_by_place(alignment, step=PHASE_STEP)
+    speed = grid.speed()
+    some = np.isfinite(speed).any(axis=0)
+    if not some.any():
+        return ()
+    shared = np.interp(grid.centres, grid.centres[some], np.nanmedian(speed[:, some], axis=0))
+    smooth = median_filter(shared, size=SMOOTH, mode="nearest")
+    fast = _drop_short(smooth >= HIGHWAY, int(LEAST_PHASE / PHASE_STEP))
+    phases: list[PhaseSettings] = []
+    begin = 0.0
+    for i, j in spans_of(fast):
+        ramp, entry = _ramp(speed, grid.edges, i)
+        end = float(grid.edges[j])
+        ramp, entry = max(ramp, begin), min(entry, end)
+        parts: list[tuple[PhaseKind, float, float]] = [
+            ("city", begin, ramp),
+            ("ramp", ramp, entry),
+            ("highway", max(begin, entry), end),
+        ]
+        for kind, a, b in parts:
+            if b > a:
+                phases.append(_phase(phases, kind, a, b))
+        begin = end
+    if begin < grid.edges[-1]:
+        phases.append(_phase(phases, "city", begin, float(grid.edges[-1])))
+    return tuple(phases)
+
+
+def _ramp(speed: Floats, edges: Floats, i: int) -> tuple[float, float]:
+    """Return where the ramp towards the highway cell `i` begins and ends [m], from speed (runs, cells)."""
+    if i == 0:
+        return 0.0, 0.0
+    reach = int(RISE_REACH / PHASE_STEP)
+    origin = max(i - reach, 0)
+    begins, ends = [], []
+    for row in speed:
+        part = row[origin : i + reach]
+        slow, fast = part < CITY, part >= HIGHWAY
+        held = fast[:-2] & fast[1:-1] & fast[2:]
+        arrived = np.flatnonzero(held[1:] & ~fast[:-3]) + 1
+        if len(arrived) == 0:
+            continue
+        before = np.flatnonzero(slow[: arrived[0]])
+        begins.append((before[-1] + 1 if len(before) else 0) + origin)
+        ends.append(arrived[0] + origin)
+    if not begins:
+        return float(edges[max(i - int(BEFORE / PHASE_STEP), 0)]), float(edges[i])
+    begin, end = int(np.quantile(begins, BEGUN)), int(np.quantile(ends, ARRIVED))
+    return float(edges[begin]), float(min(edges[end] + AFTER, edges[-1]))
+
+
+def _drop_short(mask: np.ndarray, least: int) -> np.ndarray:
+    """Return the mask with runs of either kind shorter than `least` cells joined to their neighbours, highway first."""
+    mask = mask.copy()
+    for kind in (False, True):
+        edges = [0, *(np.flatnonzero(np.diff(mask.astype(int))) + 1).tolist(), len(mask)]
+        for i, j in pairwise(edges):
+            inner = i > 0 and j < len(mask)
+            if mask[i] == kind and j - i < least and (inner or kind):
+                mask[i:j] = not kind
+    return mask
+
+
+def _phase(before: Sequence[PhaseSettings], kind: PhaseKind, start: float, end: float) -> PhaseSettings:
+    count = sum(phase.kind == kind for phase in before) + 1
+    return PhaseSettings(kind if count == 1 else f"{kind}-{count}", kind, start, end)

@@ -13,12 +13,12 @@ from collections.abc import Container, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from intake_report.align.grouping import group
-from intake_report.align.model import Floats
-from intake_report.align.profile import Profile
+from intake_report.align.events import driven, group
+from intake_report.align.model import Bools, Floats, Ints
 
+# Choices of this package, set on replayed driving cycles and real commutes (tests/align/test_landmarks.py) unless a
+# line says otherwise. Likelihoods are natural logarithms of a ratio against speeds at unrelated places.
 BIN = 5.0  # km/h per class of speed
 CLASSES = 50
 SPREAD = 8.0  # km/h, standard deviation of speed at one place and in like traffic
@@ -26,14 +26,62 @@ FLOOR = 0.5  # runs' worth of belief in "any speed" at every place
 ODD = 0.2  # share of driving in which traffic leaves nothing of the usual speeds
 REACH = 60.0  # m over which the usual speeds of a place are shared with its neighbours
 INDEPENDENT = 400.0  # m of driving that count as one independent observation of speed
-SCALE_SPREAD = 0.02  # standard deviation of the scale between two runs' odometers, as expected beforehand
-SCALES = np.arange(0.94, 1.0601, 0.005)
+SCALE_SPREAD = 0.02  # standard deviation of the scale between two odometers, as expected beforehand: tyres, rounding
+SCALES = np.arange(0.94, 1.0601, 0.005)  # three of these standard deviations either way
 COARSE = 10  # steps per cell of the search
 LEAST_OVERLAP = 0.25  # of the shorter profile
 PRESENCE = 0.5  # log likelihood per observation for lying on the route at all
+ANOTHER_PLACE = 1000.0  # m between the middles of a run in the best place and in the runner-up
+# steps in which a place is refined: reach and grain of the middle [m], reach and grain of the scale
+POLISH = ((150.0, 15.0, 0.006, 0.001), (20.0, 2.5, 0.0015, 0.00025))
+WINDOW = 2000.0  # m of road whose own best place is sought: five independent observations
+WINDOW_REACH = 250.0  # m either way in which it is sought
+MARKED = 1.0  # log likelihood by which a window's best place stands out from the mean of all, to be marked enough
 REPEAT = 10.0  # m within which stops have to repeat (median) to be landmarks; queues of stop-and-go do not
-TOLD_APART = 3.0  # margin above which a place is trusted
-PASSES = 5
+QUEUE = 15.0  # m, standard deviation of a stop about its place: two or three vehicles ahead
+FREEDOM = 30.0  # m, standard deviation of what stops may move a run by: the error of the registration before them
+LEAST_STOPS = 3  # stops of one run at common places that may move it
+LEAST_RUNS = 3  # runs that have to share a place
+SETTLE_ROUNDS, HUBER_ROUNDS = 4, 5  # more change nothing by a metre
+TOLD_APART = 3.0  # margin above which a place is trusted: twenty times likelier than the runner-up
+PASSES = 5  # rounds of learning and placing; later ones change nothing on the drives of the tests
+
+Line = tuple[float, float]
+"""Scale and offset [m]: route distance = scale · driven distance + offset."""
+
+
+@dataclass(frozen=True)
+class Profile:
+    """Speed [km/h] by driven distance, at `step` metres from 0 (shape (n,)); standstill takes no room."""
+
+    speed: Floats
+    step: float
+
+    @property
+    def length(self) -> float:
+        """Length [m]."""
+        return (len(self.speed) - 1) * self.step
+
+    def at(self, distance: Floats) -> Floats:
+        """Return speed at distances [m] of any shape, NaN outside the profile."""
+        return np.interp(distance, np.arange(len(self.speed)) * self.step, self.speed, left=np.nan, right=np.nan)
+
+    def coarse(self, factor: int) -> Profile:
+        """Return the profile with the mean of each `factor` steps about every new one."""
+        from scipy.ndimage import uniform_filter1d
+
+        return Profile(uniform_filter1d(self.speed, factor, mode="nearest")[::factor], self.step * factor)
+
+
+def speed_profile(time: Floats, speed: Floats, step: float = 10.0) -> Profile:
+    """Return the speed profile of a run from its true speed samples [s], [km/h]."""
+    way = driven(time, speed, time)
+    # the lowest speed wherever the vehicle stood: several samples share one distance
+    place, first = np.unique(way, return_index=True)
+    lowest = np.minimum.reduceat(speed, first)
+    grid = np.arange(0.0, way[-1] + 1e-9, step)
+    # between samples a constant acceleration makes the square of speed linear in distance
+    return Profile(np.sqrt(np.interp(grid, place, np.maximum(lowest, 0.0) ** 2)), step)
 
 
 @dataclass(frozen=True)
@@ -56,7 +104,7 @@ class Registration:
         return np.asarray(self.scale * way + self.offset, dtype=np.float64)
 
 
-def classes(speed: Floats) -> NDArray[np.intp]:
+def classes(speed: Floats) -> Ints:
     """Return the class of each speed [km/h]; NaN becomes class 0."""
     return np.clip(np.nan_to_num(speed) / BIN, 0, CLASSES - 1).astype(np.intp)
 
@@ -67,6 +115,11 @@ def tally(placed: Floats) -> Floats:
     at = np.flatnonzero(np.isfinite(placed))
     count[at, classes(placed[at])] = 1.0
     return count
+
+
+def place(profile: Profile, grid: Floats, line: Line) -> Floats:
+    """Return the tally of a run placed on the route by a line."""
+    return tally(profile.at((grid - line[1]) / line[0]))
 
 
 def usual_speeds(count: Floats, step: float) -> Floats:
@@ -105,12 +158,12 @@ def search(run: Profile, table: Floats, step: float) -> tuple[float, float, floa
     room = next_fast_len(n + int(run.length * SCALES[-1] / step) + 2, real=True)
     spectrum = rfft(table.T + PRESENCE, room, axis=1)
     for scale in SCALES:
-        mine = classes(run.at(np.arange(0.0, run.length, step / scale)))
-        m = len(mine)
+        own = classes(run.at(np.arange(0.0, run.length, step / scale)))
+        m = len(own)
         # the sum over i of table[i + lag, class of i], for all lags at once
         marks = np.zeros((CLASSES, m))
-        marks[mine, np.arange(m)] = 1.0
-        used = np.unique(mine)
+        marks[own, np.arange(m)] = 1.0
+        used = np.unique(own)
         product = (np.conj(rfft(marks[used], room, axis=1)) * spectrum[used]).sum(axis=0)
         lag = np.arange(-(m - 1), n)
         total = irfft(product, room)[lag % room] * weight
@@ -118,76 +171,80 @@ def search(run: Profile, table: Floats, step: float) -> tuple[float, float, floa
         count = np.minimum(lag + m, n) - np.maximum(lag, 0)
         ok = count >= least
         rows.append(np.column_stack([np.full(int(ok.sum()), scale), lag[ok] * step, total[ok], count[ok]]))
-    found = np.concatenate(rows)
-    best = found[np.argmax(found[:, 2])]
-    # the runner-up has to be another place altogether
-    middle = run.length / 2
-    other = np.abs(found[:, 0] * middle + found[:, 1] - best[0] * middle - best[1]) > 1000.0
-    second = float(found[other, 2].max()) if other.any() else 0.0
-    return (
-        float(best[0]),
-        float(best[1]),
-        float(best[2] / best[3] / weight) - PRESENCE,
-        float(best[2] - max(second, 0.0)),
-    )
+    scales, offsets, totals, counts = np.concatenate(rows).T
+    best = int(np.argmax(totals))
+    middle = scales * run.length / 2 + offsets
+    other = np.abs(middle - middle[best]) > ANOTHER_PLACE
+    second = max(float(totals[other].max()), 0.0) if other.any() else 0.0
+    gain = float(totals[best] / counts[best] / weight) - PRESENCE
+    return float(scales[best]), float(offsets[best]), gain, float(totals[best] - second)
 
 
-def polish(run: Profile, table: Floats, step: float, scale: float, offset: float) -> tuple[float, float]:
-    """Return scale and offset [m] near the given ones at which the run is most likely.
+def polish(run: Profile, table: Floats, step: float, line: Line) -> Line:
+    """Return the line near the one given at which the run is most likely.
 
     `table` has cells of `step` metres, each the mean of two cells of half that size.
     """
     middle = run.length / 2
     way = np.arange(0.0, run.length, step)
     speed = classes(run.at(way))
-    best = (-np.inf, scale, offset)
-    for reach, grain, tilt, fine in ((150.0, 15.0, 0.006, 0.001), (20.0, 2.5, 0.0015, 0.00025)):
-        _, scale, offset = best if np.isfinite(best[0]) else (0.0, scale, offset)
-        centre = scale * middle + offset
-        best = (-np.inf, scale, offset)
+    for reach, grain, tilt, fine in POLISH:
+        likelihood, (scale, offset) = -np.inf, line
         for k in scale + np.arange(-tilt, tilt + fine / 2, fine):
-            for c in centre + np.arange(-reach, reach + grain / 2, grain):
+            for c in scale * middle + offset + np.arange(-reach, reach + grain / 2, grain):
                 cell = np.floor((k * (way - middle) + c) / step + 0.25).astype(np.intp)
                 ok = (cell >= 0) & (cell < len(table))
-                total = float(table[cell[ok], speed[ok]].sum()) * step / INDEPENDENT - (k - 1.0) ** 2 / (
-                    2 * SCALE_SPREAD**2
-                )
-                if total > best[0]:
-                    best = (total, float(k), float(c - k * middle))
-    return best[1], best[2]
+                total = float(table[cell[ok], speed[ok]].sum()) * step / INDEPENDENT
+                total -= (k - 1.0) ** 2 / (2 * SCALE_SPREAD**2)
+                if total > likelihood:
+                    likelihood, line = total, (float(k), float(c - k * middle))
+    return line
 
 
-def local_shifts(
-    run: Profile, table: Floats, step: float, line: tuple[float, float], window: float = 2000.0, reach: float = 250.0
-) -> Floats:
-    """Return where each stretch of road would rather lie, shape (k, 3): route distance, shift, log likelihood won [m, m, 1].
+def place_best(profile: Profile, table: Floats, step: float) -> tuple[Line, tuple[float, float]]:
+    """Return the best line and its (gain, margin) for a table of usual speeds with cells of `step` metres."""
+    scale, offset, gain, margin = search(profile.coarse(COARSE), _coarsen(table, COARSE), step * COARSE)
+    # a cell of the coarse table is centred behind its first fine cell
+    line = (scale, offset + (COARSE - 1) / 2 * step)
+    return polish(profile, _coarsen(table, 2), 2 * step, line), (gain, margin)
 
-    Only stretches whose best shift stands out from the mean of all shifts by more than 1 are returned.
+
+def _coarsen(table: Floats, factor: int) -> Floats:
+    whole = len(table) // factor * factor
+    return np.asarray(table[:whole].reshape(-1, factor, CLASSES).mean(axis=1), dtype=np.float64)
+
+
+def local_shifts(run: Profile, table: Floats, step: float, line: Line) -> Floats:
+    """Return where each stretch of road would rather lie, shape (k, 2): route distance and shift [m].
+
+    Only stretches whose best shift stands out from the mean of all shifts are returned.
     """
     s = np.arange(len(table)) * step
-    shifts = np.arange(-reach, reach + step / 2, step)
+    shifts = np.arange(-WINDOW_REACH, WINDOW_REACH + step / 2, step)
     scale, offset = line
     speed = run.at((s[:, None] - offset - shifts[None, :]) / scale)
     score = table[np.arange(len(s))[:, None], classes(speed)]
     score = np.where(np.isfinite(speed), score, np.nan) * step / INDEPENDENT
-    out = []
-    for a in np.arange(0.0, s[-1] - window / 2, window):
-        part = score[(s >= a) & (s < a + window)]
+    rows = []
+    for a in np.arange(0.0, s[-1] - WINDOW / 2, WINDOW):
+        part = score[(s >= a) & (s < a + WINDOW)]
         if np.isnan(part).any():
             continue
         total = part.sum(axis=0)
         best = int(np.argmax(total))
-        if total[best] - total.mean() > 1.0 and 0 < best < len(shifts) - 1:
-            out.append((a + window / 2, shifts[best], total[best] - total.mean()))
-    return np.array(out, dtype=np.float64).reshape(-1, 3)
+        if total[best] - total.mean() > MARKED and 0 < best < len(shifts) - 1:
+            rows.append((a + WINDOW / 2, shifts[best]))
+    return np.array(rows, dtype=np.float64).reshape(-1, 2)
+
+
+def _registration(profile: Profile, table: Floats, step: float, line: Line, told: tuple[float, float]) -> Registration:
+    shift = local_shifts(profile, table, step, line)
+    residual = float(np.sqrt(np.mean(shift[:, 1] ** 2))) if len(shift) else None
+    return Registration(*line, gain=told[0], margin=told[1], residual=residual)
 
 
 def register(
-    profiles: Sequence[Profile],
-    stops: Sequence[Floats],
-    reference: int,
-    radius: float = 60.0,
-    ignore: NDArray[np.bool_] | None = None,
+    profiles: Sequence[Profile], stops: Sequence[Floats], reference: int, radius: float, ignore: Bools | None = None
 ) -> tuple[Registration, ...]:
     """Register runs onto the driven distance of one of them.
 
@@ -211,49 +268,27 @@ def register(
     """
     step = profiles[reference].step
     grid = np.arange(len(profiles[reference].speed), dtype=np.float64) * step
-    lines = {reference: (1.0, 0.0)}
-    told = {reference: np.inf}
-    found: dict[int, tuple[float, float]] = {}
+    lines: dict[int, Line] = {reference: (1.0, 0.0)}
+    told: dict[int, tuple[float, float]] = {}  # gain and margin
     for turn in range(PASSES):
-        tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if told[i] > TOLD_APART}
+        tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if i == reference or told[i][1] > TOLD_APART}
         total = np.sum(list(tallies.values()), axis=0)
-        lines = dict(lines)
         for i, profile in enumerate(profiles):
-            if i == reference and (turn == 0 or len(tallies) < 3):
-                found[i] = (0.0, np.inf)
+            if i == reference and (turn == 0 or len(tallies) < LEAST_RUNS):
+                told[i] = (0.0, np.inf)
                 continue
             table = usual_speeds(total - tallies.get(i, 0.0), step)
             if ignore is not None:
                 table[ignore] = 0.0
-            lines[i], found[i] = place_best(profile, table, step)
-            told[i] = found[i][1] if i != reference else np.inf
+            lines[i], told[i] = place_best(profile, table, step)
         lines = _anchor(lines, reference)
     lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, radius, anchor=reference)
-    tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if told[i] > TOLD_APART}
+    tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if i == reference or told[i][1] > TOLD_APART}
     total = np.sum(list(tallies.values()), axis=0)
-    out = []
-    for i, profile in enumerate(profiles):
-        shift = local_shifts(profile, usual_speeds(total - tallies.get(i, 0.0), step), step, lines[i])
-        out.append(Registration(*lines[i], gain=found[i][0], margin=found[i][1], residual=_spread(shift)))
-    return tuple(out)
-
-
-def place(profile: Profile, grid: Floats, line: tuple[float, float]) -> Floats:
-    """Return the tally of a run placed on the route by a line."""
-    return tally(profile.at((grid - line[1]) / line[0]))
-
-
-def place_best(profile: Profile, table: Floats, step: float) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Return the best line (scale, offset [m]) and its (gain, margin) for a table of usual speeds."""
-    scale, offset, gain, margin = search(profile.coarse(COARSE), _coarsen(table, COARSE), step * COARSE)
-    # a cell of the coarse table is centred behind its first fine cell
-    offset += (COARSE - 1) / 2 * step
-    return polish(profile, _coarsen(table, 2), 2 * step, scale, offset), (gain, margin)
-
-
-def _coarsen(table: Floats, factor: int) -> Floats:
-    whole = len(table) // factor * factor
-    return np.asarray(table[:whole].reshape(-1, factor, CLASSES).mean(axis=1), dtype=np.float64)
+    return tuple(
+        _registration(profile, usual_speeds(total - tallies.get(i, 0.0), step), step, lines[i], told[i])
+        for i, profile in enumerate(profiles)
+    )
 
 
 def register_onto(
@@ -262,7 +297,7 @@ def register_onto(
     known: Sequence[Floats],
     known_stops: Sequence[Floats],
     step: float,
-    radius: float = 60.0,
+    radius: float,
 ) -> tuple[Registration, ...]:
     """Register runs onto the route distance of runs whose place is known.
 
@@ -288,80 +323,71 @@ def register_onto(
     length = {i: profile.length for i, profile in enumerate(profiles)}
     lines = settle(lines, [*stops, *known_stops], length, radius, fixed=range(n, n + len(known)))
     return tuple(
-        Registration(
-            *lines[i], gain=gain, margin=margin, residual=_spread(local_shifts(profiles[i], table, step, lines[i]))
-        )
-        for i, (_, (gain, margin)) in enumerate(best)
+        _registration(profile, table, step, lines[i], told)
+        for i, (profile, (_, told)) in enumerate(zip(profiles, best, strict=True))
     )
 
 
-def _spread(shift: Floats) -> float | None:
-    return float(np.sqrt(np.mean(shift[:, 1] ** 2))) if len(shift) else None
-
-
-def _anchor(lines: dict[int, tuple[float, float]], reference: int) -> dict[int, tuple[float, float]]:
+def _anchor(lines: dict[int, Line], reference: int) -> dict[int, Line]:
     """Return all lines changed alike so that the reference keeps its own driven distance."""
     scale, offset = lines[reference]
     return {i: (k / scale, (c - offset) / scale) for i, (k, c) in lines.items()}
 
 
 def settle(
-    lines: dict[int, tuple[float, float]],
+    lines: dict[int, Line],
     stops: Sequence[Floats],
     length: dict[int, float],
     radius: float,
     anchor: int | None = None,
     fixed: Container[int] = (),
-    error: float = 15.0,
-    freedom: float = 30.0,
-) -> dict[int, tuple[float, float]]:
+) -> dict[int, Line]:
     """Return the lines corrected by the stops that three runs or more share.
 
-    A stop lies within `error` [m] of its place (queues); a line moves by `freedom` [m] at most likely. Huber weights keep
-    a run that stopped elsewhere from pulling. The result is kept only where stops then repeat within `REPEAT`: in dense
-    traffic they do not, and moving runs by them brings them no nearer to each other. Runs in `fixed` do not move; at
-    last all move alike so that `anchor` keeps its own.
+    Huber weights keep a run that stopped elsewhere from pulling. The result is kept only where stops then repeat within
+    `REPEAT`: in dense traffic they do not, and moving runs by them brings them no nearer to each other. Runs in `fixed`
+    do not move; at last all move alike so that `anchor` keeps its own.
     """
     before = lines
     owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
-    for _ in range(4):
-        way = np.concatenate([stops[i] for i in lines])
-        at = np.concatenate([lines[i][0] * stops[i] + lines[i][1] for i in lines])
+    way = np.concatenate([stops[i] for i in lines])
+    for _ in range(SETTLE_ROUNDS):
+        at = _stops_at(lines, stops)
         goal = common_places(owner, at, radius)
         lines = dict(lines)
         for i in lines:
-            if i in fixed:
-                continue
-            mine = (owner == i) & np.isfinite(goal)
-            if mine.sum() < 3:
+            own = (owner == i) & np.isfinite(goal)
+            if i in fixed or own.sum() < LEAST_STOPS:
                 continue
             middle = length[i] / 2
-            basis = np.column_stack([np.ones(int(mine.sum())), way[mine] / middle - 1.0])
-            miss = goal[mine] - at[mine]
+            basis = np.column_stack([np.ones(int(own.sum())), way[own] / middle - 1.0])
+            miss = goal[own] - at[own]
             weight = np.ones(len(miss))
-            for _ in range(5):
-                w = weight / error**2
-                normal = basis.T @ (w[:, None] * basis) + np.eye(2) / freedom**2
+            for _ in range(HUBER_ROUNDS):
+                w = weight / QUEUE**2
+                normal = basis.T @ (w[:, None] * basis) + np.eye(2) / FREEDOM**2
                 move, tilt = np.linalg.solve(normal, basis.T @ (w * miss))
                 left = np.abs(miss - basis @ np.array([move, tilt]))
-                weight = np.minimum(1.0, error / np.maximum(left, 1e-9))
+                weight = np.minimum(1.0, QUEUE / np.maximum(left, 1e-9))
             lines[i] = (lines[i][0] + float(tilt) / middle, lines[i][1] + float(move - tilt))
         if anchor is not None:
             lines = _anchor(lines, anchor)
-    at = np.concatenate([lines[i][0] * stops[i] + lines[i][1] for i in lines])
+    at = _stops_at(lines, stops)
     miss = np.abs(common_places(owner, at, radius) - at)
     miss = miss[np.isfinite(miss)]
     return lines if len(miss) and np.median(miss) <= REPEAT else before
 
 
-def common_places(owner: NDArray[np.intp], at: Floats, radius: float) -> Floats:
+def _stops_at(lines: dict[int, Line], stops: Sequence[Floats]) -> Floats:
+    return np.concatenate([scale * stops[i] + offset for i, (scale, offset) in lines.items()])
+
+
+def common_places(owner: Ints, at: Floats, radius: float) -> Floats:
     """Return the median route distance of the place of each stop [m], NaN where fewer than three runs share it."""
     goal = np.full(len(at), np.nan)
-    if len(at) < 3:
-        return goal
     label = group(at, 2 * radius)
     for which in np.unique(label):
         members = label == which
-        if len(np.unique(owner[members])) >= 3:
+        if len(np.unique(owner[members])) >= LEAST_RUNS:
             goal[members] = np.median(at[members])
     return goal

@@ -11,18 +11,24 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-from intake_report.align.fixes import Fixes, thin
-from intake_report.align.model import Floats, RoutePath
-from intake_report.align.settings import RouteSettings
+from intake_report.align.geometry import Fixes, thin
+from intake_report.align.model import Bools, Floats, Ints, RoutePath, RouteSettings
 
+# Costs are negative log likelihoods; the figures are choices of this package, set on simulated roads that cross and
+# repeat themselves (tests/align/test_match.py) and on 30 real laps (tests/align/test_loop_drives.py)
 HEADING_WEIGHT = 4.0  # cost of driving across the path; twice that for driving against it
 LEAVE = 4.0  # cost of leaving the route or joining it again
 RESTART = 30.0  # cost of joining again well before the point where the route was left
-SLACK = 8.0  # m of disagreement between path and odometer that cost one unit
-SLACK_SHARE = 0.1  # the same, per metre driven
+SLACK = (8.0, 0.1)  # m, and m per metre driven, of disagreement between path and odometer that cost one unit
+BACKWARD = 5.0  # m against the direction of the path that cost one unit more
+REJOIN_SLACK = (30.0, 0.2)  # as SLACK, for a stretch driven off the route, whose way need not be the path's
+REJOIN_MOST = 4.0  # most that such a disagreement costs: a detour may be of any length
+BEFORE = 20.0  # m before the point of leaving from which joining again is going back
 BEAM = 6  # places of leaving that are remembered while off the route
+APART = 50.0  # m between two such places
+HEADING_REACH = (5.0, 100.0)  # m, least and most, over which the direction of the path is taken
+STEADY = 8.0  # m: a shorter move between nodes, less than the error of a fix, has no direction
 
 
 @dataclass(frozen=True)
@@ -33,45 +39,28 @@ class Matched:
     from the path [m], positive to the left; `restart` marks nodes that rejoin well before where the route was left.
     """
 
-    node: NDArray[np.intp]
+    node: Ints
     s: Floats
     offset: Floats
-    restart: NDArray[np.bool_]
+    restart: Bools
 
 
 @dataclass(frozen=True)
 class _Candidates:
-    node: NDArray[np.intp]
+    node: Ints
     s: Floats
     offset: Floats
     cost: Floats
 
 
 def match(fixes: Fixes, path: RoutePath, settings: RouteSettings) -> Matched:
-    """Match fixes onto a path.
-
-    Parameters
-    ----------
-    fixes : Fixes
-        Fixes of one run in the path's local metres.
-    path : RoutePath
-        The reference path.
-    settings : RouteSettings
-        Corridor, error of a fix and node spacing.
-
-    Returns
-    -------
-    Matched
-        One entry per node; linear in their number.
-    """
+    """Match the fixes of one run, in the path's local metres, onto a path; the work is linear in the number of nodes."""
     at = thin(fixes, settings.node_spacing)
-    found = _candidates(fixes.x[at], fixes.y[at], path, settings)
-    pick, restart = _viterbi(len(at), fixes.driven[at], found, path, settings)
-    s = np.full(len(at), np.nan)
-    offset = np.full(len(at), np.nan)
+    candidates = _candidates(fixes.x[at], fixes.y[at], path, settings)
+    pick, restart = _viterbi(len(at), fixes.driven[at], candidates, path, settings)
+    s, offset = np.full(len(at), np.nan), np.full(len(at), np.nan)
     on = pick >= 0
-    s[on] = found.s[pick[on]]
-    offset[on] = found.offset[pick[on]]
+    s[on], offset[on] = candidates.s[pick[on]], candidates.offset[pick[on]]
     if path.closed:
         s = _unwrap(s, fixes.driven[at], path.length)
     return Matched(node=at, s=s, offset=offset, restart=restart)
@@ -107,10 +96,10 @@ def _candidates(x: Floats, y: Floats, path: RoutePath, settings: RouteSettings) 
     return _Candidates(node=node, s=s, offset=distance * np.where(side == 0, 1.0, side), cost=cost)
 
 
-def _against(x: Floats, y: Floats, node: NDArray[np.intp], s: Floats, path: RoutePath) -> Floats:
+def _against(x: Floats, y: Floats, node: Ints, s: Floats, path: RoutePath) -> Floats:
     """Return 1 − cosine of the angle between driving and path, 0 along to 2 against: the better of in and out."""
     move = np.hypot(np.diff(x), np.diff(y))
-    reach = np.clip(move, 5.0, 100.0)
+    reach = np.clip(move, *HEADING_REACH)
     worst = np.full(len(node), np.inf)
     for before in (True, False):
         i = np.clip(node - 1 if before else node, 0, len(move) - 1)
@@ -121,8 +110,7 @@ def _against(x: Floats, y: Floats, node: NDArray[np.intp], s: Floats, path: Rout
         tx, ty = px - qx, py - qy
         norm = np.hypot(hx, hy) * np.hypot(tx, ty)
         cosine = np.divide(hx * tx + hy * ty, norm, out=np.ones_like(norm), where=norm > 0)
-        # a move shorter than the error of a fix has no direction
-        cosine = np.where(np.hypot(hx, hy) < 8.0, 1.0, cosine)
+        cosine = np.where(np.hypot(hx, hy) < STEADY, 1.0, cosine)
         edge = (node == 0) if before else (node == len(move))
         worst = np.where(edge, worst, np.minimum(worst, 1.0 - cosine))
     return np.where(np.isfinite(worst), worst, 0.0)
@@ -134,13 +122,13 @@ def _point(path: RoutePath, s: Floats) -> tuple[Floats, Floats]:
 
 
 def _viterbi(
-    n: int, driven: Floats, found: _Candidates, path: RoutePath, settings: RouteSettings
-) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    n: int, driven: Floats, candidates: _Candidates, path: RoutePath, settings: RouteSettings
+) -> tuple[Ints, Bools]:
     """Return the candidate chosen per node (−1: off the route) and the nodes that rejoin backwards."""
     off_cost = settings.corridor**2 / (2 * settings.position_error**2)
     loop = path.length if path.closed else 0.0
-    first = np.searchsorted(found.node, np.arange(n + 1)).tolist()
-    s_all, e_all, way = found.s.tolist(), found.cost.tolist(), driven.tolist()
+    first = np.searchsorted(candidates.node, np.arange(n + 1)).tolist()
+    s_all, e_all, way = candidates.s.tolist(), candidates.cost.tolist(), driven.tolist()
     # on: (cost, candidate); off: (cost, s where left or None, driven there); back pointers: (kind, index, restart)
     on: list[tuple[float, int]] = []
     off: list[tuple[float, float | None, float]] = [(0.0, None, 0.0)]
@@ -148,7 +136,7 @@ def _viterbi(
     back_off: list[list[tuple[int, int]]] = []
     for k in range(n):
         step = way[k] - way[k - 1] if k else 0.0
-        slack = SLACK + SLACK_SHARE * step
+        slack = SLACK[0] + SLACK[1] * step
         new_on: list[tuple[float, int]] = []
         trail_on: list[tuple[int, int, bool]] = []
         for c in range(first[k], first[k + 1]):
@@ -160,7 +148,7 @@ def _viterbi(
                     ds -= loop * math.floor(ds / loop + 0.5)
                 cost += abs(ds - step) / slack
                 if ds < 0:
-                    cost -= ds / 5.0
+                    cost -= ds / BACKWARD
                 if cost < best:
                     best, trail = cost, (1, j, False)
             for j, (cost, left, since) in enumerate(off):
@@ -168,9 +156,10 @@ def _viterbi(
                 if left is not None:
                     ds, gone = s - left, way[k] - since
                     if loop:
-                        ds = (ds + 20.0) % loop - 20.0
-                    again = ds < -20.0
-                    cost += LEAVE + (RESTART if again else min(abs(ds - gone) / (30.0 + 0.2 * gone), 4.0))
+                        ds = (ds + BEFORE) % loop - BEFORE
+                    again = ds < -BEFORE
+                    odd = abs(ds - gone) / (REJOIN_SLACK[0] + REJOIN_SLACK[1] * gone)
+                    cost += LEAVE + (RESTART if again else min(odd, REJOIN_MOST))
                 if cost < best:
                     best, trail = cost, (0, j, again)
             new_on.append((best + e_all[c], c))
@@ -192,7 +181,7 @@ def _viterbi(
 
 
 def _apart(a: float | None, b: float | None) -> bool:
-    return (a is None) != (b is None) or (a is not None and b is not None and abs(a - b) > 50.0)
+    return (a is None) != (b is None) or (a is not None and b is not None and abs(a - b) > APART)
 
 
 def _trace(
@@ -202,7 +191,7 @@ def _trace(
     back_on: list[list[tuple[int, int, bool]]],
     back_off: list[list[tuple[int, int]]],
     first: list[int],
-) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+) -> tuple[Ints, Bools]:
     pick = np.full(n, -1, dtype=np.intp)
     restart = np.zeros(n, dtype=bool)
     best_on = min(range(len(on)), key=lambda j: on[j][0]) if on else -1

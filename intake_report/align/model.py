@@ -1,19 +1,124 @@
-"""What the alignment returns: the reference, the aligned runs and their events."""
+"""What the alignment takes and returns: settings, the reference, the aligned runs and their events."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Literal, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from intake_report.align.settings import PhaseKind
+from intake_report.messages import Message
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
+Ints = NDArray[np.intp]
 Grade = Literal["good", "fair", "poor", "refused"]
+Method = Literal["position", "speed"]
+PhaseKind = Literal["city", "ramp", "highway"]
+
+
+@dataclass(frozen=True)
+class ChannelNames:
+    """Names of the channels that the alignment reads; `other_speed` serves where a run has no `speed`."""
+
+    speed: str = "speed"
+    other_speed: str = "gps_speed"
+    latitude: str = "latitude"
+    longitude: str = "longitude"
+
+
+@dataclass(frozen=True)
+class RouteSettings:
+    """How the reference path is found and how closely a run has to follow it; the figures are choices of this package.
+
+    Parameters
+    ----------
+    gpx : Path, optional
+        GPX file with the reference path; default: built from the runs.
+    run : str, optional
+        Identity of the run that serves as the reference; default: the medoid run.
+    closed : bool, optional
+        Whether the route is a loop; default: decided from the gap between start and end.
+    close_within : float
+        Largest gap between start and end of a loop [m].
+    spacing : float
+        Distance between the vertices of the reference path [m].
+    node_spacing : float
+        Driven distance between two fixes used for matching [m].
+    corridor : float
+        Cross-track distance beyond which a vehicle is taken to be off the route [m].
+    position_error : float
+        Standard deviation of a position fix across the path [m].
+    refine : bool
+        Pull the path of the medoid run to the median of all runs.
+    least_coverage : float
+        Coverage below which a run is searched for the reason (reversed, half a route, wrong route).
+    use_position : bool
+        False hides the position and aligns by speed alone.
+    """
+
+    gpx: Path | None = None
+    run: str | None = None
+    closed: bool | None = None
+    close_within: float = 100.0
+    spacing: float = 15.0
+    node_spacing: float = 20.0
+    corridor: float = 35.0
+    position_error: float = 12.0
+    refine: bool = True
+    least_coverage: float = 0.9
+    use_position: bool = True
+
+
+@dataclass(frozen=True)
+class EventSettings:
+    """Thresholds of stops (choices of this package).
+
+    A stop begins when speed falls to `stop_below` and ends when it rises above `stop_above` [km/h]; one shorter than
+    `least_stop` [s] is not counted. Stops of different runs within `place_radius` [m] of a common centre are at one
+    place.
+    """
+
+    stop_below: float = 1.0
+    stop_above: float = 4.0
+    least_stop: float = 2.0
+    place_radius: float = 60.0
+
+
+@dataclass(frozen=True)
+class EntrySettings:
+    """Highway entry: speed crosses `threshold` [km/h] upward within `phase` and stays above it for `hold` [s].
+
+    The default, 80 km/h held for 5 s, is a choice of this package, not a standard.
+    """
+
+    phase: str | None = None
+    threshold: float = 80.0
+    hold: float = 5.0
+
+
+@dataclass(frozen=True)
+class PhaseSettings:
+    """One named stretch of the route, from `from_m` to `to_m` of route distance [m]."""
+
+    name: str
+    kind: PhaseKind
+    from_m: float
+    to_m: float
+
+
+@dataclass(frozen=True)
+class AlignSettings:
+    """All settings of `align_runs`."""
+
+    route: RouteSettings = field(default_factory=RouteSettings)
+    events: EventSettings = field(default_factory=EventSettings)
+    entry: EntrySettings = field(default_factory=EntrySettings)
+    phases: tuple[PhaseSettings, ...] = ()
+    channels: ChannelNames = field(default_factory=ChannelNames)
 
 
 class Run(Protocol):
@@ -66,7 +171,7 @@ class Reference:
     `source` names the run or file; `path` is None where distance comes from speed alone.
     """
 
-    method: Literal["position", "speed"]
+    method: Method
     source: str
     length: float
     closed: bool
@@ -81,21 +186,13 @@ class Reference:
 class Finding:
     """Something found while aligning a run; `hard` means that the run cannot be compared."""
 
-    code: str
-    text: str
+    text: Message
     hard: bool
 
-
-@dataclass(frozen=True)
-class Detour:
-    """A stretch off the route between leaving and rejoining (elapsed s; route m; driven and farthest distance m)."""
-
-    start: float
-    end: float
-    from_m: float
-    to_m: float
-    driven: float
-    farthest: float
+    @property
+    def code(self) -> str:
+        """What was found, for programs."""
+        return self.text.code
 
 
 @dataclass(frozen=True)
@@ -111,26 +208,6 @@ class Stop:
     def duration(self) -> float:
         """Duration [s]."""
         return self.end - self.start
-
-
-@dataclass(frozen=True)
-class Launch:
-    """A start from a stop: elapsed s from leaving standstill to the launch speed, route m, mean acceleration m/s²."""
-
-    start: float
-    end: float
-    distance: float
-    acceleration: float
-
-
-@dataclass(frozen=True)
-class Creep:
-    """A stretch of crawling (elapsed s; route m at its start; metres driven)."""
-
-    start: float
-    end: float
-    distance: float
-    driven: float
 
 
 @dataclass(frozen=True)
@@ -159,9 +236,55 @@ class Place:
     durations: tuple[tuple[str, float], ...]
 
 
-@dataclass(frozen=True)
-class AlignedRun:
-    """One run on the route distance.
+@dataclass(frozen=True, kw_only=True)
+class Located:
+    """Where one run was on the route.
+
+    Parameters
+    ----------
+    distance : Series
+        Route distance [m] at every frame time; never falls; NaN off the route. On a closed route it may run past
+        the length when the run began elsewhere on the loop (`Reference.fold`).
+    cross_track : Series or None
+        Distance from the reference path [m] at the position fixes that lie on the route, positive to the left.
+    covered : tuple of (float, float)
+        The covered stretches [m].
+    speed_scale : float or None
+        Route metres per metre of integrated speed.
+    residual : float or None
+        RMS distance [m] that one scale (and offset) would leave between the run and the reference; with positions it
+        is corrected, without it is the uncertainty of `distance`.
+    findings, notes
+        What departs from one clean pass, and how the run was located.
+    """
+
+    distance: pd.Series[float]
+    cross_track: pd.Series[float] | None = None
+    covered: tuple[tuple[float, float], ...] = ()
+    speed_scale: float | None = None
+    residual: float | None = None
+    findings: tuple[Finding, ...] = ()
+    notes: tuple[Message, ...] = ()
+
+    @property
+    def on_route(self) -> Bools:
+        """True where `distance` is known, shape (n,)."""
+        return self.distance.notna().to_numpy()
+
+    @property
+    def refused(self) -> bool:
+        """Whether a finding keeps the run out of every comparison."""
+        return any(finding.hard for finding in self.findings)
+
+    @property
+    def metres(self) -> float:
+        """Metres of the reference that are covered."""
+        return sum(b - a for a, b in self.covered)
+
+
+@dataclass(frozen=True, kw_only=True)
+class AlignedRun(Located):
+    """One run on the route distance with its events.
 
     Parameters
     ----------
@@ -169,53 +292,24 @@ class AlignedRun:
         Identity.
     clean : Run
         The cleaned run.
-    distance : Series
-        Route distance [m] at every frame time; never falls; NaN off the route. On a closed route it may run past
-        the length when the run began elsewhere on the loop (`Reference.fold`).
-    on_route : ndarray of bool
-        (n,) True where `distance` is known.
-    cross_track : Series or None
-        Distance from the reference path [m] at the position fixes that lie on the route, positive to the left.
     coverage : float
         Share of the reference covered, 0 to 1.
-    covered : tuple of (float, float)
-        The covered stretches [m].
-    own_coverage : float
-        Share of the reference between the run's first and last matched position that was matched.
     grade : str
         "good", "fair", "poor" or "refused".
-    speed_scale : float or None
-        Route metres per metre of integrated speed.
-    speed_offset : float
-        Route distance at the start of the run where distance comes from speed [m].
-    residual : float or None
-        RMS distance [m] that one scale (and offset) would leave between the run and the reference; with positions it
-        is corrected, without it is the uncertainty of `distance`.
+    method : str
+        What `distance` was found by.
     highway_entry : float or None
         Elapsed s.
     """
 
     run: str
     clean: Run
-    distance: pd.Series[float]
-    on_route: Bools
-    cross_track: pd.Series[float] | None
     coverage: float
-    covered: tuple[tuple[float, float], ...]
-    own_coverage: float
     grade: Grade
-    detours: tuple[Detour, ...]
-    speed_scale: float | None
-    speed_offset: float
-    residual: float | None
+    method: Method
     stops: tuple[Stop, ...]
-    launches: tuple[Launch, ...]
-    creeps: tuple[Creep, ...]
     phases: tuple[PhaseSpan, ...]
     highway_entry: float | None
-    method: Literal["position", "speed"]
-    findings: tuple[Finding, ...]
-    notes: tuple[str, ...]
 
     def phase(self, name: str) -> PhaseSpan | None:
         """Return the passage through a phase, or None."""
@@ -229,7 +323,7 @@ class Alignment:
     reference: Reference
     runs: tuple[AlignedRun, ...]
     places: tuple[Place, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Message, ...] = ()
 
     def run(self, run: str) -> AlignedRun:
         """Return one run by its identity; KeyError if there is none."""

@@ -1,4 +1,4 @@
-"""The reference path: from a GPX file or from the runs themselves."""
+"""The reference path: from a GPX file or from the runs themselves, pulled to where all of them drove."""
 
 from __future__ import annotations
 
@@ -7,16 +7,30 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
-from intake_report.align.centreline import centreline
-from intake_report.align.fixes import fixes_of, has_position, position_samples, thin
-from intake_report.align.model import Floats, RoutePath, Run
-from intake_report.align.projection import to_metres
-from intake_report.align.settings import ChannelNames, RouteSettings
+from intake_report.align.geometry import (
+    along,
+    centreline,
+    fixes_of,
+    has_position,
+    position_samples,
+    spaced,
+    thin,
+    to_metres,
+)
+from intake_report.align.model import ChannelNames, Floats, RoutePath, RouteSettings, Run
+from intake_report.align.position import locate
 from intake_report.errors import DataError
 
-MOST_CANDIDATES = 40  # runs compared with each other in the search for the medoid
+MOST_RUNS = 40  # runs compared with each other in the search for the medoid, or pooled: more changes nothing that shows
+REPEATED = 0.05  # m: nearer points are one
+LATE = 0.75  # share of the way after which a path can meet its own start
+SHORTEST_LOOP = 10.0  # times the largest gap that a loop has to be long
+SAME_END = 1.0  # m: nearer end points are one
+SHAPE_STEP = (50.0, 2000)  # m between the points by which paths are compared, and the most points of one path
+# metres driven that count as one metre apart in the comparison of paths, so that the two directions of an out-and-back
+# differ while a standstill or a scale does not matter
+WAY_WEIGHT = 4.0
 
 
 def build_path(
@@ -31,49 +45,40 @@ def build_path(
     centre : (float, float)
         Centre of the projection [°].
     closed : bool, optional
-        Overrides `settings.closed`.
+        In place of `settings.closed`.
 
     Raises
     ------
     DataError
         If the points span less than two spacings.
     """
-    x, y = _distinct(x, y)
+    keep = np.concatenate([[True], np.hypot(np.diff(x), np.diff(y)) > REPEATED])
+    x, y = x[keep], y[keep]
     closed = settings.closed if closed is None else closed
-    if len(x) < 2 or _length(x, y) < 2 * settings.spacing:
+    if len(x) < 2 or along(x, y)[-1] < 2 * settings.spacing:
         raise DataError("The reference path is shorter than 30 m.", remedy="Give a GPX file or another reference run.")
     if closed is not False:
         x, y, is_loop = _close(x, y, settings.close_within, forced=closed is True)
         closed = is_loop
-    s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
+    s = along(x, y)
     cells = max(round(s[-1] / settings.spacing), 2)
     # the given vertices stay, so that resampling cuts no corner
     at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
     px, py = np.interp(at, s, x), np.interp(at, s, y)
-    s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(px), np.diff(py)))])
-    return RoutePath(x=px, y=py, s=s, latitude=centre[0], longitude=centre[1], closed=bool(closed))
-
-
-def _distinct(x: Floats, y: Floats) -> tuple[Floats, Floats]:
-    keep = np.concatenate([[True], np.hypot(np.diff(x), np.diff(y)) > 0.05])
-    return x[keep], y[keep]
-
-
-def _length(x: Floats, y: Floats) -> float:
-    return float(np.hypot(np.diff(x), np.diff(y)).sum())
+    return RoutePath(x=px, y=py, s=along(px, py), latitude=centre[0], longitude=centre[1], closed=bool(closed))
 
 
 def _close(x: Floats, y: Floats, within: float, forced: bool) -> tuple[Floats, Floats, bool]:
     """Join the end to the start; where the end runs past the start, cut the overlap."""
-    s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(x), np.diff(y)))])
-    late = np.flatnonzero(s > 0.75 * s[-1])
+    s = along(x, y)
+    late = np.flatnonzero(s > LATE * s[-1])
     gap = np.hypot(x[late] - x[0], y[late] - y[0])
     nearest = int(late[np.argmin(gap)])
-    if not forced and (gap.min() > within or s[-1] < 10 * within):
+    if not forced and (gap.min() > within or s[-1] < SHORTEST_LOOP * within):
         return x, y, False
     x, y = x[: nearest + 1], y[: nearest + 1]
-    if math.hypot(x[-1] - x[0], y[-1] - y[0]) < 1.0:
+    if math.hypot(x[-1] - x[0], y[-1] - y[0]) < SAME_END:
         x, y = x[:-1], y[:-1]
     return np.append(x, x[0]), np.append(y, y[0]), True
 
@@ -98,12 +103,12 @@ def path_from_gpx(file: Path, settings: RouteSettings) -> RoutePath:
     if len(points) < 2:
         raise DataError("The GPX file holds no track or route with two points.", file=file)
     latitude, longitude = np.array(points, dtype=np.float64).T
-    centre = middle(latitude, longitude)
+    centre = _middle(latitude, longitude)
     x, y = to_metres(latitude, longitude, centre)
     return build_path(x, y, centre, settings)
 
 
-def middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
+def _middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
     """Return the centre of positions [°], also across the 180° meridian."""
     turned = (longitude - longitude[0] + 180.0) % 360.0 - 180.0
     lon = (float(longitude[0]) + float(turned.min() + turned.max()) / 2 + 180.0) % 360.0 - 180.0
@@ -116,18 +121,6 @@ def path_from_run(run: Run, centre: tuple[float, float], settings: RouteSettings
     x, y = centreline(fixes.driven, fixes.x, fixes.y)
     keep = spaced(x, y, settings.spacing)
     return build_path(x[keep], y[keep], centre, settings)
-
-
-def spaced(x: Floats, y: Floats, least: float) -> NDArray[np.intp]:
-    """Return the indices of points at least `least` metres apart, the first and the last included."""
-    kept, px, py = [0], float(x[0]), float(y[0])
-    for i, (xi, yi) in enumerate(zip(x.tolist(), y.tolist(), strict=True)):
-        if (xi - px) ** 2 + (yi - py) ** 2 >= least**2:
-            kept.append(i)
-            px, py = xi, yi
-    if kept[-1] != len(x) - 1:
-        kept.append(len(x) - 1)
-    return np.array(kept, dtype=np.intp)
 
 
 def medoid(
@@ -143,18 +136,18 @@ def medoid(
     located = [run for run in runs if has_position(run, channels)]
     if not located:
         return None
-    step = max(1, math.ceil(len(located) / MOST_CANDIDATES))
+    step = max(1, math.ceil(len(located) / MOST_RUNS))
     candidates = located[::step]
     samples = [position_samples(run, channels) for run in candidates]
-    centre = middle(np.concatenate([s[1] for s in samples]), np.concatenate([s[2] for s in samples]))
+    centre = _middle(np.concatenate([s[1] for s in samples]), np.concatenate([s[2] for s in samples]))
     shapes = []
     for run in candidates:
         fixes = fixes_of(run, channels, centre)
         nodes = thin(fixes, settings.node_spacing / 2)
-        s = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(fixes.x[nodes]), np.diff(fixes.y[nodes])))])
-        at = np.arange(0.0, s[-1] + 1e-9, max(50.0, s[-1] / 2000))
-        # the third axis keeps the two directions of an out-and-back apart; its scale is the size of the route itself
-        shapes.append(np.column_stack([np.interp(at, s, fixes.x[nodes]), np.interp(at, s, fixes.y[nodes]), at / 4]))
+        x, y = fixes.x[nodes], fixes.y[nodes]
+        s = along(x, y)
+        at = np.arange(0.0, s[-1] + 1e-9, max(SHAPE_STEP[0], s[-1] / SHAPE_STEP[1]))
+        shapes.append(np.column_stack([np.interp(at, s, x), np.interp(at, s, y), at / WAY_WEIGHT]))
     trees = [cKDTree(shape) for shape in shapes]
     cost = np.zeros((len(shapes), len(shapes)))
     for i, tree in enumerate(trees):
@@ -163,3 +156,35 @@ def medoid(
                 cost[i, j] = float(np.mean(tree.query(shape)[0]))
     total = np.median(cost + cost.T, axis=1)
     return candidates[int(np.argmin(total))], centre
+
+
+def refine(
+    path: RoutePath, runs: Sequence[Run], settings: RouteSettings, channels: ChannelNames
+) -> tuple[RoutePath, int]:
+    """Return the path through the fixes of all runs pooled by route distance, and the number of runs used.
+
+    A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not. With
+    fewer than three runs the path is returned unchanged; of more than 40, as many spread over them are used.
+    """
+    step = max(1, math.ceil(len(runs) / MOST_RUNS))
+    s, x, y = [], [], []
+    for run in runs[::step]:
+        if not has_position(run, channels):
+            continue
+        located = locate(run, path, settings, channels)
+        if located.refused or not located.on_route.any():
+            continue
+        fixes = fixes_of(run, channels, (path.latitude, path.longitude))
+        time = located.distance.index.to_numpy(dtype=np.float64)
+        at = np.interp(fixes.time, time, located.distance.to_numpy(dtype=np.float64))
+        known = np.isfinite(at)
+        s.append(at[known])
+        x.append(fixes.x[known])
+        y.append(fixes.y[known])
+    if len(s) < 3:
+        return path, len(s)
+    px, py = centreline(
+        np.concatenate(s), np.concatenate(x), np.concatenate(y), lap=path.length if path.closed else None
+    )
+    keep = spaced(px, py, settings.spacing)
+    return build_path(px[keep], py[keep], (path.latitude, path.longitude), settings, closed=path.closed), len(s)

@@ -1,7 +1,8 @@
-"""Route distance of one run from its positions, smoothed by its speed."""
+"""Route distance of one run from its positions, smoothed by its speed, and what departs from one clean pass."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
@@ -9,30 +10,33 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from intake_report.align.fixes import Fixes, fixes_of
+from intake_report.align.events import driven, frame_time, spans_of, speed_samples
+from intake_report.align.geometry import Fixes, fixes_of
 from intake_report.align.match import Matched, match
-from intake_report.align.model import Bools, Detour, Finding, Floats, RoutePath, Run
-from intake_report.align.odometer import driven, frame_time, speed_samples
-from intake_report.align.settings import ChannelNames, RouteSettings
+from intake_report.align.model import (
+    AlignSettings,
+    ChannelNames,
+    Finding,
+    Floats,
+    Located,
+    RoutePath,
+    RouteSettings,
+    Run,
+)
+from intake_report.messages import Count, Interval, Listing, Message, Value, message
 
 BRIDGE = 200.0  # m; a shorter stretch without a match whose length agrees with the path is a gap, not a detour
-SMOOTHING = 140.0  # m over which the difference between path and odometer is averaged
-
-
-@dataclass(frozen=True)
-class Located:
-    """Route distance of one run, with what was found on the way."""
-
-    distance: pd.Series[float]
-    on_route: Bools
-    cross_track: pd.Series[float]
-    covered: tuple[tuple[float, float], ...]
-    detours: tuple[Detour, ...]
-    scale: float | None
-    offset: float
-    residual: float | None
-    findings: tuple[Finding, ...]
-    notes: tuple[str, ...]
+AGREES = (30.0, 0.1)  # m, and share of the way, by which path and odometer may differ over such a gap
+SMOOTHING = 140.0  # m over which the difference between path and odometer is averaged: seven nodes
+SMOOTHING_STEP = 20.0  # m
+SEVERAL_LAPS = 0.3  # share of the route driven again that makes a log more than one lap
+OFF_ROUTE = 50.0  # m driven before joining or after leaving that are worth a note: parking does not count
+REVERSED = (0.5, 2.0)  # share of the way, and times the way along the route, driven against it by a run in reverse
+OTHER_ROUTE = 0.2  # share of its way on the route below which a run is on another
+# metres to one side of the path: of both quartiles, and of the median, from which a run is beside it throughout. A lane
+# is about 3.5 m wide (common practice), and a fix errs by some 3 m
+BESIDE = (4.0, 6.0)
+LEAST_FIXES = 20  # fixes by which the side of the path is judged
 
 
 @dataclass(frozen=True)
@@ -74,17 +78,12 @@ def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: Channel
         nodes = [k for k in range(part.i, part.j + 1) if np.isfinite(matched.s[k])]
         distance[inside] = _smooth(way[inside], node_way[nodes], matched.s[nodes], scale)
     distance = _home(distance, path)
-    on_route = np.isfinite(distance)
-    detours = _detours(matched, fixes, path, kept)
-    findings, notes = _name(matched, fixes, path, stretches, passes, kept, detours)
+    findings, notes = _departures(matched, fixes, path, stretches, passes, kept)
     return Located(
         distance=pd.Series(distance, index=run.frame.index, name="route_distance"),
-        on_route=on_route,
         cross_track=_cross_track(matched, node_time, kept),
         covered=_covered(distance, path),
-        detours=detours,
-        scale=scale if speed is not None and kept else None,
-        offset=0.0,
+        speed_scale=scale if speed is not None and kept else None,
         residual=residual,
         findings=findings,
         notes=notes,
@@ -102,8 +101,7 @@ def _stretches(matched: Matched, fixes: Fixes) -> tuple[list[_Stretch], list[lis
             continue
         if a is not None and not matched.restart[b]:
             gone, ahead = way[b] - way[a], matched.s[b] - matched.s[a]
-            neighbours = b == a + 1
-            if neighbours or (gone < BRIDGE and abs(ahead - gone) < 30.0 + 0.1 * gone):
+            if b == a + 1 or (gone < BRIDGE and abs(ahead - gone) < AGREES[0] + AGREES[1] * gone):
                 stretches[-1] = replace(stretches[-1], j=b)
                 continue
         stretches.append(_Stretch(b, b))
@@ -143,10 +141,9 @@ def _smooth(way: Floats, node_way: Floats, node_s: Floats, scale: float) -> Floa
     left = node_s[first] - scale * node_way
     if len(left) < 3:
         return np.maximum.accumulate(scale * way + np.interp(way, node_way, left))
-    step = 20.0
-    grid = np.arange(node_way[0], node_way[-1] + step, step)
+    grid = np.arange(node_way[0], node_way[-1] + SMOOTHING_STEP, SMOOTHING_STEP)
     trend = np.interp(grid, node_way, median_filter(left, size=3, mode="nearest"))
-    trend = uniform_filter1d(trend, size=int(SMOOTHING / step), mode="nearest")
+    trend = uniform_filter1d(trend, size=int(SMOOTHING / SMOOTHING_STEP), mode="nearest")
     return np.asarray(np.maximum.accumulate(scale * way + np.interp(way, grid, trend)), dtype=np.float64)
 
 
@@ -161,10 +158,8 @@ def _home(distance: Floats, path: RoutePath) -> Floats:
 
 def _covered(distance: Floats, path: RoutePath) -> tuple[tuple[float, float], ...]:
     """Return the covered stretches of the path, folded on a loop, merged and sorted."""
-    on = np.isfinite(distance)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], on, [False]]).astype(int)))
     pieces: list[tuple[float, float]] = []
-    for i, j in zip(edges[::2], edges[1::2], strict=True):
+    for i, j in spans_of(np.isfinite(distance)):
         a, b = float(distance[i]), float(distance[j - 1])
         if path.closed:
             if b - a >= path.length:
@@ -184,27 +179,6 @@ def _covered(distance: Floats, path: RoutePath) -> tuple[tuple[float, float], ..
     return tuple(merged)
 
 
-def _detours(matched: Matched, fixes: Fixes, path: RoutePath, kept: list[_Stretch]) -> tuple[Detour, ...]:
-    import shapely
-
-    line = shapely.LineString(np.column_stack([path.x, path.y]))
-    out = []
-    for a, b in pairwise(kept):
-        i, j = matched.node[a.j], matched.node[b.i]
-        away = shapely.distance(line, shapely.points(fixes.x[i : j + 1], fixes.y[i : j + 1]))
-        out.append(
-            Detour(
-                start=float(fixes.time[i]),
-                end=float(fixes.time[j]),
-                from_m=float(matched.s[a.j]),
-                to_m=float(matched.s[b.i]),
-                driven=float(fixes.driven[j] - fixes.driven[i]),
-                farthest=float(np.max(away)),
-            )
-        )
-    return tuple(out)
-
-
 def _cross_track(matched: Matched, node_time: Floats, kept: list[_Stretch]) -> pd.Series[Any]:
     inside = np.zeros(len(matched.node), dtype=bool)
     for part in kept:
@@ -213,53 +187,125 @@ def _cross_track(matched: Matched, node_time: Floats, kept: list[_Stretch]) -> p
     return pd.Series(matched.offset[inside], index=node_time[inside], name="cross_track")
 
 
-def _name(
+def _farthest(fixes: Fixes, path: RoutePath, first: int, last: int) -> float:
+    """Return how far from the path the fixes first to last (inclusive) get [m]."""
+    import shapely
+
+    line = shapely.LineString(np.column_stack([path.x, path.y]))
+    part = slice(first, last + 1)
+    return float(np.max(shapely.distance(line, shapely.points(fixes.x[part], fixes.y[part]))))
+
+
+def _departures(
     matched: Matched,
     fixes: Fixes,
     path: RoutePath,
     stretches: list[_Stretch],
     passes: list[list[int]],
     kept: list[_Stretch],
-    detours: tuple[Detour, ...],
-) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
-    """Name what departs from one clean pass."""
-    import shapely
-
-    findings: list[Finding] = []
-    notes: list[str] = []
+) -> tuple[tuple[Finding, ...], tuple[Message, ...]]:
+    """Return what departs from one clean pass, and notes."""
     if not kept:
         return (), ()
-    way, time = fixes.driven[matched.node], fixes.time[matched.node]
+    findings: list[Finding] = []
+    notes: list[Message] = []
+    node, way = matched.node, fixes.driven[matched.node]
     total = sum(_advance(matched, part) for part in kept)
     again = sum(_advance(matched, part) for part in stretches) - total
     if path.closed:
         again = max(again, total - path.length)
-    if again > 0.3 * path.length:
-        text = f"The log holds more than one lap: {(total + again) / path.length:.2f} times the route; split it."
-        findings.append(Finding("several-laps", text, hard=True))
-    elif len(passes) > 1:
-        findings.append(Finding("turned-back", f"{again:.0f} m of the route were driven twice.", hard=False))
-    line = shapely.LineString(np.column_stack([path.x, path.y]))
-    begin, end = kept[0].i, kept[-1].j
-    if again <= 0.3 * path.length:
-        for i, j, verb, at in ((0, begin, "joins", begin), (end, len(time) - 1, "leaves", end)):
-            gone = float(way[j] - way[i])
-            if gone > 50.0:
-                k = slice(int(matched.node[i]), int(matched.node[j]) + 1)
-                away = float(np.max(shapely.distance(line, shapely.points(fixes.x[k], fixes.y[k]))))
+    if again > SEVERAL_LAPS * path.length:
+        text = "The log holds more than one lap: {laps} times the route; split it."
+        laps = Value((total + again) / path.length, "number", 2)
+        findings.append(Finding(message(text, code="several-laps", laps=laps), hard=True))
+    else:
+        if len(passes) > 1:
+            text = "{again} of the route were driven twice."
+            findings.append(Finding(message(text, code="turned-back", again=Value(again, "distance", 2)), hard=False))
+        begin, end = kept[0].i, kept[-1].j
+        for i, j, verb, at in ((0, begin, "joins", begin), (end, len(way) - 1, "leaves", end)):
+            if way[j] - way[i] > OFF_ROUTE:
                 notes.append(
-                    f"The run {verb} the route at {matched.s[at]:.0f} m; {gone:.0f} m were driven off it, "
-                    f"up to {away:.0f} m away."
+                    message(
+                        "The run {verb} the route at {at}; {gone} were driven off it, up to {away} away.",
+                        code=f"{verb}-route",
+                        verb=verb,
+                        at=Value(float(matched.s[at]), "distance", 2),
+                        gone=Value(float(way[j] - way[i]), "length", 0),
+                        away=Value(_farthest(fixes, path, int(node[i]), int(node[j])), "length", 0),
+                    )
                 )
-    findings += [
-        Finding(
-            "detour",
-            f"The run left the route from {detour.from_m:.0f} m to {detour.to_m:.0f} m, drove {detour.driven:.0f} m "
-            f"and was up to {detour.farthest:.0f} m away.",
-            hard=False,
+    for a, b in pairwise(kept):
+        text = "The run left the route from {start} to {end}, drove {gone} and was up to {away} away."
+        detour = message(
+            text,
+            code="detour",
+            start=Value(float(matched.s[a.j]), "distance", 2),
+            end=Value(float(matched.s[b.i]), "distance", 2),
+            gone=Value(float(way[b.i] - way[a.j]), "length", 0),
+            away=Value(_farthest(fixes, path, int(node[a.j]), int(node[b.i])), "length", 0),
         )
-        for detour in detours
-    ]
+        findings.append(Finding(detour, hard=False))
     if fixes.outliers:
-        notes.append(f"{fixes.outliers} position outliers were not used.")
+        outliers = Count(fixes.outliers, "position outlier was", "position outliers were")
+        notes.append(message("{outliers} not used.", code="position-outliers", outliers=outliers))
     return tuple(findings), tuple(notes)
+
+
+def diagnose(run: Run, located: Located, path: RoutePath, settings: AlignSettings) -> Located:
+    """Return the located run with the reason why it covers less of the route than it should, if it does.
+
+    A run that drove the route backwards or another route is named and taken off the route; one that covers part of the
+    route keeps that part.
+    """
+    located = _beside(located)
+    covered = located.metres / path.length
+    if covered >= settings.route.least_coverage or located.refused:
+        return located
+    fixes = fixes_of(run, settings.channels, (path.latitude, path.longitude))
+    way = float(fixes.driven[-1] - fixes.driven[0])
+    back = replace(path, x=path.x[::-1].copy(), y=path.y[::-1].copy(), s=path.length - path.s[::-1])
+    backward = match(fixes, back, settings.route)
+    on = np.isfinite(backward.s)
+    against = float(np.diff(fixes.driven[backward.node])[on[1:] & on[:-1]].sum())
+    if against > REVERSED[0] * way and against > REVERSED[1] * located.metres:
+        text = "The run drove the route in reverse: {against} of {way} against its direction."
+        values = {"against": Value(against, "distance", 2), "way": Value(way, "distance", 2)}
+        return off_route(run, message(text, code="reversed", **values))
+    if located.metres < OTHER_ROUTE * way:
+        text = "The run is on another route: {along} of the {way} driven lie on this one."
+        values = {"along": Value(located.metres, "distance", 2), "way": Value(way, "distance", 2)}
+        return off_route(run, message(text, code="wrong-route", **values))
+    part = message(
+        "The run covers {share} of the route ({parts} of {length}).",
+        code="part-of-route",
+        share=Value(covered, "share"),
+        parts=Listing(tuple(Interval(a, b, "distance", 2) for a, b in located.covered)),
+        length=Value(path.length, "distance", 2),
+    )
+    return replace(located, findings=(*located.findings, Finding(part, hard=False)))
+
+
+def _beside(located: Located) -> Located:
+    """Name a run that lies to one side of the path throughout."""
+    if located.cross_track is None or len(located.cross_track) < LEAST_FIXES:
+        return located
+    low, middle, high = np.quantile(located.cross_track.to_numpy(dtype=np.float64), [0.25, 0.5, 0.75])
+    if min(abs(low), abs(high)) < BESIDE[0] or abs(middle) < BESIDE[1] or low * high < 0:
+        return located
+    beside = message(
+        "The run lies {away} to the {side} of the path: another carriageway, or the route in reverse.",
+        code="beside-path",
+        away=Value(abs(float(middle)), "length", 0),
+        side="left" if middle > 0 else "right",
+    )
+    return replace(located, findings=(*located.findings, Finding(beside, hard=False)))
+
+
+def off_route(run: Run, why: Message, notes: Sequence[Message] = ()) -> Located:
+    """Return a run that is nowhere on the route, with the reason."""
+    return Located(
+        distance=pd.Series(np.nan, index=run.frame.index, name="route_distance"),
+        findings=(Finding(why, hard=True),),
+        notes=tuple(notes),
+    )

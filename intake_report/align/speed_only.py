@@ -2,31 +2,33 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
-from intake_report.align.events import distance_at, find_stops
-from intake_report.align.landmarks import TOLD_APART, Registration, register, register_onto
-from intake_report.align.model import Finding, Floats, Reference, Run
-from intake_report.align.odometer import driven, frame_time, speed_samples
-from intake_report.align.position import Located
-from intake_report.align.profile import speed_profile
-from intake_report.align.settings import AlignSettings
+from intake_report.align.events import distance_at, driven, find_stops, frame_time, speed_samples
+from intake_report.align.landmarks import TOLD_APART, Registration, register, register_onto, speed_profile
+from intake_report.align.model import AlignSettings, Floats, Located, Reference, Run
+from intake_report.align.position import off_route
 from intake_report.errors import DataError
+from intake_report.messages import Message, Value, message
 
-STEP = 10.0  # m
-SHORTEST = 1000.0  # m of driving that can be placed by its shape
-GAP = 10.0  # s without speed that are told
+STEP = 10.0  # m of a cell of the speed profile: the way of one second in town
+SHORTEST = 1000.0  # m of driving that can be placed by its shape: two or three independent stretches of road
+GAP = 10.0  # s without speed that are worth a note: 100 m and more whose distance is a guess
+MOST_ODDS = 20.0  # log odds beyond which a larger number says nothing more
+END_SLACK = 0.5  # m beyond an end of the reference that are rounding
+OUTSIDE = 500.0  # m beyond an end of the reference that are worth a note: parking does not count
 
 
 def samples(run: Run, settings: AlignSettings) -> tuple[Floats, Floats]:
     """Return the speed samples of a run (time [s], speed [km/h]); DataError if it has none."""
-    found = speed_samples(run, settings.channels)
-    if found is None:
+    pair = speed_samples(run, settings.channels)
+    if pair is None:
         raise DataError(f'Run "{run.run}" has neither position nor speed.', remedy="Map its speed channel.")
-    return found
+    return pair
 
 
 def length_by_speed(run: Run, settings: AlignSettings) -> float:
@@ -53,31 +55,21 @@ def locate_by_speed(
     is_reference = [reference.method == "speed" and run.run == reference.source for run in runs]
     # what is too short to have a shape cannot be placed, and would only disturb the others
     use = [k for k in range(len(runs)) if is_reference[k] or lengths[k] >= SHORTEST]
-    found = _register([runs[k] for k in use], reference, placed, settings) if use else ()
-    by_run = dict(zip(use, found, strict=True))
+    registrations = _register([runs[k] for k in use], reference, placed, settings) if use else ()
+    by_index = dict(zip(use, registrations, strict=True))
     alone = len(runs) + len(placed) == 1
     return tuple(
-        _located(run, samples(run, settings), by_run[k], reference, alone)
-        if k in by_run
+        _located(run, samples(run, settings), by_index[k], reference, alone)
+        if k in by_index
         else _too_short(run, lengths[k])
         for k, run in enumerate(runs)
     )
 
 
 def _too_short(run: Run, length: float) -> Located:
-    text = f"The run drove {length:.0f} m, too little to tell where on the route ({SHORTEST:.0f} m needed)."
-    return Located(
-        distance=pd.Series(np.nan, index=run.frame.index, name="route_distance"),
-        on_route=np.zeros(len(run.frame), dtype=bool),
-        cross_track=pd.Series(dtype=np.float64),
-        covered=(),
-        detours=(),
-        scale=None,
-        offset=0.0,
-        residual=None,
-        findings=(Finding("too-short", text, hard=True),),
-        notes=(),
-    )
+    text = "The run drove {length}, too little to tell where on the route ({needed} needed)."
+    values = {"length": Value(length, "length", 0), "needed": Value(SHORTEST, "length", 0)}
+    return off_route(run, message(text, code="too-short", **values))
 
 
 def _register(
@@ -122,46 +114,40 @@ def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSe
 
 
 def _located(
-    run: Run,
-    pair: tuple[Floats, Floats],
-    found: Registration,
-    reference: Reference,
-    alone: bool,
+    run: Run, pair: tuple[Floats, Floats], registration: Registration, reference: Reference, alone: bool
 ) -> Located:
-    distance = found.route(driven(*pair, frame_time(run)))
-    distance = np.where((distance < -0.5) | (distance > reference.length + 0.5), np.nan, distance)
-    distance = np.clip(distance, 0.0, reference.length)
-    first = max(found.offset, 0.0)
-    end = found.scale * float(driven(*pair, pair[0][-1:])[0]) + found.offset
-    last = min(end, reference.length)
-    findings: list[Finding] = []
-    notes = []
-    if not alone and (found.margin < TOLD_APART or found.gain < 0.0):
-        text = (
-            "The speeds of the run do not tell where it lies on the route: the second best place is "
-            f"{max(found.margin, 0.0):.1f} log units less likely ({TOLD_APART:g} needed), likeness {found.gain:.2f} "
-            "(0 by chance)."
-        )
-        findings.append(Finding("not-registered", text, hard=True))
-        distance = np.full(len(distance), np.nan)
-        first = last = 0.0
-    elif end > reference.length + 500.0 or found.offset < -500.0:
-        outside = max(-found.offset, 0.0) + max(end - reference.length, 0.0)
-        notes.append(f"{outside:.0f} m of the run lie outside the reference.")
+    notes: list[Message] = []
     gaps = np.diff(pair[0])
     if (gaps > GAP).any():
-        notes.append(f"{gaps[gaps > GAP].sum():.0f} s have no speed; the distance driven meanwhile is interpolated.")
+        text = "{gaps} have no speed; the distance driven meanwhile is interpolated."
+        notes.append(message(text, code="speed-gaps", gaps=Value(float(gaps[gaps > GAP].sum()), "time", 0)))
     if alone:
-        notes.append("Route distance is integrated speed: there is no other run to register it to.")
+        text = "Route distance is integrated speed: there is no other run to register it to."
+        notes.append(message(text, code="alone"))
+    elif registration.margin < TOLD_APART or registration.gain < 0.0:
+        text = (
+            "The speeds of the run do not tell where it lies on the route: the second best place is {odds} times less likely, "
+            "where {needed} times are needed; likeness {likeness} (0 by chance)."
+        )
+        values = {
+            "odds": Value(math.exp(min(max(registration.margin, 0.0), MOST_ODDS)), "number", 0),
+            "needed": Value(math.exp(TOLD_APART), "number", 0),
+            "likeness": Value(registration.gain, "number", 2),
+        }
+        return off_route(run, message(text, code="not-registered", **values), notes)
+    distance = registration.route(driven(*pair, frame_time(run)))
+    distance[(distance < -END_SLACK) | (distance > reference.length + END_SLACK)] = np.nan
+    first = max(registration.offset, 0.0)
+    end = float(registration.route(driven(*pair, pair[0][-1:]))[0])
+    last = min(end, reference.length)
+    if end > reference.length + OUTSIDE or registration.offset < -OUTSIDE:
+        outside = max(-registration.offset, 0.0) + max(end - reference.length, 0.0)
+        text = "{outside} of the run lie outside the reference."
+        notes.insert(0, message(text, code="outside-reference", outside=Value(outside, "distance", 2)))
     return Located(
-        distance=pd.Series(distance, index=run.frame.index, name="route_distance"),
-        on_route=np.isfinite(distance),
-        cross_track=pd.Series(dtype=np.float64),
+        distance=pd.Series(np.clip(distance, 0.0, reference.length), index=run.frame.index, name="route_distance"),
         covered=((first, last),) if last > first else (),
-        detours=(),
-        scale=found.scale,
-        offset=found.offset,
-        residual=found.residual,
-        findings=tuple(findings),
+        speed_scale=registration.scale,
+        residual=registration.residual,
         notes=tuple(notes),
     )

@@ -10,10 +10,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from intake_report.align import Alignment
-from intake_report.align.comparability import MEDIANS, Check, Comparability, assess
-from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec
-from intake_report.align.facts import FIRST, Conditions
+from intake_report.align import (
+    CRITERIA,
+    FIRST,
+    MEDIANS,
+    AcceptanceLimit,
+    Alignment,
+    Check,
+    Comparability,
+    CriterionSpec,
+    RunSurroundings,
+    assess,
+)
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
 from intake_report.analyse.describe import describe_run
 from intake_report.analyse.inputs import Drive, align_settings
@@ -29,7 +37,6 @@ from intake_report.weather import WeatherRecord
 CRITERION = ("run", "code", "title", "limit", "value", "hard", "passed", "reason")
 PAIRS = ("code", "title", "limit", "pairs", "failed", "worst", "value")
 MOST_PAIRS = 2000  # pairs of runs that are judged one by one; above, only each run against the others
-_JUDGED = {"ramp-acceleration": "acceleration", "time-of-day": "hours", "coverage": "share", "phase-duration": "share"}
 
 
 def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
@@ -75,7 +82,7 @@ def _number(limit: str | int | float, spec: CriterionSpec) -> float:
 
 def conditions_of(
     drive: Drive, ambient: AmbientReference, records: Mapping[str, WeatherRecord], campaign: Campaign
-) -> Conditions:
+) -> RunSurroundings:
     """Return what is known of a run from outside its log.
 
     Parameters
@@ -98,16 +105,15 @@ def conditions_of(
     during = sources_during(campaign, run, records)
     rain = first_known(during, "raining") if drive.entry.rain is None else drive.entry.rain != "none"
     start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
-    return Conditions(
+    return RunSurroundings(
         mean, begin, first_known(during, "wind_speed"), None if rain is None else bool(rain), start,
         drive.entry.configuration,
     )  # fmt: skip
 
 
 def quantity_of(code: str) -> str:
-    """Return in which quantity a criterion is shown; metres across the path stay metres."""
-    quantity = CRITERIA[code].quantity
-    return _JUDGED.get(code) or ("length" if quantity == "distance" else quantity) or "count"
+    """Return in which quantity a criterion is shown."""
+    return CRITERIA[code].shown
 
 
 def judge_runs(

@@ -8,10 +8,10 @@ import pytest
 
 from align.support import StubRun, commute_runs, drives, make_run
 from intake_report.align import AlignSettings, EventSettings, RouteSettings, align_runs
-from intake_report.align.events import find_stops
-from intake_report.align.landmarks import classes, place, register, usual_speeds
-from intake_report.align.odometer import driven
-from intake_report.align.profile import speed_profile
+from intake_report.align.events import driven, find_stops
+from intake_report.align.landmarks import classes, place, register, speed_profile, usual_speeds
+
+RADIUS = EventSettings().place_radius
 
 
 def cycle(name: str) -> tuple[np.ndarray, np.ndarray]:
@@ -73,7 +73,7 @@ def test_one_run_alone_is_its_own_reference() -> None:
     (run,) = alignment.runs
     assert alignment.reference.method == "speed" and run.coverage == pytest.approx(1.0)
     assert run.distance.iloc[-1] == pytest.approx(alignment.reference.length)
-    assert run.grade == "good" and any("integrated speed" in note for note in run.notes)
+    assert run.grade == "good" and [note.code for note in run.notes] == ["alone"]
 
 
 def likeliest_shifts(profiles, lines, who, grid, hidden) -> np.ndarray:
@@ -106,7 +106,7 @@ def profiles_and_stops(pick: slice = slice(None)):
 def test_commute_drives_arrive_at_the_same_place(pick) -> None:
     """Real drives, no position, judged by where they end: the speeds before it were used, the end itself was not."""
     profiles, stops, lengths, reference = profiles_and_stops(pick)
-    found = register(profiles, stops, reference)
+    found = register(profiles, stops, reference, RADIUS)
     assert all(one.margin > 3.0 for one in found)
     # one drive begins half way and ends in a jam
     full = np.flatnonzero(lengths > 50000)
@@ -125,7 +125,7 @@ def test_commute_drives_agree_on_road_that_the_registration_did_not_see() -> Non
     grid = np.arange(len(profiles[reference].speed)) * 10.0
     hidden = (grid >= 21000) & (grid < 33000)
     outside = [way[(way < 20000) | (way > 34000)] for way in stops]
-    blind = register(profiles, outside, reference, ignore=hidden)
+    blind = register(profiles, outside, reference, RADIUS, ignore=hidden)
     lines = [(one.scale, one.offset) for one in blind]
     registered = np.abs(likeliest_shifts(profiles, lines, full, grid, hidden))
     plain = np.abs(likeliest_shifts(profiles, [(1.0, 0.0)] * len(profiles), full, grid, hidden))

@@ -57,7 +57,7 @@ def test_gps_speed_serves_where_there_is_no_other() -> None:
     aligned = align_runs([other]).runs[0]
     assert aligned.speed_scale == pytest.approx(1.0, abs=0.01)
     assert [stop.duration for stop in aligned.stops if 1900 < stop.distance < 2100] == [pytest.approx(60, abs=2)]
-    assert any("taken from gps_speed" in note for note in aligned.notes)
+    assert [note.code for note in aligned.notes] == ["other-speed"]
 
 
 def test_nothing_to_go_by_is_a_user_error() -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from intake_report import cli
-from intake_report.align.criteria import CRITERIA
+from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits, judge_runs
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, pair, read_logs, weather_records
