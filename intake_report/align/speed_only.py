@@ -113,6 +113,26 @@ def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSe
     return np.asarray(np.interp(when, time, speed, left=np.nan, right=np.nan), dtype=np.float64)
 
 
+def not_registered(gain: float, margin: float) -> Message:
+    """Return why a run is not placed, from its likeness and the log likelihood by which the second best place is behind."""
+    text = (
+        "The speeds of the run do not tell where it lies on the route: the second best place is only {odds} times less likely, "
+        "where {needed} times would be needed to tell them apart."
+    )
+    if gain < 0.0:
+        text = (
+            "The speeds of the run do not tell where it lies on the route: they are less like those of the other runs than "
+            "chance would make them."
+        )
+    odds = math.exp(min(max(margin, 0.0), MOST_ODDS))
+    return message(
+        text,
+        code="not-registered",
+        odds=Value(odds, "number", 0 if odds >= 10.0 else 1),
+        needed=Value(math.exp(TOLD_APART), "number", 0),
+    )
+
+
 def _located(
     run: Run, pair: tuple[Floats, Floats], registration: Registration, reference: Reference, alone: bool
 ) -> Located:
@@ -125,16 +145,7 @@ def _located(
         text = "Route distance is integrated speed: there is no other run to register it to."
         notes.append(message(text, code="alone"))
     elif registration.margin < TOLD_APART or registration.gain < 0.0:
-        text = (
-            "The speeds of the run do not tell where it lies on the route: the second best place is {odds} times less likely, "
-            "where {needed} times are needed; likeness {likeness} (0 by chance)."
-        )
-        values = {
-            "odds": Value(math.exp(min(max(registration.margin, 0.0), MOST_ODDS)), "number", 0),
-            "needed": Value(math.exp(TOLD_APART), "number", 0),
-            "likeness": Value(registration.gain, "number", 2),
-        }
-        return off_route(run, message(text, code="not-registered", **values), notes)
+        return off_route(run, not_registered(registration.gain, registration.margin), notes)
     distance = registration.route(driven(*pair, frame_time(run)))
     distance[(distance < -END_SLACK) | (distance > reference.length + END_SLACK)] = np.nan
     first = max(registration.offset, 0.0)

@@ -9,8 +9,7 @@ from typing import Any
 
 import pandas as pd
 
-from intake_report.align import Alignment
-from intake_report.align.comparability import Comparability
+from intake_report.align import Alignment, Comparability
 from intake_report.analyse.acceptance import acceptance_limitations, criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
 from intake_report.analyse.compare import summarise

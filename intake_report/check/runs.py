@@ -3,16 +3,12 @@
 from __future__ import annotations
 
 import difflib
-import math
-import re
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from intake_report import formatting
-from intake_report.align import AlignedRun, Alignment
-from intake_report.align.comparability import Check, Comparability
-from intake_report.align.criteria import CRITERIA
+from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability
 from intake_report.analyse.acceptance import judge_runs, quantity_of
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
@@ -253,7 +249,7 @@ class Court:
         )
 
     def _plain(self, part: Part) -> str:
-        return _as_odds(said(part, self.campaign.about.units))
+        return said(part, self.campaign.about.units)
 
     def _notes(
         self, alignment: Alignment, comparability: Comparability, entry: Run, others: Sequence[str]
@@ -326,25 +322,3 @@ def _pair(check: Check, run: str) -> PairCheck:
     other = next(id for id in check.runs if id != run)
     value = None if check.value is None else float(check.value)
     return PairCheck(check.code, other, quantity_of(check.code), float(check.limit), value, check.outcome)
-
-
-_LIKELIHOOD = re.compile(
-    r"the second best place is ([\d.]+) log units less likely \(([\d.]+) needed\), likeness (-?[\d.]+) \(0 by chance\)"
-)
-
-
-def _as_odds(text: str) -> str:
-    """Return what the alignment says, with likelihoods as "so many times less likely" in place of their logarithms."""
-    return _LIKELIHOOD.sub(_odds, text)
-
-
-def _odds(match: re.Match[str]) -> str:
-    found, needed = (math.exp(min(float(match[i]), 50.0)) for i in (1, 2))
-    if float(match[3]) < 0.0:
-        return "its speeds are less like those of the other runs than chance would make them"
-    how = "as likely" if found < 1.05 else f"only {_times(found)} times less likely"
-    return f"the second best place is {how}, where {_times(needed)} times would be needed to tell them apart"
-
-
-def _times(value: float) -> str:
-    return f"{value:.1f}" if value < 10.0 else f"{float(f'{value:.2g}'):,.0f}"

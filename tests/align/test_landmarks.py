@@ -10,6 +10,8 @@ from align.support import StubRun, commute_runs, drives, make_run
 from intake_report.align import AlignSettings, EventSettings, RouteSettings, align_runs
 from intake_report.align.events import driven, find_stops
 from intake_report.align.landmarks import classes, place, register, speed_profile, usual_speeds
+from intake_report.align.speed_only import not_registered
+from intake_report.messages import said
 
 RADIUS = EventSettings().place_radius
 
@@ -65,6 +67,18 @@ def test_another_road_is_not_placed_by_force() -> None:
     assert alignment.run("other road").grade == "refused"
     assert [finding.code for finding in alignment.run("other road").findings] == ["not-registered"]
     assert [run.grade for run in alignment.runs[:-1]] == ["good", "fair", "fair", "fair"]
+
+
+@pytest.mark.parametrize(
+    ("gain", "margin", "words"),
+    [
+        (0.1, 1.6, "only 5.0 times less likely, where 20 times"),
+        (0.1, 2.4, "only 11 times less likely"),  # e^2.4 = 11.02, e^3 = 20.09
+        (-0.1, 8.0, "less like those of the other runs than chance"),
+    ],
+)
+def test_likelihoods_are_said_as_odds(gain: float, margin: float, words: str) -> None:
+    assert words in said(not_registered(gain, margin), "si")
 
 
 def test_one_run_alone_is_its_own_reference() -> None:

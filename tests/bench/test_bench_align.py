@@ -13,9 +13,9 @@ import pytest
 import shapely
 
 from intake_report.align import ChannelNames, RoutePath, RouteSettings
+from intake_report.align.geometry import to_degrees, to_metres
 from intake_report.align.path import build_path
 from intake_report.align.position import locate
-from intake_report.align.geometry import to_degrees, to_metres
 
 pytestmark = pytest.mark.bench
 

@@ -13,7 +13,6 @@ from intake_report.analyse.acceptance import acceptance_limits, judge_runs
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, pair, read_logs, weather_records
 from intake_report.campaign import load_campaign
-from intake_report.check.runs import _as_odds as plain
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError
 
@@ -281,20 +280,6 @@ def test_a_drive_that_is_not_the_route_is_refused_in_plain_words(tmp_path, capsy
     first = check["reasons"][0]
     assert "do not tell where it lies on the route" in first and "times less likely, where" in first
     assert "log units" not in str(check) and "by chance" not in str(check)
-
-
-@pytest.mark.parametrize(
-    ("units", "likeness", "said"),
-    [
-        ("0.0", "0.10", "as likely, where 20 times would be needed"),
-        ("1.6", "0.10", "only 5.0 times less likely, where 20"),
-        ("2.4", "0.10", "only 11 times less likely, where 20"),  # e^2.4 = 11.02, e^3 = 20.09
-        ("8.0", "-0.10", "less like those of the other runs than chance"),
-    ],
-)
-def test_likelihoods_are_said_as_odds(units, likeness, said):
-    text = f"the second best place is {units} log units less likely (3 needed), likeness {likeness} (0 by chance)."
-    assert said in plain(text) and "log units" not in plain(text)
 
 
 def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsys):
