@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import difflib
 from dataclasses import dataclass
 
-from intake_report.errors import DataError
+from intake_report.errors import DataError, nearest
 
 
 @dataclass(frozen=True)
@@ -103,6 +102,5 @@ def channel(name: str) -> Channel:
     try:
         return CHANNELS[name]
     except KeyError:
-        near = difflib.get_close_matches(name, CHANNELS, n=1, cutoff=0.4)
-        hint = f"Did you mean “{near[0]}”?" if near else f"Channels are {', '.join(CHANNELS)}."
-        raise DataError(f"there is no channel “{name}”.", remedy=hint) from None
+        remedy = nearest(name, CHANNELS, "Channels are", cutoff=0.4)
+        raise DataError(f"there is no channel “{name}”.", remedy=remedy) from None

@@ -89,6 +89,13 @@ def parser() -> argparse.ArgumentParser:
     )
     schema.set_defaults(run=_schema)
 
+    metrics = commands.add_parser(
+        "metrics",
+        help="list the metrics that claims may name",
+        description="List every metric: its id, which way is better, what a claim has to state beside it, its definition.",
+    )
+    metrics.set_defaults(run=_metrics)
+
     demo = commands.add_parser(
         "demo",
         help="write the simulated demo campaigns",
@@ -97,7 +104,7 @@ def parser() -> argparse.ArgumentParser:
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     demo.set_defaults(run=_demo)
     check = add_check(commands)
-    for command in (render, verify, schema, demo, check):
+    for command in (render, verify, schema, metrics, demo, check):
         command.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
 
@@ -290,6 +297,22 @@ def _verify(arguments: argparse.Namespace) -> int:
 
 def _schema(_: argparse.Namespace) -> int:
     print(campaign_schema(), end="")
+    return DONE
+
+
+def _metrics(_: argparse.Namespace) -> int:
+    from rich.console import Console
+    from rich.padding import Padding
+
+    from intake_report.metrics import REGISTRY
+
+    console = Console(highlight=False, markup=False)
+    console.print("id  (better; to state in a claim)")
+    for metric in REGISTRY.values():
+        spec = metric.spec
+        to_state = "" if spec.parameter == "none" else f"; {spec.parameter}"
+        console.print(f"{spec.id}  ({spec.better}{to_state})", style="bold")
+        console.print(Padding(spec.definition, (0, 0, 0, 4)))
     return DONE
 
 

@@ -2,7 +2,16 @@
 
 from __future__ import annotations
 
+import difflib
+from collections.abc import Iterable
 from pathlib import Path
+
+
+def nearest(word: str, known: Iterable[str], otherwise: str, cutoff: float = 0.5) -> str:
+    """Return the remedy for a word that is not known: "Did you mean “x”?", or `otherwise` with all that are known."""
+    words = list(known)
+    near = difflib.get_close_matches(word, words, n=1, cutoff=cutoff)
+    return f"Did you mean “{near[0]}”?" if near else f"{otherwise} {', '.join(words) or 'none'}."
 
 
 class IntakeReportError(Exception):

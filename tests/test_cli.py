@@ -14,6 +14,7 @@ from conftest import DATE, Small, start_command
 from intake_report import cli
 from intake_report import publish as module
 from intake_report.errors import CampaignError, DataError
+from intake_report.metrics import REGISTRY
 
 GOOD = roadlog.campaign(units="us")
 
@@ -343,6 +344,14 @@ def test_interrupt_says_what_was_done_and_what_was_not(small, tmp_path, no_kerne
     assert [line[:2] for line in lines] == [["alpha", "published"], ["beta", "stopped"], ["gamma", "stopped"]]
     assert lines[1][2] == "no report was made or changed"
     assert [p.name for p in (tmp_path / "out").iterdir()] == ["alpha"]
+
+
+def test_metrics_are_listed_with_what_a_claim_has_to_say_of_each(capsys):
+    assert cli.main(["metrics"]) == 0
+    text = capsys.readouterr().out
+    assert all(text.count(f"\n{id} ") == 1 for id in REGISTRY)
+    lines = {line.split()[0]: line for line in text.splitlines() if line and not line.startswith(" ")}
+    assert "margin" in lines["recovery_time"] and "lower" in lines["recovery_time"]
 
 
 def test_schema_is_printed(capsys):

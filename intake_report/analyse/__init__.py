@@ -39,7 +39,7 @@ from intake_report.analyse.inputs import (
 )
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
-from intake_report.analyse.mistakes import campaign_mistakes
+from intake_report.analyse.mistakes import campaign_mistakes, evidence_mistakes
 from intake_report.analyse.places import PlaceFacts, describe_places, gather_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.weather_evidence import (
@@ -122,6 +122,7 @@ def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
         If a claim or a limit cannot be used, or a log cannot be read.
     """
     refuse(campaign_mistakes(campaign))
+    refuse(evidence_mistakes(campaign))
     return read_logs(campaign)
 
 

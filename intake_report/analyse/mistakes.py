@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.analyse.claims import check_claims
+from intake_report.analyse.inputs import forecast_records, weather_records
 from intake_report.analyse.measure import metric_keys
+from intake_report.bench import bench_evidence
 from intake_report.campaign import Campaign
-from intake_report.errors import CampaignError
+from intake_report.dyno import dyno_evidence
+from intake_report.dyno.evidence import read_pulls
+from intake_report.errors import CampaignError, IntakeReportError
 
 
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
@@ -29,6 +34,37 @@ def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
         for error in _caught(check, campaign.model_copy(update={"metrics": settings, "claims": (claim,)})):
             where = (error.where or "").replace("claim[1]", f"claim[{number}]", 1)
             yield CampaignError(error.what, file=error.file, where=where, remedy=error.remedy)
+
+
+def evidence_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
+    """Yield what is wrong with weather, dyno and bench files and with what the campaign says of them, all at once."""
+    several: tuple[tuple[str, str, Callable[[Campaign], object]], ...] = (
+        ("weather", "weather", weather_records),
+        ("weather", "weather", forecast_records),
+        ("pull", "pulls", read_pulls),
+        ("restriction", "restrictions", bench_evidence),
+    )
+    none = {"exposures": (), "observations": ()}
+    errors: dict[str, CampaignError] = {}
+    for table, attribute, read in several:
+        for number, entry in enumerate(getattr(campaign, attribute), 1):
+            alone = campaign.model_copy(update=none | {attribute: (entry,)})
+            for error in _caught_data(read, alone, f"{table}[{number}]"):
+                errors.setdefault(error.what, error)
+    if not errors:
+        for error in (*_caught_data(dyno_evidence, campaign, ""), *_caught_data(bench_evidence, campaign, "")):
+            errors.setdefault(error.what, error)
+    yield from errors.values()
+
+
+def _caught_data(read: Callable[[Campaign], object], campaign: Campaign, where: str) -> Iterator[CampaignError]:
+    try:
+        read(campaign)
+    except IntakeReportError as error:
+        own = error.file is None or Path(error.file).resolve() == campaign.file
+        place = "" if own else ": ".join(part for part in (Path(error.file or "").name, error.where) if part) + ": "
+        key = where if not own else ".".join(part for part in (where, error.where) if part)
+        yield CampaignError(f"{place}{error.what}", file=campaign.given, where=key or None, remedy=error.remedy)
 
 
 def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:

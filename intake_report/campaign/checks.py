@@ -13,7 +13,7 @@ from typing import Any
 
 from intake_report.campaign.model import Campaign
 from intake_report.channels import channel
-from intake_report.errors import CampaignError, DataError
+from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.units import conversion, parse_quantity
 
 _MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
@@ -82,8 +82,7 @@ def _references(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     named.append(("run", runs, "route.reference_run", campaign.route.reference_run or ""))
     for what, known, key, id in named:
         if id and id not in known:
-            near = difflib.get_close_matches(id, known, n=1, cutoff=0.5)
-            remedy = f"Did you mean “{near[0]}”?" if near else f"The campaign has: {', '.join(known) or 'none'}."
+            remedy = nearest(id, known, "The campaign has:")
             yield CampaignError(f"there is no {what} “{id}”.", file=file, where=key, remedy=remedy)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +15,7 @@ from intake_report.analyse.mistakes import limit_mistakes
 from intake_report.campaign import Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.model import CriterionCheck, DriveCheck, PairCheck, PhaseTime
 from intake_report.clean import CleanRun
-from intake_report.errors import CampaignError, IntakeReportError
+from intake_report.errors import CampaignError, IntakeReportError, nearest
 from intake_report.messages import Part, said
 from intake_report.weather import WeatherRecord
 
@@ -112,8 +111,7 @@ def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Ca
         entry = next((r for r in campaign.runs if r.id == run), None)
         if entry is None:
             ids = [r.id for r in campaign.runs]
-            near = difflib.get_close_matches(run, ids, n=1, cutoff=0.5)
-            remedy = f"Did you mean “{near[0]}”?" if near else f"The campaign has: {', '.join(ids)}."
+            remedy = nearest(run, ids, "The campaign has:")
             raise CampaignError(f"there is no run “{run}”.", file=campaign.file, where="--run", remedy=remedy)
         notes: tuple[str, ...] = ()
         if {path.resolve() for path in paths} != set(_stated(campaign, entry)) and _present(campaign, entry):

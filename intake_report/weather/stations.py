@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import difflib
 import io
 import re
 from collections.abc import Mapping, Sequence
@@ -15,7 +14,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import pandas as pd
 
-from intake_report.errors import DataError
+from intake_report.errors import DataError, nearest
 from intake_report.units import conversion
 from intake_report.weather.observations import (
     Kind,
@@ -158,8 +157,7 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Stat
     mapped: list[_StationColumn] = []
     for head, target in columns.items():
         if head.strip() not in header:
-            near = difflib.get_close_matches(head, header, n=1)
-            hint = f"Did you mean “{near[0]}”?" if near else f"Its columns are {', '.join(header)}."
+            hint = nearest(head, header, "Its columns are")
             raise DataError(f"the weather table has no column “{head}”.", where="line 1", remedy=hint)
         if header.count(head.strip()) > 1:
             raise DataError(f"the weather table has several columns “{head}”.", where="line 1", remedy="Rename one.")
@@ -197,8 +195,7 @@ def _written_step(rows: Sequence[list[str]], mapped: Sequence[_StationColumn], d
 def _quantity_hint(name: str) -> str:
     if "press" in name or name in ("baro", "qnh", "qfe", "slp"):
         return "Declare the kind of the pressure: station_pressure, altimeter or sea_level_pressure."
-    near = difflib.get_close_matches(name, COLUMN_QUANTITIES, n=1)
-    return f"Did you mean “{near[0]}”?" if near else f"Quantities are {', '.join(COLUMN_QUANTITIES)}."
+    return nearest(name, COLUMN_QUANTITIES, "Quantities are")
 
 
 def _column_conversion(head: str, name: str, unit: str | None) -> tuple[float, float]:

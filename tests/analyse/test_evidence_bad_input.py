@@ -11,8 +11,10 @@ import pytest
 import roadlog
 from conftest import run_chain
 
+from intake_report.analyse import load_logs
+from intake_report.campaign import load_campaign
 from intake_report.cli import main
-from intake_report.errors import IntakeReportError
+from intake_report.errors import CampaignError, CampaignErrors, IntakeReportError
 
 STATION_COLUMNS = {"time": "time", "temp": "temperature [degC]", "rh": "humidity [%]", "p": "station_pressure [hPa]"}
 STATION_ROWS = "time,temp,rh,p\n2026-05-11T09:00:00Z,20.0,50,955\n2026-05-11T10:00:00Z,20.0,{rh},{p}\n"
@@ -143,6 +145,30 @@ def test_refused_in_one_sentence(change: Change, words: tuple[str, ...], tmp_pat
     for word in words:
         assert word in text, text
     assert caught.value.file is not None
+
+
+def test_all_of_them_are_said_at_once_and_before_a_log_is_read(tmp_path: Path) -> None:
+    data = offroad.campaign()
+    file = offroad.write(tmp_path, data)
+    for change in (bad_report, reading_without_kind, backwards, intake_air):
+        change(tmp_path, data)
+    (tmp_path / "curve.csv").write_text("flow,drop\n100,0.2\n200,high\n", "utf-8")
+    columns = {"flow": "airflow [m^3/h]", "drop": "drop [kPa]"}
+    data["restriction"][0] = {"configuration": "stock", "file": "curve.csv", "columns": columns, "source": "bench 2"}
+    file.write_text(roadlog.toml(data), "utf-8")
+    for log in (tmp_path / "logs").iterdir():
+        log.write_text(f"no log {log.name}", "utf-8")
+    with pytest.raises(CampaignErrors) as caught:
+        load_logs(load_campaign(file))
+    said = [str(error) for error in caught.value.errors]
+    for place, words in {
+        "weather[1]": "FOO123",
+        "weather[2]": "75 °C",
+        "pull[2]": "down",
+        "restriction[1]": "high",
+    }.items():
+        assert sum(f"campaign.toml: {place}" in text and words in text for text in said) == 1, said
+    assert all(isinstance(error, CampaignError) for error in caught.value.errors)
 
 
 @pytest.mark.parametrize("change", [more_adverse_than_trials, disjoint], ids=lambda x: x.__name__)
