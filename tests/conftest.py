@@ -17,11 +17,12 @@ import pypdf
 import pytest
 import roadlog
 from bs4 import BeautifulSoup
+from simulated import RunTruth, truth
 
 from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.campaign import Campaign, load_campaign
 from intake_report.demo.campaign_files import write_campaign
-from intake_report.demo.scenario import SCENARIOS, RunTruth, Scenario, truth
+from intake_report.demo.scenario import SCENARIOS, Scenario
 from intake_report.publish import Published, publish
 from intake_report.results import ReportResult
 

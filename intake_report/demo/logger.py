@@ -10,160 +10,113 @@ import gzip
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 from typing import Literal
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.demo.route import Array
-from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun, quantise
+from intake_report.demo.articles import Array
+from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun
 
 Rows = NDArray[np.int64]
 Units = Literal["si", "us"]
+ELAPSED_HEADER, CLOCK_HEADER = "Time (s)", "Device Time"
+_GAPS, _DROPOUTS = 2, 1  # recording gaps (2–7 s) and position dropouts (12–35 s) of a log
+_MISSED = 0.004  # share of answers that do not come
 
 
 @dataclass(frozen=True)
-class Sensor:
-    """One column of the log.
+class Column:
+    """A column of the log in one unit system."""
 
-    Attributes
-    ----------
-    channel : str
-        Channel name of the package's catalogue.
-    header, unit, decimals : dict by "si" or "us"
-        What the file says, unit spelling for the column mapping, and decimals written.
-    convert : dict by "si" or "us"
-        From the internal unit to the written one.
-    """
+    title: str
+    unit: str  # printed in the header
+    spelling: str  # of the unit in the column mapping
+    decimals: int
+    convert: Callable[[Array], Array] = lambda values: values  # from the internal unit
 
-    channel: str
-    header: dict[Units, str]
-    unit: dict[Units, str]
-    decimals: dict[Units, int]
-    convert: dict[Units, Callable[[Array], Array]]
+    @property
+    def header(self) -> str:
+        """Header of the file."""
+        return f"{self.title} ({self.unit})"
 
 
-def _same(values: Array) -> Array:
-    return values
+def _mph(title: str) -> Column:
+    return Column(title, "mph", "mph", 1, lambda values: values / 1.609344)
 
 
-def _fahrenheit(values: Array) -> Array:
-    return values * 1.8 + 32.0
+def _fahrenheit(title: str) -> Column:
+    return Column(title, "°F", "degF", 1, lambda values: values * 1.8 + 32.0)
 
 
-def _mph(values: Array) -> Array:
-    return values / 1.609344
+_SI = {
+    "rpm": Column("Engine RPM", "rpm", "rpm", 0),
+    "speed": Column("Vehicle Speed", "km/h", "km/h", 0),
+    "iat": Column("Intake Air Temperature", "°C", "degC", 0),
+    "maf": Column("Mass Air Flow", "g/s", "g/s", 2),
+    "map": Column("Manifold Absolute Pressure", "kPa", "kPa", 0),
+    "throttle": Column("Throttle Position", "%", "%", 1),
+    "load": Column("Engine Load", "%", "%", 1),
+    "timing": Column("Timing Advance", "°", "deg", 1),
+    "coolant": Column("Coolant Temperature", "°C", "degC", 0),
+    "ambient": Column("Ambient Air Temperature", "°C", "degC", 0),
+    "latitude": Column("Latitude", "°", "deg", 6),
+    "longitude": Column("Longitude", "°", "deg", 6),
+    "gps_speed": Column("GPS Speed", "km/h", "km/h", 1),
+}
+COLUMNS: dict[Units, dict[str, Column]] = {
+    "si": _SI,
+    "us": _SI
+    | {name: _mph(_SI[name].title) for name in ("speed", "gps_speed")}
+    | {name: _fahrenheit(_SI[name].title) for name in ("iat", "coolant", "ambient")}
+    | {"map": Column(_SI["map"].title, "inHg", "inHg", 2, lambda values: values / 3.386388640341)},
+}
+"""Channel → column."""
 
-
-def _inch_mercury(values: Array) -> Array:
-    return values / 3.386388640341
-
-
-def _sensor(
-    channel: str,
-    si: tuple[str, str, int],
-    us: tuple[str, str, int] | None = None,
-    convert: Callable[[Array], Array] = _same,
-) -> Sensor:
-    us = us or si
-    return Sensor(
-        channel,
-        {"si": si[0], "us": us[0]},
-        {"si": si[1], "us": us[1]},
-        {"si": si[2], "us": us[2]},
-        {"si": _same, "us": convert},
-    )
-
-
-POLLED: tuple[Sensor, ...] = (
-    _sensor("rpm", ("Engine RPM (rpm)", "rpm", 0)),
-    _sensor("speed", ("Vehicle Speed (km/h)", "km/h", 0), ("Vehicle Speed (mph)", "mph", 1), _mph),
-    _sensor(
-        "iat",
-        ("Intake Air Temperature (°C)", "degC", 0),
-        ("Intake Air Temperature (°F)", "degF", 1),
-        _fahrenheit,
-    ),
-    _sensor("maf", ("Mass Air Flow (g/s)", "g/s", 2)),
-    _sensor(
-        "map",
-        ("Manifold Absolute Pressure (kPa)", "kPa", 0),
-        ("Manifold Absolute Pressure (inHg)", "inHg", 2),
-        _inch_mercury,
-    ),
-    _sensor("throttle", ("Throttle Position (%)", "%", 1)),
-    _sensor("load", ("Engine Load (%)", "%", 1)),
-    _sensor("timing", ("Timing Advance (°)", "deg", 1)),
-    _sensor("coolant", ("Coolant Temperature (°C)", "degC", 0), ("Coolant Temperature (°F)", "degF", 1), _fahrenheit),
-    _sensor(
-        "ambient",
-        ("Ambient Air Temperature (°C)", "degC", 0),
-        ("Ambient Air Temperature (°F)", "degF", 1),
-        _fahrenheit,
-    ),
-)
-
-POSITION: tuple[Sensor, ...] = (
-    _sensor("latitude", ("Latitude (°)", "deg", 6)),
-    _sensor("longitude", ("Longitude (°)", "deg", 6)),
-    _sensor("gps_speed", ("GPS Speed (km/h)", "km/h", 1), ("GPS Speed (mph)", "mph", 1), _mph),
-)
-
-ELAPSED_HEADER, CLOCK_HEADER = "Time (s)", "Device Time"
+POSITION = ("latitude", "longitude", "gps_speed")
+POLLED = tuple(name for name in _SI if name not in POSITION)
 
 
 @dataclass(frozen=True)
 class LogTable:
-    """What the logger wrote.
+    """What the logger wrote."""
 
-    Attributes
-    ----------
-    headers : tuple of str
-        Column titles, time first.
-    columns : tuple of list of str
-        Cell texts, one list per column.
-    rows : array, (r,)
-        True elapsed time of each row [s].
-    refreshed : dict
-        Channel → row numbers at which it was really sampled.
-    start : datetime
-        Start of the log (UTC).
-    """
+    headers: tuple[str, ...]  # time first
+    columns: tuple[list[str], ...]  # cell texts
+    rows: Array  # true elapsed time of each row [s]
+    refreshed: dict[str, Rows]  # channel → rows at which it was really sampled
 
-    headers: tuple[str, ...]
-    columns: tuple[list[str], ...]
-    rows: Array
-    refreshed: dict[str, Rows]
-    start: datetime
+    def text(self) -> str:
+        """Return the table as delimited text with a header line."""
+        return "\n".join(",".join(row) for row in (self.headers, *zip(*self.columns, strict=True))) + "\n"
+
+    def packed(self) -> bytes:
+        """Return the text, compressed so that equal input gives equal bytes on one zlib version (no time, no name)."""
+        return gzip.compress(self.text().encode("utf-8"), compresslevel=9, mtime=0)
 
 
 def column_mapping(units: Units) -> dict[str, str]:
     """Return header → "channel [unit]" for every column but time."""
-    return {s.header[units]: f"{s.channel} [{s.unit[units]}]" for s in (*POLLED, *POSITION)}
+    return {column.header: f"{name} [{column.spelling}]" for name, column in COLUMNS[units].items()}
 
 
-def control_unit(
-    run: SimulatedRun, rounding: str = "floor", rng: np.random.Generator | None = None
-) -> dict[str, Array]:
+def quantise(values: Array, mode: str = "floor", step: float = 1.0) -> Array:
+    """Return what the control unit sends, in whole steps (NaN stays); units differ in "floor" or "round" and do not say."""
+    scaled = values / step
+    return step * (np.floor(scaled) if mode == "floor" else np.round(scaled))
+
+
+def control_unit(run: SimulatedRun, rounding: str, rng: np.random.Generator) -> dict[str, Array]:
     """Return what the vehicle's control unit offers at every instant: channels in its own steps, (t,) each.
 
-    Parameters
-    ----------
-    run
-        The run.
-    rounding : {"floor", "round"}
-        How temperatures are brought to whole °C.
-    rng : numpy Generator, optional
-        Source of the flutter of the fast channels (idle speed, pulsating flow); none without it. Temperatures and
-        vehicle speed do not flutter.
+    The fast channels flutter (idle speed, pulsating flow); temperatures, in whole °C by `rounding`, and vehicle speed do
+    not.
     """
     percent = 100.0 / 255.0
-    n = len(run.time)
 
     def flutter(size: float) -> Array:
-        return np.zeros(n) if rng is None else size * rng.standard_normal(n)
+        return size * rng.standard_normal(len(run.time))
 
     return {
         "rpm": quantise(np.maximum(run.rpm + flutter(7.0), 0.0), "floor", 0.25),
@@ -186,8 +139,6 @@ def log_run(
     units: Units = "si",
     rounding: str = "floor",
     clock: ZoneInfo | None = None,
-    gaps: int = 2,
-    dropouts: int = 1,
 ) -> LogTable:
     """Record a run as the logger does.
 
@@ -203,47 +154,32 @@ def log_run(
         How the control unit brings temperatures to whole °C.
     clock : ZoneInfo, optional
         Write local date and time in this zone instead of elapsed seconds.
-    gaps, dropouts : int
-        Number of recording gaps (2–7 s) and of position dropouts (12–35 s).
     """
     rng = np.random.default_rng(seed)
-    n = len(run.time)
+    n, width = len(run.time), len(POLLED)
     offered = control_unit(run, rounding, rng)
-    width = len(POLLED)
-    headers, columns, refreshed = [], [], {}
+    columns = COLUMNS[units]
+    cells, refreshed = {}, {}
     offset = int(rng.integers(width))
-    for k, sensor in enumerate(POLLED):
+    for k, name in enumerate(POLLED):
         at = np.arange((k - offset) % width, n, width)
-        at = at[rng.random(len(at)) > 0.004]  # an answer that did not come
-        values = sensor.convert[units](offered[sensor.channel][at])
-        columns.append(_repeat(values, at, n, sensor.decimals[units]))
-        headers.append(sensor.header[units])
-        refreshed[sensor.channel] = at
+        refreshed[name] = at[rng.random(len(at)) > _MISSED]
+        cells[name] = _repeat(offered[name][refreshed[name]], refreshed[name], n, columns[name])
     fix, readings = _position(run, rng)
-    blank = np.zeros(n, dtype=bool)
-    for _ in range(dropouts):
-        start = rng.uniform(0.1, 0.9) * run.time[-1]
-        blank |= (run.time >= start) & (run.time < start + rng.uniform(12.0, 35.0))
-    for sensor in POSITION:
-        cells = _repeat(sensor.convert[units](readings[sensor.channel]), fix, n, sensor.decimals[units])
-        columns.append(["" if b else c for b, c in zip(blank.tolist(), cells, strict=True)])
-        headers.append(sensor.header[units])
-        refreshed[sensor.channel] = fix[~blank[fix]]
-    keep = np.ones(n, dtype=bool)
-    for _ in range(gaps):
-        start = rng.uniform(0.05, 0.95) * run.time[-1]
-        keep &= ~((run.time >= start) & (run.time < start + rng.uniform(2.0, 7.0)))
+    blank = ~_outside(run.time, rng, _DROPOUTS, (0.1, 0.9), (12.0, 35.0))
+    for name in POSITION:
+        texts = _repeat(readings[name], fix, n, columns[name])
+        cells[name] = ["" if b else c for b, c in zip(blank.tolist(), texts, strict=True)]
+        refreshed[name] = fix[~blank[fix]]
+    keep = _outside(run.time, rng, _GAPS, (0.05, 0.95), (2.0, 7.0))
     rows = np.flatnonzero(keep)
-    begin = start_time(run)
     time = run.time[rows]
-    first = _elapsed(time) if clock is None else _clock(begin, time, clock)
     position = np.cumsum(keep) - 1
     return LogTable(
-        headers=(ELAPSED_HEADER if clock is None else CLOCK_HEADER, *headers),
-        columns=(first, *([c[i] for i in rows.tolist()] for c in columns)),
+        headers=(ELAPSED_HEADER if clock is None else CLOCK_HEADER, *(columns[name].header for name in cells)),
+        columns=(_times(run, time, clock), *([texts[i] for i in rows.tolist()] for texts in cells.values())),
         rows=time,
         refreshed={name: position[at[keep[at]]] for name, at in refreshed.items()},
-        start=begin,
     )
 
 
@@ -252,25 +188,31 @@ def start_time(run: SimulatedRun) -> datetime:
     return run.day.date.astimezone(UTC) + timedelta(seconds=round(run.plan.start * 3600.0))
 
 
-def _elapsed(time: Array) -> list[str]:
-    return [f"{t:.1f}" for t in time.tolist()]
+def _outside(
+    time: Array, rng: np.random.Generator, count: int, place: tuple[float, float], length: tuple[float, float]
+) -> NDArray[np.bool_]:
+    """Return which times lie outside `count` random stretches: begin as share of the run, length [s]."""
+    outside = np.ones(len(time), dtype=bool)
+    for _ in range(count):
+        start = rng.uniform(*place) * time[-1]
+        outside &= ~((time >= start) & (time < start + rng.uniform(*length)))
+    return outside
 
 
-def _clock(begin: datetime, time: Array, zone: ZoneInfo) -> list[str]:
-    out = []
-    for tenths in np.round(time * 10.0).astype(np.int64).tolist():
-        moment = (begin + timedelta(milliseconds=100 * tenths)).astimezone(zone)
-        out.append(f"{moment:%Y-%m-%d %H:%M:%S}.{moment.microsecond // 100000}")
-    return out
+def _times(run: SimulatedRun, time: Array, zone: ZoneInfo | None) -> list[str]:
+    if zone is None:
+        return [f"{t:.1f}" for t in time.tolist()]
+    begin = start_time(run)
+    tenths = np.round(time * 10.0).astype(np.int64).tolist()
+    moments = ((begin + timedelta(milliseconds=100 * t)).astimezone(zone) for t in tenths)
+    return [f"{moment:%Y-%m-%d %H:%M:%S}.{moment.microsecond // 100000}" for moment in moments]
 
 
-def _repeat(values: Array, at: Rows, n: int, decimals: int) -> list[str]:
+def _repeat(values: Array, at: Rows, n: int, column: Column) -> list[str]:
     """Return n cell texts: each value from its row on until the next, nothing before the first."""
-    texts = [f"{v:.{decimals}f}" for v in (values + 0.0).tolist()]
     cells = [""] * n
-    ends = [*at[1:].tolist(), n]
-    for text, a, b in zip(texts, at.tolist(), ends, strict=True):
-        cells[a:b] = [text] * (b - a)
+    for value, a, b in zip((column.convert(values) + 0.0).tolist(), at.tolist(), [*at[1:].tolist(), n], strict=True):
+        cells[a:b] = [f"{value:.{column.decimals}f}"] * (b - a)
     return cells
 
 
@@ -295,23 +237,3 @@ def _position(run: SimulatedRun, rng: np.random.Generator) -> tuple[Rows, dict[s
     latitude, longitude = run.route.position(np.clip(s + along, 0.0, run.route.length), across)
     speed = np.maximum(v + 0.25 * rng.standard_normal(count), 0.0)
     return fix, {"latitude": latitude, "longitude": longitude, "gps_speed": np.where(v < 0.5, 0.0, speed)}
-
-
-def log_text(table: LogTable) -> str:
-    """Return the table as delimited text with a header line."""
-    lines = [",".join(table.headers)]
-    lines += [",".join(row) for row in zip(*table.columns, strict=True)]
-    return "\n".join(lines) + "\n"
-
-
-def write_log(table: LogTable, path: Path) -> Path:
-    """Write the table as UTF-8 text; packed, with no time or name inside, where the name ends in `.gz`."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    data = log_text(table).encode("utf-8")
-    path.write_bytes(pack(data) if path.suffix == ".gz" else data)
-    return path
-
-
-def pack(data: bytes) -> bytes:
-    """Compress so that equal input gives equal bytes on one zlib version (no time, no name)."""
-    return gzip.compress(data, compresslevel=9, mtime=0)

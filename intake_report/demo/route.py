@@ -10,12 +10,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from intake_report.demo.articles import Array
 
-ORIGIN_LATITUDE, ORIGIN_LONGITUDE = 8.4, -31.2
-"""Latitude and longitude of the route's first point [°]: open ocean."""
+ORIGIN_LATITUDE, ORIGIN_LONGITUDE = 8.4, -31.2  # first point [°]: open ocean
 
 _WGS84_A, _WGS84_E2 = 6378137.0, 6.69437999014e-3  # semi-major axis [m], first eccentricity squared
 
@@ -38,37 +36,19 @@ _JUNCTIONS = (290, 600, 870, 1085, 1480, 1845, 2150, 2470, 2745, 3020, 3275, 359
 
 @dataclass(frozen=True)
 class Route:
-    """The route as a table of points one metre apart (all arrays share the first axis).
+    """The route as a table of points one metre apart."""
 
-    Attributes
-    ----------
-    distance : array, (n,)
-        Route distance [m].
-    x, y : arrays, (n,)
-        East and north of the origin [m].
-    heading : array, (n,)
-        Direction of travel, counter-clockwise from east [rad].
-    elevation, grade : arrays, (n,)
-        Height above sea level [m] and its slope along the route [m/m].
-    limit : array, (n,)
-        Highest speed a calm driver would use there, braking for what is ahead included [m/s].
-    ramp_start, highway_start, length : float
-        Route distances of the phase edges and of the end [m].
-    junctions : tuple of float
-        Route distances of the stop lines of the signals [m].
-    """
-
-    distance: Array
-    x: Array
-    y: Array
-    heading: Array
-    elevation: Array
-    grade: Array
-    limit: Array
-    ramp_start: float
-    highway_start: float
-    length: float
-    junctions: tuple[float, ...]
+    distance: Array  # route distance [m]
+    x: Array  # east of the origin [m]
+    y: Array  # north of the origin [m]
+    heading: Array  # direction of travel, counter-clockwise from east [rad]
+    elevation: Array  # height above sea level [m]
+    grade: Array  # slope along the route [m/m]
+    limit: Array  # highest speed a calm driver would use there, braking for what is ahead included [m/s]
+    ramp_start: float  # phase edge [m]
+    highway_start: float  # phase edge [m]
+    length: float  # [m]
+    junctions: tuple[float, ...]  # route distances of the stop lines of the signals [m]
 
     def position(self, distance: Array, cross: Array | float = 0.0) -> tuple[Array, Array]:
         """Return latitude and longitude [°] at route distances [m], `cross` metres to the left of the path."""
@@ -77,10 +57,6 @@ class Route:
         x = np.interp(d, self.distance, self.x) - cross * np.sin(heading)
         y = np.interp(d, self.distance, self.y) + cross * np.cos(heading)
         return to_degrees(x, y)
-
-    def phase(self, distance: Array) -> NDArray[np.int64]:
-        """Return 0 (city), 1 (on-ramp) or 2 (highway) at route distances [m]."""
-        return np.searchsorted([self.ramp_start, self.highway_start], distance, side="right").astype(np.int64)
 
 
 PHASES = ("city", "on-ramp", "highway")

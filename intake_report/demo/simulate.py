@@ -1,27 +1,239 @@
-"""Simulated runs: one in full at the logger's rate, or whole campaigns at once for Monte Carlo studies."""
+"""One simulated drive in full: motion, engine, heat, and what the sensors' elements show.
+
+The longitudinal model gives engine speed, airflow, manifold pressure, throttle and heat; eight coupled thermal nodes with
+flow-dependent conductances and a fan with hysteresis are stepped semi-implicitly (stable for any step). Nothing here is
+shared with the analysis, which knows one first-order response at most.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from intake_report.demo.articles import STOCK, Configuration, Vehicle
-from intake_report.demo.powertrain import Engine, manifold_pressure, run_engine, spark_advance, throttle
-from intake_report.demo.route import Array, Route, demo_route
-from intake_report.demo.thermal_truth import Surroundings, Temperatures, heat
-from intake_report.demo.traffic import NOISE_STEP, Day, Motion, RunPlan, draw_plan, drive
+from intake_report.demo.articles import STOCK, Array, Configuration, Day, Vehicle
+from intake_report.demo.route import Route, demo_route
+from intake_report.demo.traffic import NOISE_STEP, Motion, RunPlan, drive
 
-LOG_STEP = 0.1
-"""Time step of a full simulation [s]: the logger writes a row each step."""
+LOG_STEP = 0.1  # time step of a full simulation [s]: the logger writes a row each step
+SPEED_SCALE = 1.012  # vehicle speed reading over true speed: speedometers read a little high (common practice)
+AIR_GAS_CONSTANT = 287.05  # dry air [J/(kg K)]
+_FUEL_HEAT = 43.0e3  # lower heating value of petrol [J/g], common practice
+_STOICHIOMETRIC = 14.6  # air to fuel by mass, common practice
+_GRAVITY = 9.80665
+_CP = 1.006  # air [J/(g K)]
+# Capacities [J/K] and conductances [W/K] of a generic compact engine bay; invented, tuned to the trade's magnitudes.
+_ENGINE, _HOT, _BAY, _METAL = 95e3, 11e3, 2600.0, 30e3
+_ENGINE_BAY, _HOT_BAY, _METAL_BAY = 26.0, 4.6, 34.0
+_FAN_ON, _FAN_OFF = 97.5, 93.5
 
-SPEED_SCALE = 1.012
-"""Vehicle speed reading over true speed: speedometers read a little high (common practice)."""
 
-FAST_STEP = 0.5
-"""Time step of the fast path [s]; it keeps every second sample (1 Hz)."""
+@dataclass(frozen=True)
+class Engine:
+    """Engine quantities on the same grid as the motion, time first."""
+
+    rpm: Array
+    airflow: Array  # [g/s]
+    fuel_power: Array  # heat of the fuel burnt [W]
+    load: Array  # airflow as a share of the highest at that engine speed [%]
+
+
+def friction_power(vehicle: Vehicle, rpm: Array) -> Array:
+    """Return friction and pumping power [W] at engine speeds [rpm] (mean effective pressure rising with speed)."""
+    pressure = 0.92e5 + 9.0e-4 * 1e5 * (rpm / 10.0) * 0.25
+    result: Array = pressure * vehicle.displacement * rpm / 120.0
+    return result
+
+
+def pressure_drop(configuration: Configuration, airflow: Array) -> Array:
+    """Return the intake restriction [kPa] at airflows [g/s]."""
+    result: Array = configuration.restriction * (airflow / 100.0) ** configuration.restriction_exponent
+    return result
+
+
+def run_engine(vehicle: Vehicle, speed: Array, dt: float, grade: Array, head_wind: Array, density: Array) -> Engine:
+    """Return what the engine does for a motion (t, n): speed and head wind [m/s], slope [m/m], air density [kg/m³]."""
+    # from the step before only: what follows the end of a run must not reach back into it
+    acceleration = np.diff(speed, axis=0, prepend=speed[:1]) / dt
+    through_air = speed + head_wind
+    gear = np.searchsorted(np.array(vehicle.shift_up), speed.ravel()).reshape(speed.shape)
+    ratio = np.array(vehicle.gear_speed)[gear]
+    rpm = np.maximum(speed * ratio, vehicle.idle)
+    # a driver who accelerates hard stays one gear lower
+    lower = (acceleration > 0.9) & (gear > 0)
+    rpm = np.where(lower, np.maximum(speed * np.array(vehicle.gear_speed)[np.maximum(gear - 1, 0)], vehicle.idle), rpm)
+    rpm = np.where((speed > 0.3) & (acceleration > 0.3), np.maximum(rpm, 1250.0), rpm)  # slipping clutch
+    force = (
+        vehicle.mass * 1.06 * acceleration
+        + 0.5 * density * vehicle.drag_area * through_air * np.abs(through_air)
+        + np.where(speed > 0.05, vehicle.mass * _GRAVITY * (vehicle.rolling + grade), 0.0)
+    )
+    wheel = force * speed
+    auxiliaries = 1500.0  # alternator and air conditioning [W]
+    brake = np.where(wheel > 0.0, wheel / 0.91, 0.0) + auxiliaries
+    indicated = brake + friction_power(vehicle, rpm)
+    overrun = (wheel < -800.0) & (rpm > 1.15 * vehicle.idle)
+    fuel_power = np.where(overrun, 0.0, indicated / vehicle.indicated_efficiency)
+    airflow = fuel_power / _FUEL_HEAT * _STOICHIOMETRIC
+    most = full_airflow(vehicle, rpm, density)
+    airflow = np.where(overrun, 0.10 * most, np.minimum(airflow, most))
+    return Engine(rpm, airflow, fuel_power, 100.0 * airflow / most)
+
+
+def full_airflow(vehicle: Vehicle, rpm: Array, density: Array | float) -> Array:
+    """Return the airflow [g/s] at wide-open throttle, engine speeds [rpm] and inlet density [kg/m³]."""
+    efficiency = 0.92 - 0.16 * ((rpm - 4200.0) / 3800.0) ** 2
+    result: Array = np.asarray(efficiency * density * vehicle.displacement * rpm / 120.0 * 1000.0)
+    return result
+
+
+def manifold_pressure(
+    vehicle: Vehicle, configuration: Configuration, engine: Engine, air: Array, barometric: float
+) -> Array:
+    """Return manifold absolute pressure [kPa] from airflow, with air temperature [°C] at the sensor.
+
+    The charge picks up heat on its way to the valve, the more the slower it flows; the restriction caps the pressure.
+    """
+    charge = air + 273.15 + 18.0 * np.exp(-engine.airflow / 12.0)
+    efficiency = 0.92 - 0.16 * ((engine.rpm - 4200.0) / 3800.0) ** 2
+    kg = engine.airflow * 1e-3
+    pressure = kg * AIR_GAS_CONSTANT * charge * 120.0 / (vehicle.displacement * engine.rpm * efficiency) / 1000.0
+    pressure = 10.0 + 0.90 * pressure  # residual gas raises the pressure that a small airflow needs
+    return np.minimum(pressure, barometric - pressure_drop(configuration, engine.airflow) - 0.6)
+
+
+def throttle(engine: Engine, pressure: Array, barometric: float) -> Array:
+    """Return throttle opening [%] that passes the airflow at the manifold pressure [kPa] (orifice, common practice)."""
+    ratio = np.clip(pressure / barometric, 0.1, 0.985)
+    # subsonic nozzle function, constant below the critical ratio
+    r = np.maximum(ratio, 0.528)
+    nozzle = np.sqrt(np.maximum(r ** (2.0 / 1.4) - r ** (2.4 / 1.4), 1e-4)) / 0.2588
+    area = engine.airflow / nozzle
+    return np.clip(9.0 + 78.0 * (area / 420.0) ** 0.62, 0.0, 100.0)
+
+
+def spark_advance(engine: Engine, reading: Array) -> Array:
+    """Return ignition advance [° before top dead centre]; the engine control takes some back for hot intake air."""
+    base = 14.0 + 24.0 * np.clip((engine.rpm - 700.0) / 2600.0, 0.0, 1.0) - 0.22 * np.maximum(engine.load - 25.0, 0.0)
+    taken_back = 0.28 * np.maximum(reading - 35.0, 0.0) * np.clip(engine.load / 60.0, 0.0, 1.0)
+    return base - taken_back
+
+
+def heat(
+    configurations: tuple[Configuration, ...],
+    speed: Array,
+    engine: Engine,
+    ambient: Array,
+    through_air: Array,
+    sun: Array,
+    coolant: Array,
+    soak: Array,
+    metal: Array,
+    dt: float,
+) -> dict[str, Array]:
+    """Step the temperatures of n runs through their drives (t, n) of time step `dt` [s], at most 1.
+
+    Parameters
+    ----------
+    configurations : tuple of n Configuration
+        One per run.
+    speed : array, (t, n)
+        Vehicle speed [m/s].
+    engine
+        Engine quantities, each (t, n).
+    ambient, through_air : arrays, (t, n)
+        Free-stream air temperature where the vehicle is [°C]; speed through the air [m/s].
+    sun : array, (n,)
+        Solar intensity, 0 to 1.
+    coolant, soak, metal : arrays, (n,)
+        Start state: coolant [°C]; under-hood air and slow metal above ambient [K].
+
+    Returns
+    -------
+    dict of array, (t, n)
+        [°C]: "air" at the sensor's location, the truth that no sensor shows; the "element" of the intake sensor before
+        rounding; air "drawn" into the duct; "under_hood" air; inner surface of the duct "wall"; "coolant"; the element of
+        the vehicle's own ambient sensor "ambient_element"; and the "fan", 0 to 1.
+    """
+    steps, n = speed.shape
+
+    def of(name: str) -> Array:
+        return np.array([getattr(c, name) for c in configurations])
+
+    flow, air_speed = np.maximum(engine.airflow, 0.4), np.maximum(through_air, 0.0)
+    # --- everything that does not depend on a temperature, for all times at once
+    draw = of("draw_cruise") + (of("draw_idle") - of("draw_cruise")) * np.exp(-air_speed / of("draw_speed"))
+    recirculation = of("inlet_recirculation") * np.exp(-air_speed / 2.5)
+    inner = of("inner_still") + of("inner_flow") * flow**0.8
+    kept = np.exp(-inner / (flow * _CP))
+    to_air = flow * _CP * (1.0 - kept)
+    outer = of("outer") + of("outer_speed") * speed
+    lag = 5.0 * (10.0 / flow) ** 0.5
+    conduction = 0.10 * np.exp(-flow / 9.0)  # stem conduction from the wall, lost in a fast stream
+    stagnation = 0.6 * speed**2 / (2.0 * 1006.0)  # air brought to rest in the inlet warms [K]
+    ram = air_speed / 30.0
+    still = np.exp(-air_speed / 3.0)
+    to_engine, to_hot = 0.25 * engine.fuel_power + 350.0, 0.085 * engine.fuel_power + 250.0
+    plume = 1.6 * still  # exhaust and hot road in a queue [K]
+    solar = sun * (70.0 + 90.0 * still)  # through bonnet and from the road [W]
+    front_lag = np.where(speed > 1.5, 38.0, 110.0)
+    # the duct sits at the front of the bay, in the ram stream
+    washed = of("washed") * (1.0 - np.exp(-air_speed / 12.0))
+    names = ("air", "element", "drawn", "under_hood", "wall", "coolant", "ambient_element", "fan")
+    outputs = {name: np.empty((steps, n)) for name in names}
+
+    through, mount = of("through"), of("mount")
+    bulk_c, surface_c = of("bulk"), of("surface")
+    t_engine, t_bay, t_metal = coolant.copy(), ambient[0] + soak, ambient[0] + metal
+    t_hot = np.full(n, 150.0)
+    soaked = soak * (0.25 + 0.6 * of("draw_idle"))
+    t_bulk, t_wall = ambient[0] + 1.1 * soaked, ambient[0] + soaked
+    fan = np.zeros(n)
+    element, front = ambient[0] + soaked, ambient[0] + 0.12 * soak
+    for i in range(steps):
+        outside = ambient[i]
+        fan = np.where(t_engine > _FAN_ON, 1.0, np.where(t_engine < _FAN_OFF, 0.0, fan))
+        at_front = outside + recirculation[i] * (t_bay - outside) + plume[i]
+        radiator_flow = 55.0 + 780.0 * ram[i] + (90.0 + 330.0 * fan) * still[i]  # [g/s]; air conditioning runs its fan
+        opened = np.minimum(np.maximum((t_engine - 86.0) / 8.0, 0.02), 1.0)
+        g_radiator = 0.42 * _CP * radiator_flow * opened
+        discharged = at_front + g_radiator * (t_engine - at_front) / (radiator_flow * _CP) * 0.55
+        g_vent = (0.13 + 0.16 * ram[i]) * _CP * radiator_flow
+        # engine and coolant
+        sink = g_radiator + _ENGINE_BAY
+        t_engine = (t_engine + dt / _ENGINE * (to_engine[i] + g_radiator * at_front + _ENGINE_BAY * t_bay)) / (
+            1.0 + dt / _ENGINE * sink
+        )
+        # exhaust side
+        g_hot = _HOT_BAY + 22.0 * ram[i]
+        share = _HOT_BAY / g_hot
+        t_hot = (t_hot + dt / _HOT * (to_hot[i] + g_hot * t_bay)) / (1.0 + dt / _HOT * g_hot)
+        # bay air, then slow metal
+        source = _ENGINE_BAY * t_engine + g_hot * share * t_hot + _METAL_BAY * t_metal + g_vent * discharged + solar[i]
+        sink = _ENGINE_BAY + g_hot * share + _METAL_BAY + g_vent
+        t_bay = (t_bay + dt / _BAY * source) / (1.0 + dt / _BAY * sink)
+        t_metal = (t_metal + dt / _METAL * (_METAL_BAY * t_bay + 9.0 * t_engine)) / (
+            1.0 + dt / _METAL * (_METAL_BAY + 9.0)
+        )
+        # duct: air drawn, air at the sensor, wall
+        drawn = at_front + draw[i] * (t_bay - at_front) + stagnation[i]
+        air = t_wall + (drawn - t_wall) * kept[i]
+        t_wall = (t_wall + dt / surface_c * (to_air[i] * drawn + through * t_bulk)) / (
+            1.0 + dt / surface_c * (to_air[i] + through)
+        )
+        t_duct = t_bay + washed[i] * (at_front - t_bay)
+        t_bulk = (t_bulk + dt / bulk_c * (outer[i] * t_duct + through * t_wall + mount * t_engine)) / (
+            1.0 + dt / bulk_c * (outer[i] + through + mount)
+        )
+        # sensor elements
+        target = air + conduction[i] * (t_wall - air)
+        element = element + (target - element) * (dt / (lag[i] + dt))
+        target = outside + (0.16 * (t_bay - outside) + 2.0) * still[i] + 0.3
+        front = front + (target - front) * (dt / (front_lag[i] + dt))
+        for name, value in zip(names, (air, element, drawn, t_bay, t_wall, t_engine, front, fan), strict=True):
+            outputs[name][i] = value
+    return outputs
 
 
 @dataclass(frozen=True)
@@ -30,25 +242,6 @@ class SimulatedRun:
 
     Temperatures named `true_air` and `sensor_element` are the two that metrics are defined on: the air at the sensor's
     location, which no sensor shows, and the sensor's element before the control unit rounds it.
-
-    Attributes
-    ----------
-    time : array
-        Seconds since the start of the log.
-    distance : array
-        Route distance [m].
-    speed : array
-        [km/h].
-    true_air, sensor_element : arrays
-        Intake air temperature, see above [°C].
-    ambient : array
-        Free-stream air temperature at the vehicle [°C]: the reference of every true over-ambient.
-    ambient_element : array
-        The vehicle's own ambient sensor before rounding [°C].
-    coolant, under_hood, duct_wall, drawn_air : arrays
-        [°C].
-    rpm, airflow, manifold_pressure, throttle, load, spark_advance : arrays
-        [rpm], [g/s], [kPa], [%], [%], [° before top dead centre].
     """
 
     configuration: Configuration
@@ -56,74 +249,33 @@ class SimulatedRun:
     plan: RunPlan
     route: Route
     vehicle: Vehicle
-    step: float
-    time: Array
-    distance: Array
-    speed: Array
-    true_air: Array
-    sensor_element: Array
-    ambient: Array
-    ambient_element: Array
-    coolant: Array
-    under_hood: Array
-    duct_wall: Array
-    drawn_air: Array
+    step: float  # [s]
+    time: Array  # since the start of the log [s]
+    distance: Array  # route distance [m]
+    speed: Array  # [km/h]
+    true_air: Array  # [°C]
+    sensor_element: Array  # [°C]
+    ambient: Array  # free-stream air at the vehicle [°C]: the reference of every true over-ambient
+    ambient_element: Array  # the vehicle's own ambient sensor before rounding [°C]
+    coolant: Array  # [°C]
     rpm: Array
-    airflow: Array
-    manifold_pressure: Array
-    throttle: Array
-    load: Array
-    spark_advance: Array
+    airflow: Array  # [g/s]
+    manifold_pressure: Array  # [kPa]
+    throttle: Array  # [%]
+    load: Array  # [%]
+    spark_advance: Array  # [° before top dead centre]
 
 
 @dataclass(frozen=True)
-class SimulatedBatch:
-    """Many runs on one 1 Hz grid, runs first; NaN after a run's end.
+class Drives:
+    """n runs driven in step: motion, engine, and by name temperatures (t, n) [°C].
 
-    Attributes
-    ----------
-    time : array, (t,)
-        Seconds since the start of each log.
-    distance, speed, true_air, sensor_element, ambient, ambient_element, airflow : arrays, (n, t)
-        As in `SimulatedRun` (speed in km/h).
-    station : array, (n, t)
-        Air temperature at a station outside the city [°C], without the fluctuation that the vehicle meets.
-    samples : int array, (n,)
-        Number of valid samples of each run.
+    Temperatures are those of `heat`, the free-stream "ambient", and that at a "station" outside the city.
     """
 
-    time: Array
-    distance: Array
-    speed: Array
-    true_air: Array
-    sensor_element: Array
-    ambient: Array
-    ambient_element: Array
-    airflow: Array
-    station: Array
-    samples: NDArray[np.int64]
-
-    def readings(self, rounding: str = "floor") -> dict[str, Array]:
-        """Return what a 1 Hz logger shows: "iat", "ambient" and "speed" in the control unit's steps, (n, t) each."""
-        return {
-            "iat": quantise(self.sensor_element, rounding),
-            "ambient": quantise(self.ambient_element, rounding),
-            "speed": quantise(self.speed * SPEED_SCALE, "round"),
-        }
-
-
-@dataclass(frozen=True)
-class _Raw:
     motion: Motion
-    station: Array
     engine: Engine
-    around: Surroundings
-    temperatures: Temperatures
-
-
-def _air_density(celsius: Array, pressure: Array | float) -> Array:
-    result: Array = pressure * 1000.0 / (287.05 * (celsius + 273.15))
-    return result
+    temperatures: dict[str, Array]
 
 
 def urban_excess(route: Route, distance: Array) -> Array:
@@ -134,7 +286,8 @@ def urban_excess(route: Route, distance: Array) -> Array:
     return result
 
 
-def _simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, vehicle: Vehicle, dt: float) -> _Raw:
+def simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, vehicle: Vehicle, dt: float) -> Drives:
+    """Drive the route once per run, all in step of `dt` [s]."""
     configurations = tuple(c for c, _, _ in runs)
     motion = drive(route, tuple(p for _, _, p in runs), dt)
     s, v = motion.distance, motion.speed
@@ -151,63 +304,25 @@ def _simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, 
     wind = np.array([day.wind_speed for _, day, _ in runs])
     head = -(wind + gust) * np.cos(towards - route.heading[index]) * 0.6  # sheltered near the ground
     pressure = np.array([day.pressure for _, day, _ in runs])
-    engine = run_engine(vehicle, v, dt, np.where(v > 0, route.grade[index], 0.0), head, _air_density(ambient, pressure))
-    around = Surroundings(ambient, np.abs(v + head), np.array([day.sun for _, day, _ in runs]))
-    plans = [p for _, _, p in runs]
-    temperatures = heat(
-        configurations,
-        v,
-        engine,
-        around,
-        np.array([p.coolant for p in plans]),
-        np.array([p.soak for p in plans]),
-        np.array([p.metal for p in plans]),
-        dt,
-    )
-    return _Raw(motion, station, engine, around, temperatures)
+    density = pressure * 1000.0 / (AIR_GAS_CONSTANT * (ambient + 273.15))
+    engine = run_engine(vehicle, v, dt, np.where(v > 0, route.grade[index], 0.0), head, density)
+    sun = np.array([day.sun for _, day, _ in runs])
+    coolant, soak, metal = np.array([(p.coolant, p.soak, p.metal) for _, _, p in runs]).T
+    temperatures = heat(configurations, v, engine, ambient, np.abs(v + head), sun, coolant, soak, metal, dt)
+    return Drives(motion, engine, temperatures | {"ambient": ambient, "station": station})
 
 
 def simulate_run(
-    configuration: Configuration,
-    day: Day,
-    seed: int | np.random.Generator,
-    *,
-    start: float = 17.0,
-    route: Route | None = None,
-    vehicle: Vehicle | None = None,
-    plan: RunPlan | None = None,
-    step: float = LOG_STEP,
+    configuration: Configuration, day: Day, plan: RunPlan, *, vehicle: Vehicle | None = None, step: float = LOG_STEP
 ) -> SimulatedRun:
-    """Simulate one drive of the route.
-
-    Parameters
-    ----------
-    configuration, day
-        What is fitted, and the day's weather and traffic.
-    seed : int or numpy Generator
-        Source of the run's randomness (not used where a `plan` is given).
-    start : float
-        Start of the log [h after midnight UTC]; a given plan brings its own.
-    route, vehicle
-        Defaults: the demo's.
-    plan : RunPlan, optional
-        Traffic, driver and start state already drawn.
-    step : float
-        Time step [s], 0.05 to 1.
-
-    Returns
-    -------
-    SimulatedRun
-    """
-    route = route or demo_route()
-    vehicle = vehicle or Vehicle()
-    plan = plan or draw_plan(route, day, start, np.random.default_rng(seed))
-    raw = _simulate([(configuration, day, plan)], route, vehicle, step)
-    count = int(raw.motion.samples[0])
-    t, e = raw.temperatures, raw.engine
-    engine = Engine(*(a[:count, 0] for a in (e.rpm, e.airflow, e.fuel_power, e.load, e.torque)))
-    element = t.element[:count, 0]
-    pressure = manifold_pressure(vehicle, configuration, engine, element, day.pressure)
+    """Simulate one drive of the demo's route; time step 0.05 to 1 s."""
+    route, vehicle = demo_route(), vehicle or Vehicle()
+    drives = simulate([(configuration, day, plan)], route, vehicle, step)
+    count = int(drives.motion.samples[0])
+    t = {name: values[:count, 0] for name, values in drives.temperatures.items()}
+    e = drives.engine
+    engine = Engine(*(a[:count, 0] for a in (e.rpm, e.airflow, e.fuel_power, e.load)))
+    pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
     return SimulatedRun(
         configuration=configuration,
         day=day,
@@ -215,110 +330,21 @@ def simulate_run(
         route=route,
         vehicle=vehicle,
         step=step,
-        time=raw.motion.time[:count],
-        distance=raw.motion.distance[:count, 0],
-        speed=3.6 * raw.motion.speed[:count, 0],
-        true_air=t.air[:count, 0],
-        sensor_element=element,
-        ambient=raw.around.ambient[:count, 0],
-        ambient_element=t.ambient_element[:count, 0],
-        coolant=t.coolant[:count, 0],
-        under_hood=t.under_hood[:count, 0],
-        duct_wall=t.wall[:count, 0],
-        drawn_air=t.drawn[:count, 0],
+        time=drives.motion.time[:count],
+        distance=drives.motion.distance[:count, 0],
+        speed=3.6 * drives.motion.speed[:count, 0],
+        true_air=t["air"],
+        sensor_element=t["element"],
+        ambient=t["ambient"],
+        ambient_element=t["ambient_element"],
+        coolant=t["coolant"],
         rpm=engine.rpm,
         airflow=engine.airflow,
         manifold_pressure=pressure,
         throttle=throttle(engine, pressure, day.pressure),
         load=engine.load,
-        spark_advance=spark_advance(engine, element),
+        spark_advance=spark_advance(engine, t["element"]),
     )
-
-
-def simulate_batch(
-    runs: Sequence[tuple[Configuration, Day, RunPlan]],
-    *,
-    route: Route | None = None,
-    vehicle: Vehicle | None = None,
-    step: float = FAST_STEP,
-) -> SimulatedBatch:
-    """Simulate many runs in step and keep the channels that the analysis needs, at 1 Hz.
-
-    Parameters
-    ----------
-    runs : sequence of (Configuration, Day, RunPlan)
-        One entry per run; runs of many campaigns may go into one call.
-    route, vehicle
-        Defaults: the demo's.
-    step : float
-        Time step [s]; 1 must be a multiple of it.
-
-    Returns
-    -------
-    SimulatedBatch
-    """
-    route, vehicle = route or demo_route(), vehicle or Vehicle()
-    parts = [_part(runs[i : i + _AT_ONCE], route, vehicle, step) for i in range(0, len(runs), _AT_ONCE)]
-    longest = max(parts, key=lambda part: len(part.time))
-    joined = {}
-    for name in _SERIES:
-        out = np.full((len(runs), len(longest.time)), np.nan)
-        row = 0
-        for part in parts:
-            values: Array = getattr(part, name)
-            out[row : row + values.shape[0], : values.shape[1]] = values
-            row += values.shape[0]
-        joined[name] = out
-    return SimulatedBatch(time=longest.time, samples=np.concatenate([part.samples for part in parts]), **joined)
-
-
-_AT_ONCE = 180  # runs simulated in step: enough to fill numpy's loops, few enough to bound the memory
-_SERIES = ("distance", "speed", "true_air", "sensor_element", "ambient", "ambient_element", "airflow", "station")
-
-
-def _part(
-    runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, vehicle: Vehicle, step: float
-) -> SimulatedBatch:
-    stride = round(1.0 / step)
-    raw = _simulate(runs, route, vehicle, step)
-    samples = (raw.motion.samples - 1) // stride + 1
-    time = raw.motion.time[::stride]
-    after = np.arange(len(time))[None, :] >= samples[:, None]
-
-    def kept(values: Array) -> Array:
-        out = np.ascontiguousarray(values[::stride].T)
-        out[after] = np.nan
-        return out
-
-    t = raw.temperatures
-    return SimulatedBatch(
-        time=time,
-        distance=kept(raw.motion.distance),
-        speed=kept(3.6 * raw.motion.speed),
-        true_air=kept(t.air),
-        sensor_element=kept(t.element),
-        ambient=kept(raw.around.ambient),
-        ambient_element=kept(t.ambient_element),
-        airflow=kept(raw.engine.airflow),
-        station=kept(raw.station),
-        samples=samples,
-    )
-
-
-def quantise(values: Array, mode: str = "floor", step: float = 1.0) -> Array:
-    """Return what the control unit sends: temperatures in whole steps.
-
-    Parameters
-    ----------
-    values : array
-        [°C]; NaN stays.
-    mode : {"floor", "round"}
-        Control units differ in this, and a log does not say which was used.
-    step : float
-        Resolution [°C].
-    """
-    scaled = values / step
-    return step * (np.floor(scaled) if mode == "floor" else np.round(scaled))
 
 
 def control_run(run: SimulatedRun, seed: int | np.random.Generator, headway: float = 4.0) -> SimulatedRun:
@@ -328,8 +354,8 @@ def control_run(run: SimulatedRun, seed: int | np.random.Generator, headway: flo
     """
     rng = np.random.default_rng(seed)
     p = run.plan
-    plan = RunPlan(
-        start=p.start,
+    plan = replace(
+        p,
         idle=p.idle + headway,
         stop_place=np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0]),
         stop_hold=p.stop_hold + rng.normal(0.0, 0.6, len(p.stop_hold)).clip(-2.0, 2.0),
@@ -339,7 +365,5 @@ def control_run(run: SimulatedRun, seed: int | np.random.Generator, headway: flo
         coolant=float(rng.uniform(84.0, 93.0)),
         soak=float(rng.uniform(9.0, 20.0)),
         metal=float(rng.uniform(12.0, 20.0)),
-        noise=p.noise,
-        gust=p.gust,
     )
-    return simulate_run(STOCK, run.day, rng, route=run.route, vehicle=run.vehicle, plan=plan, step=run.step)
+    return simulate_run(STOCK, run.day, plan, vehicle=run.vehicle, step=run.step)

@@ -6,106 +6,34 @@ driven at another time step or in another configuration meets the same day and t
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.demo.route import Array, Route
+from intake_report.demo.articles import Array, Day
+from intake_report.demo.route import Route
 
-NOISE_STEP = 10.0
-"""Spacing of the time grid of the slow ambient fluctuation [s]."""
-
+NOISE_STEP = 10.0  # spacing of the time grid of the slow fluctuations [s]
 _NOISE_POINTS = 420  # 70 minutes
 
 
 @dataclass(frozen=True)
-class Day:
-    """Weather and traffic of one day.
-
-    Attributes
-    ----------
-    name : str
-        Name of the day (the campaign's block).
-    date : datetime
-        Midnight of the day, UTC.
-    ambient : float
-        Highest free-stream air temperature of the day [°C], reached at `warmest`.
-    warmest : float
-        Time of the highest temperature [h after `date`].
-    curvature : float
-        Fall from the highest temperature per squared hour [K/h²].
-    wind_speed, wind_from : float
-        Wind [m/s] and the direction it comes from [° clockwise from north].
-    traffic : float
-        Traffic intensity, 1 = usual: more red lights, longer ones, slower stretches.
-    sun : float
-        Solar heating of bonnet and road, 0 to 1.
-    pressure : float
-        Station pressure [kPa].
-    dew_point : float
-        [°C].
-    """
-
-    name: str
-    date: datetime
-    ambient: float
-    warmest: float = 17.0
-    curvature: float = 0.09
-    wind_speed: float = 3.0
-    wind_from: float = 240.0
-    traffic: float = 1.0
-    sun: float = 0.7
-    pressure: float = 101.2
-    dew_point: float = 16.0
-
-    def temperature(self, hours: Array | float) -> Array:
-        """Return the free-stream air temperature [°C] at times [h after midnight UTC], fluctuation left out."""
-        offset = np.asarray(hours, dtype=np.float64) - self.warmest
-        return self.ambient - self.curvature * offset**2
-
-
-@dataclass(frozen=True)
 class RunPlan:
-    """Everything random of one run.
+    """Everything random of one run."""
 
-    Attributes
-    ----------
-    start : float
-        Start of the log [h after midnight UTC].
-    idle : float
-        Time idling at the start before moving off [s].
-    stop_place, stop_hold : arrays, (k,)
-        Route distances of the standstills [m], ascending, and their durations [s].
-    pace : array, (m,)
-        Factor on the calm driver's speed every 50 m of the route.
-    acceleration, ramp_acceleration : float
-        Highest acceleration in the city and on the ramp [m/s²].
-    coolant, soak, metal : float
-        Coolant [°C] and, above ambient, under-hood air and slow metal at the start [K].
-    noise : array, (420,)
-        Slow fluctuation of ambient on a 10 s grid [K].
-    gust : array, (420,)
-        Fluctuation of the head wind on the same grid [m/s].
-    """
-
-    start: float
-    idle: float
-    stop_place: Array
-    stop_hold: Array
-    pace: Array
-    acceleration: float
-    ramp_acceleration: float
-    coolant: float
-    soak: float
-    metal: float
-    noise: Array
-    gust: Array
-
-    def with_start(self, start: float) -> RunPlan:
-        """Return the same plan at another time of day [h]."""
-        return replace(self, start=start)
+    start: float  # start of the log [h after midnight UTC]
+    idle: float  # time idling at the start before moving off [s]
+    stop_place: Array  # route distances of the standstills, ascending [m]
+    stop_hold: Array  # their durations [s]
+    pace: Array  # factor on the calm driver's speed every 50 m of the route
+    acceleration: float  # highest in the city [m/s²]
+    ramp_acceleration: float  # highest on the ramp [m/s²]
+    coolant: float  # at the start [°C]
+    soak: float  # under-hood air at the start, above ambient [K]
+    metal: float  # slow metal at the start, above ambient [K]
+    noise: Array  # slow fluctuation of ambient on a 10 s grid [K]
+    gust: Array  # fluctuation of the head wind on the same grid [m/s]
 
 
 def _correlated(rng: np.random.Generator, points: int, step: float, scale: float, spread: float) -> Array:
@@ -122,17 +50,7 @@ def _correlated(rng: np.random.Generator, points: int, step: float, scale: float
 
 
 def draw_plan(route: Route, day: Day, start: float, rng: np.random.Generator) -> RunPlan:
-    """Draw one run's traffic, driver, start state and fluctuations.
-
-    Parameters
-    ----------
-    route, day
-        Where and when.
-    start : float
-        Start of the log [h after midnight UTC].
-    rng
-        Source of all randomness of the run.
-    """
+    """Draw one run's traffic, driver, start state and fluctuations; `start` of the log [h after midnight UTC]."""
     places, holds = [0.0], [0.0]
     red = np.clip(0.50 * day.traffic, 0.05, 0.9)
     for junction in route.junctions:
@@ -176,38 +94,18 @@ def draw_plan(route: Route, day: Day, start: float, rng: np.random.Generator) ->
 
 @dataclass(frozen=True)
 class Motion:
-    """Motion of n runs on one time grid, time first.
+    """Motion of n runs on one time grid of t steps, time first."""
 
-    Attributes
-    ----------
-    time : array, (t,)
-        Seconds since the start of the log.
-    distance, speed : arrays, (t, n)
-        Route distance [m] and speed [m/s]; a run that is over stands at the end of the route.
-    samples : int array, (n,)
-        Number of time steps of each run; the last is the one before it reaches the end of the route.
-    """
-
-    time: Array
-    distance: Array
-    speed: Array
-    samples: NDArray[np.int64]
+    time: Array  # since the start of the log [s]
+    distance: Array  # (t, n) route distance [m]; a run that is over stands at the end of the route
+    speed: Array  # (t, n) [m/s]
+    samples: NDArray[
+        np.int64
+    ]  # (n,) time steps of each run; the last is the one before it reaches the end of the route
 
 
 def drive(route: Route, plans: tuple[RunPlan, ...], dt: float, longest: float = 3000.0) -> Motion:
-    """Drive the route once per plan, all runs in step.
-
-    Parameters
-    ----------
-    route
-        The route.
-    plans : tuple of n RunPlan
-        One per run.
-    dt : float
-        Time step [s], 0.02 to 1.
-    longest : float
-        Give up after this time [s].
-    """
+    """Drive the route once per plan, all runs in step of `dt` [s], 0.02 to 1; give up after `longest` [s]."""
     n, steps = len(plans), int(longest / dt) + 1
     stops = max(len(p.stop_place) for p in plans) + 1
     place = np.full((n, stops), np.inf)
@@ -254,8 +152,3 @@ def drive(route: Route, plans: tuple[RunPlan, ...], dt: float, longest: float = 
                 break
     time = np.arange(steps, dtype=np.float64) * dt
     return Motion(time, distance[:steps], speed[:steps], samples)
-
-
-def midnight(year: int, month: int, day: int) -> datetime:
-    """Return midnight UTC of a date."""
-    return datetime(year, month, day, tzinfo=UTC)

@@ -7,6 +7,7 @@ from types import SimpleNamespace
 from typing import Literal
 
 import numpy as np
+from simulated import Study, design, expected_metrics, find_events, simulate_campaigns
 
 from intake_report.analyse.compare import compare
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
@@ -14,8 +15,6 @@ from intake_report.analyse.uncertainty.sources import find_sources
 from intake_report.campaign import Campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
-from intake_report.demo.studies import Study, design, expected_metrics, simulate_campaigns
-from intake_report.demo.truth import find_events
 from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys, rebuild
 from intake_report.results import Comparison, MetricKey, MetricResult
 from intake_report.weather.reference import reference_contributions

@@ -17,10 +17,10 @@ import math
 import numpy as np
 import pytest
 from conftest import Demo
+from simulated import MetricTruth, find_metrics, run_events
 
 from intake_report.demo.scenario import scenario_run
 from intake_report.demo.simulate import SimulatedRun
-from intake_report.demo.truth import MetricTruth, find_metrics, run_events
 from intake_report.metrics import RunSeries
 
 STEP = 1.0  # K; the control unit's whole degrees

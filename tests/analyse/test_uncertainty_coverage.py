@@ -7,12 +7,12 @@ import math
 import numpy as np
 import pytest
 from scipy.stats import binom
+from simulated import find_events, find_metrics, simulate_campaigns
 
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
+from intake_report.demo.logger import quantise
 from intake_report.demo.route import demo_route
-from intake_report.demo.simulate import quantise
-from intake_report.demo.studies import RAMP_TRIAL, simulate_campaigns
-from intake_report.demo.truth import find_events, find_metrics
+from intake_report.demo.scenario import RAMP_TRIAL
 from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys, rebuild
 
 MARGINS = (5.0 / 3.0, 25.0 / 9.0)

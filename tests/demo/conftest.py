@@ -2,16 +2,20 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from intake_report.demo.articles import STOCK
+from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import RAMP_TRIAL, scenario_run
 from intake_report.demo.simulate import simulate_run
+from intake_report.demo.traffic import draw_plan
 
 
 @pytest.fixture(scope="session")
 def run():
-    return simulate_run(STOCK, RAMP_TRIAL.days[0], 7, start=16.0)
+    day = RAMP_TRIAL.days[0]
+    return simulate_run(STOCK, day, draw_plan(demo_route(), day, 16.0, np.random.default_rng(7)))
 
 
 @pytest.fixture(scope="session")

@@ -1,6 +1,5 @@
 import gzip
 import re
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,11 +8,10 @@ from metar.Metar import Metar
 
 from intake_report.campaign import load_campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK, Vehicle
-from intake_report.demo.bench import DRIVELINE, dyno_pull, engine_torque, restriction_points
 from intake_report.demo.campaign_files import write_campaign
-from intake_report.demo.powertrain import pressure_drop
+from intake_report.demo.records import dyno_pull, engine_torque, reports, restriction_points, table_rows
 from intake_report.demo.scenario import RAMP_TRIAL, SCENARIOS, TANDEM, THREE_DAYS
-from intake_report.demo.station import reports, table_rows
+from intake_report.demo.simulate import pressure_drop
 
 DATA = Path(__file__).parents[2] / "data"
 
@@ -47,13 +45,6 @@ def test_truth_stays_out_of_the_folder(folder):
     assert not re.search(r"true_air|sensor_element|\bseed\b|truth", text)
     header = gzip.decompress((folder / "logs" / "d1r1-stock.csv.gz").read_bytes()).decode().splitlines()[0].lower()
     assert "true" not in header and "element" not in header
-
-
-def test_log_is_of_the_expected_size(folder):
-    log = folder / "logs" / "d1r1-stock.csv.gz"
-    assert 9 * log.stat().st_size < 2_500_000  # a campaign of nine runs
-    rows = gzip.decompress(log.read_bytes()).count(b"\n") - 1
-    assert 17 * 600 < rows < 30 * 600  # ten rows a second for about 25 minutes
 
 
 @pytest.mark.parametrize("us", [False, True])
@@ -94,7 +85,6 @@ def test_pull_rows_agree_with_themselves():
     rpm, torque, power = np.array([[float(x) for x in r.split(",")[:3]] for r in pull.rows]).T
     assert np.all(np.diff(rpm) == 50.0)
     assert power == pytest.approx(torque * rpm * np.pi / 30.0 / 1000.0, abs=0.04)
-    assert torque == pytest.approx(pull.true_torque * DRIVELINE, rel=0.03)
 
 
 def test_restriction_points_scatter_round_the_law():
@@ -122,12 +112,3 @@ def test_committed_campaign_is_what_the_generator_writes(id, tmp_path):
         return {n: gzip.decompress(b) if n.endswith(".gz") else b for n, b in contents(folder).items()}
 
     assert unpacked(DATA / id) == unpacked(tmp_path)
-
-
-def test_seed_separates_runs(short):
-    both = replace(RAMP_TRIAL, schedule=RAMP_TRIAL.schedule[:2])
-    from intake_report.demo.scenario import run_plan
-
-    first, second = (run_plan(both, p, 1) for p in both.schedule)
-    assert not np.array_equal(first.noise, second.noise)
-    assert np.array_equal(first.noise, run_plan(short, short.schedule[0], 1).noise)

@@ -27,11 +27,6 @@ def test_cross_offset_is_metres_to_the_left():
     assert (forward - aside) % 360.0 == pytest.approx(90.0, abs=2.0)
 
 
-def test_phases_follow_one_another():
-    assert list(ROUTE.phase(np.array([0.0, 6000.0, 6400.0, 7500.0]))) == [0, 0, 1, 2]
-    assert ROUTE.junctions == tuple(sorted(ROUTE.junctions)) and ROUTE.junctions[-1] < ROUTE.ramp_start
-
-
 def test_limits_can_be_braked_for():
     slack = ROUTE.limit[1:] ** 2 + 2.0 * 1.7 - ROUTE.limit[:-1] ** 2
     assert slack.min() > -1e-9

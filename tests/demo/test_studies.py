@@ -1,15 +1,12 @@
-import time
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from simulated import batch_truth, design, expected_metrics, redraw_day, simulate_campaigns
 
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS
-from intake_report.demo.simulate import simulate_run
-from intake_report.demo.studies import design, expected_metrics, redraw_day, simulate_campaigns
-from intake_report.demo.truth import batch_truth
 
 
 def test_designs_are_crossed_and_start_differently():
@@ -50,7 +47,7 @@ def test_study_repeats_and_its_first_campaigns_do_not_depend_on_the_count():
 def test_splitting_into_portions_changes_nothing(monkeypatch):
     scenario = design((STOCK, SEALED), 2)
     whole = simulate_campaigns(scenario, 2, seed=4).batch
-    monkeypatch.setattr("intake_report.demo.simulate._AT_ONCE", 3)
+    monkeypatch.setattr("simulated.AT_ONCE", 3)
     split = simulate_campaigns(scenario, 2, seed=4).batch
     assert np.array_equal(whole.time, split.time) and np.array_equal(whole.samples, split.samples)
     for name in ("distance", "sensor_element", "station"):
@@ -84,19 +81,3 @@ def test_expected_metrics_repeat_and_depend_on_the_seed():
     one = replace(THREE_DAYS, schedule=THREE_DAYS.schedule[:1])
     first, again, other = (expected_metrics(one, 1, seed=s)["stock"]["mean_city"] for s in (1, 1, 2))
     assert np.array_equal(first, again) and not np.array_equal(first, other)
-
-
-@pytest.mark.bench
-def test_nine_runs_of_the_fast_path_take_less_than_one_full_run():
-    def best(call):
-        times = []
-        for _ in range(3):
-            start = time.perf_counter()
-            call()
-            times.append(time.perf_counter() - start)
-        return min(times)
-
-    fast = best(lambda: simulate_campaigns(RAMP_TRIAL, 1))
-    full = best(lambda: simulate_run(STOCK, RAMP_TRIAL.days[0], 1))
-    print(f"nine runs, fast path: {fast:.3f} s; one full run: {full:.3f} s; ratio {fast / full:.2f}")
-    assert fast < full

@@ -4,10 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from simulated import crossing, expected_metrics, run_events, run_truth, time_above, time_mean, truth
 
-from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS, truth
-from intake_report.demo.studies import expected_metrics
-from intake_report.demo.truth import crossing, run_events, run_truth, time_above, time_mean
+from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS
 
 BASES = ("true_air", "sensor_element")
 
@@ -97,16 +96,6 @@ def test_time_above_and_mean_against_fine_sampling(values, level):
     assert time_mean(time, values, 0.0, float(time[-1])) == pytest.approx(np.mean(line), abs=1e-5)
 
 
-@given(values=polyline(), level=st.integers(-40, 40).map(lambda k: k / 10.0 + 0.05))
-@settings(max_examples=60, deadline=None)
-def test_crossings_lie_on_the_level_and_alternate(values, level):
-    time = np.arange(len(values), dtype=float)
-    up, down = crossing(time, values, level, upward=True), crossing(time, values, level, upward=False)
-    for t in (*up, *down):
-        assert np.interp(t, time, values) == pytest.approx(level, abs=1e-9)
-    assert abs(len(up) - len(down)) <= 1
-
-
 @pytest.fixture(scope="module")
 def expected():
     return expected_metrics(RAMP_TRIAL, 5, seed=1)
@@ -147,13 +136,6 @@ def test_truth_names_every_run_on_both_bases(short):
     assert one.configuration == "stock" and one.block == "day-1"
     assert one.true_air.peak_over_ambient > one.sensor_element.peak_over_ambient
     assert one.true_air.recovery[5.0 / 3.0] < one.sensor_element.recovery[5.0 / 3.0]
-
-
-def test_order_of_the_well_designed_campaign_is_balanced():
-    places = {}
-    for p in RAMP_TRIAL.schedule:
-        places.setdefault(p.configuration.id, set()).add((p.day, p.start))
-    assert all(len({day for day, _ in x}) == 3 and len({s for _, s in x}) == 3 for x in places.values())
 
 
 @pytest.mark.slow
