@@ -238,17 +238,16 @@ def _as_given(text: str, path: Path) -> str:
 
 def _notes(report: Published) -> tuple[str, ...]:
     """Return what the terminal says of a report that is there: nothing compared, phases that wait to be stated."""
-    from intake_report.render.sections.gravest import WORDS
-
     results = report.folder / "results.json"
     if not results.is_file():
         return ()
     found = json.loads(results.read_text(encoding="utf-8"))
     notes = []
     if not any(c["difference"] is not None for c in (*found["comparisons"], *found["direct"])):
-        codes = {limitation["code"] for limitation in found["limitations"]}
         own = [c["note"] for c in found["comparisons"] if c["note"]]
-        why = next((words for code, words in WORDS.items() if code in codes), own[0] if own else "see its limitations")
+        ranked = sorted(found["limitations"], key=lambda limitation: limitation["rank"])
+        covers = [limitation["cover"] for limitation in ranked if limitation["cover"]]
+        why = next(iter([*covers, *own]), "see its limitations")
         notes.append(f"{report.state}, but nothing could be compared: {why}")
     if not found["phases"] and "highway" in ((found.get("places") or {}).get("proposed") or ""):
         notes.append(

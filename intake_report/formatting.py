@@ -102,7 +102,8 @@ def usual(value: float | None, quantity: str, system: UnitSystem, more: int = 0)
     value : float or None
         Value [internal unit of `quantity`; a share is 0 to 1, hours are hours, a clock time is in hours].
     quantity : str
-        Key of `units.QUANTITIES`, or "share", "count", "hours", "clock" (of the day), "margin" (in both unit systems).
+        Key of `units.QUANTITIES`, or "share", "count", "hours", "clock" (of the day), "margin" (in both unit systems),
+        "p" (of a test), "probability".
     system : {"si", "us"}
         Units of the reader.
     more : int
@@ -124,6 +125,11 @@ def usual(value: float | None, quantity: str, system: UnitSystem, more: int = 0)
         return duration_text(value)
     if quantity == "margin":
         return margin(value, system)
+    if quantity == "p":
+        return "< 0.001" if value < 0.001 else number(value, 3)
+    if quantity == "probability":
+        share = f"{100.0 * value:.{2 if value < 0.1 else 3}g}"
+        return f"{'> 99.9' if value > 0.999 else '< 0.1' if value < 0.001 else share}{blank}%"
     decimals = 2 if quantity == "acceleration" else _DECIMALS.get(quantity, 1)
     if quantity in ("time", "temperature_difference", "speed") and abs(value) < 10.0:
         decimals = 1

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy import integrate, optimize
 
 from intake_report.errors import DataError
-from intake_report.statistics import decay, explain, fit_recovery, fit_recovery_many, fit_saturation
+from intake_report.statistics import decay, explain, fit_recovery, fit_recovery_many
 
 T = np.arange(0.0, 300.0, 4.0)
 
@@ -89,23 +89,6 @@ def test_slope_of_the_series_model(sensor):
     assert decay_slope(T, 60.0, sensor) == pytest.approx(numeric, abs=1e-6)
 
 
-def test_reading_reaches_a_value_later_than_the_air():
-    got = fit_recovery(T, noisy(sensor=15.0, sd=0.0), sensor_tau=15.0)
-    when = got.time_to(25.0, "reading")
-    assert when > got.time_to(25.0, "air")
-    assert got.reading([when])[0] == pytest.approx(25.0, abs=1e-9)
-    assert got.air([got.time_to(25.0)])[0] == pytest.approx(25.0, abs=1e-9)
-    # values never reached, and reached from the start
-    assert (got.time_to(19.0), got.time_to(20.0 - 1e-6), got.time_to(60.0)) == (None, None, 0.0)
-    assert got.time_to(60.0, "reading") == 0.0
-
-
-def test_rate_is_the_derivative():
-    got = fit_recovery(T, noisy(sd=0.0))
-    h = 1e-4
-    assert got.rate(30.0) == pytest.approx((got.air([30 + h])[0] - got.air([30 - h])[0]) / (2 * h), rel=1e-6)
-
-
 @pytest.mark.parametrize(
     ("y", "caveat"),
     [
@@ -119,10 +102,7 @@ def test_data_without_a_time_constant_are_refused(y, caveat):
     assert not got.usable
     assert caveat in got.caveats
     assert (got.final, got.change, got.tau, got.tau_error) == (None, None, None, None)
-    assert (got.time_to(1.0), got.rate()) == (None, None)
     assert explain(got.caveats[0])
-    with pytest.raises(DataError, match="refused"):
-        got.air([0.0])
     json.dumps(dataclasses.asdict(got), allow_nan=False)
 
 
@@ -136,7 +116,6 @@ def test_structured_residuals_are_named():
     y = 20 + 20 * np.exp(-T / 20) + 15 * np.exp(-T / 150) + np.random.default_rng(0).normal(0, 0.02, T.size)
     got = fit_recovery(T, y)
     assert "structured-residuals" in got.caveats
-    assert got.runs_p < 0.01
 
 
 def test_short_record_is_named():
@@ -165,7 +144,7 @@ def test_unusable_input_is_refused(t, y):
 
 def test_programming_errors():
     with pytest.raises(ValueError, match="not negative"):
-        fit_saturation([-1.0, 0.0], [1.0, 2.0])
+        fit_recovery([-1.0, 0.0], [1.0, 2.0])
     with pytest.raises(ValueError, match="differ"):
         fit_recovery([0.0, 1.0], [1.0, 2.0, 3.0])
     with pytest.raises(ValueError, match="sensor"):
@@ -201,12 +180,3 @@ def test_many_fits_refuse_rows_without_a_time_constant():
     got = fit_recovery_many(T, y)
     assert list(got.usable) == [True, False, False]
     assert np.isnan(got.tau[1:]).all()
-
-
-@pytest.mark.bench
-def test_two_thousand_fits_are_fast(benchmark):
-    rng = np.random.default_rng(0)
-    y = np.round(20 + 30 * np.exp(-T / 60) + rng.normal(0, 0.3, (2000, T.size)))
-    got = benchmark.pedantic(lambda: fit_recovery_many(T, y, sensor_tau=rng.uniform(5, 15, 2000)), rounds=3)
-    assert got.usable.mean() > 0.99
-    assert benchmark.stats.stats.min < 1.0

@@ -10,10 +10,9 @@ from typing import Any
 import pandas as pd
 
 from intake_report.align import Alignment, Comparability
-from intake_report.analyse.acceptance import acceptance_limitations, criteria_frame, decide, judge_runs, pair_frame
+from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.compare import summarise
-from intake_report.analyse.compare.draws import RunsDraws
+from intake_report.analyse.compare import RunsDraws, summarise
 from intake_report.analyse.conclusions import draw_conclusions
 from intake_report.analyse.control import control_drives, measure_controls
 from intake_report.analyse.describe import (
@@ -37,7 +36,7 @@ from intake_report.analyse.inputs import (
     read_logs,
     weather_records,
 )
-from intake_report.analyse.limitations import Findings, derive_limitations
+from intake_report.analyse.limitations import Findings, acceptance_limitations, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes, evidence_mistakes
 from intake_report.analyse.places import PlaceFacts, describe_places, gather_places

@@ -30,7 +30,7 @@ from intake_report.errors import CampaignError, DataError
 from intake_report.messages import Beyond, Count, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.report_table import frame_of, rows_of
-from intake_report.results import Limitation, RunResult
+from intake_report.results import RunResult
 from intake_report.units import parse_quantity
 from intake_report.weather import WeatherRecord
 
@@ -259,23 +259,3 @@ def _clause(part: Part) -> Part:
     if isinstance(part, Message):
         return replace(part, template=part.template.removesuffix("."))
     return part.rstrip(".") if isinstance(part, str) else part
-
-
-def acceptance_limitations(criteria: pd.DataFrame, used: set[str]) -> tuple[Limitation, ...]:
-    """Return one limitation per soft criterion that runs of the comparison do not meet."""
-    failed = criteria[criteria["passed"].eq(False) & criteria["hard"].eq(False) & criteria["run"].isin(used)]
-    rows = []
-    for code, found in failed.groupby("code", sort=False):
-        values = tuple(message("{run} {value}", run=row.run, value=row.value) for row in rows_of(found))
-        text = message(
-            "{title}: {runs} beyond the limit ({limit}): {values}.",
-            code=f"acceptance-{code}",
-            title=found["title"].iloc[0],
-            runs=Count(len(found), "run"),
-            limit=found["limit"].iloc[0],
-            values=Listing(values),
-        )
-        rows.append(
-            Limitation(f"acceptance-{code}", text, "Repeat these runs, or state another limit with its reason.")
-        )
-    return tuple(rows)

@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections.abc import Sequence
+from dataclasses import dataclass
 
-from intake_report import formatting
-from intake_report.analyse.claim_evidence import Evidence, find_evidence, is_absolute, other
 from intake_report.analyse.claim_words import PERCENT, ClaimContext, close, objection
 from intake_report.analyse.compare import InstrumentDraws, compare_pair
+from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.errors import CampaignError, DataError
+from intake_report.messages import Count, Interval, Message, Part, Value, message
 from intake_report.metrics import REGISTRY
 from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult
 from intake_report.results.compared import ClaimVerdict
-from intake_report.results.text import DIFFERENCES, p_text
-from intake_report.statistics import coverage_factor, decide, guard_band
-from intake_report.units import UnitSystem, parse_quantity
+from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
+from intake_report.statistics import combine, coverage_factor, decide, mean_interval
+from intake_report.units import parse_quantity
 
 VERDICTS: dict[str, ClaimVerdict] = {
     "conforms": "supported",
@@ -24,6 +26,35 @@ VERDICTS: dict[str, ClaimVerdict] = {
     "undecided": "not shown",
 }
 UPPER, LOWER = ("lower", "at most"), ("higher", "at least")
+
+
+@dataclass(frozen=True)
+class ClaimEvidence:
+    """An estimate with its uncertainty, and what it is.
+
+    `u` and `df` are None where there is only an interval; a limit of it is None where censoring leaves it open.
+    """
+
+    text: Message
+    estimate: float | None
+    low: float | None
+    high: float | None
+    u: float | None
+    df: float | None
+    replicated: bool
+    quantity: str
+    adjusted: float | None = None
+    note: Part = ""
+
+
+def is_absolute(claim: Claim) -> bool:
+    """Return whether the claim is about a value, not about a difference."""
+    return claim.versus is None and claim.relation in ("at most", "at least")
+
+
+def other(campaign: Campaign, claim: Claim) -> str:
+    """Return the id of the configuration that the claim compares with."""
+    return claim.versus or campaign.baseline.id
 
 
 def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
@@ -147,8 +178,8 @@ def direct_comparisons(
             continue
         wanted = (key.key, claim.configuration, other(campaign, claim))
         if wanted not in there and wanted not in rows:
-            mine = [v for v in values if v.key == key.key]
-            rows[wanted] = compare_pair(campaign, key, mine, wanted[1], wanted[2], draws)
+            of_metric = [v for v in values if v.key == key.key]
+            rows[wanted] = compare_pair(campaign, key, of_metric, wanted[1], wanted[2], draws)
     return tuple(rows.values())
 
 
@@ -185,55 +216,181 @@ def judge_claims(
     for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
         assert key is not None  # check_claims has refused it otherwise
-        refused = objection(ClaimContext(campaign, claim, key, reference))
-        found = refused or find_evidence(campaign, claim, key, values, comparisons, draws)
-        if isinstance(found, str):
-            judged.append(_result(claim, key, "cannot be tested", found))
+        evidence: ClaimEvidence | Part = objection(ClaimContext(campaign, claim, key, reference))
+        if not evidence:
+            of_metric = [v for v in values if v.key == key.key]
+            absolute = is_absolute(claim)
+            evidence = (
+                _of_mean(campaign, claim, key, of_metric, draws)
+                if absolute
+                else _of_difference(campaign, claim, key, comparisons)
+            )
+        if isinstance(evidence, ClaimEvidence):
+            judged.append(_judge(campaign, claim, key, evidence, _limit(campaign, claim, f"claim[{number}]")))
         else:
-            judged.append(_judge(campaign, claim, key, found, _limit(campaign, claim, f"claim[{number}]")))
+            judged.append(_result(claim, key, "cannot be tested", evidence))
     return tuple(judged)
 
 
-def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: str) -> ClaimResult:
-    return ClaimResult(claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason)
+def _of_difference(
+    campaign: Campaign, claim: Claim, key: MetricKey, comparisons: Sequence[Comparison]
+) -> ClaimEvidence | Part:
+    """Return the difference that a claim is judged by, or the reason why there is none."""
+    wanted = (key.key, claim.configuration, other(campaign, claim))
+    found = next((c for c in comparisons if (c.key, c.configuration, c.versus) == wanted), None)
+    if found is None:
+        return "the two configurations were not compared"
+    if found.difference is None and found.low is None and found.high is None:
+        return found.note or "no difference could be computed"
+    interval: Part = ""
+    if found.basis != "none":
+        interval = message(
+            "{level} % interval{basis} {limits}",
+            level=Value(100.0 * found.level, "count"),
+            basis=" from the instruments alone" if found.basis == "instruments" else "",
+            limits=limits_of(found, key),
+        )
+    size: Part = change_of(key, found.difference)
+    if found.difference is None or not interval:
+        size = (interval or "unknown") if found.difference is None else size
+    else:
+        size = message("{size} ({interval})", size=size, interval=interval)
+    text = message(
+        "difference {size}, {n} against {n_versus}", size=size, n=Count(found.n, "run"), n_versus=found.n_versus
+    )
+    return ClaimEvidence(
+        text,
+        found.difference,
+        found.low,
+        found.high,
+        found.standard_error,
+        found.df,
+        found.replicated and found.basis == "runs",
+        difference_quantity(key),
+        found.p_adjusted,
+        found.note if found.confounded else "",
+    )
 
 
-def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: Evidence, limit: float) -> ClaimResult:
+def _of_mean(
+    campaign: Campaign, claim: Claim, key: MetricKey, values: Sequence[MetricResult], draws: InstrumentDraws | None
+) -> ClaimEvidence | Part:
+    """Return the mean of one configuration; a run that did not reach its margin bounds it from below only."""
+    runs = [v for v in values if v.configuration == claim.configuration and v.status != "not computed"]
+    if not runs:
+        return "no run has a value"
+    level, quantity, decimals = campaign.metrics.confidence, key.spec.quantity, key.spec.decimals
+    missed = sum(v.status == "not reached" for v in runs)
+    if len(runs) == 1 and not missed:
+        return _of_one(runs[0], key)
+    mean = mean_interval(_units(runs), level)
+    weights = {v.run: 1.0 / len(runs) for v in runs}
+    # with a single unit the instruments are all there is; the shared biases do not cancel in a value
+    part = instrument_part(draws, key.key, weights, total=mean.n < 2) if not missed else None
+    scatter = None if mean.sd is None else (mean.sd / math.sqrt(mean.n), float(mean.df))
+    u, df = combine([p for p in (scatter, None if part is None else (part.spread, None)) if p is not None])
+    low = high = None
+    if u > 0.0:
+        half = coverage_factor(level, math.inf if df is None else df) * u
+        low = max(mean.mean - half, 0.0) if never_negative(key) else mean.mean - half
+        high = None if missed else mean.mean + half
+    known = u > 0.0 and not missed
+    if part is not None and part.over >= 0.5 * (1.0 - level):
+        high, known = None, False  # in too many draws a run does not reach it to say up to where the mean may be
+    stated = Value(mean.mean, quantity, decimals)
+    if missed:
+        text = message(
+            "{what} of at least {stated} ({missed} of {runs} did not reach it{bound})",
+            what="mean" if len(runs) > 1 else "value",
+            stated=stated,
+            missed=missed,
+            runs=Count(len(runs), "run"),
+            bound="" if low is None else message(", lower limit {low}", low=Value(low, quantity, decimals)),
+        )
+        return ClaimEvidence(text, None, low, None, None, None, mean.n > 1, quantity)
+    limits: Part = ""
+    if low is not None or high is not None:
+        limits = message("{limits}, ", limits=Interval(low, high, quantity, decimals))
+    blocks = message(" in {n} blocks", n=mean.n) if mean.n != len(runs) else ""
+    text = message("mean {stated} ({limits}n = {n}{blocks})", stated=stated, limits=limits, n=len(runs), blocks=blocks)
+    return ClaimEvidence(
+        text, mean.mean, low, high, u if known else None, df if u > 0.0 else None, mean.n > 1, quantity
+    )
+
+
+def _of_one(value: MetricResult, key: MetricKey) -> ClaimEvidence:
+    """Return the value of the only run with the interval of the table of uncertainty: the instruments', no scatter."""
+    form = (key.spec.quantity, key.spec.decimals)
+    text = message("{value} in the one run", value=Value(value.value, *form))
+    if value.draws_not_reached is not None and not (value.low is None and value.high is None):
+        span: Part = Interval(value.low, value.high, *form)
+        if value.high is None:
+            span = message("{low} to not reached", low=Value(value.low, *form))
+        text = message("{text} (instruments alone: {span})", text=text, span=span)
+    return ClaimEvidence(text, value.value, value.low, value.high, value.u, None, False, key.spec.quantity)
+
+
+def _units(runs: Sequence[MetricResult]) -> list[float]:
+    """Return one number per independent unit: per block where a block holds several runs, else per run."""
+    numbers = [v.value if v.value is not None else v.bound or 0.0 for v in runs]
+    blocks = [v.block for v in runs]
+    if None in blocks or len(set(blocks)) == len(blocks) or len(set(blocks)) == 1:
+        return numbers
+    groups = [[n for n, b in zip(numbers, blocks, strict=True) if b == block] for block in dict.fromkeys(blocks)]
+    return [math.fsum(group) / len(group) for group in groups]
+
+
+def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, **numbers: float | None) -> ClaimResult:
+    return ClaimResult(claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason, **numbers)
+
+
+def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, limit: float) -> ClaimResult:
     """Hold the estimate against the limit; neither statement is made within the guard band."""
     risk = (1.0 - campaign.metrics.confidence) / 2.0
     low, high, against = _bounds(campaign, claim, e, limit)
     if against is None:
-        return _result(
-            claim, key, "cannot be tested", "“equal” needs a margin: set metrics.equivalence for this metric"
-        )
+        why = "“equal” needs a margin: set metrics.equivalence for this metric"
+        return _result(claim, key, "cannot be tested", why)
     if not e.replicated:
-        why = e.note or "without replicated runs on both sides day, traffic and configuration cannot be told apart"
+        why = "without replicated runs on both sides day, traffic and configuration cannot be told apart"
         if is_absolute(claim):
             why = "one run, or one block, does not show how runs scatter"
-        return _result(claim, key, "indication only", f"{e.text}; {why}")
-    form = (e.quantity, campaign.about.units, key.spec.decimals)
+        reason = message("{evidence}; {why}", code="not-replicated", evidence=e.text, why=e.note or why)
+        return _result(claim, key, "indication only", reason)
+    numbers = {"limit": limit, "estimate": e.estimate, "low": e.low, "high": e.high}
     if e.u is None or e.estimate is None:
-        verdict = _by_interval(e, low, high)
-        return _filled(
-            claim, key, verdict, f"{e.text}: judged by the limits of the interval against {against}", e, limit, risk
+        reason = message(
+            "{evidence}: judged by the limits of the interval against {against}",
+            code="by-interval",
+            evidence=e.text,
+            against=against,
         )
+        return _result(claim, key, _by_interval(e, low, high), reason, risk=risk, **numbers)
     if claim.relation == "equal":
         risk *= 2.0  # two one-sided tests, as the comparison's own equivalence
-    u = _on_side(campaign, e, low, high)
-    outcome = decide(e.estimate, u, low, high, risk, e.df)
+    outcome = decide(e.estimate, _on_side(campaign, e, low, high), low, high, risk, e.df)
     verdict = VERDICTS[outcome.decision]
-    band = guard_band(u, risk, e.df)
-    why = (
-        f"{e.text}; limit {against}, guard band {formatting.with_unit(band, *_difference(form))}; probability that it is "
-        f"true {_percent(outcome.probability)}; risk of a wrong verdict by this rule at most {_percent(risk)}"
+    reason = message(
+        "{evidence}; limit {against}, guard band {band}; probability that it is true {probability}; risk of a wrong verdict "
+        "by this rule at most {risk}",
+        code="guard-band",
+        evidence=e.text,
+        against=against,
+        band=Value(outcome.guard_band, DIFFERENCES.get(e.quantity, e.quantity), key.spec.decimals),
+        probability=Value(outcome.probability, "probability"),
+        risk=Value(risk, "probability"),
     )
-    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and _called_off(campaign, e):
+    # a difference from nothing has to survive the adjustment for looking at several
+    called_off = e.adjusted is not None and e.adjusted > 1.0 - campaign.metrics.confidence
+    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and called_off:
         verdict = "not shown"
-        why += f"; but p after Holm's adjustment over all headline comparisons is {p_text(e.adjusted)}"
-    return _filled(claim, key, verdict, why, e, limit, risk, band, outcome.probability)
+        template = "{reason}; but p after Holm's adjustment over all headline comparisons is {p}"
+        reason = message(template, code="holm", reason=reason, p=Value(e.adjusted, "p"))
+    band = {"guard_band": outcome.guard_band, "probability": outcome.probability, "risk": risk}
+    return _result(claim, key, verdict, reason, **numbers, **band)
 
 
-def _on_side(campaign: Campaign, e: Evidence, low: float | None, high: float | None) -> float:
+def _on_side(campaign: Campaign, e: ClaimEvidence, low: float | None, high: float | None) -> float:
     """Return the standard uncertainty towards the limit, from the interval, which need not be symmetric."""
     assert e.estimate is not None and e.u is not None  # the caller has looked
     if e.low is None or e.high is None:
@@ -248,35 +405,21 @@ def _on_side(campaign: Campaign, e: Evidence, low: float | None, high: float | N
     return half / coverage_factor(campaign.metrics.confidence, math.inf if e.df is None else e.df)
 
 
-def _called_off(campaign: Campaign, e: Evidence) -> bool:
-    """Return whether a difference from nothing does not survive the adjustment for looking at several."""
-    return e.adjusted is not None and e.adjusted > 1.0 - campaign.metrics.confidence
-
-
 def _bounds(
-    campaign: Campaign, claim: Claim, e: Evidence, limit: float
-) -> tuple[float | None, float | None, str | None]:
+    campaign: Campaign, claim: Claim, e: ClaimEvidence, limit: float
+) -> tuple[float | None, float | None, Part | None]:
     """Return lower and upper limit of what the claim says, and the words for it; None without a margin."""
-    key_form = (e.quantity, campaign.about.units)
     if claim.relation in UPPER + LOWER:
-        words = formatting.with_unit(limit, *key_form, REGISTRY[claim.metric].spec.decimals)
+        words = Value(limit, e.quantity, REGISTRY[claim.metric].spec.decimals)
         return (None, limit, words) if claim.relation in UPPER else (limit, None, words)
     text = campaign.metrics.equivalence.get(claim.metric)
     if text is None:
         return None, None, None
     margin = abs(parse_quantity(text, e.quantity))
-    return -margin, margin, f"a margin of equivalence of ± {text}"
+    return -margin, margin, message("a margin of equivalence of ± {margin}", margin=text)
 
 
-def _difference(form: tuple[str, UnitSystem, int]) -> tuple[str, UnitSystem, int]:
-    return (DIFFERENCES.get(form[0], form[0]), *form[1:])
-
-
-def _percent(p: float) -> str:
-    return "> 99.9 %" if p > 0.999 else "< 0.1 %" if p < 0.001 else f"{100.0 * p:.{2 if p < 0.1 else 3}g} %"
-
-
-def _by_interval(e: Evidence, low: float | None, high: float | None) -> ClaimVerdict:
+def _by_interval(e: ClaimEvidence, low: float | None, high: float | None) -> ClaimVerdict:
     """Judge by the interval where censoring leaves no standard uncertainty."""
     inside_low = low is None or (e.low is not None and e.low >= low)
     inside_high = high is None or (e.high is not None and e.high <= high)
@@ -285,32 +428,3 @@ def _by_interval(e: Evidence, low: float | None, high: float | None) -> ClaimVer
     below = low is not None and e.high is not None and e.high < low
     above = high is not None and e.low is not None and e.low > high
     return "not supported" if below or above else "not shown"
-
-
-def _filled(
-    claim: Claim,
-    key: MetricKey,
-    verdict: ClaimVerdict,
-    reason: str,
-    e: Evidence,
-    limit: float,
-    risk: float,
-    band: float | None = None,
-    probability: float | None = None,
-) -> ClaimResult:
-    return ClaimResult(
-        claim.id,
-        claim.text,
-        key.key,
-        claim.configuration,
-        claim.versus,
-        verdict,
-        reason,
-        limit=limit,
-        estimate=e.estimate,
-        low=e.low,
-        high=e.high,
-        guard_band=band,
-        probability=probability,
-        risk=risk,
-    )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.compare import InstrumentDraws, check_model, compare
@@ -79,8 +79,6 @@ def draw_conclusions(
     taken_draws = DrawsLessControl(draws, controls) if tandem and draws is not None else draws
     comparisons = compare(campaign, metrics, taken, taken_draws)
     direct = direct_comparisons(campaign, metrics, taken, comparisons, taken_draws)
-    if tandem:
-        comparisons, direct = (tuple(_named(c) for c in some) for some in (comparisons, direct))
     return Conclusions(
         comparisons=comparisons,
         direct=direct,
@@ -90,7 +88,3 @@ def draw_conclusions(
         claims=judge_claims(campaign, metrics, values, (*comparisons, *direct), reference, draws),
         less_control=tandem,
     )
-
-
-def _named(c: Comparison) -> Comparison:
-    return replace(c, method=f"{c.method}, each run less the control vehicle beside it")

@@ -8,13 +8,13 @@ from dataclasses import replace
 from intake_report.align import Alignment
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.compare import InstrumentDraws, compare_pair
-from intake_report.analyse.compare.model_of_runs import Floats
 from intake_report.analyse.inputs import Drive, control_entries, control_id
 from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
 from intake_report.messages import message
 from intake_report.results import Comparison, ControlDrive, ControlEffect, MetricKey, MetricResult
+from intake_report.statistics import Floats
 
 MISSED = message(
     "the control vehicle did not reach the margin, so its partner's time cannot be taken against it",
@@ -173,18 +173,15 @@ def control_effects(
 def _effect(
     key: MetricKey, configuration: str, versus: str, with_: Comparison, without: Comparison, runs: int
 ) -> ControlEffect:
-    def half(c: Comparison) -> float | None:
-        return None if c.low is None or c.high is None or c.basis != "runs" else 0.5 * (c.high - c.low)
-
     return ControlEffect(
         key=key.key,
         configuration=configuration,
         versus=versus,
         difference=with_.difference,
-        half_width=half(with_),
+        half_width=with_.half_width,
         scatter=with_.scatter,
         plain_difference=without.difference,
-        plain_half_width=half(without),
+        plain_half_width=without.half_width,
         plain_scatter=without.scatter,
         runs=runs,
         low=with_.low,

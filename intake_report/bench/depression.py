@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 from intake_report.bench.restriction import RestrictionFit, ScaledAirflow, more_airflow, scale_airflow
 from intake_report.errors import DataError
-from intake_report.statistics._numbers import coverage_factor
+from intake_report.statistics import coverage_factor
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ from intake_report.bench.trials import (
 )
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError
-from intake_report.statistics._numbers import coverage_factor
+from intake_report.statistics import coverage_factor
 
 
 @dataclass(frozen=True)

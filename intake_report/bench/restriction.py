@@ -15,8 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from intake_report.errors import DataError
 from intake_report.loaders import read_columns
-from intake_report.statistics import line_fit
-from intake_report.statistics._numbers import coverage_factor
+from intake_report.statistics import coverage_factor, line_fit
 
 Array = NDArray[np.float64]
 

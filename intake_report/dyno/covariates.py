@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from intake_report.dyno.pulls import Pull
-from intake_report.statistics._numbers import coverage_factor
+from intake_report.statistics import coverage_factor
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,8 @@ import numpy as np
 from intake_report.dyno.corrected import CorrectedPull, Quantity, one_correction
 from intake_report.dyno.pulls import Array, Pull, one_basis
 from intake_report.errors import DataError
-from intake_report.statistics import Difference, MeanInterval, compare_blocked, mean_interval
+from intake_report.messages import Part
+from intake_report.statistics import Difference, MeanInterval, Nouns, compare_blocked, in_one, mean_interval
 
 UNITS: dict[str, str] = {"power": "kW", "torque": "N·m"}
 
@@ -193,7 +194,7 @@ class MeanCurve:
     high: tuple[float, ...] | None
     level: float
     smoothing: float
-    note: str
+    note: Part
 
 
 def gridded(items: Sequence[CorrectedPull], quantity: Quantity, grid: Grid) -> Array:
@@ -277,11 +278,14 @@ class DifferenceCurve:
     high: tuple[float | None, ...]
     level: float
     method: str
-    note: str
+    note: Part
 
 
 def _blocks(items: Sequence[CorrectedPull]) -> list[str | None]:
     return [item.pull.session or None for item in items]
+
+
+PULLS = Nouns("pull", "session")
 
 
 def compare_figure(
@@ -298,7 +302,7 @@ def compare_figure(
     """
     one_basis([item.pull for item in items])
     one_correction(items)
-    return compare_blocked(values, [i.pull.configuration for i in items], _blocks(items), baseline, level)
+    return compare_blocked(values, [i.pull.configuration for i in items], _blocks(items), baseline, level, PULLS)
 
 
 def difference_curves(
@@ -338,7 +342,7 @@ def difference_curves(
                 high=tuple(point.high for point in found),
                 level=level,
                 method=found[0].method,
-                note="; ".join(x for x in (found[0].note, "the interval holds at each speed by itself") if x),
+                note=in_one((*found[0].notes, "the interval holds at each speed by itself")),
             )
         )
     return tuple(curves)

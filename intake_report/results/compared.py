@@ -5,10 +5,40 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.messages import Part
+from intake_report.messages import Message, Part, message
 
 Basis = Literal["runs", "instruments", "none"]
+Call = Literal["shown", "exploratory", "suggested", "equivalent", "not shown", "indication", "not compared"]
 ClaimVerdict = Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]
+CompareMethod = Literal["blocked", "welch", "pooled", "censored", "instruments", "none"]
+
+METHODS: dict[CompareMethod, str] = {
+    "blocked": "within blocks (configuration and block effects, scatter of the runs compared)",
+    "welch": "between all runs (unequal scatter)",
+    "pooled": "between all runs (scatter of the repeated configuration)",
+    "censored": "within blocks, not reached as longer than (likelihood, profile interval)",
+    "instruments": "difference only; interval from the instruments alone, without scatter between runs",
+    "none": "difference only",
+}
+"""How a comparison was made, in words; what the report says of its method derives from these codes."""
+
+METHOD_SENTENCES: dict[CompareMethod, str] = {
+    "blocked": (
+        "Where blocks hold both configurations, differences are made within blocks: an additive model with configuration "
+        "and block effects, so that a warm day does not count as a warm intake. Its error is the scatter of the runs that "
+        "make the difference, not one residual pooled over all configurations, since configurations need not scatter "
+        "alike (degrees of freedom by Satterthwaite)."
+    ),
+    "welch": "Where blocks do not link two configurations their runs, or means of blocks, are compared by Welch's method.",
+    "pooled": "Where one of two configurations was run once, the scatter of the other is taken for both.",
+    "censored": (
+        "Times of which some were not reached enter as “longer than”: the additive model is fitted by likelihood, with a "
+        "profile interval."
+    ),
+    "instruments": "Where runs were not replicated the interval is that of the instruments alone.",
+    "none": "Where nothing shows how runs scatter, the difference stands without an interval.",
+}
+"""A sentence of the methodology for each method that a report uses."""
 
 
 @dataclass(frozen=True)
@@ -30,15 +60,16 @@ class Comparison:
     n, n_versus : int
         Runs used, the ones that did not reach the margin included.
     method : str
-        How the comparison was made, in words.
+        How the comparison was made: key of `METHODS`.
     p_value, p_adjusted : float or None
         Two-sided, without and with Holm's adjustment over all comparisons of headline metrics.
     verdict : str
         In words, from the interval and the adjusted p-value.
-    shown : bool
-        Whether the interval excludes zero, after adjustment for headline metrics.
-    note : str
-        What the reader must know about this comparison.
+    call : str
+        The verdict as a code: "shown", "exploratory" (shown by a metric that is not a headline), "suggested" (the
+        interval excludes zero, but not after adjustment), "equivalent", "not shown", "indication", "not compared".
+    note : Part
+        What the reader must know about this comparison; empty when nothing.
     basis : {"runs", "instruments", "none"}
         What the interval rests on: scatter between runs (with what the instruments share), or instruments alone.
     standard_error, between, instrument : float or None
@@ -62,6 +93,10 @@ class Comparison:
         No block holds both: block and configuration cannot be told apart.
     units, units_versus : int
         Independent units on each side: runs, or blocks where blocks hold one configuration only.
+    lost : float
+        Share of the instruments' draws in which a run does not reach the margin.
+    no_scatter : bool
+        The runs are equal at the resolution of the readings, so that no interval can be derived from them.
     """
 
     key: str
@@ -74,12 +109,12 @@ class Comparison:
     df: float | None
     n: int
     n_versus: int
-    method: str
+    method: CompareMethod
     p_value: float | None
     p_adjusted: float | None
     verdict: str
-    shown: bool
-    note: str = ""
+    call: Call
+    note: Part = ""
     basis: Basis = "none"
     standard_error: float | None = None
     between: float | None = None
@@ -96,6 +131,18 @@ class Comparison:
     confounded: bool = False
     units: int = 0
     units_versus: int = 0
+    lost: float = 0.0
+    no_scatter: bool = False
+
+    @property
+    def shown(self) -> bool:
+        """Whether the interval excludes zero, after adjustment for headline metrics."""
+        return self.call in ("shown", "exploratory")
+
+    @property
+    def half_width(self) -> float | None:
+        """Half of the width of an interval that rests on the runs; None where there is none or a side is open."""
+        return None if self.low is None or self.high is None or self.basis != "runs" else 0.5 * (self.high - self.low)
 
     @property
     def replicated(self) -> bool:
@@ -119,7 +166,7 @@ class ModelCheck:
         p-value of the test that blocks shift all configurations alike.
     additivity_method : str
         Which test it was; "none" without a degree of freedom.
-    note : str
+    note : Part
         Why a test could not be made.
     """
 
@@ -129,7 +176,7 @@ class ModelCheck:
     lag_pairs: int
     additivity_p: float | None
     additivity_method: str
-    note: str = ""
+    note: Part = ""
 
 
 @dataclass(frozen=True)
@@ -190,7 +237,7 @@ class ClaimResult:
         What it is compared with.
     verdict : str
         See `ClaimVerdict`.
-    reason : str
+    reason : Part
         Why, with the numbers.
     limit : float or None
         What the estimate is judged against [internal unit].
@@ -210,7 +257,7 @@ class ClaimResult:
     configuration: str
     versus: str | None
     verdict: ClaimVerdict
-    reason: str
+    reason: Part
     limit: float | None = None
     estimate: float | None = None
     low: float | None = None
@@ -220,10 +267,76 @@ class ClaimResult:
     risk: float | None = None
 
 
+LAST = 1000
+"""Rank of a limitation that the cover does not name."""
+
+
 @dataclass(frozen=True)
 class Limitation:
-    """Something the data cannot show, derived from the data: code, sentence, and what would remove it."""
+    """Something the data cannot show, derived from the data.
+
+    Parameters
+    ----------
+    code : str
+        What it is, for programs.
+    text, remedy : Part
+        The sentence, and what would remove it.
+    rank : int
+        Gravest first: no comparison at all, then a mixed-up one, then one that may not hold, then what loosens numbers.
+    cover : str
+        In a few words, for the cover; empty where it is not named there.
+    alike : str
+        Limitations of one such group say nearly the same: the cover names one of them.
+    of_comparison : bool
+        It bounds a comparison, and says nothing where there is none.
+    """
 
     code: str
     text: Part
     remedy: Part = ""
+    rank: int = LAST
+    cover: str = ""
+    alike: str = ""
+    of_comparison: bool = False
+
+
+@dataclass(frozen=True)
+class LimitationKind:
+    """A limitation as declared beside its predicate: code, rank, words for the cover, sentence, what would remove it.
+
+    Calling it with the values of its two templates makes the limitation.
+    """
+
+    code: str
+    rank: int
+    cover: str
+    text: str
+    remedy: str = ""
+    alike: str = ""
+    of_comparison: bool = False
+
+    def __call__(self, remedy: Part | None = None, **values: Part) -> Limitation:
+        """Return the limitation; `remedy` in place of its own where that depends on more than values."""
+        text = message(self.text, code=self.code, **values)
+        if remedy is None:
+            remedy = Message(self.remedy, tuple(values.items()), self.code) if self.remedy else ""
+        return Limitation(self.code, text, remedy, self.rank, self.cover, self.alike, self.of_comparison)
+
+
+def gravest(limitations: tuple[Limitation, ...], compared: bool, most: int) -> tuple[str, ...]:
+    """Return the gravest limitations in words for the cover, at most so many; of those that say nearly the same, one.
+
+    Parameters
+    ----------
+    limitations : tuple of Limitation
+        All.
+    compared : bool
+        Whether anything was compared; what bounds a comparison is left out where not.
+    most : int
+        How many.
+    """
+    named: dict[str, str] = {}
+    for item in sorted(limitations, key=lambda item: item.rank):
+        if item.cover and (compared or not item.of_comparison):
+            named.setdefault(item.alike or item.code, item.cover)
+    return tuple(named.values())[:most]

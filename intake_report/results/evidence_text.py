@@ -70,13 +70,6 @@ def shown_summaries(dyno: DynoResult) -> tuple[FigureSummary, ...]:
     return tuple(s for s in dyno.summaries if corrected or not s.figure.endswith("_uncorrected"))
 
 
-def about_pulls(note: str) -> str:
-    """Return a note of the statistics in the words of the dyno: pulls in sessions, not runs in blocks."""
-    for general, here in (("runs", "pulls"), ("run", "pull"), ("blocks", "sessions"), ("block", "session")):
-        note = re.sub(rf"\b{general}\b", here, note)
-    return note
-
-
 SEPARABLE = 0.5
 """Share of the pull order's variance between configurations beyond which a drift cannot be told from a difference:
 pulls one after the other have 0.75 or more of two configurations, pulls in turn 0.1 or less."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from intake_report import formatting
-from intake_report.messages import said
+from intake_report.messages import Interval, Message, Part, Value, message, said
 from intake_report.results.compared import Comparison
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
 from intake_report.units import UnitSystem
@@ -11,8 +11,6 @@ from intake_report.units import UnitSystem
 NOT_BOUNDED = "not bounded"
 DIFFERENCES = {"temperature": "temperature_difference", "ratio": "ratio_difference"}
 """Quantity → quantity of a difference, where it is another."""
-NOT_REACHED_DRAWS = "of the draws a run does not reach the margin"
-"""In notes of comparisons in which it happens."""
 SUGGESTED = "suggested, not confirmed"
 """How a verdict begins where only the adjustment for several comparisons takes a difference back."""
 EXPLORATORY = "(exploratory)"
@@ -21,16 +19,32 @@ ROUNDING_MODE = "Rounding mode"
 """Name of the source of uncertainty that stands for a way of rounding that is not declared."""
 
 
-def metric_title(key: MetricKey, system: UnitSystem) -> str:
+def title_of(key: MetricKey) -> Message:
     """Return the title of a metric with its parameter: "Recovery time to within 3 °F (1.7 K) of ambient"."""
     parameter = key.parameter
+    part: Part = parameter.label or parameter.key
     if parameter.kind == "margin" and parameter.number is not None:
-        text = formatting.margin(parameter.number, system)
+        part = Value(parameter.number, "margin")
     elif parameter.kind == "limit" and parameter.number is not None:
-        text = formatting.with_unit(parameter.number, "temperature", system, 0)
-    else:
-        text = parameter.label or parameter.key
-    return key.spec.title.replace("{parameter}", text)
+        part = Value(parameter.number, "temperature", 0)
+    return message(key.spec.title, parameter=part)
+
+
+def metric_title(key: MetricKey, system: UnitSystem) -> str:
+    """Return the title of a metric as printed."""
+    return said(title_of(key), system)
+
+
+def change_of(key: MetricKey, value: float | None, *, signed: bool = True) -> Value:
+    """Return a difference of two values of a metric."""
+    return Value(value, difference_quantity(key), key.spec.decimals, signed)
+
+
+def limits_of(c: Comparison, key: MetricKey) -> Part:
+    """Return the interval of a comparison: "−5.1 to −1.3 K"; an en dash without one."""
+    if c.low is None and c.high is None and c.basis == "none":
+        return formatting.ABSENT
+    return Interval(c.low, c.high, difference_quantity(key), key.spec.decimals)
 
 
 def value_text(value: MetricResult, key: MetricKey, system: UnitSystem, *, unit: bool = False) -> str:
@@ -79,9 +93,7 @@ def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) 
 
 def difference_interval(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
     """Return "−5.1 to −1.3 K"; "above 12 s" where a side is open, "not bounded" where both are; an en dash without one."""
-    if comparison.low is None and comparison.high is None:
-        return formatting.ABSENT if comparison.basis == "none" else NOT_BOUNDED
-    return open_interval(comparison.low, comparison.high, difference_quantity(key), system, key.spec.decimals)
+    return said(limits_of(comparison, key), system)
 
 
 def open_interval(low: float | None, high: float | None, quantity: str, system: UnitSystem, decimals: int) -> str:

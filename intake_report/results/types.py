@@ -192,7 +192,7 @@ class SourceRow:
     common: bool
     u: float | None
     quantity: str
-    basis: str
+    basis: Part
 
 
 @dataclass(frozen=True)
@@ -271,7 +271,7 @@ class InstrumentUncertainty:
     sources: tuple[SourceRow, ...] = ()
     budgets: tuple[BudgetRow, ...] = ()
     differences: tuple[InstrumentDifference, ...] = ()
-    assumptions: tuple[str, ...] = ()
+    assumptions: tuple[Part, ...] = ()
 
 
 @dataclass(frozen=True)

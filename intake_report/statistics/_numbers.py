@@ -95,23 +95,3 @@ def t_two_sided(t: float, df: float) -> float:
 def coverage_factor(level: float, df: float) -> float:
     """Two-sided coverage factor t((1 + level) / 2, df)."""
     return t_quantile(0.5 + check_level(level) / 2.0, df)
-
-
-def normal_quantile(probability: float) -> float:
-    """Quantile of the standard normal distribution."""
-    return float(special.ndtri(probability))
-
-
-def normal_cdf(x: float) -> float:
-    """Cumulative probability of the standard normal distribution."""
-    return float(special.ndtr(x))
-
-
-def f_upper(f: float, df_between: float, df_within: float) -> float:
-    """Upper tail probability of Fisher's F."""
-    return float(special.fdtrc(df_between, df_within, f))
-
-
-def none_if_not_finite(x: float) -> float | None:
-    """Return `x` as float, or None where it is NaN or infinite (results carry no NaN)."""
-    return float(x) if np.isfinite(x) else None

@@ -12,8 +12,10 @@ from collections.abc import Callable, Hashable, Sequence
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
+from scipy.optimize import brentq
 
 from intake_report.errors import DataError
+from intake_report.messages import Message, message
 from intake_report.statistics._numbers import (
     Floats,
     Values,
@@ -24,8 +26,16 @@ from intake_report.statistics._numbers import (
     t_quantile,
     t_two_sided,
 )
-from intake_report.statistics.comparison import Difference, additive_design, compare_blocked, linked_to
-from intake_report.statistics.permutation import Alternative, PermutationTest, permutation_blocked
+from intake_report.statistics.comparison import (
+    Difference,
+    additive_design,
+    comparable,
+    compare_blocked,
+    linked_to,
+    no_interval,
+    not_linked,
+)
+from intake_report.statistics.permutation import PermutationTest, permutation_blocked
 
 _FAR = 1e4
 
@@ -52,26 +62,9 @@ def gehan_scores(values: Values, censored: Sequence[bool]) -> Floats:
 
 
 def permutation_censored(
-    values: Values,
-    censored: Sequence[bool],
-    candidate: Sequence[bool],
-    block: Sequence[Hashable],
-    alternative: Alternative = "two-sided",
-    rng: np.random.Generator | None = None,
+    values: Values, censored: Sequence[bool], candidate: Sequence[bool], block: Sequence[Hashable]
 ) -> PermutationTest:
-    """Permutation test of Gehan scores within blocks.
-
-    Parameters
-    ----------
-    values, censored, candidate, block : sequences, shape (n,)
-        Time, whether it was not reached, whether the run is of the candidate, and its block.
-    alternative, rng
-        As in `permutation_blocked`; "greater" means that the candidate takes longer.
-
-    Returns
-    -------
-    PermutationTest
-        `difference` is in units of scores.
+    """Permutation test of Gehan scores within blocks; see `permutation_blocked`, `difference` is in units of scores.
 
     Notes
     -----
@@ -82,7 +75,7 @@ def permutation_censored(
     for name in dict.fromkeys(block):
         inside = np.array([b == name for b in block])
         scores[inside] = gehan_scores(y[inside], list(open_[inside]))
-    return permutation_blocked(scores, candidate, block, alternative, rng)
+    return permutation_blocked(scores, candidate, block)
 
 
 def _best_likelihood(y: Floats, open_: NDArray[np.bool_], design: Floats) -> tuple[float, Floats, float]:
@@ -133,31 +126,13 @@ def _best_likelihood(y: Floats, open_: NDArray[np.bool_], design: Floats) -> tup
 
 
 def _edge(t_of: Callable[[float], float], start: float, step: float, target: float) -> float | None:
-    """Value beyond `start` in the direction of `step` at which |t| reaches `target`; None if it never does.
-
-    |t| is close to linear there, so false position (Illinois variant) needs a handful of evaluations.
-    """
-    inner, below = start, -target
-    reach = step
-    while (above := t_of(start + reach) - target) < 0.0:
-        inner, below, reach = start + reach, above, 2.0 * reach
+    """Value beyond `start` in the direction of `step` at which |t| reaches `target`; None if it never does."""
+    inner, reach = start, step
+    while t_of(start + reach) < target:
+        inner, reach = start + reach, 2.0 * reach
         if abs(reach) > _FAR * abs(step):
             return None
-    outer, side = start + reach, 0
-    for _ in range(60):
-        middle = outer - above * (outer - inner) / (above - below)
-        error = t_of(middle) - target
-        if abs(error) < 1e-8 * target or abs(outer - inner) < 1e-10 * abs(step):
-            return middle
-        if error < 0.0:
-            inner, below = middle, error
-            above = above / 2.0 if side == -1 else above
-            side = -1
-        else:
-            outer, above = middle, error
-            below = below / 2.0 if side == 1 else below
-            side = 1
-    return outer
+    return float(brentq(lambda x: t_of(x) - target, inner, start + reach, xtol=1e-10 * abs(step), rtol=1e-12))
 
 
 def _informative(
@@ -173,9 +148,9 @@ def _informative(
         before = int(keep.sum())
         for labels, exempt in ((block, ()), (configuration, pair)):
             for name in dict.fromkeys(labels):
-                mine = keep & np.array([label == name for label in labels])
-                if name not in exempt and mine.any() and open_[mine].all():
-                    keep &= ~mine
+                chosen = keep & np.array([label == name for label in labels])
+                if name not in exempt and chosen.any() and open_[chosen].all():
+                    keep &= ~chosen
         if int(keep.sum()) == before:
             return keep
 
@@ -207,7 +182,7 @@ def compare_censored(
     -------
     dict of str to Difference
         Without censored runs exactly `compare_blocked`. Otherwise method "censored"; a limit that the censoring
-        leaves open is None, and `note` says so; where a whole side was censored `difference` is None too and only
+        leaves open is None, and `notes` say so; where a whole side was censored `difference` is None too and only
         the one limit stands, one-sided. Method "none", all None, when the runs say nothing about the difference.
 
     Raises
@@ -224,39 +199,35 @@ def compare_censored(
     """
     check_level(level)
     y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
-    if not len(configuration) == len(block) == y.size == open_.size:
-        raise ValueError("values, censored, configuration and block differ in length")
     if not open_.any():
         return compare_blocked(values, configuration, block, baseline, level)
-    if baseline not in configuration:
-        raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
+    comparable(configuration, block, baseline, int(open_.size))
     if open_.all():
         raise DataError("No run reached the mark: no difference of times can be given.", remedy="Watch for longer.")
-    if len(set(configuration)) < 2:
-        raise DataError(
-            "Runs of one configuration only: there is nothing to compare.", remedy="Add runs of another one."
-        )
     known = None not in block and len(set(block)) > 1
     linked = linked_to(baseline, configuration, block) if known else set()
     result: dict[str, Difference] = {}
     for name in dict.fromkeys(configuration):
         if name == baseline:
             continue
-        reason = "blocks not used"
+        reason = message("blocks not used", code="no-blocks")
         if name in linked:
             keep = np.array([c in linked for c in configuration])
             inside = [c for c in configuration if c in linked]
             where = [b for b, k in zip(block, keep, strict=True) if k]
-            result[name] = _one_censored(y[keep], open_[keep], inside, where, (baseline, name), level, "")
+            result[name] = _one_censored(y[keep], open_[keep], inside, where, (baseline, name), level, ())
             if result[name].method != "none":
                 continue
             # too few reached to estimate the blocks as well: their scatter then counts as that of the runs
-            reason = "blocks not used: too few runs reached the mark to estimate their effect"
+            reason = message(
+                "blocks not used: too few runs reached the mark to estimate their effect", code="blocks-not-estimable"
+            )
         elif known:
-            reason = f'no block links "{baseline}" and "{name}": block and configuration cannot be told apart'
+            reason = not_linked(baseline, name)
         keep = np.array([c in (baseline, name) for c in configuration])
         inside = [c for c in configuration if c in (baseline, name)]
-        result[name] = _one_censored(y[keep], open_[keep], inside, [0] * len(inside), (baseline, name), level, reason)
+        blocks = [0] * len(inside)
+        result[name] = _one_censored(y[keep], open_[keep], inside, blocks, (baseline, name), level, (reason,))
     return result
 
 
@@ -267,17 +238,18 @@ def _one_censored(
     block: Sequence[Hashable],
     pair: tuple[str, str],
     level: float,
-    reason: str,
+    reasons: tuple[Message, ...],
 ) -> Difference:
     baseline, name = pair
-    mine = [np.array([c == who for c in configuration]) for who in pair]
-    n = (int(mine[0].sum()), int(mine[1].sum()))
-    reached = [int(np.count_nonzero(m & ~open_)) for m in mine]
-    watched = f"{n[0] - reached[0]} of {n[0]} baseline and {n[1] - reached[1]} of {n[1]} candidate runs not reached"
-    notes = [reason, watched] if reason else [watched]
+    sides = [np.array([c == who for c in configuration]) for who in pair]
+    n = (int(sides[0].sum()), int(sides[1].sum()))
+    reached = [int(np.count_nonzero(side & ~open_)) for side in sides]
+    template = "{open} of {n} baseline and {open_candidate} of {n_candidate} candidate runs not reached"
+    counts = {"open": n[0] - reached[0], "n": n[0], "open_candidate": n[1] - reached[1], "n_candidate": n[1]}
+    notes = [*reasons, message(template, code="censored", **counts)]
 
     def nothing(why: str) -> Difference:
-        return Difference(None, None, None, None, None, *n, "none", None, "; ".join([*notes, why]), level)
+        return no_interval(None, n, (*notes, message(why, code="censored-unknown")), level)
 
     if reached == [0, 0]:
         return nothing("neither side reached the mark: their difference is unknown")
@@ -309,27 +281,26 @@ def _one_censored(
         profile = _best_likelihood(z - delta * design[:, column], open_, rest)[0]
         return math.sqrt(df * math.expm1(min(2.0 * max(best - profile, 0.0) / count, 600.0)))
 
-    step = scatter
     centre: float | None
     low: float | None
     high: float | None
     if absent is not None:  # one limit only; walk back to it from where the likelihood is flat
         side = 1.0 if absent == name else -1.0
         far = side * (float(np.ptp(z)) + 20.0 * scatter)
-        edge = _edge(t_of, far, -side * step, t_quantile(level, df))
+        edge = _edge(t_of, far, -side * scatter, t_quantile(level, df))
         if edge is None:
             return nothing("the runs do not bound the difference")
         centre, low, high = None, (edge if side > 0.0 else None), (None if side > 0.0 else edge)
         word, who = ("at least", "candidate") if side > 0.0 else ("at most", "baseline")
-        notes.append(f"no {who} run reached the mark: the difference is {word} the limit given (one-sided)")
+        template = "no {who} run reached the mark: the difference is {word} the limit given (one-sided)"
+        notes.append(message(template, code="one-sided", who=who, word=word))
     else:
         estimate, target = float(coefficients[column]), coverage_factor(level, df)
-        centre, low, high = estimate, *(_edge(t_of, estimate, side * step, target) for side in (-1.0, 1.0))
+        centre, low, high = estimate, *(_edge(t_of, estimate, side * scatter, target) for side in (-1.0, 1.0))
         if low is None or high is None:
-            notes.append("the censoring leaves the interval open on one side")
-    notes.append("normal scatter and an end of watching that does not depend on the time are assumed")
+            notes.append(message("the censoring leaves the interval open on one side", code="open-side"))
+    template = "normal scatter and an end of watching that does not depend on the time are assumed"
+    notes.append(message(template, code="censored-assumptions"))
     p_value = t_two_sided(t_of(0.0), df)
     centre, low, high = (None if v is None else v * unit for v in (centre, low, high))
-    return Difference(
-        centre, low, high, float(df), None, *n, "censored", p_value, "; ".join(notes), level, scatter * unit
-    )
+    return Difference(centre, low, high, float(df), None, *n, "censored", p_value, tuple(notes), level, scatter * unit)

@@ -12,8 +12,10 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from scipy import special
 
 from intake_report.errors import DataError
+from intake_report.messages import Listing, Message, Part, message
 from intake_report.statistics._numbers import (
     Floats,
     Values,
@@ -24,12 +26,23 @@ from intake_report.statistics._numbers import (
     mean_and_squares,
     t_two_sided,
 )
-from intake_report.statistics.means import welch
 
-Method = Literal["blocked", "welch", "pooled", "censored", "mixed", "none"]
+Method = Literal["blocked", "welch", "pooled", "censored", "none"]
 
-_ONE_EACH = "one run per configuration: no scatter can be estimated, the difference is an indication only"
-_NO_SCATTER = "the runs do not scatter at all at this resolution, so no interval can be derived from them"
+
+@dataclass(frozen=True)
+class Nouns:
+    """What is compared and what holds several of them, for the notes: runs in blocks, pulls in sessions."""
+
+    one: str = "run"
+    group: str = "block"
+
+    def note(self, template: str, code: str, **values: Part) -> Message:
+        """Return a note with ``{one}`` and ``{group}`` filled in."""
+        return message(template, code=code, one=self.one, group=self.group, **values)
+
+
+RUNS = Nouns()
 
 
 @dataclass(frozen=True)
@@ -41,17 +54,17 @@ class Difference:
     difference : float or None
         Estimate, in the unit of the values; None only when censoring leaves a bound (`low` or `high`) or nothing.
     low, high : float or None
-        Confidence limits; None when the data allow no interval (`note` says why).
+        Confidence limits; None when the data allow no interval (`notes` say why).
     df, standard_error, p_value : float or None
         Degrees of freedom, standard error and two-sided p-value against no difference.
     n_baseline, n_candidate : int
         Runs on each side.
-    method : {"blocked", "welch", "pooled", "censored", "mixed", "none"}
-        blocked: within blocks, additive model, pooled residual. welch: unequal scatter. pooled: the scatter of the
-        configuration that was repeated is taken for both. censored: additive model by likelihood, "not reached" as
-        longer than. mixed: blocks as random. none: difference only.
-    note : str
-        What the reader has to know about it; empty when nothing.
+    method : {"blocked", "welch", "pooled", "censored", "none"}
+        blocked: within blocks, additive model. welch: unequal scatter. pooled: the scatter of the configuration that
+        was repeated is taken for both. censored: additive model by likelihood, "not reached" as longer than. none:
+        difference only.
+    notes : tuple of Message
+        What the reader has to know about it.
     level : float
         Confidence level of the interval.
     scatter : float or None
@@ -68,29 +81,55 @@ class Difference:
     n_candidate: int
     method: Method
     p_value: float | None
-    note: str = ""
+    notes: tuple[Message, ...] = ()
     level: float = 0.95
     scatter: float | None = None
 
-
-def with_interval(
-    difference: float,
-    error: float,
-    df: float,
-    n: tuple[int, int],
-    method: Method,
-    note: str,
-    level: float,
-    scatter: float,
-) -> Difference:
-    """Return a `Difference` with its t interval and p-value from estimate, standard error and degrees of freedom."""
-    half = coverage_factor(level, df) * error
-    p_value = t_two_sided(difference / error, df)
-    low, high = difference - half, difference + half
-    return Difference(difference, low, high, df, error, *n, method, p_value, note, level, scatter)
+    @property
+    def note(self) -> Part:
+        """All notes in one; empty without any."""
+        return in_one(self.notes)
 
 
-def compare_means(baseline: Values, candidate: Values, level: float = 0.95) -> Difference:
+def in_one(notes: Sequence[Part]) -> Part:
+    """Return notes as one part, "a; b"; empty without any."""
+    return Listing(tuple(notes), ";") if len(notes) > 1 else notes[0] if notes else ""
+
+
+def no_interval(difference: float | None, n: tuple[int, int], notes: Sequence[Message], level: float) -> Difference:
+    """Return a bare `Difference`."""
+    return Difference(difference, None, None, None, None, *n, "none", None, tuple(notes), level)
+
+
+def with_interval(bare: Difference, error: float, df: float, method: Method, scatter: float) -> Difference:
+    """Return a `Difference` with its t interval and p-value from standard error and degrees of freedom."""
+    assert bare.difference is not None
+    half = coverage_factor(bare.level, df) * error
+    return replace(
+        bare,
+        low=bare.difference - half,
+        high=bare.difference + half,
+        df=df,
+        standard_error=error,
+        method=method,
+        p_value=t_two_sided(bare.difference / error, df),
+        scatter=scatter,
+    )
+
+
+def _one_each(nouns: Nouns) -> Message:
+    return nouns.note(
+        "one {one} per configuration: no scatter can be estimated, the difference is an indication only", "one-each"
+    )
+
+
+def _no_scatter(nouns: Nouns) -> Message:
+    return nouns.note(
+        "the {one}s do not scatter at all at this resolution, so no interval can be derived from them", "no-scatter"
+    )
+
+
+def compare_means(baseline: Values, candidate: Values, level: float = 0.95, nouns: Nouns = RUNS) -> Difference:
     """Difference of two means, candidate minus baseline, by Welch's method.
 
     Parameters
@@ -99,6 +138,8 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95) -> D
         One value per run, finite, in one unit.
     level : float
         Confidence level.
+    nouns : Nouns
+        What the notes call a run and a block.
 
     Returns
     -------
@@ -113,29 +154,32 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95) -> D
 
     Notes
     -----
-    Assumes independent runs. Source: B. L. Welch, Biometrika 34 (1947) 28–35.
+    Assumes independent runs. Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
     """
     check_level(level)
     a, b = finite(baseline, "baseline values"), finite(candidate, "candidate values")
     n = (int(a.size), int(b.size))
     mean_a, squares_a = mean_and_squares(a - a[0])
     mean_b, squares_b = mean_and_squares(b - a[0])
-    difference = mean_b - mean_a
+    bare = no_interval(mean_b - mean_a, n, (), level)
     if max(n) == 1:
-        return Difference(difference, None, None, None, None, *n, "none", None, _ONE_EACH, level)
+        return replace(bare, notes=(_one_each(nouns),))
     if below_rounding(np.concatenate([a - a[0] - mean_a, b - a[0] - mean_b]), np.concatenate([a, b])):
-        return Difference(difference, None, None, None, None, *n, "none", None, _NO_SCATTER, level)
+        return replace(bare, notes=(_no_scatter(nouns),))
     if min(n) == 1:
         df = max(n) - 1
         scatter = math.sqrt((squares_a + squares_b) / df)
-        error = scatter * math.sqrt(1.0 / n[0] + 1.0 / n[1])
         once, other = ("baseline", "candidate") if n[0] == 1 else ("candidate", "baseline")
-        note = f"the {once} was run once: the scatter of the {other} runs is taken for both"
-        return with_interval(difference, error, df, n, "pooled", note, level, scatter)
-    test = welch(a, b)
-    assert test is not None  # both scatters zero was handled above
+        template = "the {once} has one {one}: the scatter of the {one}s of the {other} is taken for both"
+        note = nouns.note(template, "one-side", once=once, other=other)
+        error = scatter * math.sqrt(1.0 / n[0] + 1.0 / n[1])
+        return with_interval(replace(bare, notes=(note,)), error, df, "pooled", scatter)
+    parts = squares_a / (n[0] - 1) / n[0], squares_b / (n[1] - 1) / n[1]
+    variance = sum(parts)
+    # shares first: squaring tiny variances directly would underflow
+    welch_df = 1.0 / sum((part / variance) ** 2 / (k - 1) for part, k in zip(parts, n, strict=True))
     scatter = math.sqrt((squares_a / (n[0] - 1) + squares_b / (n[1] - 1)) / 2.0)
-    return with_interval(difference, test.standard_error, test.df, n, "welch", "", level, scatter)
+    return with_interval(bare, math.sqrt(variance), welch_df, "welch", scatter)
 
 
 def linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequence[Hashable]) -> set[Hashable]:
@@ -160,12 +204,31 @@ def additive_design(
     return np.array(columns, dtype=np.float64).T, candidates
 
 
+def comparable(configuration: Sequence[str], block: Sequence[Hashable | None], baseline: str, size: int) -> None:
+    """Refuse a layout in which nothing can be compared with the baseline.
+
+    Raises
+    ------
+    DataError
+        No run of the baseline, or only one configuration.
+    """
+    if not len(configuration) == len(block) == size:
+        raise ValueError("values, configuration and block differ in length")
+    if baseline not in configuration:
+        raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
+    if len(set(configuration)) < 2:
+        raise DataError(
+            "Runs of one configuration only: there is nothing to compare.", remedy="Add runs of another one."
+        )
+
+
 def compare_blocked(
     values: Values,
     configuration: Sequence[str],
     block: Sequence[Hashable | None],
     baseline: str,
     level: float = 0.95,
+    nouns: Nouns = RUNS,
 ) -> dict[str, Difference]:
     """Differences of every configuration from the baseline, made within blocks.
 
@@ -181,12 +244,14 @@ def compare_blocked(
         The configuration that the others are compared with.
     level : float
         Confidence level.
+    nouns : Nouns
+        What the notes call a run and a block.
 
     Returns
     -------
     dict of str to Difference
         One per other configuration, in order of appearance. Method "blocked" where blocks link it to the baseline;
-        otherwise `compare_means` with the reason in `note`. When the model leaves no degree of freedom the
+        otherwise `compare_means` with the reason in `notes`. When the model leaves no degree of freedom the
         difference stands without an interval (method "none").
 
     Raises
@@ -203,25 +268,22 @@ def compare_blocked(
     """
     check_level(level)
     y = finite(values, "values per run")
-    if not len(configuration) == len(block) == y.size:
-        raise ValueError("values, configuration and block differ in length")
-    if baseline not in configuration:
-        raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
-    if len(set(configuration)) < 2:
-        raise DataError(
-            "Runs of one configuration only: there is nothing to compare.", remedy="Add runs of another one."
-        )
+    comparable(configuration, block, baseline, int(y.size))
     groups = {name: y[[c == name for c in configuration]] for name in dict.fromkeys(configuration)}
 
-    def unblocked(name: str, reason: str) -> Difference:
-        plain = compare_means(groups[baseline], groups[name], level)
-        return replace(plain, note="; ".join(part for part in (reason, plain.note) if part))
+    def unblocked(name: str, reason: Message) -> Difference:
+        plain = compare_means(groups[baseline], groups[name], level, nouns)
+        return replace(plain, notes=(reason, *plain.notes))
 
     unknown = sum(b is None for b in block)
     if unknown or len(set(block)) == 1:
-        reason = f"blocks not used: {unknown} of {y.size} runs name none" if unknown else "all runs are in one block"
         if unknown == y.size:
-            reason = "no blocks were named"
+            reason = nouns.note("no {group}s were named", "no-blocks")
+        elif unknown:
+            template = "{group}s not used: {unknown} of {n} {one}s name none"
+            reason = nouns.note(template, "blocks-unknown", unknown=unknown, n=int(y.size))
+        else:
+            reason = nouns.note("all {one}s are in one {group}", "one-block")
         return {name: unblocked(name, reason) for name in groups if name != baseline}
 
     design, candidates = additive_design(configuration, block, baseline)
@@ -236,57 +298,35 @@ def compare_blocked(
     linked = linked_to(baseline, configuration, block)
     own_blocks = {name: {b for c, b in zip(configuration, block, strict=True) if c == name} for name in groups}
     result: dict[str, Difference] = {}
-    for position, name in enumerate(candidates):
-        label = str(name)
+    for position, name in enumerate(map(str, candidates)):
         if name not in linked:
-            reason = f'no block holds both "{baseline}" and "{label}": block and configuration cannot be told apart'
-            result[label] = unblocked(label, reason)
+            result[name] = unblocked(name, not_linked(baseline, name, nouns))
             continue
-        n = (int(groups[baseline].size), int(groups[label].size))
-        estimate = float(coefficients[position])
-        direct = own_blocks[baseline] & own_blocks[label]
-        note = "" if direct else f'"{label}" shares no block with "{baseline}": compared by way of other configurations'
-        if df < 1 or scatter == 0.0:
-            why = (
-                (_ONE_EACH if max(n) == 1 else "no run is left over to estimate the scatter") if df < 1 else _NO_SCATTER
-            )
-            note = "; ".join(part for part in (note, why) if part)
-            result[label] = Difference(estimate, None, None, None, None, *n, "none", None, note, level)
-            continue
+        n = (int(groups[baseline].size), int(groups[name].size))
+        notes = []
+        if not own_blocks[baseline] & own_blocks[name]:
+            template = '"{name}" shares no {group} with "{baseline}": compared by way of other configurations'
+            notes.append(nouns.note(template, "indirect", name=name, baseline=baseline))
+        if df < 1:
+            left_over = nouns.note("no {one} is left over to estimate the scatter", "no-degree-of-freedom")
+            notes.append(_one_each(nouns) if max(n) == 1 else left_over)
+        elif scatter == 0.0:
+            notes.append(_no_scatter(nouns))
+        bare = no_interval(float(coefficients[position]), n, notes, level)
         error = scatter * math.sqrt(float(spread[position, position]))
-        result[label] = with_interval(estimate, error, df, n, "blocked", note, level, scatter)
+        known = df >= 1 and scatter > 0.0
+        result[name] = with_interval(bare, error, df, "blocked", scatter) if known else bare
     return result
 
 
-def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
-    """Residuals of the additive model, shape (n,): what is left of each run without configuration and block.
-
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        One value per run, finite.
-    configuration, block : sequences, shape (n,)
-        As in `compare_blocked`; one common block takes out the configurations' means only.
-
-    Notes
-    -----
-    Wanted for `lag_one` and for looking at single runs. Residuals of few runs are tied to each other.
-    """
-    y = finite(values, "values per run")
-    if not len(configuration) == len(block) == y.size:
-        raise ValueError("values, configuration and block differ in length")
-    design, _ = additive_design(configuration, block, configuration[0])
-    shifted = y - y[0]
-    return np.asarray(shifted - design @ np.linalg.lstsq(design, shifted, rcond=None)[0], dtype=np.float64)
+def not_linked(baseline: str, name: str, nouns: Nouns = RUNS) -> Message:
+    """Return the note that no block holds both."""
+    template = 'no {group} holds both "{baseline}" and "{name}": {group} and configuration cannot be told apart'
+    return nouns.note(template, "confounded", baseline=baseline, name=name)
 
 
 def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
     """Holm-adjusted p-values, in the order given; None (no test was possible) stays None and does not count.
-
-    Parameters
-    ----------
-    p_values : sequence of float or None, shape (n,)
-        Each within 0 to 1.
 
     Notes
     -----
@@ -302,3 +342,38 @@ def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
         running = max(running, min(1.0, (len(known) - rank) * p))
         adjusted[i] = running
     return tuple(adjusted)
+
+
+def equivalence(difference: float, error: float, df: float, margin: float) -> float:
+    """p-value of two one-sided tests of a difference against ± margin: the larger of the two.
+
+    Parameters
+    ----------
+    difference, error, df : float
+        Estimate, standard error > 0, degrees of freedom (infinite = normal).
+    margin : float
+        Greater than zero, chosen before looking at the data; equivalent at level alpha when p ≤ alpha.
+
+    Notes
+    -----
+    D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657–680. "Not shown to differ" is not "equivalent".
+    """
+    if margin <= 0.0:
+        raise ValueError(f"equivalence margin {margin} is not greater than zero")
+    return float(
+        max(special.stdtr(df, (difference - margin) / error), special.stdtr(df, -(difference + margin) / error))
+    )
+
+
+def standardised(found: Difference) -> float | None:
+    """Return the difference in units of the scatter of one run, corrected for few degrees of freedom; else None.
+
+    Notes
+    -----
+    Hedges' correction Γ(df/2) / (√(df/2)·Γ((df − 1)/2)); L. V. Hedges, J. Educ. Stat. 6 (1981) 107–128.
+    """
+    df, d, scatter = found.df, found.difference, found.scatter
+    if d is None or scatter is None or df is None or df <= 1.0 or scatter == 0.0:
+        return None
+    correction = math.exp(math.lgamma(df / 2.0) - math.lgamma((df - 1.0) / 2.0)) / math.sqrt(df / 2.0)
+    return correction * d / scatter

@@ -6,10 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-import numpy as np
 from scipy import special
 
-from intake_report.statistics._numbers import normal_quantile, t_quantile
+from intake_report.statistics._numbers import t_quantile
 
 Decision = Literal["conforms", "does not conform", "undecided"]
 
@@ -26,25 +25,11 @@ class Conformity:
         Probability that the true value conforms, given the measured one.
     guard_band : float
         Distance from the limit within which no decision is made, w = factor·u.
-    risk : float
-        Probability that the decision is wrong (of the more likely outcome when undecided).
-    highest_risk : float
-        The largest risk that the rule lets through for one limit.
     """
 
     decision: Decision
     probability: float
     guard_band: float
-    risk: float
-    highest_risk: float
-
-
-@dataclass(frozen=True)
-class GlobalRisk:
-    """Shares of all items that are wrongly accepted and wrongly rejected."""
-
-    false_accept: float
-    false_reject: float
 
 
 def _cdf(x: float, df: float | None) -> float:
@@ -98,33 +83,6 @@ def guard_band(u: float, risk: float, df: float | None = None) -> float:
     return u * t_quantile(1.0 - risk, math.inf if df is None else df)
 
 
-def one_sided_risk(guard: float, u: float, df: float | None = None) -> float:
-    """Largest risk of a wrong acceptance when a guard band of width `guard` is kept from one limit."""
-    return _cdf(-guard / u, df)
-
-
-def exceeding_limit_relative(limit: float, relative_u: float, probability: float) -> float:
-    """Smallest measured value that shows, with `probability`, that the true value exceeds `limit`.
-
-    Parameters
-    ----------
-    limit : float
-        Upper limit of the true value, > 0.
-    relative_u : float
-        Standard uncertainty as a share of the measured value.
-    probability : float
-        Wanted probability that the limit is exceeded.
-
-    Notes
-    -----
-    JCGM 106:2012, the example of a road speed limit.
-    """
-    share = relative_u * normal_quantile(probability)
-    if share >= 1.0:
-        raise ValueError("no measured value can show it: the relative uncertainty is too large")
-    return limit / (1.0 - share)
-
-
 def decide(
     value: float,
     u: float,
@@ -154,65 +112,7 @@ def decide(
     a, b = _limits(low, high)
     guard = guard_band(u, risk, df)
     probability = conformance_probability(value, u, low, high, df)
-    highest = risk if u > 0.0 else 0.0
     if a + guard <= value <= b - guard:
-        # both tails may carry risk when both limits are near
-        return Conformity("conforms", probability, guard, 1.0 - probability, highest)
-    if value < a - guard or value > b + guard:
-        return Conformity("does not conform", probability, guard, probability, highest)
-    return Conformity("undecided", probability, guard, min(probability, 1.0 - probability), highest)
-
-
-def capability(mean: float, sd: float, low: float | None = None, high: float | None = None) -> float:
-    """Capability index Cpk: distance to the nearer limit in units of three standard deviations."""
-    a, b = _limits(low, high)
-    return min(b - mean, mean - a) / (3.0 * sd)
-
-
-def global_risk(
-    process_sd: float,
-    u: float,
-    low: float,
-    high: float,
-    guard: float = 0.0,
-    process_mean: float = 0.0,
-    nodes: int = 160,
-) -> GlobalRisk:
-    """Consumer's and producer's risk over a whole population of items.
-
-    Parameters
-    ----------
-    process_sd, process_mean : float
-        Scatter and mean of the items' true values (normal).
-    u : float
-        Standard uncertainty of the measurement (normal, unbiased), > 0.
-    low, high : float
-        Limits of the true value.
-    guard : float
-        The measured value has to lie this far inside both limits.
-    nodes : int
-        Points of the Gauss–Legendre rule per interval.
-
-    Notes
-    -----
-    JCGM 106:2012, 9.5: integrals of the prior times the probability of the measurement, cut off at 10 standard
-    deviations of the process.
-    """
-    if low + guard >= high - guard:
-        raise ValueError("the guard bands leave no acceptance interval")
-    x, w = np.polynomial.legendre.leggauss(nodes)
-
-    def share(start: float, end: float, accept: bool) -> float:
-        if end <= start:
-            return 0.0
-        true = 0.5 * (end - start) * x + 0.5 * (end + start)
-        density = np.exp(-0.5 * ((true - process_mean) / process_sd) ** 2) / (process_sd * math.sqrt(2.0 * math.pi))
-        accepted = special.ndtr((high - guard - true) / u) - special.ndtr((low + guard - true) / u)
-        chance = accepted if accept else 1.0 - accepted
-        return float(0.5 * (end - start) * np.sum(w * density * chance))
-
-    reach = 10.0 * process_sd
-    outside = share(process_mean - reach, min(low, process_mean + reach), True)
-    outside += share(max(high, process_mean - reach), process_mean + reach, True)
-    inside = share(max(low, process_mean - reach), min(high, process_mean + reach), False)
-    return GlobalRisk(outside, inside)
+        return Conformity("conforms", probability, guard)
+    beyond = value < a - guard or value > b + guard
+    return Conformity("does not conform" if beyond else "undecided", probability, guard)

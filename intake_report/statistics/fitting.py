@@ -1,22 +1,23 @@
 """First-order exponential fits: y = final + change·exp(−t/tau), with the sensor's own lag in series where it is known.
 
-The models are linear in everything but the time constant. For each time constant the linear part is solved exactly
+The model is linear in everything but the time constant. For each time constant the linear part is solved exactly
 (variable projection, Golub and Pereyra 1973), so the search is over one variable only: a grid over its logarithm finds
-every valley, Gauss–Newton finishes in the best one. No starting value can lead it astray; one that is given is tried
-as well.
+every valley, Gauss–Newton finishes in the best one. No starting value can lead it astray. One set of readings and the
+thousands of a Monte Carlo go through the same steps.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from intake_report.errors import DataError
-from intake_report.statistics._numbers import Floats, Values, below_rounding, finite, none_if_not_finite
-from intake_report.statistics.runs import runs_test
+from intake_report.statistics._numbers import Floats, Values, below_rounding, finite
+from intake_report.statistics.checks import runs_test
 
 Caveat = Literal[
     "infinite-covariance",
@@ -28,100 +29,9 @@ Caveat = Literal[
     "second-valley",
 ]
 
-_GRID = 160
-_STRUCTURE = 0.01
-
-
-@dataclass(frozen=True)
-class ExponentialFit:
-    """First-order fit y = final + change·exp(−t/tau), or its reading by a sensor with a lag of its own.
-
-    Attributes
-    ----------
-    usable : bool
-        False when the fit is refused: `caveats` says why, and the parameters are None.
-    final, change, tau : float or None
-        End value, start minus end value, time constant [unit of t].
-    final_error, change_error, tau_error : float or None
-        Standard errors from the residuals; None for a parameter that was held.
-    rss, residual_sd : float
-        Residual sum of squares, residual standard deviation (None without degree of freedom).
-    df, n : int
-        Degrees of freedom, points.
-    sensor_tau : float
-        Time constant of the sensor that was taken into the model (0 = none).
-    caveats : tuple of str
-        Codes, from the state of the fit: see `explain`.
-    runs_p : float or None
-        p-value of the runs test on the signs of the residuals (too few runs).
-    """
-
-    usable: bool
-    final: float | None
-    change: float | None
-    tau: float | None
-    final_error: float | None
-    change_error: float | None
-    tau_error: float | None
-    rss: float
-    residual_sd: float | None
-    df: int
-    n: int
-    sensor_tau: float = 0.0
-    caveats: tuple[Caveat, ...] = ()
-    runs_p: float | None = None
-
-    def air(self, t: Values) -> Floats:
-        """Return the fitted value without the sensor's lag at times `t`, shape (n,)."""
-        return self._curve(t, 0.0)
-
-    def reading(self, t: Values) -> Floats:
-        """Return the fitted value as the sensor shows it at times `t`, shape (n,)."""
-        return self._curve(t, self.sensor_tau)
-
-    def _curve(self, t: Values, sensor_tau: float) -> Floats:
-        if self.final is None or self.change is None or self.tau is None:
-            raise DataError("The fit was refused: there is no curve.", remedy="Look at its caveats.")
-        return self.final + self.change * decay(np.asarray(t, dtype=np.float64), self.tau, sensor_tau)
-
-    def time_to(self, value: float, of: Literal["air", "reading"] = "air") -> float | None:
-        """Return when the curve reaches `value`; 0 if it starts there or beyond, None if it never does.
-
-        Parameters
-        ----------
-        value : float
-            In the unit of y.
-        of : {"air", "reading"}
-            Without or with the sensor's lag.
-        """
-        if self.final is None or self.change is None or self.tau is None or self.change == 0.0:
-            return None
-        share = (value - self.final) / self.change
-        if share >= 1.0:
-            return 0.0
-        if share <= 0.0:
-            return None
-        first = -self.tau * math.log(share)
-        if of == "air" or self.sensor_tau == 0.0:
-            return first
-        # the reading only falls behind: bisect from the air's own time on
-        low, high = first, first + (self.tau + self.sensor_tau) * (1.0 - math.log(share))
-        while float(decay(np.array([high]), self.tau, self.sensor_tau)[0]) > share:
-            high *= 2.0
-        for _ in range(100):
-            middle = 0.5 * (low + high)
-            if float(decay(np.array([middle]), self.tau, self.sensor_tau)[0]) > share:
-                low = middle
-            else:
-                high = middle
-        return high
-
-    def rate(self, t: float = 0.0) -> float | None:
-        """Return the slope of the curve (without the sensor's lag) at `t` [unit of y per unit of t]."""
-        if self.change is None or self.tau is None:
-            return None
-        return -self.change / self.tau * math.exp(-t / self.tau)
-
+GRID = 160  # time constants tried for one set of readings
+STRUCTURE = 0.01  # p of the runs test below which the residuals follow a pattern
+NEARLY_AS_DEEP = 3.84  # χ² with one degree of freedom at 95 %: another valley within the likelihood-ratio region
 
 _EXPLANATIONS: dict[Caveat, str] = {
     "infinite-covariance": "the data do not determine the parameters (no finite covariance)",
@@ -137,6 +47,51 @@ _EXPLANATIONS: dict[Caveat, str] = {
 def explain(caveat: Caveat) -> str:
     """Return the sentence that belongs to a caveat code."""
     return _EXPLANATIONS[caveat]
+
+
+@dataclass(frozen=True)
+class ExponentialFit:
+    """First-order fit y = final + change·exp(−t/tau), or its reading by a sensor with a lag of its own.
+
+    Attributes
+    ----------
+    final, change, tau : float or None
+        End value, start minus end value, time constant [unit of t]; None when the fit is refused.
+    final_error, change_error, tau_error : float or None
+        Standard errors from the residuals; None for an end value that was held.
+    rss : float
+        Residual sum of squares.
+    df : int
+        Degrees of freedom.
+    caveats : tuple of str
+        Codes, from the state of the fit: see `explain`.
+    """
+
+    final: float | None
+    change: float | None
+    tau: float | None
+    final_error: float | None
+    change_error: float | None
+    tau_error: float | None
+    rss: float
+    df: int
+    caveats: tuple[Caveat, ...] = ()
+
+    @property
+    def usable(self) -> bool:
+        """False when the fit is refused: `caveats` says why."""
+        return self.tau is not None
+
+
+@dataclass(frozen=True)
+class ManyFits:
+    """Parameters of m fits, each shape (m,); NaN where the fit is refused (`usable` False)."""
+
+    final: Floats
+    change: Floats
+    tau: Floats
+    rss: Floats
+    usable: NDArray[np.bool_]
 
 
 def decay(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0) -> Floats:
@@ -180,159 +135,155 @@ def decay_slope(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0
     return np.asarray(np.where(none, t / tau * plain, np.where(close, limit, both)), dtype=np.float64)
 
 
-def tau_grid(t: Floats, size: int = _GRID) -> Floats:
+def _tau_grid(t: Floats, size: int) -> Floats:
     """Time constants that sampling at `t` can tell from zero and from a straight line, shape (size,)."""
-    steps = np.diff(np.unique(t))
-    span = float(np.max(t) - np.min(t))
-    return np.geomspace(0.1 * float(np.min(steps)), 100.0 * span, size)
+    return np.geomspace(0.1 * float(np.min(np.diff(np.unique(t)))), 100.0 * float(np.ptp(t)), size)
 
 
-def _solve(basis: Floats, y: Floats) -> tuple[Floats, float]:
-    coefficients = np.asarray(np.linalg.lstsq(basis, y, rcond=None)[0], dtype=np.float64)
-    residual = y - basis @ coefficients
-    return coefficients, float(residual @ residual)
+def _valleys(t: Floats, target: Floats, taus: Floats, lag: float, centred: bool) -> Floats:
+    """Sum of squares that each time constant explains in each row, shape (m, len(taus)); `centred`: the end is free."""
+    curves = decay(t[None, :], taus[:, None], lag)
+    if centred:
+        curves = curves - curves.mean(axis=1, keepdims=True)
+    norms = np.linalg.norm(curves, axis=1)
+    return np.asarray((target @ (curves / np.where(norms > 0.0, norms, 1.0)[:, None]).T) ** 2, dtype=np.float64)
+
+
+def _linear(curve: Floats, y: Floats, centred: bool) -> tuple[Floats, Floats, Floats]:
+    """Slope of y on curve, the centred (or plain) residual, and the curve as used; all rows at once."""
+    if centred:
+        curve = curve - curve.mean(axis=1, keepdims=True)
+    square = np.einsum("ij,ij->i", curve, curve)
+    slope = np.einsum("ij,ij->i", curve, y) / np.where(square > 0.0, square, 1.0)
+    return slope, y - slope[:, None] * curve, curve
+
+
+def _step(t: Floats, tau: Floats, lag: Floats, slope: Floats, residual: Floats, curve: Floats, centred: bool) -> Floats:
+    """Gauss–Newton step of log tau in each row, the linear part projected out."""
+    change = slope[:, None] * decay_slope(t[None, :], tau[:, None], lag)
+    if centred:
+        change = change - change.mean(axis=1, keepdims=True)
+    across = _linear(curve, change, centred)[1]
+    square = np.einsum("ij,ij->i", across, across)
+    return np.asarray(np.einsum("ij,ij->i", across, residual) / np.where(square > 0.0, square, 1.0), dtype=np.float64)
 
 
 @dataclass(frozen=True)
-class _Model:
-    """Columns of the linear part as a function of the time constant."""
+class _Search:
+    """What Gauss–Newton needs: times, readings about their end or mean (m, n), lag (m, 1), range of log tau."""
 
     t: Floats
-    sensor_tau: float
-    shape: Literal["free", "fixed-final", "from-zero"]
+    target: Floats
+    lag: Floats
+    centred: bool
+    low: float
+    high: float
 
-    def basis(self, tau: float) -> Floats:
-        curve = decay(self.t, tau, self.sensor_tau)
-        if self.shape == "free":
-            return np.column_stack([np.ones_like(curve), curve])
-        return (1.0 - curve if self.shape == "from-zero" else curve)[:, None]
-
-    def valleys(self, y: Floats, grid: Floats) -> Floats:
-        """Residual sum of squares at each time constant, shape (len(grid),), all at once."""
-        curves = decay(self.t[None, :], grid[:, None], self.sensor_tau)
-        if self.shape == "from-zero":
-            curves = 1.0 - curves
-        if self.shape == "free":
-            curves, y = curves - curves.mean(axis=1, keepdims=True), y - y.mean()
-        squares = np.einsum("ij,ij->i", curves, curves)
-        slopes = (curves @ y) / np.where(squares > 0.0, squares, 1.0)
-        residuals = y - slopes[:, None] * curves
-        return np.asarray(np.einsum("ij,ij->i", residuals, residuals), dtype=np.float64)
-
-    def gradient(self, tau: float, coefficients: Floats) -> Floats:
-        """Jacobian in (linear parameters, log tau)."""
-        slope = decay_slope(self.t, tau, self.sensor_tau) * coefficients[-1]
-        return np.column_stack([self.basis(tau), -slope if self.shape == "from-zero" else slope])
-
-
-def _polish(model: _Model, y: Floats, tau: float, rss: float, low: float, high: float) -> tuple[float, float]:
-    """Gauss–Newton on log tau with the linear part projected out, halving steps that do not improve."""
-    for _ in range(100):
-        coefficients, rss = _solve(model.basis(tau), y)
-        jacobian = model.gradient(tau, coefficients)
-        residual = y - model.basis(tau) @ coefficients
-        step = float(np.linalg.lstsq(jacobian, residual, rcond=None)[0][-1])
-        step = max(-1.0, min(1.0, step))
-        better = False
-        while abs(step) > 1e-13:
-            trial = min(max(tau * math.exp(step), low), high)
-            trial_rss = _solve(model.basis(trial), y)[1]
-            if trial_rss < rss:
-                tau, rss, better = trial, trial_rss, True
+    def polish(self, log_tau: Floats, active: NDArray[np.intp], steps: int, tolerance: float) -> tuple[Floats, ...]:
+        """Return log tau, residual sum of squares and slope of each row; rows that are not `active` stay."""
+        t, target, lag, centred = self.t, self.target, self.lag, self.centred
+        log_tau = log_tau.copy()
+        slope, residual, curve = _linear(decay(t[None, :], np.exp(log_tau)[:, None], lag), target, centred)
+        rss = np.einsum("ij,ij->i", residual, residual)
+        damping = np.ones(len(log_tau))
+        for _ in range(steps):
+            if active.size == 0:
                 break
-            step *= 0.5
-        if not better or abs(step) < 1e-12:
-            break
-    return tau, rss
+            step = _step(
+                t, np.exp(log_tau[active]), lag[active], slope[active], residual[active], curve[active], centred
+            )
+            step = damping[active] * np.clip(step, -0.7, 0.7)
+            trial = np.clip(log_tau[active] + step, self.low, self.high)
+            trial_curve = decay(t[None, :], np.exp(trial)[:, None], lag[active])
+            new_slope, new_residual, new_curve = _linear(trial_curve, target[active], centred)
+            new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
+            better = new_rss < rss[active]
+            rows = active[better]
+            log_tau[rows], rss[rows], slope[rows] = trial[better], new_rss[better], new_slope[better]
+            residual[rows], curve[rows] = new_residual[better], new_curve[better]
+            damping[active] = np.where(better, 1.0, 0.5 * damping[active])
+            active = active[np.abs(step) > tolerance]
+        return log_tau, rss, slope
 
 
-def _search(model: _Model, y: Floats, start_tau: float | None) -> tuple[float, float, bool, bool]:
-    """Best time constant, its rss, whether it lies at a bound, whether another valley is nearly as deep."""
-    grid = tau_grid(model.t)
-    low, high = float(grid[0]), float(grid[-1])
-    if start_tau is not None and low < start_tau < high:
-        grid = np.sort(np.append(grid, start_tau))
-    values = model.valleys(y, grid)
-    inner = np.flatnonzero((values[1:-1] <= values[:-2]) & (values[1:-1] <= values[2:])) + 1
-    found = sorted(_polish(model, y, float(grid[i]), float(values[i]), low, high)[::-1] for i in inner)
-    edge_rss, edge_tau = min((float(values[0]), low), (float(values[-1]), high))
-    if not found or edge_rss < found[0][0] * (1.0 - 1e-9):
-        return edge_tau, edge_rss, True, False
-    best_rss, best_tau = found[0]
-    others = [rss for rss, tau in found[1:] if abs(math.log(tau / best_tau)) > 1e-3]
-    # nearly as deep: within the 95 % region of one parameter (likelihood ratio, χ² = 3.84)
-    limit = best_rss * math.exp(3.84 / y.size)
-    return best_tau, best_rss, False, any(rss < limit for rss in [*others, edge_rss])
+def fit_recovery_many(
+    t: Floats,
+    y: Floats,
+    *,
+    final: Floats | float | None = None,
+    sensor_tau: Floats | float = 0.0,
+    grid: int = 80,
+    tolerance: float = 1e-8,
+) -> ManyFits:
+    """Fit y = final + change·exp(−t/tau) to each row of readings.
 
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times, common to all rows, ≥ 0, n at least 4 for a useful fit.
+    y : ndarray, shape (m, n)
+        Readings, finite.
+    final : float or ndarray, shape (m,), optional
+        End value to hold; None = fitted.
+    sensor_tau : float or ndarray, shape (m,)
+        Time constant of the sensor in each row.
+    grid : int
+        Time constants tried to find the valley, at the median sensor time constant.
+    tolerance : float
+        Relative change of the time constant at which a row is done.
 
-def _fit(model: _Model, y: Floats, held: float | None, start_tau: float | None) -> ExponentialFit:
-    n = int(y.size)
-    parameters = {"free": 3, "fixed-final": 2, "from-zero": 2}[model.shape]
-    df = n - parameters
-    target = y - held if held is not None else y
-    scale = y if held is None else np.append(y, held)
-    flat = below_rounding(target - (target.mean() if model.shape == "free" else 0.0), scale)
+    Returns
+    -------
+    ManyFits
+        A row is refused when its best time constant lies at an end of the range or the reading does not change.
 
-    def refused(rss: float, *caveats: Caveat) -> ExponentialFit:
-        sd = math.sqrt(rss / df) if df > 0 else None
-        return ExponentialFit(False, None, None, None, None, None, None, rss, sd, df, n, model.sensor_tau, caveats)
-
-    if flat:
-        return refused(0.0, "no-change")
-    if df < 1:
-        return refused(0.0, "few-points")
-    # deviations from the first value keep digits in the free model; the others are tied to zero
-    origin = float(target[0]) if model.shape == "free" else 0.0
-    target = target - origin
-    tau, rss, at_bound, second = _search(model, target, start_tau)
-    if at_bound:
-        return refused(rss, "parameter-at-bound")
-    coefficients, rss = _solve(model.basis(tau), target)
-    jacobian = model.gradient(tau, coefficients)
-    norms = np.linalg.norm(jacobian, axis=0)
-    if not np.all(norms > 0.0) or np.linalg.cond(jacobian / np.where(norms > 0.0, norms, 1.0)) > 1e8:
-        return refused(rss, "infinite-covariance")
-    residual = target - model.basis(tau) @ coefficients
-    exact = below_rounding(residual, scale)
-    variance = 0.0 if exact else rss / df
-    covariance = variance * np.linalg.inv(jacobian.T @ jacobian)
-    errors = np.sqrt(np.diag(covariance))
-    caveats: list[Caveat] = []
-    runs_p = None if exact else runs_test(residual).p_value
-    if runs_p is not None and runs_p < _STRUCTURE:
-        caveats.append("structured-residuals")
-    if tau > float(np.ptp(model.t)):
-        caveats.append("span-shorter-than-time-constant")
-    if second:
-        caveats.append("second-valley")
-    result = ExponentialFit(
-        True, None, None, tau, None, None, float(errors[-1]) * tau, rss, math.sqrt(variance), df, n, model.sensor_tau,
-        tuple(caveats), none_if_not_finite(math.nan if runs_p is None else runs_p),
-    )  # fmt: skip
-    if model.shape == "free":
-        final, change = float(coefficients[0]) + origin, float(coefficients[1])
-        return replace(result, final=final, change=change, final_error=float(errors[0]), change_error=float(errors[1]))
-    if model.shape == "fixed-final":
-        return replace(result, final=held, change=float(coefficients[0]), change_error=float(errors[0]))
-    # a rise from zero: its plateau is both the end value and the change
-    plateau, error = float(coefficients[0]), float(errors[0])
-    return replace(result, final=plateau, change=-plateau, final_error=error, change_error=error)
-
-
-def _points(t: Values, y: Values) -> tuple[Floats, Floats]:
-    a, b = finite(t, "times", 2), finite(y, "readings", 2)
-    if a.size != b.size:
+    Notes
+    -----
+    Same model, range and refusals as `fit_recovery`, without standard errors or caveats.
+    """
+    m, n = y.shape
+    if t.shape != (n,):
         raise ValueError("times and readings differ in length")
-    if np.all(a == a[0]):
-        raise DataError("All readings are of one time: no curve can be fitted.", remedy="Use a longer record.")
-    if np.min(a) < 0.0:
-        raise ValueError("times count from the start of the fall and are not negative")
-    return a, b
+    centred = final is None
+    offset = y.mean(axis=1) if final is None else np.broadcast_to(np.asarray(final, dtype=np.float64), (m,))
+    target = y - offset[:, None]
+    lag = np.broadcast_to(np.asarray(sensor_tau, dtype=np.float64), (m,))[:, None]
+    taus = _tau_grid(t, grid)
+    best = np.argmax(_valleys(t, target, taus, float(np.median(lag)), centred), axis=1)
+    usable = (best > 0) & (best < grid - 1) & (np.ptp(target, axis=1) > 0.0)
+    low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
+    search = _Search(t, target, lag, centred, low, high)
+    log_tau, rss, slope = search.polish(np.log(taus[best]), np.flatnonzero(usable), 40, tolerance)
+    usable &= (log_tau > low) & (log_tau < high)
+    tau = np.exp(log_tau)
+    end = offset - slope * decay(t[None, :], tau[:, None], lag).mean(axis=1) if centred else offset
+    blank = np.where(usable, 1.0, np.nan)
+    return ManyFits(end * blank, slope * blank, tau * blank, rss, usable)
 
 
-def fit_recovery(
-    t: Values, y: Values, *, final: float | None = None, sensor_tau: float = 0.0, start_tau: float | None = None
-) -> ExponentialFit:
+def _deepest(search: _Search, taus: Floats) -> tuple[float, float, bool, bool]:
+    """Best time constant of one row, its rss, whether it lies at a bound, whether another valley is nearly as deep."""
+    target = search.target
+    explained = _valleys(search.t, target, taus, float(search.lag[0, 0]), search.centred)[0]
+    left = float(target[0] @ target[0]) - explained
+    inner = np.flatnonzero((left[1:-1] <= left[:-2]) & (left[1:-1] <= left[2:])) + 1
+    edge_rss, edge_tau = min((float(left[0]), float(taus[0])), (float(left[-1]), float(taus[-1])))
+    if inner.size == 0:
+        return edge_tau, edge_rss, True, False
+    rows = _Search(
+        search.t, np.repeat(target, inner.size, axis=0), np.repeat(search.lag, inner.size, axis=0), search.centred,
+        search.low, search.high,
+    )  # fmt: skip
+    log_tau, rss, _ = rows.polish(np.log(taus[inner]), np.arange(inner.size), 100, 1e-12)
+    best = int(np.argmin(rss))
+    if edge_rss < rss[best] * (1.0 - 1e-9):
+        return edge_tau, edge_rss, True, False
+    others = [*rss[np.abs(log_tau - log_tau[best]) > 1e-3], edge_rss]
+    limit = rss[best] * math.exp(NEARLY_AS_DEEP / target.size)
+    return math.exp(log_tau[best]), float(rss[best]), False, any(other < limit for other in others)
+
+
+def fit_recovery(t: Values, y: Values, *, final: float | None = None, sensor_tau: float = 0.0) -> ExponentialFit:
     """Fit y = final + change·exp(−t/tau), seen through a sensor with time constant `sensor_tau`.
 
     Parameters
@@ -345,14 +296,12 @@ def fit_recovery(
         End value to hold (ambient, say); None = fitted.
     sensor_tau : float
         Time constant of the sensor [unit of t], ≥ 0; it is taken to show the true start value at t = 0.
-    start_tau : float, optional
-        Further starting value; never needed.
 
     Returns
     -------
     ExponentialFit
-        Refused (`usable` False) when nothing changes, the points are too few, the time constant runs to a bound
-        (0.1 of the shortest step, 100 times the span) or the covariance is not finite.
+        Refused when nothing changes, the points are too few, the time constant runs to a bound (0.1 of the shortest
+        step, 100 times the span) or the covariance is not finite.
 
     Raises
     ------
@@ -364,27 +313,52 @@ def fit_recovery(
     Least squares with equal weights. Readings rounded to a step have residuals that are neither independent nor
     normal: the standard errors are then a lower bound and `structured-residuals` usually says so.
     """
-    a, b = _points(t, y)
+    time, readings = finite(t, "times", 2), finite(y, "readings", 2)
+    if time.size != readings.size:
+        raise ValueError("times and readings differ in length")
+    if np.all(time == time[0]):
+        raise DataError("All readings are of one time: no curve can be fitted.", remedy="Use a longer record.")
+    if np.min(time) < 0.0:
+        raise ValueError("times count from the start of the fall and are not negative")
     if sensor_tau < 0.0:
         raise ValueError("negative sensor time constant")
-    return _fit(_Model(a, sensor_tau, "free" if final is None else "fixed-final"), b, final, start_tau)
+    centred, n = final is None, int(time.size)
+    df = n - (3 if centred else 2)
+    scale = readings if final is None else np.append(readings, final)
+    offset = float(np.mean(readings)) if final is None else final
+    target = readings - offset
 
+    def refused(rss: float, caveat: Caveat) -> ExponentialFit:
+        return ExponentialFit(None, None, None, None, None, None, rss, df, (caveat,))
 
-def fit_saturation(x: Values, y: Values, *, start: tuple[float, float] | None = None) -> ExponentialFit:
-    """Fit y = a·(1 − exp(−b·x)): a is `final` (and −`change`), b is 1/`tau`.
-
-    Parameters
-    ----------
-    x, y : sequence of float, shape (n,)
-        Points, x ≥ 0.
-    start : (float, float), optional
-        Starting values of a and b; a follows from b, so only b is used, and a poor one does no harm.
-
-    Raises
-    ------
-    DataError
-        As `fit_recovery`.
-    """
-    a, b = _points(x, y)
-    start_tau = None if start is None or start[1] <= 0.0 else 1.0 / start[1]
-    return _fit(_Model(a, 0.0, "from-zero"), b, None, start_tau)
+    if below_rounding(target, scale):
+        return refused(0.0, "no-change")
+    if df < 1:
+        return refused(0.0, "few-points")
+    taus = _tau_grid(time, GRID)
+    low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
+    search = _Search(time, target[None, :], np.full((1, 1), sensor_tau), centred, low, high)
+    tau, rss, at_bound, second = _deepest(search, taus)
+    if at_bound:
+        return refused(rss, "parameter-at-bound")
+    curve = decay(time, tau, sensor_tau)
+    basis = np.column_stack([curve, np.ones(n)]) if centred else curve[:, None]
+    coefficients = np.linalg.lstsq(basis, target, rcond=None)[0]
+    residual = target - basis @ coefficients
+    jacobian = np.column_stack([basis, decay_slope(time, tau, sensor_tau) * coefficients[0]])
+    norms = np.linalg.norm(jacobian, axis=0)
+    if not np.all(norms > 0.0) or np.linalg.cond(jacobian / np.where(norms > 0.0, norms, 1.0)) > 1e8:
+        return refused(rss, "infinite-covariance")
+    exact = below_rounding(residual, scale)
+    errors = np.sqrt((0.0 if exact else rss / df) * np.diag(np.linalg.inv(jacobian.T @ jacobian)))
+    p = None if exact else runs_test(residual)
+    found: dict[Caveat, bool] = {
+        "structured-residuals": p is not None and p < STRUCTURE,
+        "span-shorter-than-time-constant": tau > float(np.ptp(time)),
+        "second-valley": second,
+    }
+    end, end_error = (final, None) if final is not None else (offset + float(coefficients[1]), float(errors[1]))
+    return ExponentialFit(
+        end, float(coefficients[0]), tau, end_error, float(errors[0]), float(errors[-1]) * tau, rss, df,
+        tuple(caveat for caveat, holds in found.items() if holds),
+    )  # fmt: skip

@@ -1,18 +1,23 @@
-"""The mean of few runs with its interval, and the tests that use only two such means."""
+"""One quantity with its interval: the mean of runs, a line, a proportion, a sum of parts, Monte Carlo draws."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+from scipy import special
+
+from intake_report.errors import DataError
 from intake_report.statistics._numbers import (
+    Floats,
     Values,
     below_rounding,
     check_level,
     coverage_factor,
     finite,
     mean_and_squares,
-    t_two_sided,
 )
 
 
@@ -27,17 +32,6 @@ class MeanInterval:
     high: float | None
     df: int
     level: float = 0.95
-
-
-@dataclass(frozen=True)
-class WelchTest:
-    """Difference of two means (candidate minus baseline) without assuming equal scatter."""
-
-    difference: float
-    standard_error: float
-    t: float
-    df: float
-    p_value: float
 
 
 def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
@@ -78,57 +72,202 @@ def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
     return MeanInterval(n, mean, sd, mean - half, mean + half, n - 1, level)
 
 
-def welch_from_summary(
-    mean_baseline: float,
-    sd_baseline: float,
-    n_baseline: int,
-    mean_candidate: float,
-    sd_candidate: float,
-    n_candidate: int,
-) -> WelchTest | None:
-    """Welch's test from means, standard deviations and counts; None when both scatters are zero.
+@dataclass(frozen=True)
+class LineFit:
+    """Least-squares line y = intercept + slope·(x − origin) with standard uncertainties.
 
-    Parameters
-    ----------
-    mean_baseline, sd_baseline, n_baseline, mean_candidate, sd_candidate, n_candidate : float or int
-        Summary of both groups; counts of at least 2.
-
-    Notes
-    -----
-    Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
+    `residual_sd` has n − 2 degrees of freedom; uncertainties are None for n = 2. `correlation` is that of the two
+    estimates.
     """
-    if n_baseline < 2 or n_candidate < 2:
-        raise ValueError("Welch's test needs at least two values on each side")
-    difference = mean_candidate - mean_baseline
-    part_baseline, part_candidate = sd_baseline**2 / n_baseline, sd_candidate**2 / n_candidate
-    variance = part_baseline + part_candidate
-    if variance == 0.0:
-        return None
-    # shares first: squaring tiny variances directly would underflow
-    share_baseline, share_candidate = part_baseline / variance, part_candidate / variance
-    df = 1.0 / (share_baseline**2 / (n_baseline - 1) + share_candidate**2 / (n_candidate - 1))
-    standard_error = math.sqrt(variance)
-    t = difference / standard_error
-    return WelchTest(difference, standard_error, t, df, t_two_sided(t, df))
+
+    intercept: float
+    slope: float
+    intercept_error: float | None
+    slope_error: float | None
+    correlation: float
+    residual_sd: float | None
+    df: int
+    origin: float = 0.0
 
 
-def welch(baseline: Values, candidate: Values) -> WelchTest | None:
-    """Welch's test of two samples, candidate minus baseline; None when both have no scatter at all.
+def line_fit(x: Values, y: Values, origin: float = 0.0) -> LineFit:
+    """Least-squares line through points, about `origin`.
 
     Parameters
     ----------
-    baseline, candidate : sequence of float, shapes (n,) and (m,)
-        One value per run, at least two on each side.
+    x, y : sequence of float, shape (n,)
+        Points, n ≥ 2, not all at one x; equal and uncorrelated uncertainty of y, none of x.
+    origin : float
+        Value of x at which the intercept is stated.
 
     Raises
     ------
     DataError
-        Fewer than two values on a side, or one that is not finite.
+        Fewer than two points or all at one x.
+
+    Notes
+    -----
+    GUM (JCGM 100:2008) H.3; sums are taken about the means to keep digits.
     """
-    a, b = finite(baseline, "baseline values", 2), finite(candidate, "candidate values", 2)
-    # both around the same origin, so that the difference keeps its digits
-    origin = a[0]
-    mean_a, squares_a = mean_and_squares(a - origin)
-    mean_b, squares_b = mean_and_squares(b - origin)
-    sd_a, sd_b = math.sqrt(squares_a / (a.size - 1)), math.sqrt(squares_b / (b.size - 1))
-    return welch_from_summary(mean_a, sd_a, int(a.size), mean_b, sd_b, int(b.size))
+    a, b = finite(x, "x values", 2), finite(y, "y values", 2)
+    if a.size != b.size:
+        raise ValueError("x and y differ in length")
+    if np.all(a == a[0]):
+        raise DataError("All points lie at one x: no slope can be given.", remedy="Take samples at different times.")
+    mean_x, squares_x = mean_and_squares(a)
+    mean_y, _ = mean_and_squares(b)
+    dx, dy = a - mean_x, b - mean_y
+    slope = float(dx @ dy) / squares_x
+    offset = mean_x - origin
+    intercept = mean_y - slope * offset
+    residual = dy - slope * dx
+    n = int(a.size)
+    norm = math.sqrt(1.0 / n + offset**2 / squares_x)
+    correlation = -offset / math.sqrt(squares_x) / norm
+    if n == 2:
+        return LineFit(intercept, slope, None, None, correlation, None, 0, origin)
+    sd = math.sqrt(float(residual @ residual) / (n - 2))
+    return LineFit(intercept, slope, sd * norm, sd / math.sqrt(squares_x), correlation, sd, n - 2, origin)
+
+
+@dataclass(frozen=True)
+class ProportionInterval:
+    """`k` events in `n` trials with the two-sided limits of the underlying proportion."""
+
+    k: int
+    n: int
+    low: float
+    high: float
+    level: float = 0.95
+
+
+def _trials(n: int) -> int:
+    if n < 1:
+        raise DataError("No trial was made: no proportion can be stated.", remedy="Record at least one trial.")
+    return n
+
+
+def clopper_pearson(k: int, n: int, level: float = 0.95) -> ProportionInterval:
+    """Exact (Clopper–Pearson) two-sided interval of a proportion: k events in n ≥ 1 trials.
+
+    Each tail carries half of the rest, also for k = 0 (see `zero_failure_upper`).
+
+    Raises
+    ------
+    DataError
+        n < 1.
+
+    Notes
+    -----
+    C. Clopper, E. S. Pearson, Biometrika 26 (1934) 404–413.
+    """
+    _trials(n)
+    if not 0 <= k <= n:
+        raise ValueError(f"{k} events in {n} trials")
+    tail = (1.0 - check_level(level)) / 2.0
+    low = 0.0 if k == 0 else float(special.betaincinv(k, n - k + 1, tail))
+    high = 1.0 if k == n else float(special.betaincinv(k + 1, n - k, 1.0 - tail))
+    return ProportionInterval(k, n, low, high, level)
+
+
+def zero_failure_upper(n: int, level: float = 0.95) -> float:
+    """One-sided upper limit of the failure proportion after n trials without a failure: 1 − (1 − level)^(1/n).
+
+    Raises
+    ------
+    DataError
+        n < 1.
+    """
+    return -math.expm1(math.log1p(-check_level(level)) / _trials(n))
+
+
+def combine(parts: Sequence[tuple[float, float | None]]) -> tuple[float, float | None]:
+    """Combine uncorrelated contributions to an uncertainty.
+
+    Parameters
+    ----------
+    parts : sequence of (float, float or None)
+        |sensitivity|·u of each, and its degrees of freedom; None = as good as known.
+
+    Returns
+    -------
+    u : float
+        Combined standard uncertainty.
+    df : float or None
+        Effective degrees of freedom, not rounded (rounding down early costs coverage); None when nothing limits them.
+
+    Notes
+    -----
+    GUM 5.1.2 and G.4.1 (Welch–Satterthwaite).
+    """
+    variance = math.fsum(u**2 for u, _ in parts)
+    if variance == 0.0:
+        return 0.0, None
+    limited = math.fsum((u**2 / variance) ** 2 / df for u, df in parts if df is not None)
+    return math.sqrt(variance), 1.0 / limited if limited > 0.0 else None
+
+
+@dataclass(frozen=True)
+class DrawSummary:
+    """Summary of the Monte Carlo draws of one quantity.
+
+    Attributes
+    ----------
+    draws : int
+        Number of draws, with the ones that gave no number.
+    mean, u : float or None
+        Estimate and standard uncertainty; None when some draws are infinite ("not reached") or fewer than two count.
+    low, high : float or None
+        Probabilistically symmetric coverage interval; None where the limit lies among draws not reached.
+    not_reached : float
+        Share of infinite draws among those that count (censored; taken as longer than all others).
+    failed : float
+        Share of draws that are NaN (no value could be computed); they are left out, so a large share makes the
+        summary conditional.
+    level : float
+        Coverage probability.
+    """
+
+    draws: int
+    mean: float | None
+    u: float | None
+    low: float | None
+    high: float | None
+    not_reached: float
+    failed: float
+    level: float = 0.95
+
+
+def summarise_draws(draws: Floats, level: float = 0.95) -> DrawSummary:
+    """Mean, standard uncertainty and symmetric coverage interval of one quantity.
+
+    Parameters
+    ----------
+    draws : ndarray, shape (m,)
+        Draws; +inf = not reached within the run, NaN = no value.
+    level : float
+        Coverage probability.
+
+    Raises
+    ------
+    DataError
+        No draw gave a value.
+
+    Notes
+    -----
+    JCGM 101:2008, 7.6 and 7.7: with q the integer nearest level·m, the symmetric interval runs from sorted draw
+    (m − q)/2 on.
+    """
+    check_level(level)
+    values = np.asarray(draws, dtype=np.float64).ravel()
+    counted = np.sort(values[~np.isnan(values)])
+    m = int(counted.size)
+    if m == 0:
+        raise DataError("No Monte Carlo draw gave a value.", remedy="See why the metric fails on the undisturbed log.")
+    q = min(int(level * m + 0.5), m - 1)
+    first = min(max((m - q) // 2, 1), m - q) - 1  # counted from zero
+    reached = int(np.count_nonzero(np.isfinite(counted)))
+    mean = float(np.mean(counted)) if reached == m else None
+    u = float(np.std(counted, ddof=1)) if reached == m and m > 1 else None
+    low, high = (float(x) if math.isfinite(x) and m > 1 else None for x in (counted[first], counted[first + q]))
+    return DrawSummary(values.size, mean, u, low, high, 1.0 - reached / m, 1.0 - m / values.size, level)

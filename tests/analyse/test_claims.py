@@ -17,6 +17,7 @@ from intake_report.analyse.compare import compare
 from intake_report.campaign import Claim
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.errors import CampaignError
+from intake_report.messages import said
 from intake_report.metrics import keys
 from intake_report.results.text import interval_text
 
@@ -60,7 +61,7 @@ def test_supported_with_its_risk():
     assert result.estimate + result.guard_band < 0.0
     assert result.guard_band == pytest.approx(result.high - result.estimate)
     assert result.probability > 1.0 - result.risk
-    assert "guard band" in result.reason and "risk" in result.reason and "3 runs against 3" in result.reason
+    assert "guard band" in said(result.reason, "si") and "risk" in said(result.reason, "si") and "3 runs against 3" in said(result.reason, "si")
 
 
 def test_probability_is_that_of_student():
@@ -105,7 +106,7 @@ def test_wider_by_shared_biases_turns_supported_into_not_shown():
 def test_without_replication_an_indication_only():
     assert judge(claim(), (9.0, 5.0), "s1 e1").verdict == "indication only"
     confounded = judge(claim(), (9.0, 9.1, 9.2, 5.0, 5.1, 5.2), "s1 s1 s1 e2 e2 e2")
-    assert confounded.verdict == "indication only" and "cannot be told apart" in confounded.reason
+    assert confounded.verdict == "indication only" and "cannot be told apart" in said(confounded.reason, "si")
 
 
 def test_holm_takes_back_what_only_one_look_shows():
@@ -115,7 +116,7 @@ def test_holm_takes_back_what_only_one_look_shows():
     found = compare(campaign, (key,), values)
     raised = tuple(replace(c, p_adjusted=0.2) for c in found)
     (result,) = judge_claims(campaign, (key,), values, raised)
-    assert result.verdict == "not shown" and "Holm" in result.reason
+    assert result.verdict == "not shown" and "Holm" in said(result.reason, "si")
 
 
 def test_equal_needs_a_margin_and_an_interval_inside_it():
@@ -158,16 +159,16 @@ def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
         values = rows(key, "e0", (number,), **assessed)
         (result,) = judge_claims(model(minute()), (key,), values, (), "station")
         assert result.verdict == "indication only"
-        assert interval_text(values[0], key, "si").split("(")[1].rstrip(")") in result.reason.replace("\u00a0s", "")
-        assert "mean" not in result.reason and "n = 1" not in result.reason and "in the one run" in result.reason
+        assert interval_text(values[0], key, "si").split("(")[1].rstrip(")") in said(result.reason, "si").replace("\u00a0s", "")
+        assert "mean" not in said(result.reason, "si") and "n = 1" not in said(result.reason, "si") and "in the one run" in said(result.reason, "si")
     values = rows(key, "e0", (40.0,), **(assessed | {"high": None, "draws_not_reached": 0.2}))
     (result,) = judge_claims(model(minute()), (key,), values, (), "station")
-    assert "(instruments alone: 3\u00a0s to not reached)" in result.reason and result.verdict == "indication only"
+    assert "(instruments alone: 3\u00a0s to not reached)" in said(result.reason, "si") and result.verdict == "indication only"
 
 
 def test_a_time_is_never_below_zero():
     result = judge(minute(), (2.0, 30.0, 5.0), "e0 e1 e2")
-    assert result.low == 0.0 and result.high > 40.0 and "0 to" in result.reason and "\u2212" not in result.reason
+    assert result.low == 0.0 and result.high > 40.0 and "0 to" in said(result.reason, "si") and "\u2212" not in said(result.reason, "si")
 
 
 def test_draws_that_do_not_reach_leave_a_mean_open_above():
@@ -176,7 +177,7 @@ def test_draws_that_do_not_reach_leave_a_mean_open_above():
     assert judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2", draws).verdict == "supported"
     draws._draws["r1"][:200] = np.inf
     result = judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2", draws)
-    assert result.verdict == "not shown" and result.high is None and "above" in result.reason
+    assert result.verdict == "not shown" and result.high is None and "above" in said(result.reason, "si")
 
 
 def test_a_bias_does_not_cancel_in_a_value():
@@ -188,7 +189,7 @@ def test_a_bias_does_not_cancel_in_a_value():
 def test_not_reached_can_refute_a_time_but_not_support_it():
     assert judge(minute(), [(300.0,), 280.0, (310.0,)], "e0 e1 e2").verdict == "not supported"
     early = judge(minute(), [(50.0,), 40.0, 41.0], "e0 e1 e2")
-    assert early.verdict == "not shown" and "at least" in early.reason
+    assert early.verdict == "not shown" and "at least" in said(early.reason, "si")
     assert (
         judge(minute(relation="at least", value="100 s"), [(300.0,), 280.0, (310.0,)], "e0 e1 e2").verdict
         == "supported"
@@ -197,14 +198,14 @@ def test_not_reached_can_refute_a_time_but_not_support_it():
 
 def test_runs_of_one_block_count_once_for_a_value():
     several = judge(minute(), (40.0, 40.1, 40.2, 70.0, 70.1, 70.2), "e0 e0 e0 e1 e1 e1")
-    assert several.verdict == "not shown" and "in 2 blocks" in several.reason
+    assert several.verdict == "not shown" and "in 2 blocks" in said(several.reason, "si")
 
 
 # --- words --------------------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
-    ("one", "said"),
+    ("one", "words"),
     [
         (claim("20 % cooler in the city."), "ratio"),
         (claim("Intake air is 20 % cooler.", metric="peak_iat"), "where the scale puts its zero"),
@@ -221,9 +222,9 @@ def test_runs_of_one_block_count_once_for_a_value():
         (claim("Reached within 60 s.", metric="recovery_time", margin="3 degF", relation="at most", value="90 s"), "the value judged is 90"),
     ],
 )  # fmt: skip
-def test_words_that_do_not_fit_the_metric(one, said):
+def test_words_that_do_not_fit_the_metric(one, words):
     result = judge(one)
-    assert result.verdict == "cannot be tested" and said in result.reason
+    assert result.verdict == "cannot be tested" and words in said(result.reason, "si")
 
 
 @pytest.mark.parametrize(
@@ -245,7 +246,7 @@ def test_words_that_fit(one):
 
 
 @pytest.mark.parametrize(
-    ("one", "said"),
+    ("one", "words"),
     [
         (claim(metric="mean_over_ambiant"), "mean_over_ambient"),
         (claim(phase=None), "needs a phase"),

@@ -12,13 +12,16 @@ import pytest
 from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, GRID, RECOVERY, VALUES, Shifts, rows
-from intake_report.analyse.compare import compare, compare_pair
-from intake_report.analyse.compare.verdict import judge
-from intake_report.analyse.limitations import PREDICATES, Findings, comparisons, derive_limitations, design, traffic
-from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
+from intake_report.align import CRITERIA
+from intake_report.analyse.compare import compare, compare_pair, judge
+from intake_report.analyse.limitations import Findings, comparisons, conditions, derive_limitations, kinds
+from intake_report.analyse.limitations import layout as layouts
+from intake_report.analyse.limitations.comparisons import MATERIAL, floor_of, forecast, rounds_for
 from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.messages import said
 from intake_report.metrics import keys
-from intake_report.results import ControlEffect, Limitation, ModelCheck, RunResult
+from intake_report.results import ControlEffect, ModelCheck, RunResult
+from intake_report.results.compared import LAST, gravest
 from intake_report.results.text import difference_interval
 
 CAMPAIGN = make_campaign((STOCK, OPEN, SEALED))
@@ -49,62 +52,76 @@ def findings(
     )  # fmt: skip
 
 
-def found(predicate, f: Findings) -> dict[str, Limitation]:
-    return {limitation.code: limitation for limitation in predicate(f)}
+def found(predicate, f: Findings) -> dict[str, SimpleNamespace]:
+    """Limitations by code, as a reader of SI units sees them."""
+    return {x.code: x for x in printed(predicate(f))}
+
+
+def printed(limitations) -> list[SimpleNamespace]:
+    return [SimpleNamespace(code=x.code, text=said(x.text, "si"), remedy=said(x.remedy, "si")) for x in limitations]
 
 
 DAYS = ["2026-06-09", "2026-06-10", "2026-06-11", "2026-06-12"]
 
 
-def test_every_predicate_is_listed_once_and_documented():
-    assert len(set(PREDICATES)) == len(PREDICATES)
-    assert all(p.__doc__ for p in PREDICATES)
-    listed = {p.__name__ for p in PREDICATES}
-    for module in (design, comparisons):
-        public = {
-            n
-            for n, v in vars(module).items()
-            if callable(v) and getattr(v, "__module__", "") == module.__name__ and not n.startswith("_")
-        }
-        assert public - listed <= {"block_of", "hour_of"}
+def test_every_limitation_has_words_for_the_cover_and_a_place():
+    """All codes, the alignment's and the acceptance's included: 26 of 53 once had none."""
+    declared = kinds()
+    codes = {k.code for k in declared}
+    assert {"one-run", "placed", "detour", "acceptance-stop-time", "acceptance-cross-track"} <= codes
+    assert codes >= {f"acceptance-{code}" for code in CRITERIA}
+    assert len({k.code for k in declared}) == len(declared)
+    for k in declared:
+        assert 0 < k.rank < LAST and k.cover and not k.cover.endswith(".") and k.cover[0].islower() and len(k.cover.split()) <= 15, k.code
+        assert k.text.endswith((".", "}")), k.code
+    nothing, mixed = (min(k.rank for k in declared if k.code == code) for code in ("no-ambient", "one-run"))
+    assert nothing < mixed < next(k.rank for k in declared if k.code == "slow-sampling")
+
+
+def test_the_cover_names_the_gravest_and_of_those_alike_one():
+    one, mixed, no_ambient = layouts.ONE_RUN(), layouts.CONFOUNDED(), conditions.NO_AMBIENT()
+    slow = conditions.SLOW()
+    assert gravest((slow, mixed, one, no_ambient), True, 2) == (no_ambient.cover, one.cover)
+    assert gravest((slow, mixed, one), True, 5) == (one.cover, slow.cover)
+    assert gravest((slow, mixed, one), False, 5) == (slow.cover,)
 
 
 def test_one_run_says_what_three_would_give():
     f = findings(CITY, "s1 o1 e1 s2", (9.0, 12.0, 5.0, 8.8))
-    text = found(design.no_replication, f)["one-run"]
+    text = found(layouts.no_replication, f)["one-run"]
     assert OPEN.name in text.text and SEALED.name in text.text and STOCK.name not in text.text
     # paired t of 3 and 2 pairs: 4.303·√(2/3) and 12.706·√(2/2) (t quantiles: any table)
     assert "± 3.5 times" in text.remedy and "± 12.7 times" in text.remedy
-    assert not found(design.no_replication, findings(CITY, GRID, VALUES))
+    assert not found(layouts.no_replication, findings(CITY, GRID, VALUES))
 
 
 def test_baseline_without_runs_and_one_configuration_only():
-    codes = found(design.configuration_absent, findings(CITY, "e1 e2", (5.0, 5.2)))
+    codes = found(layouts.configuration_absent, findings(CITY, "e1 e2", (5.0, 5.2)))
     assert "one-configuration" in codes and "no-run" in codes
-    texts = [x.text for x in design.configuration_absent(findings(CITY, "e1 e2", (5.0, 5.2)))]
+    texts = [x.text for x in printed(layouts.configuration_absent(findings(CITY, "e1 e2", (5.0, 5.2))))]
     assert any("baseline" in t and STOCK.name in t for t in texts)
 
 
 @pytest.mark.parametrize("layout", ["s1 s1 e2 e2", "s1 e2 s3 e4"])
 def test_blocks_with_one_configuration_are_confounded(layout):
-    assert "confounded" in found(design.confounded, findings(CITY, layout, (9.0, 8.0, 5.0, 5.2)))
-    assert not found(design.confounded, findings(CITY, GRID, VALUES))
+    assert "confounded" in found(layouts.confounded, findings(CITY, layout, (9.0, 8.0, 5.0, 5.2)))
+    assert not found(layouts.confounded, findings(CITY, GRID, VALUES))
 
 
 def test_a_configuration_that_shares_no_block_with_the_baseline():
     f = findings(CITY, "s1 o1 o2 e2 s3 o3", (9.0, 12.0, 11.0, 5.0, 8.0, 12.1))
-    text = found(design.confounded, f)["no-common-block"].text
+    text = found(layouts.confounded, f)["no-common-block"].text
     assert SEALED.name in text and OPEN.name not in text.split("shares")[0]
 
 
 def test_mornings_against_afternoons():
     starts = [f"{day}T{hour}" for day in DAYS[:3] for hour in ("08:30+00:00", "14:10+00:00")]
     f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=starts)
-    text = found(design.time_of_day, f)["time-of-day"].text
+    text = found(layouts.time_of_day, f)["time-of-day"].text
     assert "08:30" in text and "14:10" in text and text.index(STOCK.name) < text.index(SEALED.name)
     turned = [starts[i] for i in (0, 1, 3, 2, 4, 5)]
     assert not found(
-        design.time_of_day, findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=turned)
+        layouts.time_of_day, findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=turned)
     )
 
 
@@ -118,47 +135,47 @@ def test_mostly_mornings_against_mostly_afternoons():
             starts.append(f"2026-06-{9 + i:02d}T{hours[who][i]}+00:00")
     numbers = [9.0, 5.0, 8.8, 5.2, 9.1, 5.3, 9.2, 5.4, 8.9, 5.1]
     # 21 of 25 pairs: below nine of ten
-    assert not found(design.time_of_day, findings(CITY, " ".join(layout), numbers, starts=starts))
+    assert not found(layouts.time_of_day, findings(CITY, " ".join(layout), numbers, starts=starts))
     starts[8] = "2026-06-13T14:15+00:00"  # now 23 of 25
     assert (
-        "92 %"
-        in found(design.time_of_day, findings(CITY, " ".join(layout), numbers, starts=starts))["time-of-day"].text
+        "92\u00a0%"
+        in found(layouts.time_of_day, findings(CITY, " ".join(layout), numbers, starts=starts))["time-of-day"].text
     )
 
 
 def test_the_same_order_in_every_block():
     starts = [f"{day}T{hour}" for day in DAYS[:3] for hour in ("13:00+00:00", "13:40+00:00")]
     f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.8, 5.2, 9.1, 5.3), starts=starts)
-    text = found(design.order, f)["order"]
+    text = found(layouts.order, f)["order"]
     assert f"{STOCK.name} was driven before {SEALED.name}" in text.text and text.remedy.startswith(SEALED.name)
-    assert not found(design.order, findings(CITY, "s1 e1 e2 s2 s3 e3", (9.0, 5.0, 5.2, 8.8, 9.1, 5.3), starts=starts))
+    assert not found(layouts.order, findings(CITY, "s1 e1 e2 s2 s3 e3", (9.0, 5.0, 5.2, 8.8, 9.1, 5.3), starts=starts))
 
 
 def test_one_block_and_blocks_not_named():
-    assert "one-block" in found(design.one_block, findings(CITY, "s1 e1 s1 e1", (9.0, 5.0, 8.8, 5.2)))
+    assert "one-block" in found(layouts.one_block, findings(CITY, "s1 e1 s1 e1", (9.0, 5.0, 8.8, 5.2)))
     starts = [f"{DAYS[0]}T{h:02d}:00+00:00" for h in (9, 10, 11, 12)]
     assert "no-blocks" in found(
-        design.blocks_unknown, findings(CITY, "s- e- s- e-", (9.0, 5.0, 8.8, 5.2), starts=starts)
+        layouts.blocks_unknown, findings(CITY, "s- e- s- e-", (9.0, 5.0, 8.8, 5.2), starts=starts)
     )
 
 
 def test_permutation_floor_says_what_would_reach_it():
-    text = found(design.permutation_floor, findings(CITY, GRID, VALUES))["permutation-floor"]
+    text = found(layouts.permutation_floor, findings(CITY, GRID, VALUES))["permutation-floor"]
     # smallest attainable p (shared check values 5.18): three pairs 0.25, six pairs 0.03125, 4 + 4 runs 0.0286
     assert "0.250" in text.text and text.remedy.startswith("6 blocks") and "4 runs of each" in text.remedy
     many = "s- " * 4 + "e- " * 4
-    assert not found(design.permutation_floor, findings(CITY, many.strip(), (9.0, 9.1, 8.9, 9.3, 5.0, 5.1, 4.9, 5.5)))
+    assert not found(layouts.permutation_floor, findings(CITY, many.strip(), (9.0, 9.1, 8.9, 9.3, 5.0, 5.1, 4.9, 5.5)))
 
 
 def test_control_beside_some_runs_only():
     f = findings(CITY, "s1 e1 s2 e2", (9.0, 5.0, 8.8, 5.2))
     entries = tuple(SimpleNamespace(id=e.id, control=("x.csv",) if i else ()) for i, e in enumerate(f.campaign.runs))
     f = replace(f, campaign=f.campaign.model_copy(update={"runs": entries}))
-    assert "r0" in found(design.control_partial, f)["control-partial"].text
+    assert "r0" in found(layouts.control_partial, f)["control-partial"].text
     none = replace(
         f, campaign=f.campaign.model_copy(update={"runs": tuple(SimpleNamespace(id=e.id, control=()) for e in entries)})
     )
-    assert not found(design.control_partial, none)
+    assert not found(layouts.control_partial, none)
 
 
 # --- traffic ------------------------------------------------------------------------------------------------------
@@ -173,33 +190,33 @@ def stopped(layout: str, times, **more) -> Findings:
 
 def test_one_configuration_that_always_stood_longer():
     """Differences far below half of the limit of 120 s, but the same way in every block."""
-    text = found(traffic.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 250, 240)))["traffic-unlike"]
+    text = found(layouts.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 250, 240)))["traffic-unlike"]
     # means over blocks: (320 + 530 + 250)/3 and (300 + 500 + 240)/3
     assert "stopped time 367\u00a0s" in text.text and "347\u00a0s" in text.text and "each of the 3 blocks" in text.text
     assert text.text.index(STOCK.name) < text.text.index(SEALED.name) and "number of stops" not in text.text
     assert "distance-weighted" in text.remedy
-    assert not found(traffic.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 240, 250)))
+    assert not found(layouts.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 240, 250)))
 
 
 def test_means_that_are_half_a_limit_apart():
     layout = "s1 e1 s2 e2"
-    apart = found(traffic.traffic_unlike, stopped(layout, (400, 270, 300, 305)))["traffic-unlike"].text  # 62.5 s
+    apart = found(layouts.traffic_unlike, stopped(layout, (400, 270, 300, 305)))["traffic-unlike"].text  # 62.5 s
     assert "350\u00a0s on average" in apart and "in each of" not in apart
-    assert not found(traffic.traffic_unlike, stopped(layout, (400, 285, 300, 305)))  # 55 s
-    single = found(traffic.traffic_unlike, stopped("s1 e2", (400, 300)))["traffic-unlike"].text
+    assert not found(layouts.traffic_unlike, stopped(layout, (400, 285, 300, 305)))  # 55 s
+    single = found(layouts.traffic_unlike, stopped("s1 e2", (400, 300)))["traffic-unlike"].text
     assert "400\u00a0s with" in single  # one run each: nothing averages traffic out
-    assert not found(traffic.traffic_unlike, stopped("s1 e1", (330, 300)))  # one block: one of two always stands longer
+    assert not found(layouts.traffic_unlike, stopped("s1 e1", (330, 300)))  # one block: one of two always stands longer
     tight = CAMPAIGN.model_copy(update={"acceptance": {"stop-time": "40 s"}})
     f = stopped(layout, (400, 285, 300, 305))
-    assert found(traffic.traffic_unlike, replace(f, campaign=tight.model_copy(update={"runs": f.campaign.runs})))
+    assert found(layouts.traffic_unlike, replace(f, campaign=tight.model_copy(update={"runs": f.campaign.runs})))
 
 
 def test_stops_by_number_and_a_run_left_out():
     more = {"r0": {"stops": 14}, "r2": {"stops": 15}}
-    text = found(traffic.traffic_unlike, stopped("s1 e1 s2 e2", (300,) * 4, **more))["traffic-unlike"].text
+    text = found(layouts.traffic_unlike, stopped("s1 e1 s2 e2", (300,) * 4, **more))["traffic-unlike"].text
     assert "number of stops 14.5" in text and "against 9.0" in text and "stopped time" not in text
     out = {"r0": {"decision": "excluded"}, "r2": {"decision": "excluded"}}
-    assert not found(traffic.traffic_unlike, stopped("s1 e1 s2 e2", (900, 300, 900, 300), **out))
+    assert not found(layouts.traffic_unlike, stopped("s1 e1 s2 e2", (900, 300, 900, 300), **out))
 
 
 def test_both_weightings_are_quoted_where_traffic_was_unlike():
@@ -207,7 +224,7 @@ def test_both_weightings_are_quoted_where_traffic_was_unlike():
     f = stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 250, 240))
     less = rows(placed, "s1 e1 s2 e2 s3 e3", (8.0, 5.0, 7.8, 5.2, 8.1, 5.3))
     both = (*f.comparisons, *compare(CAMPAIGN, (placed,), less))
-    text = found(traffic.traffic_unlike, replace(f, metrics=(CITY, placed), comparisons=both))["traffic-unlike"].text
+    text = found(layouts.traffic_unlike, replace(f, metrics=(CITY, placed), comparisons=both))["traffic-unlike"].text
     assert "−3.8\u00a0K (" in text and "by time, −2.8\u00a0K (" in text and text.endswith("by distance.")
 
 
@@ -220,7 +237,7 @@ def test_not_shown_says_what_one_more_run_gives():
     f = findings(CITY, GRID, WIDE)
     (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
     assert not row.shown
-    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     one = forecast(f, row, 1)
     assert f"± {one.half_width:.1f}" in text.remedy and "One more run of" in text.remedy
     assert one.runs == 6 and one.half_width < 0.5 * (row.high - row.low)
@@ -238,7 +255,7 @@ def test_not_shown_quotes_the_interval_of_the_table_not_half_of_its_width():
     f = findings(RECOVERY, GRID, numbers, draws=draws)
     (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
     assert abs(0.5 * (row.low + row.high) - row.difference) > 5.0  # not symmetric
-    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     assert difference_interval(row, RECOVERY, "si") in text.text and "±" not in text.text
     assert difference_interval(row, RECOVERY, "si") in found(comparisons.shared_biases, f)["shared-bias"].text
 
@@ -246,8 +263,8 @@ def test_not_shown_quotes_the_interval_of_the_table_not_half_of_its_width():
 def test_what_holm_takes_back_is_suggested_not_unseen():
     f = findings(CITY, GRID, VALUES)
     taken = [replace(c, p_adjusted=0.2) if c.configuration == SEALED.id else c for c in f.comparisons]
-    f = replace(f, comparisons=tuple(replace(c, verdict=v, shown=s) for c in taken for v, s in [judge(CITY, c)]))
-    (text,) = [x.text for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    f = replace(f, comparisons=tuple(judge(CITY, c) for c in taken))
+    (text,) = [x.text for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     assert "is suggested, not confirmed in" in text and "do not show" not in text and "(Holm)" in text
 
 
@@ -260,7 +277,7 @@ def test_an_interval_that_is_not_bounded_is_a_limitation():
     assert row.high is None and row.low is not None
     limit = found(comparisons.shared_biases, f)["not-bounded"]
     assert SEALED.name in limit.text and OPEN.name not in limit.text and "above" in limit.text
-    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     assert "more runs do not bound" in text.remedy.lower() and "about ±" not in text.remedy
 
 
@@ -287,7 +304,7 @@ def test_more_runs_do_not_help_against_shared_biases():
     (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
     assert floor_of(row) == pytest.approx(1.96 * 18.0, rel=0.05)
     assert rounds_for(f, row, abs(row.difference)) is None
-    (text,) = [x for x in comparisons.not_shown(f) if x.text.startswith(SEALED.name)]
+    (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     assert "more runs do not show" in text.remedy.lower()
     shared = found(comparisons.shared_biases, f)["shared-bias"]
     assert f"± {floor_of(row):.0f}" in shared.text and "rounding" in shared.remedy
@@ -343,7 +360,7 @@ def test_nothing_left_after_exclusion():
 @pytest.mark.parametrize("layout", [GRID, "s1 e1", "s1 s1 e2 e2", "s- e- s- e-"])
 def test_texts_are_sentences_with_numbers(layout):
     numbers = VALUES[: len(layout.split())]
-    for limitation in derive_limitations(findings(CITY, layout, numbers)):
+    for limitation in printed(derive_limitations(findings(CITY, layout, numbers))):
         assert re.fullmatch(r"[a-z][a-z-]+", limitation.code)
         assert limitation.text.endswith(".") and limitation.text[0].isupper()
         assert "None" not in limitation.text + limitation.remedy and "nan" not in limitation.text

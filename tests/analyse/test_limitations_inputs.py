@@ -9,8 +9,9 @@ import roadlog
 from check.support import check_json
 
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
-from intake_report.analyse.limitations import inputs
+from intake_report.analyse.limitations.conditions import unit_overridden
 from intake_report.campaign import load_campaign
+from intake_report.messages import said
 
 
 def relabelled(folder, header, target, runs=None):
@@ -39,8 +40,8 @@ def derived(file):
 def test_another_unit_than_the_header_is_a_limitation(tmp_path, capsys, header, target, written, stated):
     file = relabelled(tmp_path, header, target)
     (found,) = derived(file)
-    assert f"“{header}” names {written}" in found.text and f"in {stated}." in found.text and "all runs" in found.text
-    assert "[log.columns]" in found.remedy and "label in the logger" in found.remedy
+    assert f"“{header}” names {written}" in said(found.text, "si") and f"in {stated}." in said(found.text, "si") and "all runs" in said(found.text, "si")
+    assert "[log.columns]" in said(found.remedy, "si") and "label in the logger" in said(found.remedy, "si")
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
     assert check["verdict"] == "accept with limitation"
     assert f"“{header}” names {written}" in check["reasons"][0] and "[log.columns]" in check["reasons"][0]
@@ -61,7 +62,7 @@ def test_only_runs_that_take_part_count():
 
     def text(used):
         found = SimpleNamespace(used=[SimpleNamespace(id=id) for id in used], drives=[drive("a"), drive("b")])
-        return [limitation.text for limitation in inputs.unit_overridden(found)]
+        return [said(limitation.text, "si") for limitation in unit_overridden(found)]
 
     assert "concerns run a;" in text("ac")[0]
     assert "concerns 2 runs (a and b);" in text("abc")[0]

@@ -16,6 +16,7 @@ from intake_report.analyse.inputs import pair
 from intake_report.analyse.uncertainty import assess, find_sources, instrument_differences, with_uncertainty
 from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects, perturbed, prepare
 from intake_report.analyse.uncertainty.sources import Source
+from intake_report.messages import said
 from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws, rebuild
 from intake_report.render.sections import uncertainty as section
 from intake_report.results import MetricKey, Parameter
@@ -257,12 +258,12 @@ def test_draws_that_do_not_reach_a_margin_are_counted(undeclared):
 
 
 def test_every_number_that_is_assumed_is_said(known, undeclared):
-    said = " ".join(undeclared.result.uncertainty.assumptions)
+    texts = " ".join(said(text, "si") for text in undeclared.result.uncertainty.assumptions)
     for what in ("intake air temperature", "intake air temperature sensor", "logger's clock", "speed reading"):
-        assert f"of the {what} is declared" in said
+        assert f"of the {what} is declared" in texts
     # how far a declared time constant may be off, and how the control unit rounds
     assert len(known.result.uncertainty.assumptions) == 2
-    assert sum("cut off" in text for text in known.result.uncertainty.assumptions) == 1
+    assert sum("cut off" in said(text, "si") for text in known.result.uncertainty.assumptions) == 1
 
 
 def test_a_known_rounding_is_no_source_and_a_reading_cut_off_is_put_right(tmp_path, known):

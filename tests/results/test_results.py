@@ -181,7 +181,7 @@ def test_notes_say_what_intervals_rest_on_and_what_holm_covers(demo):
     assert (f"the {looked} comparisons looked at together" in notes) == bool(suggested)
     # and the other way round: a verdict that stands, adjusted and raised, is one that is suggested only
     raised = replace(result, comparisons=tuple(
-        replace(c, verdict=f"{SUGGESTED}: {c.verdict}", shown=False) if c in headlines else c for c in result.comparisons
+        replace(c, verdict=f"{SUGGESTED}: {c.verdict}", call="suggested") if c in headlines else c for c in result.comparisons
     ))  # fmt: skip
     notes = " ".join(comparison_table(raised, headline, "tab-x", "Headline").notes)
     assert f"the {looked} comparisons looked at together (Holm)" in notes

@@ -6,28 +6,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-import numpy as np
-
-from intake_report.analyse.compare.combine import InstrumentDraws, InstrumentPart, model_part, widen
+from intake_report.analyse.compare.checks import check_model, summarise
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
-from intake_report.analyse.compare.model import check_model
-from intake_report.analyse.compare.summary import summarise
-from intake_report.analyse.compare.verdict import INDICATION, NOT_COMPARED, NOT_SHOWN, judge
+from intake_report.analyse.compare.instruments import InstrumentDraws, InstrumentPart, RunsDraws, model_part, widen
 from intake_report.campaign import Campaign
+from intake_report.messages import Value, message
 from intake_report.results import Comparison, MetricKey, MetricResult
-from intake_report.results.text import NOT_REACHED_DRAWS, difference_quantity
-from intake_report.statistics import Difference, equivalence, holm, standardised
+from intake_report.results.compared import Call
+from intake_report.results.text import EXPLORATORY, SUGGESTED, difference_quantity
+from intake_report.statistics import equivalence, holm, in_one, standardised
 from intake_report.units import parse_quantity
 
-METHODS = {
-    "blocked": "within blocks (configuration and block effects, scatter of the runs compared)",
-    "welch": "between all runs (unequal scatter)",
-    "pooled": "between all runs (scatter of the repeated configuration)",
-    "censored": "within blocks, not reached as longer than (likelihood, profile interval)",
-    "mixed": "blocks as random",
-    "none": "difference only",
-}
-INSTRUMENTS_ONLY = "difference only; interval from the instruments alone, without scatter between runs"
+INDICATION = "indication only"
+NOT_SHOWN = "no difference shown"
+NOT_COMPARED = "not compared"
 
 
 def compare(
@@ -57,23 +49,18 @@ def compare(
     baseline = campaign.baseline.id
     rows = []
     for key in metrics:
-        mine = [v for v in values if v.key == key.key]
+        of_metric = [v for v in values if v.key == key.key]
         rows += [
-            compare_pair(campaign, key, mine, c.id, baseline, draws)
+            compare_pair(campaign, key, of_metric, c.id, baseline, draws)
             for c in campaign.configurations
             if c.id != baseline
         ]
-    headline = {key.key for key in metrics if key.spec.headline}
-    # only comparisons that can lead to a call are counted: an indication cannot be a false call
-    adjusted = iter(holm([row.p_value if row.replicated else None for row in rows if row.key in headline]))
     by_key = {key.key: key for key in metrics}
-    rows = [replace(row, p_adjusted=next(adjusted)) if row.key in headline else row for row in rows]
-    return tuple(_judged(by_key[row.key], row) for row in rows)
-
-
-def _judged(key: MetricKey, row: Comparison) -> Comparison:
-    verdict, shown = judge(key, row)
-    return replace(row, verdict=verdict, shown=shown)
+    headline = [row for row in rows if by_key[row.key].spec.headline]
+    # only comparisons that can lead to a call are counted: an indication cannot be a false call
+    adjusted = iter(holm([row.p_value if row.replicated else None for row in headline]))
+    rows = [replace(row, p_adjusted=next(adjusted)) if by_key[row.key].spec.headline else row for row in rows]
+    return tuple(judge(by_key[row.key], row) for row in rows)
 
 
 def compare_pair(
@@ -89,7 +76,7 @@ def compare_pair(
     Parameters
     ----------
     campaign : Campaign
-        Names, confidence level, seed, equivalence margins.
+        Names, confidence level, equivalence margins.
     key : MetricKey
         The metric.
     values : sequence of MetricResult
@@ -104,81 +91,77 @@ def compare_pair(
     Comparison
         Without Holm's adjustment, which is over several comparisons.
     """
-    level = campaign.metrics.confidence
-    sides = [
-        [v for v in values if v.configuration == c and v.status != "not computed"] for c in (configuration, versus)
-    ]
+    known = [v for v in values if v.status != "not computed"]
+    sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
     missed = [sum(v.status == "not reached" for v in side) for side in sides]
-    empty = Comparison(
+    row = Comparison(
         key=key.key,
         configuration=configuration,
         versus=versus,
         difference=None,
         low=None,
         high=None,
-        level=level,
+        level=campaign.metrics.confidence,
         df=None,
         n=len(sides[0]),
         n_versus=len(sides[1]),
-        method=METHODS["none"],
+        method="none",
         p_value=None,
         p_adjusted=None,
         verdict=NOT_COMPARED,
-        shown=False,
+        call="not compared",
         not_reached=missed[0],
         not_reached_versus=missed[1],
     )
     names = {c.id: c.name for c in campaign.configurations}
-    found = estimate(values, configuration, versus, level, names)
-    if isinstance(found, str):
-        return replace(empty, note=found)
-    row = replace(
-        empty,
-        difference=found.found.difference,
-        note=found.found.note,
-        confounded=found.confounded,
-        units=found.units[0],
-        units_versus=found.units[1],
-    )
-    row = _between(row, found, draws)
-    row = _equivalence(campaign, key, row, found.found)
-    test = permutation(values, configuration, versus, np.random.default_rng(campaign.metrics.seed))
+    made = estimate(values, configuration, versus, campaign.metrics.confidence, names)
+    if not isinstance(made, Estimate):
+        return replace(row, note=made)
+    row = _equivalence(campaign, key, _with_interval(row, made, draws))
+    test = permutation(values, configuration, versus)
     if test is not None:
         row = replace(row, permutation=test.p_value, smallest=test.smallest_p)
-    return _judged(key, row)
+    return judge(key, row)
 
 
-def _between(row: Comparison, found: Estimate, draws: InstrumentDraws | None) -> Comparison:
+def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | None) -> Comparison:
     """Add interval and p-value: from the runs with what the instruments share, else from the instruments alone."""
-    plain = found.found
-    if plain.low is None and plain.high is None:
-        return _instruments(row, model_part(draws, row.key, found.model, total=True, level=row.level))
-    part = model_part(draws, row.key, found.model, level=row.level)
-    whole = plain if part is None or found.model is None else widen(plain, part, found.model)
+    between = made.found
+    row = replace(
+        row,
+        difference=between.difference,
+        note=in_one(between.notes),
+        confounded=made.confounded,
+        units=made.units[0],
+        units_versus=made.units[1],
+        no_scatter=any(note.code == "no-scatter" for note in between.notes),
+    )
+    alone = between.low is None and between.high is None
+    part = model_part(draws, row.key, made.model, total=alone, level=row.level)
+    if part is not None and part.lost and not (alone and row.difference is None):
+        lost = message(
+            "in {share} of the draws a run does not reach the margin: they count as longer than any time",
+            code="draws-not-reached",
+            share="less than 1 %" if part.lost < 0.005 else Value(part.lost, "share"),
+        )
+        row = replace(row, note=in_one([*between.notes, lost]), lost=part.lost)
+    if alone:
+        return _instruments(row, part)
+    whole = between if part is None or made.model is None else widen(between, part, made.model)
     return replace(
         row,
         low=whole.low,
         high=whole.high,
         df=whole.df,
-        method=METHODS[plain.method],
+        method=between.method,
         p_value=whole.p_value,
-        note=_noted(row.note, part),
         basis="runs",
         standard_error=whole.standard_error,
-        between=plain.standard_error,
+        between=between.standard_error,
         instrument=None if part is None else part.u,
-        scatter=plain.scatter,
-        standardised=standardised(plain),
+        scatter=between.scatter,
+        standardised=standardised(between),
     )
-
-
-def _noted(note: str, part: InstrumentPart | None) -> str:
-    """Add how many draws do not reach the margin, and what became of them."""
-    if part is None or not part.lost:
-        return note
-    share = f"{100.0 * part.lost:.0f} %" if part.lost >= 0.005 else "less than 1 %"
-    said = f"in {share} {NOT_REACHED_DRAWS}: they count as longer than any time"
-    return "; ".join(text for text in (note, said) if text)
 
 
 def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
@@ -189,28 +172,66 @@ def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
         row,
         low=None if part.low is None else min(part.low, row.difference),
         high=None if part.high is None else max(part.high, row.difference),
-        method=INSTRUMENTS_ONLY,
-        note=_noted(row.note, part),
+        method="instruments",
         basis="instruments",
         standard_error=part.u,
         instrument=part.u,
     )
 
 
-def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison, found: Difference) -> Comparison:
+def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison) -> Comparison:
     """Add the two one-sided tests where the campaign declares a margin for the metric."""
     text = campaign.metrics.equivalence.get(key.spec.id)
     if text is None:
         return row
     margin = abs(parse_quantity(text, difference_quantity(key)))
     row = replace(row, margin=margin)
-    if margin == 0.0 or row.basis != "runs" or not row.replicated or row.standard_error is None:
+    if margin == 0.0 or row.basis != "runs" or not row.replicated or not row.standard_error or row.difference is None:
         return row
-    df = row.df if row.df is not None else math.inf
-    test = equivalence(
-        replace(found, standard_error=row.standard_error, df=df, low=row.low, high=row.high), margin, 1.0 - row.level
-    )
-    return replace(row, equivalent=test.equivalent, equivalence_p=test.p_value)
+    p = equivalence(row.difference, row.standard_error, math.inf if row.df is None else row.df, margin)
+    return replace(row, equivalent=p <= 1.0 - row.level, equivalence_p=p)
+
+
+def direction(key: MetricKey, low: float | None) -> str:
+    """Return the word for the side of zero that an interval lies on ("faster")."""
+    higher = low is not None and low > 0.0
+    if key.spec.better == "neither":
+        return "higher" if higher else "lower"
+    return key.spec.words[0] if higher == (key.spec.better == "higher") else key.spec.words[1]
+
+
+def judge(key: MetricKey, c: Comparison) -> Comparison:
+    """Return the comparison with its verdict.
+
+    Parameters
+    ----------
+    key : MetricKey
+        The metric, for its words.
+    c : Comparison
+        With interval, p-values and equivalence.
+
+    Notes
+    -----
+    Without two independent units on both sides, or without an interval from the runs, it is an indication at most.
+    Headline metrics are called only when Holm's adjustment over all of them agrees, and suggested where it does not;
+    a call on any other metric is exploratory, since nothing adjusts it for the number of metrics looked at.
+    """
+    call, verdict = _call(key, c)
+    return replace(c, call=call, verdict=verdict)
+
+
+def _call(key: MetricKey, c: Comparison) -> tuple[Call, str]:
+    if c.difference is None and c.low is None and c.high is None:
+        return "not compared", NOT_COMPARED
+    if not c.replicated or c.basis != "runs":
+        return "indication", INDICATION
+    if not ((c.low is not None and c.low > 0.0) or (c.high is not None and c.high < 0.0)):
+        return ("equivalent", "equivalent") if c.equivalent else ("not shown", NOT_SHOWN)
+    word = direction(key, c.low)
+    if c.p_adjusted is not None and c.p_adjusted > 1.0 - c.level:
+        return "suggested", f"{SUGGESTED}: {word}"
+    word += ", yet within the margin of equivalence" if c.equivalent else ""
+    return ("shown", word) if key.spec.headline else ("exploratory", f"{word} {EXPLORATORY}")
 
 
 __all__ = [
@@ -218,8 +239,10 @@ __all__ = [
     "NOT_COMPARED",
     "NOT_SHOWN",
     "InstrumentDraws",
+    "RunsDraws",
     "check_model",
     "compare",
     "compare_pair",
+    "judge",
     "summarise",
 ]

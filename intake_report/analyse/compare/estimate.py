@@ -2,27 +2,34 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
 
-from intake_report.analyse.compare.model_of_runs import Blocked, RunsModel, blocked, two_samples
+from intake_report.analyse.compare.checks import reasons_of
 from intake_report.errors import DataError
-from intake_report.messages import said
+from intake_report.messages import Part, message
 from intake_report.results import MetricResult
 from intake_report.statistics import (
+    Blocked,
     Difference,
+    Nouns,
     PermutationTest,
+    RunsModel,
+    arrangements,
+    blocked,
     compare_censored,
     compare_means,
     coverage_factor,
+    linked_to,
+    no_interval,
+    not_linked,
     permutation_blocked,
     permutation_censored,
+    t_two_sided,
+    two_samples,
 )
-from intake_report.statistics.comparison import linked_to
 
 MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval
 
@@ -55,7 +62,7 @@ def estimate(
     versus: str,
     level: float,
     names: Mapping[str, str],
-) -> Estimate | str:
+) -> Estimate | Part:
     """Compare two configurations in one metric, or say why that cannot be done.
 
     Parameters
@@ -71,7 +78,7 @@ def estimate(
 
     Returns
     -------
-    Estimate or str
+    Estimate or Part
         The difference, or the reason why there is none.
 
     Notes
@@ -83,26 +90,15 @@ def estimate(
     sides = {c: [v for v in known if v.configuration == c] for c in (configuration, versus)}
     if not all(sides.values()):
         absent = [v for v in values if v.configuration in sides and not sides[v.configuration]]
-        reasons = list(dict.fromkeys(said(v.reason, "si") for v in absent if v.reason))
-        return "; ".join(reasons) or "no run is left on one side"
+        return reasons_of(absent, "no run is left on one side")
     blocks = [v.block for v in known]
-    apart = None not in blocks and configuration not in linked_to(
-        versus, [v.configuration for v in known], [str(b) for b in blocks]
-    )
-    pair = [*sides[configuration], *sides[versus]]
-    repeated = len({(v.configuration, v.block) for v in pair}) < len(pair)
-    units = (len(sides[configuration]), len(sides[versus]))
+    ids = [v.configuration for v in known]
+    apart = None not in blocks and configuration not in linked_to(versus, ids, blocks)
+    both = [*sides[configuration], *sides[versus]]
+    repeated = len({(v.configuration, v.block) for v in both}) < len(both)
     if apart and repeated and len(set(blocks)) > 1:
-        units = (len({v.block for v in sides[configuration]}), len({v.block for v in sides[versus]}))
-        found = _nested(sides[configuration], sides[versus], level, names, (configuration, versus))
-        model: RunsModel | None = two_samples(
-            [v.run for v in pair],
-            [v.configuration for v in pair],
-            (configuration, versus),
-            [str(v.block) for v in pair],
-        )
-        return found if isinstance(found, str) else Estimate(found, model, True, units)
-    labels = [_label(v.configuration, names) for v in known]
+        return _nested(sides[configuration], sides[versus], level, names)
+    labels = [_label(c, names) for c in ids]
     try:
         every = compare_censored(
             [_time(v) for v in known],
@@ -116,6 +112,7 @@ def estimate(
         return error.what.rstrip(".")
     found = every[_label(configuration, names)]
     model = _model(known, configuration, versus, found)
+    units = (len(sides[configuration]), len(sides[versus]))
     return Estimate(_own_scatter(found, model, known), model, False, units)
 
 
@@ -127,16 +124,8 @@ def _own_scatter(found: Difference, model: RunsModel | None, known: Sequence[Met
     estimates = model.evaluate(np.array([[by_run[run] for run in model.runs]]))
     error = 0.0 if estimates is None else float(estimates.error[0])
     if error <= 0.0:
-        return replace(
-            found,
-            low=None,
-            high=None,
-            df=None,
-            standard_error=None,
-            p_value=None,
-            method="none",
-            note=_no_scatter(found),
-        )
+        note = message("no run of the two is left over to estimate their scatter", code="no-degree-of-freedom")
+        return no_interval(found.difference, (found.n_baseline, found.n_candidate), (*found.notes, note), found.level)
     half = coverage_factor(found.level, model.df) * error
     return replace(
         found,
@@ -144,14 +133,9 @@ def _own_scatter(found: Difference, model: RunsModel | None, known: Sequence[Met
         high=found.difference + half,
         df=model.df,
         standard_error=error,
-        p_value=float(2.0 * special.stdtr(model.df, -abs(found.difference) / error)),
+        p_value=t_two_sided(found.difference / error, model.df),
         scatter=error / float(np.linalg.norm(model.weights)),
     )
-
-
-def _no_scatter(found: Difference) -> str:
-    why = "no run of the two is left over to estimate their scatter"
-    return "; ".join(text for text in (found.note, why) if text)
 
 
 def _label(configuration: str, names: Mapping[str, str]) -> str:
@@ -167,30 +151,32 @@ def _time(value: MetricResult) -> float:
 
 
 def _nested(
-    mine: Sequence[MetricResult],
-    others: Sequence[MetricResult],
-    level: float,
-    names: Mapping[str, str],
-    pair: tuple[str, str],
-) -> Difference | str:
+    candidates: Sequence[MetricResult], others: Sequence[MetricResult], level: float, names: Mapping[str, str]
+) -> Estimate | Part:
     """Compare block means; a block in which a run did not reach the margin has none."""
-    if any(v.status == "not reached" for v in (*mine, *others)):
+    both = [*candidates, *others]
+    if any(v.status == "not reached" for v in both):
         return (
             "blocks hold one of the two configurations only, and not every run reached the margin: "
             "neither block means nor runs can be compared"
         )
-    groups = [
+    means = [
         [float(np.mean([_time(v) for v in side if v.block == b])) for b in dict.fromkeys(v.block for v in side)]
-        for side in (others, mine)
+        for side in (others, candidates)
     ]
-    found = compare_means(groups[0], groups[1], level)
-    first, second = (_label(c, names) for c in pair)
-    reason = (
-        f'no block holds both "{first}" and "{second}": block and configuration cannot be told apart; '
-        f"means of {len(groups[1])} and {len(groups[0])} blocks are compared, since runs of one block are no replicates"
+    pair = candidates[0].configuration, others[0].configuration
+    why = message(
+        "{confounded}; means of {n} and {n_versus} blocks are compared, since runs of one block are no replicates",
+        code="block-means",
+        confounded=not_linked(_label(pair[1], names), _label(pair[0], names)),
+        n=len(means[1]),
+        n_versus=len(means[0]),
     )
-    note = "; ".join(part for part in (reason, found.note.replace("run", "block")) if part)
-    return replace(found, n_candidate=len(mine), n_baseline=len(others), note=note)
+    found = compare_means(means[0], means[1], level, Nouns("block"))
+    found = replace(found, n_candidate=len(candidates), n_baseline=len(others), notes=(why, *found.notes))
+    runs, ids = [v.run for v in both], [v.configuration for v in both]
+    model = two_samples(runs, ids, pair, [str(v.block) for v in both])
+    return Estimate(found, model, True, (len(means[1]), len(means[0])))
 
 
 def _model(known: Sequence[MetricResult], configuration: str, versus: str, found: Difference) -> RunsModel | None:
@@ -206,33 +192,15 @@ def _model(known: Sequence[MetricResult], configuration: str, versus: str, found
     return two_samples([v.run for v in pair], [v.configuration for v in pair], (configuration, versus))
 
 
-def permutation(
-    values: Sequence[MetricResult], configuration: str, versus: str, rng: np.random.Generator
-) -> PermutationTest | None:
-    """Test by dealing the runs of each block anew; None where no block holds both or there are too many ways.
-
-    Parameters
-    ----------
-    values : sequence of MetricResult
-        Values of one metric.
-    configuration, versus : str
-        Ids of candidate and other.
-    rng : numpy.random.Generator
-        Not used while all ways can be counted.
-    """
+def permutation(values: Sequence[MetricResult], configuration: str, versus: str) -> PermutationTest | None:
+    """Test by dealing the runs of each block anew; None where no block holds both or there are too many ways."""
     pair = [v for v in values if v.configuration in (configuration, versus) and v.status != "not computed"]
     blocks = [v.block for v in pair]
     where = [str(b) for b in blocks] if None not in blocks else ["all"] * len(pair)
     marks = [v.configuration == configuration for v in pair]
-    sizes = [[m for m, b in zip(marks, where, strict=True) if b == name] for name in set(where)]
-    ways = math.prod(math.comb(len(one), sum(one)) for one in sizes)
-    if not 1 < ways <= MOST_ARRANGEMENTS:
+    dealt = [[m for m, b in zip(marks, where, strict=True) if b == name] for name in dict.fromkeys(where)]
+    if not 1 < arrangements([(len(one) - sum(one), sum(one)) for one in dealt]) <= MOST_ARRANGEMENTS:
         return None
     times = [_time(v) for v in pair]
     open_ = [v.status == "not reached" for v in pair]
-    try:
-        if any(open_):
-            return permutation_censored(times, open_, marks, where, rng=rng)
-        return permutation_blocked(times, marks, where, rng=rng)
-    except DataError:
-        return None
+    return permutation_censored(times, open_, marks, where) if any(open_) else permutation_blocked(times, marks, where)

@@ -2,261 +2,330 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 
-from intake_report import formatting
-from intake_report.analyse.limitations.findings import Findings
-from intake_report.analyse.limitations.forecast import floor_of, forecast, rounds_for
-from intake_report.formatting import count, listing
-from intake_report.messages import said
+import numpy as np
+
+from intake_report.analyse.limitations.findings import Findings, all_of, kind
+from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.results import Comparison, Limitation, MetricKey
-from intake_report.results.text import (
-    NOT_REACHED_DRAWS,
-    SUGGESTED,
-    difference_interval,
-    difference_quantity,
-    metric_title,
-    p_text,
-)
+from intake_report.results.text import SUGGESTED, change_of, limits_of, title_of
+from intake_report.statistics import blocked, coverage_factor
 
 MATERIAL = 1.0 / 3.0  # of the standard uncertainty of a difference: below it a part adds less than 6 % to the whole
 UNEXPLAINED = 0.05  # p below which an assumption about the runs is in doubt
+MOST_ROUNDS = 20  # further rounds of runs tried in a forecast
 
 
-def _headline(f: Findings) -> dict[str, MetricKey]:
-    return {key.key: key for key in f.metrics if key.spec.headline}
+@dataclass(frozen=True)
+class RunsForecast:
+    """`rounds` further runs of both configurations in each block, `runs` in all, and the half-width expected then."""
+
+    rounds: int
+    runs: int
+    half_width: float
 
 
-def _text(f: Findings, key: MetricKey, value: float, *, signed: bool = False) -> str:
-    return formatting.with_unit(
-        value, difference_quantity(key), f.campaign.about.units, key.spec.decimals, signed=signed
-    )
+def forecast(f: Findings, c: Comparison, rounds: int) -> RunsForecast | None:
+    """Return the half-width expected with further runs; None where the scatter is not known.
+
+    Parameters
+    ----------
+    f : Findings
+        The layout of the runs.
+    c : Comparison
+        Its scatter of one run and its shared biases, which more runs do not reduce.
+    rounds : int
+        Further runs of each of the two configurations in each block.
+
+    Notes
+    -----
+    No better than the estimate of the scatter, which a few runs know to a factor of two or so.
+    """
+    if c.scatter is None or c.confounded:
+        return None
+    there = {v.run for v in f.values if v.key == c.key and v.status != "not computed"}
+    runs = [run for run in f.used if run.id in there]
+    known = all(run.block for run in runs)
+    layout = [run.configuration for run in runs]
+    blocks = [run.block or "all" if known else "all" for run in runs]
+    names = list(dict.fromkeys(blocks))
+    layout += [c.versus, c.configuration] * len(names) * rounds
+    blocks += [name for name in names for _ in range(2 * rounds)]
+    model = blocked([str(i) for i in range(len(layout))], layout, blocks, (c.configuration, c.versus))
+    if model.df <= 0.0:
+        return None
+    half = coverage_factor(c.level, model.df) * c.scatter * float(np.linalg.norm(model.weights))
+    return RunsForecast(rounds, 2 * rounds * len(names), math.hypot(half, floor_of(c)))
 
 
-def _half(c: Comparison) -> float | None:
-    return None if c.low is None or c.high is None or c.basis != "runs" else 0.5 * (c.high - c.low)
+def floor_of(c: Comparison) -> float:
+    """Return the half-width that the shared biases alone leave, whatever the number of runs."""
+    return coverage_factor(c.level, math.inf) * (c.instrument or 0.0)
+
+
+def rounds_for(f: Findings, c: Comparison, wanted: float) -> RunsForecast | None:
+    """Return the fewest further rounds that bring the half-width down to `wanted`; None if `MOST_ROUNDS` do not."""
+    forecasts = (forecast(f, c, rounds) for rounds in range(1, MOST_ROUNDS + 1))
+    return next((one for one in forecasts if one is None or one.half_width <= wanted), None)
+
+
+def _size(key: MetricKey, value: float) -> Value:
+    return change_of(key, value, signed=False)
+
+
+def _small(key: MetricKey) -> Message:
+    """Return the title of a metric within a sentence."""
+    return message("{title:lower}", title=title_of(key))
+
+
+NOT_SHOWN = kind(
+    "not-shown",
+    310,
+    "some differences are not shown by the runs",
+    "{name}: {texts}. What is not shown is not shown to be absent.",
+)
 
 
 def not_shown(f: Findings) -> Iterator[Limitation]:
     """Headline differences that the runs do not show, and what more runs would give."""
-    keys = _headline(f)
     for configuration in f.campaign.configurations:
-        mine = [
+        rows = [
             c
             for c in f.comparisons
-            if c.configuration == configuration.id
-            and c.key in keys
-            and c.replicated
-            and not c.shown
-            and not c.equivalent
-            and c.basis == "runs"
+            if c.configuration == configuration.id and c.key in f.headline and c.call in ("suggested", "not shown")
         ]
-        if not mine:
+        if not rows:
             continue
-        versus = f.campaign.configuration(mine[0].versus).name
-        suggested = [c for c in mine if c.verdict.startswith(SUGGESTED)]
-        open_ = [c for c in mine if c not in suggested]
+        versus = f.name(rows[0].versus)
         texts = []
-        if open_:
-            parts = listing([_difference(f, keys[c.key], c) for c in open_])
-            texts.append(f"the runs do not show a difference from {versus} in {parts}")
-        if suggested:
-            parts = listing([_difference(f, keys[c.key], c) for c in suggested])
-            texts.append(
-                f"a difference from {versus} is {SUGGESTED} in {parts}, since the interval excludes zero, but not after allowing "
-                "for the comparisons looked at together (Holm)"
-            )
-        yield Limitation(
-            "not-shown",
-            f"{configuration.name}: {'; '.join(texts)}. What is not shown is not shown to be absent.",
-            _remedy(f, keys, mine, configuration.name, versus),
-        )
+        for calls, template in (
+            ("not shown", "the runs do not show a difference from {versus} in {parts}"),
+            (
+                "suggested",
+                "a difference from {versus} is {suggested} in {parts}, since the interval excludes zero, but not after "
+                "allowing for the comparisons looked at together (Holm)",
+            ),
+        ):
+            parts = tuple(_difference(f.headline[c.key], c) for c in rows if c.call == calls)
+            if parts:
+                texts.append(message(template, versus=versus, parts=Listing(parts), suggested=SUGGESTED))
+        yield NOT_SHOWN(_remedy(f, rows), name=configuration.name, texts=Listing(tuple(texts), ";"))
 
 
-def _difference(f: Findings, key: MetricKey, c: Comparison) -> str:
+def _difference(key: MetricKey, c: Comparison) -> Message:
     """Return title, difference and its interval as in the table of differences."""
-    title = _small(metric_title(key, f.campaign.about.units))
-    limits = difference_interval(c, key, f.campaign.about.units)
-    if c.difference is None:
-        return f"{title} (interval {limits})"
-    return f"{title} ({_text(f, key, c.difference, signed=True)}, interval {limits})"
+    size: Part = ""
+    if c.difference is not None:
+        size = message("{size}, ", size=change_of(key, c.difference))
+    return message("{title} ({size}interval {limits})", title=_small(key), size=size, limits=limits_of(c, key))
 
 
-def _remedy(f: Findings, keys: dict[str, MetricKey], rows: list[Comparison], name: str, versus: str) -> str:
+def _remedy(f: Findings, rows: list[Comparison]) -> Message:
     """Say what more runs of the two would give, and how many bring each interval below the difference seen."""
     once, more, never, unbounded = [], [], [], []
     for c in rows:
-        key, one = keys[c.key], forecast(f, c, 1)
-        title = _small(metric_title(key, f.campaign.about.units))
-        if c.instrument is None and _half(c) is None:
+        key = f.headline[c.key]
+        one, title = forecast(f, c, 1), _small(key)
+        if c.instrument is None and c.half_width is None:
             unbounded.append(title)
+        elif one is None or c.difference is None:
             continue
-        if one is None or c.difference is None:
-            continue
-        if floor_of(c) >= abs(c.difference):
-            never.append(f"{title} (± {_text(f, key, floor_of(c))})")
-            continue
-        once.append(f"{title} to about ± {_text(f, key, one.half_width)}")
-        enough = rounds_for(f, c, abs(c.difference))
-        if enough is not None and enough.rounds > 1:
-            more.append(f"{enough.rounds} more bring {title} to about ± {_text(f, key, enough.half_width)}")
+        elif floor_of(c) >= abs(c.difference):
+            never.append(message("{title} (± {floor})", title=title, floor=_size(key, floor_of(c))))
+        else:
+            once.append(message("{title} to about ± {half}", title=title, half=_size(key, one.half_width)))
+            enough = rounds_for(f, c, abs(c.difference))
+            if enough is not None and enough.rounds > 1:
+                half = _size(key, enough.half_width)
+                template = "{rounds} more bring {title} to about ± {half}"
+                more.append(message(template, rounds=enough.rounds, title=title, half=half))
     texts = []
-    if once:
-        texts.append(f"One more run of {name} and of {versus} in each block brings {listing(once)}")
-    if more:
-        texts.append(f"{listing(more)}, less than the difference seen")
-    if never:
-        texts.append(
-            f"more runs do not show {listing(never)}: biases that all runs share leave more than the difference seen"
-        )
-    if unbounded:
-        texts.append(
-            f"more runs do not bound {listing(unbounded)}: within what is known of the instruments a run may not reach the "
-            "margin at all, so that a longer highway phase or better known instruments are needed"
-        )
-    text = "; ".join(texts) or "more runs of both in each block"
-    return f"{text[0].upper()}{text[1:]}."
+    for parts, template in (
+        (once, "one more run of {name} and of {versus} in each block brings {parts}"),
+        (more, "{parts}, less than the difference seen"),
+        (never, "more runs do not show {parts}: biases that all runs share leave more than the difference seen"),
+        (
+            unbounded,
+            "more runs do not bound {parts}: within what is known of the instruments a run may not reach the margin at "
+            "all, so that a longer highway phase or better known instruments are needed",
+        ),
+    ):
+        if parts:
+            names = {"name": f.name(rows[0].configuration), "versus": f.name(rows[0].versus)}
+            texts.append(message(template, parts=Listing(tuple(parts)), **names))
+    return message("{texts:upper}.", texts=Listing(tuple(texts) or ("more runs of both in each block",), ";"))
 
 
-def _small(title: str) -> str:
-    return title[0].lower() + title[1:]
+SHARED_BIAS = kind(
+    "shared-bias",
+    305,
+    "biases that all runs share widen some intervals",
+    "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
+    "crossing of one more than that of another, and a sensor's lag rounds off a steep peak more than a flat one. Its part in "
+    "the intervals: {parts}.",
+    "The rounding of the control unit declared, and sensor and ambient reference compared with a calibrated thermometer; more "
+    "runs do not reduce this part.{without}",
+)
+NOT_BOUNDED = kind(
+    "not-bounded",
+    255,
+    "some intervals of recovery times are open",
+    "What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is not "
+    "bounded on every side: {parts}.",
+    "A longer highway phase, a wider margin, or sensor and ambient reference compared with a calibrated thermometer.",
+)
 
 
 def shared_biases(f: Findings) -> Iterator[Limitation]:
-    """Differences in which biases of the instruments do not cancel."""
-    keys = _headline(f)
-    found = [
-        c
-        for c in f.comparisons
-        if c.key in keys
-        and c.basis == "runs"
-        and c.instrument is not None
-        and c.standard_error is not None
-        and c.instrument > MATERIAL * c.standard_error
+    """Differences in which biases of the instruments do not cancel, or which they do not bound."""
+    rows = [c for c in f.comparisons if c.key in f.headline and c.basis == "runs"]
+    parts = [
+        message(
+            "{title}, {name} ({limits})",
+            title=title_of(f.headline[c.key]),
+            name=f.name(c.configuration),
+            limits=limits_of(c, f.headline[c.key]),
+        )
+        for c in rows
+        if c.lost and c.instrument is None and c.half_width is None
     ]
-    yield from _unbounded(f, keys)
-    if not found:
-        return
-    parts, remedies = [], []
-    for c in found:
-        key, name = keys[c.key], f.campaign.configuration(c.configuration).name
-        title = metric_title(key, f.campaign.about.units)
-        half = _half(c)
+    if parts:
+        yield NOT_BOUNDED(parts=Listing(tuple(parts), ";"))
+    parts, without = [], []
+    for c in rows:
+        if c.instrument is None or c.standard_error is None or c.instrument <= MATERIAL * c.standard_error:
+            continue
+        key = f.headline[c.key]
+        who = message("{title}, {name}", title=title_of(key), name=f.name(c.configuration))
         parts.append(
-            f"{title}, {name}: ± {_text(f, key, floor_of(c))} alone, interval "
-            f"{difference_interval(c, key, f.campaign.about.units)}"
+            message(
+                "{who}: ± {floor} alone, interval {limits}",
+                who=who,
+                floor=_size(key, floor_of(c)),
+                limits=limits_of(c, key),
+            )
         )
-        if half is not None and c.scatter is not None:
-            alone = max(half**2 - floor_of(c) ** 2, 0.0) ** 0.5
-            remedies.append(f"{title}, {name}: about ± {_text(f, key, alone)}")
-    yield Limitation(
-        "shared-bias",
-        "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
-        "crossing of one more than that of another, and a sensor's lag rounds off a steep peak more than a flat one. Its part "
-        f"in the intervals: {'; '.join(parts)}.",
-        "The rounding of the control unit declared, and sensor and ambient reference compared with a calibrated "
-        "thermometer; more runs do not reduce this part."
-        + (f" Without it: {'; '.join(remedies)}." if remedies else ""),
-    )
+        if c.half_width is not None and c.scatter is not None:
+            alone = max(c.half_width**2 - floor_of(c) ** 2, 0.0) ** 0.5
+            without.append(message("{who}: about ± {half}", who=who, half=_size(key, alone)))
+    if parts:
+        rest = message(" Without it: {parts}.", parts=Listing(tuple(without), ";")) if without else ""
+        yield SHARED_BIAS(parts=Listing(tuple(parts), ";"), without=rest)
 
 
-def _unbounded(f: Findings, keys: dict[str, MetricKey]) -> Iterator[Limitation]:
-    """Differences of times that the instruments do not bound: in many draws a run does not reach the margin."""
-    units = f.campaign.about.units
-    found = [
-        c for c in f.comparisons if c.key in keys and c.basis == "runs" and c.instrument is None and _half(c) is None
-    ]
-    found = [c for c in found if NOT_REACHED_DRAWS in c.note]
-    if found:
-        parts = [
-            f"{metric_title(keys[c.key], units)}, {f.campaign.configuration(c.configuration).name} "
-            f"({difference_interval(c, keys[c.key], units)})"
-            for c in found
-        ]
-        yield Limitation(
-            "not-bounded",
-            f"What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is "
-            f"not bounded on every side: {'; '.join(parts)}.",
-            "A longer highway phase, a wider margin, or sensor and ambient reference compared with a calibrated thermometer.",
-        )
+NO_SCATTER = kind(
+    "no-scatter",
+    265,
+    "the scatter between runs is unknown for some metrics",
+    "{title}: the runs do not differ at the resolution of the readings, so their scatter is unknown, not zero, and no interval "
+    "is derived from it.",
+    "Readings of finer resolution.",
+)
 
 
 def no_scatter(f: Findings) -> Iterator[Limitation]:
     """Replicated runs that are equal at the resolution of the readings."""
-    keys = {key.key: key for key in f.metrics}
-    found = [
-        c
-        for c in f.comparisons
-        if c.replicated and c.basis != "runs" and c.difference is not None and "do not scatter" in c.note
-    ]
-    for title in dict.fromkeys(metric_title(keys[c.key], f.campaign.about.units) for c in found):
-        yield Limitation(
-            "no-scatter",
-            f"{title}: the runs do not differ at the resolution of the readings, so their scatter is unknown, not zero, and no "
-            "interval is derived from it.",
-            "Readings of finer resolution.",
-        )
+    equal = {c.key for c in f.comparisons if c.replicated and c.basis != "runs" and c.no_scatter}
+    for key in f.metrics:
+        if key.key in equal:
+            yield NO_SCATTER(title=title_of(key))
+
+
+RELATED_RUNS = kind(
+    "related-runs",
+    260,
+    "runs of a block hang together",
+    "Consecutive runs of a block hang together in {parts}: the comparison takes them as independent, so its intervals are too "
+    "narrow if neighbours are alike.",
+    "A pause that brings the vehicle to the same start condition before each run, and an order of configurations that changes "
+    "from block to block.",
+)
+UNTESTED = kind(
+    "independence-untested",
+    315,
+    "too few runs to test that they are independent",
+    "Runs of a block are taken as independent of each other; too few follow each other to test it.",
+    "Three runs or more in a block.",
+)
 
 
 def independence(f: Findings) -> Iterator[Limitation]:
     """Runs of one block taken as independent of each other."""
-    keys = _headline(f)
-    related = [c for c in f.checks if c.lag_p is not None and c.lag_p < UNEXPLAINED]
-    untested = [c for c in f.checks if c.lag_p is None]
-    if related:
-        parts = [
-            f"{metric_title(keys[c.key], f.campaign.about.units)} (correlation of neighbours "
-            f"{formatting.number(c.lag or 0.0, 2, signed=True)}, p {p_text(c.lag_p)})"
-            for c in related
-        ]
-        yield Limitation(
-            "related-runs",
-            f"Consecutive runs of a block hang together in {listing(parts)}: the comparison takes them as independent, so its "
-            "intervals are too narrow if neighbours are alike.",
-            "A pause that brings the vehicle to the same start condition before each run, and an order of configurations "
-            "that changes from block to block.",
+    parts = [
+        message(
+            "{title} (correlation of neighbours {lag}, p {p})",
+            title=title_of(f.headline[c.key]),
+            lag=Value(c.lag, "number", 2, signed=True),
+            p=Value(c.lag_p, "p"),
         )
-    elif f.checks and len(untested) == len(f.checks):
-        yield Limitation(
-            "independence-untested",
-            "Runs of a block are taken as independent of each other; too few follow each other to test it.",
-            "Three runs or more in a block.",
-        )
+        for c in f.checks
+        if c.lag_p is not None and c.lag_p < UNEXPLAINED
+    ]
+    if parts:
+        yield RELATED_RUNS(parts=Listing(tuple(parts)))
+    elif f.checks and all(c.lag_p is None for c in f.checks):
+        yield UNTESTED()
+
+
+INTERACTION = kind(
+    "interaction",
+    250,
+    "a difference may depend on the day",
+    "Blocks may not shift all configurations alike in {parts}, as the comparison assumes: a difference may depend on the day.",
+    "Two runs of each configuration in each block, which tell an interaction from scatter.",
+)
 
 
 def interaction(f: Findings) -> Iterator[Limitation]:
     """Blocks that may shift configurations by different amounts."""
-    keys = _headline(f)
-    doubtful = [c for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED]
-    if doubtful:
-        parts = [f"{metric_title(keys[c.key], f.campaign.about.units)} (p {p_text(c.additivity_p)})" for c in doubtful]
-        yield Limitation(
-            "interaction",
-            f"Blocks may not shift all configurations alike in {listing(parts)}, as the comparison assumes: a difference may "
-            "depend on the day.",
-            "Two runs of each configuration in each block, which tell an interaction from scatter.",
-        )
+    parts = [
+        message("{title} (p {p})", title=title_of(f.headline[c.key]), p=Value(c.additivity_p, "p"))
+        for c in f.checks
+        if c.additivity_p is not None and c.additivity_p < UNEXPLAINED
+    ]
+    if parts:
+        yield INTERACTION(parts=Listing(tuple(parts)))
+
+
+VALUE_MISSING = kind(
+    "value-missing",
+    290,
+    "some runs lack some values",
+    "{titles}: no value for {n} ({runs}), since {reason}; the comparison rests on the others, and is off if what prevented a "
+    "value has to do with the configuration.",
+    "What prevented the value, put right in every run.",
+)
 
 
 def partial(f: Findings) -> Iterator[Limitation]:
     """Metrics that some runs lack."""
-    reasons: dict[tuple[str, tuple[str, ...]], list[str]] = {}
+    reasons: dict[tuple[Part, tuple[str, ...]], list[MetricKey]] = {}
     used = {run.id for run in f.used}
     for key in f.metrics:
-        mine = [v for v in f.values if v.key == key.key and v.run in used]
-        absent = [v for v in mine if v.status == "not computed"]
-        if absent and len(absent) < len(mine):
-            texts = list(dict.fromkeys(said(v.reason, f.campaign.about.units) for v in absent))
-            reason = texts[0] if len(texts) == 1 else f"{texts[0]}, among other reasons"
-            entry = reasons.setdefault((reason, tuple(v.run for v in absent)), [])
-            entry.append(metric_title(key, f.campaign.about.units))
-    for (reason, runs), titles in reasons.items():
-        yield Limitation(
-            "value-missing",
-            f"{listing(titles)}: no value for {count(len(runs), 'run')} ({listing(runs)}), since {reason}; the comparison rests on "
-            "the others, and is off if what prevented a value has to do with the configuration.",
-            "The missing channel logged in every run." if "channel" in reason else "",
-        )
+        rows = [v for v in f.values if v.key == key.key and v.run in used]
+        absent = [v for v in rows if v.status == "not computed"]
+        if absent and len(absent) < len(rows):
+            several = list(dict.fromkeys(v.reason for v in absent))
+            reason: Part = several[0]
+            if len(several) > 1:
+                reason = message("{reason}, among other reasons", reason=reason)
+            reasons.setdefault((reason, tuple(v.run for v in absent)), []).append(key)
+    for (reason, runs), keys in reasons.items():
+        titles = Listing(tuple(title_of(key) for key in keys))
+        yield VALUE_MISSING(titles=titles, n=Count(len(runs), "run"), runs=all_of(list(runs)), reason=reason)
+
+
+NOT_REACHED = kind(
+    "not-reached",
+    245,
+    "some runs did not come back to the margin",
+    "{title}: not reached before the highway ended in {runs}, watched for up to {bound}; these are results, not missing "
+    "values: no mean is given, and {how}.",
+    "A longer highway phase.",
+)
 
 
 def not_reached(f: Findings) -> Iterator[Limitation]:
@@ -265,45 +334,41 @@ def not_reached(f: Findings) -> Iterator[Limitation]:
         runs = [v for v in f.values if v.key == key.key and v.status == "not reached"]
         if not runs:
             continue
-        title = metric_title(key, f.campaign.about.units)
-        bound = max((v.bound or 0.0 for v in runs), default=0.0)
-        compared = any(c.key == key.key and c.basis == "runs" for c in f.comparisons)
-        how = (
-            "they enter the comparison as “longer than”, which assumes normal scatter and that the end of watching has "
-            "nothing to do with the time itself"
-            if compared
-            else "too few runs reached it to compare the configurations"
-        )
-        yield Limitation(
-            "not-reached",
-            f"{title}: not reached before the highway ended in {listing([v.run for v in runs])}, watched for up to "
-            f"{formatting.with_unit(bound, key.spec.quantity, f.campaign.about.units, key.spec.decimals)}; these are results, "
-            f"not missing values: no mean is given, and {how}.",
-            "A longer highway phase.",
-        )
+        how = "too few runs reached it to compare the configurations"
+        if any(c.key == key.key and c.basis == "runs" for c in f.comparisons):
+            how = (
+                "they enter the comparison as “longer than”, which assumes normal scatter and that the end of watching has "
+                "nothing to do with the time itself"
+            )
+        bound = Value(max(v.bound or 0.0 for v in runs), key.spec.quantity, key.spec.decimals)
+        yield NOT_REACHED(title=title_of(key), runs=all_of([v.run for v in runs]), bound=bound, how=how)
+
+
+CONTROL_WIDENS = kind(
+    "control-widens",
+    275,
+    "the control vehicle's own scatter widened some intervals",
+    "Taking the control vehicle off widened the interval of {parts}: its own scatter adds more there than what both vehicles "
+    "share takes away. The differences are taken against it all the same, since choosing afterwards would favour the "
+    "narrower one.",
+    "A control vehicle with the same driver's pace and start condition as the test vehicle.",
+)
 
 
 def control_widens(f: Findings) -> Iterator[Limitation]:
     """Headline differences that the control vehicle made less certain."""
-    keys = _headline(f)
-    worse = [
-        e
+    parts = [
+        message(
+            "{title} (half-width {half} against {plain})",
+            title=title_of(f.headline[e.key]),
+            half=_size(f.headline[e.key], e.half_width),
+            plain=_size(f.headline[e.key], e.plain_half_width),
+        )
         for e in f.control
         if e.half_width is not None and e.plain_half_width is not None and e.half_width > e.plain_half_width
     ]
-    if worse:
-        parts = [
-            f"{metric_title(keys[e.key], f.campaign.about.units)} (half-width {_text(f, keys[e.key], e.half_width or 0.0)} against "
-            f"{_text(f, keys[e.key], e.plain_half_width or 0.0)})"
-            for e in worse
-        ]
-        yield Limitation(
-            "control-widens",
-            f"Taking the control vehicle off widened the interval of {listing(parts)}: its own scatter adds more there than what "
-            "both vehicles share takes away. The differences are taken against it all the same, since choosing afterwards "
-            "would favour the narrower one.",
-            "A control vehicle with the same driver's pace and start condition as the test vehicle.",
-        )
+    if parts:
+        yield CONTROL_WIDENS(parts=Listing(tuple(parts)))
 
 
 PREDICATES = (

@@ -1,38 +1,59 @@
-"""Limitations of ambient, sensors, sampling and route."""
+"""Limitations of ambient, sensors, sampling, route, and of how the logs were read and accepted."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 
-from intake_report import formatting
-from intake_report.analyse.limitations.findings import Findings
-from intake_report.formatting import count, listing
-from intake_report.messages import said
+from intake_report.align import CRITERIA
+from intake_report.analyse.limitations.findings import Findings, all_of, kind
+from intake_report.loaders import UNIT_OVERRIDDEN
+from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation
 from intake_report.weather import SPREAD_LIMIT, ambient_spread
 
 SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a tenth at best
+MOST_NAMED = 6  # runs; beyond it they are counted, not named
+DELTA = "temperature_difference"
+
+NO_AMBIENT = kind(
+    "no-ambient",
+    10,
+    "no ambient temperature was recorded",
+    "No ambient temperature was recorded: over-ambient temperatures and recovery times cannot be computed, and absolute "
+    "intake air temperatures of different days are not comparable.",
+    "Log the vehicle's ambient sensor, or add a weather source with its times.",
+)
+AMBIENT_MISSING = kind(
+    "ambient-missing",
+    220,
+    "some runs have no ambient temperature",
+    "{runs} {have} no ambient temperature and no over-ambient metrics.",
+    "A weather source that covers every run.",
+)
 
 
 def no_ambient(f: Findings) -> Iterator[Limitation]:
     """No over-ambient metric without ambient."""
     without = [run.id for run in f.used if run.id not in f.ambient.series]
     if not f.ambient.series:
-        yield Limitation(
-            "no-ambient",
-            "No ambient temperature was recorded: over-ambient temperatures and recovery times cannot be computed, and "
-            "absolute intake air temperatures of different days are not comparable.",
-            "Log the vehicle's ambient sensor, or add a weather source with its times.",
-        )
+        yield NO_AMBIENT()
     elif without:
-        yield Limitation(
-            "ambient-missing",
-            f"{listing(without)} {'has' if len(without) == 1 else 'have'} no ambient temperature and no over-ambient metrics.",
-            "A weather source that covers every run.",
-        )
+        yield AMBIENT_MISSING(runs=all_of(without), have="has" if len(without) == 1 else "have")
+
+
+AMBIENT_REFERENCE = kind(
+    "ambient-reference",
+    410,
+    "absolute over-ambient temperatures are as uncertain as the ambient reference",
+    "Ambient ({source}) has a standard uncertainty of {u}. What all runs share of it cancels in differences of temperatures "
+    "between configurations; it does not cancel in absolute over-ambient temperatures, nor wholly in recovery times and "
+    "their differences.{notes}",
+    "A calibrated thermometer in the airstream, read before and after each run.",
+)
 
 
 def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
@@ -40,125 +61,236 @@ def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
     choice = f.ambient.choice
     if choice.uncertainty is None or not f.ambient.series:
         return
-    notes = [
-        f"{run}: {said(series.note, f.campaign.about.units)}" for run, series in f.ambient.series.items() if series.note
-    ]
-    yield Limitation(
-        "ambient-reference",
-        f"Ambient ({choice.source}) has a standard uncertainty of {f.temperature_difference(choice.uncertainty)}. What all "
-        "runs share of it cancels in differences of temperatures between configurations; it does not cancel in absolute "
-        "over-ambient temperatures, nor wholly in recovery times and their differences."
-        + (f" {'; '.join(notes)}." if notes else ""),
-        "A calibrated thermometer in the airstream, read before and after each run.",
+    notes = [message("{run}: {note}", run=run, note=s.note) for run, s in f.ambient.series.items() if s.note]
+    yield AMBIENT_REFERENCE(
+        source=choice.source or "",
+        u=Value(choice.uncertainty, DELTA, 1),
+        notes=message(" {notes}.", notes=Listing(tuple(notes), ";")) if notes else "",
     )
+
+
+AMBIENT_SPREAD = kind(
+    "ambient-spread",
+    300,
+    "ambient differed between the runs",
+    "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted (common "
+    "practice).",
+    "Repeat the runs on days of like temperature.",
+    alike="ambient",
+)
 
 
 def ambient_differs(f: Findings) -> Iterator[Limitation]:
     """Days that differ by more than the accepted limit."""
     used = {run.id for run in f.used}
     means = {c.run: c.ambient_mean for c in rows_of(f.conditions) if c.ambient_mean is not None and c.run in used}
-    spread = ambient_spread(means, SPREAD_LIMIT)
-    if spread.spread is not None and spread.within is False:
-        yield Limitation(
-            "ambient-spread",
-            f"Mean ambient differs by {f.temperature_difference(spread.spread)} between {spread.lowest} and "
-            f"{spread.highest}; {formatting.margin(spread.limit, f.campaign.about.units)} between days is commonly accepted (common practice).",
-            "Repeat the runs on days of like temperature.",
+    found = ambient_spread(means, SPREAD_LIMIT)
+    if found.spread is not None and found.within is False:
+        yield AMBIENT_SPREAD(
+            spread=Value(found.spread, DELTA, 1),
+            lowest=found.lowest or "",
+            highest=found.highest or "",
+            limit=Value(found.limit, "margin"),
         )
+
+
+MARGIN_RESOLUTION = kind(
+    "margin-resolution",
+    330,
+    "the readings are coarse against the recovery margins",
+    "An over-ambient reading has a standard uncertainty of {u} (steps of {step} and the ambient reference), and the margin of "
+    "{margin} is {why}: {cost}.",
+    "A sensor of finer resolution, or a margin of at least {least}.",
+)
 
 
 def margin_below_resolution(f: Findings) -> Iterator[Limitation]:
     """Margins smaller than what the readings resolve."""
     step = next((row.step or row.resolution for row in rows_of(f.sampling) if row.channel == "iat"), None)
-    reference = f.ambient.choice.uncertainty
     if step is None or not f.ambient.series:
         return
-    units = f.campaign.about.units
+    total = float(np.hypot(step / np.sqrt(12.0), f.ambient.choice.uncertainty or 0.0))
+    least = max(2.0 * total, step)
     for margin in f.campaign.metrics.recovery_margins:
-        total = float(np.hypot(step / np.sqrt(12.0), reference or 0.0))
-        if margin >= max(2.0 * total, step):
-            continue
-        why = "smaller than one step of the reading" if margin < step else "not larger than twice that"
-        yield Limitation(
-            "margin-resolution",
-            f"An over-ambient reading has a standard uncertainty of {f.temperature_difference(total)} (steps of "
-            f"{f.temperature_difference(step)} and the ambient reference), and the margin of "
-            f"{formatting.margin(margin, units)} is {why}: {_cost(f, margin)}.",
-            f"A sensor of finer resolution, or a margin of at least {formatting.margin(max(2.0 * total, step), units)}.",
-        )
+        if margin < least:
+            yield MARGIN_RESOLUTION(
+                u=Value(total, DELTA, 1),
+                step=Value(step, DELTA, 1),
+                margin=Value(margin, "margin"),
+                why="smaller than one step of the reading" if margin < step else "not larger than twice that",
+                cost=_cost(f, margin),
+                least=Value(least, "margin"),
+            )
 
 
-def _cost(f: Findings, margin: float) -> str:
+def _cost(f: Findings, margin: float) -> Message:
     """Say what the narrow margin costs: from the uncertainties of the recovery times themselves, where assessed."""
-    mine = {key.key for key in f.metrics if key.parameter.kind == "margin" and key.parameter.number == margin}
-    times = [v for v in f.values if v.key in mine and v.key.startswith("recovery_time:")]
-    known = [v.u for v in times if v.u is not None]
+    keys = {k.key for k in f.metrics if k.spec.id == "recovery_time" and k.parameter.number == margin}
+    known = [v.u for v in f.values if v.key in keys and v.u is not None]
     if not known:
-        return "a single recovery time to it may be off by much more than its scatter shows"
-    typical = formatting.with_unit(float(np.median(known)), "time", f.campaign.about.units, 0)
-    return (
-        f"a single recovery time to it has a standard uncertainty of {typical} (median of {count(len(known), 'run')})"
+        return message("a single recovery time to it may be off by much more than its scatter shows")
+    return message(
+        "a single recovery time to it has a standard uncertainty of {typical} (median of {runs})",
+        typical=Value(float(np.median(known)), "time", 0),
+        runs=Count(len(known), "run"),
     )
+
+
+SLOW = kind(
+    "slow-sampling",
+    340,
+    "intake air temperature was sampled slowly",
+    "Intake air temperature has a true sample every {interval} at the slowest; peaks may fall between samples and times of "
+    "crossing are known to about that.",
+    "Log fewer channels, so that each is polled more often.",
+)
 
 
 def slow_sampling(f: Findings) -> Iterator[Limitation]:
     """Intake air temperature sampled slowly."""
     row = next((row for row in rows_of(f.sampling) if row.channel == "iat"), None)
     if row is not None and row.interval_high > SLOW_SAMPLING:
-        yield Limitation(
-            "slow-sampling",
-            f"Intake air temperature has a true sample every {row.interval_high:.1f} s at the slowest; peaks may fall between "
-            "samples and times of crossing are known to about that.",
-            "Log fewer channels, so that each is polled more often.",
-        )
+        yield SLOW(interval=Value(row.interval_high, "time", 1))
+
+
+NO_POSITION = kind(
+    "no-position",
+    350,
+    "the logs hold no position",
+    "Route distance of {who} comes from integrated speed, without a position: the same place may differ between runs by the "
+    "error of the speed channel.",
+    "Log position.",
+)
 
 
 def position_absent(f: Findings) -> Iterator[Limitation]:
     """Route distance from speed alone."""
     without = [drive.entry.id for drive in f.drives if drive.aligned.method == "speed"]
     if without:
-        who = "all runs" if len(without) == len(f.drives) else listing(without)
-        yield Limitation(
-            "no-position",
-            f"Route distance of {who} comes from integrated speed, without a position: the same place may differ between runs "
-            "by the error of the speed channel.",
-            "Log position.",
-        )
+        yield NO_POSITION(who="all runs" if len(without) == len(f.drives) else all_of(without))
+
+
+NO_ENTRY = kind(
+    "no-entry",
+    230,
+    "some runs have no highway entry",
+    "{who} had no highway entry (speed through {speed} and held for {hold}): no recovery time.",
+    "A route with a highway stretch, or another entry speed.",
+)
 
 
 def no_highway_entry(f: Findings) -> Iterator[Limitation]:
     """Runs without the event that recovery is timed from."""
     without = [run.id for run in f.used if run.highway_entry is None]
     if without:
-        who = f"{count(len(without), 'run')} ({listing(without)})" if len(without) <= 6 else f"{len(without)} runs"
+        who: Part = Count(len(without), "run")
+        if len(without) <= MOST_NAMED:
+            who = message("{who} ({runs})", who=who, runs=all_of(without))
         entry = f.campaign.route.highway_entry
-        speed = formatting.with_unit(entry.speed, "speed", f.campaign.about.units, 0)
-        yield Limitation(
-            "no-entry",
-            f"{who} had no highway entry (speed through {speed} and held for {entry.hold:.0f} s): no recovery time.",
-            "A route with a highway stretch, or another entry speed.",
-        )
+        yield NO_ENTRY(who=who, speed=Value(entry.speed, "speed", 0), hold=Value(entry.hold, "time", 0))
+
+
+ACCURACY_UNKNOWN = kind(
+    "accuracy-unknown",
+    360,
+    "the accuracy of the sensor is not declared",
+    "The accuracy of the intake air temperature sensor is not declared: absolute temperatures have an unknown bias; it is the "
+    "same in all runs and cancels in differences.",
+    "Declare it in [instrument.channels.iat], from a calibration or the sensor's tolerance class.",
+)
 
 
 def accuracy_unknown(f: Findings) -> Iterator[Limitation]:
     """Sensor accuracy not declared."""
     declared = f.campaign.instrument.channels.get("iat")
     if declared is None or declared.accuracy is None:
-        yield Limitation(
-            "accuracy-unknown",
-            "The accuracy of the intake air temperature sensor is not declared: absolute temperatures have an unknown bias; "
-            "it is the same in all runs and cancels in differences.",
-            "Declare it in [instrument.channels.iat], from a calibration or the sensor's tolerance class.",
-        )
+        yield ACCURACY_UNKNOWN()
+
+
+ALIGNMENT = {
+    code: kind(
+        code, rank, cover, "Run {run}: {finding}", "A run of the whole route, or the stretch left out by its phases."
+    )
+    for code, rank, cover in (
+        ("part-of-route", 240, "some runs cover a part of the route only"),
+        ("detour", 241, "some runs left the route"),
+        ("turned-back", 242, "some runs drove a part of the route twice"),
+        ("beside-path", 420, "some runs were driven beside the reference path"),
+    )
+}
+PLACED = kind("placed", 430, "some runs are not placed on the route as the others are", "Run {run}: {finding}")
 
 
 def alignment_findings(f: Findings) -> Iterator[Limitation]:
-    """What the alignment found about runs that stay in the comparison."""
+    """What the alignment says about runs that stay in the comparison."""
     used = {run.id for run in f.used}
     for drive in f.drives:
         for finding in drive.aligned.findings:
             if drive.entry.id in used and not finding.hard:
-                yield Limitation(finding.code, f"Run {drive.entry.id}: {finding.text}", "")
+                yield ALIGNMENT.get(finding.code, PLACED)(run=drive.entry.id, finding=finding.text)
+
+
+UNIT = kind(
+    "unit-overridden",
+    40,
+    "a unit that a log names was overruled",
+    "{reason} This concerns {who}; if the header is right, every value of {channel} there is wrong, and all that is computed "
+    "from it.",
+    "Look at the values of {channel}: correct the unit under [log.columns] if the header is right, else correct the label "
+    "in the logger.",
+)
+
+
+def unit_overridden(f: Findings) -> Iterator[Limitation]:
+    """A column whose header names another unit than the campaign file; labels can be wrong, so the file is obeyed."""
+    used = {run.id for run in f.used}
+    concerned: dict[tuple[Part, str], list[str]] = {}
+    for drive in f.drives:
+        for entry in drive.clean.quality:
+            if entry.step == UNIT_OVERRIDDEN and drive.entry.id in used:
+                concerned.setdefault((entry.reason, entry.channel), []).append(drive.entry.id)
+    for (reason, channel), runs in concerned.items():
+        who: Part = message("{n} ({runs})", n=Count(len(runs), "run"), runs=all_of(runs))
+        if len(runs) == 1:
+            who = message("run {run}", run=runs[0])
+        elif len(runs) == len(used):
+            who = "all runs"
+        yield UNIT(reason=reason, who=who, channel=channel)
+
+
+_SOFT = {
+    "stop-time": (280, "some runs stood longer or shorter than the limit allows", "traffic"),
+    "stops": (281, "some runs stopped more or less often than the limit allows", "traffic"),
+    "ramp-acceleration": (282, "some runs accelerated differently on the ramp", ""),
+    "phase-duration": (283, "some runs took longer or shorter than the limit allows", "traffic"),
+    "start-over-ambient": (284, "some runs started with more or less heat soak than others", ""),
+    "start-coolant": (285, "some runs started with a colder or warmer engine", ""),
+    "ambient": (286, "some runs were driven in colder or warmer air", "ambient"),
+}
+ACCEPTANCE = {
+    code: kind(
+        f"acceptance-{code}",
+        *_SOFT.get(code, (290, "some runs are beyond a limit of the acceptance", "acceptance"))[:2],
+        "{title}: {runs} beyond the limit ({limit}): {values}.",
+        "Repeat these runs, or state another limit with its reason.",
+        alike=_SOFT.get(code, (0, "", "acceptance"))[2],
+    )
+    for code in CRITERIA
+}
+
+
+def acceptance_limitations(criteria: pd.DataFrame, used: set[str]) -> tuple[Limitation, ...]:
+    """Return one limitation per soft criterion that runs of the comparison do not meet."""
+    failed = criteria[criteria["passed"].eq(False) & criteria["hard"].eq(False) & criteria["run"].isin(used)]
+    return tuple(
+        ACCEPTANCE[str(code)](
+            title=rows["title"].iloc[0],
+            runs=Count(len(rows), "run"),
+            limit=rows["limit"].iloc[0],
+            values=Listing(tuple(message("{run} {value}", run=row.run, value=row.value) for row in rows_of(rows))),
+        )
+        for code, rows in failed.groupby("code", sort=False)
+    )
 
 
 PREDICATES = (

@@ -1,4 +1,4 @@
-"""What limitations are derived from, and their registry."""
+"""What limitations are derived from, and the register of their kinds."""
 
 from __future__ import annotations
 
@@ -7,10 +7,10 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from intake_report import formatting
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
+from intake_report.messages import Listing
 from intake_report.results import (
     Comparison,
     ControlEffect,
@@ -20,6 +20,27 @@ from intake_report.results import (
     ModelCheck,
     RunResult,
 )
+from intake_report.results.compared import LimitationKind
+
+_KINDS: dict[str, LimitationKind] = {}
+
+
+def kind(
+    code: str, rank: int, cover: str, text: str, remedy: str = "", *, alike: str = "", of_comparison: bool = False
+) -> LimitationKind:
+    """Declare a limitation; see `LimitationKind`.
+
+    Ranks: below 100 nothing can be compared, below 200 what is compared may be another cause, below 300 it may not
+    hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
+    """
+    assert code not in _KINDS, code
+    _KINDS[code] = LimitationKind(code, rank, cover, text, remedy, alike, of_comparison)
+    return _KINDS[code]
+
+
+def kinds() -> tuple[LimitationKind, ...]:
+    """Return every kind that was declared, gravest first."""
+    return tuple(sorted(_KINDS.values(), key=lambda item: item.rank))
 
 
 @dataclass(frozen=True)
@@ -43,9 +64,19 @@ class Findings:
         """Runs that take part in the comparison."""
         return tuple(run for run in self.runs if run.decision != "excluded")
 
-    def temperature_difference(self, value: float) -> str:
-        """Format a temperature difference [K] for the reader."""
-        return formatting.with_unit(value, "temperature_difference", self.campaign.about.units, 1)
+    @property
+    def headline(self) -> dict[str, MetricKey]:
+        """Headline metrics by key."""
+        return {key.key: key for key in self.metrics if key.spec.headline}
+
+    def name(self, configuration: str) -> str:
+        """Return the name of a configuration."""
+        return self.campaign.configuration(configuration).name
 
 
 Predicate = Callable[[Findings], Iterator[Limitation]]
+
+
+def all_of(names: list[str]) -> Listing:
+    """Return names in a row: "a, b and c"."""
+    return Listing(tuple(names))

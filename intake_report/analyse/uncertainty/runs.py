@@ -22,7 +22,7 @@ from intake_report.analyse.uncertainty.perturb import (
 )
 from intake_report.analyse.uncertainty.sources import Source, Sources, find_sources, speed_step
 from intake_report.campaign import Campaign
-from intake_report.messages import Listing, Value, message
+from intake_report.messages import Value, message
 from intake_report.metrics import REGISTRY, RunSeries, evaluate_draws
 from intake_report.metrics.series import Floats
 from intake_report.results import (
@@ -34,7 +34,7 @@ from intake_report.results import (
     RunResult,
 )
 from intake_report.results.text import never_negative
-from intake_report.statistics import DrawSummary, summarise_draws
+from intake_report.statistics import DrawSummary, in_one, summarise_draws
 
 AT_ONCE = 350_000  # numbers in an array: fits the processor's cache, and bounds the memory of long or fast logs
 PARTS = 500  # draws at most for what is common and what is own: their standard deviations are then good to 3 %
@@ -107,12 +107,12 @@ def assess(
 
     def one(item: tuple[Drive, RunSeries, float | None]) -> RunDraws:
         drive, run, step = item
-        mine = [key for key in keys if nominal[key.key, run.run].status != "not computed"]
-        if run.time.size < 2 or not mine:
+        wanted = [key for key in keys if nominal[key.key, run.run].status != "not computed"]
+        if run.time.size < 2 or not wanted:
             return RunDraws(run.run, {}, {}, {}, {})
-        effects = _effects(campaign, drive, run, mine)
+        effects = _effects(campaign, drive, run, wanted)
         rng = np.random.default_rng([settings.seed, 1, zlib.crc32(run.run.encode())])
-        return _Study(prepare(run, step), sources, mine, nominal, effects).run(common, rng, settings.draws)
+        return _Study(prepare(run, step), sources, wanted, nominal, effects).run(common, rng, settings.draws)
 
     with ThreadPoolExecutor(WORKERS) as pool:
         found = tuple(pool.map(one, zip(drives, series, steps, strict=True)))
@@ -158,13 +158,13 @@ class _Study:
         offset = self._offsets()
         part = min(PARTS, m)
         first = {kind: values[:part] for kind, values in common.items()}
-        mine = {kind: values[:part] for kind, values in own.items()}
+        wanted = {kind: values[:part] for kind, values in own.items()}
         both = {kind: common.get(kind, 0.0) + own.get(kind, np.zeros(m)) for kind in (*common, *own)}
         return RunDraws(
             self.readings.series.run,
             self._evaluate(both, noise, events, offset),
             self._evaluate(first, None, None, offset),
-            self._evaluate(mine, noise[:part], events[:, :part], offset),
+            self._evaluate(wanted, noise[:part], events[:, :part], offset),
             self._budgets(noise),
         )
 
@@ -266,9 +266,8 @@ def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
         return value
     common, own = _summary(run.common.get(value.key), level), _summary(run.own.get(value.key), level)
     failed = message(
-        "in {share} of the draws it could not be computed", "draws-failed", share=Value(whole.failed, "share")
+        "in {share} of the draws it could not be computed", code="draws-failed", share=Value(whole.failed, "share")
     )
-    notes = tuple(part for part in (value.note, failed if whole.failed > FEW_FAILED else "") if part)
     return replace(
         value,
         u=whole.u,
@@ -277,7 +276,7 @@ def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
         u_common=None if common is None else common.u,
         u_own=None if own is None else own.u,
         draws_not_reached=whole.not_reached,
-        note=Listing(notes, ";") if notes else "",
+        note=in_one([value.note, failed] if value.note else [failed]) if whole.failed > FEW_FAILED else value.note,
     )
 
 

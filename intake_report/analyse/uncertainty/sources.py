@@ -7,28 +7,29 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.special import ndtri
 
-from intake_report import formatting
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import declared_resolution
 from intake_report.analyse.measure import ASSUMED_LAG
 from intake_report.campaign import Campaign, InstrumentChannel
+from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics.series import Floats
 from intake_report.results import SourceRow
 from intake_report.results.text import ROUNDING_MODE
-from intake_report.units import UnitSystem, parse_quantity, to_display
+from intake_report.units import parse_quantity
 
 # Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
 ASSUMED_ACCURACY = 2.5  # K; about what published resistance bands of such sensors give at 25 °C (as for ambient)
 ASSUMED_SPEED = 2.0  # km/h
 ASSUMED_CLOCK = 2.0  # s
 LAG_SHARE = 0.5  # of the time constant: it depends on the speed of the air
+NORMAL_95 = 1.959964  # standard deviations of a 95 % limit of a normal distribution
 POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
 
 Kind = Literal["reading", "lag", "ambient", "clock", "speed", "steps", "events"]
 
-STEPS = "Steps and sampling"
-EVENTS = "Times of events"
+DELTA = "temperature_difference"
 
 
 @dataclass(frozen=True)
@@ -50,8 +51,10 @@ class Source:
         Where `two_valued`, the other value beside zero.
     normal : bool
         Which of the two.
-    quantity, basis : str
-        For the report.
+    quantity : str
+        Quantity of `scale`.
+    basis : Part
+        What is known, for the report.
     two_valued : bool
         Zero or `scale`, each with probability ½: what was taken for the value, or the one other way it may be.
     """
@@ -62,7 +65,7 @@ class Source:
     scale: float | None
     normal: bool
     quantity: str
-    basis: str
+    basis: Part
     two_valued: bool = False
 
     @property
@@ -89,8 +92,6 @@ class Source:
             return np.where(np.arange(k - k % 2) % 2 == 0, 0.0, self.scale)
         if not self.normal:
             return self.scale * (2.0 * share - 1.0)
-        from scipy.special import ndtri
-
         return np.asarray(self.scale * ndtri(share), dtype=np.float64)
 
     @property
@@ -104,7 +105,7 @@ class Sources:
     """All sources of a campaign, and a sentence for each number that was assumed."""
 
     sources: tuple[Source, ...]
-    assumptions: tuple[str, ...]
+    assumptions: tuple[Message, ...]
 
 
 def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | None) -> Sources:
@@ -123,126 +124,140 @@ def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | No
     -----
     Limits ± a are taken as rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, as 95 % limits.
     """
-    units = campaign.about.units
-    found: list[Source] = []
-    assumed: list[str] = []
-    iat = campaign.instrument.channels.get("iat", InstrumentChannel())
-    found.append(_accuracy(iat, assumed, units))
-    if step is None:
+    channels = campaign.instrument.channels
+    iat, speed = channels.get("iat", InstrumentChannel()), channels.get("speed", InstrumentChannel())
+    assumed: list[Message] = []
+    found = [_accuracy(iat, assumed), *_steps(iat, step, assumed), _lag(iat, assumed), *_ambient(ambient)]
+    clock = campaign.instrument.clock_accuracy
+    if clock is None:
         assumed.append(
-            "No step was found in the intake air temperature readings and no resolution is declared: they are taken "
-            "as continuous."
+            message(
+                "No accuracy of the logger's clock is declared: ± {limit} against the weather is assumed, each run its own.",
+                code="clock-assumed",
+                limit=Value(ASSUMED_CLOCK, "time", 0),
+            )
         )
-    elif iat.rounding == "unknown":
-        half = _text(0.5 * step, DELTA, units)
-        # a reading cut off is low by half a step on average; between the two ways there is nothing
-        basis = (
-            f"rounded to the nearest step, as the values take it, or cut off and {half} low on average: 0 or + {half}, each "
-            "with probability ½"
-        )
-        found.append(Source(ROUNDING_MODE, "reading", True, 0.5 * step, False, DELTA, basis, two_valued=True))
+    found.append(_limited("Clock", "clock", False, "time", clock, ASSUMED_CLOCK, "against the weather"))
+    if speed.accuracy is None:
         assumed.append(
-            "How the control unit rounds the intake air temperature is not declared: the values take it as rounded to the "
-            f"nearest step; the intervals take it as rounded or cut off (then {half} higher than read), one as likely as the "
-            "other."
+            message(
+                "No accuracy of the speed reading is declared: ± {limit} is assumed, the same in all runs.",
+                code="speed-assumed",
+                limit=Value(ASSUMED_SPEED, "speed"),
+            )
         )
-    found.append(_lag(iat, assumed))
-    if step is not None:
-        basis = f"steps of {_text(step, DELTA, units)} and the sampling interval, through the times of the steps"
-        found.append(Source(STEPS, "steps", False, None, False, DELTA, basis))
-    found += _ambient(ambient, units)
-    found.append(_clock(campaign, assumed))
-    found.append(_speed(campaign, assumed, units))
-    basis = (
-        f"half a sampling interval and half a step of speed for the highway entry, half an interval for stops, "
-        f"± {_text(POSITION, 'length', units)} "
-        "(assumed; the residual where distance comes from speed) for the limits of phases"
+    declared = None if speed.accuracy is None else parse_quantity(speed.accuracy, "speed")
+    where = "through the time of the highway entry"
+    found.append(_limited("Speed accuracy", "speed", True, "speed", declared, ASSUMED_SPEED, where))
+    basis = message(
+        "half a sampling interval and half a step of speed for the highway entry, half an interval for stops, ± {position} "
+        "(assumed; the residual where distance comes from speed) for the limits of phases",
+        position=Value(POSITION, "length"),
     )
-    found.append(Source(EVENTS, "events", False, None, False, "time", basis))
+    found.append(Source("Times of events", "events", False, None, False, "time", basis))
     return Sources(tuple(found), tuple(assumed))
 
 
-DELTA = "temperature_difference"
-
-
-def _text(value: float, quantity: str, units: UnitSystem) -> str:
-    """Return a limit in the reader's unit, three digits at most."""
-    return (
-        f"{float(to_display(value, quantity, units)):.3g}{formatting.NARROW_SPACE}{formatting.unit_of(quantity, units)}"
+def _limited(
+    name: str, kind: Kind, common: bool, quantity: str, declared: float | None, assumed: float, where: str
+) -> Source:
+    half = assumed if declared is None else declared
+    basis = message(
+        "± {limit} {known}, {where}",
+        limit=Value(half, quantity),
+        known="assumed" if declared is None else "declared",
+        where=where,
     )
+    return Source(name, kind, common, half, False, quantity, basis)
 
 
-def _accuracy(iat: InstrumentChannel, assumed: list[str], units: UnitSystem) -> Source:
-    name = "Sensor accuracy"
-    if iat.accuracy is None:
-        text = f"± {_text(ASSUMED_ACCURACY, DELTA, units)}"
+def _steps(iat: InstrumentChannel, step: float | None, assumed: list[Message]) -> list[Source]:
+    """Return what steps of the reading leave open; a reading cut off is low by half a step on average."""
+    if step is None:
         assumed.append(
-            f"No accuracy of the intake air temperature is declared: {text} is assumed, the same in all runs."
+            message(
+                "No step was found in the intake air temperature readings and no resolution is declared: they are taken "
+                "as continuous.",
+                code="continuous-assumed",
+            )
         )
-        return Source(name, "reading", True, ASSUMED_ACCURACY, False, DELTA, f"{text} assumed")
-    limit = parse_quantity(iat.accuracy, DELTA)
-    if iat.accuracy_distribution == "normal":
-        basis = f"± {_text(limit, DELTA, units)} declared, normal: taken as 95 % limits"
-        return Source(name, "reading", True, limit / 1.959964, True, DELTA, basis)
-    basis = f"± {_text(limit, DELTA, units)} declared, rectangular"
-    return Source(name, "reading", True, limit, False, DELTA, basis)
-
-
-def _lag(iat: InstrumentChannel, assumed: list[str]) -> Source:
-    name = "Sensor time constant"
-    share = f"{100 * LAG_SHARE:.0f} %"
-    if iat.time_constant is None:
-        assumed.append(
-            f"No time constant of the intake air temperature sensor is declared: {ASSUMED_LAG:g} s ± {ASSUMED_LAG:g} s is assumed."
-        )
-        basis = f"{ASSUMED_LAG:g} s ± {ASSUMED_LAG:g} s assumed"
-        return Source(name, "lag", True, ASSUMED_LAG, False, "time", basis)
+        return []
+    basis = message(
+        "steps of {step} and the sampling interval, through the times of the steps", step=Value(step, DELTA, 2)
+    )
+    steps = Source("Steps and sampling", "steps", False, None, False, DELTA, basis)
+    if iat.rounding != "unknown":
+        return [steps]
+    half = Value(0.5 * step, DELTA, 2)
     assumed.append(
-        f"The time constant of the intake air temperature sensor is taken to lie within ± {share} of the declared one, since "
-        "it depends on the speed of the air."
+        message(
+            "How the control unit rounds the intake air temperature is not declared: the values take it as rounded to the "
+            "nearest step; the intervals take it as rounded or cut off (then {half} higher than read), one as likely as the "
+            "other.",
+            code="rounding-assumed",
+            half=half,
+        )
     )
-    half = LAG_SHARE * iat.time_constant
-    return Source(name, "lag", True, half, False, "time", f"{iat.time_constant:g} s declared, ± {share} assumed")
+    # between the two ways there is nothing
+    basis = message(
+        "rounded to the nearest step, as the values take it, or cut off and {half} low on average: 0 or + {half}, each "
+        "with probability ½",
+        half=half,
+    )
+    return [Source(ROUNDING_MODE, "reading", True, 0.5 * step, False, DELTA, basis, two_valued=True), steps]
 
 
-def _ambient(ambient: AmbientReference, units: UnitSystem) -> list[Source]:
+def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
+    name, normal = "Sensor accuracy", iat.accuracy_distribution == "normal"
+    if iat.accuracy is None:
+        limit = Value(ASSUMED_ACCURACY, DELTA, 1)
+        assumed.append(
+            message(
+                "No accuracy of the intake air temperature is declared: ± {limit} is assumed, the same in all runs.",
+                code="accuracy-assumed",
+                limit=limit,
+            )
+        )
+        basis = message("± {limit} assumed", limit=limit)
+        return Source(name, "reading", True, ASSUMED_ACCURACY, False, DELTA, basis)
+    half = parse_quantity(iat.accuracy, DELTA)
+    shape = "normal: taken as 95 % limits" if normal else "rectangular"
+    basis = message("± {limit} declared, {shape}", limit=Value(half, DELTA, 1), shape=shape)
+    return Source(name, "reading", True, half / NORMAL_95 if normal else half, normal, DELTA, basis)
+
+
+def _lag(iat: InstrumentChannel, assumed: list[Message]) -> Source:
+    declared = iat.time_constant
+    half = ASSUMED_LAG if declared is None else LAG_SHARE * declared
+    if declared is None:
+        lag = Value(ASSUMED_LAG, "time", 0)
+        template = "No time constant of the intake air temperature sensor is declared: {lag} ± {lag} is assumed."
+        assumed.append(message(template, code="lag-assumed", lag=lag))
+        basis = message("{lag} ± {lag} assumed", lag=lag)
+    else:
+        share = Value(LAG_SHARE, "share")
+        template = (
+            "The time constant of the intake air temperature sensor is taken to lie within ± {share} of the declared one, "
+            "since it depends on the speed of the air."
+        )
+        assumed.append(message(template, code="lag-range-assumed", share=share))
+        basis = message("{lag} declared, ± {share} assumed", lag=Value(declared, "time", 1), share=share)
+    return Source("Sensor time constant", "lag", True, half, False, "time", basis)
+
+
+def _ambient(ambient: AmbientReference) -> list[Source]:
     rows = []
     for part in ambient.choice.contributions:
         # interpolation and place are scatters that were observed, the others limits
         normal = part.name in ("interpolation in time", "place")
         scale = part.value if normal else math.sqrt(3.0) * part.value
-        known = {
-            "accuracy": "assumed, not declared" if "assumed" in part.basis else "declared",
-            "resolution": "half a step",
-            "rounding mode": "rounded or cut off is not known",
-        }.get(part.name, part.basis)
-        basis = known if normal else f"± {_text(scale, DELTA, units)} {known}"
-        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, basis))
-    return rows
-
-
-def _clock(campaign: Campaign, assumed: list[str]) -> Source:
-    limit = campaign.instrument.clock_accuracy
-    if limit is None:
-        assumed.append(
-            f"No accuracy of the logger's clock is declared: ± {ASSUMED_CLOCK:g} s against the weather is assumed, each run its own."
+        basis = message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis)
+        rows.append(
+            Source(
+                f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, part.basis if normal else basis
+            )
         )
-    half = ASSUMED_CLOCK if limit is None else limit
-    basis = f"± {half:g} s {'assumed' if limit is None else 'declared'}, against the weather"
-    return Source("Clock", "clock", False, half, False, "time", basis)
-
-
-def _speed(campaign: Campaign, assumed: list[str], units: UnitSystem) -> Source:
-    declared = campaign.instrument.channels.get("speed")
-    known = declared is not None and declared.accuracy is not None
-    half = ASSUMED_SPEED
-    if declared is not None and declared.accuracy is not None:
-        half = parse_quantity(declared.accuracy, "speed")
-    text = f"± {_text(half, 'speed', units)}"
-    if not known:
-        assumed.append(f"No accuracy of the speed reading is declared: {text} is assumed, the same in all runs.")
-    basis = f"{text} {'declared' if known else 'assumed'}, through the time of the highway entry"
-    return Source("Speed accuracy", "speed", True, half, False, "speed", basis)
+    return rows
 
 
 def speed_step(campaign: Campaign) -> float:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from intake_report import formatting
+from intake_report.messages import said
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.sections.tables import comparison_table_of, literal_table
 from intake_report.results import Comparison, ControlEffect, MetricKey, ModelCheck, ReportResult
+from intake_report.results.compared import METHODS
 from intake_report.results.text import difference_quantity, less_control, metric_title, open_interval, p_text
 from intake_report.units import QUANTITIES
 
@@ -40,7 +42,7 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
 def _said(result: ReportResult, rows: list[Comparison]) -> str:
     """Say how the intervals came about and what was assumed."""
     level = formatting.number(100 * result.level, 0)
-    methods = list(dict.fromkeys(c.method for c in rows))
+    methods = list(dict.fromkeys(METHODS[c.method] for c in rows))
     texts = [f"Differences of headline metrics are computed {formatting.listing([f'“{m}”' for m in methods])}."]
     if any(c.basis == "runs" for c in rows):
         texts.append(
@@ -159,7 +161,10 @@ def _checks(result: ReportResult, keys: dict[str, MetricKey], checks: list[Model
         notes=("Few runs show strong departures only: a large p is no proof.",),
         values=(
             ("metric", "lag_one", "lag_one_p", "pairs", "additivity_p", "additivity_test", "note"),
-            *((c.key, c.lag, c.lag_p, c.lag_pairs, c.additivity_p, c.additivity_method, c.note) for c in checks),
+            *(
+                (c.key, c.lag, c.lag_p, c.lag_pairs, c.additivity_p, c.additivity_method, said(c.note, result.units))
+                for c in checks
+            ),
         ),
         widths=(3.2, 2.4, 1.0, 2.4),
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult, PullFigures
+from intake_report.messages import said
 from intake_report.plots_evidence import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Column, Heading, Paragraph
 from intake_report.render.figure import figure_block
@@ -17,7 +18,6 @@ from intake_report.results.evidence_text import (
     SHARE,
     TEMPERATURE,
     TORQUE,
-    about_pulls,
     difference_texts,
     drift_texts,
     in_turn,
@@ -265,7 +265,7 @@ def _differences(result: ReportResult, found: DynoResult) -> tuple[Block, ...]:
     if not pairs:
         return ()
     level = formatting.number(100 * found.level, 0)
-    texts = dict.fromkeys(about_pulls(x.note) for _, _, x in pairs if x.note)
+    texts = dict.fromkeys(said(x.note, result.units) for _, _, x in pairs if x.note)
     notes = tuple(f"{text[0].upper()}{text[1:]}." for text in texts)
     balanced = in_turn(found)
     if not balanced:

@@ -187,7 +187,7 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
             label="tab-claims",
             caption="Claims and verdicts",
             columns=(Column("Claim"), Column("Verdict"), Column("Why")),
-            rows=tuple((c.text, c.verdict, c.reason) for c in result.claims),
+            rows=tuple((c.text, c.verdict, said(c.reason, result.units)) for c in result.claims),
             values=(
                 (
                     "id", "text", "metric", "configuration", "versus", "verdict", "reason", "limit", "estimate", "low",
@@ -195,7 +195,7 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
                 ),
                 *(
                     (
-                        c.id, c.text, c.key, c.configuration, c.versus, c.verdict, c.reason, c.limit, c.estimate, c.low,
+                        c.id, c.text, c.key, c.configuration, c.versus, c.verdict, said(c.reason, result.units), c.limit, c.estimate, c.low,
                         c.high, c.guard_band, c.probability, c.risk,
                     )
                     for c in result.claims

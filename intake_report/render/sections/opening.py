@@ -14,6 +14,7 @@ from intake_report.render.sections.sentences import answer, compared
 from intake_report.render.sections.tables import comparison_table, literal_table
 from intake_report.report_table import rows_of
 from intake_report.results import ReportResult
+from intake_report.results.compared import METHOD_SENTENCES
 from intake_report.units import QUANTITIES
 
 
@@ -123,7 +124,7 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             "edge between them was crossed. Intake air temperature is rebuilt from the times of these changes, so that a "
             "crossing of a margin is timed by the edges around it and not by the first reading below the margin."
         ),
-        Paragraph(_statistics(campaign)),
+        Paragraph(_statistics(campaign, result)),
         Paragraph("The metrics are defined one by one in [[sec-definitions]]."),
     )
 
@@ -198,12 +199,12 @@ def _span(lengths: list[float], result: ReportResult) -> str:
     return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
 
 
-def _statistics(campaign: Campaign) -> str:
+def _statistics(campaign: Campaign, result: ReportResult) -> str:
+    headline = {key.key for key in result.metrics if key.spec.headline}
+    methods = dict.fromkeys(c.method for c in (*result.comparisons, *result.direct) if c.key in headline)
     level = formatting.number(100 * campaign.metrics.confidence, 0)
     return (
-        f"Each run gives one value per metric. Configurations are compared within blocks where blocks hold more than one of "
-        "them: an additive model with configuration and block effects and one pooled residual, so that a warm day does not "
-        "count as a warm intake; otherwise by Welch's method. Intervals are two-sided "
+        f"Each run gives one value per metric. {' '.join(METHOD_SENTENCES[method] for method in methods)} Intervals are two-sided "
         f"{level} % intervals from Student's t distribution. Where several headline comparisons are made, p-values are also "
         "given with Holm's adjustment. A bias that all runs share (same sensor, same vehicle) cancels in differences between "
         "configurations and does not cancel in absolute values. A margin that is not reached is reported as such: it is a "

@@ -155,13 +155,13 @@ def _printed(result: ReportResult, key: MetricKey, value: float, difference: boo
 
 def _judged(c: Comparison) -> str:
     """Return a verdict in plain words."""
-    if c.verdict == "indication only":
+    if c.call == "indication":
         return "an indication only"
-    if c.verdict.startswith(SUGGESTED):
+    if c.call == "suggested":
         return SUGGESTED
     if c.shown:
-        return f"which the runs show{f' {EXPLORATORY}' if c.verdict.endswith(EXPLORATORY) else ''}"
-    return "no difference that matters" if c.verdict == "equivalent" else "which the runs do not show"
+        return f"which the runs show{f' {EXPLORATORY}' if c.call == 'exploratory' else ''}"
+    return "no difference that matters" if c.call == "equivalent" else "which the runs do not show"
 
 
 def _recovery(result: ReportResult) -> str:

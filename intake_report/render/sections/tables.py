@@ -96,7 +96,7 @@ def _notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> t
     keys = {key.key for key, _ in pairs}
     for key, c in pairs:
         if c.note:
-            titles = concerned.setdefault(c.note, [])
+            titles = concerned.setdefault(said(c.note, result.units), [])
             if (title := metric_title(key, result.units)) not in titles:
                 titles.append(title)
     notes = [
@@ -105,13 +105,13 @@ def _notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> t
     ]
     if any(c.basis == "instruments" for _, c in pairs):
         notes.append("(instruments): interval from the instruments alone, without scatter between runs.")
-    if any(c.verdict.startswith(SUGGESTED) for _, c in pairs):
+    if any(c.call == "suggested" for _, c in pairs):
         looked = sum(c.p_adjusted is not None for c in result.comparisons)
         notes.append(
             f"{SUGGESTED[0].upper()}{SUGGESTED[1:]}: the interval excludes zero, but not after allowing for the {looked} "
             "comparisons looked at together (Holm)."
         )
-    if any(c.verdict.endswith(EXPLORATORY) for _, c in pairs):
+    if any(c.call == "exploratory" for _, c in pairs):
         notes.append(
             f"{EXPLORATORY}: not a headline metric, so nothing allows for the number of metrics looked at; at "
             f"{formatting.number(100 * result.level, 0)} % one in {round(1.0 / (1.0 - result.level))} such calls comes by "
@@ -226,7 +226,7 @@ def _value_notes(result: ReportResult, keys: tuple[MetricKey, ...]) -> tuple[str
     """Return what must be known about values, each note once per metric with the number of runs."""
     notes = []
     for key in keys:
-        found = [v.note for v in result.of(key.key) if v.note]
+        found = [said(v.note, result.units) for v in result.of(key.key) if v.note]
         for note in dict.fromkeys(found):
             runs = formatting.count(found.count(note), "run")
             notes.append(f"{metric_title(key, result.units)}: {said(note, result.units)} ({runs}).")

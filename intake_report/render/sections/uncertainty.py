@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 
 from intake_report import formatting
+from intake_report.messages import said
 from intake_report.plots import budget_figure
 from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Scalar, Table
 from intake_report.render.figure import figure_block
@@ -39,7 +40,11 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     blocks.append(_sources(result, found))
     if found.assumptions:
         blocks.append(
-            Callout("note", "Assumed, because it is not declared", tuple(literal(text) for text in found.assumptions))
+            Callout(
+                "note",
+                "Assumed, because it is not declared",
+                tuple(literal(said(text, result.units)) for text in found.assumptions),
+            )
         )
     blocks += [
         Heading(2, "Budgets", "sec-budgets"),
@@ -110,7 +115,7 @@ def _sources(result: ReportResult, found: InstrumentUncertainty) -> Table:
         rows=tuple(
             (
                 s.name,
-                s.basis,
+                said(s.basis, result.units),
                 formatting.with_unit(s.u, s.quantity, result.units, 2),
                 "same in all" if s.common else "each its own",
             )
@@ -119,7 +124,7 @@ def _sources(result: ReportResult, found: InstrumentUncertainty) -> Table:
         values=(
             ("source", "basis", "quantity", "unit", "u", "common"),
             *(
-                (s.name, s.basis, s.quantity, QUANTITIES[s.quantity].internal, s.u, str(s.common))
+                (s.name, said(s.basis, result.units), s.quantity, QUANTITIES[s.quantity].internal, s.u, str(s.common))
                 for s in found.sources
             ),
         ),

@@ -1,18 +1,26 @@
-"""The comparison as arithmetic on many draws at once: the same estimate, its error and degrees of freedom per draw."""
+"""The comparison as arithmetic on many draws at once: the same estimate, its error and degrees of freedom per draw.
+
+From the layout of the runs alone it says how precise a difference will be, made or planned.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
+from scipy.optimize import brentq
 
-from intake_report.statistics.comparison import additive_design
+from intake_report.errors import DataError
+from intake_report.statistics._numbers import Floats, check_level, coverage_factor, t_quantile
+from intake_report.statistics.comparison import additive_design, linked_to
 
-Floats = NDArray[np.float64]
 _ROUNDING = 1e-9
+LARGEST_EFFECT = 1e3  # in standard errors; beyond it a difference is found whatever the degrees of freedom
 
 
 @dataclass(frozen=True)
@@ -82,7 +90,9 @@ class Blocked:
         return Estimates(shifted @ self.weights, error, np.full(len(values), self.df))
 
 
-def blocked(runs: Sequence[str], configuration: Sequence[str], block: Sequence[str], pair: tuple[str, str]) -> Blocked:
+def blocked(
+    runs: Sequence[str], configuration: Sequence[str], block: Sequence[Hashable], pair: tuple[str, str]
+) -> Blocked:
     """Return the additive model of `pair` (candidate, other), which blocks link."""
     design, candidates = additive_design(configuration, block, pair[1])
     inverse = np.linalg.pinv(design)
@@ -121,8 +131,7 @@ class TwoSamples:
     @property
     def weights(self) -> Floats:
         """Weight of each run's value in the difference, (n,)."""
-        mine, other = self.units[self.candidate], self.units[~self.candidate]
-        return np.asarray(mine.mean(axis=0) - other.mean(axis=0))
+        return np.asarray(self.units[self.candidate].mean(axis=0) - self.units[~self.candidate].mean(axis=0))
 
     def evaluate(self, values: Floats) -> Estimates | None:
         """Return the differences of draws; with a single unit on one side the other's scatter is taken for both."""
@@ -153,3 +162,80 @@ def two_samples(
     units = np.array([[float(w == cell) for w in where] for cell in cells])
     units /= units.sum(axis=1, keepdims=True)
     return TwoSamples(tuple(runs), units, np.array([cell[0] == pair[0] for cell in cells]))
+
+
+@dataclass(frozen=True)
+class DesignPrecision:
+    """Standard error of a difference in units of the scatter of one run, and the residual degrees of freedom."""
+
+    factor: float
+    df: int
+
+
+def design_precision(
+    configuration: Sequence[str], block: Sequence[Hashable], baseline: str
+) -> dict[str, DesignPrecision]:
+    """Precision of every difference from the baseline in the additive model, from the layout of the runs alone.
+
+    Parameters
+    ----------
+    configuration, block : sequence, shape (n,)
+        Configuration and block of each run, made or planned.
+    baseline : str
+        The configuration that the others are compared with.
+
+    Returns
+    -------
+    dict
+        Configurations that blocks do not link to the baseline are left out.
+
+    Raises
+    ------
+    DataError
+        No run of the baseline.
+    """
+    if baseline not in configuration:
+        raise DataError(f'No run of the baseline "{baseline}" is planned.', remedy="Add one.")
+    design, candidates = additive_design(configuration, block, baseline)
+    df = len(configuration) - int(np.linalg.matrix_rank(design))
+    spread = np.linalg.pinv(design.T @ design)
+    linked = linked_to(baseline, configuration, block)
+    return {
+        str(name): DesignPrecision(math.sqrt(float(spread[i, i])), df)
+        for i, name in enumerate(candidates)
+        if name in linked
+    }
+
+
+def expected_half_width(precision: DesignPrecision, scatter: float, level: float = 0.95) -> float | None:
+    """Half-width of the interval if the scatter of one run is `scatter`; None without a degree of freedom."""
+    check_level(level)
+    return None if precision.df < 1 else coverage_factor(level, precision.df) * scatter * precision.factor
+
+
+def t_power(shift: float, df: float, alpha: float = 0.05) -> float:
+    """Power of the two-sided t test at level `alpha` when the true difference is `shift` standard errors.
+
+    Notes
+    -----
+    Noncentral t distribution; textbook. The library's can return NaN far out in the tail, where the answer is 0 or 1.
+    """
+    critical = t_quantile(1.0 - alpha / 2.0, df)
+    tails = []
+    for centre in (shift, -shift):
+        below = float(special.nctdtr(df, centre, critical))
+        tails.append(float(centre > critical) if math.isnan(below) else 1.0 - below)
+    return min(sum(tails), 1.0)
+
+
+def smallest_detectable(
+    precision: DesignPrecision, scatter: float, power: float = 0.8, alpha: float = 0.05
+) -> float | None:
+    """Smallest true difference that the t test would call in a share `power` of campaigns; None without a df.
+
+    `scatter` is the standard deviation of one run.
+    """
+    if precision.df < 1:
+        return None
+    shift = brentq(lambda s: t_power(s, precision.df, alpha) - power, 0.0, LARGEST_EFFECT, xtol=1e-10)
+    return float(shift) * precision.factor * scatter

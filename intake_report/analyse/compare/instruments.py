@@ -10,9 +10,18 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
+from scipy.optimize import brentq
 
-from intake_report.analyse.compare.model_of_runs import Estimates, Floats, RunsModel
-from intake_report.statistics import Difference, coverage_factor, summarise_draws
+from intake_report.analyse.uncertainty import Uncertainty
+from intake_report.statistics import (
+    Difference,
+    Estimates,
+    Floats,
+    RunsModel,
+    coverage_factor,
+    summarise_draws,
+    t_two_sided,
+)
 
 LEAST_DRAWS = 20
 NEGLIGIBLE = 1e-6  # of the scatter: what cancels leaves rounding
@@ -26,6 +35,23 @@ class InstrumentDraws(Protocol):
 
     def total(self, key: str, run: str) -> Floats | None:
         """Return draws with every source varied, (m,)."""
+
+
+class RunsDraws:
+    """Draws of all runs by metric key and run id, as the instruments' Monte Carlo made them."""
+
+    def __init__(self, uncertainty: Uncertainty | None) -> None:
+        self._runs = {run.run: run for run in (uncertainty.runs if uncertainty is not None else ())}
+
+    def common(self, key: str, run: str) -> Floats | None:
+        """Return the draws of what all runs share, (m,); None where the metric was not drawn."""
+        found = self._runs.get(run)
+        return None if found is None else found.common.get(key)
+
+    def total(self, key: str, run: str) -> Floats | None:
+        """Return the draws of all sources, (m,)."""
+        found = self._runs.get(run)
+        return None if found is None else found.all.get(key)
 
 
 @dataclass(frozen=True)
@@ -192,18 +218,12 @@ def mixture(estimates: Estimates, x: float) -> float:
 
 
 def quantile(estimates: Estimates, p: float) -> float:
-    """Return where `mixture` reaches `p`, by bisection between the quantiles of the single draws."""
+    """Return where `mixture` reaches `p`, between the quantiles of the single draws."""
     single = estimates.difference + special.stdtrit(estimates.df, p) * estimates.error
     low, high = float(single.min()), float(single.max())
-    for _ in range(100):
-        middle = 0.5 * (low + high)
-        if middle in (low, high):
-            break
-        if mixture(estimates, middle) < p:
-            low = middle
-        else:
-            high = middle
-    return 0.5 * (low + high)
+    if mixture(estimates, low) >= p or mixture(estimates, high) <= p:
+        return low if mixture(estimates, low) >= p else high
+    return float(brentq(lambda x: mixture(estimates, x) - p, low, high, xtol=1e-14, rtol=1e-14))
 
 
 def _widen_censored(found: Difference, part: InstrumentPart) -> Difference:
@@ -220,12 +240,6 @@ def _widen_censored(found: Difference, part: InstrumentPart) -> Difference:
     if towards is not None and found.df is not None and found.difference != 0.0:
         error = abs(found.difference - towards) / coverage_factor(found.level, found.df)
         # only ever less sure than without the shared part
-        p_value = max(p_value or 0.0, two_sided(found.difference / math.hypot(error, part.spread), found.df))
+        p_value = max(p_value or 0.0, t_two_sided(found.difference / math.hypot(error, part.spread), found.df))
         p_value = min(1.0, p_value + 2.0 * (part.under if found.difference > 0.0 else part.over))
     return replace(found, low=None if open_["low"] else low, high=None if open_["high"] else high, p_value=p_value)
-
-
-def two_sided(t: float, df: float) -> float:
-    """Return the two-sided p-value of t; df may be infinite."""
-    tail = special.ndtr(-abs(t)) if math.isinf(df) else special.stdtr(df, -abs(t))
-    return float(2.0 * tail)

@@ -1,0 +1,99 @@
+"""Runs of one metric by themselves: mean and scatter, and whether they behave as the comparison assumes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from intake_report.campaign import Campaign
+from intake_report.messages import Count, Part, message
+from intake_report.results import MetricKey, MetricResult, ModelCheck, Summary
+from intake_report.statistics import additive_residuals, additivity, in_one, lag_one, mean_interval
+
+
+def reasons_of(values: Sequence[MetricResult], otherwise: str) -> Part:
+    """Return why values were not computed, each reason once; `otherwise` where none is given."""
+    return in_one(list(dict.fromkeys(v.reason for v in values if v.reason))) or otherwise
+
+
+def summarise(
+    campaign: Campaign, metrics: tuple[MetricKey, ...], values: tuple[MetricResult, ...]
+) -> tuple[Summary, ...]:
+    """Return count, mean and standard deviation of each metric for each configuration, of the runs that take part.
+
+    Returns
+    -------
+    tuple of Summary
+        No mean where a run did not reach the margin: a mean of the others would be too low.
+    """
+    return tuple(
+        _summary(key, c.id, [v for v in values if v.key == key.key and v.configuration == c.id])
+        for key in metrics
+        for c in campaign.configurations
+    )
+
+
+def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> Summary:
+    reached = [v.value for v in values if v.value is not None]
+    censored = sum(v.status == "not reached" for v in values)
+    n = len(reached) + censored
+    if censored:
+        reason = message("not reached in {missed} of {runs}", code="not-reached", missed=censored, runs=Count(n, "run"))
+        return Summary(key.key, configuration, n, censored, None, None, reason)
+    if not reached:
+        return Summary(key.key, configuration, 0, 0, None, None, reasons_of(values, "no run"))
+    interval = mean_interval(reached)
+    return Summary(key.key, configuration, interval.n, 0, interval.mean, interval.sd)
+
+
+def check_model(
+    campaign: Campaign,
+    metrics: tuple[MetricKey, ...],
+    values: tuple[MetricResult, ...],
+    starts: Mapping[str, str | None],
+) -> tuple[ModelCheck, ...]:
+    """Return, for each headline metric, whether consecutive runs hang together and whether effects add up.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        Seed of the orders that are drawn where there are too many to count.
+    metrics : tuple of MetricKey
+        Metrics.
+    values : tuple of MetricResult
+        Values of the runs that take part.
+    starts : mapping of str to str or None
+        Start of each run as ISO text, which sorts; runs without one stay in campaign order.
+
+    Notes
+    -----
+    Runs of one block follow each other: a warm engine bay or a wet road carries over. Residuals of few runs are tied
+    to each other by what was estimated, which makes the test blunt; a large p-value is no proof of independence.
+    """
+    rng = np.random.default_rng(campaign.metrics.seed)
+    ordered = sorted((v for v in values if v.value is not None), key=lambda v: starts.get(v.run) or "")
+    return tuple(_check(key.key, [v for v in ordered if v.key == key.key], rng) for key in metrics if key.spec.headline)
+
+
+def _check(key: str, values: Sequence[MetricResult], rng: np.random.Generator) -> ModelCheck:
+    if len(values) < 3:
+        note = message("fewer than three runs have a value", code="few-runs")
+        return ModelCheck(key, None, None, 0, None, "none", note)
+    numbers = [v.value for v in values if v.value is not None]
+    ids, blocks = [v.configuration for v in values], [v.block or "" for v in values]
+    residuals = additive_residuals(numbers, ids, blocks)
+    sessions = [
+        [float(r) for r, b in zip(residuals, blocks, strict=True) if b == name] for name in dict.fromkeys(blocks)
+    ]
+    lag = lag_one(sessions, rng)
+    effects = additivity(numbers, ids, blocks) if len(set(blocks)) > 1 and len(set(ids)) > 1 else None
+    return ModelCheck(
+        key=key,
+        lag=lag.correlation,
+        lag_p=lag.p_value,
+        lag_pairs=lag.pairs,
+        additivity_p=None if effects is None else effects.p_value,
+        additivity_method="none" if effects is None else effects.method,
+        note=in_one([note for note in (lag.note, "" if effects is None else effects.note) if note]),
+    )

@@ -1,0 +1,446 @@
+"""Limitations of how the runs were laid out: replication, blocks, order, time of day, traffic."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+
+from intake_report.align import CRITERIA
+from intake_report.analyse.acceptance import acceptance_limits
+from intake_report.analyse.limitations.findings import Findings, all_of, kind
+from intake_report.messages import Count, Listing, Message, Part, Value, message
+from intake_report.results import Comparison, Limitation, RunResult
+from intake_report.results.text import change_of, limits_of
+from intake_report.statistics import design_precision, expected_half_width, smallest_attainable_p
+
+ONE_SIDED_DAY = 0.9  # share of pairs of runs in which one configuration started first, beyond which it is mixed in
+APART = 1.0  # h between medians below which time of day is no issue
+BLOCKS = 2  # in one block alone one of two always stands longer
+SHARE = 0.5  # of the limit between two runs: means of runs that meet it one by one should be nearer than that
+
+
+def block_of(run: RunResult) -> str | None:
+    """Return the block of a run, else the day of its start."""
+    return run.block or (run.start[:10] if run.start else None)
+
+
+def hour_of(run: RunResult) -> float | None:
+    """Return the local time of day of a run's start [h]."""
+    return int(run.start[11:13]) + int(run.start[14:16]) / 60.0 if run.start else None
+
+
+ONE_RUN = kind(
+    "one-run",
+    100,
+    "with one run per configuration, day, traffic and configuration cannot be told apart",
+    "{names} {were} driven once each in the comparison: day, traffic and configuration cannot be told apart, so differences "
+    "are indications only.",
+    "Three runs of each configuration, one in each of three blocks: a difference of two is then known to ± {three} times the "
+    "scatter of one run; with two blocks to ± {two} times.",
+    alike="one-run",
+    of_comparison=True,
+)
+
+
+def no_replication(f: Findings) -> Iterator[Limitation]:
+    """One run per configuration can at most be an indication."""
+    single = [c.name for c in f.campaign.configurations if sum(r.configuration == c.id for r in f.used) == 1]
+    if single:
+        three, two = (Value(_half_width_planned(blocks), "number", 1) for blocks in (3, 2))
+        yield ONE_RUN(names=all_of(single), were="was" if len(single) == 1 else "were", three=three, two=two)
+
+
+def _half_width_planned(blocks: int) -> float:
+    """Return the half-width of a difference in units of the scatter of one run: two configurations, one run per block."""
+    planned = design_precision(["a", "b"] * blocks, [b for b in range(blocks) for _ in "ab"], "a")["b"]
+    half = expected_half_width(planned, 1.0)
+    assert half is not None  # two blocks or more leave a degree of freedom
+    return half
+
+
+NO_RUN = kind(
+    "no-run",
+    30,
+    "a configuration has no run left",
+    "No run of {name} is left in the comparison.{baseline}",
+    "Runs of {name}.",
+)
+ONE_CONFIGURATION = kind(
+    "one-configuration",
+    20,
+    "only one configuration has runs left",
+    "Only {name} has runs in the comparison: its values stand, but nothing is compared.",
+    "Runs of another configuration in the same blocks.",
+)
+
+
+def configuration_absent(f: Findings) -> Iterator[Limitation]:
+    """A configuration without any run left."""
+    there = {run.configuration for run in f.used}
+    for c in f.campaign.configurations:
+        if c.id not in there:
+            baseline = " It is the baseline: nothing can be compared." if c.role == "baseline" else ""
+            yield NO_RUN(name=c.name, baseline=baseline)
+    if len(there) == 1:
+        yield ONE_CONFIGURATION(name=f.name(*there))
+
+
+CONFOUNDED = kind(
+    "confounded",
+    110,
+    "no block holds two configurations, so days and configurations are mixed",
+    "Each of the {blocks} blocks holds runs of one configuration only: whatever differed between the blocks (weather, "
+    "traffic, time of day) is mixed with the effect of the configuration.",
+    "Run every configuration in every block, in changing order.",
+    alike="one-run",
+    of_comparison=True,
+)
+NO_COMMON_BLOCK = kind(
+    "no-common-block",
+    120,
+    "some configurations share no block with the baseline",
+    "{names} {share} no block with {baseline}: compared by way of other configurations, or not at all.",
+    "Blocks that hold {baseline} and {names}.",
+    of_comparison=True,
+)
+
+
+def confounded(f: Findings) -> Iterator[Limitation]:
+    """Configuration and block change together."""
+    days: dict[str, set[str]] = {}
+    for run in f.used:
+        if block := block_of(run):
+            days.setdefault(block, set()).add(run.configuration)
+    there = {id for ids in days.values() for id in ids}
+    if len(days) < 2 or len(there) < 2:
+        return
+    if all(len(ids) == 1 for ids in days.values()):
+        yield CONFOUNDED(blocks=len(days))
+        return
+    baseline = f.campaign.baseline
+    alone = [
+        f.name(id) for id in sorted(there - {baseline.id}) if not any({id, baseline.id} <= d for d in days.values())
+    ]
+    if baseline.id in there and alone:
+        share = "shares" if len(alone) == 1 else "share"
+        yield NO_COMMON_BLOCK(names=all_of(alone), share=share, baseline=baseline.name)
+
+
+ONE_BLOCK = kind(
+    "one-block",
+    200,
+    "all runs are of one block, so other days are unknown",
+    "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold on "
+    "another day is not known.",
+    "The same runs in a second and third block.",
+    of_comparison=True,
+)
+
+
+def one_block(f: Findings) -> Iterator[Limitation]:
+    """All runs in one block: nothing is known about other days."""
+    blocks = {block_of(run) for run in f.used}
+    if len(blocks) == 1 and None not in blocks and len(f.used) > 2 and len({r.configuration for r in f.used}) > 1:
+        yield ONE_BLOCK(runs=len(f.used))
+
+
+NO_BLOCKS = kind(
+    "no-blocks",
+    210,
+    "some runs name no block",
+    "{count} ({runs}) {name} no block although several runs were driven on one day: runs are compared as if each were "
+    "independent, and the difference between days widens the intervals or hides in them.",
+    "`block` for every run.",
+    of_comparison=True,
+)
+
+
+def blocks_unknown(f: Findings) -> Iterator[Limitation]:
+    """Runs that name no block are compared as if independent."""
+    without = [run.id for run in f.used if run.block is None]
+    days = [run.start[:10] for run in f.used if run.start]
+    if without and len(f.used) > 2 and len(set(days)) < len(days):
+        name = "names" if len(without) == 1 else "name"
+        yield NO_BLOCKS(count=Count(len(without), "run"), runs=all_of(without), name=name)
+
+
+TIME_OF_DAY = kind(
+    "time-of-day",
+    140,
+    "configurations were driven at different times of day",
+    "{which} of {one} started earlier in the day than {those} of {two} (medians {first} and {second}): traffic, sun and the "
+    "warming of the day are mixed with the effect of the configuration.",
+    "Change the order of configurations from block to block, so that each is driven at each time of day.",
+    of_comparison=True,
+)
+
+
+def time_of_day(f: Findings) -> Iterator[Limitation]:
+    """Configurations driven at different times of day."""
+    hours: dict[str, list[float]] = {}
+    for run in f.used:
+        if (hour := hour_of(run)) is not None:
+            hours.setdefault(run.configuration, []).append(hour)
+    for (a, x), (b, y) in combinations(hours.items(), 2):
+        earlier = float(np.mean(np.array(x)[:, None] < np.array(y)[None, :]))
+        apart = abs(float(np.median(x) - np.median(y)))
+        if min(len(x), len(y)) < 2 or apart <= APART or 1.0 - ONE_SIDED_DAY < earlier < ONE_SIDED_DAY:
+            continue
+        if earlier < 0.5:
+            a, b, x, y, earlier = b, a, y, x, 1.0 - earlier
+        which: Part = "All runs"
+        if earlier < 1.0:
+            which = message("In {share} of all pairs the run", share=Value(earlier, "share"))
+        first, second = (Value(float(np.median(z)), "clock") for z in (x, y))
+        those = "all those" if earlier == 1.0 else "that"
+        yield TIME_OF_DAY(which=which, one=f.name(a), two=f.name(b), those=those, first=first, second=second)
+
+
+ORDER = kind(
+    "order",
+    130,
+    "one configuration was always driven before another",
+    "In each of the {blocks} blocks that hold both, {one} was driven before {two}: whatever changes in the course of a "
+    "session (warm engine bay, sun, traffic) is mixed with the effect of the configuration.",
+    "{two} first in half of the blocks.",
+    of_comparison=True,
+)
+
+
+def order(f: Findings) -> Iterator[Limitation]:
+    """One configuration always driven before another."""
+    blocks: dict[str, list[RunResult]] = {}
+    for run in f.used:
+        if run.start and (block := block_of(run)):
+            blocks.setdefault(block, []).append(run)
+    for a, b in combinations([c.id for c in f.campaign.configurations], 2):
+        starts = [[[r.start or "" for r in runs if r.configuration == id] for id in (a, b)] for runs in blocks.values()]
+        both = [(x, y) for x, y in starts if x and y]
+        ways = {max(x) < min(y) if max(x) < min(y) or max(y) < min(x) else None for x, y in both}
+        if len(both) >= 2 and ways in ({True}, {False}):
+            first, second = (a, b) if ways == {True} else (b, a)
+            yield ORDER(blocks=len(both), one=f.name(first), two=f.name(second))
+
+
+EXCLUDED = kind("excluded", 400, "some runs were left out", "Run {run} is left out: {reasons}.", "Repeat the run.")
+
+
+def excluded_runs(f: Findings) -> Iterator[Limitation]:
+    """Runs that were left out."""
+    for run in f.runs:
+        if run.decision == "excluded":
+            yield EXCLUDED(run=run.id, reasons=Listing(tuple(run.reasons), ";"))
+
+
+PERMUTATION_FLOOR = kind(
+    "permutation-floor",
+    320,
+    "too few runs for a test that assumes nothing about their scatter",
+    "With this layout the exact permutation test within blocks cannot give a p below {floor}, whatever the data: a verdict at "
+    "{level} % rests on the assumption that runs scatter normally.",
+    "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach {alpha}.",
+)
+
+
+def permutation_floor(f: Findings) -> Iterator[Limitation]:
+    """Layouts in which the order of the runs alone cannot show anything."""
+    alpha = 1.0 - f.campaign.metrics.confidence
+    floor = min((c.smallest for c in f.comparisons if c.smallest is not None and c.replicated), default=None)
+    if floor is None or floor <= alpha:
+        return
+    yield PERMUTATION_FLOOR(
+        floor=Value(floor, "number", 3),
+        level=Value(100.0 * (1.0 - alpha), "count"),
+        pairs=next(n for n in range(2, 64) if smallest_attainable_p([(1, 1)] * n) <= alpha),
+        each=next(n for n in range(2, 64) if smallest_attainable_p([(n, n)]) <= alpha),
+        alpha=Value(alpha, "number", 2),
+    )
+
+
+CONTROL_PARTIAL = kind(
+    "control-partial",
+    270,
+    "the control vehicle was beside some runs only",
+    "{count} ({runs}) had no control vehicle beside {them}: the differences are taken without it, and what it would have "
+    "changed is shown for the other runs only.",
+    "A control drive beside every run.",
+)
+
+
+def control_partial(f: Findings) -> Iterator[Limitation]:
+    """Control drives beside some runs only."""
+    accompanied = {run.id: bool(run.control) for run in f.campaign.runs}
+    without = [run.id for run in f.used if not accompanied[run.id]]
+    if without and len(without) < len(f.used):
+        them = "it" if len(without) == 1 else "them"
+        yield CONTROL_PARTIAL(count=Count(len(without), "run"), runs=all_of(without), them=them)
+
+
+@dataclass(frozen=True)
+class Trait:
+    """What traffic does to a run: the criterion whose limit holds, in words, and how it is read and printed."""
+
+    code: str
+    words: str
+    of: Callable[[RunResult], float]
+    quantity: str
+    decimals: int
+
+
+TRAITS = (
+    Trait("stop-time", "stopped time", lambda run: run.stopped_time, "time", 0),
+    Trait("stops", "number of stops", lambda run: float(run.stops), "number", 1),
+)
+
+
+@dataclass(frozen=True)
+class Imbalance:
+    """Two configurations in one trait: means, blocks that hold both, whether the first has more in all; one run each."""
+
+    more: str
+    fewer: str
+    means: tuple[float, float]
+    blocks: int
+    always: bool
+    single: bool
+
+
+def imbalance(
+    runs: Sequence[RunResult], pair: tuple[str, str], value: Callable[[RunResult], float], limit: float
+) -> Imbalance | None:
+    """Return how two configurations differ in a trait; None where they do not differ systematically.
+
+    Parameters
+    ----------
+    runs : sequence of RunResult
+        Runs in the comparison.
+    pair : (str, str)
+        Configurations.
+    value : callable
+        The trait of a run.
+    limit : float
+        Of the acceptance criterion, between two runs.
+
+    Notes
+    -----
+    Systematic: one has more in every block that holds both (two or more), or the means differ by more than half of the
+    limit. Means are over the blocks that hold both where there are any, since only those are compared within blocks.
+    """
+    sides = {c: [run for run in runs if run.configuration == c] for c in pair}
+    if not all(sides.values()):
+        return None
+    blocks = [b for b in dict.fromkeys(block_of(run) for run in runs) if b is not None]
+    cells = [tuple([value(r) for r in sides[c] if block_of(r) == b] for c in pair) for b in blocks]
+    shared = [(one, other) for one, other in cells if one and other]
+    if shared:
+        means = [sum(sum(cell[i]) / len(cell[i]) for cell in shared) / len(shared) for i in (0, 1)]
+    else:
+        means = [sum(map(value, sides[c])) / len(sides[c]) for c in pair]
+    more, fewer = (0, 1) if means[0] >= means[1] else (1, 0)
+    always = len(shared) >= BLOCKS and all(min(cell[more]) > max(cell[fewer]) for cell in shared)
+    if not always and abs(means[0] - means[1]) <= SHARE * limit:
+        return None
+    single = sum(map(len, sides.values())) == 2
+    return Imbalance(pair[more], pair[fewer], (means[more], means[fewer]), len(shared), always, single)
+
+
+TRAFFIC_UNLIKE = kind(
+    "traffic-unlike",
+    150,
+    "traffic was not alike between the configurations",
+    "Traffic was not alike between configurations: {parts}. Standing warms intake air whatever is fitted, so that part of the "
+    "difference may be traffic.{differences}",
+    "Runs repeated until stops are alike, or more blocks. The distance-weighted mean over-ambient, in which standing does "
+    "not count, stands beside the time-weighted one: a difference that traffic makes is smaller there.",
+    alike="traffic",
+    of_comparison=True,
+)
+
+
+def traffic_unlike(f: Findings) -> Iterator[Limitation]:
+    """Configurations that met other traffic: one stood longer or more often."""
+    stated, baseline = acceptance_limits(f.campaign), f.campaign.baseline.id
+    parts: list[Part] = []
+    met: list[str] = []
+    for other in (c.id for c in f.campaign.configurations if c.id != baseline):
+        for trait in TRAITS:
+            limit = stated[trait.code].limit if trait.code in stated else CRITERIA[trait.code].limit
+            unlike = imbalance(f.used, (baseline, other), trait.of, limit)
+            if unlike is not None:
+                parts.append(_imbalance_of(f, trait, unlike))
+                met += [other] if other not in met else []
+    if parts:
+        yield TRAFFIC_UNLIKE(parts=Listing(tuple(parts), ";"), differences=_by_distance(f, met))
+
+
+def _imbalance_of(f: Findings, trait: Trait, unlike: Imbalance) -> Message:
+    first, second = (Value(mean, trait.quantity, trait.decimals) for mean in unlike.means)
+    where: Part = ""
+    if unlike.always:
+        where = message(", more in each of the {blocks} that hold both", blocks=Count(unlike.blocks, "block"))
+    return message(
+        "{trait} {first}{average} with {more} against {second} with {fewer}{where}",
+        trait=trait.words,
+        first=first,
+        second=second,
+        average="" if unlike.single else " on average",
+        more=f.name(unlike.more),
+        fewer=f.name(unlike.fewer),
+        where=where,
+    )
+
+
+def _by_distance(f: Findings, met: Sequence[str]) -> Part:
+    """Return the differences by time and by distance in the phase where those by time are largest."""
+    rows = {(c.key, c.configuration): c for c in f.comparisons if c.difference is not None}
+    keys = {key.key: key for key in f.metrics}
+
+    def size(c: Comparison) -> Message:
+        interval: Part = ""
+        if c.basis != "none" or c.low is not None or c.high is not None:
+            interval = message(" ({limits})", limits=limits_of(c, keys[c.key]))
+        return message("{size}{interval}", size=change_of(keys[c.key], c.difference), interval=interval)
+
+    parts = []
+    for id in met:
+        pairs = [
+            (c, placed)
+            for c in rows.values()
+            if c.configuration == id
+            and keys[c.key].spec.id == "mean_over_ambient"
+            and (placed := rows.get((f"distance_{c.key}", id))) is not None
+        ]
+        if not pairs:
+            continue
+        timed, placed = max(pairs, key=lambda pair: abs(pair[0].difference or 0.0))
+        phase = keys[timed.key].parameter
+        parts.append(
+            message(
+                "{name}, {phase}: {timed} by time, {placed} by distance",
+                name=f.name(id),
+                phase=phase.label or phase.key,
+                timed=size(timed),
+                placed=size(placed),
+            )
+        )
+    if not parts:
+        return ""
+    return message(" Differences of the mean over-ambient: {parts}.", parts=Listing(tuple(parts), ";"))
+
+
+PREDICATES = (
+    no_replication,
+    configuration_absent,
+    confounded,
+    one_block,
+    blocks_unknown,
+    time_of_day,
+    order,
+    excluded_runs,
+    permutation_floor,
+    control_partial,
+    traffic_unlike,
+)
