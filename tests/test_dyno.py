@@ -35,6 +35,7 @@ from intake_report.dyno import (
     torque_from_power,
 )
 from intake_report.errors import DataError
+from intake_report.messages import said
 
 SPEED = np.arange(2000.0, 6501.0, 25.0)
 CELL = {"cell_temperature": 28.0, "cell_pressure": 98.0, "cell_humidity": 45.0}
@@ -257,7 +258,7 @@ def test_difference_curve_finds_the_offset() -> None:
     assert all(low is not None and low > 0.0 for low in curve.low)
     assert curve.percent[0] == pytest.approx(100.0 * 0.03 / 1.004, rel=1e-9)
     assert (curve.n_baseline, curve.n_candidate) == (3, 3)
-    assert "at each speed by itself" in curve.note
+    assert "at each speed by itself" in said(curve.note, "si")
     (bare,) = difference_curves([base[0], cand[0]], "torque", Grid(2500.0, 6000.0, 500.0, 0.0), "standard")
     assert set(bare.low) == {None}
     assert bare.method == "none"

@@ -176,9 +176,7 @@ def test_permutation_of_censored_times():
         [100.0, 110.0, 108.0, 180.0, 180.0, 180.0], [False] * 3 + [True] * 3, [False] * 3 + [True] * 3, [0] * 6
     )
     assert got.p_value == got.smallest_p == pytest.approx(0.1)
-    paired = permutation_censored(
-        [100.0, 180.0, 110.0, 180.0], [False, True] * 2, [False, True] * 2, [0, 0, 1, 1]
-    )
+    paired = permutation_censored([100.0, 180.0, 110.0, 180.0], [False, True] * 2, [False, True] * 2, [0, 0, 1, 1])
     assert paired.p_value == 0.5
 
 

@@ -27,9 +27,9 @@ from intake_report.analyse.describe import describe_run
 from intake_report.analyse.inputs import Drive, align_settings
 from intake_report.campaign import Campaign, Limit
 from intake_report.errors import CampaignError, DataError
-from intake_report.messages import Beyond, Count, Listing, Message, Part, Value, message
+from intake_report.messages import Beyond, Message, Part, Value, message
 from intake_report.metrics import RunSeries
-from intake_report.report_table import frame_of, rows_of
+from intake_report.report_table import frame_of
 from intake_report.results import RunResult
 from intake_report.units import parse_quantity
 from intake_report.weather import WeatherRecord

@@ -61,7 +61,11 @@ def test_supported_with_its_risk():
     assert result.estimate + result.guard_band < 0.0
     assert result.guard_band == pytest.approx(result.high - result.estimate)
     assert result.probability > 1.0 - result.risk
-    assert "guard band" in said(result.reason, "si") and "risk" in said(result.reason, "si") and "3 runs against 3" in said(result.reason, "si")
+    assert (
+        "guard band" in said(result.reason, "si")
+        and "risk" in said(result.reason, "si")
+        and "3 runs against 3" in said(result.reason, "si")
+    )
 
 
 def test_probability_is_that_of_student():
@@ -159,16 +163,30 @@ def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
         values = rows(key, "e0", (number,), **assessed)
         (result,) = judge_claims(model(minute()), (key,), values, (), "station")
         assert result.verdict == "indication only"
-        assert interval_text(values[0], key, "si").split("(")[1].rstrip(")") in said(result.reason, "si").replace("\u00a0s", "")
-        assert "mean" not in said(result.reason, "si") and "n = 1" not in said(result.reason, "si") and "in the one run" in said(result.reason, "si")
+        assert interval_text(values[0], key, "si").split("(")[1].rstrip(")") in said(result.reason, "si").replace(
+            "\u00a0s", ""
+        )
+        assert (
+            "mean" not in said(result.reason, "si")
+            and "n = 1" not in said(result.reason, "si")
+            and "in the one run" in said(result.reason, "si")
+        )
     values = rows(key, "e0", (40.0,), **(assessed | {"high": None, "draws_not_reached": 0.2}))
     (result,) = judge_claims(model(minute()), (key,), values, (), "station")
-    assert "(instruments alone: 3\u00a0s to not reached)" in said(result.reason, "si") and result.verdict == "indication only"
+    assert (
+        "(instruments alone: 3\u00a0s to not reached)" in said(result.reason, "si")
+        and result.verdict == "indication only"
+    )
 
 
 def test_a_time_is_never_below_zero():
     result = judge(minute(), (2.0, 30.0, 5.0), "e0 e1 e2")
-    assert result.low == 0.0 and result.high > 40.0 and "0 to" in said(result.reason, "si") and "\u2212" not in said(result.reason, "si")
+    assert (
+        result.low == 0.0
+        and result.high > 40.0
+        and "0 to" in said(result.reason, "si")
+        and "\u2212" not in said(result.reason, "si")
+    )
 
 
 def test_draws_that_do_not_reach_leave_a_mean_open_above():
@@ -258,7 +276,7 @@ def test_words_that_fit(one):
         (claim(configuration=STOCK_ID), "with itself"),
     ],
 )
-def test_mistakes_are_refused_with_the_key(one, said):
+def test_mistakes_are_refused_with_the_key(one, words):
     with pytest.raises(CampaignError) as caught:
         check_claims(model(one), METRICS)
-    assert said in str(caught.value) and "claim[1]" in str(caught.value)
+    assert words in str(caught.value) and "claim[1]" in str(caught.value)

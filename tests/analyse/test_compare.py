@@ -13,8 +13,8 @@ from scipy import stats
 from analyse.studies import campaign as make_campaign
 from analyse.studies import headline, value
 from intake_report.analyse.compare import INDICATION, NOT_COMPARED, NOT_SHOWN, check_model, compare, compare_pair
-from intake_report.analyse.compare.instruments import instrument_part, mixture, quantile, widen
 from intake_report.analyse.compare.estimate import estimate
+from intake_report.analyse.compare.instruments import instrument_part, mixture, quantile, widen
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import said
 from intake_report.metrics import keys

@@ -16,7 +16,7 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.compare import compare, compare_pair, judge
 from intake_report.analyse.limitations import Findings, comparisons, conditions, derive_limitations, kinds
 from intake_report.analyse.limitations import layout as layouts
-from intake_report.analyse.limitations.comparisons import MATERIAL, floor_of, forecast, rounds_for
+from intake_report.analyse.limitations.comparisons import floor_of, forecast, rounds_for
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import said
 from intake_report.metrics import keys
@@ -72,7 +72,13 @@ def test_every_limitation_has_words_for_the_cover_and_a_place():
     assert codes >= {f"acceptance-{code}" for code in CRITERIA}
     assert len({k.code for k in declared}) == len(declared)
     for k in declared:
-        assert 0 < k.rank < LAST and k.cover and not k.cover.endswith(".") and k.cover[0].islower() and len(k.cover.split()) <= 15, k.code
+        assert (
+            0 < k.rank < LAST
+            and k.cover
+            and not k.cover.endswith(".")
+            and k.cover[0].islower()
+            and len(k.cover.split()) <= 15
+        ), k.code
         assert k.text.endswith((".", "}")), k.code
     nothing, mixed = (min(k.rank for k in declared if k.code == code) for code in ("no-ambient", "one-run"))
     assert nothing < mixed < next(k.rank for k in declared if k.code == "slow-sampling")

@@ -40,7 +40,11 @@ def derived(file):
 def test_another_unit_than_the_header_is_a_limitation(tmp_path, capsys, header, target, written, stated):
     file = relabelled(tmp_path, header, target)
     (found,) = derived(file)
-    assert f"“{header}” names {written}" in said(found.text, "si") and f"in {stated}." in said(found.text, "si") and "all runs" in said(found.text, "si")
+    assert (
+        f"“{header}” names {written}" in said(found.text, "si")
+        and f"in {stated}." in said(found.text, "si")
+        and "all runs" in said(found.text, "si")
+    )
     assert "[log.columns]" in said(found.remedy, "si") and "label in the logger" in said(found.remedy, "si")
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
     assert check["verdict"] == "accept with limitation"

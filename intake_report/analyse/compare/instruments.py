@@ -130,7 +130,7 @@ def instrument_part(
     spread = float(np.std(sums, ddof=1)) if len(sums) > 1 else 0.0
     low, _ = _limits(reached, sums, under, -1, level)
     _, high = _limits(reached, sums, over, 1, level)
-    lost = 1.0 - len(usable) / len(values)
+    lost = (len(values) - len(usable)) / len(values)
     return InstrumentPart(
         None if lost else spread, lost, float(over.mean()), float(under.mean()), usable, low, high, spread
     )
