@@ -12,7 +12,7 @@ from intake_report.analyse.limitations.findings import Findings, all_of, kind
 from intake_report.loaders import UNIT_OVERRIDDEN
 from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.report_table import rows_of
-from intake_report.results import Limitation
+from intake_report.results import Limitation, MetricResult
 from intake_report.weather import SPREAD_LIMIT, ambient_spread
 
 SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a tenth at best
@@ -125,8 +125,9 @@ def margin_below_resolution(f: Findings) -> Iterator[Limitation]:
 
 def _cost(f: Findings, margin: float) -> Message:
     """Say what the narrow margin costs: from the uncertainties of the recovery times themselves, where assessed."""
+    values: tuple[MetricResult, ...] = f.values  # noqa: PD011 - no frame
     keys = {k.key for k in f.metrics if k.spec.id == "recovery_time" and k.parameter.number == margin}
-    known = [v.u for v in f.values if v.key in keys and v.u is not None]
+    known = [v.u for v in values if v.key in keys and v.u is not None]
     if not known:
         return message("a single recovery time to it may be off by much more than its scatter shows")
     return message(
