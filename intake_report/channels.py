@@ -45,32 +45,29 @@ class Channel:
     fault_codes: tuple[float, ...] = ()
 
 
-_TEMPERATURE_FAULTS = (-40.0, 215.0)
+def _temperature(name: str, label: str, high: float, max_rate: float, max_gap: float, pid: int) -> Channel:
+    """A temperature as the diagnostic port sends it: one byte, −40 to 215 °C; both ends mean that there is no sensor."""
+    return Channel(name, "temperature", label, -39.5, high, 1.0, max_rate, max_gap, pid, (-40.0, 215.0))
+
+
+_PERCENT = 100.0 / 255.0
 
 CHANNELS: dict[str, Channel] = {
     c.name: c
     for c in (
-        Channel(
-            "iat", "temperature", "Intake air temperature", -39.5, 150.0, 1.0, 8.0, 15.0, 0x0F, _TEMPERATURE_FAULTS
-        ),
-        Channel(
-            "ambient", "temperature", "Ambient temperature", -39.5, 60.0, 1.0, 2.0, 60.0, 0x46, _TEMPERATURE_FAULTS
-        ),
-        Channel(
-            "coolant", "temperature", "Coolant temperature", -39.5, 140.0, 1.0, 3.0, 30.0, 0x05, _TEMPERATURE_FAULTS
-        ),
-        Channel("oil", "temperature", "Oil temperature", -39.5, 180.0, 1.0, 3.0, 30.0, 0x5C, _TEMPERATURE_FAULTS),
-        Channel(
-            "charge", "temperature", "Charge air temperature", -39.5, 214.5, 1.0, 15.0, 15.0, 0x77, _TEMPERATURE_FAULTS
-        ),
+        _temperature("iat", "Intake air temperature", 150.0, 8.0, 15.0, 0x0F),
+        _temperature("ambient", "Ambient temperature", 60.0, 2.0, 60.0, 0x46),
+        _temperature("coolant", "Coolant temperature", 140.0, 3.0, 30.0, 0x05),
+        _temperature("oil", "Oil temperature", 180.0, 3.0, 30.0, 0x5C),
+        _temperature("charge", "Charge air temperature", 214.5, 15.0, 15.0, 0x77),
         Channel("underhood", "temperature", "Under-hood air temperature", -39.5, 200.0, 0.1, 10.0, 15.0),
         Channel("speed", "speed", "Vehicle speed", 0.0, 300.0, 1.0, 50.0, 5.0, 0x0D, (255.0,)),
         Channel("gps_speed", "speed", "Speed from position", 0.0, 300.0, None, 50.0, 5.0),
         Channel("rpm", "engine_speed", "Engine speed", 0.0, 12000.0, 0.25, None, 5.0, 0x0C, (16383.75,)),
-        Channel("load", "ratio", "Calculated load", 0.0, 100.0, 100.0 / 255.0, None, 5.0, 0x04),
-        Channel("absolute_load", "ratio", "Absolute load", 0.0, 400.0, 100.0 / 255.0, None, 5.0, 0x43),
-        Channel("throttle", "ratio", "Throttle position", 0.0, 100.0, 100.0 / 255.0, None, 5.0, 0x11),
-        Channel("pedal", "ratio", "Accelerator pedal position", 0.0, 100.0, 100.0 / 255.0, None, 5.0, 0x49),
+        Channel("load", "ratio", "Calculated load", 0.0, 100.0, _PERCENT, None, 5.0, 0x04),
+        Channel("absolute_load", "ratio", "Absolute load", 0.0, 400.0, _PERCENT, None, 5.0, 0x43),
+        Channel("throttle", "ratio", "Throttle position", 0.0, 100.0, _PERCENT, None, 5.0, 0x11),
+        Channel("pedal", "ratio", "Accelerator pedal position", 0.0, 100.0, _PERCENT, None, 5.0, 0x49),
         Channel("map", "pressure", "Manifold pressure", 5.0, 350.0, 1.0, None, 5.0, 0x0B, (255.0,)),
         Channel("baro", "pressure", "Barometric pressure", 50.0, 110.0, 1.0, None, 300.0, 0x33),
         Channel("airbox_pressure", "pressure", "Airbox pressure", 50.0, 110.0, None, None, 5.0),
