@@ -42,6 +42,7 @@ def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
         "configuration.name": [c.name for c in campaign.configurations],
         "run": [r.id for r in campaign.runs],
         "weather": [w.id for w in campaign.weather],
+        "soak_check": [s.id for s in campaign.soak_checks],
         "claim": [c.id for c in campaign.claims],
         "pull": [p.id for p in campaign.pulls],
         "route.phase": [p.id for p in campaign.route.phases],
@@ -135,6 +136,7 @@ def _named(campaign: Campaign) -> Iterator[_Named]:
         yield _Named("route.reference", campaign.route.reference)
     tables: tuple[tuple[str, tuple[Any, ...]], ...] = (
         ("weather", campaign.weather),
+        ("soak_check", campaign.soak_checks),
         ("pull", campaign.pulls),
         ("restriction", campaign.restrictions),
     )
@@ -212,6 +214,15 @@ def _mappings(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
 
 
 def _quantities(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+    for i, check in enumerate(campaign.soak_checks, 1):
+        for name in check.readings:
+            where = f"soak_check[{i}].readings.{name}"
+            try:
+                if channel(name).quantity != "temperature":
+                    what = f"“{name}” is no temperature."
+                    yield CampaignError(what, file=file, where=where, remedy="Leave it out.")
+            except DataError as error:
+                yield CampaignError(error.what, file=file, where=where, remedy=error.remedy)
     for name, entry in campaign.instrument.channels.items():
         where = f"instrument.channels.{name}"
         try:

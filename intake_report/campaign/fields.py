@@ -38,11 +38,14 @@ class Measured:
         Key of `units.QUANTITIES`.
     low, high : float, optional
         Allowed range [internal unit], limits included.
+    above : float, optional
+        Lower limit that is not allowed itself [internal unit].
     """
 
     quantity: str
     low: float | None = None
     high: float | None = None
+    above: float | None = None
 
     @property
     def _unit(self) -> str:
@@ -66,6 +69,8 @@ class Measured:
             raise ValueError(f"“{value}” is not a finite number")
         if self.low is not None and number < self.low:
             raise ValueError(f"“{value}” must not be below {self.low:g} {self._unit}")
+        if self.above is not None and number <= self.above:
+            raise ValueError(f"“{value}” must be above {self.above:g} {self._unit}")
         if self.high is not None and number > self.high:
             raise ValueError(f"“{value}” must not be above {self.high:g} {self._unit}")
         return number

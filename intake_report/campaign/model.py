@@ -207,6 +207,44 @@ class Weather(Section):
         return self
 
 
+class SoakCheck(Section):
+    """Readings after a long stand, engine cold and out of the sun, when all temperature sensors must agree.
+
+    Common practice, and the rationality check of on-board diagnostics (from memory): it gives the sensors' offsets.
+    """
+
+    id: Identifier
+    time: dt.datetime | None = Field(default=None, description="When the readings were taken")
+    stood: Annotated[float, Measured("duration", low=0.0, high=30.0 * 86400.0)] = Field(
+        description="How long the vehicle stood before, engine off"
+    )
+    readings: dict[str, Annotated[float, Measured("temperature", low=-60.0, high=80.0)]] = Field(
+        default_factory=dict, description='Temperature channel = what the logger showed: { iat = "15 degC" }'
+    )
+    file: RelativePath | None = Field(
+        default=None, description="Log of the stand by the same logger, read as [log] says"
+    )
+    reference: Annotated[float, Measured("temperature", low=-60.0, high=80.0)] | None = Field(
+        default=None, description="Air temperature beside the sensors by a thermometer"
+    )
+    reference_uncertainty: Annotated[float, Measured("temperature_difference", above=0.0, high=10.0)] | None = Field(
+        default=None, description="Standard uncertainty of the reference (k = 1)"
+    )
+    notes: str = ""
+
+    @model_validator(mode="after")
+    def _tells_something(self) -> SoakCheck:
+        if bool(self.readings) == bool(self.file):
+            raise ValueError("give either “readings” or “file”")
+        if self.readings and self.time is None:
+            raise ValueError("readings need the “time” at which they were taken")
+        if len(self.readings) == 1 and self.reference is None:
+            raise ValueError("one reading tells nothing without a “reference”: give that, or a second channel")
+        if self.reference is not None and self.reference_uncertainty is None:
+            raise ValueError("a reference is worth what is known of it: say its “reference_uncertainty”")
+        return self
+
+
 class Ambient(Section):
     """Which ambient the over-ambient metrics refer to; one reference per campaign."""
 
@@ -271,6 +309,7 @@ class Campaign(Section):
     route: Route = Route()
     runs: tuple[Run, ...] = Field(alias="run", min_length=1)
     weather: tuple[Weather, ...] = ()
+    soak_checks: tuple[SoakCheck, ...] = Field(default=(), alias="soak_check")
     ambient: Ambient = Ambient()
     acceptance: dict[str, str | int | float | Limit] = Field(default_factory=dict)
     metrics: Metrics = Metrics()
@@ -325,6 +364,7 @@ class Campaign(Section):
         """Return the relative paths of all input files named by the campaign, sorted."""
         paths = [p for run in self.runs for p in (*run.files, *run.control)]
         paths += [w.file for w in self.weather if w.file]
+        paths += [s.file for s in self.soak_checks if s.file]
         paths += [p.file for p in self.pulls] + [r.file for r in self.restrictions if r.file]
         logs = [self.log, *(run.log for run in self.runs if run.log)]
         paths += [log.dbc for log in logs if log.dbc]

@@ -16,6 +16,11 @@ from intake_report.errors import CampaignError, CampaignErrors
 
 GOOD = roadlog.campaign()
 
+SOAK = {
+    "id": "night", "time": "2026-05-11T06:30:00+02:00", "stood": "9 h",
+    "readings": {"iat": "15 degC", "coolant": "15 degC"},
+}  # fmt: skip
+
 # key to change, new value, where it must be found, what must be said
 MISTAKES = [
     ("campaign.titel", "x", "campaign.titel", "the key “titel” is not known. Did you mean “title”?"),
@@ -97,6 +102,20 @@ MISTAKES = [
     ("weather", [{"id": "w", "kind": "metar"}], "weather[1]", "give one of “file”, “reports” and “readings”"),
     ("claim", [{"id": "c", "text": "t", "metric": "peak_iat", "configuration": "open", "relation": "lower"}],
      "claim[1].configuration", "there is no configuration “open”"),
+    ("soak_check", [SOAK | {"readings": {"iatt": "15 degC", "coolant": "15 degC"}}], "soak_check[1].readings.iatt",
+     "there is no channel “iatt”. Did you mean “iat”?"),
+    ("soak_check", [SOAK | {"readings": {"iat": "15 degC", "speed": "15 degC"}}], "soak_check[1].readings.speed",
+     "“speed” is no temperature."),
+    ("soak_check", [SOAK | {"readings": {"iat": "15 kPa"}}], "soak_check[1].readings.iat", "does not measure a temperature"),
+    ("soak_check", [SOAK | {"file": "logs/b1-stock.csv"}], "soak_check[1]", "give either “readings” or “file”"),
+    ("soak_check", [{k: v for k, v in SOAK.items() if k != "time"}], "soak_check[1]", "readings need the “time”"),
+    ("soak_check", [SOAK | {"readings": {"iat": "15 degC"}}], "soak_check[1]", "one reading tells nothing without a “reference”"),
+    ("soak_check", [SOAK | {"reference": "15.2 degC"}], "soak_check[1]", "say its “reference_uncertainty”"),
+    ("soak_check", [SOAK | {"reference": "15.2 degC", "reference_uncertainty": "0 K"}],
+     "soak_check[1].reference_uncertainty", "must be above 0"),
+    ("soak_check", [SOAK | {"stood": "-1 h"}], "soak_check[1].stood", "must not be below 0"),
+    ("soak_check", [SOAK, SOAK], "soak_check", "“night” is used 2 times."),
+    ("soak_check", [{"id": "night", "stood": "9 h", "file": "logs/none.csv"}], "soak_check[1].file", "does not exist"),
     ("pull", [{"id": "p", "configuration": "stock", "file": "dyno/x.csv", "measured_at": "wheel", "order": 1}],
      "pull[1].file", "the file “dyno/x.csv” does not exist."),
 ]  # fmt: skip
