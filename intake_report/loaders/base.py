@@ -28,24 +28,12 @@ MEBIBYTE = 1 << 20
 
 @dataclass(frozen=True)
 class Notice:
-    """Something that a reader noticed; it becomes an entry of the quality log.
-
-    Parameters
-    ----------
-    code : str
-        Short stable name, e.g. "ragged-rows".
-    text : Message
-        One sentence with its numbers.
-    column : str, optional
-        The column or channel it concerns.
-    count : int, optional
-        How many rows or samples it touches.
-    """
+    """Something that a reader noticed; it becomes an entry of the quality log."""
 
     code: str
     text: Message
-    column: str | None = None
-    count: int | None = None
+    column: str | None = None  # the column or channel it concerns
+    count: int | None = None  # rows or samples that it touches
 
 
 def notice(code: str, template: str, column: str | None = None, count: Count | None = None, **values: Part) -> Notice:
@@ -59,67 +47,30 @@ def notice(code: str, template: str, column: str | None = None, count: Count | N
 
 @dataclass(frozen=True)
 class ReadOptions:
-    """How to read a log, where the file itself does not tell; everything absent is found from the file.
+    """How to read a log, where the file itself does not tell; everything absent is found from the file."""
 
-    Parameters
-    ----------
-    format : str, optional
-        Name of the reader: "delimited", "parquet", "arrow", "mdf4", "candump" or "gpx"; default: by signature, then
-        suffix.
-    encoding, delimiter, decimal : str, optional
-        Of delimited text.
-    header_line : int, optional
-        Line of the column names, counted from 1; 0 means that the file has no header.
-    time_column : str, optional
-        Name of the column with the time.
-    time_unit : str, optional
-        Unit of a numeric time column: "s", "ms", "us", "ns", "min" or "h".
-    date : datetime.date, optional
-        Date of the first sample of a log that holds only clock times.
-    start : datetime.datetime, optional
-        Start as the campaign states it; one with an offset of its own decides which of two equal hours is meant.
-    day_first : bool, optional
-        Whether 03/04/2025 is the third of April.
-    timezone : str, optional
-        IANA name of the zone of times that carry no offset; UTC is assumed, and said, when absent.
-    dbc : tuple of Path
-        Databases that describe the frames of a CAN capture.
-    """
-
-    format: str | None = None
-    encoding: str | None = None
+    format: str | None = None  # "delimited", "parquet", "arrow", "mdf4", "candump" or "gpx"
+    encoding: str | None = None  # this and the next three: of delimited text
     delimiter: str | None = None
     decimal: str | None = None
-    header_line: int | None = None
+    header_line: int | None = None  # line of the column names, counted from 1; 0: the file has none
     time_column: str | None = None
-    time_unit: str | None = None
-    date: date | None = None
-    start: datetime | None = None
-    day_first: bool | None = None
-    timezone: str | None = None
-    dbc: tuple[Path, ...] = ()
+    time_unit: str | None = None  # of a numeric time column: "s", "ms", "us", "ns", "min" or "h"
+    date: date | None = None  # of the first sample of a log that holds only clock times
+    start: datetime | None = None  # as the campaign states it; its own offset decides which of two equal hours is meant
+    day_first: bool | None = None  # whether 03/04/2025 is the third of April
+    timezone: str | None = None  # IANA name for times without an offset; UTC is assumed, and said, when absent
+    dbc: tuple[Path, ...] = ()  # databases that describe the frames of a CAN capture
 
 
 @dataclass(frozen=True)
 class RawColumn:
-    """One column of a log as the file has it.
+    """One column of a log as the file has it: `values` (n,) float64, NaN where there is no sample."""
 
-    Parameters
-    ----------
-    name : str
-        Name without its unit.
-    unit : str or None
-        Unit as written in the file.
-    values : numpy.ndarray
-        (n,) float64, NaN where there is no sample.
-    header : str
-        The whole header text, with the unit, as the file has it (encoding repaired); name and unit when not given.
-    """
-
-    name: str
-    unit: str | None
+    name: str  # without its unit
+    unit: str | None  # as written in the file
     values: FloatArray = field(repr=False)
-    header: str = ""
+    header: str = ""  # the whole header, encoding repaired; name and unit when not given
 
     def __post_init__(self) -> None:
         if not self.header:
@@ -130,23 +81,8 @@ class RawColumn:
 class RawLog:
     """What one file holds, before any meaning is given to it.
 
-    Parameters
-    ----------
-    path : Path
-        The file.
-    format : str
-        Name of the reader.
-    time : numpy.ndarray
-        (n,) [s] since `origin` as the file has them: may step backwards. Since the first midnight for "clock",
-        as written for "elapsed".
-    origin : datetime or None
-        Aware (UTC); None when the file holds only elapsed or clock time without a date.
-    columns : tuple of RawColumn
-        Each (n,).
-    notices : tuple of Notice
-        What the reader noticed.
-    time_kind : {"absolute", "clock", "elapsed"}
-        What `time` counts from.
+    `time` (n,) [s] counts from `origin` (aware, UTC) and may step backwards as in the file; without a date it counts from
+    the first midnight ("clock") or as written ("elapsed"), and `origin` is None.
     """
 
     path: Path
@@ -158,13 +94,7 @@ class RawLog:
     time_kind: TimeKind = "absolute"
 
     def column(self, name: str) -> RawColumn:
-        """Return the column of that name or header.
-
-        Raises
-        ------
-        KeyError
-            If no column has that name.
-        """
+        """Return the column of that name or header; KeyError when there is none."""
         for column in self.columns:
             if name in (column.name, column.header):
                 return column
@@ -175,18 +105,7 @@ class RawLog:
 class RunLog:
     """One run, mapped to channels in internal units, still uncleaned.
 
-    Parameters
-    ----------
-    run : str
-        Id of the run.
-    frame : pandas.DataFrame
-        Index "time": elapsed seconds, not yet monotone; columns are channel names; NaN where there is no sample.
-    start : pandas.Timestamp or None
-        Aware; the instant of index 0.
-    sources : tuple of Path
-        The files.
-    notices : tuple of Notice
-        What the readers and the mapping noticed.
+    The index "time" of `frame` is elapsed seconds from `start` (aware), not yet monotone; NaN where there is no sample.
     """
 
     run: str

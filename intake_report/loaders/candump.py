@@ -67,14 +67,9 @@ def recognises(head: bytes) -> bool:
 
 
 def read(path: Path, options: ReadOptions) -> RawLog:
-    """Read one capture.
+    """Read one capture: log form "(1436509052.249713) can0 7E8#03410D50" or screen form "[8] 03 41 …" (times absolute).
 
-    Parameters
-    ----------
-    path : Path
-        Log form "(1436509052.249713) can0 7E8#03410D50" or screen form with "[8] 03 41 …" (times absolute).
-    options : ReadOptions
-        `dbc` describes other frames than diagnostic answers; reading it needs the extra "can".
+    `dbc` of the options describes other frames than diagnostic answers; reading it needs the extra "can".
 
     Raises
     ------
@@ -175,12 +170,7 @@ def is_answer(identifier: int, extended: bool) -> bool:
 def answers(frames: Iterable[Frame], losses: Losses) -> Iterator[Frame]:
     """Reassemble the diagnostic answers in a capture (ISO 15765-2), each control unit by itself, without the requests.
 
-    Parameters
-    ----------
-    frames : iterable of Frame
-        In order of arrival; ids that carry no answers are passed over.
-    losses : Losses
-        Counts answers with a missing frame; they are left out, never filled up.
+    Answers with a missing frame are counted in `losses` and left out, never filled up.
     """
     unfinished: dict[int, tuple[Frame, int, bytes, int]] = {}  # first frame, length, payload, next sequence number
     for frame in frames:

@@ -129,20 +129,8 @@ def log_of_table(
 ) -> RawLog:
     """Turn a parsed table into a log.
 
-    Parameters
-    ----------
-    table : list of pyarrow.ChunkedArray
-        m columns (n,) in the order of `dialect.headers`; emptied on the way, so that no number is held twice for long.
-    dialect : Dialect
-        Names and units of the columns.
-    path : Path
-        The file.
-    form : str
-        Name of the reader.
-    options : ReadOptions
-        What the file does not tell.
-    notices : sequence of Notice
-        What was noticed up to here.
+    `table` holds one column (n,) for each of `dialect.headers`; it is emptied on the way, so that no number is held twice
+    for long. `form` names the reader, `notices` is what was noticed up to here.
 
     Raises
     ------

@@ -187,24 +187,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
 
 
 def to_utf8(data: Buffer, path: Path, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
-    """Return the text of a log as UTF-8 bytes.
-
-    Parameters
-    ----------
-    data : bytes or mmap
-        Content of the file.
-    path : Path
-        For messages.
-    encoding : str, optional
-        Encoding that the user states; found from the bytes when absent.
-
-    Returns
-    -------
-    data : bytes or mmap
-        UTF-8 (the same object when it already was).
-    offset : int
-        Where the text starts: after a byte-order mark.
-    notices : tuple of Notice
+    """Return the text of a log as UTF-8 bytes (the same object when it already was) and where it starts.
 
     Raises
     ------

@@ -36,22 +36,8 @@ def _undo(signs: str) -> str:
 
 
 def split_header(header: str) -> tuple[str, str | None]:
-    """Split a column header into name and unit.
+    """Split a column header into its name, empty only where the header is, and its unit as written.
 
-    Parameters
-    ----------
-    header : str
-        As in the file: "Intake Temperature [°C]", "IAT (F)", "Speed, km/h", "speed_kph" or without a unit.
-
-    Returns
-    -------
-    name : str
-        Without the unit; never empty unless the header is.
-    unit : str or None
-        As written, encoding repaired.
-
-    Notes
-    -----
     Square brackets always hold a unit. Round brackets, a comma or an underscore do only when what they set off is a
     known unit: "Bank 1 (upstream)" has none. After an underscore a single letter is not taken for a unit, after a blank
     only what cannot be a word. "Engine RPM" keeps its name and has the unit too.

@@ -57,14 +57,7 @@ READERS = {
 
 
 def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
-    """Read one log file of any supported format.
-
-    Parameters
-    ----------
-    path : Path
-        The file.
-    options : ReadOptions, optional
-        What the file does not tell.
+    """Read one log file of any supported format; `options` says what the file does not tell.
 
     Raises
     ------
@@ -121,11 +114,6 @@ def load_run(
         What the files do not tell.
     start : datetime, optional
         Aware start of the run as the campaign states it: the date of clock times, the start of elapsed times.
-
-    Returns
-    -------
-    RunLog
-        Elapsed seconds since the first row; channels in internal units.
 
     Raises
     ------
@@ -294,19 +282,9 @@ class Mapped:
 
 
 def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
-    """Turn columns into channels in internal units.
+    """Turn columns into channels in internal units, by header -> "channel [unit]", in that order.
 
-    Parameters
-    ----------
-    log : RawLog
-        What a reader returned.
-    mapping : mapping of str to str
-        Header in the log -> "channel [unit]"; the unit may be left out when the header has one, and wins over it.
-
-    Returns
-    -------
-    dict of str to Mapped
-        By channel, in the order of `mapping`.
+    The unit may be left out when the header has one, and wins over it.
 
     Raises
     ------

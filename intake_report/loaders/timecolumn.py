@@ -173,20 +173,7 @@ def unit_scale(unit: str | None, name: str) -> float | None:
 def time_axis(
     values: pa.ChunkedArray, name: str, unit: str | None, path: Path, options: ReadOptions, *, preamble: str = ""
 ) -> TimeAxis:
-    """Read the time column of a log, whatever it is written in.
-
-    Parameters
-    ----------
-    values : pyarrow.ChunkedArray
-        (n,) numbers, timestamps or text.
-    name, unit : str
-        Of the column.
-    path : Path
-        The log: for messages, and for a date in its name.
-    options : ReadOptions
-        Date, time zone, order of day and month, unit.
-    preamble : str
-        Text above the header, where a date may stand.
+    """Read the time column (n,) of a log, whatever it is written in; `preamble` is text in which a date may stand.
 
     Raises
     ------

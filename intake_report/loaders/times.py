@@ -36,18 +36,7 @@ _FILE_DATE = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_. ]?(0[1-9]|1[0-2])[-_. ]?(0[
 
 @dataclass(frozen=True)
 class TimeAxis:
-    """Times of the rows of a log.
-
-    Parameters
-    ----------
-    seconds : numpy.ndarray
-        (n,) [s] since `origin`, since the first midnight ("clock") or as written ("elapsed"); NaN where it cannot be read
-        or is no time of this log.
-    origin : datetime or None
-        Aware (UTC).
-    kind : {"absolute", "clock", "elapsed"}
-    notices : tuple of Notice
-    """
+    """Times of the rows of a log, (n,) [s]; NaN where one cannot be read or is no time of this log. See `RawLog`."""
 
     seconds: FloatArray
     origin: datetime | None
@@ -96,17 +85,7 @@ def within_reach(seconds: FloatArray) -> BoolArray:
 def rows_of_log(
     seconds: FloatArray, columns: tuple[RawColumn, ...], path: Path
 ) -> tuple[FloatArray, tuple[RawColumn, ...], tuple[Notice, ...]]:
-    """Leave out the rows whose time is none of the log, and say how many; refuse when they are too many.
-
-    Parameters
-    ----------
-    seconds : numpy.ndarray
-        (n,) [s] from whatever instant.
-    columns : tuple of RawColumn
-        Each (n,).
-    path : Path
-        For messages.
-    """
+    """Leave out the rows whose time (n,) [s] is none of the log, and say how many; refuse when they are too many."""
     good = within_reach(seconds)
     bad = len(good) - int(good.sum())
     if not bad:
@@ -146,20 +125,10 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
 
 
 def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
-    """Add a day after each step back of more than twelve hours.
+    """Add a day to clock times [s] after each step back of more than twelve hours; return them and the midnights passed.
 
-    Parameters
-    ----------
-    seconds : numpy.ndarray
-        (n,) [s] since midnight, NaN allowed.
-
-    Returns
-    -------
-    seconds : numpy.ndarray
-        (n,) [s] since the first midnight; smaller backward steps are left for the cleaning to find. A lone row half a
-        day off its neighbours is a damaged one and becomes NaN.
-    count : int
-        Midnights passed.
+    Smaller backward steps are left for the cleaning to find. A lone row half a day off its neighbours is a damaged one and
+    becomes NaN.
     """
     result = seconds.copy()
     finite = np.flatnonzero(np.isfinite(seconds))

@@ -115,16 +115,7 @@ def _speed(point: Any) -> float | None:
 
 
 def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[FloatArray, Notice]:
-    """Return the times of a track's points in the time of a run.
-
-    Parameters
-    ----------
-    frame : pandas.DataFrame
-        The run: index elapsed seconds, column "speed" [km/h] if there is one.
-    begin : pandas.Timestamp or None
-        Instant of the run's time 0.
-    track : RawLog
-        With columns latitude and longitude, speed [m/s] if recorded.
+    """Return the times [s] of a track's points in the time of a run, whose index 0 is at `begin`.
 
     Raises
     ------
