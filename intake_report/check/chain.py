@@ -17,7 +17,17 @@ from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanSettings, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
-from intake_report.loaders import UNIT_OVERRIDDEN, Proposal, RawLog, ReadOptions, map_run, propose_mapping, read_log
+from intake_report.loaders import (
+    UNIT_OVERRIDDEN,
+    Proposal,
+    RawLog,
+    ReadOptions,
+    format_weather,
+    map_run,
+    propose_mapping,
+    propose_weather,
+    read_log,
+)
 from intake_report.messages import said
 
 if TYPE_CHECKING:
@@ -187,10 +197,12 @@ def _look_alone(work: _Work) -> None:
     mapping = looking.proposed(work.proposals)
     columns, text = looking.describe_columns(work.proposals, None, table=True)
     doubtful = tuple(
-        f"“{p.header}” was taken as {p.channel}, which is doubtful: {p.reason}."
+        f"“{p.header}” was taken as {p.channel}, which is doubtful: {said(p.reason, 'si')}."
         for p in work.proposals
         if p.header in mapping and not p.certain
     )
+    weather = format_weather(propose_weather(work.logs[0]), f"logs/{work.logs[0].path.name}")
+    text = "\n".join(part for part in (text, weather) if part)
     work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=doubtful)
     if work.logs[0].format == "gpx":
         work.failed = _TRACK

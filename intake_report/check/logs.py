@@ -102,7 +102,7 @@ def describe_columns(
             "confidence": p.confidence,
             "certain": p.certain,
             "mapped": p.header.lower() in headers or p.channel in channels,
-            "reason": p.reason,
+            "reason": said(p.reason, "si"),
         }
         for p in proposals
     )

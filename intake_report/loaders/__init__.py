@@ -2,7 +2,13 @@
 
 from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, RunLog
 from intake_report.loaders.delimited import read_columns
-from intake_report.loaders.propose import Proposal, format_mapping, mapping_of, propose_mapping
+from intake_report.loaders.propose import (
+    Proposal,
+    format_mapping,
+    format_weather,
+    propose_mapping,
+    propose_weather,
+)
 from intake_report.loaders.run import UNIT_OVERRIDDEN, load_run, map_run, read_log
 
 __all__ = [
@@ -14,10 +20,11 @@ __all__ = [
     "ReadOptions",
     "RunLog",
     "format_mapping",
+    "format_weather",
     "load_run",
     "map_run",
-    "mapping_of",
     "propose_mapping",
+    "propose_weather",
     "read_columns",
     "read_log",
 ]

@@ -92,6 +92,7 @@ class RawLog:
     columns: tuple[RawColumn, ...]
     notices: tuple[Notice, ...] = ()
     time_kind: TimeKind = "absolute"
+    time_header: str = ""  # of the time column, where one column of a table holds it
 
     def column(self, name: str) -> RawColumn:
         """Return the column of that name or header; KeyError when there is none."""
@@ -113,8 +114,3 @@ class RunLog:
     start: pd.Timestamp | None
     sources: tuple[Path, ...]
     notices: tuple[Notice, ...] = ()
-
-
-def plural(count: int, noun: str) -> str:
-    """Return "1 row", "2 rows"."""
-    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"

@@ -146,7 +146,8 @@ def log_of_table(
     columns, converted = _columns(table, dialect, {time, day}, keep, path)
     seconds = axis.seconds if keep is None else axis.seconds[keep]
     everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
-    return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind)
+    header = dialect.headers[time] if day is None else ""
+    return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind, header)
 
 
 def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:

@@ -1,44 +1,46 @@
-"""A proposal which column is which channel, from header words, units and values: for the user to accept, never applied."""
+"""A proposal which column is which channel, from words, units and content: for the user to accept, never applied."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
-from intake_report.channels import CHANNELS, Channel
+from intake_report.channels import CHANNELS
 from intake_report.errors import DataError
-from intake_report.loaders.base import RawColumn, RawLog
+from intake_report.loaders.base import FloatArray, RawColumn, RawLog
 from intake_report.loaders.header import words
+from intake_report.messages import Listing, Message, Part, Value, message, said
 from intake_report.units import QUANTITIES, conversion, to_internal
 
 _CERTAIN = 0.75
+_LEAST = 0.2  # words, unit and values that fit no better are no proposal
+_NEARLY = 0.05  # two columns whose confidence differs by less are not told apart
+_UNDECIDED = 0.6  # highest confidence of a column that is not told from another, or whose content speaks against it
+_SPARSE = 0.1  # share of the rival's samples below which a column is passed over
+_FEW = 10  # samples from which a column without any change is doubted
+_MOVES, _UNMOVED = 0.6, 0.2  # correlation with what drives the channel: confirmed from, doubted below (common practice)
+_DOUBT = 0.5  # factor of the confidence for each thing that speaks against a column
+_MOVING = frozenset(("speed", "gps_speed", "rpm", "map", "maf", "load", "absolute_load", "throttle", "pedal", "timing"))
+# What a channel has to follow during a drive: the product of the columns that are there, for the first that is complete.
+_FOLLOWS = {
+    "maf": (("rpm", "map"), ("rpm", "load"), ("rpm",)),
+    "speed": (("gps_speed",),),
+    "gps_speed": (("speed",),),
+}
 
 
 @dataclass(frozen=True)
 class Proposal:
-    """A column and the channel it may be.
-
-    Parameters
-    ----------
-    header : str
-        As in the log.
-    channel : str
-        Name in the catalogue.
-    unit : str or None
-        Unit to state; None when that of the header cannot be right and none can be told.
-    confidence : float
-        0 to 1.
-    reason : str
-        What speaks for it, and against.
-    """
+    """A column and the channel it may be; `unit` is None when that of the header cannot be right and none can be told."""
 
     header: str
     channel: str
     unit: str | None
-    confidence: float
-    reason: str
+    confidence: float  # 0 to 1
+    reason: Message  # what speaks for it, and against
 
     @property
     def certain(self) -> bool:
@@ -80,6 +82,18 @@ _RULES: dict[str, tuple[tuple[str, ...], str]] = {
     "hdop": (("hdop", "gps hdop"), ""),
     "gps_accuracy": (("gps accuracy", "position accuracy", "horizontal accuracy"), ""),
 }
+# What a column of the weather may be, and its quantity: a log has no such channel, a table of the weather has.
+_WEATHER = {
+    "humidity": (("humidity", "relative humidity", "rh"), "absolute", "ratio"),
+    "dew_point": (("dew point", "dewpoint", "dew point temperature"), "", "temperature"),
+    "wind_speed": (("wind", "wind speed"), "direction gust", "speed"),
+    "wind_gust": (("gust", "wind gust"), "direction", "speed"),
+    "wind_direction": (("wind direction", "wind bearing"), "speed gust", "angle"),
+    "station_pressure": (("station pressure",), "sea", "pressure"),
+    "altimeter": (("altimeter", "altimeter setting", "qnh"), "", "pressure"),
+    "sea_level_pressure": (("sea level pressure",), "", "pressure"),
+    "temperature": (("station temperature", "weather temperature", "air temperature station"), "dew", "temperature"),
+}
 _SAME = {"temp": "temperature", "temperatur": "temperature", "press": "pressure", "pos": "position", "eng": "engine"}
 _SAME |= {
     "veh": "vehicle",
@@ -91,115 +105,202 @@ _SAME |= {
 }
 
 
-def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
-    """Propose a channel for each column that looks like one.
+@dataclass(frozen=True)
+class _Candidate:
+    column: RawColumn
+    channel: str
+    unit: str | None
+    confidence: float
+    reasons: tuple[Part, ...]
 
-    Parameters
-    ----------
-    log : RawLog
-        What a reader returned.
+    def doubted(self, *reasons: Part) -> _Candidate:
+        factor = _DOUBT ** len(reasons)
+        return replace(self, confidence=self.confidence * factor, reasons=(*self.reasons, *reasons))
+
+    @property
+    def fill(self) -> float:
+        """Share of the rows that hold a value."""
+        return float(np.isfinite(self.column.values).mean()) if self.column.values.size else 0.0
+
+
+def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
+    """Propose a channel for each column that looks like one, by header, unit and content.
 
     Returns
     -------
     tuple of Proposal
-        At most one per channel, in the order of the columns. A second column that fits as well lowers the
-        confidence of the first.
+        At most one per channel, in the order of the columns. A column that is passed over is named with its reason; one
+        that fits as well lowers the confidence.
     """
-    best: dict[str, tuple[int, Proposal]] = {}
-    for index, column in enumerate(log.columns):
-        proposal = _propose(column)
-        if proposal is None:
+    by_words = [candidate for column in log.columns if (candidate := _by_words(column)) is not None]
+    likely = {c.channel: c for c in sorted(by_words, key=lambda c: (c.confidence, c.fill))}
+    rivals: dict[str, list[_Candidate]] = {}
+    for candidate in by_words:
+        same = [other for other in by_words if other.channel == candidate.channel]
+        rivals.setdefault(candidate.channel, []).append(_by_content(candidate, same, likely, log))
+    proposals = []
+    for channel, candidates in rivals.items():
+        ranked = sorted(candidates, key=lambda c: -c.confidence)
+        best = ranked[0]
+        reasons = list(best.reasons)
+        for other in ranked[1:]:
+            near = best.confidence - other.confidence < _NEARLY
+            template = "“{header}” fits nearly as well" if near else "“{header}” is passed over ({why})"
+            why = Listing(other.reasons)
+            reasons.append(message(template, "rival", header=other.column.header, why=why))
+            if near:
+                best = replace(best, confidence=min(best.confidence, _UNDECIDED))
+        reason = message("{reasons}", "proposal", reasons=Listing(tuple(reasons), ";"))
+        proposals.append(Proposal(best.column.header, channel, best.unit, round(best.confidence, 2), reason))
+    order = [column.header for column in log.columns]
+    return tuple(sorted(proposals, key=lambda proposal: order.index(proposal.header)))
+
+
+def propose_weather(log: RawLog) -> dict[str, str]:
+    """Return columns of the weather in the form of `columns` of a weather table; empty without any, or without dates."""
+    if log.time_kind != "absolute" or not log.time_header:
+        return {}
+    mapped: dict[str, str] = {}
+    names: set[str] = set()
+    for column in log.columns:
+        found = [_SAME.get(word, word) for word in words(column.name)]
+        scores = {name: _word_score(found, phrases, excluded) for name, (phrases, excluded, _) in _WEATHER.items()}
+        name = max(scores, key=lambda key: scores[key])
+        if not scores[name] or name in names or column.unit is None or not np.isfinite(column.values).any():
             continue
-        other = best.get(proposal.channel)
-        if other is None or proposal.confidence > other[1].confidence + 0.005:
-            rival, winner, at = (other[1] if other else None), proposal, index
-        else:
-            rival, winner, at = proposal, other[1], other[0]
-        if rival is not None and winner.confidence - rival.confidence < 0.05:
-            reason = f"{winner.reason}; “{rival.header}” fits nearly as well"
-            winner = replace(winner, confidence=min(winner.confidence, 0.6), reason=reason)
-        best[proposal.channel] = (at, winner)
-    return tuple(proposal for _, proposal in sorted(best.values(), key=lambda item: item[0]))
-
-
-def mapping_of(proposals: Sequence[Proposal], *, only_certain: bool = False) -> dict[str, str]:
-    """Return proposals in the form of the campaign file's `columns`; those without a unit are left out."""
-    return {
-        item.header: f"{item.channel} [{item.unit}]"
-        for item in proposals
-        if item.unit is not None and (item.certain or not only_certain)
-    }
+        try:
+            conversion(column.unit, _WEATHER[name][2])
+        except DataError:
+            continue
+        names.add(name)
+        mapped[column.header] = f"{name} [{column.unit}]"
+    return {log.time_header: "time", **mapped} if mapped else {}
 
 
 def format_mapping(proposals: Sequence[Proposal]) -> str:
-    """Return TOML to paste into campaign.toml; doubtful lines are commented out, with the reason.
-
-    Parameters
-    ----------
-    proposals : sequence of Proposal
-        From `propose_mapping`.
-    """
-    import json
-
+    """Return TOML to paste into campaign.toml; doubtful lines are commented out, with the reason."""
     lines = ["[log.columns]"]
     for item in proposals:
         unit = item.unit or QUANTITIES[CHANNELS[item.channel].quantity].internal
         entry = f'{json.dumps(item.header, ensure_ascii=False)} = "{item.channel} [{unit}]"'
         mark = "" if item.certain else "# "
-        lines.append(f"{mark}{entry}  # {item.confidence:.0%}: {item.reason}")
+        share = said(Value(item.confidence, "share"), "si")
+        lines.append(f"{mark}{entry}  # {share}: {said(item.reason, 'si')}")
     return "\n".join(lines) + "\n"
 
 
-def _propose(column: RawColumn) -> Proposal | None:
+def format_weather(columns: dict[str, str], file: str) -> str:
+    """Return TOML that reads the weather columns of a log as a table of the weather; empty without any."""
+    if not columns:
+        return ""
+    text = json.dumps(file, ensure_ascii=False)
+    lines = ["# Columns of the weather in this log:", "[[weather]]", 'id = "log-weather"', 'kind = "station"']
+    lines += [f"file = {text}", "[weather.columns]"]
+    lines += [f'{json.dumps(header, ensure_ascii=False)} = "{target}"' for header, target in columns.items()]
+    return "\n".join(lines) + "\n"
+
+
+def _by_words(column: RawColumn) -> _Candidate | None:
+    """Return the channel whose words, unit and range fit best."""
     found = [_SAME.get(word, word) for word in words(column.name)]
-    scored = [(score, name) for name in _RULES if (score := _word_score(found, name)) > 0]
-    scored += [(0.95, name) for name in CHANNELS if "_".join(found) == name]
-    if not scored:
-        return None
-    ranked = sorted(((*_judge(column, CHANNELS[name], score), name) for score, name in scored), key=lambda r: -r[0])
-    confidence, unit, reason, name = ranked[0]
-    if confidence < 0.2:
-        return None
-    return Proposal(column.header or column.name, name, unit, round(confidence, 2), reason)
+    scores = {name: _word_score(found, *rule) for name, rule in _RULES.items()}
+    scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), 0.95)
+    judged = [_judge(column, name, score) for name, score in scores.items() if score > 0]
+    best = max(judged, key=lambda candidate: candidate.confidence, default=None)
+    return best if best is not None and best.confidence >= _LEAST else None
 
 
-def _word_score(found: Sequence[str], name: str) -> float:
-    """Return how well the words of a header fit a channel: 0.4 to 0.8."""
-    phrases, excluded = _RULES[name]
+def _word_score(found: Sequence[str], phrases: Sequence[str], excluded: str) -> float:
+    """Return how well the words of a header fit a channel: 0, or 0.4 to 0.8."""
     have = set(found)
     if have & set(excluded.split()):
         return 0.0
-    best = 0.0
-    for phrase in phrases:
-        wanted = set(phrase.split())
-        if wanted <= have:
-            best = max(best, 0.4 + 0.4 * len(wanted) / len(have))
-    return best
+    fits = [len(set(phrase.split())) for phrase in phrases if set(phrase.split()) <= have]
+    return 0.4 + 0.4 * max(fits) / len(have) if fits else 0.0
 
 
-def _judge(column: RawColumn, entry: Channel, score: float) -> tuple[float, str | None, str]:
-    """Weigh the words with the unit and the values."""
+def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
+    """Weigh the words with the unit and the range of the values."""
+    entry = CHANNELS[channel]
+
+    def candidate(confidence: float, unit: str | None, reason: Message) -> _Candidate:
+        return _Candidate(column, channel, unit, confidence, (reason,))
+
     if column.unit is None:
-        return score * 0.8, None, "the words of the header fit, it carries no unit"
+        return candidate(score * 0.8, None, message("the words of the header fit, it carries no unit", "no-unit"))
     try:
-        conversion(column.unit, entry.quantity)
+        values = to_internal(column.values, column.unit, entry.quantity)
     except DataError:
+        template = "the words fit, but {unit} is no unit of {measured}"
         measured = entry.quantity.replace("_", " ")
-        return score * 0.6, None, f"the words fit, but {column.unit} is no unit of {measured}"
-    values = to_internal(column.values, column.unit, entry.quantity)
+        return candidate(score * 0.6, None, message(template, "other-quantity", unit=column.unit, measured=measured))
     finite = values[np.isfinite(values)]
+    unit = _plain_unit(column.unit, entry.quantity)
     if not finite.size:
-        return score, _unit(column.unit, entry), "words and unit fit, there are no values"
-    inside = float(np.mean((finite >= entry.low) & (finite <= entry.high)))
-    if inside < 0.5:
-        return score * 0.5, _unit(column.unit, entry), f"words and unit fit, {1 - inside:.0%} of the values do not"
-    return min(score + 0.2, 1.0), _unit(column.unit, entry), "words, unit and values fit"
+        return candidate(score, unit, message("words and unit fit, there are no values", "no-values"))
+    outside = float(np.mean((finite < entry.low) | (finite > entry.high)))
+    if outside > 0.5:
+        template = "words and unit fit, {outside} of the values do not"
+        return candidate(score * 0.5, unit, message(template, "other-range", outside=Value(outside, "share")))
+    return candidate(min(score + 0.2, 1.0), unit, message("words, unit and values fit", "fits"))
 
 
-def _unit(written: str, entry: Channel) -> str:
+def _by_content(
+    candidate: _Candidate, same: Sequence[_Candidate], likely: dict[str, _Candidate], log: RawLog
+) -> _Candidate:
+    """Weigh a column with how full it is, whether it changes, and whether it follows what drives its channel."""
+    values = candidate.column.values
+    finite = values[np.isfinite(values)]
+    doubts: list[Part] = []
+    fullest = max(same, key=lambda other: other.fill)
+    if finite.size and candidate.fill < _SPARSE * fullest.fill:
+        doubts.append(message("only {share} of its rows hold a value", "sparse", share=Value(candidate.fill, "share")))
+    elif len(same) > 1:
+        candidate = replace(candidate, reasons=(*candidate.reasons, _filled(candidate)))
+    if candidate.channel in _MOVING and finite.size >= _FEW and np.ptp(finite) == 0.0:
+        doubts.append(message("it never changes", "constant"))
+    elif (follows := _follows(candidate, likely, log)) is not None:
+        correlation, name = follows
+        told = message("correlation {r} with {name}", "follows", r=Value(correlation, "number", 2), name=name)
+        if correlation < _UNMOVED:
+            doubts.append(told)
+        elif correlation >= _MOVES and (len(same) > 1 or candidate.unit is None):
+            candidate = replace(candidate, reasons=(*candidate.reasons, told))
+    candidate = candidate.doubted(*doubts)
+    return replace(candidate, confidence=min(candidate.confidence, _UNDECIDED)) if doubts else candidate
+
+
+def _filled(candidate: _Candidate) -> Message:
+    return message("{share} of its rows hold a value", "fill", share=Value(candidate.fill, "share"))
+
+
+def _follows(candidate: _Candidate, likely: dict[str, _Candidate], log: RawLog) -> tuple[float, str] | None:
+    """Return the correlation of a column with what its channel follows, and the name of that; None when it is not there."""
+    for names in _FOLLOWS.get(candidate.channel, ()):
+        if not all(name in likely for name in names):
+            continue
+        own = candidate.column.values
+        driver = np.ones(len(log.time))
+        for name in names:
+            driver = driver * _held(likely[name].column.values)
+        both = np.isfinite(own) & np.isfinite(driver)
+        if both.sum() >= _FEW and np.ptp(own[both]) > 0 and np.ptp(driver[both]) > 0:
+            label = " × ".join(CHANNELS[name].label.lower() for name in names)
+            return float(np.corrcoef(own[both], driver[both])[0, 1]), label
+    return None
+
+
+def _held(values: FloatArray) -> FloatArray:
+    """Return the last value at each row, for channels that are polled in turn."""
+    good = np.isfinite(values)
+    last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
+    return np.where(last >= 0, values[last], np.nan)
+
+
+def _plain_unit(written: str, quantity: str) -> str:
     """Return the plainest spelling of a unit: that of the catalogue where it is the same unit."""
-    quantity = QUANTITIES[entry.quantity]
-    for spelling in (quantity.internal, quantity.si, quantity.us):
-        if conversion(written, entry.quantity) == conversion(spelling, entry.quantity):
+    usual = QUANTITIES[quantity]
+    for spelling in (usual.internal, usual.si, usual.us):
+        if conversion(written, quantity) == conversion(spelling, quantity):
             return spelling
     return written

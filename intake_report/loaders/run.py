@@ -360,9 +360,21 @@ def _convert(column: RawColumn, entry: Channel, unit: str | None, path: Path) ->
         values = to_internal(column.values, chosen, entry.quantity)
     except DataError as error:
         what = f"The column “{column.header}” cannot be {entry.name}: {error.what}"
+        if entry.quantity == "mass_flow" and _factors(chosen, "volume_flow") is not None:
+            what = (
+                f"The column “{column.header}” is a volume flow; its mass needs the air's density, which no log tells."
+            )
+            remedy = (
+                f'If the logger writes g/s under that label, state "{entry.name} [g/s]"; '
+                "intake-report check compares both with the engine."
+            )
         raise DataError(what, file=path, where="columns", remedy=error.remedy or remedy) from None
     notices: tuple[Notice, ...] = ()
-    if unit is not None and column.unit is not None and _differs(unit, column.unit, entry):
+    if (
+        unit is not None
+        and column.unit is not None
+        and _factors(column.unit, entry.quantity) != _factors(unit, entry.quantity)
+    ):
         note = notice(
             UNIT_OVERRIDDEN,
             "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}.",
@@ -376,8 +388,8 @@ def _convert(column: RawColumn, entry: Channel, unit: str | None, path: Path) ->
     return Mapped(values, column.header, notices)
 
 
-def _differs(stated: str, written: str, entry: Channel) -> bool:
+def _factors(unit: str, quantity: str) -> tuple[float, float] | None:
     try:
-        return conversion(stated, entry.quantity) != conversion(written, entry.quantity)
+        return conversion(unit, quantity)
     except DataError:
-        return True
+        return None

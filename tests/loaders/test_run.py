@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tomllib
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -9,9 +10,19 @@ import numpy as np
 import pytest
 
 from intake_report.errors import DataError
-from intake_report.loaders import ReadOptions, format_mapping, load_run, propose_mapping, read_log
+from intake_report.loaders import (
+    ReadOptions,
+    format_mapping,
+    format_weather,
+    load_run,
+    propose_mapping,
+    propose_weather,
+    read_log,
+)
 from intake_report.loaders.header import split_header, words
 from intake_report.loaders.run import parse_target
+from intake_report.messages import said
+from intake_report.weather import station_table
 
 from .support import write
 
@@ -154,12 +165,87 @@ def test_two_columns_for_one_channel_lower_the_confidence(tmp_path: Path) -> Non
     (proposal,) = propose_mapping(read_log(write(tmp_path / "a.csv", text)))
     assert proposal.channel == "iat"
     assert not proposal.certain
-    assert "fits nearly as well" in proposal.reason
+    assert "fits nearly as well" in said(proposal.reason, "si")
+
+
+def drive(rows: int = 400) -> dict[str, np.ndarray]:
+    """Return a made drive: engine speed, manifold pressure and the airflow of a 1.5 l engine at 1.2 kg/m³ and 100 kPa."""
+    t = np.arange(rows, dtype=float)
+    rpm = np.round(1800 + 900 * np.sin(t / 11.0), 0)
+    pressure = np.round(55 + 30 * np.sin(t / 23.0 + 1.0), 0)
+    return {"t": t, "rpm": rpm, "map": pressure, "air": np.round(1.5 * rpm / 120 * 1.2 * pressure / 100, 2)}
+
+
+def table(columns: dict[str, list[str]]) -> str:
+    rows = zip(*columns.values(), strict=True)
+    return "\n".join([",".join(columns), *(",".join(row) for row in rows)]) + "\n"
+
+
+def texts(values: np.ndarray) -> list[str]:
+    return [f"{value:g}" for value in values]
+
+
+def test_of_two_airflows_the_one_that_is_full_and_moves_is_proposed(tmp_path: Path) -> None:
+    made = drive()
+    columns = {
+        "time [s]": texts(made["t"]),
+        "Engine RPM [rpm]": texts(made["rpm"]),
+        "Intake manifold pressure [kPa]": texts(made["map"]),
+        "Mass air flow [l/s]": ["" if i % 50 == 0 else text for i, text in enumerate(texts(made["air"] / 1.2))],
+        "Calculated mass air flow [g/s]": ["3.1" if i % 40 == 0 else "" for i in range(400)],
+    }
+    path = write(tmp_path / "a.csv", table(columns))
+    (maf,) = [p for p in propose_mapping(read_log(path)) if p.channel == "maf"]
+    assert maf.header == "Mass air flow [l/s]"
+    assert not maf.certain
+    reason = said(maf.reason, "si")
+    assert "l/s is no unit of mass flow" in reason
+    assert "98\N{NO-BREAK SPACE}%" in reason
+    assert "“Calculated mass air flow [g/s]” is passed over" in reason
+    assert "only 2.5\N{NO-BREAK SPACE}% of its rows" in reason
+    with pytest.raises(DataError, match=r"volume flow.*density"):
+        load_run("a", [path], {maf.header: "maf"})
+
+
+@pytest.mark.parametrize("order", [1, -1])
+def test_content_decides_between_equal_words(tmp_path: Path, order: int) -> None:
+    made = drive()
+    shuffled = np.random.default_rng(1).permutation(made["air"])
+    pair = [("Airflow 1 [g/s]", texts(shuffled)), ("Airflow 2 [g/s]", texts(made["air"]))][::order]
+    columns = {"time [s]": texts(made["t"]), "RPM [rpm]": texts(made["rpm"]), "MAP [kPa]": texts(made["map"])}
+    log = read_log(write(tmp_path / "a.csv", table(columns | dict(pair))))
+    (maf,) = [p for p in propose_mapping(log) if p.channel == "maf"]
+    assert maf.header == "Airflow 2 [g/s]"
+    assert maf.certain
+    assert "correlation 1.00 with engine speed × manifold pressure" in said(maf.reason, "si")
+
+
+def test_a_speed_that_never_changes_is_doubted(tmp_path: Path) -> None:
+    rows = "".join(f"{i},0,{20 + i % 3}\n" for i in range(50))
+    log = read_log(write(tmp_path / "a.csv", "time [s],Vehicle speed [km/h],Intake temperature [degC]\n" + rows))
+    certain = {p.channel: p.certain for p in propose_mapping(log)}
+    assert certain == {"speed": False, "iat": True}
+
+
+def test_columns_of_the_weather_are_proposed_as_a_weather_table(tmp_path: Path) -> None:
+    head = "Time,Speed [km/h],Relative Humidity [%],Wind Speed [m/s],Wind Direction [deg],Station Pressure [hPa]\n"
+    rows = "".join(f"2025-05-02T10:00:{i:02d}Z,{50 + i},61,3.5,270,1003\n" for i in range(20))
+    log = read_log(write(tmp_path / "a.csv", head + rows))
+    assert "humidity" not in {p.channel for p in propose_mapping(log)}
+    text = format_weather(propose_weather(log), "logs/a.csv")
+    (source,) = tomllib.loads(text)["weather"]
+    assert source["columns"] == {
+        "Time": "time",
+        "Relative Humidity [%]": "humidity [%]",
+        "Wind Speed [m/s]": "wind_speed [m/s]",
+        "Wind Direction [deg]": "wind_direction [deg]",
+        "Station Pressure [hPa]": "station_pressure [hPa]",
+    }
+    record = station_table(log.path, source["columns"], source=source["id"])
+    assert record.observations[0].humidity == pytest.approx(61.0)
 
 
 def test_the_printed_mapping_is_toml_to_paste(tmp_path: Path) -> None:
-    import tomllib
-
     text = 'time [s],"Intake ""A"" Air Temperature [°C]",Vehicle Speed [km/h],Airflow [l/s]\n0,20,30,4\n1,20,30,4\n'
     log = read_log(write(tmp_path / "a.csv", text))
     printed = format_mapping(propose_mapping(log))
