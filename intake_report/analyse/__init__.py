@@ -52,7 +52,6 @@ from intake_report.campaign import Campaign, refuse
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError
 from intake_report.loaders import RunLog
-from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
 from intake_report.results.evidence import EvidenceNotice, WeatherEvidence
@@ -155,7 +154,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         alignment=own,
         ambient=ambient,
         weather=weather,
-        notices=weather_notices(records, forecasts, weather, campaign.about.units),
+        notices=weather_notices(records, forecasts, weather),
         conditions=conditions,
         comparability=judge_runs(campaign, drives, own, ambient, records),
         sampling=describe_sampling(campaign, (drive.clean for drive in drives)),
@@ -227,7 +226,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     conclusions = draw_conclusions(
         campaign, metrics, compared, runs, ambient.choice.source, measured.controls, RunsDraws(uncertainty)
     )
-    weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level, campaign.about.units))
+    weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
     findings = Findings(
         campaign,
@@ -249,7 +248,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         units=campaign.about.units,
         level=level,
         ambient_reference=ambient.choice.source or "none",
-        ambient_reason=said(ambient.choice.reason, campaign.about.units),
+        ambient_reason=ambient.choice.reason,
         configurations=describe_configurations(campaign, runs),
         phases=describe_phases(campaign),
         runs=runs,

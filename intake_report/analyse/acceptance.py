@@ -80,22 +80,10 @@ def _number(limit: str | int | float, spec: CriterionSpec) -> float:
     return parse_quantity(limit, "ratio") / 100.0
 
 
-def conditions_of(
+def _conditions(
     drive: Drive, ambient: AmbientReference, records: Mapping[str, WeatherRecord], campaign: Campaign
 ) -> RunSurroundings:
-    """Return what is known of a run from outside its log.
-
-    Parameters
-    ----------
-    drive : Drive
-        The run.
-    ambient : AmbientReference
-        The campaign's reference.
-    records : mapping of source id to WeatherRecord
-        Wind and rain come from the first that tells; rain as the campaign declares it goes before.
-    campaign : Campaign
-        For the order and age limits of the sources, and the time zone.
-    """
+    """Return what is known of a run from outside its log; rain as the campaign declares it goes before a source's."""
     run, series = drive.clean, ambient.series.get(drive.entry.id)
     index = run.frame.index.to_numpy(dtype=np.float64)
     mean = begin = None
@@ -131,7 +119,7 @@ def judge_runs(
         If [acceptance] holds a key or a limit that cannot be used.
     """
     limits = acceptance_limits(campaign)
-    conditions = {drive.entry.id: conditions_of(drive, ambient, records, campaign) for drive in drives}
+    conditions = {drive.entry.id: _conditions(drive, ambient, records, campaign) for drive in drives}
     pairs = None if len(drives) * (len(drives) - 1) // 2 <= MOST_PAIRS else ()
     return assess(alignment, align_settings(campaign), conditions, limits, pairs)
 
@@ -178,21 +166,9 @@ def _value(check: Check) -> Value | Beyond:
 
 
 def pair_frame(campaign: Campaign, comparability: Comparability, used: set[str]) -> pd.DataFrame:
-    """Return every criterion that compares runs, over the pairs of runs of different configurations.
+    """Return every criterion that compares runs, over the pairs of `used` runs of different configurations.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Configurations of the runs.
-    comparability : Comparability
-        All checks.
-    used : set of str
-        Runs that take part.
-
-    Returns
-    -------
-    DataFrame
-        By criterion: `pairs` that it could be applied to, those that `failed`, the `worst` pair and its `value`.
+    By criterion: `pairs` that it could be applied to, those that `failed`, the `worst` pair and its `value`.
     """
     configuration = {run.id: run.configuration for run in campaign.runs}
     by_code: dict[str, list[Check]] = {}
@@ -221,17 +197,7 @@ def _pair_row(code: str, checks: list[Check]) -> dict[str, Any]:
 def decide(
     campaign: Campaign, drives: tuple[Drive, ...], series: tuple[RunSeries, ...], criteria: pd.DataFrame
 ) -> tuple[RunResult, ...]:
-    """Return the run log with the decision on each run.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Declared exclusions.
-    drives, series
-        The runs, in campaign order.
-    criteria : DataFrame
-        As of `criteria_frame`.
-    """
+    """Return the run log with the decision on each run, by declared exclusions, findings and `criteria_frame`."""
     failed = criteria[criteria["passed"].eq(False)]
     return tuple(
         _decide(campaign, drive, one, failed[failed["run"] == one.run])

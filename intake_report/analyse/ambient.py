@@ -112,21 +112,11 @@ def vehicle_input(run: CleanRun) -> VehicleAmbient:
 
 
 def vehicle_series(run: CleanRun) -> AmbientSeries | None:
-    """Return ambient from the vehicle's own sensor, from readings at speed only.
+    """Return ambient from the vehicle's own sensor, from readings at speed only; None without an ambient channel.
 
     At standstill that sensor reads the heat of the engine bay. Readings at speed are condensed to medians of two
     minutes; before the first and after the last the nearest is taken. Without any reading at speed the lowest tenth of
     all readings is used, and said.
-
-    Parameters
-    ----------
-    run : CleanRun
-        Cleaned run.
-
-    Returns
-    -------
-    AmbientSeries or None
-        None without an ambient channel.
     """
     sensor = vehicle_input(run)
     if sensor.time.size == 0:
@@ -161,19 +151,7 @@ def choose_ambient(
 ) -> AmbientReference:
     """Choose the ambient reference: the one that the campaign names, else by the rule of `weather.choose_reference`.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Names a reference or leaves it to the rule.
-    drives : tuple of Drive
-        All runs.
-    records : dict
-        Weather records by source id.
-
-    Returns
-    -------
-    AmbientReference
-        Without series when nothing was recorded.
+    Without series when nothing was recorded.
     """
     runs = [drive.clean for drive in drives]
     ages = {w.id: w.max_age for w in campaign.weather}

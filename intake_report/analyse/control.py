@@ -31,16 +31,7 @@ def measure_controls(
 ) -> tuple[MetricResult, ...]:
     """Return every metric of every control drive, under the id of the run that it accompanied.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Runs with their control logs.
-    cleaned, alignment
-        Cleaned and aligned drives, the controls among them.
-    ambient : AmbientReference
-        Both vehicles are referred to one ambient, so that its error cancels.
-    metrics : tuple of MetricKey
-        Metrics.
+    Both vehicles are referred to one ambient, so that its error cancels.
     """
     logs = {run.run: run for run in cleaned}
     entries = [entry for entry in control_entries(campaign) if entry.id in logs]
@@ -66,21 +57,13 @@ def controlled(campaign: Campaign, used: set[str]) -> bool:
 
 
 def against_control(values: Sequence[MetricResult], controls: Sequence[MetricResult]) -> tuple[MetricResult, ...]:
-    """Return the values of runs less those of the control vehicle beside them.
+    """Return the values of runs less those of the control vehicle beside them, which stand under the same run ids.
 
-    Parameters
-    ----------
-    values, controls : sequence of MetricResult
-        Of the runs, and of the control drives under the same run ids.
-
-    Returns
-    -------
-    tuple of MetricResult
-        A run that did not reach its margin stays "longer than", its bound less the control's time; a control that did
-        not leaves no value. Place and uncertainty of one run's value are left out.
+    A run that did not reach its margin stays "longer than", its bound less the control's time; a control that did not
+    leaves no value. Place and uncertainty of one run's value are left out.
     """
-    found = {(c.key, c.run): c for c in controls}
-    return tuple(_less(v, found.get((v.key, v.run))) for v in values)
+    beside = {(c.key, c.run): c for c in controls}
+    return tuple(_less(v, beside.get((v.key, v.run))) for v in values)
 
 
 def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
@@ -132,23 +115,9 @@ def control_effects(
     controls: Sequence[MetricResult],
     draws: InstrumentDraws | None = None,
 ) -> tuple[ControlEffect, ...]:
-    """Return what the control vehicle changed in the differences of the headline metrics.
+    """Return what the control vehicle changed in the differences of the headline metrics; empty without control drives.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Baseline and configurations.
-    metrics : tuple of MetricKey
-        Metrics.
-    values, controls : sequence of MetricResult
-        Of the runs in the comparison, and of the control drives.
-    draws : InstrumentDraws, optional
-        As in `compare.compare`.
-
-    Returns
-    -------
-    tuple of ControlEffect
-        Both differences are from the same runs: those that have a control value. Empty without control drives.
+    Both differences are from the same runs: those that have a control value.
     """
     if not controls:
         return ()
@@ -158,10 +127,10 @@ def control_effects(
     for key in metrics:
         if not key.spec.headline:
             continue
-        mine = [v for v in values if v.key == key.key]
-        less = [v for v in against_control(mine, controls) if v.status != "not computed"]
+        all_runs = [v for v in values if v.key == key.key]
+        less = [v for v in against_control(all_runs, controls) if v.status != "not computed"]
         both = {v.run for v in less}
-        plain = [v for v in mine if v.run in both]
+        plain = [v for v in all_runs if v.run in both]
         for c in campaign.configurations:
             if c.id != baseline:
                 with_ = compare_pair(campaign, key, less, c.id, baseline, less_draws)

@@ -27,19 +27,7 @@ DIGITS = 3  # of a curve: a tenth of what a line is wide
 
 
 def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], excluded: bool) -> RunResult:
-    """Return the run log's line of one run.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        For the time zone.
-    drive : Drive
-        The run.
-    reasons : tuple of Part
-        Why it is excluded, or accepted with limitation.
-    excluded : bool
-        Whether it leaves the comparison.
-    """
+    """Return the run log's line of one run; `reasons` say why it is excluded, or accepted with limitation."""
     run, aligned = drive.entry, drive.aligned
     index = drive.clean.frame.index
     distance = aligned.distance.dropna()

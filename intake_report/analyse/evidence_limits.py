@@ -40,7 +40,7 @@ def _weather(campaign: Campaign, evidence: Evidence) -> Iterator[Limitation]:
     if questioned:
         yield Limitation(
             "pressure-questioned",
-            f"The station pressure is in question ({questioned[0].text.rstrip('.')}): air density and density altitude may be off "
+            f"The station pressure is in question ({said(questioned[0].text, campaign.about.units).rstrip('.')}): air density and density altitude may be off "
             "by as much.",
             "Declare the kind of the pressure and the elevation of its source.",
         )

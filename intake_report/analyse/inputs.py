@@ -38,17 +38,7 @@ class Drive:
 
 
 def read_logs(campaign: Campaign) -> tuple[RunLog, ...]:
-    """Read the log of every run, and of every control drive beside one, and map its columns to channels.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Validated campaign.
-
-    Returns
-    -------
-    tuple of RunLog
-        Runs in campaign order, then control drives; internal units, not yet cleaned.
+    """Read the log of every run, then of every control drive beside one, and map its columns to channels [internal units].
 
     Raises
     ------
@@ -132,11 +122,11 @@ def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> tuple[CleanRun, 
 
 def declared_resolution(campaign: Campaign) -> dict[str, float]:
     """Return the declared resolution of each channel [internal unit]."""
-    found = {}
-    for name, entry in campaign.instrument.channels.items():
-        if entry.resolution:
-            found[name] = parse_quantity(entry.resolution, interval_quantity(channel(name).quantity))
-    return found
+    return {
+        name: parse_quantity(entry.resolution, interval_quantity(channel(name).quantity))
+        for name, entry in campaign.instrument.channels.items()
+        if entry.resolution
+    }
 
 
 def interval_quantity(quantity: str) -> str:

@@ -39,19 +39,7 @@ ASSUMED_LAG = 5.0  # s; where no time constant is declared (this package's assum
 def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) -> RunSeries:
     """Return one run as the metrics see it: IAT on its true samples while on the route, ambient, events.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Settings.
-    drive : Drive
-        The run, cleaned and on the route.
-    ambient : AmbientReference
-        Ambient of each run.
-
-    Returns
-    -------
-    RunSeries
-        Empty arrays when the run has no valid IAT sample.
+    Its arrays are empty when the run has no valid IAT sample.
     """
     run, aligned = drive.entry, drive.aligned
     iat = drive.clean.good("iat")
@@ -94,8 +82,7 @@ def sensor_lag(campaign: Campaign) -> float:
 def rounding_shift(campaign: Campaign, step: float | None) -> float:
     """Return what is to be added to a reading because of a declared way of rounding [K]; 0 where it is not known."""
     declared = campaign.instrument.channels.get("iat")
-    cut_off = declared is not None and declared.rounding == "down" and step is not None
-    return 0.5 * step if cut_off and step is not None else 0.0
+    return 0.5 * step if step is not None and declared is not None and declared.rounding == "down" else 0.0
 
 
 def reading_step(campaign: Campaign, drive: Drive) -> float | None:
@@ -174,12 +161,7 @@ def add_operating_points(
 def engine_samples(run: CleanRun, station_pressure: float | None = None) -> EngineSamples | None:
     """Return the steady samples of one run on the times of its load channel; None without engine speed and load.
 
-    Parameters
-    ----------
-    run : CleanRun
-        Cleaned run.
-    station_pressure : float, optional
-        Barometric pressure where the log has none [kPa].
+    The station pressure [kPa] stands for a barometric pressure that the log lacks.
     """
     load, rpm = run.good("load"), run.good("rpm")
     if len(load) < 3 or len(rpm) < 3:

@@ -61,17 +61,7 @@ def gather_places(campaign: Campaign, alignment: Alignment, series: tuple[RunSer
 
 
 def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]) -> Places | None:
-    """Return what the report says by place, over the runs that take part; None where none has a value.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Configurations, units.
-    facts : PlaceFacts or None
-        Of all runs.
-    used : set of str
-        Runs that take part.
-    """
+    """Return what the report says by place over `used`, the runs that take part; None where none has a value."""
     rows = [] if facts is None else [i for i, run in enumerate(facts.grid.runs) if run in used]
     if facts is None or not rows:
         return None

@@ -13,7 +13,7 @@ from intake_report.analyse.ambient import AmbientReference, sources_during
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError
-from intake_report.messages import Part, message, said
+from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.report_table import frame_of, rows_of
 from intake_report.results.evidence import (
@@ -25,7 +25,6 @@ from intake_report.results.evidence import (
     WeatherSource,
 )
 from intake_report.statistics import mean_interval
-from intake_report.units import UnitSystem
 from intake_report.weather import (
     KIND_LABELS,
     RULE,
@@ -38,6 +37,9 @@ from intake_report.weather import (
     conditions_during,
 )
 
+WANTED = {"station_pressure": "station pressure", "humidity": "humidity", "ambient_mean": "ambient"}
+"""What the density of the air rests on, in words."""
+
 
 def run_weather(
     campaign: Campaign, drives: tuple[Drive, ...], ambient: AmbientReference, records: dict[str, WeatherRecord]
@@ -47,10 +49,7 @@ def run_weather(
     Pressure, humidity and density come from one source: the ambient reference where it reports them, else the first
     source in campaign order that does; wind likewise.
     """
-    units = campaign.about.units
-    return tuple(
-        _run(drive, ambient, sources_during(campaign, drive.clean, records, drive.entry), units) for drive in drives
-    )
+    return tuple(_run(drive, ambient, sources_during(campaign, drive.clean, records, drive.entry)) for drive in drives)
 
 
 def describe_conditions(
@@ -112,7 +111,7 @@ def weather_evidence(
     choice = ambient.choice
     return WeatherEvidence(
         chosen_by=choice.chosen_by,
-        rule=said(RULE, campaign.about.units),
+        rule=RULE,
         uncertainty=choice.uncertainty,
         uncertainty_between=choice.uncertainty_between,
         contributions=choice.contributions,
@@ -129,9 +128,7 @@ def weather_evidence(
     )
 
 
-def source_offsets(
-    comparisons: Iterable[SourceComparison], level: float, units: UnitSystem
-) -> tuple[SourceOffset, ...]:
+def source_offsets(comparisons: Iterable[SourceComparison], level: float) -> tuple[SourceOffset, ...]:
     """Return the mean offsets between the sources with their intervals at `level`, where two runs or more allow one."""
     rows = []
     for c in comparisons:
@@ -139,7 +136,7 @@ def source_offsets(
         mean = mean_interval(values, level) if len(values) > 1 else None
         offset = mean.mean if mean is not None else (values[0] if values else None)
         low, high, sd = (mean.low, mean.high, mean.sd) if mean is not None else (None, None, None)
-        rows.append(SourceOffset(c.first, c.second, len(values), offset, low, high, sd, level, said(c.reason, units)))
+        rows.append(SourceOffset(c.first, c.second, len(values), offset, low, high, sd, level, c.reason))
     return tuple(rows)
 
 
@@ -172,26 +169,30 @@ def _step(candidate: ReferenceCandidate) -> float | None:
     return next((c.value * float(np.sqrt(12.0)) for c in candidate.contributions if c.name == "resolution"), None)
 
 
-def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunConditions], units: UnitSystem) -> RunWeather:
+def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunConditions]) -> RunWeather:
     run = drive.entry
     order = sorted(during, key=lambda id: id != ambient.choice.source)
-    whole = next((id for id in order if during[id].air_density is not None), None)
-    part = whole or next((id for id in order if during[id].station_pressure is not None), None)
-    found = during[part] if part else None
-    windy = next((id for id in order if during[id].wind_speed is not None), "")
-    aged = ambient.choice.source if ambient.choice.source in during else (order[0] if order else "")
-    density = found.air_density if found else None
-    wind = during[windy] if windy else None
+
+    def first_with(*quantities: str) -> str:
+        """Return the first source that knows the first quantity, else the second; empty where none does."""
+        known = (id for what in quantities for id in order if getattr(during[id], what) is not None)
+        return next(known, "")
+
+    source, windy = first_with("air_density", "station_pressure"), first_with("wind_speed")
+    aged = ambient.choice.source if ambient.choice.source in during else next(iter(order), None)
+    air_of_source, wind = during.get(source), during.get(windy)
+    density = air_of_source.air_density if air_of_source else None
+    raining = [conditions.raining for conditions in during.values() if conditions.raining is not None]
     return RunWeather(
         run=run.id,
-        source=part or "",
+        source=source,
         ambient_change=_change(drive, ambient),
         age=during[aged].age_worst if aged else None,
         age_source=aged or "",
-        pressure=found.station_pressure if found else None,
-        dry_pressure=found.dry_pressure if found else None,
-        humidity=found.humidity if found else None,
-        dew_point=found.dew_point if found else None,
+        pressure=air_of_source.station_pressure if air_of_source else None,
+        dry_pressure=air_of_source.dry_pressure if air_of_source else None,
+        humidity=air_of_source.humidity if air_of_source else None,
+        dew_point=air_of_source.dew_point if air_of_source else None,
         density=density,
         density_altitude=_density_altitude(density),
         wind_source=windy,
@@ -199,47 +200,38 @@ def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunCondition
         wind_gust=wind.wind_gust if wind else None,
         wind_direction=wind.wind_direction if wind else None,
         wind_variable=wind.wind_variable if wind else False,
-        raining=_raining(during),
+        raining=any(raining) if raining else None,
         reported_sky=tuple(dict.fromkeys(text for id in order for text in during[id].sky)),
         road=run.road or "",
         sky=run.sky or "",
         sun=run.sun,
         rain=run.rain or "",
-        notes=tuple(dict.fromkeys(said(note, units) for id in order for note in during[id].notes)),
-        absent=_absent(during, order, density is None, units),
+        notes=tuple(dict.fromkeys(note for id in order for note in during[id].notes)),
+        absent=() if density is not None else _absent(during, order),
     )
 
 
-def _raining(during: dict[str, RunConditions]) -> bool | None:
-    told = [c.raining for c in during.values() if c.raining is not None]
-    return any(told) if told else None
-
-
-def _absent(during: dict[str, RunConditions], order: list[str], no_density: bool, units: UnitSystem) -> tuple[str, ...]:
+def _absent(during: dict[str, RunConditions], order: list[str]) -> tuple[Part, ...]:
+    """Return why there is no density of the air: what no source says."""
     if not order:
-        return ("no weather source covers a known time of the run",)
-    if not no_density:
-        return ()
-    reasons = [(id, dict(during[id].absent)) for id in order]
-    wanted = ("station_pressure", "humidity", "ambient_mean")
+        return (message("no weather source covers a known time of the run", code="no-source"),)
     return tuple(
-        f"{name.replace('ambient_mean', 'ambient').replace('_', ' ')}: {said(reason[name], units)}"
-        for _, reason in reasons
-        for name in wanted
-        if name in reason
+        message("{what}: {reason}", code="no-density", what=what, reason=reasons[name])
+        for reasons in (dict(during[id].absent) for id in order)
+        for name, what in WANTED.items()
+        if name in reasons
     )
 
 
 def _density_altitude(density: float | None) -> float | None:
-    if density is None:
-        return None
     try:
-        return float(air.density_altitude(density))
+        return None if density is None else float(air.density_altitude(density))
     except DataError:  # colder and denser than the standard atmosphere at its lowest level
         return None
 
 
 def _change(drive: Drive, ambient: AmbientReference) -> float | None:
+    """Return the reference ambient at the end of the run less that at its start [K]."""
     series, index = ambient.series.get(drive.entry.id), drive.clean.frame.index
     if series is None or not len(index):
         return None
@@ -275,11 +267,11 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: A
 
 
 def weather_notices(
-    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], weather: WeatherEvidence, units: UnitSystem
+    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], weather: WeatherEvidence
 ) -> tuple[EvidenceNotice, ...]:
     """Return what was noticed while reading and comparing the sources, and where reports contradict what is declared."""
     found = [
-        EvidenceNotice(id, notice.code, said(notice, units))
+        EvidenceNotice(id, notice.code, notice)
         for id, record in (*records.items(), *forecasts.items())
         for notice in record.notices
     ]
@@ -287,6 +279,6 @@ def weather_notices(
     for i, (_, first) in enumerate(items):
         for _, second in items[i + 1 :]:
             if (notice := compare_pressures(first, second)) is not None:
-                found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, said(notice, units)))
+                found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, notice))
     found += [EvidenceNotice(run.run, "declared-contradicts", note) for run in weather.runs for note in run.notes]
     return tuple(found)

@@ -1,10 +1,6 @@
 """Frozen result types."""
 
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
-from intake_report.results.rows import (
-    RunResult,
-    StopResult,
-)
 from intake_report.results.types import (
     GROUPS,
     BudgetRow,
@@ -20,7 +16,9 @@ from intake_report.results.types import (
     ParameterKind,
     PhaseResult,
     ReportResult,
+    RunResult,
     SourceRow,
+    StopResult,
     Summary,
 )
 

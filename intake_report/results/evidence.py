@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from intake_report.messages import Part
+
 if TYPE_CHECKING:  # a check of one log does not wait for what only a report needs
     from intake_report.air import PowerExpectation
     from intake_report.bench import BenchResult, RestrictionSet
@@ -61,7 +63,7 @@ class SourceOffset:
     high: float | None
     sd: float | None
     level: float
-    reason: str
+    reason: Part
 
 
 @dataclass(frozen=True)
@@ -95,9 +97,9 @@ class RunWeather:
         As reported.
     road, sky, sun, rain : str
         As the campaign declares; empty if it does not.
-    notes : tuple of str
+    notes : tuple of Part
         Contradictions between declared and reported.
-    absent : tuple of str
+    absent : tuple of Part
         What no source says, with the reason.
     """
 
@@ -123,8 +125,8 @@ class RunWeather:
     sky: str
     sun: str
     rain: str
-    notes: tuple[str, ...]
-    absent: tuple[str, ...]
+    notes: tuple[Part, ...]
+    absent: tuple[Part, ...]
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,7 @@ class EvidenceNotice:
 
     source: str
     code: str
-    text: str
+    text: Part
 
 
 @dataclass(frozen=True)
@@ -180,7 +182,7 @@ class WeatherEvidence:
     """
 
     chosen_by: str
-    rule: str
+    rule: Part
     uncertainty: float | None
     uncertainty_between: float | None
     contributions: tuple[Contribution, ...]

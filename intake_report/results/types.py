@@ -11,10 +11,6 @@ from intake_report.messages import Part
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence
 from intake_report.results.places import Places
-from intake_report.results.rows import (
-    RunResult,
-    StopResult,
-)
 from intake_report.units import UnitSystem
 
 Status = Literal["ok", "not reached", "not computed"]
@@ -299,6 +295,48 @@ class Curve:
 
 
 @dataclass(frozen=True)
+class StopResult:
+    """One stop of one run: where, how long, how far and fast the intake air warmed, how fast it cooled after it.
+
+    `half_fall` is the time from the launch until half of the rise was lost [s]; None without such a launch, or where
+    the next stop came first (`cut_short`).
+    """
+
+    run: str
+    start: float
+    duration: float
+    distance: float | None
+    rise: float | None
+    rate: float | None
+    place: str | None = None
+    half_fall: float | None = None
+    cut_short: bool = False
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """One line of the run log."""
+
+    id: str
+    configuration: str
+    block: str | None
+    start: str | None
+    duration: float
+    length: float | None
+    method: str
+    stops: int
+    stopped_time: float
+    highway_entry: float | None
+    decision: Literal["accepted", "accepted with limitation", "excluded"]
+    reasons: tuple[Part, ...]
+    files: tuple[str, ...]
+    start_condition: str = ""
+    road: str = ""
+    sky: str = ""
+    notes: str = ""
+
+
+@dataclass(frozen=True)
 class PhaseResult:
     """One phase of the route [m]."""
 
@@ -334,7 +372,7 @@ class ReportResult:
     units: UnitSystem
     level: float
     ambient_reference: str
-    ambient_reason: str
+    ambient_reason: Part
     configurations: tuple[ConfigurationResult, ...]
     phases: tuple[PhaseResult, ...]
     runs: tuple[RunResult, ...]

@@ -367,7 +367,7 @@ def _notices(result: ReportResult) -> tuple[Block, ...]:
             label="tab-notices",
             caption="Remarks on weather, dyno and bench data",
             columns=(Column("Source"), Column("Kind"), Column("Remark")),
-            rows=tuple((n.source, n.code.replace("-", " "), n.text) for n in notices),
+            rows=tuple((n.source, n.code.replace("-", " "), said(n.text, result.units)) for n in notices),
             widths=(1.6, 1.8, 6.0),
         ),
     )

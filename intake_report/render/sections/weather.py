@@ -24,7 +24,6 @@ from intake_report.results.evidence_text import (
     SPEED,
     TEMPERATURE,
     UNCERTAINTY,
-    kelvins_in,
     offset_texts,
 )
 from intake_report.units import UnitSystem
@@ -48,12 +47,12 @@ def weather(result: ReportResult) -> tuple[Block, ...]:
 
 def _reference(result: ReportResult, told: WeatherEvidence | None) -> str:
     # "the weather station “station”" where a source is named like its kind
-    reason = re.sub(r"(\w+) “\1”", r"\1", kelvins_in(result.ambient_reason, result.units))
+    reason = re.sub(r"(\w+) “\1”", r"\1", said(result.ambient_reason, result.units))
     text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(reason)}"
     if told is None or told.uncertainty is None or told.uncertainty_between is None:
         return text
     parts = formatting.listing([_contribution(c, result.units) for c in told.contributions])
-    rule = kelvins_in(told.rule, result.units)
+    rule = said(told.rule, result.units)
     text += (
         f" Its standard uncertainty is {UNCERTAINTY.text(told.uncertainty, result.units)} for the ambient of one run, of which "
         f"{UNCERTAINTY.text(told.uncertainty_between, result.units)} remain in a difference between runs, because what all runs "
@@ -149,11 +148,15 @@ def _sources(result: ReportResult, told: WeatherEvidence) -> list[Block]:
                     Column("Runs", "right"),
                 ),
                 rows=tuple((o.first, o.second, *offset_texts(o, units), str(o.runs)) for o in told.offsets),
-                notes=tuple(dict.fromkeys(f"{o.first} less {o.second}: {o.reason}." for o in told.offsets if o.reason)),
+                notes=tuple(
+                    dict.fromkeys(
+                        f"{o.first} less {o.second}: {said(o.reason, units)}." for o in told.offsets if o.reason
+                    )
+                ),
                 values=(
                     ("first", "second", "offset_K", "low_K", "high_K", "sd_K", "level", "runs", "note"),
                     *(
-                        (o.first, o.second, o.offset, o.low, o.high, o.sd, o.level, o.runs, o.reason)
+                        (o.first, o.second, o.offset, o.low, o.high, o.sd, o.level, o.runs, said(o.reason, units))
                         for o in told.offsets
                     ),
                 ),
@@ -179,7 +182,7 @@ def _during(result: ReportResult, told: WeatherEvidence | None) -> list[Block]:
         _ambient_table(result, declared, of_run),
     ]
     if of_run:
-        blocks += [_air_table(result, of_run), _declared_table(of_run)]
+        blocks += [_air_table(result, of_run), _declared_table(result, of_run)]
         sources = list(dict.fromkeys(w.source for w in of_run.values() if w.source))
         if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in of_run.values()):
             blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
@@ -285,7 +288,11 @@ def _air_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
             )
             for w in of_run.values()
         ),
-        notes=tuple(dict.fromkeys(f"{w.run}: {'; '.join(w.absent)}." for w in of_run.values() if w.absent)),
+        notes=tuple(
+            dict.fromkeys(
+                f"{w.run}: {'; '.join(said(part, units) for part in w.absent)}." for w in of_run.values() if w.absent
+            )
+        ),
         values=(
             (
                 "run",
@@ -325,7 +332,7 @@ def _air_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
     )
 
 
-def _declared_table(of_run: dict[str, RunWeather]) -> Table:
+def _declared_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
     rain = {True: "precipitation", False: "none", None: "not reported"}
     return literal_table(
         label="tab-declared",
@@ -349,6 +356,6 @@ def _declared_table(of_run: dict[str, RunWeather]) -> Table:
             )
             for w in of_run.values()
         ),
-        notes=tuple(dict.fromkeys(f"{w.run}: {note}" for w in of_run.values() for note in w.notes)),
+        notes=tuple(dict.fromkeys(f"{w.run}: {said(note, result.units)}" for w in of_run.values() for note in w.notes)),
         widths=(2.0, 1.0, 1.7, 1.1, 1.5, 2.6),
     )
