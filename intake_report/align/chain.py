@@ -31,7 +31,7 @@ from intake_report.align.model import (
 )
 from intake_report.align.path import medoid, path_from_gpx, path_from_run, refine
 from intake_report.align.position import diagnose, locate
-from intake_report.align.speed_only import length_by_speed, locate_by_speed
+from intake_report.align.speed_only import SHORTEST, length_by_speed, locate_by_speed
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
 
@@ -41,6 +41,7 @@ GOOD = (0.97, 5.0)
 FAIR = (0.9, 15.0)
 LEAST_COVERED = 0.05  # share of the route below which a run is not on it
 MOVED = 30.0  # m: a shorter drive is a parked vehicle whose speed channel is not quite 0
+TRIES = 4  # runs that are tried as the reference by speed: two directions of two roads
 LEAST_REFINED = 3  # runs by which a path is drawn anew
 
 
@@ -67,10 +68,9 @@ def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Al
     settings = settings or AlignSettings()
     if not runs:
         raise DataError("There is no run to align.", remedy="Add at least one [[run]].")
-    reference, notes = find_reference(runs, settings)
+    reference, notes, located = find_reference(runs, settings)
     path = reference.path
     with_position = [path is not None and has_position(run, settings.channels) for run in runs]
-    located: dict[str, Located] = {}
     if path is not None:
         for run in compress(runs, with_position):
             there = locate(run, path, settings.route, settings.channels)
@@ -90,8 +90,10 @@ def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Al
     return Alignment(reference=reference, runs=named, places=places, notes=notes)
 
 
-def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Reference, tuple[Message, ...]]:
-    """Return what route distance is measured along, with notes on how it was found."""
+def find_reference(
+    runs: Sequence[Run], settings: AlignSettings
+) -> tuple[Reference, tuple[Message, ...], dict[str, Located]]:
+    """Return what route distance is measured along, notes on how it was found, and runs that were located on the way."""
     route, channels = settings.route, settings.channels
     chosen = next((run for run in runs if run.run == route.run), None)
     if route.run is not None and chosen is None:
@@ -99,7 +101,7 @@ def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Refere
     if route.use_position and route.gpx is not None:
         path = path_from_gpx(route.gpx, route)
         text = "Route distance is measured along {source}, {length}."
-        return _along(path, route.gpx.name), (_note(text, route.gpx.name, path.length),)
+        return _along(path, route.gpx.name), (_note(text, route.gpx.name, path.length),), {}
     middle = medoid([chosen] if chosen is not None else runs, route, channels) if route.use_position else None
     if middle is not None:
         run, centre = middle
@@ -110,15 +112,37 @@ def find_reference(runs: Sequence[Run], settings: AlignSettings) -> tuple[Refere
         if route.refine and len(runs) >= LEAST_REFINED:
             path, used = refine(path, runs, route, channels)
             text += " The path was drawn through the fixes of {used} runs."
-        return _along(path, run.run), (_note(text, run.run, path.length, used),)
-    candidates = [chosen] if chosen is not None else list(runs)
-    lengths = [length_by_speed(run, settings) for run in candidates]
-    median = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
-    source, length = candidates[median].run, lengths[median]
-    if length < MOVED:
-        raise DataError(f'Run "{source}" did not move, by its speed.', remedy="Check its speed channel.")
+        return _along(path, run.run), (_note(text, run.run, path.length, used),), {}
+    return majority_reference(runs, [chosen] if chosen is not None else runs, settings)
+
+
+def majority_reference(
+    runs: Sequence[Run], candidates: Sequence[Run], settings: AlignSettings
+) -> tuple[Reference, tuple[Message, ...], dict[str, Located]]:
+    """Return the reference by speed, the candidate of median length; see `find_reference`.
+
+    That run may have driven the other way, or another road: as long as less than half of the runs are placed onto it,
+    one of the candidates that are not is tried, and that onto which most are placed is kept.
+    """
+    most = -1
+    for _ in range(TRIES):
+        lengths = [length_by_speed(run, settings) for run in candidates]
+        median = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
+        source, length = candidates[median].run, lengths[median]
+        if length < MOVED:
+            raise DataError(f'Run "{source}" did not move, by its speed.', remedy="Check its speed channel.")
+        reference = Reference("speed", source, length, False)
+        places = locate_by_speed(runs, reference, (), settings)
+        located = {run.run: there for run, there in zip(runs, places, strict=True)}
+        placed = [run.run for run in runs if not located[run.run].refused]
+        if len(placed) > most:
+            most, best = len(placed), (reference, located)
+        candidates = [r for r, n in zip(candidates, lengths, strict=True) if r.run not in placed and n >= SHORTEST]
+        if 2 * most >= len(runs) or not candidates:
+            break
+    reference, located = best
     text = "Route distance is the distance that {source} drove by its speed, {length}."
-    return Reference("speed", source, length, False), (_note(text, source, length),)
+    return reference, (_note(text, reference.source, reference.length),), located
 
 
 def _along(path: RoutePath, source: str) -> Reference:

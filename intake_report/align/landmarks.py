@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Container, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -84,19 +85,40 @@ def speed_profile(time: Floats, speed: Floats, step: float = 10.0) -> Profile:
     return Profile(np.sqrt(np.interp(grid, place, np.maximum(lowest, 0.0) ** 2)), step)
 
 
+class Likeness(NamedTuple):
+    """How well a run tells its place: log likelihoods, of which `TOLD_APART` is enough.
+
+    `gain` is the mean per cell of the search against speeds at unrelated places; `margin` is what the second best place
+    falls behind by; `ahead` is what the best place of the run driven backwards falls behind by: negative where the run
+    fits the route better that way.
+    """
+
+    gain: float
+    margin: float
+    ahead: float = np.inf
+
+    @property
+    def told(self) -> bool:
+        """Whether place and direction are told."""
+        return self.gain >= 0.0 and min(self.margin, self.ahead) >= TOLD_APART
+
+
+OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)
+"""Of the reference, which lies where it lies, as it is and backwards."""
+
+
 @dataclass(frozen=True)
 class Registration:
     """Where a run without a position lies: route distance = `scale` · driven + `offset` [m].
 
-    `gain` is the mean log likelihood ratio per cell of the search against speeds at unrelated places; `margin` the log
-    likelihood by which the second best place falls behind (a place is told apart above 3); `residual` the RMS [m] by
-    which single stretches of road would rather lie elsewhere, None where no stretch is marked enough to tell.
+    `residual` is the RMS [m] by which single stretches of road would rather lie elsewhere, None where no stretch is
+    marked enough to tell; `backward` is the likeness of the run driven the other way.
     """
 
     scale: float
     offset: float
-    gain: float
-    margin: float
+    likeness: Likeness
+    backward: Likeness
     residual: float | None
 
     def route(self, way: Floats) -> Floats:
@@ -144,8 +166,8 @@ def usual_speeds(count: Floats, step: float) -> Floats:
     return np.asarray(np.log((1.0 - ODD) * usual + ODD), dtype=np.float64)
 
 
-def search(run: Profile, table: Floats, step: float) -> tuple[float, float, float, float]:
-    """Return scale, offset [m], gain and margin of the best line over all scales and offsets.
+def search(run: Profile, table: Floats, step: float) -> tuple[Line, float, Likeness]:
+    """Return the best line over all scales and offsets, its log likelihood, and how well it is told.
 
     `table` has cells of `step` metres.
     """
@@ -177,7 +199,11 @@ def search(run: Profile, table: Floats, step: float) -> tuple[float, float, floa
     other = np.abs(middle - middle[best]) > ANOTHER_PLACE
     second = max(float(totals[other].max()), 0.0) if other.any() else 0.0
     gain = float(totals[best] / counts[best] / weight) - PRESENCE
-    return float(scales[best]), float(offsets[best]), gain, float(totals[best] - second)
+    return (
+        (float(scales[best]), float(offsets[best])),
+        float(totals[best]),
+        Likeness(gain, float(totals[best] - second)),
+    )
 
 
 def polish(run: Profile, table: Floats, step: float, line: Line) -> Line:
@@ -201,12 +227,19 @@ def polish(run: Profile, table: Floats, step: float, line: Line) -> Line:
     return line
 
 
-def place_best(profile: Profile, table: Floats, step: float) -> tuple[Line, tuple[float, float]]:
-    """Return the best line and its (gain, margin) for a table of usual speeds with cells of `step` metres."""
-    scale, offset, gain, margin = search(profile.coarse(COARSE), _coarsen(table, COARSE), step * COARSE)
+def place_best(profile: Profile, table: Floats, step: float) -> tuple[Line, Likeness, Likeness]:
+    """Return the best line for a table of usual speeds with cells of `step` metres, its likeness and that of the reverse.
+
+    Speed by place is alike in both directions of a road, but not the same: a road driven backwards is found at its own
+    place, where the run as it is fits worse than the run turned round.
+    """
+    coarse, coarse_table = profile.coarse(COARSE), _coarsen(table, COARSE)
+    (scale, offset), forward, likeness = search(coarse, coarse_table, step * COARSE)
+    _, reverse, backward = search(Profile(coarse.speed[::-1], coarse.step), coarse_table, step * COARSE)
     # a cell of the coarse table is centred behind its first fine cell
     line = (scale, offset + (COARSE - 1) / 2 * step)
-    return polish(profile, _coarsen(table, 2), 2 * step, line), (gain, margin)
+    line = polish(profile, _coarsen(table, 2), 2 * step, line)
+    return line, likeness._replace(ahead=forward - reverse), backward._replace(ahead=reverse - forward)
 
 
 def _coarsen(table: Floats, factor: int) -> Floats:
@@ -237,10 +270,12 @@ def local_shifts(run: Profile, table: Floats, step: float, line: Line) -> Floats
     return np.array(rows, dtype=np.float64).reshape(-1, 2)
 
 
-def _registration(profile: Profile, table: Floats, step: float, line: Line, told: tuple[float, float]) -> Registration:
+def _registration(
+    profile: Profile, table: Floats, step: float, line: Line, likeness: Likeness, backward: Likeness
+) -> Registration:
     shift = local_shifts(profile, table, step, line)
     residual = float(np.sqrt(np.mean(shift[:, 1] ** 2))) if len(shift) else None
-    return Registration(*line, gain=told[0], margin=told[1], residual=residual)
+    return Registration(*line, likeness, backward, residual)
 
 
 def register(
@@ -269,24 +304,30 @@ def register(
     step = profiles[reference].step
     grid = np.arange(len(profiles[reference].speed), dtype=np.float64) * step
     lines: dict[int, Line] = {reference: (1.0, 0.0)}
-    told: dict[int, tuple[float, float]] = {}  # gain and margin
+    told: dict[int, tuple[Likeness, Likeness]] = {}
+
+    def tallies_of_placed() -> dict[int, Floats]:
+        placed = (i for i in lines if i == reference or told[i][0].told)
+        return {i: place(profiles[i], grid, lines[i]) for i in placed}
+
     for turn in range(PASSES):
-        tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if i == reference or told[i][1] > TOLD_APART}
+        tallies = tallies_of_placed()
         total = np.sum(list(tallies.values()), axis=0)
         for i, profile in enumerate(profiles):
             if i == reference and (turn == 0 or len(tallies) < LEAST_RUNS):
-                told[i] = (0.0, np.inf)
+                told[i] = OWN
                 continue
             table = usual_speeds(total - tallies.get(i, 0.0), step)
             if ignore is not None:
                 table[ignore] = 0.0
-            lines[i], told[i] = place_best(profile, table, step)
+            lines[i], *likeness = place_best(profile, table, step)
+            told[i] = (likeness[0], likeness[1])
         lines = _anchor(lines, reference)
     lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, radius, anchor=reference)
-    tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if i == reference or told[i][1] > TOLD_APART}
+    tallies = tallies_of_placed()
     total = np.sum(list(tallies.values()), axis=0)
     return tuple(
-        _registration(profile, usual_speeds(total - tallies.get(i, 0.0), step), step, lines[i], told[i])
+        _registration(profile, usual_speeds(total - tallies.get(i, 0.0), step), step, lines[i], *told[i])
         for i, profile in enumerate(profiles)
     )
 
@@ -319,12 +360,12 @@ def register_onto(
     table = usual_speeds(np.sum([tally(speed) for speed in known], axis=0), step)
     best = [place_best(profile, table, step) for profile in profiles]
     n = len(profiles)
-    lines = {i: line for i, (line, _) in enumerate(best)} | {n + k: (1.0, 0.0) for k in range(len(known))}
+    lines = {i: line for i, (line, _, _) in enumerate(best)} | {n + k: (1.0, 0.0) for k in range(len(known))}
     length = {i: profile.length for i, profile in enumerate(profiles)}
     lines = settle(lines, [*stops, *known_stops], length, radius, fixed=range(n, n + len(known)))
     return tuple(
-        _registration(profile, table, step, lines[i], told)
-        for i, (profile, (_, told)) in enumerate(zip(profiles, best, strict=True))
+        _registration(profile, table, step, lines[i], likeness, backward)
+        for i, (profile, (_, likeness, backward)) in enumerate(zip(profiles, best, strict=True))
     )
 
 

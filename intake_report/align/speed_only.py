@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align.events import distance_at, driven, find_stops, frame_time, speed_samples
-from intake_report.align.landmarks import TOLD_APART, Registration, register, register_onto, speed_profile
+from intake_report.align.landmarks import TOLD_APART, Likeness, Registration, register, register_onto, speed_profile
 from intake_report.align.model import AlignSettings, Floats, Located, Reference, Run
 from intake_report.align.position import off_route
 from intake_report.errors import DataError
@@ -18,7 +18,6 @@ from intake_report.messages import Message, Value, message
 STEP = 10.0  # m of a cell of the speed profile: the way of one second in town
 SHORTEST = 1000.0  # m of driving that can be placed by its shape: two or three independent stretches of road
 GAP = 10.0  # s without speed that are worth a note: 100 m and more whose distance is a guess
-MOST_ODDS = 20.0  # log odds beyond which a larger number says nothing more
 END_SLACK = 0.5  # m beyond an end of the reference that are rounding
 OUTSIDE = 500.0  # m beyond an end of the reference that are worth a note: parking does not count
 
@@ -113,24 +112,40 @@ def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSe
     return np.asarray(np.interp(when, time, speed, left=np.nan, right=np.nan), dtype=np.float64)
 
 
-def not_registered(gain: float, margin: float) -> Message:
-    """Return why a run is not placed, from its likeness and the log likelihood by which the second best place is behind."""
-    text = (
-        "The speeds of the run do not tell where it lies on the route: the second best place is only {odds} times less likely, "
-        "where {needed} times would be needed to tell them apart."
-    )
-    if gain < 0.0:
+def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
+    """Return why a run is not placed, from its likeness as it is and driven backwards; None if it is."""
+    if likeness.told:
+        return None
+    turned, plain = Value(backward.gain, "number", 2), Value(likeness.gain, "number", 2)
+    if backward.told:
+        text = (
+            "The run drove the route in reverse: its speeds are like those of the other runs when it is turned round "
+            "(likeness {turned}, 0 by chance), not as it is ({plain})."
+        )
+        return message(text, code="reversed", turned=turned, plain=plain)
+    needed = Value(math.exp(TOLD_APART), "number", 0)
+    if likeness.gain < 0.0:
         text = (
             "The speeds of the run do not tell where it lies on the route: they are less like those of the other runs than "
             "chance would make them."
         )
-    odds = math.exp(min(max(margin, 0.0), MOST_ODDS))
-    return message(
-        text,
-        code="not-registered",
-        odds=Value(odds, "number", 0 if odds >= 10.0 else 1),
-        needed=Value(math.exp(TOLD_APART), "number", 0),
+        return message(text, code="not-registered")
+    if likeness.margin < TOLD_APART:
+        text = (
+            "The speeds of the run do not tell where it lies on the route: the second best place is only {odds} times less "
+            "likely, where {needed} times would be needed to tell them apart."
+        )
+        return message(text, code="not-registered", odds=_odds(likeness.margin), needed=needed)
+    text = (
+        "The speeds of the run do not tell in which direction it drove the route: turned round it is only {odds} times less "
+        "likely, where {needed} times would be needed."
     )
+    return message(text, code="direction-unknown", odds=_odds(likeness.ahead), needed=needed)
+
+
+def _odds(apart: float) -> Value:
+    odds = math.exp(max(apart, 0.0))
+    return Value(odds, "number", 0 if odds >= 10.0 else 1)
 
 
 def _located(
@@ -144,8 +159,8 @@ def _located(
     if alone:
         text = "Route distance is integrated speed: there is no other run to register it to."
         notes.append(message(text, code="alone"))
-    elif registration.margin < TOLD_APART or registration.gain < 0.0:
-        return off_route(run, not_registered(registration.gain, registration.margin), notes)
+    elif (why := unplaced(registration.likeness, registration.backward)) is not None:
+        return off_route(run, why, notes)
     distance = registration.route(driven(*pair, frame_time(run)))
     distance[(distance < -END_SLACK) | (distance > reference.length + END_SLACK)] = np.nan
     first = max(registration.offset, 0.0)
