@@ -25,6 +25,7 @@ from intake_report.weather.observations import (
 _BODY_TEMPERATURE = re.compile(r"(?:^|\s)(M?\d\d)/(M?\d\d|//|XX|MM)?(?=\s|$)")
 _TENTHS = re.compile(r"\sT([01])(\d{3})(?:([01])(\d{3}))?(?=\s|$)")
 _WIND_WITHOUT_UNIT = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*(\d{3}|VRB)P?\d{2,3}(G\d{2,3})?(?=\s)")
+_VARIABLE = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*VRB")  # three slashes are a missing direction
 _FALLING = ("DZ", "RA", "SN", "SG", "IC", "PL", "GR", "GS", "UP")
 _INCH = 25.4  # mm, exact
 _REPORT_START = re.compile(r"^(?:(?:METAR|SPECI)\b|(?:COR\s+)?[A-Z][A-Z0-9]{3}\s+\d{6}Z?\s)")
@@ -92,7 +93,7 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
         wind_speed=speed,
         wind_direction=direction,
         wind_gust=gust,
-        wind_variable=speed is not None and speed > 0.0 and direction is None,
+        wind_variable=bool(speed) and direction is None and _VARIABLE.search(text) is not None,
         wind_range=None
         if decoded.wind_dir_from is None
         else (float(decoded.wind_dir_from.value()), float(decoded.wind_dir_to.value())),
@@ -313,8 +314,9 @@ def _speed(speed: Any) -> float | None:
 def _pressure(decoded: Any) -> tuple[float | None, PressureKind | None]:
     """Return the pressure [kPa] and its kind; altimeter setting first, whose reduction needs no temperature."""
     if decoded.press is not None:
-        unit = "inHg" if decoded.press.string().endswith("inches") else "hPa"
-        return float(to_internal(float(decoded.press.value()), unit, "pressure")), "altimeter"
+        inches = decoded.press.string().endswith("inches")  # group A; group Q is a QNH in hPa
+        pressure = float(to_internal(float(decoded.press.value()), "inHg" if inches else "hPa", "pressure"))
+        return pressure, "altimeter" if inches else "qnh"
     if decoded.press_sea_level is not None:
         return float(to_internal(float(decoded.press_sea_level.value("HPA")), "hPa", "pressure")), "sea-level"
     return None, None

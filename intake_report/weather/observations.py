@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Kind = Literal["metar", "station", "handheld", "vehicle", "forecast"]
-PressureKind = Literal["station", "altimeter", "sea-level"]
+PressureKind = Literal["station", "altimeter", "qnh", "sea-level"]
 
 KIND_LABELS: dict[str, str] = {
     "metar": "METAR reports",
@@ -30,7 +30,12 @@ KIND_LABELS: dict[str, str] = {
     "vehicle": "vehicle ambient sensor",
     "forecast": "forecast",
 }
-_PRESSURE_LABELS = {"station": "station pressure", "altimeter": "altimeter setting", "sea-level": "sea-level pressure"}
+_PRESSURE_LABELS = {
+    "station": "station pressure",
+    "altimeter": "altimeter setting",
+    "qnh": "altimeter setting",
+    "sea-level": "sea-level pressure",
+}
 
 # Readings outside are not weather at a place where vehicles are tested; generous round numbers from memory.
 _POSSIBLE: dict[str, tuple[float, float, str]] = {
@@ -60,8 +65,8 @@ class WeatherObservation:
     temperature: float | None = None  # [°C]
     dew_point: float | None = None  # [°C]
     humidity: float | None = None  # relative, over water [%]
-    pressure: float | None = None  # as reported [kPa]; altimeter setting (QNH) and sea-level pressure are reduced
-    pressure_kind: PressureKind | None = None
+    pressure: float | None = None  # as reported [kPa]
+    pressure_kind: PressureKind | None = None  # "altimeter" by the tables of 1951, "qnh" by the standard atmosphere
     wind_speed: float | None = None  # [km/h]; 0 is calm
     wind_direction: float | None = None  # where the wind comes from [°]; None when calm, variable or missing
     wind_gust: float | None = None  # [km/h]
@@ -235,6 +240,8 @@ def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[f
         return None, [*notices, lacking]
     if o.pressure_kind == "altimeter":
         return float(air.station_pressure(o.pressure, elevation)), notices
+    if o.pressure_kind == "qnh":
+        return float(air.station_pressure(o.pressure, elevation, "isa")), notices
     if o.temperature is None:
         lacking = message(
             "the sea-level pressure cannot be brought to station pressure without a temperature.", code="no-temperature"

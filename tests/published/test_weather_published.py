@@ -111,6 +111,8 @@ def test_altimeter_is_preferred_to_sea_level_pressure():
         ("VRB03G40KT", 3 * 1.852, None, 40 * 1.852, True, None),
         ("21010KT 180V240", 18.52, 210.0, None, False, (180.0, 240.0)),
         ("/////KT", None, None, None, False, None),
+        ("///05KT", 5 * 1.852, None, None, False, None),  # no direction is reported, which is not a variable one
+        ("///05G15KT", 5 * 1.852, None, 15 * 1.852, False, None),
         ("/////", None, None, None, False, None),
     ],
 )
@@ -173,9 +175,18 @@ def test_station_pressure_from_the_altimeter_setting():
     # mercury of its unit registry, 33.86389 hPa to 1e-7.
     o = decoded("METAR KXXX 022150Z 09010KT 10SM CLR 20/10 A2980", elevation=500.0)
     assert o.station_pressure * 10.0 == pytest.approx(950.96498, abs=1e-3)
-    # MetPy 1.7.1: 1013 hPa at 500 m is 954.639 hPa.
+
+
+def test_station_pressure_from_a_qnh():
+    # QNH is by definition the setting with which an altimeter of the ICAO standard atmosphere shows the elevation
+    # (ICAO Annex 3, from memory): p = 1013.25 hPa (1 - 0.0065 h / 288.15)^5.25588 (ISO 2533), h counted from QNH.
     o = decoded("METAR EDXX 022150Z 09010KT 9999 20/10 Q1013", elevation=500.0)
-    assert o.station_pressure * 10.0 == pytest.approx(954.639, abs=1e-3)
+    from_qnh = 288.15 / 0.0065 * (1.0 - (1013.0 / 1013.25) ** (1.0 / 5.25588))
+    assert o.station_pressure * 10.0 == pytest.approx(
+        1013.25 * (1.0 - 0.0065 * (from_qnh + 500.0) / 288.15) ** 5.25588, abs=0.01
+    )
+    # MetPy 1.7.1 reduces it like a setting in inHg: 954.639 hPa, the Smithsonian 0.3 hPa more.
+    assert o.station_pressure * 10.0 == pytest.approx(954.639 - 0.3, abs=0.05)
     # Unreduced it would be wrong by about 6 %: 29.8 inHg less 58.2 hPa.
     assert o.pressure / o.station_pressure == pytest.approx(1.061, abs=1e-3)
 
