@@ -18,7 +18,6 @@ from intake_report.loaders.times import (
     DAY,
     EARLIEST,
     LATEST,
-    LONGEST,
     UNIX,
     TimeAxis,
     TimeContext,
@@ -28,9 +27,9 @@ from intake_report.loaders.times import (
     encoded,
     localise,
     middle_of,
+    one_drive,
     to_float,
     unroll_midnight,
-    within_reach,
 )
 from intake_report.messages import Count
 
@@ -266,9 +265,7 @@ def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> Tim
         notices.append(notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name))
     if scale != 1.0:
         seconds = seconds * scale
-    low, high = np.nanmin(seconds), np.nanmax(seconds)
-    if not high - low <= LONGEST:
-        seconds = np.where(within_reach(seconds), seconds, np.nan)
+    seconds = one_drive(seconds)
     return TimeAxis(seconds, None, "elapsed", tuple(notices))
 
 

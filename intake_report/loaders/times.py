@@ -26,6 +26,7 @@ MOST_UNREADABLE = 0.2
 """Largest share of rows without a readable time; a log that loses more is not the drive (a choice of this package)."""
 # Times of a vehicle log: from 1990, when such logs first appeared, to a century later.
 EARLIEST, LATEST = 631_152_000.0, 3_786_912_000.0
+_SAMPLE = 10_000  # rows from which the middle of a log is told
 _BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
 _SPIKE = 60.0  # [s] between the rows around one that is half a day off
 _FLOWING = 60.0  # [s] between rows; with longer pauses a clock that did not change is not told from one that did
@@ -77,9 +78,18 @@ def to_float(values: pa.ChunkedArray) -> FloatArray:
 def within_reach(seconds: FloatArray) -> BoolArray:
     """Tell which times are finite and no further than `LONGEST` from the middle of the log; (n,) [s]."""
     good = np.isfinite(seconds)
-    if good.any() and np.ptp(seconds[good]) > LONGEST:
-        good &= np.abs(np.where(good, seconds, np.inf) - np.median(seconds[good])) <= LONGEST
+    with np.errstate(over="ignore"):
+        if good.any() and np.ptp(seconds[good]) > LONGEST:
+            good &= np.abs(np.where(good, seconds, np.inf) - np.median(seconds[good])) <= LONGEST
     return good
+
+
+def one_drive(seconds: FloatArray) -> FloatArray:
+    """Return the times [s] with NaN for those out of reach; the same array where there are none."""
+    with np.errstate(over="ignore", invalid="ignore"):
+        if np.nanmax(seconds) - np.nanmin(seconds) <= LONGEST:
+            return seconds
+    return np.where(within_reach(seconds), seconds, np.nan)
 
 
 def rows_of_log(
@@ -111,15 +121,13 @@ def middle_of(seconds: FloatArray, context: TimeContext) -> float:
 
 def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
     """Count `seconds` since 1970 + `base` from the first sample; times that are none of this log become NaN."""
-    low, high = np.nanmin(seconds), np.nanmax(seconds)
-    if not (high - low <= LONGEST and base + low >= EARLIEST and base + high <= LATEST):
-        middle = middle_of(seconds, context)
-        if not EARLIEST <= base + middle <= LATEST:
-            raise context.refuse(
-                f"The times in {context.column} are about {base + middle:.0f} s after 1970, which is no date of a vehicle log.",
-                "Set the logger's clock, or state time_unit if the column is elapsed time.",
-            )
-        seconds = np.where(within_reach(seconds), seconds, np.nan)
+    middle = middle_of(seconds[:: max(1, len(seconds) // _SAMPLE)], context)
+    if not EARLIEST <= base + middle <= LATEST:
+        raise context.refuse(
+            f"The times in {context.column} are about {base + middle:.0f} s after 1970, which is no date of a vehicle log.",
+            "Set the logger's clock, or state time_unit if the column is elapsed time.",
+        )
+    seconds = one_drive(seconds)
     first = float(seconds[np.isfinite(seconds)][0])
     return TimeAxis(seconds - first, UNIX + timedelta(seconds=base) + timedelta(seconds=first), "absolute")
 

@@ -214,14 +214,14 @@ def test_too_many_damaged_stamps_are_refused_with_their_cause(tmp_path: Path) ->
         read(tmp_path, texts, timezone="UTC")
 
 
-@pytest.mark.parametrize("absurd", ["1e10", "-4e12", "9" * 40])
+@pytest.mark.parametrize("absurd", ["1e10", "-4e12", "9" * 40, "1e308"])
 @pytest.mark.parametrize("header", ["Time [s]", "Time [ms]", "timestamp"])
 def test_an_absurd_time_is_none_of_the_log(tmp_path: Path, absurd: str, header: str) -> None:
     first = 1_743_674_400 if header == "timestamp" else 0
     texts = [f"{first + i * 100 if header == 'Time [ms]' else first + i}" for i in range(50)]
-    texts[20] = absurd
+    texts[20], texts[30] = absurd, "-1e308"
     log = read(tmp_path, texts, header)
-    assert len(log.time) == 49
+    assert len(log.time) == 48
     assert np.ptp(log.time) < 60.0
     assert "rows-without-time" in {notice.code for notice in log.notices}
 

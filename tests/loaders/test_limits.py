@@ -1,0 +1,125 @@
+"""What is no log is refused at once, by kind and size; no number of a log decides how much memory is taken."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from intake_report.errors import DataError
+from intake_report.loaders import read_log
+from intake_report.loaders.content import LIMIT_VARIABLE, MEBIBYTE
+
+from .support import write
+
+HEAD = b"Time [s],Intake temperature [degC],Vehicle speed [km/h]\n"
+
+
+def test_a_pipe_and_a_device_are_refused_without_reading(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    for path in (tmp_path / "pipe.csv", Path("/dev/zero")):
+        with pytest.raises(DataError, match="pipe or a device"):
+            read_log(path)
+
+
+@pytest.mark.parametrize("head", [b"", HEAD, HEAD + b"0,20,30\n1,20,31\n"])
+def test_gigabytes_of_zero_bytes_are_refused_at_once(tmp_path: Path, head: bytes) -> None:
+    path = write(tmp_path / "zero.csv", head)
+    os.truncate(path, 3 << 30)  # a sparse file takes no room
+    code = (
+        "import sys; from pathlib import Path; from intake_report.errors import DataError\n"
+        "from intake_report.loaders import read_log\n"
+        "try: read_log(Path(sys.argv[1]))\n"
+        "except DataError as error: print(error)\n"
+        "print(next(line.split()[1] for line in open('/proc/self/status') if line.startswith('VmHWM')))"
+    )
+    done = subprocess.run([sys.executable, "-c", code, str(path)], check=True, capture_output=True, text=True)
+    sentence, peak = done.stdout.splitlines()
+    assert "no text" in sentence
+    assert int(peak) < 400 * 1024  # [KiB]
+
+
+def test_the_limit_of_size_is_stated_and_can_be_raised(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write(tmp_path / "log.csv", HEAD + b"".join(b"%d,20,30\n" % i for i in range(200_000)))
+    assert path.stat().st_size > MEBIBYTE
+    monkeypatch.setenv(LIMIT_VARIABLE, "1")
+    with pytest.raises(DataError, match=rf"limit is 1 MiB.*{LIMIT_VARIABLE}"):
+        read_log(path)
+    monkeypatch.setenv(LIMIT_VARIABLE, "4")
+    assert len(read_log(path).time) == 200_000
+    monkeypatch.setenv(LIMIT_VARIABLE, "much")
+    with pytest.raises(DataError, match="number of MiB"):
+        read_log(path)
+
+
+BASE = 1_700_000_000
+
+
+def capture(at: float) -> bytes:
+    stamps = [*(BASE + i for i in range(50)), at]
+    return "".join(f"({stamp:.6f}) can0 7E8#03410D50\n" for stamp in stamps).encode()
+
+
+def gpx(at: str) -> bytes:
+    start = datetime(2025, 5, 2, 10, tzinfo=UTC)
+    stamps = [at, *(f"{start + timedelta(seconds=i):%Y-%m-%dT%H:%M:%SZ}" for i in range(50))]
+    points = "".join(f'<trkpt lat="{50 + i / 1e4}" lon="8"><time>{s}</time></trkpt>' for i, s in enumerate(stamps))
+    root = '<gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>'
+    return f"{root}{points}</trkseg></trk></gpx>".encode()
+
+
+@pytest.mark.parametrize(
+    ("name", "content"),
+    [
+        ("c.log", capture(BASE + 1e10)),
+        ("c.log", capture(5.0)),
+        ("t.gpx", gpx("9999-12-31T23:59:59Z")),
+        ("t.gpx", gpx("1970-01-01T00:00:00Z")),
+    ],
+)
+def test_an_absurd_time_of_a_capture_or_track_costs_its_row(tmp_path: Path, name: str, content: bytes) -> None:
+    log = read_log(write(tmp_path / name, content))
+    np.testing.assert_allclose(log.time, np.arange(50.0), atol=1e-6)
+    assert log.origin is not None
+    assert log.origin.year in (2023, 2025)
+    (notice,) = [notice for notice in log.notices if notice.code == "rows-without-time"]
+    assert notice.count == 1
+
+
+_BOUNDED = """
+import resource, sys
+resource.setrlimit(resource.RLIMIT_AS, (1_500_000_000, 1_500_000_000))
+from pathlib import Path
+from intake_report.errors import DataError
+from intake_report.loaders import load_run
+for path in sys.argv[1:]:
+    try:
+        run = load_run("a", [Path(path)], {"Intake temperature [degC]": "iat", "Vehicle speed [km/h]": "speed"})
+        print("read", len(run.frame), round(float(run.frame.index.max() - run.frame.index.min())))
+    except DataError as error:
+        print("refused", error)
+"""
+
+
+def test_absurd_times_take_no_memory(tmp_path: Path) -> None:
+    """Under 1.5 GB of address space (OPENBLAS takes its share for each thread, so it gets one)."""
+    paths = []
+    for number, absurd in enumerate(("1e10", "9" * 40, "-1e300", "1e308", "inf", "nan")):
+        rows = [f"{i},{20 + i % 3},{i % 90}" for i in range(300)]
+        rows[100] = f"{absurd},20,30"
+        paths.append(write(tmp_path / f"{number}.csv", HEAD + "\n".join(rows).encode() + b"\n"))
+    half = [f"{i if i % 2 else i * 1e9},{20 + i % 3},{i % 90}" for i in range(300)]
+    paths.append(write(tmp_path / "half.csv", HEAD + "\n".join(half).encode() + b"\n"))
+    done = subprocess.run(
+        [sys.executable, "-c", _BOUNDED, *map(str, paths)],
+        check=True, capture_output=True, text=True, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+    )  # fmt: skip
+    *read, half_absurd = done.stdout.splitlines()
+    assert read == ["read 299 299"] * 6
+    assert half_absurd.startswith("refused")
+    assert "of 300 times" in half_absurd
