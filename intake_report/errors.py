@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from collections.abc import Iterable
 from pathlib import Path
 
@@ -12,6 +13,15 @@ def nearest(word: str, known: Iterable[str], otherwise: str, cutoff: float = 0.5
     words = list(known)
     near = difflib.get_close_matches(word, words, n=1, cutoff=cutoff)
     return f"Did you mean “{near[0]}”?" if near else f"{otherwise} {', '.join(words) or 'none'}."
+
+
+# Control characters but tab and the ends of lines, and what turns the direction of a text round or hides in it.
+_HIDDEN = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
+
+
+def visible(text: str) -> str:
+    r"""Return a text with the signs that nobody sees written out: "\x1b", "\u202e"."""
+    return _HIDDEN.sub(lambda match: match[0].encode("unicode_escape").decode(), text)
 
 
 class IntakeReportError(Exception):
@@ -32,10 +42,10 @@ class IntakeReportError(Exception):
     def __init__(
         self, what: str, *, file: Path | str | None = None, where: str | None = None, remedy: str | None = None
     ) -> None:
-        self.what = what
-        self.file = None if file is None else str(file)
-        self.where = where
-        self.remedy = remedy
+        self.what = visible(what)
+        self.file = None if file is None else visible(str(file))
+        self.where = None if where is None else visible(where)
+        self.remedy = None if remedy is None else visible(remedy)
         super().__init__(str(self))
 
     def __str__(self) -> str:

@@ -5,15 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
-from intake_report.analyse.acceptance import acceptance_limits
+from intake_report.analyse.acceptance import acceptance_limits, quantity_of
 from intake_report.analyse.claims import check_claims
 from intake_report.analyse.inputs import forecast_records, weather_records
 from intake_report.analyse.measure import metric_keys
 from intake_report.bench import bench_evidence
-from intake_report.campaign import Campaign
+from intake_report.campaign import Campaign, Limit
 from intake_report.dyno import dyno_evidence
 from intake_report.dyno.evidence import read_pulls
 from intake_report.errors import CampaignError, IntakeReportError
+
+LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no difference between runs comes near
 
 
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
@@ -70,7 +72,15 @@ def _caught_data(read: Callable[[Campaign], object], campaign: Campaign, where: 
 def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits; one error for each of them."""
     for code, limit in campaign.acceptance.items():
-        yield from _caught(acceptance_limits, campaign.model_copy(update={"acceptance": {code: limit}}))
+        alone = campaign.model_copy(update={"acceptance": {code: limit}})
+        errors = list(_caught(acceptance_limits, alone))
+        yield from errors
+        share = quantity_of(code) == "share" if not errors else False
+        if not errors and not 0.0 <= acceptance_limits(alone)[code].limit <= (1.0 if share else LARGEST_LIMIT):
+            stated = limit.limit if isinstance(limit, Limit) else limit
+            high = "100 %" if share else f"{LARGEST_LIMIT:g}"
+            what = f"“{stated}” is not possible: it has to lie in 0 to {high}."
+            yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")
 
 
 def _caught(check: Callable[[Campaign], object], campaign: Campaign) -> Iterator[CampaignError]:

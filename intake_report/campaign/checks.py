@@ -11,10 +11,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from intake_report.campaign.fields import Measured
 from intake_report.campaign.model import Campaign
 from intake_report.channels import channel
 from intake_report.errors import CampaignError, DataError, nearest
-from intake_report.units import conversion, parse_quantity
+from intake_report.units import conversion
 
 _MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
 
@@ -30,6 +31,7 @@ def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
         The campaign file as the user named it.
     """
     yield from _duplicates(campaign, file)
+    yield from _phases(campaign, file)
     yield from _references(campaign, file)
     yield from _files(campaign, file)
     yield from _mappings(campaign, file)
@@ -61,6 +63,14 @@ def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
             where="configuration.role",
             remedy="Mark the one that the others are compared with; the rest are “candidate” or “reference”.",
         )
+
+
+def _phases(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+    phases = sorted(campaign.route.phases, key=lambda phase: phase.start)
+    for first, second in itertools.pairwise(phases):
+        if second.start < first.end:
+            what = f"“{second.id}” begins at {second.start:g} m, before “{first.id}” ends at {first.end:g} m."
+            yield CampaignError(what, file=file, where="route.phase", remedy="Phases must not overlap.")
 
 
 def _references(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
@@ -235,6 +245,6 @@ def _quantities(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
             text = getattr(entry, field)
             try:
                 if text is not None:
-                    parse_quantity(text, quantity)
-            except DataError as error:
-                yield CampaignError(error.what, file=file, where=f"{where}.{field}", remedy=error.remedy)
+                    Measured(quantity, above=0.0).parse(text)
+            except ValueError as error:
+                yield CampaignError(f"{error}", file=file, where=f"{where}.{field}")

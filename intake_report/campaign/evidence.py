@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from intake_report.campaign.fields import Identifier, Measured, RelativePath, Section, Text
+from intake_report.campaign.fields import Day, Identifier, Measured, Moment, RelativePath, Section, Text
 
 
 class DynoSection(Section):
@@ -20,13 +19,13 @@ class DynoSection(Section):
     elevation: Annotated[float, Measured("length")] | None = Field(
         default=None, description="Of the test cell: questions a cell pressure that was reduced to sea level"
     )
-    fuel_per_cycle: Annotated[float, Field(gt=0.0)] | None = Field(
+    fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = Field(
         default=None, description="mg per litre and cycle, for the compression-ignition corrections"
     )
     aspiration: Literal["natural", "boosted"] | None = None
     smoothing: Annotated[float, Measured("engine_speed", low=0.0)] | None = None
     grid: Annotated[float, Measured("engine_speed", low=1.0)] = 100.0
-    warm_up_pulls: Annotated[int, Field(ge=0)] = 0
+    warm_up_pulls: Annotated[int, Field(ge=0, le=1000)] = 0
     least_coolant: Annotated[float, Measured("temperature")] | None = Field(
         default=None, description="A pull with a colder coolant counts as a warm-up pull"
     )
@@ -41,8 +40,8 @@ class Pull(Section):
     file: RelativePath
     columns: dict[str, str] = Field(default_factory=dict)
     measured_at: Literal["wheel", "engine"]
-    order: Annotated[int, Field(ge=1)]
-    time: dt.datetime | None = None
+    order: Annotated[int, Field(ge=1, le=1_000_000)]
+    time: Moment | None = None
     session: Identifier | None = None
     cell_temperature: Annotated[float, Measured("temperature")] | None = None
     cell_pressure: Annotated[float, Measured("pressure", low=0.0)] | None = None
@@ -90,13 +89,15 @@ class Exposure(Section):
 
     configuration: Identifier
     condition: Literal["wet", "dusty", "hot"]
-    date: dt.date | None = None
+    date: Day | None = None
     duration: Annotated[float, Measured("duration", low=0.0)] | None = None
     observation: Text
-    adverse: bool | Annotated[int, Field(ge=0)] = Field(
+    adverse: bool | Annotated[int, Field(ge=0, le=1_000_000)] = Field(
         description="Whether the trial showed what it looked for (moisture, dust past the filter, damage), or in how many"
     )
-    trials: Annotated[int, Field(ge=1)] = Field(default=1, description="How many like trials this row stands for")
+    trials: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
+        default=1, description="How many like trials this row stands for"
+    )
     inspector: str = Field(default="", description="A role, not a name")
     filter_mass_before: Annotated[float, Measured("mass", low=0.0)] | None = None
     filter_mass_after: Annotated[float, Measured("mass", low=0.0)] | None = None

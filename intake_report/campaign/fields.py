@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from dataclasses import dataclass
 from pathlib import PurePosixPath
-from typing import Annotated
+from typing import Annotated, TypeVar
 
 from pydantic import (
     AfterValidator,
@@ -21,11 +22,32 @@ from pydantic_core import CoreSchema, core_schema
 from intake_report.errors import DataError
 from intake_report.units import QUANTITIES, parse_quantity
 
+# What a quantity of a campaign can be at all [internal unit]; generous round numbers from memory. A field may be narrower.
+_POSSIBLE = {
+    "temperature": (-273.15, 1500.0),
+    "temperature_difference": (-1000.0, 1000.0),
+    "speed": (0.0, 1000.0),
+    "distance": (0.0, 1e7),
+    "length": (-1000.0, 10_000.0),
+    "time": (0.0, 1e6),
+    "duration": (0.0, 1e7),
+    "pressure": (0.0, 2000.0),
+    "restriction": (0.0, 200.0),
+    "volume_flow": (0.0, 10.0),
+    "volume": (0.0, 100.0),
+    "mass": (0.0, 1e5),
+    "engine_speed": (0.0, 30_000.0),
+}
+FIRST_YEAR, LAST_YEAR = 1980, 2200  # clocks of loggers begin in 1980 (the epoch of satellite time) or later
+
 
 class Section(BaseModel):
     """Base of every table of the campaign file: frozen, and a key it does not know is an error."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False, str_strip_whitespace=True)
+
+
+Date = TypeVar("Date", bound=dt.date)
 
 
 @dataclass(frozen=True)
@@ -67,17 +89,20 @@ class Measured:
             raise ValueError(str(error)) from None
         if not math.isfinite(number):
             raise ValueError(f"“{value}” is not a finite number")
-        if self.low is not None and number < self.low:
-            raise ValueError(f"“{value}” must not be below {self.low:g} {self._unit}")
+        possible = _POSSIBLE.get(self.quantity, (-math.inf, math.inf))
+        low, high = (limit if own is None else own for own, limit in zip((self.low, self.high), possible, strict=True))
         if self.above is not None and number <= self.above:
             raise ValueError(f"“{value}” must be above {self.above:g} {self._unit}")
-        if self.high is not None and number > self.high:
-            raise ValueError(f"“{value}” must not be above {self.high:g} {self._unit}")
+        if number < low:
+            raise ValueError(f"“{value}” must not be below {low:g} {self._unit}")
+        if number > high:
+            raise ValueError(f"“{value}” must not be above {high:g} {self._unit}")
         return number
 
     def _without_unit(self, value: object) -> str:
         if isinstance(value, int | float) and not isinstance(value, bool):
-            return f'{value:g} has no unit; write the quantity with its unit: "{value:g} {self._unit}"'
+            number = f"{value:g}" if abs(value) < 1e300 else str(value)[:20]
+            return f'{number} has no unit; write the quantity with its unit: "{number} {self._unit}"'
         what = {list: "a list", dict: "a table", bool: str(value).lower()}.get(type(value), f"“{value}”")
         return f'{what} is not a quantity; write it with its unit: "3 {self._unit}"'
 
@@ -100,6 +125,24 @@ def _inside(value: str) -> str:
         raise ValueError(f"“{value}” leaves the campaign folder; copy the file into it")
     return value
 
+
+def _of_our_time(moment: Date) -> Date:
+    if not FIRST_YEAR <= moment.year <= LAST_YEAR:
+        raise ValueError(f"the year {moment.year} is not one of {FIRST_YEAR} to {LAST_YEAR}")
+    return moment
+
+
+def _month(text: str) -> str:
+    year, _, month = text.partition("-")
+    if not (FIRST_YEAR <= int(year) <= LAST_YEAR and 1 <= int(month) <= 12):
+        raise ValueError(f"“{text}” is not a month")
+    return text
+
+
+Moment = Annotated[dt.datetime, AfterValidator(_of_our_time)]
+Day = Annotated[dt.date, AfterValidator(_of_our_time)]
+Month = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d{2}$"), AfterValidator(_month)]
+"""Year and month: 2026-07."""
 
 Identifier = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
 """An id that can stand in a file name: letters, digits, `_`, `.`, `-`."""

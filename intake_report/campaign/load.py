@@ -5,10 +5,11 @@ from __future__ import annotations
 import difflib
 import json
 import re
+import sys
 import tomllib
 import types
 import typing
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,7 @@ from pydantic import BaseModel, ValidationError
 from intake_report.campaign.checks import cross_checks
 from intake_report.campaign.model import Campaign
 from intake_report.channels import CHANNELS
-from intake_report.errors import CampaignError, CampaignErrors
+from intake_report.errors import CampaignError, CampaignErrors, visible
 from intake_report.units import QUANTITIES
 
 CAMPAIGN_FILE = "campaign.toml"
@@ -65,7 +66,9 @@ def read_campaign(path: Path | str) -> Campaign:
         remedy = f"Name a folder with a {CAMPAIGN_FILE}, or the file itself."
         raise CampaignError("there is no campaign file here.", file=file, remedy=remedy)
     source = file.read_bytes()
-    campaign = validate(_parse_toml(source, file), file)
+    data = _parse_toml(source, file)
+    refuse(_hidden_signs(data, (), file))
+    campaign = validate(data, file)
     campaign._file = file.resolve()
     campaign._source = source
     campaign._given = file
@@ -106,6 +109,29 @@ def _parse_toml(source: bytes, file: Path) -> dict[str, Any]:
         raise CampaignError(what, file=file, where=f"line {line}", remedy="Save it as UTF-8.") from None
     except tomllib.TOMLDecodeError as error:
         raise CampaignError(f"not valid TOML: {error}.", file=file, remedy="Correct the file at that place.") from None
+    except RecursionError:
+        raise CampaignError(
+            "brackets are nested too deep.", file=file, remedy="A campaign needs three levels."
+        ) from None
+    except ValueError:  # of int()
+        what = f"a number in it is longer than {sys.get_int_max_str_digits()} digits."
+        raise CampaignError(what, file=file, remedy="Correct the number.") from None
+
+
+def _hidden_signs(value: object, location: Location, file: Path) -> Iterator[CampaignError]:
+    """Yield texts with signs that nobody sees, or that make another text of what is seen (overrides of direction)."""
+    if isinstance(value, dict):
+        for key, inner in value.items():
+            if visible(key) != key:
+                yield from _hidden_signs(key, location, file)
+            else:
+                yield from _hidden_signs(inner, (*location, key), file)
+    elif isinstance(value, list):
+        for number, inner in enumerate(value):
+            yield from _hidden_signs(inner, (*location, number), file)
+    elif isinstance(value, str) and visible(value) != value:
+        what = f"{_shown(visible(value))} holds a sign that cannot be seen."
+        yield CampaignError(what, file=file, where=_key(location), remedy="Write it without.")
 
 
 # ---- what the validator found, in sentences ----------------------------------------------------------------------

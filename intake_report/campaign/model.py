@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -10,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from intake_report.campaign.evidence import BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
-from intake_report.campaign.fields import Identifier, Measured, RelativePath, Section, Text
+from intake_report.campaign.fields import Day, Identifier, Measured, Moment, Month, RelativePath, Section, Text
 from intake_report.units import UnitSystem
 
 
@@ -42,8 +41,8 @@ class Vehicle(Section):
     """The vehicle under test, as far as it matters for the result."""
 
     description: Text
-    mass: Annotated[float, Measured("mass", low=0.0)] | None = None
-    displacement: Annotated[float, Measured("volume", low=0.0)] | None = None
+    mass: Annotated[float, Measured("mass", above=0.0)] | None = None
+    displacement: Annotated[float, Measured("volume", above=0.0)] | None = None
     aspiration: Literal["natural", "boosted"] | None = None
     transmission: str = ""
     fuel: str = ""
@@ -69,7 +68,7 @@ class InstrumentChannel(Section):
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
     rounding: Literal["nearest", "down", "unknown"] = "unknown"
     time_constant: Annotated[float, Measured("time", low=0.0)] | None = None
-    calibrated: dt.date | None = None
+    calibrated: Day | None = None
     location: str = ""
 
 
@@ -91,12 +90,12 @@ class Log(Section):
     timezone: TimeZone | None = Field(
         default=None, description="Zone of times without an offset; the campaign's if absent"
     )
-    date: dt.date | None = Field(default=None, description="Date of logs that hold only the time of day")
+    date: Day | None = Field(default=None, description="Date of logs that hold only the time of day")
     format: Literal["delimited", "parquet", "arrow", "mdf4", "candump", "gpx"] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
     encoding: str | None = None
-    header_line: Annotated[int, Field(ge=0)] | None = None
+    header_line: Annotated[int, Field(ge=0, le=1_000_000)] | None = None
     dbc: RelativePath | None = None
 
 
@@ -142,7 +141,7 @@ class Run(Section):
     block: Identifier | None = None
     files: tuple[RelativePath, ...] = Field(min_length=1)
     control: tuple[RelativePath, ...] = Field(default=(), description="Log of the control vehicle in tandem")
-    start: dt.datetime | None = None
+    start: Moment | None = None
     start_condition: str = ""
     road: Literal["dry", "damp", "wet"] | None = None
     sky: Literal["clear", "partly cloudy", "overcast", "night"] | None = None
@@ -157,7 +156,7 @@ class Run(Section):
 class WeatherReading(Section):
     """One reading taken by hand, or one value of a forecast, with its time."""
 
-    time: dt.datetime
+    time: Moment
     temperature: Annotated[float, Measured("temperature")] | None = None
     dew_point: Annotated[float, Measured("temperature")] | None = None
     humidity: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
@@ -188,7 +187,7 @@ class Weather(Section):
     resolution: Annotated[float, Measured("temperature_difference", low=0.0)] | None = Field(
         default=None, description="Step of the temperature reading; found from a table if absent"
     )
-    month: Annotated[str, Field(pattern=r"^\d{4}-\d{2}$")] | None = Field(
+    month: Month | None = Field(
         default=None, description="Year and month of METAR reports, which give only the day: 2026-07"
     )
     columns: dict[str, str] = Field(default_factory=dict)
@@ -214,7 +213,7 @@ class SoakCheck(Section):
     """
 
     id: Identifier
-    time: dt.datetime | None = Field(default=None, description="When the readings were taken")
+    time: Moment | None = Field(default=None, description="When the readings were taken")
     stood: Annotated[float, Measured("duration", low=0.0, high=30.0 * 86400.0)] = Field(
         description="How long the vehicle stood before, engine off"
     )
@@ -261,7 +260,7 @@ class Limit(Section):
 class Metrics(Section):
     """Settings that the metrics share."""
 
-    recovery_margins: tuple[Annotated[float, Measured("temperature_difference", low=0.0)], ...] = (
+    recovery_margins: tuple[Annotated[float, Measured("temperature_difference", above=0.0)], ...] = (
         5.0 / 3.0,
         25.0 / 9.0,
     )
@@ -269,7 +268,7 @@ class Metrics(Section):
     minimum_stop: Annotated[float, Measured("time", low=1.0)] = 10.0
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
     draws: Annotated[int, Field(ge=100, le=1_000_000)] = 2000
-    seed: Annotated[int, Field(ge=0)] = 1
+    seed: Annotated[int, Field(ge=0, le=2**63)] = 1
     equivalence: dict[str, str] = Field(
         default={}, description="Metric = margin within which two values count as equal"
     )

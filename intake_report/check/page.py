@@ -6,7 +6,7 @@ import sys
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from pathlib import PurePath
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from rich.console import Console, Group, RenderableType
@@ -17,6 +17,7 @@ from rich.text import Text
 from intake_report import formatting
 from intake_report.check.logs import known_behaviour
 from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, Timeline
+from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.units import UnitSystem, to_display
@@ -55,7 +56,7 @@ def show_summary(checks: Sequence[LogCheck]) -> None:
         why = check.reasons[0] if check.reasons and check.verdict != "accept" else ""
         style = _STYLES[check.verdict].removeprefix("bold ")
         _add(table, (_name(check), check.verdict, why), style)
-    _write(rendered(["", Rule(style="dim"), "", Text(f"{len(checks)} logs", "bold"), table], _console()))
+    _write(rendered(["", Rule(style="dim"), "", _text(f"{len(checks)} logs", "bold"), table], _console()))
 
 
 def _console() -> Console:
@@ -87,7 +88,7 @@ def page(check: LogCheck, width: int) -> Group:
     sections = (
         _verdict(check),
         _facts(check, width),
-        [Text(line) for line in draw(check, width)],
+        [_text(line) for line in draw(check, width)],
         _criteria(check, width),
         _channels(check, width),
         _faults(check),
@@ -115,13 +116,20 @@ def _table(columns: int, *, right: Iterable[int] = (), flexible: int = 0) -> Tab
 
 
 def _add(table: Table, cells: Iterable[str], style: str = "") -> None:
-    table.add_row(*(Text(cell, style, no_wrap=True, overflow="ellipsis") for cell in cells))
+    table.add_row(*(_text(cell, style, no_wrap=True, overflow="ellipsis") for cell in cells))
+
+
+def _text(
+    text: str, style: str = "", *, no_wrap: bool = False, overflow: Literal["ellipsis", "ignore"] | None = None
+) -> Text:
+    """Return a text as it is printed: signs of a log or a file name that steer a terminal are written out."""
+    return Text(visible(text), style, no_wrap=no_wrap, overflow=overflow)
 
 
 def _bullets(texts: Iterable[str], mark: str = "•", style: str = "") -> list[RenderableType]:
     grid = Table.grid(padding=(0, 1, 0, 0))
     for text in dict.fromkeys(texts):
-        grid.add_row(f"  {mark}", Text(text, style))
+        grid.add_row(f"  {mark}", _text(text, style))
     return [grid] if grid.row_count else []
 
 
@@ -130,10 +138,10 @@ def _verdict(check: LogCheck) -> list[RenderableType]:
     if check.found_by == "candidate":
         what.append(f"candidate for {check.campaign}")
     word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
-    head = Text(f"{word.upper()}   {', '.join(what)}", _STYLES[check.verdict], no_wrap=True, overflow="ellipsis")
+    head = _text(f"{word.upper()}   {', '.join(what)}", _STYLES[check.verdict], no_wrap=True, overflow="ellipsis")
     parts: list[RenderableType] = [head, *_bullets(check.reasons)]
     if check.verdict == "repeat the run" and check.limitations:
-        parts += [Text("  Besides:", "dim"), *_bullets(check.limitations)]
+        parts += [_text("  Besides:", "dim"), *_bullets(check.limitations)]
     return parts
 
 
@@ -165,7 +173,7 @@ def _facts(check: LogCheck, width: int) -> list[RenderableType]:
         if check.compared:
             road.append(f"beside {formatting.count(len(check.compared), 'other run')}")
         lines.append(road)
-    return [Text(text) for line in lines for text in _joined(line, width)]
+    return [_text(text) for line in lines for text in _joined(line, width)]
 
 
 def _joined(items: Iterable[str], width: int) -> list[str]:
@@ -237,14 +245,14 @@ def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
         _add(table, cells if differences else cells[:2] + cells[3:], style)
     parts: list[RenderableType] = [table]
     if differences:
-        parts.append(Text("“off by” is the difference from the median of the campaign's runs.", "dim"))
+        parts.append(_text("“off by” is the difference from the median of the campaign's runs.", "dim"))
     unknown: dict[str, list[str]] = defaultdict(list)
     for c in check.criteria:
         if c.outcome == "unknown":
             unknown[c.reason.rstrip(".") or "not known"].append(c.title)
     if unknown:
         reasons = "; ".join(f"{', '.join(titles)} ({why})" for why, titles in unknown.items())
-        parts.append(Text(f"Not judged: {reasons}.", "dim"))
+        parts.append(_text(f"Not judged: {reasons}.", "dim"))
     return parts
 
 
@@ -305,9 +313,9 @@ def _faults(check: LogCheck) -> list[RenderableType]:
         touched = ", ".join(t for q in entries if (t := _touched(q)))
         worst = f" {entries[0]['channel']}:" if len(entries) > 1 and entries[0]["channel"] else ""
         lines.append(f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {entries[0]['reason']}")
-    parts: list[RenderableType] = [Text("Kept out or noticed", "dim"), *_bullets(lines, "·")]
+    parts: list[RenderableType] = [_text("Kept out or noticed", "dim"), *_bullets(lines, "·")]
     if len(by_step) > _MOST_FAULTS:
-        parts.append(Text(f"    and {len(by_step) - _MOST_FAULTS} kinds more; --json has them all", "dim"))
+        parts.append(_text(f"    and {len(by_step) - _MOST_FAULTS} kinds more; --json has them all", "dim"))
     return parts
 
 
@@ -323,7 +331,7 @@ def _crossed(check: LogCheck) -> list[RenderableType]:
     )
     if not made:
         return []
-    parts: list[RenderableType] = [Text("Cross checks", "dim")]
+    parts: list[RenderableType] = [_text("Cross checks", "dim")]
     for c in made:
         text = f"{c['name'].replace('-', ' ')} {c['status']}: {c['evidence']}"
         flagged = c["status"] == "flagged"
@@ -355,8 +363,8 @@ def _mapping(check: LogCheck) -> list[RenderableType]:
             "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
             "[run.log.columns] below this [[run]] where only its log differs:"
         )
-    pasted = [Text(line, no_wrap=True, overflow="ignore") for line in check.mapping_text.splitlines()]
-    return [Text(lead, "dim"), *pasted]
+    pasted = [_text(line, no_wrap=True, overflow="ignore") for line in check.mapping_text.splitlines()]
+    return [_text(lead, "dim"), *pasted]
 
 
 # ---- timeline ----------------------------------------------------------------------------------------------------

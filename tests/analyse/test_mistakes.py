@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 import roadlog
 
@@ -22,6 +24,21 @@ def test_no_log_is_read_before_claims_and_limits_are_right(tmp_path, monkeypatch
     monkeypatch.setattr(inputs, "load_run", lambda *a, **k: pytest.fail("a log was read"))
     with pytest.raises(CampaignError, match=r"acceptance\.coverag: .* Did you mean “coverage”"):
         chain(campaign)
+
+
+@pytest.mark.parametrize(
+    ("code", "limit", "said"),
+    [
+        ("ambient", "-1 degF", "“-1 degF” is not possible: it has to lie in 0 to 1e+06"),
+        ("cross-track", "1e300 m", "is not possible"),
+        ("stops", -3, "“-3” is not possible"),
+        ("coverage", "150 %", "“150 %” is not possible: it has to lie in 0 to 100 %"),
+    ],
+)
+def test_limits_that_cannot_be_are_refused_with_their_range(tmp_path, code, limit, said):
+    with pytest.raises(CampaignError, match=re.escape(said)) as caught:
+        load_logs(changed(tmp_path, "acceptance", {code: limit}))
+    assert caught.value.where == f"acceptance.{code}"
 
 
 def test_a_misspelt_column_cites_the_key_and_the_log(tmp_path):

@@ -179,6 +179,12 @@ def test_a_long_page_says_its_verdict_again_at_the_end(checks, monkeypatch):
     assert ends["24"].startswith(ends["200"]) and ends["24"].count("LIMITATION") == ends["200"].count("LIMITATION") + 1
 
 
+def test_signs_that_steer_a_terminal_are_written_out(capsys):
+    show(LogCheck(("a\x1b[2J.csv",), "accept", reasons=("“Speed\u202e\x07” is known.",), format="delimited"))
+    out = capsys.readouterr().out
+    assert "a\\x1b[2J.csv" in out and "Speed\\u202e\\x07" in out and "\x1b" not in out
+
+
 def test_colours_only_on_a_terminal(tmp_path, monkeypatch):
     path = plain_log(tmp_path / "a.csv")
     assert "\x1b[1;32mACCEPT" in shown(path, "utf-8", Terminal, monkeypatch)
