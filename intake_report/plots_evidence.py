@@ -9,7 +9,7 @@ import numpy as np
 from intake_report import formatting
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult, MeanCurve
-from intake_report.plots import _axis_label, _figure, _legend, _Look, _shown, styled
+from intake_report.plots import Look, axis_label, legend, new_figure, shown, styled
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.units import to_display
@@ -24,10 +24,10 @@ GREY = "#555555"
 @styled
 def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
     """Draw the mass of air in the volume against its temperature, with ambient and the configurations on the curve."""
-    look = _Look(result)
-    figure = _figure(3.0)
+    look = Look(result)
+    figure = new_figure(3.0)
     panel = figure.subplots()
-    panel.plot(_shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
+    panel.plot(shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
     at = float(to_display(air.ambient, "temperature", result.units))
     panel.plot(at, air.ambient_mass, marker="_", ms=11, mew=1.6, color=GREY, ls="none", label="Ambient air")
     for point in air.points:
@@ -46,7 +46,7 @@ def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
     )
     share.set_ylabel("Share of ambient [%]")
     share.spines["right"].set_visible(True)
-    panel.set_xlabel(_axis_label("Temperature of the air", "temperature", result))
+    panel.set_xlabel(axis_label("Temperature of the air", "temperature", result))
     panel.set_ylabel("Mass of air [g]")
     panel.grid()
     panel.margins(x=0.0)
@@ -58,50 +58,50 @@ def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
 @styled
 def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     """Draw the mean curves of power and torque with their pointwise bands."""
-    look = _Look(result)
-    figure = _figure(2.9)
+    look = Look(result)
+    figure = new_figure(2.9)
     panels = figure.subplots(1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
             _band(panel, curve, result, look)
         panel.set_xlabel("Engine speed [rpm]")
-        panel.set_ylabel(_axis_label(quantity.capitalize(), quantity, result))
+        panel.set_ylabel(axis_label(quantity.capitalize(), quantity, result))
         panel.grid()
         panel.margins(x=0.0)
-    _legend(figure, panels[0])
+    legend(figure, panels[0])
     return figure
 
 
-def _band(panel: Axes, curve: MeanCurve, result: ReportResult, look: _Look) -> None:
+def _band(panel: Axes, curve: MeanCurve, result: ReportResult, look: Look) -> None:
     colour = look.colour(curve.configuration)
     panel.plot(
         curve.speed,
-        _shown(curve.mean, curve.quantity, result),
+        shown(curve.mean, curve.quantity, result),
         color=colour,
         ls=look.dash(curve.configuration),
         label=f"{result.name_of(curve.configuration)} ({formatting.count(curve.n, 'pull')})",
     )
     if curve.low is not None and curve.high is not None:
-        low, high = (_shown(limit, curve.quantity, result) for limit in (curve.low, curve.high))
+        low, high = (shown(limit, curve.quantity, result) for limit in (curve.low, curve.high))
         panel.fill_between(curve.speed, low, high, color=colour, alpha=0.14, lw=0)
 
 
 @styled
 def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
-    look = _Look(result)
+    look = Look(result)
     curves = [curve for curve in dyno.differences if curve.quantity == "power"]
     rows = -(-len(curves) // 2)
-    figure = _figure(0.3 + 1.9 * rows)
+    figure = new_figure(0.3 + 1.9 * rows)
     panels = figure.subplots(rows, min(2, len(curves)), sharex=True, sharey=True, squeeze=False).ravel()
     for panel in panels[len(curves) :]:
         panel.set_visible(False)
     for panel, curve in zip(panels, curves, strict=False):
         colour = look.colour(curve.candidate)
-        low, high = (_shown(limit, "power", result) for limit in (curve.low, curve.high))
+        low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))
         if np.isfinite(low).any():
             panel.fill_between(curve.speed, low, high, color=colour, alpha=0.16, lw=0)
-        panel.plot(curve.speed, _shown(curve.difference, "power", result), color=colour)
+        panel.plot(curve.speed, shown(curve.difference, "power", result), color=colour)
         panel.axhline(0.0, color=GREY, lw=0.8)
         panel.set_title(
             f"{result.name_of(curve.candidate)} ({curve.n_candidate} / {curve.n_baseline} pulls)",
@@ -111,29 +111,29 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
         panel.set_xlabel("Engine speed [rpm]")
         panel.grid(axis="y")
         panel.margins(x=0.0)
-    panels[0].set_ylabel(_axis_label("Difference of power", "power", result))
+    panels[0].set_ylabel(axis_label("Difference of power", "power", result))
     return figure
 
 
 @styled
 def restriction_figure(result: ReportResult, curves: RestrictionSet) -> Figure:
     """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
-    look = _Look(result)
-    figure = _figure(3.1)
+    look = Look(result)
+    figure = new_figure(3.1)
     panel = figure.subplots()
     for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
         colour, name = look.colour(fit.configuration), result.name_of(fit.configuration)
         flow = np.linspace(fit.lowest, fit.highest, 60)
         panel.plot(
-            _shown(flow, "volume_flow", result),
-            _shown(fit.coefficient * flow**fit.exponent, "restriction", result),
+            shown(flow, "volume_flow", result),
+            shown(fit.coefficient * flow**fit.exponent, "restriction", result),
             color=colour,
             ls=look.dash(fit.configuration),
             label=name,
         )
         panel.plot(
-            _shown((q for q, _ in fit.points), "volume_flow", result),
-            _shown((drop for _, drop in fit.points), "restriction", result),
+            shown((q for q, _ in fit.points), "volume_flow", result),
+            shown((drop for _, drop in fit.points), "restriction", result),
             ls="none",
             marker=look.marker(fit.configuration),
             ms=4.5,
@@ -142,10 +142,10 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet) -> Figure:
     if curves.airflow is not None:
         at = float(to_display(curves.airflow, "volume_flow", result.units))
         panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
-    panel.set_xlabel(_axis_label("Airflow", "volume_flow", result))
-    panel.set_ylabel(_axis_label("Restriction", "restriction", result))
+    panel.set_xlabel(axis_label("Airflow", "volume_flow", result))
+    panel.set_ylabel(axis_label("Restriction", "restriction", result))
     panel.set_xlim(left=0.0)
     panel.set_ylim(bottom=0.0)
     panel.grid()
-    _legend(figure, panel)
+    legend(figure, panel)
     return figure

@@ -18,8 +18,7 @@ from intake_report.campaign import Campaign, load_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
-from intake_report.render.dates import report_date
-from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.meta import Attachment, ReportMeta, report_date
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from intake_report import formatting
-from intake_report.messages import Message, Part, said
+from intake_report.messages import Beyond, Count, Interval, Listing, Message, Part, Value, said
 from intake_report.units import UnitSystem
 
 Scalar = str | int | float | bool | None
@@ -71,6 +71,30 @@ class Field:
         return form(float(value), self.quantity, system, self.decimals, signed=self.signed)
 
 
+@dataclass(frozen=True)
+class Across:
+    """How a tidy frame is printed with one of its columns across the page; the files keep the rows of the frame.
+
+    Parameters
+    ----------
+    down, by : str
+        Columns of the frame: one printed row per value of `down`, one printed column per value of `by`.
+    headings : tuple of (value, heading)
+        The printed columns in order.
+    cell : callable
+        ``cell(row, system) -> str`` of the row in which both values meet.
+    align, width
+        Of all these columns.
+    """
+
+    down: str
+    by: str
+    headings: tuple[tuple[Any, Part], ...]
+    cell: Callable[[Any, UnitSystem], str]
+    align: Literal["left", "right", "center"] = "right"
+    width: float = 2.0
+
+
 @dataclass(frozen=True, eq=False)
 class ReportTable:
     """A table of the report.
@@ -85,6 +109,8 @@ class ReportTable:
         One row per row of the table [internal units].
     notes : tuple of Part
         Printed under the table.
+    across : Across, optional
+        Further printed columns, one per value of a column of the frame.
     """
 
     label: str
@@ -92,15 +118,37 @@ class ReportTable:
     fields: tuple[Field, ...]
     frame: pd.DataFrame
     notes: tuple[Part, ...] = ()
+    across: Across | None = None
 
     @property
     def shown(self) -> tuple[Field, ...]:
         """Columns that are printed."""
         return tuple(field for field in self.fields if field.header != "")
 
+    def columns(self, system: UnitSystem) -> list[tuple[str, Literal["left", "right", "center"], float]]:
+        """Return heading, alignment and relative width of the printed columns."""
+        made: list[tuple[str, Literal["left", "right", "center"], float]] = [
+            (f.heading(system), f.align or ("right" if f.quantity else "left"), f.width) for f in self.shown
+        ]
+        if self.across:
+            made += [(said(h, system), self.across.align, self.across.width) for _, h in self.across.headings]
+        return made
+
     def cells(self, system: UnitSystem) -> list[tuple[str, ...]]:
         """Return the printed rows."""
-        return [tuple(f.printed(row, system) for f in self.shown) for row in self.frame.itertuples(index=False)]
+        rows = list(self.frame.itertuples(index=False))
+        if self.across is None:
+            return [tuple(f.printed(row, system) for f in self.shown) for row in rows]
+        by_place = {(getattr(row, self.across.down), getattr(row, self.across.by)): row for row in rows}
+        first: dict[Any, Any] = {}
+        for row in rows:
+            first.setdefault(getattr(row, self.across.down), row)
+        made = []
+        for down, row in first.items():
+            places = [by_place.get((down, value)) for value, _ in self.across.headings]
+            across = (formatting.ABSENT if place is None else self.across.cell(place, system) for place in places)
+            made.append((*(f.printed(row, system) for f in self.shown), *across))
+        return made
 
     def records(self) -> list[dict[str, Scalar]]:
         """Return the rows for CSV and JSON: internal units, None where there is no value."""
@@ -130,7 +178,7 @@ def _absent(value: Any) -> bool:
 def _scalar(value: Any) -> Scalar:
     if _absent(value):
         return None
-    if isinstance(value, Message):
+    if isinstance(value, Message | Value | Interval | Beyond | Count | Listing):
         return value.text("si")
     if isinstance(value, tuple | list):
         return "; ".join(str(_scalar(item)) for item in value)

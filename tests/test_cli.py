@@ -364,7 +364,7 @@ def test_date_defaults_to_today_in_the_zone_of_the_campaign(small):
     from zoneinfo import ZoneInfo
 
     from intake_report.campaign import load_campaign
-    from intake_report.render.dates import report_date
+    from intake_report.render.meta import report_date
 
     campaign = load_campaign(small.file)
     before, given, after = dt.datetime.now(dt.UTC).date(), report_date(campaign), dt.datetime.now(dt.UTC).date()

@@ -12,8 +12,8 @@ from markupsafe import Markup, escape
 from intake_report.errors import DataError
 from intake_report.render import inline
 from intake_report.render.blocks import Block, Column, Table
+from intake_report.render.figure import clean_svg
 from intake_report.render.numbering import Document, Item, Target
-from intake_report.render.svg import clean_svg
 
 TEMPLATES = Path(__file__).parent / "templates"
 _MATHML = "http://www.w3.org/1998/Math/MathML"

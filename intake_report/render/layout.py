@@ -1,14 +1,17 @@
-"""Fit a table to the width of a page: type size, column widths, and a split when it is too wide for both."""
+"""Fit a table to the width of a page: type size, column widths, a split when it is too wide; what the PDF's fonts can print."""
 
 from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib.util import find_spec
+from pathlib import Path
 
 from intake_report.render.blocks import Table
-from intake_report.render.fonts import spellable
 from intake_report.render.numbering import Document
 
 SIZES = (9.0, 8.5, 8.0, 7.5, 7.0)  # pt; below 7 pt nobody reads a column of numbers with pleasure
@@ -21,6 +24,9 @@ _STRETCH = 1.9  # a small table stays narrower than the page: its columns would 
 _LONGEST_PIECE = 14  # characters; a longer word gets places where it may break
 _BREAK_AFTER = re.compile(r"(?<=[-/_.,:;@=&\\])(?=[^\s\d])")
 ZERO_WIDTH_SPACE = "\u200b"
+# Ranges that the text face and its fallback both cover; most texts never need to look further.
+_SURE = frozenset(map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180)))) - {"\u00ad"}
+_DROPPED = {"Cf", "Mn", "Me"}  # joiners, variation selectors, marks: nothing to show when the face lacks them
 
 
 @dataclass(frozen=True)
@@ -190,3 +196,41 @@ def _widths(
     if total <= 0:
         return tuple(low + spare / len(least) for low in least)
     return tuple(low + spare * part / total for low, part in zip(least, extra, strict=True))
+
+
+def font_folder() -> Path:
+    """Return the folder of the DejaVu fonts that matplotlib brings (found without importing matplotlib)."""
+    spec = find_spec("matplotlib")
+    if spec is None or spec.origin is None:  # pragma: no cover - matplotlib is a dependency
+        raise FileNotFoundError("matplotlib is not installed")
+    return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
+
+
+@cache
+def _covered() -> frozenset[int]:
+    """Return the code points that every DejaVu face used in the PDF has."""
+    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
+
+    names = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSans-Oblique.ttf")
+    maps = [frozenset(TTFont(font_folder() / name, lazy=True).getBestCmap()) for name in names]
+    return frozenset.intersection(*maps)
+
+
+def spellable(text: str) -> str:
+    """Return `text` with each character that no font of the PDF has written as its code point, "[U+1F600]".
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+    """
+    if _SURE.issuperset(text):
+        return text
+    return "".join(char if char in _SURE or ord(char) in _covered() else _spelled(char) for char in text)
+
+
+def _spelled(char: str) -> str:
+    return "" if unicodedata.category(char) in _DROPPED else f"[U+{ord(char):04X}]"

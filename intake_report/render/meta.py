@@ -1,4 +1,4 @@
-"""What an export has to know beside the notebook: the report's identity and the files attached to the PDF."""
+"""What an export has to know beside the notebook: date and identity of the report, and the files attached to the PDF."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Literal
+from zoneinfo import ZoneInfo
 
+from intake_report.campaign import Campaign
 from intake_report.errors import DataError
 
 
@@ -78,3 +80,26 @@ class Attachment:
     def __post_init__(self) -> None:
         if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", self.name):
             raise DataError(f"The attachment name {self.name!r} is not a plain file name.")
+
+
+def report_date(campaign: Campaign, text: str = "") -> str:
+    """Return the ISO date of the report: the one given, else today in the campaign's time zone.
+
+    Parameters
+    ----------
+    campaign : Campaign
+        For its time zone.
+    text : str
+        ISO date, or empty.
+
+    Raises
+    ------
+    DataError
+        If `text` is not a date.
+    """
+    if not text:
+        return datetime.now(ZoneInfo(campaign.about.timezone)).date().isoformat()
+    try:
+        return date.fromisoformat(text).isoformat()
+    except ValueError:
+        raise DataError(f"“{text}” is not a date.", remedy="Write it as 2026-07-31.") from None

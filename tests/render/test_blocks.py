@@ -13,7 +13,7 @@ from intake_report.errors import DataError
 from intake_report.render import blocks, inline
 from intake_report.render.blocks import Column, Cover, Equation, Figure, Heading, Paragraph, Table
 from intake_report.render.layout import ZERO_WIDTH_SPACE, breakable, plan
-from intake_report.render.markdown import markdown_blocks
+from intake_report.render.notebook import markdown_blocks
 from intake_report.render.numbering import number
 
 from . import samples

@@ -10,9 +10,8 @@ import pytest
 from matplotlib.figure import Figure as MplFigure
 
 from intake_report.errors import DataError
-from intake_report.render.figure import figure_block
+from intake_report.render.figure import clean_svg, figure_block
 from intake_report.render.show import mime_bundle
-from intake_report.render.svg import clean_svg
 
 from .samples import drawing
 

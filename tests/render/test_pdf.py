@@ -16,11 +16,9 @@ from PIL import Image
 
 from intake_report.errors import DataError
 from intake_report.render import typst as typst_exporter
-from intake_report.render import typst_source
 from intake_report.render.blocks import Column, Cover, Definitions, Equation, Heading, Paragraph, Table
-from intake_report.render.fonts import font_folder
 from intake_report.render.html import export_html
-from intake_report.render.layout import text_width
+from intake_report.render.layout import font_folder, text_width
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.notebook import extract_data, normalise_notebook, table_csv, write_assets
 from intake_report.render.numbering import number
@@ -203,7 +201,7 @@ def test_long_words_and_texts_stay_in_their_columns(tmp_path):
 
 
 def test_margin_check_sees_what_sticks_out(tmp_path, monkeypatch):
-    monkeypatch.setattr(typst_source, "breakable", lambda text, longest=14: text)
+    monkeypatch.setattr(typst_exporter, "breakable", lambda text, longest=14: text)
     _export(tmp_path, Paragraph("W" * 300))
     assert _ink_outside(tmp_path / "project", 595.28) != []
 
@@ -214,7 +212,7 @@ def test_width_estimate_is_on_the_wide_side(tmp_path):
         "Configuration", "Intake", "ambient", "temperature", "[K/min]", "−12.3", "1234.567", "2025-06-03", "run-07",
         "WIDE-CAPS", "0123456789abcdef", "±0.4 to 1.7", "Überlänge", "kPa", "not reached", "mmmm", "illicit",
     ]  # fmt: skip
-    array = ", ".join(typst_source.string(word) for word in words)
+    array = ", ".join(typst_exporter.string(word) for word in words)
     (tmp_path / "m.typ").write_text(
         '#set text(font: ("Libertinus Serif", "DejaVu Sans"), size: 100pt, fallback: false, number-width: "tabular")\n'
         f"#context [#metadata(({array}).map(it => measure(it).width / 100pt))<m>]",

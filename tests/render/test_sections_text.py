@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots, plots_places
+from intake_report import plots
 from intake_report.campaign import load_campaign
 from intake_report.provenance import repeat_command
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table
 from intake_report.render.layout import height, plan
 from intake_report.render.numbering import number
-from intake_report.render.typst_source import WHOLE
+from intake_report.render.typst import WHOLE
 from intake_report.results.places import PeakPlace
 
 
@@ -34,7 +34,7 @@ def test_peaks_by_place_are_those_of_the_metric(demo):
     assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
         run: (pytest.approx(value), pytest.approx(distance)) for run, (value, distance) in metric.items()
     }
-    panel = plots_places.places_figure(result, result.places).get_axes()[0]
+    panel = plots.places_figure(result, result.places).get_axes()[0]
     drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
     assert drawn == {round(value, 6) for value, _ in metric.values()}
 

@@ -7,9 +7,8 @@ from dataclasses import replace
 import pytest
 
 from intake_report.analyse.limitations.layout import ONE_RUN
-from intake_report.render.sections.gravest import gravest
-from intake_report.render.sections.reader_units import in_reader_units
-from intake_report.render.sections.sentences import answer, for_all, subjects
+from intake_report.results.compared import gravest
+from intake_report.render.sections.sentences import answer, subjects
 from intake_report.results import ControlEffect
 
 
@@ -71,30 +70,22 @@ def test_margin_that_is_not_reached_is_said_with_its_count(demo):
     assert "Open cone element not reached in 1 of 3 runs, else in" in answer(replace(result, values=values))[1]
 
 
-def test_without_a_highway_entry_the_reason_is_of_all_runs(demo):
+def test_without_a_highway_entry_the_reason_is_said_once(demo):
     result = demo.chain.result
     values = tuple(
-        replace(v, status="not computed", value=None, reason="the run has no highway entry")
+        replace(v, status="not computed", value=None, reason="no highway entry in the run")
         if v.key.startswith("recovery_time")
         else v
         for v in result.values
     )
-    assert answer(replace(result, values=values))[1].endswith("could be compared: no run has a highway entry.")
-    assert for_all("the readings have a gap") == "the readings have a gap"
+    assert answer(replace(result, values=values))[1].endswith("could be compared: no highway entry in the run.")
 
 
 def test_nothing_comparable_has_no_word_on_one_run_each(badly_designed):
     result = badly_designed.chain.result
-    assert gravest(result, 1) == (ONE_RUN.cover,)
+    assert gravest(result.limitations, True, 1) == (ONE_RUN.cover,)
     rows = tuple(replace(c, difference=None, low=None, high=None) for c in result.comparisons)
     sentences = answer(replace(result, comparisons=rows))
     assert "no comparison" in sentences[0] and "over ambient with" in sentences[0]
     assert not any("one run per configuration" in s for s in sentences)
 
-
-def test_units_of_the_reader():
-    text = "falls by less than 3 K, +2.6 K over 60 km/h, 18.18 km, 16 m/s² and 3 °F (1.7 K)"
-    assert in_reader_units(text, "si") == text
-    got = in_reader_units(text, "us").replace("\u00a0", " ")
-    # 3 K × 9/5 = 5.4 °F; 2.6 K = 4.7 °F; 60 km/h = 37 mph; 18.18 km = 11.30 mi (exact definitions)
-    assert got == "falls by less than 5.4 °F, +4.7 °F over 37 mph, 11.30 mi, 16 m/s² and 3 °F (1.7 K)"

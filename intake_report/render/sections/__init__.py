@@ -2,8 +2,7 @@
 
 from intake_report.render.sections.air import air, off_road
 from intake_report.render.sections.bench import exposure, service
-from intake_report.render.sections.changes import changes
-from intake_report.render.sections.closing import cautions, data, provenance
+from intake_report.render.sections.closing import cautions, changes, data, provenance
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
 from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import all_values, claims, limitations, results

@@ -1,13 +1,21 @@
-"""Cautions, provenance, and the data that travels with the notebook."""
+"""What changed since the report before, cautions, provenance, and the data that travels with the notebook."""
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+from typing import Any
+
+from intake_report import formatting
 from intake_report.campaign import Campaign
+from intake_report.errors import DataError
 from intake_report.provenance import input_hashes, main_versions, repeat_command
-from intake_report.render.blocks import Block, Callout, Column, Data, Heading, Paragraph, Preformatted
-from intake_report.render.sections.tables import literal_table
+from intake_report.render.blocks import Block, Callout, Data, Heading, Paragraph, Preformatted
+from intake_report.render.inline import literal
+from intake_report.render.sections.tables import block_of
+from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
-from intake_report.results.document import results_json
+from intake_report.results.document import results_document, results_json
 
 ROAD = (
     "Runs on public roads are driven within the traffic rules, with the logger started before moving off and not operated by the "
@@ -33,8 +41,22 @@ def cautions(campaign: Campaign) -> tuple[Block, ...]:
 
 def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
     """Return the inputs with their hashes, the versions of what computed the report, and the command that repeats it."""
-    inputs = input_hashes(campaign)
-    versions = main_versions()
+    inputs = ReportTable(
+        "tab-inputs",
+        "Input files",
+        (
+            Field("path", "File", width=3.0),
+            Field("size", "Bytes", "number"),
+            Field("sha256", "SHA-256 (first 16 digits)", cell=lambda item, _: item.sha256[:16], width=2.4),
+        ),
+        frame_of(input_hashes(campaign)),
+    )
+    versions = ReportTable(
+        "tab-versions",
+        "Software; every installed distribution is in manifest.json",
+        (Field("package", "Package"), Field("version", "Version")),
+        frame_of({"package": package, "version": version} for package, version in main_versions().items()),
+    )
     return (
         Heading(1, "Provenance", "sec-provenance"),
         Paragraph(
@@ -42,24 +64,83 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
             "same versions and same date give the same bytes. To repeat it:"
         ),
         Preformatted(repeat_command(campaign, date)),
-        literal_table(
-            label="tab-inputs",
-            caption="Input files",
-            columns=(Column("File"), Column("Bytes", "right"), Column("SHA-256 (first 16 digits)")),
-            rows=tuple((item.path, str(item.size), item.sha256[:16]) for item in inputs),
-            values=(("file", "bytes", "sha256"), *((item.path, item.size, item.sha256) for item in inputs)),
-            widths=(3.0, 1.0, 2.4),
-        ),
-        literal_table(
-            label="tab-versions",
-            caption="Software; every installed distribution is in manifest.json",
-            columns=(Column("Package"), Column("Version")),
-            rows=tuple(versions.items()),
-            widths=(2.0, 2.0),
-        ),
+        block_of(inputs, campaign.about.units),
+        block_of(versions, campaign.about.units),
     )
 
 
 def data(result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
     """Return results.json as a block that is not drawn, so that every way of running the notebook carries it."""
     return (Data("results.json", "application/json", results_json(result, date, revision)),)
+
+
+def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
+    """Return what the report before this one said otherwise; nothing when there is none.
+
+    Parameters
+    ----------
+    result : ReportResult
+        This report's result.
+    previous : str
+        Path of the results.json of the report before; empty when this is the first.
+    """
+    if not previous:
+        return ()
+    before = _read(Path(previous))
+    heading = Heading(1, "Changes since the report before", "sec-changes")
+    if "damaged" in before:
+        text = "is missing or was changed after it was issued, so what changed since then cannot be told."
+        return (heading, Paragraph(f"The report before, {literal(str(before['damaged']))}, {text}"))
+    now = results_document(result, before["date"], before["revision"])
+    issued = f"{before['date']}, revision {before['revision']}"
+    rows = _changed(before, now, result)
+    if not rows:
+        return (
+            heading,
+            Paragraph(f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."),
+        )
+    table = ReportTable(
+        "tab-changes",
+        f"What changed since the report of {issued}",
+        (Field("subject", "Subject"), Field("before", "Before"), Field("now", "Now")),
+        frame_of(rows),
+    )
+    return (heading, Paragraph(f"Compared with the report of {issued}:"), block_of(table, result.units))
+
+
+def _read(path: Path) -> dict[str, Any]:
+    try:
+        document = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise DataError(f"the earlier results cannot be read ({error}).", file=path) from None
+    if not isinstance(document, dict) or not document.keys() & {"comparisons", "damaged"}:
+        raise DataError("this is not a results.json of a report.", file=path)
+    return document
+
+
+def _changed(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> list[dict[str, str]]:
+    old, new = _statements(before), _statements(now)
+    titles = {m["key"]: m["printed_title"] for m in (*before["metrics"], *now["metrics"])}
+    names = {c.id: c.name for c in result.configurations}
+    rows = []
+    for subject in dict.fromkeys((*old, *new)):
+        was, is_now = old.get(subject, formatting.ABSENT), new.get(subject, formatting.ABSENT)
+        if was != is_now:
+            kind, *rest = subject
+            label = ", ".join(titles.get(part, names.get(part, part)) for part in rest)
+            rows.append({"subject": f"{kind}: {label}", "before": was, "now": is_now})
+    return rows
+
+
+def _statements(document: dict[str, Any]) -> dict[tuple[str, ...], str]:
+    """Return what a report states, by subject."""
+    statements: dict[tuple[str, ...], str] = {}
+    for run in document["runs"]:
+        statements["Run", run["id"]] = run["decision"]
+    for c in document["comparisons"]:
+        statements["Difference", c["key"], c["configuration"]] = f"{c['text']} ({c['interval_text']}), {c['verdict']}"
+    for claim in document["claims"]:
+        statements["Claim", claim["text"]] = claim["verdict"]
+    for item in document["limitations"]:
+        statements["Limitation", item["code"]] = "stated"
+    return statements

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any
+
 from intake_report import formatting
-from intake_report.messages import said
-from intake_report.render.blocks import Block, Column, Heading, Paragraph
-from intake_report.render.sections.tables import comparison_table_of, literal_table
-from intake_report.results import Comparison, ControlEffect, MetricKey, ModelCheck, ReportResult
+from intake_report.messages import Value, message
+from intake_report.render.blocks import Block, Heading, Paragraph
+from intake_report.render.sections.tables import block_of, comparison_table_of, files
+from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.results import Comparison, MetricKey, ModelCheck, ReportResult
 from intake_report.results.compared import METHODS
 from intake_report.results.text import difference_quantity, less_control, metric_title, open_interval, p_text
-from intake_report.units import QUANTITIES
+from intake_report.units import QUANTITIES, UnitSystem
 
 
 def basis_of_differences(result: ReportResult) -> list[Block]:
@@ -18,17 +22,16 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
     rows = [c for c in result.comparisons if keys[c.key].spec.headline and c.basis != "none"]
     blocks: list[Block] = []
     if rows:
-        blocks += [Heading(2, "What the differences rest on", "sec-basis"), Paragraph(_said(result, rows))]
+        blocks += [Heading(2, "What the differences rest on", "sec-basis"), Paragraph(_method(result, rows))]
         blocks.append(_basis(result, keys, rows))
     tested = [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]
     if tested:
         blocks.append(_checks(result, keys, tested))
     if result.direct:
-        pairs = [(keys[c.key], c) for c in result.direct]
         blocks.append(
             comparison_table_of(
                 result,
-                pairs,
+                list(result.direct),
                 "tab-direct",
                 f"Differences between other configurations that claims ask for{less_control(result)}",
             )
@@ -39,14 +42,14 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
     return blocks
 
 
-def _said(result: ReportResult, rows: list[Comparison]) -> str:
+def _method(result: ReportResult, rows: list[Comparison]) -> str:
     """Say how the intervals came about and what was assumed."""
-    level = formatting.number(100 * result.level, 0)
+    level = formatting.usual(result.level, "share", "si")
     methods = list(dict.fromkeys(METHODS[c.method] for c in rows))
     texts = [f"Differences of headline metrics are computed {formatting.listing([f'“{m}”' for m in methods])}."]
     if any(c.basis == "runs" for c in rows):
         texts.append(
-            f"The {level} % interval holds the scatter between runs and the biases that all runs share: every draw of these "
+            f"The {level} interval holds the scatter between runs and the biases that all runs share: every draw of these "
             "biases gives values of all runs and a t interval, and the interval printed is that of their mixture. What shifts "
             "all configurations alike cancels; the interval need not be symmetric. Runs are taken as independent and "
             "normally scattered, and blocks as shifting all configurations alike."
@@ -60,63 +63,47 @@ def _said(result: ReportResult, rows: list[Comparison]) -> str:
 
 
 def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparison]) -> Block:
-    return literal_table(
-        label="tab-basis",
-        caption=f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
-        columns=(
-            Column("Metric"),
-            Column("Configuration"),
-            Column("Scatter of one run", "right"),
-            Column("u, between runs", "right"),
-            Column("u, shared biases", "right"),
-            Column("Standardised", "right"),
-            Column("Permutation p (smallest)", "right"),
-            Column("Equivalence"),
+    def amount(name: str) -> Callable[[Any, UnitSystem], str]:
+        def cell(c: Any, units: UnitSystem) -> str:  # one digit more than the difference: parts of an uncertainty
+            key = keys[c.key]
+            return formatting.with_unit(getattr(c, name), difference_quantity(key), units, key.spec.decimals + 1)
+
+        return cell
+
+    def permutation(c: Any, _: UnitSystem) -> str:
+        return formatting.ABSENT if c.permutation is None else f"{p_text(c.permutation)} ({p_text(c.smallest)})"
+
+    table = ReportTable(
+        "tab-basis",
+        f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
+        (
+            Field("key", "Metric", cell=lambda c, units: metric_title(keys[c.key], units), width=3.0),
+            Field("configuration", "Configuration", cell=lambda c, _: result.name_of(c.configuration), width=2.0),
+            *files("versus", "unit", "basis", "method"),
+            Field("scatter", "Scatter of one run", cell=amount("scatter"), align="right", width=1.2),
+            Field("between", "u, between runs", cell=amount("between"), align="right", width=1.2),
+            Field("instrument", "u, shared biases", cell=amount("instrument"), align="right", width=1.2),
+            *files("standard_error"),
+            Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
+            Field("permutation", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
+            *files("smallest", "margin"),
+            Field("equivalent", "Equivalence", cell=lambda c, units: _equivalence(units, keys[c.key], c), width=1.5),
+            *files("equivalence_p", "not_reached", "not_reached_versus"),
         ),
-        rows=tuple(_basis_row(result, keys[c.key], c) for c in rows),
-        notes=_basis_notes(rows),
-        values=(
-            (
-                "metric", "configuration", "versus", "unit", "basis", "method", "scatter", "u_between", "u_shared",
-                "u", "standardised", "permutation_p", "smallest_p", "margin", "equivalent", "equivalence_p",
-                "not_reached", "not_reached_versus",
-            ),
-            *(
-                (
-                    c.key, c.configuration, c.versus, QUANTITIES[difference_quantity(keys[c.key])].internal, c.basis,
-                    c.method, c.scatter, c.between, c.instrument, c.standard_error, c.standardised, c.permutation,
-                    c.smallest, c.margin, c.equivalent, c.equivalence_p, c.not_reached, c.not_reached_versus,
-                )
-                for c in rows
-            ),
-        ),
-        widths=(3.0, 2.0, 1.2, 1.2, 1.2, 1.3, 1.5, 1.5),
-    )  # fmt: skip
-
-
-def _basis_row(result: ReportResult, key: MetricKey, c: Comparison) -> tuple[str, ...]:
-    def amount(value: float | None) -> str:  # one digit more than the difference: parts of an uncertainty
-        return formatting.with_unit(value, difference_quantity(key), result.units, key.spec.decimals + 1)
-
-    order = formatting.ABSENT
-    if c.permutation is not None:
-        order = f"{p_text(c.permutation)} ({p_text(c.smallest)})"
-    return (
-        metric_title(key, result.units),
-        result.name_of(c.configuration),
-        amount(c.scatter),
-        amount(c.between),
-        amount(c.instrument),
-        formatting.ABSENT if c.standardised is None else formatting.number(c.standardised, 1, signed=True),
-        order,
-        _equivalence(result, key, c),
+        frame_of(rows).assign(unit=[_unit(keys[c.key]) for c in rows]),
+        _basis_notes(rows),
     )
+    return block_of(table, result.units)
 
 
-def _equivalence(result: ReportResult, key: MetricKey, c: Comparison) -> str:
+def _unit(key: MetricKey) -> str:
+    return QUANTITIES[difference_quantity(key)].internal
+
+
+def _equivalence(units: UnitSystem, key: MetricKey, c: Comparison) -> str:
     if c.margin is None:
         return "no margin"
-    margin = formatting.with_unit(c.margin, difference_quantity(key), result.units, key.spec.decimals)
+    margin = formatting.with_unit(c.margin, difference_quantity(key), units, key.spec.decimals)
     if c.equivalent is None:
         return f"± {margin}: not tested"
     return f"± {margin}: {'equivalent' if c.equivalent else 'not shown'} (p {p_text(c.equivalence_p)})"
@@ -138,36 +125,27 @@ def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
 
 
 def _checks(result: ReportResult, keys: dict[str, MetricKey], checks: list[ModelCheck]) -> Block:
-    return literal_table(
-        label="tab-checks",
-        caption=f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
-        columns=(
-            Column("Metric"),
-            Column("Correlation of consecutive runs of a block", "right"),
-            Column("p", "right"),
-            Column("Blocks shift all configurations alike: p", "right"),
+    def correlation(c: Any, _: UnitSystem) -> str:
+        if c.lag is None:
+            return formatting.ABSENT
+        return f"{formatting.number(c.lag, 2, signed=True)} ({formatting.count(c.lag_pairs, 'pair')})"
+
+    table = ReportTable(
+        "tab-checks",
+        f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
+        (
+            Field("key", "Metric", cell=lambda c, units: metric_title(keys[c.key], units), width=3.2),
+            Field("lag", "Correlation of consecutive runs of a block", cell=correlation, align="right", width=2.4),
+            Field("lag_p", "p", cell=lambda c, _: p_text(c.lag_p), align="right"),
+            *files("lag_pairs"),
+            Field("additivity_p", "Blocks shift all configurations alike: p", width=2.4, align="right",
+                  cell=lambda c, _: p_text(c.additivity_p)),
+            *files("additivity_method", "note"),
         ),
-        rows=tuple(
-            (
-                metric_title(keys[c.key], result.units),
-                formatting.ABSENT
-                if c.lag is None
-                else f"{formatting.number(c.lag, 2, signed=True)} ({formatting.count(c.lag_pairs, 'pair')})",
-                p_text(c.lag_p),
-                p_text(c.additivity_p),
-            )
-            for c in checks
-        ),
-        notes=("Few runs show strong departures only: a large p is no proof.",),
-        values=(
-            ("metric", "lag_one", "lag_one_p", "pairs", "additivity_p", "additivity_test", "note"),
-            *(
-                (c.key, c.lag, c.lag_p, c.lag_pairs, c.additivity_p, c.additivity_method, said(c.note, result.units))
-                for c in checks
-            ),
-        ),
-        widths=(3.2, 2.4, 1.0, 2.4),
-    )
+        frame_of(checks),
+        ("Few runs show strong departures only: a large p is no proof.",),
+    )  # fmt: skip
+    return block_of(table, result.units)
 
 
 def _control_drives(result: ReportResult) -> list[Block]:
@@ -186,20 +164,19 @@ def _control_drives(result: ReportResult) -> list[Block]:
             "Since not every run in the comparison has a control that could be measured, no difference is taken less its values; "
             "what it would have changed is shown for the runs that have one."
         )
+    drives = ReportTable(
+        "tab-control-drives",
+        "Logs of the control vehicle",
+        (
+            Field("run", "Run", width=2.4),
+            Field("files", "Log of the control vehicle", cell=lambda d, _: ", ".join(d.files) or "none", width=4.0),
+        ),
+        frame_of(result.control_drives),
+    )
     return [
         Heading(2, "Control vehicle", "sec-control"),
         Paragraph(text),
-        literal_table(
-            label="tab-control-drives",
-            caption="Logs of the control vehicle",
-            columns=(Column("Run"), Column("Log of the control vehicle")),
-            rows=tuple((logs.run, ", ".join(logs.files) or "none") for logs in result.control_drives),
-            values=(
-                ("run", "file"),
-                *((logs.run, file) for logs in result.control_drives for file in logs.files or ("",)),
-            ),
-            widths=(2.4, 4.0),
-        ),
+        block_of(drives, result.units),
     ]
 
 
@@ -210,53 +187,39 @@ def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
         return []
     both = [e for e in rows if e.half_width is not None and e.plain_half_width is not None]
     narrower = sum((e.half_width or 0.0) < (e.plain_half_width or 0.0) for e in both)
-    said = f"It narrows the interval in {narrower} of {formatting.count(len(both), 'headline difference')}."
-    return [
-        *([Paragraph(said)] if both else []),
-        literal_table(
-            label="tab-control",
-            caption="Headline differences with and without the control vehicle, from the same runs",
-            columns=(
-                Column("Metric"),
-                Column("Configuration"),
-                Column("Less the control", "right"),
-                Column("Without it", "right"),
-                Column("Scatter of one run", "right"),
-                Column("Without it", "right"),
-            ),
-            rows=tuple(_control_row(result, keys[e.key], e) for e in rows),
-            values=(
-                (
-                    "metric", "configuration", "versus", "unit", "runs", "difference", "half_width", "scatter",
-                    "plain_difference", "plain_half_width", "plain_scatter", "low", "high", "plain_low", "plain_high",
-                ),
-                *(
-                    (
-                        e.key, e.configuration, e.versus, QUANTITIES[difference_quantity(keys[e.key])].internal, e.runs,
-                        e.difference, e.half_width, e.scatter, e.plain_difference, e.plain_half_width, e.plain_scatter,
-                        e.low, e.high, e.plain_low, e.plain_high,
-                    )
-                    for e in rows
-                ),
-            ),
-            notes=(f"In parentheses the {formatting.number(100 * result.level, 0)} % intervals.",),
-            widths=(2.8, 2.0, 2.1, 2.1, 1.1, 1.1),
+    text = f"It narrows the interval in {narrower} of {formatting.count(len(both), 'headline difference')}."
+
+    def difference(prefix: str) -> Callable[[Any, UnitSystem], str]:
+        def cell(e: Any, units: UnitSystem) -> str:
+            form = (difference_quantity(keys[e.key]), units, keys[e.key].spec.decimals)
+            value, low, high = (getattr(e, prefix + name) for name in ("difference", "low", "high"))
+            text = formatting.with_unit(value, *form, signed=True)
+            return text if low is None and high is None else f"{text} ({open_interval(low, high, *form)})"
+
+        return cell
+
+    def scatter(prefix: str) -> Callable[[Any, UnitSystem], str]:
+        def cell(e: Any, units: UnitSystem) -> str:
+            key = keys[e.key]
+            value = getattr(e, prefix + "scatter")
+            return formatting.with_unit(value, difference_quantity(key), units, key.spec.decimals)
+
+        return cell
+
+    table = ReportTable(
+        "tab-control",
+        "Headline differences with and without the control vehicle, from the same runs",
+        (
+            Field("key", "Metric", cell=lambda e, units: metric_title(keys[e.key], units), width=2.8),
+            Field("configuration", "Configuration", cell=lambda e, _: result.name_of(e.configuration), width=2.0),
+            *files("versus", "unit", "runs"),
+            Field("difference", "Less the control", cell=difference(""), align="right", width=2.1),
+            Field("plain_difference", "Without it", cell=difference("plain_"), align="right", width=2.1),
+            Field("scatter", "Scatter of one run", cell=scatter(""), align="right", width=1.1),
+            Field("plain_scatter", "Without it", cell=scatter("plain_"), align="right", width=1.1),
+            *files("half_width", "plain_half_width", "low", "high", "plain_low", "plain_high"),
         ),
-    ]  # fmt: skip
-
-
-def _control_row(result: ReportResult, key: MetricKey, e: ControlEffect) -> tuple[str, ...]:
-    form = (difference_quantity(key), result.units, key.spec.decimals)
-
-    def with_interval(value: float | None, low: float | None, high: float | None) -> str:
-        text = formatting.with_unit(value, *form, signed=True)
-        return text if low is None and high is None else f"{text} ({open_interval(low, high, *form)})"
-
-    return (
-        metric_title(key, result.units),
-        result.name_of(e.configuration),
-        with_interval(e.difference, e.low, e.high),
-        with_interval(e.plain_difference, e.plain_low, e.plain_high),
-        formatting.with_unit(e.scatter, *form),
-        formatting.with_unit(e.plain_scatter, *form),
+        frame_of(rows).assign(unit=[_unit(keys[e.key]) for e in rows]),
+        (message("In parentheses the {level} intervals.", level=Value(result.level, "share")),),
     )
+    return [*([Paragraph(text)] if both else []), block_of(table, result.units)]

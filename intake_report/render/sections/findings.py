@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.messages import said
-from intake_report.plots import dots_figure, heat_soak_figure, recovery_figure, route_figure
-from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph
+from intake_report.plots import heat_soak_figure, recovery_figure, route_figure
+from intake_report.plots_values import dots_figure
+from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.comparisons import basis_of_differences
-from intake_report.render.sections.reader_units import in_reader_units
-from intake_report.render.sections.sentences import for_all
-from intake_report.render.sections.tables import comparison_table, literal_table, summary_table, values_table
+from intake_report.render.sections.tables import (
+    block_of,
+    comparison_table,
+    files,
+    general_title,
+    summary_table,
+    values_table,
+)
+from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import GROUPS, MetricKey, ReportResult
 
 PER_TABLE = 5  # metric columns that fit the width of a page
@@ -162,12 +169,9 @@ def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
     for key in keys:
         for value in result.of(key.key):
             titles = reasons.setdefault(said(value.reason, result.units), [])
-            title = key.spec.title.split(",")[0].replace(" to within {parameter} of ambient", "")
-            if title not in titles:
+            if (title := general_title(key.spec)) not in titles:
                 titles.append(title)
-    several = len(result.runs) > 1
-    words = {r: in_reader_units(for_all(r) if several else r, result.units) for r in reasons}
-    texts = tuple(literal(f"{formatting.listing(titles)}: {words[reason]}.") for reason, titles in reasons.items())
+    texts = tuple(literal(f"{formatting.listing(titles)}: {reason}.") for reason, titles in reasons.items())
     return [Callout("note", "Metrics that could not be computed", texts)]
 
 
@@ -175,6 +179,19 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
     """Return every claim with its verdict; nothing when there are none."""
     if not result.claims:
         return ()
+    table = ReportTable(
+        "tab-claims",
+        "Claims and verdicts",
+        (
+            *files("id"),
+            Field("text", "Claim", width=3.2),
+            *files("key", "configuration", "versus"),
+            Field("verdict", "Verdict", width=1.4),
+            Field("reason", "Why", width=4.4),
+            *files("limit", "estimate", "low", "high", "guard_band", "probability", "risk"),
+        ),
+        frame_of(result.claims),
+    )
     return (
         Heading(1, "Claims", "sec-claims"),
         Paragraph(
@@ -183,27 +200,8 @@ def claims(result: ReportResult) -> tuple[Block, ...]:
             "and not shown in between. Without replicated runs on both sides it is an indication only. A difference from "
             "nothing has to survive Holm's adjustment too."
         ),
-        literal_table(
-            label="tab-claims",
-            caption="Claims and verdicts",
-            columns=(Column("Claim"), Column("Verdict"), Column("Why")),
-            rows=tuple((c.text, c.verdict, said(c.reason, result.units)) for c in result.claims),
-            values=(
-                (
-                    "id", "text", "metric", "configuration", "versus", "verdict", "reason", "limit", "estimate", "low",
-                    "high", "guard_band", "probability", "risk",
-                ),
-                *(
-                    (
-                        c.id, c.text, c.key, c.configuration, c.versus, c.verdict, said(c.reason, result.units), c.limit, c.estimate, c.low,
-                        c.high, c.guard_band, c.probability, c.risk,
-                    )
-                    for c in result.claims
-                ),
-            ),
-            widths=(3.2, 1.4, 4.4),
-        ),
-    )  # fmt: skip
+        block_of(table, result.units),
+    )
 
 
 def limitations(result: ReportResult) -> tuple[Block, ...]:
@@ -211,30 +209,15 @@ def limitations(result: ReportResult) -> tuple[Block, ...]:
     heading = Heading(1, "Limitations", "sec-limitations")
     if not result.limitations:
         return (heading, Paragraph("No limitation was derived from the data beyond the scope: one vehicle, one route."))
-    table = literal_table(
-        label="tab-limitations",
-        caption="Limitations derived from the data",
-        columns=(Column("Code"), Column("What the data cannot show"), Column("What would remove it")),
-        rows=tuple(
-            (
-                item.code,
-                *(
-                    in_reader_units(said(t, result.units), result.units)
-                    for t in (item.text, item.remedy or formatting.ABSENT)
-                ),
-            )
-            for item in result.limitations
+    table = ReportTable(
+        "tab-limitations",
+        "Limitations derived from the data",
+        (
+            Field("code", "Code", width=1.5),
+            Field("text", "What the data cannot show", width=4.4),
+            Field("remedy", "What would remove it", width=3.4),
         ),
-        values=(
-            ("code", "text", "remedy"),
-            *(
-                (item.code, said(item.text, result.units), said(item.remedy, result.units))
-                for item in result.limitations
-            ),
-        ),
-        widths=(1.5, 4.4, 3.4),
+        frame_of(result.limitations),
     )
-    scope = Paragraph(
-        "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."
-    )
-    return (heading, scope, table)
+    scope = "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."
+    return (heading, Paragraph(scope), block_of(table, result.units))

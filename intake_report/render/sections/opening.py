@@ -5,14 +5,13 @@ from __future__ import annotations
 from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plots import difference_figure
-from intake_report.render.blocks import Block, Column, Cover, Definitions, Heading, Paragraph
+from intake_report.plots_values import difference_figure
+from intake_report.render.blocks import Block, Cover, Definitions, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.reader_units import in_reader_units
 from intake_report.render.sections.sentences import answer, compared
-from intake_report.render.sections.tables import comparison_table, literal_table
-from intake_report.report_table import rows_of
+from intake_report.render.sections.tables import block_of, comparison_table, files, general_title
+from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHOD_SENTENCES
 from intake_report.units import QUANTITIES
@@ -70,8 +69,8 @@ def _ambient(result: ReportResult) -> str:
         return "not recorded"
     low, high = (formatting.with_unit(v, "temperature", result.units, 1) for v in (min(means), max(means)))
     span = low if low == high else formatting.interval(min(means), max(means), "temperature", result.units, 1)
-    told = result.evidence.weather if result.evidence else None
-    kind = next((s.kind for s in told.sources if s.chosen), "") if told else ""
+    record = result.evidence.weather if result.evidence else None
+    kind = next((s.kind for s in record.sources if s.chosen), "") if record else ""
     named = kind if result.ambient_reference in kind else f"{kind} {result.ambient_reference}".strip()
     return f"{span} (mean of each run, by {named})"
 
@@ -84,10 +83,10 @@ def glance(result: ReportResult) -> tuple[Block, ...]:
     if not shown:
         why = "; ".join(dict.fromkeys(said(limit.text, result.units) for limit in result.limitations[:2]))
         return (*blocks, Paragraph(f"No headline metric could be compared. {literal(why)}"))
-    level = formatting.number(100 * result.level, 0)
+    level = formatting.usual(result.level, "share", "si")
     blocks.append(
         Paragraph(
-            f"Differences from {literal(result.baseline.name)}, with {level} % intervals where the runs allow one. A negative difference "
+            f"Differences from {literal(result.baseline.name)}, with {level} intervals where the runs allow one. A negative difference "
             "means cooler, faster or closer to ambient. How they are computed is said in [[sec-methodology]], what they "
             "cannot show in [[sec-limitations]]."
         )
@@ -96,7 +95,7 @@ def glance(result: ReportResult) -> tuple[Block, ...]:
         figure_block(
             difference_figure(result, shown),
             "fig-differences",
-            f"Differences from {literal(result.baseline.name)} with {level} % intervals; an open marker: no interval, or one that is open to a side.",
+            f"Differences from {literal(result.baseline.name)} with {level} intervals; an open marker: no interval, or one that is open to a side.",
             "Horizontal intervals of the difference of each configuration from the baseline, one row per headline metric, one mark per configuration. "
             "The values are in the table that follows.",
         )
@@ -141,8 +140,7 @@ def definitions(result: ReportResult) -> tuple[Block, ...]:
 def _definition(result: ReportResult, id: str) -> tuple[str, str]:
     keys = [key for key in result.metrics if key.spec.id == id]
     spec = keys[0].spec
-    names = {"none": "", "margin": "margin", "phase": "phase", "limit": "limit"}
-    title = spec.title.replace("{parameter}", f"a {names[spec.parameter]}").replace(", a phase", " in a phase")
+    title = general_title(spec)
     variants = ""
     if spec.parameter == "margin":
         margins = [formatting.margin(k.parameter.number, result.units) for k in keys if k.parameter.number is not None]
@@ -152,7 +150,7 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
         variants = f" Limit: {formatting.with_unit(limit, 'temperature', result.units, 0)}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
-    definition = in_reader_units(spec.definition, result.units)
+    definition = said(spec.definition, result.units)
     return literal(f"{title} [{unit}]"), literal(f"{definition}{variants}{better} Source: {spec.source}.")
 
 
@@ -202,10 +200,10 @@ def _span(lengths: list[float], result: ReportResult) -> str:
 def _statistics(campaign: Campaign, result: ReportResult) -> str:
     headline = {key.key for key in result.metrics if key.spec.headline}
     methods = dict.fromkeys(c.method for c in (*result.comparisons, *result.direct) if c.key in headline)
-    level = formatting.number(100 * campaign.metrics.confidence, 0)
+    level = formatting.usual(campaign.metrics.confidence, "share", "si")
     return (
         f"Each run gives one value per metric. {' '.join(METHOD_SENTENCES[method] for method in methods)} Intervals are two-sided "
-        f"{level} % intervals from Student's t distribution. Where several headline comparisons are made, p-values are also "
+        f"{level} intervals from Student's t distribution. Where several headline comparisons are made, p-values are also "
         "given with Holm's adjustment. A bias that all runs share (same sensor, same vehicle) cancels in differences between "
         "configurations and does not cancel in absolute values. A margin that is not reached is reported as such: it is a "
         "result, and no mean is formed over the runs that did reach it. One run per configuration is at most an indication."
@@ -228,24 +226,22 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         ("Odometer", formatting.with_unit(vehicle.odometer, "distance", result.units, 0) if vehicle.odometer else ""),
         ("Notes", vehicle.notes),
     ]
-    table = literal_table(
-        label="tab-configurations",
-        caption="Configurations as tested",
-        columns=(
-            Column("Configuration"),
-            Column("Role"),
-            Column("Description"),
-            Column("Deviations from the as-sold state"),
+    table = ReportTable(
+        "tab-configurations",
+        "Configurations as tested",
+        (
+            *files("id"),
+            Field("name", "Configuration", width=2.2),
+            Field("role", "Role", width=1.2),
+            Field("description", "Description", width=3.4),
+            Field("deviations", "Deviations from the as-sold state", width=3.4,
+                  cell=lambda c, _: "; ".join(c.deviations) or "none declared"),
         ),
-        rows=tuple(
-            (c.name, c.role, c.description or formatting.ABSENT, "; ".join(c.deviations) or "none declared")
-            for c in campaign.configurations
-        ),
-        widths=(2.2, 1.2, 3.4, 3.4),
-    )
+        frame_of([{name: getattr(c, name) for name in ("id", "name", "role", "description", "deviations")} for c in campaign.configurations]),
+    )  # fmt: skip
     return (
         Heading(1, "Test articles", "sec-articles"),
         Definitions(tuple((label, literal(text)) for label, text in rows if text)),
-        table,
+        block_of(table, result.units),
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
     )

@@ -2,73 +2,76 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from intake_report import formatting
-from intake_report.plots_places import places_figure
-from intake_report.render.blocks import Block, Column, Heading, Paragraph, Preformatted, Scalar, Table
+from intake_report.plots import places_figure
+from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import literal_table
+from intake_report.render.sections.tables import block_of, files
+from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.places import PlaceCurve, Places
-from intake_report.units import from_internal, to_internal
+from intake_report.units import UnitSystem, from_internal, to_internal
 
-ROWS = 20  # about so many stretches are printed; the CSV file has every cell
+ROWS = 20  # about so many stretches are printed
 ROUND = (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0)  # lengths of a stretch [km or mi]
 
 
 def places(result: ReportResult) -> tuple[Block, ...]:
     """Return the comparison by place; nothing when no run has a value on the route."""
-    found = result.places
-    if found is None:
+    record = result.places
+    if record is None:
         return ()
     blocks: list[Block] = [
         Heading(1, "The same place", "sec-places"),
-        Paragraph(_introduction(result, found)),
+        Paragraph(_introduction(result, record)),
         figure_block(
-            places_figure(result, found),
+            places_figure(result, record),
             "fig-places",
-            f"{_subject(found)} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
+            f"{_subject(record)} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
             "peak value of each run, which lies above the mean of its cell. "
             "Below: share of the runs that stopped.",
-            f"{_subject(found)} against route distance, one line per configuration with the range of its runs, and below it the "
+            f"{_subject(record)} against route distance, one line per configuration with the range of its runs, and below it the "
             "share of runs that stopped at each place. Means by stretch are in the table that follows.",
         ),
-        _stretches(result, found),
-        Paragraph(literal(_peaks(result, found))),
+        _stretches(result, record),
+        Paragraph(literal(_peaks(result, record))),
     ]
-    if found.stops:
-        blocks.append(_stop_places(result, found))
-    if found.proposed:
+    if record.stops:
+        blocks.append(_stop_places(result, record))
+    if record.proposed:
         blocks.append(Paragraph("The campaign states no phases. The speed profile that the runs share suggests these:"))
-        blocks.append(Preformatted(found.proposed))
+        blocks.append(Preformatted(record.proposed))
     return tuple(blocks)
 
 
-def _subject(found: Places) -> str:
-    return "Over-ambient temperature" if found.quantity == "temperature_difference" else "Intake air temperature"
+def _subject(record: Places) -> str:
+    return "Over-ambient temperature" if record.quantity == "temperature_difference" else "Intake air temperature"
 
 
-def _introduction(result: ReportResult, found: Places) -> str:
-    cell = formatting.with_unit(found.step, "length", result.units, 0)
+def _introduction(result: ReportResult, record: Places) -> str:
+    cell = formatting.with_unit(record.step, "length", result.units, 0)
     return (
         f"Runs of different days meet different lights. Here they are compared place by place, in cells of {cell}: "
         "time-weighted within a cell, then averaged over the runs of a configuration."
     )
 
 
-def _peaks(result: ReportResult, found: Places) -> str:
-    if found.peak_centre is None or found.peak_share is None or found.peak_within is None:
+def _peaks(result: ReportResult, record: Places) -> str:
+    if record.peak_centre is None or record.peak_share is None or record.peak_within is None:
         return "No run has a peak on the route."
-    centre = formatting.with_unit(found.peak_centre, "distance", result.units, 2)
-    near = formatting.with_unit(found.peak_within, "length", result.units, 0)
-    n, total = round(found.peak_share * len(found.peaks)), len(found.peaks)
-    where = _where(result, found, found.peak_centre, found.peak_within)
+    centre = formatting.with_unit(record.peak_centre, "distance", result.units, 2)
+    near = formatting.with_unit(record.peak_within, "length", result.units, 0)
+    n, total = round(record.peak_share * len(record.peaks)), len(record.peaks)
+    where = _where(result, record, record.peak_centre, record.peak_within)
     if total == 1:
         return f"The run peaks at {centre}{where}."
     if n < 2:
-        at = [formatting.with_unit(p.distance, "distance", result.units, 2) for p in found.peaks]
+        at = [formatting.with_unit(p.distance, "distance", result.units, 2) for p in record.peaks]
         return f"Every run peaks at another place ({formatting.listing(at)}): traffic decided it and not the route."
     text = f"{n} of {total} runs peak within {near} of {centre}{where}"
     if n == total:
@@ -79,50 +82,66 @@ def _peaks(result: ReportResult, found: Places) -> str:
     )
 
 
-def _where(result: ReportResult, found: Places, distance: float, within: float) -> str:
+def _where(result: ReportResult, record: Places, distance: float, within: float) -> str:
     """Return in brackets what is at a place: the last stop before the ramp, a stop of many runs, or its phase."""
     ramp = next((p for p in result.phases if p.kind == "ramp"), None)
-    before = [p for p in found.stops if ramp is not None and p.distance <= ramp.start + within]
+    before = [p for p in record.stops if ramp is not None and p.distance <= ramp.start + within]
     phase = next((p.name for p in result.phases if p.start <= distance <= p.end), "")
     if before and abs(before[-1].distance - distance) <= within:
         return " (the last stop before the ramp)"
-    if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in found.stops):
+    if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in record.stops):
         return f" (a place where most runs stop{f', in the phase {phase}' if phase else ''})"
     return f" (in the phase {phase})" if phase else ""
 
 
-def _stretch(result: ReportResult, found: Places) -> float:
+def _stretch(result: ReportResult, record: Places) -> float:
     """Return a round length [m] that gives about `ROWS` stretches."""
     unit = "km" if result.units == "si" else "mi"
-    total = float(from_internal(found.centres[-1], unit, "distance"))
+    total = float(from_internal(record.centres[-1], unit, "distance"))
     length = next((r for r in ROUND if total / r <= ROWS), ROUND[-1])
     return float(to_internal(length, unit, "distance"))
 
 
-def _stretches(result: ReportResult, found: Places) -> Table:
-    length = _stretch(result, found)
-    index = (np.array(found.centres) // length).astype(int)
-    dwell = np.array(found.traffic.dwell)
-    unit = formatting.unit_of(found.quantity, result.units)
-    rows = []
-    for k in range(int(index.max()) + 1):
-        cells = index == k
-        start, end = (formatting.bare(v, "distance", result.units, 1) for v in (k * length, (k + 1) * length))
-        means = [_mean(curve, cells, dwell) for curve in found.curves]
-        texts = [formatting.bare(mean, found.quantity, result.units, 1) for mean in means]
-        rows.append((f"{start} to {end}", *texts, formatting.bare(float(dwell[cells].sum()), "time", result.units, 0)))
-    names = [result.name_of(curve.configuration) for curve in found.curves]
-    return literal_table(
-        label="tab-places",
-        caption=f"{_subject(found)} by place [{unit}]",
-        columns=(
-            Column(f"Route distance [{formatting.unit_of('distance', result.units)}]"),
-            *(Column(name, "right") for name in names),
-            Column("Median time there [s]", "right"),
+def _stretches(result: ReportResult, record: Places) -> Table:
+    length = _stretch(result, record)
+    index = (np.array(record.centres) // length).astype(int)
+    dwell = np.array(record.traffic.dwell)
+    rows = [
+        {
+            "start": k * length,
+            "end": (k + 1) * length,
+            "dwell": float(dwell[index == k].sum()),
+            "configuration": curve.configuration,
+            "mean": _mean(curve, index == k, dwell),
+        }
+        for k in range(int(index.max()) + 1)
+        for curve in record.curves
+    ]
+
+    def stretch(row: Any, units: UnitSystem) -> str:
+        start, end = (formatting.bare(v, "distance", units, 1) for v in (row.start, row.end))
+        return f"{start} to {end}"
+
+    table = ReportTable(
+        "tab-places",
+        f"{_subject(record)} by place [{formatting.unit_of(record.quantity, result.units)}]",
+        (
+            Field("start", f"Route distance [{formatting.unit_of('distance', result.units)}]", cell=stretch),
+            *files("end"),
+            Field("dwell", "Median time there", "time"),
+            *files("configuration", "mean"),
         ),
-        rows=tuple(rows),
-        values=_cells(found),
+        frame_of(rows),
+        ("results.json has the cells of these stretches.",),
+        Across(
+            "start",
+            "configuration",
+            tuple((curve.configuration, result.name_of(curve.configuration)) for curve in record.curves),
+            lambda row, units: formatting.bare(row.mean, record.quantity, units, 1),
+            width=1.0,
+        ),
     )
+    return block_of(table, result.units)
 
 
 def _mean(curve: PlaceCurve, cells: np.ndarray, dwell: np.ndarray) -> float | None:
@@ -134,44 +153,33 @@ def _mean(curve: PlaceCurve, cells: np.ndarray, dwell: np.ndarray) -> float | No
     return float(np.nansum(values * weight) / weight.sum())
 
 
-def _cells(found: Places) -> tuple[tuple[Scalar, ...], ...]:
-    head = ["distance_m", "median_dwell_s", "most_passes"]
-    for curve in found.curves:
-        head += [f"{curve.configuration}_{what}" for what in ("mean", "low", "high", "runs")]
-    rows: list[tuple[Scalar, ...]] = [tuple(head)]
-    for i, centre in enumerate(found.centres):
-        row: list[Scalar] = [centre, found.traffic.dwell[i], found.traffic.passes[i]]
-        for curve in found.curves:
-            row += [curve.mean[i], curve.low[i], curve.high[i], curve.runs[i]]
-        rows.append(tuple(row))
-    return tuple(rows)
+def _stop_places(result: ReportResult, record: Places) -> Table:
+    def durations(row: Any, _: UnitSystem) -> str:
+        low, high = (formatting.number(f(row.durations), 0) for f in (min, max))
+        return low if low == high else f"{low} to {high}"
 
-
-def _stop_places(result: ReportResult, found: Places) -> Table:
-    rows = []
-    for place in found.stops:
-        seconds = [duration for _, duration in place.durations]
-        low, high = formatting.number(min(seconds), 0), formatting.number(max(seconds), 0)
-        rows.append(
-            (
-                formatting.bare(place.distance, "distance", result.units, 2),
-                f"{formatting.number(100.0 * place.share, 0)} %",
-                formatting.number(float(np.median(seconds)), 0),
-                low if low == high else f"{low} to {high}",
-            )
-        )
-    return literal_table(
-        label="tab-stop-places",
-        caption="Places where runs stopped",
-        columns=(
-            Column(f"Route distance [{formatting.unit_of('distance', result.units)}]"),
-            Column("Share of runs", "right"),
-            Column("Median duration [s]", "right"),
-            Column("Durations [s]", "right"),
+    rows = [
+        {
+            "place": p.name,
+            "distance": p.distance,
+            "share": 100.0 * p.share,
+            "median": float(np.median([seconds for _, seconds in p.durations])),
+            "durations": tuple(seconds for _, seconds in p.durations),
+            "runs": tuple(run for run, _ in p.durations),
+        }
+        for p in record.stops
+    ]
+    table = ReportTable(
+        "tab-stop-places",
+        "Places where runs stopped",
+        (
+            *files("place"),
+            Field("distance", "Route distance", "distance", 2, align="left"),
+            Field("share", "Share of runs", "ratio"),
+            Field("median", "Median duration", "time"),
+            Field("durations", "Durations [s]", cell=durations, align="right"),
+            *files("runs"),
         ),
-        rows=tuple(rows),
-        values=(
-            ("place", "distance_m", "run", "duration_s"),
-            *((p.name, p.distance, run, seconds) for p in found.stops for run, seconds in p.durations),
-        ),
+        frame_of(rows),
     )
+    return block_of(table, result.units)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from intake_report import formatting
 from intake_report.messages import said
 from intake_report.render.inline import literal
-from intake_report.render.sections.gravest import gravest
 from intake_report.results import Comparison, MetricKey, MetricResult, ReportResult
+from intake_report.results.compared import gravest
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,
@@ -121,8 +121,8 @@ def _interval(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     """Return the interval in brackets, as sizes; a side beyond zero is named by its word."""
     if c.low is None and c.high is None:
         return ""
-    level = formatting.number(100 * c.level, 0)
-    lead = f" ({level} % interval{' from the instruments alone' if c.basis == 'instruments' else ''} "
+    level = formatting.usual(c.level, "share", "si")
+    lead = f" ({level} interval{' from the instruments alone' if c.basis == 'instruments' else ''} "
     if c.low is None or c.high is None:
         return f"{lead.rstrip()} of the difference {difference_interval(c, key, result.units)})"
     form = (difference_quantity(key), result.units, key.spec.decimals)
@@ -169,7 +169,7 @@ def _recovery(result: ReportResult) -> str:
     key = next((k for k in keys if any(v.status != "not computed" for v in result.of(k.key))), None)
     if key is None or key.parameter.number is None:
         reasons = dict.fromkeys(said(v.reason, result.units) for k in keys for v in result.of(k.key) if v.reason)
-        why = f": {literal(for_all(next(iter(reasons))))}" if len(reasons) == 1 else ""
+        why = f": {literal(next(iter(reasons)))}" if len(reasons) == 1 else ""
         return f"No recovery time after a highway entry could be compared{why}."
     order = [
         c for c in (result.baseline.id, *subjects(result)) if result.summary(key.key, c).n or _missed(result, key, c)
@@ -207,19 +207,9 @@ def _reached(result: ReportResult, key: MetricKey, configuration: str) -> str:
     return f"{text}, else in {low if low == high else f'{low} to {high}'}"
 
 
-def for_all(reason: str) -> str:
-    """Return a reason given run by run as said of all runs: "no run has a highway entry"."""
-    lead = "the run has no "
-    if not reason.startswith(lead):
-        return reason
-    rest = reason.removeprefix(lead)
-    article = "a " if rest.startswith("highway entry") else ""
-    return f"no run has {article}{rest}"
-
-
 def _no_comparison(result: ReportResult) -> str:
     """Return what stands where nothing could be compared: the levels if there are any, and why not more."""
-    why = gravest(result, 1)
+    why = _gravest(result, 1)
     because = f": {literal(why[0])}" if why else ""
     key = next((k for id in FIRST for k in result.metrics if k.spec.id == id and _levels(result, k)), None)
     if key is None:
@@ -238,7 +228,7 @@ def _bounds(result: ReportResult) -> str:
     blocks = len({run.block for run in result.runs if run.block and run.decision != "excluded"})
     over = f" in {formatting.count(blocks, 'block')}" if blocks else ""
     text = f"This rests on {formatting.count(used, 'run')}{over} of one vehicle on one route"
-    number, worst = len(result.limitations), gravest(result, 2)
+    number, worst = len(result.limitations), _gravest(result, 2)
     if not number:
         return f"{text}; what it cannot show is in [[sec-limitations]]."
     if not worst:
@@ -247,3 +237,7 @@ def _bounds(result: ReportResult) -> str:
     if number <= len(worst):
         return f"{text}; its {'limitation' if number == 1 else 'limitations'} ([[sec-limitations]]): {words}."
     return f"{text}; the gravest of {formatting.count(number, 'limitation')} ([[sec-limitations]]): {words}."
+
+
+def _gravest(result: ReportResult, most: int) -> tuple[str, ...]:
+    return gravest(result.limitations, any(c.difference is not None for c in result.comparisons), most)

@@ -1,15 +1,19 @@
-"""Tables that several sections share."""
+"""From a declared table to the block that notebook, page and files show, and the tables that several sections share."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from typing import Any
 
+import pandas as pd
+
 from intake_report import formatting
-from intake_report.messages import said
-from intake_report.render.blocks import Column, Scalar, Table
+from intake_report.messages import Part, message, said
+from intake_report.render.blocks import Column, Table
 from intake_report.render.inline import literal
-from intake_report.results import Comparison, MetricKey, ReportResult
+from intake_report.report_table import Across, Field, ReportTable, frame_of
+from intake_report.results import Comparison, MetricKey, MetricSpec, ReportResult
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,
@@ -21,7 +25,28 @@ from intake_report.results.text import (
     summary_text,
     value_text,
 )
-from intake_report.units import QUANTITIES
+from intake_report.units import QUANTITIES, UnitSystem
+
+PARAMETERS = {"none": "", "margin": "a margin", "phase": "one phase", "limit": "a limit"}
+
+
+def block_of(table: ReportTable, units: UnitSystem) -> Table:
+    """Return a declared table as a block: cells in the reader's units, and the rows of its CSV file in internal ones.
+
+    Every text is printed as it is, so that no text of a campaign can act as markup.
+    """
+    columns = table.columns(units)
+    names = [field.name for field in table.fields if field.name]
+    records = table.records()
+    return Table(
+        label=table.label,
+        caption=literal(said(table.caption, units)),
+        columns=tuple(Column(literal(title), align) for title, align, _ in columns),
+        rows=tuple(tuple(literal(cell) for cell in row) for row in table.cells(units)),
+        notes=tuple(literal(said(note, units)) for note in table.notes),
+        values=(tuple(names), *(tuple(record[name] for name in names) for record in records)),
+        widths=tuple(width for _, _, width in columns),
+    )
 
 
 def literal_table(**fields: Any) -> Table:
@@ -36,61 +61,87 @@ def literal_table(**fields: Any) -> Table:
     )
 
 
+def files(*names: str) -> tuple[Field, ...]:
+    """Return fields that are written to the files only."""
+    return tuple(Field(name) for name in names)
+
+
+def extended(frame: pd.DataFrame, **columns: list[Any]) -> pd.DataFrame:
+    """Return a frame with further columns, whose missing values stay None."""
+    return frame.assign(
+        **{name: pd.Series(values, index=frame.index, dtype=object) for name, values in columns.items()}
+    )
+
+
+def titled(key: MetricKey, units: UnitSystem, *, difference: bool = False) -> str:
+    """Return the title of a metric with its unit, as it heads a column or row."""
+    quantity = difference_quantity(key) if difference else key.spec.quantity
+    return f"{metric_title(key, units)} [{formatting.unit_of(quantity, units)}]"
+
+
+def general_title(spec: MetricSpec) -> str:
+    """Return the title of a metric for whatever margin, phase or limit."""
+    return said(message(spec.title, parameter=PARAMETERS[spec.parameter]), "si")
+
+
+def once(notes: Iterable[tuple[str, Part]], units: UnitSystem) -> tuple[str, ...]:
+    """Return "run: note." for every note that says something, each once."""
+    return tuple(dict.fromkeys(f"{of}: {said(note, units).rstrip('.')}." for of, note in notes if note))
+
+
 def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
     """Return the differences from the baseline, one row per metric and configuration."""
-    pairs = [(key, c) for key in keys for c in result.comparisons if c.key == key.key]
+    rows = [c for key in keys for c in result.comparisons if c.key == key.key]
     return comparison_table_of(
-        result, pairs, label, f"{caption}, compared with {result.baseline.name}{less_control(result)}"
+        result, rows, label, f"{caption}, compared with {result.baseline.name}{less_control(result)}"
     )
 
 
-def comparison_table_of(
-    result: ReportResult, pairs: list[tuple[MetricKey, Comparison]], label: str, caption: str
-) -> Table:
+def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str, caption: str) -> Table:
     """Return these differences, whatever they are taken from; the other configuration is named where it is not the baseline."""
-    level = formatting.number(100 * result.level, 0)
-    return literal_table(
-        label=label,
-        caption=caption,
-        columns=(
-            Column("Metric"),
-            Column("Configuration"),
-            Column("Difference", "right"),
-            Column(f"{level} % interval", "right"),
-            Column("Runs", "center"),
-            Column("p", "right"),
-            Column("p (Holm)", "right"),
-            Column("Verdict"),
+    keys = {key.key: key for key in result.metrics}
+
+    def whom(c: Any, _: UnitSystem) -> str:
+        name = result.name_of(c.configuration)
+        return name if c.versus == result.baseline.id else f"{name} against {result.name_of(c.versus)}"
+
+    def difference(c: Any, units: UnitSystem) -> str:
+        key = keys[c.key]
+        return formatting.with_unit(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
+
+    def interval(c: Any, units: UnitSystem) -> str:
+        text = difference_interval(c, keys[c.key], units)
+        return f"{text} (instruments)" if c.basis == "instruments" else text
+
+    frame = frame_of(rows, tuple(Comparison.__dataclass_fields__))
+    frame = frame.assign(unit=[QUANTITIES[difference_quantity(keys[c.key])].internal for c in rows])
+    table = ReportTable(
+        label,
+        caption,
+        (
+            Field("key", "Metric", cell=lambda c, units: metric_title(keys[c.key], units), width=3.0),
+            Field("configuration", "Configuration", cell=whom, width=2.1),
+            *files("versus", "unit"),
+            Field("difference", "Difference", cell=difference, align="right", width=1.3),
+            *files("low", "high"),
+            Field("", f"{_percent(result.level)} interval", cell=interval, align="right", width=2.0),
+            *files("level", "df", "n", "n_versus", "not_reached", "not_reached_versus", "basis"),
+            Field("", "Runs", cell=lambda c, _: f"{c.n} / {c.n_versus}", align="center", width=0.8),
+            Field("p_value", "p", cell=lambda c, _: p_text(c.p_value), align="right", width=0.9),
+            Field("p_adjusted", "p (Holm)", cell=lambda c, _: p_text(c.p_adjusted), align="right", width=0.9),
+            Field("verdict", "Verdict", width=1.9),
         ),
-        rows=tuple(_comparison_row(result, key, c) for key, c in pairs),
-        notes=_notes(result, pairs),
-        values=(
-            (
-                "metric",
-                "configuration",
-                "versus",
-                "unit",
-                "difference",
-                "low",
-                "high",
-                "level",
-                "df",
-                "n",
-                "n_versus",
-                "not_reached",
-                "not_reached_versus",
-                "basis",
-                "p",
-                "p_holm",
-                "verdict",
-            ),
-            *(_comparison_values(key, c) for key, c in pairs),
-        ),
-        widths=(3.0, 2.1, 1.3, 2.0, 0.8, 0.9, 0.9, 1.9),
+        frame,
+        _comparison_notes(result, [(keys[c.key], c) for c in rows]),
     )
+    return block_of(table, result.units)
 
 
-def _notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> tuple[str, ...]:
+def _percent(level: float) -> str:
+    return formatting.usual(level, "share", "si")
+
+
+def _comparison_notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> tuple[str, ...]:
     """Return every note once, with the metrics that it concerns unless it concerns all."""
     concerned: dict[str, list[str]] = {}
     keys = {key.key for key, _ in pairs}
@@ -114,17 +165,17 @@ def _notes(result: ReportResult, pairs: list[tuple[MetricKey, Comparison]]) -> t
     if any(c.call == "exploratory" for _, c in pairs):
         notes.append(
             f"{EXPLORATORY}: not a headline metric, so nothing allows for the number of metrics looked at; at "
-            f"{formatting.number(100 * result.level, 0)} % one in {round(1.0 / (1.0 - result.level))} such calls comes by "
-            "chance where there is no difference."
+            f"{_percent(result.level)} one in {round(1.0 / (1.0 - result.level))} such calls comes by chance where there is "
+            "no difference."
         )
     if any(key.spec.headline and c.basis == "runs" for key, c in pairs):
-        notes.append(_rests_on(pairs))
+        notes.append(_rests_on([c for _, c in pairs]))
     return tuple(notes)
 
 
-def _rests_on(pairs: list[tuple[MetricKey, Comparison]]) -> str:
+def _rests_on(rows: list[Comparison]) -> str:
     """Say what the intervals assume, and how little the layout can show without that."""
-    smallest = [c.smallest for _, c in pairs if c.smallest is not None and c.basis == "runs" and c.replicated]
+    smallest = [c.smallest for c in rows if c.smallest is not None and c.basis == "runs" and c.replicated]
     text = "The intervals assume that runs scatter normally"
     if not smallest:
         return f"{text}; no exact permutation test is possible to do without that."
@@ -136,122 +187,69 @@ def _rests_on(pairs: list[tuple[MetricKey, Comparison]]) -> str:
     )
 
 
-def _comparison_row(result: ReportResult, key: MetricKey, c: Comparison) -> tuple[str, ...]:
-    quantity, decimals = difference_quantity(key), key.spec.decimals
-    interval = difference_interval(c, key, result.units)
-    name = result.name_of(c.configuration)
-    return (
-        metric_title(key, result.units),
-        name if c.versus == result.baseline.id else f"{name} against {result.name_of(c.versus)}",
-        formatting.with_unit(c.difference, quantity, result.units, decimals, signed=True),
-        f"{interval} (instruments)" if c.basis == "instruments" else interval,
-        f"{c.n} / {c.n_versus}",
-        p_text(c.p_value),
-        p_text(c.p_adjusted),
-        c.verdict,
-    )
-
-
-def _comparison_values(key: MetricKey, c: Comparison) -> tuple[Scalar, ...]:
-    unit = QUANTITIES[difference_quantity(key)].internal
-    return (
-        key.key, c.configuration, c.versus, unit, c.difference, c.low, c.high, c.level, c.df, c.n, c.n_versus,
-        c.not_reached, c.not_reached_versus, c.basis, c.p_value, c.p_adjusted, c.verdict,
-    )  # fmt: skip
-
-
 def values_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
     """Return the value of every run, one row per run, one column per metric."""
-    runs = [run for run in result.runs if any(v.run == run.id for v in result.values)]
-    found = {(v.key, v.run): v for v in result.values}
     excluded = {run.id for run in result.runs if run.decision == "excluded"}
-    return literal_table(
-        label=label,
-        caption=caption,
-        columns=(
-            Column("Run"),
-            Column("Configuration"),
-            *(
-                Column(
-                    f"{metric_title(k, result.units)} [{formatting.unit_of(k.spec.quantity, result.units)}]", "right"
-                )
-                for k in keys
-            ),
+    of_key = {key.key: key for key in keys}
+    table = ReportTable(
+        label,
+        caption,
+        (
+            Field("run", "Run", cell=lambda v, _: f"{v.run} (excluded)" if v.run in excluded else v.run),
+            Field("configuration", "Configuration", cell=lambda v, _: result.name_of(v.configuration)),
+            *files("block", "metric", "unit", "status", "value", "bound", "time", "distance", "reason"),
         ),
-        rows=tuple(
-            (
-                f"{run.id} (excluded)" if run.id in excluded else run.id,
-                result.name_of(run.configuration),
-                *(value_text(found[(key.key, run.id)], key, result.units) for key in keys),
-            )
-            for run in runs
-        ),
-        notes=_value_notes(result, keys),
-        values=(
-            (
-                "run",
-                "configuration",
-                "block",
-                "metric",
-                "unit",
-                "status",
-                "value",
-                "bound",
-                "time_s",
-                "distance_m",
-                "reason",
-            ),
-            *(
-                (
-                    v.run,
-                    v.configuration,
-                    v.block,
-                    v.key,
-                    QUANTITIES[k.spec.quantity].internal,
-                    v.status,
-                    v.value,
-                    v.bound,
-                    v.time,
-                    v.distance,
-                    said(v.reason, result.units),
-                )
-                for k in keys
-                for v in result.of(k.key)
-            ),
+        metric_frame(result, keys),
+        _value_notes(result, keys),
+        Across(
+            "run",
+            "metric",
+            tuple((key.key, titled(key, result.units)) for key in keys),
+            lambda v, units: value_text(v, of_key[v.key], units),
+            width=1.0,
         ),
     )
+    return replace(block_of(table, result.units), widths=None)
+
+
+def metric_frame(result: ReportResult, keys: tuple[MetricKey, ...] | list[MetricKey]) -> pd.DataFrame:
+    """Return the values of all runs in these metrics, run by run, with the name of the metric and its unit."""
+    units = {key.key: QUANTITIES[key.spec.quantity].internal for key in keys}
+    frame = frame_of([v for key in keys for v in result.of(key.key)])
+    return frame.assign(metric=frame["key"], unit=frame["key"].map(units))
 
 
 def _value_notes(result: ReportResult, keys: tuple[MetricKey, ...]) -> tuple[str, ...]:
     """Return what must be known about values, each note once per metric with the number of runs."""
     notes = []
     for key in keys:
-        found = [said(v.note, result.units) for v in result.of(key.key) if v.note]
-        for note in dict.fromkeys(found):
-            runs = formatting.count(found.count(note), "run")
-            notes.append(f"{metric_title(key, result.units)}: {said(note, result.units)} ({runs}).")
+        texts = [said(v.note, result.units) for v in result.of(key.key) if v.note]
+        for text in dict.fromkeys(texts):
+            runs = formatting.count(texts.count(text), "run")
+            notes.append(f"{metric_title(key, result.units)}: {text} ({runs}).")
     return tuple(notes)
 
 
 def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str, caption: str) -> Table:
     """Return n, mean and standard deviation of every metric, one column per configuration."""
-    values: list[tuple[Scalar, ...]] = [("metric", "configuration", "unit", "n", "not_reached", "mean", "sd")]
-    for key in keys:
-        for c in result.configurations:
-            s = result.summary(key.key, c.id)
-            values.append((key.key, c.id, QUANTITIES[key.spec.quantity].internal, s.n, s.not_reached, s.mean, s.sd))
-    return literal_table(
-        label=label,
-        caption=caption,
-        columns=(Column("Metric"), *(Column(c.name, "right") for c in result.configurations)),
-        rows=tuple(
-            (
-                f"{metric_title(key, result.units)} [{formatting.unit_of(key.spec.quantity, result.units)}]",
-                *(summary_text(result.summary(key.key, c.id), key, result.units) for c in result.configurations),
-            )
-            for key in keys
+    of_key = {key.key: key for key in keys}
+    rows = [result.summary(key.key, c.id) for key in keys for c in result.configurations]
+    frame = frame_of(rows)
+    table = ReportTable(
+        label,
+        caption,
+        (
+            Field("metric", "Metric", cell=lambda s, units: titled(of_key[s.key], units), width=3.0),
+            *files("configuration", "unit", "n", "not_reached", "mean", "sd"),
         ),
-        notes=("Mean ± standard deviation between runs (number of runs).",),
-        values=tuple(values),
-        widths=(3.0, *(1.8 for _ in result.configurations)),
+        frame.assign(metric=frame["key"], unit=[QUANTITIES[of_key[s.key].spec.quantity].internal for s in rows]),
+        ("Mean ± standard deviation between runs (number of runs).",),
+        Across(
+            "key",
+            "configuration",
+            tuple((c.id, c.name) for c in result.configurations),
+            lambda s, units: summary_text(s, of_key[s.key], units),
+            width=1.8,
+        ),
     )
+    return block_of(table, result.units)

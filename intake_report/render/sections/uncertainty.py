@@ -4,52 +4,45 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from typing import Any
 
 from intake_report import formatting
-from intake_report.messages import said
-from intake_report.plots import budget_figure
-from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Scalar, Table
+from intake_report.messages import Value, message, said
+from intake_report.plots_values import budget_figure
+from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import literal_table
-from intake_report.results import (
-    BudgetRow,
-    InstrumentUncertainty,
-    MetricKey,
-    MetricResult,
-    ReportResult,
-    SourceRow,
-)
+from intake_report.render.sections.tables import block_of, files, metric_frame, titled
+from intake_report.report_table import Across, Field, ReportTable, frame_of
+from intake_report.results import InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
-from intake_report.units import QUANTITIES
+from intake_report.units import QUANTITIES, UnitSystem
 
 PER_TABLE = 3  # headline metrics beside the name of a source or run
-TOGETHER = "All sources together"
-COMMON = "of which the same in all runs"
-OWN = "of which each run its own"
+WHOSE = {True: "same in all", False: "each its own", None: ""}
+TOTALS = {
+    "u": "All sources together",
+    "u_common": "of which the same in all runs",
+    "u_own": "of which each run its own",
+}
 
 
 def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     """Return the uncertainty of one run's value: sources, budgets, values with intervals, what cancels."""
-    found = result.uncertainty
+    budget = result.uncertainty
     heading = Heading(1, "Uncertainty of one run", "sec-uncertainty")
-    keys = _budgeted(result)
-    if found is None or not keys:
+    keys = [k for k in result.metrics if k.spec.headline and any(v.low is not None for v in result.of(k.key))]
+    if budget is None or not keys:
         return (heading, Paragraph("No headline metric has a value, so there is nothing to assess."))
-    blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, found))]
-    blocks.append(_sources(result, found))
-    if found.assumptions:
-        blocks.append(
-            Callout(
-                "note",
-                "Assumed, because it is not declared",
-                tuple(literal(said(text, result.units)) for text in found.assumptions),
-            )
-        )
+    blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, budget))]
+    blocks.append(_sources(result, budget))
+    if budget.assumptions:
+        texts = tuple(literal(said(text, result.units)) for text in budget.assumptions)
+        blocks.append(Callout("note", "Assumed, because it is not declared", texts))
     blocks += [
         Heading(2, "Budgets", "sec-budgets"),
         figure_block(
-            budget_figure(result, [(key, _rows(found, key)) for key in keys]),
+            budget_figure(result, [(key, [row for row in budget.budgets if row.key == key.key]) for key in keys]),
             "fig-budget",
             "Standard uncertainty that each source alone causes in one run's value (root mean square over the runs); filled: "
             "the same in all runs, so that it cancels in differences as far as the runs respond alike. Sources below a fiftieth of the largest are "
@@ -58,19 +51,11 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
             "that follow.",
         ),
     ]
-    blocks += _chunked(keys, lambda some, part: _budget_table(result, found, some, part))
+    blocks += _chunked(keys, lambda some, part: _budget_table(result, budget, some, part))
     blocks.append(Heading(2, "Values with their intervals", "sec-intervals"))
-    blocks += _chunked(keys, lambda some, part: _interval_table(result, found, some, part))
-    blocks += _differences(result, found, keys)
+    blocks += _chunked(keys, lambda some, part: _interval_table(result, budget, some, part))
+    blocks += _differences(result, budget, keys)
     return tuple(blocks)
-
-
-def _budgeted(result: ReportResult) -> list[MetricKey]:
-    return [k for k in result.metrics if k.spec.headline and any(v.low is not None for v in result.of(k.key))]
-
-
-def _rows(found: InstrumentUncertainty, key: MetricKey) -> list[BudgetRow]:
-    return [row for row in found.budgets if row.key == key.key]
 
 
 def _chunked(keys: list[MetricKey], table: Callable[[list[MetricKey], str], Table]) -> list[Block]:
@@ -79,12 +64,12 @@ def _chunked(keys: list[MetricKey], table: Callable[[list[MetricKey], str], Tabl
     return [table(keys[i * width : (i + 1) * width], f"-{i + 1}" if parts > 1 else "") for i in range(parts)]
 
 
-def _introduction(result: ReportResult, found: InstrumentUncertainty) -> list[str]:
+def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[str]:
     single = all(c.runs_used <= 1 for c in result.configurations)
     texts = [
-        f"Each value of one run was computed {found.draws} times with readings as they might have been, given what is known "
+        f"Each value of one run was computed {budget.draws} times with readings as they might have been, given what is known "
         "about the instruments (propagation of distributions, JCGM 101:2008). The standard deviation of the results is the "
-        f"standard uncertainty, the {formatting.number(100 * found.level, 0)} % interval runs between their quantiles. Values "
+        f"standard uncertainty, the {formatting.usual(budget.level, 'share', 'si')} interval runs between their quantiles. Values "
         "are temperatures as the sensor shows them: its lag delays every run alike and is not taken out; what is uncertain "
         "about the lag is counted, by the slope of the temperature. Times of events enter to first order.",
         "This is what the instruments leave open about one run. It says nothing about how a second run of the same "
@@ -93,7 +78,7 @@ def _introduction(result: ReportResult, found: InstrumentUncertainty) -> list[st
         else "Every configuration was driven at most once, so this is the only uncertainty that can be stated: instrument "
         "uncertainty only. How a second run of the same configuration would differ is unknown, and is usually more.",
     ]
-    if any(s.name == ROUNDING_MODE for s in found.sources):
+    if any(s.name == ROUNDING_MODE for s in budget.sources):
         texts.append(
             "Whether the control unit rounds its reading or cuts it off is not declared. The values take it as rounded to the "
             "nearest step; the draws take it as either, one as likely as the other, and raise a reading cut off by half a step. "
@@ -107,34 +92,21 @@ def _introduction(result: ReportResult, found: InstrumentUncertainty) -> list[st
     return texts
 
 
-def _sources(result: ReportResult, found: InstrumentUncertainty) -> Table:
-    return literal_table(
-        label="tab-sources",
-        caption="Sources of the uncertainty of one run's value",
-        columns=(Column("Source"), Column("What is known"), Column("Standard uncertainty", "right"), Column("Runs")),
-        rows=tuple(
-            (
-                s.name,
-                said(s.basis, result.units),
-                formatting.with_unit(s.u, s.quantity, result.units, 2),
-                "same in all" if s.common else "each its own",
-            )
-            for s in found.sources
+def _sources(result: ReportResult, budget: InstrumentUncertainty) -> Table:
+    table = ReportTable(
+        "tab-sources",
+        "Sources of the uncertainty of one run's value",
+        (
+            Field("name", "Source", width=2.6),
+            Field("basis", "What is known", width=5.0),
+            *files("quantity"),
+            Field("u", "Standard uncertainty", cell=lambda s, units: formatting.with_unit(s.u, s.quantity, units, 2),
+                  align="right", width=1.5),
+            Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
         ),
-        values=(
-            ("source", "basis", "quantity", "unit", "u", "common"),
-            *(
-                (s.name, said(s.basis, result.units), s.quantity, QUANTITIES[s.quantity].internal, s.u, str(s.common))
-                for s in found.sources
-            ),
-        ),
-        widths=(2.6, 5.0, 1.5, 1.4),
-    )
-
-
-def _u(value: float | None, key: MetricKey, result: ReportResult) -> str:
-    """Format a standard uncertainty with one digit more than the value."""
-    return formatting.bare(value, difference_quantity(key), result.units, key.spec.decimals + 1)
+        frame_of(budget.sources),
+    )  # fmt: skip
+    return block_of(table, result.units)
 
 
 def _root_mean_square(values: list[float | None]) -> float | None:
@@ -142,42 +114,57 @@ def _root_mean_square(values: list[float | None]) -> float | None:
     return math.sqrt(math.fsum(v**2 for v in known) / len(known)) if known and len(known) == len(values) else None
 
 
-def _budget_table(result: ReportResult, found: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
-    rows: list[tuple[str, ...]] = []
-    values: list[tuple[Scalar, ...]] = [("source", "common", "metric", "unit", "u", "largest", "runs")]
-    of = {(row.source, row.key): row for row in found.budgets}
-    for source in found.sources:
-        rows.append((source.name, _whose(source), *(_u(of[source.name, k.key].u, k, result) for k in keys)))
-        values += [_budget_values(source, k, of[source.name, k.key]) for k in keys]
-    for name, field in ((TOGETHER, "u"), (COMMON, "u_common"), (OWN, "u_own")):
-        whole = {k.key: _root_mean_square([getattr(v, field) for v in _valued(result, k)]) for k in keys}
-        rows.append((name, "", *(_u(whole[k.key], k, result) for k in keys)))
-        values += [(name, "", k.key, _unit(k), whole[k.key], None, len(_valued(result, k))) for k in keys]
-    return literal_table(
-        label=f"tab-budget{part}",
-        caption="Budget of one run's value: standard uncertainty by source, each alone, root mean square over the runs",
-        columns=(
-            Column("Source"),
-            Column("Runs"),
-            *(Column(f"{metric_title(k, result.units)} [{_shown_unit(k, result)}]", "right") for k in keys),
+def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
+    of_key = {key.key: key for key in keys}
+    entries = {(row.source, row.key): row for row in budget.budgets}
+    rows: list[dict[str, Any]] = []
+    for source in budget.sources:
+        rows += [_budget_row(source.name, source.common, k, entries[source.name, k.key]) for k in keys]
+    for field, name in TOTALS.items():
+        for k in keys:
+            valued = _valued(result, k)
+            u = _root_mean_square([getattr(v, field) for v in valued])
+            rows.append({"source": name, "common": None, "metric": k.key, "unit": _unit(k), "u": u, "largest": None,
+                         "runs": len(valued)})  # fmt: skip
+
+    def cell(row: Any, units: UnitSystem) -> str:  # one digit more than the value
+        key = of_key[row.metric]
+        return formatting.bare(row.u, difference_quantity(key), units, key.spec.decimals + 1)
+
+    table = ReportTable(
+        f"tab-budget{part}",
+        "Budget of one run's value: standard uncertainty by source, each alone, root mean square over the runs",
+        (
+            Field("source", "Source", width=3.0),
+            Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
+            *files("metric", "unit", "u", "largest", "runs"),
         ),
-        rows=tuple(rows),
-        notes=_notes(result, found, keys),
-        values=tuple(values),
-        widths=(3.0, 1.5, *(2.0 for _ in keys)),
+        frame_of(rows),
+        _notes(result, budget, keys),
+        Across(
+            "source", "metric", tuple((k.key, titled(k, result.units, difference=True)) for k in keys), cell, width=2.0
+        ),
     )
+    return block_of(table, result.units)
 
 
-def _notes(result: ReportResult, found: InstrumentUncertainty, keys: list[MetricKey]) -> tuple[str, ...]:
+def _budget_row(name: str, common: bool, key: MetricKey, row: Any) -> dict[str, Any]:
+    return {
+        "source": name, "common": common, "metric": key.key, "unit": _unit(key), "u": row.u, "largest": row.largest,
+        "runs": row.runs,
+    }  # fmt: skip
+
+
+def _notes(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> tuple[str, ...]:
     notes = []
     for key in keys:
         open_ended = [v for v in _valued(result, key) if v.draws_not_reached]
         if open_ended:
-            most = formatting.number(100 * max(v.draws_not_reached or 0.0 for v in open_ended), 0)
-            counted = max((row.runs for row in _rows(found, key)), default=0)
+            most = formatting.usual(max(v.draws_not_reached or 0.0 for v in open_ended), "share", "si")
+            counted = max((row.runs for row in budget.budgets if row.key == key.key), default=0)
             notes.append(
                 f"{metric_title(key, result.units)}: in {formatting.count(len(open_ended), 'run')} some draws do not reach it "
-                f"(up to {most} %), so no standard deviation exists there; the sources are counted over the "
+                f"(up to {most}), so no standard deviation exists there; the sources are counted over the "
                 f"{formatting.count(counted, 'run')} in which each source alone always reaches it."
             )
     return tuple(notes)
@@ -187,127 +174,80 @@ def _valued(result: ReportResult, key: MetricKey) -> list[MetricResult]:
     return [v for v in result.of(key.key) if v.draws_not_reached is not None]
 
 
-def _whose(source: SourceRow) -> str:
-    return "same in all" if source.common else "each its own"
-
-
 def _unit(key: MetricKey) -> str:
     return QUANTITIES[difference_quantity(key)].internal
 
 
-def _shown_unit(key: MetricKey, result: ReportResult) -> str:
-    return formatting.unit_of(difference_quantity(key), result.units)
-
-
-def _budget_values(source: SourceRow, key: MetricKey, row: BudgetRow) -> tuple[Scalar, ...]:
-    return (source.name, str(source.common), key.key, _unit(key), row.u, row.largest, row.runs)
-
-
-def _interval_table(result: ReportResult, found: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
-    level = formatting.number(100 * found.level, 0)
-    values: list[tuple[Scalar, ...]] = [
+def _interval_table(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
+    of_key = {key.key: key for key in keys}
+    table = ReportTable(
+        f"tab-intervals{part}",
+        message("Values per run with {level} intervals from the instruments only", level=Value(budget.level, "share")),
         (
+            Field("run", "Run", width=2.0),
+            Field("configuration", "Configuration", cell=lambda v, _: result.name_of(v.configuration), width=2.2),
+            *files("metric", "unit", "value", "u", "low", "high", "u_common", "u_own", "draws_not_reached"),
+        ),
+        metric_frame(result, keys),
+        (),
+        Across(
             "run",
-            "configuration",
             "metric",
-            "unit",
-            "value",
-            "u",
-            "low",
-            "high",
-            "u_common",
-            "u_own",
-            "not_reached_share",
-        )
-    ]
-    for key in keys:
-        unit = QUANTITIES[key.spec.quantity].internal
-        values += [
-            (v.run, v.configuration, v.key, unit, v.value, v.u, v.low, v.high, v.u_common, v.u_own, v.draws_not_reached)
-            for v in result.of(key.key)
-        ]
-    of = {(v.key, v.run): v for key in keys for v in result.of(key.key)}
-    return literal_table(
-        label=f"tab-intervals{part}",
-        caption=f"Values per run with {level} % intervals from the instruments only",
-        columns=(
-            Column("Run"),
-            Column("Configuration"),
-            *(
-                Column(
-                    f"{metric_title(k, result.units)} [{formatting.unit_of(k.spec.quantity, result.units)}]", "right"
-                )
-                for k in keys
-            ),
+            tuple((key.key, titled(key, result.units)) for key in keys),
+            lambda v, units: interval_text(v, of_key[v.key], units),
+            width=2.4,
         ),
-        rows=tuple(
-            (
-                run.id,
-                result.name_of(run.configuration),
-                *(interval_text(of[k.key, run.id], k, result.units) for k in keys),
-            )
-            for run in result.runs
-            if (keys[0].key, run.id) in of
-        ),
-        values=tuple(values),
-        widths=(2.0, 2.2, *(2.4 for _ in keys)),
     )
+    return block_of(table, result.units)
 
 
-def _differences(result: ReportResult, found: InstrumentUncertainty, keys: list[MetricKey]) -> list[Block]:
+def _differences(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> list[Block]:
     """Return what the instruments leave open about the differences between configurations."""
-    rows = [(key, row) for key in keys for row in found.differences if row.key == key.key]
+    of_key = {key.key: key for key in keys}
+    rows = [row for key in keys for row in budget.differences if row.key == key.key]
     blocks: list[Block] = [Heading(2, "What cancels in differences", "sec-cancels")]
     if not rows:
         return [*blocks, Paragraph("No difference between configurations has a value in every draw.")]
-    key, first = rows[0]
+    key, first = of_key[rows[0].key], rows[0]
     whole = _root_mean_square([v.u_common for v in _valued(result, key)])
-    decimals = key.spec.decimals + 2
-    parts = [formatting.with_unit(x, difference_quantity(key), result.units, decimals) for x in (whole, first.u_common)]
-    blocks.append(
-        Paragraph(
-            literal(
-                "What all runs share is one and the same in every run, so most of it is gone in a difference between "
-                f"configurations. {metric_title(key, result.units)}: the common part of one value is {parts[0]}, and "
-                f"{parts[1]} of it is left in the difference between {result.name_of(first.configuration)} and "
-                f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
-                "crosses a margin with less delay. These are the instruments alone, without the scatter between runs."
-            )
-        )
+    parts = [
+        formatting.with_unit(x, difference_quantity(key), result.units, key.spec.decimals + 2)
+        for x in (whole, first.u_common)
+    ]
+    text = (
+        "What all runs share is one and the same in every run, so most of it is gone in a difference between "
+        f"configurations. {metric_title(key, result.units)}: the common part of one value is {parts[0]}, and "
+        f"{parts[1]} of it is left in the difference between {result.name_of(first.configuration)} and "
+        f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
+        "crosses a margin with less delay. These are the instruments alone, without the scatter between runs."
     )
-    level = formatting.number(100 * found.level, 0)
-    blocks.append(
-        literal_table(
-            label="tab-instrument-differences",
-            caption="Differences between configurations: what the instruments alone leave open",
-            columns=(
-                Column("Metric"),
-                Column("Difference of"),
-                Column("Common part left", "right"),
-                Column("Runs' own part", "right"),
-                Column("Together", "right"),
-                Column(f"{level} % interval", "right"),
-            ),
-            rows=tuple(
-                (
-                    metric_title(k, result.units),
-                    f"{result.name_of(d.configuration)} and {result.name_of(d.versus)}",
-                    *(
-                        formatting.with_unit(x, difference_quantity(k), result.units, k.spec.decimals + 1)
-                        for x in (d.u_common, d.u_own, d.u)
-                    ),
-                    formatting.interval(d.low, d.high, difference_quantity(k), result.units, k.spec.decimals),
-                )
-                for k, d in rows
-            ),
-            values=(
-                ("metric", "configuration", "versus", "unit", "u_common", "u_own", "u", "low", "high"),
-                *(
-                    (d.key, d.configuration, d.versus, _unit(k), d.u_common, d.u_own, d.u, d.low, d.high)
-                    for k, d in rows
-                ),
-            ),
-            widths=(2.6, 2.8, 1.2, 1.2, 1.2, 1.8),
-        )
-    )
-    return blocks
+
+    def amount(name: str) -> Callable[[Any, UnitSystem], str]:
+        def cell(row: Any, units: UnitSystem) -> str:
+            key = of_key[row.key]
+            value = getattr(row, name)
+            return formatting.with_unit(value, difference_quantity(key), units, key.spec.decimals + 1)
+
+        return cell
+
+    def interval(row: Any, units: UnitSystem) -> str:
+        key = of_key[row.key]
+        return formatting.interval(row.low, row.high, difference_quantity(key), units, key.spec.decimals)
+
+    table = ReportTable(
+        "tab-instrument-differences",
+        "Differences between configurations: what the instruments alone leave open",
+        (
+            Field("key", "Metric", cell=lambda d, units: metric_title(of_key[d.key], units), width=2.6),
+            Field("configuration", "Difference of", width=2.8,
+                  cell=lambda d, _: f"{result.name_of(d.configuration)} and {result.name_of(d.versus)}"),
+            *files("versus", "unit"),
+            Field("u_common", "Common part left", cell=amount("u_common"), align="right", width=1.2),
+            Field("u_own", "Runs' own part", cell=amount("u_own"), align="right", width=1.2),
+            Field("u", "Together", cell=amount("u"), align="right", width=1.2),
+            *files("low", "high"),
+            Field("", message("{level} interval", level=Value(budget.level, "share")), cell=interval, align="right", width=1.8),
+        ),
+        frame_of(rows).assign(unit=[_unit(of_key[d.key]) for d in rows]),
+    )  # fmt: skip
+    return [*blocks, Paragraph(literal(text)), block_of(table, result.units)]

@@ -2,360 +2,260 @@
 
 from __future__ import annotations
 
-import re
+from collections.abc import Callable
 from typing import Any
 
 from intake_report import formatting
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
-from intake_report.messages import said
-from intake_report.render.blocks import Block, Callout, Column, Heading, Paragraph, Table
+from intake_report.messages import Value, message, said
+from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
 from intake_report.render.inline import literal
-from intake_report.render.sections.forecast import forecasts
-from intake_report.render.sections.tables import literal_table
-from intake_report.report_table import rows_of
-from intake_report.results import ReportResult, RunResult
+from intake_report.render.sections.conditions import clock
+from intake_report.render.sections.tables import block_of, extended, files, once
+from intake_report.report_table import Field, ReportTable, frame_of, rows_of
+from intake_report.results import ReportResult
 from intake_report.results.evidence import RunWeather, WeatherEvidence
-from intake_report.results.evidence_text import (
-    DENSITY,
-    HEIGHT,
-    KELVINS,
-    PRESSURE,
-    SHARE,
-    SPEED,
-    TEMPERATURE,
-    UNCERTAINTY,
-    offset_texts,
-)
+from intake_report.results.evidence_text import forecast_texts, offset_texts
 from intake_report.units import UnitSystem
-from intake_report.weather import MIN_SPEED, SETTLE, Contribution
+from intake_report.weather import MIN_SPEED, SETTLE
 
 
 def weather(result: ReportResult) -> tuple[Block, ...]:
     """Return the ambient reference, how the sources compare, and the conditions during each run."""
-    told = result.evidence.weather if result.evidence else None
-    blocks: list[Block] = [
-        Heading(1, "Weather conditions", "sec-weather"),
-        Paragraph(_reference(result, told)),
-    ]
-    if told is not None and told.sources:
-        blocks += _sources(result, told)
-    blocks += _during(result, told)
-    if told is not None and told.forecasts:
-        blocks += forecasts(result, told)
+    record = result.evidence.weather if result.evidence else None
+    blocks: list[Block] = [Heading(1, "Weather conditions", "sec-weather"), Paragraph(_reference(result, record))]
+    if record is not None and record.sources:
+        blocks += _sources(result, record)
+    blocks += _during(result, record)
+    if record is not None and record.forecasts:
+        blocks += _forecasts(result, record)
     return tuple(blocks)
 
 
-def _reference(result: ReportResult, told: WeatherEvidence | None) -> str:
-    # "the weather station “station”" where a source is named like its kind
-    reason = re.sub(r"(\w+) “\1”", r"\1", said(result.ambient_reason, result.units))
+def _reference(result: ReportResult, record: WeatherEvidence | None) -> str:
+    units = result.units
+    reason = said(result.ambient_reason, units)
     text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(reason)}"
-    if told is None or told.uncertainty is None or told.uncertainty_between is None:
+    if record is None or record.uncertainty is None or record.uncertainty_between is None:
         return text
-    parts = formatting.listing([_contribution(c, result.units) for c in told.contributions])
-    rule = said(told.rule, result.units)
-    text += (
-        f" Its standard uncertainty is {UNCERTAINTY.text(told.uncertainty, result.units)} for the ambient of one run, of which "
-        f"{UNCERTAINTY.text(told.uncertainty_between, result.units)} remain in a difference between runs, because what all runs "
-        f"share cancels there. Contributions: {literal(parts)}."
+    whole, between = (_kelvins(u, units, 2) for u in (record.uncertainty, record.uncertainty_between))
+    parts = formatting.listing([_contribution(c, units) for c in record.contributions])
+    return (
+        f"{text} Its standard uncertainty is {whole} for the ambient of one run, of which {between} remain in a difference "
+        f"between runs, because what all runs share cancels there. Contributions: {literal(parts)}. "
+        f"Rule: {literal(said(record.rule, units))}"
     )
-    return f"{text} Rule: {literal(rule)}"
 
 
-def _contribution(found: Contribution, units: UnitSystem) -> str:
-    """Return one contribution with its standard uncertainty, and whether it was declared or assumed."""
-    text = f"{found.name} {UNCERTAINTY.text(found.value, units)}"
-    if "declared" not in found.basis:
-        return text
-    return f"{text} ({'assumed, not declared' if 'assumed' in found.basis else 'declared'})"
+def _kelvins(value: float | None, units: UnitSystem, decimals: int = 1) -> str:
+    return formatting.with_unit(value, "temperature_difference", units, decimals)
 
 
-def _sources(result: ReportResult, told: WeatherEvidence) -> list[Block]:
-    units = result.units
-    level = formatting.number(100 * result.level, 0)
-    blocks: list[Block] = [
-        literal_table(
-            label="tab-ambient-sources",
-            caption="Sources of ambient temperature",
-            columns=(
-                Column("Source"),
-                Column("Kind"),
-                Column(f"Elevation [{HEIGHT.unit(units)}]", "right"),
-                Column("Readings", "right"),
-                Column("Step", "right"),
-                Column("Runs covered", "right"),
-                Column("Standard uncertainty", "right"),
-                Column("Between runs", "right"),
-                Column("Use"),
-            ),
-            rows=tuple(
-                (
-                    s.id,
-                    s.kind,
-                    HEIGHT.bare(s.elevation, units),
-                    str(s.reports) if s.reports else formatting.ABSENT,
-                    KELVINS.text(s.resolution, units),
-                    str(s.covered),
-                    UNCERTAINTY.text(s.uncertainty, units),
-                    UNCERTAINTY.text(s.uncertainty_between, units),
-                    "reference" if s.chosen else "compared",
-                )
-                for s in told.sources
-            ),
-            values=(
-                (
-                    "source",
-                    "kind",
-                    "elevation_m",
-                    "readings",
-                    "first",
-                    "last",
-                    "step_K",
-                    "runs_covered",
-                    "standard_uncertainty_K",
-                    "between_runs_K",
-                    "reference",
-                ),
-                *(
-                    (
-                        s.id,
-                        s.kind,
-                        s.elevation,
-                        s.reports,
-                        s.first,
-                        s.last,
-                        s.resolution,
-                        s.covered,
-                        s.uncertainty,
-                        s.uncertainty_between,
-                        s.chosen,
-                    )
-                    for s in told.sources
-                ),
-            ),
-            widths=(1.4, 2.0, 1.2, 1.1, 0.9, 1.0, 1.4, 1.1, 1.2),
-        )
-    ]
-    if told.offsets:
+def _contribution(part: Any, units: UnitSystem) -> str:
+    """Return one contribution with its standard uncertainty and what that rests on."""
+    return f"{part.name} {_kelvins(part.value, units, 2)} ({said(part.basis, units)})"
+
+
+def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
+    sources = ReportTable(
+        "tab-ambient-sources",
+        "Sources of ambient temperature",
+        (
+            Field("id", "Source", width=1.4),
+            Field("kind", "Kind", width=2.0),
+            Field("elevation", "Elevation", "length", width=1.2),
+            Field("reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1),
+            *files("first", "last"),
+            Field("resolution", "Step", "temperature_difference", 1, unit="cell", width=0.9),
+            Field("covered", "Runs covered", "number"),
+            Field("uncertainty", "Standard uncertainty", "temperature_difference", 2, unit="cell", width=1.4),
+            Field("uncertainty_between", "Between runs", "temperature_difference", 2, unit="cell", width=1.1),
+            Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
+        ),
+        frame_of(record.sources),
+    )  # fmt: skip
+    blocks: list[Block] = [block_of(sources, result.units)]
+    if not record.offsets:
+        return blocks
+    offsets = ReportTable(
+        "tab-ambient-offsets",
+        "Sources of ambient temperature against each other: first less second, mean over the runs",
+        (
+            Field("first", "First", width=2.6),
+            Field("second", "Second", width=1.8),
+            Field("offset", "Offset", cell=lambda o, units: offset_texts(o, units)[0], align="right", width=1.4),
+            *files("low", "high", "sd", "level"),
+            Field("", message("{level} interval", level=Value(result.level, "share")), width=2.4, align="right",
+                  cell=lambda o, units: offset_texts(o, units)[1]),
+            Field("runs", "Runs", "number", width=0.8),
+            *files("reason"),
+        ),
+        frame_of(record.offsets),
+        once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
+    )  # fmt: skip
+    blocks.append(block_of(offsets, result.units))
+    if any(o.first.endswith("at rest") for o in record.offsets):
         blocks.append(
-            literal_table(
-                label="tab-ambient-offsets",
-                caption="Sources of ambient temperature against each other: first less second, mean over the runs",
-                columns=(
-                    Column("First"),
-                    Column("Second"),
-                    Column("Offset", "right"),
-                    Column(f"{level} % interval", "right"),
-                    Column("Runs", "right"),
-                ),
-                rows=tuple((o.first, o.second, *offset_texts(o, units), str(o.runs)) for o in told.offsets),
-                notes=tuple(
-                    dict.fromkeys(
-                        f"{o.first} less {o.second}: {said(o.reason, units)}." for o in told.offsets if o.reason
-                    )
-                ),
-                values=(
-                    ("first", "second", "offset_K", "low_K", "high_K", "sd_K", "level", "runs", "note"),
-                    *(
-                        (o.first, o.second, o.offset, o.low, o.high, o.sd, o.level, o.runs, said(o.reason, units))
-                        for o in told.offsets
-                    ),
-                ),
-                widths=(2.6, 1.8, 1.4, 2.4, 0.8),
+            Paragraph(
+                "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown "
+                f"for comparison and are never used. At speed means above "
+                f"{formatting.with_unit(MIN_SPEED, 'speed', result.units, 0)} for "
+                f"{formatting.with_unit(SETTLE, 'time', result.units, 0)} or longer."
             )
         )
-        if any(o.first.endswith("at rest") for o in told.offsets):
-            blocks.append(
-                Paragraph(
-                    "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown "
-                    f"for comparison and are never used. At speed means above {SPEED.text(MIN_SPEED, units)} for "
-                    f"{SETTLE:.0f} s or longer."
-                )
-            )
     return blocks
 
 
-def _during(result: ReportResult, told: WeatherEvidence | None) -> list[Block]:
-    declared = {run.id: run for run in result.runs}
-    of_run = {w.run: w for w in told.runs} if told else {}
-    blocks: list[Block] = [
-        Heading(2, "During the runs", "sec-weather-runs"),
-        _ambient_table(result, declared, of_run),
-    ]
-    if of_run:
-        blocks += [_air_table(result, of_run), _declared_table(result, of_run)]
-        sources = list(dict.fromkeys(w.source for w in of_run.values() if w.source))
-        if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in of_run.values()):
-            blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
-        if sources:
-            blocks.append(
-                Paragraph(
-                    f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
-                    "is station pressure: an altimeter setting or a sea-level pressure is reduced to the station's elevation before "
-                    "anything is computed from it. Density is that of the humid air (ideal mix of dry air and vapour); density "
-                    "altitude is the height at which the standard atmosphere has that density."
-                )
+def _during(result: ReportResult, record: WeatherEvidence | None) -> list[Block]:
+    of_run = {w.run: w for w in record.runs} if record else {}
+    blocks: list[Block] = [Heading(2, "During the runs", "sec-weather-runs"), _ambient_table(result, of_run)]
+    if record is None or not of_run:
+        return blocks
+    blocks += [_air_table(result, record), _declared_table(result, record)]
+    if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in record.runs):
+        blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
+    sources = list(dict.fromkeys(w.source for w in record.runs if w.source))
+    if sources:
+        blocks.append(
+            Paragraph(
+                f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
+                "is station pressure: an altimeter setting or a sea-level pressure is reduced to the station's elevation before "
+                "anything is computed from it. Density is that of the humid air (ideal mix of dry air and vapour); density "
+                "altitude is the height at which the standard atmosphere has that density."
             )
+        )
     return blocks
 
 
-def _ambient_table(result: ReportResult, declared: dict[str, RunResult], of_run: dict[str, RunWeather]) -> Table:
-    units = result.units
-    temperature, change = TEMPERATURE.unit(units), KELVINS.unit(units)
+def _ambient_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
+    starts = {run.id: run.start for run in result.runs}
+    temperature = formatting.unit_of("temperature", result.units)
 
-    def row(c: Any) -> tuple[str, ...]:
-        told = of_run.get(c.run)
-        run = declared[c.run]
-        age = formatting.bare(c.age, "duration", units, 0)
-        return (
-            c.run,
-            run.start[:16].replace("T", " ") if run.start else "not known",
-            TEMPERATURE.bare(c.ambient_mean, units),
-            formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False),
-            KELVINS.bare(told.ambient_change, units, signed=True) if told else formatting.ABSENT,
-            f"{age} ({told.age_source})" if told and told.age_source and c.age is not None else age,
-        )
+    def age(c: Any, units: UnitSystem) -> str:
+        text = formatting.bare(c.age, "duration", units, 0)
+        source = of_run[c.run].age_source if c.run in of_run else ""
+        return f"{text} ({source})" if source and c.age is not None else text
 
-    return literal_table(
-        label="tab-weather",
-        caption="Ambient temperature during each run, by the reference",
-        columns=(
-            Column("Run"),
-            Column("Start"),
-            Column(f"Mean [{temperature}]", "right"),
-            Column(f"Range [{temperature}]", "right"),
-            Column(f"Change, start to end [{change}]", "right"),
-            Column("Age of the nearest report at worst [min]", "right"),
+    def limits(c: Any, units: UnitSystem) -> str:
+        return formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False)
+
+    frame = frame_of(result.conditions)
+    changes = [of_run[run].ambient_change if run in of_run else None for run in frame["run"]]
+    table = ReportTable(
+        "tab-weather",
+        "Ambient temperature during each run, by the reference",
+        (
+            Field("run", "Run", width=2.0),
+            *files("source"),
+            Field("", "Start", cell=lambda c, _: clock(starts[c.run]), width=1.8),
+            Field("ambient_mean", "Mean", "temperature", 1, width=1.1),
+            Field("ambient_low", f"Range [{temperature}]", cell=limits, align="right", width=1.7),
+            *files("ambient_high"),
+            Field("change", "Change, start to end", "temperature_difference", 1, signed=True, width=1.5),
+            Field("age", "Age of the nearest report at worst [min]", cell=age, align="right", width=2.0),
         ),
-        rows=tuple(row(c) for c in rows_of(result.conditions)),
-        notes=tuple(
-            dict.fromkeys(f"{c.run}: {said(c.reason, units)}." for c in rows_of(result.conditions) if c.reason)
-        ),
-        values=(
-            ("run", "source", "ambient_mean_C", "ambient_low_C", "ambient_high_C", "change_K", "age_s"),
-            *(
-                (
-                    c.run,
-                    c.source,
-                    c.ambient_mean,
-                    c.ambient_low,
-                    c.ambient_high,
-                    of_run[c.run].ambient_change if c.run in of_run else None,
-                    c.age,
-                )
-                for c in rows_of(result.conditions)
-            ),
-        ),
-        widths=(2.0, 1.8, 1.1, 1.7, 1.5, 2.0),
+        extended(frame, change=changes),
+        once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units),
     )
+    return block_of(table, result.units)
 
 
-def _wind(told: RunWeather, units: UnitSystem) -> str:
-    if told.wind_speed is None:
+def _wind(w: Any, units: UnitSystem) -> str:
+    if w.wind_speed is None:
         return "not reported"
-    text = SPEED.bare(told.wind_speed, units)
-    if told.wind_gust is not None:
-        text += f", gusts {SPEED.bare(told.wind_gust, units)}"
-    if told.wind_variable:
+    text = formatting.bare(w.wind_speed, "speed", units, 0)
+    if w.wind_gust is not None:
+        text += f", gusts {formatting.bare(w.wind_gust, 'speed', units, 0)}"
+    if w.wind_variable:
         return f"{text}, variable"
-    if told.wind_direction is not None:
-        text += f" from {formatting.number(told.wind_direction, 0)}°"
+    if w.wind_direction is not None:
+        text += f" from {formatting.with_unit(w.wind_direction, 'angle', units, 0)}"
     return text
 
 
-def _air_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
-    units = result.units
-    return literal_table(
-        label="tab-air",
-        caption="Air and wind during each run",
-        columns=(
-            Column("Run"),
-            Column(f"Station pressure [{PRESSURE.unit(units)}]", "right"),
-            Column("Humidity [%]", "right"),
-            Column(f"Dew point [{TEMPERATURE.unit(units)}]", "right"),
-            Column(f"Air density [{DENSITY.unit(units)}]", "right"),
-            Column(f"Density altitude [{HEIGHT.unit(units)}]", "right"),
-            Column(f"Wind [{SPEED.unit(units)}]", "right"),
+def _air_table(result: ReportResult, record: WeatherEvidence) -> Table:
+    table = ReportTable(
+        "tab-air",
+        "Air and wind during each run",
+        (
+            Field("run", "Run", width=2.0),
+            *files("source"),
+            Field("pressure", "Station pressure", "pressure", 2, width=1.4),
+            *files("dry_pressure"),
+            Field("humidity", "Humidity", "ratio", width=1.1),
+            Field("dew_point", "Dew point", "temperature", 1, width=1.2),
+            Field("density", "Air density", "density", 3, width=1.2),
+            Field("density_altitude", "Density altitude", "length", width=1.3),
+            *files("wind_source"),
+            Field("wind_speed", f"Wind [{formatting.unit_of('speed', result.units)}]", cell=_wind, align="right", width=1.9),
+            *files("wind_gust", "wind_direction", "wind_variable"),
         ),
-        rows=tuple(
+        frame_of(record.runs),
+        once(
             (
-                w.run,
-                PRESSURE.bare(w.pressure, units),
-                SHARE.bare(w.humidity, units),
-                TEMPERATURE.bare(w.dew_point, units),
-                DENSITY.bare(w.density, units),
-                HEIGHT.bare(w.density_altitude, units),
-                _wind(w, units),
-            )
-            for w in of_run.values()
-        ),
-        notes=tuple(
-            dict.fromkeys(
-                f"{w.run}: {'; '.join(said(part, units) for part in w.absent)}." for w in of_run.values() if w.absent
-            )
-        ),
-        values=(
-            (
-                "run",
-                "source",
-                "station_pressure_kPa",
-                "dry_pressure_kPa",
-                "humidity_percent",
-                "dew_point_C",
-                "density_kg_m3",
-                "density_altitude_m",
-                "wind_source",
-                "wind_kmh",
-                "gust_kmh",
-                "wind_from_deg",
-                "wind_variable",
+                (w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent))
+                for w in record.runs
             ),
-            *(
-                (
-                    w.run,
-                    w.source,
-                    w.pressure,
-                    w.dry_pressure,
-                    w.humidity,
-                    w.dew_point,
-                    w.density,
-                    w.density_altitude,
-                    w.wind_source,
-                    w.wind_speed,
-                    w.wind_gust,
-                    w.wind_direction,
-                    w.wind_variable,
-                )
-                for w in of_run.values()
-            ),
+            result.units,
         ),
-        widths=(2.0, 1.4, 1.1, 1.2, 1.2, 1.3, 1.9),
-    )
+    )  # fmt: skip
+    return block_of(table, result.units)
 
 
-def _declared_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
+def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
     rain = {True: "precipitation", False: "none", None: "not reported"}
-    return literal_table(
-        label="tab-declared",
-        caption="Sun, rain and road: as declared by the campaign and as reported near the run",
-        columns=(
-            Column("Run"),
-            Column("Road (declared)"),
-            Column("Sky, sun (declared)"),
-            Column("Rain (declared)"),
-            Column("Precipitation (reported)"),
-            Column("Sky (reported)"),
+    table = ReportTable(
+        "tab-declared",
+        "Sun, rain and road: as declared by the campaign and as reported near the run",
+        (
+            Field("run", "Run", width=2.0),
+            Field("road", "Road (declared)"),
+            Field("sky", "Sky, sun (declared)", width=1.7,
+                  cell=lambda w, _: ", ".join(x for x in (w.sky, w.sun) if x) or formatting.ABSENT),
+            *files("sun"),
+            Field("rain", "Rain (declared)", width=1.1),
+            Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
+            Field("reported_sky", "Sky (reported)", width=2.6,
+                  cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
         ),
-        rows=tuple(
-            (
-                w.run,
-                w.road or formatting.ABSENT,
-                ", ".join(x for x in (w.sky, w.sun) if x) or formatting.ABSENT,
-                w.rain or formatting.ABSENT,
-                rain[w.raining],
-                "; ".join(w.reported_sky) or formatting.ABSENT,
-            )
-            for w in of_run.values()
-        ),
-        notes=tuple(dict.fromkeys(f"{w.run}: {said(note, result.units)}" for w in of_run.values() for note in w.notes)),
-        widths=(2.0, 1.0, 1.7, 1.1, 1.5, 2.6),
+        frame_of(record.runs),
+        once(((w.run, note) for w in record.runs for note in w.notes), result.units),
+    )  # fmt: skip
+    return block_of(table, result.units)
+
+
+def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
+    """Return every run's forecast beside what came."""
+    units = result.units
+    judged = [f for f in record.forecasts if f.within is not None]
+    inside = sum(f.within is True for f in judged)
+    limit = formatting.margin(record.forecast_limit, units)
+    held = (
+        f"That holds for {inside} of {formatting.count(len(judged), 'run')} with a forecast."
+        if judged
+        else "No run has both."
     )
+    text = (
+        f"Runs are planned on a forecast of like days; a mean ambient within {limit} of the forecast is commonly accepted "
+        f"(common practice). {held} The limit decides nothing here: the acceptance criterion on ambient does ([[sec-runs]])."
+    )
+    words = {True: "yes", False: "no", None: formatting.ABSENT}
+
+    def text_of(part: int) -> Callable[[Any, UnitSystem], str]:
+        return lambda f, units: forecast_texts(f, units)[part]
+
+    table = ReportTable(
+        "tab-forecast",
+        "Forecast as recorded beside what came",
+        (
+            Field("run", "Run", width=2.0),
+            Field("source", "Source", width=1.4),
+            Field("what", "Quantity", width=1.6),
+            Field("forecast", "Forecast", cell=text_of(0), align="right"),
+            Field("actual", "Actual", cell=text_of(1), align="right"),
+            Field("difference", "Actual less forecast", cell=text_of(2), align="right"),
+            Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
+        ),
+        frame_of(record.forecasts),
+    )
+    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), block_of(table, units)]
