@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots
+from intake_report import plots, plots_values
 from intake_report.results.text import metric_title
 
 FIGURES = {
     "route": plots.route_figure,
     "recovery": plots.recovery_figure,
     "soak": plots.heat_soak_figure,
-    "dots": lambda result: plots.dots_figure(result, drawable(result)),
-    "differences": lambda result: plots.difference_figure(result, compared(result)),
+    "dots": lambda result: plots_values.dots_figure(result, drawable(result)),
+    "differences": lambda result: plots_values.difference_figure(result, compared(result)),
 }
 
 
@@ -97,7 +97,7 @@ def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
 def test_dots_figure_shows_each_value_once_and_the_means(demo):
     result = demo.chain.result
     keys = drawable(result)[:3]
-    panels = plots.dots_figure(result, keys).get_axes()
+    panels = plots_values.dots_figure(result, keys).get_axes()
     for panel, key in zip(panels, keys, strict=False):
         drawn = sorted(float(y) for line in panel.get_lines() for y in np.atleast_1d(line.get_ydata()))
         values = sorted(v.value for v in result.of(key.key) if v.value is not None)
@@ -107,7 +107,7 @@ def test_dots_figure_shows_each_value_once_and_the_means(demo):
 
 def test_configurations_differ_in_more_than_colour(demo):
     looks = [(demo_look.colour(c.id), demo_look.marker(c.id), str(demo_look.dash(c.id)))
-             for demo_look in [plots._Look(demo.chain.result)] for c in demo.chain.result.configurations]  # fmt: skip
+             for demo_look in [plots.Look(demo.chain.result)] for c in demo.chain.result.configurations]  # fmt: skip
     for part in zip(*looks, strict=True):
         assert len(set(part)) == len(looks)
 
@@ -115,7 +115,7 @@ def test_configurations_differ_in_more_than_colour(demo):
 def test_baseline_comes_first_whatever_the_order_of_the_file(demo):
     result = demo.chain.result
     turned = replace(result, configurations=tuple(reversed(result.configurations)))
-    assert plots._Look(turned).ids[0] == result.baseline.id
+    assert plots.Look(turned).ids[0] == result.baseline.id
 
 
 def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
@@ -125,7 +125,7 @@ def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
         replace(v, status="not reached", value=None, bound=240.0) if v.key == key.key and v.block == "day-1" else v
         for v in result.values
     )
-    panel = plots.dots_figure(replace(result, values=values), [key]).get_axes()[0]
+    panel = plots_values.dots_figure(replace(result, values=values), [key]).get_axes()[0]
     arrows = [line for line in panel.get_lines() if "uparrow" in str(line.get_marker())]
     assert sum(len(line.get_ydata()) for line in arrows) == 3
     assert {float(y) for line in arrows for y in line.get_ydata()} == {240.0}
@@ -140,11 +140,13 @@ def test_drawing_twice_gives_the_same_svg(demo):
 
 def test_module_imports_nothing_that_computes():
     """Figures are drawn from results: no statistics, no metrics, no data frame in the module."""
-    tree = ast.parse((ROOT / "intake_report" / "plots.py").read_text("utf-8"))
+    tree = ast.parse(
+        "".join((ROOT / "intake_report" / f"{name}.py").read_text("utf-8") for name in ("plots", "plots_values"))
+    )
     modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module}
     modules |= {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
     ours = {m for m in modules if m.startswith("intake_report")}
-    assert all(m.split(".")[1] in ("results", "units", "plots") for m in ours if "." in m), ours
+    assert all(m.split(".")[1] in ("results", "units", "plots", "report_table") for m in ours if "." in m), ours
     assert not modules & {"pandas", "scipy", "scipy.stats", "statistics", "matplotlib.pyplot"}
     calls = {n.func.attr for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Attribute)}
     assert not calls & {"mean", "median", "std", "polyfit", "interp", "percentile", "quantile", "gradient"}

@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots
+from intake_report import plots, plots_values
 from intake_report.campaign import load_campaign
+from intake_report.messages import Interval, Value, message
 from intake_report.provenance import repeat_command
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table
+from intake_report.render.inline import plain
 from intake_report.render.layout import height, plan
 from intake_report.render.numbering import number
 from intake_report.render.typst import WHOLE
@@ -79,6 +81,35 @@ def test_report_in_us_units_has_no_other(badly_designed):
     assert len(words) > 150 and not [w for w in found if not re.search(r"\(\d+(\.\d+)?\sK\)", w)], found
 
 
+def test_limits_are_converted_where_they_are_printed_and_texts_of_a_campaign_never(badly_designed):
+    """Exact definitions: 90 kPa = 26.58 inHg, 105 kPa = 31.01 inHg, 15 °C = 59 °F, 4000 m = 13123 ft."""
+    chain, result = badly_designed.chain, badly_designed.chain.result
+    limits = (
+        message("{low} to {high}", low=Value(90.0, "pressure", 0), high=Value(105.0, "pressure", 0)),
+        Interval(15.0, 35.0, "temperature", 0),
+        message("{low} to {high}", low=Value(1200.0, "length", 0), high=Value(4000.0, "length", 0)),
+    )
+    rows = result.criteria.iloc[:3].assign(code=list("abc"), title=["Rain 40 °C", "b", "c"], limit=list(limits))
+    made = table(sections.run_log(replace(result, criteria=rows)), "tab-criteria")
+    printed = [plain(row[1]).replace("\u00a0", " ") for row in made.rows]
+    assert printed == ["27 inHg to 31 inHg", "59 to 95 °F", "3937 ft to 13123 ft"]
+    assert made.rows[0][0] == "Rain 40 °C"
+    tyres = chain.campaign.vehicle.model_copy(update={"notes": "tyre Rain 40 °C, 2.2 km/h"})
+    articles = sections.articles(chain.campaign.model_copy(update={"vehicle": tyres}), result)
+    assert ("Notes", "tyre Rain 40 °C, 2.2 km/h") in next(b for b in articles if isinstance(b, Definitions)).items
+
+
+def test_files_of_a_table_hold_its_rows_in_internal_units(badly_designed):
+    """The same declaration gives the printed miles and the file's metres."""
+    result = badly_designed.chain.result
+    made = table(sections.run_log(result), "tab-runs")
+    head, *rows = made.values
+    lengths = [row[head.index("length")] for row in rows]
+    assert lengths == [run.length for run in result.runs]
+    column = [plain(c.title) for c in made.columns].index("Length [mi]")
+    assert [float(row[column]) for row in made.rows] == [round(x / 1609.344, 2) for x in lengths]
+
+
 def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path):
     (command,) = texts(sections.provenance(demo.chain.campaign, "2026-07-01"), Preformatted)
     assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
@@ -126,7 +157,7 @@ def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
 def test_differences_have_one_row_per_metric_and_a_legend(demo):
     result = demo.chain.result
     keys = [k for k in result.metrics if k.spec.headline]
-    figure = plots.difference_figure(result, keys)
+    figure = plots_values.difference_figure(result, keys)
     labels = [t.get_text() for a in figure.get_axes() for t in a.get_yticklabels()]
     assert len(labels) == len(keys)
     assert {t.get_text() for t in figure.legends[0].get_texts()} == {
