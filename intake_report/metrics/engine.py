@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from intake_report.messages import Value, message
 from intake_report.metrics.registry import Missing, Reading, metric, missing, reading
 from intake_report.metrics.series import (
     LEAST_LOAD,
@@ -86,10 +87,12 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing
     quantity="angle_per_temperature",
     better="neither",
     decimals=2,
-    definition=(
-        f"Slope of spark advance against intake air temperature {MATCHED}: least squares within the points, engine speed "
+    definition=message(
+        "Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed "
         "and load inside a point taken out; below zero where the engine control takes advance back. Needs a "
-        f"standard deviation of {LEAST_SPREAD:g} K within the points."
+        "standard deviation of {spread} within the points.",
+        points=MATCHED,
+        spread=Value(LEAST_SPREAD, "temperature_difference"),
     ),
     source=SOURCE,
     words=("higher", "lower"),

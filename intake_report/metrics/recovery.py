@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from intake_report.messages import Listing, Part
+from intake_report.messages import Listing, Part, Value, message
 from intake_report.metrics.registry import CLOSER, FASTER, OWN, Missing, Reading, metric, missing, over_ambient, place
 from intake_report.metrics.series import Floats, RunSeries, first_below
 from intake_report.results import Parameter
@@ -152,10 +152,12 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     quantity="time",
     better="lower",
     decimals=0,
-    definition=(
+    definition=message(
         "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted with the "
-        f"sensor's own time constant in series, over at most {FIT_SPAN:.0f} s; refused when that falls by less than "
-        f"{LEAST_FALL:g} K or the data do not determine it."
+        "sensor's own time constant in series, over at most {span}; refused when that falls by less than {fall} or the data "
+        "do not determine it.",
+        span=Value(FIT_SPAN, "time", 0),
+        fall=Value(LEAST_FALL, "temperature_difference"),
     ),
     source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
     words=FASTER,

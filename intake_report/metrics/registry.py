@@ -102,7 +102,7 @@ def metric(
     quantity: str,
     better: Better,
     decimals: int,
-    definition: str,
+    definition: Part,
     source: str,
     words: tuple[str, str],
     needs: tuple[str, ...] = ("over-ambient",),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from intake_report.messages import Value
+from intake_report.messages import Value, message
 from intake_report.metrics.registry import FASTER, OWN, Missing, Reading, metric, missing, reading
 from intake_report.metrics.series import Bools, Floats, RunSeries, Span, first_below, slope, value_at
 from intake_report.results import Parameter
@@ -119,9 +119,10 @@ def rise_per_stop(series: RunSeries, _: Parameter) -> Reading | Missing:
     quantity="time",
     better="lower",
     decimals=0,
-    definition=(
+    definition=message(
         "Median over the launches of the time until intake air temperature has lost half of what it gained during the "
-        f"stop, for stops with a rise of {LEAST_RISE:g} K or more; a launch that the next stop cuts short counts as longer."
+        "stop, for stops with a rise of {rise} or more; a launch that the next stop cuts short counts as longer.",
+        rise=Value(LEAST_RISE, "temperature_difference"),
     ),
     source=OWN,
     words=FASTER,

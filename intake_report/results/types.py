@@ -66,7 +66,7 @@ class MetricSpec:
         Direction that is better for the purpose.
     decimals : int
         Digits printed.
-    definition : str
+    definition : Part
         One sentence.
     needs : tuple of str
         Channels without which it cannot be computed; "over-ambient" stands for IAT and an ambient reference.
@@ -89,7 +89,7 @@ class MetricSpec:
     quantity: str
     better: Better
     decimals: int
-    definition: str
+    definition: Part
     needs: tuple[str, ...]
     least: int
     source: str

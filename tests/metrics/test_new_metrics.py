@@ -36,7 +36,7 @@ def test_every_metric_has_a_definition_a_source_words_and_a_group():
     for id, metric in REGISTRY.items():
         spec = metric.spec
         assert spec.id == id == metric.function.__name__
-        assert spec.definition.endswith(".") and spec.source and all(spec.words), id
+        assert said(spec.definition, "si").endswith(".") and spec.source and all(spec.words), id
         assert spec.group in GROUPS, id
         assert ("{parameter}" in spec.title) == (spec.parameter != "none"), id
 
