@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from intake_report.analyse.limitations.layout import ONE_RUN
-from intake_report.results.compared import gravest
 from intake_report.render.sections.sentences import answer, subjects
 from intake_report.results import ControlEffect
+from intake_report.results.compared import gravest
 
 
 def test_configuration_of_the_question_comes_first_then_that_of_the_claims(demo):
@@ -88,4 +88,3 @@ def test_nothing_comparable_has_no_word_on_one_run_each(badly_designed):
     sentences = answer(replace(result, comparisons=rows))
     assert "no comparison" in sentences[0] and "over ambient with" in sentences[0]
     assert not any("one run per configuration" in s for s in sentences)
-
