@@ -303,6 +303,7 @@ def _metrics(_: argparse.Namespace) -> int:
     from rich.console import Console
     from rich.padding import Padding
 
+    from intake_report.messages import said
     from intake_report.metrics import REGISTRY
 
     console = Console(highlight=False, markup=False)
@@ -311,7 +312,7 @@ def _metrics(_: argparse.Namespace) -> int:
         spec = metric.spec
         to_state = "" if spec.parameter == "none" else f"; {spec.parameter}"
         console.print(f"{spec.id}  ({spec.better}{to_state})", style="bold")
-        console.print(Padding(spec.definition, (0, 0, 0, 4)))
+        console.print(Padding(said(spec.definition, "si"), (0, 0, 0, 4)))
     return DONE
 
 
