@@ -79,13 +79,12 @@ def read(path: Path, options: ReadOptions) -> RawLog:
     data, packed = open_bytes(path)
     frames, malformed = _frames(bytes(data))
     if not frames:
-        raise DataError("The capture holds no CAN frame.", file=path)
+        raise DataError("The capture holds no CAN frame.")
     samples = _Samples()
     notices = [*packed, *malformed, *_decode_answers(frames, samples), *_decode_dbc(frames, samples, path, options)]
     if not samples.columns:
         raise DataError(
             f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file.",
-            file=path,
             remedy="Give the DBC file of the network as dbc.",
         )
     return samples.log(path, notices)
@@ -112,7 +111,6 @@ class _Samples:
         if len(self.times) * len(self.columns) > _MOST_CELLS:
             raise DataError(
                 f"The capture gives {len(self.columns)} signals in {len(self.times):,} frames, too many to hold.",
-                file=path,
                 remedy="Cut the capture, or give a DBC file with only the frames that are needed.",
             )
         order = np.argsort(np.array(self.numbers), kind="stable")  # answers and other frames were decoded apart
@@ -123,7 +121,7 @@ class _Samples:
             values = np.full(len(order), np.nan)
             values[place[np.array(rows)]] = numbers
             columns.append(RawColumn(name, unit, values))
-        time, kept, dropped = rows_of_log(np.array(self.times)[order], tuple(columns), path)
+        time, kept, dropped = rows_of_log(np.array(self.times)[order], tuple(columns))
         everything = (*notices, *dropped)
         if time[0] < EARLIEST:  # made with a clock that counts from its start
             return RawLog(path, "candump", time, None, kept, everything, "elapsed")
@@ -299,7 +297,7 @@ def _database(paths: Sequence[Path], log: Path) -> Any:
         try:
             database.add_dbc_file(str(path))
         except FileNotFoundError:
-            raise DataError("There is no such DBC file.", file=path) from None
+            raise DataError("There is no such DBC file.") from None
         except Exception as error:  # parsers of cantools raise several kinds
-            raise DataError(f"The DBC file cannot be read ({type(error).__name__}).", file=path) from error
+            raise DataError(f"The DBC file cannot be read ({type(error).__name__}).") from error
     return database

@@ -33,7 +33,7 @@ def read_parquet(path: Path, options: ReadOptions) -> RawLog:
     """Read one Parquet file; see `read_log`."""
     from pyarrow import parquet
 
-    with _intact(path, "Parquet"):
+    with _intact("Parquet"):
         with parquet.ParquetFile(path) as file:
             _refuse_large(path, file.metadata.num_rows * max(file.metadata.num_columns, 1))
             table = file.read()
@@ -46,7 +46,7 @@ def read_arrow(path: Path, options: ReadOptions) -> RawLog:
     import pyarrow as pa
 
     with pa.memory_map(str(path)) as source:
-        with _intact(path, "Arrow"):
+        with _intact("Arrow"):
             if source.read(6) == b"ARROW1":
                 reader = pa.ipc.open_file(source)
                 batches = (reader.get_batch(index) for index in range(reader.num_record_batches))
@@ -65,14 +65,14 @@ def read_arrow(path: Path, options: ReadOptions) -> RawLog:
 
 
 @contextmanager
-def _intact(path: Path, what: str) -> Iterator[None]:
+def _intact(what: str) -> Iterator[None]:
     import pyarrow as pa
 
     try:
         yield
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
         what = f"The {what} file is damaged or incomplete."
-        raise DataError(what, file=path, remedy="Export the log again.") from error
+        raise DataError(what, remedy="Export the log again.") from error
 
 
 def _validate(table: pa.Table) -> None:
@@ -85,14 +85,13 @@ def _refuse_large(path: Path, cells: int) -> None:
     if cells * 8 > expansion_limit(path.stat().st_size):
         raise DataError(
             f"The file expands to {cells * 8 / MEBIBYTE:.0f} MiB, which no log of its size does.",
-            file=path,
             remedy="If the log is right, save it without compression.",
         )
 
 
 def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog:
     if table.num_rows == 0 or table.num_columns == 0:
-        raise DataError("The file has no row of data.", file=path)
+        raise DataError("The file has no row of data.")
     headers = [clean_header("time" if field.name == _INDEX else field.name) for field in table.schema]
     split = [split_header(header) for header in headers]
     units = [_unit(field.metadata) or unit for field, (_, unit) in zip(table.schema, split, strict=True)]
@@ -137,13 +136,13 @@ def log_of_table(
     DataError
         If there is no time column, too many rows have no readable time, or no column holds numbers.
     """
-    time, day = find_time_columns(dialect, table, path, options)
+    time, day = find_time_columns(dialect, table, options)
     values = table[time] if day is None else join_date(table[day], table[time])
     name = dialect.names[time]
     axis = time_axis(values, name, dialect.units[time], path, options, preamble=dialect.preamble)
-    keep, dropped = _rows_with_time(axis, values, name, path)
+    keep, dropped = _rows_with_time(axis, values, name)
     del values
-    columns, converted = _columns(table, dialect, {time, day}, keep, path)
+    columns, converted = _columns(table, dialect, {time, day}, keep)
     seconds = axis.seconds if keep is None else axis.seconds[keep]
     everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
     header = dialect.headers[time] if day is None else ""
@@ -159,9 +158,7 @@ def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
     return (notice("date-differs", template, begin=f"{axis.origin:%Y-%m-%d}", named=f"{named}"),)
 
 
-def _rows_with_time(
-    axis: TimeAxis, values: pa.ChunkedArray, name: str, path: Path
-) -> tuple[BoolArray | None, tuple[Notice, ...]]:
+def _rows_with_time(axis: TimeAxis, values: pa.ChunkedArray, name: str) -> tuple[BoolArray | None, tuple[Notice, ...]]:
     """Return the rows with a time of this log, None for all; refuse when too many have none."""
     good = np.isfinite(axis.seconds)
     bad = len(good) - int(good.sum())
@@ -173,7 +170,6 @@ def _rows_with_time(
         shown = f"the first of them “{example}”" if example else "the first of them empty"
         raise DataError(
             f"{bad:,} of {len(good):,} times in “{name}” cannot be read, {shown}.",
-            file=path,
             remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds; "
             f"at most {MOST_UNREADABLE:.0%} of the rows are left out.",
         )
@@ -183,7 +179,7 @@ def _rows_with_time(
 
 
 def _columns(
-    table: list[pa.ChunkedArray | None], dialect: Dialect, used: set[int | None], keep: BoolArray | None, path: Path
+    table: list[pa.ChunkedArray | None], dialect: Dialect, used: set[int | None], keep: BoolArray | None
 ) -> tuple[tuple[RawColumn, ...], tuple[Notice, ...]]:
     columns: list[RawColumn] = []
     notices: list[Notice] = []
@@ -209,7 +205,7 @@ def _columns(
         )
         notices.append(notice("text-columns", template, count=Count(len(texts), "column"), names=names))
     if not columns:
-        raise DataError("No column beside the time holds numbers.", file=path)
+        raise DataError("No column beside the time holds numbers.")
     return tuple(columns), (*notices, *repeated_names([column.header for column in columns]))
 
 

@@ -10,6 +10,8 @@ import re
 import stat
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -38,6 +40,15 @@ _BOMS = (
 _CONTROL = bytes(set(range(1, 32)) - {9, 10, 12, 13})
 
 
+@contextmanager
+def in_file(path: Path) -> Iterator[None]:
+    """Name the file in errors that do not: functions that see its content only need not know where it came from."""
+    try:
+        yield
+    except DataError as error:
+        raise DataError(error.what, file=error.file or path, where=error.where, remedy=error.remedy) from error
+
+
 def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
     """Return the first bytes of a file as they are, and unpacked.
 
@@ -51,9 +62,9 @@ def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
         with path.open("rb") as file:
             head = file.read(size)
     except OSError as error:
-        raise _unreadable(path, error) from None
+        raise _unreadable(error) from None
     if head and not head.strip(b"\0"):
-        raise DataError("The file holds no text: it begins with zero bytes.", file=path, remedy="Copy the log again.")
+        raise DataError("The file holds no text: it begins with zero bytes.", remedy="Copy the log again.")
     try:
         with _unpacked(path, head) as stream:
             return head, bytes(stream.read(size))
@@ -80,7 +91,7 @@ def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
                 return mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ), ()
             return head + file.read(), ()
     except OSError as error:
-        raise _unreadable(path, error) from None
+        raise _unreadable(error) from None
 
 
 def largest_log() -> int:
@@ -102,13 +113,12 @@ def expansion_limit(compressed: int) -> int:
     return min(largest_log(), max(_RATIO_FREE, int(compressed * _RATIO)))
 
 
-def too_large(path: Path, what: str, size: int | None = None) -> DataError:
+def too_large(what: str, size: int | None = None) -> DataError:
     """Return the error for a log beyond the limit of all logs."""
     limit = f"{largest_log() // MEBIBYTE:,} MiB"
     holds = "" if size is None else f" ({size / MEBIBYTE:,.0f} MiB)"
     return DataError(
         f"{what} is larger than a log may be{holds}: the limit is {limit}.",
-        file=path,
         remedy=f"Cut the log, or raise the limit with the environment variable {LIMIT_VARIABLE} (in MiB).",
     )
 
@@ -116,18 +126,18 @@ def too_large(path: Path, what: str, size: int | None = None) -> DataError:
 def _refuse_special(path: Path) -> int:
     status = path.stat()
     if stat.S_ISDIR(status.st_mode):
-        raise DataError("This is a folder, not a log.", file=path, remedy="Name the log files inside it.")
+        raise DataError("This is a folder, not a log.", remedy="Name the log files inside it.")
     if not stat.S_ISREG(status.st_mode):
-        raise DataError("This is a pipe or a device, not a file.", file=path, remedy="Save the log to a file first.")
+        raise DataError("This is a pipe or a device, not a file.", remedy="Save the log to a file first.")
     if status.st_size > largest_log():
-        raise too_large(path, "The file", status.st_size)
+        raise too_large("The file", status.st_size)
     return status.st_size
 
 
-def _unreadable(path: Path, error: OSError) -> DataError:
+def _unreadable(error: OSError) -> DataError:
     if isinstance(error, FileNotFoundError):
-        return DataError("There is no such file.", file=path, remedy="Check the name and the folder.")
-    return DataError(f"The file cannot be read ({error.strerror or error}).", file=path)
+        return DataError("There is no such file.", remedy="Check the name and the folder.")
+    return DataError(f"The file cannot be read ({error.strerror or error}).")
 
 
 def _kind(head: bytes) -> str:
@@ -153,19 +163,19 @@ def _member(path: Path) -> Any:
     files = [info for info in archive.infolist() if not info.is_dir() and not Path(info.filename).name.startswith(".")]
     files = [info for info in files if "__MACOSX" not in info.filename]
     if any(info.filename in _OFFICE_FILES for info in files):
-        raise DataError("This is an office document.", file=path, remedy="Save the sheet as delimited text.")
+        raise DataError("This is an office document.", remedy="Save the sheet as delimited text.")
     if len(files) != 1:
         what = f"The zip archive holds {len(files)} files; one log is expected."
-        raise DataError(what, file=path, remedy="Unpack it and name the parts of the run one by one.")
+        raise DataError(what, remedy="Unpack it and name the parts of the run one by one.")
     if files[0].flag_bits & 1:
-        raise DataError("The zip archive is encrypted.", file=path, remedy="Unpack it first.")
+        raise DataError("The zip archive is encrypted.", remedy="Unpack it first.")
     return archive.open(files[0])
 
 
 def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tuple[Notice, ...]]:
     parts: list[bytes] = []
     total = 0
-    damaged = DataError(f"The {kind} archive is damaged.", file=path, remedy="Copy the log from the logger again.")
+    damaged = DataError(f"The {kind} archive is damaged.", remedy="Copy the log from the logger again.")
     try:
         with _unpacked(path, head) as stream:
             while part := stream.read1(MEBIBYTE):
@@ -174,7 +184,6 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
                     raise DataError(
                         f"The compressed log expands to more than {limit / MEBIBYTE:.0f} MiB, "
                         "which no log of its size does.",
-                        file=path,
                         remedy="Unpack it by hand and look at what it holds.",
                     )
                 parts.append(bytes(part))
@@ -188,7 +197,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
     return b"".join(parts), ()
 
 
-def to_utf8(data: Buffer, path: Path, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
+def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
     """Return the text of a log as UTF-8 bytes (the same object when it already was) and where it starts.
 
     Raises
@@ -202,26 +211,26 @@ def to_utf8(data: Buffer, path: Path, encoding: str | None = None) -> tuple[Buff
         ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4)), (0, None)
     )
     chosen = encoding or found or _wide_without_mark(head)
-    if chosen is not None and _codec(chosen, path) not in ("utf-8", "ascii"):
-        text, lost = _decode(bytes(data[mark:]), chosen, path)
+    if chosen is not None and _codec(chosen) not in ("utf-8", "ascii"):
+        text, lost = _decode(bytes(data[mark:]), chosen)
         if lost:
             count = Count(lost, "character")
             notices.append(notice("encoding-errors", "{count} could not be read as {name}.", count=count, name=chosen))
         if found is None and encoding is None:
             notices.append(notice("encoding-found", "The text is {name} without a byte-order mark.", name=chosen))
-        return _without_nul(text.encode("utf-8", "replace"), 0, path, notices)
-    _refuse_binary(head[mark:], path, len(data))
+        return _without_nul(text.encode("utf-8", "replace"), 0, notices)
+    _refuse_binary(head[mark:], len(data))
     if chosen is None and not _is_utf8(data, head):
-        return _without_nul(_repaired(bytes(data[mark:]), notices), 0, path, notices)
-    return _without_nul(data, mark, path, notices)
+        return _without_nul(_repaired(bytes(data[mark:]), notices), 0, notices)
+    return _without_nul(data, mark, notices)
 
 
-def _codec(encoding: str, path: Path) -> str:
+def _codec(encoding: str) -> str:
     try:
         return codecs.lookup(encoding).name
     except LookupError:
         what = f"There is no text encoding “{encoding}”."
-        raise DataError(what, file=path, remedy='Use for example "utf-8" or "latin-1".') from None
+        raise DataError(what, remedy='Use for example "utf-8" or "latin-1".') from None
 
 
 def _wide_without_mark(head: bytes) -> str | None:
@@ -233,13 +242,13 @@ def _wide_without_mark(head: bytes) -> str | None:
     return None
 
 
-def _decode(data: bytes, encoding: str, path: Path) -> tuple[str, int]:
+def _decode(data: bytes, encoding: str) -> tuple[str, int]:
     text = data.decode(encoding, "replace")
     lost = text.count("\ufffd")
     plain = sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
     if lost > max(16, len(text) // 50) or plain * 10 < len(text):
         what = f"The file is not {encoding} text."
-        raise DataError(what, file=path, remedy="Leave the encoding out to have it found.")
+        raise DataError(what, remedy="Leave the encoding out to have it found.")
     return text.replace("\ufffd", "?"), lost
 
 
@@ -264,29 +273,26 @@ def _is_utf8(data: Buffer, head: bytes) -> bool:
         return False
 
 
-def _refuse_binary(head: bytes, path: Path, size: int) -> None:
+def _refuse_binary(head: bytes, size: int) -> None:
     if re.match(rb"\s*<(!doctype html|html)", head[:512], re.IGNORECASE):
-        raise DataError("This is a web page, not a log.", file=path, remedy="Download the log itself.")
+        raise DataError("This is a web page, not a log.", remedy="Download the log itself.")
     head = head.rstrip(b"\0")  # a logger that loses power leaves the rest of its last block zero
     if not head.strip(b"\0 \t\r\n"):
-        raise DataError("The file is empty." if not size else "The file holds no text.", file=path)
+        raise DataError("The file is empty." if not size else "The file holds no text.")
     control = len(head) - len(head.translate(None, _CONTROL))
     if control > max(2, len(head) // 100) or head.count(0) > len(head) // 3:
         raise DataError(
             "The file is not text and has no known signature.",
-            file=path,
             remedy="Export the log as delimited text, Parquet, MDF 4 or GPX.",
         )
 
 
-def _without_nul(
-    data: Buffer, offset: int, path: Path, notices: list[Notice]
-) -> tuple[Buffer, int, tuple[Notice, ...]]:
+def _without_nul(data: Buffer, offset: int, notices: list[Notice]) -> tuple[Buffer, int, tuple[Notice, ...]]:
     first = data.find(b"\0")
     if first >= 0:
         if isinstance(data, mmap.mmap):  # a file that large is not copied to be repaired
             what = f"The file holds zero bytes, which are no text, from byte {first:,} on."
-            raise DataError(what, file=path, remedy="Remove them in a copy, or copy the log from the logger again.")
+            raise DataError(what, remedy="Remove them in a copy, or copy the log from the logger again.")
         count = Count(data.count(b"\0"), "NUL byte")
         data = data.replace(b"\0", b"")
         notices.append(notice("nul-bytes", "{count} removed from the text.", count=count))

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from intake_report.errors import DataError
 from intake_report.loaders.base import MEBIBYTE, FloatArray, Notice, RawLog, ReadOptions, notice
 from intake_report.loaders.columnar import log_of_table, number_of_cell
-from intake_report.loaders.content import Buffer, open_bytes, to_utf8
+from intake_report.loaders.content import Buffer, in_file, open_bytes, to_utf8
 from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect, split_line
 from intake_report.loaders.times import to_float
 from intake_report.messages import Count, said
@@ -46,7 +46,7 @@ def read(path: Path, options: ReadOptions) -> RawLog:
         If it is no table, or could only be read by guessing.
     """
     data, packed = open_bytes(path)
-    columns, dialect, notices = _table(data, path, options)
+    columns, dialect, notices = _table(data, options, path)
     return log_of_table(columns, dialect, path, "delimited", options, (*packed, *notices))
 
 
@@ -72,22 +72,26 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
     DataError
         A file that cannot be read, a header that is not there, a field that is no number, an unknown name or unit.
     """
+    with in_file(path):
+        return _declared_columns(path, columns, known)
+
+
+def _declared_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str]) -> dict[str, FloatArray]:
     data, _ = open_bytes(path)
-    table, dialect, notices = _table(re.sub(rb"(?m)^#.*$", b"", bytes(data)), path, ReadOptions())
+    table, dialect, notices = _table(re.sub(rb"(?m)^#.*$", b"", bytes(data)), ReadOptions(), path)
     faults = {code for code, _ in _ROW_FAULTS.values()}
     for fault in notices:
         if fault.code in faults:
-            raise DataError(said(fault.text, "si"), file=path, remedy="Export the table again.")
+            raise DataError(said(fault.text, "si"), remedy="Export the table again.")
     wanted = dict(columns) or {header: header for header in dialect.headers if _TARGET.match(header)}
     if not wanted:
-        raise DataError("No column is mapped.", file=path, remedy='Map headers, as in "RPM" = "rpm [rpm]".')
+        raise DataError("No column is mapped.", remedy='Map headers, as in "RPM" = "rpm [rpm]".')
     result: dict[str, FloatArray] = {}
     for header, target in wanted.items():
         match = _TARGET.match(target)
         if match is None or match[1] not in known:
             raise DataError(
                 f"'{target}' is not a column of this table.",
-                file=path,
                 where=header,
                 remedy=f'Write "name [unit]" with one of {", ".join(known)}.',
             )
@@ -95,18 +99,18 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
         if dialect.headers.count(header) != 1:
             absent = header not in dialect.headers
             what = f"There is no column '{header}'." if absent else f"The header '{header}' occurs twice."
-            raise DataError(what, file=path, where=header, remedy=f"The file has {', '.join(dialect.headers)}.")
+            raise DataError(what, where=header, remedy=f"The file has {', '.join(dialect.headers)}.")
         if name in result:
-            raise DataError(f"Two columns are mapped to {name}.", file=path, where=header, remedy="Map one of them.")
-        numbers = _plain_numbers(table[dialect.headers.index(header)], dialect.decimal, header, path)
+            raise DataError(f"Two columns are mapped to {name}.", where=header, remedy="Map one of them.")
+        numbers = _plain_numbers(table[dialect.headers.index(header)], dialect.decimal, header)
         try:
             result[name] = to_internal(numbers, unit, known[name])
         except DataError as error:
-            raise DataError(error.what, file=path, where=header, remedy=error.remedy) from None
+            raise DataError(error.what, where=header, remedy=error.remedy) from None
     return result
 
 
-def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str, path: Path) -> FloatArray:
+def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatArray:
     """Return a column as numbers; a cell that is none is refused, with its row."""
     import pyarrow as pa
 
@@ -117,23 +121,22 @@ def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str, path: Pat
         if values[row - 1].as_py() is not None and (number is None or unit):
             raise DataError(
                 f"'{values[row - 1].as_py()}' is not a number.",
-                file=path,
                 where=f"row {row}, column {header}",
                 remedy="Correct it or leave the field empty.",
             )
     return to_float(pa.chunked_array([pa.array([number for number, _ in cells], pa.float64())]))
 
 
-def _table(data: Buffer, path: Path, options: ReadOptions) -> tuple[list[pa.ChunkedArray], Dialect, tuple[Notice, ...]]:
+def _table(data: Buffer, options: ReadOptions, path: Path) -> tuple[list[pa.ChunkedArray], Dialect, tuple[Notice, ...]]:
     """Return the columns of a text, how it is written, and what was noticed."""
-    text, start, decoded = to_utf8(data, path, options.encoding)
-    lines, offsets, whole = _sample_lines(text, start, path, SAMPLE_LINES + (options.header_line or 0))
-    dialect = find_dialect(lines, path, options, whole=whole)
+    text, start, decoded = to_utf8(data, options.encoding)
+    lines, offsets, whole = _sample_lines(text, start, SAMPLE_LINES + (options.header_line or 0))
+    dialect = find_dialect(lines, options, whole=whole)
     columns, parsed = _rows(text, offsets[dialect.data_line], dialect, path)
     return columns, dialect, (*decoded, *dialect.notices, *parsed)
 
 
-def _sample_lines(text: Buffer, start: int, path: Path, limit: int) -> tuple[list[str], list[int], bool]:
+def _sample_lines(text: Buffer, start: int, limit: int) -> tuple[list[str], list[int], bool]:
     """Return the first lines, the byte offset of each, and whether they are all."""
     for size in (_SMALL_SAMPLE, _SAMPLE):
         whole = len(text) <= start + size
@@ -145,7 +148,6 @@ def _sample_lines(text: Buffer, start: int, path: Path, limit: int) -> tuple[lis
     if not whole and len(pieces) < 2:
         raise DataError(
             f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB.",
-            file=path,
             where="line 1",
             remedy="Check that the file is a log with one row per line.",
         )
@@ -165,15 +167,15 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
         body = pa.py_buffer(_single_blanks(body))
     if isinstance(text, mmap.mmap) and dialect.delimiter != " ":
         text.madvise(mmap.MADV_DONTNEED)  # pages seen so far; the parser reads the file block by block instead
-        columns, ragged = _parse(lambda: _file_from(path, offset), body.size, dialect, path, quotes)
+        columns, ragged = _parse(lambda: _file_from(path, offset), body.size, dialect, quotes)
     else:
-        columns, ragged = _parse(lambda: pa.BufferReader(body), body.size, dialect, path, quotes)
+        columns, ragged = _parse(lambda: pa.BufferReader(body), body.size, dialect, quotes)
     if ragged:
         columns.clear()
         repaired, notices = _repaired_rows(body.to_pybytes(), dialect)
-        columns, _ = _parse(lambda: pa.BufferReader(pa.py_buffer(repaired)), len(repaired), dialect, path, quotes)
+        columns, _ = _parse(lambda: pa.BufferReader(pa.py_buffer(repaired)), len(repaired), dialect, quotes)
     if not columns or len(columns[0]) == 0:
-        raise DataError("The log has column names but no row of data.", file=path)
+        raise DataError("The log has column names but no row of data.")
     return columns, (*unpaired, *notices)
 
 
@@ -186,7 +188,7 @@ def _file_from(path: Path, offset: int) -> pa.NativeFile:
 
 
 def _parse(
-    source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, path: Path, quotes: bool
+    source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, quotes: bool
 ) -> tuple[list[pa.ChunkedArray], int]:
     """Return the columns and how many rows of another width were passed over."""
     import pyarrow as pa
@@ -224,7 +226,6 @@ def _parse(
                 continue
             raise DataError(
                 f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]}).",
-                file=path,
                 remedy="Open it in a text editor and look for an unclosed quotation mark or an endless line.",
             ) from error
         if table.nbytes > _RELEASE_ABOVE:

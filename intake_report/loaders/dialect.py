@@ -10,7 +10,6 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
-from pathlib import Path
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import Notice, ReadOptions, notice
@@ -55,7 +54,7 @@ class Dialect:
     notices: tuple[Notice, ...] = ()
 
 
-def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whole: bool) -> Dialect:
+def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> Dialect:
     """Find the dialect from the first lines of a log; `whole` tells whether they are all.
 
     Raises
@@ -65,17 +64,16 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
     """
     sample = _bounded(lines, SAMPLE_LINES + (options.header_line or 0))
     if not any(line.strip() for line in sample):
-        raise DataError("The file holds no text.", file=path)
+        raise DataError("The file holds no text.")
     if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
-        quick = _attempt(sample[:_QUICK_LINES], options, path)
+        quick = _attempt(sample[:_QUICK_LINES], options)
         if quick is not None and quick.start < _QUICK_LINES // 2:
             with contextlib.suppress(DataError):  # more lines may show what these do not
-                return _describe(quick, path, options)
-    table = _attempt(sample, options, path)
+                return _describe(quick, options)
+    table = _attempt(sample, options)
     if table is None:
         raise DataError(
             "No delimiter was found: the lines hold one field each.",
-            file=path,
             where="line 1",
             remedy="State the delimiter, or export the log as comma-separated text.",
         )
@@ -83,14 +81,13 @@ def find_dialect(lines: Sequence[str], path: Path, options: ReadOptions, *, whol
         named = [index for index, row in enumerate(table.rows) if len(row) > 1]
         if whole and len(named) == 1:
             line = named[0]
-            raise DataError("The file has column names but no row of data.", file=path, where=f"line {line + 1}")
+            raise DataError("The file has column names but no row of data.", where=f"line {line + 1}")
         raise DataError(
             "No table of numbers was found in the first lines.",
-            file=path,
             where=f"lines 1 to {len(sample)}",
             remedy="Name the line of the column names with header_line if the table starts further down.",
         )
-    return _describe(table, path, options)
+    return _describe(table, options)
 
 
 _Row = tuple[list[str], list[str]]  # cells and their kinds
@@ -105,12 +102,12 @@ class _Table:
     delimiter: str
 
 
-def _attempt(lines: Sequence[str], options: ReadOptions, path: Path) -> _Table | None:
+def _attempt(lines: Sequence[str], options: ReadOptions) -> _Table | None:
     delimiter = options.delimiter or _find_delimiter(lines)
     if delimiter is None:
         return None
     if len(delimiter) != 1:
-        raise DataError(f"The delimiter “{delimiter}” is not one character.", file=path)
+        raise DataError(f"The delimiter “{delimiter}” is not one character.")
     rows = [split_line(line, delimiter) for line in lines]
     kinds = [[_kind(cell) for cell in row] for row in rows]
     if options.header_line is None:
@@ -199,7 +196,7 @@ def _first_data(kinds: Sequence[Sequence[str]]) -> int:
     return len(kinds)
 
 
-def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
+def _describe(table: _Table, options: ReadOptions) -> Dialect:
     rows, start = table.rows, table.start
     notices: list[Notice] = []
     data = [(row, kind) for row, kind in zip(rows[start:], table.kinds[start:], strict=True) if _is_data(kind)]
@@ -207,7 +204,6 @@ def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
     if width > _MOST_COLUMNS:
         raise DataError(
             f"The rows have {width:,} fields, more than any log has columns.",
-            file=path,
             where=f"line {start + 1}",
             remedy="Check the delimiter and the line ends.",
         )
@@ -222,7 +218,7 @@ def _describe(table: _Table, path: Path, options: ReadOptions) -> Dialect:
         headers[0] = headers[0].lstrip("#/ ").strip()
         if any(cell != repair_double_encoding(cell) for cell in rows[header_line]):
             notices.append(notice("doubly-encoded", "Doubly encoded signs in the column names were repaired."))
-        _fit_widths(headers, data, width, table.delimiter, path, header_line)
+        _fit_widths(headers, data, width, table.delimiter, header_line)
     split = [split_header(header) for header in headers]
     units = [unit for _, unit in split]
     if units_line is not None:
@@ -267,9 +263,7 @@ def _is_units_row(row: Sequence[str]) -> bool:
     return bool(filled) and fits * 3 >= len(filled) * 2
 
 
-def _fit_widths(
-    headers: list[str], data: Sequence[_Row], width: int, delimiter: str, path: Path, header_line: int
-) -> None:
+def _fit_widths(headers: list[str], data: Sequence[_Row], width: int, delimiter: str, header_line: int) -> None:
     """Bring `headers` to the width of the rows, or refuse when the rows cannot belong to it."""
     lengths = {len(row) for row, _ in data}
     while headers and not headers[-1] and len(headers) > width:
@@ -289,13 +283,11 @@ def _fit_widths(
     if full and delimiter == "," and all(cell in "nte" for kind in full for cell in kind):
         raise DataError(
             f"{what}: the comma seems to be both the delimiter and the decimal sign.",
-            file=path,
             where=f"line {header_line + 2}",
             remedy="Export the log with a semicolon between columns or a point in numbers.",
         )
     raise DataError(
         f"{what}.",
-        file=path,
         where=f"line {header_line + 1}",
         remedy="Name the right line with header_line, or correct the column names in a copy.",
     )

@@ -27,7 +27,7 @@ def read(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a record
         import asammdf
     except ImportError:
         raise DataError(
-            "Reading MDF needs the package asammdf.", file=path, remedy="Install it: pip install intake-report[mdf]"
+            "Reading MDF needs the package asammdf.", remedy="Install it: pip install intake-report[mdf]"
         ) from None
     try:
         with asammdf.MDF(path) as recording:
@@ -38,9 +38,7 @@ def read(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a record
         kind = type(error).__name__
     _forget_broken_recording()
     raise DataError(
-        f"The MDF file is damaged or of another version ({kind}).",
-        file=path,
-        remedy="Export the recording again as MDF 4.",
+        f"The MDF file is damaged or of another version ({kind}).", remedy="Export the recording again as MDF 4."
     )
 
 
@@ -57,7 +55,7 @@ def _forget_broken_recording() -> None:
 def _read(recording: Any, path: Path) -> RawLog:
     cells = sum(group.channel_group.cycles_nr * len(group.channels) for group in recording.groups)
     if cells * 8 > expansion_limit(path.stat().st_size):
-        raise DataError(f"The recording expands to {cells:,} values, which no file of its size does.", file=path)
+        raise DataError(f"The recording expands to {cells:,} values, which no file of its size does.")
     samples: list[tuple[RawColumn, FloatArray]] = []  # columns with times of their own
     skipped = 0
     for number, group in enumerate(recording.groups):
@@ -72,14 +70,14 @@ def _read(recording: Any, path: Path) -> RawLog:
                 column = RawColumn(clean_header(signal.name), clean_header(signal.unit or "") or None, values)
                 samples.append((column, np.asarray(signal.timestamps, float)))
     if not samples:
-        raise DataError("The recording holds no channel with numbers.", file=path)
+        raise DataError("The recording holds no channel with numbers.")
     notices: list[Notice] = []
     if skipped:
         notices.append(notice("text-columns", "{count} without numbers left out.", count=Count(skipped, "channel")))
     origin = _aware(recording.start_time)
     if origin is None:
         notices.append(notice("no-start-time", "The recording does not tell when it began."))
-    time, columns, dropped = rows_of_log(*_together(samples), path)
+    time, columns, dropped = rows_of_log(*_together(samples))
     notices += [*dropped, *repeated_names([column.name for column in columns])]
     return RawLog(path, "mdf4", time, origin, columns, tuple(notices), "elapsed" if origin is None else "absolute")
 

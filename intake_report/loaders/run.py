@@ -18,7 +18,7 @@ from intake_report.channels import Channel, channel
 from intake_report.errors import DataError
 from intake_report.loaders import candump, columnar, delimited, mdf4, tracks
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
-from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
+from intake_report.loaders.content import COMPRESSED_SUFFIXES, in_file, read_head
 from intake_report.loaders.header import clean_header
 from intake_report.loaders.times import DAY
 from intake_report.messages import Value
@@ -66,9 +66,11 @@ def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
     """
     options = options or ReadOptions()
     path = Path(path)
-    form = _format_of(path, options)
+    form = ""
     try:
-        return READERS[form].read(path, options)
+        with in_file(path):
+            form = _format_of(path, options)
+            return READERS[form].read(path, options)
     except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError, OSError) as error:
         # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
         raise DataError(

@@ -67,7 +67,7 @@ _PLAIN_CLOCK = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?$")
 
 
 def find_time_columns(
-    dialect: Dialect, table: Sequence[pa.ChunkedArray], path: Path, options: ReadOptions
+    dialect: Dialect, table: Sequence[pa.ChunkedArray], options: ReadOptions
 ) -> tuple[int, int | None]:
     """Return the index of the time column and that of a separate date column, if there is one.
 
@@ -77,13 +77,12 @@ def find_time_columns(
         If a stated column is absent, or none can be recognised.
     """
     if options.time_column is not None:
-        time = _stated_column(options.time_column, dialect, path)
+        time = _stated_column(options.time_column, dialect)
     else:
         scores = [_score(index, dialect, table) for index in range(len(dialect.headers))]
         if not scores or max(scores) <= 0:
             raise DataError(
                 f"No time column was recognised among the columns {_quoted(dialect.headers[:8])}.",
-                file=path,
                 where=None if dialect.header_line is None else f"line {dialect.header_line + 1}",
                 remedy='Name it under [log]: time = "…".',
             )
@@ -95,7 +94,7 @@ def _quoted(headers: Sequence[str]) -> str:
     return ", ".join(f"“{header}”" for header in headers)
 
 
-def _stated_column(name: str, dialect: Dialect, path: Path) -> int:
+def _stated_column(name: str, dialect: Dialect) -> int:
     wanted = clean_header(name)
     for candidates in (dialect.headers, dialect.names):
         if wanted in candidates:
@@ -105,7 +104,7 @@ def _stated_column(name: str, dialect: Dialect, path: Path) -> int:
         return lowered.index(wanted.lower())
     near = difflib.get_close_matches(wanted, dialect.headers, n=1, cutoff=0.4)
     hint = f"Did you mean “{near[0]}”?" if near else f"Columns are {_quoted(dialect.headers[:10])}."
-    raise DataError(f"The log has no column “{name}”.", file=path, where="time", remedy=hint)
+    raise DataError(f"The log has no column “{name}”.", where="time", remedy=hint)
 
 
 def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:
@@ -184,7 +183,7 @@ def time_axis(
     context = TimeContext(name, unit, path, options, preamble)
     kind = values.type
     if pa.types.is_null(kind):
-        raise context.refuse(f"The time column {context.column} is empty.")
+        raise DataError(f"The time column {context.column} is empty.")
     if pa.types.is_date(kind):
         raise _without_clock(context)
     if pa.types.is_timestamp(kind):
@@ -206,9 +205,9 @@ def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray
 
 
 def _without_clock(context: TimeContext) -> DataError:
-    return context.refuse(
+    return DataError(
         f"The time column {context.column} holds dates without a time of day.",
-        'Name the column with the time under [log]: time = "…".',
+        remedy='Name the column with the time under [log]: time = "…".',
     )
 
 
@@ -253,13 +252,13 @@ def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> Tim
     stated = context.options.time_unit
     scale = _UNITS.get(stated.lower()) if stated else unit_scale(context.unit, context.name)
     if stated and scale is None:
-        raise context.refuse(f"“{stated}” is no unit of time.", "Use s, ms, us, ns, min or h.")
+        raise DataError(f"“{stated}” is no unit of time.", remedy="Use s, ms, us, ns, min or h.")
     if scale is None:
         steps = np.abs(np.diff(head[np.isfinite(head)]))
         if steps.size and np.median(steps) > _LONGEST_STEP:
-            raise context.refuse(
+            raise DataError(
                 f"The time column {context.column} has no unit and steps of {np.median(steps):g}, too long for seconds.",
-                'State it, for example time_unit = "ms".',
+                remedy='State it, for example time_unit = "ms".',
             )
         scale = 1.0
         notices.append(notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name))
@@ -310,8 +309,8 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     seconds = _clock_seconds(fields, np.asarray(parts.is_valid()))
     if "date" not in fields:
         if not pc.any(pc.greater(pc.utf8_length(fields["s"]), 0)).as_py():
-            raise context.refuse(
-                f"The time column {context.column} has hours and minutes only.", "Log the seconds as well."
+            raise DataError(
+                f"The time column {context.column} has hours and minutes only.", remedy="Log the seconds as well."
             )
         return _from_clock(seconds, context)
     if np.isnan(seconds).all():
@@ -320,7 +319,7 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     wall = days * DAY + seconds
     if np.isnan(wall).all():
         example = next(v.as_py() for v in text if v.as_py())
-        raise context.refuse(f"No date in {context.column} is one of the calendar, the first is “{example[:40]}”.")
+        raise DataError(f"No date in {context.column} is one of the calendar, the first is “{example[:40]}”.")
     base = float(np.floor(middle_of(wall, context)))
     codes, zones = encoded(fields["z"])
     if any(zones):

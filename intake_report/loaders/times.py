@@ -60,10 +60,6 @@ class TimeContext:
         """The name as messages print it."""
         return f"“{self.name}”"
 
-    def refuse(self, what: str, remedy: str | None = None) -> DataError:
-        """Return the error that says `what` is wrong with the log."""
-        return DataError(what, file=self.path, remedy=remedy)
-
 
 def to_float(values: pa.ChunkedArray) -> FloatArray:
     """Return a numeric column as float64 with NaN for null."""
@@ -93,7 +89,7 @@ def one_drive(seconds: FloatArray) -> FloatArray:
 
 
 def rows_of_log(
-    seconds: FloatArray, columns: tuple[RawColumn, ...], path: Path
+    seconds: FloatArray, columns: tuple[RawColumn, ...]
 ) -> tuple[FloatArray, tuple[RawColumn, ...], tuple[Notice, ...]]:
     """Leave out the rows whose time (n,) [s] is none of the log, and say how many; refuse when they are too many."""
     good = within_reach(seconds)
@@ -102,7 +98,7 @@ def rows_of_log(
         return seconds, columns, ()
     if bad > MOST_UNREADABLE * len(good):
         what = f"{bad:,} of {len(good):,} times lie more than {LONGEST / DAY:.0f} days from the middle of the log."
-        raise DataError(what, file=path, remedy="Cut the log into its drives, or export it again.")
+        raise DataError(what, remedy="Cut the log into its drives, or export it again.")
     template = "{count} left out: their times lie far outside the log (first: row {row})."
     note = notice("rows-without-time", template, count=Count(bad, "row"), row=int(np.flatnonzero(~good)[0]) + 1)
     return seconds[good], tuple(replace(column, values=column.values[good]) for column in columns), (note,)
@@ -112,9 +108,9 @@ def middle_of(seconds: FloatArray, context: TimeContext) -> float:
     """Return the median of the times; refuse a column without any."""
     finite = seconds[np.isfinite(seconds)]
     if not finite.size:
-        raise context.refuse(
+        raise DataError(
             f"No time in {context.column} can be read.",
-            "Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
+            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
         )
     return float(np.median(finite))
 
@@ -123,9 +119,9 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     """Count `seconds` since 1970 + `base` from the first sample; times that are none of this log become NaN."""
     middle = middle_of(seconds[:: max(1, len(seconds) // _SAMPLE)], context)
     if not EARLIEST <= base + middle <= LATEST:
-        raise context.refuse(
+        raise DataError(
             f"The times in {context.column} are about {base + middle:.0f} s after 1970, which is no date of a vehicle log.",
-            "Set the logger's clock, or state time_unit if the column is elapsed time.",
+            remedy="Set the logger's clock, or state time_unit if the column is elapsed time.",
         )
     seconds = one_drive(seconds)
     first = float(seconds[np.isfinite(seconds)][0])
@@ -227,9 +223,9 @@ def _order(
         for order in (True, False)
     }
     if min(only.values()) > MOST_UNREADABLE * rows.sum():
-        raise context.refuse(
+        raise DataError(
             f"Dates of {context.column} are day first in some rows and month first in others.",
-            "Export the log with dates as 2025-04-03.",
+            remedy="Export the log with dates as 2025-04-03.",
         )
     if only[True] != only[False]:
         return decided(only[True] > only[False], "a number above 12 shows it")
@@ -246,9 +242,9 @@ def _order(
         return decided(spans[True] == 1, "the log passes midnight")
     if points:
         return decided(True, "they are written with points (common practice)")
-    raise context.refuse(
+    raise DataError(
         f"The dates of {context.column} can be read day first or month first, and nothing in the log decides it.",
-        "State it under [log] of campaign.toml: day_first = true for 14/06/2026, false for 06/14/2026.",
+        remedy="State it under [log] of campaign.toml: day_first = true for 14/06/2026, false for 06/14/2026.",
     )
 
 
@@ -258,8 +254,8 @@ def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     try:
         zone = ZoneInfo(options.timezone or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
-        raise context.refuse(
-            f"There is no time zone “{options.timezone}”.", 'Use an IANA name such as "Europe/Madrid".'
+        raise DataError(
+            f"There is no time zone “{options.timezone}”.", remedy='Use an IANA name such as "Europe/Madrid".'
         ) from None
     axis = absolute(seconds, base, context)  # wall-clock times as if they were UTC: masks and precision
     assert axis.origin is not None
@@ -328,8 +324,8 @@ def _offsets(axis: TimeAxis, zone: ZoneInfo, context: TimeContext) -> tuple[Floa
         stated = (start.utcoffset() or timedelta()).total_seconds()
         if stated in (early[twice[0]], late[twice[0]]) and not (before or after):
             return np.array(stated), noted("twice")
-    raise context.refuse(
+    raise DataError(
         f"Times in {context.column} fall into the hour of {wall[twice[0]]:%Y-%m-%d} that the clocks of {zone.key} show twice, "
         "and nothing in the log tells which is meant.",
-        "State the start of the run with its offset, as in start = 2025-10-26T02:30:00+02:00, or log in UTC.",
+        remedy="State the start of the run with its offset, as in start = 2025-10-26T02:30:00+02:00, or log in UTC.",
     )

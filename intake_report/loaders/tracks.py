@@ -55,17 +55,17 @@ def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a tr
     data, packed = open_bytes(path)
     raw = bytes(data)
     if b"<!DOCTYPE" in raw or b"<!ENTITY" in raw:
-        raise DataError("The track declares XML entities, which no GPX file needs.", file=path)
+        raise DataError("The track declares XML entities, which no GPX file needs.")
     try:
         track = gpxpy.parse(raw.decode("utf-8-sig", "replace"))
     except (gpxpy.gpx.GPXException, ValueError, AttributeError) as error:
-        raise DataError("The track is not well-formed GPX.", file=path, remedy="Export it again.") from error
+        raise DataError("The track is not well-formed GPX.", remedy="Export it again.") from error
     points = [point for line in track.tracks for segment in line.segments for point in segment.points]
     if not points:
-        raise DataError("The file holds no track points.", file=path, remedy="Export the track, not the waypoints.")
+        raise DataError("The file holds no track points.", remedy="Export the track, not the waypoints.")
     timed = [point for point in points if point.time is not None]
     if not timed:
-        raise DataError("The track points carry no time.", file=path, remedy="Export the recorded track.")
+        raise DataError("The track points carry no time.", remedy="Export the recorded track.")
     notices = list(packed)
     if len(timed) < len(points):
         count = Count(len(points) - len(timed), "track point")
@@ -85,7 +85,7 @@ def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a tr
         if any(value is not None for value in values[name])
     )
     seconds = np.array([(stamp - middle).total_seconds() for stamp in stamps])
-    time, columns, dropped = rows_of_log(seconds, columns, path)
+    time, columns, dropped = rows_of_log(seconds, columns)
     origin = middle + timedelta(seconds=float(time[0]))
     return RawLog(path, "gpx", time - time[0], origin, columns, (*notices, *dropped))
 
