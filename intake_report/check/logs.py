@@ -15,7 +15,7 @@ from intake_report.channels import CHANNELS
 from intake_report.check.model import ChannelCheck, CriterionCheck, Outcome, Timeline, finite
 from intake_report.clean import CleanRun, CrossCheck, clean
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
-from intake_report.messages import said
+from intake_report.messages import Message, Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
 
 if TYPE_CHECKING:
@@ -40,6 +40,10 @@ LEAST_DURATION = 60.0  # s
 LEAST_DRIVEN = 500.0  # m
 SLOWEST_IAT = 5.05  # s between readings; slower ones blur a recovery of a minute or two, and 5 s may come a little late
 AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
+MOST_PAUSES = 5.0  # of the rows; a phone that records loses some seconds now and then (choice of this package)
+LONGEST_PAUSE = 30.0  # s; twice what intake temperature is interpolated over: a stop, a launch or an entry may be lost
+MOST_FAULTS = 3.0  # readings of a needed channel that no working sensor gives; single ones happen in any log
+_FAULTS = ("impossible-rate", "spike", "stuck")  # codes and implausible values count in the valid share
 _DOUBTFUL_CLOCK = ("clock-jump", "rows-out-of-order", "coarse-clock")
 
 
@@ -224,6 +228,10 @@ _OWN: dict[str, tuple[str, str, float]] = {
     "duration": ("Duration", "duration", LEAST_DURATION),
     "driven": ("Distance driven", "distance", LEAST_DRIVEN),
     "clock": ("Doubtful times", "count", 0.0),
+    "pauses": ("Pauses of the log", "count", MOST_PAUSES),
+    "longest-pause": ("Longest pause of the log", "time", LONGEST_PAUSE),
+    "faults": ("Readings that no working sensor gives", "count", MOST_FAULTS),
+    "start-stop": ("Engine off in between", "count", 0.0),
     "cross-checks": ("Flagged cross checks", "count", 0.0),
 }
 
@@ -239,6 +247,15 @@ def log_criteria(
     constant = [q.channel for q in run.quality if q.step == "constant" and q.channel in NEEDED]
     clock = [said(q.reason, units).rstrip(".") for q in run.quality if q.step in _DOUBTFUL_CLOCK]
     flagged = [c["evidence"].rstrip(".") for c in cross_checks if c["status"] == "flagged" and not known_behaviour(c)]
+    gap = next((q.reason for q in run.quality if q.step == "gap" and isinstance(q.reason, Message)), None)
+    longest = gap.value("longest") if gap is not None else None
+    pauses = "" if gap is None else f"The log pauses: {said(gap, units)}."
+    faults = [q for q in run.quality if q.step in _FAULTS and q.channel in NEEDED]
+    noisy = [q for q in run.quality if q.step == "rate-not-applied" and q.channel in NEEDED]
+    faulty = [f"{q.channel} {q.step.replace('-', ' ')} {q.touched}" for q in faults]
+    faulty += [f"{q.channel} {said(q.reason, units)}" for q in noisy]
+    steps = [n for q in noisy if isinstance(q.reason, Message) and isinstance(n := q.reason.value("n"), int)]
+    engine = [said(message("{reason:upper}", reason=q.reason), units) for q in run.quality if q.step == "start-stop"]
     values: dict[str, tuple[float | None, str]] = {
         "valid-iat": (valid["iat"], _kept_out(run, "iat")),
         "valid-speed": (valid["speed"], _kept_out(run, "speed")),
@@ -257,10 +274,22 @@ def log_criteria(
         "duration": (duration_of(run), "The log ends before a drive can have taken place."),
         "driven": (_driven(run), "By its speed the vehicle hardly moved."),
         "clock": (len(clock), f"{'; '.join(clock)}."),
+        "pauses": (sum(q.touched for q in run.quality if q.step == "gap"), pauses),
+        "longest-pause": (longest.number if isinstance(longest, Value) else 0.0, pauses),
+        "faults": (sum(q.touched for q in faults) + sum(steps), f"{'; '.join(faulty)}."),
+        "start-stop": (len(engine), f"{' '.join(engine)}."),
         "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
     }
     hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < LEAST_USABLE)}
-    whole = {"constant", "clock", "cross-checks", *(f"valid-{n}" for n in (*NEEDED, "ambient") if valid[n] == 0.0)}
+    whole = {
+        "constant",
+        "clock",
+        "cross-checks",
+        "pauses",
+        "longest-pause",
+        "start-stop",
+        *(f"valid-{n}" for n in (*NEEDED, "ambient") if valid[n] == 0.0),
+    }
     return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
 
 

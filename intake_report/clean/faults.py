@@ -55,21 +55,22 @@ def fault_codes(
 def engine_off(
     at: FloatArray, rpm_time: FloatArray, rpm: FloatArray, running: float, settle: float
 ) -> tuple[BoolArray, FloatArray]:
-    """Return the times `at` [s] at which the engine stands or has just (re)started (masked), and when it (re)started [s].
+    """Return the times `at` [s] at which the engine stands or has just (re)started (masked), and when it stood (k, 2) [s].
 
     Marked from the last running sample before a stop on, since the stop lies between samples, until `settle` [s] after
     the start; the engine runs from `running` [rpm].
     """
     on = rpm >= running
     if on.all():
-        return np.zeros(at.size, dtype=np.bool_), np.zeros(0)
+        return np.zeros(at.size, dtype=np.bool_), np.zeros((0, 2))
     change = np.flatnonzero(np.diff(on))
     stops = rpm_time[change[on[change]]]
     starts = rpm_time[change[~on[change]] + 1]
     if not on[0]:
         stops = np.append(-np.inf, stops)
     ends = starts if on[-1] else np.append(starts, np.inf)
-    return _stretches(at.size, np.searchsorted(at, stops, side="right"), np.searchsorted(at, ends + settle)), starts
+    marked = _stretches(at.size, np.searchsorted(at, stops, side="right"), np.searchsorted(at, ends + settle))
+    return marked, np.column_stack((stops, ends))
 
 
 def _stretches(size: int, begin: IntArray, end: IntArray) -> BoolArray:

@@ -27,13 +27,18 @@ from intake_report.clean.quantisation import quantisation_step
 from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups, true_samples
 from intake_report.clean.timebase import merge_ties, repair
 from intake_report.loaders.base import RunLog
-from intake_report.messages import Interval, Listing, Message, Value, message
+from intake_report.messages import Count, Interval, Listing, Message, Value, message
 
 RUNNING = 400.0  # rpm: the engine runs from here; between cranking (below about 300) and idle (common practice)
 _FLOW_HEATED = ("iat", "charge")  # air temperatures that are one with the engine's air only while it flows
 _SETTLE = 30.0  # s: these are kept out for this long after the engine (re)starts (from the real commutes) ...
 _SETTLE_LONGEST = 90.0  # s: ... and up to this while the intake reads below ambient by more than ...
 _SETTLE_MARGIN = 2.0  # K: ... this, since an intake cannot be colder than the air it draws: it has not settled
+_ENGINE = ("iat", "maf", "map", "load", "absolute_load", "throttle", "timing", "fuel_rate")  # of one control unit
+# A control unit that says nothing new for so long [s] is off, where engine speed changes in so many of its samples: a
+# running engine of the real drives never holds one speed for longer than 8 s, and changes it in 90 % of them.
+_SILENT, _FLUTTER = 10.0, 0.5
+_RESTARTS, _UNKNOWN = 2, 0.05  # restarts and share of the drive without intake temperature that make a start-stop drive
 _WHOLE_RUN, _WHOLE_SAMPLES = 300.0, 50  # s and samples; shorter logs may well hold one value
 # Spikes: half width of the window [true samples], and limit in robust standard deviations; 3 is the usual choice for
 # clean laboratory data, road data has heavier tails (common practice). A spike also exceeds so many steps.
@@ -343,7 +348,7 @@ class Masker:
 
     def _engine_off(self, name: str) -> None:
         """Keep air temperatures out while no air flows, and until the sensor has settled after a start."""
-        rpm_time, rpm = self.good("rpm")
+        rpm_time, rpm = self._engine_speed()
         time, values = self.good(name)
         if values.size == 0:
             return
@@ -353,15 +358,18 @@ class Masker:
             )
             self.entries.append(entry("engine-off-unknown", name, 0, values.size, reason))
             return
-        mask, starts = faults.engine_off(time, rpm_time, rpm, RUNNING, _SETTLE)
+        mask, stood = faults.engine_off(time, rpm_time, rpm, RUNNING, _SETTLE)
         if mask.any():
             reason = message(
-                "engine below {running}, or started less than {settle} before; highest reading kept out {highest}",
+                "engine below {running} or silent, or started less than {settle} before; highest reading kept out {highest}",
                 running=Value(RUNNING, "engine_speed"),
                 settle=Value(_SETTLE, "time", 0),
                 highest=reading(name, float(values[mask].max())),
             )
             self._mark("engine-off", name, mask, reason)
+        if name == "iat":
+            self._start_stop(stood)
+        starts = stood[np.isfinite(stood[:, 1]), 1]
         time, values = self.good(name)
         ambient = self.good("ambient")
         if starts.size == 0 or ambient[0].size == 0 or name != "iat" or values.size == 0:
@@ -375,6 +383,49 @@ class Masker:
                 lowest=reading(name, float(values[mask].min())),
             )
             self._mark("restart", name, mask, reason)
+
+    def _engine_speed(self) -> Samples:
+        """Return times and engine speeds; 0 while the control unit is silent, as in many cars with start-stop.
+
+        The log then repeats the last answers, of which nothing moves any more, or holds other channels only.
+        """
+        time, rpm = self.good("rpm")
+        if rpm.size < 2:
+            return time, rpm
+        polled = [self.good(name) for name in _ENGINE if name in self.columns]
+        rpm = rpm.copy()
+        stale = faults.constant_runs(time, rpm, _SILENT) if np.mean(rpm[1:] != rpm[:-1]) >= _FLUTTER else []
+        for first, last in stale:
+            # One poll of the others may lie between the last change of engine speed and that of theirs.
+            parts = [values[slice(*np.searchsorted(t, time[[first, last - 1]]))][1:] for t, values in polled]
+            if rpm[first] >= RUNNING and polled and all(part.size == 0 or np.ptp(part) == 0.0 for part in parts):
+                rpm[first + 1 : last] = 0.0
+        absent = [
+            i + 1
+            for i in np.flatnonzero(np.diff(time) > _SILENT)
+            if _inside(self.time, time[i : i + 2]) and not any(_inside(t, time[i : i + 2]) for t, _ in polled)
+        ]
+        middle = 0.5 * (time[absent] + time[np.array(absent, dtype=np.intp) - 1])
+        return np.insert(time, absent, middle), np.insert(rpm, absent, 0.0)
+
+    def _start_stop(self, stood: FloatArray) -> None:
+        """Say once how much of the drive has no intake air temperature since the engine stood in between."""
+        begin, end = self.time[0], self.time[-1]
+        restarts = int(np.count_nonzero(np.isfinite(stood).all(axis=1)))
+        limits = np.clip(stood + np.array([0.0, _SETTLE]), begin, end)
+        unknown = float(np.sum(np.minimum(limits[:, 1], np.append(limits[1:, 0], end)) - limits[:, 0]))
+        if restarts < _RESTARTS or unknown < _UNKNOWN * (end - begin):
+            return
+        reason = message(
+            "the engine stopped and started again {n}; the intake air temperature is missing, stale or heated without flow for "
+            "{time}, {share} of the drive: these standstills give no heat-soak rate and no peak, means and times above a limit "
+            "leave them out, and a recovery after them is seen from the first valid reading on",
+            "start-stop",
+            n=Count(restarts, "time"),
+            time=Value(unknown, "duration"),
+            share=Value(unknown / (end - begin), "share"),
+        )
+        self.entries.append(QualityEntry("start-stop", "iat", restarts, unknown / (end - begin), reason))
 
     def _stuck(self, name: str) -> None:
         """Mask a fast channel that repeats one value while the vehicle's speed changes."""
@@ -473,3 +524,8 @@ class Masker:
                     speed=Value(float(speed[i]), "speed", 0),
                 )
                 self.entries.append(entry("clock-jump", "time", 1, self.time.size, reason))
+
+
+def _inside(time: FloatArray, limits: FloatArray) -> bool:
+    """Whether any time lies between two limits."""
+    return bool(np.searchsorted(time, limits[1], side="left") > np.searchsorted(time, limits[0], side="right"))

@@ -108,6 +108,44 @@ def test_missing_and_fault_values_of_the_intake_temperature(tmp_path, capsys, va
         assert any(q["step"] == "fault-code" and q["fault"] for q in check["quality"])
 
 
+def with_rows(path: Path, change) -> Path:
+    """Change the cells (time, speed, intake, ambient) of each row of a log; a row of which nothing is left is dropped."""
+    plain_log(path)
+    head, *lines = path.read_text("utf-8").splitlines()
+    changed = [row for i, line in enumerate(lines) if (row := change(i, line.split(",")))]
+    path.write_text("\n".join([head, *(",".join(row) for row in changed)]) + "\n", "utf-8")
+    return path
+
+
+def test_pauses_and_one_long_gap_are_reasons_of_the_verdict(tmp_path, capsys):
+    def paused(i, row):
+        return None if i % 20 < 6 else [str(float(row[0]) + 604.0 * (i > 210)), *row[1:]]
+
+    status, (check,) = check_json(capsys, with_rows(tmp_path / "a.csv", paused))
+    assert check["verdict"] != "accept" and status == (check["verdict"] == "repeat the run")
+    assert criterion(check, "pauses")["value"] > 18 and criterion(check, "pauses")["outcome"] == "fail"
+    assert criterion(check, "longest-pause")["value"] == pytest.approx(604.0, abs=6.0)
+    assert "pauses" in " ".join(check["limitations"])
+
+
+@pytest.mark.parametrize(("every", "words"), [(60, "impossible rate"), (10, "too many for single faults")])
+def test_a_measuring_fault_is_a_reason_of_the_verdict(tmp_path, capsys, every, words):
+    def jumping(i, row):
+        return [*row[:2], "90", row[3]] if i % every == 5 else row
+
+    _, (check,) = check_json(capsys, with_rows(tmp_path / "a.csv", jumping))
+    assert check["verdict"] == "accept with limitation"
+    assert criterion(check, "faults")["value"] >= 422 // every
+    assert any(words in reason for reason in check["reasons"])
+
+
+def test_a_single_fault_and_short_pauses_are_no_reason(tmp_path, capsys):
+    def nearly(i, row):
+        return None if i % 150 < 6 else [*row[:2], "90", row[3]] if i == 60 else row
+
+    assert check_json(capsys, with_rows(tmp_path / "a.csv", nearly))[1][0]["verdict"] == "accept"
+
+
 def test_a_sensor_that_is_not_connected_is_found(tmp_path, capsys):
     path = plain_log(tmp_path / "a.csv")
     head, *lines = path.read_text("utf-8").splitlines()

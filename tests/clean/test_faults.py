@@ -284,3 +284,61 @@ def test_absurd_numbers_do_not_break_anything(values):
         assert ((good >= CHANNELS[name].low) & (good <= CHANNELS[name].high)).all()
     if np.isinf(values).any():
         assert entries(run, "not-finite")
+
+
+STOPS = ((100, 140), (220, 280), (400, 430))
+
+
+def start_stop(kind):
+    """A car that stops its engine at three lights; the log then holds zeros, nothing, or the last answers again."""
+    off = np.zeros(TIME.size, dtype=bool)
+    for begin, end in STOPS:
+        off |= (begin <= TIME) & (end > TIME)
+    rng = np.random.default_rng(7)
+    rpm = np.where(off, 0.0, 900 + rng.integers(0, 400, 600))
+    iat = 30.0 + np.round(2 * np.sin(TIME / 50))
+    iat[off] = 30.0 + np.minimum((TIME[off] % 60), 40.0)
+    data = {
+        "rpm": rpm,
+        "iat": iat,
+        "maf": np.where(off, 0.0, 5 + rng.random(600)),
+        "speed": np.where(off, 0.0, 40.0 + 5 * np.sin(TIME / 9)),
+    }
+    if kind == "stale":
+        last = np.maximum.accumulate(np.where(off, 0, np.arange(600)))
+        data = {name: values[last] for name, values in data.items()}
+    elif kind == "missing":
+        data |= {name: np.where(off, np.nan, data[name]) for name in ("rpm", "iat", "maf")}
+        data["gps_speed"] = data["speed"] + rng.random(600)
+    return data
+
+
+@pytest.mark.parametrize("kind", ["zero", "stale", "missing"])
+def test_start_stop_car_has_no_intake_temperature_while_its_engine_is_off(kind):
+    data = start_stop(kind)
+    # Hot air in the duct after each restart, which falls within some seconds
+    for _, end in STOPS:
+        data["iat"][end : end + 8] = 60.0 - 3.0 * np.arange(8)
+    run = clean(log_of(data, TIME))
+    good = run.good("iat")
+    for begin, end in STOPS:
+        assert good[(good.index > begin) & (good.index < end + 29)].empty, kind
+    (said,) = entries(run, "start-stop", "iat")
+    assert said.touched == 3 and said.reason.value("n").number == 3
+    # 130 s off and 30 s after each of three starts, of 599 s; the stop lies within a second before the first sample
+    assert said.share == pytest.approx((130 + 90) / 599, abs=0.01)
+
+
+def test_an_engine_that_idles_evenly_is_not_taken_for_a_silent_one():
+    """One value of one channel is not enough: the control unit is silent when nothing of it moves."""
+    data = start_stop("stale")
+    data["maf"] = 5 + np.random.default_rng(1).random(600)
+    run = clean(log_of(data, TIME))
+    assert not run.masks["iat"].any() and not entries(run, "start-stop")
+
+
+def test_a_lost_stretch_of_the_whole_log_is_no_engine_stop():
+    data = start_stop("missing")
+    keep = ~np.isnan(data["rpm"])
+    run = clean(log_of({name: values[keep] for name, values in data.items()}, TIME[keep]))
+    assert not run.masks["iat"].any() and entries(run, "gap")

@@ -259,6 +259,29 @@ def unit_overridden(f: Findings) -> Iterator[Limitation]:
         yield UNIT(reason=reason, who=who, channel=channel)
 
 
+START_STOP = kind(
+    "start-stop",
+    295,
+    "the engine stopped in between, and intake air was not known meanwhile",
+    "Intake air is not known throughout in {runs}. In run {run}, where least is known, {reason}.",
+    "Switch start-stop off for the trial, or drive every configuration with it.",
+)
+
+
+def start_stop(f: Findings) -> Iterator[Limitation]:
+    """Runs in which the engine stopped and started again, once for all: the one with the largest share is told."""
+    used = {run.id for run in f.used}
+    entries = [
+        (entry.share, drive.entry.id, entry.reason)
+        for drive in f.drives
+        for entry in drive.clean.quality
+        if entry.step == "start-stop" and drive.entry.id in used
+    ]
+    if entries:
+        _, run, reason = max(entries, key=lambda item: item[0])
+        yield START_STOP(runs=Count(len(entries), "run"), run=run, reason=reason)
+
+
 _SOFT = {
     "stop-time": (280, "some runs stood longer or shorter than the limit allows", "traffic"),
     "stops": (281, "some runs stopped more or less often than the limit allows", "traffic"),
@@ -295,6 +318,7 @@ def acceptance_limitations(criteria: pd.DataFrame, used: set[str]) -> tuple[Limi
 
 
 PREDICATES = (
+    start_stop,
     no_ambient,
     ambient_uncertain,
     ambient_differs,
