@@ -6,6 +6,7 @@ import argparse
 import datetime as dt
 import json
 import os
+import re
 import signal
 import sys
 import threading
@@ -89,6 +90,14 @@ def parser() -> argparse.ArgumentParser:
     )
     schema.set_defaults(run=_schema)
 
+    new = commands.add_parser(
+        "new",
+        help="begin a campaign: a folder with a commented campaign file",
+        description="Write a folder with a campaign file in which all that it may hold stands with a comment.",
+    )
+    new.add_argument("folder", type=Path, metavar="NAME", help="folder to make; its name is the id of the campaign")
+    new.set_defaults(run=_new)
+
     metrics = commands.add_parser(
         "metrics",
         help="list the metrics that claims may name",
@@ -104,7 +113,7 @@ def parser() -> argparse.ArgumentParser:
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     demo.set_defaults(run=_demo)
     check = add_check(commands)
-    for command in (render, verify, schema, metrics, demo, check):
+    for command in (render, verify, schema, new, metrics, demo, check):
         command.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
 
@@ -296,6 +305,22 @@ def _verify(arguments: argparse.Namespace) -> int:
 
 def _schema(_: argparse.Namespace) -> int:
     print(campaign_schema(), end="")
+    return DONE
+
+
+def _new(arguments: argparse.Namespace) -> int:
+    from intake_report.campaign import draft_campaign
+
+    folder: Path = arguments.folder
+    if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,63}", folder.name):
+        what = f"“{folder.name}” is not an id: use letters, digits, “_”, “.”, “-”, at most 64."
+        raise CampaignError(what, file=folder, remedy="Name the folder so.")
+    if folder.exists():
+        raise CampaignError("this is there already.", file=folder, remedy="Name a folder that is not there.")
+    (folder / "logs").mkdir(parents=True)
+    file = folder / CAMPAIGN_FILE
+    file.write_text(draft_campaign(folder.name), "utf-8")
+    print(file)
     return DONE
 
 

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import nbformat
@@ -13,6 +15,7 @@ from conftest import DATE, Small, start_command
 
 from intake_report import cli
 from intake_report import publish as module
+from intake_report.campaign import campaign_schema, load_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.metrics import REGISTRY
 
@@ -344,6 +347,28 @@ def test_interrupt_says_what_was_done_and_what_was_not(small, tmp_path, no_kerne
     assert [line[:2] for line in lines] == [["alpha", "published"], ["beta", "stopped"], ["gamma", "stopped"]]
     assert lines[1][2] == "no report was made or changed"
     assert [p.name for p in (tmp_path / "out").iterdir()] == ["alpha"]
+
+
+def test_a_new_campaign_lacks_nothing_but_its_logs(tmp_path, capsys):
+    folder = tmp_path / "my-trial"
+    assert cli.main(["new", str(folder)]) == 0
+    assert capsys.readouterr().out == f"{folder / 'campaign.toml'}\n"
+    for name in ("stock", "changed"):
+        (folder / f"logs/day1-{name}.csv").write_text(f"Time,Speed\n0,1\n1,{name}\n")
+    assert load_campaign(folder).about.id == "my-trial"
+    text = (folder / "campaign.toml").read_text("utf-8")
+    for name, table in json.loads(campaign_schema())["$defs"].items():
+        absent = [
+            key
+            for key in table.get("properties", {})
+            if f"{key} = " not in text and not re.search(rf"\b{key}[]. ]", text)
+        ]
+        assert name == "Limit" or absent == []
+    # what stands in comments is TOML as well: each line alone, uncommented
+    for line in re.findall(r"^# (\w+ = .*)$", text, flags=re.MULTILINE):
+        tomllib.loads(line)
+    assert cli.main(["new", str(folder)]) == 1 and "there already" in capsys.readouterr().err
+    assert cli.main(["new", str(tmp_path / "a b")]) == 1
 
 
 def test_metrics_are_listed_with_what_a_claim_has_to_say_of_each(capsys):

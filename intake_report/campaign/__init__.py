@@ -1,6 +1,7 @@
 """The campaign file as a frozen, validated model."""
 
 from intake_report.campaign.checks import cross_checks
+from intake_report.campaign.draft import draft_campaign
 from intake_report.campaign.load import CAMPAIGN_FILE, campaign_schema, load_campaign, read_campaign, refuse
 from intake_report.campaign.model import (
     Campaign,
@@ -25,6 +26,7 @@ __all__ = [
     "WeatherReading",
     "campaign_schema",
     "cross_checks",
+    "draft_campaign",
     "load_campaign",
     "read_campaign",
     "refuse",

@@ -310,7 +310,10 @@ class Campaign(Section):
     weather: tuple[Weather, ...] = ()
     soak_checks: tuple[SoakCheck, ...] = Field(default=(), alias="soak_check")
     ambient: Ambient = Ambient()
-    acceptance: dict[str, str | int | float | Limit] = Field(default_factory=dict)
+    acceptance: dict[str, str | int | float | Limit] = Field(
+        default_factory=dict,
+        description='Criterion = its limit: ambient = "2 degF"; the names are those that a report lists',
+    )
     metrics: Metrics = Metrics()
     claims: tuple[Claim, ...] = Field(default=(), alias="claim")
     dyno: DynoSection = DynoSection()

@@ -1,0 +1,144 @@
+"""A campaign file to begin with, derived from the model: what is needed stands in it, all else as comments."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import typing
+from types import UnionType
+from typing import Any, Literal
+
+from pydantic.fields import FieldInfo
+
+from intake_report.campaign.fields import Measured, Section
+from intake_report.campaign.model import Campaign, Log
+from intake_report.units import QUANTITIES
+
+_WIDTH = 44  # columns before a comment
+# Values of the keys that a campaign cannot do without, and of some that nobody should have to look up.
+_VALUES: dict[str, list[str]] = {
+    "schema": ["1"],
+    "campaign.title": ['"What is compared, on which road"'],
+    "campaign.question": ['"Which question shall the report answer?"'],
+    "vehicle.description": ['"Vehicle, engine, fuel"'],
+    "configuration.id": ['"stock"', '"changed"'],
+    "configuration.name": ['"Stock intake"', '"Changed intake"'],
+    "configuration.role": ['"baseline"', '"candidate"'],
+    "instrument.logger": ['"adapter and application, with their versions"'],
+    "run.id": ['"day1-stock"', '"day1-changed"'],
+    "run.configuration": ['"stock"', '"changed"'],
+    "run.block": ['"day-1"', '"day-1"'],
+    "run.files": ['["logs/day1-stock.csv"]', '["logs/day1-changed.csv"]'],
+    "soak_check.readings": ['{ iat = "15 degC", coolant = "15 degC" }'],
+    "log.columns": ['{ "Intake temperature" = "iat [degC]", "Speed" = "speed [km/h]", "Ambient" = "ambient [degC]" }'],
+}  # fmt: skip
+_NEEDED = frozenset(key.partition(".")[0] for key in _VALUES) - {"log", "soak_check"}
+
+
+_EXAMPLES: tuple[tuple[type, str], ...] = (
+    (bool, "true"),
+    (dt.datetime, "2026-06-14T13:00:00+02:00"),
+    (dt.date, "2026-06-14"),
+    (str, '"…"'),
+    (int, "1"),
+    (float, "1.0"),
+)
+
+
+def draft_campaign(id: str) -> str:
+    """Return a campaign file with two configurations and two runs, valid as soon as their logs are there."""
+    lines = ["schema = 1"]
+    for name, field in Campaign.model_fields.items():
+        key = field.alias or name
+        model, several = _model(field.annotation)
+        if model is None:
+            if key != "schema":
+                lines += ["", f"# [{key}]".ljust(_WIDTH) + f"  # {_hint(field)}"]
+            continue
+        for number in range(2 if key in ("configuration", "run") else 1):
+            lines += _table(key, model, several, id, number, needed=key in _NEEDED)
+    return "\n".join(lines) + "\n"
+
+
+def _table(key: str, model: type[Section], several: bool, id: str, number: int, *, needed: bool) -> list[str]:
+    mark = "" if needed else "# "
+    head = f"[[{key}]]" if several else f"[{key}]"
+    about = (model.__doc__ or "").partition("\n")[0]
+    lines, inner = ["", f"{mark}{head}" if number else f"{mark}{head:<{_WIDTH}}# {about}"], []
+    for name, field in model.model_fields.items():
+        own = field.alias or name
+        place = f"{key}.{own}"
+        child, many = _model(field.annotation)
+        if child is Log:
+            if not number:
+                lines.append(f"# [{place}]: keys of [log] that differ for this run")
+        elif child is not None:
+            path = f"{place}.iat" if typing.get_origin(field.annotation) is dict else place
+            inner += _table(path, child, many, id, number, needed=False)
+        elif place == "campaign.id":
+            lines.append(f"id = {json.dumps(id)}")
+        elif place in _VALUES:
+            lines.append(f"{mark}{own} = {_VALUES[place][min(number, len(_VALUES[place]) - 1)]}")
+        elif not number:
+            lines.append(f"# {own} = {_example(field)}".ljust(_WIDTH + len(mark)) + f"# {_hint(field)}".rstrip("# "))
+    return [line.rstrip() for line in (*lines, *inner)]
+
+
+def _model(annotation: Any) -> tuple[type[Section] | None, bool]:
+    """Return the table that a field holds, and whether it may stand several times."""
+    if isinstance(annotation, type) and issubclass(annotation, Section):
+        return annotation, False
+    several = typing.get_origin(annotation) is tuple
+    if isinstance(annotation, UnionType) or typing.get_origin(annotation) is not None:
+        for argument in typing.get_args(annotation):
+            model, inner = _model(argument)
+            if model is not None and model.__name__ != "Limit":
+                return model, several or inner
+    return None, False
+
+
+def _example(field: FieldInfo) -> str:
+    """Return a value that shows how the key is written: its default, or one of its kind."""
+    annotation = field.annotation
+    measured = _measured(field)
+    default = None if field.is_required() else field.get_default(call_default_factory=True)
+    if measured is not None:
+        unit = QUANTITIES[measured.quantity].internal.replace("delta_", "")
+        numbers = default if isinstance(default, tuple) else [default]
+        texts = [f'"{number:.4g} {unit}"' if isinstance(number, float) else f'"… {unit}"' for number in numbers]
+        return f"[{', '.join(texts)}]" if isinstance(default, tuple) else texts[0]
+    choices = _choices(annotation)
+    if choices:
+        return json.dumps(default if default in choices else choices[0], ensure_ascii=False)
+    if isinstance(default, dict):
+        return "{ }"
+    if default is None:
+        kinds = _kinds(annotation)
+        return next((example for kind, example in _EXAMPLES if kind in kinds), '"…"')
+    return json.dumps(default, ensure_ascii=False)
+
+
+def _measured(field: FieldInfo) -> Measured | None:
+    return next((m for m in _metadata(field.annotation, field.metadata) if isinstance(m, Measured)), None)
+
+
+def _metadata(annotation: Any, metadata: list[Any]) -> list[Any]:
+    inner = [m for argument in typing.get_args(annotation) for m in _metadata(argument, [argument])]
+    return [*metadata, *inner]
+
+
+def _kinds(annotation: Any) -> set[Any]:
+    arguments = typing.get_args(annotation)
+    return {annotation} if not arguments else set().union(*(_kinds(argument) for argument in arguments))
+
+
+def _choices(annotation: Any) -> tuple[str, ...]:
+    if typing.get_origin(annotation) is Literal:
+        return typing.get_args(annotation)
+    return next((found for argument in typing.get_args(annotation) if (found := _choices(argument))), ())
+
+
+def _hint(field: FieldInfo) -> str:
+    choices = _choices(field.annotation)
+    parts = [field.description or "", " | ".join(map(str, choices)) if len(choices) > 1 else ""]
+    return "; ".join(part for part in parts if part)
