@@ -165,8 +165,19 @@ def table_csv(table: Table, document: Document) -> str:
         rows = [tuple(document.plain(column.title) for column in table.columns)]
         rows += [tuple(document.plain(cell) for cell in row) for row in table.rows]
     buffer = io.StringIO()
-    csv.writer(buffer, lineterminator="\r\n").writerows(rows)
+    csv.writer(buffer, lineterminator="\r\n").writerows([_inert(cell) for cell in row] for row in rows)
     return buffer.getvalue()
+
+
+_FORMULA = re.compile(r"[=+\-@\t\r]")  # how a text begins that a spreadsheet would execute
+_SIGNED_NUMBER = re.compile(r"[+-]\d[\d.,]*(e[+-]?\d+)?([ \u00a0][°%\w/·³²₂-]{1,8})?")
+
+
+def _inert(cell: Scalar) -> Scalar:
+    """Return a cell that a spreadsheet takes as text or number, never as a formula: marked by an apostrophe."""
+    if isinstance(cell, str) and _FORMULA.match(cell) and not _SIGNED_NUMBER.fullmatch(cell):
+        return f"'{cell}"
+    return cell
 
 
 def normalise_notebook(notebook: NotebookNode) -> NotebookNode:

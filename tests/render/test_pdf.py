@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import io
 import json
 import re
@@ -326,3 +327,16 @@ def test_texts_of_two_exporters_come_from_one_pass(page, reader):
             assert f"<b>{target.name}.</b>" in page
             assert f"{target.name}." in text.replace("\xa0", " ")
     assert export_html(samples.notebook(Heading(1, "x")), samples.META).count('class="number">1<') == 2
+
+
+@pytest.mark.parametrize(
+    ("cell", "written"),
+    [
+        ("=1+1", "'=1+1"), ("+cmd|' /C calc'!A0", "'+cmd|' /C calc'!A0"), ("-2+3", "'-2+3"), ("@SUM(A1)", "'@SUM(A1)"),
+        ("\t=1", "'\t=1"), ("-2.5", "-2.5"), ("+1.3\u00a0%", "+1.3\u00a0%"), ("-4.0 K", "-4.0 K"), (-2.5, "-2.5"), ("1=1", "1=1"),
+    ],
+)  # fmt: skip
+def test_a_cell_is_never_a_formula_of_a_spreadsheet(cell, written):
+    table = Table(label="tab-x", caption="x", columns=(Column("a"),), rows=(("x",),), values=(("a",), (cell,)))
+    rows = list(csv.reader(io.StringIO(table_csv(table, number([table])), newline="")))
+    assert rows == [["a"], [written]]
