@@ -24,6 +24,15 @@ def visible(text: str) -> str:
     return _HIDDEN.sub(lambda match: match[0].encode("unicode_escape").decode(), text)
 
 
+LONGEST_WORD = 200  # characters of one unbroken piece of a message; what is longer is cut in its middle
+
+
+def _one_line(text: str) -> str:
+    half = LONGEST_WORD // 2
+    line = text.replace("\n", "\\n").replace("\t", "\\t")
+    return re.sub(rf"\S{{{LONGEST_WORD + 1},}}", lambda word: f"{word[0][:half]}…{word[0][-half:]}", line)
+
+
 class IntakeReportError(Exception):
     """Base of the errors that a user's input can cause.
 
@@ -52,7 +61,7 @@ class IntakeReportError(Exception):
         """Return "file: where: what Remedy" with the absent parts left out."""
         place = ": ".join(part for part in (self.file, self.where) if part)
         text = f"{place}: {self.what}" if place else self.what
-        return f"{text} {self.remedy}" if self.remedy else text
+        return _one_line(f"{text} {self.remedy}" if self.remedy else text)
 
 
 class CampaignError(IntakeReportError):
@@ -78,7 +87,11 @@ class CampaignErrors(CampaignError):
 
     def __init__(self, errors: tuple[CampaignError, ...]) -> None:
         self.errors = errors
-        super().__init__("\n".join(str(error) for error in errors))
+        super().__init__("several mistakes.")
+
+    def __str__(self) -> str:
+        """Return one line per mistake."""
+        return "\n".join(str(error) for error in self.errors)
 
 
 class DataError(IntakeReportError):

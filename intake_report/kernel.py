@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import intake_report
 from intake_report.campaign import Campaign
-from intake_report.errors import CampaignError, DataError, IntakeReportError
+from intake_report.errors import CampaignError, CampaignErrors, DataError, IntakeReportError
 from intake_report.provenance import template_path
 
 if TYPE_CHECKING:
@@ -206,7 +206,9 @@ def _socket_prefix(scratch: Path) -> Iterator[Path]:
 
 def as_user_error(name: str, text: str) -> IntakeReportError:
     """Return an error of the notebook as the error that its code raised; others are named as what they are."""
-    if name in ("CampaignError", "CampaignErrors"):
+    if name == "CampaignErrors":
+        return CampaignErrors(tuple(CampaignError(line) for line in text.splitlines()))
+    if name == "CampaignError":
         return CampaignError(text)
     if name == "DataError":
         return DataError(text)
