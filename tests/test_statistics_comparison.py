@@ -137,21 +137,24 @@ def test_welch_survives_tiny_variances():
 
 
 def least_squares(values, configuration, block, baseline, name, level):
-    """The additive model written out independently: normal equations on a full-rank treatment coding."""
+    """The model of cell means written out independently: normal equations on a full-rank treatment coding."""
+    cells = sorted(set(zip(configuration, block, strict=True)))
+    y = np.array(
+        [np.mean([v for v, *w in zip(values, configuration, block, strict=True) if tuple(w) == c]) for c in cells]
+    )
     configs = [c for c in sorted(set(configuration)) if c != baseline]
     blocks = sorted(set(block))[1:]
-    rows = [
-        [1.0] + [float(c == k) for k in configs] + [float(b == k) for k in blocks]
-        for c, b in zip(configuration, block, strict=True)
-    ]
-    x, y = np.array(rows), np.array(values)
+    x = np.array([[1.0] + [float(c == k) for k in configs] + [float(b == k) for k in blocks] for c, b in cells])
     inverse = np.linalg.inv(x.T @ x)
-    beta = inverse @ x.T @ y
-    df = len(y) - x.shape[1]
-    variance = np.sum((y - x @ beta) ** 2) / df
-    i = 1 + configs.index(name)
-    half = stats.t.ppf((1 + level) / 2, df) * math.sqrt(variance * inverse[i, i])
-    return beta[i], beta[i] - half, beta[i] + half, df
+    weights = (inverse @ x.T)[1 + configs.index(name)]
+    hat = x @ inverse @ x.T
+    residual, df = y - hat @ y, len(y) - x.shape[1]
+    if df == 0:
+        return weights @ y, None
+    variance = 0.0
+    for w, e, h in zip(weights, residual, np.diag(hat), strict=True):
+        variance += 0.5 * (w**2 * e**2 / (1 - h) if abs(w) > 1e-9 else 0.0) + 0.5 * np.sum(weights**2) * e**2 / df
+    return weights @ y, math.sqrt(variance)
 
 
 @settings(deadline=None)
@@ -171,17 +174,30 @@ def test_pairs_give_the_paired_t_interval(pairs):
         assert got.p_value == pytest.approx(reference.pvalue, rel=1e-5, abs=1e-12)
 
 
-def test_three_by_three_equals_two_way_analysis():
+def test_three_by_three_is_half_own_half_pooled():
     values = [41.0, 38.5, 36.0, 44.1, 41.0, 40.2, 39.5, 37.2, 34.0]
     configuration = ["stock", "box", "duct"] * 3
     block = ["d1"] * 3 + ["d2"] * 3 + ["d3"] * 3
     got = compare_blocked(values, configuration, block, "stock", 0.95)
     assert list(got) == ["box", "duct"]
     for name, result in got.items():
-        estimate, low, high, df = least_squares(values, configuration, block, "stock", name, 0.95)
-        assert result.df == df == 4
-        assert (result.difference, result.low, result.high) == pytest.approx((estimate, low, high), rel=1e-10)
+        estimate, error = least_squares(values, configuration, block, "stock", name, 0.95)
+        # closed form: between 3.2 of the own scatter and 4 of the pooled one, 64/17
+        assert result.df == pytest.approx(64 / 17)
+        assert (result.difference, result.standard_error) == pytest.approx((estimate, error), rel=1e-10)
         assert (result.n_baseline, result.n_candidate, result.method, result.notes) == (3, 3, "blocked", ())
+
+
+@pytest.mark.parametrize("runs", [2, 3])
+def test_repeated_runs_in_a_block_count_as_their_mean(runs):
+    rng = np.random.default_rng(8)
+    values = rng.normal(size=(4, 2, runs)) + rng.normal(0, 3, (4, 1, 1)) + rng.normal(0, 1, (4, 2, 1))
+    labels = [(c, b) for b in range(4) for c in "ab" for _ in range(runs)]
+    got = compare_blocked(values.ravel(), [c for c, _ in labels], [b for _, b in labels], "a")["b"]
+    means = values.mean(axis=2)
+    reference = stats.ttest_rel(means[:, 1], means[:, 0])
+    assert (got.df, got.p_value) == (pytest.approx(3), pytest.approx(reference.pvalue))
+    assert (got.low, got.high) == pytest.approx(tuple(reference.confidence_interval(0.95)))
 
 
 @settings(deadline=None, max_examples=60)
@@ -192,9 +208,9 @@ def test_unbalanced_designs_equal_independent_least_squares(rows):
     configuration, block, values = zip(*rows, strict=True)
     got = compare_blocked(values, configuration, block, "a", 0.9)
     for name in "bc":
-        expected = least_squares(values, configuration, block, "a", name, 0.9)
-        result = got[name]
-        assert (result.difference, result.low, result.high, result.df) == pytest.approx(expected, rel=1e-6, abs=1e-6)
+        estimate, error = least_squares(values, configuration, block, "a", name, 0.9)
+        assert got[name].difference == pytest.approx(estimate, abs=1e-6)
+        assert got[name].standard_error is None or error is None or got[name].standard_error == pytest.approx(error, rel=1e-6, abs=1e-6)
 
 
 @settings(deadline=None, max_examples=50)
@@ -229,7 +245,7 @@ def test_indirect_comparison_is_made_and_named():
     assert got["c"].method == "blocked"
     assert "by way of other configurations" in said(got["c"].note, "si")
     expected = least_squares(values, configuration, block, "a", "c", 0.95)
-    assert (got["c"].difference, got["c"].low, got["c"].high, got["c"].df) == pytest.approx(expected)
+    assert (got["c"].difference, got["c"].standard_error) == pytest.approx(expected)
     assert got["c"].standard_error > got["b"].standard_error
 
 
@@ -238,7 +254,7 @@ def test_part_of_the_blocks_unlinked():
     got = compare_blocked(values, ["a", "b", "a", "b", "c", "c"], [1, 1, 2, 2, 3, 3], "a")
     assert (got["b"].method, got["c"].method) == ("blocked", "welch")
     assert got["b"].difference == pytest.approx(-2.25)
-    assert got["b"].df == 2  # one from the pairs, one from the repeated run in block 3
+    assert got["b"].df == pytest.approx(1)  # from the pairs; the two runs in block 3 are one cell
 
 
 @pytest.mark.parametrize(
@@ -470,4 +486,3 @@ def test_residuals_hold_neither_configuration_nor_block():
     for labels in (configuration, block):
         for name in set(labels):
             assert got[[label == name for label in labels]].sum() == pytest.approx(0.0, abs=1e-9)
-    assert got @ got / 6 == pytest.approx(compare_blocked(y, configuration, block, "a")["b"].scatter ** 2)

@@ -5,26 +5,19 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
 
 from intake_report.errors import DataError
 from intake_report.statistics import (
-    DesignPrecision,
     Difference,
     combine,
-    compare_blocked,
     compare_means,
     conformance_probability,
     decide,
-    design_precision,
     equivalence,
-    expected_half_width,
     lag_one,
     runs_test,
-    smallest_detectable,
     standardised,
     summarise_draws,
-    t_power,
 )
 
 RNG = np.random.default_rng(0)  # not used where all orders are counted
@@ -199,45 +192,3 @@ def test_standardised_difference():
     assert standardised(got) == pytest.approx(-4 / math.sqrt(2) / math.sqrt(math.pi))
     assert standardised(compare_means([1.0], [2.0])) is None
     assert standardised(Difference(None, 3.0, None, 4.0, None, 3, 3, "censored", 0.01, scatter=1.0)) is None
-
-
-# ---------------------------------------------------------------- planning
-
-
-@settings(max_examples=30, deadline=None)
-@given(st.floats(0.2, 4), st.integers(2, 12), st.integers(2, 12))
-def test_power_by_the_noncentral_distribution(effect, n, m):
-    shift, df = effect * math.sqrt(n * m / (n + m)), n + m - 2
-    critical = stats.t.ppf(0.975, df)
-    # by its definition: normal over the root of an independent chi-squared per degree of freedom
-
-    def given_scatter(s):
-        tails = stats.norm.cdf(shift - critical * s) + stats.norm.cdf(-shift - critical * s)
-        return tails * stats.chi2.pdf(df * s * s, df) * 2 * df * s
-
-    expected = integrate.quad(given_scatter, 0, 8, points=[0.2, 1.0], limit=200)[0]
-    assert t_power(shift, df) == pytest.approx(expected, abs=1e-7)
-
-
-def test_power_far_out_is_a_number_and_the_smallest_detectable_has_its_power():
-    assert t_power(1e4, 4) == 1.0 and t_power(0.0, 4) == pytest.approx(0.05)
-    found = smallest_detectable(DesignPrecision(0.8, 5), 2.0, 0.9)
-    assert t_power(found / (0.8 * 2.0), 5) == pytest.approx(0.9)
-    assert smallest_detectable(DesignPrecision(1.0, 0), 2.0) is None
-
-
-def test_design_precision_is_that_of_the_comparison():
-    rng = np.random.default_rng(1)
-    configuration, block = ["a", "b", "c", "a", "b", "a", "b", "c", "c"], [1, 1, 1, 2, 2, 3, 3, 3, 3]
-    got = design_precision(configuration, block, "a")
-    compared = compare_blocked(rng.normal(size=9), configuration, block, "a")
-    for name, difference in compared.items():
-        assert got[name].df == difference.df
-        assert got[name].factor * difference.scatter == pytest.approx(difference.standard_error)
-        half = expected_half_width(got[name], difference.scatter)
-        assert half == pytest.approx((difference.high - difference.low) / 2)
-
-
-def test_plan_without_baseline_is_refused():
-    with pytest.raises(DataError):
-        design_precision(["b"], [1], "a")

@@ -13,7 +13,7 @@ ClaimVerdict = Literal["supported", "not supported", "not shown", "indication on
 CompareMethod = Literal["blocked", "welch", "pooled", "censored", "instruments", "none"]
 
 METHODS: dict[CompareMethod, str] = {
-    "blocked": "within blocks (configuration and block effects, scatter of the runs compared)",
+    "blocked": "within blocks (configuration and block effects of block means, scatter between blocks)",
     "welch": "between all runs (unequal scatter)",
     "pooled": "between all runs (scatter of the repeated configuration)",
     "censored": "within blocks, not reached as longer than (likelihood, profile interval)",
@@ -25,9 +25,11 @@ METHODS: dict[CompareMethod, str] = {
 METHOD_SENTENCES: dict[CompareMethod, str] = {
     "blocked": (
         "Where blocks hold both configurations, differences are made within blocks: an additive model with configuration "
-        "and block effects, so that a warm day does not count as a warm intake. Its error is the scatter of the runs that "
-        "make the difference, not one residual pooled over all configurations, since configurations need not scatter "
-        "alike (degrees of freedom by Satterthwaite)."
+        "and block effects, so that a warm day does not count as a warm intake. It is fitted to the mean of the runs of "
+        "each configuration in each block, and its error is how these means depart from it: a day that favours one "
+        "configuration is in it, which repeated runs of that day would not show. Half of the error is that of the two "
+        "configurations compared, half is pooled over all, since configurations need not scatter alike (degrees of freedom "
+        "by Satterthwaite)."
     ),
     "welch": "Where blocks do not link two configurations their runs, or means of blocks, are compared by Welch's method.",
     "pooled": "Where one of two configurations was run once, the scatter of the other is taken for both.",
@@ -76,7 +78,8 @@ class Comparison:
         Standard uncertainty of the difference, and its parts: scatter between runs, and biases that all runs share
         and that do not cancel in this difference.
     scatter : float or None
-        Standard deviation of one run that the interval rests on.
+        Standard deviation that the interval rests on: of one run, or of the mean of the runs of one block where there are
+        several.
     standardised : float or None
         Difference in units of `scatter`, corrected for few degrees of freedom.
     permutation, smallest : float or None
@@ -92,7 +95,7 @@ class Comparison:
     confounded : bool
         No block holds both: block and configuration cannot be told apart.
     units, units_versus : int
-        Independent units on each side: runs, or blocks where blocks hold one configuration only.
+        Independent units on each side: blocks where the comparison is made within or between blocks, else runs.
     lost : float
         Share of the instruments' draws in which a run does not reach the margin.
     no_scatter : bool

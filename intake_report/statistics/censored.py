@@ -28,13 +28,12 @@ from intake_report.statistics._numbers import (
 )
 from intake_report.statistics.comparison import (
     Difference,
-    additive_design,
     comparable,
     compare_blocked,
-    linked_to,
     no_interval,
     not_linked,
 )
+from intake_report.statistics.models import additive_design, linked_to
 from intake_report.statistics.permutation import PermutationTest, permutation_blocked
 
 _FAR = 1e4

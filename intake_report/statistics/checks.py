@@ -13,7 +13,7 @@ from scipy import special
 
 from intake_report.messages import Part, message
 from intake_report.statistics._numbers import Floats, Values, below_rounding, finite, mean_and_squares
-from intake_report.statistics.comparison import additive_design
+from intake_report.statistics.models import additive_design
 
 MOST_ORDERS = 50_000  # up to this many orders all are counted; beyond it draws are as good
 ORDERS_DRAWN = 10_000

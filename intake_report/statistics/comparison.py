@@ -17,7 +17,6 @@ from scipy import special
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, message
 from intake_report.statistics._numbers import (
-    Floats,
     Values,
     below_rounding,
     check_level,
@@ -26,6 +25,7 @@ from intake_report.statistics._numbers import (
     mean_and_squares,
     t_two_sided,
 )
+from intake_report.statistics.models import blocked, linked_to
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
 
@@ -68,8 +68,8 @@ class Difference:
     level : float
         Confidence level of the interval.
     scatter : float or None
-        Standard deviation of one run that the interval rests on (residual of the model, or root mean square of the
-        two standard deviations).
+        Standard deviation that the interval rests on: of one run, or of the mean of a configuration's runs in one block
+        where there are several (residual of the model, or root mean square of the two standard deviations).
     """
 
     difference: float | None
@@ -182,28 +182,6 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95, noun
     return with_interval(bare, math.sqrt(variance), welch_df, "welch", scatter)
 
 
-def linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequence[Hashable]) -> set[Hashable]:
-    """Return the configurations that blocks link to `start`, directly or by way of others."""
-    reached, grew = {start}, True
-    while grew:
-        blocks = {b for c, b in zip(configuration, block, strict=True) if c in reached}
-        wider = {c for c, b in zip(configuration, block, strict=True) if b in blocks}
-        grew = wider != reached
-        reached = wider
-    return reached
-
-
-def additive_design(
-    configuration: Sequence[Hashable], block: Sequence[Hashable], baseline: Hashable
-) -> tuple[Floats, list[Hashable]]:
-    """Return design matrix and candidates of the additive model: columns per candidate, then per block (the means)."""
-    candidates = [c for c in dict.fromkeys(configuration) if c != baseline]
-    blocks = list(dict.fromkeys(block))
-    columns = [[float(c == name) for c in configuration] for name in candidates]
-    columns += [[float(b == name) for b in block] for name in blocks]
-    return np.array(columns, dtype=np.float64).T, candidates
-
-
 def comparable(configuration: Sequence[str], block: Sequence[Hashable | None], baseline: str, size: int) -> None:
     """Refuse a layout in which nothing can be compared with the baseline.
 
@@ -261,10 +239,9 @@ def compare_blocked(
 
     Notes
     -----
-    Additive two-way model value = configuration + block + residual, by least squares, unbalanced allowed, one pooled
-    residual variance. Assumes that a block shifts all configurations alike (no interaction) and that runs scatter
-    alike and independently. With two configurations and one run of each per block it is the paired t interval.
-    Source: textbook analysis of variance, e.g. Montgomery, Design and Analysis of Experiments, ch. 4 (from memory).
+    Additive two-way model of the means of the runs of each configuration in each block (`models.Blocked`), unbalanced
+    allowed. Its error holds a shift by which a block moves one configuration more than another: repeated runs in a block
+    make the means better, they do not replace blocks.
     """
     check_level(level)
     y = finite(values, "values per run")
@@ -286,36 +263,36 @@ def compare_blocked(
             reason = nouns.note("all {one}s are in one {group}", "one-block")
         return {name: unblocked(name, reason) for name in groups if name != baseline}
 
-    design, candidates = additive_design(configuration, block, baseline)
-    # around the first value, so that large offsets do not cost digits
-    shifted = y - y[0]
-    # the design may be rank deficient (blocks that nothing links); the differences we read off are estimable anyway
-    coefficients, _, rank, _ = np.linalg.lstsq(design, shifted, rcond=None)
-    residual = shifted - design @ coefficients
-    df = int(y.size - rank)
-    scatter = 0.0 if below_rounding(residual, y) else math.sqrt(float(residual @ residual) / max(df, 1))
-    spread = np.linalg.pinv(design.T @ design)
     linked = linked_to(baseline, configuration, block)
     own_blocks = {name: {b for c, b in zip(configuration, block, strict=True) if c == name} for name in groups}
     result: dict[str, Difference] = {}
-    for position, name in enumerate(map(str, candidates)):
+    for name in groups:
+        if name == baseline:
+            continue
         if name not in linked:
             result[name] = unblocked(name, not_linked(baseline, name, nouns))
             continue
+        keep = [i for i, c in enumerate(configuration) if c in linked]
+        inside = [configuration[i] for i in keep]
+        model = blocked([str(i) for i in keep], inside, [block[i] for i in keep], (name, baseline))
         n = (int(groups[baseline].size), int(groups[name].size))
         notes = []
         if not own_blocks[baseline] & own_blocks[name]:
             template = '"{name}" shares no {group} with "{baseline}": compared by way of other configurations'
             notes.append(nouns.note(template, "indirect", name=name, baseline=baseline))
-        if df < 1:
+        found = model.evaluate(y[None, keep])
+        # around the first value, so that large offsets do not cost digits
+        shifted = y[keep] - y[keep[0]]
+        bare = no_interval(float(shifted @ model.weights), n, notes, level)
+        if found is None:
             left_over = nouns.note("no {one} is left over to estimate the scatter", "no-degree-of-freedom")
-            notes.append(_one_each(nouns) if max(n) == 1 else left_over)
-        elif scatter == 0.0:
-            notes.append(_no_scatter(nouns))
-        bare = no_interval(float(coefficients[position]), n, notes, level)
-        error = scatter * math.sqrt(float(spread[position, position]))
-        known = df >= 1 and scatter > 0.0
-        result[name] = with_interval(bare, error, df, "blocked", scatter) if known else bare
+            bare = replace(bare, notes=(*notes, _one_each(nouns) if max(n) == 1 else left_over))
+        elif below_rounding(found.error, y):
+            bare = replace(bare, notes=(*notes, _no_scatter(nouns)))
+        else:
+            error = float(found.error[0])
+            bare = with_interval(bare, error, model.df, "blocked", error / model.factor)
+        result[name] = bare
     return result
 
 

@@ -71,8 +71,8 @@ def test_supported_with_its_risk():
 def test_probability_is_that_of_student():
     """JCGM 106:2012, 7: conformance probability from estimate, uncertainty, degrees of freedom; scipy as reference."""
     result = judge(claim(relation="at most", versus=STOCK_ID, value="-3 delta_degC"))
-    u = (result.high - result.low) / 2 / stats.t.ppf(0.975, 3.2)
-    assert result.probability == pytest.approx(stats.t.cdf((-3.0 - result.estimate) / u, 3.2), abs=1e-6)
+    u = (result.high - result.low) / 2 / stats.t.ppf(0.975, 64 / 17)
+    assert result.probability == pytest.approx(stats.t.cdf((-3.0 - result.estimate) / u, 64 / 17), abs=1e-6)
 
 
 @pytest.mark.parametrize(

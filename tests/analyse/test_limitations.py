@@ -16,7 +16,7 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.compare import compare, compare_pair, judge
 from intake_report.analyse.limitations import Findings, comparisons, conditions, derive_limitations, kinds
 from intake_report.analyse.limitations import layout as layouts
-from intake_report.analyse.limitations.comparisons import floor_of, forecast, rounds_for
+from intake_report.analyse.limitations.comparisons import blocks_for, floor_of, forecast
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import said
 from intake_report.metrics import keys
@@ -245,8 +245,8 @@ def test_not_shown_says_what_one_more_run_gives():
     assert not row.shown
     (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     one = forecast(f, row, 1)
-    assert f"± {one.half_width:.1f}" in text.remedy and "One more run of" in text.remedy
-    assert one.runs == 6 and one.half_width < 0.5 * (row.high - row.low)
+    assert f"± {one:.1f}" in text.remedy and "One more block with" in text.remedy
+    assert one < 0.5 * (row.high - row.low)
 
 
 def test_not_shown_quotes_the_interval_of_the_table_not_half_of_its_width():
@@ -288,19 +288,19 @@ def test_an_interval_that_is_not_bounded_is_a_limitation():
 
 
 def test_forecast_is_what_the_comparison_gives_for_that_scatter():
-    """Simulated: the mean squared half-width of campaigns with one more round is near the forecast."""
+    """Simulated: the mean squared half-width of campaigns with one more block is near the forecast."""
     f = findings(CITY, "s1 e1 s2 e2 s3 e3", (9.0, 5.0, 8.0, 5.2, 9.5, 5.6))
     (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
     ahead = forecast(f, row, 1)
     rng = np.random.default_rng(8)
-    layout = " ".join(["s1", "e1", "s2", "e2", "s3", "e3"] * 2)
+    layout = "s1 e1 s2 e2 s3 e3 s4 e4"
     widths = []
     for _ in range(300):
         d = compare_pair(
-            CAMPAIGN, CITY, rows(CITY, layout, rng.normal(0.0, row.scatter, 12).tolist()), SEALED.id, STOCK.id
+            CAMPAIGN, CITY, rows(CITY, layout, rng.normal(0.0, row.scatter, 8).tolist()), SEALED.id, STOCK.id
         )
         widths.append((0.5 * (d.high - d.low)) ** 2)
-    assert np.sqrt(np.mean(widths)) == pytest.approx(ahead.half_width, rel=0.06)
+    assert np.sqrt(np.mean(widths)) == pytest.approx(ahead, rel=0.06)
 
 
 def test_more_runs_do_not_help_against_shared_biases():
@@ -309,7 +309,7 @@ def test_more_runs_do_not_help_against_shared_biases():
     f = findings(RECOVERY, GRID, [10.0 * v for v in WIDE], draws=Shifts(values, gain, 0.6))
     (row,) = [c for c in f.comparisons if c.configuration == SEALED.id]
     assert floor_of(row) == pytest.approx(1.96 * 18.0, rel=0.05)
-    assert rounds_for(f, row, abs(row.difference)) is None
+    assert blocks_for(f, row, abs(row.difference)) is None
     (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     assert "more runs do not show" in text.remedy.lower()
     shared = found(comparisons.shared_biases, f)["shared-bias"]

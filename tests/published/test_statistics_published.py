@@ -17,7 +17,6 @@ from intake_report.statistics import (
     mean_interval,
     permutation_blocked,
     smallest_attainable_p,
-    t_power,
     zero_failure_upper,
 )
 
@@ -174,7 +173,7 @@ def test_coverage_factors_gum_table_g2():
     assert [coverage_factor(0.9545, v) for v in two_sigma] == pytest.approx(list(two_sigma.values()), abs=5e-3)
 
 
-# ---------------------------------------------------------------- proportions, planning
+# ---------------------------------------------------------------- proportions
 
 
 @pytest.mark.parametrize(
@@ -208,25 +207,3 @@ def test_zero_failures_one_and_two_sided():
     # rule of three (common practice): errors of +16 %, +5 %, +0.7 %
     errors = [3 / n / zero_failure_upper(n) - 1 for n in (10, 30, 300)]
     assert errors == pytest.approx([0.16, 0.05, 0.007], abs=0.003)
-
-
-def two_sample(effect, n, m):
-    return t_power(effect * math.sqrt(n * m / (n + m)), n + m - 2)
-
-
-def test_power_of_the_t_test():
-    # R package pwr, as in the tests of statsmodels
-    assert two_sample(0.1, 20, 20) == pytest.approx(0.06095912465, abs=1e-9)
-    assert t_power(0.2 * math.sqrt(20), 19) == pytest.approx(0.13595628877, abs=1e-9)
-    assert t_power(math.sqrt(30), 29) == pytest.approx(0.99956360096, abs=1e-9)
-    # R power.t.test (from memory); R leaves out the far tail, 2e-7 here
-    assert two_sample(1.0, 20, 20) == pytest.approx(0.8689528, abs=1e-6)
-    # recomputed with statsmodels 0.15
-    assert two_sample(2.0, 3, 3) == pytest.approx(0.4626, abs=5e-5)
-    assert two_sample(2.0, 5, 5) == pytest.approx(0.7905, abs=5e-5)
-    assert t_power(2.0 * math.sqrt(4), 3) == pytest.approx(0.7550, abs=5e-5)
-    # Cohen's tables (from memory), recomputed with statsmodels: runs of each for 80 %
-    for effect, n in ((0.5, 64), (0.8, 26), (1.0, 17), (1.5, 9), (2.0, 6)):
-        assert two_sample(effect, n - 1, n - 1) < 0.8 <= two_sample(effect, n, n)
-    for effect, n in ((1.0, 10), (1.5, 6), (2.0, 5), (3.0, 4)):
-        assert t_power(effect * math.sqrt(n - 1), n - 2) < 0.8 <= t_power(effect * math.sqrt(n), n - 1)

@@ -12,7 +12,6 @@ from intake_report.errors import DataError
 from intake_report.messages import Part, message
 from intake_report.results import MetricResult
 from intake_report.statistics import (
-    Blocked,
     Difference,
     Nouns,
     PermutationTest,
@@ -21,13 +20,10 @@ from intake_report.statistics import (
     blocked,
     compare_censored,
     compare_means,
-    coverage_factor,
     linked_to,
-    no_interval,
     not_linked,
     permutation_blocked,
     permutation_censored,
-    t_two_sided,
     two_samples,
 )
 
@@ -47,7 +43,7 @@ class Estimate:
     confounded : bool
         No block holds both, and blocks hold several runs: block and configuration cannot be told apart.
     units : (int, int)
-        Independent units of candidate and other: runs, or blocks where blocks hold one of the two only.
+        Independent units of candidate and other: blocks where they are compared within or between blocks, else runs.
     """
 
     found: Difference
@@ -111,31 +107,10 @@ def estimate(
     except DataError as error:
         return error.what.rstrip(".")
     found = every[_label(configuration, names)]
-    model = _model(known, configuration, versus, found)
-    units = (len(sides[configuration]), len(sides[versus]))
-    return Estimate(_own_scatter(found, model, known), model, False, units)
-
-
-def _own_scatter(found: Difference, model: RunsModel | None, known: Sequence[MetricResult]) -> Difference:
-    """Return a difference within blocks whose error rests on the runs that make it, not on one pooled residual."""
-    if not isinstance(model, Blocked) or found.method != "blocked" or found.difference is None:
-        return found
-    by_run = {v.run: _time(v) for v in known}
-    estimates = model.evaluate(np.array([[by_run[run] for run in model.runs]]))
-    error = 0.0 if estimates is None else float(estimates.error[0])
-    if error <= 0.0:
-        note = message("no run of the two is left over to estimate their scatter", code="no-degree-of-freedom")
-        return no_interval(found.difference, (found.n_baseline, found.n_candidate), (*found.notes, note), found.level)
-    half = coverage_factor(found.level, model.df) * error
-    return replace(
-        found,
-        low=found.difference - half,
-        high=found.difference + half,
-        df=model.df,
-        standard_error=error,
-        p_value=t_two_sided(found.difference / error, model.df),
-        scatter=error / float(np.linalg.norm(model.weights)),
-    )
+    counts = [len(side) for side in sides.values()]
+    if found.method == "blocked":  # runs of one block share what the day does to their configuration
+        counts = [len({v.block for v in side}) for side in sides.values()]
+    return Estimate(found, _model(known, configuration, versus, found), False, (counts[0], counts[1]))
 
 
 def _label(configuration: str, names: Mapping[str, str]) -> str:

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
-
-import numpy as np
 
 from intake_report.analyse.limitations.findings import Findings, all_of, kind
 from intake_report.messages import Count, Listing, Message, Part, Value, message
@@ -16,49 +13,42 @@ from intake_report.statistics import blocked, coverage_factor
 
 MATERIAL = 1.0 / 3.0  # of the standard uncertainty of a difference: below it a part adds less than 6 % to the whole
 UNEXPLAINED = 0.05  # p below which an assumption about the runs is in doubt
-MOST_ROUNDS = 20  # further rounds of runs tried in a forecast
+MOST_BLOCKS = 20  # further blocks tried in a forecast
 
 
-@dataclass(frozen=True)
-class RunsForecast:
-    """`rounds` further runs of both configurations in each block, `runs` in all, and the half-width expected then."""
-
-    rounds: int
-    runs: int
-    half_width: float
-
-
-def forecast(f: Findings, c: Comparison, rounds: int) -> RunsForecast | None:
-    """Return the half-width expected with further runs; None where the scatter is not known.
+def forecast(f: Findings, c: Comparison, blocks: int) -> float | None:
+    """Return the half-width expected with so many further blocks; None where the scatter is not known.
 
     Parameters
     ----------
     f : Findings
         The layout of the runs.
     c : Comparison
-        Its scatter of one run and its shared biases, which more runs do not reduce.
-    rounds : int
-        Further runs of each of the two configurations in each block.
+        Its scatter and its shared biases, which more runs do not reduce.
+    blocks : int
+        Further blocks, each with the two configurations, run as often as in those driven.
 
     Notes
     -----
-    No better than the estimate of the scatter, which a few runs know to a factor of two or so.
+    No better than the estimate of the scatter, which a few runs know to a factor of two or so. Further runs in the blocks
+    driven are not forecast: they do not reduce what a day does to one configuration more than to another.
     """
     if c.scatter is None or c.confounded:
         return None
     there = {v.run for v in f.values if v.key == c.key and v.status != "not computed"}
     runs = [run for run in f.used if run.id in there]
-    known = all(run.block for run in runs)
-    layout = [run.configuration for run in runs]
-    blocks = [run.block or "all" if known else "all" for run in runs]
-    names = list(dict.fromkeys(blocks))
-    layout += [c.versus, c.configuration] * len(names) * rounds
-    blocks += [name for name in names for _ in range(2 * rounds)]
-    model = blocked([str(i) for i in range(len(layout))], layout, blocks, (c.configuration, c.versus))
+    known = all(run.block for run in runs) and len({run.block for run in runs}) > 1
+    cells = [(run.configuration, (run.block or "") if known else run.id) for run in runs]
+    cells += [(id, f"further {i}") for i in range(blocks) for id in (c.versus, c.configuration)]
+    ids, where = [id for id, _ in cells], [block for _, block in cells]
+    if not known:  # runs without blocks: two samples, one further run of each at a time
+        n, m = (ids.count(id) for id in (c.configuration, c.versus))
+        half = coverage_factor(c.level, n + m - 2) * c.scatter * math.sqrt(1.0 / n + 1.0 / m)
+        return math.hypot(half, floor_of(c))
+    model = blocked(where, ids, where, (c.configuration, c.versus))
     if model.df <= 0.0:
         return None
-    half = coverage_factor(c.level, model.df) * c.scatter * float(np.linalg.norm(model.weights))
-    return RunsForecast(rounds, 2 * rounds * len(names), math.hypot(half, floor_of(c)))
+    return math.hypot(coverage_factor(c.level, model.df) * c.scatter * model.factor, floor_of(c))
 
 
 def floor_of(c: Comparison) -> float:
@@ -66,10 +56,13 @@ def floor_of(c: Comparison) -> float:
     return coverage_factor(c.level, math.inf) * (c.instrument or 0.0)
 
 
-def rounds_for(f: Findings, c: Comparison, wanted: float) -> RunsForecast | None:
-    """Return the fewest further rounds that bring the half-width down to `wanted`; None if `MOST_ROUNDS` do not."""
-    forecasts = (forecast(f, c, rounds) for rounds in range(1, MOST_ROUNDS + 1))
-    return next((one for one in forecasts if one is None or one.half_width <= wanted), None)
+def blocks_for(f: Findings, c: Comparison, wanted: float) -> tuple[int, float] | None:
+    """Return the fewest further blocks that bring the half-width down to `wanted`, with it; None if none do."""
+    for blocks in range(1, MOST_BLOCKS + 1):
+        half = forecast(f, c, blocks)
+        if half is None or half <= wanted:
+            return None if half is None else (blocks, half)
+    return None
 
 
 def _size(key: MetricKey, value: float) -> Value:
@@ -136,15 +129,17 @@ def _remedy(f: Findings, rows: list[Comparison]) -> Message:
         elif floor_of(c) >= abs(c.difference):
             never.append(message("{title} (± {floor})", title=title, floor=_size(key, floor_of(c))))
         else:
-            once.append(message("{title} to about ± {half}", title=title, half=_size(key, one.half_width)))
-            enough = rounds_for(f, c, abs(c.difference))
-            if enough is not None and enough.rounds > 1:
-                half = _size(key, enough.half_width)
-                template = "{rounds} more bring {title} to about ± {half}"
-                more.append(message(template, rounds=enough.rounds, title=title, half=half))
+            once.append(message("{title} to about ± {half}", title=title, half=_size(key, one)))
+            enough = blocks_for(f, c, abs(c.difference))
+            if enough is not None and enough[0] > 1:
+                half = _size(key, enough[1])
+                template = "{blocks} more bring {title} to about ± {half}"
+                more.append(message(template, blocks=enough[0], title=title, half=half))
+    more_of = "block with {name} and {versus}" if rows[0].method == "blocked" else "run of {name} and of {versus}"
+    what = message(more_of, name=f.name(rows[0].configuration), versus=f.name(rows[0].versus))
     texts = []
     for parts, template in (
-        (once, "one more run of {name} and of {versus} in each block brings {parts}"),
+        (once, "one more {what} brings {parts}"),
         (more, "{parts}, less than the difference seen"),
         (never, "more runs do not show {parts}: biases that all runs share leave more than the difference seen"),
         (
@@ -154,9 +149,8 @@ def _remedy(f: Findings, rows: list[Comparison]) -> Message:
         ),
     ):
         if parts:
-            names = {"name": f.name(rows[0].configuration), "versus": f.name(rows[0].versus)}
-            texts.append(message(template, parts=Listing(tuple(parts)), **names))
-    return message("{texts:upper}.", texts=Listing(tuple(texts) or ("more runs of both in each block",), ";"))
+            texts.append(message(template, parts=Listing(tuple(parts)), what=what))
+    return message("{texts:upper}.", texts=Listing(tuple(texts) or ("more blocks with both",), ";"))
 
 
 SHARED_BIAS = kind(
@@ -274,8 +268,9 @@ INTERACTION = kind(
     "interaction",
     250,
     "a difference may depend on the day",
-    "Blocks may not shift all configurations alike in {parts}, as the comparison assumes: a difference may depend on the day.",
-    "Two runs of each configuration in each block, which tell an interaction from scatter.",
+    "Blocks do not shift all configurations alike in {parts}: a difference depends on the day. The intervals rest on the "
+    "scatter between blocks and hold for days like those driven, not for any one of them.",
+    "More blocks; further runs in the same blocks do not help.",
 )
 
 

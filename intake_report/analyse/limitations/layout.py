@@ -14,7 +14,7 @@ from intake_report.analyse.limitations.findings import Findings, all_of, kind
 from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.results import Comparison, Limitation, RunResult
 from intake_report.results.text import change_of, limits_of
-from intake_report.statistics import design_precision, expected_half_width, smallest_attainable_p
+from intake_report.statistics import blocked, coverage_factor, smallest_attainable_p
 
 ONE_SIDED_DAY = 0.9  # share of pairs of runs in which one configuration started first, beyond which it is mixed in
 APART = 1.0  # h between medians below which time of day is no issue
@@ -55,10 +55,9 @@ def no_replication(f: Findings) -> Iterator[Limitation]:
 
 def _half_width_planned(blocks: int) -> float:
     """Return the half-width of a difference in units of the scatter of one run: two configurations, one run per block."""
-    planned = design_precision(["a", "b"] * blocks, [b for b in range(blocks) for _ in "ab"], "a")["b"]
-    half = expected_half_width(planned, 1.0)
-    assert half is not None  # two blocks or more leave a degree of freedom
-    return half
+    cells = [str(i) for i in range(2 * blocks)]
+    model = blocked(cells, ["a", "b"] * blocks, [b for b in range(blocks) for _ in "ab"], ("b", "a"))
+    return coverage_factor(0.95, model.df) * model.factor
 
 
 NO_RUN = kind(
