@@ -350,7 +350,7 @@ def standardised(found: Difference) -> float | None:
     Hedges' correction Γ(df/2) / (√(df/2)·Γ((df − 1)/2)); L. V. Hedges, J. Educ. Stat. 6 (1981) 107–128.
     """
     df, d, scatter = found.df, found.difference, found.scatter
-    if d is None or scatter is None or df is None or df <= 1.0 or scatter == 0.0:
+    if d is None or scatter is None or df is None or df <= 1.0 + 1e-9 or scatter == 0.0:
         return None
     correction = math.exp(math.lgamma(df / 2.0) - math.lgamma((df - 1.0) / 2.0)) / math.sqrt(df / 2.0)
     return correction * d / scatter
