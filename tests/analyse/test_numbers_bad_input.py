@@ -9,6 +9,7 @@ import roadlog
 from conftest import run_chain
 
 from intake_report.errors import CampaignError
+from intake_report.messages import said
 from intake_report.render.blocks import Table
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.results.document import results_json
@@ -60,7 +61,7 @@ def test_no_run_left(tmp_path):
 
 def test_one_configuration_left(tmp_path):
     result, codes = outcome(tmp_path, excluded(with_claims(), lambda run: run["configuration"] == "sealed"))
-    assert "one-configuration" in codes and "baseline" in " ".join(x.text for x in result.limitations)
+    assert "one-configuration" in codes and "baseline" in " ".join(said(x.text, "si") for x in result.limitations)
     assert all(c.difference is None for c in result.comparisons)
     assert {c.id: c.verdict for c in result.claims}["closer"] == "cannot be tested"
 
@@ -88,7 +89,7 @@ def test_a_channel_missing_in_some_runs(tmp_path):
     result, _ = outcome(tmp_path, data)
     row = next(c for c in result.comparisons if c.key == "mean_over_ambient:city")
     assert row.n + row.n_versus == 5 and row.basis == "runs"
-    missing = [x.text for x in result.limitations if x.code == "value-missing"]
+    missing = [said(x.text, "si") for x in result.limitations if x.code == "value-missing"]
     assert any(f"1 run ({data['run'][0]['id']})" in text and "no ambient" in text for text in missing)
 
 
@@ -114,8 +115,11 @@ def test_margins_that_nothing_reaches(tmp_path):
     assert rows[0].not_reached + rows[0].not_reached_versus > 0 and rows[0].note
     # allowed, with a limitation that says what it costs
     costs = [x for x in result.limitations if x.code == "margin-resolution"]
-    assert any("the margin of 0.1 K (0.2 °F) is smaller than one step" in x.text.replace("\u00a0", " ") for x in costs)
-    assert all("a margin of at least" in x.remedy for x in costs)
+    assert any(
+        "the margin of 0.1 K (0.2 °F) is smaller than one step" in said(x.text, "si").replace("\u00a0", " ")
+        for x in costs
+    )
+    assert all("a margin of at least" in said(x.remedy, "si") for x in costs)
     assert "not-reached" in codes
 
 
