@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 
 from intake_report.units import known_unit
 
@@ -67,6 +68,17 @@ def looks_like_unit(text: str) -> bool:
     """Tell whether a cell of a row under the header can be a unit ("km/h", "[°C]", "-")."""
     cell = repair_double_encoding(text).strip().strip("[](){}").strip()
     return _is_unit(cell) or cell.lower() in _TIME_UNIT_WORDS
+
+
+def place_of(wanted: str, headers: Sequence[str], names: Sequence[str]) -> list[int]:
+    """Return which columns a text names: by whole header, by name without unit, then both without regard to case."""
+    text = clean_header(wanted)
+    for fold in (str, str.lower):
+        for texts in (headers, names):
+            places = [index for index, other in enumerate(texts) if fold(other) == fold(text)]
+            if places:
+                return places
+    return []
 
 
 def words(name: str) -> tuple[str, ...]:

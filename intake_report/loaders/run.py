@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,11 +14,11 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from intake_report.channels import Channel, channel
-from intake_report.errors import DataError
+from intake_report.errors import DataError, nearest
 from intake_report.loaders import candump, columnar, delimited, mdf4, tracks
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
 from intake_report.loaders.content import COMPRESSED_SUFFIXES, in_file, read_head
-from intake_report.loaders.header import clean_header
+from intake_report.loaders.header import clean_header, place_of
 from intake_report.loaders.times import DAY
 from intake_report.messages import Value
 from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
@@ -328,23 +327,14 @@ def parse_target(text: str) -> tuple[Channel, str | None]:
 
 
 def _column(log: RawLog, header: str) -> RawColumn:
-    """Return the column that `header` names: whole header, name without unit, then without regard to case."""
-    wanted = clean_header(header)
-    for fold in (str, str.lower):
-        for key in ("header", "name"):
-            columns = [column for column in log.columns if fold(getattr(column, key)) == fold(wanted)]
-            if len(columns) == 1:
-                return columns[0]
-            if columns:
-                raise DataError(
-                    f"The log has {len(columns)} columns called “{wanted}”.",
-                    file=log.path,
-                    where=_key(header),
-                    remedy="Rename one in a copy of the log.",
-                )
-    headers = {column.header.lower(): column.header for column in log.columns}
-    near = difflib.get_close_matches(wanted.lower(), headers, n=1, cutoff=0.4)
-    hint = f"Did you mean “{headers[near[0]]}”?" if near else f"Columns are {', '.join([*headers.values()][:12])}."
+    headers = [column.header for column in log.columns]
+    places = place_of(header, headers, [column.name for column in log.columns])
+    if len(places) == 1:
+        return log.columns[places[0]]
+    if places:
+        what = f"The log has {len(places)} columns called “{clean_header(header)}”."
+        raise DataError(what, file=log.path, where=_key(header), remedy="Rename one in a copy of the log.")
+    hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
     raise DataError(f"The log has no column “{header}”.", file=log.path, where=_key(header), remedy=hint)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from intake_report.errors import DataError
+from intake_report.errors import DataError, nearest
 from intake_report.loaders.base import FloatArray, Notice, ReadOptions, notice
 from intake_report.loaders.dialect import Dialect
-from intake_report.loaders.header import clean_header, words
+from intake_report.loaders.header import clean_header, place_of, words
 from intake_report.loaders.times import (
     DAY,
     EARLIEST,
@@ -95,16 +94,11 @@ def _quoted(headers: Sequence[str]) -> str:
 
 
 def _stated_column(name: str, dialect: Dialect) -> int:
-    wanted = clean_header(name)
-    for candidates in (dialect.headers, dialect.names):
-        if wanted in candidates:
-            return candidates.index(wanted)
-    lowered = [header.lower() for header in dialect.headers]
-    if wanted.lower() in lowered:
-        return lowered.index(wanted.lower())
-    near = difflib.get_close_matches(wanted, dialect.headers, n=1, cutoff=0.4)
-    hint = f"Did you mean “{near[0]}”?" if near else f"Columns are {_quoted(dialect.headers[:10])}."
-    raise DataError(f"The log has no column “{name}”.", where="time", remedy=hint)
+    place = place_of(name, dialect.headers, dialect.names)
+    if len(place) == 1:
+        return place[0]
+    known = nearest(clean_header(name), dialect.headers, "Columns are", cutoff=0.4)
+    raise DataError(f"The log has no column “{name}”, or several.", where="time", remedy=known)
 
 
 def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:
