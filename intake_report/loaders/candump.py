@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -52,13 +52,6 @@ class Frame:
     extended: bool  # whether the id has 29 bits
     data: bytes  # of a frame up to 8 bytes (64 for CAN FD); of an answer without transport bytes and filler
     number: int = 0  # place in the capture
-
-
-@dataclass
-class Losses:
-    """Multi-frame answers that could not be completed."""
-
-    incomplete: int = 0
 
 
 def recognises(head: bytes) -> bool:
@@ -165,11 +158,13 @@ def is_answer(identifier: int, extended: bool) -> bool:
     return identifier in (_ANSWERS_29 if extended else _ANSWERS_11)
 
 
-def answers(frames: Iterable[Frame], losses: Losses) -> Iterator[Frame]:
+def answers(frames: Iterable[Frame]) -> tuple[list[Frame], int]:
     """Reassemble the diagnostic answers in a capture (ISO 15765-2), each control unit by itself, without the requests.
 
-    Answers with a missing frame are counted in `losses` and left out, never filled up.
+    Answers with a missing frame are left out, never filled up; their number is returned too.
     """
+    complete: list[Frame] = []
+    lost = 0
     unfinished: dict[int, tuple[Frame, int, bytes, int]] = {}  # first frame, length, payload, next sequence number
     for frame in frames:
         identifier, data = frame.identifier, frame.data
@@ -177,36 +172,36 @@ def answers(frames: Iterable[Frame], losses: Losses) -> Iterator[Frame]:
             continue
         kind = data[0] >> 4
         if kind in (0, 1) and unfinished.pop(identifier, None) is not None:
-            losses.incomplete += 1
+            lost += 1
         if kind == 0:
             length, start = data[0] & 0x0F, 1
             if length == 0 and len(data) > 8:
                 length, start = data[1], 2  # CAN FD has a second length byte
             payload = data[start : start + length]
             if payload and len(payload) == length:
-                yield Frame(frame.time, identifier, frame.extended, payload, frame.number)
+                complete.append(Frame(frame.time, identifier, frame.extended, payload, frame.number))
         elif kind == 1 and len(data) >= 3:
             unfinished[identifier] = frame, (data[0] & 0x0F) << 8 | data[1], data[2:], 1
         elif kind == 2 and identifier in unfinished:
             first, length, payload, following = unfinished.pop(identifier)
             if data[0] & 0x0F != following:
-                losses.incomplete += 1
+                lost += 1
                 continue
             payload += data[1:]
             if len(payload) >= length:
-                yield Frame(first.time, identifier, frame.extended, payload[:length], first.number)
+                complete.append(Frame(first.time, identifier, frame.extended, payload[:length], first.number))
             else:
                 unfinished[identifier] = first, length, payload, (following + 1) % 16
-    losses.incomplete += len(unfinished)
+    return complete, lost + len(unfinished)
 
 
 def _decode_answers(frames: Sequence[Frame], samples: _Samples) -> list[Notice]:
-    losses = Losses()
+    complete, lost = answers(frames)
     negative, short, unknown = 0, 0, Counter[int]()
     full_scales: dict[tuple[str, int], float] = {}
     control_units: set[int] = set()
     scaled: set[str] = set()
-    for answer in answers(frames, losses):
+    for answer in complete:
         if answer.data[0] == 0x7F:
             negative += len(answer.data) > 1 and answer.data[1] == 0x01
         if answer.data[0] != 0x41:
@@ -246,7 +241,7 @@ def _decode_answers(frames: Sequence[Frame], samples: _Samples) -> list[Notice]:
         "several-control-units": len(control_units) if len(control_units) > 1 else 0,
         "negative-answers": negative,
         "short-answers": short,
-        "incomplete-answers": losses.incomplete,
+        "incomplete-answers": lost,
         "unknown-parameters": unknown.total(),
     }
     notices = [

@@ -252,11 +252,12 @@ def _by_content(
     values = candidate.column.values
     finite = values[np.isfinite(values)]
     doubts: list[Part] = []
-    fullest = max(same, key=lambda other: other.fill)
+    fullest, share = max(same, key=lambda other: other.fill), Value(candidate.fill, "share")
     if finite.size and candidate.fill < _SPARSE * fullest.fill:
-        doubts.append(message("only {share} of its rows hold a value", "sparse", share=Value(candidate.fill, "share")))
+        doubts.append(message("only {share} of its rows hold a value", "sparse", share=share))
     elif len(same) > 1:
-        candidate = replace(candidate, reasons=(*candidate.reasons, _filled(candidate)))
+        told = message("{share} of its rows hold a value", "fill", share=share)
+        candidate = replace(candidate, reasons=(*candidate.reasons, told))
     if candidate.channel in _MOVING and finite.size >= _FEW and np.ptp(finite) == 0.0:
         doubts.append(message("it never changes", "constant"))
     elif (follows := _follows(candidate, likely, log)) is not None:
@@ -268,10 +269,6 @@ def _by_content(
             candidate = replace(candidate, reasons=(*candidate.reasons, told))
     candidate = candidate.doubted(*doubts)
     return replace(candidate, confidence=min(candidate.confidence, _UNDECIDED)) if doubts else candidate
-
-
-def _filled(candidate: _Candidate) -> Message:
-    return message("{share} of its rows hold a value", "fill", share=Value(candidate.fill, "share"))
 
 
 def _follows(candidate: _Candidate, likely: dict[str, _Candidate], log: RawLog) -> tuple[float, str] | None:

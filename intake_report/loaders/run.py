@@ -297,7 +297,7 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
         try:
             entry, unit = parse_target(target)
         except DataError as error:
-            raise DataError(error.what, file=log.path, where=_key(header), remedy=error.remedy) from None
+            raise DataError(error.what, file=log.path, where=f'columns."{header}"', remedy=error.remedy) from None
         if entry.name in mapped:
             raise DataError(
                 f"“{mapped[entry.name].header}” and “{header}” are both mapped to {entry.name}.",
@@ -333,13 +333,9 @@ def _column(log: RawLog, header: str) -> RawColumn:
         return log.columns[places[0]]
     if places:
         what = f"The log has {len(places)} columns called “{clean_header(header)}”."
-        raise DataError(what, file=log.path, where=_key(header), remedy="Rename one in a copy of the log.")
+        raise DataError(what, file=log.path, where=f'columns."{header}"', remedy="Rename one in a copy of the log.")
     hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
-    raise DataError(f"The log has no column “{header}”.", file=log.path, where=_key(header), remedy=hint)
-
-
-def _key(header: str) -> str:
-    return f'columns."{header}"'
+    raise DataError(f"The log has no column “{header}”.", file=log.path, where=f'columns."{header}"', remedy=hint)
 
 
 def _convert(column: RawColumn, entry: Channel, unit: str | None, path: Path) -> Mapped:

@@ -177,7 +177,7 @@ def time_axis(
     context = TimeContext(name, unit, path, options, preamble)
     kind = values.type
     if pa.types.is_null(kind):
-        raise DataError(f"The time column {context.column} is empty.")
+        raise DataError(f"The time column “{context.name}” is empty.")
     if pa.types.is_date(kind):
         raise _without_clock(context)
     if pa.types.is_timestamp(kind):
@@ -200,7 +200,7 @@ def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray
 
 def _without_clock(context: TimeContext) -> DataError:
     return DataError(
-        f"The time column {context.column} holds dates without a time of day.",
+        f"The time column “{context.name}” holds dates without a time of day.",
         remedy='Name the column with the time under [log]: time = "…".',
     )
 
@@ -251,7 +251,7 @@ def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> Tim
         steps = np.abs(np.diff(head[np.isfinite(head)]))
         if steps.size and np.median(steps) > _LONGEST_STEP:
             raise DataError(
-                f"The time column {context.column} has no unit and steps of {np.median(steps):g}, too long for seconds.",
+                f"The time column “{context.name}” has no unit and steps of {np.median(steps):g}, too long for seconds.",
                 remedy='State it, for example time_unit = "ms".',
             )
         scale = 1.0
@@ -304,7 +304,7 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     if "date" not in fields:
         if not pc.any(pc.greater(pc.utf8_length(fields["s"]), 0)).as_py():
             raise DataError(
-                f"The time column {context.column} has hours and minutes only.", remedy="Log the seconds as well."
+                f"The time column “{context.name}” has hours and minutes only.", remedy="Log the seconds as well."
             )
         return _from_clock(seconds, context)
     if np.isnan(seconds).all():
@@ -313,7 +313,7 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     wall = days * DAY + seconds
     if np.isnan(wall).all():
         example = next(v.as_py() for v in text if v.as_py())
-        raise DataError(f"No date in {context.column} is one of the calendar, the first is “{example[:40]}”.")
+        raise DataError(f"No date in “{context.name}” is one of the calendar, the first is “{example[:40]}”.")
     base = float(np.floor(middle_of(wall, context)))
     codes, zones = encoded(fields["z"])
     if any(zones):

@@ -55,11 +55,6 @@ class TimeContext:
     options: ReadOptions
     preamble: str
 
-    @property
-    def column(self) -> str:
-        """The name as messages print it."""
-        return f"“{self.name}”"
-
 
 def to_float(values: pa.ChunkedArray) -> FloatArray:
     """Return a numeric column as float64 with NaN for null."""
@@ -109,7 +104,7 @@ def middle_of(seconds: FloatArray, context: TimeContext) -> float:
     finite = seconds[np.isfinite(seconds)]
     if not finite.size:
         raise DataError(
-            f"No time in {context.column} can be read.",
+            f"No time in “{context.name}” can be read.",
             remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
         )
     return float(np.median(finite))
@@ -120,7 +115,7 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     middle = middle_of(seconds[:: max(1, len(seconds) // _SAMPLE)], context)
     if not EARLIEST <= base + middle <= LATEST:
         raise DataError(
-            f"The times in {context.column} are about {base + middle:.0f} s after 1970, which is no date of a vehicle log.",
+            f"The times in “{context.name}” are about {base + middle:.0f} s after 1970, which is no date of a vehicle log.",
             remedy="Set the logger's clock, or state time_unit if the column is elapsed time.",
         )
     seconds = one_drive(seconds)
@@ -224,7 +219,7 @@ def _order(
     }
     if min(only.values()) > MOST_UNREADABLE * rows.sum():
         raise DataError(
-            f"Dates of {context.column} are day first in some rows and month first in others.",
+            f"Dates of “{context.name}” are day first in some rows and month first in others.",
             remedy="Export the log with dates as 2025-04-03.",
         )
     if only[True] != only[False]:
@@ -243,7 +238,7 @@ def _order(
     if points:
         return decided(True, "they are written with points (common practice)")
     raise DataError(
-        f"The dates of {context.column} can be read day first or month first, and nothing in the log decides it.",
+        f"The dates of “{context.name}” can be read day first or month first, and nothing in the log decides it.",
         remedy="State it under [log] of campaign.toml: day_first = true for 14/06/2026, false for 06/14/2026.",
     )
 
@@ -325,7 +320,7 @@ def _offsets(axis: TimeAxis, zone: ZoneInfo, context: TimeContext) -> tuple[Floa
         if stated in (early[twice[0]], late[twice[0]]) and not (before or after):
             return np.array(stated), noted("twice")
     raise DataError(
-        f"Times in {context.column} fall into the hour of {wall[twice[0]]:%Y-%m-%d} that the clocks of {zone.key} show twice, "
+        f"Times in “{context.name}” fall into the hour of {wall[twice[0]]:%Y-%m-%d} that the clocks of {zone.key} show twice, "
         "and nothing in the log tells which is meant.",
         remedy="State the start of the run with its offset, as in start = 2025-10-26T02:30:00+02:00, or log in UTC.",
     )
