@@ -16,8 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from intake_report import __version__
-from intake_report.campaign import CAMPAIGN_FILE, campaign_schema, load_campaign
+from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.check import add_parser as add_check
 from intake_report.errors import CampaignError, DataError, IntakeReportError
 
@@ -198,6 +197,7 @@ _NO_LOGS = frozenset({".html", ".ipynb", ".json", ".md", ".pdf", ".png", ".py", 
 def _claim_id(path: Path, owners: dict[str, Path]) -> None:
     """Refuse a campaign with the id of another one: its report would pass for the next revision of the other's."""
     from intake_report.analyse.mistakes import campaign_mistakes
+    from intake_report.campaign import load_campaign
 
     id = load_campaign(path, campaign_mistakes).about.id
     owner = owners.setdefault(id, path.resolve())
@@ -304,6 +304,8 @@ def _verify(arguments: argparse.Namespace) -> int:
 
 
 def _schema(_: argparse.Namespace) -> int:
+    from intake_report.campaign import campaign_schema
+
     print(campaign_schema(), end="")
     return DONE
 

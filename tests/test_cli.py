@@ -5,6 +5,8 @@ from __future__ import annotations
 import json
 import re
 import shutil
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -377,6 +379,16 @@ def test_metrics_are_listed_with_what_a_claim_has_to_say_of_each(capsys):
     assert all(text.count(f"\n{id} ") == 1 for id in REGISTRY)
     lines = {line.split()[0]: line for line in text.splitlines() if line and not line.startswith(" ")}
     assert "margin" in lines["recovery_time"] and "lower" in lines["recovery_time"]
+
+
+def test_help_is_there_at_once():
+    """Without the scientific stack, or anything else that only a command needs."""
+    code = (
+        "import sys; from intake_report.cli import parser; parser().format_help();"
+        "print([m for m in ('numpy', 'pandas', 'scipy', 'pydantic', 'rich', 'matplotlib') if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout == "[]\n"
 
 
 def test_schema_is_printed(capsys):

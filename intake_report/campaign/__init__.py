@@ -2,7 +2,7 @@
 
 from intake_report.campaign.checks import cross_checks
 from intake_report.campaign.draft import draft_campaign
-from intake_report.campaign.load import CAMPAIGN_FILE, campaign_schema, load_campaign, read_campaign, refuse
+from intake_report.campaign.load import campaign_schema, load_campaign, read_campaign, refuse
 from intake_report.campaign.model import (
     Campaign,
     Claim,
@@ -15,7 +15,6 @@ from intake_report.campaign.model import (
 )
 
 __all__ = [
-    "CAMPAIGN_FILE",
     "Campaign",
     "Claim",
     "InstrumentChannel",

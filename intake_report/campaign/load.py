@@ -15,13 +15,13 @@ from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
+from intake_report import CAMPAIGN_FILE
 from intake_report.campaign.checks import cross_checks
 from intake_report.campaign.model import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.errors import CampaignError, CampaignErrors, visible
 from intake_report.units import QUANTITIES
 
-CAMPAIGN_FILE = "campaign.toml"
 LONGEST_SHOWN = 60  # signs of a value that a sentence can hold
 _UNION_MEMBERS = frozenset({"Limit", "str", "int", "float", "bool"})  # pydantic names them in a location like keys
 
