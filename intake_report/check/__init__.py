@@ -16,6 +16,7 @@ from intake_report.errors import IntakeReportError
 
 if TYPE_CHECKING:
     from intake_report.check.model import LogCheck
+    from intake_report.clean import CleanRun
 
 ACCEPTED, REPEAT, USAGE = 0, 1, 2
 
@@ -42,14 +43,15 @@ def run(arguments: argparse.Namespace) -> int:
     """Check the logs and say what was found; return the exit status."""
     from intake_report.check.chain import check_logs
     from intake_report.check.model import to_json
-    from intake_report.check.page import show, show_summary
+    from intake_report.check.page import show, show_draft, show_summary
 
     if arguments.run_id and arguments.campaign is None:
         print("intake-report: --run names a run of a campaign: give --campaign as well.", file=sys.stderr)
         return USAGE
     checks: list[LogCheck] = []
+    keep: dict[Path, CleanRun] = {}
     try:
-        for check in check_logs(arguments.logs, arguments.campaign, arguments.run_id, debug=arguments.debug):
+        for check in check_logs(arguments.logs, arguments.campaign, arguments.run_id, debug=arguments.debug, keep=keep):
             if arguments.json:
                 print(to_json(check), flush=True)
             else:
@@ -57,6 +59,10 @@ def run(arguments: argparse.Namespace) -> int:
             checks.append(check)
         if len(checks) > 1 and not arguments.json:
             show_summary(checks)
+        if len(keep) > 1 and not arguments.json:
+            from intake_report.check.runs import draft_text
+
+            show_draft(draft_text(keep, next(c.mapping_text for c in checks if c.accepted)))
         sys.stdout.flush()
     except IntakeReportError as error:
         if arguments.debug:

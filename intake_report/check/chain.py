@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+import itertools
+import re
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from datetime import timedelta
@@ -14,7 +16,7 @@ from intake_report.check import logs as looking
 from intake_report.check.logs import NEEDED, Look
 from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
 from intake_report.check.page import judged_text, limit_text
-from intake_report.clean import CleanSettings, CrossCheck, clean, cross_checks
+from intake_report.clean import CleanRun, CleanSettings, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
 from intake_report.loaders import (
@@ -43,7 +45,12 @@ _NEEDED_NAMES = {"iat": "intake air temperature", "speed": "vehicle speed"}
 
 
 def check_logs(
-    paths: Sequence[Path], campaign: Path | None = None, run: str | None = None, *, debug: bool = False
+    paths: Sequence[Path],
+    campaign: Path | None = None,
+    run: str | None = None,
+    *,
+    debug: bool = False,
+    keep: dict[Path, CleanRun] | None = None,
 ) -> Iterator[LogCheck]:
     """Check logs, each on its own.
 
@@ -57,6 +64,8 @@ def check_logs(
         Id of a run of the campaign, planned or driven.
     debug : bool
         Let errors through.
+    keep : dict, optional
+        Filled with the cleaned runs of logs that need not be repeated, where no campaign is given.
 
     Yields
     ------
@@ -75,8 +84,18 @@ def check_logs(
         work = _Work(LogCheck((str(path),), "unreadable"), debug)
         work.read((path,), ReadOptions())
         if not work.failed:
-            _look_alone(work)
-        yield work.concluded()
+            _look_alone(work, _free_id(path, keep))
+        check = work.concluded()
+        if keep is not None and check.accepted and work.seen is not None:
+            keep[path] = work.seen.run
+        yield check
+
+
+def _free_id(path: Path, keep: Mapping[Path, CleanRun] | None) -> str:
+    """Return an id for the run of a log by the name of its file."""
+    stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.name.partition(".")[0]).strip("-_")[:40] or "log"
+    taken = {run.run for run in (keep or {}).values()}
+    return next(id for n in itertools.count(1) if (id := stem if n == 1 else f"{stem}-{n}") not in taken)
 
 
 @dataclass
@@ -192,7 +211,7 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
     return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 
 
-def _look_alone(work: _Work) -> None:
+def _look_alone(work: _Work, id: str) -> None:
     """Look at a log by what its columns are likely to be."""
     mapping = looking.proposed(work.proposals)
     columns, text = looking.describe_columns(work.proposals, None, table=True)
@@ -212,7 +231,7 @@ def _look_alone(work: _Work) -> None:
         if not mapping:
             return
     with work.attempt():
-        work.seen = Look(clean(map_run("log", work.logs, mapping)), mapping)
+        work.seen = Look(clean(map_run(id, work.logs, mapping)), mapping)
 
     def crossed(seen: Look) -> list[CrossCheck]:
         suspect = looking.suspect_airflow(work.logs, work.proposals)
@@ -310,6 +329,7 @@ def _judge(case: Case, work: _Work, court: Court) -> None:
             limitations=judged.limitations,
             notes=(*work.check.notes, *excluded, *judged.notes),
             compared=judged.compared,
+            phases_text=judged.phases_text,
         )
     if trial.failed:
         work.learn(limitations=(f"It could not be compared: {trial.failed}",))

@@ -119,12 +119,15 @@ def describe_channels(seen: Look) -> tuple[ChannelCheck, ...]:
     """Return one line per channel, those that the comparison rests on first."""
     run = seen.run
     headers = {target.partition("[")[0].strip(): header for header, target in seen.mapping.items()}
+    units = {
+        target.partition("[")[0].strip(): target.partition("[")[2].rstrip("] ") for target in seen.mapping.values()
+    }
     order = [*NEEDED, "ambient", "gps_speed", "rpm", "coolant"]
     names = sorted((str(n) for n in run.frame.columns), key=lambda n: order.index(n) if n in order else len(order))
-    return tuple(_channel(run, name, headers.get(name, "")) for name in names)
+    return tuple(_channel(run, name, headers.get(name, ""), units.get(name, "")) for name in names)
 
 
-def _channel(run: CleanRun, name: str, header: str) -> ChannelCheck:
+def _channel(run: CleanRun, name: str, header: str, unit: str) -> ChannelCheck:
     entry, sampling = CHANNELS[name], run.sampling[name]
     good = run.good(name).to_numpy(dtype=np.float64)
     return ChannelCheck(
@@ -132,6 +135,7 @@ def _channel(run: CleanRun, name: str, header: str) -> ChannelCheck:
         label=entry.label,
         quantity=entry.quantity,
         unit=unit_label(QUANTITIES[entry.quantity].internal),
+        log_unit=unit or QUANTITIES[entry.quantity].internal,
         header=header,
         interval=finite(sampling.interval),
         samples=int(sampling.samples),

@@ -24,6 +24,7 @@ class ChannelCheck:
     label: str
     quantity: str  # key of `units.QUANTITIES`
     unit: str  # internal unit as printed
+    log_unit: str  # unit of the log, in which the page shows the channel
     header: str  # column that it was read from; empty where several parts name it differently
     interval: float | None  # median time between true samples [s]
     samples: int  # true samples
@@ -121,6 +122,7 @@ class LogCheck:
     found_by: str = ""  # how the run was told: "file", "name", "option", "candidate", or "" without a campaign
     mapping_from: str = ""  # "campaign", "proposal" (for this look only) or ""
     mapping_text: str = ""  # TOML to paste; empty where the campaign's mapping is complete
+    phases_text: str = ""  # phases proposed where the campaign states none, as TOML to paste
     columns: tuple[dict[str, Any], ...] = ()  # proposed; never applied to a campaign
     channels: tuple[ChannelCheck, ...] = ()
     quality: tuple[dict[str, Any], ...] = ()  # with what is a `fault` told from what only describes the log

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import sys
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
@@ -20,7 +21,7 @@ from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, Ti
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
 from intake_report.report_table import Field, ReportTable, frame_of
-from intake_report.units import UnitSystem, to_display
+from intake_report.units import UnitSystem, from_internal, unit_label
 
 NARROWEST, WIDEST = 60, 120
 _MOST_FAULTS = 8
@@ -259,19 +260,31 @@ def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
 # ---- channels, faults, cross checks ------------------------------------------------------------------------------
 
 
-def _span(row: Any, system: UnitSystem) -> str:
+def _in_log_unit(value: float, c: ChannelCheck, quantity: str) -> float:
+    return float(from_internal(value, c.log_unit, quantity))
+
+
+def _log_step(c: ChannelCheck) -> float | None:
+    quantity = "temperature_difference" if c.quantity == "temperature" else c.quantity
+    return None if c.step is None else _in_log_unit(c.step, c, quantity)
+
+
+def _span(row: Any, _: UnitSystem) -> str:
     c: ChannelCheck = row
     if c.low is None or c.high is None:
         return formatting.ABSENT
-    decimals = {"number": 2, "mass_flow": 1, "fuel_rate": 1, "voltage": 1}.get(c.quantity, 0)
-    return formatting.interval(
-        c.low, c.high, c.quantity, system, 4 if c.channel in ("latitude", "longitude") else decimals
-    )
+    step = _log_step(c)
+    decimals = 4 if c.channel in ("latitude", "longitude") else 2 if c.quantity == "number" else 0
+    if step:  # as many as the steps need, and no more than make two digits of one
+        exact = next((d for d in range(5) if math.isclose(step * 10**d, round(step * 10**d), rel_tol=1e-6)), 4)
+        decimals = max(min(exact, 1 - math.floor(math.log10(step))), 0)
+    low, high = (formatting.number(_in_log_unit(v, c, c.quantity), decimals) for v in (c.low, c.high))
+    return f"{low} to {high}{formatting.NARROW_SPACE}{unit_label(c.log_unit)}".rstrip()
 
 
-def _step(row: Any, system: UnitSystem) -> str:
-    quantity = "temperature_difference" if row.quantity == "temperature" else row.quantity
-    return formatting.ABSENT if row.step is None else f"{float(to_display(row.step, quantity, system)):.3g}"
+def _step(row: Any, _: UnitSystem) -> str:
+    step = _log_step(row)
+    return formatting.ABSENT if step is None else f"{step:.3g}"
 
 
 _CHANNEL_FIELDS = (
@@ -347,24 +360,43 @@ def _assumed(check: LogCheck) -> list[str]:
 
 
 def _mapping(check: LogCheck) -> list[RenderableType]:
-    if not check.mapping_text:
-        return []
-    if check.mapping_from == "campaign":
-        if not any(c["certain"] and not c["mapped"] for c in check.columns):
-            return []
-        lead = "Columns that the campaign does not map. To use them, add under [log.columns] of campaign.toml:"
-    elif check.mapping_from == "proposal":
-        lead = (
-            "Which column is which channel was guessed from headers, units and values, for this look only. "
-            "Check it, then paste into campaign.toml:"
+    parts: list[RenderableType] = []
+    if check.mapping_text and check.mapping_from == "campaign":
+        if any(c["certain"] and not c["mapped"] for c in check.columns):
+            parts += _paste(
+                "Columns that the campaign does not map. To use them, add under [log.columns] of campaign.toml:",
+                check.mapping_text,
+            )
+    elif check.mapping_text and check.mapping_from == "proposal":
+        parts += _paste(
+            "Which column is which channel was guessed from headers, units and values, for this look only. Check it, then "
+            "paste into campaign.toml:",
+            check.mapping_text,
         )
-    else:
-        lead = (
+    elif check.mapping_text:
+        parts += _paste(
             "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
-            "[run.log.columns] below this [[run]] where only its log differs:"
+            "[run.log.columns] below this [[run]] where only its log differs:",
+            check.mapping_text,
         )
-    pasted = [_text(line, no_wrap=True, overflow="ignore") for line in check.mapping_text.splitlines()]
-    return [_text(lead, "dim"), *pasted]
+    if check.phases_text:
+        parts += _paste(
+            "Phases that the runs suggest. Look at them on a map, then paste into campaign.toml:", check.phases_text
+        )
+    return parts
+
+
+def _paste(lead: str, text: str) -> list[RenderableType]:
+    return [_text(lead, "dim"), *(_text(line, no_wrap=True, overflow="ignore") for line in text.splitlines())]
+
+
+def show_draft(text: str) -> None:
+    """Print what the logs give of a campaign."""
+    lead = (
+        "The logs as a campaign: say which configuration was fitted in each run, look at the phases on a map, and put it in "
+        "place of the runs in the file that `intake-report new NAME` writes."
+    )
+    _write(rendered(["", Rule(style="dim"), "", *_paste(lead, text)], _console()))
 
 
 # ---- timeline ----------------------------------------------------------------------------------------------------

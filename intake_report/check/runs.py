@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from intake_report import formatting
-from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability
+from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
 from intake_report.analyse.acceptance import judge_runs, quantity_of
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
 from intake_report.analyse.mistakes import limit_mistakes
+from intake_report.analyse.places import phases_text
 from intake_report.campaign import Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.model import CriterionCheck, DriveCheck, PairCheck, PhaseTime
 from intake_report.clean import CleanRun
-from intake_report.errors import CampaignError, IntakeReportError, nearest
+from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.messages import Part, said
+from intake_report.units import UnitSystem
 from intake_report.weather import WeatherRecord
 
 _OWN_QUANTITY = {
@@ -163,6 +166,7 @@ class Judged:
     notes: tuple[str, ...]
     compared: tuple[str, ...]
     ambient_known: bool
+    phases_text: str
 
 
 @dataclass
@@ -244,6 +248,7 @@ class Court:
             notes=tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
             compared=names,
             ambient_known=entry.id in ambient.series,
+            phases_text="" if campaign.route.phases else _phases_text(alignment, campaign.about.units),
         )
 
     def _plain(self, part: Part) -> str:
@@ -269,10 +274,7 @@ class Court:
             elif not _present(self.campaign, other) and other.id != entry.id:
                 yield f"The run {other.id} does not count: its log is not there yet."
         if not self.campaign.route.phases:
-            yield (
-                "The campaign states no [[route.phase]], so that highway entry, ramp and recovery cannot be judged; the report "
-                "proposes phases in its section “The same place”."
-            )
+            yield "The campaign states no [[route.phase]], so that highway entry, ramp and recovery cannot be judged."
 
     def _with(self, entries: Sequence[Run]) -> Campaign:
         route = self.campaign.route
@@ -302,6 +304,24 @@ class Court:
             reason=reason,
             complete=check.code == "one-pass",
         )
+
+
+def _phases_text(alignment: Alignment, units: UnitSystem) -> str:
+    sound = replace(alignment, runs=tuple(run for run in alignment.runs if not any(f.hard for f in run.findings)))
+    return phases_text(propose_phases(sound), units) if sound.runs else ""
+
+
+def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
+    """Return what logs give of a campaign, as TOML: columns, one run for each, and phases where the runs share a road."""
+    lines = [columns.rstrip()]
+    for path, run in logs.items():
+        file = json.dumps(f"logs/{path.name}", ensure_ascii=False)
+        lines.append(f'\n[[run]]\nid = "{run.run}"\nconfiguration = "…"\nfiles = [{file}]')
+    try:
+        phases = _phases_text(align_runs(tuple(logs.values())), "si")
+    except DataError as error:
+        phases = f"# no phases: {' '.join(str(error).split())}"
+    return "\n".join([*lines, "", phases]).rstrip()
 
 
 def _drive(aligned: AlignedRun) -> DriveCheck:

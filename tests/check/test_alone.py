@@ -5,12 +5,14 @@ from __future__ import annotations
 import gzip
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from intake_report import cli
+from intake_report.campaign import load_campaign
 from intake_report.check.logs import missing_share
 from intake_report.clean import clean
 from intake_report.loaders.base import RunLog
@@ -32,8 +34,6 @@ def test_what_the_file_is(tmp_path, capsys):
 
 
 def test_the_proposal_is_printed_ready_to_paste_and_said_to_be_a_guess(tmp_path, capsys):
-    import tomllib
-
     assert cli.main(["check", str(plain_log(tmp_path / "a.csv"))]) == 0
     out = capsys.readouterr().out
     assert "for this look only" in " ".join(out.split())
@@ -183,6 +183,25 @@ def test_airflow_with_a_label_that_cannot_be_right_is_flagged(tmp_path, capsys):
     assert "only in g/s" in found["evidence"]
     assert "airflow" not in {c["channel"] for c in check["channels"]}
     assert check["verdict"] == "accept with limitation"
+
+
+def test_several_logs_give_a_campaign_to_paste(tmp_path, capsys):
+    logs = [plain_log(tmp_path / f"logs {i}.csv", ambient=20.0 + i) for i in range(3)]
+    assert cli.main(["check", *map(str, logs)]) == 0
+    out = capsys.readouterr().out
+    pasted = tomllib.loads(out[out.rindex("[log.columns]") :])
+    assert pasted["log"]["columns"]["Intake Temp (C)"] == "iat [degC]"
+    assert [run["id"] for run in pasted["run"]] == ["logs-0", "logs-1", "logs-2"]
+    assert [run["files"] for run in pasted["run"]] == [["logs/logs 0.csv"], ["logs/logs 1.csv"], ["logs/logs 2.csv"]]
+    assert [phase["kind"] for phase in pasted["route"]["phase"]] == ["city", "ramp", "highway"]
+    # with a file of `new` around it and its configurations named, it is a campaign
+    assert cli.main(["new", str(tmp_path / "trial")]) == 0
+    file = tmp_path / "trial/campaign.toml"
+    for path in logs:
+        path.rename(tmp_path / "trial/logs" / path.name)
+    head = file.read_text("utf-8").partition("\n[[run]]")[0]
+    file.write_text(head + "\n" + out[out.rindex("[log.columns]") :].replace('"…"', '"stock"'), "utf-8")
+    assert [run.id for run in load_campaign(file).runs] == ["logs-0", "logs-1", "logs-2"]
 
 
 def test_each_log_is_on_its_own(tmp_path, capsys):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import tomllib
 
 import numpy as np
 import pytest
@@ -285,7 +286,13 @@ def test_a_drive_that_is_not_the_route_is_refused_in_plain_words(tmp_path, capsy
 def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsys):
     file = planned_campaign(tmp_path, route=None)
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
-    assert any("states no [[route.phase]]" in note and "“The same place”" in note for note in check["notes"])
+    assert any("states no [[route.phase]]" in note for note in check["notes"])
+    phases = tomllib.loads(check["phases_text"])["route"]["phase"]
+    assert [phase["kind"] for phase in phases] == ["city", "ramp", "highway"]
+    # pasted, the campaign states phases, and the highway entry is found
+    file.write_text(file.read_text("utf-8") + "\n" + check["phases_text"], "utf-8")
+    _, (again,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
+    assert again["phases_text"] == "" and again["drive"]["highway_entry"] is not None
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", planned_campaign(tmp_path))
     assert not any("[[route.phase]]" in note for note in check["notes"])
 

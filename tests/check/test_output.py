@@ -26,6 +26,7 @@ KEYS = {
     "schema", "files", "verdict", "reasons", "limitations", "notes", "compared", "format", "rows", "start", "duration",
     "units", "campaign", "run", "configuration", "block", "found_by", "mapping_from", "mapping_text", "columns",
     "channels", "quality", "cross_checks", "criteria", "pairs", "drive", "timeline",
+    "phases_text",
 }  # fmt: skip
 
 
@@ -72,6 +73,19 @@ def test_the_verdict_comes_first_and_the_reasons_next(checks):
         word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
         assert lines[0].startswith(word.upper())
         assert " ".join(lines[1:8]).split()[1] == check.reasons[0].split()[0]
+
+
+def test_channels_are_shown_in_the_units_of_the_log(tmp_path):
+    path = plain_log(tmp_path / "f.csv")
+    head, *rows = path.read_text("utf-8").splitlines()
+    cells = [row.split(",") for row in rows]
+    rows = [",".join([a, b, f"{float(c) * 1.8 + 32:.1f}", *rest]) for a, b, c, *rest in cells]
+    path.write_text("\n".join([head.replace("Intake Temp (C)", "Intake Temp (F)"), *rows]) + "\n", "utf-8")
+    (check,) = check_logs([path])
+    line = next(line for line in lines_of(check, 100) if line.startswith("Intake air temperature"))
+    low, high = (min(float(c[2]) for c in cells), max(float(c[2]) for c in cells))
+    assert line.split()[5:9] == [f"{low * 1.8 + 32:.1f}", "to", f"{high * 1.8 + 32:.1f}", "°F"]
+    assert line.split()[9] == "1.8"
 
 
 def test_several_logs_end_with_a_line_each(checks, monkeypatch, capsys):
