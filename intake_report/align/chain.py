@@ -29,7 +29,7 @@ from intake_report.align.model import (
     RoutePath,
     Run,
 )
-from intake_report.align.path import medoid, path_from_gpx, path_from_run, refine
+from intake_report.align.path import LEAST_POOLED, medoid, path_from_gpx, path_from_run, refine
 from intake_report.align.position import diagnose, locate
 from intake_report.align.speed_only import SHORTEST, length_by_speed, locate_by_speed
 from intake_report.errors import DataError
@@ -42,7 +42,6 @@ FAIR = (0.9, 15.0)
 LEAST_COVERED = 0.05  # share of the route below which a run is not on it
 MOVED = 30.0  # m: a shorter drive is a parked vehicle whose speed channel is not quite 0
 TRIES = 4  # runs that are tried as the reference by speed: two directions of two roads
-LEAST_REFINED = 3  # runs by which a path is drawn anew
 
 
 def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Alignment:
@@ -109,7 +108,7 @@ def find_reference(
         text = "Route distance is measured along the path of {source}, the run nearest to all others, {length}."
         if chosen is not None:
             text = "Route distance is measured along the path of {source}, the reference run, {length}."
-        if route.refine and len(runs) >= LEAST_REFINED:
+        if route.refine and len(runs) >= LEAST_POOLED:
             path, used = refine(path, runs, route, channels)
             text += " The path was drawn through the fixes of {used} runs."
         return _along(path, run.run), (_note(text, run.run, path.length, used),), {}

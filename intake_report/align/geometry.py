@@ -14,6 +14,8 @@ from intake_report.align.model import Bools, ChannelNames, Floats, Ints, Run
 FASTEST = 90.0  # m/s: a fix that needs more is an outlier when there is no speed to compare with (faster than any road)
 SPIKE = 60.0  # m beyond what was driven that a single fix has to jump to be an outlier: five times its usual error
 SPIKE_SHARE = 1.3  # of the way driven, that positions may show: corners are cut, speed channels err by 5 %
+STALE = 5.0  # m driven while the same position is repeated, from which it is an old fix that is held, not a standstill
+WIDE = 0.9  # share of the ways between fixes that stand for how far apart they get
 DRIFT = 10.0  # m: smaller moves between fixes are drift until they add up, where there is no speed to tell
 CELL = 3.0  # m of the centre line's grid: one lane's width
 # m, standard deviation of the centre line's kernel: rounds a right-angled corner by about 4 m, and takes most of the
@@ -77,6 +79,16 @@ class Fixes:
     driven: Floats
     outliers: int
 
+    def interval(self) -> float:
+        """Return the median time between fixes while driving [s]; 0 where there are none."""
+        moved = np.diff(self.driven) > STALE
+        return float(np.median(np.diff(self.time)[moved])) if moved.any() else 0.0
+
+    def spacing(self) -> float:
+        """Return the way between fixes that nine in ten do not exceed while driving [m]; 0 where there are none."""
+        way = np.diff(self.driven)
+        return float(np.quantile(way[way > STALE], WIDE)) if (way > STALE).any() else 0.0
+
 
 def has_position(run: Run, channels: ChannelNames) -> bool:
     """Tell whether a run has at least two position fixes."""
@@ -97,14 +109,20 @@ def position_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats, 
 
 
 def fixes_of(run: Run, channels: ChannelNames, centre: tuple[float, float]) -> Fixes:
-    """Return the fixes of a run in local metres about `centre`, single outliers dropped.
+    """Return the fixes of a run in local metres about `centre`, single outliers and held old fixes dropped.
 
-    A fix is an outlier when the ways to it and from it are both much longer than what was driven meanwhile.
+    A fix is an outlier when the ways to it and from it are both much longer than what was driven meanwhile. A receiver
+    or logger that is slower than the rows repeats its last fix: by the time it is repeated the vehicle is elsewhere.
     """
     time, latitude, longitude = position_samples(run, channels)
     x, y = to_metres(latitude, longitude, centre)
     speed = speed_samples(run, channels)
     way = driven(*speed, time) if speed is not None else None
+    if way is not None:
+        new = np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)])
+        since = way[np.maximum.accumulate(np.where(new, np.arange(len(x)), 0))]
+        fresh = new | (way - since < STALE)
+        time, x, y, way = time[fresh], x[fresh], y[fresh], way[fresh]
     bad = _spikes(time, x, y, way)
     time, x, y = time[~bad], x[~bad], y[~bad]
     way = way[~bad] if way is not None else _way_by_position(x, y)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,10 @@ from intake_report.align.position import locate
 from intake_report.errors import DataError
 
 MOST_RUNS = 40  # runs compared with each other in the search for the medoid, or pooled: more changes nothing that shows
+LEAST_POOLED = 3  # runs by which a path is drawn anew
+CUT = (
+    0.25  # of the distance between two fixes: by so much a path of one run cuts a bend of 90° between them, on average
+)
 REPEATED = 0.05  # m: nearer points are one
 LATE = 0.75  # share of the way after which a path can meet its own start
 SHORTEST_LOOP = 10.0  # times the largest gap that a loop has to be long
@@ -166,25 +171,26 @@ def refine(
     A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not. With
     fewer than three runs the path is returned unchanged; of more than 40, as many spread over them are used.
     """
-    step = max(1, math.ceil(len(runs) / MOST_RUNS))
+    centre = (path.latitude, path.longitude)
+    pool = [run for run in runs[:: max(1, math.ceil(len(runs) / MOST_RUNS))] if has_position(run, channels)]
+    fixes_by_run = [fixes_of(run, channels, centre) for run in pool]
+    cut = max(1.0, CUT * float(np.median([fixes.spacing() for fixes in fixes_by_run])) / settings.corridor)
+    wide = replace(settings, corridor=cut * settings.corridor, position_error=cut * settings.position_error)
     s, x, y = [], [], []
-    for run in runs[::step]:
-        if not has_position(run, channels):
-            continue
-        located = locate(run, path, settings, channels)
+    for run, fixes in zip(pool, fixes_by_run, strict=True):
+        located = locate(run, path, wide, channels)
         if located.refused or not located.on_route.any():
             continue
-        fixes = fixes_of(run, channels, (path.latitude, path.longitude))
         time = located.distance.index.to_numpy(dtype=np.float64)
         at = np.interp(fixes.time, time, located.distance.to_numpy(dtype=np.float64))
         known = np.isfinite(at)
         s.append(at[known])
         x.append(fixes.x[known])
         y.append(fixes.y[known])
-    if len(s) < 3:
+    if len(s) < LEAST_POOLED:
         return path, len(s)
     px, py = centreline(
         np.concatenate(s), np.concatenate(x), np.concatenate(y), lap=path.length if path.closed else None
     )
     keep = spaced(px, py, settings.spacing)
-    return build_path(px[keep], py[keep], (path.latitude, path.longitude), settings, closed=path.closed), len(s)
+    return build_path(px[keep], py[keep], centre, settings, closed=path.closed), len(s)

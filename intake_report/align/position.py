@@ -29,7 +29,9 @@ BRIDGE = 200.0  # m; a shorter stretch without a match whose length agrees with 
 AGREES = (30.0, 0.1)  # m, and share of the way, by which path and odometer may differ over such a gap
 SMOOTHING = 140.0  # m over which the difference between path and odometer is averaged: seven nodes
 SMOOTHING_STEP = 20.0  # m
-SEVERAL_LAPS = 0.3  # share of the route driven again that makes a log more than one lap
+SEVERAL_LAPS = 0.3  # share of the route driven again that makes a log, longer than the route, more than one lap
+SLOW_FIX = 8.0  # s between fixes from which a note says so: on the road more than a junction lies between them
+SPACINGS = 2.5  # spacings of fixes that BRIDGE is at least: one fix without a match between two that have one
 OFF_ROUTE = 50.0  # m driven before joining or after leaving that are worth a note: parking does not count
 REVERSED = (0.5, 2.0)  # share of the way, and times the way along the route, driven against it by a run in reverse
 OTHER_ROUTE = 0.2  # share of its way on the route below which a run is on another
@@ -64,7 +66,7 @@ def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: Channel
     """
     fixes = fixes_of(run, channels, (path.latitude, path.longitude))
     matched = match(fixes, path, settings)
-    stretches, passes = _stretches(matched, fixes)
+    stretches, passes = _stretches(matched, fixes, settings.corridor, path)
     chosen = max(passes, key=lambda group: sum(_advance(matched, stretches[g]) for g in group), default=[])
     kept = [stretches[g] for g in chosen]
     speed = speed_samples(run, channels)
@@ -79,6 +81,9 @@ def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: Channel
         distance[inside] = _smooth(way[inside], node_way[nodes], matched.s[nodes], scale)
     distance = _home(distance, path)
     findings, notes = _departures(matched, fixes, path, stretches, passes, kept)
+    if fixes.interval() > SLOW_FIX:
+        text = "Positions come about every {interval} while driving; between them the way is by speed."
+        notes = (*notes, message(text, code="slow-position", interval=Value(fixes.interval(), "time", 0)))
     return Located(
         distance=pd.Series(distance, index=run.frame.index, name="route_distance"),
         cross_track=_cross_track(matched, node_time, kept),
@@ -90,9 +95,12 @@ def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: Channel
     )
 
 
-def _stretches(matched: Matched, fixes: Fixes) -> tuple[list[_Stretch], list[list[int]]]:
+def _stretches(
+    matched: Matched, fixes: Fixes, corridor: float, path: RoutePath
+) -> tuple[list[_Stretch], list[list[int]]]:
     """Return the stretches on the route, and their indices grouped into passes that each run forward."""
-    way = fixes.driven[matched.node]
+    node, way = matched.node, fixes.driven[matched.node]
+    bridge = max(BRIDGE, SPACINGS * float(np.median(np.diff(way)))) if len(way) > 1 else BRIDGE
     on = np.flatnonzero(np.isfinite(matched.s)).tolist()
     stretches: list[_Stretch] = []
     passes: list[list[int]] = []
@@ -101,7 +109,8 @@ def _stretches(matched: Matched, fixes: Fixes) -> tuple[list[_Stretch], list[lis
             continue
         if a is not None and not matched.restart[b]:
             gone, ahead = way[b] - way[a], matched.s[b] - matched.s[a]
-            if b == a + 1 or (gone < BRIDGE and abs(ahead - gone) < AGREES[0] + AGREES[1] * gone):
+            agrees = abs(ahead - gone) < AGREES[0] + AGREES[1] * gone
+            if b == a + 1 or (agrees and (gone < bridge or _farthest(fixes, path, *node[[a, b]]) <= corridor)):
                 stretches[-1] = replace(stretches[-1], j=b)
                 continue
         stretches.append(_Stretch(b, b))
@@ -214,7 +223,7 @@ def _departures(
     again = sum(_advance(matched, part) for part in stretches) - total
     if path.closed:
         again = max(again, total - path.length)
-    if again > SEVERAL_LAPS * path.length:
+    if again > SEVERAL_LAPS * path.length and total + again > path.length:
         text = "The log holds more than one lap: {laps} times the route; split it."
         laps = Value((total + again) / path.length, "number", 2)
         findings.append(Finding(message(text, code="several-laps", laps=laps), hard=True))

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from align.junctions import at_way, crossing, junction, turns
-from align.support import loop_runs
+from align.support import StubRun, loop_runs
 from intake_report.align import Alignment, AlignSettings, ChannelNames, RouteSettings, align_runs
 from intake_report.align.events import driven, frame_time, speed_samples
 
@@ -70,6 +70,42 @@ def test_the_same_junction_lies_at_the_same_distance_in_every_lap(junctions) -> 
         at = np.array(list(matched.values()))
         assert len(at) == 30 and np.isfinite(at).all()
         assert np.abs(at - np.median(at)).max() < 25.0
+
+
+def slow(run: StubRun, every: float, phase: float, held: bool) -> StubRun:
+    """The same lap with one fix per `every` seconds, alone or repeated in the rows up to the next."""
+    frame = run.frame.copy()
+    count = np.floor((frame.index.to_numpy() + phase) / every)
+    for name in ("latitude", "longitude"):
+        frame.loc[np.concatenate([[False], np.diff(count) == 0]), name] = np.nan
+    return StubRun(run.run, frame.ffill() if held else frame, run.start)
+
+
+@pytest.mark.parametrize(
+    ("every", "held", "within"),
+    [
+        (12.0, True, 60.0),
+        *(
+            pytest.param(every, held, within, marks=pytest.mark.slow)
+            for every, within in ((5.0, 40.0), (12.0, 60.0), (30.0, 100.0))
+            for held in (False, True)
+        ),
+    ],
+)
+def test_a_slow_position_is_matched_all_the_same(laps: Alignment, every: float, held: bool, within: float) -> None:
+    """Junctions found in the fixes of every second, passed by a matching that has one fix per `every` seconds."""
+    full = {lap.run: lap.clean for lap in laps.runs}
+    thinned = [slow(run, every, phase=1.7 * k % every, held=held) for k, run in enumerate(full.values())]
+    alignment = align_runs(thinned)
+    matched = [run for run in alignment.runs if run.grade != "refused" and not run.findings]
+    assert len(matched) >= 28
+    assert ("slow-position" in {note.code for run in matched for note in run.notes}) == (every > 8.0)
+    places = [p for p in turns(full["2017-03-30_1515"], least=22.0) if all(crossing(r, *p) for r in full.values())]
+    assert len(places) >= 10
+    for place in places:
+        ways = junction(list(full.values()), place)
+        at = np.array([at_way(full[run.run], ways[run.run], run.distance) for run in matched])
+        assert np.isfinite(at).all() and np.abs(at - np.median(at)).max() < within
 
 
 def test_length_between_junctions_spreads_less_than_by_integrated_speed(junctions) -> None:

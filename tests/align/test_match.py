@@ -56,6 +56,18 @@ def test_outliers_and_gaps_do_not_move_the_run() -> None:
     assert [note.value("outliers").number for note in aligned.notes if note.code == "position-outliers"] == [3]
 
 
+@pytest.mark.parametrize("every", [12, 30])
+def test_a_fix_that_is_held_is_used_once(every: int) -> None:
+    """Rows of every second repeat the last fix: the run is on the route, and said to have slow positions."""
+    run, true = drive("run", ONE_WAY, stops=[(2000, 60)], seed=7)
+    frame = run.frame.copy()
+    frame.loc[np.arange(len(frame)) % every != 0, ["latitude", "longitude"]] = np.nan
+    alignment, (aligned,) = reference_and(ONE_WAY, [StubRun("run", frame.ffill())])
+    error = aligned.distance.to_numpy() - true * alignment.reference.length / length(ONE_WAY)
+    assert np.nanmax(np.abs(error)) < 25.0 and aligned.on_route.mean() > 0.95
+    assert not aligned.findings and [note.code for note in aligned.notes if note.code == "slow-position"]
+
+
 def test_detour_is_named_and_left_out() -> None:
     corners = [(0, 0), (1200, 0), (1200, 1500), (1700, 1500), (1700, 2200), (2500, 2200), (2500, 1500), (3000, 1500)]
     corners += [(3000, 3500), (5500, 3500)]
