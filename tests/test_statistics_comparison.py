@@ -210,7 +210,11 @@ def test_unbalanced_designs_equal_independent_least_squares(rows):
     for name in "bc":
         estimate, error = least_squares(values, configuration, block, "a", name, 0.9)
         assert got[name].difference == pytest.approx(estimate, abs=1e-6)
-        assert got[name].standard_error is None or error is None or got[name].standard_error == pytest.approx(error, rel=1e-6, abs=1e-6)
+        assert (
+            got[name].standard_error is None
+            or error is None
+            or got[name].standard_error == pytest.approx(error, rel=1e-6, abs=1e-6)
+        )
 
 
 @settings(deadline=None, max_examples=50)

@@ -14,6 +14,7 @@ from intake_report.statistics import (
     conformance_probability,
     decide,
     equivalence,
+    guard_band,
     lag_one,
     runs_test,
     standardised,
@@ -155,6 +156,18 @@ def test_decisions_keep_their_risk(value, u, risk, df):
         assert min(got.probability, 1 - got.probability) >= risk - 1e-9
 
 
+@settings(deadline=None)
+@given(st.floats(-3, 3), st.floats(0.05, 3), st.floats(0.001, 0.4), st.one_of(st.none(), st.floats(1, 60)))
+def test_two_limits_keep_the_stated_risk_together(value, u, risk, df):
+    """A guard band at each of two near limits alone would let through twice the risk."""
+    got = decide(value, u, -1.0, 1.0, risk, df)
+    if got.decision == "conforms":
+        assert 1.0 - got.probability <= risk + 1e-9
+    middle = 1.0 / guard_band(1.0, 0.05)  # both guard bands meet in the middle: either tail holds 5 %
+    assert decide(0.0, 0.999 * middle, -1.0, 1.0, 0.05).decision == "undecided"
+    assert decide(0.0, 1.0 / guard_band(1.0, 0.025), -1.0, 1.0, 0.0501).decision == "conforms"
+
+
 def test_exact_value_and_bad_limits():
     assert decide(1.0, 0.0, high=1.0).decision == "conforms"
     assert decide(1.1, 0.0, high=1.0).decision == "does not conform"
@@ -174,8 +187,11 @@ def test_equivalence_is_the_shorter_interval_inside_the_margin(a, b, margin):
         return
     p = equivalence(difference.difference, difference.standard_error, difference.df, margin)
     shorter = compare_means(a, b, 0.90)
-    if abs(p - 0.05) > 1e-9:
-        assert (p <= 0.05) == (-margin < shorter.low and shorter.high < margin)
+    if p <= 0.05:
+        assert -margin < shorter.low and shorter.high < margin
+    assert p == pytest.approx(
+        1.0 - conformance_probability(difference.difference, difference.standard_error, -margin, margin, difference.df)
+    )
 
 
 def test_no_difference_shown_is_not_equivalence():

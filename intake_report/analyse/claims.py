@@ -32,7 +32,9 @@ UPPER, LOWER = ("lower", "at most"), ("higher", "at least")
 class ClaimEvidence:
     """An estimate with its uncertainty, and what it is.
 
-    `u` and `df` are None where there is only an interval; a limit of it is None where censoring leaves it open.
+    `u` and `df` are None where there is only an interval; a limit of it is None where censoring leaves it open. `order`
+    is the probability that a difference lies below zero by its sign draw by draw, `bound` the limit of
+    the draws that decide it, `undecided` the share of the other draws.
     """
 
     text: Message
@@ -45,6 +47,9 @@ class ClaimEvidence:
     quantity: str
     adjusted: float | None = None
     note: Part = ""
+    order: float | None = None
+    bound: float | None = None
+    undecided: float = 0.0
 
 
 def is_absolute(claim: Claim) -> bool:
@@ -269,6 +274,9 @@ def _of_difference(
         difference_quantity(key),
         found.p_adjusted,
         found.note if found.confounded else "",
+        found.order,
+        found.order_bound,
+        found.undecided,
     )
 
 
@@ -358,6 +366,8 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
         reason = message("{evidence}; {why}", code="not-replicated", evidence=e.text, why=e.note or why)
         return _result(claim, key, "indication only", reason)
     numbers = {"limit": limit, "estimate": e.estimate, "low": e.low, "high": e.high}
+    if e.u is None and e.order is not None and limit == 0.0 and claim.relation in ("lower", "higher"):
+        return _judge_order(campaign, claim, key, e, risk, numbers)
     if e.u is None or e.estimate is None:
         reason = message(
             "{evidence}: judged by the limits of the interval against {against}",
@@ -368,7 +378,7 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
         return _result(claim, key, _by_interval(e, low, high), reason, risk=risk, **numbers)
     if claim.relation == "equal":
         risk *= 2.0  # two one-sided tests, as the comparison's own equivalence
-    outcome = decide(e.estimate, _on_side(campaign, e, low, high), low, high, risk, e.df)
+    outcome = decide(e.estimate, side_uncertainty(campaign, e, low, high), low, high, risk, e.df)
     verdict = VERDICTS[outcome.decision]
     reason = message(
         "{evidence}; limit {against}, guard band {band}; probability that it is true {probability}; risk of a wrong verdict "
@@ -380,17 +390,57 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
         probability=Value(outcome.probability, "probability"),
         risk=Value(risk, "probability"),
     )
-    # a difference from nothing has to survive the adjustment for looking at several
-    called_off = e.adjusted is not None and e.adjusted > 1.0 - campaign.metrics.confidence
-    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and called_off:
+    if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and _called_off(campaign, e):
         verdict = "not shown"
-        template = "{reason}; but p after Holm's adjustment over all headline comparisons is {p}"
-        reason = message(template, code="holm", reason=reason, p=Value(e.adjusted, "p"))
+        reason = message("{reason}{holm}", code="holm", reason=reason, holm=_after_holm(e))
     band = {"guard_band": outcome.guard_band, "probability": outcome.probability, "risk": risk}
     return _result(claim, key, verdict, reason, **numbers, **band)
 
 
-def _on_side(campaign: Campaign, e: ClaimEvidence, low: float | None, high: float | None) -> float:
+def _judge_order(
+    campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, risk: float, numbers: dict[str, float | None]
+) -> ClaimResult:
+    """Decide which of two is lower by the sign of the difference draw by draw, where its interval is open on a side."""
+    assert e.order is not None
+    probability = e.order if claim.relation == "lower" else 1.0 - e.order
+    verdict: ClaimVerdict = "not shown"
+    if probability >= 1.0 - risk and not _called_off(campaign, e):
+        verdict = "supported"
+    elif probability <= risk:
+        verdict = "not supported"
+    bound: Part = ""
+    if e.bound is not None and verdict == "supported":
+        bound = message(", by at least {size}", size=Value(abs(e.bound), e.quantity, key.spec.decimals))
+    undecided: Part = ""
+    if e.undecided:
+        template = " ({share} of the draws, in which none reaches it, left out)"
+        undecided = message(template, share=Value(e.undecided, "share"))
+    reason = message(
+        "{evidence}; decided by the sign of the difference draw by draw, in which a run that does not reach the margin is later "
+        "than any that does{undecided}: probability that it is true {probability}{bound}; risk of a wrong verdict by this rule at most "
+        "{risk}{holm}",
+        code="by-order",
+        evidence=e.text,
+        undecided=undecided,
+        probability=Value(probability, "probability"),
+        bound=bound,
+        risk=Value(risk, "probability"),
+        holm=_after_holm(e) if _called_off(campaign, e) else "",
+    )
+    return _result(claim, key, verdict, reason, probability=probability, risk=risk, **numbers)
+
+
+def _called_off(campaign: Campaign, e: ClaimEvidence) -> bool:
+    """Return whether a difference from nothing does not survive the adjustment for looking at several."""
+    return e.adjusted is not None and e.adjusted > 1.0 - campaign.metrics.confidence
+
+
+def _after_holm(e: ClaimEvidence) -> Message:
+    template = "; but p after Holm's adjustment over all headline comparisons is {p}"
+    return message(template, code="holm", p=Value(e.adjusted, "p"))
+
+
+def side_uncertainty(campaign: Campaign, e: ClaimEvidence, low: float | None, high: float | None) -> float:
     """Return the standard uncertainty towards the limit, from the interval, which need not be symmetric."""
     assert e.estimate is not None and e.u is not None  # the caller has looked
     if e.low is None or e.high is None:

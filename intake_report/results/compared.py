@@ -98,6 +98,12 @@ class Comparison:
         Independent units on each side: blocks where the comparison is made within or between blocks, else runs.
     lost : float
         Share of the instruments' draws in which a run does not reach the margin.
+    order : float or None
+        Probability that the difference is below zero, by its sign draw by draw; where draws open the interval only.
+    order_bound : float or None
+        Limit of the difference on the side of zero, of the draws that decide the order.
+    undecided : float
+        Share of the draws that say nothing of the order, since no run reaches the margin in them.
     no_scatter : bool
         The runs are equal at the resolution of the readings, so that no interval can be derived from them.
     """
@@ -135,6 +141,9 @@ class Comparison:
     units: int = 0
     units_versus: int = 0
     lost: float = 0.0
+    order: float | None = None
+    order_bound: float | None = None
+    undecided: float = 0.0
     no_scatter: bool = False
 
     @property

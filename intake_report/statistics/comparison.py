@@ -322,7 +322,7 @@ def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
 
 
 def equivalence(difference: float, error: float, df: float, margin: float) -> float:
-    """p-value of two one-sided tests of a difference against ± margin: the larger of the two.
+    """Risk of calling a difference equivalent: the p-values of the two one-sided tests against ± margin, added.
 
     Parameters
     ----------
@@ -333,13 +333,12 @@ def equivalence(difference: float, error: float, df: float, margin: float) -> fl
 
     Notes
     -----
-    D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657–680. "Not shown to differ" is not "equivalent".
+    D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657–680, takes the larger of the two; between near limits both
+    tails carry risk, and a claim of "equal" is decided by the same sum. "Not shown to differ" is not "equivalent".
     """
     if margin <= 0.0:
         raise ValueError(f"equivalence margin {margin} is not greater than zero")
-    return float(
-        max(special.stdtr(df, (difference - margin) / error), special.stdtr(df, -(difference + margin) / error))
-    )
+    return float(special.stdtr(df, (difference - margin) / error) + special.stdtr(df, -(difference + margin) / error))
 
 
 def standardised(found: Difference) -> float | None:

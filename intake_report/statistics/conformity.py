@@ -10,6 +10,8 @@ from scipy import special
 
 from intake_report.statistics._numbers import t_quantile
 
+_ROUNDING = 1e-12  # of a probability
+
 Decision = Literal["conforms", "does not conform", "undecided"]
 
 
@@ -91,7 +93,7 @@ def decide(
     risk: float = 0.05,
     df: float | None = None,
 ) -> Conformity:
-    """Decide with guard bands on both sides of each limit, so that either statement is wrong with at most `risk`.
+    """Decide with guard bands, so that either statement is wrong with at most `risk`, of both limits together.
 
     Parameters
     ----------
@@ -100,19 +102,19 @@ def decide(
     low, high : float, optional
         Limits of the true value; at least one.
     risk : float
-        Largest accepted risk of a wrong statement at one limit.
+        Largest accepted risk of a wrong statement.
     df : float, optional
         Degrees of freedom of u.
 
     Notes
     -----
-    JCGM 106:2012, 8.3 (guarded acceptance and guarded rejection together). Between two limits closer than the
-    guard bands nothing can be accepted.
+    JCGM 106:2012, 8.3 (guarded acceptance and guarded rejection together). A guard band bounds the risk at its own limit;
+    between two near limits both tails carry risk, so that acceptance needs their sum within `risk` too.
     """
     a, b = _limits(low, high)
     guard = guard_band(u, risk, df)
     probability = conformance_probability(value, u, low, high, df)
-    if a + guard <= value <= b - guard:
+    if a + guard <= value <= b - guard and 1.0 - probability <= risk + _ROUNDING:
         return Conformity("conforms", probability, guard)
     beyond = value < a - guard or value > b + guard
     return Conformity("does not conform" if beyond else "undecided", probability, guard)

@@ -12,12 +12,19 @@ from scipy import stats
 from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import GRID, VALUES, Shifts, rows
-from intake_report.analyse.claims import check_claims, direct_comparisons, find_key, judge_claims
-from intake_report.analyse.compare import compare
+from intake_report.analyse.claims import (
+    ClaimEvidence,
+    check_claims,
+    direct_comparisons,
+    find_key,
+    judge_claims,
+    side_uncertainty,
+)
+from intake_report.analyse.compare import compare, compare_pair
 from intake_report.campaign import Claim
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.errors import CampaignError
-from intake_report.messages import said
+from intake_report.messages import message, said
 from intake_report.metrics import keys
 from intake_report.results.text import interval_text
 
@@ -66,6 +73,72 @@ def test_supported_with_its_risk():
         and "risk" in said(result.reason, "si")
         and "3 runs against 3" in said(result.reason, "si")
     )
+
+
+def test_the_guard_band_is_that_of_the_side_of_the_limit():
+    """An interval that reaches 6 above and 2 below its estimate: the side towards the limit decides, not the other."""
+    evidence = ClaimEvidence(message(""), 10.0, 8.0, 16.0, 2.0, None, True, "time")
+    campaign = model(claim())
+    above, below = 6.0 / 1.959964, 2.0 / 1.959964
+    assert side_uncertainty(campaign, evidence, None, 13.0) == pytest.approx(above)  # at most 13: the upper side
+    assert side_uncertainty(campaign, evidence, None, 7.0) == pytest.approx(below)  # beyond the limit: the lower side
+    assert side_uncertainty(campaign, evidence, 7.0, None) == pytest.approx(below)  # at least 7
+    assert side_uncertainty(campaign, evidence, 13.0, None) == pytest.approx(above)
+    assert side_uncertainty(campaign, evidence, 7.0, 13.0) == pytest.approx(above)  # both limits: the wider side
+
+
+def _recoveries(rng, factor):
+    """Three blocks of recovery times to a margin that a sensor's bias may lift out of reach, and draws of the bias."""
+    margin, rise, plateau, u = 1.67, 12.0, 1.0, 0.45
+    bias = rng.normal(0.0, u)  # of the sensor in this campaign, the same in all runs
+    tau = {"s": 50.0, "e": 50.0 * factor}
+    values, draws = [], {}
+    for i, cell in enumerate(["s1", "e1", "s2", "e2", "s3", "e3"]):
+        scale = tau[cell[0]] * np.exp(rng.normal(0.0, 0.06))
+        true = scale * np.log(rise / max(margin - plateau - bias, 1e-9)) if margin - plateau - bias > 0 else None
+        values.append(true if true is not None else (400.0,))
+        shifted = margin - plateau - bias - rng_draws(u)
+        draws[f"r{i}"] = np.where(shifted > 0, scale * np.log(rise / np.maximum(shifted, 1e-9)), np.inf)
+    return values, draws
+
+
+def rng_draws(u, m=400):
+    return np.random.default_rng(11).normal(0.0, u, m)
+
+
+class Recoveries:
+    def __init__(self, draws):
+        self._draws = draws
+
+    def common(self, key, run):
+        return self._draws[run]
+
+    total = common
+
+
+@pytest.mark.parametrize(("factor", "least", "most"), [(1.0, 0.0, 0.05), (0.5, 0.5, 1.0)])
+def test_sooner_is_decided_by_the_sign_draw_by_draw(factor, least, most):
+    """Of 150 campaigns with an open interval: without a difference at most 2.5 % are called sooner (5 % with chance)."""
+    rng = np.random.default_rng(4)
+    order = claim("The sealed box recovers sooner.", metric="recovery_time", margin="3 degF", phase=None)
+    key = find_key(order, METRICS)
+    calls = []
+    while len(calls) < 150:
+        values, draws = _recoveries(rng, factor)
+        if any(isinstance(v, tuple) for v in values):
+            continue
+        numbers = rows(key, "s1 e1 s2 e2 s3 e3", values)
+        row = compare_pair(model(order), key, numbers, SEALED_ID, STOCK_ID, Recoveries(draws))
+        if row.low is not None and row.high is not None:
+            continue
+        (result,) = judge_claims(model(order), (key,), numbers, (row,), "station")
+        calls.append(result)
+    share = np.mean([c.verdict == "supported" for c in calls])
+    assert least <= share <= most
+    shown = [c for c in calls if c.verdict == "supported"]
+    assert all(c.probability > 0.975 and "draw by draw" in said(c.reason, "si") for c in shown)
+    if least:
+        assert any(", by at least" in said(c.reason, "si") for c in shown)
 
 
 def test_probability_is_that_of_student():

@@ -16,7 +16,7 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.compare import compare, compare_pair, judge
 from intake_report.analyse.limitations import Findings, comparisons, conditions, derive_limitations, kinds
 from intake_report.analyse.limitations import layout as layouts
-from intake_report.analyse.limitations.comparisons import blocks_for, floor_of, forecast
+from intake_report.analyse.limitations.comparisons import MATERIAL, blocks_for, floor_of, forecast
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import said
 from intake_report.metrics import keys
@@ -315,6 +315,18 @@ def test_more_runs_do_not_help_against_shared_biases():
     shared = found(comparisons.shared_biases, f)["shared-bias"]
     assert f"± {floor_of(row):.0f}" in shared.text and "rounding" in shared.remedy
     assert not found(comparisons.shared_biases, findings(RECOVERY, GRID, [10.0 * v for v in WIDE]))
+
+
+def test_a_shared_part_is_said_from_a_third_of_the_uncertainty_on():
+    """A third adds 6 % to the whole (1/√(1 − 1/9) = 1.06); the limitation names it from there on, and not below."""
+    assert pytest.approx(1.06, abs=0.002) == 1.0 / np.sqrt(1.0 - MATERIAL**2)
+    f = findings(RECOVERY, GRID, [10.0 * v for v in WIDE])
+
+    def with_share(share):
+        rows = tuple(replace(c, instrument=share * c.standard_error) for c in f.comparisons)
+        return found(comparisons.shared_biases, replace(f, comparisons=rows))
+
+    assert "shared-bias" in with_share(0.35) and "shared-bias" not in with_share(0.31)
 
 
 def test_assumptions_in_doubt_are_said():

@@ -8,7 +8,14 @@ from dataclasses import replace
 
 from intake_report.analyse.compare.checks import check_model, summarise
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
-from intake_report.analyse.compare.instruments import InstrumentDraws, InstrumentPart, RunsDraws, model_part, widen
+from intake_report.analyse.compare.instruments import (
+    InstrumentDraws,
+    InstrumentPart,
+    RunsDraws,
+    drawn_order,
+    model_part,
+    widen,
+)
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.results import Comparison, MetricKey, MetricResult
@@ -148,13 +155,21 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
     if alone:
         return _instruments(row, part)
     whole = between if part is None or made.model is None else widen(between, part, made.model)
+    p_value, order = whole.p_value, None
+    if row.lost and made.model is not None and None in (whole.low, whole.high):
+        order = drawn_order(draws, row.key, made.model, between)
+    if order is not None:
+        p_value = 2.0 * min(order.lower, 1.0 - order.lower)
     return replace(
         row,
         low=whole.low,
         high=whole.high,
         df=whole.df,
         method=between.method,
-        p_value=whole.p_value,
+        p_value=p_value,
+        order=None if order is None else order.lower,
+        order_bound=None if order is None else order.bound,
+        undecided=0.0 if order is None else order.undecided,
         basis="runs",
         standard_error=whole.standard_error,
         between=between.standard_error,
@@ -192,9 +207,8 @@ def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison) -> Compari
     return replace(row, equivalent=p <= 1.0 - row.level, equivalence_p=p)
 
 
-def direction(key: MetricKey, low: float | None) -> str:
-    """Return the word for the side of zero that an interval lies on ("faster")."""
-    higher = low is not None and low > 0.0
+def direction(key: MetricKey, higher: bool) -> str:
+    """Return the word for the side of zero that a difference lies on ("faster")."""
     if key.spec.better == "neither":
         return "higher" if higher else "lower"
     return key.spec.words[0] if higher == (key.spec.better == "higher") else key.spec.words[1]
@@ -214,7 +228,8 @@ def judge(key: MetricKey, c: Comparison) -> Comparison:
     -----
     Without two independent units on both sides, or without an interval from the runs, it is an indication at most.
     Headline metrics are called only when Holm's adjustment over all of them agrees, and suggested where it does not;
-    a call on any other metric is exploratory, since nothing adjusts it for the number of metrics looked at.
+    a call on any other metric is exploratory, since nothing adjusts it for the number of metrics looked at. Where draws that
+    do not reach a margin open the interval, the order of the two is decided by the sign of the difference draw by draw.
     """
     call, verdict = _call(key, c)
     return replace(c, call=call, verdict=verdict)
@@ -225,9 +240,14 @@ def _call(key: MetricKey, c: Comparison) -> tuple[Call, str]:
         return "not compared", NOT_COMPARED
     if not c.replicated or c.basis != "runs":
         return "indication", INDICATION
-    if not ((c.low is not None and c.low > 0.0) or (c.high is not None and c.high < 0.0)):
+    lower = c.high is not None and c.high < 0.0
+    higher = c.low is not None and c.low > 0.0
+    if c.order is not None:
+        risk = 0.5 * (1.0 - c.level)
+        lower, higher = c.order >= 1.0 - risk, c.order <= risk
+    if not lower and not higher:
         return ("equivalent", "equivalent") if c.equivalent else ("not shown", NOT_SHOWN)
-    word = direction(key, c.low)
+    word = direction(key, higher)
     if c.p_adjusted is not None and c.p_adjusted > 1.0 - c.level:
         return "suggested", f"{SUGGESTED}: {word}"
     word += ", yet within the margin of equivalence" if c.equivalent else ""

@@ -25,6 +25,7 @@ from intake_report.statistics import (
 
 LEAST_DRAWS = 20
 NEGLIGIBLE = 1e-6  # of the scatter: what cancels leaves rounding
+LEVEL = 1e-9  # of a weight: lost runs of both sides weigh alike
 
 
 class InstrumentDraws(Protocol):
@@ -201,6 +202,58 @@ def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Differen
     below, above = ((1.0 - p) * x + p for p, x in ((part.under, inside), (part.over, 1.0 - inside)))
     error = None if low is None or high is None else 0.5 * (high - low) / coverage_factor(found.level, found.df)
     return replace(found, low=low, high=high, standard_error=error, p_value=min(1.0, 2.0 * min(below, above)))
+
+
+@dataclass(frozen=True)
+class DrawnOrder:
+    """Which of two is lower, by the sign of the difference draw by draw.
+
+    `lower`: probability that the difference is below zero. `bound`: limit of the difference on the side of zero, None where
+    there is none. `undecided`: share of the draws that say nothing of the order; they are left out of the other two.
+    """
+
+    lower: float
+    bound: float | None
+    undecided: float
+
+
+def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found: Difference) -> DrawnOrder | None:
+    """Return the order of two where draws of the biases that all runs share do not reach the margin.
+
+    Notes
+    -----
+    A run that does not reach the margin is later than any that does, by as much as any other that does not: the side whose
+    lost runs weigh more is later, and where they weigh alike the runs that reach decide, with the scatter between runs. A
+    draw in which no run reaches says nothing; None where that is every second draw or more.
+    """
+    columns = [None if draws is None else draws.common(key, run) for run in model.runs]
+    known = [column for column in columns if column is not None]
+    if not found.standard_error or found.df is None or len(known) < len(columns):
+        return None
+    values = np.column_stack(known)
+    values = values[~np.isnan(values).any(axis=1)]
+    lost = np.isinf(values)
+    some = lost.any(axis=1)
+    weighs = model.weights != 0.0
+    silent = some & lost[:, weighs].all(axis=1)
+    beyond = lost @ model.weights
+    level = some & ~silent & (np.abs(beyond) < LEVEL)
+    partial = np.where(lost[level], 0.0, values[level]) @ model.weights
+    parts = [Estimates(partial, np.full(len(partial), found.standard_error), np.full(len(partial), found.df))]
+    whole = model.evaluate(values[~some]) if not some.all() else None
+    if whole is not None:
+        parts.append(whole)
+    numbers = Estimates(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("difference", "error", "df")))
+    decided = len(values) - int(silent.sum())
+    if 2 * decided <= len(values) or numbers.df.size == 0:
+        return None
+    sides = [float((some & ~silent & ~level & (sign * beyond > 0.0)).sum()) / decided for sign in (-1.0, 1.0)]
+    under, over = sides
+    lower = under + (1.0 - under - over) * mixture(numbers, 0.0)
+    tail = 0.5 * (1.0 - found.level)
+    # what is beyond every number on the other side is as any draw that does not exceed the limit
+    bound = _open_above(numbers, tail, over) if lower > 0.5 else _open_below(numbers, tail, under)
+    return DrawnOrder(lower, bound, 1.0 - decided / len(values))
 
 
 def _open_below(estimates: Estimates, tail: float, under: float) -> float | None:
