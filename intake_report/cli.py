@@ -11,7 +11,7 @@ import signal
 import sys
 import threading
 import traceback
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -53,67 +53,51 @@ def parser() -> argparse.ArgumentParser:
     top.add_argument("--version", action="version", version=f"intake-report {__version__}")
     commands = top.add_subparsers(title="commands", required=True, metavar="COMMAND")
 
-    render = commands.add_parser(
-        "render",
-        help="render campaigns to dated HTML and PDF reports",
-        description="Render campaigns to dated HTML and PDF reports; a report that was issued is never overwritten.",
-    )
-    render.add_argument(
-        "campaigns",
-        nargs="+",
-        type=Path,
-        metavar="CAMPAIGN",
-        help=f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above",
-    )
-    render.add_argument("--date", type=_date, default="", help="date of the report, as 2026-07-31 (default: today)")
-    render.add_argument(
-        "--out", type=Path, default=Path("build/reports"), help="folder of all reports (default: build/reports)"
-    )
-    render.add_argument(
-        "--moved", action="store_true", help="the campaign folder was moved: its reports go on where they are"
-    )
-    render.set_defaults(run=_render)
+    def command(name: str, run: Callable[[argparse.Namespace], int], help: str, more: str) -> argparse.ArgumentParser:
+        one = commands.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}{more}")
+        one.set_defaults(run=run)
+        return one
 
-    verify = commands.add_parser(
+    render = command(
+        "render",
+        _render,
+        "render campaigns to dated HTML and PDF reports",
+        "; a report that was issued is never overwritten.",
+    )
+    campaigns = f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above"
+    render.add_argument("campaigns", nargs="+", type=Path, metavar="CAMPAIGN", help=campaigns)
+    render.add_argument("--date", type=_date, default="", help="date of the report, as 2026-07-31 (default: today)")
+    reports = "folder of all reports (default: build/reports)"
+    render.add_argument("--out", type=Path, default=Path("build/reports"), help=reports)
+    moved = "the campaign folder was moved: its reports go on where they are"
+    render.add_argument("--moved", action="store_true", help=moved)
+    verify = command(
         "verify",
-        help="tell whether issued reports are still what was issued",
-        description="Compare every file of issued reports with the hashes of their manifests; exit status 1 if one differs.",
+        _verify,
+        "tell whether issued reports are still what was issued",
+        ", by the hashes of their manifests; exit status 1 if a file differs.",
     )
     verify.add_argument("folder", type=Path, metavar="FOLDER", help="a report, or a folder above")
-    verify.set_defaults(run=_verify)
-
-    schema = commands.add_parser(
-        "schema",
-        help="print the JSON Schema of the campaign file, for editors",
-        description="Print the JSON Schema of the campaign file, so that an editor completes and checks it.",
+    command(
+        "schema", _schema, "print the JSON Schema of the campaign file", ", so that an editor completes and checks it."
     )
-    schema.set_defaults(run=_schema)
-
-    new = commands.add_parser(
-        "new",
-        help="begin a campaign: a folder with a commented campaign file",
-        description="Write a folder with a campaign file in which all that it may hold stands with a comment.",
+    new = command(
+        "new", _new, "begin a campaign: a folder with a campaign file", " in which all that it may hold has a comment."
     )
     new.add_argument("folder", type=Path, metavar="NAME", help="folder to make; its name is the id of the campaign")
-    new.set_defaults(run=_new)
-
-    metrics = commands.add_parser(
+    command(
         "metrics",
-        help="list the metrics that claims may name",
-        description="List every metric: its id, which way is better, what a claim has to state beside it, its definition.",
+        _metrics,
+        "list the metrics that claims may name",
+        ": id, which way is better, what a claim has to state beside it, definition.",
     )
-    metrics.set_defaults(run=_metrics)
-
-    demo = commands.add_parser(
-        "demo",
-        help="write the simulated demo campaigns",
-        description="Write the simulated demo campaigns, with known true values, each into a folder of its own.",
+    demo = command(
+        "demo", _demo, "write the simulated demo campaigns", ", with known true values, each into its folder."
     )
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
-    demo.set_defaults(run=_demo)
-    check = add_check(commands)
-    for command in (render, verify, schema, new, metrics, demo, check):
-        command.add_argument("--debug", action="store_true", help="show the traceback of an error")
+    add_check(commands)
+    for one in commands.choices.values():
+        one.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
 
 

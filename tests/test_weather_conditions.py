@@ -15,11 +15,10 @@ from intake_report.weather import (
     Declared,
     WeatherObservation,
     ambient_at,
-    build_record,
-    completed,
     conditions_during,
     handheld_record,
 )
+from intake_report.weather.observations import build_record, completed
 
 T0 = pd.Timestamp("2026-05-12 10:00Z")
 

@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from intake_report import air
 from intake_report.errors import DataError
 from intake_report.messages import said
-from intake_report.weather import WeatherObservation, compare_pressures, completed, handheld_record, station_table
+from intake_report.weather import WeatherObservation, compare_pressures, handheld_record, station_table
+from intake_report.weather.observations import completed
 
 COLUMNS = {"Date_Time": "time", "Temp": "temperature [degF]", "RH": "humidity [%]", "Baro": "station_pressure [inHg]"}
 TABLE = """Date_Time,Temp,RH,Baro

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from intake_report.check import logs as looking
-from intake_report.check.logs import NEEDED, Look
+from intake_report.check.logs import NEEDED, SeenLog
 from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
 from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanRun, CleanSettings, CrossCheck, clean, cross_checks
@@ -52,30 +52,10 @@ def check_logs(
     debug: bool = False,
     keep: dict[Path, CleanRun] | None = None,
 ) -> Iterator[LogCheck]:
-    """Check logs, each on its own.
+    """Check logs, each on its own, in the order given; with `run`, the id of one of the campaign, they are its parts.
 
-    Parameters
-    ----------
-    paths : sequence of Path
-        Logs. With `run` they are the parts of that run.
-    campaign : Path, optional
-        Campaign file or its folder.
-    run : str, optional
-        Id of a run of the campaign, planned or driven.
-    debug : bool
-        Let errors through.
-    keep : dict, optional
-        Filled with the cleaned runs of logs that need not be repeated, where no campaign is given.
-
-    Yields
-    ------
-    LogCheck
-        In the order given; several parts of one run give one.
-
-    Raises
-    ------
-    CampaignError, DataError
-        If the campaign, its weather or its limits cannot be used, or there is no such run.
+    `keep` is filled with the cleaned runs of logs that need not be repeated, where no campaign is given. CampaignError or
+    DataError if the campaign, its weather or its limits cannot be used, or there is no such run.
     """
     if campaign is not None:
         yield from _in_campaign(paths, campaign, run, debug)
@@ -106,7 +86,7 @@ class _Work:
     debug: bool
     logs: tuple[RawLog, ...] = ()
     proposals: tuple[Proposal, ...] = ()
-    seen: Look | None = None
+    seen: SeenLog | None = None
     ambient_elsewhere: bool = False
     failed: str = ""
 
@@ -142,7 +122,7 @@ class _Work:
             columns, _ = looking.describe_columns(self.proposals, None, table=True)
             self.learn(columns=columns)
 
-    def describe(self, crossed: Callable[[Look], Sequence[CrossCheck]]) -> None:
+    def describe(self, crossed: Callable[[SeenLog], Sequence[CrossCheck]]) -> None:
         """Add channels, faults, cross checks and timeline of the log that was seen."""
         seen, units = self.seen, self.check.units
         if seen is None:
@@ -169,7 +149,7 @@ class _Work:
                 return self._verdict(self.seen)
         return replace(self.check, verdict="unreadable", reasons=(self.failed,))
 
-    def _verdict(self, seen: Look) -> LogCheck:
+    def _verdict(self, seen: SeenLog) -> LogCheck:
         known = self.check
         own = looking.log_criteria(seen.run, known.cross_checks, self.ambient_elsewhere, known.units)
         criteria = (*own, *known.criteria)
@@ -212,7 +192,7 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
 
 
 def _look_alone(work: _Work, id: str) -> None:
-    """Look at a log by what its columns are likely to be."""
+    """SeenLog at a log by what its columns are likely to be."""
     mapping = looking.proposed(work.proposals)
     columns, text = looking.describe_columns(work.proposals, None, table=True)
     doubtful = tuple(
@@ -231,9 +211,9 @@ def _look_alone(work: _Work, id: str) -> None:
         if not mapping:
             return
     with work.attempt():
-        work.seen = Look(clean(map_run(id, work.logs, mapping)), mapping)
+        work.seen = SeenLog(clean(map_run(id, work.logs, mapping)), mapping)
 
-    def crossed(seen: Look) -> list[CrossCheck]:
+    def crossed(seen: SeenLog) -> list[CrossCheck]:
         suspect = looking.suspect_airflow(work.logs, work.proposals)
         checks = cross_checks(seen.run, airflow_label=seen.airflow_label)
         return [suspect if suspect is not None and c.name == suspect.name else c for c in checks]
@@ -261,7 +241,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
     # Runs that replace or join those of the campaign are not compared with what they replace.
     for case, work in zip(to_judge, works, strict=True):
         if case.found_by == "file" and work.seen is not None:
-            court.admit(work.seen.run)
+            court.cleaned[work.seen.run.run] = work.seen.run
     court.summon(leave_out=[case.entry.id for case in to_judge])
     for case, work in zip(to_judge, works, strict=True):
         _judge(case, work, court)
@@ -270,7 +250,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
 
 
 def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool) -> _Work:
-    """Look at a log with the campaign's mapping and settings."""
+    """SeenLog at a log with the campaign's mapping and settings."""
     from intake_report.analyse.describe import cross_check
     from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
 
@@ -300,7 +280,7 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
         settings = CleanSettings(resolution=declared_resolution(campaign))
         try:
             run = clean(map_run(entry.id, work.logs, log.columns, start=start), settings)
-            work.seen = Look(run, log.columns)
+            work.seen = SeenLog(run, log.columns)
         except DataError as error:
             raise cited(error, campaign, entry, campaign.given) from None
     mapping = log.columns if work.seen is not None else None
@@ -319,17 +299,8 @@ def _judge(case: Case, work: _Work, court: Court) -> None:
         return
     trial = _Work(work.check, work.debug)
     with trial.attempt():
-        judged = court.judge(case.entry, work.seen.run)
+        fields, work.ambient_elsewhere = court.judge(case.entry, work.seen.run)
         excluded = (f"The campaign leaves this run out: {case.entry.exclude}",) if case.entry.exclude else ()
-        work.ambient_elsewhere = judged.ambient_known
-        work.learn(
-            drive=judged.drive,
-            criteria=judged.criteria,
-            pairs=judged.pairs,
-            limitations=judged.limitations,
-            notes=(*work.check.notes, *excluded, *judged.notes),
-            compared=judged.compared,
-            phases_text=judged.phases_text,
-        )
+        work.learn(**fields | {"notes": (*work.check.notes, *excluded, *fields["notes"])})
     if trial.failed:
         work.learn(limitations=(f"It could not be compared: {trial.failed}",))

@@ -48,7 +48,7 @@ _DOUBTFUL_CLOCK = ("clock-jump", "rows-out-of-order", "coarse-clock")
 
 
 @dataclass(frozen=True)
-class Look:
+class SeenLog:
     """A log that was read, mapped and cleaned."""
 
     run: CleanRun
@@ -115,7 +115,7 @@ def describe_columns(
     return columns, text if table else text.partition("\n")[2]
 
 
-def describe_channels(seen: Look) -> tuple[ChannelCheck, ...]:
+def describe_channels(seen: SeenLog) -> tuple[ChannelCheck, ...]:
     """Return one line per channel, those that the comparison rests on first."""
     run = seen.run
     headers = {target.partition("[")[0].strip(): header for header, target in seen.mapping.items()}

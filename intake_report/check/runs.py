@@ -6,6 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 from intake_report import formatting
 from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
@@ -30,38 +31,18 @@ _OWN_QUANTITY = {
 
 @dataclass(frozen=True)
 class Case:
-    """One run to be judged.
+    """One run to be judged."""
 
-    Parameters
-    ----------
-    files : tuple of Path
-        The log or the parts of the run.
-    entry : Run
-        Its entry in the campaign, or one made up for a candidate.
-    found_by : str
-        "file", "name", "option" or "candidate".
-    notes : tuple of str
-        What to say about it.
-    """
-
-    files: tuple[Path, ...]
-    entry: Run
-    found_by: str
+    files: tuple[Path, ...]  # the log or the parts of the run
+    entry: Run  # its entry in the campaign, or one made up for a candidate
+    found_by: str  # "file", "name", "option" or "candidate"
     notes: tuple[str, ...] = ()
 
 
 def open_campaign(path: Path) -> tuple[Campaign, tuple[str, ...]]:
     """Read a campaign that is under way: logs, weather and bench files may not be there yet.
 
-    Returns
-    -------
-    campaign, notes
-        Without the weather sources whose file is absent, and a sentence on each of them.
-
-    Raises
-    ------
-    CampaignError
-        If anything else is wrong with it.
+    It comes without the weather sources whose file is absent, with a sentence on each; CampaignError for all else.
     """
     campaign = read_campaign(path)
     absent = _absent(campaign)
@@ -96,20 +77,7 @@ def _stated(campaign: Campaign, run: Run) -> list[Path]:
 
 
 def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Case]:
-    """Sort the logs given on the command line into runs.
-
-    Parameters
-    ----------
-    paths : sequence of Path
-        As given.
-    run : str or None
-        Id of the run that all of them are (parts).
-
-    Raises
-    ------
-    CampaignError
-        If there is no such run; the nearest is suggested.
-    """
+    """Sort the logs of the command line into runs; `run` is the id of the one that all of them are (parts of)."""
     if run is not None:
         entry = next((r for r in campaign.runs if r.id == run), None)
         if entry is None:
@@ -155,33 +123,12 @@ def _case(path: Path, campaign: Campaign) -> Case:
     return Case((path,), entry, "candidate", (note,))
 
 
-@dataclass(frozen=True)
-class Judged:
-    """What the campaign says about one run, in its units."""
-
-    drive: DriveCheck
-    criteria: tuple[CriterionCheck, ...]
-    pairs: tuple[PairCheck, ...]
-    limitations: tuple[str, ...]
-    notes: tuple[str, ...]
-    compared: tuple[str, ...]
-    ambient_known: bool
-    phases_text: str
-
-
 @dataclass
 class Court:
-    """A campaign with its readable runs; a run is aligned with the others once, however many logs are judged.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        As loaded.
-    cleaned : dict of run id to CleanRun
-        Filled by `summon`; runs that are checked themselves come in by `admit`, so that no log is read twice.
-    """
+    """A campaign with its readable runs; a run is aligned with the others once, however many logs are judged."""
 
     campaign: Campaign
+    # by run id: filled by `summon`; runs that are checked themselves come in before, so that no log is read twice
     cleaned: dict[str, CleanRun] = field(default_factory=dict)
     unread: dict[str, str] = field(default_factory=dict)
     records: dict[str, WeatherRecord] = field(default_factory=dict)
@@ -191,10 +138,6 @@ class Court:
         """Read limits and weather, so that a mistake in them is reported before any log is judged."""
         refuse(limit_mistakes(self.campaign))
         self.records = weather_records(self.campaign)
-
-    def admit(self, run: CleanRun) -> None:
-        """Take a run of the campaign that has been cleaned already."""
-        self.cleaned[run.run] = run
 
     def summon(self, leave_out: Sequence[str] = ()) -> None:
         """Read and clean the other runs; one that cannot be read is left out and remembered."""
@@ -206,20 +149,10 @@ class Court:
             except IntakeReportError as error:
                 self.unread[entry.id] = str(error)
 
-    def judge(self, entry: Run, run: CleanRun) -> Judged:
-        """Compare one run with the others.
+    def judge(self, entry: Run, run: CleanRun) -> tuple[dict[str, Any], bool]:
+        """Compare one run with the others: fields of `LogCheck`, and whether the campaign knows its ambient.
 
-        Parameters
-        ----------
-        entry : Run
-            Its entry in the campaign, or one made up for a candidate.
-        run : CleanRun
-            Its log.
-
-        Raises
-        ------
-        DataError
-            If no run can be put on a route.
+        DataError if no run can be put on a route.
         """
         others = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id]
         others = [e for e in others if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
@@ -240,16 +173,16 @@ class Court:
         names = tuple(e.id for e in others)
         alone = not names and self.campaign.route.reference is None
         own = [c for c in comparability.checks if c.runs == (entry.id,)]
-        return Judged(
-            drive=_drive(aligned),
-            criteria=tuple(self._criterion(c, comparability, alone) for c in own),
-            pairs=tuple(_pair(c, entry.id) for c in comparability.pairs if entry.id in c.runs),
-            limitations=tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
-            notes=tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
-            compared=names,
-            ambient_known=entry.id in ambient.series,
-            phases_text="" if campaign.route.phases else _phases_text(alignment, campaign.about.units),
-        )
+        fields = {
+            "drive": _drive(aligned),
+            "criteria": tuple(self._criterion(c, comparability, alone) for c in own),
+            "pairs": tuple(_pair(c, entry.id) for c in comparability.pairs if entry.id in c.runs),
+            "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
+            "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
+            "compared": names,
+            "phases_text": "" if campaign.route.phases else _phases_text(alignment, campaign.about.units),
+        }
+        return fields, entry.id in ambient.series
 
     def _plain(self, part: Part) -> str:
         return said(part, self.campaign.about.units)

@@ -8,8 +8,8 @@ from intake_report import air
 from intake_report.errors import DataError
 from intake_report.messages import said
 from intake_report.units import from_internal
-from intake_report.weather import WeatherObservation, decode_metar, metar_record
-from intake_report.weather.metar import round_half_up
+from intake_report.weather import WeatherObservation, metar_record
+from intake_report.weather.metar import decode_metar, round_half_up
 
 
 def decoded(report: str, **given: float) -> WeatherObservation:
