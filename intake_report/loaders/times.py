@@ -30,6 +30,11 @@ _SAMPLE = 10_000  # rows from which the middle of a log is told
 _BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
 _SPIKE = 60.0  # [s] between the rows around one that is half a day off
 _FLOWING = 60.0  # [s] between rows; with longer pauses a clock that did not change is not told from one that did
+_CLOCK_CHANGE = {
+    "followed": "The clocks of {zone} change during the log; every row has the offset in force at its time.",
+    "not": "The clocks of {zone} change during the log, the logger's does not: the offset stays that of its start.",
+    "twice": "The log lies in the hour that the clocks of {zone} show twice, or beside it; the rows tell which is meant.",
+}
 _DATE_PARTS = re.compile(r"(\d{4})(\d{2})(\d{2})$|(\d+)[-/. ](\d+|[A-Za-z]+)[-/. ](\d+)$")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _FILE_DATE = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_. ]?(0[1-9]|1[0-2])[-_. ]?(0[1-9]|[12]\d|3[01])(?!\d)")
@@ -284,14 +289,9 @@ def _offsets(axis: TimeAxis, zone: ZoneInfo, context: TimeContext) -> tuple[Floa
     early, late = shift(np.ones(len(wall), dtype=bool)), shift(np.zeros(len(wall), dtype=bool))
     first_row = int(np.flatnonzero(good)[0])
     begin = wall[first_row].to_pydatetime().replace(tzinfo=zone).utcoffset() or timedelta()
-    note = {
-        "followed": "The clocks of {zone} change during the log; every row has the offset in force at its time.",
-        "not": "The clocks of {zone} change during the log and the logger's clock does not; the offset stays that of its start.",
-        "twice": "The log lies in or beside the hour that the clocks of {zone} show twice; the rows around it tell which is meant.",
-    }  # fmt: skip
 
     def noted(kind: str) -> tuple[Notice, ...]:
-        return (notice("clock-change", note[kind], zone=zone.key),)
+        return (notice("clock-change", _CLOCK_CHANGE[kind], zone=zone.key),)
 
     if (np.isnan(early) & good).any():  # an hour that does not exist: the logger's clock went on
         return np.array(begin.total_seconds()), noted("not")
@@ -302,7 +302,8 @@ def _offsets(axis: TimeAxis, zone: ZoneInfo, context: TimeContext) -> tuple[Floa
     change = float(early[twice[0]] - late[twice[0]])
     rows = np.flatnonzero(good)
     steps = np.diff(axis.seconds[rows])
-    turns = np.flatnonzero((steps < -change / 2) & (steps > -1.5 * change))
+    beside = np.isin(rows[1:], twice) | np.isin(rows[:-1], twice)
+    turns = np.flatnonzero(beside & (steps < -change / 2) & (steps > -1.5 * change))
     if turns.size:
         later = np.arange(len(wall)) >= rows[turns[0] + 1]
         return np.where(later, late, early), noted("followed")

@@ -174,6 +174,15 @@ def test_an_hour_shown_twice_needs_the_offset_of_the_start(tmp_path: Path) -> No
         assert run.start.to_pydatetime() == datetime(2025, 10, 26, utc, 30, tzinfo=UTC)
 
 
+def test_a_step_back_hours_before_is_no_change_of_the_clocks(tmp_path: Path) -> None:
+    texts = [f"2025-10-26 {hour}:{i:02d}:00" for hour in ("00", "00", "01", "02") for i in range(60)]
+    texts += [f"2025-10-26 02:{i:02d}:00" for i in range(60)]
+    log = read(tmp_path, texts, timezone="Europe/Madrid")
+    steps = np.diff(log.time)
+    assert np.flatnonzero(steps != 60.0).tolist() == [59]
+    assert steps[59] == -59 * 60.0
+
+
 def test_no_change_of_the_clocks_no_notice(tmp_path: Path) -> None:
     log = read(tmp_path, ["2025-10-26 12:30:00", "2025-10-26 12:30:01"], timezone="Europe/Madrid")
     assert log.notices == ()
