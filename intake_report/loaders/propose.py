@@ -112,10 +112,12 @@ class _Candidate:
     unit: str | None
     confidence: float
     reasons: tuple[Part, ...]
+    doubtful: bool = False  # its content speaks against it
 
     def doubted(self, *reasons: Part) -> _Candidate:
         factor = _DOUBT ** len(reasons)
-        return replace(self, confidence=self.confidence * factor, reasons=(*self.reasons, *reasons))
+        confidence = min(self.confidence * factor, _UNDECIDED) if reasons else self.confidence
+        return replace(self, confidence=confidence, reasons=(*self.reasons, *reasons), doubtful=bool(reasons))
 
     @property
     def fill(self) -> float:
@@ -140,11 +142,11 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
         rivals.setdefault(candidate.channel, []).append(_by_content(candidate, same, likely, log))
     proposals = []
     for channel, candidates in rivals.items():
-        ranked = sorted(candidates, key=lambda c: -c.confidence)
+        ranked = sorted(candidates, key=lambda c: (c.doubtful, -c.confidence))
         best = ranked[0]
         reasons = list(best.reasons)
         for other in ranked[1:]:
-            near = best.confidence - other.confidence < _NEARLY
+            near = best.doubtful == other.doubtful and best.confidence - other.confidence < _NEARLY
             template = "“{header}” fits nearly as well" if near else "“{header}” is passed over ({why})"
             why = Listing(other.reasons)
             reasons.append(message(template, "rival", header=other.column.header, why=why))
@@ -267,8 +269,7 @@ def _by_content(
             doubts.append(told)
         elif correlation >= _MOVES and (len(same) > 1 or candidate.unit is None):
             candidate = replace(candidate, reasons=(*candidate.reasons, told))
-    candidate = candidate.doubted(*doubts)
-    return replace(candidate, confidence=min(candidate.confidence, _UNDECIDED)) if doubts else candidate
+    return candidate.doubted(*doubts)
 
 
 def _follows(candidate: _Candidate, likely: dict[str, _Candidate], log: RawLog) -> tuple[float, str] | None:
