@@ -47,6 +47,11 @@ _SHOULD_MOVE = ("rpm", "maf", "map", "load", "absolute_load", "timing", "gps_spe
 _STUCK, _STUCK_CHANGE = 60.0, 20.0  # s of one value while the speed changes by so much [km/h] (common practice)
 _FROZEN, _FROZEN_SPEED = 10.0, 20.0  # s of one position while the vehicle drives faster than this [km/h]
 _POSITION_RATE = 1.0e-3  # degrees of latitude per second: about 400 km/h, faster than any road vehicle
+_DEGREE, _WIDER = 111_200.0, 1.25  # m per degree of latitude; what a speedometer and a bend may take from the distance
+# A position is slow when fixes lie farther apart [s] on the move, or when less of the rows there than this share bring a
+# new one; that is judged on so many rows in the middle of the log, and on so many fixes at least.
+_SLOW_FIX, _FRESH, _LOOKED_AT, _LEAST_FIXES = 5.5, 0.5, 200_000, 20
+_SLOW_SLACK = 3.0e-4  # the same where fixes are rare, with a second or two between the clocks of fix and speed
 _POSITION_SLACK = 1.5e-4  # half the allowance for the scatter of a position fix, about 17 m
 _JUMP, _JUMP_SPEED, _JUMP_CHANGE = (
     60.0,
@@ -101,6 +106,10 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
         columns = {name: values[base.order] for name, values in columns.items()}
     kept, more = _sample_rows(base.time, columns, whole)
     quality += more
+    fixes = _fixes(base.time, columns, kept)
+    if fixes is not None:
+        kept |= {"latitude": fixes[0], "longitude": fixes[0]}
+        quality.append(fixes[1])
     time, columns, kept = _reduced(base.time, columns, kept, whole)
     if time.size and not (time[1:] > time[:-1]).all():
         total = time.size
@@ -157,6 +166,44 @@ def _sample_rows(
             reason = OWN_TIMES.reason if samples else message("the channel has no sample")
             entries.append(entry("true-samples", name, 0, samples, reason))
     return kept, entries
+
+
+def _fixes(
+    time: FloatArray, columns: Mapping[str, FloatArray], kept: Mapping[str, IntArray]
+) -> tuple[IntArray, QualityEntry] | None:
+    """Return the rows at which a slow or coarse position was really refreshed, and say so; None where it is neither.
+
+    A vehicle that drives changes its place, so a place that is repeated meanwhile is the last one, not a fix.
+    """
+    speed = next((columns[name] for name in ("speed", "gps_speed") if name in columns), None)
+    if speed is None or not {"latitude", "longitude"} <= columns.keys():
+        return None
+    latitude, longitude = columns["latitude"], columns["longitude"]
+    known = np.flatnonzero(~np.isnan(speed))
+    rows = kept.get("latitude", np.arange(time.size))
+    middle = max(0, rows.size - _LOOKED_AT) // 2
+
+    def changes(at: IntArray) -> IntArray:
+        at = at[~np.isnan(latitude[at]) & ~np.isnan(longitude[at])]
+        moved = (latitude[at[1:]] != latitude[at[:-1]]) | (longitude[at[1:]] != longitude[at[:-1]])
+        return at[np.append(True, moved)] if at.size else at
+
+    seen = rows[middle : middle + _LOOKED_AT]
+    at = changes(seen)
+    if at.size < _LEAST_FIXES or known.size == 0:
+        return None
+    driven = np.interp(time[at], time[known], speed[known]) > _FROZEN_SPEED
+    apart = np.diff(time[at])[driven[1:] & driven[:-1]]
+    repeated = np.interp(time[seen], time[known], speed[known]) > _FROZEN_SPEED
+    interval = float(np.median(apart)) if apart.size else 0.0
+    if interval <= _SLOW_FIX and np.count_nonzero(driven) >= _FRESH * np.count_nonzero(repeated):
+        return None
+    fixes = changes(rows)
+    reason = message(
+        "the position is refreshed about every {interval} only; the rows between repeat the last fix and are none themselves",
+        interval=Value(interval, "time", 1),
+    )
+    return fixes, entry("slow-position", "latitude", rows.size - fixes.size, rows.size, reason)
 
 
 def _slipped(slips: IntArray, clock: FloatArray, cycle: int) -> Message:
@@ -298,38 +345,39 @@ class Masker:
         self._mark("implausible", name, faults.outside(values, known.low, known.high, reach), reason)
         if name in _FLOW_HEATED:
             self._engine_off(name)
-        rate = known.max_rate
+        time, values = self.good(name)
         if name in ("latitude", "longitude"):
-            rate, step = self._position_rate(name), _POSITION_SLACK
-        if rate is not None:
-            self._rates(name, rate, step)
+            self._position(name, time, values)
+        elif known.max_rate is not None:
+            step = step if step is not None else quantisation_step(values)[0] or 0.0
+            fastest = reading(name, known.max_rate, difference=True)
+            reason = message("cannot be reached from the last good sample at {rate} per second", rate=fastest)
+            self._rates(name, time, known.max_rate, step, reason)
         self._stuck(name)
 
-    def _rates(self, name: str, rate: float, step: float | None) -> None:
-        """Mask impossible rates, then spikes."""
-        time, values = self.good(name)
-        if values.size < 2:
-            return
-        step = step if step is not None else quantisation_step(values)[0] or 0.0
-        mask, too_many = faults.impossible_rates(time, values, rate, step)
-        fastest = reading(name, rate, difference=True)
+    def _rates(
+        self, name: str, clock: FloatArray, rate: float, step: float, reason: Message, smooth: bool = True
+    ) -> None:
+        """Mask what cannot be reached at `rate` per unit of the `clock` of the good samples (n,), then, of `smooth` ones, spikes."""
+        values = self.good(name)[1]
+        mask, too_many = faults.impossible_rates(clock, values, rate, step)
         if too_many:
             reason = message(
-                "{n} of {samples} steps exceed {rate} per second: too many for single faults, so nothing was masked; the "
-                "channel is noisy, or its unit or time base is wrong",
+                "{n} of {samples} values: {why}; too many for single faults, so nothing was masked: the channel is noisy, or "
+                "its unit or time base is wrong",
                 n=too_many,
                 samples=values.size,
-                rate=fastest,
+                why=reason,
             )
             self.entries.append(entry("rate-not-applied", name, 0, values.size, reason))
             return
-        reason = message("cannot be reached from the last good sample at {rate} per second", rate=fastest)
         self._mark("impossible-rate", name, mask, reason)
-        time, values = self.good(name)
-        if values.size < 2:
+        values = self.good(name)[1]
+        if values.size < 2 or not smooth:
             return
-        stride = max(1, time.size // _SAMPLED)
-        floor = rate * float(np.median(np.diff(time[::stride]))) / stride + _HAMPEL_STEPS * step
+        clock = clock if mask is None else clock[~mask]
+        stride = max(1, clock.size // _SAMPLED)
+        floor = rate * float(np.median(np.diff(clock[::stride]))) / stride + _HAMPEL_STEPS * step
         reason = message(
             "stands out from the {n} samples around by more than {factor} robust standard deviations and {floor}",
             n=2 * _HAMPEL_HALF + 1,
@@ -338,13 +386,22 @@ class Masker:
         )
         self._mark("spike", name, faults.spikes(values, _HAMPEL_HALF, _HAMPEL_FACTOR, floor), reason)
 
-    def _position_rate(self, name: str) -> float:
-        """Fastest plausible change of a coordinate [degrees per second]."""
+    def _position(self, name: str, time: FloatArray, values: FloatArray) -> None:
+        """Mask fixes that the vehicle cannot have reached: by the distance travelled where fixes are rare."""
         latitude = self.good("latitude")[1]
-        if name == "latitude" or latitude.size == 0:
-            return _POSITION_RATE
-        middle = float(np.median(latitude[:: max(1, latitude.size // _SAMPLED)]))
-        return _POSITION_RATE / max(math.cos(math.radians(middle)), 0.05)
+        shrink = 1.0
+        if name == "longitude" and latitude.size:
+            middle = float(np.median(latitude[:: max(1, latitude.size // _SAMPLED)]))
+            shrink = max(math.cos(math.radians(middle)), 0.05)
+        clock, speed = self.good("speed")
+        if time.size > 1 and clock.size > 1 and np.median(np.diff(time)) > _SLOW_FIX:
+            metres = np.append(0.0, np.cumsum(np.maximum(speed[1:], speed[:-1]) / 3.6 * np.diff(clock)))  # at most
+            step = max(_SLOW_SLACK / shrink, quantisation_step(values)[0] or 0.0)
+            reason = message("lies farther from the last good fix than the vehicle has travelled since")
+            self._rates(name, np.interp(time, clock, metres), _WIDER / _DEGREE / shrink, step, reason, smooth=False)
+        else:
+            reason = message("farther from the last good fix than any road vehicle can drive meanwhile")
+            self._rates(name, time, _POSITION_RATE / shrink, _POSITION_SLACK, reason)
 
     def _engine_off(self, name: str) -> None:
         """Keep air temperatures out while no air flows, and until the sensor has settled after a start."""
@@ -456,9 +513,11 @@ class Masker:
         if not {"latitude", "longitude", "speed"} <= self.columns.keys():
             return
         at, time, _ = self._samples("latitude")
+        at_longitude, longitude = self.good("longitude")
         bad = np.zeros(time.size, dtype=np.bool_)
         for first, last, speed in self._held("latitude", _FROZEN):
-            bad[first + 1 : last] = speed.min() > _FROZEN_SPEED
+            other = longitude[slice(*np.searchsorted(at_longitude, time[[first, last - 1]]))]
+            bad[first + 1 : last] = speed.min() > _FROZEN_SPEED and (other.size == 0 or np.ptp(other) == 0.0)
         if not bad.any():
             return
         reason = message(

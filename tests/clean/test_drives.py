@@ -128,3 +128,20 @@ def test_commute_manifold_against_barometer(commute, cleaned):
     pressures = [c.numbers["manifold_kPa"] for c in checks if c.status != "not-possible"]
     assert len(pressures) >= 15
     assert np.ptp(pressures) <= 4.0 and 90 < np.mean(pressures) < 103
+
+
+@pytest.mark.parametrize("seconds", [12.0, 30.0])
+def test_thinned_positions_of_the_loop_are_neither_stuck_nor_impossible(loop, seconds):
+    for name, log in loop.items():
+        frame = log.frame.copy()
+        fix = np.floor(frame.index.to_numpy() / seconds)
+        first = np.append(True, fix[1:] != fix[:-1])
+        for channel in ("latitude", "longitude"):
+            frame[channel] = frame[channel].where(first).ffill()
+        run = clean(replace(log, frame=frame))
+        faults = [
+            e for e in run.quality if e.channel == "latitude" and e.step in ("stuck", "rate-not-applied", "spike")
+        ]
+        assert not faults, (name, faults)
+        assert any(e.step == "slow-position" for e in run.quality), name
+        assert run.masks["latitude"].sum() <= clean(log).masks["latitude"].sum() + 1, name

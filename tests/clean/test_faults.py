@@ -342,3 +342,49 @@ def test_a_lost_stretch_of_the_whole_log_is_no_engine_stop():
     keep = ~np.isnan(data["rpm"])
     run = clean(log_of({name: values[keep] for name, values in data.items()}, TIME[keep]))
     assert not run.masks["iat"].any() and entries(run, "gap")
+
+
+def slow_position(seed, decimals=6):
+    """A drive of 30 min with stops, of which the position is refreshed every 10 to 14 s and held between."""
+    rng = np.random.default_rng(seed)
+    time = np.arange(1800.0)
+    speed = np.clip(45 + 40 * np.sin(time / 70) + 25 * np.sin(time / 23), 0, None)
+    metres = np.cumsum(speed / 3.6)
+    heading = np.cumsum(rng.normal(0, 0.02, time.size))
+    north, east = np.cumsum(np.diff(metres, prepend=0.0) * [np.cos(heading), np.sin(heading)], axis=1)
+    latitude, longitude = np.round(50 + north / 111_200, decimals), np.round(7 + east / 71_600, decimals)
+    fixes = np.cumsum(rng.integers(10, 15, time.size))
+    fixes = np.append(0, fixes[fixes < time.size])
+    held = fixes[np.searchsorted(fixes, np.arange(time.size), side="right") - 1]
+    return time, {"speed": np.round(speed), "latitude": latitude[held], "longitude": longitude[held]}, fixes
+
+
+POSITION_FAULTS = ("stuck", "impossible-rate", "rate-not-applied", "spike")
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_slow_position_is_named_and_only_its_fixes_count(seed):
+    time, data, fixes = slow_position(seed)
+    run = clean(log_of(data, time))
+    moved = [f for f in fixes if f == 0 or data["latitude"][f] != data["latitude"][f - 1]]
+    for name in ("latitude", "longitude"):
+        assert run.good(name).index.to_list() == moved
+        assert not [e.step for e in run.quality if e.channel == name and e.step in POSITION_FAULTS]
+    (named,) = entries(run, "slow-position")
+    assert 10.0 <= named.reason.value("interval").number <= 14.0
+
+
+def test_a_wrong_fix_of_a_slow_position_is_judged_by_the_distance_travelled():
+    """700 m in 12 s could be driven at 210 km/h; at the speed that the log shows it is not."""
+    time, data, fixes = slow_position(1)
+    wrong = slice(fixes[60], fixes[61])
+    data["latitude"][wrong] += 700.0 / 111_200
+    run = clean(log_of(data, time))
+    assert bad_times(run, "latitude") == [fixes[60]]
+
+
+def test_a_coarse_position_is_not_stuck():
+    """Three decimals are cells of a hundred metres, which a car in town needs more than 10 s to cross."""
+    time, data, _ = slow_position(2, decimals=3)
+    run = clean(log_of(data, time))
+    assert not [e for e in run.quality if e.channel == "latitude" and e.step in POSITION_FAULTS]
