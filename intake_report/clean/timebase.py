@@ -19,6 +19,7 @@ _SHUFFLED = 0.05  # share of backward steps from which the file order says littl
 _TWICE = 1.5  # rows in the seconds that a backward step claims, over what fits in them: 1 late rows, 2 a clock set back
 _UNKNOWN_PAUSE = 60.0  # s: a clock set back by more was restarted, and nobody knows how long it was off
 _SAMPLED = 50_000  # steps that the usual interval is taken from
+_LONGEST_DRIVE, _FEW = 2.0 * 86_400.0, 0.01  # s; share of rows whose times may lie farther away and are left out
 _NAMED = 5  # places that a sentence names
 
 
@@ -55,6 +56,12 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
         t = t[order]
         reason = message("rows without a readable time are left out")
         entries.append(entry("time-missing", "time", rows - t.size, rows, reason))
+    absurd = _absurd(t)
+    if absurd.any():
+        order = (np.arange(rows) if order is None else order)[~absurd]
+        t = t[~absurd]
+        reason = message("{rows} with a time far from all others left out", rows=Count(int(absurd.sum()), "row"))
+        entries.append(entry("time-absurd", "time", int(absurd.sum()), rows, reason))
     if t.size < 2:
         return TimeBase(t, order, tuple(entries))
     steps = np.diff(t)
@@ -90,6 +97,17 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
         )
         entries.append(entry("gap", "time", int(at.size), rows, reason))
     return TimeBase(t, order, tuple(entries))
+
+
+def _absurd(t: FloatArray) -> BoolArray:
+    """Mark the few times that lie far from all others: corrupt, since no drive lasts for days."""
+    far = np.zeros(t.size, dtype=np.bool_)
+    if t.size == 0 or float(t.max()) - float(t.min()) <= _LONGEST_DRIVE:
+        return far
+    low, middle, high = np.quantile(t, (_FEW, 0.5, 1.0 - _FEW))
+    with np.errstate(over="ignore"):
+        far = np.abs(t - middle) > _LONGEST_DRIVE + 10.0 * (high - low)
+    return far if np.count_nonzero(far) <= _FEW * t.size else np.zeros(t.size, dtype=np.bool_)
 
 
 def _usual_step(steps: FloatArray) -> float:

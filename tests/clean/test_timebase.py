@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -159,3 +163,37 @@ def test_merge_keeps_every_channel():
     np.testing.assert_array_equal(time, [0.0, 1.0])
     np.testing.assert_array_equal(columns[0], [1.0, 3.0])
     np.testing.assert_array_equal(columns[1], [2.0, nan])
+
+
+BOUNDED = """
+import resource, sys
+import numpy as np, pandas as pd
+from intake_report.clean import clean, cross_checks
+from intake_report.loaders.base import RunLog
+
+resource.setrlimit(resource.RLIMIT_AS, (1_500_000_000,) * 2)
+time = np.arange(3000) * 0.5
+time[1500] = float(sys.argv[1])
+rng = np.random.default_rng(1)
+speed = np.round(50 + 40 * np.sin(time / 30) + rng.normal(0, 1, 3000))
+columns = {"speed": speed, "gps_speed": speed, "iat": np.round(30 + rng.normal(0, 1, 3000)), "rpm": 900 + speed,
+           "latitude": 50 + np.arange(3000) * 1e-4, "longitude": 7 + np.arange(3000) * 1e-4}
+run = clean(RunLog("r", pd.DataFrame(columns, index=pd.Index(time, name="time")), None, ()))
+cross_checks(run)
+print([(e.step, e.touched) for e in run.quality if e.channel == "time"], run.frame.index[-1], len(run.frame))
+"""
+
+
+@pytest.mark.parametrize("stamp", ["1e10", "-1e10", "1e300", "9" * 40])
+def test_one_absurd_stamp_is_left_out_in_bounded_memory(stamp):
+    surroundings = os.environ | {"OPENBLAS_NUM_THREADS": "1"}  # its threads reserve memory that nothing here asks for
+    command = [sys.executable, "-c", BOUNDED, stamp]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=surroundings)
+    assert done.stdout == "[('time-absurd', 1)] 1499.5 2999\n", done.stderr[-500:]
+
+
+def test_a_long_log_and_a_log_in_two_parts_keep_their_times():
+    week = np.arange(0.0, 7 * 86_400.0, 60.0)
+    assert steps(repair(week)) == []
+    apart = np.append(np.arange(500.0), 40 * 86_400.0 + np.arange(500.0))
+    assert steps(repair(apart)) == ["gap"]
