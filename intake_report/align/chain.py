@@ -185,6 +185,8 @@ def grade(coverage: float, located: Located, *, by_likeness: bool) -> Grade:
         return "refused"
     known = located.cross_track is not None and len(located.cross_track) > 0
     wide = float(located.cross_track.abs().median()) if known and located.cross_track is not None else 0.0
+    doubtful = any(finding.code in ("misplaced", "scale-alone") for finding in located.findings)
     if coverage >= GOOD[0] and wide <= GOOD[1] and not located.findings and not by_likeness:
         return "good"
-    return "fair" if coverage >= FAIR[0] and wide <= FAIR[1] else "poor"
+    unsure = by_likeness and located.residual is None
+    return "fair" if coverage >= FAIR[0] and wide <= FAIR[1] and not unsure and not doubtful else "poor"

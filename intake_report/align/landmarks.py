@@ -28,6 +28,10 @@ ODD = 0.2  # share of driving in which traffic leaves nothing of the usual speed
 REACH = 60.0  # m over which the usual speeds of a place are shared with its neighbours
 INDEPENDENT = 400.0  # m of driving that count as one independent observation of speed
 SCALE_SPREAD = 0.02  # standard deviation of the scale between two odometers, as expected beforehand: tyres, rounding
+FELLOW_SPREAD = 0.002  # the same between runs of one car, tyres and season (real commutes: 0.001)
+FELLOW_SHARE = 0.9  # of the runs that are expected to have a scale like another's
+LEAST_FELLOWS = 3  # runs by whose scales another's is judged
+SCALE_ALONE = 0.004  # from the nearest scale of another run, from which a run may be misplaced: two of these spreads
 SCALES = np.arange(0.94, 1.0601, 0.005)  # three of these standard deviations either way
 COARSE = 10  # steps per cell of the search
 LEAST_OVERLAP = 0.25  # of the shorter profile
@@ -37,6 +41,10 @@ ANOTHER_PLACE = 1000.0  # m between the middles of a run in the best place and i
 POLISH = ((150.0, 15.0, 0.006, 0.001), (20.0, 2.5, 0.0015, 0.00025))
 WINDOW = 2000.0  # m of road whose own best place is sought: five independent observations
 WINDOW_REACH = 250.0  # m either way in which it is sought
+WIDE_WINDOW = 10000.0  # m of road by which a misplaced stretch is found: single junctions and jams do not decide
+WIDE_REACH = 750.0  # m either way in which it is sought
+IN_PLACE = 150.0  # m about its place in which a stretch is not misplaced: the acceptance limit of the placement
+DISPLACED = 9.0  # log likelihood by which another place has to be better; jams reach 7 on real commutes
 MARKED = 1.0  # log likelihood by which a window's best place stands out from the mean of all, to be marked enough
 REPEAT = 10.0  # m within which stops have to repeat (median) to be landmarks; queues of stop-and-go do not
 QUEUE = 15.0  # m, standard deviation of a stop about its place: two or three vehicles ahead
@@ -112,7 +120,9 @@ class Registration:
     """Where a run without a position lies: route distance = `scale` · driven + `offset` [m].
 
     `residual` is the RMS [m] by which single stretches of road would rather lie elsewhere, None where no stretch is
-    marked enough to tell; `backward` is the likeness of the run driven the other way.
+    marked enough to tell; `backward` is the likeness of the run driven the other way. `displaced` are stretches of road
+    that lie elsewhere beyond doubt: from, to, and by how much further on [m]. `apart` is how far the scale is from the
+    nearest one of another run, 0 where there are too few.
     """
 
     scale: float
@@ -120,6 +130,8 @@ class Registration:
     likeness: Likeness
     backward: Likeness
     residual: float | None
+    displaced: tuple[tuple[float, float, float], ...] = ()
+    apart: float = 0.0
 
     def route(self, way: Floats) -> Floats:
         """Return route distance [m] of driven distance [m]."""
@@ -166,7 +178,16 @@ def usual_speeds(count: Floats, step: float) -> Floats:
     return np.asarray(np.log((1.0 - ODD) * usual + ODD), dtype=np.float64)
 
 
-def search(run: Profile, table: Floats, step: float) -> tuple[Line, float, Likeness]:
+def scale_prior(scale: float, fellows: Sequence[float]) -> float:
+    """Return the log likelihood of a scale before the drive is seen, from the scales of other runs."""
+    broad = -((scale - 1.0) ** 2) / (2 * SCALE_SPREAD**2)
+    if len(fellows) < LEAST_FELLOWS:
+        return broad
+    near = np.exp(-((scale - np.array(fellows)) ** 2) / (2 * FELLOW_SPREAD**2)).mean() * SCALE_SPREAD / FELLOW_SPREAD
+    return float(np.log(FELLOW_SHARE * near + (1.0 - FELLOW_SHARE) * np.exp(broad)))
+
+
+def search(run: Profile, table: Floats, step: float, fellows: Sequence[float]) -> tuple[Line, float, Likeness]:
     """Return the best line over all scales and offsets, its log likelihood, and how well it is told.
 
     `table` has cells of `step` metres.
@@ -189,7 +210,7 @@ def search(run: Profile, table: Floats, step: float) -> tuple[Line, float, Liken
         product = (np.conj(rfft(marks[used], room, axis=1)) * spectrum[used]).sum(axis=0)
         lag = np.arange(-(m - 1), n)
         total = irfft(product, room)[lag % room] * weight
-        total -= (scale - 1.0) ** 2 / (2 * SCALE_SPREAD**2)
+        total += scale_prior(float(scale), fellows)
         count = np.minimum(lag + m, n) - np.maximum(lag, 0)
         ok = count >= least
         rows.append(np.column_stack([np.full(int(ok.sum()), scale), lag[ok] * step, total[ok], count[ok]]))
@@ -206,7 +227,7 @@ def search(run: Profile, table: Floats, step: float) -> tuple[Line, float, Liken
     )
 
 
-def polish(run: Profile, table: Floats, step: float, line: Line) -> Line:
+def polish(run: Profile, table: Floats, step: float, line: Line, fellows: Sequence[float]) -> Line:
     """Return the line near the one given at which the run is most likely.
 
     `table` has cells of `step` metres, each the mean of two cells of half that size.
@@ -217,28 +238,30 @@ def polish(run: Profile, table: Floats, step: float, line: Line) -> Line:
     for reach, grain, tilt, fine in POLISH:
         likelihood, (scale, offset) = -np.inf, line
         for k in scale + np.arange(-tilt, tilt + fine / 2, fine):
+            prior = scale_prior(float(k), fellows)
             for c in scale * middle + offset + np.arange(-reach, reach + grain / 2, grain):
                 cell = np.floor((k * (way - middle) + c) / step + 0.25).astype(np.intp)
                 ok = (cell >= 0) & (cell < len(table))
-                total = float(table[cell[ok], speed[ok]].sum()) * step / INDEPENDENT
-                total -= (k - 1.0) ** 2 / (2 * SCALE_SPREAD**2)
+                total = float(table[cell[ok], speed[ok]].sum()) * step / INDEPENDENT + prior
                 if total > likelihood:
                     likelihood, line = total, (float(k), float(c - k * middle))
     return line
 
 
-def place_best(profile: Profile, table: Floats, step: float) -> tuple[Line, Likeness, Likeness]:
+def place_best(
+    profile: Profile, table: Floats, step: float, fellows: Sequence[float] = ()
+) -> tuple[Line, Likeness, Likeness]:
     """Return the best line for a table of usual speeds with cells of `step` metres, its likeness and that of the reverse.
 
     Speed by place is alike in both directions of a road, but not the same: a road driven backwards is found at its own
     place, where the run as it is fits worse than the run turned round.
     """
     coarse, coarse_table = profile.coarse(COARSE), _coarsen(table, COARSE)
-    (scale, offset), forward, likeness = search(coarse, coarse_table, step * COARSE)
-    _, reverse, backward = search(Profile(coarse.speed[::-1], coarse.step), coarse_table, step * COARSE)
+    (scale, offset), forward, likeness = search(coarse, coarse_table, step * COARSE, fellows)
+    _, reverse, backward = search(Profile(coarse.speed[::-1], coarse.step), coarse_table, step * COARSE, fellows)
     # a cell of the coarse table is centred behind its first fine cell
     line = (scale, offset + (COARSE - 1) / 2 * step)
-    line = polish(profile, _coarsen(table, 2), 2 * step, line)
+    line = polish(profile, _coarsen(table, 2), 2 * step, line, fellows)
     return line, likeness._replace(ahead=forward - reverse), backward._replace(ahead=reverse - forward)
 
 
@@ -247,17 +270,22 @@ def _coarsen(table: Floats, factor: int) -> Floats:
     return np.asarray(table[:whole].reshape(-1, factor, CLASSES).mean(axis=1), dtype=np.float64)
 
 
+def _by_shift(run: Profile, table: Floats, step: float, line: Line, reach: float) -> tuple[Floats, Floats, Floats]:
+    """Return route distances (n,), shifts (m,) [m] and the log likelihood (n, m) of the run being further on by each."""
+    s = np.arange(len(table), dtype=np.float64) * step
+    shifts = np.arange(-reach, reach + step / 2, step, dtype=np.float64)
+    speed = run.at((s[:, None] - line[1] - shifts[None, :]) / line[0])
+    score = table[np.arange(len(s))[:, None], classes(speed)]
+    likelihood: Floats = np.where(np.isfinite(speed), score, np.nan) * step / INDEPENDENT
+    return s, shifts, likelihood
+
+
 def local_shifts(run: Profile, table: Floats, step: float, line: Line) -> Floats:
     """Return where each stretch of road would rather lie, shape (k, 2): route distance and shift [m].
 
     Only stretches whose best shift stands out from the mean of all shifts are returned.
     """
-    s = np.arange(len(table)) * step
-    shifts = np.arange(-WINDOW_REACH, WINDOW_REACH + step / 2, step)
-    scale, offset = line
-    speed = run.at((s[:, None] - offset - shifts[None, :]) / scale)
-    score = table[np.arange(len(s))[:, None], classes(speed)]
-    score = np.where(np.isfinite(speed), score, np.nan) * step / INDEPENDENT
+    s, shifts, score = _by_shift(run, table, step, line, WINDOW_REACH)
     rows = []
     for a in np.arange(0.0, s[-1] - WINDOW / 2, WINDOW):
         part = score[(s >= a) & (s < a + WINDOW)]
@@ -270,12 +298,33 @@ def local_shifts(run: Profile, table: Floats, step: float, line: Line) -> Floats
     return np.array(rows, dtype=np.float64).reshape(-1, 2)
 
 
+def displaced(run: Profile, table: Floats, step: float, line: Line) -> tuple[tuple[float, float, float], ...]:
+    """Return long stretches of road that lie elsewhere beyond doubt: from, to, and by how much further on [m]."""
+    s, shifts, score = _by_shift(run, table, step, line, WIDE_REACH)
+    width = min(WIDE_WINDOW, s[-1] / 2)
+    rows = []
+    for a in np.arange(0.0, s[-1] - width + step, width / 2):
+        total = np.nansum(score[(s >= a) & (s < a + width)], axis=0)
+        best = int(np.argmax(total))
+        in_place = total[np.abs(shifts) <= IN_PLACE].max()
+        if total[best] - in_place > DISPLACED and 0 < best < len(shifts) - 1:
+            rows.append((float(a), float(min(a + width, s[-1])), float(shifts[best])))
+    return tuple(rows)
+
+
 def _registration(
-    profile: Profile, table: Floats, step: float, line: Line, likeness: Likeness, backward: Likeness
+    profile: Profile,
+    table: Floats,
+    step: float,
+    line: Line,
+    likeness: Likeness,
+    backward: Likeness,
+    fellows: Sequence[float] = (),
 ) -> Registration:
     shift = local_shifts(profile, table, step, line)
     residual = float(np.sqrt(np.mean(shift[:, 1] ** 2))) if len(shift) else None
-    return Registration(*line, likeness, backward, residual)
+    apart = min(abs(line[0] - scale) for scale in fellows) if len(fellows) >= LEAST_FELLOWS else 0.0
+    return Registration(*line, likeness, backward, residual, displaced(profile, table, step, line), apart)
 
 
 def register(
@@ -320,14 +369,21 @@ def register(
             table = usual_speeds(total - tallies.get(i, 0.0), step)
             if ignore is not None:
                 table[ignore] = 0.0
-            lines[i], *likeness = place_best(profile, table, step)
+            lines[i], *likeness = place_best(profile, table, step, [lines[j][0] for j in tallies if j != i])
             told[i] = (likeness[0], likeness[1])
         lines = _anchor(lines, reference)
     lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, radius, anchor=reference)
     tallies = tallies_of_placed()
     total = np.sum(list(tallies.values()), axis=0)
     return tuple(
-        _registration(profile, usual_speeds(total - tallies.get(i, 0.0), step), step, lines[i], *told[i])
+        _registration(
+            profile,
+            usual_speeds(total - tallies.get(i, 0.0), step),
+            step,
+            lines[i],
+            *told[i],
+            fellows=[lines[j][0] for j in tallies if j != i],
+        )
         for i, profile in enumerate(profiles)
     )
 

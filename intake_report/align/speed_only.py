@@ -9,8 +9,16 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align.events import distance_at, driven, find_stops, frame_time, speed_samples
-from intake_report.align.landmarks import TOLD_APART, Likeness, Registration, register, register_onto, speed_profile
-from intake_report.align.model import AlignSettings, Floats, Located, Reference, Run
+from intake_report.align.landmarks import (
+    SCALE_ALONE,
+    TOLD_APART,
+    Likeness,
+    Registration,
+    register,
+    register_onto,
+    speed_profile,
+)
+from intake_report.align.model import AlignSettings, Finding, Floats, Located, Reference, Run
 from intake_report.align.position import off_route
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
@@ -19,6 +27,7 @@ STEP = 10.0  # m of a cell of the speed profile: the way of one second in town
 SHORTEST = 1000.0  # m of driving that can be placed by its shape: two or three independent stretches of road
 GAP = 10.0  # s without speed that are worth a note: 100 m and more whose distance is a guess
 END_SLACK = 0.5  # m beyond an end of the reference that are rounding
+MOST_DISPLACED = 0.5  # share of the route that lies elsewhere beyond doubt, from which a run is not placed
 OUTSIDE = 500.0  # m beyond an end of the reference that are worth a note: parking does not count
 
 
@@ -143,6 +152,32 @@ def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
     return message(text, code="direction-unknown", odds=_odds(likeness.ahead), needed=needed)
 
 
+def _doubts(registration: Registration) -> tuple[Finding, ...]:
+    """Return what speaks against the place of a run that is told apart as a whole."""
+    texts = []
+    if registration.displaced:
+        start, end, shift = max(registration.displaced, key=lambda stretch: abs(stretch[2]))
+        text = "Placed by its speeds, the run is misplaced from {start} to {end}: it would lie {shift} {way} there."
+        values = {"start": Value(start, "distance", 1), "end": Value(end, "distance", 1)}
+        way = "further on" if shift > 0.0 else "further back"
+        texts.append(message(text, code="misplaced", **values, shift=Value(abs(shift), "length", 0), way=way))
+    if registration.apart > SCALE_ALONE:
+        text = (
+            "Placed by its speeds, the run may be misplaced: its speed makes the route {apart} longer or shorter than that of "
+            "any other run does."
+        )
+        texts.append(message(text, code="scale-alone", apart=Value(100.0 * registration.apart, "ratio", 1)))
+    return tuple(Finding(text, hard=False) for text in texts)
+
+
+def _match_note(registration: Registration) -> Message:
+    text = "Placed by its speeds, route distance is {scale} times its own; single stretches of 2 km would lie {residual} off (RMS)."
+    if registration.residual is None:
+        text = "Placed by its speeds, route distance is {scale} times its own; no stretch is marked enough to tell by how much it is off."
+    residual = Value(registration.residual, "length", 0)
+    return message(text, code="speed-match", scale=Value(registration.scale, "number", 4), residual=residual)
+
+
 def _odds(apart: float) -> Value:
     odds = math.exp(max(apart, 0.0))
     return Value(odds, "number", 0 if odds >= 10.0 else 1)
@@ -170,10 +205,17 @@ def _located(
         outside = max(-registration.offset, 0.0) + max(end - reference.length, 0.0)
         text = "{outside} of the run lie outside the reference."
         notes.insert(0, message(text, code="outside-reference", outside=Value(outside, "distance", 2)))
+    findings = _doubts(registration)
+    away = sum(b - a for a, b, _ in registration.displaced) / 2  # windows overlap by half
+    if away > MOST_DISPLACED * (last - first):
+        return off_route(run, findings[0].text, notes)
+    if not alone:
+        notes.append(_match_note(registration))
     return Located(
         distance=pd.Series(np.clip(distance, 0.0, reference.length), index=run.frame.index, name="route_distance"),
         covered=((first, last),) if last > first else (),
         speed_scale=registration.scale,
         residual=registration.residual,
+        findings=findings,
         notes=tuple(notes),
     )

@@ -10,7 +10,7 @@ from align.roads import drive
 from align.support import StubRun, commute_runs, drives, make_run
 from intake_report.align import AlignSettings, EventSettings, RouteSettings, align_runs
 from intake_report.align.events import driven, find_stops
-from intake_report.align.landmarks import Likeness, classes, place, register, speed_profile, usual_speeds
+from intake_report.align.landmarks import Likeness, classes, displaced, place, register, speed_profile, usual_speeds
 from intake_report.align.speed_only import unplaced
 from intake_report.messages import said
 
@@ -106,9 +106,13 @@ def test_why_a_run_is_not_placed(likeness: Likeness, backward: Likeness, code: s
     assert why is not None and why.code == code and words in said(why, "si")
 
 
+def speed_of(run: StubRun) -> tuple[np.ndarray, np.ndarray]:
+    return run.frame.index.to_numpy(), run.frame["speed"].to_numpy()
+
+
 def backwards(run: StubRun) -> StubRun:
     """The run driven the other way: every second from the end."""
-    time, speed = run.frame.index.to_numpy(), run.frame["speed"].to_numpy()
+    time, speed = speed_of(run)
     return make_run(f"{run.run} back", time[-1] - time[::-1], speed=speed[::-1])
 
 
@@ -220,6 +224,31 @@ def test_commute_drives_arrive_at_the_same_place(pick) -> None:
     ends = np.array([found[i].offset + found[i].scale * lengths[i] for i in full])
     assert np.median(np.abs(ends - np.median(ends))) < 20.0
     assert np.median(np.abs(lengths[full] - np.median(lengths[full]))) > 400.0
+
+
+def test_the_scale_of_a_commute_is_like_that_of_its_season() -> None:
+    """Eight drives of which one was placed 0.5 % too long, 300 m off in windows, as long as it was judged alone."""
+    profiles, stops, lengths, _ = profiles_and_stops()
+    pick = [4, 5, 18, 17, 2, 3, 15, 13]
+    reference = pick[int(np.argsort(lengths[pick])[len(pick) // 2])]
+    runs = register([profiles[i] for i in pick], [stops[i] for i in pick], pick.index(reference), RADIUS)
+    assert all(run.likeness.told and run.apart < 0.002 and not run.displaced for run in runs)
+
+
+def test_a_run_that_is_misplaced_is_found_by_scale_and_by_stretches() -> None:
+    """One car's speed is 1.1 % off its fellows'; another run is put 400 m back over the whole road, on purpose."""
+    rng = np.random.default_rng(5)
+    runs = [replay(f"run {k}", cycle("wltc_3b"), 0.989 if k == 5 else 1.0, 0.0, rng)[0] for k in range(6)]
+    aligned = align_runs(runs, AlignSettings(route=RouteSettings(run="run 0"))).runs
+    assert ["scale-alone" in [f.code for f in run.findings] for run in aligned] == [False] * 5 + [True]
+    assert aligned[5].grade == "poor" and {run.grade for run in aligned[1:5]} == {"fair"}
+    assert all("speed-match" in [note.code for note in run.notes] for run in aligned)
+    profiles = [speed_profile(*speed_of(run)) for run in runs]
+    grid = np.arange(len(profiles[0].speed)) * 10.0
+    table = usual_speeds(np.sum([place(profile, grid, (1.0, 0.0)) for profile in profiles[:4]], axis=0), 10.0)
+    assert displaced(profiles[4], table, 10.0, (1.0, 0.0)) == ()
+    stretches = displaced(profiles[4], table, 10.0, (1.0, -400.0))
+    assert len(stretches) >= 2 and all(shift == pytest.approx(400.0, abs=20.0) for _, _, shift in stretches)
 
 
 @pytest.mark.slow
