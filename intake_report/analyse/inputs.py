@@ -22,7 +22,7 @@ from intake_report.align import (
 from intake_report.campaign import Campaign, Log, Run, Weather, WeatherReading
 from intake_report.channels import channel
 from intake_report.clean import CleanRun, CleanSettings, clean
-from intake_report.errors import DataError, IntakeReportError
+from intake_report.errors import CampaignError, DataError, IntakeReportError
 from intake_report.loaders import ReadOptions, RunLog, load_run
 from intake_report.units import parse_quantity
 from intake_report.weather import WeatherObservation, WeatherRecord, handheld_record, metar_record, station_table
@@ -135,8 +135,18 @@ def interval_quantity(quantity: str) -> str:
 
 
 def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:
-    """Put all runs onto one route distance, with stops, phases and highway entry; see `align.align_runs`."""
-    return align_runs(runs, align_settings(campaign))
+    """Put all runs onto one route distance, with stops, phases and highway entry; see `align.align_runs`.
+
+    CampaignError if a phase begins beyond the end of the route.
+    """
+    alignment = align_runs(runs, align_settings(campaign))
+    length = alignment.reference.length
+    for number, phase in enumerate(campaign.route.phases, 1):
+        if phase.start >= length:
+            what = f"“{phase.id}” begins at {phase.start:.0f} m, and the route is {length:.0f} m long."
+            where = f"route.phase[{number}].start"
+            raise CampaignError(what, file=campaign.given, where=where, remedy="Correct the distance or its unit.")
+    return alignment
 
 
 def pair(campaign: Campaign, runs: tuple[CleanRun, ...], alignment: Alignment) -> tuple[Drive, ...]:

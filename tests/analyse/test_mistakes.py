@@ -7,7 +7,7 @@ import re
 import pytest
 import roadlog
 
-from intake_report.analyse import analyse, inputs, load_logs
+from intake_report.analyse import align_logs, analyse, clean_logs, inputs, load_logs
 from intake_report.campaign import load_campaign
 from intake_report.errors import CampaignError, DataError
 
@@ -39,6 +39,13 @@ def test_limits_that_cannot_be_are_refused_with_their_range(tmp_path, code, limi
     with pytest.raises(CampaignError, match=re.escape(said)) as caught:
         load_logs(changed(tmp_path, "acceptance", {code: limit}))
     assert caught.value.where == f"acceptance.{code}"
+
+
+def test_a_phase_beyond_the_route_is_refused_with_its_length(tmp_path):
+    campaign = changed(tmp_path, "route.phase.2", {"id": "far", "kind": "highway", "start": "60 km", "end": "70 km"})
+    with pytest.raises(CampaignError, match=r"“far” begins at 60000 m, and the route is \d+ m long") as caught:
+        align_logs(campaign, clean_logs(campaign, load_logs(campaign)))
+    assert caught.value.where == "route.phase[3].start"
 
 
 def test_a_misspelt_column_cites_the_key_and_the_log(tmp_path):
