@@ -12,7 +12,15 @@ from scipy import stats
 
 from analyse.studies import campaign as make_campaign
 from analyse.studies import headline, value
-from intake_report.analyse.compare import INDICATION, NOT_COMPARED, NOT_SHOWN, check_model, compare, compare_pair
+from intake_report.analyse.compare import (
+    INDICATION,
+    NOT_COMPARED,
+    NOT_SHOWN,
+    check_model,
+    compare,
+    compare_pair,
+    with_headlines,
+)
 from intake_report.analyse.compare.estimate import estimate
 from intake_report.analyse.compare.instruments import instrument_part, mixture, quantile, widen
 from intake_report.demo.articles import OPEN, SEALED, STOCK
@@ -180,6 +188,21 @@ def test_one_run_each_is_an_indication_from_the_instruments_alone():
     assert row.basis == "instruments" and row.verdict == INDICATION and not row.shown and row.p_value is None
     assert row.standard_error == pytest.approx(0.2, rel=0.05)
     assert row.high < 0.0 and row.method == "instruments"  # even far from zero: no verdict
+
+
+def test_what_three_of_fifteen_runs_have_is_no_headline_and_has_no_interval_from_the_instruments():
+    layout = " ".join(f"{c}{b}" for b in range(5) for c in "soe")
+    have = {0: 9.0, 2: 5.0, 4: 12.1}  # stock and sealed in one block, open in another
+    values = rows(CITY, layout, [have.get(i) for i in range(15)])
+    assert not with_headlines((CITY,), values)[0].spec.headline
+    row = compare_pair(
+        MODEL, CITY, values, SEALED_ID, STOCK_ID, Shifts(values, dict.fromkeys(("r0", "r2", "r4"), 1.0), 0.4)
+    )
+    assert (row.difference, row.low, row.high, row.basis, row.call) == (-4.0, None, None, "none", "indication")
+    # two in three runs are enough; what no run has stays, to say why
+    enough = rows(CITY, layout, [9.0 if i < 10 else None for i in range(15)])
+    assert with_headlines((CITY,), enough)[0].spec.headline
+    assert with_headlines((CITY,), rows(CITY, layout, [None] * 15))[0].spec.headline
 
 
 def test_runs_of_one_day_are_no_replicates_of_a_configuration():

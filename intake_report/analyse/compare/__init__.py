@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from intake_report.analyse.compare.checks import check_model, summarise
+from intake_report.analyse.compare.checks import check_model, summarise, with_headlines
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
 from intake_report.analyse.compare.instruments import (
     InstrumentDraws,
@@ -124,14 +124,16 @@ def compare_pair(
     made = estimate(values, configuration, versus, campaign.metrics.confidence, names)
     if not isinstance(made, Estimate):
         return replace(row, note=made)
-    row = _equivalence(campaign, key, _with_interval(row, made, draws))
+    runs = [v.configuration for v in values]
+    replicates = max(runs.count(configuration), runs.count(versus)) > 1
+    row = _equivalence(campaign, key, _with_interval(row, made, draws, replicates=replicates))
     test = permutation(values, configuration, versus)
     if test is not None:
         row = replace(row, permutation=test.p_value, smallest=test.smallest_p)
     return judge(key, row)
 
 
-def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | None) -> Comparison:
+def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | None, *, replicates: bool) -> Comparison:
     """Add interval and p-value: from the runs with what the instruments share, else from the instruments alone."""
     between = made.found
     row = replace(
@@ -153,7 +155,8 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
         )
         row = replace(row, note=in_one([*between.notes, lost]), lost=part.lost)
     if alone:
-        return _instruments(row, part)
+        # where runs are replicated, an interval without their scatter would pass for one that holds it
+        return row if replicates and not row.no_scatter else _instruments(row, part)
     whole = between if part is None or made.model is None else widen(between, part, made.model)
     p_value, order = whole.p_value, None
     if row.lost and made.model is not None and None in (whole.low, whole.high):
@@ -265,4 +268,5 @@ __all__ = [
     "compare_pair",
     "judge",
     "summarise",
+    "with_headlines",
 ]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,10 +12,26 @@ from intake_report.messages import Count, Part, message
 from intake_report.results import MetricKey, MetricResult, ModelCheck, Summary
 from intake_report.statistics import additive_residuals, additivity, in_one, lag_one, mean_interval
 
+HEADLINE_SHARE = 2.0 / 3.0  # of the runs in the comparison that a headline metric needs (a choice of this package)
+
 
 def reasons_of(values: Sequence[MetricResult], otherwise: str) -> Part:
     """Return why values were not computed, each reason once; `otherwise` where none is given."""
     return in_one(list(dict.fromkeys(v.reason for v in values if v.reason))) or otherwise
+
+
+def with_headlines(metrics: tuple[MetricKey, ...], values: tuple[MetricResult, ...]) -> tuple[MetricKey, ...]:
+    """Return the metrics, of which those that too few runs have are no headline metrics; `values` of the runs compared.
+
+    What a few runs share (a stretch that most left out) would otherwise lead the cover. A metric that no run has stays:
+    nothing is said with it, and the report says why.
+    """
+    rows = []
+    for key in metrics:
+        states = [v.status != "not computed" for v in values if v.key == key.key]
+        few = any(states) and sum(states) < HEADLINE_SHARE * len(states)
+        rows.append(replace(key, spec=replace(key.spec, headline=False)) if few and key.spec.headline else key)
+    return tuple(rows)
 
 
 def summarise(

@@ -7,6 +7,7 @@ from collections.abc import Iterator
 
 from intake_report.analyse.limitations.findings import Findings, all_of, kind
 from intake_report.messages import Count, Listing, Message, Part, Value, message
+from intake_report.metrics import REGISTRY
 from intake_report.results import Comparison, Limitation, MetricKey
 from intake_report.results.text import SUGGESTED, change_of, limits_of, title_of
 from intake_report.statistics import blocked, coverage_factor
@@ -313,6 +314,22 @@ def partial(f: Findings) -> Iterator[Limitation]:
         yield VALUE_MISSING(titles=titles, n=Count(len(runs), "run"), runs=all_of(list(runs)), reason=reason)
 
 
+NO_HEADLINE = kind(
+    "headline-few-runs",
+    288,
+    "too few runs have some headline metrics",
+    "{titles}: fewer than two in three runs of the comparison have a value, so that nothing on the first pages rests on it.",
+    "Runs of the whole route.",
+)
+
+
+def few_runs(f: Findings) -> Iterator[Limitation]:
+    """Headline metrics that too few runs have."""
+    titles = [title_of(k) for k in f.metrics if REGISTRY[k.spec.id].spec.headline and not k.spec.headline]
+    if titles:
+        yield NO_HEADLINE(titles=Listing(tuple(titles)))
+
+
 NOT_REACHED = kind(
     "not-reached",
     245,
@@ -371,6 +388,7 @@ PREDICATES = (
     shared_biases,
     no_scatter,
     not_reached,
+    few_runs,
     partial,
     independence,
     interaction,
