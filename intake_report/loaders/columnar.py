@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,7 +18,7 @@ from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect
 from intake_report.loaders.header import clean_header, split_header
 from intake_report.loaders.timecolumn import find_time_columns, join_date, time_axis
-from intake_report.loaders.times import MOST_UNREADABLE, TimeAxis, date_elsewhere, to_float
+from intake_report.loaders.times import TimeAxis, date_elsewhere, rows_with_time, to_float
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit
 
@@ -140,13 +141,17 @@ def log_of_table(
     values = table[time] if day is None else join_date(table[day], table[time])
     name = dialect.names[time]
     axis = time_axis(values, name, dialect.units[time], path, options, preamble=dialect.preamble)
-    keep, dropped = _rows_with_time(axis, values, name)
+    keep, dropped = rows_with_time(axis.seconds, f" in “{name}”", partial(_written, values))
     del values
     columns, converted = _columns(table, dialect, {time, day}, keep)
     seconds = axis.seconds if keep is None else axis.seconds[keep]
     everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
     header = dialect.headers[time] if day is None else ""
     return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind, header)
+
+
+def _written(values: pa.ChunkedArray, row: int) -> str:
+    return str(values[row].as_py() or "")
 
 
 def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
@@ -156,26 +161,6 @@ def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
         return ()
     template = "The log begins on {begin} (UTC); the file name says {named}."
     return (notice("date-differs", template, begin=f"{axis.origin:%Y-%m-%d}", named=f"{named}"),)
-
-
-def _rows_with_time(axis: TimeAxis, values: pa.ChunkedArray, name: str) -> tuple[BoolArray | None, tuple[Notice, ...]]:
-    """Return the rows with a time of this log, None for all; refuse when too many have none."""
-    good = np.isfinite(axis.seconds)
-    bad = len(good) - int(good.sum())
-    if not bad:
-        return None, ()
-    first = int(np.flatnonzero(~good)[0])
-    example = str(values[first].as_py() or "").strip()[:40]
-    if bad > MOST_UNREADABLE * len(good):
-        shown = f"the first of them “{example}”" if example else "the first of them empty"
-        raise DataError(
-            f"{bad:,} of {len(good):,} times in “{name}” cannot be read, {shown}.",
-            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds; "
-            f"at most {MOST_UNREADABLE:.0%} of the rows are left out.",
-        )
-    template = "{count} left out: no time in “{name}”, or none of this log (first: row {row}, “{example}”)."
-    count = Count(bad, "row")
-    return good, (notice("rows-without-time", template, count=count, name=name, row=first + 1, example=example),)
 
 
 def _columns(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
@@ -88,20 +89,38 @@ def one_drive(seconds: FloatArray) -> FloatArray:
     return np.where(within_reach(seconds), seconds, np.nan)
 
 
-def rows_of_log(
-    seconds: FloatArray, columns: tuple[RawColumn, ...]
-) -> tuple[FloatArray, tuple[RawColumn, ...], tuple[Notice, ...]]:
-    """Leave out the rows whose time (n,) [s] is none of the log, and say how many; refuse when they are too many."""
-    good = within_reach(seconds)
+def rows_with_time(
+    seconds: FloatArray, what: str, text_of: Callable[[int], str]
+) -> tuple[BoolArray | None, list[Notice]]:
+    """Return which rows have a time (n,) [s] that is finite, None for all, and say how many have none.
+
+    `what` names the times in messages, `text_of` gives one as it is written. Refuses when too many rows have no time.
+    """
+    good = np.isfinite(seconds)
     bad = len(good) - int(good.sum())
     if not bad:
-        return seconds, columns, ()
+        return None, []
+    first = int(np.flatnonzero(~good)[0])
+    example = text_of(first).strip()[:40]
     if bad > MOST_UNREADABLE * len(good):
-        what = f"{bad:,} of {len(good):,} times lie more than {LONGEST / DAY:.0f} days from the middle of the log."
-        raise DataError(what, remedy="Cut the log into its drives, or export it again.")
-    template = "{count} left out: their times lie far outside the log (first: row {row})."
-    note = notice("rows-without-time", template, count=Count(bad, "row"), row=int(np.flatnonzero(~good)[0]) + 1)
-    return seconds[good], tuple(replace(column, values=column.values[good]) for column in columns), (note,)
+        raise DataError(
+            f"{bad:,} of {len(good):,} times{what} cannot be read or are none of this log, the first of them “{example}”.",
+            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds, and one log for each drive; "
+            f"at most {MOST_UNREADABLE:.0%} of the rows are left out.",
+        )
+    template = "{count} left out: no readable time{what}, or none of this log (first: row {row}, “{example}”)."
+    count = Count(bad, "row")
+    return good, [notice("rows-without-time", template, count=count, what=what, row=first + 1, example=example)]
+
+
+def rows_of_log(
+    seconds: FloatArray, columns: tuple[RawColumn, ...]
+) -> tuple[FloatArray, tuple[RawColumn, ...], list[Notice]]:
+    """Leave out the rows whose time (n,) [s] lies out of reach; see `rows_with_time`."""
+    good, dropped = rows_with_time(one_drive(seconds), "", lambda row: f"{seconds[row]:g}")
+    if good is None:
+        return seconds, columns, []
+    return seconds[good], tuple(replace(column, values=column.values[good]) for column in columns), dropped
 
 
 def middle_of(seconds: FloatArray, context: TimeContext) -> float:

@@ -20,7 +20,6 @@ from intake_report.loaders import (
     read_log,
 )
 from intake_report.loaders.header import split_header, words
-from intake_report.loaders.run import parse_target
 from intake_report.messages import said
 from intake_report.weather import station_table
 
@@ -153,11 +152,6 @@ def test_headers_are_split_into_name_and_unit(header: str, name: str, unit: str 
 def test_words_of_a_name() -> None:
     assert words("cycSecs") == ("cyc", "secs")
     assert words("GPSSpeed_kmh") == ("gps", "speed", "kmh")
-
-
-def test_targets() -> None:
-    assert parse_target("iat [degF]")[1] == "degF"
-    assert parse_target("iat")[1] is None
 
 
 def test_two_columns_for_one_channel_lower_the_confidence(tmp_path: Path) -> None:
