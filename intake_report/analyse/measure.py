@@ -51,15 +51,17 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
     sampling = drive.clean.sampling.get("iat")
     step = reading_step(campaign, drive)
     series = ambient.series.get(run.id)
+    stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
+    corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
     return RunSeries(
         run=run.id,
         configuration=run.configuration,
         block=run.block,
         time=time,
-        iat=rebuild(time, reading, step) + rounding_shift(campaign, step),
+        iat=rebuild(time, reading, step, stops, corners, sensor_lag(campaign)) + rounding_shift(campaign, step),
         ambient=None if series is None else series.at(time),
         distance=distance,
-        stops=tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops),
+        stops=stops,
         phases=tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
         entry=aligned.highway_entry,
         entry_end=_entry_end(drive),
@@ -67,6 +69,7 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
         interval=sampling.interval if sampling else 1.0,
         minimum_stop=campaign.metrics.minimum_stop,
         reading=reading,
+        step=step,
         lag=sensor_lag(campaign),
     )
 

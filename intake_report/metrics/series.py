@@ -133,6 +133,8 @@ class RunSeries:
         Shortest stop that a heat-soak rate is taken from [s].
     reading : ndarray, (n,)
         The readings as they are [°C].
+    step : float or None
+        Step of the readings [K].
     lag : float
         Time constant of the sensor [s]; 0 where it is not taken into account.
     engine : EngineSamples or None
@@ -158,11 +160,17 @@ class RunSeries:
     interval: float = 1.0
     minimum_stop: float = 10.0
     reading: Floats = field(default_factory=lambda: np.empty(0))
+    step: float | None = None
     lag: float = 0.0
     engine: EngineSamples | None = None
     points: OperatingPoints | None = None
     most_pairs: int | None = None
     _memo: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @property
+    def corners(self) -> tuple[float, ...]:
+        """Times beside the limits of stops at which the slope of the temperature may jump [s]."""
+        return () if self.entry is None else (self.entry,)
 
     @cached_property
     def over(self) -> Floats | None:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
-from intake_report.messages import Value, message
-from intake_report.metrics.registry import FASTER, OWN, Missing, Reading, metric, missing, reading
+from intake_report.messages import Part, Value, message
+from intake_report.metrics.registry import FASTER, OWN, Missing, Reading, metric, missing
 from intake_report.metrics.series import Bools, Floats, RunSeries, Span, first_below, slope, value_at
 from intake_report.results import Parameter
 
 LEAST_STOP_SAMPLES = 5
+RESOLVED = 2.0  # steps of the reading; a smaller rise shows one edge or none, which gives it no slope (own simulation)
 LEAST_RISE = 2.0  # K; half of a smaller rise is within one step of a usual reading (own choice)
 
 
@@ -58,13 +61,27 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     return tuple(found)
 
 
-def _no_stop(series: RunSeries) -> Missing:
-    return missing(
-        "the run has no stop of {duration} or more with {least} samples or more",
-        "no-stop",
-        duration=Value(series.minimum_stop, "time", 0),
-        least=LEAST_STOP_SAMPLES,
-    )
+def _median_of_stops(series: RunSeries, of_stop: Callable[[RunSeries, Span], Floats]) -> Reading | Missing:
+    """Return the median over the soaking stops, with a note where their rise is too small for the steps of the reading."""
+    stops = soaking_stops(series)
+    if not stops:
+        return missing(
+            "the run has no stop of {duration} or more with {least} samples or more",
+            "no-stop",
+            duration=Value(series.minimum_stop, "time", 0),
+            least=LEAST_STOP_SAMPLES,
+        )
+    value = np.median(np.stack([of_stop(series, stop) for stop in stops]), axis=0)
+    note: Part = ""
+    if series.step is not None:
+        rise = float(np.ravel(np.median(np.stack([stop_rise(series, stop) for stop in stops]), axis=0))[0])
+        if rise < RESOLVED * series.step:
+            note = message(
+                "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it",
+                "unresolved-rise",
+                step=Value(series.step, "temperature_difference"),
+            )
+    return Reading(value, np.ones(value.shape, dtype=np.bool_), note=note)
 
 
 @metric(
@@ -85,10 +102,7 @@ def _no_stop(series: RunSeries) -> Missing:
 )
 def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the median heat-soak rate over the stops [K/min]."""
-    stops = soaking_stops(series)
-    if not stops:
-        return _no_stop(series)
-    return reading(np.median(np.stack([stop_rate(series, stop) for stop in stops]), axis=0))
+    return _median_of_stops(series, stop_rate)
 
 
 @metric(
@@ -108,10 +122,7 @@ def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading | Missing:
 )
 def rise_per_stop(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the median rise of intake air temperature over the stops [K]."""
-    stops = soaking_stops(series)
-    if not stops:
-        return _no_stop(series)
-    return reading(np.median(np.stack([stop_rise(series, stop) for stop in stops]), axis=0))
+    return _median_of_stops(series, stop_rise)
 
 
 @metric(

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +13,23 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
+
+class Stop(Protocol):
+    """A stretch of standing still [elapsed s]."""
+
+    @property
+    def start(self) -> float: ...  # noqa: D102
+
+    @property
+    def end(self) -> float: ...  # noqa: D102
+
+
 SETTLE = (0.35, 0.8, 1.5, 2.5)  # nodes of an exponential approach, in time constants: chords within 2 % of a step
+
+# What the slope between a corner and the next edge is at least and at most, in slopes of the passage beyond that edge:
+# of exponential soaks and falls whose time constants are 0.7 to 3 times their length (own simulation).
+AFTER, BEFORE = (0.7, 1.9), (0.4, 1.15)
+SETTLED = 0.3  # steps beyond the edge at which a fall while driving may have come to rest
 
 EDGE = 0.75  # sampling intervals that the time of an edge may be off by; half, and something for the slope's own error
 THROUGH = 0.42  # steps that a long passage from edge to edge may bend away from the smooth curve
@@ -31,6 +50,8 @@ class Nodes:
         Which error a node shares: those of one plateau are off together.
     straight : ndarray of bool, (k − 1,)
         Where the passages from edge to edge last alike, to the sampling: nothing tells a curve, so none is drawn.
+    corner : ndarray of bool, (k,)
+        Where the slope may jump: no smooth curve spans such a node.
     """
 
     time: Floats
@@ -38,14 +59,22 @@ class Nodes:
     spread: Floats
     group: NDArray[np.intp]
     straight: Bools
+    corner: Bools
 
     def at(self, time: Floats) -> Floats:
-        """Return the temperature at `time`, (n,), joined smoothly or straight."""
-        return _join(self.time, self.value, self.straight, time)
+        """Return the temperature at `time`, (n,), joined smoothly or straight between corners."""
+        return _join(self.time, self.value, self.straight, self.corner, time)
 
 
-def find_nodes(time: Floats, reading: Floats, step: float) -> Nodes | None:
-    """Return the nodes of a reading with steps; None when it never changes.
+def find_nodes(
+    time: Floats,
+    reading: Floats,
+    step: float,
+    stops: Sequence[Stop] = (),
+    corners: Sequence[float] = (),
+    lag: float = 0.0,
+) -> Nodes | None:
+    """Return the nodes of a reading with steps; None when it never changes and has no corner.
 
     Parameters
     ----------
@@ -55,48 +84,146 @@ def find_nodes(time: Floats, reading: Floats, step: float) -> Nodes | None:
         Readings [°C], rounded to `step`.
     step : float
         Step of the reading [K].
+    stops : sequence of Stop
+        Their limits are corners: the slope of the temperature may jump there.
+    corners : sequence of float
+        Further times at which it may, such as the highway entry [s].
+    lag : float
+        Time constant of the sensor, which delays what begins at a corner [s].
 
     Notes
     -----
     Own method. A change from k to k−1 says that the edge between them was crossed between the two samples. On a
     plateau that is left on the side where it was entered, or at the ends of the record, the temperature is taken to
     turn: it settles towards k with the slope that it had at the edge (an exponential with half a step to go), and a
-    plateau too short to settle turns earlier (as a corner: slope times half the dwell beyond the edge; a launch ends a
-    soak at once).
+    plateau too short to settle turns earlier (as a corner: slope times half the dwell beyond the edge). On a plateau
+    with a corner nothing settles: the temperature at the corner is carried on from the edges on its two sides by the
+    slopes of the passages beyond them, see `_corner_value`.
     """
-    changed = np.flatnonzero(np.abs(np.diff(reading)) > 0.25 * step)
-    if changed.size == 0:
+    at, value, jump, width = _edges(time, reading, step)
+    ends = [stop.end for stop in stops]
+    turning = [c for c in corners if not _passed(at, jump, c)]
+    inside = np.unique([c for c in (*(stop.start for stop in stops), *ends, *turning) if time[0] < c < time[-1]])
+    soaked = np.isin(inside, ends)
+    if at.size == 0 and inside.size == 0:
         return None
-    at = 0.5 * (time[changed] + time[changed + 1])
-    value = 0.5 * (reading[changed] + reading[changed + 1])
-    jump = reading[changed + 1] - reading[changed]
+    cornered = np.searchsorted(at, inside)  # the plateau of each corner: 0 before the first edge
     dwell = np.diff(at)
-    passes = np.sign(jump[1:]) == np.sign(jump[:-1])
+    bent = np.isin(np.arange(1, at.size), cornered)  # plateaus between edges that have a corner
+    passes = (np.sign(jump[1:]) == np.sign(jump[:-1])) & ~bent
     slope = _edge_slopes(at, value, passes, step)
-    width = time[changed + 1] - time[changed]
     spread = np.minimum(EDGE * slope * width, 0.5 * np.abs(jump))
-    levels = reading[changed[1:]]  # the plateau between an edge and the next
-    sides = np.sign(value[:-1] - levels)
-    parts = [np.stack([at, value, spread])]
-    through = THROUGH * step * np.minimum(1.0, dwell / (4.0 * width[:-1]))
-    middle = 0.5 * (at[:-1] + at[1:])
+    parts = [np.stack([at, value, spread, np.zeros(at.size)])]
     # a plateau that is passed through is left to the interpolation: its node only carries the uncertainty
-    parts.append(np.stack([middle[passes], np.full(int(passes.sum()), np.nan), through[passes]]))
+    through = THROUGH * step * np.minimum(1.0, dwell / (4.0 * width[:-1]))
+    middle, n = 0.5 * (at[:-1] + at[1:]), int(passes.sum())
+    parts.append(np.stack([middle[passes], np.full(n, np.nan), through[passes], np.zeros(n)]))
     groups = [np.arange(at.size), at.size + np.flatnonzero(passes)]
-    turns = np.flatnonzero(~passes)
-    parts += [_turn(at[i], at[i + 1], slope[i], slope[i + 1], levels[i], sides[i], step) for i in turns]
-    parts.append(_settle(at[-1], time[-1], slope[-1], reading[-1], float(np.sign(value[-1] - reading[-1])), step, 1.0))
-    parts.append(_settle(at[0], time[0], slope[0], reading[0], float(np.sign(value[0] - reading[0])), step, -1.0))
-    shared = [*(at.size + turns), 2 * at.size, 2 * at.size + 1]
-    groups += [np.full(part.shape[1], g) for g, part in zip(shared, parts[2:], strict=True)]
+    shared = 2 * at.size  # each turn, each end of the record and each corner has an error of its own
+    levels = np.append(reading[0], value + 0.5 * jump)  # of the plateaus, that before the first edge included
+    sides = np.sign(value[:-1] - levels[1:-1])
+    plain = np.flatnonzero(~passes & ~bent)
+    own = [_turn(at[i], at[i + 1], slope[i], slope[i + 1], levels[i + 1], sides[i], step) for i in plain]
+    known = _Edges(at, value, passes, levels, step, lag)
+    own += [_corner(known, k, int(plateau), inside, soaked, slope) for k, plateau in enumerate(cornered)]
+    own += _ends(time, known, slope, cornered)
+    parts += own
+    groups += [np.full(part.shape[1], shared + k) for k, part in enumerate(own)]
     nodes = np.concatenate(parts, axis=1)
-    order = np.argsort(nodes[0], kind="stable")
+    order = np.lexsort((-nodes[3], nodes[0]))
     order = order[np.concatenate([[True], np.diff(nodes[0, order]) > 1e-9])]
     nodes, group = nodes[:, order], np.unique(np.concatenate(groups)[order], return_inverse=True)[1]
-    known = np.isfinite(nodes[1])
+    given, corner = np.isfinite(nodes[1]), nodes[3] > 0.0
     alike = _alike(dwell, width, passes)
-    nodes[1, ~known] = _join(nodes[0, known], nodes[1, known], _inside(at, nodes[0, known], alike), nodes[0, ~known])
-    return Nodes(nodes[0], nodes[1], nodes[2], group, _inside(at, nodes[0], alike))
+    straight = _inside(at, nodes[0, given], alike)
+    nodes[1, ~given] = _join(nodes[0, given], nodes[1, given], straight, corner[given], nodes[0, ~given])
+    return Nodes(nodes[0], nodes[1], nodes[2], group, _inside(at, nodes[0], alike), corner)
+
+
+def _passed(at: Floats, jump: Floats, when: float) -> bool:
+    """Return whether the plateau at a time is left on the side away from where it was entered: a corner bends it little."""
+    edge = int(np.searchsorted(at, when))
+    return 0 < edge < at.size and bool(np.sign(jump[edge - 1]) == np.sign(jump[edge]))
+
+
+def _edges(time: Floats, reading: Floats, step: float) -> tuple[Floats, Floats, Floats, Floats]:
+    """Return time [s] and temperature of the edges, the jumps [K], and the time between the samples about them [s]."""
+    changed = np.flatnonzero(np.abs(np.diff(reading)) > 0.25 * step)
+    before, after = reading[changed], reading[changed + 1]
+    return 0.5 * (time[changed] + time[changed + 1]), 0.5 * (before + after), after - before, np.diff(time)[changed]
+
+
+@dataclass(frozen=True)
+class _Edges:
+    """Edges with their temperatures, which plateaus between them are passed through, and the levels of all plateaus."""
+
+    at: Floats
+    value: Floats
+    passes: Bools
+    levels: Floats
+    step: float
+    lag: float
+
+
+def _corner(edges: _Edges, k: int, plateau: int, corners: Floats, soaked: Bools, slope: Floats) -> Floats:
+    """Return the node of corner k, and those of a fall that settles towards it, (4, n): middle and half-width of the temperatures that both its sides allow.
+
+    A temperature that passes from one edge to the next in a known time has about that slope between the edge and the
+    corner too: more of it where it starts at the corner (`AFTER`), less where it ends there after a stop (`BEFORE`),
+    and it may have settled where it ends there after driving. Without such a passage the whole plateau is open.
+    """
+    corner, level, half = float(corners[k]), float(edges.levels[plateau]), 0.5 * edges.step
+    low, high = level - half, level + half
+    # the passages beside the plateau, as far as they lie between this corner and the next ones
+    after = corners[k + 1] if k + 1 < corners.size else np.inf
+    before = corners[k - 1] if k > 0 else -np.inf
+    ranges = []
+    for edge, passage in ((plateau, plateau), (plateau - 1, plateau - 2)):
+        if not 0 <= passage < edges.passes.size or not edges.passes[passage]:
+            continue
+        first, last = float(edges.at[passage]), float(edges.at[passage + 1])
+        if first < before or last > after:
+            continue
+        away = abs(float(edges.at[edge]) - corner)
+        steps = away / (last - first)
+        if edge == plateau:
+            gone = AFTER[0] * max(away - edges.lag, 0.0) / (last - first), AFTER[1] * steps
+        else:
+            settled = SETTLED * (1.0 - (SETTLED / (1.0 + SETTLED)) ** steps)
+            gone = (BEFORE[0] * steps if soaked[k] else settled), BEFORE[1] * steps
+        way = np.sign(level - edges.value[edge]) * edges.step
+        limits = edges.value[edge] + way * np.minimum(gone, 1.0)
+        ranges.append((float(limits.min()), float(limits.max())))
+    if ranges:
+        inner = max(r[0] for r in ranges), min(r[1] for r in ranges)
+        low, high = inner if inner[0] <= inner[1] else (min(r[0] for r in ranges), max(r[1] for r in ranges))
+    node = np.array([[corner], [0.5 * (low + high)], [0.5 * (high - low)], [1.0]])
+    if soaked[k] or plateau == 0 or before > edges.at[plateau - 1]:
+        return node
+    edge = plateau - 1
+    tau = max(abs(float(edges.value[edge] - node[1, 0])), 1e-3) / float(slope[edge])
+    reach = corner - float(edges.at[edge])
+    share = -np.expm1(-np.array([x for x in SETTLE if x * tau < 0.9 * reach]))
+    if share.size == 0 or tau > 0.4 * reach:
+        return node
+    whole = -np.expm1(-reach / tau)
+    times = edges.at[edge] - tau * np.log1p(-share)
+    values = edges.value[edge] + (node[1, 0] - edges.value[edge]) * share / whole
+    return np.concatenate([np.stack([times, values, node[2, 0] * share, np.zeros(share.size)]), node], axis=1)
+
+
+def _ends(time: Floats, edges: _Edges, slope: Floats, cornered: NDArray[np.intp]) -> list[Floats]:
+    """Return the nodes from the outermost edges, or corners, to the ends of the record."""
+    parts = []
+    for end, edge, way, plateau in ((time[-1], -1, 1.0, edges.at.size), (time[0], 0, -1.0, 0)):
+        level = edges.levels[plateau]
+        if (cornered == plateau).any() or edges.at.size == 0:
+            # beyond the last corner nothing tells where in its step the temperature is
+            parts.append(np.array([[end], [level], [0.5 * edges.step], [0.0]]))
+        else:
+            side = float(np.sign(edges.value[edge] - level))
+            parts.append(_settle(edges.at[edge], end, slope[edge], level, side, edges.step, way))
+    return parts
 
 
 def _alike(dwell: Floats, width: Floats, passes: Bools) -> Bools:
@@ -115,11 +242,16 @@ def _inside(edges: Floats, nodes: Floats, alike: Bools) -> Bools:
     return np.asarray(between & alike[np.clip(plateau, 0, alike.size - 1)], dtype=np.bool_)
 
 
-def _join(nodes: Floats, values: Floats, straight: Bools, at: Floats) -> Floats:
-    """Interpolate smoothly, on a straight line where `straight` says so."""
-    curve, line = smooth(nodes, values, at), np.interp(at, nodes, values)
+def _join(nodes: Floats, values: Floats, straight: Bools, corner: Bools, at: Floats) -> Floats:
+    """Interpolate smoothly between corners, on a straight line where `straight` says so."""
+    line = np.interp(at, nodes, values)
     if straight.size == 0:
         return line
+    limits = np.unique([0, *np.flatnonzero(corner), nodes.size - 1])
+    curve = line.copy()
+    for first, last in pairwise(limits.tolist()):
+        inside = (at >= nodes[first]) & (at <= nodes[last])
+        curve[inside] = smooth(nodes[first : last + 1], values[first : last + 1], at[inside])
     interval = np.clip(np.searchsorted(nodes, at, "right") - 1, 0, straight.size - 1)
     return np.where(straight[interval], line, curve)
 
@@ -148,12 +280,12 @@ def _edge_slopes(at: Floats, value: Floats, passes: Bools, step: float) -> Float
 def _turn(
     start: float, end: float, slope_in: float, slope_out: float, level: float, side: float, step: float
 ) -> Floats:
-    """Return the nodes of a plateau that is left where it was entered, (3, k)."""
+    """Return the nodes of a plateau that is left where it was entered, (4, k)."""
     middle, half = 0.5 * (start + end), 0.5 * step
     slope = 2.0 * slope_in * slope_out / (slope_in + slope_out)
     corner = 0.5 * slope * (end - start)
     beyond = half * -np.expm1(-corner / half)
-    top = np.array([[middle], [level + side * (half - beyond)], [half]])
+    top = np.array([[middle], [level + side * (half - beyond)], [half], [0.0]])
     if corner < half:
         return top
     left = _settle(start, middle, slope_in, level, side, step, 1.0)
@@ -162,13 +294,13 @@ def _turn(
 
 
 def _settle(edge: float, until: float, slope: float, level: float, side: float, step: float, way: float) -> Floats:
-    """Return nodes of the exponential approach from an edge to `level`, the last one at `until`, (3, k)."""
+    """Return nodes of the exponential approach from an edge to `level`, the last one at `until`, (4, k)."""
     half = 0.5 * step
     tau = half / slope
     reach = (until - edge) * way
     after = np.array([x for x in SETTLE if x * tau < 0.9 * reach] + [reach / tau])
     gone = -np.expm1(-after)
-    return np.stack([edge + way * after * tau, level + side * half * (1.0 - gone), half * gone])
+    return np.stack([edge + way * after * tau, level + side * half * (1.0 - gone), half * gone, np.zeros(after.size)])
 
 
 def smooth(nodes: Floats, values: Floats, at: Floats) -> Floats:
@@ -193,7 +325,14 @@ def smooth(nodes: Floats, values: Floats, at: Floats) -> Floats:
     return np.asarray(PchipInterpolator(nodes, values)(inside), dtype=np.float64)
 
 
-def rebuild(time: Floats, reading: Floats, step: float | None) -> Floats:
+def rebuild(
+    time: Floats,
+    reading: Floats,
+    step: float | None,
+    stops: Sequence[Stop] = (),
+    corners: Sequence[float] = (),
+    lag: float = 0.0,
+) -> Floats:
     """Rebuild a temperature from a reading with steps, by the times at which the reading changes.
 
     Parameters
@@ -204,6 +343,8 @@ def rebuild(time: Floats, reading: Floats, step: float | None) -> Floats:
         Readings [°C], rounded to `step`.
     step : float or None
         Step of the reading [K]; without one the reading is returned as it is.
+    stops, corners, lag
+        Where the slope may jump, and how late that shows; see `find_nodes`.
 
     Returns
     -------
@@ -220,7 +361,7 @@ def rebuild(time: Floats, reading: Floats, step: float | None) -> Floats:
     """
     if step is None or step <= 0.0 or time.size < 3:
         return reading
-    nodes = find_nodes(time, reading, step)
+    nodes = find_nodes(time, reading, step, stops, corners, lag)
     if nodes is None:
         return reading
     result: Floats = np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)

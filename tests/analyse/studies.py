@@ -97,15 +97,16 @@ def study_series(study: Study, i: int, instruments: Instruments, *, shift: float
     events = find_events(time, batch.distance[i, :n], batch.speed[i, :n], demo_route())
     reading = np.floor(batch.sensor_element[i, :n] + instruments.sensor + 0.5 - instruments.edge)
     ambient = np.round(batch.station[i, :n] + instruments.station, 1)
+    stops = tuple(Span(a, b, "", d) for a, b, d in events.stops)
     return RunSeries(
         run=f"c{entry.campaign}-{i}",
         configuration=entry.configuration,
         block=f"day-{entry.block}",
         time=time,
-        iat=rebuild(time, reading, 1.0) + shift,
+        iat=rebuild(time, reading, 1.0, stops, (events.highway_entry,), 5.0) + shift,
         ambient=ambient,
         distance=batch.distance[i, :n],
-        stops=tuple(Span(a, b, "", d) for a, b, d in events.stops),
+        stops=stops,
         phases=tuple(Span(a, b, name) for name, (a, b) in events.phases.items()),
         entry=events.highway_entry,
         entry_end=float(time[-1]),

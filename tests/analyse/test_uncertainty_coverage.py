@@ -50,11 +50,12 @@ def study(campaigns: int, kind: str) -> dict[str, list[bool]]:
         truth = true_values(find_metrics(time, distance, element, ambient, events, margins=MARGINS))
         off = rng.uniform(-1.0, 1.0) + rng.uniform(-0.5, 0.5) if kind == WHOLE else 0.0
         reading = quantise(element + off, "round")
+        stops = tuple(Span(a, b) for a, b, _ in events.stops)
         run = RunSeries(
-            "run", "stock", None, time, rebuild(time, reading, 1.0), ambient, distance,
-            stops=tuple(Span(a, b) for a, b, _ in events.stops),
+            "run", "stock", None, time, rebuild(time, reading, 1.0, stops, (events.highway_entry,), 5.0), ambient, distance,
+            stops=stops,
             phases=tuple(Span(a, b, name) for name, (a, b) in events.phases.items()),
-            entry=events.highway_entry, entry_end=float(time[-1]), reading=reading,
+            entry=events.highway_entry, entry_end=float(time[-1]), reading=reading, lag=5.0,
         )  # fmt: skip
         readings = prepare(run, 1.0)
         bias = rng.uniform(-1.0, 1.0, DRAWS) + rng.uniform(-0.5, 0.5, DRAWS) if kind == WHOLE else np.zeros(DRAWS)

@@ -59,7 +59,11 @@ class Readings:
 def prepare(series: RunSeries, step: float | None) -> Readings:
     """Return the readings of one run, ready for draws."""
     time, n = series.time, series.time.size
-    nodes = find_nodes(time, series.reading, step) if step is not None and n >= 3 else None
+    nodes = (
+        find_nodes(time, series.reading, step, series.stops, series.corners, series.lag)
+        if step is not None and n >= 3
+        else None
+    )
     if nodes is not None and nodes.time.size > 1:
         right = np.clip(np.searchsorted(nodes.time, time), 1, nodes.time.size - 1)
         left = right - 1
