@@ -36,7 +36,7 @@ def claim(**more: Any) -> dict[str, Any]:
 
 def verdict(found: Chain) -> tuple[str, str]:
     (result,) = found.result.claims
-    return result.verdict, result.reason
+    return result.verdict, said(result.reason, "si")
 
 
 @pytest.fixture(scope="module")
@@ -203,7 +203,7 @@ def test_excluded_run_stays_in_the_log_and_leaves_the_comparison(tmp_path):
     assert any(v.run == run.id and v.value is not None for v in found.result.values)  # still measured
     for summary in found.result.summaries:
         assert summary.n <= (2 if summary.configuration == "stock" else 3)
-    assert any("window open" in x.text for x in found.result.limitations if x.code == "excluded")
+    assert any("window open" in said(x.text, "si") for x in found.result.limitations if x.code == "excluded")
 
 
 def test_a_slow_road_has_no_highway_entry(tmp_path):
