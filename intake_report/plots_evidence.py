@@ -63,7 +63,7 @@ def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     panels = figure.subplots(1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
-            _band(panel, curve, result, look)
+            _band(panel, curve, dyno, result, look)
         panel.set_xlabel("Engine speed [rpm]")
         panel.set_ylabel(axis_label(quantity.capitalize(), quantity, result))
         panel.grid()
@@ -72,10 +72,10 @@ def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     return figure
 
 
-def _band(panel: Axes, curve: MeanCurve, result: ReportResult, look: Look) -> None:
+def _band(panel: Axes, curve: MeanCurve, dyno: DynoResult, result: ReportResult, look: Look) -> None:
     colour = look.colour(curve.configuration)
     panel.plot(
-        curve.speed,
+        dyno.speeds,
         shown(curve.mean, curve.quantity, result),
         color=colour,
         ls=look.dash(curve.configuration),
@@ -83,7 +83,7 @@ def _band(panel: Axes, curve: MeanCurve, result: ReportResult, look: Look) -> No
     )
     if curve.low is not None and curve.high is not None:
         low, high = (shown(limit, curve.quantity, result) for limit in (curve.low, curve.high))
-        panel.fill_between(curve.speed, low, high, color=colour, alpha=0.14, lw=0)
+        panel.fill_between(dyno.speeds, low, high, color=colour, alpha=0.14, lw=0)
 
 
 @styled
@@ -100,8 +100,8 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
         colour = look.colour(curve.candidate)
         low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))
         if np.isfinite(low).any():
-            panel.fill_between(curve.speed, low, high, color=colour, alpha=0.16, lw=0)
-        panel.plot(curve.speed, shown(curve.difference, "power", result), color=colour)
+            panel.fill_between(dyno.speeds, low, high, color=colour, alpha=0.16, lw=0)
+        panel.plot(dyno.speeds, shown(curve.difference, "power", result), color=colour)
         panel.axhline(0.0, color=GREY, lw=0.8)
         panel.set_title(
             f"{result.name_of(curve.candidate)} ({curve.n_candidate} / {curve.n_baseline} pulls)",

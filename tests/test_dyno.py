@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from dataclasses import asdict, replace
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -12,30 +12,31 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from intake_report.dyno import (
-    DrivelineLoss,
-    DynoSettings,
+from intake_report.analyse.evidence_limits import dyno_limitations
+from intake_report.campaign.evidence import DynoSection
+from intake_report.dyno.curves import (
     Grid,
-    Pull,
-    WarmUpRule,
-    analyse_pulls,
-    common_band,
+    common_grid,
     correct,
     difference_curves,
-    drift,
-    estimate_at_engine,
-    leave_out_warm_up,
-    make_pull,
-    mean_curve,
+    mean_curves,
     on_grid,
-    parse_driveline_loss,
-    power_from_torque,
     pull_figures,
-    read_pull,
+)
+from intake_report.dyno.pulls import (
+    COLUMNS,
+    Pull,
+    estimate_at_engine,
+    make_pull,
+    power_from_torque,
     torque_from_power,
 )
+from intake_report.dyno.session import DynoResult, analyse_pulls, drift, leave_out_warm_up
 from intake_report.errors import DataError
+from intake_report.loaders import read_columns
 from intake_report.messages import said
+from intake_report.report_table import rows_of
+from intake_report.results.document import as_json
 
 SPEED = np.arange(2000.0, 6501.0, 25.0)
 CELL = {"cell_temperature": 28.0, "cell_pressure": 98.0, "cell_humidity": 45.0}
@@ -57,9 +58,18 @@ def pull(
     **kwargs: object,
 ) -> Pull:
     torque = torque_curve(speed) * gain + noise * np.random.default_rng(seed).standard_normal(speed.size)
-    arguments: dict[str, object] = {**CELL, **kwargs}
-    place = arguments.pop("measured_at", "wheel")
-    return make_pull(id, configuration, place, order, speed, torque=torque, **arguments)  # type: ignore[arg-type]
+    table = {"rpm": speed, "torque": torque, **CELL}
+    table |= {name: kwargs.pop(name) for name in (*CELL, "iat", "coolant") if name in kwargs}
+    return make_pull(id, configuration, kwargs.pop("measured_at", "wheel"), order, table, **kwargs)  # type: ignore[arg-type]
+
+
+def section(correction: str = "none", **keys: object) -> DynoSection:
+    return DynoSection(correction=correction, **keys)  # type: ignore[arg-type]
+
+
+def texts(result: DynoResult) -> list[str]:
+    names = {"standard": "standard", "trial": "trial"}
+    return [said(x.text, "si").replace("\u00a0", " ") for x in dyno_limitations(result, names)]
 
 
 @given(st.floats(1.0, 2000.0), st.floats(300.0, 12000.0))
@@ -70,7 +80,7 @@ def test_power_and_torque_are_inverse(torque: float, speed: float) -> None:
 
 def test_power_column_alone_gives_torque() -> None:
     expected = pull()
-    found = make_pull("p", "standard", "wheel", 1, SPEED, power=expected.power)
+    found = make_pull("p", "standard", "wheel", 1, {"rpm": SPEED, "power": expected.power})
     np.testing.assert_allclose(found.torque, expected.torque, rtol=1e-12)
     assert found.cell is None
 
@@ -89,13 +99,19 @@ def test_power_column_alone_gives_torque() -> None:
 def test_contradiction_is_refused_with_a_hint(torque_scale: float, power_scale: float, hint: str) -> None:
     good = pull()
     with pytest.raises(DataError, match="torque and power contradict each other") as caught:
-        make_pull("p", "standard", "wheel", 1, SPEED, torque=good.torque * torque_scale, power=good.power * power_scale)
+        make_pull(
+            "p",
+            "standard",
+            "wheel",
+            1,
+            {"rpm": SPEED, "torque": good.torque * torque_scale, "power": good.power * power_scale},
+        )
     assert hint in str(caught.value)
 
 
 def test_agreeing_columns_are_kept_as_given() -> None:
     good = pull()
-    both = make_pull("p", "standard", "wheel", 1, SPEED, torque=good.torque, power=good.power * 1.004)
+    both = make_pull("p", "standard", "wheel", 1, {"rpm": SPEED, "torque": good.torque, "power": good.power * 1.004})
     np.testing.assert_array_equal(both.power, good.power * 1.004)
 
 
@@ -113,22 +129,22 @@ def test_scatter_of_the_speed_reading_is_not_backwards() -> None:
     found = pull(speed=speed)
     assert found.speed.size == SPEED.size - 1
     assert np.all(np.diff(found.speed) > 0.0)
-    assert found.notes == ("1 rows in which the engine speed did not rise were left out",)
+    assert [said(note, "si") for note in found.notes] == ["1 row in which the engine speed did not rise left out"]
 
 
 def test_rows_without_values_are_reported() -> None:
     torque = torque_curve(SPEED)
     torque[3] = np.nan
-    found = make_pull("p", "standard", "wheel", 1, SPEED, torque=torque)
+    found = make_pull("p", "standard", "wheel", 1, {"rpm": SPEED, "torque": torque})
     assert found.speed.size == SPEED.size - 1
-    assert "1 rows without a value" in found.notes[0]
+    assert "1 row without a value" in said(found.notes[0], "si")
 
 
 def test_bad_pulls_are_refused() -> None:
     with pytest.raises(DataError, match="neither torque nor power"):
-        make_pull("p", "standard", "wheel", 1, SPEED)
+        make_pull("p", "standard", "wheel", 1, {"rpm": SPEED})
     with pytest.raises(DataError, match="differ in length"):
-        make_pull("p", "standard", "wheel", 1, SPEED, torque=np.ones(3))
+        make_pull("p", "standard", "wheel", 1, {"rpm": SPEED, "torque": np.ones(3)})
     with pytest.raises(DataError, match="4 rows"):
         pull(speed=SPEED[:4])
     with pytest.raises(DataError, match="not positive"):
@@ -143,15 +159,15 @@ def test_bad_pulls_are_refused() -> None:
 
 def test_incomplete_cell_air_cannot_be_corrected() -> None:
     half = pull(cell_humidity=None)
-    assert "humidity missing" in half.notes[0]
+    assert "humidity missing" in said(half.notes[0], "si")
     with pytest.raises(DataError, match="cannot be corrected"):
-        correct(half, "sae-j1349-2004")
-    assert correct(half, "none").correction.factor == 1.0
+        correct(half, section("sae-j1349-2004"))
+    assert correct(half, section("none")).correction.factor == 1.0
 
 
 def test_correction_multiplies_both_and_keeps_the_measured() -> None:
     measured = pull()
-    found = correct(measured, "sae-j1349-2004")
+    found = correct(measured, section("sae-j1349-2004"))
     assert found.correction.factor > 1.02
     np.testing.assert_allclose(found.power, measured.power * found.correction.factor, rtol=1e-15)
     np.testing.assert_allclose(found.torque, measured.torque * found.correction.factor, rtol=1e-15)
@@ -160,12 +176,12 @@ def test_correction_multiplies_both_and_keeps_the_measured() -> None:
 
 def test_correction_with_intake_air_is_refused() -> None:
     with pytest.raises(DataError, match="correct away the effect under test"):
-        correct(pull(iat=48.0), "sae-j1349-2004", air="intake")
+        correct(pull(iat=48.0), section("sae-j1349-2004", air="intake"))
 
 
 def test_correction_ignores_the_intake_air() -> None:
-    assert correct(pull(iat=20.0), "iso-1585-si").correction.factor == (
-        correct(pull(iat=60.0), "iso-1585-si").correction.factor
+    assert correct(pull(iat=20.0), section("iso-1585-si")).correction.factor == (
+        correct(pull(iat=60.0), section("iso-1585-si")).correction.factor
     )
 
 
@@ -196,70 +212,68 @@ def test_grid_does_not_extrapolate() -> None:
 
 def test_common_band() -> None:
     low, high = pull("a", speed=SPEED[:120]), pull("b", speed=SPEED[60:])
-    assert common_band([low, high], 100.0) == (3500.0, 4900.0)
+    assert common_grid([low, high], 100.0) == Grid(3500.0, 4900.0, 100.0, 0.0)
     with pytest.raises(DataError, match="Pulls a and b have no engine speed in common"):
-        common_band([pull("a", speed=SPEED[:40]), pull("b", speed=SPEED[100:])], 100.0)
+        common_grid([pull("a", speed=SPEED[:40]), pull("b", speed=SPEED[100:])], 100.0)
     with pytest.raises(DataError, match="fewer than two steps"):
-        common_band([low, high], 5000.0)
-    with pytest.raises(DataError, match="not possible"):
-        common_band([low, high], 0.0)
+        common_grid([low, high], 5000.0)
 
 
 def test_figures_of_a_known_curve() -> None:
     speed = np.arange(2000.0, 6001.0, 20.0)
-    linear = make_pull("p", "standard", "engine", 1, speed, power=0.03 * speed, **CELL)  # type: ignore[arg-type]
-    item = correct(linear, "iso-1585-si")
+    linear = make_pull("p", "standard", "engine", 1, {"rpm": speed, "power": 0.03 * speed, **CELL})
+    item = correct(linear, section("iso-1585-si"))
     factor = item.correction.factor
     figures = pull_figures(item, Grid(2000.0, 6000.0, 100.0, 200.0))
-    assert figures.mean_power == pytest.approx(0.03 * 4000.0 * factor, rel=1e-12)
-    assert figures.area == pytest.approx(0.03 * 4000.0 * 4000.0 * factor, rel=1e-12)
-    assert figures.peak_power == pytest.approx(180.0 * factor, rel=1e-12)
-    assert figures.peak_power_speed == 6000.0
-    assert figures.peak_at_edge
-    assert figures.peak_power_uncorrected == pytest.approx(180.0, rel=1e-12)
-    assert figures.smoothing_effect == pytest.approx(0.0, abs=1e-9)
+    assert figures["mean_power"] == pytest.approx(0.03 * 4000.0 * factor, rel=1e-12)
+    assert figures["area"] == pytest.approx(0.03 * 4000.0 * 4000.0 * factor, rel=1e-12)
+    assert figures["peak_power"] == pytest.approx(180.0 * factor, rel=1e-12)
+    assert figures["peak_power_speed"] == 6000.0
+    assert figures["peak_at_edge"]
+    assert figures["peak_power_uncorrected"] == pytest.approx(180.0, rel=1e-12)
+    assert figures["smoothing_effect"] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_smoothing_effect_on_a_noisy_peak_is_stated() -> None:
-    item = correct(pull(noise=4.0), "none")
+    item = correct(pull(noise=4.0), section("none"))
     rough = pull_figures(item, Grid(2000.0, 6500.0, 100.0, 0.0))
     smooth = pull_figures(item, Grid(2000.0, 6500.0, 100.0, 500.0))
-    assert smooth.peak_power < rough.peak_power <= smooth.peak_power_unsmoothed
-    assert smooth.smoothing_effect == pytest.approx(
-        100.0 * (smooth.peak_power / smooth.peak_power_unsmoothed - 1.0), rel=1e-12
+    assert smooth["peak_power"] < rough["peak_power"] <= smooth["peak_power_unsmoothed"]
+    assert smooth["smoothing_effect"] == pytest.approx(
+        100.0 * (smooth["peak_power"] / smooth["peak_power_unsmoothed"] - 1.0), rel=1e-12
     )
-    assert smooth.smoothing_effect < -0.5
+    assert smooth["smoothing_effect"] < -0.5
 
 
 def test_mean_curve_has_the_t_interval() -> None:
     from scipy import stats
 
-    items = [correct(pull(f"p{i}", order=i, gain=g), "none") for i, g in enumerate((1.0, 1.01, 0.985), 1)]
-    curve = mean_curve(items, "torque", Grid(2500.0, 6000.0, 500.0, 0.0))
+    grid = Grid(2500.0, 6000.0, 500.0, 0.0)
+    items = [correct(pull(f"p{i}", order=i, gain=g), section("none")) for i, g in enumerate((1.0, 1.01, 0.985), 1)]
+    (curve,) = mean_curves(items, "torque", grid)
     assert curve.n == 3
     values = torque_curve(np.array([4000.0])) * np.array([1.0, 1.01, 0.985])
     low, high = stats.t.interval(0.95, 2, values.mean(), stats.sem(values))
-    at = curve.speed.index(4000.0)
+    at = grid.speeds.tolist().index(4000.0)
     assert curve.mean[at] == pytest.approx(values.mean(), rel=1e-9)
     assert curve.low is not None and curve.high is not None
     assert curve.low[at] == pytest.approx(low, rel=1e-9)
     assert curve.high[at] == pytest.approx(high, rel=1e-9)
-    single = mean_curve(items[:1], "power", Grid(2500.0, 6000.0, 500.0, 0.0))
+    (single,) = mean_curves(items[:1], "power", grid)
     assert single.low is None
-    assert "scatter is not known" in single.note
 
 
 def test_difference_curve_finds_the_offset() -> None:
-    base = [correct(pull(f"b{i}", order=2 * i - 1, gain=1.0 + 0.002 * i), "none") for i in range(1, 4)]
-    cand = [correct(pull(f"c{i}", "trial", 2 * i, gain=1.03 + 0.002 * i), "none") for i in range(1, 4)]
-    (curve,) = difference_curves(base + cand, "torque", Grid(2500.0, 6000.0, 500.0, 0.0), "standard")
-    expected = 0.03 * torque_curve(np.array(curve.speed))
+    grid = Grid(2500.0, 6000.0, 500.0, 0.0)
+    base = [correct(pull(f"b{i}", order=2 * i - 1, gain=1.0 + 0.002 * i), section("none")) for i in range(1, 4)]
+    cand = [correct(pull(f"c{i}", "trial", 2 * i, gain=1.03 + 0.002 * i), section("none")) for i in range(1, 4)]
+    (curve,) = difference_curves(base + cand, "torque", grid, "standard")
+    expected = 0.03 * torque_curve(grid.speeds)
     np.testing.assert_allclose(curve.difference, expected, rtol=1e-9)
     assert all(low is not None and low > 0.0 for low in curve.low)
     assert curve.percent[0] == pytest.approx(100.0 * 0.03 / 1.004, rel=1e-9)
     assert (curve.n_baseline, curve.n_candidate) == (3, 3)
-    assert "at each speed by itself" in said(curve.note, "si")
-    (bare,) = difference_curves([base[0], cand[0]], "torque", Grid(2500.0, 6000.0, 500.0, 0.0), "standard")
+    (bare,) = difference_curves([base[0], cand[0]], "torque", grid, "standard")
     assert set(bare.low) == {None}
     assert bare.method == "none"
 
@@ -267,29 +281,20 @@ def test_difference_curve_finds_the_offset() -> None:
 def test_wheel_and_engine_are_not_mixed() -> None:
     wheel, engine = pull("w"), pull("e", "trial", 2, measured_at="engine")
     with pytest.raises(DataError, match=r"at the wheel and at the engine are not mixed \(w: wheel; e: engine\)"):
-        analyse_pulls([wheel, engine], "standard", DynoSettings())
-    loss = DrivelineLoss("a driveline loss of 15 %", 15.0)
+        analyse_pulls([wheel, engine], "standard", section())
+    loss = "15 % (assumed, front-wheel drive)"
     estimated = estimate_at_engine(wheel, loss)
     np.testing.assert_allclose(estimated.power, wheel.power / 0.85, rtol=1e-12)
+    assert estimated.assumption == "a driveline loss of 15 % (assumed, front-wheel drive)"
+    assert estimate_at_engine(engine, loss) is engine
     with pytest.raises(DataError, match="not mixed"):
-        common_band([estimated, engine], 100.0)
-    with pytest.raises(DataError, match="no driveline loss to add"):
-        estimate_at_engine(engine, loss)
+        analyse_pulls([wheel, engine], "standard", section(driveline_loss=loss))
 
 
 def test_driveline_loss_needs_a_name() -> None:
-    loss = parse_driveline_loss("15 % (assumed, front-wheel drive)")
-    assert loss.share == 15.0
-    assert loss.name == "a driveline loss of 15 % (assumed, front-wheel drive)"
     for text in ("15 %", "fifteen", "80 % (a guess)"):
         with pytest.raises(DataError, match="not a driveline loss with a name"):
-            parse_driveline_loss(text)
-
-
-def test_different_corrections_are_not_mixed() -> None:
-    items = [correct(pull(), "sae-j1349-2004"), correct(pull("p2", order=2), "sae-j607")]
-    with pytest.raises(DataError, match="different methods are not mixed"):
-        mean_curve(items, "power", Grid(2500.0, 6000.0, 500.0, 0.0))
+            estimate_at_engine(pull(), text)
 
 
 def test_warm_up_pulls_are_left_out_by_rule() -> None:
@@ -301,18 +306,18 @@ def test_warm_up_pulls_are_left_out_by_rule() -> None:
         pull("e", "trial", 1, session="afternoon", coolant=90.0),
         pull("f", "trial", 2, session="afternoon"),
     ]
-    kept, out = leave_out_warm_up(pulls, WarmUpRule(first=1, coolant=85.0))
+    kept, out = leave_out_warm_up(pulls, section(warm_up_pulls=1, least_coolant="85 degC"))
     assert [p.id for p in kept] == ["c", "f"]
-    assert {o.pull: o.reason for o in out} == {
+    assert {o.pull: said(o.reason, "si").replace("\u00a0", " ") for o in out} == {
         "a": "first of its session",
         "b": "coolant at 80 °C, below 85 °C",
         "d": "declared as a warm-up pull",
         "e": "first of its session",
     }
     with pytest.raises(DataError, match="leaves no pull"):
-        leave_out_warm_up(pulls[:1], WarmUpRule(first=1))
+        leave_out_warm_up(pulls[:1], section(warm_up_pulls=1))
     with pytest.raises(DataError, match="have the order 1"):
-        leave_out_warm_up([pulls[0], pull("z", order=1)], WarmUpRule())
+        leave_out_warm_up([pulls[0], pull("z", order=1)], section())
 
 
 def test_drift_is_the_common_slope() -> None:
@@ -321,7 +326,7 @@ def test_drift_is_the_common_slope() -> None:
     order = np.arange(1.0, 11.0)
     values = 150.0 - 0.4 * order + np.array([0.0, 3.0] * 5) + 0.1 * rng.standard_normal(10)
     pulls = [pull(f"p{i}", n, i) for i, n in enumerate(names, 1)]
-    found = drift(values.tolist(), order.tolist(), pulls, name="pull order", covariate_unit="pull", unit="kW")
+    found = drift(values.tolist(), order.tolist(), pulls, name="pull order", quantity="count")
     # the same by least squares with a level per configuration
     design = np.column_stack([order, np.array([1.0, 0.0] * 5), np.array([0.0, 1.0] * 5)])
     (slope, *_), squares, *_ = np.linalg.lstsq(design, values, rcond=None)
@@ -332,17 +337,16 @@ def test_drift_is_the_common_slope() -> None:
     assert found.high is not None and found.low is not None
     assert (found.high - found.low) / 2.0 == pytest.approx(2.3646 * error, rel=1e-4)
     assert found.detected
-    assert found.shifts["trial"] - found.shifts["standard"] == pytest.approx(slope * 1.0, rel=1e-9)
     assert found.share is not None and found.share < 0.05
 
 
 def test_drift_that_cannot_be_told() -> None:
     pulls = [pull("a", order=1), pull("b", "trial", 2), pull("c", order=3)]
-    few = drift([1.0, 2.0], [None, 3.0], pulls[:2], name="iat", covariate_unit="K", unit="kW")
-    assert few.slope is None and "at least three" in few.reason
-    flat = drift([1.0, 2.0, 3.0], [20.0, 30.0, 20.0], pulls, name="iat", covariate_unit="K", unit="kW")
-    assert flat.slope is None and "does not vary" in flat.reason
-    short = drift([1.0, 2.0, 3.0], [20.0, 30.0, 25.0], pulls, name="iat", covariate_unit="K", unit="kW")
+    few = drift([1.0, 2.0], [None, 3.0], pulls[:2], name="iat", quantity="temperature_difference")
+    assert few.slope is None and "at least 3" in said(few.reason, "si")
+    flat = drift([1.0, 2.0, 3.0], [20.0, 30.0, 20.0], pulls, name="iat", quantity="temperature_difference")
+    assert flat.slope is None and "does not vary" in said(flat.reason, "si")
+    short = drift([1.0, 2.0, 3.0], [20.0, 30.0, 25.0], pulls, name="iat", quantity="temperature_difference")
     assert short.slope is not None and short.low is None and not short.detected
 
 
@@ -359,65 +363,53 @@ def session(gain: float = 0.02, slope: float = 0.0) -> list[Pull]:
 
 
 def test_whole_session() -> None:
-    settings_ = DynoSettings("sae-j1349-2004", smoothing=300.0, warm_up=WarmUpRule(first=2))
-    result = analyse_pulls(session(), "standard", settings_)
+    result = analyse_pulls(session(), "standard", section("sae-j1349-2004", smoothing="300 rpm", warm_up_pulls=2))
     assert [o.pull for o in result.left_out] == ["p1", "p2"]
     assert result.basis == "wheel"
-    by_figure = {s.figure: s for s in result.summaries}
-    mean = by_figure["mean_power"]
-    assert mean.means["standard"].n == 2
-    assert mean.means["trial"].n == 4
-    difference = mean.differences["trial"]
-    expected = 0.02 * mean.means["standard"].mean
-    assert difference.low is not None and difference.high is not None
-    assert difference.low < expected < difference.high
-    corrected, measured = by_figure["peak_power"], by_figure["peak_power_uncorrected"]
-    factor = result.corrections[0].correction.factor
-    assert corrected.means["trial"].mean == pytest.approx(factor * measured.means["trial"].mean, rel=1e-9)
+    means = {(row.figure, row.configuration): row for row in rows_of(result.means)}
+    assert (means["mean_power", "standard"].n, means["mean_power", "trial"].n) == (2, 4)
+    difference = next(row for row in rows_of(result.comparisons) if row.figure == "mean_power")
+    assert difference.low < 0.02 * means["mean_power", "standard"].mean < difference.high
+    assert "session" in said(difference.note, "si") and "run" not in said(difference.note, "si")
+    corrected, measured = (means[name, "trial"].mean for name in ("peak_power", "peak_power_uncorrected"))
+    assert corrected == pytest.approx(result.figures["factor"][0] * measured, rel=1e-9)
     assert result.smoothing_effect < 0.0
-    assert {found.covariate for found in result.drifts} == {
-        "pull order",
-        "intake air temperature",
-        "coolant temperature",
-    }
-    json.dumps(asdict(result), allow_nan=False)
+    assert [x.covariate for x in result.drifts] == ["pull order", "intake air temperature", "coolant temperature"]
+    json.dumps(as_json(result, "si"), allow_nan=False)
 
 
 def test_session_limitations() -> None:
-    warming = analyse_pulls(session(slope=-0.01), "standard", DynoSettings("sae-j607"))
-    assert any("not adjusted" in text for text in warming.limitations)
+    warming = analyse_pulls(session(slope=-0.01), "standard", section("sae-j607"))
+    assert any("not adjusted" in text for text in texts(warming))
     ordered = [replace(p, order=i) for i, p in enumerate(sorted(session(), key=lambda p: p.configuration), 1)]
-    assert not any(
-        "one after the other" in text for text in analyse_pulls(session(), "standard", DynoSettings()).limitations
-    )
-    one_by_one = analyse_pulls([ordered[0], ordered[1], *ordered[6:]], "standard", DynoSettings())
-    assert any("one after the other" in text for text in one_by_one.limitations)
+    assert not any("one after the other" in text for text in texts(analyse_pulls(session(), "standard", section())))
+    one_by_one = analyse_pulls([ordered[0], ordered[1], *ordered[6:]], "standard", section())
+    assert any("one after the other" in text for text in texts(one_by_one))
     # in turn within each of two sessions: balanced, although the order counts on from one session to the next
     two = [
         pull(f"p{o}", name, o, gain=1.0 + 0.001 * o, noise=0.5, seed=o, session="am" if o < 10 else "pm")
         for o, name in zip((1, 2, 3, 4, 11, 12, 13, 14), ("standard", "trial") * 4, strict=True)
     ]
-    balanced = analyse_pulls(two, "standard", DynoSettings())
+    balanced = analyse_pulls(two, "standard", section())
     assert balanced.drifts[0].share == pytest.approx(0.2, abs=1e-9)
-    assert not any("one after the other" in text for text in balanced.limitations)
+    assert not any("one after the other" in text for text in texts(balanced))
     # a pull that ends before its peak
     short = [pull(f"s{o}", "standard", o, speed=SPEED[:80]) for o in (1, 2)]
-    assert any("2 of 2 pulls lies at an end" in t for t in analyse_pulls(short, "standard", DynoSettings()).limitations)
-    assert not any(
-        "at an end" in t for t in analyse_pulls(session(), "standard", DynoSettings(smoothing=600.0)).limitations
-    )
-    lone = analyse_pulls(
-        [*session()[:3]], "standard", DynoSettings(driveline_loss=DrivelineLoss("an assumed loss", 12.0))
-    )
-    assert any("trial has one pull" in text for text in lone.limitations)
-    assert any("estimated with an assumed loss" in text for text in lone.limitations)
+    assert any("2 of 2 pulls lies at an end" in t for t in texts(analyse_pulls(short, "standard", section())))
+    smooth = analyse_pulls(session(), "standard", section(smoothing="600 rpm"))
+    assert not any("at an end" in t for t in texts(smooth))
+    lone = analyse_pulls(session()[:3], "standard", section(driveline_loss="12 % (assumed)"))
+    assert any("trial has one pull" in text for text in texts(lone))
+    assert any("estimated with a driveline loss of 12 % (assumed)" in text for text in texts(lone))
     hot = [replace(p, cell=replace(p.cell, temperature=40.0, pressure=88.0)) for p in session() if p.cell]
-    outside = analyse_pulls(hot, "standard", DynoSettings("sae-j1349-2004"))
-    assert any("validity range" in text and "(pulls p1, p2" in text for text in outside.limitations)
+    outside = analyse_pulls(hot, "standard", section("sae-j1349-2004"))
+    assert any("validity range" in text and "(pulls p1, p2" in text for text in texts(outside))
+    without = analyse_pulls([pull("t", "trial")], "standard", section())
+    assert without.differences == () and any("standard has no pull that counts" in text for text in texts(without))
 
 
 def test_expected_power_stands_beside_the_measured() -> None:
-    result = analyse_pulls(session(), "standard", DynoSettings())
+    result = analyse_pulls(session(), "standard", section())
     (expected,) = result.expected
     # order 1, 2, 5, 6 against 3, 4, 7, 8, and 5 K cooler by construction
     assert expected.baseline_iat == pytest.approx(43.5)
@@ -428,20 +420,19 @@ def test_expected_power_stands_beside_the_measured() -> None:
     assert expected.measured is not None and expected.measured_low is not None and expected.measured_high is not None
     assert expected.measured_low < 2.0 < expected.measured_high
     without = [replace(p, iat=None) for p in session()]
-    assert analyse_pulls(without, "standard", DynoSettings()).expected == ()
+    assert analyse_pulls(without, "standard", section()).expected == ()
 
 
 def test_order_and_time_must_agree() -> None:
     noon = dt.datetime(2026, 5, 4, 12, 0, tzinfo=dt.UTC)
     pulls = [pull("a", order=1, time=noon), pull("b", order=2), pull("c", order=3, time=noon - dt.timedelta(minutes=9))]
     with pytest.raises(DataError, match="Pull c follows pull a by its order but not by its time"):
-        leave_out_warm_up(pulls, WarmUpRule())
+        leave_out_warm_up(pulls, section())
 
 
 def test_one_configuration_has_no_difference() -> None:
-    result = analyse_pulls(session()[:2], "standard", DynoSettings())
-    assert result.differences == ()
-    assert all(s.differences == {} for s in result.summaries)
+    result = analyse_pulls(session()[:2], "standard", section())
+    assert result.differences == () and result.comparisons.empty
 
 
 def write(path: Path, text: str) -> Path:
@@ -466,17 +457,12 @@ MAPPING = {
 
 
 @pytest.mark.parametrize(("delimiter", "decimal"), [(",", "."), (";", ","), ("\t", ".")])
-def test_pull_from_a_table(tmp_path: Path, delimiter: str, decimal: str) -> None:
+def test_columns_of_a_table(tmp_path: Path, delimiter: str, decimal: str) -> None:
     path = write(tmp_path / "p.csv", "# made for a test\n" + table(1.0 / 1.3558179483314004, delimiter, decimal))
-    found = read_pull(path, MAPPING, id="p", configuration="standard", measured_at="wheel", order=1)
-    np.testing.assert_allclose(found.torque, torque_curve(SPEED[::20]), atol=2e-4)
-    assert found.cell is not None
-    assert found.cell.temperature == pytest.approx(28.0, abs=1e-9)
-    assert found.cell.pressure == pytest.approx(98.205, abs=1e-3)
-    declared = read_pull(
-        path, MAPPING, id="p", configuration="standard", measured_at="wheel", order=1, cell_temperature=21.0
-    )
-    assert declared.cell is not None and declared.cell.temperature == 21.0
+    found = read_columns(path, MAPPING, COLUMNS)
+    np.testing.assert_allclose(found["torque"], torque_curve(SPEED[::20]), atol=2e-4)
+    assert found["cell_temperature"][0] == pytest.approx(28.0, abs=1e-9)
+    assert found["cell_pressure"][0] == pytest.approx(98.205, abs=1e-3)
 
 
 @pytest.mark.parametrize(
@@ -484,7 +470,6 @@ def test_pull_from_a_table(tmp_path: Path, delimiter: str, decimal: str) -> None
     [
         ({"RPM": "rpm [rpm]"}, None, "There is no column 'RPM'"),
         ({"Speed": "revs [rpm]"}, None, "'revs \\[rpm\\]' is not a column"),
-        ({"Torque": "torque [N*m]"}, None, "No column is mapped to rpm"),
         ({"Speed": "rpm [rpm]", "Torque": "torque [kPa]"}, None, "does not measure a torque"),
         ({"Speed": "rpm [rpm]", "Torque": "rpm [rpm]"}, None, "Two columns are mapped"),
         ({}, None, "No column is mapped"),
@@ -497,9 +482,4 @@ def test_pull_from_a_table(tmp_path: Path, delimiter: str, decimal: str) -> None
 def test_bad_tables(tmp_path: Path, mapping: dict[str, str], text: str | None, message: str) -> None:
     path = write(tmp_path / "p.csv", text or table())
     with pytest.raises(DataError, match=message):
-        read_pull(path, mapping, id="p", configuration="standard", measured_at="wheel", order=1)
-
-
-def test_unreadable_file(tmp_path: Path) -> None:
-    with pytest.raises(DataError, match="no such file"):
-        read_pull(tmp_path / "absent.csv", MAPPING, id="p", configuration="s", measured_at="wheel", order=1)
+        read_columns(path, mapping, COLUMNS)

@@ -1,20 +1,57 @@
-"""Evidence beside the road logs, joined: weather, air, dyno, restriction, exposure, service."""
+"""Evidence beside the road logs, joined: weather, air, dyno, restriction, exposure, service, full throttle."""
 
 from __future__ import annotations
 
-import pandas as pd
+from typing import NamedTuple
 
-from intake_report.analyse.air_evidence import air_evidence
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from intake_report import air
 from intake_report.analyse.inputs import Drive
-from intake_report.analyse.road_airflow import road_airflow
-from intake_report.bench import BenchResult, bench_evidence, theoretical_volume_flow
+from intake_report.bench import (
+    BenchResult,
+    bench_evidence,
+    fit_restriction,
+    restriction_set,
+    theoretical_volume_flow,
+    volumetric_efficiency,
+)
 from intake_report.campaign import Campaign
+from intake_report.clean import CleanRun
 from intake_report.dyno import DynoResult, dyno_evidence
+from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries
-from intake_report.results.evidence import Evidence, EvidenceNotice, TheoreticalAirflow, WeatherEvidence
+from intake_report.metrics.series import weights
+from intake_report.report_table import rows_of
+from intake_report.results.evidence import (
+    AirEvidence,
+    AirPoint,
+    Evidence,
+    EvidenceNotice,
+    FullThrottle,
+    RoadAirflow,
+    RunWeather,
+    TheoreticalAirflow,
+    WeatherEvidence,
+)
+from intake_report.statistics import mean_interval
+
+Array = NDArray[np.float64]
 
 # What a campaign may test beside the road, and how a reader calls it.
 KINDS = ("power on a dyno", "restriction", "wet exposure", "dusty exposure", "hot exposure", "time to service")
+
+UNIT_VOLUME = 1.0  # L; where the displacement is not declared
+STANDARD_PRESSURE = 101.325  # kPa; standard atmosphere at sea level
+POINTS = 61  # of the drawn curve of mass against temperature
+BEYOND, ROUND = 10.0, 5.0  # K; how far the curve reaches beyond the temperatures met, to the next multiple
+
+WIDE_OPEN = 80.0  # %; least throttle reading that counts as wide open (a choice of this package)
+NEIGHBOUR = 2.5  # s; longest time between the two samples of another channel that a value is interpolated between
+LEAST_SAMPLES = 8  # at wide-open throttle that a power law needs (a choice of this package)
+LEAST_RANGE = 1.3  # highest over lowest airflow that a power law needs (a choice of this package)
 
 
 def gather_evidence(
@@ -44,7 +81,11 @@ def gather_evidence(
         If a pull, a curve or a trial cannot be used; the file and the line or key are named.
     """
     dyno, bench = dyno_evidence(campaign), bench_evidence(campaign)
-    tested = _tested(campaign)
+    has = {
+        "power on a dyno": bool(campaign.pulls),
+        "restriction": bool(campaign.restrictions),
+        "time to service": any(o.time is not None for o in campaign.observations),
+    } | {f"{entry.condition} exposure": True for entry in campaign.exposures}
     used = {run.run for run in series}
     if dyno is not None:
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
@@ -55,19 +96,10 @@ def gather_evidence(
         bench=bench,
         road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
         theoretical=_theoretical(campaign, dyno, bench),
-        tested=tested,
-        untested=tuple(kind for kind in KINDS if kind not in tested),
+        tested=tuple(kind for kind in KINDS if has.get(kind)),
+        untested=tuple(kind for kind in KINDS if not has.get(kind)),
         notices=notices,
     )
-
-
-def _tested(campaign: Campaign) -> tuple[str, ...]:
-    has = {
-        "power on a dyno": bool(campaign.pulls),
-        "restriction": bool(campaign.restrictions),
-        "time to service": any(o.time is not None for o in campaign.observations),
-    } | {f"{entry.condition} exposure": True for entry in campaign.exposures}
-    return tuple(kind for kind in KINDS if has.get(kind))
 
 
 def _theoretical(campaign: Campaign, dyno: DynoResult | None, bench: BenchResult | None) -> TheoreticalAirflow | None:
@@ -78,3 +110,222 @@ def _theoretical(campaign: Campaign, dyno: DynoResult | None, bench: BenchResult
     airflow = theoretical_volume_flow(displacement, dyno.grid.high)
     common = next((s.airflow for s in bench.restrictions if s.airflow is not None), None) if bench else None
     return TheoreticalAirflow(dyno.grid.high, airflow, None if common is None else 100.0 * common / airflow)
+
+
+def air_evidence(
+    campaign: Campaign, series: tuple[RunSeries, ...], conditions: pd.DataFrame, weather: tuple[RunWeather, ...]
+) -> AirEvidence | None:
+    """Return why cold air matters: mass of air in a fixed volume against its temperature, with the configurations on it.
+
+    Returns
+    -------
+    AirEvidence or None
+        None without intake air or ambient temperatures.
+
+    Notes
+    -----
+    The state of the air is the mean over the runs, the same for all configurations: what differs is the intake air
+    temperature alone. Without a recorded pressure the standard atmosphere at sea level is taken, and dry air without
+    a humidity; the source says so.
+    """
+    kinds: dict[str, str] = {phase.id: phase.kind for phase in campaign.route.phases}
+    in_city = "city" in kinds.values()
+    by_configuration: dict[str, list[float]] = {}
+    used = set()
+    for run in series:
+        mean = _mean_iat(run, kinds if in_city else {})
+        if mean is not None:
+            by_configuration.setdefault(run.configuration, []).append(mean)
+            used.add(run.run)
+    ambient = [c.ambient_mean for c in rows_of(conditions) if c.run in used and c.ambient_mean is not None]
+    if not by_configuration or not ambient:
+        return None
+    state = [w for w in weather if w.run in used]
+    pressures = [w.pressure for w in state if w.pressure is not None]
+    humidities = [w.humidity for w in state if w.humidity is not None]
+    temperature = float(np.mean(ambient))
+    pressure = float(np.mean(pressures)) if pressures else STANDARD_PRESSURE
+    humidity = float(np.mean(humidities)) if humidities else 0.0
+    volume = campaign.vehicle.displacement or UNIT_VOLUME
+
+    def mass(at: float) -> float:
+        ambient_air = {"ambient_temperature": temperature, "ambient_pressure": pressure, "ambient_humidity": humidity}
+        return float(air.mass_in_volume(at, volume, **ambient_air))
+
+    means = {c.id: float(np.mean(by_configuration[c.id])) for c in campaign.configurations if c.id in by_configuration}
+    base = means.get(campaign.baseline.id)
+
+    def point(id: str, iat: float) -> AirPoint:
+        n = len(by_configuration[id])
+        if base is None or id == campaign.baseline.id:
+            return AirPoint(id, n, iat, mass(iat), None, ())
+        return AirPoint(id, n, iat, mass(iat), 100.0 * (mass(iat) / mass(base) - 1.0), air.expected_power(iat, base))
+
+    low = float(np.floor((min(temperature, *means.values()) - BEYOND) / ROUND) * ROUND)
+    high = float(np.ceil((max(temperature, *means.values()) + BEYOND) / ROUND) * ROUND)
+    curve = np.linspace(low, high, POINTS).tolist()
+    valid = air.cipm_in_range(temperature, pressure)
+    return AirEvidence(
+        volume=volume,
+        displacement=campaign.vehicle.displacement is not None,
+        where="in the city" if in_city else "over the whole run",
+        ambient=temperature,
+        pressure=pressure,
+        humidity=humidity,
+        density=mass(temperature) / volume,
+        density_cipm=air.density_cipm(temperature, pressure, humidity) if valid else None,
+        ambient_mass=mass(temperature),
+        source=_source(pressures, humidities, state),
+        temperatures=tuple(curve),
+        masses=tuple(mass(t) for t in curve),
+        points=tuple(point(id, iat) for id, iat in means.items()),
+    )
+
+
+def _mean_iat(run: RunSeries, kinds: dict[str, str]) -> float | None:
+    """Return the time-weighted mean intake air temperature [°C] of one run in its city phases, or over all of it."""
+    if run.time.size < 2:
+        return None
+    spans = [(span.start, span.end) for span in run.phases if kinds.get(span.label) == "city"]
+    if not kinds:
+        spans = [(float(run.time[0]), float(run.time[-1]))]
+    weight = np.sum([weights(run.time, start, end, run.max_gap) for start, end in spans], axis=0)
+    total = float(np.sum(weight))
+    return float(np.sum(run.iat * weight) / total) if total > 0.0 else None
+
+
+def _source(pressures: list[float], humidities: list[float], state: list[RunWeather]) -> Message:
+    if not pressures:
+        return message(
+            "the standard atmosphere at sea level with dry air, because no station pressure was recorded",
+            code="standard-atmosphere",
+        )
+    names = Listing(tuple(dict.fromkeys(w.source for w in state if w.source)))
+    dry = "" if humidities else " (no humidity was recorded: dry air is taken)"
+    return message("the mean over the runs by {names}{dry}", code="mean-of-runs", names=names, dry=dry)
+
+
+class _FullThrottleRun(NamedTuple):
+    """Samples of one run at wide-open throttle: airflow [m³/s] and [g/s], drop [kPa], engine speed [rpm]."""
+
+    configuration: str
+    airflow: Array
+    drop: Array
+    mass: Array
+    speed: Array
+    density: float
+
+
+def road_airflow(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeather, ...]) -> RoadAirflow | None:
+    """Return restriction and volumetric efficiency at wide-open throttle; None without the channels for either.
+
+    Notes
+    -----
+    Pressure before the throttle (airbox) is taken where it was logged, else manifold pressure, which contains the
+    throttle body and so bounds the intake's own restriction from above; a boosted engine's manifold pressure says
+    nothing about restriction. Barometric pressure is the vehicle's own reading, else the station pressure of the
+    weather; with steps of 1 kPa it is coarse against a drop of a few kPa.
+    """
+    with_flow = [drive for drive in drives if all(drive.clean.has(c) for c in ("maf", "throttle"))]
+    if not with_flow:
+        return None
+    channel = "airbox_pressure" if any(drive.clean.has("airbox_pressure") for drive in with_flow) else "map"
+    place = "airbox" if channel == "airbox_pressure" else "manifold"
+    pressure = f"{place} pressure against barometric pressure"
+    usable = channel != "map" or (campaign.vehicle.aspiration or "natural") == "natural"
+    of_run = {w.run: w for w in weather}
+    runs = [_full_throttle(drive, of_run.get(drive.entry.id), channel if usable else "") for drive in with_flow]
+    samples = [run for run in runs if run is not None]
+    if not samples:
+        return RoadAirflow(pressure, WIDE_OPEN, None, (), _no_samples(with_flow, of_run))
+    efficiency = _efficiency(campaign, samples)
+    if not usable:
+        boosted = message("the engine is boosted: its manifold pressure says nothing about restriction", code="boosted")
+        return RoadAirflow(pressure, WIDE_OPEN, None, efficiency, boosted)
+    fits = []
+    for c in campaign.configurations:
+        own = [s for s in samples if s.configuration == c.id]
+        flow, drop = (np.concatenate([getattr(s, x) for s in own]) if own else np.empty(0) for x in ("airflow", "drop"))
+        if flow.size >= LEAST_SAMPLES and float(flow.max() / flow.min()) >= LEAST_RANGE:
+            level = campaign.metrics.confidence
+            fits.append(fit_restriction(c.id, flow, drop, level=level, file=str(campaign.file)))
+    if not fits:
+        template = (
+            "no configuration has {least} samples at wide-open throttle with a pressure below barometric over a "
+            "sufficient range of airflow"
+        )
+        reason = message(template, code="few-samples", least=LEAST_SAMPLES)
+        return RoadAirflow(pressure, WIDE_OPEN, None, efficiency, reason)
+    curves = restriction_set(f"road, {pressure}", fits, campaign.baseline.id)
+    return RoadAirflow(pressure, WIDE_OPEN, curves, efficiency, "")
+
+
+def _no_samples(drives: list[Drive], weather: dict[str, RunWeather]) -> Part:
+    known = [weather[drive.entry.id].density for drive in drives if drive.entry.id in weather]
+    if all(density is None for density in known):
+        return message("no air density is known for the runs", code="no-density")
+    readings = [drive.clean.good("throttle") for drive in drives]
+    top = max((float(values.max()) for values in readings if len(values)), default=0.0)
+    return message(
+        "the throttle was never wide open in {runs}: the highest reading is {top}, and {limit} or more counts",
+        code="never-wide-open",
+        runs=Count(len(drives), "run"),
+        top=Value(top, "ratio", 0),
+        limit=Value(WIDE_OPEN, "ratio", 0),
+    )
+
+
+def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _FullThrottleRun | None:
+    """Return the samples of one run at wide-open throttle, on the times of the airflow channel."""
+    run = drive.clean
+    if weather is None or weather.density is None:
+        return None
+    flow = run.good("maf")
+    time, mass = flow.index.to_numpy(dtype=np.float64), flow.to_numpy(dtype=np.float64)
+    throttle = _at(run, "throttle", time, lowest=True)
+    wide = np.isfinite(throttle) & (throttle >= WIDE_OPEN)
+    if not wide.any():
+        return None
+    time, mass = time[wide], mass[wide]
+    airflow, drop = mass / 1000.0 / weather.density, np.full(time.shape, np.nan)
+    barometric = float(run.good("baro").median()) if run.has("baro") and len(run.good("baro")) else weather.pressure
+    if channel and barometric is not None:
+        drop = barometric - _at(run, channel, time)
+    used = (airflow > 0.0) & (drop > 0.0)
+    speed = _at(run, "rpm", time)
+    return _FullThrottleRun(drive.entry.configuration, airflow[used], drop[used], mass, speed, weather.density)
+
+
+def _at(run: CleanRun, channel: str, time: Array, *, lowest: bool = False) -> Array:
+    """Return a channel at other times, NaN where the samples on either side are too far apart.
+
+    With `lowest` the smaller of the two neighbours is taken: wide open means wide open on either side.
+    """
+    series = run.good(channel) if run.has(channel) else None
+    if series is None or len(series) < 2:
+        return np.full(time.shape, np.nan)
+    known, values = series.index.to_numpy(dtype=np.float64), series.to_numpy(dtype=np.float64)
+    after = np.clip(np.searchsorted(known, time), 1, known.size - 1)
+    before = after - 1
+    apart = (known[after] - known[before] > NEIGHBOUR) | (time < known[0]) | (time > known[-1])
+    at = np.minimum(values[before], values[after]) if lowest else np.interp(time, known, values)
+    return np.where(apart, np.nan, at)
+
+
+def _efficiency(campaign: Campaign, samples: list[_FullThrottleRun]) -> tuple[FullThrottle, ...]:
+    """Return the mean over the runs of each run's mean volumetric efficiency."""
+    displacement, rows = campaign.vehicle.displacement, []
+    for c in campaign.configurations:
+        own = [s for s in samples if s.configuration == c.id]
+        turning = [np.isfinite(s.speed) & (s.speed > 0.0) for s in own]
+        means = [
+            float(np.mean([volumetric_efficiency(m, displacement, n, s.density) for m, n in zip(s.mass[t], s.speed[t], strict=True)]))
+            for s, t in zip(own, turning, strict=True)
+            if displacement and t.any()
+        ]  # fmt: skip
+        if not own:
+            continue
+        mean = mean_interval(means, campaign.metrics.confidence) if means else None
+        limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)
+        rows.append(FullThrottle(c.id, len(own), int(sum(t.sum() for t in turning)), *limits))
+    return tuple(rows)

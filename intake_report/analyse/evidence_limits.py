@@ -2,209 +2,270 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping
 
-from intake_report import formatting
+from intake_report.analyse.limitations.findings import kind
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
-from intake_report.formatting import count, listing
-from intake_report.messages import said
+from intake_report.messages import Count, Interval, Listing, Message, Part, Value, message
+from intake_report.report_table import rows_of
 from intake_report.results import Limitation
 from intake_report.results.evidence import Evidence, WeatherEvidence
-from intake_report.results.evidence_text import in_turn
 
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 
 
+PRESSURE_QUESTIONED = kind(
+    "pressure-questioned",
+    350,
+    "the station pressure is in question",
+    "The station pressure is in question: {notice} Air density and density altitude may be off by as much.",
+    "Declare the kind of the pressure and the elevation of its source.",
+)
+WEATHER_CONTRADICTS = kind(
+    "weather-contradicts",
+    360,
+    "a weather report contradicts what was declared",
+    "{runs}: {notice}",
+    "A note of the driver on rain and road at the time.",
+)
+NO_DENSITY = kind(
+    "no-density",
+    420,
+    "air density is not known for some runs",
+    "Air density is not known for {runs}: no source has temperature, station pressure and humidity near it.",
+    "Weather reports with their station's elevation, over the time of every run.",
+)
+FORECAST_MISSED = kind(
+    "forecast-missed",
+    430,
+    "ambient came otherwise than forecast",
+    "{runs}: mean ambient came otherwise than forecast by more than {limit} (common practice), at most by {size} in {worst}.",
+    "Runs on days that come as forecast; the acceptance criterion on ambient decides.",
+)
+CORRECTION_RANGE = kind(
+    "correction-range",
+    345,
+    "a power correction is outside its range",
+    "{what} ({noun} {pulls}).",
+    "Pulls in air nearer to the reference state, or a method that covers this one.",
+)
+PEAK_AT_EDGE = kind(
+    "peak-at-edge",
+    346,
+    "peak power may lie outside the pulls",
+    "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak may "
+    "lie outside it.",
+    "Pulls to a higher engine speed; the mean over the band does not depend on it.",
+)
+NO_BASELINE_PULL = kind(
+    "no-baseline-pull",
+    205,
+    "the baseline was not pulled on the dyno",
+    "{baseline} has no pull that counts: no difference of power or torque is given.",
+    "Pulls of {baseline} in the same session.",
+)
+ONE_PULL = kind(
+    "one-pull",
+    215,
+    "a configuration has one pull only",
+    "{names} {have} one pull: its scatter is not known.",
+    "Three pulls or more of each configuration.",
+)
+NO_PULL = kind("no-pull", 445, "some configurations were not pulled", "{names} {were} not pulled.", "Pulls of it.")
+PULL_ORDER = kind(
+    "pull-order",
+    130,
+    "configurations were pulled one after the other",
+    "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno day) "
+    "cannot be told from a difference between them.",
+    "Pulls of the configurations in turn.",
+)
+SESSION_DRIFT = kind(
+    "session-drift",
+    240,
+    "power drifted within the dyno session",
+    "Mean power changed by {size} over the range of the {covariate} within the session; the comparison is not adjusted "
+    "for it.",
+    "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature.",
+)
+DRIVELINE_ASSUMED = kind(
+    "driveline-assumed",
+    347,
+    "engine figures rest on an assumed driveline loss",
+    "Engine figures are estimated with {assumption}: they were not measured.",
+    "Figures at the wheel, or an engine dyno.",
+)
+NO_COMMON_AIRFLOW = kind(
+    "no-common-airflow",
+    206,
+    "restriction curves share no airflow",
+    "Restriction ({source}): {reason}",
+    "Curves over one range of airflow.",
+)
+ONE_SERIES = kind(
+    "one-series",
+    250,
+    "restriction was measured in one series only",
+    "Restriction and airflow ({source}) are from one series of each of {n}: fit only, no repeat measurement. Their "
+    "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
+    "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
+)
+NO_RESTRICTION = kind(
+    "no-restriction",
+    446,
+    "restriction was not measured of every configuration",
+    "Restriction ({source}) was not measured of {names}.",
+    "A curve of every configuration on the same bench.",
+)
+RESTRICTION_CURVE = kind(
+    "restriction-curve",
+    348,
+    "a restriction curve is unusual or has few points",
+    "Restriction ({source}): {notes}.",
+    "Five points or more per curve.",
+)
+FEW_TRIALS = kind(
+    "few-trials",
+    349,
+    "few exposure trials leave a chance open",
+    "Trials without an adverse observation ({trials}) leave a chance per trial of up to {chance} at {level} confidence "
+    "(one-sided).",
+    "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
+)
+EXPOSURE_PARTIAL = kind(
+    "exposure-partial",
+    447,
+    "some configurations had no like exposure trial",
+    "No {condition} trial of {names}: {they} not compared in this.",
+    "Like {condition} trials of every configuration.",
+)
+ONE_TIMING = kind(
+    "one-timing", 448, "a task was timed once only", "Timed once only: {tasks}.", "Three timings or more by one person."
+)
+NOT_TESTED = kind(
+    "not-tested",
+    490,
+    "some kinds of test were not made",
+    "Not tested in this campaign: {kinds}; nothing is said about {them}.",
+    "Tests of them.",
+)
+
+
 def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limitation, ...]:
     """Return what the evidence beside the road logs cannot show, in the order of the report's sections."""
-    found = list(_weather(campaign, evidence))
+    names = {c.id: c.name for c in campaign.configurations}
+    limits = list(_weather(evidence))
     if evidence.dyno is not None:
-        found += _dyno(campaign, evidence.dyno)
-    found += _bench(campaign, evidence)
-    found += _exposure(campaign, evidence)
+        limits += dyno_limitations(evidence.dyno, names)
+    limits += [*_bench(evidence, names), *_exposure(evidence, names)]
     if evidence.untested:
-        found.append(
-            Limitation(
-                "not-tested",
-                f"Not tested in this campaign: {listing(evidence.untested)}; nothing is said about "
-                f"{'it' if len(evidence.untested) == 1 else 'them'}.",
-                "Tests of them.",
-            )
-        )
-    return tuple(found)
+        them = "it" if len(evidence.untested) == 1 else "them"
+        limits.append(NOT_TESTED(kinds=Listing(evidence.untested), them=them))
+    return tuple(limits)
 
 
-def _weather(campaign: Campaign, evidence: Evidence) -> Iterator[Limitation]:
+def _weather(evidence: Evidence) -> Iterator[Limitation]:
     questioned = [n for n in evidence.notices if n.code in ("pressure-questioned", "pressures-differ")]
     if questioned:
-        yield Limitation(
-            "pressure-questioned",
-            f"The station pressure is in question ({said(questioned[0].text, campaign.about.units).rstrip('.')}): air density and density altitude may be off "
-            "by as much.",
-            "Declare the kind of the pressure and the elevation of its source.",
-        )
+        yield PRESSURE_QUESTIONED(notice=questioned[0].text)
     contradicted = [n for n in evidence.notices if n.code == "declared-contradicts"]
     if contradicted:
-        runs = list(dict.fromkeys(n.source for n in contradicted))
-        yield Limitation(
-            "weather-contradicts",
-            f"{listing(runs)}: {contradicted[0].text}",
-            "A note of the driver on rain and road at the time.",
-        )
+        yield WEATHER_CONTRADICTS(runs=_each(n.source for n in contradicted), notice=contradicted[0].text)
     without = [r.run for r in evidence.weather.runs if r.density is None]
     if without:
-        who = "any run" if len(without) == len(evidence.weather.runs) else listing(without)
-        yield Limitation(
-            "no-density",
-            f"Air density is not known for {who}: no source has temperature, station pressure and humidity near it.",
-            "Weather reports with their station's elevation, over the time of every run.",
-        )
-    yield from _forecasts(campaign, evidence.weather)
+        yield NO_DENSITY(runs="any run" if len(without) == len(evidence.weather.runs) else _each(without))
+    yield from _forecasts(evidence.weather)
 
 
-def _forecasts(campaign: Campaign, weather: WeatherEvidence) -> Iterator[Limitation]:
+def _forecasts(weather: WeatherEvidence) -> Iterator[Limitation]:
     beyond = [f for f in weather.forecasts if f.within is False and f.difference is not None]
     if beyond:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
-        units = campaign.about.units
-        size = formatting.with_unit(worst.difference, "temperature_difference", units, 1, signed=True)
-        yield Limitation(
-            "forecast-missed",
-            f"{listing([f.run for f in beyond])}: mean ambient came otherwise than forecast by more than "
-            f"{formatting.margin(weather.forecast_limit, units)} (common practice), at most by {size} in {worst.run}.",
-            "Runs on days that come as forecast; the acceptance criterion on ambient decides.",
+        yield FORECAST_MISSED(
+            runs=_each(f.run for f in beyond),
+            limit=Value(weather.forecast_limit, "margin"),
+            size=Value(worst.difference, "temperature_difference", 1, signed=True),
+            worst=worst.run,
         )
 
 
-def _dyno(campaign: Campaign, dyno: DynoResult) -> Iterator[Limitation]:
-    units = campaign.about.units
-    by_text: dict[str, list[str]] = {}
-    for entry in dyno.corrections:
-        for limitation in entry.correction.limitations:
-            by_text.setdefault(said(limitation, units), []).append(entry.pull)
-    for text, pulls in by_text.items():
-        yield Limitation(
-            "correction-range",
-            f"{text} ({'pull' if len(pulls) == 1 else 'pulls'} {listing(pulls)})",
-            "Pulls in air nearer to the reference state, or a method that covers this one.",
-        )
-    edge = [f.pull for f in dyno.figures if f.peak_at_edge]
+def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Limitation]:
+    """Yield what the pulls cannot show; `names` of all configurations by their ids, in order."""
+    by_reason: dict[Message, list[str]] = {}
+    for row in rows_of(dyno.figures):
+        for reason in row.limitations:
+            by_reason.setdefault(reason, []).append(row.pull)
+    for reason, pulls in by_reason.items():
+        yield CORRECTION_RANGE(what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=_each(pulls))
+    edge = int(dyno.figures["peak_at_edge"].sum())
     if edge:
-        yield Limitation(
-            "peak-at-edge",
-            f"The highest power of {len(edge)} of {count(len(dyno.figures), 'pull')} lies at an end of the common band of engine "
-            f"speed ({dyno.grid.low:.0f} to {dyno.grid.high:.0f} rpm): their peak may lie outside it.",
-            "Pulls to a higher engine speed; the mean over the band does not depend on it.",
-        )
-    counts: dict[str, int] = {}
-    for figure in dyno.figures:
-        counts[figure.configuration] = counts.get(figure.configuration, 0) + 1
+        band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
+        yield PEAK_AT_EDGE(edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
+    counts = Counter(dyno.figures["configuration"].tolist())
     if dyno.baseline not in counts:
-        yield Limitation(
-            "no-baseline-pull",
-            f"{campaign.baseline.name} has no pull that counts: no difference of power or torque is given.",
-            f"Pulls of {campaign.baseline.name} in the same session.",
-        )
-    single = [campaign.configuration(id).name for id, n in counts.items() if n == 1]
+        yield NO_BASELINE_PULL(baseline=names[dyno.baseline])
+    single = [names[id] for id, n in counts.items() if n == 1]
     if single:
-        yield Limitation(
-            "one-pull",
-            f"{listing(single)} {'has' if len(single) == 1 else 'have'} one pull: its scatter is not known.",
-            "Three pulls or more of each configuration.",
-        )
-    untold = [id for id in (c.id for c in campaign.configurations) if id not in counts]
-    if untold and dyno.baseline in counts:
-        names = [campaign.configuration(id).name for id in untold]
-        yield Limitation(
-            "no-pull", f"{listing(names)} {'was' if len(names) == 1 else 'were'} not pulled.", "Pulls of it."
-        )
+        yield ONE_PULL(names=_each(single), have="has" if len(single) == 1 else "have")
+    without = [name for id, name in names.items() if id not in counts]
+    if without and dyno.baseline in counts:
+        yield NO_PULL(names=_each(without), were="was" if len(without) == 1 else "were")
+    if not dyno.in_turn and len(counts) > 1:
+        yield PULL_ORDER()
     for drift in dyno.drifts:
-        if drift.covariate == "pull order" and not in_turn(dyno) and len(counts) > 1:
-            yield Limitation(
-                "pull-order",
-                "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "
-                "day) cannot be told from a difference between them.",
-                "Pulls of the configurations in turn.",
-            )
-        if drift.detected and drift.over_span is not None:
-            size = formatting.with_unit(drift.over_span, "power", units, 2, signed=True)
-            yield Limitation(
-                "session-drift",
-                f"Mean power changed by {size} over the range of the {drift.covariate} within the session; the comparison is not "
-                "adjusted for it.",
-                "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature.",
-            )
-    if "estimated" in dyno.basis:
-        yield Limitation(
-            "driveline-assumed",
-            f"Engine figures are {dyno.basis.partition(', ')[2]}: they were not measured.",
-            "Figures at the wheel, or an engine dyno.",
-        )
+        if drift.detected:
+            yield SESSION_DRIFT(size=Value(drift.over_span, "power", 2, signed=True), covariate=drift.covariate)
+    if dyno.assumption:
+        yield DRIVELINE_ASSUMED(assumption=dyno.assumption)
 
 
-def _bench(campaign: Campaign, evidence: Evidence) -> Iterator[Limitation]:
-    if evidence.bench is None:
-        return
-    for found in evidence.bench.restrictions:
-        source = found.source or "bench"
-        if found.airflow is None:
-            yield Limitation(
-                "no-common-airflow", f"Restriction ({source}): {found.reason}", "Curves over one range of airflow."
-            )
-        if found.fits:
-            yield Limitation(
-                "one-series",
-                f"Restriction and airflow ({source}) are from one series of each of {count(len(found.fits), 'configuration')}: fit "
-                "only, no repeat measurement. Their intervals and percentages do not hold what fitting the part anew, leaks and "
-                "the bench's own drift would change.",
-                "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
-            )
-        missing = [c.name for c in campaign.configurations if all(f.configuration != c.id for f in found.fits)]
+def _bench(evidence: Evidence, names: Mapping[str, str]) -> Iterator[Limitation]:
+    for curves in evidence.bench.restrictions if evidence.bench else ():
+        source = curves.source or "bench"
+        if curves.airflow is None:
+            yield NO_COMMON_AIRFLOW(source=source, reason=curves.reason)
+        yield ONE_SERIES(source=source, n=Count(len(curves.fits), "configuration"))
+        missing = [name for id, name in names.items() if all(fit.configuration != id for fit in curves.fits)]
         if missing:
-            yield Limitation(
-                "no-restriction",
-                f"Restriction ({source}) was not measured of {listing(missing)}.",
-                "A curve of every configuration on the same bench.",
-            )
-        notes = [f"{campaign.configuration(f.configuration).name}: {f.note}" for f in found.fits if f.note]
+            yield NO_RESTRICTION(source=source, names=_each(missing))
+        notes = tuple(
+            message("{name}: {note}", name=names[fit.configuration], note=fit.note) for fit in curves.fits if fit.note
+        )
         if notes:
-            yield Limitation(
-                "restriction-curve", f"Restriction ({source}): {'; '.join(notes)}.", "Five points or more per curve."
-            )
+            yield RESTRICTION_CURVE(source=source, notes=Listing(notes, ";"))
 
 
-def _exposure(campaign: Campaign, evidence: Evidence) -> Iterator[Limitation]:
+def _exposure(evidence: Evidence, names: Mapping[str, str]) -> Iterator[Limitation]:
     if evidence.bench is None:
         return
-    found = evidence.bench.exposures
-    open_ = [e for e in found if e.bound.k == 0 and e.bound.high > EXCLUDED_CHANCE]
-    if open_:
-        parts = [
-            f"{campaign.configuration(e.configuration).name}: {e.bound.k} of {e.bound.n} {e.condition}" for e in open_
-        ]
-        chances = [100.0 * e.bound.high for e in open_]
-        low, high = (formatting.number(chance, 0) for chance in (min(chances), max(chances)))
-        yield Limitation(
-            "few-trials",
-            f"Trials without an adverse observation ({'; '.join(parts)}) leave a chance per trial of up to "
-            f"{low if low == high else f'{low} to {high}'} % at {formatting.number(100.0 * open_[0].bound.level, 0)} % confidence "
-            "(one-sided).",
-            "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
+    exposures = evidence.bench.exposures
+    rows = list(rows_of(exposures))
+    unresolved = [e for e in rows if e.k == 0 and e.high > EXCLUDED_CHANCE]
+    if unresolved:
+        trials: tuple[Part, ...] = tuple(
+            message("{name}: {k} of {n} {condition}", name=names[e.configuration], k=e.k, n=e.n, condition=e.condition)
+            for e in unresolved
         )
-    for condition in dict.fromkeys(e.condition for e in found):
-        missing = [
-            c.name
-            for c in campaign.configurations
-            if all(e.configuration != c.id for e in found if e.condition == condition)
-        ]
+        chances = [100.0 * e.high for e in unresolved]
+        one = round(min(chances)) == round(max(chances))
+        yield FEW_TRIALS(
+            trials=Listing(trials, ";"),
+            chance=Value(max(chances), "ratio", 0) if one else Interval(min(chances), max(chances), "ratio", 0),
+            level=Value(100.0 * unresolved[0].level, "ratio", 0),
+        )
+    for condition in dict.fromkeys(e.condition for e in rows):
+        tried = {e.configuration for e in rows if e.condition == condition}
+        missing = [name for id, name in names.items() if id not in tried]
         if missing:
-            yield Limitation(
-                "exposure-partial",
-                f"No {condition} trial of {listing(missing)}: {'it is' if len(missing) == 1 else 'they are'} not compared in this.",
-                f"Like {condition} trials of every configuration.",
-            )
-    single = [s for s in evidence.bench.services if s.minutes.n == 1]
-    if single:
-        names = [f"“{s.task}” on {campaign.configuration(s.configuration).name}" for s in single]
-        yield Limitation("one-timing", f"Timed once only: {listing(names)}.", "Three timings or more by one person.")
+            they = "it is" if len(missing) == 1 else "they are"
+            yield EXPOSURE_PARTIAL(condition=condition, names=_each(missing), they=they)
+    once = [s for s in rows_of(evidence.bench.services) if s.n == 1]
+    if once:
+        tasks = (message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
+        yield ONE_TIMING(tasks=Listing(tuple(tasks)))
+
+
+def _each(items: Iterable[str]) -> Listing:
+    return Listing(tuple(dict.fromkeys(items)))

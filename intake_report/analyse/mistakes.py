@@ -11,8 +11,7 @@ from intake_report.analyse.inputs import forecast_records, weather_records
 from intake_report.analyse.measure import metric_keys
 from intake_report.bench import bench_evidence
 from intake_report.campaign import Campaign, Limit
-from intake_report.dyno import dyno_evidence
-from intake_report.dyno.evidence import read_pulls
+from intake_report.dyno import dyno_evidence, read_pulls
 from intake_report.errors import CampaignError, IntakeReportError
 
 LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no difference between runs comes near

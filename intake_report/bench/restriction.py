@@ -1,20 +1,22 @@
-"""Restriction against airflow: power-law fit, value at a common airflow, depression scaling.
+"""Restriction against airflow: power-law fit, values at a common airflow and a common depression, scaling.
 
-Airflow [m³/s] at one stated air density per curve, pressure drop [kPa].
+Airflow [m³/s] at one stated air density per curve, pressure drop [kPa]; what an engine displaces.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from intake_report.errors import DataError
-from intake_report.loaders import read_columns
+from intake_report.messages import Listing, Message, Part, Value, message
+from intake_report.report_table import frame_of
 from intake_report.statistics import coverage_factor, line_fit
 
 Array = NDArray[np.float64]
@@ -22,11 +24,14 @@ Array = NDArray[np.float64]
 USUAL_EXPONENT = (1.5, 2.2)
 """Exponents between porous (1) and turbulent (2) flow that are not questioned (common practice)."""
 
-EQUAL_DEPRESSION = 0.01
-"""Share by which two depressions may differ and still count as equal (a choice of this package)."""
-
 SCALING_RANGE = 4.0
 """Largest ratio of depressions for which the square-root rule is not flagged (a choice of this package)."""
+
+OTHER_EXPONENT = 1.8
+"""Exponent that a paper element with its box may have instead of 2: what the square-root rule is worth."""
+
+RESTRICTION_COLUMNS = {"airflow": "volume_flow", "drop": "restriction"}
+"""What a column of a restriction table can be, and its quantity in `units.QUANTITIES`."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,7 @@ class RestrictionFit:
         Standard uncertainties (uncorrelated at the centre) and residual standard deviation, of the log.
     lowest, highest : float
         Range of measured airflow [m³/s].
-    note : str
+    note : Part
         What a reader has to know; empty if nothing.
     points : tuple of (float, float)
         The measured points: airflow [m³/s] and drop [kPa].
@@ -66,21 +71,24 @@ class RestrictionFit:
     lowest: float
     highest: float
     level: float
-    note: str
+    note: Part
     points: tuple[tuple[float, float], ...] = ()
 
+    def log_drop_at(self, airflow: float) -> tuple[float, float | None]:
+        """Log of the drop [kPa] at an airflow [m³/s] of the measured range, and its standard uncertainty."""
+        step = math.log(airflow) - self.centre
+        return self.log_drop + self.exponent * step, self._error(step)
 
-@dataclass(frozen=True)
-class RestrictionValue:
-    """Restriction of one configuration at a stated airflow, with its interval."""
+    def log_airflow_at(self, drop: float) -> tuple[float, float | None]:
+        """Log of the airflow [m³/s] at a drop [kPa], and its standard uncertainty (first order)."""
+        step = (math.log(drop) - self.log_drop) / self.exponent
+        error = self._error(step)
+        return self.centre + step, None if error is None else error / self.exponent
 
-    configuration: str
-    airflow: float
-    drop: float
-    low: float | None
-    high: float | None
-    level: float
-    note: str
+    def _error(self, step: float) -> float | None:
+        if self.centre_error is None or self.exponent_error is None:
+            return None
+        return math.hypot(self.centre_error, step * self.exponent_error)
 
 
 def fit_restriction(
@@ -115,12 +123,11 @@ def fit_restriction(
     centre = float(x.mean())
     line = line_fit(x, y, origin=centre)
     half = None if line.slope_error is None else coverage_factor(level, line.df) * line.slope_error
-    notes = [] if line.df else ["two points only: the curve has no interval"]
+    notes = [] if line.df else [message("two points only: the curve has no interval", code="two-points")]
     if not USUAL_EXPONENT[0] <= line.slope <= USUAL_EXPONENT[1]:
-        notes.append(
-            f"the exponent of {line.slope:.2f} is outside {USUAL_EXPONENT[0]:g} to {USUAL_EXPONENT[1]:g}, which is usual "
-            "for intakes (common practice)"
-        )
+        template = "the exponent of {exponent} is outside {low} to {high}, which is usual for intakes (common practice)"
+        limits = {name: Value(x, decimals=1) for name, x in zip(("low", "high"), USUAL_EXPONENT, strict=True)}
+        notes.append(message(template, code="unusual-exponent", exponent=Value(line.slope, decimals=2), **limits))
     return RestrictionFit(
         configuration=configuration,
         coefficient=math.exp(line.intercept - line.slope * centre),
@@ -137,201 +144,210 @@ def fit_restriction(
         lowest=float(q.min()),
         highest=float(q.max()),
         level=level,
-        note="; ".join(notes),
+        note=Listing(tuple(notes), ";") if notes else "",
         points=tuple(zip(q.tolist(), dp.tolist(), strict=True)),
     )
 
 
-RESTRICTION_COLUMNS = {"airflow": "volume_flow", "drop": "restriction"}
-"""What a column of a restriction table can be, and its quantity in `units.QUANTITIES`."""
-
-
-def read_restriction(
-    path: Path, columns: Mapping[str, str], *, configuration: str, level: float = 0.95
-) -> RestrictionFit:
-    """Read a restriction table and fit it.
-
-    Parameters
-    ----------
-    path : Path
-        Delimited text, see `tables.read_columns`.
-    columns : mapping of str to str
-        Their header to "airflow [unit]" or "drop [unit]".
-
-    Raises
-    ------
-    DataError
-        Anything `tables.read_columns` or `fit_restriction` refuses, or a column that is not mapped.
-    """
-    table = read_columns(path, columns, RESTRICTION_COLUMNS)
-    absent = [name for name in RESTRICTION_COLUMNS if name not in table]
-    if absent:
-        raise DataError(f"No column is mapped to {absent[0]}.", file=path, remedy="Map airflow and drop.")
-    return fit_restriction(configuration, table["airflow"], table["drop"], level=level, file=str(path))
-
-
-def restriction_at(fit: RestrictionFit, airflow: float) -> RestrictionValue:
-    """Restriction [kPa] at an airflow [m³/s] with the interval of the fitted curve.
-
-    Raises
-    ------
-    DataError
-        Outside the measured range of airflow: a power law is not extrapolated.
-    """
-    if not fit.lowest * (1.0 - 1e-9) <= airflow <= fit.highest * (1.0 + 1e-9):
-        raise DataError(
-            f"Restriction of {fit.configuration}: {airflow:.4g} m³/s is outside the measured "
-            f"{fit.lowest:.4g} to {fit.highest:.4g} m³/s.",
-            remedy="Compare at an airflow that all curves cover.",
-        )
-    step = math.log(airflow) - fit.centre
-    value = fit.log_drop + fit.exponent * step
-    low = high = None
-    if fit.centre_error is not None and fit.exponent_error is not None:
-        half = coverage_factor(fit.level, fit.df) * math.hypot(fit.centre_error, step * fit.exponent_error)
-        low, high = math.exp(value - half), math.exp(value + half)
-    return RestrictionValue(fit.configuration, airflow, math.exp(value), low, high, fit.level, fit.note)
-
-
-def common_airflow(fits: Sequence[RestrictionFit]) -> float:
-    """Highest airflow [m³/s] that every curve covers, where restrictions are compared.
-
-    Raises
-    ------
-    DataError
-        If two curves have no airflow in common, with their names.
-    """
-    if not fits:
-        raise DataError("There is no restriction curve.", remedy="Add points.")
-    top, bottom = min(fits, key=lambda f: f.highest), max(fits, key=lambda f: f.lowest)
-    if bottom.lowest > top.highest:
-        raise DataError(
-            f"The restriction curves of {top.configuration} and {bottom.configuration} have no airflow in common.",
-            remedy="Measure both over one range.",
-        )
-    return top.highest
-
-
-def road_restriction(
-    barometric: ArrayLike, absolute: ArrayLike, airflow: ArrayLike, throttle: ArrayLike, *, wide_open: float = 80.0
-) -> tuple[Array, Array]:
-    """Airflow [m³/s] and pressure drop [kPa] of the samples at wide-open throttle of a road log.
-
-    Parameters
-    ----------
-    barometric, absolute : array_like, shape (n,)
-        Barometric pressure and the pressure in airbox or manifold [kPa].
-    airflow : array_like, shape (n,)
-        [m³/s], at the ambient density.
-    throttle : array_like, shape (n,)
-        [%].
-    wide_open : float
-        Least throttle reading that counts as wide open [%].
-
-    Notes
-    -----
-    In the manifold the drop includes the throttle body; it bounds the intake's own restriction from above. A boosted
-    engine's manifold pressure says nothing about restriction: samples at or above barometric are left out. A barometric
-    reading with 1 kPa steps is coarse against a drop of a few kPa.
-    """
-    arrays = [np.asarray(a, dtype=np.float64) for a in (barometric, absolute, airflow, throttle)]
-    if len({a.shape for a in arrays}) != 1:
-        raise DataError("The columns for a restriction from the road differ in length.", remedy="Use one time base.")
-    p0, p1, q, open_ = arrays
-    used = np.isfinite(p0) & np.isfinite(p1) & (q > 0.0) & (open_ >= wide_open) & (p1 < p0)
-    return q[used], (p0 - p1)[used]
-
-
 @dataclass(frozen=True)
-class ScaledAirflow:
-    """Airflow carried from one test depression to another by the square-root rule.
+class Scaling:
+    """Airflow carried from one test depression to another [kPa] by the square-root rule (common practice).
+
+    ``Q2 = Q1·√(Δp2/Δp1)`` assumes turbulent flow with a constant discharge coefficient. Beyond a ratio of
+    `SCALING_RANGE` it is flagged; no published range was found.
+    """
+
+    depression: float
+    to_depression: float
+
+    @property
+    def factor(self) -> float:
+        """Airflow at the other depression over that at the first."""
+        return math.sqrt(self.to_depression / self.depression)
+
+    @property
+    def in_range(self) -> bool:
+        """Whether the rule is not questioned."""
+        return 1.0 / SCALING_RANGE <= self.to_depression / self.depression <= SCALING_RANGE
+
+    @property
+    def note(self) -> Message:
+        """What the assumption of the rule is worth, and whether the depressions are too far apart for it."""
+        ratio = self.to_depression / self.depression
+        spread = 100.0 * abs(ratio ** (1.0 / OTHER_EXPONENT) / self.factor - 1.0)
+        note = message(
+            "with an exponent of {other} instead of 2 the scaled airflow would be {spread} different",
+            code="other-exponent",
+            other=Value(OTHER_EXPONENT, decimals=1),
+            spread=Value(spread, "ratio", 1),
+        )
+        if self.in_range:
+            return note
+        far = Value(max(ratio, 1.0 / ratio), decimals=1)
+        template = "the depressions differ by a factor of {far}, too far for the rule; {note}"
+        return message(template, code="too-far", far=far, note=note)
+
+
+@dataclass(frozen=True, eq=False)
+class RestrictionSet:
+    """Curves of one source (a bench, the road) that may be compared with each other.
 
     Attributes
     ----------
-    airflow : float
-        [same unit as given].
-    other : float
-        The same with the exponent 1.8 instead of 2, to show what the rule's assumption is worth.
-    standing : str
-        "common practice".
-    in_range : bool
-        Whether the ratio of depressions is within 1/4 and 4.
+    airflow, depression : float or None
+        Common airflow [m³/s] at which restrictions are compared and highest common depression [kPa] at which airflows
+        are; None if there is none, with the `reason`.
+    scaling : Scaling or None
+        To the depression that the campaign asks for.
+    rows : DataFrame
+        One row per fit: drop at the common airflow, difference from the baseline's [kPa, %]; airflow at the common
+        depression, `more` than the baseline's [%], scaled. Each with the interval of the fitted curves (a difference
+        with the smaller of their degrees of freedom, so rather wide); limits None for a curve of two points.
     """
 
-    airflow: float
-    other: float
-    from_depression: float
-    to_depression: float
-    factor: float
-    standing: str
-    in_range: bool
-    note: str
+    source: str
+    fits: tuple[RestrictionFit, ...]
+    airflow: float | None
+    depression: float | None
+    scaling: Scaling | None
+    rows: pd.DataFrame
+    reason: Part = ""
 
 
-def scale_airflow(airflow: float, from_depression: float, to_depression: float) -> ScaledAirflow:
-    """Airflow at another test depression by the square-root rule (common practice).
+COMPARED = (
+    "drop", "drop_low", "drop_high", "difference", "percent", "percent_low", "percent_high",
+    "flow", "flow_low", "flow_high", "more", "more_low", "more_high", "scaled",
+)  # fmt: skip
+
+
+def comparable_airflow(fits: Sequence[RestrictionFit], asked: float | None = None) -> tuple[float | None, Part]:
+    """Airflow [m³/s] at which restrictions are compared: as asked, else the highest that every curve covers.
+
+    Returns
+    -------
+    tuple
+        The airflow, None where a curve does not cover it, since a power law is not extrapolated; and the reason.
+    """
+    top, bottom = min(fits, key=lambda f: f.highest), max(fits, key=lambda f: f.lowest)
+    if bottom.lowest > top.highest:
+        template = "The restriction curves of {first} and {second} have no airflow in common."
+        pair = {"first": top.configuration, "second": bottom.configuration}
+        return None, message(template, code="no-common-airflow", **pair)
+    at = top.highest if asked is None else asked
+    for fit in fits:
+        if not fit.lowest * (1.0 - 1e-9) <= at <= fit.highest * (1.0 + 1e-9):
+            flows = {"airflow": at, "low": fit.lowest, "high": fit.highest}
+            return None, message(
+                "Restriction of {name}: {airflow} is outside the measured {low} to {high}.",
+                code="airflow-outside",
+                name=fit.configuration,
+                **{name: Value(flow, "volume_flow", 0) for name, flow in flows.items()},
+            )
+    return at, ""
+
+
+def common_depression(fits: Sequence[RestrictionFit]) -> float | None:
+    """Highest depression [kPa] that every curve reaches; None where two curves have none in common."""
+    lows, highs = ([math.exp(f.log_drop_at(q)[0]) for f, q in zip(fits, ends, strict=True)]
+                   for ends in ([f.lowest for f in fits], [f.highest for f in fits]))  # fmt: skip
+    return min(highs) if max(lows) <= min(highs) else None
+
+
+def restriction_set(
+    source: str,
+    fits: Sequence[RestrictionFit],
+    baseline: str,
+    airflow: float | None = None,
+    scale_to: float | None = None,
+) -> RestrictionSet:
+    """Values at one airflow, airflow at one depression, and differences from the baseline.
 
     Parameters
     ----------
-    airflow : float
-        Any unit of volume flow.
-    from_depression, to_depression : float
-        Test pressure drops in one unit, positive.
+    airflow : float, optional
+        Where restrictions are compared [m³/s]; the highest common one by default.
+    scale_to : float, optional
+        Depression to which airflows are scaled by the square-root rule [kPa].
 
     Notes
     -----
-    ``Q2 = Q1·√(Δp2/Δp1)`` assumes turbulent flow with a constant discharge coefficient. Beyond a ratio of 4 the result
-    is flagged; no published range was found.
+    Percentages of airflow are taken at the one common depression only: the fitted law is read backwards there.
     """
-    if not (from_depression > 0.0 and to_depression > 0.0 and airflow >= 0.0):
-        raise DataError("Depression scaling needs positive depressions.", remedy="Check the sign and the unit.")
-    ratio = to_depression / from_depression
-    factor = math.sqrt(ratio)
-    in_range = 1.0 / SCALING_RANGE <= ratio <= SCALING_RANGE
-    other = airflow * ratio ** (1.0 / 1.8)
-    spread = 100.0 * abs(ratio ** (1.0 / 1.8) / factor - 1.0)
-    note = f"with an exponent of 1.8 instead of 2 the scaled airflow would be {spread:.1f} % different"
-    if not in_range:
-        note = f"the depressions differ by a factor of {max(ratio, 1.0 / ratio):.1f}, too far for the rule; {note}"
-    return ScaledAirflow(
-        airflow * factor, other, from_depression, to_depression, factor, "common practice", in_range, note
+    base = next((fit for fit in fits if fit.configuration == baseline), None)
+    at, reason = comparable_airflow(fits, airflow)
+    if at is None:
+        return RestrictionSet(source, tuple(fits), None, None, None, _rows(fits, []), reason)
+    drops = {fit.configuration: fit.log_drop_at(at) for fit in fits}
+    if base is None:
+        reason = message("The baseline {baseline} has no curve.", code="no-baseline-curve", baseline=baseline)
+    depression = common_depression(fits)
+    scaling = Scaling(depression, scale_to) if depression is not None and scale_to is not None else None
+    flows = {} if depression is None else {fit.configuration: fit.log_airflow_at(depression) for fit in fits}
+    rows = []
+    for fit in fits:
+        row: dict[str, Any] = dict(zip(("drop", "drop_low", "drop_high"), _value(fit, drops), strict=True))
+        compared = base if base is not fit else None
+        percent = _percent(fit, compared, drops)
+        row |= dict(zip(("percent", "percent_low", "percent_high"), percent, strict=True))
+        if compared is not None:
+            row["difference"] = row["drop"] - math.exp(drops[compared.configuration][0])
+        if flows:
+            row |= dict(zip(("flow", "flow_low", "flow_high"), _value(fit, flows), strict=True))
+            row |= dict(zip(("more", "more_low", "more_high"), _percent(fit, compared, flows), strict=True))
+            row["scaled"] = row["flow"] * scaling.factor if scaling else None
+        rows.append(row)
+    return RestrictionSet(source, tuple(fits), at, depression, scaling, _rows(fits, rows), reason)
+
+
+def _rows(fits: Sequence[RestrictionFit], rows: list[dict[str, Any]]) -> pd.DataFrame:
+    compared = rows or [{} for _ in fits]
+    return frame_of(
+        {"configuration": fit.configuration, **{name: row.get(name) for name in COMPARED}}
+        for fit, row in zip(fits, compared, strict=True)
     )
 
 
-def more_airflow(
-    baseline: float, candidate: float, *, baseline_depression: float, candidate_depression: float
-) -> float:
-    """Percentage more airflow of the candidate at the same depression.
+Logs = dict[str, tuple[float, float | None]]
+"""Log of a value and its standard uncertainty by configuration."""
+
+
+def _value(fit: RestrictionFit, logs: Logs) -> tuple[float, float | None, float | None]:
+    log, error = logs[fit.configuration]
+    if error is None:
+        return math.exp(log), None, None
+    half = coverage_factor(fit.level, fit.df) * error
+    return math.exp(log), math.exp(log - half), math.exp(log + half)
+
+
+def _percent(fit: RestrictionFit, base: RestrictionFit | None, logs: Logs) -> tuple[float | None, ...]:
+    if base is None:
+        return None, None, None
+    (log, error), (base_log, base_error) = logs[fit.configuration], logs[base.configuration]
+    if error is None or base_error is None:
+        return 100.0 * math.expm1(log - base_log), None, None
+    half = coverage_factor(fit.level, min(fit.df, base.df)) * math.hypot(error, base_error)
+    percent, low, high = (100.0 * math.expm1(log - base_log + sign * half) for sign in (0.0, -1.0, 1.0))
+    return percent, low, high
+
+
+def theoretical_volume_flow(displacement: float, speed: float) -> float:
+    """Volume [m³/s] that a four-stroke engine displaces: one filling every other revolution.
 
     Raises
     ------
     DataError
-        If the depressions differ by more than 1 %, or one is not positive.
+        If displacement [L] or engine speed [rpm] is not positive.
     """
-    if not (baseline > 0.0 and candidate > 0.0 and baseline_depression > 0.0 and candidate_depression > 0.0):
-        raise DataError("Airflows and depressions must be positive.", remedy="Check the values and their units.")
-    if abs(candidate_depression / baseline_depression - 1.0) > EQUAL_DEPRESSION:
-        raise DataError(
-            f"Airflows at {baseline_depression:.3g} kPa and {candidate_depression:.3g} kPa cannot be compared as a "
-            "percentage.",
-            remedy="Measure both at one depression, or compare the restriction at one airflow.",
-        )
-    return 100.0 * (candidate / baseline - 1.0)
+    if not (displacement > 0.0 and speed > 0.0):
+        raise DataError("Displacement and engine speed must be positive.", remedy="Check the values and their units.")
+    return displacement / 1000.0 * speed / 60.0 / 2.0
 
 
-def power_effect_bound(drop: float, pressure: float) -> float:
-    """Upper bound of the power [%] that a restriction costs, by the pressure term of ISO 1585.
+def volumetric_efficiency(mass_flow: float, displacement: float, speed: float, density: float) -> float:
+    """Volumetric efficiency [%]: mass airflow [g/s] over the theoretical one at a stated density [kg/m³].
 
-    Parameters
-    ----------
-    drop, pressure : float
-        Restriction and dry ambient pressure [kPa].
-
-    Notes
-    -----
-    ``(p/(p − Δp))**1.2 − 1``: as if the restriction were a lower barometric pressure all the time; at part throttle and
-    in a boosted engine the effect is smaller or none.
+    With ambient density it contains restriction and heating of the intake; with manifold density it does not.
     """
-    if not 0.0 <= drop < pressure:
-        raise DataError("A restriction lies between 0 and the ambient pressure.", remedy="Check the units.")
-    return float(100.0 * ((pressure / (pressure - drop)) ** 1.2 - 1.0))
+    if not (mass_flow >= 0.0 and density > 0.0):
+        raise DataError("Airflow and density must be positive.", remedy="Check the values and their units.")
+    return 100.0 * mass_flow / (1000.0 * density * theoretical_volume_flow(displacement, speed))

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Iterable, Sequence
+from typing import Any
 
+import pandas as pd
+
+from intake_report.campaign.evidence import Exposure, Observation
 from intake_report.errors import DataError
-from intake_report.statistics import MeanInterval, clopper_pearson, mean_interval, zero_failure_upper
-
-Condition = Literal["wet", "dusty", "hot"]
+from intake_report.messages import Message, Value, message
+from intake_report.report_table import frame_of
+from intake_report.statistics import clopper_pearson, mean_interval, zero_failure_upper
 
 CAUTION_WATER = (
     "An engine that draws in water can be wrecked within one revolution and may stall in traffic: do not drive through "
@@ -26,84 +28,24 @@ CAUTION_SERVICE = (
 
 _SHOWED = {"wet": "moisture", "dusty": "dust past the filter", "hot": "damage by heat"}
 
-
-@dataclass(frozen=True)
-class ExposureTrial:
-    """One wet, dusty or hot trial with its observation.
-
-    Attributes
-    ----------
-    adverse : bool
-        Whether it showed what it looked for (moisture, dust past the filter, damage).
-    duration : float, optional
-        [s].
-    inspector : str
-        A role, not a name.
-    mass_before, mass_after : float, optional
-        Of the filter [kg].
-    """
-
-    configuration: str
-    condition: Condition
-    observation: str
-    adverse: bool
-    duration: float | None = None
-    inspector: str = ""
-    mass_before: float | None = None
-    mass_after: float | None = None
+SMALL_CHANCE = 0.01
+"""Chance below which a decimal is printed, since a limit above zero must not read as zero."""
 
 
-@dataclass(frozen=True)
-class ExposureBound:
-    """Chance per trial of an adverse observation after k of n.
-
-    Attributes
-    ----------
-    low, high : float
-        Exact limits; `low` is 0 for k = 0.
-    kind : {"one-sided upper", "two-sided"}
-        For k = 0 the one-sided upper limit 1 − (1 − level)^(1/n); else Clopper–Pearson.
-    sentence : str
-        How it is said, with the number of trials and the kind of limit.
-    """
-
-    k: int
-    n: int
-    low: float
-    high: float
-    level: float
-    kind: Literal["one-sided upper", "two-sided"]
-    sentence: str
+def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
+    """Return what has to be said beside trials under these conditions; empty without trials."""
+    met = set(conditions)
+    return ((CAUTION_WATER,) if "wet" in met else ()) + ((CAUTION_ROAD,) if met else ())
 
 
-@dataclass(frozen=True)
-class ExposureResult:
-    """All trials of one configuration under one condition.
-
-    Attributes
-    ----------
-    minutes : float or None
-        Total duration [min]; None if one is not known.
-    mass_gain : MeanInterval or None
-        Gain of the filter's mass per trial [g], over the trials that weighed it.
-    """
-
-    configuration: str
-    condition: Condition
-    bound: ExposureBound
-    minutes: float | None
-    mass_gain: MeanInterval | None
-    observations: tuple[str, ...]
-    cautions: tuple[str, ...]
-
-
-def exposure_bound(k: int, n: int, *, level: float = 0.95, what: str = "trials", showed: str = "it") -> ExposureBound:
+def exposure_bound(k: int, n: int, level: float = 0.95, condition: str = "wet") -> dict[str, Any]:
     """Exact bound on the chance per trial after k adverse observations in n trials.
 
-    Parameters
-    ----------
-    what, showed : str
-        For the sentence: "0 of 6 wet trials showed moisture".
+    Returns
+    -------
+    dict
+        k, n, low, high, level; kind: "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else
+        "two-sided" by Clopper and Pearson; sentence: how it is said.
 
     Raises
     ------
@@ -114,103 +56,97 @@ def exposure_bound(k: int, n: int, *, level: float = 0.95, what: str = "trials",
         raise DataError("No trial was made: nothing can be said about its outcome.", remedy="Record the trials.")
     if not 0 <= k <= n:
         raise DataError(f"{k} adverse observations in {n} trials are not possible.", remedy="Count again.")
-    count = f"{k} of {n} {what} showed {showed}"
-    if k == 0:
-        high = zero_failure_upper(n, level)
-        sentence = (
-            f"{count}: the chance per trial may still be up to {_chance(high)} % at {100.0 * level:g} % confidence "
-            "(one-sided)."
-        )
-        return ExposureBound(k, n, 0.0, high, level, "one-sided upper", sentence)
-    found = clopper_pearson(k, n, level)
-    sentence = (
-        f"{count}: the chance per trial lies between {_chance(found.low)} % and {_chance(found.high)} % at "
-        f"{100.0 * level:g} % confidence (two-sided)."
+    limits = clopper_pearson(k, n, level)
+    low, high = (0.0, zero_failure_upper(n, level)) if k == 0 else (limits.low, limits.high)
+    kind = "one-sided upper" if k == 0 else "two-sided"
+    return {"k": k, "n": n, "low": low, "high": high, "level": level, "kind": kind,
+            "sentence": _sentence(k, n, low, high, level, condition)}  # fmt: skip
+
+
+def _sentence(k: int, n: int, low: float, high: float, level: float, condition: str) -> Message:
+    chances = {
+        name: Value(100.0 * chance, "ratio", 0 if chance >= SMALL_CHANCE else 1)
+        for name, chance in (("low", low), ("high", high))
+    }
+    chance = (
+        "may still be up to {high} at {level} confidence (one-sided)"
+        if k == 0
+        else "lies between {low} and {high} at {level} confidence (two-sided)"
     )
-    return ExposureBound(k, n, found.low, found.high, level, "two-sided", sentence)
+    return message(
+        "{k} of {n} {condition} {trials} showed {what}: the chance per trial " + chance + ".",
+        code="exposure-none" if k == 0 else "exposure-some",
+        k=k, n=n, condition=condition, trials="trial" if n == 1 else "trials", what=_SHOWED[condition],
+        level=Value(100.0 * level, "ratio", 0), **chances,
+    )  # fmt: skip
 
 
-def _chance(share: float) -> str:
-    """Return a chance in percent; small ones with a decimal, since a limit above zero must not read as zero."""
-    return f"{100.0 * share:.0f}" if share >= 0.01 else f"{100.0 * share:.1f}"
-
-
-def summarise_exposure(trials: Sequence[ExposureTrial], level: float = 0.95) -> tuple[ExposureResult, ...]:
+def summarise_exposure(entries: Sequence[Exposure], level: float = 0.95) -> pd.DataFrame:
     """Trials by configuration and condition, in order of appearance; unlike configurations are never pooled.
+
+    Returns
+    -------
+    DataFrame
+        `exposure_bound` with configuration, condition, total duration [s] (None if one is not known), gain of the
+        filter's mass per trial with its interval [kg] over the trials that weighed it, observations.
 
     Raises
     ------
     DataError
         If a filter lost mass (before and after exchanged, or not dried).
     """
-    results = []
-    for configuration, condition in dict.fromkeys((t.configuration, t.condition) for t in trials):
-        members = [t for t in trials if (t.configuration, t.condition) == (configuration, condition)]
-        known = [t.duration for t in members if t.duration is not None]
+    rows = []
+    for configuration, condition in dict.fromkeys((e.configuration, e.condition) for e in entries):
+        members = [e for e in entries if (e.configuration, e.condition) == (configuration, condition)]
+        durations = [e.duration * e.trials for e in members if e.duration is not None]
         gains = [
-            1000.0 * (t.mass_after - t.mass_before)
-            for t in members
-            if t.mass_before is not None and t.mass_after is not None
+            e.filter_mass_after - e.filter_mass_before
+            for e in members
+            if e.trials == 1 and e.filter_mass_before is not None and e.filter_mass_after is not None
         ]
-        if any(gain < 0.0 for gain in gains):
+        if gains and min(gains) < 0.0:
             raise DataError(
-                f"A filter of {configuration} lost {-min(gains):.1f} g in a {condition} trial.",
+                f"A filter of {configuration} lost {-1000.0 * min(gains):.1f} g in a {condition} trial.",
                 remedy="Check that before and after are not exchanged and that the filter was weighed alike.",
             )
-        results.append(
-            ExposureResult(
-                configuration=configuration,
-                condition=condition,
-                bound=exposure_bound(
-                    sum(t.adverse for t in members),
-                    len(members),
-                    level=level,
-                    what=f"{condition} {'trial' if len(members) == 1 else 'trials'}",
-                    showed=_SHOWED[condition],
-                ),
-                minutes=sum(known) / 60.0 if len(known) == len(members) else None,
-                mass_gain=mean_interval(gains, level) if gains else None,
-                observations=tuple(t.observation for t in members),
-                cautions=(CAUTION_WATER, CAUTION_ROAD) if condition == "wet" else (CAUTION_ROAD,),
-            )
+        gain = mean_interval(gains, level) if gains else None
+        adverse, trials = sum(e.adverse_trials for e in members), sum(e.trials for e in members)
+        rows.append(
+            {"configuration": configuration, "condition": condition}
+            | exposure_bound(adverse, trials, level, condition)
+            | {
+                "duration": sum(durations) if len(durations) == len(members) else None,
+                "weighed": len(gains),
+                "gain": gain.mean if gain else None,
+                "gain_low": gain.low if gain else None,
+                "gain_high": gain.high if gain else None,
+                "observations": tuple(e.observation for e in members),
+            }
         )
-    return tuple(results)
+    return frame_of(rows, () if rows else ("configuration", "condition"))
 
 
-@dataclass(frozen=True)
-class ServiceTime:
-    """Time to do one task on one configuration: mean [min], number and interval."""
-
-    configuration: str
-    task: str
-    minutes: MeanInterval
-    shortest: float
-    longest: float
-    cautions: tuple[str, ...]
-
-
-def service_times(records: Sequence[tuple[str, str, float]], level: float = 0.95) -> tuple[ServiceTime, ...]:
-    """Mean time per configuration and task.
-
-    Parameters
-    ----------
-    records : sequence of (configuration, task, seconds)
-        One per timed execution.
+def service_times(entries: Sequence[Observation], level: float = 0.95) -> pd.DataFrame:
+    """Mean time [s] per configuration and task with number, interval and range, over the timed entries.
 
     Raises
     ------
     DataError
         If a time is not positive.
     """
-    for configuration, task, seconds in records:
-        if not seconds > 0.0:
+    times: dict[tuple[str, str], list[float]] = {}
+    for entry in entries:
+        if entry.time is None:
+            continue
+        if not entry.time > 0.0:
             raise DataError(
-                f"'{task}' on {configuration} took {seconds:g} s, which is not possible.", remedy="Check the time."
+                f"'{entry.task}' on {entry.configuration} took {entry.time:g} s, which is not possible.",
+                remedy="Check the time.",
             )
-    results = []
-    for configuration, task in dict.fromkeys((c, t) for c, t, _ in records):
-        values = [s / 60.0 for c, t, s in records if (c, t) == (configuration, task)]
-        results.append(
-            ServiceTime(configuration, task, mean_interval(values, level), min(values), max(values), (CAUTION_SERVICE,))
-        )
-    return tuple(results)
+        times.setdefault((entry.configuration, entry.task), []).append(entry.time)
+    rows = [
+        {"configuration": configuration, "task": task, **vars(mean_interval(values, level)),
+         "shortest": min(values), "longest": max(values)}
+        for (configuration, task), values in times.items()
+    ]  # fmt: skip
+    return frame_of(rows, () if rows else ("configuration", "task", "n"))

@@ -1,4 +1,4 @@
-"""One wide-open-throttle sweep as measured: checked, with power and torque that agree, at a stated place.
+"""One wide-open-throttle sweep as measured: read, checked, with power and torque that agree, at a stated place.
 
 Engine speed [rpm], torque [N·m], power [kW], temperature [°C], pressure [kPa], humidity [%].
 """
@@ -8,15 +8,18 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from intake_report.air import AirState, check_humidity, check_pressure
+from intake_report.campaign import Campaign
 from intake_report.errors import DataError
+from intake_report.loaders import read_columns
+from intake_report.messages import Count, Message, Value, message
 
 Array = NDArray[np.float64]
 Place = Literal["wheel", "engine"]
@@ -29,6 +32,21 @@ REVERSAL = 50.0
 """Fall of engine speed inside a pull [rpm] that still counts as scatter of the reading (a choice of this package)."""
 AGREEMENT = 0.01
 """Share by which power may differ from torque times speed (a choice of this package)."""
+MOVED = 1.0
+"""Spread of the cell temperature within a pull [K] that is worth a note (a choice of this package)."""
+
+COLUMNS = {
+    "rpm": "engine_speed",
+    "torque": "torque",
+    "power": "power",
+    "cell_temperature": "temperature",
+    "cell_pressure": "pressure",
+    "cell_humidity": "ratio",
+    "iat": "temperature",
+    "coolant": "temperature",
+}
+"""What a column of a pull can be, and its quantity in `units.QUANTITIES`."""
+CELL = ("cell_temperature", "cell_pressure", "cell_humidity")
 
 _SLIPS = (  # power over torque·speed if one of the two was in another unit than declared
     (1.3410, "the power looks like hp, not kW"),
@@ -38,6 +56,7 @@ _SLIPS = (  # power over torque·speed if one of the two was in another unit tha
     (0.7376, "the torque looks like N·m, not lbf·ft"),
     (1.8182, "power and torque look like hp and lbf·ft, not kW and N·m"),
 )
+_LOSS = re.compile(r"^\s*(\d+(?:[.,]\d+)?)\s*%\s*(.*)$")
 
 
 def power_from_torque(torque: Array, speed: Array) -> Array:
@@ -48,22 +67,6 @@ def power_from_torque(torque: Array, speed: Array) -> Array:
 def torque_from_power(power: Array, speed: Array) -> Array:
     """Torque [N·m] from power [kW] and engine speed [rpm], shapes (n,); the speed must not be 0."""
     return power * TORQUE_CONSTANT / speed
-
-
-@dataclass(frozen=True)
-class DrivelineLoss:
-    """An assumed loss between engine and wheel; an assumption with a name, never a measurement.
-
-    Attributes
-    ----------
-    name : str
-        As the reader sees it.
-    share : float
-        Lost share of the engine's power [%].
-    """
-
-    name: str
-    share: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -88,8 +91,8 @@ class Pull:
         Declared as a warm-up pull.
     assumption : str
         Name of the driveline loss if the figures were not measured where they apply.
-    notes : tuple of str
-        What was done to the rows, one sentence each.
+    notes : tuple of Message
+        What was done to the rows.
     """
 
     id: str
@@ -106,7 +109,7 @@ class Pull:
     coolant: float | None = None
     warm_up: bool = False
     assumption: str = ""
-    notes: tuple[str, ...] = field(default=())
+    notes: tuple[Message, ...] = ()
 
     @property
     def basis(self) -> str:
@@ -119,17 +122,10 @@ def make_pull(
     configuration: str,
     measured_at: Place,
     order: int,
-    speed: ArrayLike,
+    table: Mapping[str, ArrayLike | None],
     *,
-    torque: ArrayLike | None = None,
-    power: ArrayLike | None = None,
     session: str = "",
     time: dt.datetime | None = None,
-    cell_temperature: ArrayLike | None = None,
-    cell_pressure: ArrayLike | None = None,
-    cell_humidity: ArrayLike | None = None,
-    iat: ArrayLike | None = None,
-    coolant: ArrayLike | None = None,
     warm_up: bool = False,
     elevation: float | None = None,
     file: str | None = None,
@@ -138,12 +134,9 @@ def make_pull(
 
     Parameters
     ----------
-    speed, torque, power : array_like, shape (n,)
-        Rows in the order they were recorded [rpm], [N·m], [kW]; torque, power or both.
-    cell_temperature, cell_pressure, cell_humidity : array_like, optional
-        One value or one per row [°C], [kPa], [%]; station pressure, not reduced.
-    iat, coolant : array_like, optional
-        One value or one per row [°C].
+    table : mapping of str to array_like
+        Columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
+        power or both, shape (n,); all others one value or one per row. The pressure is the station pressure.
     elevation : float, optional
         Of the cell [m], to question a pressure reduced to sea level.
     file : str, optional
@@ -154,75 +147,71 @@ def make_pull(
     DataError
         Too few rows, a pull that runs backwards, torque and power that contradict each other, impossible cell air.
     """
-
-    def wrong(what: str, remedy: str) -> DataError:
-        return DataError(f"Pull {id}: {what}", file=file, remedy=remedy)
-
-    if torque is None and power is None:
-        raise wrong("it has neither torque nor power.", "Map a torque or a power column.")
-    n = np.asarray(speed, dtype=np.float64)
-    columns = [n] + [np.asarray(c, dtype=np.float64) for c in (torque, power) if c is not None]
-    if any(c.shape != n.shape or c.ndim != 1 for c in columns):
-        raise wrong("its columns differ in length.", "Export the pull again.")
-    whole = np.all([np.isfinite(c) for c in columns], axis=0)
-    notes = [] if whole.all() else [f"{int((~whole).sum())} rows without a value were left out"]
-    columns = [c[whole] for c in columns]
-    n = columns[0]
-    if n.size < LEAST_ROWS:
-        raise wrong(f"it has {n.size} rows with values.", f"A pull needs at least {LEAST_ROWS}.")
-    if np.any(n <= 0.0):
-        raise wrong("its engine speed is not positive everywhere.", "Trim the file to the sweep.")
-    peak_so_far = np.maximum.accumulate(n)
-    fall = float(np.max(peak_so_far - n))
-    if n[-1] <= n[0] or fall > REVERSAL:
-        row = int(np.argmax(peak_so_far - n)) + 1
-        raise wrong(
-            f"it runs backwards: the engine speed has fallen by {fall:.0f} rpm at row {row}.",
-            "Trim the file to the rising sweep; a coast-down is not a pull.",
-        )
-    rising = np.concatenate([[True], n[1:] > peak_so_far[:-1]])
-    if not rising.all():
-        notes.append(f"{int((~rising).sum())} rows in which the engine speed did not rise were left out")
-    columns = [c[rising] for c in columns]
-    n = columns[0]
-    if n.size < LEAST_ROWS:
-        raise wrong(f"its engine speed rises in {n.size} rows only.", "Check the engine-speed column.")
-    if torque is None:
-        p = columns[1]
-        t = torque_from_power(p, n)
-    else:
-        t = columns[1]
-        p = power_from_torque(t, n)
-        if power is not None:
-            contradiction = _contradiction(columns[2], p, n)
-            if contradiction:
-                raise wrong(*contradiction)
-            p = columns[2]
-    cell, cell_notes = _cell(cell_temperature, cell_pressure, cell_humidity, elevation, wrong)
+    try:
+        speed, torque, power, notes = _sweep(table)
+        cell, more = _cell([table.get(name) for name in CELL], elevation)
+    except DataError as error:
+        raise DataError(f"Pull {id}: {error.what}", file=file, remedy=error.remedy) from None
     return Pull(
-        id=id,
-        configuration=configuration,
-        measured_at=measured_at,
-        order=order,
-        speed=n,
-        torque=t,
-        power=p,
-        session=session,
-        time=time,
-        cell=cell,
-        iat=_mean(iat),
-        coolant=_mean(coolant),
-        warm_up=warm_up,
-        notes=(*notes, *cell_notes),
-    )
+        id, configuration, measured_at, order, speed, torque, power, session, time, cell,
+        iat=_mean(table.get("iat")), coolant=_mean(table.get("coolant")), warm_up=warm_up, notes=(*notes, *more),
+    )  # fmt: skip
 
 
-def _contradiction(power: Array, from_torque: Array, speed: Array) -> tuple[str, str] | None:
+def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, list[Message]]:
+    """Return speed, torque and power of the rising rows, with notes on rows left out."""
+    columns = {
+        name: np.asarray(column, dtype=np.float64)
+        for name in ("rpm", "torque", "power")
+        if (column := table.get(name)) is not None
+    }
+    if len(columns) < 2:
+        raise DataError("it has neither torque nor power.", remedy="Map a torque or a power column.")
+    if any(c.shape != columns["rpm"].shape or c.ndim != 1 for c in columns.values()):
+        raise DataError("its columns differ in length.", remedy="Export the pull again.")
+    whole = np.all([np.isfinite(c) for c in columns.values()], axis=0)
+    notes = []
+    if not whole.all():
+        notes.append(_rows_left_out("{rows} without a value left out", int((~whole).sum()), "rows-without-value"))
+    columns = {name: c[whole] for name, c in columns.items()}
+    speed = columns["rpm"]
+    if speed.size < LEAST_ROWS:
+        raise DataError(f"it has {speed.size} rows with values.", remedy=f"A pull needs at least {LEAST_ROWS}.")
+    if np.any(speed <= 0.0):
+        raise DataError("its engine speed is not positive everywhere.", remedy="Trim the file to the sweep.")
+    peak_so_far = np.maximum.accumulate(speed)
+    fall = peak_so_far - speed
+    if speed[-1] <= speed[0] or float(fall.max()) > REVERSAL:
+        raise DataError(
+            f"it runs backwards: the engine speed has fallen by {fall.max():.0f} rpm at row {int(np.argmax(fall)) + 1}.",
+            remedy="Trim the file to the rising sweep; a coast-down is not a pull.",
+        )
+    rising = np.concatenate([[True], speed[1:] > peak_so_far[:-1]])
+    if not rising.all():
+        template = "{rows} in which the engine speed did not rise left out"
+        notes.append(_rows_left_out(template, int((~rising).sum()), "rows-not-rising"))
+    columns = {name: c[rising] for name, c in columns.items()}
+    speed = columns["rpm"]
+    if speed.size < LEAST_ROWS:
+        raise DataError(f"its engine speed rises in {speed.size} rows only.", remedy="Check the engine-speed column.")
+    if "torque" not in columns:
+        return speed, torque_from_power(columns["power"], speed), columns["power"], notes
+    computed = power_from_torque(columns["torque"], speed)
+    if "power" in columns:
+        _check_agreement(columns["power"], computed, speed)
+    return speed, columns["torque"], columns.get("power", computed), notes
+
+
+def _rows_left_out(template: str, number: int, code: str) -> Message:
+    return message(template, code=code, rows=Count(number, "row"))
+
+
+def _check_agreement(power: Array, from_torque: Array, speed: Array) -> None:
     scale = float(np.max(np.abs(from_torque)))
     gap = np.abs(power - from_torque)
     worst = int(np.argmax(gap))
     if scale > 0.0 and gap[worst] <= AGREEMENT * scale:
-        return None
+        return
     loaded = np.abs(from_torque) > 0.1 * scale
     remedy = "Check the units of both columns, and that both apply at the same place."
     if scale > 0.0 and loaded.any():
@@ -230,79 +219,97 @@ def _contradiction(power: Array, from_torque: Array, speed: Array) -> tuple[str,
         near, text = min(_SLIPS, key=lambda slip: abs(slip[0] - ratio))
         if abs(near - ratio) < 0.005:
             remedy = f"By the ratio of {ratio:.3f} {text}; check the units."
-    what = (
+    raise DataError(
         f"torque and power contradict each other: at {speed[worst]:.0f} rpm the power is {power[worst]:.1f} kW, "
-        f"but torque times speed is {from_torque[worst]:.1f} kW."
+        f"but torque times speed is {from_torque[worst]:.1f} kW.",
+        remedy=remedy,
     )
-    return what, remedy
 
 
 def _mean(values: ArrayLike | None) -> float | None:
-    if values is None:
-        return None
-    array = np.asarray(values, dtype=np.float64).ravel()
+    array = np.asarray([] if values is None else values, dtype=np.float64).ravel()
     array = array[np.isfinite(array)]
     return float(array.mean()) if array.size else None
 
 
-def _cell(
-    temperature: ArrayLike | None,
-    pressure: ArrayLike | None,
-    humidity: ArrayLike | None,
-    elevation: float | None,
-    wrong: Callable[[str, str], DataError],
-) -> tuple[AirState | None, tuple[str, ...]]:
-    means = (_mean(temperature), _mean(pressure), _mean(humidity))
-    try:
-        if humidity is not None:
-            check_humidity(np.asarray(humidity, dtype=np.float64))
-        if means[1] is not None:
-            check_pressure(means[1], elevation)
-    except DataError as error:
-        raise wrong(error.what, error.remedy or "Check the cell air.") from None
-    t, p, rh = means
-    if t is None or p is None or rh is None:
-        absent = [x for x, m in zip(("temperature", "pressure", "humidity"), means, strict=True) if m is None]
-        return None, (f"the cell air is incomplete ({', '.join(absent)} missing)",) if len(absent) < 3 else ()
-    readings = np.asarray(temperature, dtype=np.float64).ravel()
+def _cell(columns: Sequence[ArrayLike | None], elevation: float | None) -> tuple[AirState | None, tuple[Message, ...]]:
+    """Return the mean state of the cell air, None where it is incomplete, with notes."""
+    temperature, pressure, humidity = (_mean(column) for column in columns)
+    if columns[2] is not None:
+        check_humidity(np.asarray(columns[2], dtype=np.float64))
+    if pressure is not None:
+        check_pressure(pressure, elevation)
+    if temperature is None or pressure is None or humidity is None:
+        known = {"temperature": temperature, "pressure": pressure, "humidity": humidity}
+        absent = [name for name, mean in known.items() if mean is None]
+        if len(absent) == len(known):
+            return None, ()
+        note = message("the cell air is incomplete ({absent} missing)", code="cell-air", absent=", ".join(absent))
+        return None, (note,)
+    readings = np.asarray(columns[0], dtype=np.float64).ravel()
     spread = float(np.nanmax(readings) - np.nanmin(readings))
-    moved = (f"the cell temperature moved by {spread:.1f} K within the pull",) if spread > 1.0 else ()
-    return AirState(t, p, rh, "cell"), moved
+    note = message(
+        "the cell temperature moved by {spread} within the pull",
+        code="cell-moved",
+        spread=Value(spread, "temperature_difference", 1),
+    )
+    return AirState(temperature, pressure, humidity, "cell"), (note,) if spread > MOVED else ()
 
 
-_LOSS = re.compile(r"^\s*(\d+(?:[.,]\d+)?)\s*%\s*(.*)$")
-
-
-def parse_driveline_loss(text: str) -> DrivelineLoss:
-    """Read an assumed driveline loss such as "15 % (assumed, same for all configurations)".
+def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
+    """Read and check all pulls of a campaign; cell air that is declared overrides a column of the file.
 
     Raises
     ------
     DataError
-        If it does not start with a percentage between 0 and 50, or gives no name for the assumption.
+        Anything `read_columns` or `make_pull` refuses, with the file.
     """
-    match = _LOSS.match(text)
+    pulls = []
+    for entry in campaign.pulls:
+        path = campaign.folder / entry.file
+        table: dict[str, ArrayLike | None] = {**read_columns(path, entry.columns, COLUMNS)}
+        if "rpm" not in table:
+            raise DataError("No column is mapped to rpm.", file=path, remedy='Map one, as in "RPM" = "rpm [rpm]".')
+        table |= {name: value for name in CELL if (value := getattr(entry, name)) is not None}
+        pulls.append(
+            make_pull(
+                entry.id,
+                entry.configuration,
+                entry.measured_at,
+                entry.order,
+                table,
+                session=entry.session or "",
+                time=entry.time,
+                warm_up=entry.warm_up,
+                elevation=campaign.dyno.elevation,
+                file=str(path),
+            )
+        )
+    return tuple(pulls)
+
+
+def estimate_at_engine(pull: Pull, loss: str) -> Pull:
+    """Engine figures estimated from wheel figures with an assumed loss such as "15 % (assumed, same for all)".
+
+    They stay apart from measured ones; a pull that was measured at the engine stays as it is.
+
+    Raises
+    ------
+    DataError
+        If the loss does not start with a percentage between 0 and 50, or gives no name for the assumption.
+    """
+    match = _LOSS.match(loss)
     share = float(match[1].replace(",", ".")) if match else math.nan
     if match is None or not 0.0 < share < 50.0 or not match[2].strip(" ()"):
         raise DataError(
-            f"'{text}' is not a driveline loss with a name.",
+            f"'{loss}' is not a driveline loss with a name.",
             remedy='Write the share of engine power and what it rests on, as in "15 % (assumed, front-wheel drive)".',
         )
-    return DrivelineLoss(f"a driveline loss of {share:g} % ({match[2].strip(' ()')})", share)
-
-
-def estimate_at_engine(pull: Pull, loss: DrivelineLoss) -> Pull:
-    """Engine figures estimated from wheel figures with an assumed loss; they stay apart from measured ones.
-
-    Raises
-    ------
-    DataError
-        If the pull was measured at the engine already.
-    """
     if pull.measured_at != "wheel":
-        raise DataError(f"Pull {pull.id} was measured at the engine; there is no driveline loss to add.")
-    gain = 1.0 / (1.0 - loss.share / 100.0)
-    return replace(pull, measured_at="engine", torque=pull.torque * gain, power=pull.power * gain, assumption=loss.name)
+        return pull
+    gain = 1.0 / (1.0 - share / 100.0)
+    name = f"a driveline loss of {match[1]} % ({match[2].strip(' ()')})"
+    return replace(pull, measured_at="engine", torque=pull.torque * gain, power=pull.power * gain, assumption=name)
 
 
 def one_basis(pulls: Sequence[Pull]) -> str:
@@ -313,8 +320,6 @@ def one_basis(pulls: Sequence[Pull]) -> str:
     DataError
         If wheel, engine or estimated figures are mixed, with one example of each.
     """
-    if not pulls:
-        raise DataError("There is no pull.", remedy="Add pulls or check which were left out.")
     first: dict[str, str] = {}
     for pull in pulls:
         first.setdefault(pull.basis, pull.id)

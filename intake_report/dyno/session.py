@@ -2,197 +2,292 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Literal
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
-from intake_report.air import Aspiration, Correction
-from intake_report.dyno.corrected import CorrectedPull, correct
-from intake_report.dyno.covariates import Drift, drift
+from intake_report.air import PowerExpectation, expected_power
+from intake_report.campaign import Campaign
+from intake_report.campaign.evidence import DynoSection
 from intake_report.dyno.curves import (
+    CorrectedPull,
     DifferenceCurve,
     Grid,
     MeanCurve,
-    PullFigures,
-    common_band,
+    common_grid,
     compare_figure,
+    correct,
     difference_curves,
-    mean_curve,
+    mean_curves,
     pull_figures,
-    summarise,
 )
-from intake_report.dyno.expectation import ExpectedPower, expected_beside_measured
-from intake_report.dyno.pulls import DrivelineLoss, Pull, estimate_at_engine, one_basis
+from intake_report.dyno.pulls import Pull, estimate_at_engine, one_basis, read_pulls
 from intake_report.errors import DataError
-from intake_report.messages import said
-from intake_report.statistics import Difference, MeanInterval
+from intake_report.messages import Count, Message, Part, Value, message
+from intake_report.report_table import frame_of, rows_of
+from intake_report.statistics import coverage_factor, mean_interval
 
+SEPARABLE = 0.5
+"""Share of the pull order's variance between configurations beyond which a drift cannot be told from a difference:
+pulls one after the other have 0.75 or more of two configurations, pulls in turn 0.1 or less."""
 
-@dataclass(frozen=True)
-class WarmUpRule:
-    """Which pulls are left out before anything is computed.
+LEAST_FOR_DRIFT = 3
+"""Pulls with a known covariate that a slope needs."""
 
-    Attributes
-    ----------
-    first : int
-        Number of pulls left out at the start of each session.
-    coolant : float, optional
-        Least mean coolant temperature [°C]; a pull without a coolant reading passes.
-    """
-
-    first: int = 0
-    coolant: float | None = None
+FIGURES = (
+    ("peak_power", "Peak power", "power"),
+    ("peak_torque", "Peak torque", "torque"),
+    ("mean_power", "Mean power over the common band", "power"),
+    ("mean_torque", "Mean torque over the common band", "torque"),
+    ("area", "Area under the power curve", "area"),
+    ("peak_power_uncorrected", "Peak power, uncorrected", "power"),
+    ("peak_torque_uncorrected", "Peak torque, uncorrected", "torque"),
+    ("mean_power_uncorrected", "Mean power over the common band, uncorrected", "power"),
+)
+"""Figures of a pull that are compared: column of `DynoResult.figures`, title, power [kW], torque [N·m], area [kW·rpm]."""
 
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A pull that the rule left out, and why; `coolant` and `least` [°C] where it was for a cold engine."""
+    """A pull that the rule left out, and why."""
 
     pull: str
     configuration: str
-    reason: str
-    coolant: float | None = None
-    least: float | None = None
+    reason: Message
 
 
-def leave_out_warm_up(pulls: Sequence[Pull], rule: WarmUpRule) -> tuple[tuple[Pull, ...], tuple[LeftOut, ...]]:
-    """Split pulls into those that count and those the rule leaves out.
+@dataclass(frozen=True)
+class Drift:
+    """Change of mean power with a covariate, within configurations and sessions.
+
+    Attributes
+    ----------
+    covariate, quantity : str
+        What it is taken against, and the quantity of its differences ("count" for the order of the pulls).
+    slope, low, high : float or None
+        [kW per pull or K]; limits None when the pulls allow none.
+    span, over_span : float or None
+        Range of the covariate, and slope times range.
+    share : float or None
+        Share of the covariate's variance within sessions that lies between configurations (0 balanced, 1 inseparable).
+    detected : bool
+        The interval of the slope excludes 0.
+    reason : Part
+        Why there is no slope or no interval; empty otherwise.
+    """
+
+    covariate: str
+    quantity: str
+    n: int
+    df: int = 0
+    slope: float | None = None
+    low: float | None = None
+    high: float | None = None
+    span: float | None = None
+    over_span: float | None = None
+    share: float | None = None
+    detected: bool = False
+    reason: Part = ""
+
+
+@dataclass(frozen=True)
+class ExpectedPower:
+    """What the intake air temperatures of a candidate let expect, and what the pulls gave, both against the baseline.
+
+    The expectation holds other things equal (pressure, mixture, ignition timing, knock control), which a change of the
+    intake does not; it is a plausibility check, not a prediction.
+
+    Attributes
+    ----------
+    baseline_iat, candidate_iat : float
+        Mean of the pulls' mean intake air temperatures [°C].
+    models : tuple of PowerExpectation
+        Expected change of power by every model, each with its standing.
+    measured, measured_low, measured_high : float or None
+        Measured change of the mean power over the common band [%], with its interval.
+    """
+
+    baseline: str
+    candidate: str
+    baseline_iat: float
+    candidate_iat: float
+    models: tuple[PowerExpectation, ...]
+    measured: float | None
+    measured_low: float | None
+    measured_high: float | None
+
+
+@dataclass(frozen=True, eq=False)
+class DynoResult:
+    """Everything a report says about the pulls.
+
+    Attributes
+    ----------
+    basis, assumption : str
+        Where the figures apply, with the named driveline loss where one was assumed.
+    method, correction, reference, aspiration : str
+        Key, name with edition, reference state and kind of engine of the correction.
+    figures : DataFrame
+        One row per pull that counts, see `curves.pull_figures`.
+    means : DataFrame
+        One row per figure and configuration: mean, sd, n, interval.
+    comparisons : DataFrame
+        One row per figure and candidate: difference from the baseline with its interval, percent of the baseline's mean.
+    speeds : tuple of float
+        Engine speeds of all curves [rpm].
+    smoothing_effect : float
+        Mean change of the peak power by smoothing and grid [%].
+    """
+
+    basis: str
+    assumption: str
+    method: str
+    correction: str
+    reference: str
+    aspiration: str
+    baseline: str
+    level: float
+    grid: Grid
+    figures: pd.DataFrame
+    means: pd.DataFrame
+    comparisons: pd.DataFrame
+    speeds: tuple[float, ...]
+    curves: tuple[MeanCurve, ...]
+    differences: tuple[DifferenceCurve, ...]
+    drifts: tuple[Drift, ...]
+    expected: tuple[ExpectedPower, ...]
+    left_out: tuple[LeftOut, ...]
+    smoothing_effect: float
+    notes: tuple[Message, ...]
+
+    @property
+    def corrected(self) -> bool:
+        """Whether the figures were brought to a reference state."""
+        return self.method != "none"
+
+    def shown(self, rows: pd.DataFrame) -> pd.Series:
+        """Mark the rows of `means` or `comparisons` that are printed: uncorrected ones only where a correction was made."""
+        return self.corrected | ~rows["figure"].str.endswith("_uncorrected").astype(bool)
+
+    @property
+    def in_turn(self) -> bool:
+        """Whether the order of the pulls can tell a drift of the session from a difference of configurations."""
+        order = next((drift for drift in self.drifts if drift.covariate == "pull order"), None)
+        return order is None or (order.share or 0.0) <= SEPARABLE
+
+
+def leave_out_warm_up(pulls: Sequence[Pull], section: DynoSection) -> tuple[list[Pull], list[LeftOut]]:
+    """Split pulls into those that count and those the rule leaves out; a pull without a coolant reading passes.
 
     Raises
     ------
     DataError
         If no pull remains, two pulls of a session have the same order, or order and time contradict each other.
     """
-    kept: list[Pull] = []
-    out: list[LeftOut] = []
+    kept, left_out = [], []
     for session in dict.fromkeys(pull.session for pull in pulls):
         members = sorted((p for p in pulls if p.session == session), key=lambda p: p.order)
-        orders = [p.order for p in members]
-        if len(set(orders)) < len(orders):
-            twice = next(o for o in orders if orders.count(o) > 1)
-            raise DataError(
-                f"Two pulls of {f'session {session}' if session else 'the session'} have the order {twice}.",
-                remedy="Number the pulls of a session in the order in which they were made.",
-            )
-        timed = [p for p in members if p.time is not None]
-        for before, after in pairwise(timed):
+        for before, after in pairwise(members):
+            if before.order == after.order:
+                raise DataError(
+                    f"Two pulls of {f'session {session}' if session else 'the session'} have the order {after.order}.",
+                    remedy="Number the pulls of a session in the order in which they were made.",
+                )
+        for before, after in pairwise([p for p in members if p.time is not None]):
             if before.time is not None and after.time is not None and after.time <= before.time:
                 raise DataError(
                     f"Pull {after.id} follows pull {before.id} by its order but not by its time.",
                     remedy="Correct the order or the time.",
                 )
         for position, pull in enumerate(members, 1):
-            cold: tuple[float, float] | tuple[()] = ()
-            if pull.warm_up:
-                reason = "declared as a warm-up pull"
-            elif position <= rule.first:
-                reason = f"among the first {rule.first} of its session" if rule.first > 1 else "first of its session"
-            elif rule.coolant is not None and pull.coolant is not None and pull.coolant < rule.coolant:
-                reason = f"coolant at {pull.coolant:.0f} °C, below {rule.coolant:g} °C"
-                cold = (pull.coolant, rule.coolant)
-            else:
+            reason = _warming_up(pull, position, section)
+            if reason is None:
                 kept.append(pull)
-                continue
-            out.append(LeftOut(pull.id, pull.configuration, reason, *cold))
+            else:
+                left_out.append(LeftOut(pull.id, pull.configuration, reason))
     if not kept:
         raise DataError("The warm-up rule leaves no pull.", remedy="Record more pulls or relax the rule.")
-    return tuple(kept), tuple(out)
+    return kept, left_out
 
 
-@dataclass(frozen=True)
-class DynoSettings:
-    """How pulls are brought to common conditions.
+def _warming_up(pull: Pull, position: int, section: DynoSection) -> Message | None:
+    first, least = section.warm_up_pulls, section.least_coolant
+    if pull.warm_up:
+        return message("declared as a warm-up pull", code="declared")
+    if position <= first:
+        if first == 1:
+            return message("first of its session", code="first")
+        return message("among the first {first} of its session", code="first", first=first)
+    if least is not None and pull.coolant is not None and pull.coolant < least:
+        coolant, limit = Value(pull.coolant, "temperature", 0), Value(least, "temperature", 0)
+        return message("coolant at {coolant}, below {least}", code="cold", coolant=coolant, least=limit)
+    return None
 
-    Attributes
+
+def drift(
+    values: Sequence[float],
+    covariate: Sequence[float | None],
+    pulls: Sequence[Pull],
+    *,
+    name: str,
+    quantity: str,
+    level: float = 0.95,
+) -> Drift:
+    """Slope of a figure against a covariate (order, intake air, coolant) within configuration and session.
+
+    Parameters
     ----------
-    correction : str
-        Key of `air.CORRECTIONS`.
-    air : {"cell", "ambient", "intake"}
-        What to correct with; "intake" is refused.
-    grid, smoothing : float
-        Engine-speed step and smoothing window [rpm].
+    values : sequence of float, length n
+        One figure per pull.
+    covariate : sequence of float or None, length n
+        Covariate of each pull; pulls without it are left out.
+
+    Notes
+    -----
+    Ordinary least squares with one level per configuration and session and one common slope (analysis of covariance);
+    n − groups − 1 degrees of freedom. It can tell drift from configuration only as far as pulls of one configuration
+    were made at different values of the covariate.
     """
-
-    correction: str = "none"
-    air: Literal["cell", "ambient", "intake"] = "cell"
-    aspiration: Aspiration = "natural"
-    grid: float = 100.0
-    smoothing: float = 0.0
-    warm_up: WarmUpRule = WarmUpRule()
-    driveline_loss: DrivelineLoss | None = None
-    fuel_per_cycle: float | None = None
-    elevation: float | None = None
-    level: float = 0.95
-
-
-@dataclass(frozen=True)
-class FigureSummary:
-    """One figure of all configurations: mean, number of pulls and interval, and the differences from the baseline."""
-
-    figure: str
-    title: str
-    unit: str
-    means: dict[str, MeanInterval]
-    differences: dict[str, Difference]
-
-
-@dataclass(frozen=True)
-class PullCorrection:
-    """The correction of one pull."""
-
-    pull: str
-    correction: Correction
-
-
-@dataclass(frozen=True)
-class DynoResult:
-    """Everything a report says about the pulls; JSON-able by `dataclasses.asdict`, without NaN.
-
-    Attributes
-    ----------
-    basis : str
-        Where the figures apply, with the named driveline loss where one was assumed.
-    smoothing_effect : float
-        Mean change of the peak power by smoothing and grid [%].
-    limitations : tuple of str
-        One sentence each.
-    """
-
-    basis: str
-    correction: str
-    reference: str
-    baseline: str
-    grid: Grid
-    level: float
-    figures: tuple[PullFigures, ...]
-    summaries: tuple[FigureSummary, ...]
-    curves: tuple[MeanCurve, ...]
-    differences: tuple[DifferenceCurve, ...]
-    drifts: tuple[Drift, ...]
-    expected: tuple[ExpectedPower, ...]
-    corrections: tuple[PullCorrection, ...]
-    left_out: tuple[LeftOut, ...]
-    smoothing_effect: float
-    notes: tuple[str, ...]
-    limitations: tuple[str, ...]
+    frame = pd.DataFrame(
+        {"x": covariate, "y": values, "configuration": [p.configuration for p in pulls],
+         "session": [p.session for p in pulls]}
+    ).astype({"x": float, "y": float})  # fmt: skip
+    frame = frame[np.isfinite(frame["x"])]
+    n = len(frame)
+    if n < LEAST_FOR_DRIFT:
+        template = "{name} is known for {n} of {pulls}; a drift needs at least {least}"
+        pulls_read = Count(len(pulls), "pull")
+        reason = message(template, code="few-pulls", name=name, n=n, pulls=pulls_read, least=LEAST_FOR_DRIFT)
+        return Drift(name, quantity, n, reason=reason)
+    groups = frame.groupby(["configuration", "session"], sort=False)
+    within = frame[["x", "y"]] - groups[["x", "y"]].transform("mean")
+    dx, dy = within["x"].to_numpy(), within["y"].to_numpy()
+    # about the session's mean, so that time between sessions does not count as imbalance
+    about = (frame["x"] - frame.groupby("session")["x"].transform("mean")).to_numpy()
+    inner, total = float(dx @ dx), float(about @ about)
+    if inner <= 1e-12 * max(total, float(frame["x"].abs().max()) ** 2 * 1e-6):
+        reason = message("{name} does not vary among the pulls of one configuration", code="no-variation", name=name)
+        return Drift(name, quantity, n, reason=reason)
+    slope, df = float(dx @ dy) / inner, n - groups.ngroups - 1
+    low = high = None
+    if df >= 1:
+        residual = dy - slope * dx
+        half = coverage_factor(level, df) * math.sqrt(float(residual @ residual) / df / inner)
+        low, high = slope - half, slope + half
+    span = float(np.ptp(frame["x"]))
+    return Drift(
+        name, quantity, n, max(df, 0), slope, low, high, span, slope * span, 1.0 - inner / total,
+        detected=low is not None and high is not None and (low > 0.0 or high < 0.0),
+        reason="" if df >= 1 else message("too few pulls for an interval of the slope", code="no-interval"),
+    )  # fmt: skip
 
 
-_FIGURES = (
-    ("peak_power", "Peak power", "kW"),
-    ("peak_torque", "Peak torque", "N·m"),
-    ("mean_power", "Mean power over the common band", "kW"),
-    ("mean_torque", "Mean torque over the common band", "N·m"),
-    ("area", "Area under the power curve", "kW·rpm"),
-    ("peak_power_uncorrected", "Peak power, uncorrected", "kW"),
-    ("peak_torque_uncorrected", "Peak torque, uncorrected", "N·m"),
-    ("mean_power_uncorrected", "Mean power over the common band, uncorrected", "kW"),
-)
-
-
-def analyse_pulls(pulls: Sequence[Pull], baseline: str, settings: DynoSettings) -> DynoResult:
+def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, level: float = 0.95) -> DynoResult:
     """Figures, curves, differences and drift of a set of pulls.
 
     Parameters
@@ -201,113 +296,126 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, settings: DynoSettings) 
         All pulls, warm-up pulls included.
     baseline : str
         Configuration that the others are compared with.
+    section : DynoSection
+        How they are brought to common conditions.
 
     Raises
     ------
     DataError
         If pulls of different basis are mixed, have no engine speed in common, or cannot be corrected as asked.
     """
-    kept, left_out = leave_out_warm_up(pulls, settings.warm_up)
-    if settings.driveline_loss is not None:
-        loss = settings.driveline_loss
-        kept = tuple(estimate_at_engine(p, loss) if p.measured_at == "wheel" else p for p in kept)
+    kept, left_out = leave_out_warm_up(pulls, section)
+    if section.driveline_loss:
+        kept = [estimate_at_engine(pull, section.driveline_loss) for pull in kept]
     basis = one_basis(kept)
-    items = tuple(
-        correct(
-            pull,
-            settings.correction,
-            air=settings.air,
-            aspiration=settings.aspiration,
-            fuel_per_cycle=settings.fuel_per_cycle,
-            elevation=settings.elevation,
-        )
-        for pull in kept
-    )
-    low, high = common_band(kept, settings.grid)
-    grid = Grid(low, high, settings.grid, settings.smoothing)
-    figures = tuple(pull_figures(item, grid) for item in items)
-    names = [item.pull.configuration for item in items]
+    items = [correct(pull, section) for pull in kept]
+    grid = common_grid(kept, section.grid, section.smoothing or 0.0)
+    figures = frame_of(pull_figures(item, grid) for item in items)
+    names = [pull.configuration for pull in kept]
     compared = len(set(names)) > 1 and baseline in names
-    level = settings.level
-    summaries = []
-    for key, title, unit in _FIGURES:
-        values = [float(getattr(f, key)) for f in figures]
-        differences = compare_figure(items, values, baseline, level) if compared else {}
-        summaries.append(FigureSummary(key, title, unit, summarise(values, names, level), differences))
-    curves = tuple(
-        mean_curve([i for i in items if i.pull.configuration == name], quantity, grid, level)
-        for quantity in ("power", "torque")
-        for name in dict.fromkeys(names)
-    )
-    differences_by_speed = (
-        difference_curves(items, "power", grid, baseline, level)
-        + difference_curves(items, "torque", grid, baseline, level)
-        if compared
-        else ()
-    )
-    power = [f.mean_power for f in figures]
-    drifts = tuple(
-        drift(power, covariate, kept, name=name, covariate_unit=unit, unit="kW", level=level)
-        for name, unit, covariate in (
-            ("pull order", "pull", [float(p.order) for p in kept]),
-            ("intake air temperature", "K", [p.iat for p in kept]),
-            ("coolant temperature", "K", [p.coolant for p in kept]),
-        )
-    )
+    means = _means(figures, level)
+    comparisons = _comparisons(items, figures, baseline, level) if compared else frame_of((), _COMPARED)
+    quantities: tuple[Any, ...] = ("power", "torque")
+    by = items[0].correction
     return DynoResult(
         basis=basis,
-        correction=items[0].correction.name,
-        reference=items[0].correction.reference,
+        assumption=kept[0].assumption,
+        method=by.method,
+        correction=by.name,
+        reference=by.reference,
+        aspiration=by.aspiration,
         baseline=baseline,
-        grid=grid,
         level=level,
+        grid=grid,
         figures=figures,
-        summaries=tuple(summaries),
-        curves=curves,
-        differences=differences_by_speed,
-        drifts=drifts,
-        expected=expected_beside_measured(
-            kept, baseline, next(s for s in summaries if s.figure == "mean_power").differences, power
+        means=means,
+        comparisons=comparisons,
+        speeds=tuple(grid.speeds.tolist()),
+        curves=tuple(curve for q in quantities for curve in mean_curves(items, q, grid, level)),
+        differences=tuple(c for q in quantities for c in difference_curves(items, q, grid, baseline, level))
+        if compared
+        else (),
+        drifts=tuple(
+            drift(figures["mean_power"].tolist(), covariate, kept, name=name, quantity=quantity, level=level)
+            for name, quantity, covariate in (
+                ("pull order", "count", [float(p.order) for p in kept]),
+                ("intake air temperature", "temperature_difference", [p.iat for p in kept]),
+                ("coolant temperature", "temperature_difference", [p.coolant for p in kept]),
+            )
         ),
-        corrections=tuple(PullCorrection(i.pull.id, i.correction) for i in items),
-        left_out=left_out,
-        smoothing_effect=float(np.mean([f.smoothing_effect for f in figures])),
-        notes=tuple(f"Pull {p.id}: {note}." for p in kept for note in p.notes),
-        limitations=_limitations(items, figures, drifts, baseline),
+        expected=_expected(kept, baseline, comparisons),
+        left_out=tuple(left_out),
+        smoothing_effect=float(np.mean(figures["smoothing_effect"])),
+        notes=tuple(
+            message("Pull {pull}: {note}.", code=note.code, pull=p.id, note=note) for p in kept for note in p.notes
+        ),
     )
 
 
-def _limitations(
-    items: Sequence[CorrectedPull], figures: Sequence[PullFigures], drifts: Sequence[Drift], baseline: str
-) -> tuple[str, ...]:
-    found: dict[str, list[str]] = {}
-    for item in items:
-        for limitation in item.correction.limitations:
-            found.setdefault(said(limitation, "si"), []).append(item.pull.id)
-    texts = [f"{text} (pull{'s' if len(ids) > 1 else ''} {', '.join(ids)})" for text, ids in found.items()]
-    edge = [f.pull for f in figures if f.peak_at_edge]
-    if edge:
-        texts.append(
-            f"The highest power of {len(edge)} of {len(figures)} pulls lies at an end of the common speed band, "
-            "so their peak power may lie outside it."
+def _means(figures: pd.DataFrame, level: float) -> pd.DataFrame:
+    rows = []
+    for figure, title, quantity in FIGURES:
+        for name, group in figures.groupby("configuration", sort=False):
+            mean = mean_interval(group[figure].tolist(), level)
+            rows.append({"figure": figure, "title": title, "quantity": quantity, "configuration": name, **vars(mean)})
+    return frame_of(rows)
+
+
+_COMPARED = (
+    "figure", "title", "quantity", "configuration", "difference", "low", "high", "percent", "baseline_mean", "df", "n",
+    "n_baseline", "method", "standard_error", "p_value", "scatter", "note",
+)  # fmt: skip
+
+
+def _comparisons(items: list[CorrectedPull], figures: pd.DataFrame, baseline: str, level: float) -> pd.DataFrame:
+    rows = []
+    for figure, title, quantity in FIGURES:
+        base = float(figures.loc[figures["configuration"] == baseline, figure].mean())
+        for name, d in compare_figure(items, figures[figure].tolist(), baseline, level).items():
+            percent = None if d.difference is None or base == 0.0 else 100.0 * d.difference / base
+            row = (
+                figure, title, quantity, name, d.difference, d.low, d.high, percent, base, d.df, d.n_candidate,
+                d.n_baseline, d.method, d.standard_error, d.p_value, d.scatter, d.note,
+            )  # fmt: skip
+            rows.append(dict(zip(_COMPARED, row, strict=True)))
+    return frame_of(rows)
+
+
+def _expected(pulls: Sequence[Pull], baseline: str, comparisons: pd.DataFrame) -> tuple[ExpectedPower, ...]:
+    """Return expectation and measurement of every candidate; empty where an IAT is not known for both sides."""
+    known: dict[str, list[float]] = {}
+    for pull in pulls:
+        if pull.iat is not None:
+            known.setdefault(pull.configuration, []).append(pull.iat)
+    iat: Mapping[str, float] = {name: sum(values) / len(values) for name, values in known.items()}
+    rows = [row for row in rows_of(comparisons) if row.figure == "mean_power"]
+    return tuple(
+        ExpectedPower(
+            baseline, row.configuration, iat[baseline], iat[row.configuration],
+            expected_power(iat[row.configuration], iat[baseline]),
+            *(None if x is None else 100.0 * x / row.baseline_mean for x in (row.difference, row.low, row.high)),
         )
-    counts: dict[str, int] = {}
-    for item in items:
-        counts[item.pull.configuration] = counts.get(item.pull.configuration, 0) + 1
-    if baseline not in counts:
-        texts.append(f"The baseline {baseline} has no pull that counts, so no difference of power or torque is given.")
-    texts += [f"Configuration {name} has one pull: its scatter is not known." for name, n in counts.items() if n == 1]
-    for found_drift in drifts:
-        if found_drift.detected and found_drift.over_span is not None:
-            texts.append(
-                f"Mean power changed by {found_drift.over_span:+.2f} {found_drift.unit} over the range of the {found_drift.covariate} within the "
-                "session, and the comparison is not adjusted for it."
-            )
-        if (found_drift.share or 0.0) > 0.5 and len(counts) > 1 and found_drift.covariate == "pull order":
-            texts.append(
-                "The configurations were pulled one after the other, not in turn, so a drift of the session cannot be "
-                "told from a difference between them."
-            )
-    if items and items[0].pull.assumption:
-        texts.append(f"Engine figures are estimated with {items[0].pull.assumption}; they were not measured.")
-    return tuple(texts)
+        for row in rows
+        if baseline in iat and row.configuration in iat
+    )  # fmt: skip
+
+
+def dyno_evidence(campaign: Campaign) -> DynoResult | None:
+    """Everything the pulls of a campaign say; None if it has none. Aspiration from [dyno], else [vehicle].
+
+    Raises
+    ------
+    DataError
+        Anything `read_pulls` or `analyse_pulls` refuses, with the file and the pull or the table [dyno].
+    """
+    if not campaign.pulls:
+        return None
+    pulls = read_pulls(campaign)
+    aspiration = campaign.dyno.aspiration or campaign.vehicle.aspiration
+    section = campaign.dyno.model_copy(update={"aspiration": aspiration})
+    try:
+        return analyse_pulls(pulls, campaign.baseline.id, section, campaign.metrics.confidence)
+    except DataError as error:
+        if error.file is not None:
+            raise
+        raise DataError(error.what, file=campaign.file, where="dyno", remedy=error.remedy) from None

@@ -11,7 +11,7 @@ import pandas as pd
 
 from intake_report import formatting
 from intake_report.messages import Beyond, Count, Interval, Listing, Message, Value, plain, said
-from intake_report.results.evidence_document import add_texts
+from intake_report.results.evidence_text import add_texts
 from intake_report.results.text import (
     difference_interval,
     difference_quantity,

@@ -237,8 +237,8 @@ class AirEvidence:
         Of that air, as an ideal mix of dry air and vapour and by CIPM-2007; None outside the latter's range [kg/m³].
     ambient_mass : float
         Air in the volume at ambient temperature [g].
-    source : str
-        Where that state comes from, in words.
+    source : Part
+        Where that state comes from.
     temperatures, masses : tuple of float
         The curve [°C], [g].
     """
@@ -252,7 +252,7 @@ class AirEvidence:
     density: float
     density_cipm: float | None
     ambient_mass: float
-    source: str
+    source: Part
     temperatures: tuple[float, ...]
     masses: tuple[float, ...]
     points: tuple[AirPoint, ...]
@@ -300,7 +300,7 @@ class RoadAirflow:
     throttle: float
     curves: RestrictionSet | None
     full: tuple[FullThrottle, ...]
-    reason: str
+    reason: Part
 
 
 @dataclass(frozen=True)

@@ -1,141 +1,86 @@
-"""Texts of the evidence beside the road logs, as tables, sentences, figures and the JSON file print them."""
+"""How the evidence beside the road logs is printed: one function per number, for tables, sentences and results.json."""
 
 from __future__ import annotations
 
-import re
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable
+from typing import Any
 
 from intake_report import formatting
-from intake_report.bench import AirflowValue, ExposureResult, RestrictionComparison, RestrictionValue, ServiceTime
-from intake_report.dyno import Drift, DynoResult, FigureSummary, LeftOut
-from intake_report.results.evidence import ForecastValue, SourceOffset
-from intake_report.statistics import Difference, MeanInterval
+from intake_report.report_table import rows_of
+from intake_report.results.evidence import Evidence, ForecastValue, SourceOffset
 from intake_report.units import UnitSystem, to_display
 
-GRAM = f"{formatting.NARROW_SPACE}g"
-PERCENT = f"{formatting.NARROW_SPACE}%"
+Text = Callable[[Any, UnitSystem], str]
 
 
-@dataclass(frozen=True)
-class Form:
-    """How a number is printed: its quantity, decimals, and what follows the unit ("·rpm" of an area)."""
-
-    quantity: str
-    decimals: int
-    suffix: str = ""
-
-    def unit(self, system: UnitSystem) -> str:
-        """Return the printed unit."""
-        return formatting.unit_of(self.quantity, system) + self.suffix
-
-    def text(self, value: float | None, system: UnitSystem, *, signed: bool = False) -> str:
-        """Return the number with its unit, an en dash when there is none."""
-        if value is None:
-            return formatting.ABSENT
-        return formatting.with_unit(value, self.quantity, system, self.decimals, signed=signed) + self.suffix
-
-    def bare(self, value: float | None, system: UnitSystem, *, signed: bool = False) -> str:
-        """Return the number without its unit."""
-        return formatting.bare(value, self.quantity, system, self.decimals, signed=signed)
-
-    def interval(self, low: float | None, high: float | None, system: UnitSystem, *, unit: bool = True) -> str:
-        """Return the limits of an interval, an en dash when there is none."""
-        text = formatting.interval(low, high, self.quantity, system, self.decimals, unit=unit)
-        return text if low is None or high is None or not unit else text + self.suffix
+def in_unit(name: str, quantity: str, decimals: int, *, signed: bool = False) -> Text:
+    """Return how an attribute of a row is printed with its unit."""
+    return lambda row, system: formatting.with_unit(getattr(row, name), quantity, system, decimals, signed=signed)
 
 
-POWER, TORQUE, AREA = Form("power", 1), Form("torque", 1), Form("power", 0, "·rpm")
-CURVE_FORMS = {"power": POWER, "torque": TORQUE}
-KELVINS, TEMPERATURE = Form("temperature_difference", 1), Form("temperature", 1)
-UNCERTAINTY = Form("temperature_difference", 2)
-PRESSURE, SPEED, SHARE = Form("pressure", 2), Form("speed", 0), Form("ratio", 0)
-DENSITY, HEIGHT = Form("density", 3), Form("length", 0)
-DROP, AIRFLOW, DURATION = Form("restriction", 2), Form("volume_flow", 0), Form("duration", 1)
-
-
-def figure_form(figure: str) -> Form:
-    """Return how a figure of the pulls is printed."""
-    return AREA if figure == "area" else TORQUE if "torque" in figure else POWER
-
-
-def difference_form(figure: str) -> Form:
-    """Return how a difference of a figure is printed: one more decimal, so that a limit near zero keeps its sign."""
-    form = figure_form(figure)
-    return form if form is AREA else Form(form.quantity, form.decimals + 1)
-
-
-def shown_summaries(dyno: DynoResult) -> tuple[FigureSummary, ...]:
-    """Return the figures that a report prints: the uncorrected ones only where a correction was made."""
-    corrected = any(c.correction.method != "none" for c in dyno.corrections)
-    return tuple(s for s in dyno.summaries if corrected or not s.figure.endswith("_uncorrected"))
-
-
-SEPARABLE = 0.5
-"""Share of the pull order's variance between configurations beyond which a drift cannot be told from a difference:
-pulls one after the other have 0.75 or more of two configurations, pulls in turn 0.1 or less."""
-
-
-def in_turn(dyno: DynoResult) -> bool:
-    """Tell whether the order of the pulls can tell a drift of the session from a difference of configurations."""
-    order = next((drift for drift in dyno.drifts if drift.covariate == "pull order"), None)
-    return order is None or (order.share or 0.0) <= SEPARABLE
-
-
-def left_out_reason(found: LeftOut, system: UnitSystem) -> str:
-    """Return why a pull was left out."""
-    if found.coolant is None or found.least is None:
-        return found.reason
-    coolant, least = (formatting.with_unit(x, "temperature", system, 0) for x in (found.coolant, found.least))
-    return f"coolant at {coolant}, below {least}"
-
-
-def kelvins_in(text: str, system: UnitSystem) -> str:
-    """Return `text` with its temperature differences in kelvin in the reader's unit."""
-    return re.sub(r"(\d+(?:\.\d+)?) K\b", lambda match: UNCERTAINTY.text(float(match[1]), system), text)
+def limits(low: str, high: str, quantity: str, decimals: int) -> Text:
+    """Return how an interval of two attributes of a row is printed."""
+    return lambda row, system: formatting.interval(getattr(row, low), getattr(row, high), quantity, system, decimals)
 
 
 def percent(value: float | None, decimals: int = 1, *, signed: bool = True) -> str:
     """Return a percentage: "+1.3 %"."""
-    return formatting.ABSENT if value is None else formatting.number(value, decimals, signed=signed) + PERCENT
+    return formatting.with_unit(value, "ratio", "si", decimals, signed=signed)
 
 
-def percents(low: float | None, high: float | None, decimals: int = 1) -> str:
+def percents(low: float | None, high: float | None) -> str:
     """Return an interval of percentages: "−1.2 to +3.4 %"."""
     if low is None or high is None:
         return formatting.ABSENT
-    first, last = (formatting.number(value, decimals, signed=True) for value in (low, high))
-    return f"{first} to {last}{PERCENT}"
+    return f"{formatting.number(low, 1, signed=True)} to {percent(high)}"
 
 
-def grams(value: float | None, decimals: int) -> str:
+def share(name: str) -> Text:
+    """Return how an attribute of a row is printed as a signed percentage."""
+    return lambda row, _: percent(getattr(row, name))
+
+
+def shares(low: str, high: str) -> Text:
+    """Return how an interval of two attributes of a row is printed as percentages."""
+    return lambda row, _: percents(getattr(row, low), getattr(row, high))
+
+
+def grams(value: float | None, decimals: int = 1) -> str:
     """Return a mass [g] as printed; grams in both unit systems."""
-    return formatting.ABSENT if value is None else formatting.number(value, decimals) + GRAM
+    if value is None:
+        return formatting.ABSENT
+    return f"{formatting.number(value, decimals)}{formatting.NARROW_SPACE}g"
 
 
-def ratio_of_baseline(summary: FigureSummary, baseline: str, difference: Difference) -> float | None:
-    """Return a difference in percent of the baseline's mean."""
-    base = summary.means.get(baseline)
-    if base is None or difference.difference is None or base.mean == 0.0:
-        return None
-    return 100.0 * difference.difference / base.mean
+def dyno_text(name: str, *, signed: bool = False) -> Text:
+    """Return how a figure of the pulls, or with `signed` a difference, is printed.
+
+    A difference has one more decimal, so that a limit near zero keeps its sign.
+    """
+
+    def text(row: Any, system: UnitSystem) -> str:
+        quantity, decimals, per = _dyno_form(row.quantity, signed)
+        value = getattr(row, name)
+        return formatting.with_unit(value, quantity, system, decimals, signed=signed) + (
+            per if value is not None else ""
+        )
+
+    return text
 
 
-def mean_texts(summary: FigureSummary, mean: MeanInterval, system: UnitSystem) -> tuple[str, str]:
-    """Return mean and interval of one figure of one configuration."""
-    form = figure_form(summary.figure)
-    return form.text(mean.mean, system), form.interval(mean.low, mean.high, system)
+def dyno_limits(*, difference: bool = False) -> Text:
+    """Return how the interval of a figure, or of a difference, is printed."""
+
+    def text(row: Any, system: UnitSystem) -> str:
+        quantity, decimals, per = _dyno_form(row.quantity, difference)
+        printed = formatting.interval(row.low, row.high, quantity, system, decimals)
+        return printed + (per if row.low is not None and row.high is not None else "")
+
+    return text
 
 
-def difference_texts(
-    summary: FigureSummary, baseline: str, difference: Difference, system: UnitSystem
-) -> tuple[str, str, str]:
-    """Return difference, interval and percentage of one figure against the baseline."""
-    form = difference_form(summary.figure)
-    return (
-        form.text(difference.difference, system, signed=True),
-        form.interval(difference.low, difference.high, system),
-        percent(ratio_of_baseline(summary, baseline, difference)),
-    )
+def _dyno_form(quantity: str, difference: bool) -> tuple[str, int, str]:
+    return ("power", 0, "·rpm") if quantity == "area" else (quantity, 2 if difference else 1, "")
 
 
 def verdict(low: float | None, high: float | None, *, balanced: bool = True) -> str:
@@ -148,80 +93,148 @@ def verdict(low: float | None, high: float | None, *, balanced: bool = True) -> 
     return word if balanced else f"indication: {word}"
 
 
-def drift_texts(drift: Drift, system: UnitSystem) -> tuple[str, str, str]:
-    """Return the slope, its interval, and what it makes over the range of the covariate."""
-    if drift.slope is None:
-        return formatting.ABSENT, formatting.ABSENT, formatting.ABSENT
-    scale = 1.0 if drift.covariate_unit != "K" else 1.0 / float(to_display(1.0, "temperature_difference", system))
-    per = "pull" if drift.covariate_unit != "K" else formatting.unit_of("temperature_difference", system)
-    form = Form("power", 2)
-    slope = form.bare(drift.slope * scale, system, signed=True)
-    limits = formatting.ABSENT
-    if drift.low is not None and drift.high is not None:
-        limits = form.interval(drift.low * scale, drift.high * scale, system, unit=False)
-    return (
-        f"{slope}{formatting.NARROW_SPACE}{form.unit(system)}/{per}",
-        limits,
-        form.text(drift.over_span, system, signed=True),
-    )
+def drift_slope(row: Any, system: UnitSystem) -> str:
+    """Return the slope of a drift: power per pull or per degree."""
+    scale, per = _per(row.quantity, system)
+    if row.slope is None:
+        return formatting.ABSENT
+    return f"{formatting.with_unit(row.slope * scale, 'power', system, 2, signed=True)}/{per}"
+
+
+def drift_limits(row: Any, system: UnitSystem) -> str:
+    """Return the interval of that slope, without its unit."""
+    scale, _ = _per(row.quantity, system)
+    low, high = (None if x is None else x * scale for x in (row.low, row.high))
+    return formatting.interval(low, high, "power", system, 2, unit=False)
+
+
+def _per(quantity: str, system: UnitSystem) -> tuple[float, str]:
+    if quantity == "count":
+        return 1.0, "pull"
+    return 1.0 / float(to_display(1.0, quantity, system)), formatting.unit_of(quantity, system)
+
+
+drift_span = in_unit("over_span", "power", 2, signed=True)
+
+
+def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams for all readers
+    """Return the gain of the filter's mass per trial with its interval and the number of trials."""
+    if row.gain is None:
+        return formatting.ABSENT
+    mean, low, high = (None if x is None else 1000.0 * x for x in (row.gain, row.gain_low, row.gain_high))
+    interval = "" if low is None or high is None else f" ({formatting.number(low, 1)} to {grams(high)})"
+    return f"{grams(mean)}{interval}, n = {row.weighed}"
 
 
 def offset_texts(offset: SourceOffset, system: UnitSystem) -> tuple[str, str]:
     """Return the mean offset of two sources and its interval."""
-    return UNCERTAINTY.text(offset.offset, system, signed=True), UNCERTAINTY.interval(offset.low, offset.high, system)
+    quantity = "temperature_difference"
+    return (
+        formatting.with_unit(offset.offset, quantity, system, 2, signed=True),
+        formatting.interval(offset.low, offset.high, quantity, system, 2),
+    )
 
 
 def forecast_texts(row: ForecastValue, system: UnitSystem) -> tuple[str, str, str]:
     """Return forecast, actual and difference."""
-    form = TEMPERATURE if row.quantity == "temperature" else SPEED
-    change = KELVINS if row.quantity == "temperature" else SPEED
+    temperature = row.quantity == "temperature"
+    form: tuple[str, UnitSystem, int] = (row.quantity, system, 1 if temperature else 0)
+    change = ("temperature_difference", system, 1) if temperature else form
     return (
-        form.text(row.forecast, system),
-        form.text(row.actual, system),
-        change.text(row.difference, system, signed=True),
+        formatting.with_unit(row.forecast, *form),
+        formatting.with_unit(row.actual, *form),
+        formatting.with_unit(row.difference, *change, signed=True),
     )
 
 
-def restriction_texts(value: RestrictionValue, system: UnitSystem) -> tuple[str, str]:
-    """Return the restriction at the common airflow and its interval."""
-    return DROP.text(value.drop, system), DROP.interval(value.low, value.high, system)
+DYNO_MEAN = {"text": dyno_text("mean"), "interval_text": dyno_limits()}
+DYNO_DIFFERENCE = {
+    "text": dyno_text("difference", signed=True),
+    "interval_text": dyno_limits(difference=True),
+    "percent_text": share("percent"),
+}
+DRIFT = {"text": drift_slope, "interval_text": drift_limits, "over_span_text": drift_span}
+RESTRICTION = {
+    "drop_text": in_unit("drop", "restriction", 2),
+    "drop_interval_text": limits("drop_low", "drop_high", "restriction", 2),
+    "difference_text": in_unit("difference", "restriction", 2, signed=True),
+    "percent_text": share("percent"),
+    "percent_interval_text": shares("percent_low", "percent_high"),
+}
+AIRFLOW = {
+    "flow_text": in_unit("flow", "volume_flow", 0),
+    "flow_interval_text": limits("flow_low", "flow_high", "volume_flow", 0),
+    "more_text": share("more"),
+    "more_interval_text": shares("more_low", "more_high"),
+}
+EXPOSURE = {"duration_text": in_unit("duration", "duration", 1), "mass_gain_text": exposure_gain}
+SERVICE = {
+    "text": in_unit("mean", "duration", 1),
+    "interval_text": limits("low", "high", "duration", 1),
+    "range_text": limits("shortest", "longest", "duration", 1),
+}
+RUN_WEATHER = {
+    "ambient_change": ("temperature_difference", 1),
+    "pressure": ("pressure", 2),
+    "humidity": ("ratio", 0),
+    "dew_point": ("temperature", 1),
+    "density": ("density", 3),
+    "density_altitude": ("length", 0),
+    "wind_speed": ("speed", 0),
+}
 
 
-def comparison_texts(found: RestrictionComparison, system: UnitSystem) -> tuple[str, str, str]:
-    """Return the difference of restriction, the percentage and its interval."""
-    return DROP.text(found.difference, system, signed=True), percent(found.percent), percents(found.low, found.high)
+def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) -> None:
+    """Put the printed texts beside the numbers of the evidence in results.json.
 
+    Parameters
+    ----------
+    document : dict
+        Plain form of `evidence`; changed in place.
+    evidence : Evidence
+        What it was made from.
+    system : {"si", "us"}
+        What the reader sees.
+    """
 
-def airflow_texts(value: AirflowValue, system: UnitSystem) -> tuple[str, str, str, str]:
-    """Return airflow at the common depression with interval, and how much more it is than the baseline's."""
-    return (
-        AIRFLOW.text(value.airflow, system),
-        AIRFLOW.interval(value.low, value.high, system),
-        percent(value.more),
-        percents(value.more_low, value.more_high),
+    def put(records: list[dict[str, Any]], rows: Iterable[Any], texts: dict[str, Text]) -> None:
+        for record, row in zip(records, rows_of(rows), strict=True):
+            record |= {name: text(row, system) for name, text in texts.items()}
+
+    weather, of_weather = document["weather"], evidence.weather
+    put(
+        weather["sources"],
+        of_weather.sources,
+        {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)},
     )
-
-
-def exposure_texts(found: ExposureResult, system: UnitSystem) -> tuple[str, str]:
-    """Return total duration and gain of the filter's mass."""
-    minutes = formatting.ABSENT if found.minutes is None else DURATION.text(60.0 * found.minutes, system)
-    gain = found.mass_gain
-    if gain is None:
-        return minutes, formatting.ABSENT
-    limits = "" if gain.low is None or gain.high is None else f" ({_plain_interval(gain.low, gain.high, 1)}{GRAM})"
-    return minutes, f"{grams(gain.mean, 1)}{limits}, n = {gain.n}"
-
-
-def service_texts(found: ServiceTime, system: UnitSystem) -> tuple[str, str, str]:
-    """Return mean time, its interval, and the range of the times."""
-    mean = found.minutes
-    low, high = (None if x is None else 60.0 * x for x in (mean.low, mean.high))
-    return (
-        DURATION.text(60.0 * mean.mean, system),
-        DURATION.interval(low, high, system),
-        DURATION.interval(60.0 * found.shortest, 60.0 * found.longest, system),
-    )
-
-
-def _plain_interval(low: float, high: float, decimals: int) -> str:
-    return f"{formatting.number(low, decimals)} to {formatting.number(high, decimals)}"
+    for row, offset in zip(weather["offsets"], of_weather.offsets, strict=True):
+        row["text"], row["interval_text"] = offset_texts(offset, system)
+    for row, run in zip(weather["runs"], of_weather.runs, strict=True):
+        row["texts"] = {name: in_unit(name, *form)(run, system) for name, form in RUN_WEATHER.items()}
+    for row, value in zip(weather["forecasts"], of_weather.forecasts, strict=True):
+        row["forecast_text"], row["actual_text"], row["difference_text"] = forecast_texts(value, system)
+    if evidence.air is not None:
+        air = {
+            "iat_text": in_unit("iat", "temperature", 1),
+            "mass_text": lambda p, _: grams(p.mass, 3),
+            "change_text": share("change"),
+        }
+        put(document["air"]["points"], evidence.air.points, air)
+        for row, point in zip(document["air"]["points"], evidence.air.points, strict=True):
+            put(row["expected"], point.expected, {"text": share("percent")})
+    if (dyno := evidence.dyno) is not None:
+        put(document["dyno"]["means"], dyno.means, DYNO_MEAN)
+        put(document["dyno"]["comparisons"], dyno.comparisons, DYNO_DIFFERENCE)
+        put(document["dyno"]["drifts"], dyno.drifts, DRIFT)
+        measured = {
+            "measured_text": share("measured"),
+            "measured_interval_text": shares("measured_low", "measured_high"),
+        }
+        put(document["dyno"]["expected"], dyno.expected, measured)
+        for row, expected in zip(document["dyno"]["expected"], dyno.expected, strict=True):
+            put(row["models"], expected.models, {"text": share("percent")})
+    if (bench := evidence.bench) is not None:
+        for row, curves in zip(document["bench"]["restrictions"], bench.restrictions, strict=True):
+            put(row["rows"], curves.rows, RESTRICTION | AIRFLOW)
+        put(document["bench"]["exposures"], bench.exposures, EXPOSURE)
+        put(document["bench"]["services"], bench.services, SERVICE)

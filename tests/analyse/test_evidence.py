@@ -12,8 +12,10 @@ import roadlog
 from conftest import Chain, run_chain
 
 from intake_report import air
+from intake_report.messages import said
 from intake_report.render.blocks import Table
 from intake_report.render.sections.restriction import restriction
+from intake_report.report_table import rows_of
 from intake_report.results.document import results_json
 from intake_report.results.evidence import Evidence
 
@@ -99,23 +101,24 @@ def test_mass_of_air_goes_with_absolute_temperature(evidence: Evidence) -> None:
 def test_pulls_in_turn_show_the_difference(chain: Chain, evidence: Evidence) -> None:
     dyno = evidence.dyno
     assert dyno is not None
-    assert [x.pull for x in dyno.left_out] == ["cold"] and "60 °C" in dyno.left_out[0].reason
-    figures = {s.figure: s for s in dyno.summaries}
-    raw = figures["peak_torque_uncorrected"]
-    assert raw.means["stock"].mean == pytest.approx(150.0) and raw.means["stock"].n == 3
+    assert [x.pull for x in dyno.left_out] == ["cold"] and "60\u00a0°C" in said(dyno.left_out[0].reason, "si")
+    means = {(m.figure, m.configuration): m for m in rows_of(dyno.means)}
+    differences = {d.figure: d.difference for d in rows_of(dyno.comparisons)}
+    raw = means["peak_torque_uncorrected", "stock"]
+    assert raw.mean == pytest.approx(150.0) and raw.n == 3
     # t(0.975, 2) = 4.303 (table), standard deviation 0.3 of three
-    assert raw.means["stock"].high == pytest.approx(150.0 + 4.303 * 0.3 / math.sqrt(3.0), abs=0.002)
-    assert raw.differences["sealed"].difference == pytest.approx(3.0)
+    assert raw.high == pytest.approx(150.0 + 4.303 * 0.3 / math.sqrt(3.0), abs=0.002)
+    assert differences["peak_torque_uncorrected"] == pytest.approx(3.0)
     factor = air.correction("sae-j1349-2004", air.AirState(25.0, 92.0, 40.0)).factor
-    assert figures["peak_torque"].means["stock"].mean == pytest.approx(150.0 * factor, rel=1e-9)
-    assert figures["peak_torque"].differences["sealed"].difference == pytest.approx(3.0 * factor, rel=1e-9)
+    assert means["peak_torque", "stock"].mean == pytest.approx(150.0 * factor, rel=1e-9)
+    assert differences["peak_torque"] == pytest.approx(3.0 * factor, rel=1e-9)
     assert "pull-order" not in codes(chain)
 
 
 def test_correction_far_from_one_is_a_limitation(chain: Chain) -> None:
-    text = next(x.text for x in chain.result.limitations if x.code == "correction-range")
+    text = next(said(x.text, "si") for x in chain.result.limitations if x.code == "correction-range")
     # dry pressure 92.0 − 0.4·3.169 kPa (25 °C, steam tables); ((99/90.73)·√(298/298) − 0.15)/0.85 = 1.107
-    factors = [c.correction.factor for c in chain.result.evidence.dyno.corrections]
+    factors = chain.result.evidence.dyno.figures["factor"].tolist()
     assert factors == pytest.approx([(99.0 / (92.0 - 0.4 * 3.169) - 0.15) / 0.85] * 6, rel=2e-4)
     assert "1.107" in text and "validity range" in text
 
@@ -131,7 +134,7 @@ def test_measured_power_beside_the_models(evidence: Evidence) -> None:
 def test_one_series_per_configuration_is_a_fit_and_said_to_be(chain: Chain) -> None:
     """No percentage of restriction or airflow without saying that nothing was measured twice."""
     limit = next(x for x in chain.result.limitations if x.code == "one-series")
-    assert "no repeat measurement" in limit.text and "Three series" in limit.remedy
+    assert "no repeat measurement" in said(limit.text, "si") and "Three series" in said(limit.remedy, "si")
     blocks = restriction(chain.result)
     tables = {b.label: b for b in blocks if isinstance(b, Table)}
     for label in ("tab-restriction", "tab-airflow"):
@@ -143,38 +146,39 @@ def test_one_series_per_configuration_is_a_fit_and_said_to_be(chain: Chain) -> N
 def test_restriction_on_an_exact_law(evidence: Evidence) -> None:
     curves = evidence.bench.restrictions[0]
     assert curves.airflow == pytest.approx(0.10)
-    assert [v.drop for v in curves.values] == pytest.approx([3.0, 2.0])
-    assert curves.comparisons[0].percent == pytest.approx(-100.0 / 3.0)
-    stock, sealed = curves.airflows
-    assert stock.depression == pytest.approx(2.0)
+    stock, sealed = rows_of(curves.rows)
+    assert (stock.drop, sealed.drop) == pytest.approx((3.0, 2.0))
+    assert sealed.percent == pytest.approx(-100.0 / 3.0)
+    assert curves.depression == pytest.approx(2.0)
     assert sealed.more == pytest.approx(100.0 * (math.sqrt(1.5) - 1.0))  # at equal depression
-    assert stock.scaled.factor == pytest.approx(math.sqrt(2.0)) and stock.scaled.in_range
+    assert stock.scaled == pytest.approx(math.sqrt(2.0) * stock.flow) and curves.scaling.in_range
     # four-stroke: 2.0 L · 6000 / 2 per minute
     assert evidence.theoretical.airflow == pytest.approx(0.1) and evidence.theoretical.share == pytest.approx(100.0)
 
 
 def test_trials_are_counted_with_exact_bounds(chain: Chain, evidence: Evidence) -> None:
-    wet = {e.configuration: e.bound for e in evidence.bench.exposures if e.condition == "wet"}
-    assert wet["sealed"].sentence.startswith("0 of 6 wet trials showed moisture")
-    assert "up to 39 % at 95 %" in wet["sealed"].sentence  # 1 − 0.05^(1/6) = 0.393
+    rows = list(rows_of(evidence.bench.exposures))
+    wet = {e.configuration: e for e in rows if e.condition == "wet"}
+    sentence = said(wet["sealed"].sentence, "si").replace("\u00a0", " ")
+    assert sentence.startswith("0 of 6 wet trials showed moisture")
+    assert "up to 39 % at 95 %" in sentence  # 1 − 0.05^(1/6) = 0.393
     assert (wet["stock"].k, wet["stock"].n) == (1, 1)
-    dusty = next(e for e in evidence.bench.exposures if e.condition == "dusty")
-    assert dusty.mass_gain.mean == pytest.approx(3.5)
+    assert next(e.gain for e in rows if e.condition == "dusty") == pytest.approx(0.0035)
     assert {"few-trials", "exposure-partial"} <= codes(chain)
     assert evidence.untested == ("hot exposure",)
 
 
 def test_times_to_service(evidence: Evidence) -> None:
-    minutes = evidence.bench.services[0].minutes
-    assert (minutes.mean, minutes.n) == (pytest.approx(4.0), 3)
-    assert minutes.high == pytest.approx(4.0 + 4.303 / math.sqrt(3.0), abs=1e-3)  # t(0.975, 2) = 4.303 (table)
+    (time,) = rows_of(evidence.bench.services)
+    assert (time.mean, time.n) == (pytest.approx(240.0), 3)
+    assert time.high == pytest.approx(240.0 + 60.0 * 4.303 / math.sqrt(3.0), abs=0.06)  # t(0.975, 2) = 4.303 (table)
 
 
 def test_no_evidence_is_said(tmp_path: Path) -> None:
     chain = run_chain(roadlog.write(tmp_path))
     evidence = chain.result.evidence
     assert evidence.dyno is None and evidence.bench is None and evidence.tested == ()
-    text = next(x.text for x in chain.result.limitations if x.code == "not-tested")
+    text = next(said(x.text, "si") for x in chain.result.limitations if x.code == "not-tested")
     assert "power on a dyno" in text and "wet exposure" in text
     assert all(run.density is None for run in evidence.weather.runs)
     assert "no-density" in codes(chain)
@@ -206,7 +210,8 @@ def test_sea_level_pressure_as_station_pressure_is_questioned(tmp_path: Path) ->
     ]
     chain = changed_chain(tmp_path, ("weather.1.elevation", "1500 m"), ("weather.1.readings", readings))
     questioned = [n for n in chain.result.evidence.notices if n.code == "pressure-questioned"]
-    assert questioned and "sea level" in questioned[0].text and "altimeter" in questioned[0].text
+    text = said(questioned[0].text, "si")
+    assert "sea level" in text and "altimeter" in text
     assert "pressure-questioned" in codes(chain)
 
 
@@ -221,10 +226,10 @@ def test_variable_wind_and_missing_wind(tmp_path: Path) -> None:
 
 def test_results_json_carries_everything_with_texts(chain: Chain) -> None:
     document = json.loads(results_json(chain.result, "2026-07-01", 1))["evidence"]
-    means = document["dyno"]["summaries"][0]["means"]["stock"]
+    means = document["dyno"]["means"][0]
     assert means["text"].endswith("kW") and " to " in means["interval_text"]
     assert document["weather"]["offsets"][0]["text"] == "+0.50\u00a0K"
-    assert document["bench"]["restrictions"][0]["comparisons"][0]["percent_text"] == "\u221233.3\u00a0%"
+    assert document["bench"]["restrictions"][0]["rows"][1]["percent_text"] == "\u221233.3\u00a0%"
     assert document["bench"]["services"][0]["text"] == "4.0\u00a0min"
     assert document["air"]["points"][0]["mass_text"].endswith("g")
-    assert "39 %" in document["bench"]["exposures"][0]["bound"]["sentence"]
+    assert "39\u00a0%" in document["bench"]["exposures"][0]["sentence"]
