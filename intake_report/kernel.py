@@ -80,6 +80,7 @@ def run_notebook(
         After the kernel was ended.
     """
     import nbformat
+    from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
     place = scratch / "kernel"
@@ -99,6 +100,9 @@ def run_notebook(
             run.end()
     if isinstance(run.failure, PapermillExecutionError) and not debug:
         raise as_user_error(run.failure.ename, run.failure.evalue)
+    if isinstance(run.failure, DeadKernelError):
+        what, remedy = "the kernel ended before the report was done.", "Memory may have run out; run it again."
+        raise DataError(what, file=campaign.given, remedy=remedy)
     if run.failure is not None:
         raise run.failure
     executed: NotebookNode = nbformat.reads(nbformat.writes(run.executed), as_version=4)  # as a file would give it back

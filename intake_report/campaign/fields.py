@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import re
 from dataclasses import dataclass
 from pathlib import PurePosixPath
 from typing import Annotated, TypeVar
@@ -139,12 +140,24 @@ def _month(text: str) -> str:
     return text
 
 
+RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?|.*\.", re.I)
+"""Names that some operating systems keep for devices, and endings that they drop: ids become names of folders."""
+
+
+def _no_name_of_a_system(value: str) -> str:
+    if RESERVED.fullmatch(value):
+        raise ValueError(f"“{value}” is a name that some operating systems cannot give to a file; take another id")
+    return value
+
+
 Moment = Annotated[dt.datetime, AfterValidator(_of_our_time)]
 Day = Annotated[dt.date, AfterValidator(_of_our_time)]
 Month = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d{2}$"), AfterValidator(_month)]
 """Year and month: 2026-07."""
 
-Identifier = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$")]
+Identifier = Annotated[
+    str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), AfterValidator(_no_name_of_a_system)
+]
 """An id that can stand in a file name: letters, digits, `_`, `.`, `-`."""
 
 Text = Annotated[str, StringConstraints(min_length=1)]

@@ -1,0 +1,94 @@
+"""Killed at random moments, its kernel killed, two at once: a report is complete or absent, and the next render makes it."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import time
+
+import psutil
+import pytest
+from conftest import DATE, Report, start_command
+
+from intake_report.publish import ORIGIN
+
+pytestmark = pytest.mark.slow
+
+KILLS, KERNELS, PAIRS = 25, 10, 10
+
+
+def command(small, out):
+    return start_command("render", small.file, "--date", DATE, "--out", out, start_new_session=True)
+
+
+def whole(small, out) -> None:
+    """Every report in the folder is the one that an undisturbed render makes."""
+    home = out / "small-trial"
+    for folder in home.iterdir() if home.is_dir() else []:
+        if not folder.name.startswith("."):
+            assert Report(folder).files() == small.report.files(), folder
+
+
+def ends(small, out) -> None:
+    """The next render has its report and nothing else."""
+    process = command(small, out)
+    _, err = process.communicate(timeout=300)
+    assert process.returncode == 0, err
+    assert sorted(p.name for p in (out / "small-trial").iterdir()) == [ORIGIN, DATE]
+    whole(small, out)
+
+
+def usual_time(small, out) -> float:
+    start = time.monotonic()
+    ends(small, out)
+    return time.monotonic() - start
+
+
+def kernels_of(pid: int) -> list[psutil.Process]:
+    try:
+        return [c for c in psutil.Process(pid).children(recursive=True) if "ipykernel" in " ".join(c.cmdline())]
+    except psutil.Error:
+        return []
+
+
+def test_killed_at_random_moments(small, tmp_path, part):
+    rng, longest = random.Random(20260801), usual_time(small, tmp_path / "first")
+    for number in range(part(KILLS, 3)):
+        out = tmp_path / f"out-{number}"
+        process = command(small, out)
+        time.sleep(rng.uniform(0.0, longest))
+        kernels = kernels_of(process.pid)
+        os.killpg(process.pid, signal.SIGKILL)
+        process.communicate()
+        whole(small, out)
+        ends(small, out)
+        assert not [k for k in kernels if k.is_running() and k.status() != psutil.STATUS_ZOMBIE]
+
+
+def test_kernel_killed_at_random_moments(small, tmp_path, part):
+    rng = random.Random(20260802)
+    out = tmp_path / "out"
+    for _ in range(part(KERNELS, 2)):
+        process = command(small, out)
+        while not (kernels := kernels_of(process.pid)) and process.poll() is None:
+            time.sleep(0.02)
+        time.sleep(rng.uniform(0.0, 1.5))
+        for kernel in kernels:
+            kernel.kill()
+        _, err = process.communicate(timeout=120)
+        assert process.returncode == 1, err
+        assert err.startswith("intake-report: ") and "Traceback" not in err
+        assert not (out / "small-trial").exists()
+    ends(small, out)
+
+
+def test_two_at_once(small, tmp_path, part):
+    for number in range(part(PAIRS, 1)):
+        out = tmp_path / f"out-{number}"
+        pair = [command(small, out) for _ in range(2)]
+        errors = [process.communicate(timeout=300)[1] for process in pair]
+        assert 0 in [process.returncode for process in pair], errors
+        assert all("Traceback" not in err for err in errors)
+        whole(small, out)
+        ends(small, out)
