@@ -18,9 +18,15 @@ LEAST_COVERED = 0.5  # share of the dwell in a cell that a channel has to cover
 WITHIN = 250.0  # m about a common place in which peaks are at one place: a junction with its queue
 ONE_PLACE = 0.75  # share of the runs that have to peak there
 PHASE_STEP = 50.0  # m of the grid that phases are proposed on
-HIGHWAY = 80.0  # km/h at or above which the runs' median speed is highway driving
-CITY = 50.0  # km/h below which a rise towards the highway begins
-LEAST_PHASE = 1000.0  # m of the shortest highway or city stretch; a shorter one joins its neighbours
+CITY = 50.0  # km/h below which the runs' median speed is city driving
+HIGHWAY = 80.0  # km/h at or above which it is highway driving; between them are country roads
+LEVELS, NAMES = (CITY, HIGHWAY), ("city", "country", "highway")
+LEAST_PHASE = 1000.0  # m of the shortest stretch but a ramp: a minute or more, in which slow air temperatures settle
+MOST_PARTS = 30  # as many of which a route could have at most: the shortest stretch of a long route is longer
+MOST_PHASES = 6  # phases, ramps included, that a reader keeps apart
+WHOLE = 0.9  # share of the route from which a run counts among those that have to be present
+PRESENT = 0.9  # share of them that has to be present where all of them share less than LEAST_SHARED of the route
+LEAST_SHARED = 0.7
 RISE_REACH = 1000.0  # m about the shared beginning of the highway in which each run's rise is sought
 SMOOTH = 7  # cells of the running median of speed by place
 BEGUN, ARRIVED = 0.1, 0.9  # shares of the runs that have begun to rise, and that have arrived, at the ends of a ramp
@@ -226,55 +232,98 @@ def summarise_peaks(peaks: Sequence[Peak]) -> PeakSummary:
 
 
 def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
-    """Return city, ramp and highway stretches that cover the route.
+    """Return the stretches that a practitioner would name: city, country, ramp and highway, six at most.
 
     Notes
     -----
-    The speed of a place is the median over runs of the mean speed through its cell. A ramp is where the runs rise from below
-    `CITY` to `HIGHWAY`: it begins where nine runs in ten have not yet begun to, and ends 200 m after nine in ten have
-    arrived, so that each run's highway entry lies in it. The thresholds are choices of this package: look at the
-    proposal before using it.
+    They begin where all runs are present and end before the first leaves (runs that cover little of the route aside), so
+    that each phase can be measured in each run. The speed of a place is the median over runs of the mean speed through its
+    cell; a stretch too short to be measured joins the neighbour that is nearest in speed. A ramp is where the runs rise to
+    `HIGHWAY`: it begins where nine runs in ten have not yet begun to, and ends 200 m after nine in ten have arrived, so that
+    each run's highway entry lies in it; they rise from below `CITY`, or on a country road from half way between its usual
+    speed and `HIGHWAY`. Country roads have the kind of city driving. The thresholds are choices of this
+    package: look at the proposal before using it.
     """
     from scipy.ndimage import median_filter
 
     grid = grid_by_place(alignment, step=PHASE_STEP)
+    whole = [i for i, run in enumerate(grid.runs) if alignment.run(run).coverage >= WHOLE] or list(
+        range(len(grid.runs))
+    )
+    present = (grid.passes[whole] > 0).mean(axis=0)
+    shared = np.flatnonzero(present == 1.0)
+    if len(shared) * PHASE_STEP < LEAST_SHARED * alignment.reference.length:
+        shared = np.flatnonzero(present >= PRESENT)
     speed = grid.speed()
     some = np.isfinite(speed).any(axis=0)
-    if not some.any():
+    if not some.any() or len(shared) == 0:
         return ()
-    shared = np.interp(grid.centres, grid.centres[some], np.nanmedian(speed[:, some], axis=0))
-    smooth = median_filter(shared, size=SMOOTH, mode="nearest")
-    fast = _drop_short(smooth >= HIGHWAY, int(LEAST_PHASE / PHASE_STEP))
+    usual = np.interp(grid.centres, grid.centres[some], np.nanmedian(speed[:, some], axis=0))
+    first, last = int(shared[0]), int(shared[-1]) + 1
+    smooth = median_filter(usual, size=SMOOTH, mode="nearest")
+    parts = _stretches_of(np.digitize(smooth[first:last], LEVELS), smooth[first:last])
     phases: list[PhaseSettings] = []
-    begin = 0.0
-    for i, j in spans_of(fast):
-        ramp, entry = _ramp(speed, grid.edges, i)
-        end = float(grid.edges[j])
-        ramp, entry = max(ramp, begin), min(entry, end)
-        parts: list[tuple[PhaseKind, float, float]] = [
-            ("city", begin, ramp),
-            ("ramp", ramp, entry),
-            ("highway", max(begin, entry), end),
-        ]
-        for kind, a, b in parts:
-            if b > a:
-                phases.append(_phase(phases, kind, a, b))
-        begin = end
-    if begin < grid.edges[-1]:
-        phases.append(_phase(phases, "city", begin, float(grid.edges[-1])))
+    begin = float(grid.edges[first])
+    for k, (level, i, j) in enumerate(parts):
+        end = float(grid.edges[first + j])
+        if level == len(LEVELS):
+            slower, low, high = parts[k - 1] if k else (level, i, j)
+            own = CITY if slower == 0 else (float(np.median(smooth[first + low : first + high])) + HIGHWAY) / 2
+            ramp, entry = _ramp(speed, grid.edges, first + i, own) if k else (begin, begin)
+            ramp, entry = max(ramp, begin), min(entry, end)
+            if ramp > begin and k:
+                phases.append(_phase(phases, NAMES[slower], begin, ramp))
+            if entry > ramp:
+                phases.append(_phase(phases, "ramp", ramp, entry))
+            phases.append(_phase(phases, NAMES[level], max(entry, begin), end))
+            begin = end
+        elif k + 1 == len(parts) or parts[k + 1][0] != len(LEVELS):
+            phases.append(_phase(phases, NAMES[level], begin, end))
+            begin = end
     return tuple(phases)
 
 
-def _ramp(speed: Floats, edges: Floats, i: int) -> tuple[float, float]:
+def _stretches_of(level: np.ndarray, speed: Floats) -> list[tuple[int, int, int]]:
+    """Return (level, first, one past the last cell) of stretches that are few and long enough."""
+    edges = [0, *(np.flatnonzero(np.diff(level)) + 1).tolist(), len(level)]
+    parts = [(int(level[i]), i, j) for i, j in pairwise(edges)]
+    least = max(LEAST_PHASE / PHASE_STEP, len(level) / MOST_PARTS)
+    while len(parts) > 1:
+        ramps = sum(one[0] < len(LEVELS) == other[0] for one, other in pairwise(parts))
+        k = min(range(len(parts)), key=lambda k: parts[k][2] - parts[k][1])
+        if parts[k][2] - parts[k][1] >= least and len(parts) + ramps <= MOST_PHASES:
+            break
+        _, i, j = parts[k]
+        own = float(speed[i:j].mean())
+        beside = [n for n in (k - 1, k + 1) if 0 <= n < len(parts)]
+        n = min(beside, key=lambda n: abs(float(speed[parts[n][1] : parts[n][2]].mean()) - own))
+        i, j = min(i, parts[n][1]), max(j, parts[n][2])
+        joined = (int(np.digitize(np.median(speed[i:j]), LEVELS)), i, j)
+        parts = [part for m, part in enumerate(parts) if m not in (k, n)]
+        parts.insert(min(k, n), joined)
+        parts = _merged(parts)
+    return parts
+
+
+def _merged(parts: list[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
+    """Return stretches with neighbours of one level joined."""
+    merged = parts[:1]
+    for level, i, j in parts[1:]:
+        if level == merged[-1][0]:
+            merged[-1] = (level, merged[-1][1], j)
+        else:
+            merged.append((level, i, j))
+    return merged
+
+
+def _ramp(speed: Floats, edges: Floats, i: int, slower: float) -> tuple[float, float]:
     """Return where the ramp towards the highway cell `i` begins and ends [m], from speed (runs, cells)."""
-    if i == 0:
-        return 0.0, 0.0
     reach = int(RISE_REACH / PHASE_STEP)
     origin = max(i - reach, 0)
     begins, ends = [], []
     for row in speed:
         part = row[origin : i + reach]
-        slow, fast = part < CITY, part >= HIGHWAY
+        slow, fast = part < slower, part >= HIGHWAY
         held = fast[:-2] & fast[1:-1] & fast[2:]
         arrived = np.flatnonzero(held[1:] & ~fast[:-3]) + 1
         if len(arrived) == 0:
@@ -288,18 +337,7 @@ def _ramp(speed: Floats, edges: Floats, i: int) -> tuple[float, float]:
     return float(edges[begin]), float(min(edges[end] + AFTER, edges[-1]))
 
 
-def _drop_short(mask: np.ndarray, least: int) -> np.ndarray:
-    """Return the mask with runs of either kind shorter than `least` cells joined to their neighbours, highway first."""
-    mask = mask.copy()
-    for kind in (False, True):
-        edges = [0, *(np.flatnonzero(np.diff(mask.astype(int))) + 1).tolist(), len(mask)]
-        for i, j in pairwise(edges):
-            inner = i > 0 and j < len(mask)
-            if mask[i] == kind and j - i < least and (inner or kind):
-                mask[i:j] = not kind
-    return mask
-
-
-def _phase(before: Sequence[PhaseSettings], kind: PhaseKind, start: float, end: float) -> PhaseSettings:
-    count = sum(phase.kind == kind for phase in before) + 1
-    return PhaseSettings(kind if count == 1 else f"{kind}-{count}", kind, start, end)
+def _phase(before: Sequence[PhaseSettings], name: str, start: float, end: float) -> PhaseSettings:
+    count = sum(phase.name.split("-")[0] == name for phase in before) + 1
+    kind: PhaseKind = "ramp" if name == "ramp" else "highway" if name == "highway" else "city"
+    return PhaseSettings(name if count == 1 else f"{name}-{count}", kind, start, end)

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from align.roads import LOOP, ONE_WAY, drive
 from align.support import loop_runs, make_run
 from intake_report.align import (
+    Alignment,
     AlignSettings,
     Peak,
     RouteSettings,
@@ -20,6 +21,7 @@ from intake_report.align import (
     propose_phases,
     summarise_peaks,
 )
+from intake_report.align.events import find_phases
 
 
 def test_values_are_weighted_by_time_and_dwell_by_standstill() -> None:
@@ -99,9 +101,45 @@ def test_phases_are_proposed() -> None:
         assert before.to_m == after.from_m
 
 
+def complete_in_all(alignment: Alignment, phases) -> bool:
+    lap = alignment.reference.length if alignment.reference.closed else None
+    spans = [find_phases(run.distance, phases, lap) for run in alignment.runs]
+    return all(len(found) == len(phases) and all(span.complete for span in found) for found in spans)
+
+
+def test_phases_begin_where_all_runs_are_and_have_names_of_the_road() -> None:
+    """Town, country, a rise to the highway, country and town again; each run begins and ends elsewhere."""
+    limits = [(0, 40), (2500, 70), (7200, 75), (7400, 110), (12000, 70), (15000, 35)]
+    runs = [
+        drive(
+            f"r{k}", [(0, 0), (18000, 0)], limits=limits, stops=[(900, 20)], begin=90.0 * k, end=17900 - 80 * k, seed=k
+        )[0]
+        for k in range(4)
+    ]
+    alignment = align_runs(runs, AlignSettings(route=RouteSettings(run="r0")))
+    phases = propose_phases(alignment)
+    assert [phase.name for phase in phases] == ["city", "country", "ramp", "highway", "country-2", "city-2"]
+    assert [phase.kind for phase in phases] == ["city", "city", "ramp", "highway", "city", "city"]
+    limits_found = [phase.from_m for phase in phases] + [phases[-1].to_m]
+    for found, true in zip(limits_found, (270, 2500, 7200, 7650, 12000, 15000, 17660), strict=True):
+        assert found == pytest.approx(true, abs=150)
+    assert complete_in_all(alignment, phases)
+
+
+def test_slivers_are_merged_into_few_phases() -> None:
+    """Speed limits that change every 400 m between 40 and 70 km/h are one road to a practitioner."""
+    limits = [(400.0 * k, 40.0 + 30.0 * (k % 2)) for k in range(20)] + [(8000.0, 110.0), (12000.0, 60.0)]
+    runs = [drive(f"r{k}", [(0, 0), (15000, 0)], limits=limits, seed=k)[0] for k in range(3)]
+    phases = propose_phases(align_runs(runs))
+    assert 3 <= len(phases) <= 6
+    assert all(phase.to_m - phase.from_m >= 1000 for phase in phases if phase.kind != "ramp")
+
+
 def test_real_laps_by_place() -> None:
     alignment = align_runs(loop_runs(range(1, 30, 3)))
     grid = grid_by_place(alignment, ["iat"])
     assert grid.channels["iat"].shape == (10, len(grid.edges) - 1)
     assert np.isfinite(grid.channels["iat"]).mean() > 0.97
-    assert propose_phases(alignment)
+    phases = propose_phases(alignment)
+    assert 3 <= len(phases) <= 6 and complete_in_all(alignment, phases)
+    assert sum(phase.kind == "city" for phase in phases) > 1
