@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
-from dataclasses import dataclass
 
 from intake_report import formatting
 from intake_report.campaign import Campaign, Claim
+from intake_report.messages import Listing, Part, message
 from intake_report.results import MetricKey
-from intake_report.results.text import metric_title
+from intake_report.results.text import DIFFERENCES, title_of
 from intake_report.units import to_internal
 
 NUMBER = r"(\d+(?:[.,]\d+)?)"
@@ -34,111 +33,90 @@ SOURCE_WORDS = {
 }
 
 
-@dataclass(frozen=True)
-class ClaimContext:
-    """What the words of a claim are held against.
+def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | None) -> Part:
+    """Return why the words of a claim do not fit what its metric measures; empty when they do.
 
-    Attributes
-    ----------
-    campaign : Campaign
-        Units, weather sources.
-    claim : Claim
-        The claim.
-    key : MetricKey
-        Its metric.
-    reference : str or None
-        Id of the ambient reference, "vehicle", or None where nothing was recorded.
+    `reference` is the id of the ambient reference, "vehicle", or None where nothing was recorded.
     """
-
-    campaign: Campaign
-    claim: Claim
-    key: MetricKey
-    reference: str | None
-
-
-def objection(context: ClaimContext) -> str:
-    """Return why the words of the claim do not fit what the metric measures; empty when they do."""
-    return next((text for check in CHECKS if (text := check(context))), "")
-
-
-def percentage(c: ClaimContext) -> str:
-    """Refuse a percentage or a multiple of something that is no ratio."""
-    spec = c.key.spec
-    if spec.quantity == "ratio":
-        return ""
-    found = PERCENT.search(f"{c.claim.text} {c.claim.value if c.claim.value is not None else ''}")
-    multiple = None if found else TIMES.search(c.claim.text)
-    if not found and not multiple:
-        return ""
-    quantity = "temperature_difference" if spec.quantity == "temperature" else spec.quantity
-    unit = formatting.unit_of(quantity, c.campaign.about.units)
-    what = "a percentage" if found else f"“{multiple[0]}”" if multiple else ""
-    if spec.quantity == "temperature":
-        return (
-            f"{what} of a temperature on a Celsius or Fahrenheit scale depends on where the scale puts its zero "
-            f"(20 °C is not twice as hot as 10 °C): state the difference in {unit} instead"
-        )
     return (
-        f"{what} is a ratio, and differences are what is measured and has an interval here: state it in {unit} instead"
+        _percentage(campaign, claim, key)
+        or _margin(claim, key)
+        or _ambient(campaign, claim, key, reference)
+        or _value(claim, key)
     )
 
 
-def margin(c: ClaimContext) -> str:
+def _percentage(campaign: Campaign, claim: Claim, key: MetricKey) -> Part:
+    """Refuse a percentage or a multiple of something that is no ratio."""
+    quantity = key.spec.quantity
+    percent = PERCENT.search(f"{claim.text} {claim.value if claim.value is not None else ''}")
+    multiple = None if percent else TIMES.search(claim.text)
+    if quantity == "ratio" or not (percent or multiple):
+        return ""
+    reason = (
+        "{what} is a ratio, and differences are what is measured and has an interval here: state it in {unit} instead"
+    )
+    if quantity == "temperature":
+        reason = (
+            "{what} of a temperature on a Celsius or Fahrenheit scale depends on where the scale puts its zero (20 °C is not "
+            "twice as hot as 10 °C): state the difference in {unit} instead"
+        )
+    what = message("“{words}”", words=multiple[0]) if multiple else "a percentage"
+    unit = formatting.unit_of(DIFFERENCES.get(quantity, quantity), campaign.about.units)
+    return message(reason, code="percentage", what=what, unit=unit)
+
+
+def _margin(claim: Claim, key: MetricKey) -> Part:
     """Catch "within 3 °F" where the metric used 5 °F."""
-    quoted = WITHIN.search(c.claim.text)
+    quoted = WITHIN.search(claim.text)
     if not quoted:
         return ""
     unit = {"f": "degF", "c": "degC", "k": "degC"}[quoted[2][0].lower()]
     number = float(to_internal(float(quoted[1].replace(",", ".")), unit, "temperature_difference"))
-    title = metric_title(c.key, c.campaign.about.units)
-    if c.key.parameter.kind != "margin":
-        return f"the text says “{quoted[0]}” but the metric is “{title}”, which knows no margin"
-    if not close(number, c.key.parameter.number):
-        return f"the text says “{quoted[0]}” but the metric is “{title}”: they are different margins"
-    return ""
-
-
-def ambient(c: ClaimContext) -> str:
-    """Catch a claim about another ambient than the reference, or about ambient where the metric has none."""
-    spec = c.key.spec
-    title = metric_title(c.key, c.campaign.about.units)
-    if "over-ambient" not in spec.needs:
-        if re.search(r"\bambient\b", c.claim.text, re.I):
-            return f"the text speaks of ambient but the metric is “{title}”, which is not referred to ambient"
-        return ""
-    sources = {w.id: w.kind for w in c.campaign.weather}
-    own_kind = "vehicle" if c.reference == "vehicle" else sources.get(c.reference or "", "")
-    for kind, words in SOURCE_WORDS.items():
-        found = words.search(c.claim.text)
-        if found and kind != own_kind:
-            return (
-                f"the text says “{found[0]}” but over-ambient temperatures are referred to “{c.reference}”: "
-                "another ambient gives other numbers"
-            )
-    for id in sources:
-        if id != c.reference and id not in SOURCE_WORDS and re.search(rf"\b{re.escape(id)}\b", c.claim.text, re.I):
-            return f"the text names “{id}” but over-ambient temperatures are referred to “{c.reference}”"
-    return ""
-
-
-def value(c: ClaimContext) -> str:
-    """Catch a text that quotes another number than the one that is judged."""
-    if c.claim.value is None:
-        return ""
-    temperature = c.key.spec.quantity.startswith("temperature") and c.key.spec.quantity in (
-        "temperature",
-        "temperature_difference",
-    )
-    if c.key.spec.quantity == "time":
-        pattern, units = rf"{NUMBER}\s*(s|sec|secs|seconds?|min|mins|minutes?)\b", {"s": 1.0, "m": 60.0}
-        rest = c.claim.text
-    elif temperature:
-        pattern, units = rf"{NUMBER}\s*{DEGREES}", {"f": 5.0 / 9.0, "c": 1.0, "k": 1.0}
-        rest = WITHIN.sub("", c.claim.text)
+    if key.parameter.kind != "margin":
+        template = "the text says “{words}” but the metric is “{title}”, which knows no margin"
+    elif not close(number, key.parameter.number):
+        template = "the text says “{words}” but the metric is “{title}”: they are different margins"
     else:
         return ""
+    return message(template, code="margin", words=quoted[0], title=title_of(key))
+
+
+def _ambient(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | None) -> Part:
+    """Catch a claim about another ambient than the reference, or about ambient where the metric has none."""
+    if "over-ambient" not in key.spec.needs:
+        if not re.search(r"\bambient\b", claim.text, re.I):
+            return ""
+        template = "the text speaks of ambient but the metric is “{title}”, which is not referred to ambient"
+        return message(template, code="ambient", title=title_of(key))
+    sources = {w.id: w.kind for w in campaign.weather}
+    own_kind = "vehicle" if reference == "vehicle" else sources.get(reference or "", "")
+    for kind, words in SOURCE_WORDS.items():
+        named = words.search(claim.text)
+        if named and kind != own_kind:
+            template = (
+                "the text says “{words}” but over-ambient temperatures are referred to “{reference}”: another ambient gives "
+                "other numbers"
+            )
+            return message(template, code="ambient", words=named[0], reference=str(reference))
+    for id in sources:
+        if id != reference and id not in SOURCE_WORDS and re.search(rf"\b{re.escape(id)}\b", claim.text, re.I):
+            template = "the text names “{words}” but over-ambient temperatures are referred to “{reference}”"
+            return message(template, code="ambient", words=id, reference=str(reference))
+    return ""
+
+
+def _value(claim: Claim, key: MetricKey) -> Part:
+    """Catch a text that quotes another number than the one that is judged."""
+    quantity = key.spec.quantity
+    if claim.value is None or quantity not in ("time", "temperature", "temperature_difference"):
+        return ""
+    pattern, units, rest = rf"{NUMBER}\s*{DEGREES}", {"f": 5.0 / 9.0, "c": 1.0, "k": 1.0}, WITHIN.sub("", claim.text)
+    if quantity == "time":
+        pattern, units = rf"{NUMBER}\s*(s|sec|secs|seconds?|min|mins|minutes?)\b", {"s": 1.0, "m": 60.0}
+        rest = claim.text
     quoted = re.findall(pattern, rest, re.I)
-    judged = re.search(rf"{NUMBER}\s*{DEGREES}" if temperature else pattern, str(c.claim.value), re.I)
+    judged = re.search(pattern, str(claim.value), re.I)
     if not quoted or not judged:
         return ""
 
@@ -146,16 +124,15 @@ def value(c: ClaimContext) -> str:
         return float(number.replace(",", ".")) * units[unit[0].lower()]
 
     # a temperature is compared as it is written: 104 °F and 40 °C share no scale without their zero
-    numbers = [internal(number, unit) for number, unit in quoted if unit[0].lower() == judged[2][0].lower()] or [
-        internal(number, unit) for number, unit in quoted if c.key.spec.quantity != "temperature"
-    ]
+    numbers = [internal(number, unit) for number, unit in quoted if unit[0].lower() == judged[2][0].lower()]
+    if not numbers and quantity != "temperature":
+        numbers = [internal(number, unit) for number, unit in quoted]
     if not numbers or any(abs(n - internal(judged[1], judged[2])) < SAME_MARGIN for n in numbers):
         return ""
-    says = formatting.listing([f"{number} {unit}" for number, unit in quoted])
-    return f"the text says {says} but the value judged is {c.claim.value}"
-
-
-CHECKS: tuple[Callable[[ClaimContext], str], ...] = (percentage, margin, ambient, value)
+    says = Listing(tuple(f"{number} {unit}" for number, unit in quoted))
+    return message(
+        "the text says {says} but the value judged is {value}", code="value", says=says, value=str(claim.value)
+    )
 
 
 def close(a: float | None, b: float | None) -> bool:

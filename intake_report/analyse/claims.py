@@ -7,7 +7,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from intake_report.analyse.claim_words import PERCENT, ClaimContext, close, objection
+from intake_report.analyse.claim_words import PERCENT, close, objection
 from intake_report.analyse.compare import InstrumentDraws, compare_pair
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
@@ -166,15 +166,7 @@ def direct_comparisons(
     comparisons: tuple[Comparison, ...],
     draws: InstrumentDraws | None = None,
 ) -> tuple[Comparison, ...]:
-    """Return the comparisons that claims ask for and that are not among those with the baseline.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Claims.
-    metrics, values, comparisons, draws
-        As in `compare.compare`, and what it returned.
-    """
+    """Return the comparisons that claims ask for and that are not among those with the baseline; see `compare.compare`."""
     there = {(c.key, c.configuration, c.versus) for c in comparisons}
     rows: dict[tuple[str, str, str], Comparison] = {}
     for claim in campaign.claims:
@@ -198,30 +190,14 @@ def judge_claims(
 ) -> tuple[ClaimResult, ...]:
     """Return every claim with its verdict and the reason, in campaign order.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Claims, confidence level, units.
-    metrics, values : tuples
-        What the analysis found.
-    comparisons : tuple of Comparison
-        With the baseline, and those of `direct_comparisons`.
-    reference : str or None
-        The ambient reference, which the words of a claim are held against.
-    draws : InstrumentDraws, optional
-        What the instruments leave open of a value.
-
-    Returns
-    -------
-    tuple of ClaimResult
-        "supported" and "not supported" only when the estimate lies outside the guard band and both sides are
-        replicated.
+    `comparisons` are those with the baseline and of `direct_comparisons`; the words of a claim are held against the ambient
+    `reference`. "supported" and "not supported" only when the estimate lies outside the guard band and both sides are replicated.
     """
     judged = []
     for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
         assert key is not None  # check_claims has refused it otherwise
-        evidence: ClaimEvidence | Part = objection(ClaimContext(campaign, claim, key, reference))
+        evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference)
         if not evidence:
             of_metric = [v for v in values if v.key == key.key]
             absolute = is_absolute(claim)

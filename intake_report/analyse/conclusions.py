@@ -23,18 +23,8 @@ from intake_report.results import (
 class Conclusions:
     """What the values say about the configurations.
 
-    Attributes
-    ----------
-    comparisons, direct : tuple of Comparison
-        With the baseline, and those between other configurations that claims ask for.
-    checks : tuple of ModelCheck
-        What was assumed about the runs, tested.
-    control : tuple of ControlEffect
-        What the control vehicle changed.
-    claims : tuple of ClaimResult
-        Claims with verdicts.
-    less_control : bool
-        Differences are taken from values less those of the control vehicle.
+    `comparisons` are with the baseline, `direct` those between others that claims ask for; `checks` test what is assumed about
+    the runs; `less_control`: differences are taken from values less those of the control vehicle.
     """
 
     comparisons: tuple[Comparison, ...]
@@ -54,24 +44,9 @@ def draw_conclusions(
     controls: tuple[MetricResult, ...] = (),
     draws: InstrumentDraws | None = None,
 ) -> Conclusions:
-    """Compare the configurations and judge the claims.
+    """Compare the configurations and judge the claims, by the values of the runs that take part.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Baseline, claims, confidence level.
-    metrics : tuple of MetricKey
-        Metrics.
-    values : tuple of MetricResult
-        Values of the runs that take part.
-    runs : tuple of RunResult
-        Their starts.
-    reference : str or None
-        The ambient reference.
-    controls : tuple of MetricResult
-        Values of the control drives, by the id of the run beside them.
-    draws : InstrumentDraws, optional
-        What the instruments leave open.
+    `controls` are values of the control drives, by the id of the run beside them; `draws` what the instruments leave open.
     """
     used = {v.run for v in values}
     tandem = bool(controls) and controlled(campaign, used)

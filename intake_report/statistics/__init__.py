@@ -5,27 +5,23 @@ Results are frozen dataclasses; what cannot be computed is None, with the reason
 
 from intake_report.statistics._numbers import Floats, coverage_factor, t_two_sided
 from intake_report.statistics.censored import compare_censored, gehan_scores, permutation_censored
-from intake_report.statistics.checks import Additivity, LagOne, additive_residuals, additivity, lag_one, runs_test
+from intake_report.statistics.checks import additive_residuals, additivity, lag_one, runs_test
 from intake_report.statistics.comparison import (
     Difference,
-    Method,
     Nouns,
     compare_blocked,
     compare_means,
     equivalence,
     holm,
     in_one,
-    no_interval,
     not_linked,
     standardised,
 )
-from intake_report.statistics.conformity import Conformity, conformance_probability, decide, guard_band
-from intake_report.statistics.fitting import Caveat, ExponentialFit, decay, explain, fit_recovery, fit_recovery_many
+from intake_report.statistics.conformity import conformance_probability, decide, guard_band
+from intake_report.statistics.fitting import decay, explain, fit_recovery, fit_recovery_many
 from intake_report.statistics.means import (
     DrawSummary,
-    LineFit,
     MeanInterval,
-    ProportionInterval,
     clopper_pearson,
     combine,
     line_fit,
@@ -34,10 +30,8 @@ from intake_report.statistics.means import (
     zero_failure_upper,
 )
 from intake_report.statistics.models import (
-    Blocked,
     Estimates,
     RunsModel,
-    TwoSamples,
     blocked,
     linked_to,
     two_samples,
@@ -50,24 +44,14 @@ from intake_report.statistics.permutation import (
 )
 
 __all__ = [
-    "Additivity",
-    "Blocked",
-    "Caveat",
-    "Conformity",
     "Difference",
     "DrawSummary",
     "Estimates",
-    "ExponentialFit",
     "Floats",
-    "LagOne",
-    "LineFit",
     "MeanInterval",
-    "Method",
     "Nouns",
     "PermutationTest",
-    "ProportionInterval",
     "RunsModel",
-    "TwoSamples",
     "additive_residuals",
     "additivity",
     "arrangements",
@@ -93,7 +77,6 @@ __all__ = [
     "line_fit",
     "linked_to",
     "mean_interval",
-    "no_interval",
     "not_linked",
     "permutation_blocked",
     "permutation_censored",

@@ -39,19 +39,10 @@ def _residual(design: Floats, y: Floats) -> tuple[Floats, int]:
 
 @dataclass(frozen=True)
 class Additivity:
-    """Test of the additive model.
+    """Test of the additive model; `note` says why there is none.
 
-    Attributes
-    ----------
-    method : {"interaction", "one degree", "none"}
-        interaction: cells with repeated runs against the additive model. one degree: Tukey's test for one run per
-        cell, which sees only that differences grow with the level. none: no degree of freedom for either.
-    f, p_value : float or None
-        Test statistic and p-value.
-    df_effect, df_error : int
-        Degrees of freedom.
-    note : Part
-        Why there is no test, else empty.
+    interaction: cells with repeated runs against the additive model. one degree: Tukey's test for one run per cell, which sees
+    only that differences grow with the level. none: no degree of freedom for either.
     """
 
     method: Literal["interaction", "one degree", "none"]

@@ -17,17 +17,7 @@ Decision = Literal["conforms", "does not conform", "undecided"]
 
 @dataclass(frozen=True)
 class Conformity:
-    """Outcome of a decision with a guard band.
-
-    Attributes
-    ----------
-    decision : {"conforms", "does not conform", "undecided"}
-        Undecided: the value lies within the guard band on either side of a limit.
-    probability : float
-        Probability that the true value conforms, given the measured one.
-    guard_band : float
-        Distance from the limit within which no decision is made, w = factor·u.
-    """
+    """Decision with its probability that the true value conforms, and the distance from a limit at which none is made."""
 
     decision: Decision
     probability: float
@@ -52,20 +42,9 @@ def _limits(low: float | None, high: float | None) -> tuple[float, float]:
 def conformance_probability(
     value: float, u: float, low: float | None = None, high: float | None = None, df: float | None = None
 ) -> float:
-    """Probability that the true value lies within the limits, given a measured value and little prior knowledge.
+    """Probability that the true value lies within the limits, given a measured value with u ≥ 0 and little prior knowledge.
 
-    Parameters
-    ----------
-    value, u : float
-        Measured value and its standard uncertainty, u ≥ 0.
-    low, high : float, optional
-        Limits; at least one.
-    df : float, optional
-        Degrees of freedom of u (Student's t); None = normal.
-
-    Notes
-    -----
-    JCGM 106:2012, 7.3 and 7.4. Its complement is the specific risk.
+    `df` are the degrees of freedom of u (Student's t); None = normal. JCGM 106:2012, 7.3 and 7.4. Its complement is the specific risk.
     """
     a, b = _limits(low, high)
     if u < 0.0:

@@ -51,20 +51,9 @@ def explain(caveat: Caveat) -> str:
 
 @dataclass(frozen=True)
 class ExponentialFit:
-    """First-order fit y = final + change·exp(−t/tau), or its reading by a sensor with a lag of its own.
+    """First-order fit y = final + change·exp(−t/tau), with standard errors from the residuals and codes (see `explain`).
 
-    Attributes
-    ----------
-    final, change, tau : float or None
-        End value, start minus end value, time constant [unit of t]; None when the fit is refused.
-    final_error, change_error, tau_error : float or None
-        Standard errors from the residuals; None for an end value that was held.
-    rss : float
-        Residual sum of squares.
-    df : int
-        Degrees of freedom.
-    caveats : tuple of str
-        Codes, from the state of the fit: see `explain`.
+    Parameters are None when the fit is refused; the error of an end value that was held is None.
     """
 
     final: float | None

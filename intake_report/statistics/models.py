@@ -74,23 +74,10 @@ Pooled alone falls to 92.7 %, own alone is 26 % (3 × 2) and 58 % (3/2/2) wider 
 class Blocked:
     """Configuration and block effects by least squares over cells: the means of a configuration's runs in a block.
 
-    Attributes
-    ----------
-    runs : tuple of str
-        All runs that the model is fitted to.
-    units : ndarray, (k, n)
-        Makes cell means of the values of runs.
-    cell_weights : ndarray, (k,)
-        Weight of each cell in the difference.
-    residual : ndarray, (k, k)
-        Makes residuals of cell means.
-    spread : ndarray, (k,)
-        Weight of each squared residual in the variance of the difference.
-    df : float
-        Effective degrees of freedom; 0 when no cell is left to estimate the scatter.
+    `units` (k, n) makes cell means of the values of all runs that the model is fitted to, `residual` (k, k) residuals of them;
+    `cell_weights` (k,) weigh the cells in the difference, `spread` (k,) the squared residuals in its variance; `df` is 0 when no
+    cell is left to estimate the scatter.
 
-    Notes
-    -----
     A day may shift one configuration more than another (interaction). Runs of one cell share that shift, so that their
     scatter says nothing of it: the error rests on how cell means depart from the additive model, which holds both. It is
     half own, half pooled (`OWN`), since configurations need not scatter alike. Own: the sum of w²·e²/(1 − h) (h: leverage),
@@ -158,16 +145,9 @@ def blocked(
 
 @dataclass(frozen=True)
 class TwoSamples:
-    """Means of independent units, unequal scatter (Welch); units are runs or means of blocks.
+    """Means of independent units, unequal scatter (Welch): runs, or means of blocks that `units` (k, n) makes of them.
 
-    Attributes
-    ----------
-    runs : tuple of str
-        Of both sides.
-    units : ndarray, (k, n)
-        Makes units of runs: identity, or means over blocks.
-    candidate : ndarray of bool, (k,)
-        Which units are the candidate's.
+    `candidate` (k,) tells which units are the candidate's.
     """
 
     runs: tuple[str, ...]

@@ -19,16 +19,9 @@ from intake_report.statistics._numbers import Floats, Values, finite
 
 @dataclass(frozen=True)
 class PermutationTest:
-    """Outcome of a permutation test.
+    """Observed difference, weighted over blocks as least squares does, with its two-sided p-value (twice the smaller tail).
 
-    Attributes
-    ----------
-    difference : float
-        Observed difference, candidate minus baseline, weighted over blocks as least squares does.
-    p_value, smallest_p : float
-        Two-sided p-value (twice the smaller tail), and the smallest that this design can reach, whatever the data.
-    arrangements : int
-        Number of assignments.
+    `smallest_p` is the smallest that this design can reach, whatever the data.
     """
 
     difference: float
@@ -43,14 +36,7 @@ def arrangements(cells: Sequence[tuple[int, int]]) -> int:
 
 
 def smallest_attainable_p(cells: Sequence[tuple[int, int]]) -> float:
-    """Smallest two-sided p of a design, before any data.
-
-    Parameters
-    ----------
-    cells : sequence of (int, int)
-        Baseline and candidate runs of each block; (3, 3) alone is a two-sample design of three runs each, [(1, 1)] * n
-        are n pairs.
-    """
+    """Smallest two-sided p of a design before any data; [(3, 3)] is one block of three runs each, [(1, 1)] * n are n pairs."""
     # whole-number division first: the count may be beyond the range of a float
     ways = arrangements(cells)
     return 0.0 if ways > 10**300 else min(1.0, 2 / ways)

@@ -35,23 +35,10 @@ def compare(
     values: tuple[MetricResult, ...],
     draws: InstrumentDraws | None = None,
 ) -> tuple[Comparison, ...]:
-    """Return the difference of every configuration from the baseline in every metric, with Holm's adjustment.
+    """Return the difference of every configuration from the baseline, metric by metric; `values` of the runs that take part.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Baseline, blocks, confidence level, equivalence margins.
-    metrics : tuple of MetricKey
-        Metrics.
-    values : tuple of MetricResult
-        Values of the runs that take part.
-    draws : InstrumentDraws, optional
-        What the instruments leave open; without it the intervals hold scatter between runs only.
-
-    Returns
-    -------
-    tuple of Comparison
-        Metric by metric. Adjusted p-values cover the headline metrics.
+    Adjusted p-values (Holm) cover the headline metrics. Without `draws`, what the instruments leave open, the intervals hold
+    scatter between runs only.
     """
     baseline = campaign.baseline.id
     rows = []
@@ -78,25 +65,9 @@ def compare_pair(
     versus: str,
     draws: InstrumentDraws | None = None,
 ) -> Comparison:
-    """Return the difference of two configurations, whichever they are, in one metric.
+    """Return configuration minus versus in one metric, from its values in all runs that take part; as `compare`.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Names, confidence level, equivalence margins.
-    key : MetricKey
-        The metric.
-    values : sequence of MetricResult
-        Its values in all runs that take part.
-    configuration, versus : str
-        Ids; configuration minus versus.
-    draws : InstrumentDraws, optional
-        As in `compare`.
-
-    Returns
-    -------
-    Comparison
-        Without Holm's adjustment, which is over several comparisons.
+    Without Holm's adjustment, which is over several comparisons.
     """
     known = [v for v in values if v.status != "not computed"]
     sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
@@ -218,17 +189,8 @@ def direction(key: MetricKey, higher: bool) -> str:
 
 
 def judge(key: MetricKey, c: Comparison) -> Comparison:
-    """Return the comparison with its verdict.
+    """Return the comparison with its verdict, from interval, p-values and equivalence.
 
-    Parameters
-    ----------
-    key : MetricKey
-        The metric, for its words.
-    c : Comparison
-        With interval, p-values and equivalence.
-
-    Notes
-    -----
     Without two independent units on both sides, or without an interval from the runs, it is an indication at most.
     Headline metrics are called only when Holm's adjustment over all of them agrees, and suggested where it does not;
     a call on any other metric is exploratory, since nothing adjusts it for the number of metrics looked at. Where draws that

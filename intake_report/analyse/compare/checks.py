@@ -39,10 +39,7 @@ def summarise(
 ) -> tuple[Summary, ...]:
     """Return count, mean and standard deviation of each metric for each configuration, of the runs that take part.
 
-    Returns
-    -------
-    tuple of Summary
-        No mean where a run did not reach the margin: a mean of the others would be too low.
+    No mean where a run did not reach the margin: a mean of the others would be too low.
     """
     return tuple(
         _summary(key, c.id, [v for v in values if v.key == key.key and v.configuration == c.id])
@@ -72,20 +69,7 @@ def check_model(
 ) -> tuple[ModelCheck, ...]:
     """Return, for each headline metric, whether consecutive runs hang together and whether effects add up.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Seed of the orders that are drawn where there are too many to count.
-    metrics : tuple of MetricKey
-        Metrics.
-    values : tuple of MetricResult
-        Values of the runs that take part.
-    starts : mapping of str to str or None
-        Start of each run as ISO text, which sorts; runs without one stay in campaign order.
-
-    Notes
-    -----
-    Runs of one block follow each other: a warm engine bay or a wet road carries over. Residuals of few runs are tied
+    `starts` are ISO texts, which sort; runs without one stay in campaign order. Runs of one block follow each other: a warm engine bay or a wet road carries over. Residuals of few runs are tied
     to each other by what was estimated, which makes the test blunt; a large p-value is no proof of independence.
     """
     rng = np.random.default_rng(campaign.metrics.seed)

@@ -32,18 +32,11 @@ MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add
 
 @dataclass(frozen=True)
 class Estimate:
-    """A difference and what it rests on.
+    """A difference from the scatter between runs, and what it rests on.
 
-    Attributes
-    ----------
-    found : Difference
-        Candidate minus the other, from the scatter between runs.
-    model : RunsModel or None
-        The same comparison as arithmetic on the runs that have a value; None where one side has none.
-    confounded : bool
-        No block holds both, and blocks hold several runs: block and configuration cannot be told apart.
-    units : (int, int)
-        Independent units of candidate and other: blocks where they are compared within or between blocks, else runs.
+    `model` is the same comparison as arithmetic on the runs that have a value, None where one side has none. `confounded`: no
+    block holds both, and blocks hold several runs. `units` are the independent units of candidate and other: blocks where they
+    are compared within or between blocks, else runs.
     """
 
     found: Difference
@@ -59,27 +52,9 @@ def estimate(
     level: float,
     names: Mapping[str, str],
 ) -> Estimate | Part:
-    """Compare two configurations in one metric, or say why that cannot be done.
+    """Compare two configurations in one metric of all runs that take part, or say why that cannot be done.
 
-    Parameters
-    ----------
-    values : sequence of MetricResult
-        Values of one metric of all runs that take part; other configurations help to estimate blocks and scatter.
-    configuration, versus : str
-        Ids of candidate and other.
-    level : float
-        Confidence level.
-    names : mapping of str to str
-        Names of the configurations, which notes quote.
-
-    Returns
-    -------
-    Estimate or Part
-        The difference, or the reason why there is none.
-
-    Notes
-    -----
-    Within blocks where blocks link the two. Where each block holds one of the two only, and several runs of it, the
+    Other configurations help to estimate blocks and scatter; notes quote `names` by id. Within blocks where blocks link the two. Where each block holds one of the two only, and several runs of it, the
     runs of a block are no replicates of the configuration: block means are then compared.
     """
     known = [v for v in values if v.status != "not computed"]

@@ -59,21 +59,11 @@ class RunsDraws:
 class InstrumentPart:
     """What the instruments leave of a difference.
 
-    Attributes
-    ----------
-    u : float or None
-        Standard uncertainty [unit of the metric]; None where draws do not reach the margin, whose spread has no number.
-    lost : float
-        Share of draws in which a run does not reach the margin.
-    over, under : float
-        Share of draws in which the difference lies beyond every number above, and below. Where runs of both signs do
-        not reach the margin it may be either, and the draw counts in both.
-    values : ndarray, (k, n)
-        The draws in which all runs reach it, run by run.
-    low, high : float or None
-        Limits of the draws' own coverage interval; None where a limit lies among the draws beyond every number.
-    spread : float
-        Standard deviation of the draws in `values` alone: a part, never the whole, where some are lost.
+    `u` is its standard uncertainty, None where draws do not reach the margin, whose spread has no number; `lost` the share of
+    such draws. `over` and `under` are the shares in which the difference lies beyond every number above, and below: where runs
+    of both signs do not reach the margin it may be either, and the draw counts in both. `values` (k, n) are the draws in which
+    all runs reach it, `spread` their standard deviation: a part, never the whole, where some are lost. `low` and `high` limit
+    the draws' own coverage interval; None where a limit lies among the draws beyond every number.
     """
 
     u: float | None
@@ -89,23 +79,8 @@ class InstrumentPart:
 def instrument_part(
     draws: InstrumentDraws | None, key: str, weights: Mapping[str, float], *, total: bool = False, level: float = 0.95
 ) -> InstrumentPart | None:
-    """Return the standard uncertainty of a weighted sum of runs' values from their draws.
+    """Return what draws leave of a sum of runs' values by `weights`: of the shared sources, or of all where `total`.
 
-    Parameters
-    ----------
-    draws : InstrumentDraws or None
-        None where no uncertainty was assessed.
-    key : str
-        Metric key.
-    weights : mapping of str to float
-        Weight of each run.
-    total : bool
-        All sources, not only the shared ones.
-    level : float
-        Coverage probability of `low` and `high`.
-
-    Notes
-    -----
     The spread, over the draws, of the same weighted sum that the estimate is: a bias that shifts every run alike
     cancels; one that shifts runs by different amounts (a crossing time near a plateau) does not. A draw in which a run
     does not reach the margin is longer than all others (as in `statistics.summarise_draws`): the sum is then beyond
@@ -158,19 +133,8 @@ def model_part(
 
 
 def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Difference:
-    """Return a difference whose interval includes the biases that all runs share.
+    """Return a difference from the scatter between runs whose interval includes the biases that all runs share.
 
-    Parameters
-    ----------
-    found : Difference
-        From the scatter between runs.
-    part : InstrumentPart
-        Draws of all runs of the model under shared biases.
-    model : RunsModel
-        Makes differences of them.
-
-    Notes
-    -----
     Every draw of the biases gives values of all runs and so a difference with its own t distribution; the interval is
     that of their mixture, which need not be symmetric: a recovery time is cut off at zero on one side and runs into a
     plateau on the other. Where everything cancels it is the t interval that came in. A censored interval has no
@@ -220,8 +184,6 @@ class DrawnOrder:
 def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found: Difference) -> DrawnOrder | None:
     """Return the order of two where draws of the biases that all runs share do not reach the margin.
 
-    Notes
-    -----
     A run that does not reach the margin is later than any that does, by as much as any other that does not: the side whose
     lost runs weigh more is later, and where they weigh alike the runs that reach decide, with the scatter between runs. A
     draw in which no run reaches says nothing; None where that is every second draw or more.

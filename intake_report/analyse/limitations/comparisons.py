@@ -18,20 +18,9 @@ MOST_BLOCKS = 20  # further blocks tried in a forecast
 
 
 def forecast(f: Findings, c: Comparison, blocks: int) -> float | None:
-    """Return the half-width expected with so many further blocks; None where the scatter is not known.
+    """Return the half-width expected with so many further blocks, run as those driven; None where no scatter is known.
 
-    Parameters
-    ----------
-    f : Findings
-        The layout of the runs.
-    c : Comparison
-        Its scatter and its shared biases, which more runs do not reduce.
-    blocks : int
-        Further blocks, each with the two configurations, run as often as in those driven.
-
-    Notes
-    -----
-    No better than the estimate of the scatter, which a few runs know to a factor of two or so. Further runs in the blocks
+    Shared biases are not reduced. No better than the estimate of the scatter, which a few runs know to a factor of two or so. Further runs in the blocks
     driven are not forecast: they do not reduce what a day does to one configuration more than to another.
     """
     if c.scatter is None or c.confounded:

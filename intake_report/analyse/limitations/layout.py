@@ -310,22 +310,9 @@ class Imbalance:
 def imbalance(
     runs: Sequence[RunResult], pair: tuple[str, str], value: Callable[[RunResult], float], limit: float
 ) -> Imbalance | None:
-    """Return how two configurations differ in a trait; None where they do not differ systematically.
+    """Return how two configurations differ in a trait of runs; None where they do not differ systematically.
 
-    Parameters
-    ----------
-    runs : sequence of RunResult
-        Runs in the comparison.
-    pair : (str, str)
-        Configurations.
-    value : callable
-        The trait of a run.
-    limit : float
-        Of the acceptance criterion, between two runs.
-
-    Notes
-    -----
-    Systematic: one has more in every block that holds both (two or more), or the means differ by more than half of the
+    `limit` is that of the acceptance criterion, between two runs. Systematic: one has more in every block that holds both (two or more), or the means differ by more than half of the
     limit. Means are over the blocks that hold both where there are any, since only those are compared within blocks.
     """
     sides = {c: [run for run in runs if run.configuration == c] for c in pair}

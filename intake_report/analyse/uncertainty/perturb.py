@@ -23,22 +23,10 @@ AROUND = 3.0  # s about the highway entry for the acceleration there
 class Readings:
     """What of one run's readings may be otherwise.
 
-    Parameters
-    ----------
-    series : RunSeries
-        The run as measured.
-    spread : ndarray, (k,)
-        Half-widths of the rectangular errors at the nodes of the reading [K].
-    group : ndarray of int, (k,)
-        Which random number each node takes: those of one plateau are off together.
-    left, right : ndarray of int, (n,)
-        Nodes around each sample.
-    share : ndarray, (n,)
-        Weight of the right one.
-    rate : ndarray, (n,)
-        Slope of the temperature [K/s].
-    ambient_rate : float
-        Mean slope of ambient [K/s].
+    `spread` (k,) are the half-widths of the rectangular errors at the nodes of the reading [K], `group` (k,) the random
+    number that each node takes: those of one plateau are off together. `left`, `right` (n,) are the nodes around each
+    sample, `share` the weight of the right one; `rate` (n,) is the slope of the temperature, `ambient_rate` its mean for
+    ambient [K/s].
     """
 
     series: RunSeries
@@ -81,18 +69,8 @@ def prepare(series: RunSeries, step: float | None) -> Readings:
 def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | None = None) -> RunSeries:
     """Return the series as it might have been in m draws.
 
-    Parameters
-    ----------
-    readings : Readings
-        The run.
-    shifts : mapping of str to ndarray, (m,)
-        By kind of source: "reading" and "ambient" [K], "lag" [s], "clock" [s].
-    noise : ndarray, (m, groups), optional
-        Errors of the groups of nodes in units of their half-widths.
-
-    Notes
-    -----
-    A sensor whose time constant is longer by d than taken to be shows a temperature that is late: to first order its
+    `shifts` (m,) are by kind of source: "reading" and "ambient" [K], "lag" and "clock" [s]; `noise` (m, groups) the errors of
+    the groups of nodes in units of their half-widths. A sensor whose time constant is longer by d than taken to be shows a temperature that is late: to first order its
     reading is corrected by d times its slope. A clock that is off shifts ambient by its slope.
     """
     series = readings.series
@@ -121,16 +99,9 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
 
 @dataclass(frozen=True)
 class EventLimits:
-    """Half-widths of the times of events of one run [s], and how the highway entry follows the speed reading.
+    """Half-widths of the times of events of one run [s]: highway entry, limits of stops, start and end of each phase.
 
-    Parameters
-    ----------
-    entry, stops : float
-        Of the highway entry and of the limits of stops.
-    starts, ends : dict of str to float
-        Of the limits of each phase.
-    per_speed : float
-        Delay of the entry per unit of speed read too high [s per km/h], below zero.
+    `per_speed` is the delay of the entry per unit of speed read too high [s per km/h], below zero.
     """
 
     entry: float
@@ -195,17 +166,7 @@ class EventEffects:
 
 
 def event_effects(key: MetricKey, series: RunSeries, limits: EventLimits) -> EventEffects:
-    """Return the effect of the events' times on a metric, by shifting them to both limits.
-
-    Parameters
-    ----------
-    key : MetricKey
-        The metric.
-    series : RunSeries
-        The run as measured.
-    limits : EventLimits
-        Half-widths.
-    """
+    """Return the effect of the events' times on a metric, by shifting them to both limits."""
     events = REGISTRY[key.spec.id].events
     label = key.parameter.key
     entry = start = end = stops = per_speed = 0.0

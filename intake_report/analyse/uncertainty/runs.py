@@ -57,14 +57,9 @@ class RunDraws:
 
 @dataclass(frozen=True)
 class Uncertainty:
-    """Uncertainty of all runs.
+    """Uncertainty of all runs, in campaign order; draw i of the common sources is the same in all runs.
 
-    Parameters
-    ----------
-    runs : tuple of RunDraws
-        In campaign order; draw i of the common sources is the same in all runs.
-    statement : InstrumentUncertainty
-        What the report says, without differences.
+    `statement` is what the report says, without differences.
     """
 
     runs: tuple[RunDraws, ...]
@@ -247,15 +242,7 @@ def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> lis
 
 
 def with_uncertainty(values: tuple[MetricResult, ...], uncertainty: Uncertainty) -> tuple[MetricResult, ...]:
-    """Return the values with their standard uncertainty, coverage interval, and parts.
-
-    Parameters
-    ----------
-    values : tuple of MetricResult
-        Without.
-    uncertainty : Uncertainty
-        Of the same runs.
-    """
+    """Return the values of the same runs with their standard uncertainty, coverage interval, and parts."""
     runs = {run.run: run for run in uncertainty.runs}
     return tuple(_with(value, runs[value.run], uncertainty.statement.level) for value in values)
 
@@ -291,21 +278,8 @@ def instrument_differences(
 ) -> tuple[InstrumentDifference, ...]:
     """Return how uncertain the instruments leave the differences of the configurations' means from the baseline's.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Baseline and configurations.
-    uncertainty : Uncertainty
-        Draws of the runs; what is common is the same draw in all runs and so cancels as far as runs respond alike.
-    metrics : tuple of MetricKey
-        Metrics.
-    used : dict of str to str
-        Run id → configuration, of the runs in the comparison.
-
-    Returns
-    -------
-    tuple of InstrumentDifference
-        Not where a run has no value or some draws do not reach it.
+    `used` names the configuration of each run in the comparison. What is common is the same draw in all runs and so cancels
+    as far as runs respond alike. None where a run has no value or some draws do not reach it.
     """
     level, baseline = campaign.metrics.confidence, campaign.baseline.id
     rows = []

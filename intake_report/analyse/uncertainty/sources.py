@@ -34,29 +34,13 @@ DELTA = "temperature_difference"
 
 @dataclass(frozen=True)
 class Source:
-    """One source of uncertainty.
+    """One source of uncertainty, named as in the budget; `basis` is what is known, for the report.
 
-    Parameters
-    ----------
-    name : str
-        As in the budget.
-    kind : str
-        What it acts on: "reading" and "ambient" shift temperatures [K], "lag" the sensor's time constant [s], "clock"
-        the run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to
-        sample and from event to event.
-    common : bool
-        The same draw for all runs.
-    scale : float or None
-        Half-width of a rectangular distribution, or standard deviation of a normal one; None for steps and events.
-        Where `two_valued`, the other value beside zero.
-    normal : bool
-        Which of the two.
-    quantity : str
-        Quantity of `scale`.
-    basis : Part
-        What is known, for the report.
-    two_valued : bool
-        Zero or `scale`, each with probability ½: what was taken for the value, or the one other way it may be.
+    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "lag" the sensor's time constant [s], "clock" the
+    run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to sample and from
+    event to event. A `common` one has the same draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a
+    rectangular distribution, or the standard deviation where `normal`; None for steps and events. A `two_valued` one is zero or
+    `scale`, each with probability ½: what was taken for the value, or the one other way it may be.
     """
 
     name: str
@@ -109,19 +93,8 @@ class Sources:
 
 
 def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | None) -> Sources:
-    """Return the sources of uncertainty of a run's value.
+    """Return the sources of uncertainty of a run's value; `step` is that of the IAT reading [K], found or declared.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        The instrument block.
-    ambient : AmbientReference
-        Its contributions.
-    step : float or None
-        Step of the IAT reading [K], found or declared.
-
-    Notes
-    -----
     Limits ± a are taken as rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, as 95 % limits.
     """
     channels = campaign.instrument.channels
