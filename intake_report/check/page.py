@@ -359,31 +359,21 @@ def _assumed(check: LogCheck) -> list[str]:
     return [q["reason"] for q in check.quality if not q["fault"] and q["step"] == "time-zone-assumed"]
 
 
+# What is said before a mapping to paste, by where the mapping of this look came from.
+_LEADS = {
+    "campaign": "Columns that the campaign does not map. To use them, add under [log.columns] of campaign.toml:",
+    "proposal": "Which column is which channel was guessed from headers, units and values, for this look only. Check it, then "
+    "paste into campaign.toml:",
+    "": "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
+    "[run.log.columns] below this [[run]] where only its log differs:",
+}
+_PHASES = "Phases that the runs suggest. Look at them on a map, then paste into campaign.toml:"
+
+
 def _mapping(check: LogCheck) -> list[RenderableType]:
-    parts: list[RenderableType] = []
-    if check.mapping_text and check.mapping_from == "campaign":
-        if any(c["certain"] and not c["mapped"] for c in check.columns):
-            parts += _paste(
-                "Columns that the campaign does not map. To use them, add under [log.columns] of campaign.toml:",
-                check.mapping_text,
-            )
-    elif check.mapping_text and check.mapping_from == "proposal":
-        parts += _paste(
-            "Which column is which channel was guessed from headers, units and values, for this look only. Check it, then "
-            "paste into campaign.toml:",
-            check.mapping_text,
-        )
-    elif check.mapping_text:
-        parts += _paste(
-            "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
-            "[run.log.columns] below this [[run]] where only its log differs:",
-            check.mapping_text,
-        )
-    if check.phases_text:
-        parts += _paste(
-            "Phases that the runs suggest. Look at them on a map, then paste into campaign.toml:", check.phases_text
-        )
-    return parts
+    needless = check.mapping_from == "campaign" and not any(c["certain"] and not c["mapped"] for c in check.columns)
+    parts = _paste(_LEADS[check.mapping_from], check.mapping_text) if check.mapping_text and not needless else []
+    return parts + (_paste(_PHASES, check.phases_text) if check.phases_text else [])
 
 
 def _paste(lead: str, text: str) -> list[RenderableType]:

@@ -71,13 +71,7 @@ def _age(known: NDArray[np.float64], times: NDArray[np.float64]) -> NDArray[np.f
 
 
 def epoch_seconds(times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return `times` as seconds since 1970-01-01 UTC; float arrays are taken as such already.
-
-    Raises
-    ------
-    DataError
-        If times have no time zone.
-    """
+    """Return `times` as seconds since 1970-01-01 UTC, as float arrays are already; DataError if they have no zone."""
     if isinstance(times, np.ndarray) and times.dtype.kind == "f":
         return times.astype(np.float64)
     index = pd.DatetimeIndex(list(times))

@@ -34,29 +34,11 @@ _DATE_LINE = re.compile(r"^(\d{4})[/-](\d{2})[/-](\d{2})(?:[ T]\d{2}:?\d{2}(?::?
 
 
 def decode_metar(report: str, *, year: int, month: int, elevation: float | None = None) -> WeatherObservation | None:
-    """Decode one report.
+    """Decode one METAR or SPECI report of a year and month; None for one that says it has no content (NIL).
 
-    Parameters
-    ----------
-    report : str
-        METAR or SPECI; the leading word may be absent.
-    year, month : int
-        Of the observation: a report carries only the day of the month.
-    elevation : float, optional
-        Of the station [m]; without it the altimeter setting cannot become a station pressure.
+    Without the `elevation` of the station [m] the altimeter setting cannot become a station pressure. DataError if it
+    does not parse: names the report and the group.
 
-    Returns
-    -------
-    WeatherObservation or None
-        None for a report that says it has no content (NIL).
-
-    Raises
-    ------
-    DataError
-        If it does not parse: names the report and the group.
-
-    Notes
-    -----
     Tenths of the remarks group (T02270215) replace the whole degrees of the body (FMH-1 12.7). A missing wind
     (/////KT) is None, not calm. An altimeter setting is taken with its own unit, so that 29.87 inHg stays exact.
     """

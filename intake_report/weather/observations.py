@@ -110,13 +110,7 @@ class WeatherRecord:
 
 
 def utc(time: datetime | pd.Timestamp, what: str = "a time") -> pd.Timestamp:
-    """Return `time` as an aware UTC timestamp.
-
-    Raises
-    ------
-    DataError
-        If it has no time zone: a clock time without its zone can be off by hours.
-    """
+    """Return `time` in UTC; DataError if it has no time zone, without which a clock time can be off by hours."""
     stamp = pd.Timestamp(time)
     if stamp.tzinfo is None:
         raise DataError(
@@ -133,17 +127,8 @@ def located(error: DataError, *, file: Path | str | None, where: str | None) -> 
 def completed(observation: WeatherObservation, elevation: float | None) -> WeatherObservation:
     """Check one set of readings and complete it: humidity from dew point or back, station pressure from a reduced one.
 
-    Parameters
-    ----------
-    observation : WeatherObservation
-        As read, in internal units.
-    elevation : float or None
-        Of the instrument [m]; needed for a pressure that is reduced to sea level.
-
-    Raises
-    ------
-    DataError
-        If a reading is impossible, the kind of a pressure is not declared or the time has no zone.
+    A reduced pressure needs the `elevation` of the instrument [m]. DataError if a reading is impossible, the kind of a
+    pressure is not declared or the time has no zone.
     """
     o = observation
     for name, (low, high, unit) in _POSSIBLE.items():
@@ -334,12 +319,7 @@ def build_record(
     """Return the record of completed `observations`, in order of time, with one observation per time.
 
     Of several at one time the last given stays (a correction follows what it corrects), with a notice unless they are
-    equal. Notices that all observations share are given once, with their number.
-
-    Raises
-    ------
-    DataError
-        If there are no observations.
+    equal. Notices that all observations share are given once, with their number. DataError if there is no observation.
     """
     by_time: dict[pd.Timestamp, WeatherObservation] = {}
     gathered = list(notices)

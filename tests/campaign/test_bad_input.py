@@ -142,64 +142,6 @@ MISTAKES = [
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("key", "value", "where", "said"), MISTAKES, ids=[f"{k}={v}"[:60] for k, v, *_ in MISTAKES])
-def test_every_mistake_names_file_key_and_way_out(tmp_path, key, value, where, said):
-    file = roadlog.write(tmp_path)
-    file.write_text(roadlog.toml(roadlog.changed(GOOD, key, value)), "utf-8")
-    with pytest.raises(CampaignError) as caught:
-        load_campaign(file)
-    errors = caught.value.errors if isinstance(caught.value, CampaignErrors) else (caught.value,)
-    (error,) = [e for e in errors if e.where == where and said in str(e)] or [pytest.fail(str(caught.value))]
-    assert str(error).startswith(str(file))
-    assert "\n" not in str(error)
-    assert "pydantic" not in str(error) and "Traceback" not in str(error)
-
-
-@pytest.mark.parametrize(("key", "value", "where", "said"), MISTAKES, ids=[f"{k}={v}"[:60] for k, v, *_ in MISTAKES])
-def test_one_mistake_is_one_error_without_the_words_of_the_validator(tmp_path, key, value, where, said):
-    file = roadlog.write(tmp_path)
-    file.write_text(roadlog.toml(roadlog.changed(GOOD, key, value)), "utf-8")
-    with pytest.raises(CampaignError) as caught:
-        load_campaign(file)
-    assert not isinstance(caught.value, CampaignErrors), str(caught.value)
-    for jargon in ("Input should", "tuple", "dictionary", "instance", "literal", "`", "String should"):
-        assert jargon not in str(caught.value)
-
-
-@pytest.mark.parametrize(
-    ("old", "new", "near"),
-    [("title", "titel", "title"), ("question", "quesion", "question"), ("id", "idd", "id")],
-)
-def test_a_misspelt_key_is_not_missed_too(tmp_path, old, new, near):
-    data = roadlog.changed(GOOD, f"campaign.{new}", GOOD["campaign"][old])
-    file = roadlog.write(tmp_path)
-    file.write_text(roadlog.toml(roadlog.changed(data, f"campaign.{old}", None)), "utf-8")
-    with pytest.raises(CampaignError) as caught:
-        load_campaign(file)
-    assert not isinstance(caught.value, CampaignErrors)
-    assert caught.value.where == f"campaign.{new}" and caught.value.remedy == f"Did you mean “{near}”?"
-
-
-def test_a_key_that_is_missing_is_still_said_beside_one_that_is_unknown(tmp_path):
-    data = roadlog.changed(roadlog.changed(GOOD, "campaign.colour", "red"), "campaign.title", None)
-    file = roadlog.write(tmp_path)
-    file.write_text(roadlog.toml(data), "utf-8")
-    with pytest.raises(CampaignErrors) as caught:
-        load_campaign(file)
-    assert {error.where for error in caught.value.errors} == {"campaign.colour", "campaign.title"}
-
-
-def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
-    file = roadlog.write(tmp_path)
-    text = roadlog.toml(roadlog.changed(GOOD, "run", GOOD["run"][:1])).replace("[[run]]", "[run]")
-    file.write_text(text, "utf-8")
-    with pytest.raises(CampaignError, match=r"run: this table may stand several times\. Write \[\[run\]\]"):
-        load_campaign(file)
-
-
-# ---- a drive that would count twice --------------------------------------------------------------------------------
-
-
 def spoilt(folder: Path, **changes) -> Path:
     file = roadlog.write(folder)
     data = GOOD
@@ -215,6 +157,57 @@ def one_error(file: Path) -> CampaignError:
     assert not isinstance(caught.value, CampaignErrors), str(caught.value)
     assert "\n" not in str(caught.value)
     return caught.value
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory) -> Path:
+    return roadlog.write(tmp_path_factory.mktemp("mistakes"))
+
+
+@pytest.mark.parametrize(("key", "value", "where", "said"), MISTAKES, ids=[f"{k}={v}"[:60] for k, v, *_ in MISTAKES])
+def test_every_mistake_is_one_error_with_file_key_and_way_out(written, key, value, where, said):
+    written.write_text(roadlog.toml(roadlog.changed(GOOD, key, value)), "utf-8")
+    error = one_error(written)
+    assert error.where == where and said in str(error)
+    assert str(error).startswith(str(written))
+    for jargon in (
+        "pydantic",
+        "Traceback",
+        "Input should",
+        "tuple",
+        "dictionary",
+        "instance",
+        "literal",
+        "`",
+        "String should",
+    ):
+        assert jargon not in str(error)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "near"),
+    [("title", "titel", "title"), ("question", "quesion", "question"), ("id", "idd", "id")],
+)
+def test_a_misspelt_key_is_not_missed_too(tmp_path, old, new, near):
+    error = one_error(spoilt(tmp_path, **{f"campaign__{new}": GOOD["campaign"][old], f"campaign__{old}": None}))
+    assert error.where == f"campaign.{new}" and error.remedy == f"Did you mean “{near}”?"
+
+
+def test_a_key_that_is_missing_is_still_said_beside_one_that_is_unknown(tmp_path):
+    with pytest.raises(CampaignErrors) as caught:
+        load_campaign(spoilt(tmp_path, campaign__colour="red", campaign__title=None))
+    assert {error.where for error in caught.value.errors} == {"campaign.colour", "campaign.title"}
+
+
+def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
+    file = roadlog.write(tmp_path)
+    text = roadlog.toml(roadlog.changed(GOOD, "run", GOOD["run"][:1])).replace("[[run]]", "[run]")
+    file.write_text(text, "utf-8")
+    with pytest.raises(CampaignError, match=r"run: this table may stand several times\. Write \[\[run\]\]"):
+        load_campaign(file)
+
+
+# ---- a drive that would count twice --------------------------------------------------------------------------------
 
 
 def test_one_log_under_two_runs_is_refused(tmp_path):
@@ -270,11 +263,7 @@ def test_the_campaign_that_the_mistakes_are_made_in_is_right(tmp_path):
 
 
 def test_all_mistakes_are_reported_at_once(tmp_path):
-    data = GOOD
-    for key, value in (("run.0.configuration", "seeled"), ("run.1.files", ["no.csv"]), ("log.columns.Other", "x [m]")):
-        data = roadlog.changed(data, key, value)
-    roadlog.write(tmp_path)
-    (tmp_path / "campaign.toml").write_text(roadlog.toml(data), "utf-8")
+    spoilt(tmp_path, run__0__configuration="seeled", run__1__files=["no.csv"], log__columns__Other="x [m]")
     with pytest.raises(CampaignErrors) as caught:
         load_campaign(tmp_path)
     assert len(caught.value.errors) == 3
