@@ -179,17 +179,19 @@ def _fixes(
     if speed is None or not {"latitude", "longitude"} <= columns.keys():
         return None
     latitude, longitude = columns["latitude"], columns["longitude"]
-    known = np.flatnonzero(~np.isnan(speed))
-    rows = kept.get("latitude", np.arange(time.size))
-    middle = max(0, rows.size - _LOOKED_AT) // 2
+    rows = kept.get("latitude")
+    samples = time.size if rows is None else rows.size
+    middle = max(0, samples - _LOOKED_AT) // 2
+    window = slice(middle, min(samples, middle + _LOOKED_AT))
+    seen = np.arange(window.start, window.stop) if rows is None else rows[window]
 
     def changes(at: IntArray) -> IntArray:
         at = at[~np.isnan(latitude[at]) & ~np.isnan(longitude[at])]
         moved = (latitude[at[1:]] != latitude[at[:-1]]) | (longitude[at[1:]] != longitude[at[:-1]])
         return at[np.append(True, moved)] if at.size else at
 
-    seen = rows[middle : middle + _LOOKED_AT]
     at = changes(seen)
+    known = seen[0] + np.flatnonzero(~np.isnan(speed[seen[0] : seen[-1] + 1])) if seen.size else seen
     if at.size < _LEAST_FIXES or known.size == 0:
         return None
     driven = np.interp(time[at], time[known], speed[known]) > _FROZEN_SPEED
@@ -198,12 +200,12 @@ def _fixes(
     interval = float(np.median(apart)) if apart.size else 0.0
     if interval <= _SLOW_FIX and np.count_nonzero(driven) >= _FRESH * np.count_nonzero(repeated):
         return None
-    fixes = changes(rows)
+    fixes = changes(np.arange(samples) if rows is None else rows)
     reason = message(
         "the position is refreshed about every {interval} only; the rows between repeat the last fix and are none themselves",
         interval=Value(interval, "time", 1),
     )
-    return fixes, entry("slow-position", "latitude", rows.size - fixes.size, rows.size, reason)
+    return fixes, entry("slow-position", "latitude", samples - fixes.size, samples, reason)
 
 
 def _slipped(slips: IntArray, clock: FloatArray, cycle: int) -> Message:

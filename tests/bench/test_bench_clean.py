@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import os
 import time
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -108,7 +109,12 @@ def test_held_channels_are_reduced_within_a_bare_read(log_file, hold):
     log = RunLog("day", pd.DataFrame(held, index=pd.Index(t, name="time"), copy=False), None, ())
     bare, cleaning = seconds(lambda: pa.csv.read_csv(log_file), lambda: clean(log))
     print(f"\n{ROWS} rows held over {hold}: bare {bare:.2f} s, clean {cleaning:.2f} s, ratio {cleaning / bare:.2f}")
+    tracemalloc.start()
     run = clean(log)
+    peak = tracemalloc.get_traced_memory()[1] / log.frame.memory_usage().sum()
+    tracemalloc.stop()
+    print(f"peak memory of cleaning: {peak:.2f} times the frame, beside the frame itself")
     for sampling in run.sampling.values():
         assert sampling.interval == pytest.approx(hold / 100, rel=1e-6)
-    assert cleaning <= bare
+    assert cleaning <= 0.8 * bare
+    assert peak <= 2.0  # three times the frame in all
