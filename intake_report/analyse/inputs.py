@@ -21,7 +21,7 @@ from intake_report.align import (
 )
 from intake_report.campaign import Campaign, Log, Run, Weather, WeatherReading
 from intake_report.channels import channel
-from intake_report.clean import CleanRun, CleanSettings, clean
+from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError
 from intake_report.loaders import ReadOptions, RunLog, load_run
 from intake_report.units import parse_quantity
@@ -116,8 +116,8 @@ def read_options(campaign: Campaign, log: Log) -> ReadOptions:
 
 def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> tuple[CleanRun, ...]:
     """Clean every run; see `clean.clean`."""
-    settings = CleanSettings(resolution=declared_resolution(campaign))
-    return tuple(clean(log, settings) for log in logs)
+    resolution = declared_resolution(campaign)
+    return tuple(clean(log, resolution) for log in logs)
 
 
 def declared_resolution(campaign: Campaign) -> dict[str, float]:

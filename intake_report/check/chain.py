@@ -16,7 +16,7 @@ from intake_report.check import logs as looking
 from intake_report.check.logs import NEEDED, SeenLog
 from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
 from intake_report.check.page import judged_text, limit_text
-from intake_report.clean import CleanRun, CleanSettings, CrossCheck, clean, cross_checks
+from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
 from intake_report.loaders import (
@@ -277,9 +277,9 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
     if work.failed:
         return work
     with work.attempt():
-        settings = CleanSettings(resolution=declared_resolution(campaign))
+        resolution = declared_resolution(campaign)
         try:
-            run = clean(map_run(entry.id, work.logs, log.columns, start=start), settings)
+            run = clean(map_run(entry.id, work.logs, log.columns, start=start), resolution)
             work.seen = SeenLog(run, log.columns)
         except DataError as error:
             raise cited(error, campaign, entry, campaign.given) from None

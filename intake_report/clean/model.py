@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
@@ -22,13 +21,6 @@ Samples = tuple[FloatArray, FloatArray]
 """Times [s] and values of the samples of one channel."""
 
 DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
-
-
-@dataclass(frozen=True)
-class CleanSettings:
-    """What a campaign says about its instrument: declared resolution by channel [internal unit]; else the catalogue's."""
-
-    resolution: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

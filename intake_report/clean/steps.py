@@ -13,7 +13,6 @@ from intake_report.clean import faults
 from intake_report.clean.model import (
     BoolArray,
     CleanRun,
-    CleanSettings,
     FloatArray,
     IntArray,
     QualityEntry,
@@ -53,12 +52,9 @@ _DEGREE, _WIDER = 111_200.0, 1.25  # m per degree of latitude; what a speedomete
 _SLOW_FIX, _FRESH, _LOOKED_AT, _LEAST_FIXES = 5.5, 0.5, 200_000, 20
 _SLOW_SLACK = 3.0e-4  # the same where fixes are rare, with a second or two between the clocks of fix and speed
 _POSITION_SLACK = 1.5e-4  # half the allowance for the scatter of a position fix, about 17 m
-_JUMP, _JUMP_SPEED, _JUMP_CHANGE = (
-    60.0,
-    20.0,
-    0.05,
-)  # s without rows, at least this speed [km/h] and this relative change of
-# it: nobody keeps his speed over a pause of the log, the clock was set forward (choice of this package)
+# s without rows, least speed [km/h], most relative change of it: nobody keeps a speed over a pause of the log, so the
+# clock was set forward (choice of this package).
+_JUMP, _JUMP_SPEED, _JUMP_CHANGE = 60.0, 20.0, 0.05
 _OTHER_STEP = 0.05  # relative difference from the declared resolution from which a step is another one
 _INTERPOLATED = 0.98  # share of samples on the steps below which the log holds values between readings
 _NAMED = 5  # places that a sentence names
@@ -70,7 +66,7 @@ Reach = Mapping[str, tuple[float, float]]
 """Least and largest value of the channels that have a sample in every row."""
 
 
-def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
+def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRun:
     """Clean one run and account for every step.
 
     Time base, then true samples, then masks; no value is altered and none is interpolated.
@@ -79,15 +75,14 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     ----------
     log : RunLog
         The run as mapped; internal units; float columns, NaN = no sample.
-    settings : CleanSettings, optional
-        What the campaign says about its instrument.
+    resolution : mapping of str to float, optional
+        Declared resolution of the instrument by channel [internal unit]; else the catalogue's.
 
     Returns
     -------
     CleanRun
         Cleaning a cleaned run again changes neither data nor masks.
     """
-    settings = settings or CleanSettings()
     rows = len(log.frame)
     columns = {str(name): log.frame.iloc[:, j].to_numpy(dtype=np.float64) for j, name in enumerate(log.frame)}
     quality = [entry(n.code, n.column or "", n.count or 0, max(rows, n.count or 0), n.text) for n in log.notices]
@@ -123,7 +118,7 @@ def clean(log: RunLog, settings: CleanSettings | None = None) -> CleanRun:
     # Without copying: a long log that needed no change is shared with the cleaned run.
     frame = pd.DataFrame(columns, index=pd.Index(time, name="time"), copy=False)
 
-    masker = Masker(time, columns, settings.resolution, kept, whole)
+    masker = Masker(time, columns, resolution or {}, kept, whole)
     for name in sorted(columns, key=lambda n: n not in _FIRST):
         masker.channel(name)
     masker.frozen_position()

@@ -82,7 +82,7 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     # traffic of a city differs more from day to day than the default limits allow; the rest are the defaults
     parts.append(_table("acceptance", **{"stop-time": "180 s", "phase-duration": "30 %"}))
     there = {c.id for c in scenario.configurations}
-    parts += [_table("[claim]", **claim) for claim in _CLAIMS[scenario.id] if {claim["configuration"]} <= there]
+    parts += [_table("[claim]", **claim) for claim in _CLAIMS[scenario.id] if claim["configuration"] in there]
     if scenario.bench:
         parts += [*_dyno(scenario, folder, seed), *_bench(scenario)]
     file = folder / "campaign.toml"

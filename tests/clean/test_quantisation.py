@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from intake_report.clean import CleanSettings, clean
+from intake_report.clean import clean
 from intake_report.clean.quantisation import quantisation_step
 
 from .support import log_of
@@ -65,7 +65,7 @@ def test_too_little_to_tell():
 
 def test_found_step_is_compared_with_the_declared_resolution():
     log = log_of({"ambient": np.round(WALK / 5) / 1.0 * 0.5}, np.arange(2000) * 5.0)
-    run = clean(log, CleanSettings(resolution={"ambient": 0.1}))
+    run = clean(log, {"ambient": 0.1})
     assert run.sampling["ambient"].step == pytest.approx(0.5)
     (entry,) = [e for e in run.quality if e.step == "resolution"]
     assert entry.channel == "ambient"
