@@ -44,6 +44,7 @@ from intake_report.analyse.uncertainty import Uncertainty, assess, statement, wi
 from intake_report.analyse.weather_evidence import (
     describe_conditions,
     run_weather,
+    soak_check_notices,
     source_offsets,
     weather_evidence,
     weather_notices,
@@ -154,7 +155,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         alignment=own,
         ambient=ambient,
         weather=weather,
-        notices=weather_notices(records, forecasts, weather),
+        notices=weather_notices(records, forecasts, weather) + soak_check_notices(campaign),
         conditions=conditions,
         comparability=judge_runs(campaign, drives, own, ambient, records),
         sampling=describe_sampling(campaign, (drive.clean for drive in drives)),
