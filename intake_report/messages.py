@@ -127,6 +127,10 @@ class Message:
         """Return the sentence for a reader of `system`."""
         return _FILLER.vformat(self.template, (), {name: _Said(part, system) for name, part in self.values})
 
+    def __bool__(self) -> bool:
+        """Whether anything is said."""
+        return bool(self.template)
+
     def value(self, name: str) -> Part:
         """Return one of the values.
 

@@ -54,3 +54,7 @@ def test_one_declaration_gives_cells_files_and_headings():
     assert [f.heading("us") for f in table.shown] == ["Run", "Peak [°F]", "Both"]
     assert table.cells("us") == [("a", "86.0", "a in us"), ("b", "\N{EN DASH}", "b in us")]
     assert table.records() == [{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]
+
+
+def test_a_message_without_words_says_nothing():
+    assert not message("") and message("x")
