@@ -105,7 +105,7 @@ def write(folder: Path, data: dict[str, Any] | None = None) -> Path:
     """Write logs, pulls and campaign file; return the campaign file."""
     data = campaign() if data is None else data
     (folder / "pulls").mkdir(parents=True, exist_ok=True)
-    for entry in data.get("pull", []):
+    for entry in (e for e in data.get("pull", []) if "file" in e):
         name, _, number = entry["id"].partition("-")
         text = pull_text("stock", 0, coolant=60.0) if name == "cold" else pull_text(name, int(number))
         (folder / entry["file"]).write_text(text, "utf-8")

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from intake_report.analyse.evidence_limits import dyno_limitations
 from intake_report.bench import bench_evidence
 from intake_report.campaign import Campaign, load_campaign
 from intake_report.dyno import dyno_evidence
-from intake_report.errors import DataError
+from intake_report.errors import DataError, IntakeReportError
 from intake_report.messages import said
 from intake_report.report_table import rows_of
 
@@ -100,7 +101,7 @@ adverse = false
 
 
 def write(folder: Path, body: str) -> Campaign:
-    (folder / "logs").mkdir()
+    (folder / "logs").mkdir(parents=True)
     (folder / "logs" / "r1.csv").write_text("time,iat\n0,20\n", encoding="utf-8")
     (folder / "pulls").mkdir()
     speed = np.arange(2000.0, 6401.0, 50.0)
@@ -206,3 +207,111 @@ points = [ { airflow = "350 cfm", drop = "9 inH2O" }, { airflow = "400 cfm", dro
     road = result.restrictions[1]
     assert road.airflow is None
     assert "no airflow in common" in said(road.reason, "si")
+
+
+TYPED = """
+[[pull]]
+id = "p{order}"
+configuration = "{configuration}"
+measured_at = "wheel"
+order = {order}
+printed_correction = "{printed}"
+{figures}
+"""
+
+
+def typed(printed: str = "SAE, as printed", extra: str = "", orders: range = range(1, 7)) -> str:
+    """Return pulls typed by hand: 100, 101, 102 kW against 103, 104, 105 kW, in turn."""
+    return "".join(
+        TYPED.format(
+            order=o,
+            configuration="standard" if o % 2 else "trial",
+            printed=printed,
+            figures=f'peak_power = "{100 + (o - 1) // 2 + (0 if o % 2 else 3)} kW"\n{extra}',
+        )
+        for o in orders
+    )
+
+
+CELL = 'cell_temperature = "28 degC"\ncell_pressure = "98 kPa"\ncell_humidity = "45 %"\n'
+
+
+def test_three_numbers_give_a_mean_an_interval_and_a_drift_and_nothing_else(tmp_path: Path) -> None:
+    result = dyno_evidence(write(tmp_path, typed()))
+    assert result is not None
+    base, trial = rows_of(result.means)
+    # mean and standard deviation of 100, 101, 102 kW are 101 and 1; t(0.975, 2) = 4.3027 (any t table)
+    assert (base.figure, base.n, base.mean) == ("peak_power", 3, pytest.approx(101.0))
+    assert base.high == pytest.approx(101.0 + 4.3027 / 3.0**0.5, rel=1e-4)
+    (difference,) = rows_of(result.comparisons)
+    # Welch with equal scatter and 4 degrees of freedom: t(0.975, 4) = 2.7764 (any t table)
+    assert difference.difference == pytest.approx(3.0) and trial.mean == pytest.approx(104.0)
+    assert difference.high - 3.0 == pytest.approx(2.7764 * (2.0 / 3.0) ** 0.5, rel=1e-4)
+    # both rise by 1 kW every other pull
+    assert result.drifts[0].slope == pytest.approx(0.5) and result.drifts[0].figure == "peak power"
+    assert result.curves == result.differences == result.speeds == () and result.grid is None
+    assert result.printed == "SAE, as printed" and not result.corrected
+    found = {x.code: said(x.text, "si") for x in dyno_limitations(result, {"standard": "as sold", "trial": "trial"})}
+    assert "SAE, as printed" in found["typed-figures"] and "p1, p2" in found["cell-unknown"]
+    assert "peak-at-edge" not in found
+
+
+def test_a_drift_of_typed_figures_is_named_by_its_figure(tmp_path: Path) -> None:
+    figures = 'peak_torque = "{} N*m"'
+    body = "".join(
+        TYPED.format(
+            order=o, configuration=("standard", "trial")[o % 2], printed="none", figures=figures.format(200 + 2 * o)
+        )
+        for o in range(1, 9)
+    ).replace('"216 N*m"', '"215.8 N*m"')
+    result = dyno_evidence(write(tmp_path, body))
+    assert result is not None and result.drifts[0].detected
+    text = next(
+        said(x.text, "si")
+        for x in dyno_limitations(result, {"standard": "a", "trial": "b"})
+        if x.code == "session-drift"
+    )
+    assert text.startswith("Peak torque changed by +") and "N·m" in text
+
+
+def test_figures_printed_uncorrected_are_corrected_and_others_never_again(tmp_path: Path) -> None:
+    dyno = DYNO.format(correction="iso-1585-si", extra="").replace("warm_up_pulls = 1", "")
+    result = dyno_evidence(write(tmp_path / "a", dyno + typed("none", CELL)))
+    assert result is not None and result.corrected
+    # ISO 1585: (99/p_dry)^1.2·(T/298)^0.6 with p_dry = 98 − 0.45·3.782 kPa (28 °C, steam tables)
+    factor = (99.0 / (98.0 - 0.45 * 3.782)) ** 1.2 * (301.0 / 298.0) ** 0.6
+    assert result.means["mean"][0] == pytest.approx(101.0 * factor, rel=2e-4)
+    with pytest.raises(DataError, match=r"as the dyno printed it \(SAE, as printed\), and is not corrected again"):
+        dyno_evidence(write(tmp_path / "b", dyno + typed(extra=CELL)))
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (typed(orders=range(1, 3)) + pulls(orders=range(3, 5)), "Curves and figures as printed are not mixed"),
+        (typed(orders=range(1, 3)) + typed("DIN", orders=range(3, 5)), "unlike corrections are not mixed"),
+    ],
+)
+def test_unlike_pulls_are_not_mixed(tmp_path: Path, body: str, words: str) -> None:
+    with pytest.raises(DataError, match=words):
+        dyno_evidence(write(tmp_path, body))
+
+
+@pytest.mark.parametrize(
+    ("body", "words"),
+    [
+        (TYPED.format(order=1, configuration="trial", printed="none", figures=""), "give either “file” or figures"),
+        (
+            TYPED.format(order=1, configuration="trial", printed="", figures='peak_power = "90 kW"'),
+            "printed_correction",
+        ),
+        (
+            TYPED.format(order=1, configuration="trial", printed="none", figures='mean_power = "0 kW"'),
+            "greater than zero",
+        ),
+    ],
+)
+def test_typed_pulls_say_what_they_rest_on(tmp_path: Path, body: str, words: str) -> None:
+    with pytest.raises(IntakeReportError) as caught:
+        write(tmp_path, body)
+    assert words in str(caught.value) and "pull[1]" in str(caught.value)

@@ -105,7 +105,7 @@ def gather_evidence(
 def _theoretical(campaign: Campaign, dyno: DynoResult | None, bench: BenchResult | None) -> TheoreticalAirflow | None:
     """Return what the engine displaces at the highest engine speed that all pulls reach."""
     displacement = campaign.vehicle.displacement
-    if dyno is None or not displacement:
+    if dyno is None or dyno.grid is None or not displacement:
         return None
     airflow = theoretical_volume_flow(displacement, dyno.grid.high)
     common = next((s.airflow for s in bench.restrictions if s.airflow is not None), None) if bench else None

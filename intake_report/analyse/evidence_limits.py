@@ -59,6 +59,21 @@ PEAK_AT_EDGE = kind(
     "lie outside it.",
     "Pulls to a higher engine speed; the mean over the band does not depend on it.",
 )
+TYPED_FIGURES = kind(
+    "typed-figures",
+    344,
+    "power and torque were typed from what the dyno printed",
+    "Power and torque were typed from what the dyno printed (correction: {printed}). Without curves there is no common band "
+    "of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
+    "Export of the pulls as curves, uncorrected, with the air of the cell.",
+)
+CELL_UNKNOWN = kind(
+    "cell-unknown",
+    343,
+    "the air of the dyno cell is not known",
+    "The air of the cell is not known for {noun} {pulls}: what its changes did to power stays in the figures.",
+    "Temperature, station pressure and humidity of the cell beside every pull.",
+)
 NO_BASELINE_PULL = kind(
     "no-baseline-pull",
     205,
@@ -86,7 +101,7 @@ SESSION_DRIFT = kind(
     "session-drift",
     240,
     "power drifted within the dyno session",
-    "Mean power changed by {size} over the range of the {covariate} within the session; the comparison is not adjusted "
+    "{figure:upper} changed by {size} over the range of the {covariate} within the session; the comparison is not adjusted "
     "for it.",
     "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature.",
 )
@@ -199,8 +214,13 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
             by_reason.setdefault(reason, []).append(row.pull)
     for reason, pulls in by_reason.items():
         yield CORRECTION_RANGE(what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=_each(pulls))
-    edge = int(dyno.figures["peak_at_edge"].sum())
-    if edge:
+    if dyno.grid is None:
+        yield TYPED_FIGURES(printed=dyno.printed)
+    unknown = dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist()
+    if dyno.grid is None and unknown:
+        yield CELL_UNKNOWN(noun="pull" if len(unknown) == 1 else "pulls", pulls=_each(unknown))
+    edge = int(dyno.figures["peak_at_edge"].sum()) if dyno.grid else 0
+    if dyno.grid and edge:
         band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
         yield PEAK_AT_EDGE(edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
     counts = Counter(dyno.figures["configuration"].tolist())
@@ -216,7 +236,8 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         yield PULL_ORDER()
     for drift in dyno.drifts:
         if drift.detected:
-            yield SESSION_DRIFT(size=Value(drift.over_span, "power", 2, signed=True), covariate=drift.covariate)
+            size = Value(drift.over_span, drift.of, 2, signed=True)
+            yield SESSION_DRIFT(figure=drift.figure, size=size, covariate=drift.covariate)
     if dyno.assumption:
         yield DRIVELINE_ASSUMED(assumption=dyno.assumption)
 

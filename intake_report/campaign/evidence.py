@@ -33,12 +33,21 @@ class DynoSection(Section):
 
 
 class Pull(Section):
-    """One wide-open-throttle sweep on the dyno."""
+    """One wide-open-throttle sweep on the dyno: a file with its curve, or its figures as the dyno printed them."""
 
     id: Identifier
     configuration: Identifier
-    file: RelativePath
+    file: RelativePath | None = None
     columns: dict[str, str] = Field(default_factory=dict)
+    peak_power: Annotated[float, Measured("power", low=0.0)] | None = Field(
+        default=None, description="Of this one pull, never an average of several; as printed, where there is no curve"
+    )
+    peak_torque: Annotated[float, Measured("torque", low=0.0)] | None = None
+    mean_power: Annotated[float, Measured("power", low=0.0)] | None = None
+    mean_torque: Annotated[float, Measured("torque", low=0.0)] | None = None
+    printed_correction: str = Field(
+        default="", description='Correction that the dyno printed beside these figures, "none" or "not known"'
+    )
     measured_at: Literal["wheel", "engine"]
     order: Annotated[int, Field(ge=1, le=1_000_000)]
     time: Moment | None = None
@@ -48,6 +57,26 @@ class Pull(Section):
     cell_humidity: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
     warm_up: bool = False
     notes: str = ""
+
+    @property
+    def stated(self) -> dict[str, float]:
+        """Figures typed by hand [kW], [N·m]; empty for a pull with a curve."""
+        figures = {name: getattr(self, name) for name in ("peak_power", "peak_torque", "mean_power", "mean_torque")}
+        return {name: value for name, value in figures.items() if value is not None}
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Pull:
+        if bool(self.stated) == bool(self.file):
+            raise ValueError("give either “file” or figures such as “peak_power” as the dyno printed them")
+        if self.stated and not all(value > 0.0 for value in self.stated.values()):
+            raise ValueError("power and torque of a pull are greater than zero")
+        if self.stated and not self.printed_correction:
+            raise ValueError("say in “printed_correction” which correction the dyno printed, “none” or “not known”")
+        if self.file and self.printed_correction:
+            raise ValueError(
+                "“printed_correction” belongs to figures as printed; a curve is corrected by “dyno.correction”"
+            )
+        return self
 
 
 class BenchSection(Section):

@@ -367,7 +367,7 @@ class Campaign(Section):
         paths = [p for run in self.runs for p in (*run.files, *run.control)]
         paths += [w.file for w in self.weather if w.file]
         paths += [s.file for s in self.soak_checks if s.file]
-        paths += [p.file for p in self.pulls] + [r.file for r in self.restrictions if r.file]
+        paths += [p.file for p in self.pulls if p.file] + [r.file for r in self.restrictions if r.file]
         logs = [self.log, *(run.log for run in self.runs if run.log)]
         paths += [log.dbc for log in logs if log.dbc]
         if self.route.reference:

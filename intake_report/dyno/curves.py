@@ -40,6 +40,13 @@ def correct(pull: Pull, section: DynoSection) -> CorrectedPull:
         refuses.
     """
     aspiration: Aspiration = section.aspiration or "natural"
+    if pull.printed not in ("", "none"):
+        if correction_spec(section.correction).key != "none":
+            raise DataError(
+                f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again.",
+                remedy='Set dyno.correction to "none".',
+            )
+        return CorrectedPull(pull, uncorrected(aspiration), pull.power, pull.torque)
     if section.air == "intake":
         raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
     if pull.cell is None:
@@ -153,12 +160,7 @@ def pull_figures(item: CorrectedPull, grid: Grid) -> dict[str, Any]:
     rows = (pull.speed >= grid.low) & (pull.speed <= grid.high)
     top, twist = int(np.argmax(power)), int(np.argmax(torque))
     raw = float(np.max(item.power[rows])) if rows.any() else float(power[top])
-    return {
-        "pull": pull.id,
-        "configuration": pull.configuration,
-        "session": pull.session,
-        "order": pull.order,
-        "factor": by.factor,
+    return _about(item) | {
         "peak_power": float(power[top]),
         "peak_power_speed": float(speeds[top]),
         "peak_torque": float(torque[twist]),
@@ -172,9 +174,35 @@ def pull_figures(item: CorrectedPull, grid: Grid) -> dict[str, Any]:
         "peak_power_uncorrected": float(power[top]) / by.factor,
         "mean_power_uncorrected": area / width / by.factor,
         "peak_torque_uncorrected": float(torque[twist]) / by.factor,
-        "cell_temperature": by.air.temperature if by.air else None,
-        "cell_pressure": by.air.pressure if by.air else None,
-        "cell_humidity": by.air.humidity if by.air else None,
+    }
+
+
+def stated_figures(item: CorrectedPull) -> dict[str, Any]:
+    """Figures of a pull as the dyno printed them, and corrected where they were printed without correction."""
+    stated, factor = item.pull.stated, item.correction.factor
+    measured = stated if item.pull.printed == "none" else {}
+    return (
+        _about(item)
+        | {f"{name}_uncorrected": measured.get(name) for name in ("peak_power", "mean_power", "peak_torque")}
+        | {
+            name: stated[name] * factor if name in stated else None
+            for name in ("peak_power", "peak_torque", "mean_power", "mean_torque")
+        }
+    )
+
+
+def _about(item: CorrectedPull) -> dict[str, Any]:
+    pull, by = item.pull, item.correction
+    air = by.air or pull.cell
+    return {
+        "pull": pull.id,
+        "configuration": pull.configuration,
+        "session": pull.session,
+        "order": pull.order,
+        "factor": by.factor,
+        "cell_temperature": air.temperature if air else None,
+        "cell_pressure": air.pressure if air else None,
+        "cell_humidity": air.humidity if air else None,
         "vapour": by.vapour,
         "dry": by.dry,
         "in_validity": by.in_validity,

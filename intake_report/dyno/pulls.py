@@ -8,9 +8,9 @@ from __future__ import annotations
 import datetime as dt
 import math
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -93,6 +93,8 @@ class Pull:
         Name of the driveline loss if the figures were not measured where they apply.
     notes : tuple of Message
         What was done to the rows.
+    stated : mapping of str to float
+        Figures as the dyno printed them [kW], [N·m], with the correction `printed`; such a pull has no rows.
     """
 
     id: str
@@ -110,6 +112,8 @@ class Pull:
     warm_up: bool = False
     assumption: str = ""
     notes: tuple[Message, ...] = ()
+    stated: Mapping[str, float] = field(default_factory=dict)
+    printed: str = ""
 
     @property
     def basis(self) -> str:
@@ -266,25 +270,31 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     """
     pulls = []
     for entry in campaign.pulls:
+        common: dict[str, Any] = {
+            "id": entry.id,
+            "configuration": entry.configuration,
+            "measured_at": entry.measured_at,
+            "order": entry.order,
+            "session": entry.session or "",
+            "time": entry.time,
+            "warm_up": entry.warm_up,
+        }
+        declared = {name: getattr(entry, name) for name in CELL}
+        if entry.file is None:
+            try:
+                cell, notes = _cell(list(declared.values()), campaign.dyno.elevation)
+            except DataError as error:
+                raise DataError(f"Pull {entry.id}: {error.what}", file=campaign.file, remedy=error.remedy) from None
+            none, printed = np.empty(0), entry.printed_correction
+            pulls.append(Pull(**common, speed=none, torque=none, power=none, cell=cell, notes=notes, stated=entry.stated,
+                              printed=printed))  # fmt: skip
+            continue
         path = campaign.folder / entry.file
         table: dict[str, ArrayLike | None] = {**read_columns(path, entry.columns, COLUMNS)}
         if "rpm" not in table:
             raise DataError("No column is mapped to rpm.", file=path, remedy='Map one, as in "RPM" = "rpm [rpm]".')
-        table |= {name: value for name in CELL if (value := getattr(entry, name)) is not None}
-        pulls.append(
-            make_pull(
-                entry.id,
-                entry.configuration,
-                entry.measured_at,
-                entry.order,
-                table,
-                session=entry.session or "",
-                time=entry.time,
-                warm_up=entry.warm_up,
-                elevation=campaign.dyno.elevation,
-                file=str(path),
-            )
-        )
+        table |= {name: value for name, value in declared.items() if value is not None}
+        pulls.append(make_pull(**common, table=table, elevation=campaign.dyno.elevation, file=str(path)))
     return tuple(pulls)
 
 
@@ -309,7 +319,9 @@ def estimate_at_engine(pull: Pull, loss: str) -> Pull:
         return pull
     gain = 1.0 / (1.0 - share / 100.0)
     name = f"a driveline loss of {match[1]} % ({match[2].strip(' ()')})"
-    return replace(pull, measured_at="engine", torque=pull.torque * gain, power=pull.power * gain, assumption=name)
+    stated = {figure: value * gain for figure, value in pull.stated.items()}
+    torque, power = pull.torque * gain, pull.power * gain
+    return replace(pull, measured_at="engine", torque=torque, power=power, assumption=name, stated=stated)
 
 
 def one_basis(pulls: Sequence[Pull]) -> str:
@@ -318,15 +330,19 @@ def one_basis(pulls: Sequence[Pull]) -> str:
     Raises
     ------
     DataError
-        If wheel, engine or estimated figures are mixed, with one example of each.
+        If wheel, engine or estimated figures are mixed, with one example of each; or curves and figures as printed; or
+        figures that were printed with unlike corrections.
     """
-    first: dict[str, str] = {}
-    for pull in pulls:
-        first.setdefault(pull.basis, pull.id)
-    if len(first) > 1:
-        examples = "; ".join(f"{id}: {basis}" for basis, id in first.items())
-        raise DataError(
-            f"Figures at the wheel and at the engine are not mixed ({examples}).",
-            remedy="Compare pulls that were measured at the same place.",
-        )
-    return next(iter(first))
+    rules: tuple[tuple[str, str, Callable[[Pull], str]], ...] = (
+        ("Figures at the wheel and at the engine", "that were measured at the same place", lambda pull: pull.basis),
+        ("Curves and figures as printed", "of one kind", lambda pull: "as printed" if pull.stated else "a curve"),
+        ("Figures printed with unlike corrections", "with one correction", lambda pull: pull.printed or "none"),
+    )
+    for what, alike, kind in rules:
+        first: dict[str, str] = {}
+        for pull in pulls:
+            first.setdefault(kind(pull), pull.id)
+        if len(first) > 1:
+            examples = "; ".join(f"{id}: {value}" for value, id in first.items())
+            raise DataError(f"{what} are not mixed ({examples}).", remedy=f"Compare pulls {alike}.")
+    return pulls[0].basis

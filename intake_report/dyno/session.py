@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
@@ -25,6 +25,7 @@ from intake_report.dyno.curves import (
     difference_curves,
     mean_curves,
     pull_figures,
+    stated_figures,
 )
 from intake_report.dyno.pulls import Pull, estimate_at_engine, one_basis, read_pulls
 from intake_report.errors import DataError
@@ -52,6 +53,19 @@ FIGURES = (
 """Figures of a pull that are compared: column of `DynoResult.figures`, title, power [kW], torque [N·m], area [kW·rpm]."""
 
 
+PRINTED = (
+    ("peak_power", "Peak power, as printed", "power"),
+    ("peak_torque", "Peak torque, as printed", "torque"),
+    ("mean_power", "Mean power, as printed", "power"),
+    ("mean_torque", "Mean torque, as printed", "torque"),
+    *FIGURES[5:],
+)
+"""The same of pulls whose figures were typed by hand."""
+
+DRIFT_OF = ("mean_power", "peak_power", "mean_torque", "peak_torque")
+"""Figures whose drift is looked at: the first that all pulls have."""
+
+
 @dataclass(frozen=True)
 class LeftOut:
     """A pull that the rule left out, and why."""
@@ -63,14 +77,16 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Drift:
-    """Change of mean power with a covariate, within configurations and sessions.
+    """Change of a figure (mean power, where the pulls have it) with a covariate, within configurations and sessions.
 
     Attributes
     ----------
+    figure, of : str
+        Title of the figure and its quantity.
     covariate, quantity : str
         What it is taken against, and the quantity of its differences ("count" for the order of the pulls).
     slope, low, high : float or None
-        [kW per pull or K]; limits None when the pulls allow none.
+        [kW or N·m per pull or K]; limits None when the pulls allow none.
     span, over_span : float or None
         Range of the covariate, and slope times range.
     share : float or None
@@ -93,6 +109,8 @@ class Drift:
     share: float | None = None
     detected: bool = False
     reason: Part = ""
+    figure: str = "mean power"
+    of: str = "power"
 
 
 @dataclass(frozen=True)
@@ -138,9 +156,11 @@ class DynoResult:
         One row per figure and configuration: mean, sd, n, interval.
     comparisons : DataFrame
         One row per figure and candidate: difference from the baseline with its interval, percent of the baseline's mean.
+    grid : Grid or None
+        Of the curves; None for figures as the dyno `printed` them, with its correction.
     speeds : tuple of float
         Engine speeds of all curves [rpm].
-    smoothing_effect : float
+    smoothing_effect : float or None
         Mean change of the peak power by smoothing and grid [%].
     """
 
@@ -152,7 +172,7 @@ class DynoResult:
     aspiration: str
     baseline: str
     level: float
-    grid: Grid
+    grid: Grid | None
     figures: pd.DataFrame
     means: pd.DataFrame
     comparisons: pd.DataFrame
@@ -162,8 +182,9 @@ class DynoResult:
     drifts: tuple[Drift, ...]
     expected: tuple[ExpectedPower, ...]
     left_out: tuple[LeftOut, ...]
-    smoothing_effect: float
+    smoothing_effect: float | None
     notes: tuple[Message, ...]
+    printed: str = ""
 
     @property
     def corrected(self) -> bool:
@@ -309,13 +330,21 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, le
         kept = [estimate_at_engine(pull, section.driveline_loss) for pull in kept]
     basis = one_basis(kept)
     items = [correct(pull, section) for pull in kept]
-    grid = common_grid(kept, section.grid, section.smoothing or 0.0)
-    figures = frame_of(pull_figures(item, grid) for item in items)
+    printed, notes = kept[0].printed, [(p.id, note) for p in kept for note in p.notes]
+    if printed:
+        grid, figures = None, frame_of(stated_figures(item) for item in items)
+        judged = [(name, title, quantity) for name, title, quantity in PRINTED if figures[name].notna().all()]
+    else:
+        grid = common_grid(kept, section.grid, section.smoothing or 0.0)
+        figures, judged = frame_of(pull_figures(item, grid) for item in items), list(FIGURES)
     names = [pull.configuration for pull in kept]
     compared = len(set(names)) > 1 and baseline in names
-    means = _means(figures, level)
-    comparisons = _comparisons(items, figures, baseline, level) if compared else frame_of((), _COMPARED)
-    quantities: tuple[Any, ...] = ("power", "torque")
+    means = _means(figures, judged, level)
+    comparisons = frame_of((), _COMPARED)
+    if compared and judged:
+        comparisons = _comparisons(items, figures, judged, baseline, level)
+    quantities: tuple[Any, ...] = ("power", "torque") if grid is not None else ()
+    drifting = next((entry for name in DRIFT_OF for entry in judged if entry[0] == name), None)
     by = items[0].correction
     return DynoResult(
         basis=basis,
@@ -330,35 +359,50 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, le
         figures=figures,
         means=means,
         comparisons=comparisons,
-        speeds=tuple(grid.speeds.tolist()),
-        curves=tuple(curve for q in quantities for curve in mean_curves(items, q, grid, level)),
-        differences=tuple(c for q in quantities for c in difference_curves(items, q, grid, baseline, level))
+        speeds=tuple(grid.speeds.tolist()) if grid else (),
+        curves=tuple(curve for q in quantities if grid for curve in mean_curves(items, q, grid, level)),
+        differences=tuple(c for q in quantities if grid for c in difference_curves(items, q, grid, baseline, level))
         if compared
         else (),
-        drifts=tuple(
-            drift(figures["mean_power"].tolist(), covariate, kept, name=name, quantity=quantity, level=level)
-            for name, quantity, covariate in (
-                ("pull order", "count", [float(p.order) for p in kept]),
-                ("intake air temperature", "temperature_difference", [p.iat for p in kept]),
-                ("coolant temperature", "temperature_difference", [p.coolant for p in kept]),
-            )
-        ),
+        drifts=() if drifting is None else _drifts(kept, figures, drifting, level),
         expected=_expected(kept, baseline, comparisons),
         left_out=tuple(left_out),
-        smoothing_effect=float(np.mean(figures["smoothing_effect"])),
-        notes=tuple(
-            message("Pull {pull}: {note}.", code=note.code, pull=p.id, note=note) for p in kept for note in p.notes
-        ),
+        smoothing_effect=float(np.mean(figures["smoothing_effect"])) if grid else None,
+        notes=tuple(message("Pull {pull}: {note}.", code=note.code, pull=id, note=note) for id, note in notes),
+        printed=printed,
     )
 
 
-def _means(figures: pd.DataFrame, level: float) -> pd.DataFrame:
+def _drifts(
+    pulls: Sequence[Pull], figures: pd.DataFrame, figure: tuple[str, str, str], level: float
+) -> tuple[Drift, ...]:
+    name, title, of = figure
+    short = title.partition(" over ")[0].partition(",")[0].lower()
+    return tuple(
+        replace(
+            drift(figures[name].tolist(), covariate, pulls, name=what, quantity=quantity, level=level),
+            figure=short,
+            of=of,
+        )
+        for what, quantity, covariate in (
+            ("pull order", "count", [float(p.order) for p in pulls]),
+            ("intake air temperature", "temperature_difference", [p.iat for p in pulls]),
+            ("coolant temperature", "temperature_difference", [p.coolant for p in pulls]),
+        )
+    )
+
+
+Judged = Sequence[tuple[str, str, str]]
+"""Figures that all pulls have: column, title, quantity."""
+
+
+def _means(figures: pd.DataFrame, judged: Judged, level: float) -> pd.DataFrame:
     rows = []
-    for figure, title, quantity in FIGURES:
+    for figure, title, quantity in judged:
         for name, group in figures.groupby("configuration", sort=False):
             mean = mean_interval(group[figure].tolist(), level)
             rows.append({"figure": figure, "title": title, "quantity": quantity, "configuration": name, **vars(mean)})
-    return frame_of(rows)
+    return frame_of(rows, () if rows else ("figure",))
 
 
 _COMPARED = (
@@ -367,9 +411,11 @@ _COMPARED = (
 )  # fmt: skip
 
 
-def _comparisons(items: list[CorrectedPull], figures: pd.DataFrame, baseline: str, level: float) -> pd.DataFrame:
+def _comparisons(
+    items: list[CorrectedPull], figures: pd.DataFrame, judged: Judged, baseline: str, level: float
+) -> pd.DataFrame:
     rows = []
-    for figure, title, quantity in FIGURES:
+    for figure, title, quantity in judged:
         base = float(figures.loc[figures["configuration"] == baseline, figure].mean())
         for name, d in compare_figure(items, figures[figure].tolist(), baseline, level).items():
             percent = None if d.difference is None or base == 0.0 else 100.0 * d.difference / base

@@ -98,14 +98,14 @@ def drift_slope(row: Any, system: UnitSystem) -> str:
     scale, per = _per(row.quantity, system)
     if row.slope is None:
         return formatting.ABSENT
-    return f"{formatting.with_unit(row.slope * scale, 'power', system, 2, signed=True)}/{per}"
+    return f"{formatting.with_unit(row.slope * scale, row.of, system, 2, signed=True)}/{per}"
 
 
 def drift_limits(row: Any, system: UnitSystem) -> str:
     """Return the interval of that slope, without its unit."""
     scale, _ = _per(row.quantity, system)
     low, high = (None if x is None else x * scale for x in (row.low, row.high))
-    return formatting.interval(low, high, "power", system, 2, unit=False)
+    return formatting.interval(low, high, row.of, system, 2, unit=False)
 
 
 def _per(quantity: str, system: UnitSystem) -> tuple[float, str]:
@@ -114,7 +114,9 @@ def _per(quantity: str, system: UnitSystem) -> tuple[float, str]:
     return 1.0 / float(to_display(1.0, quantity, system)), formatting.unit_of(quantity, system)
 
 
-drift_span = in_unit("over_span", "power", 2, signed=True)
+def drift_span(row: Any, system: UnitSystem) -> str:
+    """Return what the slope makes over the range of the covariate."""
+    return formatting.with_unit(row.over_span, row.of, system, 2, signed=True)
 
 
 def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams for all readers
@@ -153,7 +155,7 @@ DYNO_DIFFERENCE = {
     "interval_text": dyno_limits(difference=True),
     "percent_text": share("percent"),
 }
-DRIFT = {"text": drift_slope, "interval_text": drift_limits, "over_span_text": drift_span}
+DRIFT: dict[str, Text] = {"text": drift_slope, "interval_text": drift_limits, "over_span_text": drift_span}
 RESTRICTION = {
     "drop_text": in_unit("drop", "restriction", 2),
     "drop_interval_text": limits("drop_low", "drop_high", "restriction", 2),

@@ -175,3 +175,25 @@ def test_notices_stand_under_data_quality(tmp_path: Path) -> None:
     data = roadlog.changed(offroad.campaign(), "weather.0.reports", reports)
     blocks = sections.data_quality(run_chain(offroad.write(tmp_path, data)).result)
     assert any("light rain" in cell or "RA" in cell for cell in cells(table(blocks, "tab-notices")))
+
+
+def test_typed_pulls_are_shown_as_printed(tmp_path: Path) -> None:
+    data = offroad.campaign(units="us")
+    del data["dyno"]
+    data["pull"] = [
+        {
+            "id": f"t{n}", "configuration": ("stock", "sealed")[n % 2], "measured_at": "wheel", "order": n + 1,
+            "printed_correction": "SAE **2004**", "peak_power": f"{100 + 3 * (n % 2) + n // 2} hp",
+        }
+        for n in range(6)
+    ]  # fmt: skip
+    found = run_chain(offroad.write(tmp_path, data))
+    blocks = sections.dyno(found.campaign, found.result)
+    text = words(blocks).replace("\u00a0", " ")
+    assert "nothing was made up" in text and "SAE **2004**" in text and "not corrected again" in text
+    assert not any(isinstance(b, Figure) for b in blocks)
+    assert cells(table(blocks, "tab-pulls"))[:2] == ["t0", "1"] and "105.0" in cells(table(blocks, "tab-pulls"))
+    assert "+3.00\u00a0hp" in cells(table(blocks, "tab-dyno-differences"))
+    assert "typed-figures" in {x.code for x in found.result.limitations}
+    document = json.loads(results_json(found.result, "2026-07-01", 1))["evidence"]["dyno"]
+    assert document["grid"] is None and document["printed"] == "SAE **2004**"

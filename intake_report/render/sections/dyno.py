@@ -29,7 +29,7 @@ def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         Paragraph(_correction(campaign, evidence)),
         _pulls(result, evidence),
         _left_out(result, evidence),
-        *_curves(result, evidence),
+        *(_curves(result, evidence) if evidence.curves else ()),
         _means(result, evidence),
         *_differences(result, evidence),
         *_drift(result, evidence),
@@ -41,7 +41,9 @@ def _speed(value: float) -> str:
 
 
 def _band(dyno: DynoResult) -> str:
-    return formatting.interval(dyno.grid.low, dyno.grid.high, "engine_speed", "si", 0)
+    if dyno.grid is None:
+        return "as the dyno printed them"
+    return "over " + formatting.interval(dyno.grid.low, dyno.grid.high, "engine_speed", "si", 0)
 
 
 def _basis(campaign: Campaign, dyno: DynoResult) -> str:
@@ -53,6 +55,12 @@ def _basis(campaign: Campaign, dyno: DynoResult) -> str:
     )
     if dyno.basis == "wheel" and not campaign.dyno.driveline_loss:
         where += " No driveline loss is assumed, so no engine figure is given."
+    n = f"{formatting.count(len(dyno.figures), 'pull')} in {sessions}"
+    if dyno.grid is None:
+        return (
+            f"{n} are compared by the figures that the dyno printed, one of each pull, typed by hand: there is no curve, and nothing "
+            f"was made up for it. {literal(where)}"
+        )
     effect = percent(dyno.smoothing_effect, 2)
     smoothing = (
         f"Curves are smoothed by a straight line over {_speed(dyno.grid.smoothing)} around each speed, which changed the peak power "
@@ -62,15 +70,19 @@ def _basis(campaign: Campaign, dyno: DynoResult) -> str:
         f"by {effect} on average."
     )
     return (
-        f"{formatting.count(len(dyno.figures), 'pull')} in {sessions} are compared over the band of engine speed that all of them "
-        f"cover, {_band(dyno)}, in steps of {_speed(dyno.grid.step)}. {literal(where)} {smoothing}"
+        f"{n} are compared over the band of engine speed that all of them cover, "
+        f"{formatting.interval(dyno.grid.low, dyno.grid.high, 'engine_speed', 'si', 0)}, in steps of {_speed(dyno.grid.step)}. {literal(where)} {smoothing}"
     )
 
 
 def _correction(campaign: Campaign, dyno: DynoResult) -> str:
     figures = dyno.figures
     if not dyno.corrected:
-        text = "Power and torque are **not corrected** to a reference state."
+        text = (
+            f"Power and torque stand as printed, with the dyno's own correction (**{literal(dyno.printed)}**), and are not corrected again."
+            if dyno.printed not in ("", "none")
+            else "Power and torque are **not corrected** to a reference state."
+        )
         cell = figures["cell_temperature"]
         if cell.notna().all():
             span = formatting.interval(cell.min(), cell.max(), "temperature", campaign.about.units, 1)
@@ -93,12 +105,23 @@ def _correction(campaign: Campaign, dyno: DynoResult) -> str:
 def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
     corrected = dyno.corrected
 
-    def uncorrected(name: str, quantity: str) -> Field:
-        return Field(f"{name}_uncorrected", "Uncorrected" if corrected else "", quantity, 1)
+    def both(name: str, title: str, quantity: str) -> tuple[Field, ...]:
+        """Return the corrected figure and the uncorrected one where they differ; nothing where no pull has it."""
+        if name not in dyno.figures or dyno.figures[name].isna().all():
+            return ()
+        uncorrected = f"{name}_uncorrected"
+        second = (
+            (Field(uncorrected, "Uncorrected" if corrected else "", quantity, 1),)
+            if uncorrected in dyno.figures
+            else ()
+        )
+        return (Field(name, title, quantity, 1), *second)
 
+    curves = dyno.grid is not None
+    state = "uncorrected" if dyno.printed in ("", "none") else f"as printed ({dyno.printed})"
     table = ReportTable(
         "tab-pulls",
-        f"Pulls that count, {f'corrected ({dyno.correction}) and uncorrected' if corrected else 'uncorrected'}",
+        f"Pulls that count, {f'corrected ({dyno.correction}) and uncorrected' if corrected else state}",
         (
             Field("pull", "Pull"),
             *files("configuration", "session"),
@@ -107,13 +130,19 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
             Field("cell_pressure", "Cell", "pressure", 2),
             Field("cell_humidity", "Humidity", "ratio"),
             Field("factor", "Factor" if corrected else "", "number", 4),
-            Field("peak_power", "Peak power", "power", 1),
-            uncorrected("peak_power", "power"),
-            Field("peak_power_speed", "at", "engine_speed"),
-            *files("peak_power_unsmoothed", "mean_power", "mean_power_uncorrected"),
-            Field("peak_torque", "Peak torque", "torque", 1),
-            uncorrected("peak_torque", "torque"),
-            *files("peak_torque_speed", "mean_torque", "area"),
+            *both("peak_power", "Peak power", "power"),
+            *(
+                (Field("peak_power_speed", "at", "engine_speed"),)
+                if curves
+                else both("mean_power", "Mean power", "power")
+            ),
+            *(files("peak_power_unsmoothed", "mean_power", "mean_power_uncorrected") if curves else ()),
+            *both("peak_torque", "Peak torque", "torque"),
+            *(
+                files("peak_torque_speed", "mean_torque", "area")
+                if curves
+                else both("mean_torque", "Mean torque", "torque")
+            ),
         ),
         dyno.figures,
         tuple(
@@ -165,7 +194,7 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
 def _means(result: ReportResult, dyno: DynoResult) -> Block:
     table = ReportTable(
         "tab-dyno-means",
-        f"Figures per configuration over {_band(dyno)}: mean of the pulls with its interval",
+        f"Figures per configuration {_band(dyno)}: mean of the pulls with its interval",
         (
             *files("figure", "quantity"),
             Field("title", "Figure", width=3.6),
@@ -216,8 +245,11 @@ def _differences(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
 def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
     known = [drift for drift in dyno.drifts if drift.slope is not None]
     unknown = dict.fromkeys(said(drift.reason, result.units) for drift in dyno.drifts if drift.slope is None)
+    if not dyno.drifts:
+        return ()
+    figure = dyno.drifts[0].figure
     text = (
-        "Within a session the engine, its bay and the rollers warm up from pull to pull. The slope of mean power over the band against "
+        f"Within a session the engine, its bay and the rollers warm up from pull to pull. The slope of {figure} against "
         "pull order, intake air and coolant temperature is taken within configurations and sessions; it can tell a drift from a "
         "configuration only as far as pulls of one configuration were made at different values."
     )
@@ -228,7 +260,7 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
     words = {True: "drift shown", False: "no drift shown"}
     table = ReportTable(
         "tab-drift",
-        "Drift of mean power within the session",
+        f"Drift of {figure} within the session",
         (
             Field("covariate", "Against", width=2.4),
             Field("n", "Pulls", "number", width=0.7),
