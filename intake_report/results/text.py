@@ -8,7 +8,6 @@ from intake_report.results.compared import Comparison
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
 from intake_report.units import UnitSystem
 
-NOT_BOUNDED = "not bounded"
 DIFFERENCES = {"temperature": "temperature_difference", "ratio": "ratio_difference"}
 """Quantity → quantity of a difference, where it is another."""
 SUGGESTED = "suggested, not confirmed"
@@ -79,32 +78,9 @@ def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
     return f"{mean}{formatting.NARROW_SPACE}±{formatting.NARROW_SPACE}{sd}{formatting.NARROW_SPACE}({summary.n})"
 
 
-def difference_text(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
-    """Return "−3.2 K (95 % interval −5.1 to −1.3 K)", or the bare difference when there is no interval."""
-    limits = difference_interval(comparison, key, system)
-    level = formatting.number(100 * comparison.level, 0)
-    basis = " from the instruments alone" if comparison.basis == "instruments" else ""
-    said = "" if limits == formatting.ABSENT else f"{level} % interval{basis} {limits}"
-    if comparison.difference is None:
-        return said or "unknown"
-    text = formatting.with_unit(comparison.difference, difference_quantity(key), system, key.spec.decimals, signed=True)
-    return f"{text} ({said})" if said else text
-
-
 def difference_interval(comparison: Comparison, key: MetricKey, system: UnitSystem) -> str:
     """Return "−5.1 to −1.3 K"; "above 12 s" where a side is open, "not bounded" where both are; an en dash without one."""
     return said(limits_of(comparison, key), system)
-
-
-def open_interval(low: float | None, high: float | None, quantity: str, system: UnitSystem, decimals: int) -> str:
-    """Return "−5.1 to −1.3 K", "above 12 s" or "below 12 s" where a side is open, "not bounded" where both are."""
-    if low is None and high is None:
-        return NOT_BOUNDED
-    if high is None:
-        return f"above {formatting.with_unit(low, quantity, system, decimals)}"
-    if low is None:
-        return f"below {formatting.with_unit(high, quantity, system, decimals)}"
-    return formatting.interval(low, high, quantity, system, decimals)
 
 
 def never_negative(key: MetricKey) -> bool:

@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report import formatting
-from intake_report.messages import Value, message
+from intake_report.messages import Value, message, said
 from intake_report.render.blocks import Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import comparison_table, summary_table
@@ -21,8 +21,8 @@ from intake_report.results.document import as_json, results_document, results_js
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,
+    change_of,
     counts_text,
-    difference_text,
     metric_title,
     never_negative,
     value_text,
@@ -164,7 +164,7 @@ def test_texts_of_the_document_are_those_of_the_formatter(demo):
         assert "{" not in row["printed_title"]
     for row, comparison in zip(document["comparisons"], result.comparisons, strict=True):
         if comparison.difference is not None:
-            assert difference_text(comparison, keys[comparison.key], "si").startswith(row["text"])
+            assert row["text"] == said(change_of(keys[comparison.key], comparison.difference), "si")
 
 
 def test_notes_say_what_intervals_rest_on_and_what_holm_covers(demo):

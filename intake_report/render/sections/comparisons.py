@@ -6,13 +6,13 @@ from collections.abc import Callable
 from typing import Any
 
 from intake_report import formatting
-from intake_report.messages import Value, message
+from intake_report.messages import Interval, Value, message, said
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.sections.tables import block_of, comparison_table_of, files
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import Comparison, MetricKey, ModelCheck, ReportResult
 from intake_report.results.compared import METHODS
-from intake_report.results.text import difference_quantity, less_control, metric_title, open_interval, p_text
+from intake_report.results.text import difference_quantity, less_control, metric_title, p_text
 from intake_report.units import QUANTITIES, UnitSystem
 
 
@@ -194,7 +194,11 @@ def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
             form = (difference_quantity(keys[e.key]), units, keys[e.key].spec.decimals)
             value, low, high = (getattr(e, prefix + name) for name in ("difference", "low", "high"))
             text = formatting.with_unit(value, *form, signed=True)
-            return text if low is None and high is None else f"{text} ({open_interval(low, high, *form)})"
+            return (
+                text
+                if low is None and high is None
+                else f"{text} ({said(Interval(low, high, form[0], form[2]), form[1])})"
+            )
 
         return cell
 
