@@ -41,7 +41,6 @@ class StopTruth:
     end: float  # [s]
     distance: float  # route distance [m]
     rise: float  # temperature at the end minus at the start [K]
-    mean_rate: float  # rise over duration [K/min]
     median_slope: float  # Theil–Sen slope, median over all pairs of 1 s values [K/min]
 
 
@@ -53,7 +52,6 @@ class EventsTruth:
     launches: tuple[float, ...]  # ends of the standstills [s]
     phases: dict[str, tuple[float, float]]  # phase → start, end [s]
     highway_entry: float | None  # [s]
-    entry_distance: float | None  # [m]
 
 
 @dataclass(frozen=True)
@@ -62,8 +60,6 @@ class MetricTruth:
 
     peak_iat: float  # [°C]
     peak_over_ambient: float  # [K]
-    peak_time: float  # [s]
-    peak_distance: float  # [m]
     mean_over_ambient: dict[str, float]  # phase → time-weighted mean [K]
     stops: tuple[StopTruth, ...]  # standstills of at least the minimum duration
     median_soak_rate: float | None  # median of their Theil–Sen slopes [K/min]
@@ -138,8 +134,7 @@ def find_events(time: Array, distance: Array, speed: Array, route: Route) -> Eve
         if bounds[1] <= t <= bounds[2] and bool(np.all(speed[held] >= ENTRY_SPEED)):
             entry = float(t)
             break
-    place = None if entry is None else float(np.interp(entry, time, distance))
-    return EventsTruth(stops, tuple(s[1] for s in stops if s[1] < time[-1]), phases, entry, place)
+    return EventsTruth(stops, tuple(s[1] for s in stops if s[1] < time[-1]), phases, entry)
 
 
 def find_metrics(
@@ -154,7 +149,6 @@ def find_metrics(
 ) -> MetricTruth:
     """Return the true metrics of one temperature series (arrays (t,): [s], [m], [°C], [°C])."""
     over = temperature - ambient
-    peak = int(np.argmax(over))
     means = {name: time_mean(time, over, a, b) for name, (a, b) in events.phases.items()}
     ratio = 100.0 * (ambient + 273.15) / (temperature + 273.15)
     stops = tuple(_stop(time, temperature, *s) for s in events.stops if s[1] - s[0] >= MINIMUM_STOP)
@@ -163,9 +157,7 @@ def find_metrics(
         recovery[margin] = None if events.highway_entry is None else _recovery(time, over, events.highway_entry, margin)
     return MetricTruth(
         peak_iat=float(np.max(temperature)),
-        peak_over_ambient=float(over[peak]),
-        peak_time=float(time[peak]),
-        peak_distance=float(distance[peak]),
+        peak_over_ambient=float(np.max(over)),
         mean_over_ambient=means,
         stops=stops,
         median_soak_rate=float(np.median([s.median_slope for s in stops])) if stops else None,
@@ -191,7 +183,7 @@ def _stop(time: Array, temperature: Array, start: float, end: float, distance: f
     values = np.interp(start + seconds, t, y)
     i, j = np.triu_indices(len(seconds), 1)
     median = float(np.median((values[j] - values[i]) / (seconds[j] - seconds[i])))
-    return StopTruth(start, end, distance, rise, 60.0 * rise / (end - start), 60.0 * median)
+    return StopTruth(start, end, distance, rise, 60.0 * median)
 
 
 def run_events(run: SimulatedRun) -> EventsTruth:

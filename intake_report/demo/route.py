@@ -59,9 +59,6 @@ class Route:
         return to_degrees(x, y)
 
 
-PHASES = ("city", "on-ramp", "highway")
-
-
 def to_degrees(x: Array, y: Array) -> tuple[Array, Array]:
     """Convert east/north offsets [m] from the origin to latitude and longitude [°] (local radii of the ellipsoid)."""
     sin2 = math.sin(math.radians(ORIGIN_LATITUDE)) ** 2

@@ -1,12 +1,8 @@
-from dataclasses import replace
-
 import numpy as np
-import pytest
-from simulated import batch_truth, design, expected_metrics, redraw_day, simulate_campaigns
+from simulated import batch_truth, design, expected_metrics, simulate_campaigns
 
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
-from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS
 
 
 def test_designs_are_crossed_and_start_differently():
@@ -44,24 +40,6 @@ def test_study_repeats_and_its_first_campaigns_do_not_depend_on_the_count():
     assert not np.array_equal(a.batch.true_air[:, :600], other.batch.true_air[:, :600])
 
 
-def test_splitting_into_portions_changes_nothing(monkeypatch):
-    scenario = design((STOCK, SEALED), 2)
-    whole = simulate_campaigns(scenario, 2, seed=4).batch
-    monkeypatch.setattr("simulated.AT_ONCE", 3)
-    split = simulate_campaigns(scenario, 2, seed=4).batch
-    assert np.array_equal(whole.time, split.time) and np.array_equal(whole.samples, split.samples)
-    for name in ("distance", "sensor_element", "station"):
-        assert np.array_equal(getattr(whole, name), getattr(split, name), equal_nan=True)
-
-
-def test_days_are_redrawn_within_the_season():
-    rng = np.random.default_rng(1)
-    days = [redraw_day(RAMP_TRIAL.days[0], rng) for _ in range(400)]
-    ambient = np.array([day.ambient for day in days])
-    assert ambient.mean() == pytest.approx(27.2, abs=4 * 0.6 / 20) and ambient.std() == pytest.approx(0.6, rel=0.2)
-    assert all(day.date == RAMP_TRIAL.days[0].date for day in days)
-
-
 def test_mean_difference_of_campaigns_is_the_expected_one():
     """Unpaired campaigns and the paired expectation estimate one value; compared by their standard errors."""
     scenario = design((STOCK, SEALED), 2)
@@ -75,9 +53,3 @@ def test_mean_difference_of_campaigns_is_the_expected_one():
     error = np.hypot(error, paired.std(ddof=1) / np.sqrt(len(paired)))
     assert abs(found - paired.mean()) < 3.5 * error
     assert abs(found) > 5.0 * error
-
-
-def test_expected_metrics_repeat_and_depend_on_the_seed():
-    one = replace(THREE_DAYS, schedule=THREE_DAYS.schedule[:1])
-    first, again, other = (expected_metrics(one, 1, seed=s)["stock"]["mean_city"] for s in (1, 1, 2))
-    assert np.array_equal(first, again) and not np.array_equal(first, other)

@@ -19,8 +19,6 @@ def test_truth_agrees_with_brute_force(run, basis):
     over = [float(a) - float(b) for a, b in zip(value, run.ambient, strict=True)]
     assert found.peak_iat == max(value)
     assert found.peak_over_ambient == max(over)
-    at = over.index(max(over))
-    assert (found.peak_time, found.peak_distance) == (run.time[at], run.distance[at])
 
     sums = {"city": [0.0, 0.0], "on-ramp": [0.0, 0.0], "highway": [0.0, 0.0]}
     for i in range(len(over) - 1):
@@ -65,7 +63,6 @@ def test_stop_rates_agree_with_brute_force(run, basis):
     for (i, j), stop in zip(stops, found.stops, strict=True):
         assert (stop.start, stop.end) == (run.time[i], run.time[j])
         assert stop.rise == pytest.approx(value[j] - value[i], abs=1e-12)
-        assert stop.mean_rate == pytest.approx(60.0 * stop.rise / (run.time[j] - run.time[i]))
         slopes = [
             (value[b] - value[a]) / (run.time[b] - run.time[a])
             for a in range(i, j + 1, 10)
