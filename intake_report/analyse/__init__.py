@@ -12,7 +12,7 @@ import pandas as pd
 from intake_report.align import Alignment, Comparability
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.compare import RunsDraws, summarise, with_headlines
+from intake_report.analyse.compare import summarise, with_headlines
 from intake_report.analyse.conclusions import draw_conclusions
 from intake_report.analyse.control import control_drives, measure_controls
 from intake_report.analyse.describe import (
@@ -226,7 +226,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     compared = tuple(value for value in values if value.run in used)
     metrics = with_headlines(metrics, compared)
     conclusions = draw_conclusions(
-        campaign, metrics, compared, runs, ambient.choice.source, measured.controls, RunsDraws(uncertainty)
+        campaign, metrics, compared, runs, ambient.choice.source, measured.controls, uncertainty
     )
     weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)

@@ -11,7 +11,6 @@ from intake_report.analyse.compare.estimate import Estimate, estimate, permutati
 from intake_report.analyse.compare.instruments import (
     InstrumentDraws,
     InstrumentPart,
-    RunsDraws,
     drawn_order,
     model_part,
     widen,
@@ -224,7 +223,6 @@ __all__ = [
     "NOT_COMPARED",
     "NOT_SHOWN",
     "InstrumentDraws",
-    "RunsDraws",
     "check_model",
     "compare",
     "compare_pair",

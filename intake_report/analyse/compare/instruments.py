@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.optimize import brentq
 
-from intake_report.analyse.uncertainty import Uncertainty
 from intake_report.statistics import (
     Difference,
     Estimates,
@@ -36,23 +35,6 @@ class InstrumentDraws(Protocol):
 
     def total(self, key: str, run: str) -> Floats | None:
         """Return draws with every source varied, (m,)."""
-
-
-class RunsDraws:
-    """Draws of all runs by metric key and run id, as the instruments' Monte Carlo made them."""
-
-    def __init__(self, uncertainty: Uncertainty | None) -> None:
-        self._runs = {run.run: run for run in (uncertainty.runs if uncertainty is not None else ())}
-
-    def common(self, key: str, run: str) -> Floats | None:
-        """Return the draws of what all runs share, (m,); None where the metric was not drawn."""
-        found = self._runs.get(run)
-        return None if found is None else found.common.get(key)
-
-    def total(self, key: str, run: str) -> Floats | None:
-        """Return the draws of all sources, (m,)."""
-        found = self._runs.get(run)
-        return None if found is None else found.all.get(key)
 
 
 @dataclass(frozen=True)
