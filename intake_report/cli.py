@@ -129,11 +129,11 @@ def _render(arguments: argparse.Namespace) -> int:
     todo: list[Path] = []
     for path in arguments.campaigns:
         try:
-            found = find_campaigns(path)
+            files = find_campaigns(path)
         except CampaignError as error:  # a path that is not there must not stop the others
             outcomes.append(_Outcome(path.name, "failed", str(error)))
             continue
-        todo += [campaign for campaign in found if campaign.resolve() not in {c.resolve() for c in todo}]
+        todo += [campaign for campaign in files if campaign.resolve() not in {c.resolve() for c in todo}]
     failed = len(outcomes)
     try:
         outcomes.extend(_render_one(campaign, arguments, console, owners) for campaign in todo)
@@ -146,24 +146,18 @@ def _render(arguments: argparse.Namespace) -> int:
 
 
 def find_campaigns(path: Path) -> list[Path]:
-    """Return the campaign files that `path` stands for: itself, the one in it, or all below it.
-
-    Raises
-    ------
-    CampaignError
-        If there is none.
-    """
+    """Return the campaign files that `path` stands for: itself, the one in it, or all below it; CampaignError if none."""
     if path.is_file() and path.suffix.lower() != ".toml":
         raise _no_campaign(path)
     if path.is_file():
         return [path]
     if (path / CAMPAIGN_FILE).is_file():
         return [path / CAMPAIGN_FILE]
-    found = sorted(path.rglob(CAMPAIGN_FILE)) if path.is_dir() else []
-    if not found:
+    below = sorted(path.rglob(CAMPAIGN_FILE)) if path.is_dir() else []
+    if not below:
         what = "there is no campaign file here or below." if path.is_dir() else "there is no such file or folder."
         raise CampaignError(what, file=path, remedy=f"Name a folder with a {CAMPAIGN_FILE}.")
-    return found
+    return below
 
 
 def _no_campaign(file: Path) -> CampaignError:
@@ -225,24 +219,24 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
 
 def _as_given(text: str, path: Path) -> str:
     """Return an error of the notebook, which knows only whole paths, with the campaign's folder as the user named it."""
-    given = "" if path.parent == Path() else f"{path.parent}{os.sep}"
-    return text.replace(f"{path.parent.resolve()}{os.sep}", given)
+    named = "" if path.parent == Path() else f"{path.parent}{os.sep}"
+    return text.replace(f"{path.parent.resolve()}{os.sep}", named)
 
 
 def _notes(report: Published) -> tuple[str, ...]:
     """Return what the terminal says of a report that is there: nothing compared, phases that wait to be stated."""
-    results = report.folder / "results.json"
-    if not results.is_file():
+    file = report.folder / "results.json"
+    if not file.is_file():
         return ()
-    found = json.loads(results.read_text(encoding="utf-8"))
+    results = json.loads(file.read_text(encoding="utf-8"))
     notes = []
-    if not any(c["difference"] is not None for c in (*found["comparisons"], *found["direct"])):
-        own = [c["note"] for c in found["comparisons"] if c["note"]]
-        ranked = sorted(found["limitations"], key=lambda limitation: limitation["rank"])
+    if not any(c["difference"] is not None for c in (*results["comparisons"], *results["direct"])):
+        own = [c["note"] for c in results["comparisons"] if c["note"]]
+        ranked = sorted(results["limitations"], key=lambda limitation: limitation["rank"])
         covers = [limitation["cover"] for limitation in ranked if limitation["cover"]]
         why = next(iter([*covers, *own]), "see its limitations")
         notes.append(f"{report.state}, but nothing could be compared: {why}")
-    if not found["phases"] and "highway" in ((found.get("places") or {}).get("proposed") or ""):
+    if not results["phases"] and "highway" in ((results.get("places") or {}).get("proposed") or ""):
         notes.append(
             "the runs share a highway and no [[route.phase]] is stated: the report proposes phases to paste, in its section "
             "“The same place”"
