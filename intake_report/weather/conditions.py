@@ -42,10 +42,8 @@ class RunConditions:
 
     ambient_mean: float | None = None  # time-weighted mean and extremes of the run [°C]
     ambient_high: float | None = None
-    ambient_low: float | None = None
     age_worst: float | None = None  # time to the nearest temperature report, before or after, at worst in the run [s]
     station_pressure: float | None = None  # time-weighted means [kPa]
-    vapour_pressure: float | None = None
     dry_pressure: float | None = None
     humidity: float | None = None  # [%]
     dew_point: float | None = None  # [°C]
@@ -236,15 +234,13 @@ def _air(
     if temperature is not None:
         fields |= {
             "ambient_mean": _mean([temperature], np.asarray),
-            "ambient_low": float(temperature.readings.min()),
             "ambient_high": float(temperature.readings.max()),
         }
     if pressure is not None:
         fields["station_pressure"] = _mean([pressure], np.asarray)
     if vapour is not None:
-        fields["vapour_pressure"] = _mean([vapour], np.asarray)
         with contextlib.suppress(DataError):  # below −40 °C, or no vapour at all: no dew point to name
-            fields["dew_point"] = float(air.dew_point_from_vapour(fields["vapour_pressure"]))
+            fields["dew_point"] = float(air.dew_point_from_vapour(_mean([vapour], np.asarray)))
     if temperature is not None and vapour is not None and temperature.readings.min() >= LOWEST_HUMID:
         fields["humidity"] = _mean(
             [temperature, vapour], lambda t, e: np.minimum(100.0, 100.0 * e / air.saturation_pressure(t))

@@ -76,9 +76,6 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
         wind_direction=direction,
         wind_gust=gust,
         wind_variable=bool(speed) and direction is None and _VARIABLE.search(text) is not None,
-        wind_range=None
-        if decoded.wind_dir_from is None
-        else (float(decoded.wind_dir_from.value()), float(decoded.wind_dir_to.value())),
         rain=None if decoded.precip_1hr is None else float(decoded.precip_1hr.value("IN")) * _INCH,
         raining=_raining(decoded.weather),
         sky="no significant cloud, visibility 10 km or more"

@@ -73,7 +73,6 @@ class WeatherObservation:
     sky: str | None = None  # in words or in the report's own code
     present: str | None = None  # present weather
     wind_variable: bool = False  # the direction was reported as variable
-    wind_range: tuple[float, float] | None = None  # extremes of a varying direction, clockwise [°]
     rain: float | None = (
         None  # depth since the previous routine report or in the past hour, as the source defines it [mm]
     )

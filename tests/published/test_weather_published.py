@@ -86,7 +86,7 @@ def test_negative_tenths():
 
 def test_automatic_report_with_a_wind_range_and_missing_present_weather():
     o = decoded("METAR FSIA 220100Z AUTO 14014KT 120V180 9999 ///////// 27/23 Q1010")
-    assert o.wind_direction == 140.0 and o.wind_range == (120.0, 180.0)
+    assert o.wind_direction == 140.0
     assert (o.temperature, o.dew_point) == (27.0, 23.0)
     assert o.pressure == pytest.approx(101.0)
     assert o.raining is None and o.present is None
@@ -103,24 +103,24 @@ def test_altimeter_is_preferred_to_sea_level_pressure():
 
 
 @pytest.mark.parametrize(
-    ("group", "speed", "direction", "gust", "variable", "extremes"),
+    ("group", "speed", "direction", "gust", "variable"),
     [
         # python-metar tests; 10 m/s = 36 km/h exactly.
-        ("09010MPS", 36.0, 90.0, None, False, None),
-        ("00000KT", 0.0, None, None, False, None),
-        ("VRB03G40KT", 3 * 1.852, None, 40 * 1.852, True, None),
-        ("21010KT 180V240", 18.52, 210.0, None, False, (180.0, 240.0)),
-        ("/////KT", None, None, None, False, None),
-        ("///05KT", 5 * 1.852, None, None, False, None),  # no direction is reported, which is not a variable one
-        ("///05G15KT", 5 * 1.852, None, 15 * 1.852, False, None),
-        ("/////", None, None, None, False, None),
+        ("09010MPS", 36.0, 90.0, None, False),
+        ("00000KT", 0.0, None, None, False),
+        ("VRB03G40KT", 3 * 1.852, None, 40 * 1.852, True),
+        ("21010KT 180V240", 18.52, 210.0, None, False),
+        ("/////KT", None, None, None, False),
+        ("///05KT", 5 * 1.852, None, None, False),  # no direction is reported, which is not a variable one
+        ("///05G15KT", 5 * 1.852, None, 15 * 1.852, False),
+        ("/////", None, None, None, False),
     ],
 )
-def test_wind_groups(group, speed, direction, gust, variable, extremes):
+def test_wind_groups(group, speed, direction, gust, variable):
     o = decoded(f"METAR EDXX 022150Z {group} CAVOK 20/16 Q1013")
     assert o.wind_speed == (None if speed is None else pytest.approx(speed, rel=1e-12))
     assert o.wind_gust == (None if gust is None else pytest.approx(gust, rel=1e-12))
-    assert (o.wind_direction, o.wind_variable, o.wind_range) == (direction, variable, extremes)
+    assert (o.wind_direction, o.wind_variable) == (direction, variable)
 
 
 @pytest.mark.parametrize(
