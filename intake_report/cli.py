@@ -309,12 +309,11 @@ def _metrics(_: argparse.Namespace) -> int:
     from rich.padding import Padding
 
     from intake_report.messages import said
-    from intake_report.metrics import REGISTRY
+    from intake_report.metrics import PULL_METRICS, REGISTRY
 
     console = Console(highlight=False, markup=False)
     console.print("id  (better; to state in a claim)")
-    for metric in REGISTRY.values():
-        spec = metric.spec
+    for spec in (*(metric.spec for metric in REGISTRY.values()), *PULL_METRICS.values()):
         to_state = "" if spec.parameter == "none" else f"; {spec.parameter}"
         console.print(f"{spec.id}  ({spec.better}{to_state})", style="bold")
         console.print(Padding(said(spec.definition, "si"), (0, 0, 0, 4)))

@@ -225,11 +225,18 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     values = with_uncertainty(measured.values, uncertainty)
     compared = tuple(value for value in values if value.run in used)
     metrics = with_headlines(metrics, compared)
-    conclusions = draw_conclusions(
-        campaign, metrics, compared, runs, ambient.choice.source, measured.controls, uncertainty
-    )
     weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
+    conclusions = draw_conclusions(
+        campaign,
+        metrics,
+        compared,
+        runs,
+        ambient.choice.source,
+        measured.controls,
+        uncertainty,
+        evidence.dyno,
+    )
     findings = Findings(
         campaign,
         drives,

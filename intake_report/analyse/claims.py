@@ -11,13 +11,14 @@ from intake_report.analyse.claim_words import PERCENT, close, objection
 from intake_report.analyse.compare import InstrumentDraws, compare_pair
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
+from intake_report.dyno import DynoResult
 from intake_report.errors import CampaignError, DataError
 from intake_report.messages import Count, Interval, Message, Part, Value, message
-from intake_report.metrics import REGISTRY
-from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult
+from intake_report.metrics import PULL_METRICS, REGISTRY
+from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult, MetricSpec
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
-from intake_report.statistics import combine, coverage_factor, decide, mean_interval
+from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
 from intake_report.units import parse_quantity
 
 VERDICTS: dict[str, ClaimVerdict] = {
@@ -34,7 +35,8 @@ class ClaimEvidence:
 
     `u` and `df` are None where there is only an interval; a limit of it is None where censoring leaves it open. `order`
     is the probability that a difference lies below zero by its sign draw by draw, `bound` the limit of
-    the draws that decide it, `undecided` the share of the other draws.
+    the draws that decide it, `undecided` the share of the other draws. `adjusted` is p after Holm's adjustment over the
+    `family`.
     """
 
     text: Message
@@ -50,6 +52,12 @@ class ClaimEvidence:
     order: float | None = None
     bound: float | None = None
     undecided: float = 0.0
+    family: str = "headline comparisons"
+
+
+def spec_of(name: str) -> MetricSpec:
+    """Return the definition of a metric of the runs or of the pulls."""
+    return PULL_METRICS[name] if name in PULL_METRICS else REGISTRY[name].spec
 
 
 def is_absolute(claim: Claim) -> bool:
@@ -74,13 +82,20 @@ def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
     for number, claim in enumerate(campaign.claims, 1):
         where = f"claim[{number}]"
         _check_metric(campaign, claim.metric, f"{where}.metric")
-        spec = REGISTRY[claim.metric].spec
+        spec = spec_of(claim.metric)
         if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
             raise CampaignError(
                 f"the metric “{claim.metric}” needs a {spec.parameter}.",
                 file=campaign.file,
                 where=where,
                 remedy=f"Add `{spec.parameter}`.",
+            )
+        if claim.metric in PULL_METRICS and not campaign.pulls:
+            raise CampaignError(
+                f"“{claim.metric}” is measured on a dyno, and the campaign has no pull.",
+                file=campaign.file,
+                where=f"{where}.metric",
+                remedy="Add [[pull]] entries, or name a metric of the runs.",
             )
         if find_key(claim, metrics) is None:
             raise CampaignError(
@@ -100,9 +115,10 @@ def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
 
 
 def _check_metric(campaign: Campaign, name: str, where: str) -> None:
-    if name not in REGISTRY:
-        near = difflib.get_close_matches(name, REGISTRY, n=1, cutoff=0.4)
-        remedy = f"Did you mean “{near[0]}”?" if near else f"Metrics are {', '.join(REGISTRY)}."
+    names = (*REGISTRY, *PULL_METRICS)
+    if name not in names:
+        near = difflib.get_close_matches(name, names, n=1, cutoff=0.4)
+        remedy = f"Did you mean “{near[0]}”?" if near else f"Metrics are {', '.join(names)}."
         raise CampaignError(f"there is no metric “{name}”.", file=campaign.file, where=where, remedy=remedy)
 
 
@@ -110,7 +126,7 @@ def _check_equivalence(campaign: Campaign) -> None:
     for name, text in campaign.metrics.equivalence.items():
         where = f"metrics.equivalence.{name}"
         _check_metric(campaign, name, where)
-        quantity = REGISTRY[name].spec.quantity
+        quantity = spec_of(name).quantity
         try:
             margin = parse_quantity(text, DIFFERENCES.get(quantity, quantity))
         except DataError as error:
@@ -126,6 +142,8 @@ def _check_equivalence(campaign: Campaign) -> None:
 
 def find_key(claim: Claim, metrics: tuple[MetricKey, ...]) -> MetricKey | None:
     """Return the metric key that a claim speaks of."""
+    if claim.metric in PULL_METRICS:
+        return MetricKey(PULL_METRICS[claim.metric])
     for key in metrics:
         if key.spec.id != claim.metric:
             continue
@@ -148,7 +166,7 @@ def _limit(campaign: Campaign, claim: Claim, where: str) -> float:
                 remedy="Add `value`.",
             )
         return 0.0
-    quantity = REGISTRY[claim.metric].spec.quantity
+    quantity = spec_of(claim.metric).quantity
     if PERCENT.search(str(claim.value)) and quantity != "ratio":
         return 0.0  # refused in the report, with the reason
     if not is_absolute(claim):
@@ -171,7 +189,7 @@ def direct_comparisons(
     rows: dict[tuple[str, str, str], Comparison] = {}
     for claim in campaign.claims:
         key = find_key(claim, metrics)
-        if key is None or is_absolute(claim):
+        if key is None or is_absolute(claim) or claim.metric in PULL_METRICS:
             continue
         wanted = (key.key, claim.configuration, other(campaign, claim))
         if wanted not in there and wanted not in rows:
@@ -187,6 +205,7 @@ def judge_claims(
     comparisons: tuple[Comparison, ...],
     reference: str | None = None,
     draws: InstrumentDraws | None = None,
+    dyno: DynoResult | None = None,
 ) -> tuple[ClaimResult, ...]:
     """Return every claim with its verdict and the reason, in campaign order.
 
@@ -200,12 +219,12 @@ def judge_claims(
         evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference)
         if not evidence:
             of_metric = [v for v in values if v.key == key.key]
-            absolute = is_absolute(claim)
-            evidence = (
-                _of_mean(campaign, claim, key, of_metric, draws)
-                if absolute
-                else _of_difference(campaign, claim, key, comparisons)
-            )
+            if claim.metric in PULL_METRICS:
+                evidence = _of_pulls(campaign, claim, key, dyno)
+            elif is_absolute(claim):
+                evidence = _of_mean(campaign, claim, key, of_metric, draws)
+            else:
+                evidence = _of_difference(campaign, claim, key, comparisons)
         if isinstance(evidence, ClaimEvidence):
             judged.append(_judge(campaign, claim, key, evidence, _limit(campaign, claim, f"claim[{number}]")))
         else:
@@ -254,6 +273,51 @@ def _of_difference(
         found.order_bound,
         found.undecided,
     )
+
+
+def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:
+    """Return the difference between the pulls of two configurations, or the reason why a claim cannot rest on it."""
+    if dyno is None:
+        return "no pull was analysed"
+    if is_absolute(claim):
+        return (
+            "the uncertainty of the dyno itself is not known, so that no limit on an absolute power or torque can be judged; "
+            "a difference between configurations on one dyno can"
+        )
+    versus = other(campaign, claim)
+    d = dyno.difference(claim.metric, claim.configuration, versus)
+    if d is None or d.difference is None:
+        return "not all pulls have this figure, or one of the two configurations was not pulled"
+    of_pulls = [one for one in campaign.claims if one.metric in PULL_METRICS and not is_absolute(one)]
+    differences = [dyno.difference(one.metric, one.configuration, other(campaign, one)) for one in of_pulls]
+    adjusted = holm([None if pair is None else pair.p_value for pair in differences])[of_pulls.index(claim)]
+    interval: Part = (
+        ""
+        if d.low is None
+        else message(
+            " ({level} % interval {limits})",
+            level=Value(100.0 * d.level, "count"),
+            limits=Interval(d.low, d.high, key.spec.quantity, key.spec.decimals),
+        )
+    )
+    text = message(
+        "difference {size}{interval}, {n} against {n_versus}",
+        size=change_of(key, d.difference),
+        interval=interval,
+        n=Count(d.n_candidate, "pull"),
+        n_versus=d.n_baseline,
+    )
+    repeated = min(d.n_candidate, d.n_baseline) > 1 and d.low is not None
+    note: Part = "" if repeated else "without repeated pulls on both sides nothing shows how pulls scatter"
+    if repeated and not dyno.in_turn:
+        note = message(
+            "the configurations were pulled one after the other, so that a drift of the session cannot be told from them",
+            code="pull-order",
+        )
+    return ClaimEvidence(
+        text, d.difference, d.low, d.high, d.standard_error, d.df, repeated and dyno.in_turn, key.spec.quantity,
+        adjusted, note, family="claims on pulls",
+    )  # fmt: skip
 
 
 def _of_mean(
@@ -412,8 +476,8 @@ def _called_off(campaign: Campaign, e: ClaimEvidence) -> bool:
 
 
 def _after_holm(e: ClaimEvidence) -> Message:
-    template = "; but p after Holm's adjustment over all headline comparisons is {p}"
-    return message(template, code="holm", p=Value(e.adjusted, "p"))
+    template = "; but p after Holm's adjustment over all {family} is {p}"
+    return message(template, code="holm", family=e.family, p=Value(e.adjusted, "p"))
 
 
 def side_uncertainty(campaign: Campaign, e: ClaimEvidence, low: float | None, high: float | None) -> float:
@@ -436,7 +500,7 @@ def _bounds(
 ) -> tuple[float | None, float | None, Part | None]:
     """Return lower and upper limit of what the claim says, and the words for it; None without a margin."""
     if claim.relation in UPPER + LOWER:
-        words = Value(limit, e.quantity, REGISTRY[claim.metric].spec.decimals)
+        words = Value(limit, e.quantity, spec_of(claim.metric).decimals)
         return (None, limit, words) if claim.relation in UPPER else (limit, None, words)
     text = campaign.metrics.equivalence.get(claim.metric)
     if text is None:

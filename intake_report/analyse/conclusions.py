@@ -8,6 +8,7 @@ from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.compare import InstrumentDraws, check_model, compare
 from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
 from intake_report.campaign import Campaign
+from intake_report.dyno import DynoResult
 from intake_report.results import (
     ClaimResult,
     Comparison,
@@ -43,10 +44,12 @@ def draw_conclusions(
     reference: str | None,
     controls: tuple[MetricResult, ...] = (),
     draws: InstrumentDraws | None = None,
+    dyno: DynoResult | None = None,
 ) -> Conclusions:
     """Compare the configurations and judge the claims, by the values of the runs that take part.
 
-    `controls` are values of the control drives, by the id of the run beside them; `draws` what the instruments leave open.
+    `controls` are values of the control drives, by the id of the run beside them; `draws` what the instruments leave open;
+    `dyno` the pulls, for claims on power and torque.
     """
     used = {v.run for v in values}
     tandem = bool(controls) and controlled(campaign, used)
@@ -60,6 +63,6 @@ def draw_conclusions(
         checks=check_model(campaign, metrics, taken, {run.id: run.start for run in runs}),
         control=control_effects(campaign, metrics, values, controls, draws),
         # a limit on a value is judged by the values themselves, a difference by what was taken against the control
-        claims=judge_claims(campaign, metrics, values, (*comparisons, *direct), reference, draws),
+        claims=judge_claims(campaign, metrics, values, (*comparisons, *direct), reference, draws, dyno),
         less_control=tandem,
     )

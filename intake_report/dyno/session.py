@@ -15,6 +15,7 @@ from intake_report.air import PowerExpectation, expected_power
 from intake_report.campaign import Campaign
 from intake_report.campaign.evidence import DynoSection
 from intake_report.dyno.curves import (
+    PULLS,
     CorrectedPull,
     DifferenceCurve,
     Grid,
@@ -31,7 +32,7 @@ from intake_report.dyno.pulls import Pull, estimate_at_engine, one_basis, read_p
 from intake_report.errors import DataError
 from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import frame_of, rows_of
-from intake_report.statistics import coverage_factor, mean_interval
+from intake_report.statistics import Difference, compare_blocked, coverage_factor, mean_interval
 
 SEPARABLE = 0.5
 """Share of the pull order's variance between configurations beyond which a drift cannot be told from a difference:
@@ -194,6 +195,14 @@ class DynoResult:
     def shown(self, rows: pd.DataFrame) -> pd.Series:
         """Mark the rows of `means` or `comparisons` that are printed: uncorrected ones only where a correction was made."""
         return self.corrected | ~rows["figure"].str.endswith("_uncorrected").astype(bool)
+
+    def difference(self, figure: str, configuration: str, versus: str) -> Difference | None:
+        """Return the difference of a figure between any two configurations; None where a pull has no such figure."""
+        values, names = self.figures[figure], self.figures["configuration"].tolist()
+        if values.isna().any() or not {configuration, versus} <= set(names):
+            return None
+        sessions = [session or None for session in self.figures["session"]]
+        return compare_blocked(values.tolist(), names, sessions, versus, self.level, PULLS)[configuration]
 
     @property
     def in_turn(self) -> bool:

@@ -1,6 +1,7 @@
 """Pure metric functions and their registry."""
 
 from intake_report.metrics import engine, recovery, road, soak  # noqa: F401 - they register their metrics
+from intake_report.metrics.pulls import PULL_METRICS
 from intake_report.metrics.registry import REGISTRY, Metric, Missing, Reading, evaluate, evaluate_draws, keys
 from intake_report.metrics.series import (
     EngineSamples,
@@ -17,6 +18,7 @@ from intake_report.metrics.soak import half_falls, soaking_stops, stop_rate, sto
 from intake_report.metrics.steps import Nodes, find_nodes, rebuild
 
 __all__ = [
+    "PULL_METRICS",
     "REGISTRY",
     "EngineSamples",
     "Metric",

@@ -12,6 +12,7 @@ import roadlog
 from conftest import Chain, run_chain
 
 from intake_report import air
+from intake_report.errors import IntakeReportError
 from intake_report.messages import said
 from intake_report.render.blocks import Table
 from intake_report.render.sections.restriction import restriction
@@ -233,3 +234,48 @@ def test_results_json_carries_everything_with_texts(chain: Chain) -> None:
     assert document["bench"]["services"][0]["text"] == "4.0\u00a0min"
     assert document["air"]["points"][0]["mass_text"].endswith("g")
     assert "39\u00a0%" in document["bench"]["exposures"][0]["sentence"]
+
+
+def pull_claims(*relations: tuple[str, str | None], metric: str = "peak_torque") -> list[dict[str, object]]:
+    return [
+        {
+            "id": f"c{i}",
+            "text": "The sealed box makes more.",
+            "metric": metric,
+            "configuration": "sealed",
+            "relation": relation,
+        }
+        | ({"value": value} if value else {})
+        for i, (relation, value) in enumerate(relations)
+    ]
+
+
+def test_a_claim_may_name_power_or_torque(tmp_path: Path) -> None:
+    claims = pull_claims(
+        ("higher", None), ("higher", "2 N*m"), ("higher", "4 N*m"), ("higher", "5 N*m"), ("at least", "150 N*m")
+    )
+    results = changed_chain(tmp_path, ("claim", claims)).result.claims
+    # +3 N·m times 1.107; standard deviation 0.3·1.107 on both sides, t(0.975, 4) = 2.776 (any t table): ± 0.75 N·m
+    assert results[0].estimate == pytest.approx(3.0 * 1.107, rel=1e-3)
+    assert results[0].high - results[0].estimate == pytest.approx(2.776 * 0.3 * 1.107 * math.sqrt(2.0 / 3.0), rel=1e-3)
+    assert [r.verdict for r in results] == ["supported", "supported", "not shown", "not supported", "cannot be tested"]
+    assert "3 pulls against 3" in said(results[0].reason, "si")
+    assert "uncertainty of the dyno itself" in said(results[4].reason, "si")
+
+
+def test_a_claim_on_pulls_one_after_the_other_is_an_indication(tmp_path: Path) -> None:
+    data = offroad.campaign()
+    data["pull"] = sorted((p for p in data["pull"] if p["id"] != "cold"), key=lambda p: p["id"])
+    for order, entry in enumerate(data["pull"], 1):
+        entry["order"] = order
+        del entry["time"]
+    data["claim"] = pull_claims(("higher", None), metric="mean_power")
+    (result,) = run_chain(offroad.write(tmp_path, data)).result.claims
+    assert result.verdict == "indication only" and "one after the other" in said(result.reason, "si")
+
+
+def test_a_claim_on_power_needs_pulls(tmp_path: Path) -> None:
+    data = roadlog.campaign()
+    data["claim"] = pull_claims(("higher", None), metric="peak_power")
+    with pytest.raises(IntakeReportError, match="the campaign has no pull"):
+        run_chain(roadlog.write(tmp_path, data))
