@@ -63,7 +63,9 @@ _CONCLUDED: Any = {
     "configurations": True,
     "runs": {"__all__": {"exclude", "notes", "start_condition", "driver"}},
     "metrics": {"confidence", "equivalence"},
-    **dict.fromkeys(("claims", "dyno", "bench", "pulls", "restrictions", "exposures", "observations"), True),
+    **dict.fromkeys(
+        ("claims", "dyno", "bench", "pulls", "restrictions", "airflows", "exposures", "observations"), True
+    ),
 }
 """What measuring does not read: `conclude` takes it from the campaign that it is given."""
 

@@ -127,6 +127,13 @@ ONE_SERIES = kind(
     "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
     "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
 )
+QUOTED_AIRFLOW = kind(
+    "quoted-airflow",
+    342,
+    "airflow is as quoted and was not measured",
+    "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with like.",
+    "A flow bench curve of each configuration, or both airflows at one stated depression on one bench.",
+)
 NO_RESTRICTION = kind(
     "no-restriction",
     446,
@@ -243,6 +250,11 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
 
 
 def _bench(evidence: Evidence, names: Mapping[str, str]) -> Iterator[Limitation]:
+    quotes = list(rows_of(evidence.bench.quotes)) if evidence.bench else []
+    if quotes:
+        unlike = sum(quote.standing.code != "equal" for quote in quotes)
+        of = _each(names[quote.configuration] for quote in quotes)
+        yield QUOTED_AIRFLOW(names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
     for curves in evidence.bench.restrictions if evidence.bench else ():
         source = curves.source or "bench"
         if curves.airflow is None:

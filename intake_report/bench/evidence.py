@@ -10,6 +10,7 @@ from intake_report.bench.restriction import (
     RESTRICTION_COLUMNS,
     RestrictionFit,
     RestrictionSet,
+    comparable_quote,
     fit_restriction,
     restriction_set,
 )
@@ -23,12 +24,16 @@ from intake_report.report_table import frame_of
 
 @dataclass(frozen=True, eq=False)
 class BenchResult:
-    """Evidence from off the road; see `summarise_exposure` and `service_times`; remarks are entries without a time."""
+    """Evidence from off the road; see `summarise_exposure` and `service_times`; remarks are entries without a time.
+
+    `quotes` are percentages of airflow as somebody quotes them, each with what its depressions allow (`standing`).
+    """
 
     restrictions: tuple[RestrictionSet, ...]
     exposures: pd.DataFrame
     services: pd.DataFrame
     remarks: pd.DataFrame
+    quotes: pd.DataFrame
 
 
 def bench_evidence(campaign: Campaign) -> BenchResult | None:
@@ -39,7 +44,7 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
     DataError
         Anything the readers and summaries refuse; two curves of one configuration from one source.
     """
-    if not (campaign.restrictions or campaign.exposures or campaign.observations):
+    if not (campaign.restrictions or campaign.airflows or campaign.exposures or campaign.observations):
         return None
     level, where = campaign.metrics.confidence, "exposure"
     try:
@@ -62,6 +67,21 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
                 if entry.time is None or entry.note
             ),
             ("configuration", "task", "note"),
+        ),
+        quotes=frame_of(
+            (
+                {
+                    "configuration": entry.configuration,
+                    "versus": entry.versus or campaign.baseline.id,
+                    "more": entry.more,
+                    "depression": entry.depression,
+                    "versus_depression": entry.versus_depression,
+                    "source": entry.source,
+                    "standing": comparable_quote(entry.depression, entry.versus_depression),
+                }
+                for entry in campaign.airflows
+            ),
+            ("configuration", "versus", "more", "depression", "versus_depression", "source", "standing"),
         ),
     )
 

@@ -27,6 +27,9 @@ USUAL_EXPONENT = (1.5, 2.2)
 SCALING_RANGE = 4.0
 """Largest ratio of depressions for which the square-root rule is not flagged (a choice of this package)."""
 
+EQUAL_DEPRESSION = 0.01
+"""Share by which two depressions may differ and still count as equal (a choice of this package)."""
+
 OTHER_EXPONENT = 1.8
 """Exponent that a paper element with its box may have instead of 2: what the square-root rule is worth."""
 
@@ -328,6 +331,20 @@ def _percent(fit: RestrictionFit, base: RestrictionFit | None, logs: Logs) -> tu
     half = coverage_factor(fit.level, min(fit.df, base.df)) * math.hypot(error, base_error)
     percent, low, high = (100.0 * math.expm1(log - base_log + sign * half) for sign in (0.0, -1.0, 1.0))
     return percent, low, high
+
+
+def comparable_quote(depression: float | None, versus: float | None) -> Message:
+    """Return whether a quoted percentage of airflow compares like with like, by the depressions [kPa] it was taken at.
+
+    The code is "equal", "unequal" or "unknown"; airflow goes with about the square root of the depression, so that a
+    percentage between unequal ones says little of the parts.
+    """
+    if not depression or not versus:
+        return message("depression not known: cannot be compared", code="unknown")
+    at, other = Value(depression, "restriction", 2), Value(versus, "restriction", 2)
+    if abs(depression / versus - 1.0) > EQUAL_DEPRESSION:
+        return message("taken at {at} and {other}: cannot be compared", code="unequal", at=at, other=other)
+    return message("both at {at}: like with like, as quoted, without an interval", code="equal", at=at)
 
 
 def theoretical_volume_flow(displacement: float, speed: float) -> float:

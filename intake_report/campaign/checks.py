@@ -77,12 +77,16 @@ def _references(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     configurations = [c.id for c in campaign.configurations]
     users: dict[str, tuple[Any, ...]] = {
         "run": campaign.runs, "claim": campaign.claims, "pull": campaign.pulls, "restriction": campaign.restrictions,
-        "exposure": campaign.exposures, "observation": campaign.observations,
+        "airflow": campaign.airflows, "exposure": campaign.exposures, "observation": campaign.observations,
     }  # fmt: skip
     named = [
         ("configuration", configurations, f"{table}[{i}].configuration", entry.configuration)
         for table, entries in users.items()
         for i, entry in enumerate(entries, 1)
+    ]
+    named += [
+        ("configuration", configurations, f"airflow[{i}].versus", entry.versus or "")
+        for i, entry in enumerate(campaign.airflows, 1)
     ]
     phases, runs = [p.id for p in campaign.route.phases], [r.id for r in campaign.runs]
     for i, claim in enumerate(campaign.claims, 1):

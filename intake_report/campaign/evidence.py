@@ -113,6 +113,23 @@ class Restriction(Section):
         return self
 
 
+class Airflow(Section):
+    """Airflow of one configuration as somebody quotes it: "15 % more"; shown as quoted, never a measurement."""
+
+    configuration: Identifier
+    versus: Identifier | None = Field(default=None, description="The other configuration; the baseline if absent")
+    more: Annotated[float, Measured("ratio")] = Field(
+        description="Airflow more than the other's, less than zero for less"
+    )
+    depression: Annotated[float, Measured("restriction", low=0.0)] | None = Field(
+        default=None, description="Test depression of the configuration, where it is quoted"
+    )
+    versus_depression: Annotated[float, Measured("restriction", low=0.0)] | None = Field(
+        default=None, description="Test depression of the other configuration, where it is quoted"
+    )
+    source: Text = Field(description="Who says so, and how it was measured")
+
+
 class Exposure(Section):
     """One wet, dusty or hot trial with its observation, or several alike (`trials`)."""
 

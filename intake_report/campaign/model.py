@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
-from intake_report.campaign.evidence import BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
+from intake_report.campaign.evidence import Airflow, BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
 from intake_report.campaign.fields import Day, Identifier, Measured, Moment, Month, RelativePath, Section, Text
 from intake_report.units import UnitSystem
 
@@ -320,6 +320,7 @@ class Campaign(Section):
     bench: BenchSection = BenchSection()
     pulls: tuple[Pull, ...] = Field(default=(), alias="pull")
     restrictions: tuple[Restriction, ...] = Field(default=(), alias="restriction")
+    airflows: tuple[Airflow, ...] = Field(default=(), alias="airflow")
     exposures: tuple[Exposure, ...] = Field(default=(), alias="exposure")
     observations: tuple[Observation, ...] = Field(default=(), alias="observation")
 

@@ -238,5 +238,6 @@ def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) 
     if (bench := evidence.bench) is not None:
         for row, curves in zip(document["bench"]["restrictions"], bench.restrictions, strict=True):
             put(row["rows"], curves.rows, RESTRICTION | AIRFLOW)
+        put(document["bench"]["quotes"], bench.quotes, {"more_text": share("more")})
         put(document["bench"]["exposures"], bench.exposures, EXPOSURE)
         put(document["bench"]["services"], bench.services, SERVICE)

@@ -12,6 +12,7 @@ import pytest
 import roadlog
 from conftest import Chain, run_chain
 
+from intake_report.messages import said
 from intake_report.render import sections
 from intake_report.render.blocks import Block, Callout, Figure, Heading, Paragraph, Table
 from intake_report.render.inline import parse, plain
@@ -197,3 +198,28 @@ def test_typed_pulls_are_shown_as_printed(tmp_path: Path) -> None:
     assert "typed-figures" in {x.code for x in found.result.limitations}
     document = json.loads(results_json(found.result, "2026-07-01", 1))["evidence"]["dyno"]
     assert document["grid"] is None and document["printed"] == "SAE **2004**"
+
+
+def test_quoted_airflow_is_shown_as_quoted_and_never_compared(tmp_path: Path) -> None:
+    data = offroad.campaign(units="us")
+    del data["restriction"], data["bench"]
+    quote = {"configuration": "sealed", "more": "15 %", "source": "a **data** sheet"}
+    data["airflow"] = [
+        quote,
+        quote | {"depression": "28 inH2O", "versus_depression": "10 inH2O"},
+        quote | {"depression": "28 inH2O", "versus_depression": "28 inH2O"},
+        quote | {"depression": "28 inH2O"},
+    ]
+    found = run_chain(offroad.write(tmp_path, data))
+    quotes = table(sections.restriction(found.result), "tab-airflow-quoted")
+    standing = [plain(row[-1]).replace("\u00a0", " ") for row in quotes.rows]
+    assert standing[0] == standing[3] == "depression not known: cannot be compared"
+    assert standing[1] == "taken at 28.00 inH₂O and 10.00 inH₂O: cannot be compared"
+    assert standing[2].startswith("both at 28.00 inH₂O") and "without an interval" in standing[2]
+    assert {plain(row[2]).replace("\u00a0", " ") for row in quotes.rows} == {"“+15.0 %”"}
+    assert "one stated depression on one bench" in words(sections.restriction(found.result))
+    (limit,) = (x for x in found.result.limitations if x.code == "quoted-airflow")
+    assert "3 of 4 percentages do not compare" in said(limit.text, "us")
+    # nothing is computed from them: no curve, and what was tested does not name restriction
+    bench = json.loads(results_json(found.result, "2026-07-01", 1))["evidence"]["bench"]
+    assert bench["restrictions"] == [] and "restriction" in found.result.evidence.untested

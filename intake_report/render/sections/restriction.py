@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from intake_report import formatting
-from intake_report.bench import RestrictionSet
+from intake_report.bench import BenchResult, RestrictionSet
 from intake_report.messages import said
 from intake_report.plots_evidence import restriction_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
@@ -40,11 +40,14 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
             "intervals are too narrow."
         )
         sets.append((road.curves, note))
-    if not sets and (road is None or not road.full):
+    quotes = evidence.bench.quotes if evidence.bench else ()
+    if not sets and not len(quotes) and (road is None or not road.full):
         return ()
     blocks: list[Block] = [Heading(2, "Airflow and restriction", "sec-restriction")]
     for number, (curves, note) in enumerate(sets, 1):
         blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}", note)
+    if evidence.bench and len(quotes):
+        blocks += _quotes(result, evidence.bench)
     if road is not None:
         blocks += _road(result, road)
     if evidence.theoretical is not None:
@@ -148,6 +151,35 @@ def _airflows(
         (note,) if note else (),
     )
     yield block_of(table, units)
+
+
+def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
+    """Yield what somebody quotes of airflow, with what would make it comparable."""
+    yield Paragraph(
+        "Airflow goes with about the square root of the test depression, so that a percentage of airflow means something only where "
+        "both were measured at one depression that is stated. The percentages below stand as quoted; they are not measurements of "
+        "this campaign and are compared neither with its curves nor with each other. What would make one comparable: both airflows "
+        "at one stated depression on one bench, or a restriction curve of each."
+    )
+
+    def at(name: str) -> Any:
+        return lambda row, units: "not known" if getattr(row, name) is None else _drop(getattr(row, name), units)
+
+    table = ReportTable(
+        "tab-airflow-quoted",
+        "Airflow as quoted",
+        (
+            _name(result, 1.8),
+            Field("versus", "Against", cell=lambda row, _: result.name_of(row.versus), width=1.8),
+            Field("more", "More airflow", cell=lambda row, _: f"“{percent(row.more)}”", align="right", width=1.1),
+            Field("depression", "At", cell=at("depression"), align="right"),
+            Field("versus_depression", "Other at", cell=at("versus_depression"), align="right"),
+            Field("source", "Source", width=2.0),
+            Field("standing", "Standing", width=2.4),
+        ),
+        bench.quotes,
+    )
+    yield block_of(table, result.units)
 
 
 def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
