@@ -9,7 +9,7 @@ import numpy as np
 
 from intake_report import formatting
 from intake_report.results import Curve, MetricKey, ReportResult
-from intake_report.results.places import Places
+from intake_report.results.types import Places
 from intake_report.units import to_display
 
 if TYPE_CHECKING:

@@ -102,3 +102,16 @@ def test_a_rise_below_two_steps_says_so():
     climbing = 30.0 + np.clip(np.round((time - 60.0) / 6.0), 0.0, 5.0)
     run = series(time, climbing, stops=(Span(60.0, 90.0),), reading=climbing, step=1.0)
     assert value("rise_per_stop", run).note == ""
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_whatever_was_read_the_rebuild_is_finite_and_within_half_a_step(seed):
+    rng = np.random.default_rng(seed)
+    size = int(rng.integers(3, 80))
+    time = np.cumsum(rng.uniform(0.3, 3.0, size))
+    reading = np.round(np.cumsum(rng.normal(0.0, 0.4 * (seed % 3), size)))  # every third never changes
+    limits = np.sort(rng.uniform(time[0] - 2.0, time[-1] + 2.0, 4))
+    air = rebuild(
+        time, reading, 1.0, (Span(*limits[:2]), Span(*limits[2:])), (float(rng.uniform(time[0], time[-1])),), 5.0
+    )
+    assert np.isfinite(air).all() and (np.abs(air - reading) <= 0.5 + 1e-9).all()

@@ -14,7 +14,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import ReportResult
-from intake_report.results.places import PlaceCurve, Places
+from intake_report.results.types import PlaceCurve, Places
 from intake_report.units import UnitSystem, from_internal, to_internal
 
 ROWS = 20  # about so many stretches are printed
