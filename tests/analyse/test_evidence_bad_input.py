@@ -54,7 +54,8 @@ def too_humid_cell(folder: Path, data: dict[str, Any]) -> None:
 def sea_level_pressure_in_the_cell(folder: Path, data: dict[str, Any]) -> None:
     data["dyno"]["elevation"] = "1500 m"
     for entry in data["pull"]:
-        entry["cell_pressure"] = "1013 hPa"
+        entry["cell_pressure"] = "846 hPa"
+    data["pull"][2]["cell_pressure"] = "1013 hPa"
 
 
 def contradicting_columns(folder: Path, data: dict[str, Any]) -> None:
@@ -111,7 +112,7 @@ CASES: list[tuple[Change, tuple[str, ...]]] = [
     (too_humid_in_a_table, ("station.csv", "line 3", "104 %", "0 to 100 %")),
     (pressure_in_another_unit, ("station.csv", "line 3", "2.99 kPa")),
     (too_humid_cell, ("campaign.toml", "pull[3].cell_humidity", "104 %", "100 %")),
-    (sea_level_pressure_in_the_cell, ("101.3 kPa", "1500 m", "reduced to sea level")),
+    (sea_level_pressure_in_the_cell, ("campaign.toml", "pull[3]", "101.3 kPa", "1500 m", "reduced to sea level")),
     (contradicting_columns, (".csv", "contradict", "kW, not hp")),
     (backwards, ("down.csv", "Pull down", "runs backwards", "row")),
     (disjoint, ("campaign.toml", "dyno", "slow", "fast", "3000 rpm", "4000 rpm")),

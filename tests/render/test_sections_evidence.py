@@ -223,3 +223,13 @@ def test_quoted_airflow_is_shown_as_quoted_and_never_compared(tmp_path: Path) ->
     # nothing is computed from them: no curve, and what was tested does not name restriction
     bench = json.loads(results_json(found.result, "2026-07-01", 1))["evidence"]["bench"]
     assert bench["restrictions"] == [] and "restriction" in found.result.evidence.untested
+
+
+def test_a_boosted_diesel_is_named_by_the_boost_that_its_method_takes(tmp_path: Path) -> None:
+    data = offroad.campaign()
+    data["dyno"] |= {"correction": "iso-1585-diesel-na", "aspiration": "boosted", "fuel_per_cycle": 50.0}
+    found = run_chain(offroad.write(tmp_path, data))
+    text = words(sections.dyno(found.campaign, found.result))
+    assert "boosted, taken as mechanically supercharged" in text
+    limits = [said(x.text, "si") for x in found.result.limitations if x.code == "correction-range"]
+    assert any("only where it is mechanically supercharged" in limit for limit in limits)

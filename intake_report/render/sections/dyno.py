@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from intake_report import formatting
+from intake_report.air import CORRECTIONS
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import said
@@ -14,8 +15,6 @@ from intake_report.render.sections.tables import block_of, files
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence_text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict
-
-BOOST = {"natural": "naturally aspirated", "boosted": "boosted"}
 
 
 def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -96,10 +95,18 @@ def _correction(campaign: Campaign, dyno: DynoResult) -> str:
         else "the method publishes no range of validity"
     )
     return (
-        f"Correction: **{literal(dyno.correction)}** to {literal(dyno.reference)}, {BOOST[dyno.aspiration]}; factors "
+        f"Correction: **{literal(dyno.correction)}** to {literal(dyno.reference)}, {_engine(dyno)}; factors "
         f"{low if low == high else f'{low} to {high}'}; {validity}. It takes the air of the cell, never the intake air: correcting with "
         "intake air would correct away the effect under test. A factor more than 7 % away from 1 is a limitation (common practice)."
     )
+
+
+def _engine(dyno: DynoResult) -> str:
+    """Return what the engine was taken for: a method for compression ignition holds for one kind of boost only."""
+    if dyno.aspiration == "natural":
+        return "naturally aspirated"
+    kind = CORRECTIONS[dyno.method].boost
+    return f"boosted, taken as {kind}" if kind else "boosted"
 
 
 def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
