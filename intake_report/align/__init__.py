@@ -1,7 +1,7 @@
 """Runs onto one route distance; stops, phases, highway entry; comparability."""
 
 from intake_report.align.chain import align_runs
-from intake_report.align.comparability import MEDIANS, Check, Comparability, assess
+from intake_report.align.comparability import Check, Comparability, assess
 from intake_report.align.criteria import CRITERIA, FIRST, AcceptanceLimit, CriterionSpec, Facts, RunSurroundings
 from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, grid_by_place, propose_phases, summarise_peaks
 from intake_report.align.model import (
@@ -25,7 +25,6 @@ from intake_report.align.model import (
 __all__ = [
     "CRITERIA",
     "FIRST",
-    "MEDIANS",
     "AcceptanceLimit",
     "AlignSettings",
     "AlignedRun",

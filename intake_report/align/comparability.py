@@ -16,7 +16,6 @@ from intake_report.errors import DataError
 from intake_report.messages import Beyond, Message, Part, Value, message
 
 Outcome = Literal["pass", "fail", "unknown"]
-MEDIANS = {"alike": "the median of the runs", "within": "the median of the runs of its configuration"}
 LEAST_CELLS = 4  # cells of speed by place that two runs have to share
 ROUNDING = 1e-9  # by which a value may be beyond its limit and still pass
 
@@ -41,6 +40,8 @@ class Check:
         Unknown is neither.
     reason : Part
         Why it fails or is not known; empty otherwise.
+    versus : str
+        What a run is compared with, in words; empty where it is judged by itself.
     """
 
     code: str
@@ -51,6 +52,7 @@ class Check:
     hard: bool
     outcome: Outcome
     reason: Part = ""
+    versus: str = ""
 
 
 @dataclass(frozen=True)
@@ -99,8 +101,10 @@ def assess(
 
     Notes
     -----
-    A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own; one of
-    scope "within" with those of its configuration only, and it says nothing of two runs of different configurations.
+    A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own: those
+    of its block where that holds another configuration, since the comparison is then made within it, else all. One of scope
+    "within" compares with the runs of its configuration only, and it says nothing of two runs of different configurations.
+    Runs of different blocks make no pair.
     """
     limits = dict(limits or {})
     for code in limits:
@@ -108,21 +112,56 @@ def assess(
             raise DataError(f"There is no acceptance criterion “{code}”.", remedy=f"Choose from {', '.join(CRITERIA)}.")
     grid, known = grid_by_place(alignment), surroundings or {}
     facts = {r.run: gather(r, grid, settings, known.get(r.run, RunSurroundings())) for r in alignment.runs}
+    blocked = any(one.block for one in facts.values())
     own = [spec for spec in CRITERIA.values() if spec.scope == "run"]
-    compared = [spec for spec in CRITERIA.values() if spec.scope != "run"]
+    compared = [spec for spec in CRITERIA.values() if spec.scope != "run" and (blocked or spec.scope != "block")]
     checks = [_check(spec, limits, (run,), _own(spec.code, one)) for spec in own for run, one in facts.items()]
     out = {check.runs[0] for check in checks if check.hard and check.outcome == "fail"}
     sound = [one for run, one in facts.items() if run not in out]
-    checks += [
-        _check(spec, limits, (run,), _apart(spec, one, sound)) for spec in compared for run, one in facts.items()
-    ]
+    typical: dict[tuple[str, ...], Facts] = {}
+    for spec in compared:
+        for run, one in facts.items():
+            versus, others = _compared_with(spec, one, sound)
+            key = tuple(other.run for other in others)
+            if key not in typical:
+                typical[key] = _typical(others)
+            fact = _between(spec.code, one, typical[key]) if others else _alone(spec, one)
+            checks.append(_check(spec, limits, (run,), fact, versus))
     twos = [
         _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]))
         for a, b in (combinations(facts, 2) if pairs is None else pairs)
+        if not (facts[a].block and facts[b].block) or facts[a].block == facts[b].block
         for spec in compared
-        if spec.scope == "alike" or facts[a].configuration == facts[b].configuration
+        if spec.scope == "alike" or (spec.scope == "within" and facts[a].configuration == facts[b].configuration)
     ]
     return Comparability(tuple(checks), tuple(twos), facts)
+
+
+def _compared_with(spec: CriterionSpec, one: Facts, sound: Sequence[Facts]) -> tuple[str, Sequence[Facts]]:
+    """Return what a run is compared with, in words, and the runs; none where there is no other."""
+    block = [other for other in sound if one.block and other.block == one.block]
+    alike = [other for other in sound if other.configuration == one.configuration]
+    versus, others = "the median of the runs", list(sound)
+    if spec.scope == "block":
+        versus, others = "the median of its block", block
+        if len(block) == 2:  # the median of two lies between them and says half of how far they are apart
+            versus, others = "the other run of its block", [other for other in block if other.run != one.run]
+    elif spec.scope == "within":
+        versus, others = "the median of the runs of its configuration", alike
+        if any(o.run != one.run and o.configuration == one.configuration for o in block):
+            versus, others = f"{versus} in its block", [other for other in alike if other.block == one.block]
+    elif len({other.configuration for other in block}) > 1:
+        versus, others = "the median of the runs of its block", block
+    least = 2 if spec.scope == "alike" else 1
+    enough = len(others) >= least and any(other.run != one.run for other in others)
+    return versus, others if enough else ()
+
+
+def _alone(spec: CriterionSpec, one: Facts) -> Message:
+    if spec.scope == "block" and not one.block:
+        return message("the run has no block", code="no-block")
+    where = {"within": " of its configuration", "block": " of its block"}.get(spec.scope, "")
+    return message("there is no other run{where} to compare with", code="no-other-run", where=where)
 
 
 def _check(
@@ -130,29 +169,30 @@ def _check(
     limits: Mapping[str, AcceptanceLimit],
     runs: tuple[str, ...],
     fact: Fact | tuple[float, Message],
+    versus: str = "",
 ) -> Check:
     stated = limits.get(spec.code, AcceptanceLimit(spec.limit))
     hard = spec.hard if stated.hard is None else stated.hard
     if isinstance(fact, Message):
-        return Check(spec.code, spec.title, runs, stated.limit, None, hard, "unknown", fact)
+        return Check(spec.code, spec.title, runs, stated.limit, None, hard, "unknown", fact, versus)
     value, why = fact if isinstance(fact, tuple) else (fact, None)
     inside = stated.limit - value if spec.sense == "at most" else value - stated.limit
     if inside >= -ROUNDING:
-        return Check(spec.code, spec.title, runs, stated.limit, value, hard, "pass")
+        return Check(spec.code, spec.title, runs, stated.limit, value, hard, "pass", versus=versus)
     reason = why or message(
         "{title} is {value}, limit {sense} {limit}."
-        if spec.scope == "run"
+        if spec.scope in ("run", "block")
         else "{title} differs by {value} between the two, limit {sense} {limit}."
         if len(runs) == 2
-        else "{title} differs by {value} from {medians}, limit {sense} {limit}.",
+        else "{title} differs by {value} from {versus}, limit {sense} {limit}.",
         code=spec.code,
         title=spec.title,
         value=Beyond(value, stated.limit, spec.shown),
-        medians=MEDIANS.get(spec.scope, ""),
+        versus=versus,
         sense=spec.sense,
         limit=Value(stated.limit, spec.shown),
     )
-    return Check(spec.code, spec.title, runs, stated.limit, value, hard, "fail", reason)
+    return Check(spec.code, spec.title, runs, stated.limit, value, hard, "fail", reason, versus)
 
 
 def _own(code: str, one: Facts) -> Fact | tuple[float, Message]:
@@ -161,17 +201,6 @@ def _own(code: str, one: Facts) -> Fact | tuple[float, Message]:
     if value is None:
         return reason or message("not known", code="not-known")
     return value if reason is None else (value, reason)
-
-
-def _apart(spec: CriterionSpec, one: Facts, sound: Sequence[Facts]) -> Fact:
-    """Return by how much a run differs from the median of the sound runs that it is compared with."""
-    if spec.scope == "within":
-        sound = [other for other in sound if other.configuration == one.configuration]
-        if not any(other.run != one.run for other in sound):
-            return message("there is no other run of its configuration to compare with", code="no-other-run")
-    elif len(sound) < 2:
-        return message("there is no other run to compare with", code="no-other-run")
-    return _between(spec.code, one, _typical(sound))
 
 
 def _typical(sound: Sequence[Facts]) -> Facts:

@@ -49,9 +49,10 @@ class CriterionSpec:
         Default limit.
     hard : bool
         Whether failing excludes the run by default.
-    scope : {"run", "alike", "within"}
+    scope : {"run", "alike", "within", "block"}
         "run": the value of the run itself; "alike": its difference from the median of the runs, and between two runs;
-        "within": the same among the runs of one configuration, for what the configuration itself may change.
+        "within": the same among the runs of one configuration, for what the configuration itself may change; "block":
+        its difference from the median of its block.
     definition : str
         One sentence.
     """
@@ -64,7 +65,7 @@ class CriterionSpec:
     sense: Literal["at least", "at most"]
     limit: float
     hard: bool
-    scope: Literal["run", "alike", "within"]
+    scope: Literal["run", "alike", "within", "block"]
     definition: str
 
 
@@ -130,6 +131,11 @@ _ALL = (
         "Clock time of the start: traffic and sun.",
     ),
     CriterionSpec(
+        "block-hours", "Hours from its block", "h", None, "hours", "at most", 12.0, False, "block",
+        "Time between the start of the run and the median start of its block (of two, the other's): a block takes away what its "
+        "runs share, the weather and traffic of some hours.",
+    ),
+    CriterionSpec(
         "wind", "Wind", "km/h", "speed", "speed", "at most", 15.0, False, "alike", "Mean wind during the run.",
     ),
     CriterionSpec(
@@ -157,6 +163,8 @@ class RunSurroundings:
         Start of the run; default: that of the cleaned run.
     configuration : str
         Id of what was driven; runs without one count as alike.
+    block : str
+        Runs that share conditions; empty without one.
     """
 
     ambient: float | None = None
@@ -165,6 +173,7 @@ class RunSurroundings:
     rain: bool | None = None
     start: pd.Timestamp | None = None
     configuration: str = ""
+    block: str = ""
 
 
 @dataclass(frozen=True)
@@ -180,6 +189,7 @@ class Facts:
     durations: dict[str, float] = field(default_factory=dict)
     speeds: dict[str, Floats] = field(default_factory=dict)
     configuration: str = ""
+    block: str = ""
 
 
 Fact = float | Message
@@ -203,6 +213,9 @@ def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundin
         "time-of-day": message("the start time is not known", code="no-start")
         if start is None
         else start.hour + start.minute / 60 + start.second / 3600,
+        "block-hours": message("the start time is not known", code="no-start")
+        if start is None
+        else start.timestamp() / 3600.0,
         **_before_entry(run),
     }
     if isinstance(iat, Message):
@@ -221,6 +234,7 @@ def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundin
         {span.phase: span.duration for span in run.phases if span.complete},
         _speeds(run, grid, settings),
         surroundings.configuration,
+        surroundings.block,
     )
 
 

@@ -13,7 +13,6 @@ import pandas as pd
 from intake_report.align import (
     CRITERIA,
     FIRST,
-    MEDIANS,
     AcceptanceLimit,
     Alignment,
     Check,
@@ -95,7 +94,7 @@ def _conditions(
     start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
     return RunSurroundings(
         mean, begin, first_known(during, "wind_speed"), None if rain is None else bool(rain), start,
-        drive.entry.configuration,
+        drive.entry.configuration, drive.entry.block or "",
     )  # fmt: skip
 
 
@@ -132,25 +131,24 @@ def criteria_frame(comparability: Comparability) -> pd.DataFrame:
 def _row(check: Check) -> dict[str, Any]:
     spec, quantity, value = CRITERIA[check.code], quantity_of(check.code), _value(check)
     limit = Value(check.limit, quantity)
-    medians = MEDIANS.get(spec.scope, "")
-    template = f"at {'least' if spec.sense == 'at least' else 'most'} {{limit}}{' from {medians}' if medians else ''}"
+    template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
     reason: Part = check.reason if check.outcome == "unknown" or check.code == "one-pass" else ""
     if check.outcome == "fail" and not reason:
         reason = message(
             "{title} is {value} (limit {limit})"
-            if spec.scope == "run"
-            else "{title} differs by {value} from {medians} (limit {limit})",
+            if spec.scope in ("run", "block")
+            else "{title} differs by {value} from {versus} (limit {limit})",
             code=check.code,
             title=check.title,
             value=value,
-            medians=medians,
+            versus=check.versus,
             limit=limit,
         )
     return {
         "run": check.runs[0],
         "code": check.code,
         "title": check.title,
-        "limit": message(template, limit=limit, medians=medians),
+        "limit": message(template, limit=limit, versus=check.versus),
         "value": value,
         "hard": check.hard,
         "passed": {"pass": True, "fail": False, "unknown": None}[check.outcome],

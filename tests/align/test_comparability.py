@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -71,9 +73,9 @@ def test_like_runs_pass_everything_that_can_be_known() -> None:
     assert not result.excluded()
     for run in result.facts:
         assert codes(result, run, "unknown") == {"placement"} and not codes(result, run, "fail")
-        assert [check.code for check in result.checks if check.runs == (run,)] == list(CRITERIA)
+        assert {check.code for check in result.checks if check.runs == (run,)} == set(CRITERIA) - {"block-hours"}
     assert {check.outcome for check in result.pairs} == {"pass"}
-    assert len(result.pairs) == 3 * sum(spec.scope != "run" for spec in CRITERIA.values())
+    assert len(result.pairs) == 3 * sum(spec.scope in ("alike", "within") for spec in CRITERIA.values())
     for check in (*result.checks, *result.pairs):
         assert (check.reason == "") == (check.outcome == "pass")
 
@@ -203,3 +205,59 @@ def test_soak_at_the_start_is_compared_within_a_configuration() -> None:
 def test_definition_says_within_what_the_soak_is_compared() -> None:
     spec = CRITERIA["start-over-ambient"]
     assert spec.scope == "within" and "same configuration" in spec.definition and "not judged" in spec.definition
+
+
+def two_seasons(*starts: str) -> tuple[tuple, dict[str, RunSurroundings]]:
+    """Six runs, three in summer and three in winter air, of two configurations in each block; their starts."""
+    runs = tuple(
+        with_temperatures(drive(f"r{k}", ONE_WAY, limits=LIMITS, stops=STOPS, seed=k)[0], 30 - 20 * (k >= 3), 80)
+        for k in range(6)
+    )
+    known = {
+        f"r{k}": RunSurroundings(
+            ambient=25.0 - 20.0 * (k >= 3) + 0.2 * k,
+            start=pd.Timestamp(starts[k], tz="UTC"),
+            configuration="ab"[k % 2],
+            block="summer" if k < 3 else "winter",
+        )
+        for k in range(6)
+    }
+    return runs, known
+
+
+DAYS = [f"2026-07-04T{h:02d}:00" for h in (8, 9, 10)] + [f"2026-12-04T{h:02d}:00" for h in (12, 13, 14)]
+
+
+def test_a_run_is_compared_with_its_block_where_seasons_differ() -> None:
+    """Winter air differs by 20 K from the median of all runs, and by nothing from its own block."""
+    runs, known = two_seasons(*DAYS)
+    result = judge(runs, known)
+    for run in result.facts:
+        assert not codes(result, run, "fail")
+    assert {tuple(sorted(check.runs)) for check in result.pairs} == {
+        ("r0", "r1"), ("r0", "r2"), ("r1", "r2"), ("r3", "r4"), ("r3", "r5"), ("r4", "r5"),
+    }  # fmt: skip
+    versus = {check.versus for check in result.checks if check.code == "ambient"}
+    assert versus == {"the median of the runs of its block"}
+    # one run out of its block's air still fails, and a block of one configuration is compared with all runs
+    odd = judge(runs, known | {"r4": replace(known["r4"], ambient=12.0)})
+    assert "ambient" in codes(odd, "r4", "fail") and "of its block" in texts(odd, "r4", "fail")["ambient"]
+    alone = judge(runs, {run: replace(one, configuration=one.block) for run, one in known.items()})
+    assert all("ambient" in codes(alone, run, "fail") for run in alone.facts)
+
+
+def test_the_runs_of_a_block_lie_within_hours() -> None:
+    runs, known = two_seasons(*DAYS[:5], "2026-12-09T12:30")
+    result = judge(runs, known)
+    assert codes(result, "r5", "fail") == {"block-hours"}
+    assert texts(result, "r5", "fail")["block-hours"] == ("Hours from its block is 119.5 h, limit at most 12.0 h.")
+    assert all("block-hours" in codes(result, run, "pass") for run in ("r0", "r1", "r2"))
+    assert all("block-hours" in codes(result, run, "pass") for run in ("r3", "r4"))
+    # two runs of a block can only say that they are far from each other
+    pair = judge(runs[:3] + runs[4:], known)
+    assert {run for run in ("r4", "r5") if "block-hours" in codes(pair, run, "fail")} == {"r4", "r5"}
+    wide = judge(runs, known, **{"block-hours": AcceptanceLimit(150.0)})
+    assert not codes(wide, "r5", "fail")
+    lone = judge(runs, known | {"r0": replace(known["r0"], block="spring"), "r1": replace(known["r1"], block="")})
+    assert "no other run of its block" in texts(lone, "r0", "unknown")["block-hours"]
+    assert texts(lone, "r1", "unknown")["block-hours"] == "the run has no block"

@@ -289,14 +289,20 @@ _SOFT = {
     "phase-duration": (283, "some runs took longer or shorter than the limit allows", "traffic"),
     "start-over-ambient": (284, "some runs started with more or less heat soak than others", ""),
     "start-coolant": (285, "some runs started with a colder or warmer engine", ""),
+    "block-hours": (270, "runs of one block lie far apart in time", ""),
     "ambient": (286, "some runs were driven in colder or warmer air", "ambient"),
 }
+_BLOCK = (
+    " What changed between those times, weather and traffic above all, is not taken away by the block: it is worth no more "
+    "there than runs of different days.",
+    "Blocks of runs within hours of each other, or the true block of these runs.",
+)
 ACCEPTANCE = {
     code: kind(
         f"acceptance-{code}",
         *_SOFT.get(code, (290, "some runs are beyond a limit of the acceptance", "acceptance"))[:2],
-        "{title}: {runs} beyond the limit ({limit}): {values}.",
-        "Repeat these runs, or state another limit with its reason.",
+        "{title}: {runs} beyond the limit ({limit}): {values}." + (_BLOCK[0] if code == "block-hours" else ""),
+        _BLOCK[1] if code == "block-hours" else "Repeat these runs, or state another limit with its reason.",
         alike=_SOFT.get(code, (0, "", "acceptance"))[2],
     )
     for code in CRITERIA
