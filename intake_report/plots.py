@@ -21,6 +21,7 @@ WIDTH = 6.9  # in; the text width of the report, so that letters keep their size
 COLOURS = ("#3b3b3b", "#c2571a", "#1b6ca8", "#3f8f5b", "#8e5aa8", "#a88a1b")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (8, 3)))
+READABLE = 4.0  # height of the axis of recovery in largest margins
 PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
 STYLE: dict[Any, Any] = {
     "font.size": 8.5,
@@ -327,3 +328,102 @@ def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
     panel.yaxis.label.set_fontsize(7.2)
     panel.grid(axis="y")
     panel.set_xlabel(axis_label("Route distance", "distance", result))
+
+
+def end_labels(panel: Axes, labels: Sequence[tuple[float, str, str]], least: float = 0.11) -> None:
+    """Write names at the right edge beside the ends of their lines: (height [data], name, colour), none over another."""
+    low, high = panel.get_ylim()
+    previous = -1.0
+    for y, name, colour in sorted(labels):
+        share = max((min(max(y, low), high) - low) / (high - low), previous + least)
+        previous = share
+        panel.annotate(
+            name,
+            (1.0, share),
+            xycoords="axes fraction",
+            xytext=(4, 0),
+            textcoords="offset points",
+            ha="left",
+            va="center",
+            fontsize=7.5,
+            color=colour,
+            annotation_clip=False,
+        )
+
+
+@styled
+def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
+    """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
+    look = Look(result)
+    figure = new_figure(height)
+    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
+    figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
+    panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
+    if result.places is not None:
+        _along_the_route(panels.pop(0), result, result.places, look)
+    if panels:
+        _after_the_entry(panels[0], result, look)
+    return figure
+
+
+def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Look) -> None:
+    _phases(panel, result)
+    x = shown(places.centres, "distance", result)
+    ends = []
+    for curve in places.curves:
+        id, y = curve.configuration, shown(curve.mean, places.quantity, result)
+        panel.plot(x, y, color=look.colour(id), ls=look.dash(id))
+        known = y[np.isfinite(y)]
+        if known.size:
+            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
+    panel.set_xlim(float(x[0]), float(x[-1]))
+    panel.set_ylabel(
+        axis_label("Over-ambient" if places.quantity == "temperature_difference" else "IAT", places.quantity, result)
+    )
+    panel.set_xlabel(axis_label("Route distance", "distance", result))
+    panel.grid(axis="y")
+    stops = shown((place.distance for place in places.stops), "distance", result)
+    panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), marker="^", ms=4, ls="none",
+               color="#555555", clip_on=False)  # fmt: skip
+    if result.recovery_curves and places.quantity == "temperature_difference":
+        for key in _keys(result, "recovery_time"):
+            _margin(panel, key, result)
+    _phase_names(panel, result)
+    end_labels(panel, ends, 0.16)
+
+
+def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
+    ends = []
+    for id, curves in _by_configuration(result.recovery_curves, look.ids):
+        for curve in curves:
+            y = shown(curve.y, "temperature_difference", result)
+            panel.plot(curve.x, y, color=look.colour(id), ls=look.dash(id), lw=0.9)
+        known = y[np.isfinite(y)]
+        if known.size:
+            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
+    margins = [key for key in _keys(result, "recovery_time") if key.parameter.number is not None]
+    for key in margins:
+        _margin(panel, key, result)
+        panel.annotate(
+            formatting.margin(key.parameter.number or 0.0, result.units),
+            (1.0, float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))),
+            xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color="#555555",
+        )  # fmt: skip
+    if margins:  # so that a margin can be read; what lies above it falls off steeply
+        top = float(
+            to_display(
+                READABLE * max(k.parameter.number or 0.0 for k in margins), "temperature_difference", result.units
+            )
+        )
+        panel.set_ylim(min(0.0, panel.get_ylim()[0]), min(top, panel.get_ylim()[1]))
+    start, end = _extent([panel])
+    panel.set_xlim(max(start, -5.0), end)
+    panel.set_xlabel("Time since highway entry [s]")
+    panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
+    panel.grid(axis="y")
+    end_labels(panel, ends, 0.16)
+
+
+def _margin(panel: Axes, key: MetricKey, result: ReportResult) -> None:
+    level = float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))
+    panel.axhline(level, color="#555555", lw=0.7, ls=(0, (1, 2)))

@@ -301,12 +301,14 @@ def write_report(
     (folder / "results.json").write_bytes(results)
     progress("writing the HTML")
     (folder / "report.html").write_bytes(export_html(notebook, meta).encode())
+    (folder / "annex.html").write_bytes(export_html(notebook, meta, annex=True).encode())
     progress("writing the PDF")
     attachments = (
         Attachment("results.json", results, "application/json", "All numbers of the report, in internal units"),
         Attachment("campaign.toml", campaign.source, "application/toml", "The campaign file", "source"),
     )
     (folder / "report.pdf").write_bytes(export_pdf(notebook, meta, attachments, scratch / "pdf"))
+    (folder / "annex.pdf").write_bytes(export_pdf(notebook, meta, (), scratch / "annex", annex=True))
     progress("writing figures and tables")
     write_assets(notebook, folder)
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())

@@ -63,6 +63,24 @@ class Report:
     def pdf_text(self) -> str:
         return plain("\n".join(page.extract_text() for page in self.pdf.pages))
 
+    @cached_property
+    def annex_html(self) -> str:
+        return (self.folder / "annex.html").read_text("utf-8")
+
+    @cached_property
+    def all_html(self) -> str:
+        """Text of report and annex."""
+        return self.html_text + plain(BeautifulSoup(self.annex_html, "html.parser").get_text(" "))
+
+    @property
+    def annex_pdf(self) -> pypdf.PdfReader:
+        return pypdf.PdfReader(self.folder / "annex.pdf")
+
+    @cached_property
+    def all_pdf(self) -> str:
+        """Text of both PDF files."""
+        return self.pdf_text + plain("\n".join(page.extract_text() for page in self.annex_pdf.pages))
+
     def files(self) -> dict[str, bytes]:
         return {str(p.relative_to(self.folder)): p.read_bytes() for p in sorted(self.folder.rglob("*")) if p.is_file()}
 

@@ -294,7 +294,7 @@ def test_nothing_compared_and_phases_to_state_are_said_on_the_terminal(tmp_path,
     assert place == f"published: {report}"
     assert nothing == "published, but nothing could be compared: only one configuration has runs left"
     assert "[[route.phase]]" in phases and "section “The same place”" in phases
-    assert "suggests these" in (report / "report.html").read_text("utf-8")  # the phases are there
+    assert "suggests these" in (report / "annex.html").read_text("utf-8")  # the phases are there
     assert cli.main(arguments) == 0
     assert "unchanged, but nothing could be compared: only" in capsys.readouterr().out
 

@@ -26,7 +26,17 @@ from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import as_user_error
 from intake_report.publish import issued_reports, publish, put_in_place
 
-WHOLE = {"report.html", "report.pdf", "results.json", "executed.ipynb", "manifest.json", "figures", "tables"}
+WHOLE = {
+    "report.html",
+    "report.pdf",
+    "annex.html",
+    "annex.pdf",
+    "results.json",
+    "executed.ipynb",
+    "manifest.json",
+    "figures",
+    "tables",
+}
 
 
 @pytest.fixture
@@ -90,11 +100,11 @@ def test_changed_inputs_on_the_same_date_are_the_next_revision_that_says_what_ch
     assert copy.report.files() == before  # the issued report is untouched
     report = Report(second.folder)
     assert report.results["revision"] == 2
-    for text in (report.html_text, report.pdf_text):
+    for text in (report.all_html, report.all_pdf):
         assert "Changes since the report before" in text
         assert f"What changed since the report of {DATE}, revision 1" in text
         assert "Run: b2-stock accepted excluded" in text
-    assert "Changes since the report before" not in copy.report.html_text
+    assert "Changes since the report before" not in copy.report.all_html
     # a revision is byte-identical too, and leaves nothing in the folder for temporary files
     first, again = report.files(), Report(same.folder).files()
     assert [name for name in first if first[name] != again.get(name)] == []
@@ -220,7 +230,7 @@ def test_damaged_results_of_the_report_before_are_named_and_not_compared_with(co
     assert second.revision == 2
     assert str(copy.report.folder / "results.json") in second.notes[0]
     report = Report(second.folder)
-    for text in (report.html_text, report.pdf_text):
+    for text in (report.all_html, report.all_pdf):
         assert f"The report before, {DATE}, is missing or was changed after it was issued" in text
 
 

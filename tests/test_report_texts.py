@@ -14,11 +14,16 @@ from conftest import DATE, Report, Small, plain
 from intake_report import formatting
 from intake_report.messages import said
 
-SECTIONS = (
-    "Results at a glance", "Claims", "Methodology", "Test articles", "Instrumentation", "Weather conditions",
-    "Run log and acceptance", "Data quality", "Results", "The same place", "Limitations", "Cautions", "Provenance",
-    "Annex: definitions of the metrics", "Annex: all values and differences",
+BODY = (
+    "What bounds this answer most, and what would help", "Method", "Test articles", "Conditions and runs", "Results",
+    "Limitations", "Cautions",
 )  # fmt: skip
+ANNEX = (
+    "Methodology", "Instrumentation", "Weather conditions", "Run log and acceptance", "Data quality", "Results in detail",
+    "The same place", "Uncertainty of one run", "Limitations and what would remove them", "Definitions of the metrics",
+    "All values and differences", "Provenance",
+)  # fmt: skip
+MOST_PAGES = 10  # of a body with three configurations and nine runs
 
 
 @pytest.fixture(params=["demo", "small"])
@@ -40,11 +45,11 @@ def flowing(report: Report) -> str:
 
     A sentence that a page ends inside then reads on; so does one beside a table whose head is repeated not.
     """
-    number = len(report.pdf.pages)
     pages = []
-    for n, page in enumerate(report.pdf.pages, 1):
-        text = re.sub(rf"page{n}of{number}", "", squeezed(page.extract_text()))
-        pages.append(re.sub(r"^.{0,160}?revision\d+", "", text) if n > 1 else text)
+    for reader in (report.pdf, report.annex_pdf):
+        for n, page in enumerate(reader.pages, 1):
+            text = re.sub(rf"page{n}of{len(reader.pages)}", "", squeezed(page.extract_text()))
+            pages.append(re.sub(r"^.{0,160}?revision\d+", "", text) if n > 1 else text)
     return re.sub("[-\u2010]", "", "".join(pages))
 
 
@@ -56,7 +61,7 @@ def in_pdf(text: str, flow: str) -> bool:
 
 def test_every_number_text_of_the_results_is_in_html_and_pdf(any_report):
     results = any_report.results
-    html, pdf = squeezed(any_report.html_text), squeezed(any_report.pdf_text)
+    html, pdf = squeezed(any_report.all_html), squeezed(any_report.all_pdf)
     texts = [v["text"] for v in results["values"]]
     texts += [s["text"].split(formatting.NARROW_SPACE)[0] for s in results["summaries"]]  # the unit heads the row
     texts += [c[key] for c in results["comparisons"] for key in ("text", "interval_text")]
@@ -69,7 +74,7 @@ def test_every_number_text_of_the_results_is_in_html_and_pdf(any_report):
 
 def test_value_of_each_run_stands_in_its_own_row_and_column(any_report):
     """Stricter than finding the text anywhere: the cell of that run under that metric, in the page's table."""
-    page = BeautifulSoup(any_report.html, "html.parser")
+    page = BeautifulSoup(any_report.annex_html, "html.parser")
     results = any_report.results
     titles = {f"{m['printed_title']} [{m['printed_unit']}]": m["key"] for m in results["metrics"]}
     expected = {(v["run"], v["key"]): v["text"] for v in results["values"] if v["status"] != "not computed"}
@@ -96,40 +101,43 @@ def test_tables_as_files_hold_the_same_numbers_unrounded(any_report):
             assert float(got[value["run"], value["key"]]) == value["value"]
 
 
-def test_answer_on_the_cover_quotes_the_results(any_report):
-    """Levels, difference and verdict of the first sentence are those of results.json; the cover comes first."""
-    results, key = any_report.results, "mean_over_ambient:city"
-    levels = {
-        s["configuration"]: s["text"].split(formatting.NARROW_SPACE)[0] for s in results["summaries"] if s["key"] == key
-    }
-    comparisons = {c["configuration"]: c for c in results["comparisons"] if c["key"] == key}
-    # the demo asks about the sealed box; the small campaign has one candidate
-    asked = comparisons.get("sealed-snorkel") or next(iter(comparisons.values()))
+def test_answer_names_every_configuration_with_the_numbers_of_the_results(any_report):
+    """Levels, differences, intervals of the answer and of the verdict table are those of results.json."""
+    results = any_report.results
     page = BeautifulSoup(any_report.html, "html.parser")
-    answer = squeezed(page.find(class_="answer").get_text(" "))
-    for text in (levels[asked["versus"]], levels[asked["configuration"]], asked["text"].lstrip("+\u2212")):
-        assert squeezed(text) in answer, text
-    assert any_report.html.index('class="answer"') < any_report.html.index('id="sec-glance"')
+    sentences = [plain(p.get_text(" ")) for p in page.find(class_="answer").find_all("li")]
+    assert 2 <= len(sentences) <= 3 and "Section" in sentences[-1]
+    answer = squeezed(" ".join(sentences))
+    assert all(squeezed(c["name"]) in answer for c in results["configurations"])
+    assert 1 <= len(results["decides"]) <= 3
+    table = squeezed(page.find(id="tab-verdict").get_text(" "))
+    key = results["decides"][0]
+    assert key in {c["key"] for c in results["comparisons"]}
+    for c in results["comparisons"]:
+        if c["key"] in results["decides"] and c["difference"] is not None:
+            assert squeezed(c["text"]) in table
+            assert c["interval_text"] == formatting.ABSENT or squeezed(c["interval_text"]) in table
+        if c["key"] == key and c["difference"] is not None:
+            assert squeezed(c["text"].lstrip("+\u2212")) in answer
+    for s in results["summaries"]:
+        if s["key"] in results["decides"] and s["mean"] is not None:
+            assert squeezed(s["text"].split(formatting.NARROW_SPACE)[0]) in table
+    assert any_report.html.index('class="answer"') < any_report.html.index('id="tab-verdict"')
 
 
-def test_sentences_of_the_cover_are_short_and_plain(any_report):
-    answers = BeautifulSoup(any_report.html, "html.parser").find(class_="answer").find_all("li")
-    assert len(answers) == 3
-    for sentence in answers:
-        text = plain(sentence.get_text()).strip()
-        assert len(text.split()) <= 46, text
-        assert text.count(". ") == 0, text
-    assert re.search(r"the runs (do not )?show|not confirmed|an indication only|no comparison", answers[0].get_text())
-    assert "Section" in answers[2].get_text()
-
-
-def test_every_section_is_there_in_order_in_both(report):
-    for text in (report.html_text, report.pdf_text):
-        places = [text.find(title) for title in SECTIONS]
-        assert all(place >= 0 for place in places), SECTIONS[places.index(-1)]
-    headings = [plain(h.get_text()).strip() for h in BeautifulSoup(report.html, "html.parser").find_all(["h2", "h3"])]
-    numbered = [re.sub(r"^[\d.]+ ", "", heading) for heading in headings]
-    assert [title for title in numbered if title in SECTIONS] == list(SECTIONS)
+def test_body_is_short_and_the_annex_holds_the_rest(report):
+    assert len(report.pdf.pages) <= MOST_PAGES
+    decided = plain(" ".join(page.extract_text() for page in report.pdf.pages[:2]))
+    for text in ("Question", "Answer", "verdict", "Claims", "What bounds", "Sign-off", "First report of this campaign"):
+        assert text in decided, text
+    for files, titles in (((report.html_text, report.pdf_text), BODY), ((report.all_html, report.all_pdf), ANNEX)):
+        for text in files:
+            assert all(title in text for title in titles)
+    assert "p (Holm)" not in report.html_text and "p (Holm)" in report.all_html  # p-values only in the annex
+    for page, titles in ((report.html, BODY), (report.annex_html, ANNEX)):
+        headings = [plain(h.get_text()).strip() for h in BeautifulSoup(page, "html.parser").find_all(["h2", "h3"])]
+        numbered = [re.sub(r"^A?[\d.]+ ", "", heading) for heading in headings]
+        assert [title for title in numbered if title in titles] == list(titles)
 
 
 def test_cover_has_title_date_revision_and_question(report, demo):
@@ -146,9 +154,9 @@ def test_code_is_in_neither(report):
 
 
 def test_figures_of_the_job_are_there_with_captions(report):
-    for label in ("fig-differences", "fig-route", "fig-recovery", "fig-soak", "fig-dots"):
+    for label in ("fig-decision", "fig-dots", "fig-differences", "fig-route", "fig-recovery", "fig-soak"):
         assert {p.suffix for p in (report.folder / "figures").glob(f"{label}.*")} == {".svg", ".png"}
-        assert f'id="{label}"' in report.html
+        assert f'id="{label}"' in report.html + report.annex_html
     captions = re.findall(r"(Figure|Table) (\d+)\.", report.html_text)
     for kind in ("Figure", "Table"):
         numbers = [int(n) for k, n in captions if k == kind]
@@ -158,9 +166,12 @@ def test_figures_of_the_job_are_there_with_captions(report):
 
 
 def test_page_needs_no_network_and_no_script(report):
-    assert not re.search(r"<script|<iframe|<[^>]*\son\w+=|@import", report.html)
-    for source in re.findall(r"""(?:src|href)=["']([^"']*)""", report.html):
-        assert source.startswith(("#", "data:")), source[:80]
+    """What loads is inside; what links leads to the page itself or to the file beside it."""
+    for page, beside in ((report.html, "annex.html"), (report.annex_html, "report.html")):
+        assert not re.search(r"<script|<iframe|<[^>]*\son\w+=|@import", page)
+        assert all(source.startswith("data:") for source in re.findall(r"""src=["']([^"']*)""", page))
+        for link in re.findall(r"""href=["']([^"']*)""", page):
+            assert link.startswith(("#", "data:")) or link.split("#")[0] == beside, link[:80]
 
 
 def test_page_opens_without_a_request_or_an_error(report, tmp_path):
@@ -172,7 +183,7 @@ def test_page_opens_without_a_request_or_an_error(report, tmp_path):
     asked, console, document = _open_in_browser(browser, report.folder / "report.html", tmp_path / "profile")
     assert asked == []
     assert console == ""
-    assert "Results at a glance" in document
+    assert "What bounds this answer most" in document
 
 
 def test_pdf_is_archival_and_accessible(report):
@@ -194,13 +205,15 @@ def test_pdf_has_bookmarks_contents_and_page_numbers(report):
                 yield item.title
 
     marks = list(titles(reader.outline))
-    for title in SECTIONS:
+    for title in BODY:
         assert any(mark.endswith(title) for mark in marks), title
     pages = [plain(page.extract_text()) for page in reader.pages]
     for number, text in enumerate(pages, 1):
         assert f"page {number} of {len(pages)}" in text
-    for title in ("Methodology", "Limitations", "Provenance"):
-        line = next(x for x in reader.pages[1].extract_text().splitlines() if title in x)
+    reader = report.annex_pdf
+    pages = [plain(page.extract_text()) for page in reader.pages]
+    for title in ("Methodology", "Provenance"):
+        line = next(x for x in reader.pages[0].extract_text().splitlines() if title in x)
         assert title in pages[int(re.search(r"(\d+)\s*$", line)[1]) - 1]
 
 
@@ -216,7 +229,7 @@ def test_attachments_of_the_pdf_are_the_bytes(any_report, demo, small):
 def test_limitations_claims_and_reasons_are_in_both(report):
     results = report.results
     assert len(results["limitations"]) >= 3 and len(results["claims"]) == 3
-    html, pdf = squeezed(report.html_text), flowing(report)
+    html, pdf = squeezed(report.all_html), flowing(report)
     for text in [x["text"] for x in results["limitations"]] + [
         c[k] for c in results["claims"] for k in ("text", "reason")
     ]:
@@ -231,7 +244,7 @@ def test_registry_walk(report, demo):
     from intake_report.units import QUANTITIES
 
     result = demo.chain.result
-    html, pdf, flow = squeezed(report.html_text), squeezed(report.pdf_text), flowing(report)
+    html, pdf, flow = squeezed(report.all_html), squeezed(report.all_pdf), flowing(report)
     assert {key.spec.id for key in result.metrics} == set(REGISTRY)
     for id, metric in REGISTRY.items():
         spec = metric.spec

@@ -93,9 +93,9 @@ def test_every_section_of_the_package_is_shown(code):
 
     source = "\n".join(cell.source for cell in code)
     order = [source.find(f"sections.{name}(") for name in (
-        "cover", "glance", "claims", "changes", "methodology", "articles", "instrumentation", "weather", "run_log",
-        "data_quality", "results", "places", "uncertainty", "limitations", "cautions", "provenance", "definitions",
-        "all_values", "data",
+        "cover", "decision", "method", "articles", "conditions", "results", "limitations", "cautions", "annex", "changes",
+        "methodology", "instrumentation", "weather", "run_log", "data_quality", "details", "places", "uncertainty",
+        "limitation_table", "definitions", "all_values", "provenance", "data",
     )]  # fmt: skip
     assert order == sorted(order) and order[0] > 0
     assert all(f"sections.{name}(" in source for name in sections.__all__)
@@ -124,7 +124,7 @@ def test_bare_papermill_carries_the_same_results(small, tmp_path):
     assert extract_data(executed)["results.json"] == (small.report.folder / "results.json").read_text("utf-8")
     shown = [out for cell in executed.cells for out in cell.get("outputs", []) if "data" in out]
     drawn = [out for out in shown if "text/html" in out.data]  # what an analyst sees in the same notebook, inline
-    assert len(drawn) == len(shown) - 1  # all but the data that travel with it
+    assert len(drawn) == len(shown) - 2  # all but the data that travel with it and the mark of the annex
     assert sum("image/png" in out.data for out in shown) >= 1
     assert [
         out for cell in executed.cells for out in cell.get("outputs", []) if out.output_type != "display_data"

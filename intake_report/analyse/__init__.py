@@ -12,6 +12,7 @@ import pandas as pd
 from intake_report.align import Alignment, Comparability
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
+from intake_report.analyse.claims import deciding_keys
 from intake_report.analyse.compare import summarise, with_headlines
 from intake_report.analyse.conclusions import draw_conclusions
 from intake_report.analyse.control import control_drives, measure_controls
@@ -289,6 +290,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         cross_checks=measured.cross_checks,
         pairs=pair_frame(campaign, measured.comparability, used),
         places=describe_places(campaign, measured.places, used),
+        decides=deciding_keys(campaign, metrics),
     )
 
 

@@ -79,6 +79,7 @@ def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
         Names the claim's key and the nearest right one.
     """
     _check_equivalence(campaign)
+    deciding_keys(campaign, metrics)
     for number, claim in enumerate(campaign.claims, 1):
         where = f"claim[{number}]"
         _check_metric(campaign, claim.metric, f"{where}.metric")
@@ -112,6 +113,45 @@ def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
                 remedy="Name another configuration, or a limit with “at most” or “at least” and no `versus`.",
             )
         _limit(campaign, claim, where)
+
+
+MOST_DECIDING = 3
+"""Metrics that decide where the campaign does not name them: what two pages can hold."""
+
+
+def deciding_keys(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[str, ...]:
+    """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones.
+
+    Raises
+    ------
+    CampaignError
+        `campaign.decides` names a metric, phase or margin that does not exist.
+    """
+    if not campaign.about.decides:
+        claimed = [key for claim in campaign.claims if (key := find_key(claim, metrics)) in metrics and key is not None]
+        keys = dict.fromkeys(key.key for key in (*claimed, *(key for key in metrics if key.spec.headline)))
+        return tuple(keys)[:MOST_DECIDING]
+    return tuple(_named_key(campaign, metrics, text, f"campaign.decides[{n}]")
+                 for n, text in enumerate(campaign.about.decides, 1))  # fmt: skip
+
+
+def _named_key(campaign: Campaign, metrics: tuple[MetricKey, ...], text: str, where: str) -> str:
+    name, _, rest = (part.strip() for part in text.partition(":"))
+    _check_metric(campaign, name, where)
+    found = [key for key in metrics if key.spec.id == name]
+    if spec_of(name).parameter == "margin":
+        try:
+            margin = parse_quantity(rest, "temperature_difference")
+        except DataError as error:
+            raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
+        found = [key for key in found if key.parameter.number is not None and abs(key.parameter.number - margin) < 0.01]
+    elif spec_of(name).parameter == "phase":
+        found = [key for key in found if key.parameter.key == rest]
+    if not found:
+        names = ", ".join(f"“{key.spec.id}: {key.parameter.key}”" for key in metrics if key.spec.id == name)
+        what = f"“{text}” is not among the metrics that the campaign computes."
+        raise CampaignError(what, file=campaign.file, where=where, remedy=f"There are {names}." if names else "")
+    return found[0].key
 
 
 def _check_metric(campaign: Campaign, name: str, where: str) -> None:

@@ -30,6 +30,10 @@ class About(Section):
     id: Identifier
     title: Text
     question: Text
+    decides: tuple[Text, ...] = Field(
+        default=(),
+        description="Metrics that the question is about, in order: “mean_over_ambient: city”, “recovery_time: 3 degF”",
+    )
     units: UnitSystem = "si"
     timezone: TimeZone = "UTC"
     prepared_by: str = ""

@@ -226,7 +226,28 @@ class Data:
             )
 
 
-Block = Cover | Heading | Paragraph | ItemList | Definitions | Preformatted | Table | Figure | Callout | Equation | Data
+@dataclass(frozen=True)
+class AnnexBegins:
+    """What follows is printed in the annex, a file of its own with numbers of its own."""
+
+    __pydantic_config__ = _STRICT
+    kind: Literal["annex"] = "annex"
+
+
+Block = (
+    AnnexBegins
+    | Cover
+    | Heading
+    | Paragraph
+    | ItemList
+    | Definitions
+    | Preformatted
+    | Table
+    | Figure
+    | Callout
+    | Equation
+    | Data
+)
 
 
 @cache

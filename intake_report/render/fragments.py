@@ -59,7 +59,8 @@ def inline_html(text: str, document: Document | None = None) -> Markup:
 def _span_html(span: inline.Span, document: Document | None) -> Markup:
     if span.reference and document:
         target = document.reference(span.text)
-        made = Markup('<a href="#{}">{}</a>').format(target.label, target.name)
+        page = "" if not document.elsewhere(target) else "report.html" if document.is_annex else "annex.html"
+        made = Markup('<a href="{}#{}">{}</a>').format(page, target.label, target.name)
     elif span.code:
         made = Markup("<code>{}</code>").format(span.text)
     else:

@@ -27,12 +27,15 @@ class ReportHtmlExporter(TemplateExporter):
     ----------
     meta : ReportMeta
         Identity of the report.
+    annex : bool
+        Write the annex in place of the body.
     """
 
     output_mimetype = "text/html"
 
-    def __init__(self, meta: ReportMeta, **settings: Any) -> None:
+    def __init__(self, meta: ReportMeta, *, annex: bool = False, **settings: Any) -> None:
         self.meta = meta
+        self.annex = annex
         super().__init__(  # type: ignore[no-untyped-call]
             template_name="intake_report_html",
             template_file="index.html.j2",
@@ -54,10 +57,15 @@ class ReportHtmlExporter(TemplateExporter):
         """Return the page and the resources, as nbconvert asks of an exporter."""
         notebook, made = Exporter.from_notebook_node(self, nb, resources, **settings)
         document = read_document(notebook)
+        cover = _cover_html(document, self.meta)
+        if self.annex:
+            document = document.of_annex()
         page = self.template.render(
             meta=self.meta,
             style=Markup(_css("blocks.css") + _css("intake_report_html/page.css")),
-            cover=_cover_html(document, self.meta),
+            cover="" if self.annex else cover,
+            annex=self.annex,
+            has_annex=bool(document.annex),
             contents=_contents(document),
             body=blocks_html(document.items, document),
         )
@@ -87,8 +95,8 @@ def _css(name: str) -> str:
     return (TEMPLATES / name).read_text("utf-8")
 
 
-def export_html(notebook: NotebookNode, meta: ReportMeta) -> str:
-    """Return the report as one HTML page.
+def export_html(notebook: NotebookNode, meta: ReportMeta, *, annex: bool = False) -> str:
+    """Return the report, or its annex, as one HTML page.
 
     Parameters
     ----------
@@ -106,5 +114,5 @@ def export_html(notebook: NotebookNode, meta: ReportMeta) -> str:
     DataError
         A block is refused (see the block's reader), or a cross reference has no target.
     """
-    page: str = ReportHtmlExporter(meta).from_notebook_node(notebook)[0]
+    page: str = ReportHtmlExporter(meta, annex=annex).from_notebook_node(notebook)[0]
     return page if page.endswith("\n") else page + "\n"

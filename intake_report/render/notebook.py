@@ -132,7 +132,7 @@ def write_assets(notebook: NotebookNode, folder: Path) -> tuple[Path, ...]:
         path.write_bytes(data)
         written.append(path)
 
-    for item in document.items:
+    for item in (*document.items, *document.annex):
         if isinstance(item.block, Figure):
             svg = clean_svg(item.block.svg, item.block.label)
             write(f"figures/{item.block.label}.svg", f'<?xml version="1.0" encoding="UTF-8"?>\n{svg}\n'.encode())

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from intake_report.errors import DataError
 from intake_report.render import inline
 from intake_report.render.blocks import (
+    AnnexBegins,
     Block,
     Callout,
     Cover,
@@ -39,6 +40,7 @@ class Target:
     kind: TargetKind
     number: str
     label: str
+    annex: bool = False
 
     @property
     def name(self) -> str:
@@ -57,12 +59,22 @@ class Item:
 
 @dataclass(frozen=True)
 class Document:
-    """A numbered report."""
+    """A numbered report: the body, and the blocks of its annex, which carry numbers that begin with A."""
 
     items: tuple[Item, ...]
     cover: Cover | None = None
     data: tuple[Data, ...] = ()
     targets: Mapping[str, Target] = field(default_factory=dict)
+    annex: tuple[Item, ...] = ()
+    is_annex: bool = False
+
+    def of_annex(self) -> Document:
+        """Return the annex as a document of its own, whose references still reach into the body."""
+        return replace(self, items=self.annex, annex=(), is_annex=True)
+
+    def elsewhere(self, target: Target) -> bool:
+        """Tell whether a target stands in the other file."""
+        return target.annex != self.is_annex
 
     def reference(self, label: str) -> Target:
         """Return the target that `label` names.
@@ -101,7 +113,7 @@ def number(blocks: Iterable[Block]) -> Document:
     Raises
     ------
     DataError
-        Two blocks carry one label, there are two covers, or a cross reference has no target.
+        Two blocks carry one label, there are two covers or annexes, or a cross reference has no target.
     """
     all_blocks = tuple(blocks)
     covers = [block for block in all_blocks if isinstance(block, Cover)]
@@ -115,25 +127,36 @@ def number(blocks: Iterable[Block]) -> Document:
     sections: list[int] = []
     open_levels: list[int] = []
     items: list[Item] = []
+    body: list[Item] | None = None  # what came before the annex
     for block in all_blocks:
-        if isinstance(block, Cover | Data):
+        if isinstance(block, AnnexBegins):
+            body, items = items, []
+            counts, sections, open_levels = dict.fromkeys(counts, 0), [], []
+        if isinstance(block, AnnexBegins | Cover | Data):
             continue
+        annex = body is not None
+        lead = "A" if annex else ""
         if isinstance(block, Heading):
             open_levels = [*(level for level in open_levels if level < block.level), block.level]
             level = len(open_levels)
             sections = [*sections[:level], 0][: max(level, 1)]
             sections[level - 1] += 1
             label = block.label or _slug(block.text, folded)
-            target = Target("section", ".".join(map(str, sections)), label)
+            target = Target("section", lead + ".".join(map(str, sections)), label, annex)
             items.append(Item(block, _register(target, targets), level))
         elif isinstance(block, Figure | Table | Equation):
             counts[block.kind] += 1
-            target = Target(block.kind, str(counts[block.kind]), block.label)
+            target = Target(block.kind, f"{lead}{counts[block.kind]}", block.label, annex)
             items.append(Item(block, _register(target, targets)))
         else:
             items.append(Item(block))
     data = tuple(block for block in all_blocks if isinstance(block, Data))
-    document = Document(tuple(items), covers[0] if covers else None, data, targets)
+    cover = covers[0] if covers else None
+    document = (
+        Document(tuple(items), cover, data, targets)
+        if body is None
+        else Document(tuple(body), cover, data, targets, tuple(items))
+    )
     for block in all_blocks:
         for text in texts(block):
             for span in inline.parse(text):

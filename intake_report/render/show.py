@@ -5,7 +5,7 @@ from __future__ import annotations
 from itertools import groupby
 from typing import Any
 
-from intake_report.render.blocks import MIME_TYPE, Block, Data, Figure, bundle
+from intake_report.render.blocks import MIME_TYPE, AnnexBegins, Block, Data, Figure, bundle
 from intake_report.render.fragments import cell_html
 
 
@@ -21,7 +21,7 @@ def mime_bundle(*blocks: Block) -> dict[str, Any]:
     dict
         MIME type → value: the blocks as JSON, text/html, text/plain, and image/png for a single figure.
     """
-    visible = [block for block in blocks if not isinstance(block, Data)]
+    visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
     made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
     if visible:
         made["text/html"] = cell_html(visible)

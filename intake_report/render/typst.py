@@ -57,8 +57,11 @@ class ReportTypstExporter(TemplateExporter):
 
     output_mimetype = "text/x-typst"
 
-    def __init__(self, meta: ReportMeta, attachments: Sequence[Attachment] = (), **settings: Any) -> None:
+    def __init__(
+        self, meta: ReportMeta, attachments: Sequence[Attachment] = (), *, annex: bool = False, **settings: Any
+    ) -> None:
         self.meta = meta
+        self.annex = annex
         self.attachments = tuple(attachments)
         super().__init__(  # type: ignore[no-untyped-call]
             template_name="intake_report_typst",
@@ -76,6 +79,9 @@ class ReportTypstExporter(TemplateExporter):
         """Return the source and the resources (`outputs`: file name → bytes), as nbconvert asks of an exporter."""
         notebook, made = Exporter.from_notebook_node(self, nb, resources, **settings)
         document = read_document(notebook)
+        cover = cover_source(cover_of(document, self.meta), document)
+        if self.annex:
+            document = document.of_annex()
         paper, width = _PAPERS[self.meta.paper]
         source = self.template.render(
             meta=self.meta,
@@ -83,7 +89,8 @@ class ReportTypstExporter(TemplateExporter):
             paper=paper,
             attachments=self.attachments,
             string=string,
-            cover=cover_source(cover_of(document, self.meta), document),
+            cover=cover,
+            annex=self.annex,
             body=body_source(document, width - 2 * _MARGIN),
         )
         made["outputs"] = {
@@ -94,8 +101,10 @@ class ReportTypstExporter(TemplateExporter):
         return source, made
 
 
-def export_pdf(notebook: NotebookNode, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path) -> bytes:
-    """Return the report as PDF.
+def export_pdf(
+    notebook: NotebookNode, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path, *, annex: bool = False
+) -> bytes:
+    """Return the report, or its annex, as PDF.
 
     Parameters
     ----------
@@ -106,6 +115,8 @@ def export_pdf(notebook: NotebookNode, meta: ReportMeta, attachments: Sequence[A
         Carried inside the PDF with their bytes unchanged.
     scratch : Path
         Folder for the Typst project; made when absent, left for inspection.
+    annex : bool
+        Write the annex in place of the body.
 
     Returns
     -------
@@ -117,7 +128,7 @@ def export_pdf(notebook: NotebookNode, meta: ReportMeta, attachments: Sequence[A
     DataError
         A block is refused, or the compiler reports an error or a warning.
     """
-    source, resources = ReportTypstExporter(meta, attachments).from_notebook_node(notebook)
+    source, resources = ReportTypstExporter(meta, attachments, annex=annex).from_notebook_node(notebook)
     files = {f"attachments/{item.name}": item.data for item in attachments}
     if len(files) != len(attachments):
         raise DataError("Two attachments of the PDF carry one name.")
@@ -192,7 +203,8 @@ def _span(span: inline.Span, document: Document, longest: int) -> Iterator[str]:
     words = breakable(spellable(span.text), longest)
     if span.reference:
         target = document.reference(span.text)
-        made = [f"link(label({string(target.label)}), {string(target.name)})"]
+        name = string(target.name)
+        made = [name if document.elsewhere(target) else f"link(label({string(target.label)}), {name})"]
     elif span.code:
         made = [f"raw({string(words)})"]
     else:

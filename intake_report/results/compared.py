@@ -335,8 +335,8 @@ class LimitationKind:
         return Limitation(self.code, text, remedy, self.rank, self.cover, self.alike, self.of_comparison)
 
 
-def gravest(limitations: tuple[Limitation, ...], compared: bool, most: int) -> tuple[str, ...]:
-    """Return the gravest limitations in words for the cover, at most so many; of those that say nearly the same, one.
+def gravest(limitations: tuple[Limitation, ...], compared: bool, most: int) -> tuple[Limitation, ...]:
+    """Return the gravest limitations that have words for the cover, at most so many; of those nearly the same, one.
 
     Parameters
     ----------
@@ -347,8 +347,8 @@ def gravest(limitations: tuple[Limitation, ...], compared: bool, most: int) -> t
     most : int
         How many.
     """
-    named: dict[str, str] = {}
+    named: dict[str, Limitation] = {}
     for item in sorted(limitations, key=lambda item: item.rank):
         if item.cover and (compared or not item.of_comparison):
-            named.setdefault(item.alike or item.code, item.cover)
+            named.setdefault(item.alike or item.code, item)
     return tuple(named.values())[:most]

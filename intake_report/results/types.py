@@ -488,6 +488,7 @@ class ReportResult:
     uncertainty: InstrumentUncertainty | None = None
     evidence: Evidence | None = None
     places: Places | None = None
+    decides: tuple[str, ...] = ()
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
     cross_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
 

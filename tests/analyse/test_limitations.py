@@ -87,9 +87,9 @@ def test_every_limitation_has_words_for_the_cover_and_a_place():
 def test_the_cover_names_the_gravest_and_of_those_alike_one():
     one, mixed, no_ambient = layouts.ONE_RUN(), layouts.CONFOUNDED(), conditions.NO_AMBIENT()
     slow = conditions.SLOW()
-    assert gravest((slow, mixed, one, no_ambient), True, 2) == (no_ambient.cover, one.cover)
-    assert gravest((slow, mixed, one), True, 5) == (one.cover, slow.cover)
-    assert gravest((slow, mixed, one), False, 5) == (slow.cover,)
+    assert gravest((slow, mixed, one, no_ambient), True, 2) == (no_ambient, one)
+    assert gravest((slow, mixed, one), True, 5) == (one, slow)
+    assert gravest((slow, mixed, one), False, 5) == (slow,)
 
 
 def test_one_run_says_what_three_would_give():

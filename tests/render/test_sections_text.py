@@ -69,8 +69,10 @@ def test_report_in_us_units_has_no_other(badly_designed):
     chain, result = badly_designed.chain, badly_designed.chain.result
     blocks = (
         *sections.cover(chain.campaign, result, "2026-07-01", 1), *sections.methodology(chain.campaign, result),
+        *sections.decision(chain.campaign, result, ""), *sections.method(chain.campaign, result),
+        *sections.conditions(result), *sections.limitation_table(result),
         *sections.definitions(result), *sections.places(result), *sections.run_log(result), *sections.limitations(result),
-        *sections.data_quality(result), *sections.results(result),
+        *sections.data_quality(result), *sections.results(result), *sections.details(result),
     )  # fmt: skip
     words: list[str] = texts(blocks)
     words += [t for b in blocks if isinstance(b, Definitions) for pair in b.items for t in pair]
@@ -127,7 +129,7 @@ def test_facts_of_the_cover_are_those_of_the_runs(demo):
     days = sorted(run.start[:10] for run in result.runs)
     assert days[0] in facts["Runs"] and days[-1] in facts["Runs"]
     mean = min(result.conditions["ambient_mean"])
-    assert f"{mean:.1f}" in facts["Ambient"]
+    assert f"{mean:.1f}" in [row[3] for row in table(sections.conditions(result), "tab-conditions").rows]
     assert facts["Route"]
 
 

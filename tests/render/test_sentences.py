@@ -1,4 +1,4 @@
-"""The answer on the cover in the cases that the demos do not reach, on results made for it."""
+"""The two deciding pages in the cases that the demos do not reach, on results made for it."""
 
 from __future__ import annotations
 
@@ -6,85 +6,137 @@ from dataclasses import replace
 
 import pytest
 
-from intake_report.analyse.limitations.layout import ONE_RUN
-from intake_report.render.sections.sentences import answer, subjects
+from intake_report.analyse.claims import deciding_keys
+from intake_report.errors import CampaignError
+from intake_report.messages import said
+from intake_report.render.blocks import ItemList, Table
+from intake_report.render.inline import plain
+from intake_report.render.sections.decision import CALLS, answer, decision, headline, settles
 from intake_report.results import ControlEffect
-from intake_report.results.compared import gravest
+
+CITY = "mean_over_ambient:city"
 
 
-def test_configuration_of_the_question_comes_first_then_that_of_the_claims(demo):
+def sentences(result) -> list[str]:
+    return [plain(text).replace("\u00a0", " ") for text in answer(result)]
+
+
+def test_answer_names_every_configuration_in_the_metrics_that_decide(demo):
     result = demo.chain.result
-    assert subjects(result) == ("sealed-snorkel", "open-cone")
-    other = replace(result, question="Is the OPEN CONE element warmer?")
-    assert subjects(other)[0] == "open-cone"
-    no_names = replace(
-        result, question="Which is best?", claims=tuple(c for c in result.claims if c.id == "open-cooler")
+    assert result.decides[0] == CITY  # of the first claim
+    first, second, last = sentences(result)
+    for configuration in result.configurations:
+        assert configuration.name in first and configuration.name in second
+    assert first.startswith("In the city, intake air was on average ") and "95 % interval" in first
+    assert second.startswith("After the highway entry, intake air came within ") and last.startswith(
+        "This rests on 9 runs"
     )
-    assert subjects(no_names)[0] == "open-cone"
-    assert subjects(replace(no_names, claims=())) == ("open-cone", "sealed-snorkel")  # order of the campaign
 
 
-def test_levels_come_before_the_difference(demo):
-    first = answer(demo.chain.result)[0]
-    assert first.startswith("In the city, intake air was on average ")
-    assert first.index("with As-sold airbox") < first.index("closer to ambient") and first.endswith("the runs show.")
-
-
-@pytest.mark.parametrize(
-    ("call", "verdict", "words"),
-    [
-        ("suggested", "suggested, not confirmed: closer to ambient", "suggested, not confirmed"),
-        ("not shown", "no difference shown", "which the runs do not show"),
-        ("indication", "indication only", "an indication only"),
-    ],
-)
-def test_verdicts_in_plain_words(demo, call, verdict, words):
+@pytest.mark.parametrize("call", CALLS)
+def test_verdicts_in_plain_words(demo, call):
     result = demo.chain.result
-    rows = tuple(replace(c, call=call, verdict=verdict) for c in result.comparisons)
-    assert answer(replace(result, comparisons=rows))[0].endswith(f"{words}.")
+    rows = tuple(replace(c, call=call) for c in result.comparisons)
+    first = sentences(replace(result, comparisons=rows))[0]
+    assert first.count(f": {CALLS[call]})") == len(result.configurations) - 1
 
 
-def test_interval_across_zero_names_both_sides(demo):
+def test_difference_that_is_not_that_of_the_printed_values_says_why(demo):
     result = demo.chain.result
-    rows = tuple(replace(c, difference=-0.5, low=-1.2, high=0.2) for c in result.comparisons)
-    assert "0.2\u00a0K further to 1.2\u00a0K closer" in answer(replace(result, comparisons=rows))[0]
-
-
-def test_difference_with_a_control_vehicle_says_so(demo):
-    result = demo.chain.result
-    c = next(c for c in result.comparisons if c.key == "mean_over_ambient:city" and c.configuration == "sealed-snorkel")
+    c = next(c for c in result.comparisons if c.key == CITY and c.configuration == "sealed-snorkel")
     effect = ControlEffect(c.key, c.configuration, c.versus, -4.6, 1.0, 0.5, -4.5, 1.2, 0.6, runs=6)
-    assert "less the control vehicle" in answer(replace(result, control=(effect,)))[0]
-    assert "less the control vehicle" not in answer(result)[0]
+    assert "less the control vehicle" in sentences(replace(result, control=(effect,)))[0]
+    assert "less the control vehicle" not in sentences(result)[0] and "within blocks" not in sentences(result)[0]
+    rows = tuple(replace(x, difference=-7.0) if x is c else x for x in result.comparisons)
+    assert "within blocks, 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
 
 
 def test_margin_that_is_not_reached_is_said_with_its_count(demo):
     result = demo.chain.result
-    key = next(k.key for k in result.metrics if k.spec.id == "recovery_time")
+    key = next(k for k in result.decides if k.startswith("recovery_time"))
     values = tuple(
         replace(v, status="not reached", value=None, bound=240.0)
         if v.key == key and v.configuration == "open-cone" and v.block == "day-1"
         else v
         for v in result.values
     )
-    assert "Open cone element not reached in 1 of 3 runs, else in" in answer(replace(result, values=values))[1]
+    second = sentences(replace(result, values=values))[1]
+    assert "not reached in 1 of 3 runs, else in" in second and "with Open cone element" in second
 
 
-def test_without_a_highway_entry_the_reason_is_said_once(demo):
+def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo):
+    """Of two margins the usable one is quoted, with the word that the other cannot be decided."""
     result = demo.chain.result
-    values = tuple(
-        replace(v, status="not computed", value=None, reason="no highway entry in the run")
-        if v.key.startswith("recovery_time")
-        else v
-        for v in result.values
-    )
-    assert answer(replace(result, values=values))[1].endswith("could be compared: no highway entry in the run.")
+    narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
+    coarse = next(item for item in demo_limits(result) if item.code == "margin-resolution")
+    limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
+    assert "the sensor cannot decide 1.7 K (3 °F), this margin it can" in sentences(limited)[0]
+    assert "within 2.8 K (5 °F)" in sentences(limited)[0]
 
 
-def test_nothing_comparable_has_no_word_on_one_run_each(badly_designed):
+def demo_limits(result):
+    """The limitation of the narrow margin, made by its own declaration."""
+    from intake_report.analyse.limitations.conditions import MARGIN_RESOLUTION
+    from intake_report.messages import Value
+
+    margin = next(k.parameter.number for k in result.metrics if k.spec.id == "recovery_time")
+    delta = "temperature_difference"
+    return (
+        MARGIN_RESOLUTION(
+            u=Value(1.2, delta, 1), step=Value(1.0, delta, 1), margin=Value(margin, "margin"),
+            why="not larger than twice that", cost="it may be far off", least=Value(2.4, "margin"),
+        ),
+    )  # fmt: skip
+
+
+def test_nothing_comparable_says_why_once(badly_designed):
     result = badly_designed.chain.result
-    assert gravest(result.limitations, True, 1) == (ONE_RUN.cover,)
     rows = tuple(replace(c, difference=None, low=None, high=None) for c in result.comparisons)
-    sentences = answer(replace(result, comparisons=rows))
-    assert "no comparison" in sentences[0] and "over ambient with" in sentences[0]
-    assert not any("one run per configuration" in s for s in sentences)
+    first, *others = sentences(replace(result, comparisons=rows))
+    assert not any("interval" in text for text in (first, *others))
+    assert sum("allow no comparison" in text for text in (first, *others)) == 1
+    assert headline(replace(result, comparisons=rows)) == "Intake air along the route and after the highway entry"
+
+
+def test_open_claim_says_how_many_runs_would_settle_it(demo):
+    """Half-width 2 from 3 runs, limit 1 away, nothing shared: (2 / 1)² × 3 = 12 runs."""
+    result = demo.chain.result
+    claim = next(c for c in result.claims if c.key == CITY)
+    rows = tuple(replace(c, instrument=0.0, n=3, n_versus=3) if c.key == CITY else c for c in result.comparisons)
+    open_claim = replace(claim, verdict="not shown", estimate=-1.0, limit=0.0, guard_band=2.0)
+    text = said(settles(replace(result, comparisons=rows), open_claim), "si")
+    assert text == "About 12 runs of each configuration at this scatter (now 3)."
+    shared = tuple(replace(c, instrument=0.8) if c.key == CITY else c for c in rows)
+    assert said(settles(replace(result, comparisons=shared), open_claim), "si").startswith("A calibration")
+    assert settles(result, replace(claim, verdict="supported")) == ""
+    assert "pulls" in said(settles(result, replace(open_claim, key="peak_power")), "si")  # not a metric of the runs
+
+
+def test_verdict_table_holds_each_configuration_and_three_limitations_follow(demo):
+    result = demo.chain.result
+    blocks = decision(demo.chain.campaign, result, "")
+    made = next(b for b in blocks if isinstance(b, Table) and b.label == "tab-verdict")
+    assert made.rows[0][0] == result.baseline.name and len(made.rows) == len(result.configurations)
+    assert "●" in "".join(made.rows[-1])
+    assert 1 <= len(next(b for b in blocks if isinstance(b, ItemList)).items) <= 3
+
+
+def test_deciding_metrics_are_those_that_the_campaign_names(demo):
+    campaign, metrics = demo.chain.campaign, demo.chain.result.metrics
+
+    def named(*texts: str):
+        about = campaign.about.model_copy(update={"decides": texts})
+        return deciding_keys(campaign.model_copy(update={"about": about}), metrics)
+
+    assert named("recovery_time: 5 degF", "peak_iat") == ("recovery_time:2.78K", "peak_iat")
+    assert named("mean_over_ambient: highway") == ("mean_over_ambient:highway",)
+    for text, words in (
+        ("mean_over_ambiant: city", "Did you mean “mean_over_ambient”?"),
+        ("mean_over_ambient: town", "There are “mean_over_ambient: city”"),
+        ("recovery_time: 9 degF", "There are"),
+        ("recovery_time: soon", "campaign.decides[1]"),
+        ("peak_power", "is not among the metrics"),
+    ):
+        with pytest.raises(CampaignError) as error:
+            named(text)
+        assert words in str(error.value) and "campaign.decides[1]" in str(error.value)

@@ -1,33 +1,47 @@
 """The sections of the report, each a function from the result to blocks."""
 
+from intake_report.render.blocks import AnnexBegins, Block
 from intake_report.render.sections.air import air, off_road
 from intake_report.render.sections.bench import exposure, service
+from intake_report.render.sections.body import brief, conditions, limitations, method, results, tables_of
 from intake_report.render.sections.closing import cautions, changes, data, provenance
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
+from intake_report.render.sections.decision import cover, decision
 from intake_report.render.sections.dyno import dyno
-from intake_report.render.sections.findings import all_values, claims, limitations, results
-from intake_report.render.sections.opening import articles, cover, definitions, glance, methodology
+from intake_report.render.sections.findings import all_values, details, limitation_table
+from intake_report.render.sections.opening import articles, definitions, methodology
 from intake_report.render.sections.places import places
 from intake_report.render.sections.restriction import restriction
 from intake_report.render.sections.uncertainty import uncertainty
 from intake_report.render.sections.weather import weather
 
+
+def annex() -> tuple[Block, ...]:
+    """Return the mark after which everything goes to the annex."""
+    return (AnnexBegins(),)
+
+
 __all__ = [
     "air",
     "all_values",
+    "annex",
     "articles",
+    "brief",
     "cautions",
     "changes",
-    "claims",
+    "conditions",
     "cover",
     "data",
     "data_quality",
+    "decision",
     "definitions",
+    "details",
     "dyno",
     "exposure",
-    "glance",
     "instrumentation",
+    "limitation_table",
     "limitations",
+    "method",
     "methodology",
     "off_road",
     "places",
@@ -36,6 +50,7 @@ __all__ = [
     "results",
     "run_log",
     "service",
+    "tables_of",
     "uncertainty",
     "weather",
 ]

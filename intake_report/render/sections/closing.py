@@ -86,19 +86,14 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
     """
     if not previous:
         return ()
-    before = _read(Path(previous))
     heading = Heading(1, "Changes since the report before", "sec-changes")
-    if "damaged" in before:
+    issued, rows = changed_statements(result, previous)
+    if rows is None:
         text = "is missing or was changed after it was issued, so what changed since then cannot be told."
-        return (heading, Paragraph(f"The report before, {literal(str(before['damaged']))}, {text}"))
-    now = results_document(result, before["date"], before["revision"])
-    issued = f"{before['date']}, revision {before['revision']}"
-    rows = _changed(before, now, result)
+        return (heading, Paragraph(f"The report before, {literal(issued)}, {text}"))
     if not rows:
-        return (
-            heading,
-            Paragraph(f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."),
-        )
+        text = f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."
+        return (heading, Paragraph(text))
     table = ReportTable(
         "tab-changes",
         f"What changed since the report of {issued}",
@@ -106,6 +101,15 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
         frame_of(rows),
     )
     return (heading, Paragraph(f"Compared with the report of {issued}:"), block_of(table, result.units))
+
+
+def changed_statements(result: ReportResult, previous: str) -> tuple[str, list[dict[str, str]] | None]:
+    """Return which report came before, and what it said otherwise; None where it cannot be told."""
+    before = _read(Path(previous))
+    if "damaged" in before:
+        return str(before["damaged"]), None
+    now = results_document(result, before["date"], before["revision"])
+    return f"{before['date']}, revision {before['revision']}", _changed(before, now, result)
 
 
 def _read(path: Path) -> dict[str, Any]:

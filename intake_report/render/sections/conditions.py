@@ -9,9 +9,7 @@ from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.messages import said
-from intake_report.plots_values import acceptance_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
-from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, extended, files
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
@@ -148,12 +146,6 @@ def _criteria(result: ReportResult) -> list[Block]:
         Heading(2, "Acceptance criteria", "sec-acceptance"),
         Paragraph(literal(f"{text} {_not_applied(result, criteria)}".strip())),
         block_of(limits, units),
-        figure_block(
-            acceptance_figure(result),
-            "fig-acceptance",
-            "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; bar, could not be applied.",
-            f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met, listed in the table of criteria.",
-        ),
     ]
     if len(result.pairs):
         blocks.append(_pairs(result))

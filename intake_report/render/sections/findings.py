@@ -1,11 +1,11 @@
-"""Results, claims, limitations."""
+"""What is behind the results: curves, values of every run, all differences; limitations with their remedies."""
 
 from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.messages import said
 from intake_report.plots import heat_soak_figure, recovery_figure, route_figure
-from intake_report.plots_values import dots_figure
+from intake_report.plots_values import difference_figure, dots_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
@@ -13,7 +13,6 @@ from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import (
     block_of,
     comparison_table,
-    files,
     general_title,
     summary_table,
     values_table,
@@ -25,9 +24,9 @@ PER_TABLE = 5  # metric columns that fit the width of a page
 DRAWN = ("peak_iat", "heat_soak_rate", "recovery_time_constant")  # beside the headline metrics
 
 
-def results(result: ReportResult) -> tuple[Block, ...]:
-    """Return all figures and tables of results."""
-    blocks: list[Block] = [Heading(1, "Results", "sec-results")]
+def details(result: ReportResult) -> tuple[Block, ...]:
+    """Return what is behind the results: figures along the route, of recovery and of stops, and the basis of differences."""
+    blocks: list[Block] = [Heading(1, "Results in detail", "sec-details")]
     blocks += _route(result)
     blocks += _recovery(result)
     blocks += _heat_soak(result)
@@ -100,17 +99,23 @@ def _per_run(result: ReportResult) -> list[Block]:
         blocks.append(
             figure_block(
                 dots_figure(result, drawn),
-                "fig-dots",
+                "fig-main",
                 "Values per run (marks) with the uncertainty from the instruments (thin lines; with a caret: open "
                 "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin."
                 f"{_shared(result, drawn)}",
                 "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
         )
-        title = "Main metrics: mean and standard deviation per configuration"
-        blocks.append(summary_table(result, tuple(drawn), "tab-summary", title))
+    compared = [k for k in drawn if any(c.key == k.key and c.difference is not None for c in result.comparisons)]
+    if compared:
         blocks.append(
-            Paragraph("All metrics, the values of every run and all differences are in [[sec-annex-values]].")
+            figure_block(
+                difference_figure(result, compared),
+                "fig-differences",
+                f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
+                "intervals; an open marker: no interval, or one that is open to a side.",
+                "Horizontal intervals of the differences of each configuration from the baseline. The values are in the table.",
+            )
         )
     return blocks + _absent(result, absent)
 
@@ -135,7 +140,7 @@ def _computed(result: ReportResult) -> tuple[list[MetricKey], list[MetricKey]]:
 def all_values(result: ReportResult) -> tuple[Block, ...]:
     """Return the values of every run, the summaries and all differences, group by group, for the annex."""
     keys, _ = _computed(result)
-    blocks: list[Block] = [Heading(1, "Annex: all values and differences", "sec-annex-values")]
+    blocks: list[Block] = [Heading(1, "All values and differences", "sec-annex-values")]
     for group, title in GROUPS.items():
         some = tuple(k for k in keys if k.spec.group == group)
         if some:
@@ -175,40 +180,11 @@ def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
     return [Callout("note", "Metrics that could not be computed", texts)]
 
 
-def claims(result: ReportResult) -> tuple[Block, ...]:
-    """Return every claim with its verdict; nothing when there are none."""
-    if not result.claims:
-        return ()
-    table = ReportTable(
-        "tab-claims",
-        "Claims and verdicts",
-        (
-            *files("id"),
-            Field("text", "Claim", width=3.2),
-            *files("key", "configuration", "versus"),
-            Field("verdict", "Verdict", width=1.4),
-            Field("reason", "Why", width=4.4),
-            *files("limit", "estimate", "low", "high", "guard_band", "probability", "risk"),
-        ),
-        frame_of(result.claims),
-    )
-    return (
-        Heading(1, "Claims", "sec-claims"),
-        Paragraph(
-            "A claim is held against its limit with a guard band (JCGM 106): it is supported when the estimate lies on the "
-            "claimed side by more than the expanded uncertainty, not supported when it lies on the other side by more than that, "
-            "and not shown in between. Without replicated runs on both sides it is an indication only. A difference from "
-            "nothing has to survive Holm's adjustment too."
-        ),
-        block_of(table, result.units),
-    )
-
-
-def limitations(result: ReportResult) -> tuple[Block, ...]:
+def limitation_table(result: ReportResult) -> tuple[Block, ...]:
     """Return what the data cannot show, each with its code and what would remove it."""
-    heading = Heading(1, "Limitations", "sec-limitations")
+    heading = Heading(1, "Limitations and what would remove them", "sec-remedies")
     if not result.limitations:
-        return (heading, Paragraph("No limitation was derived from the data beyond the scope: one vehicle, one route."))
+        return (heading, Paragraph("No limitation was derived from the data."))
     table = ReportTable(
         "tab-limitations",
         "Limitations derived from the data",
@@ -219,5 +195,4 @@ def limitations(result: ReportResult) -> tuple[Block, ...]:
         ),
         frame_of(result.limitations),
     )
-    scope = "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."
-    return (heading, Paragraph(scope), block_of(table, result.units))
+    return (heading, block_of(table, result.units))

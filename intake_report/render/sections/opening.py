@@ -1,107 +1,17 @@
-"""Cover, results at a glance, methodology and test articles."""
+"""Test articles, and how the comparison was made, with the definition of every metric."""
 
 from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plots_values import difference_figure
-from intake_report.render.blocks import Block, Cover, Definitions, Heading, Paragraph
-from intake_report.render.figure import figure_block
+from intake_report.render.blocks import Block, Definitions, Heading, Paragraph
 from intake_report.render.inline import literal
-from intake_report.render.sections.sentences import answer, compared
-from intake_report.render.sections.tables import block_of, comparison_table, files, general_title
-from intake_report.report_table import Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import block_of, files, general_title
+from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHOD_SENTENCES
 from intake_report.units import QUANTITIES
-
-
-def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
-    """Return the cover: identity, question, the answer in three sentences, and where and when it was measured."""
-    about = campaign.about
-    used, driven = (sum(c.runs_used for c in result.configurations), sum(c.runs for c in result.configurations))
-    facts = [
-        ("Campaign", result.campaign),
-        ("Vehicle", campaign.vehicle.description),
-        ("Configurations", formatting.listing([f"{c.name} ({c.role})" for c in result.configurations])),
-        ("Runs", f"{used} of {driven} in the comparison{_dates(result)}"),
-        ("Route", campaign.route.description.rstrip(".") or _lengths(result)),
-        ("Ambient", _ambient(result)),
-    ]
-    facts = [(label, text) for label, text in facts if text]
-    signed = (
-        ("Prepared by", about.prepared_by),
-        ("Reviewed by", about.reviewed_by),
-        ("Approved by", about.approved_by),
-    )
-    facts += [(label, name) for label, name in signed if name]
-    return (
-        Cover(
-            title=literal(result.title),
-            subtitle="Engineering test report",
-            date=date,
-            revision=str(revision),
-            question=literal(result.question),
-            answer=answer(result),
-            facts=tuple((label, literal(text)) for label, text in facts),
-        ),
-    )
-
-
-def _dates(result: ReportResult) -> str:
-    """Return ", driven 2026-05-01 to 2026-05-03"; empty where no run tells its start."""
-    days = sorted(run.start[:10] for run in result.runs if run.start)
-    if not days:
-        return ""
-    return f", driven {days[0]}" if days[0] == days[-1] else f", driven {days[0]} to {days[-1]}"
-
-
-def _lengths(result: ReportResult) -> str:
-    lengths = [run.length for run in result.runs if run.length]
-    return _span(lengths, result) if lengths else ""
-
-
-def _ambient(result: ReportResult) -> str:
-    """Return the range of the runs' mean ambient and what it comes from."""
-    means = [c.ambient_mean for c in rows_of(result.conditions) if c.ambient_mean is not None]
-    if not means:
-        return "not recorded"
-    low, high = (formatting.with_unit(v, "temperature", result.units, 1) for v in (min(means), max(means)))
-    span = low if low == high else formatting.interval(min(means), max(means), "temperature", result.units, 1)
-    record = result.evidence.weather if result.evidence else None
-    kind = next((s.kind for s in record.sources if s.chosen), "") if record else ""
-    named = kind if result.ambient_reference in kind else f"{kind} {result.ambient_reference}".strip()
-    return f"{span} (mean of each run, by {named})"
-
-
-def glance(result: ReportResult) -> tuple[Block, ...]:
-    """Return the headline differences as a figure and a table."""
-    headline = [key for key in result.metrics if key.spec.headline]
-    blocks: list[Block] = [Heading(1, "Results at a glance", "sec-glance")]
-    shown = [key for key in headline if compared(result, key)]
-    if not shown:
-        why = "; ".join(dict.fromkeys(said(limit.text, result.units) for limit in result.limitations[:2]))
-        return (*blocks, Paragraph(f"No headline metric could be compared. {literal(why)}"))
-    level = formatting.usual(result.level, "share", "si")
-    blocks.append(
-        Paragraph(
-            f"Differences from {literal(result.baseline.name)}, with {level} intervals where the runs allow one. A negative difference "
-            "means cooler, faster or closer to ambient. How they are computed is said in [[sec-methodology]], what they "
-            "cannot show in [[sec-limitations]]."
-        )
-    )
-    blocks.append(
-        figure_block(
-            difference_figure(result, shown),
-            "fig-differences",
-            f"Differences from {literal(result.baseline.name)} with {level} intervals; an open marker: no interval, or one that is open to a side.",
-            "Horizontal intervals of the difference of each configuration from the baseline, one row per headline metric, one mark per configuration. "
-            "The values are in the table that follows.",
-        )
-    )
-    blocks.append(comparison_table(result, tuple(shown), "tab-headline", "Headline differences"))
-    return tuple(blocks)
 
 
 def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -124,6 +34,12 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             "crossing of a margin is timed by the edges around it and not by the first reading below the margin."
         ),
         Paragraph(_statistics(campaign, result)),
+        Paragraph(
+            "A claim is held against its limit with a guard band (JCGM 106): it is supported when the estimate lies on the "
+            "claimed side by more than the expanded uncertainty, not supported when it lies on the other side by more than that, "
+            "and not shown in between. Without replicated runs on both sides it is an indication only. A difference from "
+            "nothing has to survive Holm's adjustment too."
+        ),
         Paragraph("The metrics are defined one by one in [[sec-definitions]]."),
     )
 
@@ -132,7 +48,7 @@ def definitions(result: ReportResult) -> tuple[Block, ...]:
     """Return the definition of every metric, for the annex."""
     ids = dict.fromkeys(key.spec.id for key in result.metrics)
     return (
-        Heading(1, "Annex: definitions of the metrics", "sec-definitions"),
+        Heading(1, "Definitions of the metrics", "sec-definitions"),
         Definitions(tuple(_definition(result, id) for id in ids)),
     )
 

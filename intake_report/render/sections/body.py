@@ -1,0 +1,217 @@
+"""The body of the report after its two deciding pages: method, conditions, results, limitations; all else is in the annex."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from intake_report import formatting
+from intake_report.campaign import Campaign
+from intake_report.messages import said
+from intake_report.plots_values import acceptance_figure, dots_figure
+from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, Table
+from intake_report.render.figure import figure_block
+from intake_report.render.inline import literal
+from intake_report.render.sections.conditions import clock
+from intake_report.render.sections.decision import CALLS, MARKS
+from intake_report.render.sections.tables import block_of, extended, files, titled
+from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
+from intake_report.results import MetricKey, ReportResult
+from intake_report.results.text import difference_quantity, summary_text
+from intake_report.units import UnitSystem
+
+REFERENCE = "details in [[sec-methodology]] of the annex"
+
+
+def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
+    """Return how the comparison was made: one paragraph for everybody, one that is precise."""
+    runs = [run for run in result.runs if run.decision != "excluded"]
+    blocks = {run.block for run in runs if run.block}
+    configurations = formatting.count(len(result.configurations), "configuration")
+    grouped = f" in {formatting.count(len(blocks), 'block')} that share a day" if blocks else ""
+    single = all(c.runs_used <= 1 for c in result.configurations)
+    speed = formatting.with_unit(campaign.route.highway_entry.speed, "speed", result.units, 0)
+    level = formatting.usual(result.level, "share", "si")
+    plainly = (
+        f"One vehicle was driven over one route with {configurations} of its intake, {formatting.count(len(runs), 'run')}"
+        f"{grouped}. A logger read the temperature of the intake air from the vehicle's diagnostic port; the temperature of "
+        f"the air outside ({literal(result.ambient_reference)}) was subtracted, so that a warm day does not count as a warm "
+        "intake. Runs are compared at the same place of the route and after the same event. "
+    )
+    plainly += (
+        "With one run of each, nothing tells an intake from its day and its traffic: a difference is an indication."
+        if single
+        else "Repeated runs show how much a value changes by itself; a difference counts as shown when it is clearly larger "
+        "than that."
+    )
+    precise = (
+        f"Highway entry: speed rises through {speed} on the ramp and stays above it. A margin is timed at the edge between two "
+        "steps of the reading, not at the first reading below it. Differences are taken within blocks where blocks hold both "
+        f"configurations; intervals are two-sided {level} intervals (Student's t) which hold the scatter between runs and what "
+        "all runs share of the instruments' errors. Where several headline differences are looked at, a difference is shown only "
+        f"if it stands after Holm's adjustment for their number; {REFERENCE}."
+    )
+    return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
+
+
+def conditions(result: ReportResult) -> tuple[Block, ...]:
+    """Return weather, acceptance and data quality, each in what matters for the decision."""
+    record = result.evidence.weather if result.evidence else None
+    weather = {w.run: w for w in record.runs} if record else {}
+    decisions = {run.id: run for run in result.runs}
+    frame = frame_of(result.conditions)
+    of_run = [weather.get(run) for run in frame["run"]]
+
+    def limits(c: Any, units: UnitSystem) -> str:
+        return formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False)
+
+    table = ReportTable(
+        "tab-conditions",
+        "Runs with their weather and the decision on each",
+        (
+            Field("run", "Run", width=1.6),
+            Field("", "Configuration", cell=lambda c, _: result.name_of(decisions[c.run].configuration), width=2.0),
+            Field("", "Start", cell=lambda c, _: clock(decisions[c.run].start), width=1.5),
+            Field("ambient_mean", "Ambient, mean", "temperature", 1),
+            Field("ambient_low", f"Range [{formatting.unit_of('temperature', result.units)}]", cell=limits, align="right", width=1.3),
+            *files("ambient_high"),
+            *((Field("wind", "Wind", "speed"),) if any(w and w.wind_speed is not None for w in of_run) else ()),
+            *((Field("road", "Road", width=0.8),) if any(w and w.road for w in of_run) else ()),
+            Field("", "Decision", cell=lambda c, _: decisions[c.run].decision, width=1.5),
+        ),
+        extended(frame, wind=[w.wind_speed if w else None for w in of_run], road=[w.road if w else "" for w in of_run]),
+    )  # fmt: skip
+    blocks: list[Block] = [Heading(1, "Conditions and runs", "sec-conditions"), block_of(table, result.units)]
+    failed = [c for c in rows_of(result.criteria) if c.passed is False]
+    if len(result.criteria):
+        blocks.append(
+            figure_block(
+                acceptance_figure(result),
+                "fig-acceptance",
+                "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
+                "bar, could not be applied. Limits: [[tab-criteria]].",
+                f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met.",
+            )
+        )
+    return (*blocks, Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."))
+
+
+def _quality(result: ReportResult) -> str:
+    """Return what cleaning left out of the metrics, in a sentence or two."""
+    rows = [row for row in rows_of(result.quality) if row.touched]
+    repeated = {row.channel for row in rows if row.step == "true-samples"}
+    masked = [row for row in rows if row.step != "true-samples"]
+    texts = []
+    if repeated:
+        texts.append(
+            f"The log repeats readings in {formatting.count(len(repeated), 'channel')}; only new readings count as samples."
+        )
+    if not masked:
+        return " ".join([*texts, "Cleaning masked nothing else."])
+    worst = max(masked, key=lambda row: row.share)
+    texts.append(
+        f"Cleaning touched {formatting.count(len({row.run for row in masked}), 'run')}; most in {worst.run}, "
+        f"{formatting.usual(worst.share, 'share', 'si')} of a channel: {said(worst.reason, result.units)}."
+    )
+    return " ".join(texts)
+
+
+def results(result: ReportResult) -> tuple[Block, ...]:
+    """Return the metrics that decide and the headline metrics: runs as marks, differences, one table."""
+    keys = [k for k in result.metrics if (k.spec.headline or k.key in result.decides) and _has_value(result, k)]
+    blocks: list[Block] = [Heading(1, "Results", "sec-results")]
+    if not keys:
+        return (*blocks, Paragraph("No headline metric has a value in any run."))
+    replicated = any(c.runs_used > 1 for c in result.configurations)
+    deciding = [k for k in keys if k.key in result.decides] or keys[:3]
+    blocks.append(
+        figure_block(
+            dots_figure(result, deciding),
+            "fig-dots",
+            "Every run in the metrics that decide"
+            + (", with the mean of each configuration (bar)" if replicated else "")
+            + "; thin lines: the instruments' uncertainty; an arrow: a run that did not reach the margin.",
+            "One mark per run and configuration in the metrics that decide. The means are in the table that follows.",
+        )
+    )
+    blocks.append(_results_table(result, keys, replicated))
+    blocks.append(
+        Paragraph(
+            "Values of every run, all metrics, p-values and what each interval rests on: [[sec-details]] and [[sec-annex-values]]."
+        )
+    )
+    return tuple(blocks)
+
+
+def _has_value(result: ReportResult, key: MetricKey) -> bool:
+    return any(v.status != "not computed" for v in result.of(key.key))
+
+
+def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool) -> Block:
+    of_key = {key.key: key for key in keys}
+    ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
+    comparisons = {(c.key, c.configuration): c for c in result.comparisons}
+    rows = [result.summary(key.key, c.id) for key in keys for c in ordered]
+
+    def cell(s: Any, units: UnitSystem) -> str:
+        key, c = of_key[s.key], comparisons.get((s.key, s.configuration))
+        text = summary_text(s, key, units)
+        if c is None or c.difference is None:
+            return text
+        change = formatting.bare(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
+        return f"{text}; {change} {MARKS.get(c.call, '')}"
+
+    calls = dict.fromkeys(c.call for c in result.comparisons if c.key in of_key and c.difference is not None)
+    table = ReportTable(
+        "tab-results",
+        f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
+        (
+            Field("key", "Metric", cell=lambda s, units: titled(of_key[s.key], units), width=2.6),
+            *files("configuration", "n", "not_reached", "mean", *(("sd",) if replicated else ())),
+        ),
+        frame_of(rows),
+        (
+            ("Mean ± standard deviation between runs (number of runs). " if replicated else "Value (number of runs). ")
+            + "; ".join(f"{MARKS.get(call, '')} {CALLS[call]}".strip() for call in calls),
+        ),
+        Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
+    )  # fmt: skip
+    return block_of(table, result.units)
+
+
+def limitations(result: ReportResult) -> tuple[Block, ...]:
+    """Return what the data cannot show, gravest first, grouped by what it endangers."""
+    heading = Heading(1, "Limitations", "sec-limitations")
+    scope = "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."
+    blocks: list[Block] = [heading, Paragraph(scope)]
+    groups = (
+        ("The comparison of configurations", [x for x in result.limitations if x.of_comparison]),
+        ("Single values and their conditions", [x for x in result.limitations if not x.of_comparison]),
+    )
+    for title, items in groups:
+        if items:
+            ordered = sorted(items, key=lambda item: item.rank)
+            texts = dict.fromkeys(literal(said(item.text, result.units)) for item in ordered)
+            blocks += [Heading(2, title), ItemList(tuple(texts))]
+    if result.limitations:
+        blocks.append(Paragraph("What would remove each of them: [[tab-limitations]]."))
+    return tuple(blocks)
+
+
+BODY_TABLES = ("tab-restriction", "tab-exposure")
+"""Tables of the dyno and the bench that the body keeps; the others are in the annex, the figures in the body."""
+
+
+def brief(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
+    """Return a section of the dyno or the bench without the tables that the annex holds."""
+    return tuple(block for block in blocks if not isinstance(block, Table) or block.label in BODY_TABLES)
+
+
+def tables_of(sections: tuple[tuple[Block, ...], ...]) -> tuple[Block, ...]:
+    """Return the tables that `brief` leaves out, for the annex; nothing when there are none."""
+    tables = [
+        block
+        for section in sections
+        for block in section
+        if isinstance(block, Table) and block.label not in BODY_TABLES
+    ]
+    return (Heading(1, "Dyno and bench: all tables", "sec-bench-tables"), *tables) if tables else ()
