@@ -112,20 +112,21 @@ def assess(
             raise DataError(f"There is no acceptance criterion “{code}”.", remedy=f"Choose from {', '.join(CRITERIA)}.")
     grid, known = grid_by_place(alignment), surroundings or {}
     facts = {r.run: gather(r, grid, settings, known.get(r.run, RunSurroundings())) for r in alignment.runs}
-    blocked = any(one.block for one in facts.values())
     own = [spec for spec in CRITERIA.values() if spec.scope == "run"]
-    compared = [spec for spec in CRITERIA.values() if spec.scope != "run" and (blocked or spec.scope != "block")]
+    compared = [spec for spec in CRITERIA.values() if spec.scope != "run"]
     checks = [_check(spec, limits, (run,), _own(spec.code, one)) for spec in own for run, one in facts.items()]
     out = {check.runs[0] for check in checks if check.hard and check.outcome == "fail"}
     sound = [one for run, one in facts.items() if run not in out]
     typical: dict[tuple[str, ...], Facts] = {}
     for spec in compared:
         for run, one in facts.items():
+            if spec.scope == "block" and not one.block:
+                continue
             versus, others = _compared_with(spec, one, sound)
             key = tuple(other.run for other in others)
             if key not in typical:
                 typical[key] = _typical(others)
-            fact = _between(spec.code, one, typical[key]) if others else _alone(spec, one)
+            fact = _between(spec.code, one, typical[key]) if others else _alone(spec)
             checks.append(_check(spec, limits, (run,), fact, versus))
     twos = [
         _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]))
@@ -157,9 +158,7 @@ def _compared_with(spec: CriterionSpec, one: Facts, sound: Sequence[Facts]) -> t
     return versus, others if enough else ()
 
 
-def _alone(spec: CriterionSpec, one: Facts) -> Message:
-    if spec.scope == "block" and not one.block:
-        return message("the run has no block", code="no-block")
+def _alone(spec: CriterionSpec) -> Message:
     where = {"within": " of its configuration", "block": " of its block"}.get(spec.scope, "")
     return message("there is no other run{where} to compare with", code="no-other-run", where=where)
 
