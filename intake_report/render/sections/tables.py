@@ -49,18 +49,6 @@ def block_of(table: ReportTable, units: UnitSystem) -> Table:
     )
 
 
-def literal_table(**fields: Any) -> Table:
-    """Return a table whose texts are printed as they are, so that no text of a campaign can act as markup."""
-    table = Table(**fields)
-    return replace(
-        table,
-        caption=literal(table.caption),
-        columns=tuple(Column(literal(column.title), column.align) for column in table.columns),
-        rows=tuple(tuple(literal(cell) for cell in row) for row in table.rows),
-        notes=tuple(literal(note) for note in table.notes),
-    )
-
-
 def files(*names: str) -> tuple[Field, ...]:
     """Return fields that are written to the files only."""
     return tuple(Field(name) for name in names)
