@@ -104,7 +104,7 @@ def assess(
     A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own: those
     of its block where that holds another configuration, since the comparison is then made within it, else all. One of scope
     "within" compares with the runs of its configuration only, and it says nothing of two runs of different configurations.
-    Runs of different blocks make no pair.
+    Runs of two such blocks make no pair.
     """
     limits = dict(limits or {})
     for code in limits:
@@ -117,6 +117,8 @@ def assess(
     checks = [_check(spec, limits, (run,), _own(spec.code, one)) for spec in own for run, one in facts.items()]
     out = {check.runs[0] for check in checks if check.hard and check.outcome == "fail"}
     sound = [one for run, one in facts.items() if run not in out]
+    names = {(one.block, one.configuration) for one in sound if one.block}
+    shared = {block for block, _ in names if sum(name == block for name, _ in names) > 1}
     typical: dict[tuple[str, ...], Facts] = {}
     for spec in compared:
         for run, one in facts.items():
@@ -131,7 +133,7 @@ def assess(
     twos = [
         _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]))
         for a, b in (combinations(facts, 2) if pairs is None else pairs)
-        if not (facts[a].block and facts[b].block) or facts[a].block == facts[b].block
+        if facts[a].block == facts[b].block or not {facts[a].block, facts[b].block} <= shared
         for spec in compared
         if spec.scope == "alike" or (spec.scope == "within" and facts[a].configuration == facts[b].configuration)
     ]
