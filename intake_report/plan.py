@@ -26,14 +26,9 @@ SEARCHED = 20_000  # subsets of sequences that are compared before the first one
 class OrderBalance:
     """How even the orders of the blocks are.
 
-    Parameters
-    ----------
-    positions : dict of str to tuple of int
-        How often a configuration is driven first, second …
-    follows : dict of (str, str) to int
-        How often the second comes directly after the first within a block.
-    repeats : int
-        How often a configuration directly follows itself, so that nothing is refitted between two runs.
+    `positions`: how often a configuration is driven first, second …; `follows` (str, str): how often the second comes
+    directly after the first within a block; `repeats`: how often a configuration directly follows itself, so that
+    nothing is refitted between two runs.
     """
 
     positions: dict[str, tuple[int, ...]]
@@ -81,24 +76,10 @@ def order_balance(blocks: Sequence[Order]) -> OrderBalance:
 def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
     """Return the sequences of a Williams design.
 
-    Parameters
-    ----------
-    configurations : sequence of str, shape (k,)
-        Two or more, all different.
+    `configurations` (k,): two or more, all different. Returns k sequences for even k, 2k for odd k. Each configuration
+    stands equally often at every position, and directly follows each other one equally often (once for even k, twice
+    for odd k). Raises DataError: if there are fewer than two, or one is named twice.
 
-    Returns
-    -------
-    tuple of tuple of str
-        k sequences for even k, 2k for odd k. Each configuration stands equally often at every position, and directly
-        follows each other one equally often (once for even k, twice for odd k).
-
-    Raises
-    ------
-    DataError
-        If there are fewer than two, or one is named twice.
-
-    Notes
-    -----
     E. J. Williams, Australian Journal of Scientific Research A 2 (1949) 149: first row 0, 1, k−1, 2, k−2 …, the others
     by adding 1 modulo k; for odd k also the mirror images.
     """
@@ -118,28 +99,11 @@ def block_orders(
 ) -> tuple[Order, ...]:
     """Return the order of each block.
 
-    Parameters
-    ----------
-    configurations : sequence of str
-        All are driven in every block.
-    blocks : int
-        Days or sessions, 1 or more.
-    repeats : int
-        Runs of each configuration in a block.
-    rng : numpy.random.Generator, optional
-        Draws which configuration takes which place of the design and which block which sequence; without it the orders
-        are the systematic ones.
-
-    Returns
-    -------
-    tuple of tuple of str
-        With one run each: sequences of the Williams design, the subset that is best balanced by position and then by
-        what follows what. With several: a sequence and its mirror image in turn, so ABBA for two.
-
-    Raises
-    ------
-    DataError
-        If a number is below 1 or the configurations are not right.
+    `configurations`: all are driven in every block; `blocks`: days or sessions, 1 or more; `repeats`: runs of each
+    configuration in a block; `rng`: draws which configuration takes which place of the design and which block which
+    sequence; without it the orders are the systematic ones. Returns with one run each: sequences of the Williams
+    design, the subset that is best balanced by position and then by what follows what. With several: a sequence and its
+    mirror image in turn, so ABBA for two. Raises DataError: if a number is below 1 or the configurations are not right.
     """
     for number, what in ((blocks, "blocks"), (repeats, "runs of each configuration in a block")):
         if number < 1:
@@ -168,12 +132,8 @@ def _unevenness(blocks: Sequence[Order]) -> tuple[float, float, float]:
 def runs_text(blocks: dict[str, Order], *, folder: str = "logs", suffix: str = ".csv") -> str:
     """Return planned runs as `[[run]]` tables of the campaign file, in the order of driving, to be pasted.
 
-    Parameters
-    ----------
-    blocks : dict of str to tuple of str
-        Block id → configuration ids in the order of driving.
-    folder, suffix : str
-        Where the logs will be, relative to the campaign file, and how their names end.
+    `blocks`: block id → configuration ids in the order of driving; `folder`, `suffix`: where the logs will be, relative
+    to the campaign file, and how their names end.
     """
     lines = [f"# {note}" for note in order_notes(tuple(blocks.values()))]
     for block, order in blocks.items():

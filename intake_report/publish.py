@@ -148,10 +148,8 @@ def revision_of(folder: str) -> int:
 def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], issued: list[dict[str, Any]]) -> None:
     """Refuse a campaign whose id is that of another one: its report would pass for the next revision of the other's.
 
-    Raises
-    ------
-    CampaignError
-        Names the folder of the campaign that the reports are of, and what to do if it is the same one, moved.
+    Raises CampaignError: names the folder of the campaign that the reports are of, and what to do if it is the same
+    one, moved.
     """
     try:
         origin = json.loads((home / ORIGIN).read_text(encoding="utf-8"))["folder"]

@@ -54,10 +54,7 @@ def _like(value: Array, template: F) -> F:
 def check_temperature(temperature: float | Array) -> None:
     """Refuse a temperature [°C] at or below absolute zero; NaN in an array is a missing value.
 
-    Raises
-    ------
-    DataError
-        With the first offending value.
+    Raises DataError: with the first offending value.
     """
     t = np.asarray(temperature, dtype=np.float64)
     cold = t <= -KELVIN

@@ -32,26 +32,13 @@ class CorrectionSpec:
     ``D = (reference_pressure/p)**pressure_exponent · (T/reference_kelvin)**temperature_exponent`` and
     ``factor = gain·D + (1 − gain)``; for compression ignition ``factor = D**fm``.
 
-    Attributes
-    ----------
-    key, title, edition : str
-        Name, and the edition or form the coefficients belong to.
-    aspiration : tuple of str
-        "natural", "boosted": engines it was written for.
-    reference : str
-        Reference state in words.
-    source : str
-        Where the figures come from, "from memory" where they do.
-    basis : {"dry", "total"}
-        Which pressure enters.
-    reference_pressure, reference_kelvin, kelvin_offset : float
-        [kPa], [K], and the offset the method adds to °C.
-    factor_range, pressure_range, temperature_range : tuple of float, optional
-        Published validity: of the factor, of the dry pressure [kPa], of the inlet temperature [°C].
-    diesel : bool
-        True if the engine factor fm of the fuel per cycle applies.
-    boost : str
-        How a boosted engine has to be boosted for the method to hold; empty where that does not matter.
+    `key`, `title`, `edition`: name, and the edition or form the coefficients belong to; `aspiration`: "natural",
+    "boosted": engines it was written for; `reference`: reference state in words; `source`: where the figures come from,
+    "from memory" where they do; `basis` {"dry", "total"}: which pressure enters; `reference_pressure`,
+    `reference_kelvin`, `kelvin_offset`: [kPa], [K], and the offset the method adds to °C; `factor_range`,
+    `pressure_range`, `temperature_range`: published validity: of the factor, of the dry pressure [kPa], of the inlet
+    temperature [°C]; `diesel`: true if the engine factor fm of the fuel per cycle applies; `boost`: how a boosted
+    engine has to be boosted for the method to hold; empty where that does not matter.
     """
 
     key: str

@@ -85,15 +85,9 @@ def spans_of(mask: np.ndarray) -> list[tuple[int, int]]:
 def find_stops(time: Floats, speed: Floats, settings: EventSettings) -> list[tuple[float, float]]:
     """Return the stops of a run as (start, end) in elapsed s.
 
-    Parameters
-    ----------
-    time, speed : ndarray, shape (n,)
-        True samples of speed [s], [km/h]; rows that repeat the last value are not samples.
-    settings : EventSettings
-        Hysteresis `stop_below`, `stop_above` [km/h] and `least_stop` [s].
+    `time`, `speed` (n,): true samples of speed [s], [km/h]; rows that repeat the last value are not samples;
+    `settings`: hysteresis `stop_below`, `stop_above` [km/h] and `least_stop` [s].
 
-    Notes
-    -----
     A stop lasts from the first to the last sample at or below `stop_below` between two crossings of `stop_above`, so a
     creep below `stop_above` does not split it. Its ends are known to one sampling interval.
     """
@@ -162,19 +156,8 @@ def group(at: Floats, width: float) -> Ints:
 def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: float) -> tuple[Place, ...]:
     """Group the stops of all runs into places.
 
-    Parameters
-    ----------
-    stops : sequence of (run, Stop)
-        Stops of the runs.
-    runs : sequence of str
-        All runs that could have stopped, for the share.
-    radius : float
-        Largest distance of a stop from the centre of its place [m].
-
-    Returns
-    -------
-    tuple of Place
-        By route distance; no place is wider than two radii.
+    `stops` (run, Stop): stops of the runs; `runs`: all runs that could have stopped, for the share; `radius`: largest
+    distance of a stop from the centre of its place [m]. Returns by route distance; no place is wider than two radii.
     """
     known = [(run, stop) for run, stop in stops if np.isfinite(stop.distance)]
     label = group(np.array([stop.distance for _, stop in known]), 2 * radius)
@@ -218,14 +201,8 @@ def find_phases(
 ) -> tuple[PhaseSpan, ...]:
     """Return the passage of a run through each phase that it covers at all.
 
-    Parameters
-    ----------
-    distance : Series
-        Route distance [m] by elapsed second; never falls.
-    phases : sequence of PhaseSettings
-        Stretches of the route [m].
-    lap : float, optional
-        Length of a closed route [m]: a run that began elsewhere passes the phase one lap further on.
+    `distance`: route distance [m] by elapsed second; never falls; `phases`: stretches of the route [m]; `lap`: length
+    of a closed route [m]: a run that began elsewhere passes the phase one lap further on.
     """
     known = distance.dropna()
     if known.empty:

@@ -37,8 +37,6 @@ def to_metres(
 ) -> tuple[Floats, Floats]:
     """Return east and north [m] of positions [°] in the azimuthal equidistant projection about `centre` [°].
 
-    Notes
-    -----
     Distance and azimuth from the centre are geodesic. Between other points the length scale across the radius errs by
     about r²/6R²: 1e-5 at 50 km from the centre, 1 m in 100 km.
     """
@@ -161,23 +159,10 @@ def thin(fixes: Fixes, spacing: float) -> Ints:
 def centreline(s: Floats, x: Floats, y: Floats, lap: float | None = None) -> tuple[Floats, Floats]:
     """Return the points (x, y) of a smooth line through fixes ordered by distance.
 
-    Parameters
-    ----------
-    s : ndarray, shape (n,)
-        Distance of each fix along the road [m], from one run or pooled from several.
-    x, y : ndarray, shape (n,)
-        Local metres.
-    lap : float, optional
-        Length of a closed road [m].
+    `s` (n,): distance of each fix along the road [m], from one run or pooled from several; `x`, `y` (n,): local metres;
+    `lap`: length of a closed road [m]. Returns x and y at the cells that hold a fix: fixes far apart are passed
+    through, dense ones are averaged. Zigzag from noise would lengthen the path: by 1.8 % with 3 m of noise every 14 m.
 
-    Returns
-    -------
-    tuple of ndarray
-        x and y at the cells that hold a fix: fixes far apart are passed through, dense ones are averaged. Zigzag from noise
-        would lengthen the path: by 1.8 % with 3 m of noise every 14 m.
-
-    Notes
-    -----
     Local linear regression with a Gaussian kernel, on cells of 3 m.
     """
     from scipy.ndimage import correlate1d

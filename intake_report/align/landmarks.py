@@ -159,12 +159,7 @@ def place(profile: Profile, grid: Floats, line: Line) -> Floats:
 def usual_speeds(count: Floats, step: float) -> Floats:
     """Return the log likelihood ratio of each class of speed at each place, shape (cells, classes).
 
-    Parameters
-    ----------
-    count : ndarray, shape (cells, classes)
-        Sum of the tallies of the runs to learn from.
-    step : float
-        Size of a cell [m].
+    `count` (cells, classes): sum of the tallies of the runs to learn from; `step`: size of a cell [m].
     """
     from scipy.ndimage import gaussian_filter1d
 
@@ -398,20 +393,9 @@ def register_onto(
 ) -> tuple[Registration, ...]:
     """Register runs onto the route distance of runs whose place is known.
 
-    Parameters
-    ----------
-    profiles : sequence of Profile
-        Runs to place.
-    stops : sequence of ndarray
-        Driven distance at their stops [m].
-    known : sequence of ndarray, each shape (cells,)
-        Speed of the placed runs by route distance [km/h], NaN where not covered.
-    known_stops : sequence of ndarray
-        Route distance at the stops of the placed runs [m].
-    step : float
-        Size of a cell [m].
-    radius : float
-        Largest distance of a stop from the centre of its place [m].
+    `profiles`: runs to place; `stops`: driven distance at their stops [m]; `known` (cells,): speed of the placed runs
+    by route distance [km/h], NaN where not covered; `known_stops`: route distance at the stops of the placed runs [m];
+    `step`: size of a cell [m]; `radius`: largest distance of a stop from the centre of its place [m].
     """
     table = usual_speeds(np.sum([tally(speed) for speed in known], axis=0), step)
     best = [place_best(profile, table, step) for profile in profiles]

@@ -240,22 +240,12 @@ class Place:
 class Located:
     """Where one run was on the route.
 
-    Parameters
-    ----------
-    distance : Series
-        Route distance [m] at every frame time; never falls; NaN off the route. On a closed route it may run past
-        the length when the run began elsewhere on the loop (`Reference.fold`).
-    cross_track : Series or None
-        Distance from the reference path [m] at the position fixes that lie on the route, positive to the left.
-    covered : tuple of (float, float)
-        The covered stretches [m].
-    speed_scale : float or None
-        Route metres per metre of integrated speed.
-    residual : float or None
-        RMS distance [m] that one scale (and offset) would leave between the run and the reference; with positions it
-        is corrected, without it is the uncertainty of `distance`.
-    findings, notes
-        What departs from one clean pass, and how the run was located.
+    `distance`: route distance [m] at every frame time; never falls; NaN off the route. On a closed route it may run
+    past the length when the run began elsewhere on the loop (`Reference.fold`); `cross_track`: distance from the
+    reference path [m] at the position fixes that lie on the route, positive to the left; `covered` (float, float): the
+    covered stretches [m]; `speed_scale`: route metres per metre of integrated speed; `residual`: RMS distance [m] that
+    one scale (and offset) would leave between the run and the reference; with positions it is corrected, without it is
+    the uncertainty of `distance`; `findings`, `notes`: what departs from one clean pass, and how the run was located.
     """
 
     distance: pd.Series[float]

@@ -43,19 +43,8 @@ def build_path(
 ) -> RoutePath:
     """Return a path through points in driving order, resampled at `settings.spacing`, closed where it is a loop.
 
-    Parameters
-    ----------
-    x, y : ndarray, shape (n,)
-        Local metres.
-    centre : (float, float)
-        Centre of the projection [°].
-    closed : bool, optional
-        In place of `settings.closed`.
-
-    Raises
-    ------
-    DataError
-        If the points span less than two spacings.
+    `x`, `y` (n,): local metres; `centre` (float, float): centre of the projection [°]; `closed`: in place of
+    `settings.closed`. Raises DataError: if the points span less than two spacings.
     """
     keep = np.concatenate([[True], np.hypot(np.diff(x), np.diff(y)) > REPEATED])
     x, y = x[keep], y[keep]
@@ -91,10 +80,7 @@ def _close(x: Floats, y: Floats, within: float, forced: bool) -> tuple[Floats, F
 def path_from_gpx(file: Path, settings: RouteSettings) -> RoutePath:
     """Return the reference path of a GPX file: its first track, or else its first route.
 
-    Raises
-    ------
-    DataError
-        If the file cannot be read or holds fewer than two points.
+    Raises DataError: if the file cannot be read or holds fewer than two points.
     """
     import gpxpy
     import gpxpy.gpx

@@ -52,17 +52,8 @@ class _Stretch:
 def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: ChannelNames) -> Located:
     """Return the route distance of a run along a path.
 
-    Parameters
-    ----------
-    run : Run
-        Cleaned run with positions.
-    path : RoutePath
-        Reference path; its centre is the centre of the projection.
-
-    Returns
-    -------
-    Located
-        Distance at every frame time, never falling, NaN off the route.
+    `run`: cleaned run with positions; `path`: reference path; its centre is the centre of the projection. Returns
+    distance at every frame time, never falling, NaN off the route.
     """
     fixes = fixes_of(run, channels, (path.latitude, path.longitude))
     matched = match(fixes, path, settings)

@@ -50,14 +50,8 @@ def locate_by_speed(
 ) -> tuple[Located, ...]:
     """Return the route distance of runs by the shape of their speed.
 
-    Parameters
-    ----------
-    runs : sequence of Run
-        Runs to place; with a reference by speed, the reference run is among them.
-    reference : Reference
-        What route distance is measured along.
-    placed : sequence of (Run, Located)
-        Runs already placed by their position.
+    `runs`: runs to place; with a reference by speed, the reference run is among them; `reference`: what route distance
+    is measured along; `placed`: runs already placed by their position.
     """
     lengths = [length_by_speed(run, settings) for run in runs]
     is_reference = [reference.method == "speed" and run.run == reference.source for run in runs]

@@ -41,10 +41,7 @@ MOST_PAIRS = 2000  # pairs of runs that are judged one by one; above, only each 
 def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
     """Return the campaign's limits in the units of the criteria.
 
-    Raises
-    ------
-    CampaignError
-        If a key names no criterion or a limit has no fitting unit.
+    Raises CampaignError: if a key names no criterion or a limit has no fitting unit.
     """
     limits = {}
     for code, stated in campaign.acceptance.items():

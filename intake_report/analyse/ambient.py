@@ -43,12 +43,8 @@ NO_START = pd.Timestamp(0, tz="UTC")  # stands for an unknown start where only e
 class AmbientSeries:
     """Ambient temperature of one run.
 
-    Parameters
-    ----------
-    time, value : ndarray, (n,)
-        Elapsed time [s] and ambient [°C]; interpolated linearly, constant beyond the ends.
-    note : Part
-        What a reader must know about it.
+    `time`, `value` (n,): elapsed time [s] and ambient [°C]; interpolated linearly, constant beyond the ends; `note`:
+    what a reader must know about it.
     """
 
     time: Floats

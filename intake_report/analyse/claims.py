@@ -73,10 +73,7 @@ def other(campaign: Campaign, claim: Claim) -> str:
 def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
     """Refuse claims, and margins of equivalence, that name a metric, a margin or a value that does not exist.
 
-    Raises
-    ------
-    CampaignError
-        Names the claim's key and the nearest right one.
+    Raises CampaignError: names the claim's key and the nearest right one.
     """
     _check_equivalence(campaign)
     deciding_keys(campaign, metrics)
@@ -122,10 +119,7 @@ MOST_DECIDING = 3
 def deciding_keys(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[str, ...]:
     """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones.
 
-    Raises
-    ------
-    CampaignError
-        `campaign.decides` names a metric, phase or margin that does not exist.
+    Raises CampaignError: `campaign.decides` names a metric, phase or margin that does not exist.
     """
     if not campaign.about.decides:
         claimed = [key for claim in campaign.claims if (key := find_key(claim, metrics)) in metrics and key is not None]

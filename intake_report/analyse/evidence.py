@@ -64,21 +64,10 @@ def gather_evidence(
 ) -> Evidence:
     """Read and summarise everything that the campaign has beside its road logs.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Pulls, restriction, exposure and service entries.
-    drives : tuple of Drive
-        All runs.
-    series : tuple of RunSeries
-        Those that take part in the comparison, as the metrics see them.
-    weather, notices, conditions
-        Air and ambient of all runs, and what was noticed in the weather sources.
-
-    Raises
-    ------
-    DataError
-        If a pull, a curve or a trial cannot be used; the file and the line or key are named.
+    `campaign`: pulls, restriction, exposure and service entries; `drives`: all runs; `series`: those that take part in
+    the comparison, as the metrics see them; `weather`, `notices`, `conditions`: air and ambient of all runs, and what
+    was noticed in the weather sources. Raises DataError: if a pull, a curve or a trial cannot be used; the file and the
+    line or key are named.
     """
     dyno, bench = dyno_evidence(campaign), bench_evidence(campaign)
     has = {
@@ -117,13 +106,8 @@ def air_evidence(
 ) -> AirEvidence | None:
     """Return why cold air matters: mass of air in a fixed volume against its temperature, with the configurations on it.
 
-    Returns
-    -------
-    AirEvidence or None
-        None without intake air or ambient temperatures.
+    Returns none without intake air or ambient temperatures.
 
-    Notes
-    -----
     The state of the air is the mean over the runs, the same for all configurations: what differs is the intake air
     temperature alone. Without a recorded pressure the standard atmosphere at sea level is taken, and dry air without
     a humidity; the source says so.
@@ -219,8 +203,6 @@ class _FullThrottleRun(NamedTuple):
 def road_airflow(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeather, ...]) -> RoadAirflow | None:
     """Return restriction and volumetric efficiency at wide-open throttle; None without the channels for either.
 
-    Notes
-    -----
     Pressure before the throttle (airbox) is taken where it was logged, else manifold pressure, which contains the
     throttle body and so bounds the intake's own restriction from above; a boosted engine's manifold pressure says
     nothing about restriction. Barometric pressure is the vehicle's own reading, else the station pressure of the

@@ -40,10 +40,7 @@ class Drive:
 def read_logs(campaign: Campaign) -> tuple[RunLog, ...]:
     """Read the log of every run, then of every control drive beside one, and map its columns to channels [internal units].
 
-    Raises
-    ------
-    DataError
-        If a log cannot be read; the file and the way out are named.
+    Raises DataError: if a log cannot be read; the file and the way out are named.
     """
     return tuple(load_one(campaign, run) for run in (*campaign.runs, *control_entries(campaign)))
 

@@ -93,20 +93,9 @@ def weather_evidence(
 ) -> WeatherEvidence:
     """Return everything that the report says about weather, but the intervals of `source_offsets`.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Time zone, and the longest age of a forecast.
-    drives : tuple of Drive
-        All runs.
-    ambient : AmbientReference
-        Reference of the campaign.
-    records, forecasts : dict
-        Weather records and recorded forecasts by source id.
-    runs : tuple of RunWeather
-        As of `run_weather`.
-    conditions : DataFrame
-        Ambient of each run by the reference, one row per drive: what came.
+    `campaign`: time zone, and the longest age of a forecast; `drives`: all runs; `ambient`: reference of the campaign;
+    `records`, `forecasts`: weather records and recorded forecasts by source id; `runs`: as of `run_weather`;
+    `conditions`: ambient of each run by the reference, one row per drive: what came.
     """
     choice = ambient.choice
     return WeatherEvidence(

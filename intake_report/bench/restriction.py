@@ -41,22 +41,11 @@ RESTRICTION_COLUMNS = {"airflow": "volume_flow", "drop": "restriction"}
 class RestrictionFit:
     """``drop = coefficient · airflow**exponent`` through measured points.
 
-    Attributes
-    ----------
-    coefficient, exponent : float
-        For drop in kPa and airflow in m³/s.
-    exponent_low, exponent_high : float or None
-        Confidence limits; None for two points.
-    centre, log_drop : float
-        Log of the points' geometric mean airflow, and log drop there.
-    centre_error, exponent_error, residual : float or None
-        Standard uncertainties (uncorrelated at the centre) and residual standard deviation, of the log.
-    lowest, highest : float
-        Range of measured airflow [m³/s].
-    note : Part
-        What a reader has to know; empty if nothing.
-    points : tuple of (float, float)
-        The measured points: airflow [m³/s] and drop [kPa].
+    `coefficient`, `exponent`: for drop in kPa and airflow in m³/s; `exponent_low`, `exponent_high`: confidence limits;
+    None for two points; `centre`, `log_drop`: log of the points' geometric mean airflow, and log drop there;
+    `centre_error`, `exponent_error`, `residual`: standard uncertainties (uncorrelated at the centre) and residual
+    standard deviation, of the log; `lowest`, `highest`: range of measured airflow [m³/s]; `note`: what a reader has to
+    know; empty if nothing; `points` (float, float): the measured points: airflow [m³/s] and drop [kPa].
     """
 
     configuration: str
@@ -226,10 +215,7 @@ COMPARED = (
 def comparable_airflow(fits: Sequence[RestrictionFit], asked: float | None = None) -> tuple[float | None, Part]:
     """Airflow [m³/s] at which restrictions are compared: as asked, else the highest that every curve covers.
 
-    Returns
-    -------
-    tuple
-        The airflow, None where a curve does not cover it, since a power law is not extrapolated; and the reason.
+    Returns the airflow, None where a curve does not cover it, since a power law is not extrapolated; and the reason.
     """
     top, bottom = min(fits, key=lambda f: f.highest), max(fits, key=lambda f: f.lowest)
     if bottom.lowest > top.highest:

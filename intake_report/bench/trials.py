@@ -41,16 +41,9 @@ def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
 def exposure_bound(k: int, n: int, level: float = 0.95, condition: str = "wet") -> dict[str, Any]:
     """Exact bound on the chance per trial after k adverse observations in n trials.
 
-    Returns
-    -------
-    dict
-        k, n, low, high, level; kind: "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else
-        "two-sided" by Clopper and Pearson; sentence: how it is said.
-
-    Raises
-    ------
-    DataError
-        If n is below 1, or k is not between 0 and n.
+    Returns k, n, low, high, level; kind: "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else
+    "two-sided" by Clopper and Pearson; sentence: how it is said. Raises DataError: if n is below 1, or k is not between
+    0 and n.
     """
     if n < 1:
         raise DataError("No trial was made: nothing can be said about its outcome.", remedy="Record the trials.")
@@ -84,16 +77,9 @@ def _sentence(k: int, n: int, low: float, high: float, level: float, condition: 
 def summarise_exposure(entries: Sequence[Exposure], level: float = 0.95) -> pd.DataFrame:
     """Trials by configuration and condition, in order of appearance; unlike configurations are never pooled.
 
-    Returns
-    -------
-    DataFrame
-        `exposure_bound` with configuration, condition, total duration [s] (None if one is not known), gain of the
-        filter's mass per trial with its interval [kg] over the trials that weighed it, observations.
-
-    Raises
-    ------
-    DataError
-        If a filter lost mass (before and after exchanged, or not dried).
+    Returns `exposure_bound` with configuration, condition, total duration [s] (None if one is not known), gain of the
+    filter's mass per trial with its interval [kg] over the trials that weighed it, observations. Raises DataError: if a
+    filter lost mass (before and after exchanged, or not dried).
     """
     rows = []
     for configuration, condition in dict.fromkeys((e.configuration, e.condition) for e in entries):
@@ -129,10 +115,7 @@ def summarise_exposure(entries: Sequence[Exposure], level: float = 0.95) -> pd.D
 def service_times(entries: Sequence[Observation], level: float = 0.95) -> pd.DataFrame:
     """Mean time [s] per configuration and task with number, interval and range, over the timed entries.
 
-    Raises
-    ------
-    DataError
-        If a time is not positive.
+    Raises DataError: if a time is not positive.
     """
     times: dict[tuple[str, str], list[float]] = {}
     for entry in entries:

@@ -27,18 +27,10 @@ DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
 class QualityEntry:
     """One line of a run's quality log.
 
-    Parameters
-    ----------
-    step : str
-        Name of the cleaning step, kebab-case; the code of its message.
-    channel : str
-        Channel it concerns; "time" for the time base, "" for the whole run.
-    touched : int
-        Samples (or rows, for the time base) changed, masked or flagged.
-    share : float
-        `touched` over the samples of the channel (or rows), 0 to 1.
-    reason : Part
-        One sentence with the evidence; plain text where a reader of logs noticed it.
+    `step`: name of the cleaning step, kebab-case; the code of its message; `channel`: channel it concerns; "time" for
+    the time base, "" for the whole run; `touched`: samples (or rows, for the time base) changed, masked or flagged;
+    `share`: `touched` over the samples of the channel (or rows), 0 to 1; `reason`: one sentence with the evidence;
+    plain text where a reader of logs noticed it.
     """
 
     step: str
@@ -59,16 +51,8 @@ def entry(step: str, channel: str, touched: int, total: int, reason: Part) -> Qu
 class Sampling:
     """True sampling of one channel.
 
-    Parameters
-    ----------
-    interval : float
-        Median time between true samples [s]; NaN with fewer than two.
-    samples : int
-        True samples.
-    rows : int
-        Rows of the log as it was read.
-    step : float or None
-        Quantisation step found in the data [internal unit]; None when no step is evident.
+    `interval`: median time between true samples [s]; NaN with fewer than two; `samples`: true samples; `rows`: rows of
+    the log as it was read; `step`: quantisation step found in the data [internal unit]; None when no step is evident.
     """
 
     interval: float

@@ -124,17 +124,9 @@ def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list
 def find_pattern(columns: Mapping[str, FloatArray]) -> tuple[dict[str, Decision], IntArray]:
     """Tell from the pattern of changes how each channel is refreshed.
 
-    Parameters
-    ----------
-    columns : mapping of str to ndarray, (n,)
-        Values of one row group in file order, NaN = no sample; each has a sample.
-
-    Returns
-    -------
-    decisions : dict
-        By channel.
-    slips : ndarray, (k, 2)
-        Rows from which the polling cycle is displaced, and by how many rows in all (lost or repeated rows).
+    `columns` (n,): values of one row group in file order, NaN = no sample; each has a sample. Returns decisions: by
+    channel; slips (k, 2): rows from which the polling cycle is displaced, and by how many rows in all (lost or repeated
+    rows).
     """
     changes = {name: _changes(values) for name, values in columns.items()}
     periods = {name: _own_period(own) for name, own in changes.items()}

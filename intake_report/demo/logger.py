@@ -142,18 +142,9 @@ def log_run(
 ) -> LogTable:
     """Record a run as the logger does.
 
-    Parameters
-    ----------
-    run
-        A full simulation (its `step` is the row interval).
-    seed : int or numpy Generator
-        Source of missed answers, gaps and position noise.
-    units : {"si", "us"}
-        Units of the file.
-    rounding : {"floor", "round"}
-        How the control unit brings temperatures to whole °C.
-    clock : ZoneInfo, optional
-        Write local date and time in this zone instead of elapsed seconds.
+    `run`: A full simulation (its `step` is the row interval); `seed`: source of missed answers, gaps and position
+    noise; `units` {"si", "us"}: units of the file; `rounding` {"floor", "round"}: how the control unit brings
+    temperatures to whole °C; `clock`: write local date and time in this zone instead of elapsed seconds.
     """
     rng = np.random.default_rng(seed)
     n, width = len(run.time), len(POLLED)

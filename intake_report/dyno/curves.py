@@ -69,17 +69,9 @@ def correct(pull: Pull, section: DynoSection) -> CorrectedPull:
 def on_grid(speed: Array, values: Array, grid: Array, width: float) -> Array:
     """Values at the grid's engine speeds: a straight line fitted to the rows within ± width/2, NaN outside the pull.
 
-    Parameters
-    ----------
-    speed, values : ndarray, shape (n,)
-        Strictly increasing speed [rpm] and the values.
-    grid : ndarray, shape (m,)
-        [rpm].
-    width : float
-        Smoothing window [rpm]; 0 interpolates between rows without smoothing.
+    `speed`, `values` (n,): strictly increasing speed [rpm] and the values; `grid` (m,): [rpm]; `width`: smoothing
+    window [rpm]; 0 interpolates between rows without smoothing.
 
-    Notes
-    -----
     A local line has no bias where the curve is straight, also at the ends of the pull; at a peak it lowers the value
     by about curvature·width²/24.
     """
@@ -116,10 +108,7 @@ class Grid:
 def common_grid(pulls: Sequence[Pull], step: float, smoothing: float = 0.0) -> Grid:
     """Grid from the lowest to the highest of its speeds that every pull covers [rpm].
 
-    Raises
-    ------
-    DataError
-        If two pulls have disjoint speed ranges, or fewer than two grid speeds are common.
+    Raises DataError: if two pulls have disjoint speed ranges, or fewer than two grid speeds are common.
     """
     last, first = (max(pulls, key=lambda p: p.speed[0]), min(pulls, key=lambda p: p.speed[-1]))
     low, high = float(last.speed[0]), float(first.speed[-1])
@@ -145,14 +134,11 @@ def gridded(items: Sequence[CorrectedPull], quantity: Quantity, grid: Grid) -> A
 def pull_figures(item: CorrectedPull, grid: Grid) -> dict[str, Any]:
     """Figures of one pull over the common band, corrected and not, with its correction.
 
-    Returns
-    -------
-    dict
-        peak_power [kW], peak_torque [N·m]: of the smoothed, corrected curve, at `peak_*_speed` [rpm]. mean_power,
-        mean_torque: over the band by engine speed. area: under the power curve [kW·rpm]. peak_power_unsmoothed:
-        highest corrected row; smoothing_effect: what smoothing took from it [%]. peak_at_edge: the highest power lies
-        at an end of the band, so the true peak may be outside it. factor, cell_*, vapour, dry [kPa], in_validity,
-        within_limit, limitations: of the correction.
+    Returns peak_power [kW], peak_torque [N·m]: of the smoothed, corrected curve, at `peak_*_speed` [rpm]. mean_power,
+    mean_torque: over the band by engine speed. area: under the power curve [kW·rpm]. peak_power_unsmoothed: highest
+    corrected row; smoothing_effect: what smoothing took from it [%]. peak_at_edge: the highest power lies at an end of
+    the band, so the true peak may be outside it. factor, cell_*, vapour, dry [kPa], in_validity, within_limit,
+    limitations: of the correction.
     """
     pull, by, speeds = item.pull, item.correction, grid.speeds
     power, torque = (gridded([item], quantity, grid)[0] for quantity in ("power", "torque"))

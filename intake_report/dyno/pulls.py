@@ -136,20 +136,10 @@ def make_pull(
 ) -> Pull:
     """Check one pull and complete torque or power.
 
-    Parameters
-    ----------
-    table : mapping of str to array_like
-        Columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
-        power or both, shape (n,); all others one value or one per row. The pressure is the station pressure.
-    elevation : float, optional
-        Of the cell [m], to question a pressure reduced to sea level.
-    file : str, optional
-        For error messages.
-
-    Raises
-    ------
-    DataError
-        Too few rows, a pull that runs backwards, torque and power that contradict each other, impossible cell air.
+    `table`: columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
+    power or both, shape (n,); all others one value or one per row. The pressure is the station pressure; `elevation`:
+    of the cell [m], to question a pressure reduced to sea level; `file`: for error messages. Raises DataError: too few
+    rows, a pull that runs backwards, torque and power that contradict each other, impossible cell air.
     """
     try:
         speed, torque, power, notes = _sweep(table)
@@ -303,10 +293,8 @@ def estimate_at_engine(pull: Pull, loss: str) -> Pull:
 
     They stay apart from measured ones; a pull that was measured at the engine stays as it is.
 
-    Raises
-    ------
-    DataError
-        If the loss does not start with a percentage between 0 and 50, or gives no name for the assumption.
+    Raises DataError: if the loss does not start with a percentage between 0 and 50, or gives no name for the
+    assumption.
     """
     match = _LOSS.match(loss)
     share = float(match[1].replace(",", ".")) if match else math.nan
@@ -327,11 +315,8 @@ def estimate_at_engine(pull: Pull, loss: str) -> Pull:
 def one_basis(pulls: Sequence[Pull]) -> str:
     """Return the common basis of some pulls.
 
-    Raises
-    ------
-    DataError
-        If wheel, engine or estimated figures are mixed, with one example of each; or curves and figures as printed; or
-        figures that were printed with unlike corrections.
+    Raises DataError: if wheel, engine or estimated figures are mixed, with one example of each; or curves and figures
+    as printed; or figures that were printed with unlike corrections.
     """
     rules: tuple[tuple[str, str, Callable[[Pull], str]], ...] = (
         ("Figures at the wheel and at the engine", "that were measured at the same place", lambda pull: pull.basis),

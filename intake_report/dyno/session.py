@@ -121,14 +121,9 @@ class ExpectedPower:
     The expectation holds other things equal (pressure, mixture, ignition timing, knock control), which a change of the
     intake does not; it is a plausibility check, not a prediction.
 
-    Attributes
-    ----------
-    baseline_iat, candidate_iat : float
-        Mean of the pulls' mean intake air temperatures [°C].
-    models : tuple of PowerExpectation
-        Expected change of power by every model, each with its standing.
-    measured, measured_low, measured_high : float or None
-        Measured change of the mean power over the common band [%], with its interval.
+    `baseline_iat`, `candidate_iat`: mean of the pulls' mean intake air temperatures [°C]; `models`: expected change of
+    power by every model, each with its standing; `measured`, `measured_low`, `measured_high`: measured change of the
+    mean power over the common band [%], with its interval.
     """
 
     baseline: str
@@ -214,10 +209,8 @@ class DynoResult:
 def leave_out_warm_up(pulls: Sequence[Pull], section: DynoSection) -> tuple[list[Pull], list[LeftOut]]:
     """Split pulls into those that count and those the rule leaves out; a pull without a coolant reading passes.
 
-    Raises
-    ------
-    DataError
-        If no pull remains, two pulls of a session have the same order, or order and time contradict each other.
+    Raises DataError: if no pull remains, two pulls of a session have the same order, or order and time contradict each
+    other.
     """
     kept, left_out = [], []
     for session in dict.fromkeys(pull.session for pull in pulls):
@@ -320,19 +313,9 @@ def drift(
 def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, level: float = 0.95) -> DynoResult:
     """Figures, curves, differences and drift of a set of pulls.
 
-    Parameters
-    ----------
-    pulls : sequence of Pull
-        All pulls, warm-up pulls included.
-    baseline : str
-        Configuration that the others are compared with.
-    section : DynoSection
-        How they are brought to common conditions.
-
-    Raises
-    ------
-    DataError
-        If pulls of different basis are mixed, have no engine speed in common, or cannot be corrected as asked.
+    `pulls`: all pulls, warm-up pulls included; `baseline`: configuration that the others are compared with; `section`:
+    how they are brought to common conditions. Raises DataError: if pulls of different basis are mixed, have no engine
+    speed in common, or cannot be corrected as asked.
     """
     kept, left_out = leave_out_warm_up(pulls, section)
     if section.driveline_loss:

@@ -132,10 +132,7 @@ def log_of_table(
     `table` holds one column (n,) for each of `dialect.headers`; it is emptied on the way, so that no number is held twice
     for long. `form` names the reader, `notices` is what was noticed up to here.
 
-    Raises
-    ------
-    DataError
-        If there is no time column, too many rows have no readable time, or no column holds numbers.
+    Raises DataError: if there is no time column, too many rows have no readable time, or no column holds numbers.
     """
     time, day = find_time_columns(dialect, table, options)
     values = table[time] if day is None else join_date(table[day], table[time])

@@ -52,10 +52,7 @@ def in_file(path: Path) -> Iterator[None]:
 def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
     """Return the first bytes of a file as they are, and unpacked.
 
-    Raises
-    ------
-    DataError
-        If the file is absent, no file at all, or cannot be opened.
+    Raises DataError: if the file is absent, no file at all, or cannot be opened.
     """
     try:
         _refuse_special(path)
@@ -75,10 +72,7 @@ def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
 def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
     """Return the content of a file, unpacked when its signature says so; large plain files are mapped into memory.
 
-    Raises
-    ------
-    DataError
-        If the file is absent, unreadable, damaged, or larger than the limits.
+    Raises DataError: if the file is absent, unreadable, damaged, or larger than the limits.
     """
     try:
         size = _refuse_special(path)
@@ -97,10 +91,7 @@ def open_bytes(path: Path) -> tuple[Buffer, tuple[Notice, ...]]:
 def largest_log() -> int:
     """Return the most bytes that a log may hold, unpacked.
 
-    Raises
-    ------
-    DataError
-        If the environment variable that raises it is no number of MiB.
+    Raises DataError: if the environment variable that raises it is no number of MiB.
     """
     stated = os.environ.get(LIMIT_VARIABLE, "")
     if stated and not stated.isdecimal():
@@ -200,10 +191,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
 def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tuple[Notice, ...]]:
     """Return the text of a log as UTF-8 bytes (the same object when it already was) and where it starts.
 
-    Raises
-    ------
-    DataError
-        If the content is not text, or not of the stated encoding.
+    Raises DataError: if the content is not text, or not of the stated encoding.
     """
     notices: list[Notice] = []
     head = bytes(data[:_SAMPLE])

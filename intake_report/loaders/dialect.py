@@ -57,10 +57,7 @@ class Dialect:
 def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> Dialect:
     """Find the dialect from the first lines of a log; `whole` tells whether they are all.
 
-    Raises
-    ------
-    DataError
-        If no table can be recognised.
+    Raises DataError: if no table can be recognised.
     """
     sample = _bounded(lines, SAMPLE_LINES + (options.header_line or 0))
     if not any(line.strip() for line in sample):

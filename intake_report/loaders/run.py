@@ -287,10 +287,7 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
 
     The unit may be left out when the header has one, and wins over it.
 
-    Raises
-    ------
-    DataError
-        If a column, channel or unit is unknown, or one channel is named twice.
+    Raises DataError: if a column, channel or unit is unknown, or one channel is named twice.
     """
     mapped: dict[str, Mapped] = {}
     for header, target in mapping.items():
@@ -312,10 +309,7 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
 def parse_target(text: str) -> tuple[Channel, str | None]:
     """Split "iat [degC]" into the channel and its unit (None when not given).
 
-    Raises
-    ------
-    DataError
-        If it is not of that form, or there is no such channel or unit.
+    Raises DataError: if it is not of that form, or there is no such channel or unit.
     """
     match = _TARGET.match(text)
     if not match:

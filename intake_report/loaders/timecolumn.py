@@ -70,10 +70,7 @@ def find_time_columns(
 ) -> tuple[int, int | None]:
     """Return the index of the time column and that of a separate date column, if there is one.
 
-    Raises
-    ------
-    DataError
-        If a stated column is absent, or none can be recognised.
+    Raises DataError: if a stated column is absent, or none can be recognised.
     """
     if options.time_column is not None:
         time = _stated_column(options.time_column, dialect)
@@ -167,10 +164,7 @@ def time_axis(
 ) -> TimeAxis:
     """Read the time column (n,) of a log, whatever it is written in; `preamble` is text in which a date may stand.
 
-    Raises
-    ------
-    DataError
-        If the times cannot be read, or only by guessing.
+    Raises DataError: if the times cannot be read, or only by guessing.
     """
     import pyarrow as pa
 

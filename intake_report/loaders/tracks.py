@@ -44,10 +44,7 @@ def recognises(head: bytes) -> bool:
 def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a track tells all by itself
     """Read all track points of a GPX file, in order.
 
-    Raises
-    ------
-    DataError
-        If it is not well-formed, holds no track points, or the points carry no time.
+    Raises DataError: if it is not well-formed, holds no track points, or the points carry no time.
     """
     import gpxpy
     import gpxpy.gpx
@@ -117,10 +114,7 @@ def _speed(point: Any) -> float | None:
 def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[FloatArray, Notice]:
     """Return the times [s] of a track's points in the time of a run, whose index 0 is at `begin`.
 
-    Raises
-    ------
-    DataError
-        If neither the clocks nor the speeds tell.
+    Raises DataError: if neither the clocks nor the speeds tell.
     """
     nominal = None if begin is None or track.origin is None else (track.origin - begin).total_seconds()
     lag = None

@@ -99,18 +99,9 @@ class RecoveryFit:
 def recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     """Fit the fall after the highway entry: final + change·exp(−t/tau), seen through the sensor with its lag.
 
-    Parameters
-    ----------
-    series : RunSeries
-        With or without leading axes; `lag` is held.
+    `series`: with or without leading axes; `lag` is held. Returns refused with the reason when the data do not
+    determine it.
 
-    Returns
-    -------
-    RecoveryFit or Missing
-        Refused with the reason when the data do not determine it.
-
-    Notes
-    -----
     At most `FIT_POINTS` evenly spaced samples of the first `FIT_SPAN` after the entry, equal weights.
     """
     return series.once("recovery fit", lambda: _recovery_fit(series))

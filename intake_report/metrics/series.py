@@ -56,12 +56,8 @@ class EngineSamples:
 class OperatingPoints:
     """Cells that every run visited, and the share of each over all runs.
 
-    Parameters
-    ----------
-    cells : ndarray, (k,)
-        Cells in order.
-    weights : ndarray, (k,)
-        Sum 1; the same for all runs, so that a run's mix of driving does not enter.
+    `cells` (k,): cells in order; `weights` (k,): sum 1; the same for all runs, so that a run's mix of driving does not
+    enter.
     """
 
     cells: Cells
@@ -217,14 +213,8 @@ def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
 def distance_weights(time: Floats, distance: Floats, start: float, end: float, max_gap: float) -> Floats:
     """Return the trapezoid weights [m] of samples for the integral over route distance from `start` to `end`.
 
-    Parameters
-    ----------
-    time, distance : ndarray, (n,)
-        Sample times [s] and route distance [m], finite.
-    start, end : float
-        Limits of the integral [s].
-    max_gap : float
-        Pauses longer than this contribute nothing [s].
+    `time`, `distance` (n,): sample times [s] and route distance [m], finite; `start`, `end`: limits of the integral
+    [s]; `max_gap`: pauses longer than this contribute nothing [s].
     """
     if time.size < 2:
         return np.zeros(time.shape)
@@ -246,24 +236,10 @@ def first_below(
 ) -> tuple[Floats, Bools]:
     """Return when `values` first falls to `threshold` after `start`, resolved between samples.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        Sample times [s].
-    values : ndarray, (..., n)
-        Values, in the unit of `threshold`.
-    threshold : float or ndarray, (...)
-        Level to fall to.
-    start, end : float
-        Limits of the search [s].
-
-    Returns
-    -------
-    crossing : ndarray, (...)
-        Time of the crossing [s]; `start` when the value there is at or below the threshold already; `end` where it
-        is not reached.
-    reached : ndarray of bool, (...)
-        Whether it was reached by `end`.
+    `time` (n,): sample times [s]; `values` (..., n): values, in the unit of `threshold`; `threshold` (...): level to
+    fall to; `start`, `end`: limits of the search [s]. Returns crossing (...): time of the crossing [s]; `start` when
+    the value there is at or below the threshold already; `end` where it is not reached; reached (...): whether it was
+    reached by `end`.
     """
     inside = slice(int(np.searchsorted(time, start, "right")), int(np.searchsorted(time, end, "right")))
     times = np.concatenate([[start], time[inside]])

@@ -292,19 +292,8 @@ def to_json(block: Block) -> dict[str, Any]:
 def from_json(data: Mapping[str, Any]) -> Block:
     """Return the block that `data` describes.
 
-    Parameters
-    ----------
-    data : mapping
-        What `to_json` returned.
-
-    Returns
-    -------
-    Block
-
-    Raises
-    ------
-    DataError
-        The kind is unknown, a field is missing, unknown or of the wrong type.
+    `data`: what `to_json` returned. Raises DataError: the kind is unknown, a field is missing, unknown or of the wrong
+    type.
     """
     try:
         return _adapter().validate_python(dict(data))
@@ -317,13 +306,7 @@ def from_json(data: Mapping[str, Any]) -> Block:
 def bundle(blocks: Iterable[Block]) -> dict[str, Any]:
     """Return the JSON value that stands under `MIME_TYPE` in a notebook output.
 
-    Parameters
-    ----------
-    blocks : iterable of Block
-
-    Returns
-    -------
-    dict
+    `blocks`.
     """
     return {"version": VERSION, "blocks": [to_json(block) for block in blocks]}
 
@@ -331,19 +314,7 @@ def bundle(blocks: Iterable[Block]) -> dict[str, Any]:
 def unbundle(data: Any) -> tuple[Block, ...]:
     """Return the blocks of one notebook output; the inverse of `bundle`.
 
-    Parameters
-    ----------
-    data : object
-        The JSON value under `MIME_TYPE`.
-
-    Returns
-    -------
-    tuple of Block
-
-    Raises
-    ------
-    DataError
-        The value is of another version or not a bundle.
+    `data`: the JSON value under `MIME_TYPE`. Raises DataError: the value is of another version or not a bundle.
     """
     if not isinstance(data, Mapping) or not isinstance(data.get("blocks"), list):
         raise DataError("A notebook output that claims to hold report blocks holds none.")

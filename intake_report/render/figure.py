@@ -36,21 +36,10 @@ def figure_block(
 ) -> blocks.Figure:
     """Return `fig` as a figure block.
 
-    Parameters
-    ----------
-    fig : matplotlib.figure.Figure
-        Left as it is; close it when it came from pyplot.
-    label : str
-        Unique in the report; names the files figures/<label>.svg and .png.
-    caption, alt : str
-        Caption (inline syntax) and alternative text (plain) that says what can be seen.
-    size : {"full", "half"}
-        Width in the report: the text width or a good half of it.
-
-    Returns
-    -------
-    Figure
-        Same figure, same label: same bytes (ids are salted with the label, no date is stored).
+    `fig`: left as it is; close it when it came from pyplot; `label`: unique in the report; names the files
+    figures/<label>.svg and .png; `caption`, `alt`: caption (inline syntax) and alternative text (plain) that says what
+    can be seen; `size` {"full", "half"}: width in the report: the text width or a good half of it. Returns same figure,
+    same label: same bytes (ids are salted with the label, no date is stored).
     """
     import matplotlib as mpl
 
@@ -71,22 +60,9 @@ def figure_block(
 def clean_svg(svg: str, prefix: str) -> str:
     """Return `svg` without prolog, comments and metadata, with every id prefixed; same input, same output.
 
-    Parameters
-    ----------
-    svg : str
-        One SVG document.
-    prefix : str
-        Put before each id (once: cleaning twice changes nothing), so that several drawings can share one page.
-
-    Returns
-    -------
-    str
-        One ``<svg>`` element.
-
-    Raises
-    ------
-    DataError
-        The drawing is not well-formed, holds a script or points outside itself.
+    `svg`: one SVG document; `prefix`: put before each id (once: cleaning twice changes nothing), so that several
+    drawings can share one page. Returns one ``<svg>`` element. Raises DataError: the drawing is not well-formed, holds
+    a script or points outside itself.
     """
     text = _PROLOG.sub("", svg, count=1)
     if "<!DOCTYPE" in text or "<!ENTITY" in text:

@@ -42,16 +42,8 @@ def environment() -> Environment:
 def inline_html(text: str, document: Document | None = None) -> Markup:
     """Return a block text as HTML.
 
-    Parameters
-    ----------
-    text : str
-        Inline syntax.
-    document : Document, optional
-        Resolves cross references; without it (a single notebook cell) the label stands in their place.
-
-    Returns
-    -------
-    Markup
+    `text`: inline syntax; `document`: resolves cross references; without it (a single notebook cell) the label stands
+    in their place.
     """
     return Markup("").join(_span_html(span, document) for span in inline.parse(text))
 
@@ -73,16 +65,7 @@ def _span_html(span: inline.Span, document: Document | None) -> Markup:
 def blocks_html(items: Sequence[Item], document: Document | None = None) -> Markup:
     """Return blocks as one HTML fragment.
 
-    Parameters
-    ----------
-    items : sequence of Item
-        Numbered, or bare ``Item(block)`` for a notebook cell.
-    document : Document, optional
-        Resolves cross references.
-
-    Returns
-    -------
-    Markup
+    `items`: numbered, or bare ``Item(block)`` for a notebook cell; `document`: resolves cross references.
     """
     template = environment().get_template("blocks.html.j2")
     return Markup(template.render(items=items, document=document, inline=lambda text: inline_html(text, document)))
@@ -91,13 +74,7 @@ def blocks_html(items: Sequence[Item], document: Document | None = None) -> Mark
 def cell_html(blocks: Sequence[Block]) -> str:
     """Return blocks as the HTML output of a notebook cell, with the styles they need.
 
-    Parameters
-    ----------
-    blocks : sequence of Block
-
-    Returns
-    -------
-    str
+    `blocks`.
     """
     style = (TEMPLATES / "blocks.css").read_text("utf-8")
     body = blocks_html([Item(block) for block in blocks])

@@ -23,12 +23,7 @@ _CONTENTS_DEPTH = 2
 class ReportHtmlExporter(TemplateExporter):
     """Export an executed notebook as one HTML page.
 
-    Parameters
-    ----------
-    meta : ReportMeta
-        Identity of the report.
-    annex : bool
-        Write the annex in place of the body.
+    `meta`: identity of the report; `annex`: write the annex in place of the body.
     """
 
     output_mimetype = "text/html"

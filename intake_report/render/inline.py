@@ -41,13 +41,7 @@ class Span:
 def printable(text: str) -> str:
     """Return `text` with U+FFFD for what cannot be printed, spaces for line ends, no overrides of direction.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
+    `text`.
     """
     text = _DIRECTIONAL.sub("", text)
     return _UNPRINTABLE.sub("\ufffd", re.sub(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]", " ", text))
@@ -56,15 +50,7 @@ def printable(text: str) -> str:
 def literal(text: str) -> str:
     """Return `text` so that the inline syntax leaves every character of it alone.
 
-    Parameters
-    ----------
-    text : str
-        Text that somebody else wrote.
-
-    Returns
-    -------
-    str
-        For use inside any block text.
+    `text`: text that somebody else wrote. Returns for use inside any block text.
     """
     return re.sub(r"[*`\[]", lambda match: _ESCAPE + match.group(), text.replace(_ESCAPE, "\ufffd"))
 
@@ -72,13 +58,7 @@ def literal(text: str) -> str:
 def emphasis(text: str) -> str:
     """Return `text` (inline syntax) set in italics.
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
+    `text`.
     """
     return f"{_EMPHASIS}{text}{_EMPHASIS}"
 

@@ -41,16 +41,8 @@ class Plan:
 def breakable(text: str, longest: int = _LONGEST_PIECE) -> str:
     """Return `text` with places to break inside words that are too long for a column.
 
-    Parameters
-    ----------
-    text : str
-    longest : int
-        Characters up to which a word stays whole.
-
-    Returns
-    -------
-    str
-        With zero-width spaces, after punctuation where there is some; numbers stay whole.
+    `text`; `longest`: characters up to which a word stays whole. Returns with zero-width spaces, after punctuation
+    where there is some; numbers stay whole.
     """
     if len(text) <= longest:
         return text
@@ -219,13 +211,7 @@ def _covered() -> frozenset[int]:
 def spellable(text: str) -> str:
     """Return `text` with each character that no font of the PDF has written as its code point, "[U+1F600]".
 
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    str
+    `text`.
     """
     if _SURE.issuperset(text):
         return text

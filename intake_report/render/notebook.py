@@ -40,14 +40,7 @@ _KERNEL_FOLDER = re.compile(r"ipykernel_\d+")
 def read_blocks(notebook: NotebookNode) -> tuple[Block, ...]:
     """Return the blocks of a notebook in reading order: Markdown cells and what code cells showed.
 
-    Parameters
-    ----------
-    notebook : NotebookNode
-        Executed. Source of code cells and outputs other than blocks are passed over.
-
-    Returns
-    -------
-    tuple of Block
+    `notebook`: executed. Source of code cells and outputs other than blocks are passed over.
     """
     return tuple(_blocks(notebook))
 
@@ -65,18 +58,7 @@ def _blocks(notebook: NotebookNode) -> Iterator[Block]:
 def read_document(notebook: NotebookNode) -> Document:
     """Return the numbered report that a notebook holds.
 
-    Parameters
-    ----------
-    notebook : NotebookNode
-
-    Returns
-    -------
-    Document
-
-    Raises
-    ------
-    DataError
-        It shows no report block at all, or the numbering pass refuses it.
+    `notebook`. Raises DataError: it shows no report block at all, or the numbering pass refuses it.
     """
     document = number(_blocks(notebook))
     if not document.items and not document.cover:
@@ -146,17 +128,8 @@ def write_assets(notebook: NotebookNode, folder: Path) -> tuple[Path, ...]:
 def table_csv(table: Table, document: Document) -> str:
     """Return a table as comma-separated values (RFC 4180).
 
-    Parameters
-    ----------
-    table : Table
-        Its raw `values` where it has them, else the cells as printed.
-    document : Document
-        Resolves cross references in printed cells.
-
-    Returns
-    -------
-    str
-        Lines end in CR LF; a missing value is an empty field.
+    `table`: its raw `values` where it has them, else the cells as printed; `document`: resolves cross references in
+    printed cells. Returns lines end in CR LF; a missing value is an empty field.
     """
     rows: list[tuple[Scalar, ...]]
     if table.values is not None:
@@ -236,15 +209,8 @@ def _parser() -> Any:
 def markdown_blocks(source: str) -> tuple[Block, ...]:
     """Return the blocks of one Markdown cell.
 
-    Parameters
-    ----------
-    source : str
-        ``[[label]]`` is a cross reference here too. Links keep their address as text, images their alternative
-        text: a report loads nothing.
-
-    Returns
-    -------
-    tuple of Block
+    `source`: ``[[label]]`` is a cross reference here too. Links keep their address as text, images their alternative
+    text: a report loads nothing.
     """
     return tuple(_of_tokens(_parser()(source)))
 

@@ -12,14 +12,7 @@ from intake_report.render.fragments import cell_html
 def mime_bundle(*blocks: Block) -> dict[str, Any]:
     """Return the output of one cell for `blocks`.
 
-    Parameters
-    ----------
-    *blocks : Block
-
-    Returns
-    -------
-    dict
-        MIME type → value: the blocks as JSON, text/html, text/plain, and image/png for a single figure.
+    `*blocks`. Returns MIME type → value: the blocks as JSON, text/html, text/plain, and image/png for a single figure.
     """
     visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
     made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}

@@ -48,11 +48,7 @@ _STYLE = TEMPLATES / "intake_report_typst" / "report.typ"
 class ReportTypstExporter(TemplateExporter):
     """Export an executed notebook as Typst source; figures come back among the resources' outputs.
 
-    Parameters
-    ----------
-    meta : ReportMeta
-    attachments : sequence of Attachment
-        Named in the source; the files themselves are the caller's to write.
+    `meta`; `attachments`: named in the source; the files themselves are the caller's to write.
     """
 
     output_mimetype = "text/x-typst"
@@ -183,17 +179,7 @@ def array(parts: Iterable[str]) -> str:
 def inline_source(text: str, document: Document, longest: int = _IN_TEXT) -> str:
     """Return a block text as a Typst expression of type content.
 
-    Parameters
-    ----------
-    text : str
-    document : Document
-        Resolves cross references.
-    longest : int
-        Characters up to which a word stays whole.
-
-    Returns
-    -------
-    str
+    `text`; `document`: resolves cross references; `longest`: characters up to which a word stays whole.
     """
     pieces = (piece for span in inline.parse(text) for piece in _span(span, document, longest))
     return f"T({', '.join(pieces)})"
@@ -219,15 +205,7 @@ def _span(span: inline.Span, document: Document, longest: int) -> Iterator[str]:
 def body_source(document: Document, width: float) -> str:
     """Return the report's blocks as Typst source, one call per block.
 
-    Parameters
-    ----------
-    document : Document
-    width : float
-        Of the text area [pt], for tables.
-
-    Returns
-    -------
-    str
+    `document`; `width`: of the text area [pt], for tables.
     """
     return "\n".join(f"#{_block(item, document, width)}" for item in document.items)
 

@@ -189,14 +189,8 @@ RUN_WEATHER = {
 def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) -> None:
     """Put the printed texts beside the numbers of the evidence in results.json.
 
-    Parameters
-    ----------
-    document : dict
-        Plain form of `evidence`; changed in place.
-    evidence : Evidence
-        What it was made from.
-    system : {"si", "us"}
-        What the reader sees.
+    `document`: plain form of `evidence`; changed in place; `evidence`: what it was made from; `system` {"si", "us"}:
+    what the reader sees.
     """
 
     def put(records: list[dict[str, Any]], rows: Iterable[Any], texts: dict[str, Text]) -> None:

@@ -42,15 +42,9 @@ _FAR = 1e4
 def gehan_scores(values: Values, censored: Sequence[bool]) -> Floats:
     """Gehan's score of each time: how many others it surely exceeds, less how many surely exceed it.
 
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        Times; for a censored one the time up to which it was watched.
-    censored : sequence of bool, shape (n,)
-        True where not reached.
+    `values` (n,): times; for a censored one the time up to which it was watched; `censored` (n,): true where not
+    reached.
 
-    Notes
-    -----
     E. A. Gehan, Biometrika 52 (1965) 203–223. A censored time exceeds one that was reached at the same moment.
     """
     y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)

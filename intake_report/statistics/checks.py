@@ -158,8 +158,6 @@ def lag_one(sessions: Sequence[Values], rng: np.random.Generator) -> LagOne:
 def runs_test(residuals: Values) -> float | None:
     """One-sided p-value of so few runs of equal sign among residuals in order; None when one sign is missing.
 
-    Notes
-    -----
     A. Wald, J. Wolfowitz, Ann. Math. Statist. 11 (1940) 147–162; exact up to `MOST_EXACT` residuals, beyond that the
     normal approximation with continuity correction. Zeros are left out.
     """

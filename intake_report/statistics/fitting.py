@@ -86,15 +86,9 @@ class ManyFits:
 def decay(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0) -> Floats:
     """Response from 1 to 0 of a first-order fall seen through a first-order sensor that starts in step with it.
 
-    Parameters
-    ----------
-    t : ndarray
-        Times from the start of the fall, ≥ 0.
-    tau, sensor_tau : float or ndarray
-        Time constants, broadcast against `t`; sensor_tau 0 = no lag.
+    `t`: times from the start of the fall, ≥ 0; `tau`, `sensor_tau`: time constants, broadcast against `t`; sensor_tau 0
+    = no lag.
 
-    Notes
-    -----
     (tau·exp(−t/tau) − s·exp(−t/s)) / (tau − s); for equal constants its limit (1 + t/tau)·exp(−t/tau).
     """
     tau, lag = np.broadcast_arrays(np.asarray(tau, dtype=np.float64), np.asarray(sensor_tau, dtype=np.float64))

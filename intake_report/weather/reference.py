@@ -251,16 +251,8 @@ def _label(candidate: ReferenceCandidate) -> Part:
 class AmbientSpread:
     """How far the mean ambient of runs or days lies apart.
 
-    Parameters
-    ----------
-    lowest, highest : str or None
-        Coldest and warmest run.
-    spread : float or None
-        Their difference [K]; None with fewer than two values.
-    limit : float
-        Accepted difference [K].
-    within : bool or None
-        `spread` ≤ `limit`.
+    `lowest`, `highest`: coldest and warmest run; `spread`: their difference [K]; None with fewer than two values;
+    `limit`: accepted difference [K]; `within`: `spread` ≤ `limit`.
     """
 
     lowest: str | None
