@@ -49,7 +49,7 @@ def input_hashes(campaign: Campaign) -> tuple[FileHash, ...]:
 
 def package_versions() -> dict[str, str]:
     """Return the versions of Python and of every installed distribution."""
-    distributions = sorted({(d.name.lower(), d.version) for d in metadata.distributions() if d.name})
+    distributions = sorted({(item.name.lower(), item.version) for item in metadata.distributions() if item.name})
     return {"Python": platform.python_version(), **dict(distributions)}
 
 

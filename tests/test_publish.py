@@ -176,7 +176,7 @@ def test_the_source_hash_sees_every_file_of_the_package(tmp_path, monkeypatch):
 def metadata_names() -> list[str]:
     from importlib import metadata
 
-    return [d.name.lower() for d in metadata.distributions() if d.name]
+    return [item.name.lower() for item in metadata.distributions() if item.name]
 
 
 # ---- identity and chain ------------------------------------------------------------------------------------------

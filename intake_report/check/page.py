@@ -276,7 +276,7 @@ def _span(row: Any, _: UnitSystem) -> str:
     step = _log_step(c)
     decimals = 4 if c.channel in ("latitude", "longitude") else 2 if c.quantity == "number" else 0
     if step:  # as many as the steps need, and no more than make two digits of one
-        exact = next((d for d in range(5) if math.isclose(step * 10**d, round(step * 10**d), rel_tol=1e-6)), 4)
+        exact = next((n for n in range(5) if math.isclose(step * 10**n, round(step * 10**n), rel_tol=1e-6)), 4)
         decimals = max(min(exact, 1 - math.floor(math.log10(step))), 0)
     low, high = (formatting.number(_in_log_unit(v, c, c.quantity), decimals) for v in (c.low, c.high))
     return f"{low} to {high}{formatting.NARROW_SPACE}{unit_label(c.log_unit)}".rstrip()

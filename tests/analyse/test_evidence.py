@@ -104,7 +104,7 @@ def test_pulls_in_turn_show_the_difference(chain: Chain, evidence: Evidence) -> 
     assert dyno is not None
     assert [x.pull for x in dyno.left_out] == ["cold"] and "60\u00a0°C" in said(dyno.left_out[0].reason, "si")
     means = {(m.figure, m.configuration): m for m in rows_of(dyno.means)}
-    differences = {d.figure: d.difference for d in rows_of(dyno.comparisons)}
+    differences = {row.figure: row.difference for row in rows_of(dyno.comparisons)}
     raw = means["peak_torque_uncorrected", "stock"]
     assert raw.mean == pytest.approx(150.0) and raw.n == 3
     # t(0.975, 2) = 4.303 (table), standard deviation 0.3 of three

@@ -121,7 +121,7 @@ def confounded(f: Findings) -> Iterator[Limitation]:
         return
     baseline = f.campaign.baseline
     alone = [
-        f.name(id) for id in sorted(there - {baseline.id}) if not any({id, baseline.id} <= d for d in days.values())
+        f.name(id) for id in sorted(there - {baseline.id}) if not any({id, baseline.id} <= ids for ids in days.values())
     ]
     if baseline.id in there and alone:
         share = "shares" if len(alone) == 1 else "share"

@@ -248,6 +248,6 @@ def _differences(result: ReportResult, budget: InstrumentUncertainty, keys: list
             *files("low", "high"),
             Field("", message("{level} interval", level=Value(budget.level, "share")), cell=interval, align="right", width=1.8),
         ),
-        frame_of(rows).assign(unit=[_unit(of_key[d.key]) for d in rows]),
+        frame_of(rows).assign(unit=[_unit(of_key[row.key]) for row in rows]),
     )  # fmt: skip
     return [*blocks, Paragraph(literal(text)), block_of(table, result.units)]
