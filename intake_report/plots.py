@@ -24,6 +24,7 @@ DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0,
 READABLE = 4.0  # height of the axis of recovery in largest margins
 PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
 STYLE: dict[Any, Any] = {
+    "text.parse_math": False,  # names are text, dollars and all
     "font.size": 8.5,
     "axes.titlesize": 9.0,
     "axes.labelsize": 8.5,

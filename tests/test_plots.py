@@ -150,3 +150,13 @@ def test_module_imports_nothing_that_computes():
     assert not modules & {"pandas", "scipy", "scipy.stats", "statistics", "matplotlib.pyplot"}
     calls = {n.func.attr for n in ast.walk(tree) if isinstance(n, ast.Call) and isinstance(n.func, ast.Attribute)}
     assert not calls & {"mean", "median", "std", "polyfit", "interp", "percentile", "quantile", "gradient"}
+
+
+def test_a_dollar_in_a_name_is_a_dollar(badly_designed):
+    result = badly_designed.chain.result
+    names = iter(("Kit at $300, was $400_x", r"$\foo$", "plain"))
+    named = replace(result, configurations=tuple(replace(c, name=next(names)) for c in result.configurations))
+    figure = plots.route_figure(named)
+    figure.draw_without_rendering()  # mathematics that cannot be read would stop it here
+    assert not any(t.get_parse_math() for t in figure.findobj(mpl.text.Text) if "$" in t.get_text())
+    assert any(r"$\foo$" in text for text in texts(figure))
