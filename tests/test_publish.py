@@ -450,7 +450,9 @@ def test_asked_to_stop_says_what_was_done_and_leaves_nothing(small, tmp_path, ho
     temporary.mkdir()
     environment = os.environ | {"TMPDIR": str(temporary)}
     arguments = ("render", small.file, second, "--date", DATE, "--out", tmp_path / "out")
-    process = start_command(*arguments, start_new_session=True, env=environment)
+    # a shell starts background jobs with the interrupt ignored; here it is as in a terminal
+    heard = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)}
+    process = start_command(*arguments, start_new_session=True, env=environment, **heard)
     try:
         kernels = wait_for(lambda: [c for c in psutil.Process(process.pid).children(recursive=True) if is_kernel(c)])
         time.sleep(0.5)

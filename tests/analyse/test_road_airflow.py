@@ -11,6 +11,8 @@ import pytest
 import roadlog
 from conftest import Chain, run_chain
 
+from intake_report.messages import said
+
 EFFICIENCY = {"stock": 0.85, "sealed": 0.90}
 COEFFICIENT = {"stock": 300.0, "sealed": 200.0}  # kPa per (m³/s)²
 PRESSURE, DENSITY = 95.47, 1.1303  # kPa, kg/m³; about what the reports give, so that the law is nearly exact
@@ -48,7 +50,7 @@ def chain(folder: Path, *, throttle: float = 100.0, **vehicle: Any) -> Chain:
 
 def test_law_and_efficiency_are_found(tmp_path: Path) -> None:
     found = chain(tmp_path).result.evidence.road
-    assert found is not None and found.reason == ""
+    assert found is not None and not found.reason
     full = {f.configuration: f for f in found.full}
     for id, share in EFFICIENCY.items():
         assert full[id].runs == 2 and full[id].samples >= 2 * 18
@@ -56,18 +58,19 @@ def test_law_and_efficiency_are_found(tmp_path: Path) -> None:
     for fit in found.curves.fits:
         assert fit.exponent == pytest.approx(2.0, abs=0.05)
     # at one airflow the restrictions stand as the coefficients do: 200 is a third less than 300
-    assert found.curves.comparisons[0].percent == pytest.approx(-33.3, abs=1.0)
+    assert found.curves.rows["percent"].iloc[1] == pytest.approx(-33.3, abs=1.0)
 
 
 def test_part_throttle_says_why(tmp_path: Path) -> None:
     found = chain(tmp_path, throttle=60.0).result.evidence.road
     assert found.curves is None and found.full == ()
-    assert "never wide open" in found.reason and "60 %" in found.reason
+    reason = said(found.reason, "si")
+    assert "never wide open" in reason and "60\N{NO-BREAK SPACE}%" in reason
 
 
 def test_manifold_of_a_boosted_engine_tells_no_restriction(tmp_path: Path) -> None:
     found = chain(tmp_path, aspiration="boosted").result.evidence.road
-    assert found.curves is None and "boosted" in found.reason
+    assert found.curves is None and "boosted" in said(found.reason, "si")
     assert found.full[0].efficiency == pytest.approx(100.0 * EFFICIENCY["stock"], rel=0.005)
 
 

@@ -117,9 +117,9 @@ def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path)
     assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
 
 
-def test_command_names_the_folder_where_it_is_one_of_the_project():
+def test_command_names_no_folder_of_a_machine():
     campaign = load_campaign(ROOT / "data" / "tandem" / "campaign.toml")
-    assert repeat_command(campaign, "2026-07-01") == "intake-report render data/tandem --date 2026-07-01"
+    assert repeat_command(campaign, "2026-07-01") == "intake-report render PATH/TO/tandem --date 2026-07-01"
 
 
 def test_facts_of_the_cover_are_those_of_the_runs(demo):
