@@ -111,12 +111,18 @@ def test_rebuilt_temperature_is_never_further_off_than_two_half_steps(case):
         assert abs(error.mean() - bias(case)) <= 3.0 * QUANTISATION / math.sqrt(steps)
 
 
-def test_rebuilding_does_not_lose_against_the_bare_reading(case):
+def known(request, case, id: str, reason: str) -> None:
+    """Mark a defect that is known in one campaign: the bound stays, and the day it is met this fails."""
+    if case.scenario.id == id:
+        request.applymarker(pytest.mark.xfail(reason=reason, raises=AssertionError, strict=True))
+
+
+def test_rebuilding_does_not_lose_against_the_bare_reading(case, request):
+    known(request, case, "three-days", "keeping the corners of stops loses on the run that hardly warms at them")
     for series, run in simulated(case):
         element = np.interp(series.time, run.time, run.sensor_element) + bias(case)
         rebuilt, bare = (np.sqrt(np.mean((x - element) ** 2)) for x in (series.iat, series.reading))
-        # keeping the corners of stops costs on the run whose air hardly warms at them: 0.88 there, found on 2026-11-25
-        assert rebuilt < (0.9 if series.run == "sealed-run" else 0.8) * bare, series.run
+        assert rebuilt < 0.8 * bare, series.run
 
 
 def test_peaks(case):
@@ -192,16 +198,16 @@ def test_time_above_the_limit(case):
         assert low - crossings * POLL <= values[series.run] <= high + crossings * POLL, series.run
 
 
-def test_density_ratio(case):
-    values, deviations = measured(case, "charge_density_ratio"), []
+def test_density_ratio(case, request):
+    known(
+        request, case, "ramp-trial", "keeping the corners of stops moves the mean of one run by 3.1 of its deviations"
+    )
+    values = measured(case, "charge_density_ratio")
     for series, run in simulated(case):
         steps = np.count_nonzero(np.diff(series.reading))
-        kelvin = QUANTISATION / math.sqrt(steps)  # as the mean over-ambient of the whole run
+        kelvin = 3.0 * QUANTISATION / math.sqrt(steps)  # as the mean over-ambient of the whole run
         truth = own(case, series, run).charge_density_ratio
-        deviations.append(abs(values[series.run] - truth) / (100.0 * kelvin / 300.0))
-    # of twelve runs one beyond three standard deviations comes by chance in 3 % of all cases, one beyond four in 0.1 %
-    assert sum(far > 3.0 for far in deviations) <= 1
-    assert max(deviations) < 4.0
+        assert values[series.run] == pytest.approx(truth, abs=100.0 * kelvin / 300.0), series.run
 
 
 # ---- 2. the ambient reference ------------------------------------------------------------------------------------
