@@ -27,6 +27,8 @@ from intake_report.loaders import ReadOptions, RunLog, load_run
 from intake_report.units import parse_quantity
 from intake_report.weather import WeatherObservation, WeatherRecord, handheld_record, metar_record, station_table
 
+BEYOND_ROUTE = 0.05  # share of the route by which a phase may end beyond it: what odometers differ by (common practice)
+
 
 @dataclass(frozen=True)
 class Drive:
@@ -134,15 +136,18 @@ def interval_quantity(quantity: str) -> str:
 def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:
     """Put all runs onto one route distance, with stops, phases and highway entry; see `align.align_runs`.
 
-    CampaignError if a phase begins beyond the end of the route.
+    CampaignError if a phase lies beyond the end of the route.
     """
     alignment = align_runs(runs, align_settings(campaign))
-    length = alignment.reference.length
+    length, closed = alignment.reference.length, alignment.reference.closed
+    ends_by = length * (2.0 if closed else 1.0 + BEYOND_ROUTE)  # a stretch of a loop may pass its start
     for number, phase in enumerate(campaign.route.phases, 1):
-        if phase.start >= length:
-            what = f"“{phase.id}” begins at {phase.start:.0f} m, and the route is {length:.0f} m long."
-            where = f"route.phase[{number}].start"
-            raise CampaignError(what, file=campaign.given, where=where, remedy="Correct the distance or its unit.")
+        for key, at, limit in (("start", phase.start, length), ("end", phase.end, ends_by)):
+            if at >= limit:
+                verb = "begins" if key == "start" else "ends"
+                what = f"“{phase.id}” {verb} at {at:.0f} m, and the route is {length:.0f} m long."
+                where = f"route.phase[{number}].{key}"
+                raise CampaignError(what, file=campaign.given, where=where, remedy="Correct the distance or its unit.")
     return alignment
 
 

@@ -271,7 +271,7 @@ class Metrics(Section):
     alarm_limit: Annotated[float, Measured("temperature")] | None = None
     minimum_stop: Annotated[float, Measured("time", low=1.0)] = 10.0
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
-    draws: Annotated[int, Field(ge=100, le=1_000_000)] = 2000
+    draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
     equivalence: dict[str, str] = Field(
         default={}, description="Metric = margin within which two values count as equal"

@@ -54,11 +54,15 @@ def test_a_soak_check_that_nothing_is_taken_from_is_said(tmp_path):
     ]
 
 
-def test_a_phase_beyond_the_route_is_refused_with_its_length(tmp_path):
-    campaign = changed(tmp_path, "route.phase.2", {"id": "far", "kind": "highway", "start": "60 km", "end": "70 km"})
-    with pytest.raises(CampaignError, match=r"“far” begins at 60000 m, and the route is \d+ m long") as caught:
+@pytest.mark.parametrize(
+    ("start", "end", "key", "sentence"),
+    [("60 km", "70 km", "start", "begins at 60000 m"), ("5 km", "70 km", "end", "ends at 70000 m")],
+)
+def test_a_phase_beyond_the_route_is_refused_with_its_length(tmp_path, start, end, key, sentence):
+    campaign = changed(tmp_path, "route.phase.2", {"id": "far", "kind": "highway", "start": start, "end": end})
+    with pytest.raises(CampaignError, match=rf"“far” {sentence}, and the route is \d+ m long") as caught:
         align_logs(campaign, clean_logs(campaign, load_logs(campaign)))
-    assert caught.value.where == "route.phase[3].start"
+    assert caught.value.where == f"route.phase[3].{key}"
 
 
 def test_a_misspelt_column_cites_the_key_and_the_log(tmp_path):
