@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, optimize
+from scipy import optimize
 
 from intake_report.errors import DataError
 from intake_report.statistics import decay, explain, fit_recovery, fit_recovery_many
@@ -14,17 +14,15 @@ from intake_report.statistics import decay, explain, fit_recovery, fit_recovery_
 T = np.arange(0.0, 300.0, 4.0)
 
 
-def noisy(tau=60.0, final=20.0, change=30.0, sd=0.3, seed=0, sensor=0.0, t=T):
-    return final + change * decay(t, tau, sensor) + np.random.default_rng(seed).normal(0, sd, t.size)
+def noisy(tau=60.0, final=20.0, change=30.0, sd=0.3, seed=0, t=T):
+    return final + change * decay(t, tau) + np.random.default_rng(seed).normal(0, sd, t.size)
 
 
 @settings(max_examples=60, deadline=None)
-@given(
-    st.floats(8, 250), st.floats(-40, 60), st.floats(2, 60), st.sampled_from([-1, 1]), st.sampled_from([0.0, 5.0, 20.0])
-)
-def test_exact_data_give_the_parameters_back(tau, final, change, sign, sensor):
-    y = final + sign * change * decay(T, tau, sensor)
-    got = fit_recovery(T, y, sensor_tau=sensor)
+@given(st.floats(8, 250), st.floats(-40, 60), st.floats(2, 60), st.sampled_from([-1, 1]))
+def test_exact_data_give_the_parameters_back(tau, final, change, sign):
+    y = final + sign * change * decay(T, tau)
+    got = fit_recovery(T, y)
     assert got.usable
     assert (got.final, got.change, got.tau) == pytest.approx((final, sign * change, tau), rel=1e-6, abs=1e-6)
     json.dumps(dataclasses.asdict(got), allow_nan=False)
@@ -65,28 +63,6 @@ def test_standard_error_is_the_scatter_over_repetitions():
     assert np.mean([f.tau_error for f in fits]) == pytest.approx(np.std(taus, ddof=1), rel=0.15)
     assert np.mean(taus) == pytest.approx(60.0, abs=3 * np.std(taus) / math.sqrt(200))
     assert sum("structured-residuals" in f.caveats for f in fits) <= 8  # 1 % of 200, with room for chance
-
-
-@pytest.mark.parametrize("sensor", [15.0, 60.0, 60.001, 59.9, 61.0, 0.0])
-def test_series_model_solves_the_sensor_equation(sensor):
-    t = np.linspace(0, 200, 21)
-    if sensor == 0.0:
-        expected = np.exp(-t / 60.0)
-    else:
-        solved = integrate.solve_ivp(
-            lambda s, r: (np.exp(-s / 60.0) - r) / sensor, (0, 200), [1.0], t_eval=t, rtol=1e-10, atol=1e-12
-        )
-        expected = solved.y[0]
-    assert decay(t, 60.0, sensor) == pytest.approx(expected, abs=1e-7)
-
-
-@pytest.mark.parametrize("sensor", [0.0, 10.0, 59.0, 60.0])
-def test_slope_of_the_series_model(sensor):
-    from intake_report.statistics.fitting import decay_slope
-
-    h = 1e-5
-    numeric = (decay(T, 60.0 * math.exp(h), sensor) - decay(T, 60.0 * math.exp(-h), sensor)) / (2 * h)
-    assert decay_slope(T, 60.0, sensor) == pytest.approx(numeric, abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -147,32 +123,22 @@ def test_programming_errors():
         fit_recovery([-1.0, 0.0], [1.0, 2.0])
     with pytest.raises(ValueError, match="differ"):
         fit_recovery([0.0, 1.0], [1.0, 2.0, 3.0])
-    with pytest.raises(ValueError, match="sensor"):
-        fit_recovery([0.0, 1.0], [1.0, 2.0], sensor_tau=-1.0)
 
 
 # ---------------------------------------------------------------- many at once
 
 
-@pytest.mark.parametrize("sensor", [0.0, 12.0])
 @pytest.mark.parametrize("held", [False, True])
-def test_many_fits_equal_single_fits(sensor, held):
+def test_many_fits_equal_single_fits(held):
     rng = np.random.default_rng(3)
     taus = rng.uniform(20, 120, 40)
-    y = np.round(20 + 30 * decay(T[None, :], taus[:, None], sensor) + rng.normal(0, 0.4, (40, T.size)))
-    got = fit_recovery_many(T, y, final=np.full(40, 20.0) if held else None, sensor_tau=np.full(40, sensor))
+    y = np.round(20 + 30 * decay(T[None, :], taus[:, None]) + rng.normal(0, 0.4, (40, T.size)))
+    got = fit_recovery_many(T, y, final=np.full(40, 20.0) if held else None)
     assert got.usable.all()
     for i in range(40):
-        one = fit_recovery(T, y[i], final=20.0 if held else None, sensor_tau=sensor)
+        one = fit_recovery(T, y[i], final=20.0 if held else None)
         assert (got.tau[i], got.final[i], got.change[i]) == pytest.approx((one.tau, one.final, one.change), rel=1e-6)
         assert got.rss[i] == pytest.approx(one.rss, rel=1e-9)
-
-
-def test_many_fits_with_a_sensor_that_differs_from_row_to_row():
-    sensors = np.linspace(2.0, 25.0, 30)
-    y = 20 + 30 * decay(T[None, :], 70.0, sensors[:, None])
-    got = fit_recovery_many(T, y, sensor_tau=sensors)
-    assert got.tau == pytest.approx(np.full(30, 70.0), rel=1e-6)
 
 
 def test_many_fits_refuse_rows_without_a_time_constant():

@@ -75,7 +75,7 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
 
 
 def sensor_lag(campaign: Campaign) -> float:
-    """Return the time constant of the IAT sensor [s]: the declared one, else the assumed one."""
+    """Return the time constant of the IAT sensor [s], declared or assumed: only the rebuild at corners looks at it."""
     declared = campaign.instrument.channels.get("iat")
     if declared is None or declared.time_constant is None:
         return ASSUMED_LAG

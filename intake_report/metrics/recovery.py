@@ -1,4 +1,4 @@
-"""Recovery after the highway entry: crossings of the margins, and a first-order fit with the sensor's lag in it."""
+"""Recovery after the highway entry: crossings of the margins, and a first-order fit."""
 
 from __future__ import annotations
 
@@ -97,9 +97,9 @@ class RecoveryFit:
 
 
 def recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
-    """Fit the fall after the highway entry: final + change·exp(−t/tau), seen through the sensor with its lag.
+    """Fit the fall after the highway entry: final + change·exp(−t/tau).
 
-    `series`: with or without leading axes; `lag` is held. Returns refused with the reason when the data do not
+    `series`: with or without leading axes. Returns refused with the reason when the data do not
     determine it.
 
     At most `FIT_POINTS` evenly spaced samples of the first `FIT_SPAN` after the entry, equal weights.
@@ -124,12 +124,12 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
     time, over = time[some], over[..., some]
     if over.ndim > 1:
-        many = fit_recovery_many(time, over, sensor_tau=series.lag, grid=40, tolerance=1e-4)
+        many = fit_recovery_many(time, over, grid=40, tolerance=1e-4)
         return RecoveryFit(many.tau, many.final)
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
         return missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
-    fit = fit_recovery(time, over, sensor_tau=series.lag)
+    fit = fit_recovery(time, over)
     caveats = Listing(tuple(explain(caveat) for caveat in fit.caveats), last=";")
     if not fit.usable or fit.tau is None or fit.final is None:
         return missing("the first-order fit is refused: {caveats}", "fit-refused", caveats=caveats)
@@ -144,9 +144,8 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     better="lower",
     decimals=0,
     definition=message(
-        "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted with the "
-        "sensor's own time constant in series, over at most {span}; refused when that falls by less than {fall} or the data "
-        "do not determine it.",
+        "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted "
+        "over at most {span}; refused when that falls by less than {fall} or the data do not determine it.",
         span=Value(FIT_SPAN, "time", 0),
         fall=Value(LEAST_FALL, "temperature_difference"),
     ),

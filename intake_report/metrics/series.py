@@ -110,7 +110,7 @@ class RunSeries:
     time : ndarray, (n,)
         Times of the true IAT samples [s], strictly increasing.
     iat : ndarray, (..., n)
-        Intake air temperature [°C], rebuilt from the steps of the reading.
+        Temperature of the sensor's element [°C], rebuilt from the steps of the reading.
     ambient : ndarray, (..., n) or None
         Ambient reference at the same times [°C].
     distance : ndarray, (n,)
@@ -132,7 +132,7 @@ class RunSeries:
     step : float or None
         Step of the readings [K].
     lag : float
-        Time constant of the sensor [s]; 0 where it is not taken into account.
+        Time constant of the sensor's element [s]: how late its temperature shows a corner of the air's.
     engine : EngineSamples or None
         Operating points of the engine; None without the channels.
     points : OperatingPoints or None

@@ -1,4 +1,4 @@
-"""First-order exponential fits: y = final + change·exp(−t/tau), with the sensor's own lag in series where it is known.
+"""First-order exponential fits: y = final + change·exp(−t/tau).
 
 The model is linear in everything but the time constant. For each time constant the linear part is solved exactly
 (variable projection, Golub and Pereyra 1973), so the search is over one variable only: a grid over its logarithm finds
@@ -83,39 +83,9 @@ class ManyFits:
     usable: NDArray[np.bool_]
 
 
-def decay(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0) -> Floats:
-    """Response from 1 to 0 of a first-order fall seen through a first-order sensor that starts in step with it.
-
-    `t`: times from the start of the fall, ≥ 0; `tau`, `sensor_tau`: time constants, broadcast against `t`; sensor_tau 0
-    = no lag.
-
-    (tau·exp(−t/tau) − s·exp(−t/s)) / (tau − s); for equal constants its limit (1 + t/tau)·exp(−t/tau).
-    """
-    tau, lag = np.broadcast_arrays(np.asarray(tau, dtype=np.float64), np.asarray(sensor_tau, dtype=np.float64))
-    plain = np.exp(-t / tau)
-    if not np.any(lag):
-        return np.asarray(plain, dtype=np.float64)
-    none, close = lag == 0.0, np.abs(tau - lag) < 1e-4 * tau
-    safe = np.where(none | close, 0.5 * tau, lag)
-    both = (tau * plain - safe * np.exp(-t / safe)) / (tau - safe)
-    middle = 0.5 * (tau + lag)  # exact to second order in the distance of the two
-    limit = (1.0 + t / middle) * np.exp(-t / middle)
-    return np.asarray(np.where(none, plain, np.where(close, limit, both)), dtype=np.float64)
-
-
-def decay_slope(t: Floats, tau: float | Floats, sensor_tau: float | Floats = 0.0) -> Floats:
-    """Derivative of `decay` with respect to the logarithm of tau; parameters as there."""
-    tau, lag = np.broadcast_arrays(np.asarray(tau, dtype=np.float64), np.asarray(sensor_tau, dtype=np.float64))
-    plain = np.exp(-t / tau)
-    if not np.any(lag):
-        return np.asarray(t / tau * plain, dtype=np.float64)
-    none, close = lag == 0.0, np.abs(tau - lag) < 1e-4 * tau
-    safe = np.where(none | close, 0.5 * tau, lag)
-    apart = tau - safe
-    both = tau * ((1.0 + t / tau) * plain - (tau * plain - safe * np.exp(-t / safe)) / apart) / apart
-    middle = 0.5 * (tau + lag)
-    limit = 0.5 * tau * t**2 / middle**3 * np.exp(-t / middle)
-    return np.asarray(np.where(none, t / tau * plain, np.where(close, limit, both)), dtype=np.float64)
+def decay(t: Floats, tau: float | Floats) -> Floats:
+    """Return exp(−t/tau), a first-order fall from 1 to 0; `t`, times from its start, and `tau` are broadcast."""
+    return np.asarray(np.exp(-t / np.asarray(tau, dtype=np.float64)), dtype=np.float64)
 
 
 def _tau_grid(t: Floats, size: int) -> Floats:
@@ -123,9 +93,9 @@ def _tau_grid(t: Floats, size: int) -> Floats:
     return np.geomspace(0.1 * float(np.min(np.diff(np.unique(t)))), 100.0 * float(np.ptp(t)), size)
 
 
-def _valleys(t: Floats, target: Floats, taus: Floats, lag: float, centred: bool) -> Floats:
+def _valleys(t: Floats, target: Floats, taus: Floats, centred: bool) -> Floats:
     """Sum of squares that each time constant explains in each row, shape (m, len(taus)); `centred`: the end is free."""
-    curves = decay(t[None, :], taus[:, None], lag)
+    curves = decay(t[None, :], taus[:, None])
     if centred:
         curves = curves - curves.mean(axis=1, keepdims=True)
     norms = np.linalg.norm(curves, axis=1)
@@ -141,9 +111,10 @@ def _linear(curve: Floats, y: Floats, centred: bool) -> tuple[Floats, Floats, Fl
     return slope, y - slope[:, None] * curve, curve
 
 
-def _step(t: Floats, tau: Floats, lag: Floats, slope: Floats, residual: Floats, curve: Floats, centred: bool) -> Floats:
+def _step(t: Floats, tau: Floats, slope: Floats, residual: Floats, curve: Floats, centred: bool) -> Floats:
     """Gauss–Newton step of log tau in each row, the linear part projected out."""
-    change = slope[:, None] * decay_slope(t[None, :], tau[:, None], lag)
+    late = t[None, :] / tau[:, None]
+    change = slope[:, None] * late * np.exp(-late)  # derivative with respect to log tau
     if centred:
         change = change - change.mean(axis=1, keepdims=True)
     across = _linear(curve, change, centred)[1]
@@ -153,31 +124,28 @@ def _step(t: Floats, tau: Floats, lag: Floats, slope: Floats, residual: Floats, 
 
 @dataclass(frozen=True)
 class _Search:
-    """What Gauss–Newton needs: times, readings about their end or mean (m, n), lag (m, 1), range of log tau."""
+    """What Gauss–Newton needs: times, readings about their end or mean (m, n), range of log tau."""
 
     t: Floats
     target: Floats
-    lag: Floats
     centred: bool
     low: float
     high: float
 
     def polish(self, log_tau: Floats, active: NDArray[np.intp], steps: int, tolerance: float) -> tuple[Floats, ...]:
         """Return log tau, residual sum of squares and slope of each row; rows that are not `active` stay."""
-        t, target, lag, centred = self.t, self.target, self.lag, self.centred
+        t, target, centred = self.t, self.target, self.centred
         log_tau = log_tau.copy()
-        slope, residual, curve = _linear(decay(t[None, :], np.exp(log_tau)[:, None], lag), target, centred)
+        slope, residual, curve = _linear(decay(t[None, :], np.exp(log_tau)[:, None]), target, centred)
         rss = np.einsum("ij,ij->i", residual, residual)
         damping = np.ones(len(log_tau))
         for _ in range(steps):
             if active.size == 0:
                 break
-            step = _step(
-                t, np.exp(log_tau[active]), lag[active], slope[active], residual[active], curve[active], centred
-            )
+            step = _step(t, np.exp(log_tau[active]), slope[active], residual[active], curve[active], centred)
             step = damping[active] * np.clip(step, -0.7, 0.7)
             trial = np.clip(log_tau[active] + step, self.low, self.high)
-            trial_curve = decay(t[None, :], np.exp(trial)[:, None], lag[active])
+            trial_curve = decay(t[None, :], np.exp(trial)[:, None])
             new_slope, new_residual, new_curve = _linear(trial_curve, target[active], centred)
             new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
             better = new_rss < rss[active]
@@ -194,7 +162,6 @@ def fit_recovery_many(
     y: Floats,
     *,
     final: Floats | float | None = None,
-    sensor_tau: Floats | float = 0.0,
     grid: int = 80,
     tolerance: float = 1e-8,
 ) -> ManyFits:
@@ -208,10 +175,8 @@ def fit_recovery_many(
         Readings, finite.
     final : float or ndarray, shape (m,), optional
         End value to hold; None = fitted.
-    sensor_tau : float or ndarray, shape (m,)
-        Time constant of the sensor in each row.
     grid : int
-        Time constants tried to find the valley, at the median sensor time constant.
+        Time constants tried to find the valley.
     tolerance : float
         Relative change of the time constant at which a row is done.
 
@@ -230,16 +195,15 @@ def fit_recovery_many(
     centred = final is None
     offset = y.mean(axis=1) if final is None else np.broadcast_to(np.asarray(final, dtype=np.float64), (m,))
     target = y - offset[:, None]
-    lag = np.broadcast_to(np.asarray(sensor_tau, dtype=np.float64), (m,))[:, None]
     taus = _tau_grid(t, grid)
-    best = np.argmax(_valleys(t, target, taus, float(np.median(lag)), centred), axis=1)
+    best = np.argmax(_valleys(t, target, taus, centred), axis=1)
     usable = (best > 0) & (best < grid - 1) & (np.ptp(target, axis=1) > 0.0)
     low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
-    search = _Search(t, target, lag, centred, low, high)
+    search = _Search(t, target, centred, low, high)
     log_tau, rss, slope = search.polish(np.log(taus[best]), np.flatnonzero(usable), 40, tolerance)
     usable &= (log_tau > low) & (log_tau < high)
     tau = np.exp(log_tau)
-    end = offset - slope * decay(t[None, :], tau[:, None], lag).mean(axis=1) if centred else offset
+    end = offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1) if centred else offset
     blank = np.where(usable, 1.0, np.nan)
     return ManyFits(end * blank, slope * blank, tau * blank, rss, usable)
 
@@ -247,16 +211,13 @@ def fit_recovery_many(
 def _deepest(search: _Search, taus: Floats) -> tuple[float, float, bool, bool]:
     """Best time constant of one row, its rss, whether it lies at a bound, whether another valley is nearly as deep."""
     target = search.target
-    explained = _valleys(search.t, target, taus, float(search.lag[0, 0]), search.centred)[0]
+    explained = _valleys(search.t, target, taus, search.centred)[0]
     left = float(target[0] @ target[0]) - explained
     inner = np.flatnonzero((left[1:-1] <= left[:-2]) & (left[1:-1] <= left[2:])) + 1
     edge_rss, edge_tau = min((float(left[0]), float(taus[0])), (float(left[-1]), float(taus[-1])))
     if inner.size == 0:
         return edge_tau, edge_rss, True, False
-    rows = _Search(
-        search.t, np.repeat(target, inner.size, axis=0), np.repeat(search.lag, inner.size, axis=0), search.centred,
-        search.low, search.high,
-    )  # fmt: skip
+    rows = _Search(search.t, np.repeat(target, inner.size, axis=0), search.centred, search.low, search.high)
     log_tau, rss, _ = rows.polish(np.log(taus[inner]), np.arange(inner.size), 100, 1e-12)
     best = int(np.argmin(rss))
     if edge_rss < rss[best] * (1.0 - 1e-9):
@@ -266,8 +227,8 @@ def _deepest(search: _Search, taus: Floats) -> tuple[float, float, bool, bool]:
     return math.exp(log_tau[best]), float(rss[best]), False, any(other < limit for other in others)
 
 
-def fit_recovery(t: Values, y: Values, *, final: float | None = None, sensor_tau: float = 0.0) -> ExponentialFit:
-    """Fit y = final + change·exp(−t/tau), seen through a sensor with time constant `sensor_tau`.
+def fit_recovery(t: Values, y: Values, *, final: float | None = None) -> ExponentialFit:
+    """Fit y = final + change·exp(−t/tau).
 
     Parameters
     ----------
@@ -277,8 +238,6 @@ def fit_recovery(t: Values, y: Values, *, final: float | None = None, sensor_tau
         Readings at true samples (repeated readings of one sample count as more than they are).
     final : float, optional
         End value to hold (ambient, say); None = fitted.
-    sensor_tau : float
-        Time constant of the sensor [unit of t], ≥ 0; it is taken to show the true start value at t = 0.
 
     Returns
     -------
@@ -303,8 +262,6 @@ def fit_recovery(t: Values, y: Values, *, final: float | None = None, sensor_tau
         raise DataError("All readings are of one time: no curve can be fitted.", remedy="Use a longer record.")
     if np.min(time) < 0.0:
         raise ValueError("times count from the start of the fall and are not negative")
-    if sensor_tau < 0.0:
-        raise ValueError("negative sensor time constant")
     centred, n = final is None, int(time.size)
     df = n - (3 if centred else 2)
     scale = readings if final is None else np.append(readings, final)
@@ -320,15 +277,15 @@ def fit_recovery(t: Values, y: Values, *, final: float | None = None, sensor_tau
         return refused(0.0, "few-points")
     taus = _tau_grid(time, GRID)
     low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
-    search = _Search(time, target[None, :], np.full((1, 1), sensor_tau), centred, low, high)
+    search = _Search(time, target[None, :], centred, low, high)
     tau, rss, at_bound, second = _deepest(search, taus)
     if at_bound:
         return refused(rss, "parameter-at-bound")
-    curve = decay(time, tau, sensor_tau)
+    curve = decay(time, tau)
     basis = np.column_stack([curve, np.ones(n)]) if centred else curve[:, None]
     coefficients = np.linalg.lstsq(basis, target, rcond=None)[0]
     residual = target - basis @ coefficients
-    jacobian = np.column_stack([basis, decay_slope(time, tau, sensor_tau) * coefficients[0]])
+    jacobian = np.column_stack([basis, time / tau * curve * coefficients[0]])
     norms = np.linalg.norm(jacobian, axis=0)
     if not np.all(norms > 0.0) or np.linalg.cond(jacobian / np.where(norms > 0.0, norms, 1.0)) > 1e8:
         return refused(rss, "infinite-covariance")

@@ -148,8 +148,7 @@ SHARED_BIAS = kind(
     305,
     "biases that all runs share widen some intervals",
     "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
-    "crossing of one more than that of another, and a sensor's lag rounds off a steep peak more than a flat one. Its part in "
-    "the intervals: {parts}.",
+    "crossing of one more than that of another. Its part in the intervals: {parts}.",
     "The rounding of the control unit declared, and sensor and ambient reference compared with a calibrated thermometer; more "
     "runs do not reduce this part.{without}",
 )

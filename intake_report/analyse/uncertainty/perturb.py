@@ -25,8 +25,7 @@ class Readings:
 
     `spread` (k,) are the half-widths of the rectangular errors at the nodes of the reading [K], `group` (k,) the random
     number that each node takes: those of one plateau are off together. `left`, `right` (n,) are the nodes around each
-    sample, `share` the weight of the right one; `rate` (n,) is the slope of the temperature, `ambient_rate` its mean for
-    ambient [K/s].
+    sample, `share` the weight of the right one; `ambient_rate` is the mean slope of ambient [K/s].
     """
 
     series: RunSeries
@@ -35,7 +34,6 @@ class Readings:
     left: NDArray[np.intp]
     right: NDArray[np.intp]
     share: Floats
-    rate: Floats
     ambient_rate: float
 
     @property
@@ -63,15 +61,14 @@ def prepare(series: RunSeries, step: float | None) -> Readings:
         spread, group = np.array([0.5 * step if step is not None else 0.0]), np.zeros(1, dtype=np.intp)
     duration = float(time[-1] - time[0])
     rise = 0.0 if series.ambient is None else float(series.ambient[-1] - series.ambient[0])
-    return Readings(series, spread, group, left, right, share, np.gradient(series.iat, time), rise / duration)
+    return Readings(series, spread, group, left, right, share, rise / duration)
 
 
 def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | None = None) -> RunSeries:
     """Return the series as it might have been in m draws.
 
-    `shifts` (m,) are by kind of source: "reading" and "ambient" [K], "lag" and "clock" [s]; `noise` (m, groups) the errors of
-    the groups of nodes in units of their half-widths. A sensor whose time constant is longer by d than taken to be shows a temperature that is late: to first order its
-    reading is corrected by d times its slope. A clock that is off shifts ambient by its slope.
+    `shifts` (m,) are by kind of source: "reading" and "ambient" [K], "clock" [s]; `noise` (m, groups) the errors of the
+    groups of nodes in units of their half-widths. A clock that is off shifts ambient by its slope.
     """
     series = readings.series
     m = next(iter(shifts.values())).size
@@ -88,8 +85,6 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
         iat += series.iat
     if "reading" in shifts:
         iat += shifts["reading"][:, None]
-    if "lag" in shifts:
-        iat += shifts["lag"][:, None] * readings.rate
     ambient = series.ambient
     if ambient is not None:
         shift = shifts.get("ambient", np.zeros(m)) + readings.ambient_rate * shifts.get("clock", np.zeros(m))

@@ -11,7 +11,6 @@ from scipy.special import ndtri
 
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import declared_resolution
-from intake_report.analyse.measure import ASSUMED_LAG
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics.series import Floats
@@ -23,11 +22,10 @@ from intake_report.units import parse_quantity
 ASSUMED_ACCURACY = 2.5  # K; about what published resistance bands of such sensors give at 25 °C (as for ambient)
 ASSUMED_SPEED = 2.0  # km/h
 ASSUMED_CLOCK = 2.0  # s
-LAG_SHARE = 0.5  # of the time constant: it depends on the speed of the air
 NORMAL_95 = 1.959964  # standard deviations of a 95 % limit of a normal distribution
 POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
 
-Kind = Literal["reading", "lag", "ambient", "clock", "speed", "steps", "events"]
+Kind = Literal["reading", "ambient", "clock", "speed", "steps", "events"]
 
 DELTA = "temperature_difference"
 
@@ -36,8 +34,7 @@ DELTA = "temperature_difference"
 class Source:
     """One source of uncertainty, named as in the budget; `basis` is what is known, for the report.
 
-    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "lag" the sensor's time constant [s], "clock" the
-    run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to sample and from
+    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to sample and from
     event to event. A `common` one has the same draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a
     rectangular distribution, or the standard deviation where `normal`; None for steps and events. A `two_valued` one is zero or
     `scale`, each with probability ½: what was taken for the value, or the one other way it may be.
@@ -100,7 +97,7 @@ def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | No
     channels = campaign.instrument.channels
     iat, speed = channels.get("iat", InstrumentChannel()), channels.get("speed", InstrumentChannel())
     assumed: list[Message] = []
-    found = [_accuracy(iat, assumed), *_steps(iat, step, assumed), _lag(iat, assumed), *_ambient(ambient)]
+    found = [_accuracy(iat, assumed), *_steps(iat, step, assumed), *_ambient(ambient)]
     clock = campaign.instrument.clock_accuracy
     if clock is None:
         assumed.append(
@@ -197,25 +194,6 @@ def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
     shape = "normal: taken as 95 % limits" if normal else "rectangular"
     basis = message("± {limit} declared, {shape}", limit=Value(half, DELTA, 1), shape=shape)
     return Source(name, "reading", True, half / NORMAL_95 if normal else half, normal, DELTA, basis)
-
-
-def _lag(iat: InstrumentChannel, assumed: list[Message]) -> Source:
-    declared = iat.time_constant
-    half = ASSUMED_LAG if declared is None else LAG_SHARE * declared
-    if declared is None:
-        lag = Value(ASSUMED_LAG, "time", 0)
-        template = "No time constant of the intake air temperature sensor is declared: {lag} ± {lag} is assumed."
-        assumed.append(message(template, code="lag-assumed", lag=lag))
-        basis = message("{lag} ± {lag} assumed", lag=lag)
-    else:
-        share = Value(LAG_SHARE, "share")
-        template = (
-            "The time constant of the intake air temperature sensor is taken to lie within ± {share} of the declared one, "
-            "since it depends on the speed of the air."
-        )
-        assumed.append(message(template, code="lag-range-assumed", share=share))
-        basis = message("{lag} declared, ± {share} assumed", lag=Value(declared, "time", 1), share=share)
-    return Source("Sensor time constant", "lag", True, half, False, "time", basis)
 
 
 def _ambient(ambient: AmbientReference) -> list[Source]:

@@ -33,6 +33,11 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             "edge between them was crossed. Intake air temperature is rebuilt from the times of these changes, so that a "
             "crossing of a margin is timed by the edges around it and not by the first reading below the margin."
         ),
+        Paragraph(
+            "Intake air temperature is the temperature of the sensor's element. The element follows the air with a time "
+            "constant that depends on the flow, so a fall shows later and a peak lower than in the air itself, by the same "
+            "sensor in every configuration; nothing is corrected for it and no uncertainty is counted for it."
+        ),
         Paragraph(_statistics(campaign, result)),
         Paragraph(
             "A claim is held against its limit with a guard band (JCGM 106): it is supported when the estimate lies on the "

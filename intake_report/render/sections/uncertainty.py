@@ -69,9 +69,9 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
     texts = [
         f"Each value of one run was computed {budget.draws} times with readings as they might have been, given what is known "
         "about the instruments (propagation of distributions, JCGM 101:2008). The standard deviation of the results is the "
-        f"standard uncertainty, the {formatting.usual(budget.level, 'share', 'si')} interval runs between their quantiles. Values "
-        "are temperatures as the sensor shows them: its lag delays every run alike and is not taken out; what is uncertain "
-        "about the lag is counted, by the slope of the temperature. Times of events enter to first order.",
+        f"standard uncertainty, the {formatting.usual(budget.level, 'share', 'si')} interval runs between their quantiles. What "
+        "is measured is the temperature of the sensor's element, so its lag behind the air is no error. Times of events "
+        "enter to first order.",
         "This is what the instruments leave open about one run. It says nothing about how a second run of the same "
         "configuration would differ; the scatter between runs is another level and is not mixed with it."
         if not single
