@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import fcntl
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Generator, Iterator
@@ -21,7 +23,6 @@ from simulated import RunTruth, truth
 
 from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.campaign import Campaign, load_campaign
-from intake_report.demo.campaign_files import write_campaign
 from intake_report.demo.scenario import SCENARIOS, Scenario
 from intake_report.publish import Published, publish
 from intake_report.results import ReportResult
@@ -112,14 +113,21 @@ class Demo:
 
     scenario: Scenario
     file: Path
-    truth: dict[str, RunTruth]
     chain: Chain
+
+    @cached_property
+    def truth(self) -> dict[str, RunTruth]:
+        return truth(self.scenario)
 
 
 def make_demo(id: str, folder: Path) -> Demo:
-    scenario = SCENARIOS[id]
-    file = write_campaign(scenario, folder / id)
-    return Demo(scenario, file, truth(scenario), run_chain(file))
+    file = demo_campaign(id, folder)
+    return Demo(SCENARIOS[id], file, run_chain(file))
+
+
+def demo_campaign(id: str, folder: Path) -> Path:
+    """Return the file of a copy of a demo campaign: `write_campaign` makes the same one, in a longer time."""
+    return shutil.copytree(ROOT / "data" / id, folder / id) / "campaign.toml"
 
 
 @pytest.fixture(scope="session")
@@ -134,17 +142,39 @@ def badly_designed(tmp_path_factory: pytest.TempPathFactory) -> Demo:
     return make_demo("three-days", tmp_path_factory.mktemp("demo"))
 
 
+def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+    """Return a folder that the first of all test processes fills, while the others wait."""
+    base = factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / f"once-{name}"
+    done = folder.with_suffix(".done")
+    with folder.with_suffix(".lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not done.exists():
+            shutil.rmtree(folder, ignore_errors=True)
+            folder.mkdir()
+            make(folder)
+            done.touch()
+    return folder
+
+
 @pytest.fixture(scope="session")
-def renders(demo: Demo, tmp_path_factory: pytest.TempPathFactory) -> tuple[Report, Report]:
+def renders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Report, Report]:
     """The demo rendered twice by two cold processes at the same time, into two folders."""
-    folders = [tmp_path_factory.mktemp("first"), tmp_path_factory.mktemp("second-with-a-longer-name")]
-    runs = [start_command("render", demo.file, "--date", DATE, "--out", folder, cwd=folder) for folder in folders]
-    for run in runs:
-        out, err = run.communicate(timeout=300)
-        assert run.returncode == 0, err
-        assert out.startswith("published: ")
-        assert err == ""  # quiet in a pipe
-    first, second = (Report(folder / "ramp-trial" / DATE) for folder in folders)
+    names = "first", "second-with-a-longer-name"
+
+    def make(folder: Path) -> None:
+        file = demo_campaign("ramp-trial", folder)
+        for name in names:
+            (folder / name).mkdir()
+        runs = [start_command("render", file, "--date", DATE, "--out", ".", cwd=folder / name) for name in names]
+        for run in runs:
+            out, err = run.communicate(timeout=300)
+            assert run.returncode == 0, err
+            assert out.startswith("published: ")
+            assert err == ""  # quiet in a pipe
+
+    folder = made_once(tmp_path_factory, "renders", make)
+    first, second = (Report(folder / name / "ramp-trial" / DATE) for name in names)
     return first, second
 
 
@@ -169,9 +199,15 @@ class Small:
 @pytest.fixture(scope="session")
 def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     """A small campaign in US units, rendered once; tests that change files take copies."""
-    folder = tmp_path_factory.mktemp("small")
-    file = roadlog.write(folder / "campaign", roadlog.campaign(units="us"))
-    return Small(file, folder / "out", publish(file, folder / "out", DATE))
+
+    def make(folder: Path) -> None:
+        publish(roadlog.write(folder / "campaign", roadlog.campaign(units="us")), folder / "out", DATE)
+
+    folder = made_once(tmp_path_factory, "small", make)
+    report = folder / "out" / "small-trial" / DATE
+    return Small(
+        folder / "campaign" / "campaign.toml", folder / "out", Published("small-trial", report, DATE, 1, "published")
+    )
 
 
 DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
@@ -199,11 +235,6 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    for item in items:  # with `--dist loadgroup` each report is rendered once, not once per process
-        for shared in ("renders", "small"):
-            if shared in getattr(item, "fixturenames", ()):
-                item.add_marker(pytest.mark.xdist_group(shared))
-                break
     if not config.getoption("--sample"):
         return
     first: dict[str, pytest.Item] = {}

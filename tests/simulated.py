@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from intake_report.demo.articles import Array, Configuration, Day, Vehicle
 from intake_report.demo.logger import quantise
 from intake_report.demo.route import Route, demo_route
-from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, crossed_schedule, generator, scenario_run
+from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, crossed_schedule, generator, scenario_runs
 from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun, simulate
 from intake_report.demo.traffic import RunPlan, draw_plan
 
@@ -86,7 +86,7 @@ def truth(scenario: Scenario, seed: int = SEED) -> dict[str, RunTruth]:
     """Return the truth about every run of the campaign that `write_campaign` writes for the same seed."""
     out = {}
     for planned in scenario.schedule:
-        run = scenario_run(scenario, planned, seed)
+        run = scenario_runs(scenario, seed)[planned.run]
         air, element = (run_truth(run, basis, alarm=scenario.alarm) for basis in ("true_air", "sensor_element"))
         block = scenario.days[planned.day].name
         out[planned.run] = RunTruth(planned.run, planned.configuration.id, block, run_events(run), air, element)

@@ -12,8 +12,7 @@ from zoneinfo import ZoneInfo
 from intake_report.demo import records
 from intake_report.demo.logger import CLOCK_HEADER, ELAPSED_HEADER, column_mapping, log_run, start_time
 from intake_report.demo.route import demo_route, gpx
-from intake_report.demo.scenario import SEED, ZONE, Scenario, generator, scenario_run
-from intake_report.demo.simulate import control_run
+from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator, scenario_runs
 
 
 @dataclass(frozen=True)
@@ -160,17 +159,17 @@ def _route() -> Iterator[str]:
 
 
 def _runs(scenario: Scenario, folder: Path, seed: int) -> Iterator[str]:
+    drives = scenario_runs(scenario, seed)
     for planned in scenario.schedule:
-        run = scenario_run(scenario, planned, seed)
-        drives = {"": run}
-        if scenario.control:
-            drives["-control"] = control_run(run, generator(scenario, seed, planned.run, "control"))
+        run = drives[planned.run]
         names = []
-        for suffix, drive in drives.items():
+        for suffix in ("", CONTROL) if scenario.control else ("",):
             names.append(f"logs/{planned.run}{suffix}.csv.gz")
             rng = generator(scenario, seed, planned.run, "log", suffix)
             clock = ZoneInfo(ZONE) if scenario.clock else None
-            log = log_run(drive, rng, units=scenario.units, rounding=scenario.rounding, clock=clock)
+            log = log_run(
+                drives[planned.run + suffix], rng, units=scenario.units, rounding=scenario.rounding, clock=clock
+            )
             _write(folder / names[-1], log.packed())
         day = scenario.days[planned.day]
         more: dict[str, Written] = {"control": names[1:]} if scenario.control else {}

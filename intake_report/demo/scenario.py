@@ -22,11 +22,12 @@ from intake_report.demo.articles import (
 )
 from intake_report.demo.logger import Units
 from intake_report.demo.route import demo_route
-from intake_report.demo.simulate import SimulatedRun, simulate_run
+from intake_report.demo.simulate import SimulatedRun, control_plan, simulate_runs
 from intake_report.demo.traffic import draw_plan
 
 ZONE = "Etc/GMT+2"  # time zone of the invented place (two hours behind UTC)
 SEED = 20260609  # of the committed demo campaigns
+CONTROL = "-control"  # ends the name of a control vehicle's drive
 _STARTS = (15.2, 16.4, 17.6)
 
 
@@ -142,9 +143,20 @@ def generator(scenario: Scenario, seed: int, *path: str) -> np.random.Generator:
     return np.random.default_rng(np.random.SeedSequence(keys))
 
 
-@lru_cache(maxsize=24)
-def scenario_run(scenario: Scenario, planned: Planned, seed: int = SEED) -> SimulatedRun:
-    """Return the full simulation of one run of the campaign."""
-    day = scenario.days[planned.day]
-    plan = draw_plan(demo_route(), day, planned.start, generator(scenario, seed, planned.run, "plan"))
-    return simulate_run(planned.configuration, day, plan, vehicle=scenario.vehicle)
+@lru_cache(maxsize=4)
+def _drives(scenario: Scenario, seed: int) -> dict[str, SimulatedRun]:
+    runs, names = [], []
+    for planned in scenario.schedule:
+        day = scenario.days[planned.day]
+        plan = draw_plan(demo_route(), day, planned.start, generator(scenario, seed, planned.run, "plan"))
+        runs.append((planned.configuration, day, plan))
+        names.append(planned.run)
+        if scenario.control:  # the unmodified vehicle beside it
+            runs.append((STOCK, day, control_plan(plan, generator(scenario, seed, planned.run, "control"))))
+            names.append(f"{planned.run}{CONTROL}")
+    return dict(zip(names, simulate_runs(runs, scenario.vehicle), strict=True))
+
+
+def scenario_runs(scenario: Scenario, seed: int = SEED) -> dict[str, SimulatedRun]:
+    """Return the full simulation of each run of the campaign, and of its control vehicle (the run's id and `CONTROL`)."""
+    return _drives(scenario, seed)

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from intake_report.demo.articles import STOCK, Array, Configuration, Day, Vehicle
+from intake_report.demo.articles import Array, Configuration, Day, Vehicle
 from intake_report.demo.route import Route, demo_route
 from intake_report.demo.traffic import NOISE_STEP, Motion, RunPlan, drive
 
@@ -312,16 +312,23 @@ def simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, v
     return Drives(motion, engine, temperatures | {"ambient": ambient, "station": station})
 
 
-def simulate_run(
-    configuration: Configuration, day: Day, plan: RunPlan, *, vehicle: Vehicle | None = None, step: float = LOG_STEP
+def simulate_runs(
+    runs: Sequence[tuple[Configuration, Day, RunPlan]], vehicle: Vehicle, *, step: float = LOG_STEP
+) -> tuple[SimulatedRun, ...]:
+    """Simulate drives of the demo's route, all in step of `step` [s], 0.05 to 1."""
+    route = demo_route()
+    drives = simulate(runs, route, vehicle, step)
+    return tuple(_single(drives, place, run, route, vehicle, step) for place, run in enumerate(runs))
+
+
+def _single(
+    drives: Drives, place: int, run: tuple[Configuration, Day, RunPlan], route: Route, vehicle: Vehicle, step: float
 ) -> SimulatedRun:
-    """Simulate one drive of the demo's route; time step 0.05 to 1 s."""
-    route, vehicle = demo_route(), vehicle or Vehicle()
-    drives = simulate([(configuration, day, plan)], route, vehicle, step)
-    count = int(drives.motion.samples[0])
-    t = {name: values[:count, 0] for name, values in drives.temperatures.items()}
+    configuration, day, plan = run
+    count = int(drives.motion.samples[place])
+    t = {name: values[:count, place] for name, values in drives.temperatures.items()}
     e = drives.engine
-    engine = Engine(*(a[:count, 0] for a in (e.rpm, e.airflow, e.fuel_power, e.load)))
+    engine = Engine(*(a[:count, place] for a in (e.rpm, e.airflow, e.fuel_power, e.load)))
     pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
     return SimulatedRun(
         configuration=configuration,
@@ -331,8 +338,8 @@ def simulate_run(
         vehicle=vehicle,
         step=step,
         time=drives.motion.time[:count],
-        distance=drives.motion.distance[:count, 0],
-        speed=3.6 * drives.motion.speed[:count, 0],
+        distance=drives.motion.distance[:count, place],
+        speed=3.6 * drives.motion.speed[:count, place],
         true_air=t["air"],
         sensor_element=t["element"],
         ambient=t["ambient"],
@@ -347,14 +354,12 @@ def simulate_run(
     )
 
 
-def control_run(run: SimulatedRun, seed: int | np.random.Generator, headway: float = 4.0) -> SimulatedRun:
-    """Simulate the unmodified control vehicle that follows a run in tandem.
+def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:
+    """Return the plan of the unmodified control vehicle that follows a run in tandem, `headway` [s] behind.
 
-    Same day, same lights, same fluctuations of ambient; its own driver and start state, and the baseline intake.
+    Same day, same lights, same fluctuations of ambient; its own driver and start state.
     """
-    rng = np.random.default_rng(seed)
-    p = run.plan
-    plan = replace(
+    return replace(
         p,
         idle=p.idle + headway,
         stop_place=np.concatenate([p.stop_place[:1], p.stop_place[1:] - 8.0]),
@@ -366,4 +371,3 @@ def control_run(run: SimulatedRun, seed: int | np.random.Generator, headway: flo
         soak=float(rng.uniform(9.0, 20.0)),
         metal=float(rng.uniform(12.0, 20.0)),
     )
-    return simulate_run(STOCK, run.day, plan, vehicle=run.vehicle, step=run.step)

@@ -19,7 +19,7 @@ import pytest
 from conftest import Demo
 from simulated import MetricTruth, find_metrics, run_events
 
-from intake_report.demo.scenario import scenario_run
+from intake_report.demo.scenario import scenario_runs
 from intake_report.demo.simulate import SimulatedRun
 from intake_report.metrics import RunSeries
 
@@ -39,7 +39,7 @@ def bias(case: Demo) -> float:
 
 
 def simulated(case: Demo) -> list[tuple[RunSeries, SimulatedRun]]:
-    runs = {planned.run: scenario_run(case.scenario, planned) for planned in case.scenario.schedule}
+    runs = scenario_runs(case.scenario)
     return [(series, runs[series.run]) for series in case.chain.measured.series]
 
 

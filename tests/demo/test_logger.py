@@ -9,7 +9,7 @@ import pytest
 
 from intake_report.channels import CHANNELS
 from intake_report.demo.logger import COLUMNS, POLLED, column_mapping, control_unit, log_run, quantise
-from intake_report.demo.simulate import SPEED_SCALE, control_run
+from intake_report.demo.simulate import SPEED_SCALE, control_plan, simulate_runs
 from intake_report.units import to_internal
 
 
@@ -117,8 +117,8 @@ def test_equal_seeds_give_equal_logs(run, table):
 
 
 def test_control_vehicle_meets_the_same_day(run):
-    control = control_run(run, 9)
-    assert control.configuration.id == "stock"
+    plan = control_plan(run.plan, np.random.default_rng(9))
+    (control,) = simulate_runs([(run.configuration, run.day, plan)], run.vehicle)
     n = min(len(control.time), len(run.time))
     assert abs(control.time[-1] - run.time[-1]) < 60.0
     assert np.mean(np.abs(control.ambient[:n] - run.ambient[:n])) < 0.15
