@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from intake_report.campaign.model import Run
 from intake_report.errors import DataError
-from intake_report.plan import block_orders, order_balance, order_notes, runs_text, williams
+from intake_report.plan.orders import block_orders, order_balance, order_notes, runs_text, williams
 
 
 @given(st.integers(2, 9))

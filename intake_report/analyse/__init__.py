@@ -65,7 +65,7 @@ _CONCLUDED: Any = {
     "runs": {"__all__": {"exclude", "notes", "start_condition", "driver"}},
     "metrics": {"confidence", "equivalence"},
     **dict.fromkeys(
-        ("claims", "dyno", "bench", "pulls", "restrictions", "airflows", "exposures", "observations"), True
+        ("claims", "plan", "dyno", "bench", "pulls", "restrictions", "airflows", "exposures", "observations"), True
     ),
 }
 """What measuring does not read: `conclude` takes it from the campaign that it is given."""

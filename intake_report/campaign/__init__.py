@@ -1,6 +1,6 @@
 """The campaign file as a frozen, validated model."""
 
-from intake_report.campaign.checks import cross_checks
+from intake_report.campaign.checks import NO_RUN, cross_checks
 from intake_report.campaign.draft import draft_campaign
 from intake_report.campaign.load import campaign_schema, load_campaign, read_campaign, refuse
 from intake_report.campaign.model import (
@@ -9,17 +9,20 @@ from intake_report.campaign.model import (
     InstrumentChannel,
     Limit,
     Log,
+    Planning,
     Run,
     Weather,
     WeatherReading,
 )
 
 __all__ = [
+    "NO_RUN",
     "Campaign",
     "Claim",
     "InstrumentChannel",
     "Limit",
     "Log",
+    "Planning",
     "Run",
     "Weather",
     "WeatherReading",

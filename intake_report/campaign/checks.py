@@ -20,6 +20,10 @@ from intake_report.units import conversion
 _MOST_SEARCHED = 5000  # files looked at for a suggestion, so that a mistake is said at once in any folder
 
 
+NO_RUN = "run"
+"""Place of the mistake that a campaign has no run yet, which a plan can do without."""
+
+
 def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     """Yield what no single table can know.
 
@@ -30,6 +34,9 @@ def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     file : Path
         The campaign file as the user named it.
     """
+    if not campaign.runs:
+        remedy = "Add a [[run]]; intake-report plan says which."
+        yield CampaignError("at least one is needed.", file=file, where=NO_RUN, remedy=remedy)
     yield from _duplicates(campaign, file)
     yield from _phases(campaign, file)
     yield from _references(campaign, file)
@@ -94,6 +101,7 @@ def _references(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
         named.append(("phase", phases, f"claim[{i}].phase", claim.phase or ""))
     sources = ["auto", "vehicle", *(w.id for w in campaign.weather)]
     named.append(("ambient reference", sources, "ambient.reference", campaign.ambient.reference))
+    named += [("claim", [c.id for c in campaign.claims], f"plan.worth.{id}", id) for id in campaign.plan.worth]
     named.append(("run", runs, "route.reference_run", campaign.route.reference_run or ""))
     for what, known, key, id in named:
         if id and id not in known:
@@ -148,6 +156,8 @@ def _named(campaign: Campaign) -> Iterator[_Named]:
         yield _Named("log.dbc", campaign.log.dbc)
     if campaign.route.reference:
         yield _Named("route.reference", campaign.route.reference)
+    if campaign.plan.issued:
+        yield _Named("plan.issued", campaign.plan.issued)
     tables: tuple[tuple[str, tuple[Any, ...]], ...] = (
         ("weather", campaign.weather),
         ("soak_check", campaign.soak_checks),

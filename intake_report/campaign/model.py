@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, Field, PrivateAttr, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, StringConstraints, model_validator
 
 from intake_report.campaign.evidence import Airflow, BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
 from intake_report.campaign.fields import Day, Identifier, Measured, Moment, Month, RelativePath, Section, Text
@@ -21,6 +21,7 @@ def _timezone(name: str) -> str:
     return name
 
 
+HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
 TimeZone = Annotated[str, AfterValidator(_timezone)]
 
 
@@ -294,6 +295,57 @@ class Claim(Section):
     )
 
 
+class Planning(Section):
+    """What a campaign to come is planned from, and the plan that one under way follows."""
+
+    issued: RelativePath | None = Field(
+        default=None, description="plan.json that the campaign follows, copied beside this file; the report compares it"
+    )
+    looks: Annotated[int, Field(ge=0, le=1000)] = Field(
+        default=0, description="Comparisons that were seen before the planned runs were complete"
+    )
+    blocks: Annotated[int, Field(ge=2, le=40)] | None = Field(default=None, description="Days or sessions to be driven")
+    runs_per_block: Annotated[int, Field(ge=1, le=6)] = Field(default=1, description="Of each configuration")
+    worth: dict[str, str] = Field(
+        default_factory=dict, description='Claim = smallest difference worth showing: { quicker = "10 s" }'
+    )
+    power: Annotated[float, Field(gt=0.5, lt=1.0)] = Field(default=0.8, description="Chance to show it")
+    repeat_baseline: bool = Field(default=False, description="Drive the baseline once more at the end of each block")
+    control: bool = Field(default=False, description="A control vehicle drives along")
+    drive_time: Annotated[float, Measured("duration", above=0.0)] = Field(
+        default=1800.0, description="One run, with the way back"
+    )
+    changeover: Annotated[float, Measured("duration", low=0.0)] = Field(
+        default=1800.0, description="Cooling down and fitting another configuration"
+    )
+    stand: Annotated[float, Measured("duration", low=0.0)] = Field(
+        default=1200.0, description="The same stand before every run"
+    )
+    first_day: Day | None = None
+    last_day: Day | None = None
+    weekdays: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = ()
+    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = Field(
+        default=(), description="Local hours in which traffic is alike: 09:30-11:30"
+    )
+    coldest: Annotated[float, Measured("temperature")] | None = None
+    warmest: Annotated[float, Measured("temperature")] | None = None
+    most_wind: Annotated[float, Measured("speed", low=0.0)] | None = None
+    most_cloud: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
+    dry: bool = Field(default=True, description="Only hours without precipitation")
+
+    @model_validator(mode="after")
+    def _possible(self) -> Planning:
+        if self.coldest is not None and self.warmest is not None and self.coldest >= self.warmest:
+            raise ValueError("no hour is both warmer than “coldest” and colder than “warmest”: exchange them")
+        if self.first_day is not None and self.last_day is not None and self.last_day < self.first_day:
+            raise ValueError("“last_day” lies before “first_day”: no day is left")
+        for span in self.hours:
+            start, _, end = span.partition("-")
+            if start >= end:
+                raise ValueError(f"“{span}” ends before it starts; write two entries for hours across midnight")
+        return self
+
+
 class Campaign(Section):
     """A whole campaign file.
 
@@ -310,7 +362,7 @@ class Campaign(Section):
     instrument: Instrument
     log: Log = Log()
     route: Route = Route()
-    runs: tuple[Run, ...] = Field(alias="run", min_length=1)
+    runs: tuple[Run, ...] = Field(default=(), alias="run")
     weather: tuple[Weather, ...] = ()
     soak_checks: tuple[SoakCheck, ...] = Field(default=(), alias="soak_check")
     ambient: Ambient = Ambient()
@@ -319,6 +371,7 @@ class Campaign(Section):
         description='Criterion = its limit: ambient = "2 degF"; the names are those that a report lists',
     )
     metrics: Metrics = Metrics()
+    plan: Planning = Planning()
     claims: tuple[Claim, ...] = Field(default=(), alias="claim")
     dyno: DynoSection = DynoSection()
     bench: BenchSection = BenchSection()
@@ -375,6 +428,5 @@ class Campaign(Section):
         paths += [p.file for p in self.pulls if p.file] + [r.file for r in self.restrictions if r.file]
         logs = [self.log, *(run.log for run in self.runs if run.log)]
         paths += [log.dbc for log in logs if log.dbc]
-        if self.route.reference:
-            paths.append(self.route.reference)
+        paths += [p for p in (self.route.reference, self.plan.issued) if p]
         return tuple(sorted(set(paths)))

@@ -15,7 +15,7 @@ from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
 from intake_report.analyse.mistakes import limit_mistakes
 from intake_report.analyse.places import phases_text
-from intake_report.campaign import Campaign, Run, cross_checks, read_campaign, refuse
+from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
 from intake_report.check.model import CriterionCheck, DriveCheck, PairCheck, PhaseTime
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
@@ -39,14 +39,15 @@ class Case:
     notes: tuple[str, ...] = ()
 
 
-def open_campaign(path: Path) -> tuple[Campaign, tuple[str, ...]]:
-    """Read a campaign that is under way: logs, weather and bench files may not be there yet.
+def open_campaign(path: Path, *, planned: bool = False) -> tuple[Campaign, tuple[str, ...]]:
+    """Read a campaign that is under way: logs, weather and bench files may not be there yet; one `planned` has no run.
 
     It comes without the weather sources whose file is absent, with a sentence on each; CampaignError for all else.
     """
     campaign = read_campaign(path)
     absent = _absent(campaign)
-    refuse(error for error in cross_checks(campaign, campaign.given) if error.absent not in absent)
+    errors = (e for e in cross_checks(campaign, campaign.given) if not (planned and e.where == NO_RUN))
+    refuse(error for error in errors if error.absent not in absent)
     return _without_weather(campaign, absent)
 
 
