@@ -3,7 +3,7 @@
 Results are frozen dataclasses; what cannot be computed is None, with the reason in a note.
 """
 
-from intake_report.statistics._numbers import Floats, coverage_factor, t_two_sided
+from intake_report.statistics._numbers import Floats, coverage_factor, p_values, t_two_sided
 from intake_report.statistics.censored import compare_censored, gehan_scores, permutation_censored
 from intake_report.statistics.checks import additive_residuals, additivity, lag_one, runs_test
 from intake_report.statistics.comparison import (
@@ -13,6 +13,7 @@ from intake_report.statistics.comparison import (
     compare_means,
     equivalence,
     holm,
+    holm_rows,
     in_one,
     not_linked,
     standardised,
@@ -72,12 +73,14 @@ __all__ = [
     "gehan_scores",
     "guard_band",
     "holm",
+    "holm_rows",
     "in_one",
     "lag_one",
     "line_fit",
     "linked_to",
     "mean_interval",
     "not_linked",
+    "p_values",
     "permutation_blocked",
     "permutation_censored",
     "runs_test",

@@ -87,9 +87,13 @@ def t_quantile(probability: float, df: float) -> float:
 
 def t_two_sided(t: float, df: float) -> float:
     """Two-sided p-value of Student's t."""
-    if np.isinf(df):
-        return float(2.0 * special.ndtr(-abs(t)))
-    return float(2.0 * special.stdtr(df, -abs(t)))
+    return float(p_values(np.array(t), np.array(df)))
+
+
+def p_values(t: Floats, df: Floats) -> Floats:
+    """Two-sided p-values of Student's t, element by element; infinite degrees of freedom are the normal distribution."""
+    away = -np.abs(t)
+    return np.asarray(2.0 * np.where(np.isinf(df), special.ndtr(away), special.stdtr(df, away)))
 
 
 def coverage_factor(level: float, df: float) -> float:

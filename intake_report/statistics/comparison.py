@@ -17,6 +17,7 @@ from scipy import special
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, message
 from intake_report.statistics._numbers import (
+    Floats,
     Values,
     below_rounding,
     check_level,
@@ -310,15 +311,22 @@ def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
     Controls the chance of any false call among them, whatever their dependence.
     Source: S. Holm, Scand. J. Statist. 6 (1979) 65–70.
     """
-    known = sorted((p, i) for i, p in enumerate(p_values) if p is not None)
-    adjusted: list[float | None] = [None] * len(p_values)
-    running = 0.0
-    for rank, (p, i) in enumerate(known):
+    known = [p for p in p_values if p is not None]
+    for p in known:
         if not 0.0 <= p <= 1.0:
             raise ValueError(f"p-value {p} is not within 0 to 1")
-        running = max(running, min(1.0, (len(known) - rank) * p))
-        adjusted[i] = running
-    return tuple(adjusted)
+    adjusted = iter(holm_rows(np.array([known], dtype=np.float64))[0].tolist())
+    return tuple(None if p is None else next(adjusted) for p in p_values)
+
+
+def holm_rows(p_values: Floats) -> Floats:
+    """Holm-adjusted p-values of many families at once, one per row; see `holm`. (k, m) → (k, m)."""
+    order = np.argsort(p_values, axis=1, kind="stable")
+    left = p_values.shape[1] - np.arange(p_values.shape[1])
+    stepped = np.minimum(1.0, np.take_along_axis(p_values, order, axis=1) * left)
+    adjusted = np.empty_like(p_values)
+    np.put_along_axis(adjusted, order, np.maximum.accumulate(stepped, axis=1), axis=1)
+    return adjusted
 
 
 def equivalence(difference: float, error: float, df: float, margin: float) -> float:

@@ -1,0 +1,184 @@
+"""What a design is promised to show against plain cases with known power, and against the report's own judgement."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from intake_report.analyse.claims import judge_claims
+from intake_report.analyse.compare import compare
+from intake_report.analyse.measure import metric_keys
+from intake_report.campaign import Campaign
+from intake_report.plan.power import (
+    Case,
+    Design,
+    Task,
+    cases,
+    judge_design,
+    risk_of_looking,
+    simulate,
+    thresholds,
+    zeroed,
+)
+from intake_report.plan.scatter import Scatter, estimate
+from intake_report.results import MetricResult
+
+DESIGNS = {
+    "3×3": (Design(("a", "b", "c"), 3), ()),
+    "2×4": (Design(("a", "b"), 4), ()),
+    "3×2": (Design(("a", "b", "c"), 2), ()),
+    "2×(3×2)": (Design(("a", "b"), 3, 2), ()),
+    "unequal scatter": (Design(("a", "b", "c"), 4), (1.0, 1.5, 0.7)),
+}
+
+
+def campaign(names=("a", "b", "c"), claims=(), **tables) -> Campaign:
+    return Campaign.model_validate(
+        {
+            "schema": 1,
+            "campaign": {"id": "p", "title": "P", "question": "?"},
+            "vehicle": {"description": "simulated"},
+            "configuration": [
+                {"id": id, "name": id.upper(), "role": "candidate" if number else "baseline"}
+                for number, id in enumerate(names)
+            ],
+            "instrument": {"logger": "x", "channels": {"iat": {"resolution": "1 degC", "accuracy": "1 degC"}}},
+            "route": {"phase": [{"id": "city", "kind": "city", "start": "0 m", "end": "5 km"}]},
+            "claim": [
+                {"id": "c", "text": "T", "metric": "peak_over_ambient", "configuration": "b", "relation": "lower", **c}
+                for c in claims
+            ],
+            **tables,
+        }
+    )
+
+
+def case(claim=None, names=("a", "b", "c"), **tables) -> tuple[Campaign, Case]:
+    one = campaign(names, ({} if claim is None else claim,), **tables)
+    return one, cases(one, metric_keys(one))[0]
+
+
+RECOVERY = {"metric": "recovery_time", "margin": "3 degF"}
+SCATTER = Scatter(0.7, 0.7, 2.0, 0.0, "")
+
+
+def judged(one: Campaign, about: Case, design: Design, scatter: Scatter, n: int, effect, seed: int) -> list[bool]:
+    """Simulate campaigns of all headline metrics and judge each as the report does; is the claim supported?"""
+    rng, cells, headline = np.random.default_rng(seed), design.cells, []
+    headline = [key for key in metric_keys(one) if key.spec.headline]
+    drawn = {key.key: simulate(design, scatter, n, rng) for key in headline}
+    who = np.array([c == about.claim.configuration for c, _ in cells])
+    drawn[about.key.key] = drawn[about.key.key] + np.where(who, about.limit + about.sign * effect, 0.0)
+    found = []
+    for i in range(n):
+        values = tuple(
+            MetricResult(key.key, str(j), c, f"block-{b}", "ok", value=100.0 + float(drawn[key.key][i, j]))
+            for key in headline
+            for j, (c, b) in enumerate(cells)
+        )
+        comparisons = compare(one, tuple(headline), values)
+        found.append(judge_claims(one, tuple(headline), values, comparisons)[0].verdict == "supported")
+    return found
+
+
+@pytest.mark.parametrize(("value", "names"), [(None, "abc"), ("-2 delta_degC", "ab")])
+def test_thresholds_are_where_the_report_changes_its_verdict(value, names):
+    one, about = case({"value": value} if value else None, tuple(names))
+    design, n = Design(tuple(names), 3), 12
+    # the same draws as in `judged`: this claim's metric is the first headline metric
+    assert about.key.key == next(key.key for key in metric_keys(one) if key.spec.headline)
+    edge = thresholds(one, about, design, SCATTER, n, np.random.default_rng(5))
+    for i, limit in enumerate(edge):
+        both = [judged(one, about, design, SCATTER, n, limit * share, 5)[i] for share in (0.999, 1.001)]
+        assert both == [False, True] or (limit == 0.0 and both == [True, True])
+        if i == 2:
+            break
+
+
+def test_power_of_two_configurations_is_that_of_the_paired_t_test():
+    # Power of the paired t test, noncentral t, df = blocks − 1; one-sided 2.5 %. Published: J. Cohen, Statistical Power
+    # Analysis (1988), table 2.3 (from memory): n = 34 pairs, d = 0.5, two-sided 5 %, power 0.81.
+    one, about = case({"value": "-2 delta_degC"}, ("a", "b"))
+    sd = np.sqrt(2.0 * (0.7**2 + 0.7**2))
+    for blocks in (3, 6, 12):
+        edge = thresholds(one, about, Design(("a", "b"), blocks), SCATTER, 20_000, np.random.default_rng(blocks))
+        for effect in (1.0, 2.0, 4.0):
+            away = effect / sd * np.sqrt(blocks)
+            power = stats.nct.sf(stats.t.ppf(0.975, blocks - 1), blocks - 1, away)
+            # 0.04: four standard deviations of 20,000 campaigns
+            assert abs(float(np.mean(edge <= effect)) - power) < 4.0 * np.sqrt(0.25 / 20_000)
+    pairs = stats.nct.sf(stats.t.ppf(0.975, 33), 33, 0.5 * np.sqrt(34))
+    assert pairs == pytest.approx(0.81, abs=0.01)
+
+
+def test_power_of_the_plain_case_is_that_of_statsmodels():
+    power = pytest.importorskip("statsmodels.stats.power")
+    one, about = case({"value": "-2 delta_degC"}, ("a", "b"))
+    edge = thresholds(one, about, Design(("a", "b"), 8), SCATTER, 20_000, np.random.default_rng(8))
+    sd = np.sqrt(2.0 * (0.7**2 + 0.7**2))
+    wanted = power.TTestPower().solve_power(nobs=8, alpha=0.025, power=0.8, alternative="larger") * sd
+    assert float(np.quantile(edge, 0.8)) == pytest.approx(wanted, rel=0.02)
+
+
+@pytest.mark.parametrize("name", ["2×4", "unequal scatter"])
+def test_what_is_promised_is_delivered_small(name):
+    promised_and_delivered(name, 25)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", DESIGNS)
+def test_what_is_promised_is_delivered(name):
+    promised_and_delivered(name, 2000)
+
+
+def promised_and_delivered(name: str, n: int) -> None:
+    """Promise a difference with a chance of 80 %, simulate other campaigns with it, judge them: within 99.9 % limits."""
+    design, factors = DESIGNS[name]
+    one, about = case(None, design.configurations)
+    scatter = replace(SCATTER, factors=factors)
+    promised = np.quantile(thresholds(one, about, design, scatter, 20_000, np.random.default_rng(1)), 0.8)
+    delivered = sum(judged(one, about, design, scatter, n, promised, 77))
+    low, high = stats.binom.interval(0.999, n, 0.8)
+    print(f"{name}: {delivered} of {n}, promised 80 %, difference {promised:.2f} K")
+    assert low <= delivered <= high
+
+
+def test_whole_degree_sensors_cannot_decide_three_fahrenheit_and_a_soak_check_can():
+    # ± 1 K and an unknown rounding: more than half of what a margin of 1.67 K leaves above a plateau
+    task_of = {"claim": RECOVERY | {"value": "-5 s"}}
+    one, about = case(task_of["claim"], ("a", "b"))
+    scatter = Scatter(2.0, 2.0, 4.0, 0.0, "", level=80.0)
+    design = Design(("a", "b"), 8)
+    blurred = judge_design(Task(one, (about,), (scatter,), design, 200, 1))[0]
+    sharp = judge_design(Task(one, (about,), (scatter,), design, 200, 1, zeroed(0.2, 60, np.random.default_rng(2))))[0]
+    assert sharp.detectable is not None and sharp.detectable < 15.0
+    assert blurred.detectable is None or blurred.detectable > 1.5 * sharp.detectable
+
+
+def test_looking_after_every_block_costs():
+    one = campaign(("a", "b"))
+    once, often = risk_of_looking(one, Design(("a", "b"), 5), 20_000, np.random.default_rng(3))
+    assert once == pytest.approx(0.025, abs=4 * np.sqrt(0.025 * 0.975 / 20_000))
+    assert 0.04 < often < 0.1  # four looks at 2.5 % each, hanging together
+
+
+def test_scatter_is_found_again():
+    rng, found = np.random.default_rng(9), []
+    for _ in range(200):
+        rows = [
+            (c, str(b), float(shift + rng.normal(0.0, 1.0)))
+            for b in range(6)
+            for c in "ab"
+            for shift in [rng.normal(0.0, 2.0)]
+            for _ in range(3)
+        ]
+        found.append(estimate(rows, ""))
+    # squares are unbiased while none is cut off at zero
+    assert np.mean([s.run**2 for s in found]) == pytest.approx(1.0, abs=0.06)
+    assert np.mean([s.interaction**2 for s in found]) == pytest.approx(4.0, rel=0.15)
+    assert estimate([("a", "1", 1.0), ("b", "1", 2.0)], "") is None
+    single = estimate([(c, str(b), float(rng.normal())) for b in range(9) for c in "abc"], "")
+    assert single.run == pytest.approx(single.interaction) and single.df == 16.0 and single.upper > 1.0
