@@ -184,7 +184,7 @@ def threshold_of(level: float, sign: float, found: Estimates, others: Floats) ->
     if sign == 0.0:
         return _margins(found, 1.0 - level)
     freedom, where = np.unique(found.df, return_inverse=True)
-    factor = np.array([guard_band(1.0, (1.0 - level) / 2.0, df) for df in freedom])[where]
+    factor = np.array([guard_band(1.0, (1.0 - level) / 2.0, free) for free in freedom])[where]
     own = sign * found.difference  # beyond the limit, in the direction of the claim
     low = factor * found.error - own
     if not others.shape[1]:
@@ -201,11 +201,11 @@ def threshold_of(level: float, sign: float, found: Estimates, others: Floats) ->
 def _margins(found: Estimates, risk: float) -> Floats:
     """Return the smallest margin within which each campaign is equivalent."""
     made = []
-    for d, u, df in zip(found.difference, found.error, found.df, strict=True):
-        low, high = abs(d), abs(d) + 1e3 * u
+    for estimate, u, df in zip(found.difference, found.error, found.df, strict=True):
+        low, high = abs(estimate), abs(estimate) + 1e3 * u
         for _ in range(STEPS // 2):
             middle = 0.5 * (low + high)
-            holds = decide(float(d), float(u), -middle, middle, risk, float(df)).decision == "conforms"
+            holds = decide(float(estimate), float(u), -middle, middle, risk, float(df)).decision == "conforms"
             low, high = (low, middle) if holds else (middle, high)
         made.append(high)
     return np.array(made)
@@ -316,7 +316,7 @@ def shown_one_by_one(
     for i in range(n):
         results = tuple(_result(case.key.key, j, cells[j], v, time, watched) for j, v in enumerate(values[i].tolist()))
         runs = drawn_values(case, values[i], biases, gap, watched)
-        draws = PlannedDraws({str(j): d for j, d in enumerate(runs)})
+        draws = PlannedDraws({str(j): drawn for j, drawn in enumerate(runs)})
         compared: tuple[Comparison, ...] = ()
         if case.pair is not None:
             row = compare_pair(model, case.key, results, *case.pair, draws)
