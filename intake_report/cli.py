@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.check import add_parser as add_check
 from intake_report.errors import CampaignError, DataError, IntakeReportError
+from intake_report.plan.command import add_parser as add_plan
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -96,6 +97,7 @@ def parser() -> argparse.ArgumentParser:
     )
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     add_check(commands)
+    add_plan(commands)
     for one in commands.choices.values():
         one.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top

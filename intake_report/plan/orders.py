@@ -1,4 +1,4 @@
-"""Planning a campaign: which configuration is driven when, in the form of the campaign file.
+"""Which configuration is driven when.
 
 Orders are Williams designs (each configuration once at every position, each follows each other equally often) or, with
 several runs of a configuration in one block, a sequence and its mirror image (a linear drift cancels).
@@ -7,7 +7,6 @@ several runs of a configuration in one block, a sequence and its mirror image (a
 from __future__ import annotations
 
 import itertools
-import json
 import math
 from collections import Counter
 from collections.abc import Sequence
@@ -127,24 +126,6 @@ def _unevenness(blocks: Sequence[Order]) -> tuple[float, float, float]:
         sum(c**2 for c in balance.follows.values()),
     )
     return (round(max(means) - min(means), 9), *map(float, squares))  # type: ignore[return-value]
-
-
-def runs_text(blocks: dict[str, Order], *, folder: str = "logs", suffix: str = ".csv") -> str:
-    """Return planned runs as `[[run]]` tables of the campaign file, in the order of driving, to be pasted.
-
-    `blocks`: block id → configuration ids in the order of driving; `folder`, `suffix`: where the logs will be, relative
-    to the campaign file, and how their names end.
-    """
-    lines = [f"# {note}" for note in order_notes(tuple(blocks.values()))]
-    for block, order in blocks.items():
-        driven: Counter[str] = Counter()
-        for configuration in order:
-            driven[configuration] += 1
-            again = f"-{driven[configuration]}" if order.count(configuration) > 1 else ""
-            id = f"{block}-{configuration}{again}"
-            values = {"id": id, "configuration": configuration, "block": block, "files": [f"{folder}/{id}{suffix}"]}
-            lines += ["", "[[run]]", *(f"{key} = {json.dumps(v, ensure_ascii=False)}" for key, v in values.items())]
-    return "\n".join(lines) + "\n"
 
 
 def order_notes(blocks: Sequence[Order]) -> tuple[str, ...]:

@@ -234,8 +234,28 @@ class AnnexBegins:
     kind: Literal["annex"] = "annex"
 
 
+@dataclass(frozen=True)
+class PageBegins:
+    """What follows begins a page of its own in print (a run sheet)."""
+
+    __pydantic_config__ = _STRICT
+    kind: Literal["page"] = "page"
+
+
+@dataclass(frozen=True)
+class Form:
+    """Boxes to be filled in by hand, two beside each other; a long one takes a row of its own."""
+
+    __pydantic_config__ = _STRICT
+    items: tuple[str, ...]
+    long: tuple[str, ...] = ()
+    kind: Literal["form"] = "form"
+
+
 Block = (
     AnnexBegins
+    | PageBegins
+    | Form
     | Cover
     | Heading
     | Paragraph

@@ -18,6 +18,7 @@ from intake_report.render.blocks import (
     Definitions,
     Equation,
     Figure,
+    Form,
     Heading,
     ItemList,
     Paragraph,
@@ -217,5 +218,7 @@ def texts(block: Block) -> Iterator[str]:
             yield block.caption
         case Callout():
             yield from (block.title, *block.texts)
+        case Form():
+            yield from (*block.items, *block.long)
         case _:
             return

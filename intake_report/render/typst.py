@@ -18,8 +18,10 @@ from intake_report.render.blocks import (
     Definitions,
     Equation,
     Figure,
+    Form,
     Heading,
     ItemList,
+    PageBegins,
     Paragraph,
     Preformatted,
     Table,
@@ -265,6 +267,10 @@ def _block(item: Item, document: Document, width: float) -> str:
             )
         case Table() as block:
             return _table(block, place, document, width)
+        case PageBegins():
+            return "pagebreak(weak: true)"
+        case Form() as block:
+            return f"form({array(map(text, block.items))}, {array(map(text, block.long))})"
         case other:  # pragma: no cover - the numbering pass takes covers and data out
             raise DataError(f"A {other.kind} block has no place in the body of a report.")
 

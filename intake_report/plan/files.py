@@ -1,0 +1,141 @@
+"""The files of a plan, put in place in one move: page, sheets, runs to paste, calendar, numbers."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+from intake_report.plan.page import review, sheets
+from intake_report.plan.plan import Plan
+from intake_report.plan.schedule import SOAK_CHECK, order_sentences
+from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
+from intake_report.render.blocks import MIME_TYPE, bundle
+from intake_report.render.html import export_html
+from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.typst import export_pdf
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+OCTETS = 75  # of a line at most (RFC 5545, 3.1)
+
+
+def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[Path, bool]:
+    """Write the plan to `<out>/<campaign id>/<date>[-rN]/`; return the folder, and False where it was there already."""
+    home = out.resolve() / plan.campaign.about.id
+    names = sorted(folders_of(home, plan.date), key=revision_of)
+    for name in names[-1:]:
+        again = replace(plan, revision=revision_of(name))
+        file = home / name / "plan.json"
+        if file.is_file() and file.read_text(encoding="utf-8") == plan_json(again):
+            return home / name, False
+    plan = replace(plan, revision=1 + max(map(revision_of, names), default=0))
+    folder = home / (plan.date if plan.revision == 1 else f"{plan.date}-r{plan.revision}")
+    with scratch_folder(home) as scratch:
+        made = scratch / "plan"
+        made.mkdir()
+        texts = {"plan.json": plan_json(plan), "runs.toml": runs_toml(plan), "plan.ics": calendar(plan)}
+        notebook = _notebook(plan)
+        meta = ReportMeta(
+            plan.campaign.about.id, f"Plan: {plan.campaign.about.title}", plan.date, plan.revision, paper=paper
+        )
+        texts["plan.html"] = export_html(notebook, meta)
+        for name, text in texts.items():
+            (made / name).write_bytes(text.encode("utf-8"))
+        attached = Attachment("plan.json", texts["plan.json"].encode(), "application/json", "The plan in numbers")
+        (made / "plan.pdf").write_bytes(export_pdf(notebook, meta, (attached,), scratch / "pdf"))
+        put_in_place(made, folder)
+    return folder, True
+
+
+def plan_json(plan: Plan) -> str:
+    """Return plan.json as text."""
+    return json.dumps(plan.document(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def _notebook(plan: Plan) -> NotebookNode:
+    """Return the plan in the form that the report's exporters read."""
+    from nbformat import v4
+
+    output = v4.new_output("display_data", {MIME_TYPE: bundle((*review(plan), *sheets(plan)))})  # type: ignore[no-untyped-call]
+    cell = v4.new_code_cell("", outputs=[output], id="plan")  # type: ignore[no-untyped-call]
+    notebook: NotebookNode = v4.new_notebook(cells=[cell])  # type: ignore[no-untyped-call]
+    return notebook
+
+
+def runs_toml(plan: Plan) -> str:
+    """Return the runs that are not in the campaign file yet as `[[run]]` tables, in the order of driving, to be pasted."""
+    there = {run.id for run in plan.campaign.runs}
+    lines = [f"# Plan of {plan.date}, seed {plan.seed}", *(f"# {note}" for note in order_sentences(plan.runs))]
+    lines += ['# Under [plan]: issued = "plan.json", once that file is copied beside the campaign file']
+    for run in plan.runs:
+        if run.id in there:
+            continue
+        values = {"id": run.id, "configuration": run.configuration, "block": run.block, "files": list(run.files)}
+        if plan.campaign.plan.control:
+            values["control"] = [_beside(file) for file in run.files]
+        start = [] if run.start is None else [f"# planned start: {run.start.isoformat()}; the log's own clock counts"]
+        lines += ["", "[[run]]", *(f"{key} = {json.dumps(v, ensure_ascii=False)}" for key, v in values.items()), *start]
+    return "\n".join(lines) + "\n"
+
+
+def _beside(file: str) -> str:
+    stem, dot, suffix = file.rpartition("/")[2].partition(".")
+    return f"{file.rpartition('/')[0]}/{stem}-control{dot}{suffix}".lstrip("/")
+
+
+# ---- iCalendar, RFC 5545 ----------------------------------------------------------------------------------------
+
+
+def calendar(plan: Plan) -> str:
+    """Return the runs to be driven, and the soak check of each day, as an iCalendar file (RFC 5545), times in UTC."""
+    stamp = f"{plan.date.replace('-', '')}T000000Z"
+    names = {c.id: c for c in plan.campaign.configurations}
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//intake-report//plan//EN", "CALSCALE:GREGORIAN"]
+    for run in plan.runs:
+        if run.start is None or run.end is None:
+            continue
+        fitted = names[run.configuration]
+        about = f"Run {run.id}, block {run.block}. Fit: {fitted.name}. {'; '.join(fitted.deviations)}"
+        if run.position == 1:
+            soak = (run.start - SOAK_CHECK, run.start)
+            lines += _event(
+                plan, f"{run.block}-soak-check", stamp, *soak, "Soak check, engine cold", f"Block {run.block}"
+            )
+        lines += _event(plan, run.id, stamp, run.start, run.end, f"{fitted.name} ({run.id})", about)
+    lines.append("END:VCALENDAR")
+    return "".join(f"{part}\r\n" for line in lines for part in _folded(line))
+
+
+def _event(plan: Plan, id: str, stamp: str, start: dt.datetime, end: dt.datetime, title: str, about: str) -> list[str]:
+    return [
+        "BEGIN:VEVENT",
+        f"UID:{id}@{plan.campaign.about.id}.intake-report",
+        f"DTSTAMP:{stamp}",
+        f"DTSTART:{start.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
+        f"DTEND:{end.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
+        f"SUMMARY:{_escaped(title)}",
+        f"DESCRIPTION:{_escaped(about)}",
+        "END:VEVENT",
+    ]
+
+
+def _escaped(text: str) -> str:
+    """Return a TEXT value (RFC 5545, 3.3.11)."""
+    return "\\n".join(text.translate({92: "\\\\", 59: "\\;", 44: "\\,"}).splitlines())
+
+
+def _folded(line: str) -> Iterator[str]:
+    """Yield a line in parts of 75 octets at most, each after the first begun by a space; no character is divided."""
+    part, size = "", 0
+    for sign in line:
+        octets = len(sign.encode())
+        if size + octets > OCTETS:
+            yield part
+            part, size = " ", 1
+        part, size = part + sign, size + octets
+    yield part

@@ -1,0 +1,318 @@
+"""The plan as blocks of a report: one page for the review, then a sheet for each run."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import pandas as pd
+
+from intake_report import formatting
+from intake_report.align import CRITERIA
+from intake_report.analyse.acceptance import acceptance_limits
+from intake_report.campaign import Campaign
+from intake_report.messages import said
+from intake_report.plan.plan import Plan
+from intake_report.plan.power import ROUGH, Design, Shown
+from intake_report.plan.schedule import WEEK, PlannedRun
+from intake_report.render.blocks import (
+    Block,
+    Callout,
+    Cover,
+    Definitions,
+    Form,
+    Heading,
+    ItemList,
+    PageBegins,
+    Paragraph,
+)
+from intake_report.render.inline import literal
+from intake_report.render.sections.closing import LAW, ROAD
+from intake_report.render.sections.tables import block_of
+from intake_report.report_table import Across, Field, ReportTable
+from intake_report.results import MetricKey
+from intake_report.results.text import difference_quantity, metric_title
+from intake_report.units import UnitSystem
+
+DRIVERS = (
+    "start-coolant", "start-over-ambient", "ambient", "wind", "rain", "time-of-day", "stop-time", "stops", "ramp-acceleration",
+)  # fmt: skip
+"""Acceptance criteria that a driver can watch, in the order of the sheet."""
+BOXES = (
+    "Date, start (clock of the logger)", "End", "Coolant at the start", "Intake air at the start", "Outside air, thermometer in the shade",
+    "Wind, road (dry, damp, wet), sky", "Odometer, fuel", "Name of the log file",
+)  # fmt: skip
+
+
+def review(plan: Plan) -> tuple[Block, ...]:
+    """Return the page for the review: what to drive, what it can show, what the instruments allow, when."""
+    units = plan.campaign.about.units
+    blocks: list[Block] = [_cover(plan)]
+    if plan.cases:
+        blocks += [Heading(1, "Runs needed", "sec-needed"), block_of(needed_table(plan), units)]
+        blocks += [Paragraph(literal(_basis(plan)))]
+        blocks += [Heading(1, "Instruments", "sec-instruments"), ItemList(tuple(map(literal, plan.instruments)))]
+    blocks += [Heading(1, "Stop rule", "sec-stop"), Paragraph(literal(stop_rule(plan)))]
+    if plan.repeat:
+        texts = tuple(literal(f"{run}: {reason}") for run, reason in plan.repeat)
+        blocks.append(Callout("limitation", "Runs to be repeated", texts))
+    blocks += [Heading(1, "Days and order", "sec-days"), block_of(_days(plan), units)]
+    if plan.climate:
+        blocks.append(block_of(_climate(plan), units))
+    if plan.notes:
+        blocks.append(ItemList(tuple(map(literal, plan.notes))))
+    return tuple(blocks)
+
+
+def _cover(plan: Plan) -> Cover:
+    campaign, units, design = plan.campaign, plan.campaign.about.units, plan.design
+    todo = [run for run in plan.runs if not run.done]
+    answer = [
+        f"Drive **{formatting.count(len(todo), 'run')}**{_already(plan)} in {formatting.count(_blocks(todo), 'block')}: "
+        f"{formatting.count(len(design.configurations), 'configuration')}, each {_times(design)} in every block, about "
+        f"{design.hours(campaign.plan):.0f} h for the whole campaign."
+    ]
+    for case, shown in zip(plan.cases, plan.chosen, strict=True):
+        share = f"{100.0 * campaign.plan.power:.0f} %"
+        text = f"“{literal(case.claim.text)}” "
+        if shown.detectable is None:
+            text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
+        else:
+            text += f"is shown with a chance of {share} if the truth is {_beyond(case.key, case.sign, shown.detectable, units)}."
+        answer.append(text)
+    if plan.rough:
+        answer.append(
+            f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."
+        )
+    facts = (("Campaign", literal(campaign.about.id)), ("Seed of the order", str(plan.seed)))
+    return Cover(
+        f"Plan: {literal(campaign.about.title)}", "test plan", plan.date, str(plan.revision),
+        literal(campaign.about.question), tuple(answer), facts,
+    )  # fmt: skip
+
+
+def _already(plan: Plan) -> str:
+    done = sum(run.done for run in plan.runs)
+    return f" more ({done} {'is' if done == 1 else 'are'} driven)" if done else ""
+
+
+def _blocks(runs: list[PlannedRun]) -> int:
+    return len({run.block for run in runs})
+
+
+def _times(design: Design) -> str:
+    times = {1: "once", 2: "twice"}.get(design.repeats, f"{design.repeats} times")
+    return f"{times}, the baseline once more at the end" if design.closing else times
+
+
+def _beyond(key: MetricKey, sign: float, size: float, units: UnitSystem) -> str:
+    amount = formatting.with_unit(size, difference_quantity(key), units, max(key.spec.decimals, 1))
+    if sign == 0.0:
+        return f"no difference at all and the margin of equivalence is {amount} or more"
+    return f"{amount} or more beyond what the claim states"
+
+
+def needed_table(plan: Plan) -> ReportTable:
+    """Return blocks × runs against the difference that is shown: one row for each claim, one column for each design."""
+    keys = {case.claim.id: case.key for case in plan.cases}
+    frame = pd.DataFrame([shown.__dict__ for one in plan.shown for shown in one], dtype=object)
+    frame["size"] = [f"{b} × {r}" for b, r in zip(frame["blocks"], frame["repeats"], strict=True)]
+    return _needed(frame, keys, plan.campaign.plan.power, plan.campaigns)
+
+
+def _needed(frame: pd.DataFrame, keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
+    first = frame.drop_duplicates("size")
+    headings = tuple(
+        (row.size, f"{row.size} ({formatting.count(row.runs, 'run')}, {row.hours:.0f} h)")
+        for row in first.itertuples(index=False)
+    )
+    unit = "difference beyond the limit of the claim that is shown with"
+    notes = [
+        f"True {unit} {100.0 * power:.0f} % chance, judged as the report judges it (intervals within blocks, Holm's adjustment, "
+        "guard band, shared biases, times not reached); in brackets, if the scatter is at its upper limit (80 %)."
+    ]
+    if campaigns < ROUGH:
+        notes.append(f"Rough: {campaigns} simulated campaigns for each design.")
+    if frame["chance"].notna().any():
+        notes.append("After the stroke: the chance to show what is worth showing.")
+    return ReportTable(
+        "tab-needed",
+        "Blocks × runs of each configuration, against the difference that they show",
+        (
+            Field(
+                "claim",
+                "Claim",
+                cell=lambda row, units: f"{row.claim}: {metric_title(keys[row.claim], units)}",
+                width=3.2,
+            ),
+            *(
+                Field(name)
+                for name in ("key", "blocks", "repeats", "runs", "hours", "detectable", "upper", "chance", "campaigns")
+            ),
+        ),
+        frame,
+        tuple(notes),
+        Across("claim", "size", headings, _needed_cell(keys), width=2.0),
+    )
+
+
+def _needed_cell(keys: dict[str, MetricKey]) -> Callable[[Any, UnitSystem], str]:
+    def cell(row: Shown, units: UnitSystem) -> str:
+        if row.detectable is None:
+            return "not shown"
+        key = keys[row.claim]
+        form = (difference_quantity(key), units, max(key.spec.decimals, 1))
+        upper = "" if row.upper is None else f" ({formatting.bare(row.upper, *form)})"
+        chance = "" if row.chance is None else f" / {100.0 * row.chance:.0f} %"
+        return f"{formatting.with_unit(row.detectable, *form)}{upper}{chance}"
+
+    return cell
+
+
+def _basis(plan: Plan) -> str:
+    units = plan.campaign.about.units
+    parts = []
+    for case, scatter in zip(plan.cases, plan.scatter, strict=True):
+        form = (difference_quantity(case.key), units, 1)
+        run, shift = (formatting.with_unit(value, *form) for value in (scatter.run, scatter.interaction))
+        parts.append(
+            f"{case.claim.id}: runs {run}, a day that favours one configuration {shift} ({said(scatter.basis, units)})"
+        )
+    return (
+        f"Standard deviations that this rests on: {'; '.join(parts)}. In the other metrics that Holm's adjustment counts, nothing "
+        "is taken to differ. Claims on recovery times and on limits of values are judged one by one, by at most 500 of the "
+        "simulated campaigns."
+    )
+
+
+def stop_rule(plan: Plan) -> str:
+    """Return the rule by which the campaign ends."""
+    once, often = plan.looking
+    seen = plan.campaign.plan.looks
+    looked = "" if not seen else f" {formatting.count(seen, 'look')} {'was' if seen == 1 else 'were'} taken already."
+    return (
+        f"Fixed design: the comparison is made once, after all {formatting.count(plan.design.blocks, 'block')}. Looking after every "
+        f"block from the second on and stopping at the first “supported” raises the risk of a wrong one from "
+        f"{100.0 * once:.1f} to {100.0 * often:.1f} % for each claim, before Holm's adjustment (simulated). Accepting or "
+        f"repeating a run the same day (intake-report check) is no look: it does not compare configurations.{looked} Record "
+        "each look as plan.looks: the report states it."
+    )
+
+
+def _days(plan: Plan) -> ReportTable:
+    names = {c.id: c.name for c in plan.campaign.configurations}
+    rows = []
+    for block in dict.fromkeys(run.block for run in plan.runs):
+        runs = [run for run in plan.runs if run.block == block]
+        first = next((run for run in runs if run.start is not None), None)
+        window = next(
+            (w for w in plan.windows if first is not None and first.start and w.day == first.start.date()), None
+        )
+        rows.append(
+            {
+                "block": block,
+                "day": "driven" if first is None or first.start is None else f"{first.start:%Y-%m-%d}",
+                "order": ", ".join(
+                    f"{names[run.configuration]} ({'driven' if run.start is None else f'{run.start:%H:%M}'})"
+                    for run in runs
+                ),
+                "temperature": None if window is None else window.temperature,
+                "fits": "" if window is None else ", ".join(f"{a:%H:%M}–{b:%H:%M}" for a, b in window.stretches),
+            }
+        )
+    zone = plan.campaign.about.timezone
+    return ReportTable(
+        "tab-days", f"Blocks in order, starts in local time ({zone}); a soak check, engine cold, is the first item of each day",
+        (
+            Field("block", "Block", width=1.0), Field("day", "Day", width=1.4), Field("order", "Order and start", width=5.0),
+            Field("fits", "Hours that fit", width=2.2), Field("temperature", "Forecast", "temperature", 0, unit="cell", width=1.0),
+        ),
+        pd.DataFrame(rows, dtype=object),
+    )  # fmt: skip
+
+
+def _climate(plan: Plan) -> ReportTable:
+    rows = [
+        {"hour": f"{hour:02d}–{(hour + 1) % 24:02d}", "reports": n, "share": 100.0 * share}
+        for hour, n, share in plan.climate
+    ]
+    return ReportTable(
+        "tab-climate", "METAR reports by local hour that fit the limits of temperature, wind and precipitation",
+        (Field("hour", "Hour"), Field("reports", "Reports", "number"), Field("share", "Fit", "ratio")),
+        pd.DataFrame(rows, dtype=object),
+    )  # fmt: skip
+
+
+def sheets(plan: Plan) -> Iterator[Block]:
+    """Yield one page for each run that is still to be driven."""
+    todo = [run for run in plan.runs if not run.done]
+    for number, run in enumerate(todo, 1):
+        yield PageBegins()
+        yield from _sheet(plan, run, number, len(todo))
+
+
+def _sheet(plan: Plan, run: PlannedRun, number: int, runs: int) -> Iterator[Block]:
+    campaign = plan.campaign
+    configuration = campaign.configuration(run.configuration)
+    deviations = "; ".join(configuration.deviations) or "none: as sold"
+    window = (
+        ""
+        if run.start is None or run.end is None
+        else f"{WEEK[run.start.weekday()]} {run.start:%Y-%m-%d, %H:%M} to {run.end:%H:%M}"
+    )
+    yield Heading(1, literal(f"Run {number} of {runs}: {configuration.name}"), f"sheet-{number}")
+    yield Definitions(
+        (
+            ("Run", literal(f"{run.id}, number {run.position} of block {run.block}")),
+            ("Fit", literal(f"{configuration.name}. Deviations from the as-sold state: {deviations}")),
+            ("Start", literal(f"{window} ({campaign.about.timezone})")),
+            ("Route", literal(_route(campaign))),
+            ("Log file", literal(", ".join(run.files))),
+            ("Accepted if", literal(" ".join(limits(campaign)))),
+        )
+    )
+    yield ItemList(tuple(_checks(campaign, run)))
+    last = (
+        "Anything unusual: traffic, queue, detour, rain, smell, noise",
+        "Accepted by intake-report check (yes, with limitation, repeat); signature",
+    )
+    yield Form(BOXES, last)
+    yield Callout("caution", "Before moving off", (ROAD[0], f"{ROAD[1]} {LAW[0].replace('report', 'sheet')}"))
+
+
+def _checks(campaign: Campaign, run: PlannedRun) -> Iterator[str]:
+    if run.position == 1:
+        yield (
+            "**First item of the day:** soak check. After a stand of hours, engine cold and in the shade, read all temperature "
+            "channels and a thermometer beside the sensor, and write them under [" + "[soak_check]]."
+        ).replace("[[soak_check]]", literal("[[soak_check]]"))
+    stand = formatting.duration_text(campaign.plan.stand)
+    yield f"The configuration is fitted, clamps are tight, nothing is left in the engine bay; stand of {stand}, as before every run."
+    yield "Load, fuel, tyres, windows and air conditioning as on the other runs."
+    yield "Logger started by the passenger or before moving off; its clock compared; intake air and speed change on its screen."
+    if campaign.plan.control:
+        yield "The control vehicle stands ready behind, its logger started: it drives the same route at the same time."
+
+
+def _route(campaign: Campaign) -> str:
+    units = campaign.about.units
+    parts = [
+        f"{p.name or p.id} from {formatting.with_unit(p.start, 'distance', units, 1)} to {formatting.with_unit(p.end, 'distance', units, 1)}"
+        for p in campaign.route.phases
+    ]
+    entry = formatting.with_unit(campaign.route.highway_entry.speed, "speed", units, 0)
+    described = f"{campaign.route.description.rstrip('.')}. " if campaign.route.description else "As agreed. "
+    return f"{described}{'; '.join(parts)}{'. ' if parts else ''}Highway entry: through {entry} on the ramp, alike on all runs."
+
+
+def limits(campaign: Campaign) -> Iterator[str]:
+    """Yield the acceptance limits that a driver can watch, in the driver's units."""
+    stated, units = acceptance_limits(campaign), campaign.about.units
+    for code in DRIVERS:
+        spec = CRITERIA[code]
+        limit = stated[code].limit if code in stated else spec.limit
+        if code == "rain" and limit == 0.0:
+            yield "Rain: as on the other runs."
+            continue
+        of = "the other runs of this configuration" if spec.scope == "within" else "the other runs"
+        yield f"{spec.title}: within {formatting.usual(limit, spec.shown, units)} of {of}."

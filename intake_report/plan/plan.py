@@ -1,0 +1,326 @@
+"""The plan as a whole: from a campaign file to what is driven, what that shows, and what the instruments allow."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from intake_report import formatting
+from intake_report.align.path import path_from_gpx
+from intake_report.analyse import analyse
+from intake_report.analyse.inputs import align_settings
+from intake_report.analyse.measure import metric_keys
+from intake_report.analyse.mistakes import campaign_mistakes
+from intake_report.campaign import Campaign, refuse
+from intake_report.check.chain import check_logs
+from intake_report.check.runs import open_campaign
+from intake_report.errors import CampaignError, DataError
+from intake_report.messages import plain
+from intake_report.plan.power import (
+    DRAWS,
+    ROUGH,
+    Case,
+    Design,
+    Shown,
+    Task,
+    cases,
+    judge_design,
+    risk_of_looking,
+    shared_biases,
+    zeroed,
+)
+from intake_report.plan.scatter import Scatter, from_results, read_results, scatter_of
+from intake_report.plan.schedule import (
+    PlannedRun,
+    days_ahead,
+    designs,
+    order_sentences,
+    planned_runs,
+    read_issued,
+    with_starts,
+)
+from intake_report.plan.window import DayWindow, Forecast, climate, day_windows, read_forecast, window_notes
+from intake_report.results.document import results_document
+from intake_report.results.text import difference_quantity
+
+SOAKED = 0.2  # K; what is left between two sensors after a soak check, as common practice has it
+FEWEST = 100  # simulated campaigns below which a chance of 80 % means nothing
+LOOKED = 4000  # campaigns simulated for what looking costs
+WORKERS = 2
+SCHEMA = 1
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A plan.
+
+    Attributes
+    ----------
+    campaign, date, revision
+        Whose plan it is, ISO date, revision on that date.
+    seed, campaigns
+        Of the order and the simulation; simulated campaigns for each design.
+    cases, scatter
+        Claims that runs decide, and how the metric of each scatters.
+    shown : tuple of tuple of Shown
+        For each design, in order of blocks, each claim.
+    design, chosen
+        The design that is planned, and what it shows of each claim.
+    runs : tuple of PlannedRun
+        In the order of driving, with those that are driven.
+    windows, climate
+        Days that were looked at; METAR reports by hour, share that fits.
+    instruments, notes : tuple of str
+        Sentences.
+    looking : (float, float)
+        Risk of a wrong verdict with one look, and with one after each block.
+    repeat : tuple of (run, reason)
+        Runs that the check does not accept.
+    """
+
+    campaign: Campaign
+    date: str
+    revision: int
+    seed: int
+    campaigns: int
+    cases: tuple[Case, ...]
+    scatter: tuple[Scatter, ...]
+    shown: tuple[tuple[Shown, ...], ...]
+    design: Design
+    chosen: tuple[Shown, ...]
+    runs: tuple[PlannedRun, ...]
+    windows: tuple[DayWindow, ...]
+    climate: tuple[tuple[int, int, float], ...]
+    instruments: tuple[str, ...]
+    notes: tuple[str, ...]
+    looking: tuple[float, float]
+    repeat: tuple[tuple[str, str], ...]
+
+    @property
+    def rough(self) -> bool:
+        """Whether too few campaigns were simulated for firm numbers."""
+        return self.campaigns < ROUGH
+
+    def document(self) -> dict[str, Any]:
+        """Return plan.json: numbers in internal units."""
+        return {
+            "schema": SCHEMA,
+            "campaign": self.campaign.about.id,
+            "date": self.date,
+            "revision": self.revision,
+            "seed": self.seed,
+            "campaigns": self.campaigns,
+            "rough": self.rough,
+            "fixed_design": True,
+            "design": asdict(self.design) | {"hours": self.design.hours(self.campaign.plan)},
+            "runs": [run.record() for run in self.runs],
+            "shown": [asdict(shown) for one in self.shown for shown in one],
+            "chosen": [asdict(shown) for shown in self.chosen],
+            "scatter": {
+                case.claim.id: {**asdict(scatter), "basis": plain(scatter.basis)}
+                for case, scatter in zip(self.cases, self.scatter, strict=True)
+            },
+            "instruments": list(self.instruments),
+            "risk_of_looking": {"once": self.looking[0], "after_every_block": self.looking[1]},
+            "repeat": [{"run": run, "reason": reason} for run, reason in self.repeat],
+            "notes": list(self.notes),
+        }
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What the command line asks for."""
+
+    date: dt.date
+    like: Path | None = None
+    forecast: Path | None = None
+    metar: Path | None = None
+    campaigns: int = FEWEST
+    seed: int | None = None
+
+
+def make_plan(file: Path, asked: Asked, progress: Progress = lambda _: None) -> Plan:
+    """Plan a campaign that is to come or under way.
+
+    Raises CampaignError, DataError: the campaign, a table or what is asked for cannot be used; one sentence each.
+    """
+    campaign, notes = open_campaign(file, planned=True)
+    _refuse(campaign, asked)
+    issued = read_issued(campaign)
+    seed = campaign.metrics.seed if asked.seed is None else asked.seed
+    known = _known(campaign, asked.like, progress)
+    about = cases(campaign, metric_keys(campaign))
+    scatter = tuple(scatter_of(case.key, known, f"{campaign.given}: claim[{n}]") for n, case in enumerate(about, 1))
+    sizes = designs(campaign)
+    tasks = [Task(campaign, about, scatter, size, asked.campaigns, seed) for size in sizes]
+    shown = _simulate(tasks, progress)
+    progress("days and order")
+    forecast = () if asked.forecast is None else read_forecast(asked.forecast)
+    place = _place(campaign)
+    days = _days(campaign, asked.date, forecast)
+    windows = day_windows(campaign, days, forecast, place)
+    number, runs = _first_that_fits(campaign, _choice(campaign, issued, sizes, shown), sizes, seed, issued, windows)
+    progress("instruments")
+    rng = np.random.default_rng([seed, 3])
+    return Plan(
+        campaign, asked.date.isoformat(), 1, seed, asked.campaigns, about, scatter, shown, sizes[number], shown[number],
+        runs, windows,
+        () if asked.metar is None else tuple(climate(campaign, asked.metar, days[0].year, days[0].month)),
+        tuple(_instruments(tasks[number], shown[number])),
+        (*notes, *window_notes(campaign, days[:14], forecast, place), *order_sentences(runs)),
+        risk_of_looking(campaign, sizes[number], LOOKED, rng),
+        tuple(_to_repeat(campaign, progress)),
+    )  # fmt: skip
+
+
+def _refuse(campaign: Campaign, asked: Asked) -> None:
+    refuse(campaign_mistakes(campaign))
+    if len(campaign.configurations) < 2:
+        remedy = "Add the configuration that it is compared with."
+        raise CampaignError(
+            "one configuration alone needs no plan.", file=campaign.given, where="configuration", remedy=remedy
+        )
+    if asked.campaigns < FEWEST:
+        raise DataError(f"{asked.campaigns} simulated campaigns are too few.", remedy=f"Ask for {FEWEST} or more.")
+
+
+def _known(campaign: Campaign, like: Path | None, progress: Progress) -> dict[str, Scatter]:
+    """Return the scatter of metrics: from runs of this campaign, else from the report that is named."""
+    found = {} if like is None else read_results(like)
+    there = tuple(r for r in campaign.runs if all((campaign.folder / file).is_file() for file in r.files))
+    if len({(r.configuration, r.block) for r in there if r.exclude is None}) < 2:
+        return found
+    progress("runs that were driven")
+    part = campaign.model_copy(update={"runs": there})
+    document = results_document(analyse(part), "2000-01-01", 1)
+    return {**found, **from_results(document, "this campaign")}
+
+
+def _simulate(tasks: Sequence[Task], progress: Progress) -> tuple[tuple[Shown, ...], ...]:
+    """Judge the designs side by side where claims are judged one by one, else one after the other: they take no time."""
+    made = []
+    if all(case.at_once for case in tasks[0].cases):
+        found: Iterator[tuple[Shown, ...]] = map(judge_design, tasks)
+        made = _reported(found, tasks, progress)
+    else:
+        with ProcessPoolExecutor(WORKERS) as pool:
+            made = _reported(pool.map(judge_design, tasks), tasks, progress)
+    return tuple(made)
+
+
+def _reported(found: Iterator[tuple[Shown, ...]], tasks: Sequence[Task], progress: Progress) -> list[tuple[Shown, ...]]:
+    made = []
+    for number, task in enumerate(tasks, 1):
+        progress(f"design {number} of {len(tasks)}: {task.design.blocks} blocks, {task.campaigns} campaigns")
+        made.append(next(found))
+    return made
+
+
+def _choice(
+    campaign: Campaign, issued: dict[str, Any] | None, sizes: Sequence[Design], shown: Sequence[tuple[Shown, ...]]
+) -> list[int]:
+    """Return which designs may be planned, best first: the issued or declared one alone, else those that show what is worth it.
+
+    The shorter one first. Without anything stated, four blocks go before the others; where none shows enough, the most blocks.
+    """
+    planning = campaign.plan
+    wanted = (planning.blocks, planning.runs_per_block)
+    if issued is not None and isinstance(issued.get("design"), dict):
+        wanted = (issued["design"].get("blocks"), issued["design"].get("repeats"))
+    fixed = [n for n, size in enumerate(sizes) if (size.blocks, size.repeats) == wanted]
+    if fixed:
+        return fixed
+    by_time = sorted(range(len(sizes)), key=lambda i: sizes[i].hours(planning))
+    stated = [[s.chance for s in one if s.chance is not None] for one in shown]
+    if not any(stated):
+        return sorted(by_time, key=lambda i: sizes[i].blocks != 4)
+    enough = [i for i in by_time if all(chance >= planning.power for chance in stated[i])]
+    return enough + sorted((i for i in by_time if i not in enough), key=lambda i: -sizes[i].blocks)
+
+
+def _first_that_fits(
+    campaign: Campaign,
+    choice: Sequence[int],
+    sizes: Sequence[Design],
+    seed: int,
+    issued: dict[str, Any] | None,
+    windows: Sequence[DayWindow],
+) -> tuple[int, tuple[PlannedRun, ...]]:
+    """Return the first design whose blocks the days hold, with its runs; else the error of the first."""
+    first: DataError | None = None
+    for number in choice:
+        try:
+            return number, with_starts(campaign, planned_runs(campaign, sizes[number], seed, issued), windows)
+        except DataError as error:
+            first = first or error
+    assert first is not None
+    raise first
+
+
+def _days(campaign: Campaign, today: dt.date, forecast: Sequence[Forecast]) -> list[dt.date]:
+    days = days_ahead(campaign, today)
+    if not forecast:
+        return days
+    covered = [day for day in days if forecast[0].time.date() <= day <= forecast[-1].time.date()]
+    if not covered:
+        span = f"{forecast[0].time:%Y-%m-%d} to {forecast[-1].time:%Y-%m-%d}"
+        what = f"the forecast is of {span}, the days to drive are {days[0]} to {days[-1]}: they do not meet."
+        raise DataError(what, where="--forecast", remedy="Save a newer one, or set plan.first_day and plan.last_day.")
+    return covered
+
+
+def _place(campaign: Campaign) -> tuple[float, float] | None:
+    if campaign.route.reference is None:
+        return None
+    path = path_from_gpx(campaign.folder / campaign.route.reference, align_settings(campaign).route)
+    return path.latitude, path.longitude
+
+
+def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
+    """Yield for each claim whether the declared instruments allow it, and what a soak check would do."""
+    campaign, units = task.campaign, task.campaign.about.units
+    for number, (case, shown) in enumerate(zip(task.cases, chosen, strict=True)):
+        name, form = case.claim.id, (difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
+        if case.at_once:
+            yield f"{name}: biases that all runs share cancel in this difference; the instruments do not stand in its way."
+            continue
+        rng = np.random.default_rng([task.seed, 2, number])
+        left = zeroed(SOAKED, DRAWS, rng)
+        alone = replace(task, cases=(case,), scatter=(task.scatter[number],), biases=left)
+        after = judge_design(alone)[0].detectable
+        iat = campaign.instrument.channels.get("iat")
+        stated = "of which no accuracy is declared" if iat is None or iat.accuracy is None else f"± {iat.accuracy}"
+        wide = float(np.std(shared_biases(campaign, 2000, rng).shift))
+        declared = (
+            f"with the declared instruments (intake air {stated}; shared standard uncertainty "
+            f"{formatting.with_unit(wide, 'temperature_difference', units, 1)})"
+        )
+        soaked = f"a soak check to ± {formatting.with_unit(SOAKED, 'temperature_difference', units, 1)}"
+        can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *form)} on"
+        if shown.detectable is None:
+            yield f"{name}: cannot be decided {declared}; {soaked} {can} in {task.design.blocks} blocks."
+        else:
+            now = formatting.with_unit(shown.detectable, *form)
+            yield f"{name}: shown from {now} on {declared}; {soaked} {can}."
+
+
+def _to_repeat(campaign: Campaign, progress: Progress) -> Iterator[tuple[str, str]]:
+    """Yield the runs that were driven and that the check does not accept, with the reason."""
+    logs = [
+        campaign.folder / r.files[0]
+        for r in campaign.runs
+        if r.exclude is None and (campaign.folder / r.files[0]).is_file()
+    ]
+    if not logs:
+        return
+    progress("checking the runs that were driven")
+    for check in check_logs(logs, campaign.file):
+        if not check.accepted:
+            yield check.run or check.files[0], " ".join(check.reasons)

@@ -1,0 +1,250 @@
+"""When to drive: weather limits, declared hours, daylight and local time; from a forecast that somebody saved, never fetched."""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import itertools
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import numpy as np
+
+from intake_report.campaign import Campaign, Planning
+from intake_report.errors import DataError
+from intake_report.formatting import count
+from intake_report.units import to_internal
+from intake_report.weather import metar_record
+
+SLOT = dt.timedelta(minutes=15)
+LONGEST_GAP = dt.timedelta(
+    hours=3
+)  # up to which a value of a forecast holds; forecasts come hourly or every three hours
+USUAL_HOURS = ("08:00-18:00",)  # where neither hours nor a place are known; assumed
+SUNRISE = -0.833  # ° of the sun's centre: refraction and half of its disc
+NIGHT = (22, 6)  # local hours in which no forecast is warmest, unless its zone is wrong
+COLUMNS = {"temperature": ("temperature", "degC"), "wind": ("speed", "km/h"), "precipitation": ("", "mm"), "cloud": ("ratio", "%")}  # fmt: skip
+INCH = 25.4  # mm
+
+
+@dataclass(frozen=True)
+class Forecast:
+    """Weather from `time` (aware) on: °C, km/h, mm, %; None where it says nothing."""
+
+    time: dt.datetime
+    temperature: float | None = None
+    wind: float | None = None
+    precipitation: float | None = None
+    cloud: float | None = None
+
+
+@dataclass(frozen=True)
+class DayWindow:
+    """One local day: stretches that fit, as aware times; hours that do not by reason; mean temperature of what fits [°C]."""
+
+    day: dt.date
+    stretches: tuple[tuple[dt.datetime, dt.datetime], ...]
+    lost: dict[str, float]
+    temperature: float | None
+
+
+def read_forecast(file: Path) -> tuple[Forecast, ...]:
+    """Read a forecast table: columns time, temperature, wind, precipitation, cloud, each with its unit in brackets.
+
+    Without a unit: °C, km/h, mm, %. Times carry an offset, or the header names their zone: ``time [Europe/Madrid]``.
+    Raises DataError: no such file or column, a time without zone, times that do not rise, a value that is no number.
+    """
+    try:
+        text = file.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise DataError("there is no forecast table here.", file=file, remedy="Save one as CSV, UTF-8.") from None
+    first = text.partition("\n")[0]
+    rows = list(csv.reader(io.StringIO(text), delimiter=";" if first.count(";") > first.count(",") else ","))
+    heads = [head.partition("[") for head in (rows[0] if rows else [])]
+    names = {
+        name.strip().lower(): (i, rest.strip().removesuffix("]").strip()) for i, (name, _, rest) in enumerate(heads)
+    }
+    for needed in ("time", "temperature"):
+        if needed not in names:
+            remedy = "Head the columns time, temperature [degC], wind [km/h], precipitation [mm], cloud [%]."
+            raise DataError(f"the forecast has no column “{needed}”.", file=file, where="line 1", remedy=remedy)
+    made: list[Forecast] = []
+    for number, row in enumerate(rows[1:], 2):
+        if not any(cell.strip() for cell in row):
+            continue
+        where = f"line {number}"
+        time = _time(row[names["time"][0]].strip(), names["time"][1], file, where)
+        if made and time <= made[-1].time:
+            raise DataError("its times do not rise.", file=file, where=where, remedy="Sort the table, each time once.")
+        values = {name: _number(row, *names[name], *COLUMNS[name], file, where) for name in COLUMNS if name in names}
+        made.append(Forecast(time, **values))
+    if not made:
+        raise DataError("the forecast has no row.", file=file, remedy="Save it with its hours.")
+    return tuple(made)
+
+
+def _time(text: str, zone: str, file: Path, where: str) -> dt.datetime:
+    try:
+        time = dt.datetime.fromisoformat(text)
+        if time.tzinfo is None and zone:
+            time = time.replace(tzinfo=ZoneInfo(zone))
+    except (ValueError, KeyError, OSError):
+        remedy = "Write 2026-07-31T09:00+02:00; the header may name the zone: time [Europe/Madrid]."
+        raise DataError(
+            f"“{text}” is not a time, or “{zone}” not a zone.", file=file, where=where, remedy=remedy
+        ) from None
+    if time.tzinfo is None:
+        remedy = "Add the offset (+02:00), or the zone to the header: time [Europe/Madrid]."
+        raise DataError(f"“{text}” has no zone: it may be off by hours.", file=file, where=where, remedy=remedy)
+    return time
+
+
+def _number(row: Sequence[str], at: int, unit: str, quantity: str, usual: str, file: Path, where: str) -> float | None:
+    text = row[at].strip() if at < len(row) else ""
+    if not text:
+        return None
+    try:
+        value = float(text)
+    except ValueError:
+        raise DataError(
+            f"“{text}” is not a number.", file=file, where=where, remedy="Leave what is not known empty."
+        ) from None
+    if not quantity:
+        return value * (INCH if unit in ("in", "inch") else 1.0)
+    return float(to_internal(value, unit or usual, quantity))
+
+
+def sun_elevation(time: dt.datetime, latitude: float, longitude: float) -> float:
+    """Return the height of the sun's centre above the horizon [°], without refraction.
+
+    Low-precision formulas of The Astronomical Almanac (page C5 of its editions; from memory), 0.01° from 1950 to 2050.
+    """
+    days = (time - dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC)).total_seconds() / 86400.0
+    mean, anomaly = np.radians(280.460 + 0.9856474 * days), np.radians(357.528 + 0.9856003 * days)
+    along = mean + np.radians(1.915) * np.sin(anomaly) + np.radians(0.020) * np.sin(2.0 * anomaly)
+    tilt = np.radians(23.439 - 4e-7 * days)
+    ascension = np.arctan2(np.cos(tilt) * np.sin(along), np.cos(along))
+    declination = np.arcsin(np.sin(tilt) * np.sin(along))
+    hour = np.radians(280.46062 + 360.98564737 * days + longitude) - ascension
+    place = np.radians(latitude)
+    height = np.sin(place) * np.sin(declination) + np.cos(place) * np.cos(declination) * np.cos(hour)
+    return float(np.degrees(np.arcsin(height)))
+
+
+def day_windows(
+    campaign: Campaign, days: Sequence[dt.date], forecast: Sequence[Forecast], place: tuple[float, float] | None
+) -> tuple[DayWindow, ...]:
+    """Return for each local day the stretches in which a run may be driven.
+
+    `forecast`: empty where there is none; `place`: latitude and longitude [°] for daylight, None where not known.
+    """
+    return tuple(_day(campaign, day, forecast, place) for day in days)
+
+
+def _day(
+    campaign: Campaign, day: dt.date, forecast: Sequence[Forecast], place: tuple[float, float] | None
+) -> DayWindow:
+    zone = ZoneInfo(campaign.about.timezone)
+    now, end = (dt.datetime.combine(day + dt.timedelta(days=n), dt.time(), zone).astimezone(dt.UTC) for n in (0, 1))
+    lost: Counter[str] = Counter()
+    stretches: list[tuple[dt.datetime, dt.datetime]] = []
+    temperatures = []
+    while now < end:
+        local = now.astimezone(zone)
+        at = _valid(forecast, now)
+        why = next(_objections(campaign.plan, local, at, bool(forecast), place), "")
+        if why:
+            lost[why] += 1
+        elif stretches and stretches[-1][1] == now:
+            stretches[-1] = (stretches[-1][0], now + SLOT)
+        else:
+            stretches.append((now, now + SLOT))
+        if not why and at is not None and at.temperature is not None:
+            temperatures.append(at.temperature)
+        now += SLOT
+    share = SLOT.total_seconds() / 3600.0
+    return DayWindow(
+        day,
+        tuple((a.astimezone(zone), b.astimezone(zone)) for a, b in stretches),
+        {why: slots * share for why, slots in lost.items()},
+        float(np.mean(temperatures)) if temperatures else None,
+    )
+
+
+def _valid(forecast: Sequence[Forecast], now: dt.datetime) -> Forecast | None:
+    before = [one for one in forecast if one.time <= now]
+    return before[-1] if before and now - before[-1].time < LONGEST_GAP else None
+
+
+def _objections(
+    planning: Planning, local: dt.datetime, at: Forecast | None, forecast: bool, place: tuple[float, float] | None
+) -> Iterator[str]:
+    """Yield why nothing is driven in a slot."""
+    hours = planning.hours or (() if place is not None else USUAL_HOURS)
+    clock = f"{local:%H:%M}"
+    if hours and not any(start <= clock < end for start, _, end in (span.partition("-") for span in hours)):
+        yield "other hours"
+    if place is not None and sun_elevation(local, *place) < SUNRISE:
+        yield "darkness"
+    if not forecast:
+        return
+    if at is None or at.temperature is None:
+        yield "no forecast"
+        return
+    if planning.coldest is not None and at.temperature < planning.coldest:
+        yield "too cold"
+    if planning.warmest is not None and at.temperature > planning.warmest:
+        yield "too warm"
+    if planning.most_wind is not None and (at.wind is None or at.wind > planning.most_wind):
+        yield "wind"
+    if planning.dry and (at.precipitation or 0.0) > 0.0:
+        yield "precipitation"
+    if planning.most_cloud is not None and (at.cloud is None or at.cloud > planning.most_cloud):
+        yield "cloud"
+
+
+def window_notes(
+    campaign: Campaign, days: Sequence[dt.date], forecast: Sequence[Forecast], place: object
+) -> Iterator[str]:
+    """Yield the traps: clocks that change, a forecast with gaps or of a wrong zone, daylight that is not known."""
+    zone = ZoneInfo(campaign.about.timezone)
+    for day in days:
+        noon = [dt.datetime.combine(day + dt.timedelta(days=n), dt.time(3), zone) for n in (-1, 0)]
+        if noon[0].utcoffset() != noon[1].utcoffset():
+            yield f"The clocks of {campaign.about.timezone} change on {day}: the logger and the run sheets may differ by an hour."
+    if campaign.about.timezone == "UTC":
+        yield "The campaign states no time zone: all times are UTC. Set campaign.timezone."
+    if place is None:
+        hours = "the declared hours stand alone" if campaign.plan.hours else f"{USUAL_HOURS[0]} is assumed"
+        yield f"Without route.reference the place is not known, and so no daylight: {hours}."
+    if not forecast:
+        yield "No forecast was given (--forecast TABLE): days and hours rest on the declared hours alone."
+        return
+    gaps = sum(b.time - a.time > LONGEST_GAP for a, b in itertools.pairwise(forecast))
+    if gaps:
+        yield f"The forecast has {count(gaps, 'gap')} of more than 3 h; nothing is planned in them."
+    known = [one for one in forecast if one.temperature is not None]
+    if known and known[-1].time - known[0].time >= dt.timedelta(hours=23):
+        warmest = max(known, key=lambda one: one.temperature or 0.0).time.astimezone(zone)
+        if warmest.hour >= NIGHT[0] or warmest.hour < NIGHT[1]:
+            yield f"The forecast is warmest at {warmest:%H:%M} local time: check that its zone is right."
+
+
+def climate(campaign: Campaign, file: Path, year: int, month: int) -> list[tuple[int, int, float]]:
+    """Return for each local hour of the day: the hour, METAR reports in it, and the share of them that fit the limits.
+
+    `year`, `month` of the first report, where no line of the file dates it. Cloud is not judged. Raises DataError: as
+    `metar_record`.
+    """
+    record, zone = metar_record(file, year=year, month=month), ZoneInfo(campaign.about.timezone)
+    planning = campaign.plan.model_copy(update={"hours": ("00:00-24:00",), "most_cloud": None})
+    fits: dict[int, list[bool]] = {}
+    for o in record.observations:
+        at = Forecast(o.time.to_pydatetime(), o.temperature, o.wind_speed, 1.0 if o.raining else 0.0)
+        local = at.time.astimezone(zone)
+        fits.setdefault(local.hour, []).append(not any(_objections(planning, local, at, True, None)))
+    return [(hour, len(found), sum(found) / len(found)) for hour, found in sorted(fits.items())]
