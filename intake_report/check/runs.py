@@ -54,7 +54,7 @@ def open_campaign(path: Path, *, planned: bool = False) -> tuple[Campaign, tuple
 def _absent(campaign: Campaign) -> set[str]:
     """Return the files that a check can do without and that are not there; how to read a log is not among them."""
     logs = [campaign.log, *(run.log for run in campaign.runs if run.log)]
-    needed = {campaign.route.reference, *(log.dbc for log in logs)}
+    needed = {campaign.route.reference, campaign.plan.issued, *(log.dbc for log in logs)}
     return {f for f in campaign.input_paths() if f not in needed and not (campaign.folder / f).is_file()}
 
 

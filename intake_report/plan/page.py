@@ -12,8 +12,9 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.messages import said
+from intake_report.plan.design import Case, Design
 from intake_report.plan.plan import Plan
-from intake_report.plan.power import ROUGH, Design, Shown
+from intake_report.plan.power import ROUGH, Shown
 from intake_report.plan.schedule import WEEK, PlannedRun
 from intake_report.render.blocks import (
     Block,
@@ -78,7 +79,7 @@ def _cover(plan: Plan) -> Cover:
         if shown.detectable is None:
             text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
         else:
-            text += f"is shown with a chance of {share} if the truth is {_beyond(case.key, case.sign, shown.detectable, units)}."
+            text += f"is shown with a chance of {share} if {_beyond(case, shown.detectable, units)}."
         answer.append(text)
     if plan.rough:
         answer.append(
@@ -105,11 +106,13 @@ def _times(design: Design) -> str:
     return f"{times}, the baseline once more at the end" if design.closing else times
 
 
-def _beyond(key: MetricKey, sign: float, size: float, units: UnitSystem) -> str:
-    amount = formatting.with_unit(size, difference_quantity(key), units, max(key.spec.decimals, 1))
-    if sign == 0.0:
-        return f"no difference at all and the margin of equivalence is {amount} or more"
-    return f"{amount} or more beyond what the claim states"
+def _beyond(case: Case, size: float, units: UnitSystem) -> str:
+    amount = formatting.with_unit(size, difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
+    if case.sign == 0.0:
+        return f"there is no difference and the margin of equivalence is {amount} or more"
+    if case.limit == 0.0:
+        return f"the true difference is {amount} or more"
+    return f"the truth lies {amount} or more beyond the limit"
 
 
 def needed_table(plan: Plan) -> ReportTable:
@@ -121,16 +124,17 @@ def needed_table(plan: Plan) -> ReportTable:
 
 
 def _needed(frame: pd.DataFrame, keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
-    first = frame.drop_duplicates("size")
     headings = tuple(
-        (row.size, f"{row.size} ({formatting.count(row.runs, 'run')}, {row.hours:.0f} h)")
-        for row in first.itertuples(index=False)
+        (row["size"], f"{row['size']} ({formatting.count(row['runs'], 'run')}, {row['hours']:.0f} h)")
+        for row in frame.drop_duplicates("size").to_dict("records")
     )
     unit = "difference beyond the limit of the claim that is shown with"
     notes = [
         f"True {unit} {100.0 * power:.0f} % chance, judged as the report judges it (intervals within blocks, Holm's adjustment, "
-        "guard band, shared biases, times not reached); in brackets, if the scatter is at its upper limit (80 %)."
+        "guard band, shared biases, times not reached)."
     ]
+    if frame["upper"].notna().any():
+        notes.append("In brackets: if the scatter is at its upper limit (80 %).")
     if campaigns < ROUGH:
         notes.append(f"Rough: {campaigns} simulated campaigns for each design.")
     if frame["chance"].notna().any():
@@ -171,17 +175,16 @@ def _needed_cell(keys: dict[str, MetricKey]) -> Callable[[Any, UnitSystem], str]
 
 def _basis(plan: Plan) -> str:
     units = plan.campaign.about.units
-    parts = []
+    of: dict[tuple[str, str], list[str]] = {}
     for case, scatter in zip(plan.cases, plan.scatter, strict=True):
         form = (difference_quantity(case.key), units, 1)
         run, shift = (formatting.with_unit(value, *form) for value in (scatter.run, scatter.interaction))
-        parts.append(
-            f"{case.claim.id}: runs {run}, a day that favours one configuration {shift} ({said(scatter.basis, units)})"
-        )
+        sizes = f"{run} between runs of one day, {shift} by days that favour one configuration"
+        of.setdefault((sizes, said(scatter.basis, units)), []).append(case.claim.id)
+    parts = [f"{sizes} for {formatting.listing(names)} ({basis})" for (sizes, basis), names in of.items()]
     return (
-        f"Standard deviations that this rests on: {'; '.join(parts)}. In the other metrics that Holm's adjustment counts, nothing "
-        "is taken to differ. Claims on recovery times and on limits of values are judged one by one, by at most 500 of the "
-        "simulated campaigns."
+        f"Scatter (standard deviations): {'; '.join(parts)}. In all other metrics that Holm's adjustment counts nothing is taken "
+        "to differ. Claims on recovery times and on limits of values are judged by at most 500 of the simulated campaigns."
     )
 
 

@@ -22,19 +22,9 @@ from intake_report.check.chain import check_logs
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.messages import plain
-from intake_report.plan.power import (
-    DRAWS,
-    ROUGH,
-    Case,
-    Design,
-    Shown,
-    Task,
-    cases,
-    judge_design,
-    risk_of_looking,
-    shared_biases,
-    zeroed,
-)
+from intake_report.plan.design import Case, Design, cases, risk_of_looking
+from intake_report.plan.one_by_one import DRAWS, shared_biases, zeroed
+from intake_report.plan.power import ROUGH, Shown, Task, judge_design
 from intake_report.plan.scatter import Scatter, from_results, read_results, scatter_of
 from intake_report.plan.schedule import (
     PlannedRun,
@@ -50,6 +40,7 @@ from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity
 
 SOAKED = 0.2  # K; what is left between two sensors after a soak check, as common practice has it
+CHANGED = 0.8  # of a detectable difference: above it a calibration changes little
 FEWEST = 100  # simulated campaigns below which a chance of 80 % means nothing
 LOOKED = 4000  # campaigns simulated for what looking costs
 WORKERS = 2
@@ -293,7 +284,7 @@ def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
             continue
         rng = np.random.default_rng([task.seed, 2, number])
         left = zeroed(SOAKED, DRAWS, rng)
-        alone = replace(task, cases=(case,), scatter=(task.scatter[number],), biases=left)
+        alone = replace(task, cases=(case,), scatter=(task.scatter[number],), soaked=left)
         after = judge_design(alone)[0].detectable
         iat = campaign.instrument.channels.get("iat")
         stated = "of which no accuracy is declared" if iat is None or iat.accuracy is None else f"± {iat.accuracy}"
@@ -304,6 +295,8 @@ def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
         )
         soaked = f"a soak check to ± {formatting.with_unit(SOAKED, 'temperature_difference', units, 1)}"
         can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *form)} on"
+        if after is not None and shown.detectable is not None and after > CHANGED * shown.detectable:
+            can = "would change little: runs and days decide"
         if shown.detectable is None:
             yield f"{name}: cannot be decided {declared}; {soaked} {can} in {task.design.blocks} blocks."
         else:

@@ -151,8 +151,7 @@ def scatter_of(key: MetricKey, known: Mapping[str, Scatter], where: str) -> Scat
         raise DataError(what, where=where, remedy="Name a report with such runs: --like FOLDER.")
     assumed = ASSUMED[quantity]
     basis: Message = message(
-        "assumed: {run} between runs, of which half as variance by days that favour one configuration; about what the "
-        "simulated campaign ramp-trial shows. Three runs of one configuration in one day would show it",
+        "assumed: together {run}, about what the simulated campaign ramp-trial shows; runs of one configuration would show it",
         code="scatter-assumed",
         run=Value(assumed, "time" if quantity == "time" else "temperature_difference", 1),
     )

@@ -14,8 +14,8 @@ import numpy as np
 from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
 from intake_report.formatting import count
+from intake_report.plan.design import Design
 from intake_report.plan.orders import Order, block_orders, order_notes
-from intake_report.plan.power import Design
 from intake_report.plan.window import DayWindow
 
 SOAK_CHECK = dt.timedelta(minutes=15)  # before the first start of a day, engine cold

@@ -1,16 +1,14 @@
 """Planned orders, what they balance, what they can show, and the text for the campaign file."""
 
 import itertools
-import tomllib
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from intake_report.campaign.model import Run
 from intake_report.errors import DataError
-from intake_report.plan.orders import block_orders, order_balance, order_notes, runs_text, williams
+from intake_report.plan.orders import block_orders, order_balance, order_notes, williams
 
 
 @given(st.integers(2, 9))
@@ -85,18 +83,6 @@ def test_notes_say_what_orders_do_not_cancel():
     assert order_notes(block_orders(["a", "b"], 2)) == ()
     assert any("one that bends does not" in note for note in order_notes(block_orders(["a", "b", "c"], 2)))
     assert any("follow each other more often" in note for note in order_notes(block_orders(["a", "b", "c"], 3)))
-
-
-def test_text_is_what_the_campaign_file_takes():
-    blocks = dict(zip(("mon", "tue"), block_orders(["stock", "duct"], 2, repeats=2), strict=True))
-    text = runs_text(blocks, suffix=".csv.gz")
-    runs = [Run.model_validate(run) for run in tomllib.loads(text)["run"]]
-    assert [run.id for run in runs[:4]] == ["mon-stock-1", "mon-duct-1", "mon-duct-2", "mon-stock-2"]
-    assert [run.configuration for run in runs] == [name for order in blocks.values() for name in order]
-    assert [run.block for run in runs] == ["mon"] * 4 + ["tue"] * 4
-    assert runs[0].files == ("logs/mon-stock-1.csv.gz",)
-    assert "follows itself" in text.splitlines()[0]
-    assert tomllib.loads(runs_text({"mon": ("stock", "duct")}))["run"][1]["id"] == "mon-duct"
 
 
 @pytest.mark.parametrize(

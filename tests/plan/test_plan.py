@@ -1,0 +1,294 @@
+"""A campaign without a run is planned: days, sheets, files; one under way says what is still needed."""
+
+from __future__ import annotations
+
+import datetime as dt
+import itertools
+import json
+import re
+import shutil
+import tomllib
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from intake_report.campaign.model import Campaign, Run
+from intake_report.cli import main
+from intake_report.errors import IntakeReportError
+from intake_report.plan.design import Design
+from intake_report.plan.files import calendar, runs_toml
+from intake_report.plan.plan import Asked, make_plan
+from intake_report.plan.schedule import orders_of, place
+from intake_report.plan.window import DayWindow, climate, day_windows, read_forecast, sun_elevation, window_notes
+
+TODAY = dt.date(2026, 6, 1)
+MADRID = ZoneInfo("Europe/Madrid")
+TEXT = """schema = 1
+[campaign]
+id = "lid"
+title = "Lid; with, and without"
+question = "Cooler?"
+units = "us"
+timezone = "Europe/Madrid"
+[vehicle]
+description = "hatchback"
+[[configuration]]
+id = "open"
+name = "Lid without seal"
+role = "baseline"
+[[configuration]]
+id = "sealed"
+name = "Lid with seal, ä"
+role = "candidate"
+deviations = ["foam seal, 6 mm; around the lid"]
+[instrument]
+logger = "adapter"
+[instrument.channels.iat]
+resolution = "1 degC"
+accuracy = "1 degC"
+[[route.phase]]
+id = "city"
+kind = "city"
+start = "0 m"
+end = "5 km"
+[acceptance]
+start-coolant = "9 degF"
+[[claim]]
+id = "cooler"
+text = "Cooler in the city."
+metric = "mean_over_ambient"
+phase = "city"
+configuration = "sealed"
+relation = "lower"
+[plan]
+drive_time = "30 min"
+hours = ["09:30-12:00", "14:00-16:00"]
+weekdays = ["Tue", "Wed"]
+"""
+
+
+def written(folder: Path, text: str = TEXT) -> Path:
+    folder.mkdir(exist_ok=True)
+    (folder / "campaign.toml").write_text(text, "utf-8")
+    return folder
+
+
+def planned(tmp_path: Path, text: str = TEXT, **asked):
+    return make_plan(written(tmp_path / "lid", text), Asked(TODAY, **asked))
+
+
+def table(
+    tmp_path: Path, rows: list[str], head: str = "time,temperature [degC],wind [km/h],precipitation,cloud"
+) -> Path:
+    file = tmp_path / "forecast.csv"
+    file.write_text("\n".join([head, *rows]) + "\n", "utf-8")
+    return file
+
+
+def hourly(day: str, hours: range, temperature=20.0, wind=5, rain=0) -> list[str]:
+    return [f"{day}T{h:02d}:00+02:00,{temperature + 5 - abs(h - 14) / 2},{wind},{rain},10" for h in hours]
+
+
+# ---- the plan and its files --------------------------------------------------------------------------------------
+
+
+def test_a_campaign_without_runs_becomes_a_folder(tmp_path, capsys):
+    folder = written(tmp_path / "lid")
+    command = ["plan", str(folder), "--date", "2026-06-01", "--out", str(tmp_path / "plans"), "--paper", "letter"]
+    assert main(command) == 0
+    said = capsys.readouterr().out
+    assert "Drive 8 runs in 4 blocks" in said and "Rough: 100 simulated" in said
+    made = tmp_path / "plans" / "lid" / "2026-06-01"
+    assert {p.name for p in made.iterdir()} == {"plan.pdf", "plan.html", "plan.json", "plan.ics", "runs.toml"}
+    plan = json.loads((made / "plan.json").read_text("utf-8"))
+    assert plan["rough"] and len(plan["runs"]) == 8 and plan["design"]["blocks"] == 4
+    days = {run["start"][:10] for run in plan["runs"]}
+    assert days == {"2026-06-02", "2026-06-03", "2026-06-09", "2026-06-10"}  # Tuesdays and Wednesdays
+    html = (made / "plan.html").read_text("utf-8")
+    assert "within 9.0" in re.sub(r"[\xa0\s]+", " ", html) and "foam seal" in html  # limits in the driver's units
+    pypdf = pytest.importorskip("pypdf")
+    pdf = pypdf.PdfReader(made / "plan.pdf")
+    assert [round(float(x)) for x in pdf.pages[0].mediabox[2:]] == [612, 792]
+    assert len(pdf.pages) in (9, 10)  # the review, and a page for each run
+    assert main(command) == 0 and "unchanged" in capsys.readouterr().out
+    assert main([*command, "--seed", "5"]) == 0
+    assert (made.parent / "2026-06-01-r2" / "plan.json").is_file()
+
+
+def test_runs_are_ready_to_paste_and_follow_the_seed(tmp_path):
+    text = TEXT.replace("[plan]", "[plan]\ncontrol = true\nrepeat_baseline = true")
+    plan = planned(tmp_path, text)
+    pasted = [Run.model_validate(run) for run in tomllib.loads(runs_toml(plan))["run"]]
+    assert [run.id for run in pasted] == [run.id for run in plan.runs]
+    assert all(run.control == (run.files[0].replace(".csv", "-control.csv"),) for run in pasted)
+    for block in {run.block for run in pasted}:
+        order = [run.configuration for run in pasted if run.block == block]
+        assert order.count("open") == 2 and order[-1] == "open"
+    assert runs_toml(planned(tmp_path, text)) == runs_toml(plan)
+
+
+@given(st.sampled_from([2, 3, 4]), st.integers(2, 8), st.integers(1, 3), st.integers(0, 2**32))
+def test_orders_are_reproducible_and_hold_every_configuration(k, blocks, repeats, seed):
+    design = Design(tuple("abcd"[:k]), blocks, repeats)
+    orders = orders_of(design, seed)
+    assert orders == orders_of(design, seed)
+    assert [sorted(order) for order in orders] == [sorted("abcd"[:k] * repeats)] * blocks
+
+
+def test_the_calendar_is_read_back_by_another_library(tmp_path):
+    plan = planned(tmp_path)
+    text = calendar(plan)
+    # RFC 5545: 3.1 lines of 75 octets and CRLF, 3.6.1 UID and DTSTAMP, 3.3.11 escaped text
+    lines = text.split("\r\n")
+    assert text.endswith("\r\n") and "\n" not in text.replace("\r\n", "")
+    assert max(len(line.encode()) for line in lines) <= 75
+    assert r"6 mm\; around" in text.replace("\r\n ", "")
+    icalendar = pytest.importorskip("icalendar")
+    events = icalendar.Calendar.from_ical(text).walk("VEVENT")
+    runs = [e for e in events if "soak-check" not in str(e["UID"])]
+    assert [e.decoded("DTSTART") for e in runs] == [run.start.astimezone(dt.UTC) for run in plan.runs]
+    assert len({str(e["UID"]) for e in events}) == len(events) == len(plan.runs) + 4
+    assert "foam seal, 6 mm; around the lid" in str(
+        next(e for e in runs if "seal, ä" in str(e["SUMMARY"]))["DESCRIPTION"]
+    )
+
+
+# ---- when to drive -----------------------------------------------------------------------------------------------
+
+
+@given(
+    st.integers(1, 6), st.lists(st.integers(0, 95), min_size=2, max_size=8, unique=True),
+    st.integers(10, 60), st.integers(0, 60),
+)  # fmt: skip
+@settings(max_examples=60, deadline=None)
+def test_starts_lie_in_the_stretches_and_apart(runs, quarters, drive, between):
+    zero = dt.datetime(2026, 6, 2, tzinfo=MADRID)
+    at = sorted(quarters)[: len(quarters) // 2 * 2]
+    stretches = tuple(
+        (zero + dt.timedelta(minutes=15 * a), zero + dt.timedelta(minutes=15 * b))
+        for a, b in zip(at[::2], at[1::2], strict=True)
+    )
+    model = Campaign.model_validate(tomllib.loads(TEXT)).plan
+    planning = model.model_copy(update={"drive_time": drive * 60.0, "changeover": between * 60.0, "stand": 0.0})
+    starts = place(planning, runs, DayWindow(zero.date(), stretches, {}, None))
+    if starts is None:
+        return
+    assert len(starts) == runs
+    length = dt.timedelta(minutes=drive)
+    assert all(any(a <= t and t + length <= b for a, b in stretches) for t in starts)
+    assert all(b - a >= length + dt.timedelta(minutes=between) for a, b in itertools.pairwise(starts))
+
+
+def test_sun_rises_when_published():
+    # London (51.5 N, 0.1 W), 21 June 2024: sunrise 04:43, sunset 21:21 BST (HM Nautical Almanac Office; from memory)
+    at = dt.datetime(2024, 6, 21, 3, 43, tzinfo=dt.UTC)
+    assert sun_elevation(at, 51.5, -0.1) == pytest.approx(-0.833, abs=0.25)
+    assert sun_elevation(dt.datetime(2024, 6, 21, 20, 21, tzinfo=dt.UTC), 51.5, -0.1) == pytest.approx(-0.833, abs=0.25)
+    # at noon in the equinox the sun stands at 90° − latitude
+    assert sun_elevation(dt.datetime(2024, 3, 20, 12, 7, tzinfo=dt.UTC), 45.0, 0.0) == pytest.approx(45.0, abs=0.3)
+
+
+def model(text: str = TEXT) -> Campaign:
+    return Campaign.model_validate(tomllib.loads(text))
+
+
+def test_weather_hours_and_daylight_make_the_window(tmp_path):
+    text = TEXT + 'most_wind = "20 km/h"\nwarmest = "24 degC"\n'
+    rows = [*hourly("2026-06-02", range(6, 11), 15), *hourly("2026-06-02", range(11, 14), 25)]
+    rows += [*hourly("2026-06-02", range(14, 15), 15, wind=30), *hourly("2026-06-02", range(15, 20), 15, rain=1)]
+    one = day_windows(model(text), [dt.date(2026, 6, 2)], read_forecast(table(tmp_path, rows)), (40.0, -3.7))[0]
+    assert [(f"{a:%H:%M}", f"{b:%H:%M}") for a, b in one.stretches] == [("09:30", "11:00")]
+    assert [one.lost[why] for why in ("too warm", "wind", "precipitation")] == [1.0, 1.0, 1.0]
+    assert one.temperature == pytest.approx(18.0, abs=0.2)
+    # on a winter day the declared hours are cut by darkness
+    late = day_windows(model(TEXT.replace("14:00-16:00", "16:00-20:00")), [dt.date(2026, 12, 2)], (), (40.0, -3.7))[0]
+    assert late.stretches[-1][1].hour < 19
+
+
+def test_traps_of_zones_and_gaps_are_said(tmp_path):
+    rows = [f"2026-06-02T{h:02d}:00+02:00,{30 - abs(h - 2)},5,0,10" for h in (*range(10), *range(15, 24))]
+    rows.append("2026-06-03T00:00+02:00,20,5,0,10")
+    notes = " ".join(window_notes(model(), [dt.date(2026, 10, 25)], read_forecast(table(tmp_path, rows)), None))
+    assert (
+        "1 gap of more than 3 h" in notes and "warmest at 02:00" in notes and "clocks of Europe/Madrid change" in notes
+    )
+    zoned = read_forecast(table(tmp_path, ["2026-06-02T09:00,68"], "time [Europe/Madrid],temperature [degF]"))
+    assert zoned[0].time.utcoffset() == dt.timedelta(hours=2) and zoned[0].temperature == pytest.approx(20.0)
+
+
+def test_reports_of_like_days_say_which_hours_fit(tmp_path):
+    file = tmp_path / "metar.txt"
+    file.write_text("METAR XXXX 020800Z 24005KT 9999 20/10 Q1013\nMETAR XXXX 030800Z 24025KT 9999 20/10 Q1013\n"
+                    "METAR XXXX 030900Z 24005KT RA 20/10 Q1013\n", "utf-8")  # fmt: skip
+    found = climate(model(TEXT + 'most_wind = "20 km/h"\n'), file, 2026, 6)
+    assert found == [(10, 2, 0.5), (11, 1, 0.0)]
+
+
+@pytest.mark.parametrize(
+    ("change", "asked", "says"),
+    [
+        (("last_day", 'last_day = "2026-05-01"'), {}, "no day is left"),
+        (("hours", 'hours = ["09:30-10:30"]'), {}, "need a day each with .* h that fit"),
+        (("coldest", 'coldest = "30 degC"\nwarmest = "20 degC"'), {}, "exchange them"),
+        (("hours", 'hours = ["12:00-09:00"]'), {}, "ends before it starts"),
+        (("worth", 'worth = { coler = "1 K" }'), {}, "no claim “coler”. Did you mean “cooler”"),
+        (("worth", ""), {"campaigns": 5}, "5 simulated campaigns are too few"),
+        (("worth", ""), {"like": Path("nowhere")}, "there is no results.json here"),
+        (("issued", 'issued = "plan.json"'), {}, "“plan.json” does not exist"),
+    ],
+)
+def test_bad_plans_are_one_sentence(tmp_path, change, asked, says):
+    key, line = change
+    text = re.sub(rf"(?m)^{key} = .*\n", "", TEXT) + line + "\n"
+    with pytest.raises(IntakeReportError, match=says) as caught:
+        planned(tmp_path, text, **asked)
+    assert "\n" not in str(caught.value)
+
+
+def test_one_configuration_and_no_scatter_are_refused(tmp_path):
+    alone = re.sub(r"(?s)\[\[configuration\]\]\nid = \"sealed\".*?(?=\[instrument\])", "", TEXT)
+    alone = re.sub(r"(?s)\[\[claim\]\].*?(?=\[plan\])", "", alone)
+    with pytest.raises(IntakeReportError, match="one configuration alone needs no plan"):
+        planned(tmp_path, alone)
+    with pytest.raises(IntakeReportError, match=r"no scatter of .* is known.*--like"):
+        planned(tmp_path, TEXT.replace("mean_over_ambient", "heat_soak_rate").replace('phase = "city"\nconf', "conf"))
+
+
+@pytest.mark.parametrize(
+    ("rows", "head", "says"),
+    [
+        (["2026-06-02T09:00,20"], "time,temperature", "has no zone: it may be off by hours"),
+        (["9 o'clock,20"], "time,temperature", "is not a time"),
+        (["2026-06-02T09:00Z,x"], "time,temperature", "line 2: “x” is not a number"),
+        (["2026-06-02T09:00Z,1", "2026-06-02T08:00Z,1"], "time,temperature", "line 3: its times do not rise"),
+        (["2026-06-02T09:00Z,1"], "time,wind", "no column “temperature”"),
+        ([], "time,temperature", "has no row"),
+    ],
+)
+def test_bad_forecasts_are_one_sentence(tmp_path, rows, head, says):
+    with pytest.raises(IntakeReportError, match=says):
+        read_forecast(table(tmp_path, rows, head))
+
+
+def test_a_forecast_of_other_days_is_refused(tmp_path):
+    with pytest.raises(IntakeReportError, match="they do not meet"):
+        planned(tmp_path, forecast=table(tmp_path, hourly("2026-01-02", range(24))))
+
+
+# ---- under way ---------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.slow
+def test_a_campaign_under_way_says_what_is_still_needed(tmp_path):
+    folder = tmp_path / "trial"
+    shutil.copytree(Path(__file__).parents[2] / "data" / "ramp-trial", folder)
+    (folder / "logs" / "d3r3-open-cone.csv.gz").unlink()
+    plan = make_plan(folder, Asked(dt.date(2026, 6, 20)))
+    left = [run for run in plan.runs if not run.done]
+    assert left[0].id == "d3r3-open-cone" and left[0].block == "day-3"
+    assert sum(run.done for run in plan.runs) == 8
+    assert plan.scatter[0].df > 0 and plan.scatter[1].lost  # from its own runs
+    assert "d3r3-open-cone" not in runs_toml(plan) and "day-4" in runs_toml(plan)
