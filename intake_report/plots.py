@@ -77,8 +77,10 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
 
         with mpl.rc_context(STYLE):
             figure = draw(*args, **kwargs)
-            figure.draw_without_rendering()  # ticks are made late and would miss the style
-            figure.set_layout_engine("none")  # the layout is found now; saving twice need not find it twice more
+            layout = figure.get_layout_engine()
+            if layout is not None:  # found now, with the ticks, which are made late and would miss the style
+                layout.execute(figure)
+                figure.set_layout_engine("none")
             return figure
 
     drawn.__doc__ = draw.__doc__

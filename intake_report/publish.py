@@ -290,7 +290,7 @@ def write_report(
     import nbformat
 
     from intake_report.render.html import export_html
-    from intake_report.render.notebook import extract_data, normalise_notebook, write_assets
+    from intake_report.render.notebook import add_pictures, extract_data, normalise_notebook, write_assets
     from intake_report.render.typst import export_pdf
 
     notebook = normalise_notebook(executed)
@@ -309,6 +309,7 @@ def write_report(
     (folder / "annex.pdf").write_bytes(export_pdf(notebook, meta, (), scratch / "annex", annex=True))
     progress("writing figures and tables")
     write_assets(notebook, folder)
+    add_pictures(notebook, folder)
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 
 

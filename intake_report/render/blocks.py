@@ -160,14 +160,13 @@ class Table:
 
 @dataclass(frozen=True)
 class Figure:
-    """A numbered figure as SVG (HTML, PDF) and PNG (base64; interactive display), with alternative text."""
+    """A numbered figure as SVG, with alternative text."""
 
     __pydantic_config__ = _STRICT
     label: str
     caption: str
     alt: str
     svg: str
-    png: str = ""
     size: Literal["full", "half"] = "full"
     kind: Literal["figure"] = "figure"
 

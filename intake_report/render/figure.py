@@ -5,9 +5,11 @@ A drawing in a report holds no script and nothing outside itself, and its ids ar
 
 from __future__ import annotations
 
-import base64
 import io
 import re
+from collections.abc import Sequence
+from functools import lru_cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from xml.etree import ElementTree
 
@@ -36,27 +38,38 @@ def figure_block(
 ) -> blocks.Figure:
     """Return `fig` as a figure block.
 
-    `fig`: left as it is; close it when it came from pyplot; `label`: unique in the report; names the files
-    figures/<label>.svg and .png; `caption`, `alt`: caption (inline syntax) and alternative text (plain) that says what
-    can be seen; `size` {"full", "half"}: width in the report: the text width or a good half of it. Returns same figure,
-    same label: same bytes (ids are salted with the label, no date is stored).
+    `fig`: left as it is; `label`: unique in the report; names the files figures/<label>.svg and .png; `caption`, `alt`:
+    caption (inline syntax) and alternative text (plain) that says what can be seen; `size` {"full", "half"}: width in the
+    report: the text width or a good half of it. Returns same figure, same label: same bytes (ids are salted with the
+    label, no date is stored).
     """
     import matplotlib as mpl
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    vector, pixels = io.StringIO(), io.BytesIO()
+    vector, canvas, dpi = io.StringIO(), fig.canvas, fig.dpi
     with mpl.rc_context({"svg.hashsalt": label, "svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}):
-        fig.savefig(vector, format="svg", metadata={"Date": None, "Creator": None})
-        fig.savefig(pixels, format="png", dpi=PNG_DPI, metadata={"Software": None})
-    return blocks.Figure(
-        label=label,
-        caption=caption,
-        alt=alt,
-        svg=clean_svg(vector.getvalue(), label),
-        png=base64.b64encode(pixels.getvalue()).decode("ascii"),
-        size=size,
+        # `savefig` would draw everything once more before, to learn what nobody asks here
+        FigureCanvasSVG(fig).print_svg(vector, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
+    fig.dpi = dpi
+    fig.set_canvas(canvas)
+    return blocks.Figure(label=label, caption=caption, alt=alt, svg=clean_svg(vector.getvalue(), label), size=size)
+
+
+def draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
+    """Return the SVG files `names` of `folder` as PNG, in the same order; same files, same bytes."""
+    import typst
+
+    if not names:
+        return []
+    page = "#set page(width: auto, height: auto, margin: 0pt)\n"
+    source = page + "#pagebreak()\n".join(f'#image("/{name}")\n' for name in names)
+    made = typst.compile(  # type: ignore[call-overload]
+        source.encode(), root=folder, format="png", ppi=PNG_DPI, ignore_system_fonts=True
     )
+    return [bytes(one) for one in (made if isinstance(made, list) else [made])]
 
 
+@lru_cache(maxsize=64)  # every exporter cleans what it is given; it is the same figures each time
 def clean_svg(svg: str, prefix: str) -> str:
     """Return `svg` without prolog, comments and metadata, with every id prefixed; same input, same output.
 

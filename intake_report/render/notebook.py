@@ -25,7 +25,7 @@ from intake_report.render.blocks import (
     Table,
     unbundle,
 )
-from intake_report.render.figure import clean_svg
+from intake_report.render.figure import clean_svg, draw_pixels
 from intake_report.render.inline import emphasis, literal
 from intake_report.render.numbering import Document, number
 
@@ -114,15 +114,27 @@ def write_assets(notebook: NotebookNode, folder: Path) -> tuple[Path, ...]:
         path.write_bytes(data)
         written.append(path)
 
+    drawings: list[str] = []
     for item in (*document.items, *document.annex):
         if isinstance(item.block, Figure):
             svg = clean_svg(item.block.svg, item.block.label)
-            write(f"figures/{item.block.label}.svg", f'<?xml version="1.0" encoding="UTF-8"?>\n{svg}\n'.encode())
-            if item.block.png:
-                write(f"figures/{item.block.label}.png", base64.b64decode(item.block.png, validate=True))
+            drawings.append(f"figures/{item.block.label}.svg")
+            write(drawings[-1], f'<?xml version="1.0" encoding="UTF-8"?>\n{svg}\n'.encode())
         elif isinstance(item.block, Table):
             write(f"tables/{item.block.label}.csv", table_csv(item.block, document).encode("utf-8"))
+    for name, pixels in zip(drawings, draw_pixels(folder, drawings), strict=True):
+        write(f"{name.removesuffix('.svg')}.png", pixels)
     return tuple(written)
+
+
+def add_pictures(notebook: NotebookNode, folder: Path) -> None:
+    """Put the PNG of each figure from `write_assets` into its output, for viewers that show no markup of a stranger."""
+    for cell in notebook.cells:
+        for output in cell.get("outputs", ()):
+            shown = unbundle(output["data"][MIME_TYPE]) if MIME_TYPE in output.get("data", {}) else ()
+            if len(shown) == 1 and isinstance(shown[0], Figure):
+                pixels = (folder / "figures" / f"{shown[0].label}.png").read_bytes()
+                output["data"]["image/png"] = base64.b64encode(pixels).decode("ascii")
 
 
 def table_csv(table: Table, document: Document) -> str:

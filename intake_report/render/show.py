@@ -12,14 +12,12 @@ from intake_report.render.fragments import cell_html
 def mime_bundle(*blocks: Block) -> dict[str, Any]:
     """Return the output of one cell for `blocks`.
 
-    `*blocks`. Returns MIME type → value: the blocks as JSON, text/html, text/plain, and image/png for a single figure.
+    `*blocks`. Returns MIME type → value: the blocks as JSON, text/html, text/plain.
     """
     visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
     made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
     if visible:
         made["text/html"] = cell_html(visible)
-    if len(blocks) == 1 and isinstance(blocks[0], Figure) and blocks[0].png:
-        made["image/png"] = blocks[0].png
     return made
 
 

@@ -6,6 +6,8 @@ import csv
 import io
 import json
 import re
+from base64 import b64decode
+from copy import deepcopy
 from pathlib import Path
 
 import numpy as np
@@ -21,7 +23,7 @@ from intake_report.render.blocks import Column, Cover, Definitions, Equation, He
 from intake_report.render.html import export_html
 from intake_report.render.layout import font_folder, text_width
 from intake_report.render.meta import Attachment, ReportMeta
-from intake_report.render.notebook import extract_data, normalise_notebook, table_csv, write_assets
+from intake_report.render.notebook import add_pictures, extract_data, normalise_notebook, table_csv, write_assets
 from intake_report.render.numbering import number
 from intake_report.render.typst import export_pdf
 
@@ -274,6 +276,14 @@ def test_data_and_assets(sample, tmp_path):
         "figures/fig-iat.svg", "figures/fig-iat.png", "figures/fig-recovery.svg", "figures/fig-recovery.png",
         "tables/tab-runs.csv", "tables/tab-differences.csv", "tables/tab-stops.csv",
     }  # fmt: skip
+    add_pictures(made := deepcopy(sample), tmp_path)
+    pixels = [
+        o["data"]["image/png"] for c in made.cells for o in c.get("outputs", ()) if "image/png" in o.get("data", {})
+    ]
+    assert len(pixels) == 2 and pixels[0] != pixels[1]
+    for name, text in zip(("fig-iat", "fig-recovery"), pixels, strict=True):
+        data = (tmp_path / f"figures/{name}.png").read_bytes()
+        assert data.startswith(b"\x89PNG") and b64decode(text) == data
     lines = (tmp_path / "tables/tab-runs.csv").read_bytes().split(b"\r\n")
     assert lines[0] == b"run,configuration,peak_K,city_K,soak_K_per_min,recovery_s"
     assert re.fullmatch(rb"run-00,config-0,(\d+\.\d{1,4},?){4}", lines[1])
