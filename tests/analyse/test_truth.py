@@ -111,14 +111,7 @@ def test_rebuilt_temperature_is_never_further_off_than_two_half_steps(case):
         assert abs(error.mean() - bias(case)) <= 3.0 * QUANTISATION / math.sqrt(steps)
 
 
-def known(request, case, id: str, reason: str) -> None:
-    """Mark a defect that is known in one campaign: the bound stays, and the day it is met this fails."""
-    if case.scenario.id == id:
-        request.applymarker(pytest.mark.xfail(reason=reason, raises=AssertionError, strict=True))
-
-
-def test_rebuilding_does_not_lose_against_the_bare_reading(case, request):
-    known(request, case, "three-days", "keeping the corners of stops loses on the run that hardly warms at them")
+def test_rebuilding_does_not_lose_against_the_bare_reading(case):
     for series, run in simulated(case):
         element = np.interp(series.time, run.time, run.sensor_element) + bias(case)
         rebuilt, bare = (np.sqrt(np.mean((x - element) ** 2)) for x in (series.iat, series.reading))
@@ -198,10 +191,7 @@ def test_time_above_the_limit(case):
         assert low - crossings * POLL <= values[series.run] <= high + crossings * POLL, series.run
 
 
-def test_density_ratio(case, request):
-    known(
-        request, case, "ramp-trial", "keeping the corners of stops moves the mean of one run by 3.1 of its deviations"
-    )
+def test_density_ratio(case):
     values = measured(case, "charge_density_ratio")
     for series, run in simulated(case):
         steps = np.count_nonzero(np.diff(series.reading))
