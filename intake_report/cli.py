@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.check import add_parser as add_check
 from intake_report.errors import CampaignError, DataError, IntakeReportError
+from intake_report.nightly import add_archive, add_nightly, add_reproduce, run_archive, run_nightly, run_reproduce
 from intake_report.plan.command import add_parser as add_plan
 
 if TYPE_CHECKING:
@@ -72,6 +73,18 @@ def parser() -> argparse.ArgumentParser:
     render.add_argument("--out", type=Path, default=Path("build/reports"), help=reports)
     moved = "the campaign folder was moved: its reports go on where they are"
     render.add_argument("--moved", action="store_true", help=moved)
+    night = command(
+        "nightly",
+        run_nightly,
+        "render every campaign below a folder that changed, each on its own",
+        ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, 130 stopped.",
+    )
+    add_nightly(night)
+    night.add_argument("--date", type=_date, default="", help="date of the reports, as 2026-07-31 (default: today)")
+    keep = command("archive", run_archive, "put a report and its inputs into one zip", ", to keep or to hand on.")
+    add_archive(keep)
+    again = "; exit status 1 if a file differs. An archive is data: nothing in it is run."
+    add_reproduce(command("reproduce", run_reproduce, "make the report of an archive again and compare every file", again))
     verify = command(
         "verify",
         _verify,
@@ -79,9 +92,10 @@ def parser() -> argparse.ArgumentParser:
         ", by the hashes of their manifests; exit status 1 if a file differs.",
     )
     verify.add_argument("folder", type=Path, metavar="FOLDER", help="a report, or a folder above")
-    command(
+    schema = command(
         "schema", _schema, "print the JSON Schema of the campaign file", ", so that an editor completes and checks it."
     )
+    schema.add_argument("--status", action="store_true", help="of status.json instead, which nightly writes")
     new = command(
         "new", _new, "begin a campaign: a folder with a campaign file", " in which all that it may hold has a comment."
     )
@@ -283,10 +297,11 @@ def _verify(arguments: argparse.Namespace) -> int:
     return status
 
 
-def _schema(_: argparse.Namespace) -> int:
+def _schema(arguments: argparse.Namespace) -> int:
     from intake_report.campaign import campaign_schema
+    from intake_report.nightly.model import status_schema
 
-    print(campaign_schema(), end="")
+    print(status_schema() if arguments.status else campaign_schema(), end="")
     return DONE
 
 

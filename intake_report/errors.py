@@ -98,5 +98,9 @@ class DataError(IntakeReportError):
     """A log, weather or bench file cannot be used as it is."""
 
 
+class MachineError(DataError):
+    """The machine stood in the way (disk, memory, a file that is being written): tried again, it may succeed."""
+
+
 class ReportWarning(UserWarning):
     """Something a reader of the report has to know; it ends up in the report as well."""

@@ -7,6 +7,8 @@ campaign by a link whose name is the same in every report.
 
 from __future__ import annotations
 
+import ctypes
+import json
 import os
 import signal
 import sys
@@ -15,11 +17,11 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import intake_report
 from intake_report.campaign import Campaign
-from intake_report.errors import CampaignError, CampaignErrors, DataError, IntakeReportError
+from intake_report.errors import CampaignError, CampaignErrors, DataError, IntakeReportError, MachineError
 from intake_report.provenance import template_path
 
 if TYPE_CHECKING:
@@ -52,6 +54,7 @@ def run_notebook(
     *,
     debug: bool = False,
     meanwhile: Callable[[], None] = lambda: None,
+    spare: SpareKernel | None = None,
 ) -> NotebookNode:
     """Run the template for one campaign in a fresh kernel and return the executed notebook.
 
@@ -71,6 +74,8 @@ def run_notebook(
         Let errors of the notebook through with their traceback.
     meanwhile : callable
         What this process may do while the kernel works.
+    spare : SpareKernel, optional
+        The process that becomes the kernel; None starts one.
 
     Raises
     ------
@@ -91,7 +96,7 @@ def run_notebook(
         (place / PREVIOUS).write_bytes(previous)
         parameters["previous"] = PREVIOUS
     with _socket_prefix(scratch) as prefix:
-        run = _KernelRun(place, scratch, prefix, parameters, debug)
+        run = _KernelRun(place, scratch, prefix, parameters, debug, spare)
         run.start()
         try:
             meanwhile()
@@ -102,7 +107,7 @@ def run_notebook(
         raise as_user_error(run.failure.ename, run.failure.evalue)
     if isinstance(run.failure, DeadKernelError):
         what, remedy = "the kernel ended before the report was done.", "Memory may have run out; run it again."
-        raise DataError(what, file=campaign.given, remedy=remedy)
+        raise MachineError(what, file=campaign.given, remedy=remedy)
     if run.failure is not None:
         raise run.failure
     executed: NotebookNode = nbformat.reads(nbformat.writes(run.executed), as_version=4)  # as a file would give it back
@@ -112,10 +117,18 @@ def run_notebook(
 class _KernelRun(threading.Thread):
     """Papermill in a thread of its own, so that an interrupt reaches the program and not the middle of its event loop."""
 
-    def __init__(self, place: Path, scratch: Path, prefix: Path, parameters: dict[str, Any], debug: bool) -> None:
+    def __init__(
+        self,
+        place: Path,
+        scratch: Path,
+        prefix: Path,
+        parameters: dict[str, Any],
+        debug: bool,
+        spare: SpareKernel | None,
+    ) -> None:
         super().__init__(daemon=True)
         self._place, self._scratch, self._prefix = place, scratch, prefix
-        self._parameters, self._debug = parameters, debug
+        self._parameters, self._debug, self._spare = parameters, debug, spare
         self._groups: list[int] = []
         self.executed: NotebookNode | None = None
         self.failure: Exception | None = None
@@ -141,7 +154,7 @@ class _KernelRun(threading.Thread):
                 progress_bar=False,
                 log_output=False,
                 config=Config({"KernelManager": connection}),
-                kernel_manager_class=_manager(self._scratch, self._groups, self._debug),
+                kernel_manager_class=_manager(self._scratch, self._groups, self._debug, self._spare),
             )
         except Exception as error:
             self.failure = error
@@ -155,11 +168,93 @@ class _KernelRun(threading.Thread):
             self.join(timeout=10.0)
 
 
-def _manager(scratch: Path, groups: list[int], debug: bool) -> type:
+class SpareKernel:
+    """A process, forked from one that has loaded everything, which waits to become a kernel.
+
+    It stands for the process that `jupyter_client` would start: it has to be made before this process has threads, and
+    ends with it.
+    """
+
+    stdin = stdout = stderr = None
+
+    def __init__(self) -> None:
+        orders, self._orders = os.pipe()
+        self.returncode: int | None = None
+        self.pid = os.fork()
+        if self.pid == 0:
+            os.close(self._orders)
+            _become_kernel(orders)
+        os.close(orders)
+
+    def start(self, **order: Any) -> None:
+        """Let it become the kernel: its environment, folder and connection file."""
+        with open(self._orders, "w", encoding="utf-8") as pipe:
+            json.dump(order, pipe)
+
+    def poll(self) -> int | None:
+        """Return its exit status, or None while it lives."""
+        if self.returncode is None:
+            ended, status = os.waitpid(self.pid, os.WNOHANG)
+            self.returncode = os.waitstatus_to_exitcode(status) if ended else None
+        return self.returncode
+
+    wait = poll  # only asked once it has ended
+
+    def send_signal(self, number: int) -> None:
+        """Send it a signal, if it lives."""
+        if self.poll() is None:
+            os.kill(self.pid, number)
+
+
+def die_with_parent() -> None:
+    """End this process as soon as its parent ends, where the system can do that (Linux); kernels look for it besides."""
+    with suppress(OSError, AttributeError):
+        ctypes.CDLL(None).prctl(1, signal.SIGKILL)  # PR_SET_PDEATHSIG of linux/prctl.h
+
+
+def _become_kernel(orders: int) -> NoReturn:
+    """Wait for the order, then be a kernel until it is told to stop; without an order, end."""
+    status = 1
+    try:
+        die_with_parent()
+        parent = os.getppid()
+        with open(orders, encoding="utf-8") as pipe:
+            text = pipe.read()
+        if text:
+            order = json.loads(text)
+            os.setsid()
+            os.chdir(order["cwd"])
+            os.environ.clear()
+            os.environ.update(order["env"])
+            tempfile.tempdir = None
+            from ipykernel.kernelapp import launch_new_instance
+
+            own = (f"--IPKernelApp.parent_handle={parent}", "-f", order["connection"])
+            launch_new_instance(argv=[*own, *_OPTIONS])
+        status = 0
+    finally:
+        os._exit(status)
+
+
+def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel | None) -> type:
     """Return a kernel manager whose kernels are isolated and write what they say besides their answers to a file."""
     from jupyter_client.manager import AsyncKernelManager
+    from jupyter_client.provisioning.local_provisioner import LocalProvisioner
+
+    class Forked(LocalProvisioner):
+        async def launch_kernel(self, cmd: list[str], **more: Any) -> Any:  # noqa: ARG002 - it is there already
+            process: Any = spare
+            connection = scratch / "kernel.json"
+            process.start(cwd=str(scratch / "kernel"), env=kernel_environment(scratch), connection=str(connection))
+            self.process, self.pid, self.pgid = process, process.pid, process.pid
+            return self.connection_info
 
     class IsolatedKernels(AsyncKernelManager):
+        async def _async_pre_start_kernel(self, **more: Any) -> Any:
+            if spare is not None:
+                self.provisioner = Forked(parent=self, kernel_id=self.kernel_id or "", kernel_spec=self.kernel_spec)
+            return await super()._async_pre_start_kernel(**more)
+
         async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:  # noqa: ARG002 - ours instead
             root = str(Path(intake_report.__file__).parents[1])
             command = [sys.executable, "-I", "-c", _START.format(root=root), "-f", self.connection_file]
@@ -216,6 +311,8 @@ def as_user_error(name: str, text: str) -> IntakeReportError:
         return CampaignError(text)
     if name == "DataError":
         return DataError(text)
+    if name in ("MemoryError", "_ArrayMemoryError"):
+        return MachineError("more memory was needed than there is.", remedy="Free some, or raise the limit.")
     return DataError(
         f"the report could not be computed ({name}: {text}).",
         remedy="This is a fault of the program; run again with --debug and report what it prints.",

@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from intake_report.campaign import Campaign, load_campaign
-from intake_report.errors import CampaignError, DataError
-from intake_report.kernel import run_notebook
+from intake_report.errors import CampaignError, DataError, MachineError
+from intake_report.kernel import SpareKernel, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
 from intake_report.render.meta import Attachment, ReportMeta, report_date
 
@@ -63,6 +63,7 @@ def publish(
     progress: Progress = lambda _: None,
     debug: bool = False,
     moved: bool = False,
+    spare: SpareKernel | None = None,
 ) -> Published:
     """Render one campaign to a report folder.
 
@@ -81,6 +82,8 @@ def publish(
         Let errors of the notebook through with their traceback.
     moved : bool
         The campaign folder was moved: its reports go on where they are.
+    spare : SpareKernel, optional
+        The process that becomes the kernel; None starts one.
 
     Returns
     -------
@@ -110,7 +113,8 @@ def publish(
     folder = home / (date if revision == 1 else f"{date}-r{revision}")
     with scratch_folder(home) as scratch:
         meta = ReportMeta(campaign.about.id, campaign.about.title, date, revision)
-        make_report(campaign, scratch, meta, previous, progress, debug)
+        make_report(campaign, scratch, meta, previous, progress, debug, spare)
+        check_inputs(campaign, fingerprint)
         write_manifest(scratch / "report", campaign, meta, fingerprint, earlier[-1] if earlier else None)
         progress("putting the report in place")
         put_in_place(scratch / "report", folder)
@@ -165,6 +169,18 @@ def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], 
         )
 
 
+def check_inputs(campaign: Campaign, fingerprint: dict[str, Any]) -> None:
+    """Refuse a report during whose making an input changed: it could be of neither state; raises MachineError."""
+    for path, digest in fingerprint["inputs"].items():
+        try:
+            if hash_file(campaign.folder / path, path).sha256 == digest:
+                continue
+            what = "the file changed while the report was made."
+        except OSError:
+            what = "the file vanished while the report was made."
+        raise MachineError(what, file=campaign.folder / path, remedy="Render again once it rests.")
+
+
 def record_origin(campaign: Campaign, home: Path) -> None:
     """Write down on this machine where the campaign of these reports lies."""
     new = home / f"{SCRATCH_PREFIX}{os.getpid()}"
@@ -210,7 +226,7 @@ def scratch_folder(home: Path) -> Iterator[Path]:
     except OSError as error:
         what = f"the report folder cannot be written ({error.strerror})."
         remedy = "Name a folder that you may write to: --out FOLDER."
-        raise DataError(what, file=home, remedy=remedy) from None
+        raise MachineError(what, file=home, remedy=remedy) from None
     try:
         yield scratch
     except OSError as error:
@@ -224,9 +240,9 @@ def scratch_folder(home: Path) -> Iterator[Path]:
             home.rmdir()
 
 
-def _no_space(home: Path, scratch: Path) -> DataError:
+def _no_space(home: Path, scratch: Path) -> MachineError:
     written = sum(p.stat().st_size for p in scratch.rglob("*") if p.is_file() and not p.is_symlink())
-    return DataError(
+    return MachineError(
         f"the disk is full; {written / 1e6:.1f} MB of the report were written.",
         file=home,
         remedy="Free some ten megabytes more than that, or name another folder: --out FOLDER.",
@@ -261,19 +277,25 @@ def put_in_place(report: Path, target: Path) -> None:
     except OSError as error:
         if error.errno in (errno.ENOSPC, errno.EDQUOT):
             raise
-        raise DataError("a report is there already and will not be overwritten.", file=target) from None
+        raise MachineError("a report is there already and will not be overwritten.", file=target) from None
 
 
 # ---- its content -------------------------------------------------------------------------------------------------
 
 
 def make_report(
-    campaign: Campaign, scratch: Path, meta: ReportMeta, previous: bytes | None, progress: Progress, debug: bool
+    campaign: Campaign,
+    scratch: Path,
+    meta: ReportMeta,
+    previous: bytes | None,
+    progress: Progress,
+    debug: bool,
+    spare: SpareKernel | None = None,
 ) -> None:
     """Write every file of a report except its manifest into `scratch/report`."""
     progress("running the notebook")
     executed = run_notebook(
-        campaign, scratch, meta.date, meta.revision, previous, debug=debug, meanwhile=_load_exporters
+        campaign, scratch, meta.date, meta.revision, previous, debug=debug, meanwhile=_load_exporters, spare=spare
     )
     write_report(executed, campaign, scratch / "report", scratch, meta, progress)
 

@@ -19,6 +19,7 @@ import pypdf
 import pytest
 import roadlog
 from bs4 import BeautifulSoup
+from nights import Nights, plain_campaign
 from simulated import RunTruth, truth
 
 from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
@@ -208,6 +209,20 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     return Small(
         folder / "campaign" / "campaign.toml", folder / "out", Published("small-trial", report, DATE, 1, "published")
     )
+
+
+@pytest.fixture
+def nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
+    """Nights over three campaigns, with a cheap stand-in for the render."""
+    from intake_report.nightly import night
+
+    monkeypatch.setattr(
+        night, "package_versions", lambda: {"numpy": "2"}
+    )  # looking for all of them takes half a second
+    monkeypatch.setattr(night, "source_hash", lambda: "")
+    for number in range(3):
+        plain_campaign(tmp_path / "root" / f"c{number}", f"trial-{number}")
+    return Nights(tmp_path / "root", tmp_path / "out")
 
 
 DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()

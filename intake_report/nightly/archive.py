@@ -1,0 +1,235 @@
+"""A report with its inputs in one file to keep, and that report made again from it, compared file by file."""
+
+from __future__ import annotations
+
+import json
+import stat
+import tempfile
+import zipfile
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+from intake_report.campaign import load_campaign
+from intake_report.errors import DataError, MachineError
+from intake_report.provenance import MANIFEST, damages, made_from, read_manifest, sha256
+from intake_report.publish import comparable_results, issued_reports, make_report
+from intake_report.render.meta import ReportMeta
+
+INPUTS, REPORT, LOCK = "inputs", "report", "requirements.lock"
+BEFORE = "before.json"  # results.json of the report before, which the report compares itself with
+LARGEST, MOST_FILES = 4 << 30, 20_000  # bytes unpacked and files of an archive that is read
+_DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that a zip file can state; the same archive has the same bytes
+
+
+@dataclass(frozen=True)
+class Compared:
+    """One file of a report against the same one made again.
+
+    `state` is "same", "differs", "missing" (not made again) or "added"; `moved` says which numbers did.
+    """
+
+    path: str
+    state: str
+    moved: tuple[str, ...] = ()
+
+
+def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock: Path | None) -> Path:
+    """Write the last report of a campaign with its inputs into one zip and return its path.
+
+    Parameters
+    ----------
+    campaign_path : Path
+        Campaign folder or file.
+    reports : Path
+        Folder of all reports.
+    target : Path, optional
+        The zip; by default `<id>-<date>[-rN].zip` here.
+    lock : Path, optional
+        Lock of the environment, kept beside; without it the versions that the manifest names are all there is.
+
+    Raises
+    ------
+    CampaignError, DataError
+        There is no report of the present inputs, or it is not as it was issued.
+    """
+    campaign = load_campaign(campaign_path)
+    inputs = made_from(campaign)["inputs"]
+    home = reports.resolve() / campaign.about.id
+    issued, _ = issued_reports(home)
+    report = next((r for r in reversed(issued) if r["made_from"]["inputs"] == inputs), None)
+    if report is None:
+        raise DataError("there is no report of the present inputs.", file=home, remedy="Render the campaign first.")
+    folder = home / report["folder"]
+    before = next((text for text in damages(folder) if str(folder) in text), "")
+    if before:
+        raise DataError(f"the report is not as it was issued: {before}", file=folder, remedy="Render it again.")
+    content = {f"{INPUTS}/{path}": campaign.folder / path for path in inputs}
+    content |= {f"{REPORT}/{p.relative_to(folder).as_posix()}": p for p in folder.rglob("*") if p.is_file()}
+    if lock is not None:
+        content[LOCK] = lock
+    previous, _ = comparable_results(home, [r for r in issued if _order(r) < _order(report)])
+    made = target or Path(f"{campaign.about.id}-{report['folder']}.zip")
+    new = made.with_name(f".{made.name}.new")
+    try:
+        with zipfile.ZipFile(new, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as file:
+            hashes = {name: _add(file, name, content[name].read_bytes()) for name in sorted(content)}
+            if previous is not None:
+                hashes[BEFORE] = _add(file, BEFORE, previous)
+            index = {"schema": 1, "campaign_file": campaign.file.name, "files": hashes}
+            _add(file, MANIFEST, (json.dumps(index, indent=1, sort_keys=True) + "\n").encode())
+        if any(hashes[f"{INPUTS}/{path}"] != digest for path, digest in inputs.items()):
+            raise OSError(0, "an input changed while it was read")
+        new.replace(made)
+    except OSError as error:
+        new.unlink(missing_ok=True)
+        raise MachineError(f"the archive cannot be written ({error.strerror}).", file=made) from None
+    return made
+
+
+def _order(report: dict[str, Any]) -> tuple[str, int]:
+    return report["date"], report["revision"]
+
+
+def _add(file: zipfile.ZipFile, name: str, data: bytes) -> str:
+    entry = zipfile.ZipInfo(name, _DATE)
+    entry.compress_type = zipfile.ZIP_DEFLATED
+    entry.external_attr = 0o644 << 16
+    file.writestr(entry, data)
+    return sha256(data)
+
+
+# ---- made again --------------------------------------------------------------------------------------------------
+
+
+def reproduce(archive: Path) -> tuple[list[str], list[Compared]]:
+    """Make the report of an archive again and compare it.
+
+    Parameters
+    ----------
+    archive : Path
+        A zip that `write_archive` made; it is data, and nothing in it is run.
+
+    Returns
+    -------
+    software : list of str
+        What is not as it was when the report was made.
+    compared : list of Compared
+        Every file of either report, in order; the manifest only by what it says of inputs and outputs.
+
+    Raises
+    ------
+    DataError
+        If it is no such archive, or not as it was written.
+    """
+    with tempfile.TemporaryDirectory(prefix="intake-report-", ignore_cleanup_errors=True) as scratch:
+        index = _unpack(archive, Path(scratch))
+        issued, inputs = Path(scratch, REPORT), Path(scratch, INPUTS)
+        before = read_manifest(issued)
+        campaign = load_campaign(inputs / index["campaign_file"])
+        meta = ReportMeta(campaign.about.id, campaign.about.title, before["date"], before["revision"])
+        previous = Path(scratch, BEFORE).read_bytes() if BEFORE in index["files"] else None
+        again = Path(scratch, "again")
+        again.mkdir()
+        make_report(campaign, again, meta, previous, lambda _: None, debug=False)
+        made = again / REPORT
+        names = {p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file()} | set(before["outputs"])
+        compared = [_compare(name, issued, made) for name in sorted(names)]
+        software = list(_software(before["made_from"], made_from(campaign)))
+    return software, compared
+
+
+def _unpack(archive: Path, folder: Path) -> dict[str, Any]:
+    """Unpack an archive, every file as its hash says and none outside `folder`; return what it says of itself."""
+    try:
+        with zipfile.ZipFile(archive) as file:
+            entries = {entry.filename: entry for entry in file.infolist() if not entry.is_dir()}
+            size = sum(entry.file_size for entry in entries.values())
+            if size > LARGEST or len(entries) > MOST_FILES:
+                what = f"it would unpack to {size / 1e6:.0f} MB in {len(entries)} files, more than an archive may hold."
+                raise DataError(what, file=archive)
+            index: dict[str, Any] = json.loads(_bytes(file, entries[MANIFEST], archive))
+            for name, digest in dict(index["files"]).items():
+                data = _bytes(file, entries[name], archive)
+                if sha256(data) != digest:
+                    raise DataError(f"{name} in it is not as it was written.", file=archive)
+                target = folder / name
+                target.parent.mkdir(parents=True, exist_ok=True)
+                target.write_bytes(data)
+            if PurePosixPath(index["campaign_file"]).name != index["campaign_file"]:
+                raise KeyError
+    except (
+        OSError,
+        ValueError,
+        KeyError,
+        TypeError,
+        AttributeError,
+        RuntimeError,
+        zipfile.BadZipFile,
+        NotImplementedError,
+    ):
+        raise DataError("this is no archive that intake-report wrote, or it is damaged.", file=archive) from None
+    return index
+
+
+def _bytes(file: zipfile.ZipFile, entry: zipfile.ZipInfo, archive: Path) -> bytes:
+    """Return the content of one entry, and no more of it than it announced; refuse a name that leads elsewhere."""
+    parts = PurePosixPath(entry.filename).parts
+    link = stat.S_ISLNK(entry.external_attr >> 16)
+    if link or ".." in parts or parts[:1] not in {(name,) for name in (INPUTS, REPORT, LOCK, BEFORE, MANIFEST)}:
+        raise DataError(f"“{entry.filename}” in it leads out of its folder.", file=archive)
+    with file.open(entry) as stream:
+        data = stream.read(entry.file_size + 1)
+    if len(data) != entry.file_size:
+        raise DataError(f"“{entry.filename}” in it is not of the size that it states.", file=archive)
+    return data
+
+
+def _software(before: dict[str, Any], after: dict[str, Any]) -> Iterator[str]:
+    if before["source"] != after["source"]:
+        yield "intake-report itself"
+    for name in sorted({*before["packages"], *after["packages"]}):
+        was, is_now = (one["packages"].get(name, "absent") for one in (before, after))
+        if was != is_now:
+            yield f"{name} {was} → {is_now}"
+
+
+def _compare(name: str, issued: Path, made: Path) -> Compared:
+    was, is_now = ((folder / name).read_bytes() if (folder / name).is_file() else None for folder in (issued, made))
+    if was is None or is_now is None:
+        return Compared(name, "added" if was is None else "missing")
+    if was == is_now:
+        return Compared(name, "same")
+    moved = tuple(moved_numbers(json.loads(was), json.loads(is_now))) if name == "results.json" else ()
+    return Compared(name, "differs", moved)
+
+
+def moved_numbers(was: Any, is_now: Any, path: str = "", half: float | None = None) -> Iterator[str]:
+    """Yield where two documents differ; a number also by the share of the half width of the interval beside it."""
+    if isinstance(was, dict) and isinstance(is_now, dict):
+        low, high = was.get("low"), was.get("high")
+        own = (high - low) / 2.0 if isinstance(low, float) and isinstance(high, float) else half
+        for key in dict.fromkeys((*was, *is_now)):
+            yield from moved_numbers(was.get(key), is_now.get(key), f"{path}.{key}" if path else key, own)
+    elif isinstance(was, list) and isinstance(is_now, list) and len(was) == len(is_now):
+        for number, (one, other) in enumerate(zip(was, is_now, strict=True)):
+            yield from moved_numbers(one, other, f"{path}[{_name(one, number)}]", half)
+    elif was != is_now:
+        numbers = all(isinstance(x, int | float) and not isinstance(x, bool) for x in (was, is_now))
+        if not numbers:
+            yield f"{path}: {_shown(was)} → {_shown(is_now)}"
+            return
+        share = f", {abs(is_now - was) / half:.2g} of its uncertainty" if half else ""
+        yield f"{path}: {was:g} → {is_now:g} (by {is_now - was:.2g}{share})"
+
+
+def _name(row: Any, number: int) -> str:
+    """Return how to name a row: by what identifies it, else by its number from 1."""
+    parts = [str(row[key]) for key in ("key", "id", "run", "configuration") if isinstance(row, dict) and row.get(key)]
+    return ", ".join(parts) or str(number + 1)
+
+
+def _shown(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False)
+    return text if len(text) <= 60 else f"{text[:59]}…"

@@ -1,0 +1,157 @@
+"""Which campaigns there are, and which of them have to be rendered; by hash, with a shortcut for files that rest."""
+
+from __future__ import annotations
+
+import os
+import time
+import tomllib
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from intake_report import CAMPAIGN_FILE
+from intake_report.nightly.model import InputFile, Known
+from intake_report.provenance import MANIFEST, hash_file
+
+# A file system may count time in steps of up to 2 s: what was written less than that before it was looked at could be
+# written again without a trace in its times.
+YOUNG = 2_500_000_000  # ns
+MOST_FILES = 10_000  # of a campaign folder at fault; with more it is tried again every night
+
+Stamp = tuple[int, int, int, int]
+
+
+@dataclass(frozen=True)
+class Found:
+    """A campaign folder, or one that cannot be read (`trouble`)."""
+
+    folder: Path
+    trouble: str = ""
+
+
+def find_below(roots: Iterable[Path], out: Path) -> list[Found]:
+    """Return every campaign at or below the roots once, in order; hidden folders and the reports are passed over."""
+    found: dict[Path, Found] = {}
+
+    def unreadable(error: OSError) -> None:
+        folder = Path(error.filename)
+        found[folder] = Found(folder, f"{folder}: the folder cannot be read ({error.strerror}).")
+
+    for root in roots:
+        top = root.resolve().parent if root.is_file() else root.resolve()
+        for place, folders, files in os.walk(top, onerror=unreadable):
+            folders[:] = sorted(f for f in folders if not f.startswith(".") and Path(place, f) != out)
+            if CAMPAIGN_FILE in files:
+                found.setdefault(Path(place), Found(Path(place)))
+    return [found[folder] for folder in sorted(found)]
+
+
+def campaign_id(folder: Path) -> str:
+    """Return the id that the campaign file states, as plain text; empty where it cannot be told."""
+    try:
+        with (folder / CAMPAIGN_FILE).open("rb") as file:
+            id = tomllib.load(file)["campaign"]["id"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return ""
+    return id if isinstance(id, str) else ""
+
+
+# ---- files -------------------------------------------------------------------------------------------------------
+
+
+def stamp_of(file: Path) -> Stamp | None:
+    """Return what changes with a file's bytes, or None while the file is so young that it need not."""
+    state = file.stat()
+    young = max(state.st_mtime_ns, state.st_ctime_ns) > time.time_ns() - YOUNG
+    return None if young else (state.st_size, state.st_mtime_ns, state.st_ctime_ns, state.st_ino)
+
+
+def input_file(folder: Path, path: str, sha256: str = "") -> InputFile:
+    """Return one input as it is now; with `sha256`, that hash, and the stamp only if the file still has it."""
+    try:
+        stamp = stamp_of(folder / path)  # before the bytes are read: what is written later differs from it
+        now = hash_file(folder / path, path).sha256
+    except OSError:
+        return InputFile(path=path, sha256=sha256)
+    return InputFile(path=path, sha256=sha256 or now, stamp=stamp if sha256 in ("", now) else None)
+
+
+def files_below(folder: Path) -> Iterator[str]:
+    """Yield the files of a campaign folder by relative path, links not followed."""
+    for place, folders, files in os.walk(folder):
+        folders.sort()
+        for name in sorted(files):
+            yield Path(place, name).relative_to(folder).as_posix()
+
+
+def stamps_below(folder: Path) -> dict[str, Stamp | None]:
+    """Return the stamps of all files of a campaign folder; empty where there are too many or one cannot be read."""
+    made: dict[str, Stamp | None] = {}
+    try:
+        for path in files_below(folder):
+            made[path] = stamp_of(folder / path)
+            if len(made) > MOST_FILES:
+                return {}
+    except OSError:
+        return {}
+    return made
+
+
+# ---- the decision ------------------------------------------------------------------------------------------------
+
+
+def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:
+    """Return what is known of a campaign, with fresh stamps, if nothing changed since; None if it has to be rendered.
+
+    Parameters
+    ----------
+    known : Known
+        From the last attempt.
+    folder, out : Path
+        Of the campaign, of all reports.
+    software : str
+        Hash of program and packages now.
+    """
+    if known.software != software or not known.files:
+        return None
+    if known.whole and {file.path for file in known.files} != set(files_below(folder)):
+        return None
+    files = []
+    for file in known.files:
+        try:
+            if file.stamp is not None and stamp_of(folder / file.path) == file.stamp:
+                files.append(file)
+                continue
+        except OSError:
+            return None
+        now = input_file(folder, file.path)
+        if now.sha256 != file.sha256:
+            return None
+        files.append(now)
+    report = known.entry.report
+    if report is not None and not known.whole and manifest_hash(out / report.folder) != report.manifest:
+        return None
+    return known.model_copy(update={"files": tuple(files)})
+
+
+def manifest_hash(report: Path) -> str:
+    """Return the SHA-256 of a report's manifest; empty where there is none."""
+    try:
+        return hash_file(report / MANIFEST, MANIFEST).sha256
+    except OSError:
+        return ""
+
+
+def same_ids(ids: dict[Path, str]) -> dict[Path, str]:
+    """Return for every campaign whose id another folder has too a sentence that names both."""
+    by_id: dict[str, list[Path]] = {}
+    for folder, id in ids.items():
+        by_id.setdefault(id, []).append(folder)
+    sentences: dict[Path, str] = {}
+    for id, folders in by_id.items():
+        for folder in folders if len(folders) > 1 else ():
+            others = " and ".join(str(other) for other in folders if other != folder)
+            sentences[folder] = (
+                f"{folder / CAMPAIGN_FILE}: campaign.id: the id “{id}” is that of {others} too. Give each its own id."
+            )
+    return sentences

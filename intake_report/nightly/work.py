@@ -1,0 +1,178 @@
+"""One campaign in a process of its own: the report, what it says for the index, and what it was made from."""
+
+from __future__ import annotations
+
+import json
+import sys
+import time
+import traceback
+from pathlib import Path
+from typing import Any
+
+from intake_report.campaign import Campaign, load_campaign
+from intake_report.errors import DataError, IntakeReportError, MachineError
+from intake_report.kernel import SpareKernel
+from intake_report.nightly.find import input_file, manifest_hash, stamps_below
+from intake_report.nightly.model import Issued, Point, Summary, Trend, Verdict
+from intake_report.provenance import read_manifest
+from intake_report.publish import Published, issued_reports, publish
+from intake_report.render.meta import report_date
+from intake_report.results.text import DIFFERENCES
+
+MOST_POINTS = 20  # reports that a trend goes back
+MOST_CHANGES, MOST_WARNINGS = 6, 3  # statements that the index quotes; the report has all
+
+
+def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> dict[str, Any]:
+    """Render one campaign if it has to be, whatever goes wrong, and return the outcome as JSON-able data.
+
+    Parameters
+    ----------
+    job : dict
+        `file`: the campaign file; `out`: folder of all reports; `date`: ISO date or empty for today.
+    spare : SpareKernel, optional
+        The process that becomes the kernel.
+
+    Returns
+    -------
+    dict
+        `state`, `reason`; of a report `report`, `summary`, `files`; `whole` and `files` where the campaign is at fault.
+    """
+    file, out = Path(job["file"]), Path(job["out"])
+    before = stamps_below(file.parent)
+    try:
+        return _published(file, out, job["date"], spare)
+    except MachineError as error:
+        _say(str(error))
+        return {"state": "failed", "reason": str(error)}
+    except IntakeReportError as error:
+        _say(str(error))
+        whole = {"whole": True, "files": _as_they_were(file.parent, before)}
+        return {"state": "failed", "reason": str(error), **whole}
+    except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
+        traceback.print_exc()
+        reason = (
+            str(error) if isinstance(error, OSError) else f"a fault of the program ({type(error).__name__}: {error})."
+        )
+        return {"state": "failed", "reason": reason}
+
+
+def _published(file: Path, out: Path, date: str, spare: SpareKernel | None) -> dict[str, Any]:
+    from intake_report.analyse.mistakes import campaign_mistakes
+
+    campaign = load_campaign(file, campaign_mistakes)
+    home = out / campaign.about.id
+    if not date:
+        _refuse_clock(campaign, home)
+    report = publish(file, out, date, _say, spare=spare)
+    _say(f"{report.state}: {report.folder}")
+    inputs = read_manifest(report.folder)["made_from"]["inputs"]
+    issued = Issued(
+        folder=f"{report.campaign}/{report.folder.name}",
+        date=report.date,
+        revision=report.revision,
+        manifest=manifest_hash(report.folder),
+    )
+    files = [input_file(file.parent, path, digest) for path, digest in inputs.items()]
+    return {
+        "state": report.state,
+        "reason": "",
+        "report": issued.model_dump(),
+        "summary": summary_of(report, home).model_dump(),
+        "files": [f.model_dump() for f in files],
+    }
+
+
+def _say(step: str) -> None:
+    print(f"{time.strftime('%H:%M:%S')}  {step}", file=sys.stderr, flush=True)
+
+
+def _refuse_clock(campaign: Campaign, home: Path) -> None:
+    """Refuse a date before that of the last report: the order of the reports would be wrong for ever."""
+    today = report_date(campaign)
+    last = max((report["date"] for report in issued_reports(home)[0]), default="")
+    if last > today:
+        what = f"the last report is dated {last}, after today, {today}: the clock was set back, or that date was given."
+        raise MachineError(what, file=home / last, remedy="Set the clock, or render with --date.")
+
+
+def _as_they_were(folder: Path, before: dict[str, Any]) -> list[dict[str, Any]]:
+    """Return the files of a campaign at fault, if they are surely those that were read; else none, and it is tried again."""
+    files = [input_file(folder, path) for path in before]
+    same = None not in before.values() and stamps_below(folder) == before
+    return [file.model_dump() for file in files] if same else []
+
+
+# ---- what the report says ----------------------------------------------------------------------------------------
+
+
+def summary_of(report: Published, home: Path) -> Summary:
+    """Return what the index quotes of a report.
+
+    Parameters
+    ----------
+    report : Published
+        The report.
+    home : Path
+        Folder of all reports of its campaign.
+    """
+    import nbformat
+
+    from intake_report.render import inline
+    from intake_report.render.blocks import Table
+    from intake_report.render.notebook import read_document
+
+    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+
+    def plain(text: str) -> str:
+        return "".join(document.reference(s.text).name if s.reference else s.text for s in inline.parse(text))
+
+    results = _results(report.folder)
+    tables = [item.block for item in document.items if isinstance(item.block, Table)]
+    rows = [row for table in tables if table.label == "tab-changes" for row in table.rows]
+    covers = [item["cover"] for item in sorted(results["limitations"], key=lambda item: item["rank"]) if item["cover"]]
+    return Summary(
+        title=results["title"],
+        question=results["question"],
+        answer=tuple(plain(text) for text in document.cover.answer) if document.cover else (),
+        verdicts=tuple(Verdict(text=claim["text"], verdict=claim["verdict"]) for claim in results["claims"]),
+        changed=tuple(f"{plain(subject)}: {plain(was)} → {plain(now)}" for subject, was, now in rows[:MOST_CHANGES]),
+        warnings=(*report.notes, *dict.fromkeys(covers[:MOST_WARNINGS])),
+        trend=_trend(results, home),
+    )
+
+
+def _results(folder: Path) -> dict[str, Any]:
+    try:
+        document: dict[str, Any] = json.loads((folder / "results.json").read_bytes())
+    except (OSError, ValueError):
+        raise DataError("the results of a report cannot be read.", file=folder / "results.json") from None
+    return document
+
+
+def _trend(results: dict[str, Any], home: Path) -> Trend | None:
+    """Return the first deciding difference that has a value, of the first candidate, over the reports so far."""
+    names = {c["id"]: c["name"] for c in results["configurations"] if c["role"] == "candidate"}
+    rows = {(c["key"], c["configuration"]): c for c in results["comparisons"] if c["difference"] is not None}
+    wanted = [(key, id) for key in results["decides"] for id in names if (key, id) in rows]
+    if not wanted:
+        return None
+    key, id = wanted[0]
+    metric = next(m for m in results["metrics"] if m["key"] == key)
+    points = []
+    for issued in issued_reports(home)[0][-MOST_POINTS:]:
+        try:
+            earlier = _results(home / issued["folder"])["comparisons"]
+        except (DataError, KeyError):
+            continue
+        row = next((c for c in earlier if (c["key"], c["configuration"]) == (key, id)), None)
+        if row is not None:
+            place = {"date": issued["date"], "revision": issued["revision"]}
+            points.append(Point(**place, value=row["difference"], low=row["low"], high=row["high"]))
+    return Trend(
+        title=f"{metric['printed_title']}, {names[id]}",
+        quantity=DIFFERENCES.get(metric["spec"]["quantity"], metric["spec"]["quantity"]),
+        units=results["units"],
+        decimals=metric["spec"]["decimals"],
+        points=tuple(points),
+    )
