@@ -84,7 +84,9 @@ def parser() -> argparse.ArgumentParser:
     keep = command("archive", run_archive, "put a report and its inputs into one zip", ", to keep or to hand on.")
     add_archive(keep)
     again = "; exit status 1 if a file differs. An archive is data: nothing in it is run."
-    add_reproduce(command("reproduce", run_reproduce, "make the report of an archive again and compare every file", again))
+    add_reproduce(
+        command("reproduce", run_reproduce, "make the report of an archive again and compare every file", again)
+    )
     verify = command(
         "verify",
         _verify,
