@@ -15,7 +15,7 @@ from conftest import DATE, ROOT
 from intake_report.analyse import analyse
 from intake_report.campaign import load_campaign
 from intake_report.provenance import template_path
-from intake_report.render.notebook import extract_data
+from intake_report.render.notebook import read_blocks, extract_data
 from intake_report.results.document import results_json
 
 LINES = 8
@@ -38,7 +38,6 @@ def test_template_is_a_valid_notebook_of_the_source_tree(template):
 
 
 def test_first_cell_holds_the_parameters_and_nothing_else(code, template):
-    assert template.cells[0] is code[0]
     assert code[0].metadata.get("tags") == ["parameters"]
     assert all("parameters" not in cell.metadata.get("tags", []) for cell in code[1:])
     names = []
@@ -73,6 +72,15 @@ def test_cells_are_short_and_only_import_and_call(code):
         assert not cell.source.lstrip().startswith(("%", "!"))
         for statement in ast.parse(cell.source).body:
             assert isinstance(statement, ast.Import | ast.ImportFrom | ast.Assign | ast.Expr)
+
+
+def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
+    guidance = [cell for cell in template.cells if cell.cell_type == "markdown"]
+    assert all(cell.metadata.tags == ["guidance"] for cell in guidance)
+    headings = [cell.source.splitlines()[0] for cell in guidance]
+    assert headings[0].startswith("# ") and all(line.startswith("## ") for line in headings[1:])
+    assert ["## Load", "## Clean", "## Align", "## Measure", "## Conclude"] == headings[1:6]
+    assert read_blocks(template) == ()
 
 
 def test_template_has_no_stored_output(code):

@@ -50,6 +50,7 @@ from intake_report.analyse.weather_evidence import (
     weather_evidence,
     weather_notices,
 )
+from intake_report.by_run import ByRun
 from intake_report.campaign import Campaign, refuse
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError
@@ -96,7 +97,7 @@ class Measured:
     """
 
     campaign_read: dict[str, str]
-    cleaned: tuple[CleanRun, ...]
+    cleaned: ByRun[CleanRun]
     alignment: Alignment
     ambient: AmbientReference
     weather: WeatherEvidence
@@ -107,7 +108,7 @@ class Measured:
     quality: pd.DataFrame
     cross_checks: pd.DataFrame
     places: PlaceFacts | None
-    series: tuple[RunSeries, ...]
+    series: ByRun[RunSeries]
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     stops: tuple[StopResult, ...]
@@ -115,7 +116,7 @@ class Measured:
     uncertainty: Uncertainty
 
 
-def load_logs(campaign: Campaign) -> tuple[RunLog, ...]:
+def load_logs(campaign: Campaign) -> ByRun[RunLog]:
     """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`.
 
     Raises
@@ -154,7 +155,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     own = own_runs(campaign, alignment)
     return Measured(
         campaign_read=_digests(campaign),
-        cleaned=tuple(drive.clean for drive in drives),
+        cleaned=ByRun(drive.clean for drive in drives),
         alignment=own,
         ambient=ambient,
         weather=weather,
@@ -165,7 +166,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         quality=describe_quality(drive.clean for drive in drives),
         cross_checks=cross_check_frame(campaign, drives, records),
         places=gather_places(campaign, own, series),
-        series=series,
+        series=ByRun(series),
         metrics=metrics,
         values=values,
         stops=measure_stops(series),

@@ -19,6 +19,7 @@ from intake_report.align import (
     RouteSettings,
     align_runs,
 )
+from intake_report.by_run import ByRun
 from intake_report.campaign import Campaign, Log, Run, Weather, WeatherReading
 from intake_report.channels import channel
 from intake_report.clean import CleanRun, clean
@@ -39,12 +40,12 @@ class Drive:
     aligned: AlignedRun
 
 
-def read_logs(campaign: Campaign) -> tuple[RunLog, ...]:
+def read_logs(campaign: Campaign) -> ByRun[RunLog]:
     """Read the log of every run, then of every control drive beside one, and map its columns to channels [internal units].
 
     Raises DataError: if a log cannot be read; the file and the way out are named.
     """
-    return tuple(load_one(campaign, run) for run in (*campaign.runs, *control_entries(campaign)))
+    return ByRun(load_one(campaign, run) for run in (*campaign.runs, *control_entries(campaign)))
 
 
 def control_id(run: str) -> str:
@@ -113,10 +114,10 @@ def read_options(campaign: Campaign, log: Log) -> ReadOptions:
     )
 
 
-def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> tuple[CleanRun, ...]:
+def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> ByRun[CleanRun]:
     """Clean every run; see `clean.clean`."""
     resolution = declared_resolution(campaign)
-    return tuple(clean(log, resolution) for log in logs)
+    return ByRun(clean(log, resolution) for log in logs)
 
 
 def declared_resolution(campaign: Campaign) -> dict[str, float]:

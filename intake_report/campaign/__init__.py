@@ -14,6 +14,7 @@ from intake_report.campaign.model import (
     Weather,
     WeatherReading,
 )
+from intake_report.campaign.vary import vary
 
 __all__ = [
     "NO_RUN",
@@ -32,4 +33,5 @@ __all__ = [
     "load_campaign",
     "read_campaign",
     "refuse",
+    "vary",
 ]

@@ -66,7 +66,7 @@ def read_campaign(path: Path | str) -> Campaign:
         remedy = f"Name a folder with a {CAMPAIGN_FILE}, or the file itself."
         raise CampaignError("there is no campaign file here.", file=file, remedy=remedy)
     source = file.read_bytes()
-    data = _parse_toml(source, file)
+    data = parse_toml(source, file)
     refuse(_hidden_signs(data, (), file))
     campaign = validate(data, file)
     campaign._file = file.resolve()
@@ -100,7 +100,8 @@ def campaign_schema() -> str:
     return json.dumps(Campaign.model_json_schema(by_alias=True), indent=2, ensure_ascii=False) + "\n"
 
 
-def _parse_toml(source: bytes, file: Path) -> dict[str, Any]:
+def parse_toml(source: bytes, file: Path) -> dict[str, Any]:
+    """Return the tables of a campaign file's text; `file` is said in errors."""
     try:
         return tomllib.loads(source.decode("utf-8-sig"))
     except UnicodeDecodeError as error:

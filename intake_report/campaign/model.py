@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, StringConstraints, model_validator
@@ -384,6 +384,7 @@ class Campaign(Section):
     _file: Path = PrivateAttr(default=Path("campaign.toml"))
     _source: bytes = PrivateAttr(default=b"")
     _given: Path | None = PrivateAttr(default=None)
+    _varied: tuple[tuple[str, ...], dict[str, Any]] | None = PrivateAttr(default=None)
 
     @property
     def file(self) -> Path:
@@ -404,6 +405,15 @@ class Campaign(Section):
     def source(self) -> bytes:
         """The campaign file as it was read, byte for byte."""
         return self._source
+
+    @property
+    def varied(self) -> tuple[tuple[str, ...], dict[str, Any]] | None:
+        """Keys that were changed since the file was read, and the tables as changed; None for what the file says."""
+        return self._varied
+
+    def take_origin(self, other: Campaign, varied: tuple[tuple[str, ...], dict[str, Any]]) -> None:
+        """Belong to the file of `other`, as a variation of it."""
+        self._file, self._source, self._given, self._varied = other._file, other._source, other._given, varied
 
     @property
     def baseline(self) -> Configuration:

@@ -71,13 +71,14 @@ def blocks_html(items: Sequence[Item], document: Document | None = None) -> Mark
     return Markup(template.render(items=items, document=document, inline=lambda text: inline_html(text, document)))
 
 
-def cell_html(blocks: Sequence[Block]) -> str:
+def cell_html(blocks: Sequence[Block], document: Document) -> str:
     """Return blocks as the HTML output of a notebook cell, with the styles they need.
 
-    `blocks`.
+    `document`: the numbered blocks that the notebook has shown, these among them.
     """
     style = (TEMPLATES / "blocks.css").read_text("utf-8")
-    body = blocks_html([Item(block) for block in blocks])
+    numbered = {id(item.block): item for item in (*document.items, *document.annex)}
+    body = blocks_html([numbered.get(id(block), Item(block)) for block in blocks], document)
     return f'<style>{style}</style>\n<div class="report report-cell">\n{body}</div>\n'
 
 

@@ -32,6 +32,7 @@ from intake_report.render.numbering import Document, number
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
+GUIDANCE = "guidance"  # tag of a text cell that is for the analyst and no part of the report
 _RUN_METADATA = ("papermill", "execution", "ExecuteTime")
 _REFERENCE_OPEN, _REFERENCE_CLOSE = "[[", "]]"
 _KERNEL_FOLDER = re.compile(r"ipykernel_\d+")
@@ -47,7 +48,7 @@ def read_blocks(notebook: NotebookNode) -> tuple[Block, ...]:
 
 def _blocks(notebook: NotebookNode) -> Iterator[Block]:
     for cell in notebook.cells:
-        if cell.cell_type == "markdown":
+        if cell.cell_type == "markdown" and GUIDANCE not in cell.metadata.get("tags", ()):
             yield from markdown_blocks(cell.source)
         elif cell.cell_type == "code":
             for output in cell.outputs:

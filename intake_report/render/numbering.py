@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -33,6 +33,8 @@ _WORDS: Mapping[TargetKind, str] = {
     "equation": "Equation",
 }
 
+_KINDS: Mapping[str, TargetKind] = {"sec": "section", "fig": "figure", "tab": "table", "eq": "equation"}
+
 
 @dataclass(frozen=True)
 class Target:
@@ -60,7 +62,10 @@ class Item:
 
 @dataclass(frozen=True)
 class Document:
-    """A numbered report: the body, and the blocks of its annex, which carry numbers that begin with A."""
+    """A numbered report: the body, and the blocks of its annex, which carry numbers that begin with A.
+
+    `growing`: a running notebook, whose later cells may still bring the target of a reference.
+    """
 
     items: tuple[Item, ...]
     cover: Cover | None = None
@@ -68,6 +73,7 @@ class Document:
     targets: Mapping[str, Target] = field(default_factory=dict)
     annex: tuple[Item, ...] = ()
     is_annex: bool = False
+    growing: bool = False
 
     def of_annex(self) -> Document:
         """Return the annex as a document of its own, whose references still reach into the body."""
@@ -75,7 +81,7 @@ class Document:
 
     def elsewhere(self, target: Target) -> bool:
         """Tell whether a target stands in the other file."""
-        return target.annex != self.is_annex
+        return target.annex != self.is_annex and not self.growing
 
     def reference(self, label: str) -> Target:
         """Return the target that `label` names.
@@ -88,6 +94,9 @@ class Document:
         try:
             return self.targets[label]
         except KeyError:
+            if self.growing:
+                kind, _, words = label.partition("-")
+                return Target(_KINDS.get(kind, "section"), f"“{words.replace('-', ' ')}”", label)
             raise DataError(
                 f"The cross reference [[{label}]] has no target in the report.",
                 remedy="Give a heading, figure, table or equation this label, or pass foreign text through literal().",
@@ -98,12 +107,12 @@ class Document:
         return inline.plain(text, lambda label: self.reference(label).name)
 
 
-def number(blocks: Iterable[Block]) -> Document:
+def number(blocks: Sequence[Block]) -> Document:
     """Give the blocks of a report their numbers and check its cross references.
 
     Parameters
     ----------
-    blocks : iterable of Block
+    blocks : sequence of Block
         In reading order.
 
     Returns
@@ -116,7 +125,21 @@ def number(blocks: Iterable[Block]) -> Document:
     DataError
         Two blocks carry one label, there are two covers or annexes, or a cross reference has no target.
     """
-    all_blocks = tuple(blocks)
+    document = _numbered(tuple(blocks))
+    for block in blocks:
+        for text in texts(block):
+            for span in inline.parse(text):
+                if span.reference:
+                    document.reference(span.text)
+    return document
+
+
+def number_so_far(blocks: Sequence[Block]) -> Document:
+    """Give the blocks that a running notebook has shown their numbers; what they refer to may come later."""
+    return replace(_numbered(blocks), growing=True)
+
+
+def _numbered(all_blocks: Sequence[Block]) -> Document:
     covers = [block for block in all_blocks if isinstance(block, Cover)]
     if len(covers) > 1:
         raise DataError(f"The report has {len(covers)} covers.", remedy="Show the cover once.")
@@ -153,17 +176,9 @@ def number(blocks: Iterable[Block]) -> Document:
             items.append(Item(block))
     data = tuple(block for block in all_blocks if isinstance(block, Data))
     cover = covers[0] if covers else None
-    document = (
-        Document(tuple(items), cover, data, targets)
-        if body is None
-        else Document(tuple(body), cover, data, targets, tuple(items))
-    )
-    for block in all_blocks:
-        for text in texts(block):
-            for span in inline.parse(text):
-                if span.reference:
-                    document.reference(span.text)
-    return document
+    if body is None:
+        return Document(tuple(items), cover, data, targets)
+    return Document(tuple(body), cover, data, targets, tuple(items))
 
 
 def _register(target: Target, targets: dict[str, Target]) -> Target:

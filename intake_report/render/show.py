@@ -7,6 +7,9 @@ from typing import Any
 
 from intake_report.render.blocks import MIME_TYPE, AnnexBegins, Block, Data, Figure, bundle
 from intake_report.render.fragments import cell_html
+from intake_report.render.numbering import number_so_far
+
+_SHOWN: dict[str, Block] = {}  # of this kernel, in the order of first showing: a cell that runs again keeps its numbers
 
 
 def mime_bundle(*blocks: Block) -> dict[str, Any]:
@@ -16,8 +19,9 @@ def mime_bundle(*blocks: Block) -> dict[str, Any]:
     """
     visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
     made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
+    _SHOWN.update((_key(block), block) for block in blocks)
     if visible:
-        made["text/html"] = cell_html(visible)
+        made["text/html"] = cell_html(visible, number_so_far(tuple(_SHOWN.values())))
     return made
 
 
@@ -35,6 +39,11 @@ def show(*blocks: Block) -> None:
         run = tuple(group)
         for part in [(block,) for block in run] if alone else [run]:
             display(mime_bundle(*part), raw=True)  # type: ignore[no-untyped-call]
+
+
+def _key(block: Block) -> str:
+    """Return what tells a block from the others, also when its cell runs again with other data."""
+    return str(getattr(block, "label", None) or f"{block.kind} {getattr(block, 'text', '')}")
 
 
 def _describe(block: Block) -> str:

@@ -32,6 +32,8 @@ LAW = (
     "practice; this report does not answer it.",
 )
 
+_VARIED = "These results are not of the campaign file as it stands; keys that were changed for this run of the notebook: "
+
 
 def cautions(campaign: Campaign) -> tuple[Block, ...]:
     """Return the usual cautions; those of the dyno only where it was used."""
@@ -57,8 +59,10 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
         (Field("package", "Package"), Field("version", "Version")),
         frame_of({"package": package, "version": version} for package, version in main_versions().items()),
     )
+    varied = () if campaign.varied is None else (Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(campaign.varied[0])),)),)
     return (
         Heading(1, "Provenance", "sec-provenance"),
+        *varied,
         Paragraph(
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "
             "same versions and same date give the same bytes. To repeat it:"
@@ -109,7 +113,7 @@ def changed_statements(result: ReportResult, previous: str) -> tuple[str, list[d
     if "damaged" in before:
         return str(before["damaged"]), None
     now = results_document(result, before["date"], before["revision"])
-    return f"{before['date']}, revision {before['revision']}", _changed(before, now, result)
+    return f"{before['date']}, revision {before['revision']}", moved(before, now, result)
 
 
 def _read(path: Path) -> dict[str, Any]:
@@ -122,7 +126,8 @@ def _read(path: Path) -> dict[str, Any]:
     return document
 
 
-def _changed(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> list[dict[str, str]]:
+def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> list[dict[str, str]]:
+    """Return the statements in which two results documents differ, as subject, before and now; `result` names things."""
     old, new = _statements(before), _statements(now)
     titles = {m["key"]: m["printed_title"] for m in (*before["metrics"], *now["metrics"])}
     names = {c.id: c.name for c in result.configurations}

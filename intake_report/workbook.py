@@ -1,0 +1,243 @@
+"""What an analyst calls in a notebook: runs as tables, runs over one another, what a change moved, a metric of one's own.
+
+Every temperature and speed in these tables is in the unit of the campaign's reader; `frame.attrs["units"]` names them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from intake_report import formatting
+from intake_report.analyse import Measured
+from intake_report.channels import CHANNELS
+from intake_report.clean.model import interpolate
+from intake_report.errors import DataError, nearest
+from intake_report.metrics import RunSeries
+from intake_report.metrics.registry import MetricFunction, reading
+from intake_report.metrics.registry import metric as register_metric
+from intake_report.plots import Look, new_figure, styled
+from intake_report.render.sections.closing import moved
+from intake_report.results import ReportResult
+from intake_report.results.document import results_document
+from intake_report.results.text import difference_quantity, metric_title
+from intake_report.units import UnitSystem, to_display
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+    from intake_report.results.types import Better
+
+DELTA, OVER = "temperature_difference", "over_ambient"
+
+
+def run_frame(measured: Measured, run: str, units: UnitSystem = "si") -> pd.DataFrame:
+    """Return one run with every channel on every full second, ready to be plotted.
+
+    Parameters
+    ----------
+    measured : Measured
+        Of `measure_runs`.
+    run : str
+        Id of the run.
+    units : {"si", "us"}
+        Units of the values.
+
+    Returns
+    -------
+    DataFrame, (n seconds, channels + 4)
+        Index: elapsed time [s]. Channels interpolated between valid true samples, NaN over longer pauses than the
+        channel allows; `over_ambient` of the rebuilt temperature, as the metrics see it; `distance` along the route
+        [m]; `phase` and `stop` (names, "" outside). ``attrs["units"]`` holds the unit of each column.
+
+    Raises
+    ------
+    DataError
+        There is no such run.
+    """
+    series, clean, aligned = measured.series[run], measured.cleaned[run], measured.alignment.run(run)
+    last = float(clean.frame.index[-1]) if len(clean.frame) else 0.0
+    time = np.arange(np.floor(last) + 1.0)
+    columns: dict[str, Any] = {}
+    unit: dict[str, str] = {"distance": "m"}
+    for name in clean.frame.columns:
+        quantity = CHANNELS[name].quantity
+        at, values = clean.samples(name)
+        columns[name] = to_display(interpolate(at, values, time, CHANNELS[name].max_gap), quantity, units)
+        unit[name] = formatting.unit_of(quantity, units)
+    if series.over is not None:
+        columns[OVER] = to_display(interpolate(series.time, series.over, time, series.max_gap), DELTA, units)
+        unit[OVER] = formatting.unit_of(DELTA, units)
+    where = aligned.distance
+    columns["distance"] = np.interp(time, where.index.to_numpy(dtype=np.float64), where.to_numpy(dtype=np.float64))
+    columns["phase"] = _names(time, ((p.start, p.end, p.phase) for p in aligned.phases))
+    columns["stop"] = _names(time, ((s.start, s.end, s.place or "stop") for s in aligned.stops))
+    frame = pd.DataFrame(columns, index=pd.Index(time, name="time"))
+    frame.attrs["units"] = unit
+    return frame
+
+
+def overlay(
+    measured: Measured,
+    result: ReportResult,
+    channel: str = OVER,
+    *,
+    runs: Sequence[str] = (),
+    phase: str = "",
+    stop: str = "",
+    over: str = "distance",
+) -> Figure:
+    """Draw one channel of several runs over one another.
+
+    Parameters
+    ----------
+    measured, result : Measured, ReportResult
+        Of `measure_runs` and `conclude`.
+    channel : str
+        A column of `run_frame`.
+    runs : sequence of str
+        Ids; default: all runs of the comparison.
+    phase, stop : str
+        Only this phase, or the stop at this place; time then counts from its beginning.
+    over : {"distance", "time"}
+        What runs along the axis.
+
+    Returns
+    -------
+    Figure
+        Colours as in the report.
+
+    Raises
+    ------
+    DataError
+        There is no such run, channel, phase or stop.
+    """
+    if over not in ("distance", "time"):
+        raise DataError(f"“{over}” is not an axis.", remedy="Draw over “distance” or “time”.")
+    used = [run.id for run in result.runs if run.decision != "excluded"]
+    parts = {run: _part(run_frame(measured, run, result.units), phase, stop) for run in (runs or used)}
+    known = sorted({name for part in parts.values() for name in part.columns} - {"phase", "stop"})
+    if channel not in known:
+        raise DataError(f"No run has a channel “{channel}”.", remedy=nearest(channel, known, "There is:"))
+    if all(part.empty for part in parts.values()):
+        raise DataError(f"No run passes “{phase or stop}”.", remedy="Look at the columns of run_frame for the names.")
+    return _overlaid(parts, result, channel, over)
+
+
+@styled
+def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str, over: str) -> Figure:
+    look, figure = Look(result), new_figure(3.2)
+    panel, named = figure.subplots(), set()
+    configuration = {run.id: run.configuration for run in result.runs}
+    for run, part in parts.items():
+        id = configuration[run]
+        if channel not in part or part.empty:
+            continue
+        along = part["distance"] / 1000.0 if over == "distance" else (part.index - part.index[0])
+        label = None if id in named else result.name_of(id)
+        named.add(id)
+        panel.plot(along, part[channel], color=look.colour(id), linestyle=look.dash(id), label=label, gid=run)
+    title = "Over-ambient temperature" if channel == OVER else CHANNELS[channel].label if channel in CHANNELS else channel
+    unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
+    panel.set(xlabel="Route distance [km]" if over == "distance" else "Time [s]", ylabel=f"{title} [{unit}]")
+    panel.grid(visible=True)
+    figure.legend(loc="outside upper left", ncols=3)
+    return figure
+
+
+def values(result: ReportResult) -> pd.DataFrame:
+    """Return every metric (rows) in every run of the comparison (columns) in the reader's unit; NaN without a value."""
+    frame = pd.DataFrame(index=pd.Index([key.key for key in result.metrics], name="metric"))
+    frame["title"] = [metric_title(key, result.units) for key in result.metrics]
+    frame["unit"] = [formatting.unit_of(key.spec.quantity, result.units) for key in result.metrics]
+    for run in result.runs:
+        own = {v.key: v.value for v in result.values if v.run == run.id}
+        shown = [_shown(own.get(key.key), key.spec.quantity, result.units) for key in result.metrics]
+        if own:
+            frame[run.id] = shown
+    return frame
+
+
+def comparisons(result: ReportResult) -> pd.DataFrame:
+    """Return every compared difference with its interval in the reader's unit, and its verdict in words."""
+    rows = []
+    for c in result.comparisons:
+        key = result.metric(c.key)
+        numbers = (_shown(v, difference_quantity(key), result.units) for v in (c.difference, c.low, c.high))
+        rows.append((metric_title(key, result.units), result.name_of(c.configuration), *numbers, c.verdict))
+    return pd.DataFrame(rows, columns=["metric", "configuration", "difference", "low", "high", "verdict"])
+
+
+def difference(result: ReportResult, other: ReportResult) -> pd.DataFrame:
+    """Return what `other` states otherwise than `result`: runs, differences, claims, limitations; empty for nothing."""
+    before, now = (results_document(each, "", 1) for each in (result, other))
+    return pd.DataFrame(moved(before, now, other), columns=["subject", "before", "now"])
+
+
+def metric(
+    title: str,
+    quantity: str,
+    *,
+    better: Better = "lower",
+    decimals: int = 1,
+    needs: tuple[str, ...] = ("over-ambient",),
+    words: tuple[str, str] = ("lower", "higher"),
+) -> Callable[[Callable[[RunSeries], float]], MetricFunction]:
+    """Register a function of this notebook as a metric of everything measured from then on.
+
+    Parameters
+    ----------
+    title : str
+        As tables print it.
+    quantity : str
+        Key of `units.QUANTITIES`: what the number is; the function returns it in the internal unit.
+    better : {"lower", "higher", "neither"}
+        Direction that is better.
+    decimals : int
+        Digits printed.
+    needs : tuple of str
+        Channels without which it cannot be computed; "over-ambient" stands for IAT and an ambient reference.
+    words : (str, str)
+        Verdict when a configuration is better, and when it is worse.
+
+    Notes
+    -----
+    ``function(series) -> float``, where `series` is a `RunSeries`; its docstring is the definition that the report
+    prints, its name the id. It appears in tables, figures and comparisons of this notebook; instruments are not drawn
+    through it. Running the cell again replaces it. A published report never holds it: rendering starts afresh.
+    """
+
+    def register(function: Callable[[RunSeries], float]) -> MetricFunction:
+        def evaluated(series: RunSeries, _: object) -> Any:
+            return reading(function(series))
+
+        evaluated.__name__ = function.__name__
+        definition = " ".join((function.__doc__ or "Defined in the notebook.").split())
+        return register_metric(
+            title=title, quantity=quantity, better=better, decimals=decimals, definition=definition,
+            source="defined in the notebook of this analysis", words=words, needs=needs, assessed=False,
+        )(evaluated)  # fmt: skip
+
+    return register
+
+
+def _names(time: np.ndarray, spans: Any) -> np.ndarray:
+    names = np.full(time.shape, "", dtype=object)
+    for start, end, name in spans:
+        names[(time >= start) & (time <= end)] = name
+    return names
+
+
+def _part(frame: pd.DataFrame, phase: str, stop: str) -> pd.DataFrame:
+    inside = frame
+    for column, name in (("phase", phase), ("stop", stop)):
+        inside = inside[inside[column] == name] if name else inside
+    inside.attrs = frame.attrs
+    return inside
+
+
+def _shown(value: float | None, quantity: str, units: UnitSystem) -> float:
+    return np.nan if value is None or not np.isfinite(value) else float(to_display([value], quantity, units)[0])
