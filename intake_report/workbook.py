@@ -140,7 +140,9 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
         label = None if id in named else result.name_of(id)
         named.add(id)
         panel.plot(along, part[channel], color=look.colour(id), linestyle=look.dash(id), label=label, gid=run)
-    title = "Over-ambient temperature" if channel == OVER else CHANNELS[channel].label if channel in CHANNELS else channel
+    title = (
+        "Over-ambient temperature" if channel == OVER else CHANNELS[channel].label if channel in CHANNELS else channel
+    )
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
     panel.set(xlabel="Route distance [km]" if over == "distance" else "Time [s]", ylabel=f"{title} [{unit}]")
     panel.grid(visible=True)

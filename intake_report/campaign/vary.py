@@ -62,7 +62,7 @@ def _set(data: dict[str, Any], path: str, value: object, campaign: Campaign) -> 
     elif isinstance(place, list) and isinstance(value, Mapping):
         new = all(entry.get("id") != last for entry in place)
         at = len(place) if new else _index(place, last, path, campaign)
-        place[at : at + 1] = [{"id": last, **value}]
+        place[at : at + 1] = [{**value, "id": last}]
     elif isinstance(place, list) and value is None:
         del place[_index(place, last, path, campaign)]
     else:

@@ -32,7 +32,9 @@ LAW = (
     "practice; this report does not answer it.",
 )
 
-_VARIED = "These results are not of the campaign file as it stands; keys that were changed for this run of the notebook: "
+_VARIED = (
+    "These results are not of the campaign file as it stands; keys that were changed for this run of the notebook: "
+)
 
 
 def cautions(campaign: Campaign) -> tuple[Block, ...]:
@@ -59,7 +61,11 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
         (Field("package", "Package"), Field("version", "Version")),
         frame_of({"package": package, "version": version} for package, version in main_versions().items()),
     )
-    varied = () if campaign.varied is None else (Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(campaign.varied[0])),)),)
+    varied = (
+        ()
+        if campaign.varied is None
+        else (Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(campaign.varied[0])),)),)
+    )
     return (
         Heading(1, "Provenance", "sec-provenance"),
         *varied,
