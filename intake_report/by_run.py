@@ -29,10 +29,9 @@ class ByRun(tuple[T, ...]):
 
         rows = []
         for element in self:
-            frame = getattr(element, "frame", None)
-            known = frame is not None and len(frame)
-            length = f"{(frame.index[-1] - frame.index[0]) / 60.0:.1f} min" if known else ""
-            samples = ", ".join(f"{name} {count}" for name, count in frame.count().items()) if known else ""
+            frame = getattr(element, "frame", pd.DataFrame())
+            length = f"{(frame.index[-1] - frame.index[0]) / 60.0:.1f} min" if len(frame) else ""
+            samples = ", ".join(f"{name} {count}" for name, count in frame.count().items())
             rows.append((element.run, length, samples))  # type: ignore[attr-defined]
         html: str = pd.DataFrame(rows, columns=["run", "length", "channels and samples"]).to_html(index=False)
         return html

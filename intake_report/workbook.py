@@ -156,7 +156,7 @@ def values(result: ReportResult) -> pd.DataFrame:
     frame["title"] = [metric_title(key, result.units) for key in result.metrics]
     frame["unit"] = [formatting.unit_of(key.spec.quantity, result.units) for key in result.metrics]
     for run in result.runs:
-        own = {v.key: v.value for v in result.values if v.run == run.id}
+        own = {v.key: v.value for v in result.values if v.run == run.id}  # noqa: PD011 - no pandas object
         shown = [_shown(own.get(key.key), key.spec.quantity, result.units) for key in result.metrics]
         if own:
             frame[run.id] = shown

@@ -15,7 +15,7 @@ from conftest import DATE, ROOT
 from intake_report.analyse import analyse
 from intake_report.campaign import load_campaign
 from intake_report.provenance import template_path
-from intake_report.render.notebook import read_blocks, extract_data
+from intake_report.render.notebook import extract_data, read_blocks
 from intake_report.results.document import results_json
 
 LINES = 8
@@ -79,7 +79,7 @@ def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
     assert all(cell.metadata.tags == ["guidance"] for cell in guidance)
     headings = [cell.source.splitlines()[0] for cell in guidance]
     assert headings[0].startswith("# ") and all(line.startswith("## ") for line in headings[1:])
-    assert ["## Load", "## Clean", "## Align", "## Measure", "## Conclude"] == headings[1:6]
+    assert headings[1:6] == ["## Load", "## Clean", "## Align", "## Measure", "## Conclude"]
     assert read_blocks(template) == ()
 
 

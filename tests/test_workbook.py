@@ -132,7 +132,7 @@ def test_outputs_of_a_notebook_are_numbered_as_the_report_is_and_keep_their_numb
 def test_the_second_notebook_runs_from_top_to_bottom(tmp_path):
     explore = nbformat.read(ROOT / "notebooks" / "explore.ipynb", as_version=4)
     assert all(cell.outputs == [] for cell in explore.cells if cell.cell_type == "code")
-    assert [c.source.splitlines()[0] for c in explore.cells if c.cell_type == "markdown"][0].startswith("# ")
+    assert next(c.source.splitlines()[0] for c in explore.cells if c.cell_type == "markdown").startswith("# ")
     NotebookClient(explore, timeout=300, resources={"metadata": {"path": str(ROOT / "notebooks")}}).execute()
     errors = [out for cell in explore.cells for out in cell.get("outputs", []) if out.output_type == "error"]
     assert errors == []

@@ -11,7 +11,6 @@ from intake_report.campaign.load import parse_toml, refuse, validate
 from intake_report.campaign.model import Campaign
 from intake_report.errors import CampaignError, nearest
 
-
 _LISTS = {f.alias or name for name, f in Campaign.model_fields.items() if get_origin(f.annotation) is tuple}
 
 

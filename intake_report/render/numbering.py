@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -107,12 +107,12 @@ class Document:
         return inline.plain(text, lambda label: self.reference(label).name)
 
 
-def number(blocks: Sequence[Block]) -> Document:
+def number(blocks: Iterable[Block]) -> Document:
     """Give the blocks of a report their numbers and check its cross references.
 
     Parameters
     ----------
-    blocks : sequence of Block
+    blocks : iterable of Block
         In reading order.
 
     Returns
@@ -125,8 +125,9 @@ def number(blocks: Sequence[Block]) -> Document:
     DataError
         Two blocks carry one label, there are two covers or annexes, or a cross reference has no target.
     """
-    document = _numbered(tuple(blocks))
-    for block in blocks:
+    all_blocks = tuple(blocks)
+    document = _numbered(all_blocks)
+    for block in all_blocks:
         for text in texts(block):
             for span in inline.parse(text):
                 if span.reference:
