@@ -60,6 +60,7 @@ CHANNELS: dict[str, Channel] = {
         _temperature("coolant", "Coolant temperature", 140.0, 3.0, 30.0, 0x05),
         _temperature("oil", "Oil temperature", 180.0, 3.0, 30.0, 0x5C),
         _temperature("charge", "Charge air temperature", 214.5, 15.0, 15.0, 0x77),
+        Channel("reference", "temperature", "Reference thermometer", -60.0, 80.0, 0.1, None, 600.0),
         Channel("underhood", "temperature", "Under-hood air temperature", -39.5, 200.0, 0.1, 10.0, 15.0),
         Channel("speed", "speed", "Vehicle speed", 0.0, 300.0, 1.0, 50.0, 5.0, 0x0D, (255.0,)),
         Channel("gps_speed", "speed", "Speed from position", 0.0, 300.0, None, 50.0, 5.0),

@@ -45,11 +45,11 @@ from intake_report.analyse.uncertainty import Uncertainty, assess, statement, wi
 from intake_report.analyse.weather_evidence import (
     describe_conditions,
     run_weather,
-    soak_check_notices,
     source_offsets,
     weather_evidence,
     weather_notices,
 )
+from intake_report.analyse.zeroing import Zeroing, find_zeroing
 from intake_report.by_run import ByRun
 from intake_report.campaign import Campaign, refuse
 from intake_report.clean import CleanRun
@@ -82,8 +82,8 @@ class Measured:
         Digest of each table of the campaign file, as far as measuring reads it.
     cleaned, alignment
         The runs, without control drives.
-    ambient, weather, notices, conditions
-        The ambient reference, the air during each run, and what was noticed in the weather sources.
+    zeroing, ambient, weather, notices, conditions
+        Offsets of the sensors after soak checks, the ambient reference, the air during each run, and what was noticed in the weather sources.
     comparability : Comparability
         Every acceptance criterion applied to every run and pair.
     sampling, quality, cross_checks : DataFrame
@@ -99,6 +99,7 @@ class Measured:
     campaign_read: dict[str, str]
     cleaned: ByRun[CleanRun]
     alignment: Alignment
+    zeroing: Zeroing
     ambient: AmbientReference
     weather: WeatherEvidence
     notices: tuple[EvidenceNotice, ...]
@@ -145,8 +146,9 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
     records, forecasts = weather_records(campaign), forecast_records(campaign)
-    ambient = choose_ambient(campaign, drives, records)
-    series = tuple(build_series(campaign, drive, ambient) for drive in drives)
+    zeroing = find_zeroing(campaign, drives)
+    ambient = choose_ambient(campaign, drives, records, zeroing)
+    series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
     series = add_operating_points(campaign, drives, records, series)
     values = measure(metrics, series)
     of_runs = run_weather(campaign, drives, ambient, records)
@@ -157,9 +159,10 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         campaign_read=_digests(campaign),
         cleaned=ByRun(drive.clean for drive in drives),
         alignment=own,
+        zeroing=zeroing,
         ambient=ambient,
         weather=weather,
-        notices=weather_notices(records, forecasts, weather) + soak_check_notices(campaign),
+        notices=weather_notices(records, forecasts, weather) + zeroing.notices,
         conditions=conditions,
         comparability=judge_runs(campaign, drives, own, ambient, records),
         sampling=describe_sampling(campaign, (drive.clean for drive in drives)),
@@ -171,7 +174,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         values=values,
         stops=measure_stops(series),
         controls=measure_controls(campaign, cleaned, alignment, ambient, metrics),
-        uncertainty=assess(campaign, drives, ambient, series, metrics, values),
+        uncertainty=assess(campaign, drives, ambient, zeroing, series, metrics, values),
     )
 
 
@@ -253,6 +256,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         conclusions.comparisons,
         conclusions.checks,
         conclusions.control,
+        measured.zeroing,
     )
     return ReportResult(
         campaign=campaign.about.id,

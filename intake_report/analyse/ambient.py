@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.analyse.inputs import Drive, declared_resolution
+from intake_report.analyse.zeroing import ASSUMED_STEP, NOT_ZEROED, Zeroing, channel_step, rounding_mode
 from intake_report.campaign import Campaign, Run
 from intake_report.clean import CleanRun
 from intake_report.messages import Part, message
@@ -94,27 +95,27 @@ def first_known(during: Mapping[str, RunConditions], what: str) -> float | None:
     return next((float(value) for value in known if value is not None), None)
 
 
-def vehicle_input(run: CleanRun) -> VehicleAmbient:
-    """Return the vehicle's ambient and speed channels of one run."""
+def vehicle_input(run: CleanRun, correction: float = 0.0) -> VehicleAmbient:
+    """Return the vehicle's ambient and speed channels of one run, with the correction of its sensor [K]."""
     ambient, speed = run.good("ambient"), run.good("speed")
     return VehicleAmbient(
         run=run.run,
         start=run.start if run.start is not None else NO_START,
         time=ambient.index.to_numpy(dtype=np.float64),
-        temperature=ambient.to_numpy(dtype=np.float64),
+        temperature=ambient.to_numpy(dtype=np.float64) + correction,
         speed_time=speed.index.to_numpy(dtype=np.float64),
         speed=speed.to_numpy(dtype=np.float64),
     )
 
 
-def vehicle_series(run: CleanRun) -> AmbientSeries | None:
+def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | None:
     """Return ambient from the vehicle's own sensor, from readings at speed only; None without an ambient channel.
 
     At standstill that sensor reads the heat of the engine bay. Readings at speed are condensed to medians of two
     minutes; before the first and after the last the nearest is taken. Without any reading at speed the lowest tenth of
     all readings is used, and said.
     """
-    sensor = vehicle_input(run)
+    sensor = vehicle_input(run, correction)
     if sensor.time.size == 0:
         return None
     use = ~too_slow(sensor)
@@ -143,23 +144,30 @@ def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> Ambie
 
 
 def choose_ambient(
-    campaign: Campaign, drives: tuple[Drive, ...], records: dict[str, WeatherRecord]
+    campaign: Campaign,
+    drives: tuple[Drive, ...],
+    records: dict[str, WeatherRecord],
+    zeroing: Zeroing = NOT_ZEROED,
 ) -> AmbientReference:
     """Choose the ambient reference: the one that the campaign names, else by the rule of `weather.choose_reference`.
 
-    Without series when nothing was recorded.
+    Without series when nothing was recorded. The vehicle's own sensor counts as corrected by `zeroing`.
     """
     runs = [drive.clean for drive in drives]
     ages = {w.id: w.max_age for w in campaign.weather}
-    series = {VEHICLE: _present({run.run: vehicle_series(run) for run in runs})}
+    shifts = {
+        run.run: zeroing.correction(campaign, "ambient", channel_step(campaign, run, "ambient") or ASSUMED_STEP)
+        for run in runs
+    }
+    series = {VEHICLE: _present({run.run: vehicle_series(run, shifts[run.run]) for run in runs})}
     for id, record in records.items():
         series[id] = _present({run.run: record_series(run, record, ages[id]) for run in runs})
-    candidates = [_candidate(campaign, id, found, records.get(id)) for id, found in series.items()]
+    candidates = [_candidate(campaign, id, found, records.get(id), zeroing) for id, found in series.items()]
     wanted = campaign.ambient.reference
     choice = choose_reference(
         [c for c in candidates if c.covered or c.source == wanted],
         [run.run for run in runs],
-        _comparisons(runs, records),
+        _comparisons(runs, records, shifts),
         None if wanted == "auto" else wanted,
     )
     return AmbientReference(choice, series.get(choice.source or "", {}))
@@ -170,7 +178,7 @@ def _present(series: dict[str, AmbientSeries | None]) -> dict[str, AmbientSeries
 
 
 def _candidate(
-    campaign: Campaign, id: str, series: dict[str, AmbientSeries], record: WeatherRecord | None
+    campaign: Campaign, id: str, series: dict[str, AmbientSeries], record: WeatherRecord | None, zeroing: Zeroing
 ) -> ReferenceCandidate:
     covered = tuple(series)
     if record is None:
@@ -178,10 +186,15 @@ def _candidate(
         accuracy = (
             parse_quantity(declared.accuracy, "temperature_difference") if declared and declared.accuracy else None
         )
-        resolution = declared_resolution(campaign).get("ambient", 1.0)
-        return ReferenceCandidate(
-            id, "vehicle", covered, reference_contributions("vehicle", accuracy=accuracy, resolution=resolution)
+        resolution = declared_resolution(campaign).get("ambient", ASSUMED_STEP)
+        contributions = reference_contributions(
+            "vehicle",
+            accuracy=accuracy,
+            resolution=resolution,
+            zeroed=zeroing.u("ambient"),
+            rounding_known=rounding_mode(campaign, "ambient") != "unknown",
         )
+        return ReferenceCandidate(id, "vehicle", covered, contributions)
     source = next(w for w in campaign.weather if w.id == id)
     contributions = reference_contributions(
         record.kind, accuracy=source.accuracy, resolution=record.resolution, interpolation=interpolation_error(record)
@@ -189,13 +202,15 @@ def _candidate(
     return ReferenceCandidate(id, record.kind, covered, contributions)
 
 
-def _comparisons(runs: list[CleanRun], records: dict[str, WeatherRecord]) -> list[SourceComparison]:
+def _comparisons(
+    runs: list[CleanRun], records: dict[str, WeatherRecord], shifts: Mapping[str, float]
+) -> list[SourceComparison]:
     """Compare all sources with each other over the runs whose start is known.
 
     The vehicle's sensor at speed and at rest with every record, and the records among themselves.
     """
     known = [(run, run.start) for run in runs if run.start is not None and not run.frame.empty]
-    sensors = [vehicle_input(run) for run, _ in known if run.has("ambient")]
+    sensors = [vehicle_input(run, shifts[run.run]) for run, _ in known if run.has("ambient")]
     places: tuple[Literal["speed", "rest"], ...] = ("speed", "rest")
     found = [compare_vehicle(sensors, record, at=at) for at in places for record in records.values() if sensors]
     windows = {run.run: (start, start + pd.Timedelta(seconds=float(run.frame.index[-1]))) for run, start in known}

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
-from intake_report.analyse.inputs import Drive, declared_resolution
+from intake_report.analyse.inputs import Drive
+from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing, channel_step
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun
@@ -36,8 +37,10 @@ NEIGHBOUR = 2.5  # s; longest time between the two samples that a value is inter
 ASSUMED_LAG = 5.0  # s; where no time constant is declared (this package's assumption for a sensor in an air stream)
 
 
-def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) -> RunSeries:
-    """Return one run as the metrics see it: IAT on its true samples while on the route, ambient, events.
+def build_series(
+    campaign: Campaign, drive: Drive, ambient: AmbientReference, zeroing: Zeroing = NOT_ZEROED
+) -> RunSeries:
+    """Return one run as the metrics see it: IAT on its true samples while on the route, corrected, ambient, events.
 
     Its arrays are empty when the run has no valid IAT sample.
     """
@@ -49,7 +52,8 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
     time, distance = time[on_route], distance[on_route]
     reading = iat.to_numpy(dtype=np.float64)[on_route]
     sampling = drive.clean.sampling.get("iat")
-    step = reading_step(campaign, drive)
+    step = channel_step(campaign, drive.clean, "iat")
+    shift = zeroing.correction(campaign, "iat", step)
     series = ambient.series.get(run.id)
     stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
     corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
@@ -58,7 +62,7 @@ def build_series(campaign: Campaign, drive: Drive, ambient: AmbientReference) ->
         configuration=run.configuration,
         block=run.block,
         time=time,
-        iat=rebuild(time, reading, step, stops, corners, sensor_lag(campaign)) + rounding_shift(campaign, step),
+        iat=rebuild(time, reading, step, stops, corners, sensor_lag(campaign)) + shift,
         ambient=None if series is None else series.at(time),
         distance=distance,
         stops=stops,
@@ -80,20 +84,6 @@ def sensor_lag(campaign: Campaign) -> float:
     if declared is None or declared.time_constant is None:
         return ASSUMED_LAG
     return declared.time_constant
-
-
-def rounding_shift(campaign: Campaign, step: float | None) -> float:
-    """Return what is to be added to a reading because of a declared way of rounding [K]; 0 where it is not known."""
-    declared = campaign.instrument.channels.get("iat")
-    return 0.5 * step if step is not None and declared is not None and declared.rounding == "down" else 0.0
-
-
-def reading_step(campaign: Campaign, drive: Drive) -> float | None:
-    """Return the step of the IAT reading [K]: the one found in the data, else the declared one."""
-    sampling = drive.clean.sampling.get("iat")
-    if sampling is not None and sampling.step is not None:
-        return sampling.step
-    return declared_resolution(campaign).get("iat")
 
 
 def _finite(value: float) -> float | None:

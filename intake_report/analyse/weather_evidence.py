@@ -255,15 +255,6 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: A
     return tuple(rows)
 
 
-def soak_check_notices(campaign: Campaign) -> tuple[EvidenceNotice, ...]:
-    """Return that soak checks are recorded and not applied."""
-    text = message(
-        "The soak check is recorded, but no offset is taken from it: the declared accuracy counts.",
-        code="soak-check-not-applied",
-    )
-    return tuple(EvidenceNotice(check.id, text.code, text) for check in campaign.soak_checks)
-
-
 def weather_notices(
     records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], weather: WeatherEvidence
 ) -> tuple[EvidenceNotice, ...]:

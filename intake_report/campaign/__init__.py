@@ -11,6 +11,7 @@ from intake_report.campaign.model import (
     Log,
     Planning,
     Run,
+    SoakCheck,
     Weather,
     WeatherReading,
 )
@@ -25,6 +26,7 @@ __all__ = [
     "Log",
     "Planning",
     "Run",
+    "SoakCheck",
     "Weather",
     "WeatherReading",
     "campaign_schema",

@@ -152,6 +152,9 @@ def _named(campaign: Campaign) -> Iterator[_Named]:
             yield _Named(f"run[{i}].control[{j}]", name, "log", counted, control=True)
         if run.log and run.log.dbc:
             yield _Named(f"run[{i}].log.dbc", run.log.dbc)
+    for i, check in enumerate(campaign.soak_checks, 1):
+        if check.log and check.log.dbc:
+            yield _Named(f"soak_check[{i}].log.dbc", check.log.dbc)
     if campaign.log.dbc:
         yield _Named("log.dbc", campaign.log.dbc)
     if campaign.route.reference:
@@ -222,6 +225,7 @@ def split_target(text: str) -> tuple[str, str | None]:
 def _mappings(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     tables = [("log.columns", campaign.log.columns)]
     tables += [(f"run[{i}].log.columns", r.log.columns) for i, r in enumerate(campaign.runs, 1) if r.log]
+    tables += [(f"soak_check[{i}].log.columns", s.log.columns) for i, s in enumerate(campaign.soak_checks, 1) if s.log]
     for key, columns in tables:
         for name, count in Counter(split_target(target)[0] for target in columns.values()).items():
             if count > 1:

@@ -71,7 +71,7 @@ def _table(key: str, model: type[Section], several: bool, id: str, number: int, 
         child, many = _model(field.annotation)
         if child is Log:
             if not number:
-                lines.append(f"# [{place}]: keys of [log] that differ for this run")
+                lines.append(f"# [{place}]: keys of [log] that differ here")
         elif child is not None:
             path = f"{place}.iat" if typing.get_origin(field.annotation) is dict else place
             inner += _table(path, child, many, id, number, needed=False)

@@ -71,7 +71,7 @@ class InstrumentChannel(Section):
     resolution: str | None = None
     accuracy: str | None = None
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
-    rounding: Literal["nearest", "down", "unknown"] = "unknown"
+    rounding: Literal["nearest", "down", "up", "unknown"] = "unknown"
     time_constant: Annotated[float, Measured("time", low=0.0)] | None = None
     calibrated: Day | None = None
     location: str = ""
@@ -226,8 +226,10 @@ class SoakCheck(Section):
         default_factory=dict, description='Temperature channel = what the logger showed: { iat = "15 degC" }'
     )
     file: RelativePath | None = Field(
-        default=None, description="Log of the stand by the same logger, read as [log] says"
+        default=None,
+        description="Log of the stand by the same logger, or a table; a column may be mapped to “reference”",
     )
+    log: Log | None = Field(default=None, description="Overrides of [log] for this file")
     reference: Annotated[float, Measured("temperature", low=-60.0, high=80.0)] | None = Field(
         default=None, description="Air temperature beside the sensors by a thermometer"
     )
@@ -424,11 +426,11 @@ class Campaign(Section):
         """Return the configuration with this id."""
         return next(c for c in self.configurations if c.id == id)
 
-    def log_of(self, run: Run) -> Log:
-        """Return how to read the logs of `run`: [log] with the run's overrides."""
-        if run.log is None:
+    def log_of(self, entry: Run | SoakCheck) -> Log:
+        """Return how to read the logs of a run or a stand: [log] with its overrides."""
+        if entry.log is None:
             return self.log
-        return self.log.model_copy(update={name: getattr(run.log, name) for name in run.log.model_fields_set})
+        return self.log.model_copy(update={name: getattr(entry.log, name) for name in entry.log.model_fields_set})
 
     def input_paths(self) -> tuple[str, ...]:
         """Return the relative paths of all input files named by the campaign, sorted."""
@@ -436,7 +438,7 @@ class Campaign(Section):
         paths += [w.file for w in self.weather if w.file]
         paths += [s.file for s in self.soak_checks if s.file]
         paths += [p.file for p in self.pulls if p.file] + [r.file for r in self.restrictions if r.file]
-        logs = [self.log, *(run.log for run in self.runs if run.log)]
+        logs = [self.log, *(run.log for run in self.runs if run.log), *(s.log for s in self.soak_checks if s.log)]
         paths += [log.dbc for log in logs if log.dbc]
         paths += [p for p in (self.route.reference, self.plan.issued) if p]
         return tuple(sorted(set(paths)))

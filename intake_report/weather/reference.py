@@ -38,7 +38,7 @@ RULE = message(
 class Contribution:
     """One contribution to the standard uncertainty of a reference."""
 
-    name: str  # "accuracy", "resolution", "rounding mode" or "interpolation in time"
+    name: str  # "accuracy", "soak check", "resolution", "rounding mode" or "interpolation in time"
     value: float  # standard uncertainty [K]
     basis: str  # where it comes from, in words
     shared: bool  # the same in all runs of the source, so that it cancels in a difference between runs
@@ -116,6 +116,8 @@ def reference_contributions(
     accuracy: float | None = None,
     resolution: float | None = None,
     interpolation: float | None = None,
+    zeroed: float | None = None,
+    rounding_known: bool = False,
 ) -> tuple[Contribution, ...]:
     """Return the contributions to the standard uncertainty of a source (GUM: limits as rectangular distributions).
 
@@ -129,17 +131,23 @@ def reference_contributions(
         Step of the reading [K].
     interpolation : float, optional
         As of `interpolation_error` [K].
+    zeroed : float, optional
+        Standard uncertainty of the sensor's offset after soak checks [K], in place of its accuracy and rounding.
+    rounding_known : bool
+        Whether it is declared how the control unit rounds the vehicle's reading.
     """
     if kind == "forecast":
         raise DataError("a forecast is no measurement.", remedy="Choose a source that measured.")
     limit = ASSUMED_ACCURACY[kind] if accuracy is None else accuracy
     stated = "assumed, not declared" if accuracy is None else "declared"
     parts = [Contribution("accuracy", limit / math.sqrt(3.0), stated, shared=True)]
+    if zeroed is not None:
+        parts = [Contribution("soak check", zeroed, "offset after soak checks", shared=True)]
     if resolution is not None:
         parts.append(Contribution("resolution", resolution / math.sqrt(12.0), "steps of the reading", shared=False))
-        if kind == "vehicle":
-            mode = "the control unit may round or cut off"
-            parts.append(Contribution("rounding mode", resolution / 2.0 / math.sqrt(3.0), mode, shared=True))
+        if kind == "vehicle" and zeroed is None and not rounding_known:
+            mode = "the control unit rounds or cuts off, each with probability ½"
+            parts.append(Contribution("rounding mode", resolution / 4.0, mode, shared=True))
     if interpolation is not None:
         neighbours = "reports predicted from their neighbours"
         parts.append(Contribution("interpolation in time", interpolation, neighbours, shared=False))

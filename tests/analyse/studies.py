@@ -12,6 +12,7 @@ from simulated import Study, design, expected_metrics, find_events, simulate_cam
 from intake_report.analyse.compare import compare
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
 from intake_report.analyse.uncertainty.sources import find_sources
+from intake_report.analyse.zeroing import NOT_ZEROED, SHIFT, Zeroing
 from intake_report.campaign import Campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
@@ -89,8 +90,8 @@ class Instruments:
         return cls(float(rng.uniform(-ACCURACY, ACCURACY)), float(rng.uniform(-STATION, STATION)), float(edge))
 
 
-def study_series(study: Study, i: int, instruments: Instruments, *, shift: float = 0.0) -> RunSeries:
-    """Return run i as the metrics see it; `shift` corrects a declared way of rounding."""
+def study_series(study: Study, i: int, instruments: Instruments, *, shift: float) -> RunSeries:
+    """Return run i as the metrics see it; `shift` [K] is what is added to its readings."""
     batch, entry = study.batch, study.entries[i]
     n = int(batch.samples[i])
     time = batch.time[:n]
@@ -118,17 +119,19 @@ def study_series(study: Study, i: int, instruments: Instruments, *, shift: float
 class StudyDraws:
     """Draws of the shared biases, by the product's own sources and arithmetic."""
 
-    def __init__(self, model: Campaign, metrics, runs, m: int) -> None:
+    def __init__(self, model: Campaign, metrics, runs, m: int, zeroing: Zeroing = NOT_ZEROED) -> None:
         ambient = SimpleNamespace(
             choice=SimpleNamespace(
-                contributions=reference_contributions("station", accuracy=STATION, resolution=0.1, interpolation=0.05)
+                source="station",
+                contributions=reference_contributions("station", accuracy=STATION, resolution=0.1, interpolation=0.05),
             )
         )
-        sources = [s for s in find_sources(model, ambient, 1.0).sources if s.common and s.scale is not None]
+        sources = [s for s in find_sources(model, ambient, {"iat": 1.0}, zeroing).sources if s.common and s.drawn]
         rng = np.random.default_rng([model.metrics.seed, 0])
         shifts: dict[str, np.ndarray] = {"reading": np.zeros(m)}
         for source in sources:
-            shifts[source.kind] = shifts.get(source.kind, np.zeros(m)) + source.draw(rng, m)
+            for kind, values in source.effects(source.draw(rng, m)).items():
+                shifts[kind] = shifts.get(kind, np.zeros(m)) + values
         self._found = {}
         for run in runs:
             series = perturbed(prepare(run, 1.0), shifts)
@@ -206,7 +209,7 @@ def study_coverage(
         errors = Instruments()
         if instruments != "exact":
             errors = Instruments.drawn(rng, () if instruments == "anywhere" else (0.0, 0.5))
-        shift = 0.5 if rounding == "down" else 0.0
+        shift = SHIFT[rounding]
         runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
         values = tuple(evaluate(key, run) for key in chosen for run in runs)
         spread = None if draws is None else StudyDraws(model, chosen, runs, draws)

@@ -16,6 +16,7 @@ from intake_report.analyse.inputs import pair
 from intake_report.analyse.uncertainty import assess, find_sources, instrument_differences, with_uncertainty
 from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects, perturbed, prepare
 from intake_report.analyse.uncertainty.sources import Source
+from intake_report.analyse.zeroing import NOT_ZEROED
 from intake_report.messages import said
 from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws, rebuild
 from intake_report.render.sections import uncertainty as section
@@ -122,13 +123,16 @@ def test_the_values_that_stand_for_a_distribution_have_its_standard_deviation(no
 
 
 def test_a_way_of_rounding_that_is_not_known_is_one_of_two_never_between():
-    """Rounded, as the value takes it, or cut off: then half a step low on average, so that it is to be raised."""
-    source = Source("s", "reading", True, 0.5, False, "temperature_difference", "", two_valued=True)
+    """Rounded, or cut off: then half a step low on average; the value is raised by the mean, a quarter."""
+    source = Source("s", "reading", True, 0.25, False, "temperature_difference", "", two_valued=True, beside=1.0)
     draws = source.draw(np.random.default_rng(1), 20_000)
-    assert set(np.unique(draws)) == {0.0, 0.5} == set(np.unique(source.spread(33)))
-    assert np.mean(draws) == pytest.approx(0.25, abs=0.01)
+    assert set(np.unique(draws)) == {-0.25, 0.25} == set(np.unique(source.spread(34)))
+    assert np.mean(draws) == pytest.approx(0.0, abs=0.01)
     # two equally likely values a apart: standard deviation a/2 (its definition)
-    assert source.u == 0.25 == np.std(source.spread(33)) and np.std(draws) == pytest.approx(0.25, rel=0.01)
+    assert source.u == 0.25 == np.std(source.spread(34)) and np.std(draws) == pytest.approx(0.25, rel=0.01)
+    # the same control unit sends ambient: nothing of it is left in an over-ambient temperature
+    both = source.effects(draws)
+    assert np.array_equal(both["reading"], both["ambient"])
     # a reading cut off is low by half a step on average: uniform between the step and the next
     signal = np.random.default_rng(2).uniform(10.0, 30.0, 100_000)
     assert np.mean(signal - np.floor(signal)) == pytest.approx(0.5, abs=0.01)
@@ -181,10 +185,12 @@ def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):
     statement = known.result.uncertainty
     shared = [s for s in statement.sources if s.common and s.quantity == "temperature_difference"]
     assert {s.name for s in shared} == {
-        "Sensor accuracy", "Rounding mode", "Ambient: accuracy", "Ambient: rounding mode",
+        "Sensor accuracy", "Rounding mode", "Ambient: accuracy",
     }  # fmt: skip
-    # limits ±1, ±1, ±0.5 K, and the reading 0 or 0.5 K: u² = (1 + 1 + 0.25)/3 + 0.25²
-    expected = math.sqrt(2.25 / 3.0 + 0.0625)
+    # limits ±1 and ±1 K; one control unit rounds both readings alike, so that its way of rounding cancels
+    expected = math.sqrt(2.0 / 3.0)
+    alone = next(b for b in statement.budgets if b.source == "Rounding mode" and b.key == "mean_over_ambient:city")
+    assert alone.u == pytest.approx(0.0, abs=1e-9)
     for value in known.result.of("mean_over_ambient:city"):
         assert value.u_common == pytest.approx(expected, rel=0.12)
         assert value.u**2 == pytest.approx(value.u_common**2 + value.u_own**2, rel=0.15)
@@ -215,6 +221,7 @@ def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
         campaign,
         pair(campaign, measured.cleaned, measured.alignment),
         measured.ambient,
+        measured.zeroing,
         measured.series,
         measured.metrics,
         measured.values,
@@ -227,8 +234,9 @@ def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
         campaign,
         pair(campaign, measured.cleaned, measured.alignment)[:1],
         measured.ambient,
+        measured.zeroing,
         measured.series[:1],
-        *arguments[4:],
+        *arguments[5:],
     )
     first = measured.uncertainty.runs[0]
     assert all(np.array_equal(alone.runs[0].all[k], first.all[k], equal_nan=True) for k in first.all)
@@ -269,14 +277,15 @@ def test_a_known_rounding_is_no_source_and_a_reading_cut_off_is_put_right(tmp_pa
     down = chain(tmp_path, cut)
     assert "Rounding mode" not in {s.name for s in down.result.uncertainty.sources}
     for one, other in zip(down.result.of("peak_iat"), known.result.of("peak_iat"), strict=True):
-        assert one.value == pytest.approx(other.value + 0.5)
+        assert one.value == pytest.approx(other.value + 0.25)  # half a step; a quarter where it is not known
 
 
 def test_a_normal_accuracy_is_taken_as_95_percent_limits(known):
     campaign = known.campaign
     iat = campaign.instrument.channels["iat"].model_copy(update={"accuracy_distribution": "normal"})
     instrument = campaign.instrument.model_copy(update={"channels": {**campaign.instrument.channels, "iat": iat}})
-    found = find_sources(campaign.model_copy(update={"instrument": instrument}), known.measured.ambient, 1.0)
+    campaign = campaign.model_copy(update={"instrument": instrument})
+    found = find_sources(campaign, known.measured.ambient, {"iat": 1.0}, NOT_ZEROED)
     accuracy = next(s for s in found.sources if s.name == "Sensor accuracy")
     assert accuracy.normal and accuracy.u == pytest.approx(1.0 / 1.96, rel=1e-3)
 
@@ -332,6 +341,7 @@ def test_two_thousand_draws_of_nine_runs_take_less_than_ten_seconds(demo):
         campaign,
         pair(campaign, measured.cleaned, measured.alignment),
         measured.ambient,
+        measured.zeroing,
         measured.series,
         measured.metrics,
         measured.values,

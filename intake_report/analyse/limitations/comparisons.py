@@ -149,8 +149,7 @@ SHARED_BIAS = kind(
     "biases that all runs share widen some intervals",
     "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
     "crossing of one more than that of another. Its part in the intervals: {parts}.",
-    "The rounding of the control unit declared, and sensor and ambient reference compared with a calibrated thermometer; more "
-    "runs do not reduce this part.{without}",
+    "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this part.{without}",
 )
 NOT_BOUNDED = kind(
     "not-bounded",
@@ -158,7 +157,7 @@ NOT_BOUNDED = kind(
     "some intervals of recovery times are open",
     "What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is not "
     "bounded on every side: {parts}.",
-    "A longer highway phase, a wider margin, or sensor and ambient reference compared with a calibrated thermometer.",
+    "A longer highway phase, a wider margin, or soak checks of sensor and ambient reference against a calibrated thermometer.",
 )
 
 

@@ -204,8 +204,42 @@ ACCURACY_UNKNOWN = kind(
 def accuracy_unknown(f: Findings) -> Iterator[Limitation]:
     """Sensor accuracy not declared."""
     declared = f.campaign.instrument.channels.get("iat")
-    if declared is None or declared.accuracy is None:
+    if (declared is None or declared.accuracy is None) and "iat" not in f.zeroing.rows:
         yield ACCURACY_UNKNOWN()
+
+
+SOAK_DISAGREES = kind(
+    "soak-check-disagrees",
+    255,
+    "sensors disagree after a night's stand",
+    "{finding}",
+    "Stand a whole night, engine cold and out of the sun, with a thermometer beside the sensors; replace a sensor that is off.",
+)
+SOAK_ELSEWHERE = kind(
+    "soak-check-elsewhere",
+    365,
+    "offsets were found at other temperatures than were driven",
+    "The offsets come from soak checks at {checks}, and the intake air was up to {apart} from that in the runs: an offset that "
+    "changes with temperature is not seen. What is the same in all runs cancels in differences of temperatures.",
+    "Soak checks on a warmer morning, or a check of the sensor in warm water against a thermometer.",
+)
+FAR = 15.0  # K; common practice: sensors of this kind keep their offset to a few tenths within it
+
+
+def soak_checks(f: Findings) -> Iterator[Limitation]:
+    """What soak checks cannot show, or contradict."""
+    for notice in f.zeroing.notices:
+        if notice.code in ("soak-check-disagrees", "soak-check-contradicts"):
+            yield SOAK_DISAGREES(finding=notice.text)
+    peaks: list[float] = [v.value for v in f.values if v.key == "peak_iat" and v.value is not None]  # noqa: PD011
+    if f.zeroing.air is None or not peaks:
+        return
+    low, high = f.zeroing.air
+    if max(peaks) - high > FAR:
+        checks: Part = Value(high, "temperature", 0)
+        if high - low >= 1.0:
+            checks = message("{low} to {high}", low=Value(low, "temperature", 0), high=Value(high, "temperature", 0))
+        yield SOAK_ELSEWHERE(checks=checks, apart=Value(max(peaks) - high, DELTA, 0))
 
 
 ALIGNMENT = {
@@ -333,5 +367,6 @@ PREDICATES = (
     position_absent,
     no_highway_entry,
     accuracy_unknown,
+    soak_checks,
     alignment_findings,
 )

@@ -9,6 +9,7 @@ import pandas as pd
 
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
+from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
 from intake_report.messages import Listing
 from intake_report.results import (
@@ -58,6 +59,7 @@ class Findings:
     comparisons: tuple[Comparison, ...]
     checks: tuple[ModelCheck, ...] = ()
     control: tuple[ControlEffect, ...] = ()
+    zeroing: Zeroing = NOT_ZEROED
 
     @property
     def used(self) -> tuple[RunResult, ...]:

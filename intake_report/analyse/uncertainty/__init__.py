@@ -14,7 +14,6 @@ import numpy as np
 
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
-from intake_report.analyse.measure import reading_step
 from intake_report.analyse.uncertainty.perturb import (
     EventEffects,
     Readings,
@@ -24,6 +23,7 @@ from intake_report.analyse.uncertainty.perturb import (
     prepare,
 )
 from intake_report.analyse.uncertainty.sources import Source, Sources, find_sources, speed_step
+from intake_report.analyse.zeroing import Zeroing, channel_step
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.metrics import REGISTRY, RunSeries, evaluate_draws
@@ -41,7 +41,7 @@ from intake_report.statistics import DrawSummary, in_one, summarise_draws
 
 AT_ONCE = 350_000  # numbers in an array: fits the processor's cache, and bounds the memory of long or fast logs
 PARTS = 500  # draws at most for what is common and what is own: their standard deviations are then good to 3 %
-SPREAD = 33  # values that stand for one distribution in a budget
+SPREAD = 34  # values that stand for one distribution in a budget
 STEP_DRAWS = 200  # draws of the steps in a budget: good to 5 %
 WORKERS = 2
 FEW_FAILED = 0.01
@@ -81,6 +81,7 @@ def assess(
     campaign: Campaign,
     drives: tuple[Drive, ...],
     ambient: AmbientReference,
+    zeroing: Zeroing,
     series: tuple[RunSeries, ...],
     metrics: tuple[MetricKey, ...],
     values: tuple[MetricResult, ...],
@@ -95,6 +96,8 @@ def assess(
         The runs, in campaign order.
     ambient : AmbientReference
         Its uncertainty contributions.
+    zeroing : Zeroing
+        Offsets of the sensors after soak checks.
     metrics, values
         Keys and the values without uncertainty, which the draws are centred on.
 
@@ -104,9 +107,12 @@ def assess(
         Reproducible: each run has its own generator from the seed and its id, so runs do not change each other's.
     """
     settings = campaign.metrics
-    steps = [reading_step(campaign, drive) for drive in drives]
-    known = [step for step in steps if step is not None]
-    sources = find_sources(campaign, ambient, float(np.median(known)) if known else None)
+    steps = [channel_step(campaign, drive.clean, "iat") for drive in drives]
+    usual = {
+        "iat": _usual(steps),
+        "ambient": _usual([channel_step(campaign, drive.clean, "ambient") for drive in drives]),
+    }
+    sources = find_sources(campaign, ambient, usual, zeroing)
     common = _draws(sources, True, np.random.default_rng([settings.seed, 0]), settings.draws)
     nominal = {(v.key, v.run): v for v in values}
     keys = [key for key in metrics if REGISTRY[key.spec.id].assessed]
@@ -133,12 +139,18 @@ def assess(
     return Uncertainty(found, statement)
 
 
+def _usual(steps: list[float | None]) -> float | None:
+    known = [step for step in steps if step is not None]
+    return float(np.median(known)) if known else None
+
+
 def _draws(sources: Sources, common: bool, rng: np.random.Generator, m: int) -> dict[str, Floats]:
     """Return m draws of the scalar sources that are common (or not), summed by kind; source order fixes the stream."""
     summed: dict[str, Floats] = {"reading": np.zeros(m)}
     for source in sources.sources:
-        if source.scale is not None and source.common == common:
-            summed[source.kind] = summed.get(source.kind, np.zeros(m)) + source.draw(rng, m)
+        if source.drawn and source.common == common:
+            for kind, values in source.effects(source.draw(rng, m)).items():
+                summed[kind] = summed.get(kind, np.zeros(m)) + values
     return summed
 
 
@@ -236,7 +248,7 @@ class _Study:
             some = noise[:STEP_DRAWS]
             found = self._metrics({"reading": np.zeros(len(some))}, some, keys)
         else:
-            found = self._metrics({"reading": np.zeros(SPREAD)} | {source.kind: source.spread(SPREAD)}, None, keys)
+            found = self._metrics({"reading": np.zeros(SPREAD)} | source.effects(source.spread(SPREAD)), None, keys)
         return {key: float(np.std(values)) for key, values in found.items() if np.isfinite(values).all()}
 
 

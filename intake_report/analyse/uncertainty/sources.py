@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from scipy.special import ndtri
 
-from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.ambient import VEHICLE, AmbientReference
 from intake_report.analyse.inputs import declared_resolution
+from intake_report.analyse.zeroing import ASSUMED_ACCURACY, ASSUMED_STEP, SHIFT, Zeroing, rounding_mode
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics.series import Floats
@@ -19,7 +21,6 @@ from intake_report.results.text import ROUNDING_MODE
 from intake_report.units import parse_quantity
 
 # Limits assumed where the campaign declares none; this package's assumptions, stated in the report.
-ASSUMED_ACCURACY = 2.5  # K; about what published resistance bands of such sensors give at 25 °C (as for ambient)
 ASSUMED_SPEED = 2.0  # km/h
 ASSUMED_CLOCK = 2.0  # s
 NORMAL_95 = 1.959964  # standard deviations of a 95 % limit of a normal distribution
@@ -36,8 +37,9 @@ class Source:
 
     `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to sample and from
     event to event. A `common` one has the same draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a
-    rectangular distribution, or the standard deviation where `normal`; None for steps and events. A `two_valued` one is zero or
-    `scale`, each with probability ½: what was taken for the value, or the one other way it may be.
+    rectangular distribution, or the standard deviation where `normal`; None for steps and events. A `two_valued` one is plus or
+    minus `scale`, each with probability ½. The same draw moves ambient by `beside` times as much: what one control unit does to
+    both channels. Where `rows` are given they are the draws, joint by kind, each (n,) [K], about zero.
     """
 
     name: str
@@ -48,29 +50,48 @@ class Source:
     quantity: str
     basis: Part
     two_valued: bool = False
+    beside: float = 0.0
+    rows: Mapping[str, Floats] | None = None
+
+    @property
+    def drawn(self) -> bool:
+        """Whether it is one number a draw, and not one for each sample or event."""
+        return self.scale is not None or self.rows is not None
 
     @property
     def u(self) -> float | None:
         """Standard uncertainty of the input; None where it differs from sample to sample."""
+        if self.rows is not None:
+            return float(np.std(self.rows[self.kind]))
         if self.scale is None:
             return None
-        if self.two_valued:
-            return 0.5 * abs(self.scale)
-        return self.scale if self.normal else self.scale / math.sqrt(3.0)
+        return self.scale if self.normal or self.two_valued else self.scale / math.sqrt(3.0)
+
+    def effects(self, values: Floats) -> dict[str, Floats]:
+        """Return by kind of input what values of the source do to it: those of `draw` or `spread`."""
+        if self.rows is not None:
+            return {kind: rows[values.astype(np.intp)] for kind, rows in self.rows.items()}
+        plain: dict[str, Floats] = {self.kind: values}
+        return plain | ({"ambient": self.beside * values} if self.beside else {})
 
     def draw(self, rng: np.random.Generator, m: int) -> Floats:
-        """Return m random values."""
+        """Return m random values, or the numbers of m rows."""
+        if self.rows is not None:
+            return rng.integers(0, self.rows[self.kind].size, m).astype(np.float64)
         assert self.scale is not None
         if self.two_valued:
-            return np.where(rng.uniform(size=m) < 0.5, self.scale, 0.0)
+            return np.where(rng.uniform(size=m) < 0.5, self.scale, -self.scale)
         return rng.normal(0.0, self.scale, m) if self.normal else rng.uniform(-self.scale, self.scale, m)
 
     def spread(self, k: int) -> Floats:
         """Return k values that stand for the distribution: the middles of k equally likely parts."""
-        assert self.scale is not None
         share = (np.arange(k) + 0.5) / k
+        if self.rows is not None:  # by what they do to an over-ambient temperature
+            order = np.argsort(self.rows.get("reading", 0.0) - self.rows.get("ambient", np.zeros(1)))
+            return order[(share * order.size).astype(np.intp)].astype(np.float64)
+        assert self.scale is not None
         if self.two_valued:
-            return np.where(np.arange(k - k % 2) % 2 == 0, 0.0, self.scale)
+            return np.where(np.arange(k) % 2 == 0, -self.scale, self.scale)
         if not self.normal:
             return self.scale * (2.0 * share - 1.0)
         return np.asarray(self.scale * ndtri(share), dtype=np.float64)
@@ -89,15 +110,25 @@ class Sources:
     assumptions: tuple[Message, ...]
 
 
-def find_sources(campaign: Campaign, ambient: AmbientReference, step: float | None) -> Sources:
-    """Return the sources of uncertainty of a run's value; `step` is that of the IAT reading [K], found or declared.
+def find_sources(
+    campaign: Campaign, ambient: AmbientReference, steps: Mapping[str, float | None], zeroing: Zeroing
+) -> Sources:
+    """Return the sources of uncertainty of a run's value; `steps` are those of the IAT and ambient readings [K].
 
     Limits ± a are taken as rectangular (GUM 4.3.7), or, where the accuracy is declared as normal, as 95 % limits.
     """
     channels = campaign.instrument.channels
     iat, speed = channels.get("iat", InstrumentChannel()), channels.get("speed", InstrumentChannel())
     assumed: list[Message] = []
-    found = [_accuracy(iat, assumed), *_steps(iat, step, assumed), *_ambient(ambient)]
+    own = ambient.choice.source == VEHICLE
+    found = [*_offsets(zeroing, own)]
+    if "iat" not in zeroing.rows:
+        found.append(_accuracy(iat, assumed))
+    found += [
+        *_rounding(campaign, steps, zeroing, own, assumed),
+        *_steps(steps.get("iat"), assumed),
+        *_ambient(ambient),
+    ]
     clock = campaign.instrument.clock_accuracy
     if clock is None:
         assumed.append(
@@ -141,8 +172,63 @@ def _limited(
     return Source(name, kind, common, half, False, quantity, basis)
 
 
-def _steps(iat: InstrumentChannel, step: float | None, assumed: list[Message]) -> list[Source]:
-    """Return what steps of the reading leave open; a reading cut off is low by half a step on average."""
+def _offsets(zeroing: Zeroing, own: bool) -> list[Source]:
+    """Return what soak checks leave of the offsets; `own`: ambient is the vehicle's own sensor."""
+    names = {"iat": "reading"} | ({"ambient": "ambient"} if own else {})
+    rows = {kind: zeroing.rows[name] for name, kind in names.items() if name in zeroing.rows}
+    if not rows:
+        return []
+    centred = {kind: values - np.mean(values) for kind, values in rows.items()}
+    first: Kind = "reading" if "reading" in rows else "ambient"
+    both = " and of ambient, together" if len(rows) == 2 else ""
+    basis = message(
+        "offset{both} and rounding after soak checks: steps of the readings, reference and warmth left, in place of the "
+        "declared accuracy",
+        both=both,
+    )
+    return [Source("Offset after soak checks", first, True, None, False, DELTA, basis, rows=centred)]
+
+
+def _rounding(
+    campaign: Campaign, steps: Mapping[str, float | None], zeroing: Zeroing, own: bool, assumed: list[Message]
+) -> list[Source]:
+    """Return what a way of rounding that is not known leaves: one and the same for all that the control unit sends.
+
+    A reading cut off is low by half a step on average; between rounding and cutting off there is nothing. What is added to
+    the readings is the mean of the two.
+    """
+    steps = {"iat": steps.get("iat"), "ambient": (steps.get("ambient") or ASSUMED_STEP) if own else None}
+    left = {
+        name: SHIFT["unknown"] * step
+        for name, step in steps.items()
+        if step is not None and name not in zeroing.rows and rounding_mode(campaign, name) == "unknown"
+    }
+    if not left:
+        return []
+    first = next(iter(left))
+    quarter = Value(left[first], DELTA, 2)
+    beside = left["ambient"] / left[first] if first == "iat" and "ambient" in left else 0.0
+    what = "intake air temperature" if first == "iat" else "ambient temperature"
+    both = " and ambient temperature, alike," if beside else ""
+    assumed.append(
+        message(
+            "How the control unit rounds the {what} is not declared: it is taken as rounded to the nearest step or cut off, one as "
+            "likely as the other; {quarter}, a quarter of a step, is added to the readings{both} as the mean of the two.",
+            code="rounding-assumed",
+            what=what,
+            quarter=quarter,
+            both=both,
+        )
+    )
+    basis = message(
+        "rounded or cut off: − or + {quarter} about the mean of the two, each with probability ½", quarter=quarter
+    )
+    kind: Kind = "reading" if first == "iat" else "ambient"
+    return [Source(ROUNDING_MODE, kind, True, left[first], False, DELTA, basis, two_valued=True, beside=beside)]
+
+
+def _steps(step: float | None, assumed: list[Message]) -> list[Source]:
+    """Return what steps of the reading leave open, beside the way of rounding."""
     if step is None:
         assumed.append(
             message(
@@ -155,26 +241,7 @@ def _steps(iat: InstrumentChannel, step: float | None, assumed: list[Message]) -
     basis = message(
         "steps of {step} and the sampling interval, through the times of the steps", step=Value(step, DELTA, 2)
     )
-    steps = Source("Steps and sampling", "steps", False, None, False, DELTA, basis)
-    if iat.rounding != "unknown":
-        return [steps]
-    half = Value(0.5 * step, DELTA, 2)
-    assumed.append(
-        message(
-            "How the control unit rounds the intake air temperature is not declared: the values take it as rounded to the "
-            "nearest step; the intervals take it as rounded or cut off (then {half} higher than read), one as likely as the "
-            "other.",
-            code="rounding-assumed",
-            half=half,
-        )
-    )
-    # between the two ways there is nothing
-    basis = message(
-        "rounded to the nearest step, as the values take it, or cut off and {half} low on average: 0 or + {half}, each "
-        "with probability ½",
-        half=half,
-    )
-    return [Source(ROUNDING_MODE, "reading", True, 0.5 * step, False, DELTA, basis, two_valued=True), steps]
+    return [Source("Steps and sampling", "steps", False, None, False, DELTA, basis)]
 
 
 def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
@@ -199,6 +266,8 @@ def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
 def _ambient(ambient: AmbientReference) -> list[Source]:
     rows = []
     for part in ambient.choice.contributions:
+        if part.name in ("rounding mode", "soak check"):
+            continue  # drawn with those of the intake air, which they share the control unit with
         # interpolation and place are scatters that were observed, the others limits
         normal = part.name in ("interpolation in time", "place")
         scale = part.value if normal else math.sqrt(3.0) * part.value

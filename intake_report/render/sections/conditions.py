@@ -17,6 +17,10 @@ from intake_report.results import ReportResult
 from intake_report.units import UnitSystem, parse_quantity
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
+ZEROED = (
+    "After a long stand, engine cold and out of the sun, all temperature sensors must read the temperature of the air (common "
+    "practice): that gives their offsets."
+)
 MOST_NAMED = 3  # channels named in a row of the quality table
 REPEATING = 1.5  # rows per sample beyond which a channel repeats its readings
 
@@ -77,7 +81,18 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         ),
         extended(frame, time_constant=lags, calibrated=dates),
     )  # fmt: skip
-    return (Heading(1, "Instrumentation", "sec-instrumentation"), Paragraph(text), block_of(table, result.units))
+    zeroed = (
+        [said(n.text, result.units) for n in result.evidence.notices if n.code.startswith("soak-check")]
+        if result.evidence
+        else []
+    )
+    soaked = (Paragraph(literal(f"{ZEROED} {' '.join(zeroed)}")),) if zeroed else ()
+    return (
+        Heading(1, "Instrumentation", "sec-instrumentation"),
+        Paragraph(text),
+        block_of(table, result.units),
+        *soaked,
+    )
 
 
 def clock(start: str | None) -> str:

@@ -80,9 +80,10 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
     ]
     if any(s.name == ROUNDING_MODE for s in budget.sources):
         texts.append(
-            "Whether the control unit rounds its reading or cuts it off is not declared. The values take it as rounded to the "
-            "nearest step; the draws take it as either, one as likely as the other, and raise a reading cut off by half a step. "
-            "Nothing between the two is possible, so a value of temperature lies below the middle of its interval."
+            "Whether the control unit rounds its readings or cuts them off is not declared. A reading cut off is half a step low on "
+            "average, so a quarter of a step is added as the mean of the two, and the draws take either, one as likely as the "
+            "other. What the same control unit does to the ambient reading is the same draw, so that it cancels as far as the steps "
+            "are alike."
         )
     bare = [k for k in result.metrics if all(v.low is None for v in result.of(k.key))]
     bare = [k for k in bare if any(v.status == "ok" for v in result.of(k.key))]
