@@ -139,6 +139,7 @@ class _Work:
                 channels=looking.describe_channels(seen),
                 quality=looking.describe_quality(seen.run, units),
                 timeline=looking.timeline(seen.run),
+                soak_text=looking.soak_check_text(seen.run, start),
                 cross_checks=looking.describe_cross_checks(checks, units),
             )
 

@@ -43,6 +43,9 @@ AMBIENT_AGREES = 3.0  # K at speed, as in the cross check
 MOST_PAUSES = 5.0  # of the rows; a phone that records loses some seconds now and then (choice of this package)
 LONGEST_PAUSE = 30.0  # s; twice what intake temperature is interpolated over: a stop, a launch or an entry may be lost
 MOST_FAULTS = 3.0  # readings of a needed channel that no working sensor gives; single ones happen in any log
+SOAKED = ("iat", "ambient", "coolant")  # channels that agree after a night's stand (common practice)
+STEADY = 15.0  # s at the beginning in which they must not change
+COLD = 45.0  # °C; no engine that ran a moment ago is below it (choice of this package)
 _FAULTS = ("impossible-rate", "spike", "stuck")  # codes and implausible values count in the valid share
 _DOUBTFUL_CLOCK = ("clock-jump", "rows-out-of-order", "coarse-clock")
 
@@ -193,6 +196,29 @@ def describe_cross_checks(checks: Sequence[CrossCheck], units: UnitSystem) -> tu
         }
         for c in checks
     )
+
+
+def soak_check_text(run: CleanRun, start: str | None) -> str:
+    """Return a soak check to paste where the log begins soaked: engine cold, all temperatures steady and alike; "" where not."""
+    begin = float(run.frame.index[0]) if len(run.frame) else 0.0
+    readings = {}
+    for name in SOAKED:
+        first = run.good(name).loc[begin : begin + STEADY].to_numpy(dtype=np.float64)
+        step = run.sampling[name].step or 1.0 if name in run.sampling else 1.0
+        if not first.size or np.ptp(first) > 0.01 * step or first[0] > COLD:
+            return ""
+        readings[name] = float(first[0]), step
+    levels, steps = zip(*readings.values(), strict=True)
+    if max(levels) - min(levels) > 1.01 * max(steps):  # rounded or cut off: a step apart at most
+        return ""
+    when = f"time = {start}" if start else "# time = when the log began, with its date and zone"
+    shown = ", ".join(f'{name} = "{level:.4g} degC"' for name, (level, _) in readings.items())
+    return "\n".join(
+        (
+            "[[soak_check]]", f'id = "soak-{run.run}"', when, 'stood = "8 h"  # correct it: how long, engine off',
+            f"readings = {{ {shown} }}", '# reference = "… degC"', '# reference_uncertainty = "0.2 degC"',
+        )
+    )  # fmt: skip
 
 
 def timeline(run: CleanRun) -> Timeline | None:

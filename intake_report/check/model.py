@@ -122,6 +122,7 @@ class LogCheck:
     found_by: str = ""  # how the run was told: "file", "name", "option", "candidate", or "" without a campaign
     mapping_from: str = ""  # "campaign", "proposal" (for this look only) or ""
     mapping_text: str = ""  # TOML to paste; empty where the campaign's mapping is complete
+    soak_text: str = ""  # a soak check that the first readings give, as TOML to paste
     phases_text: str = ""  # phases proposed where the campaign states none, as TOML to paste
     columns: tuple[dict[str, Any], ...] = ()  # proposed; never applied to a campaign
     channels: tuple[ChannelCheck, ...] = ()

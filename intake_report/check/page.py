@@ -367,12 +367,17 @@ _LEADS = {
     "": "The campaign's mapping does not fit this log. A proposal to check, for [log.columns] of campaign.toml, or for "
     "[run.log.columns] below this [[run]] where only its log differs:",
 }
+_SOAKED = (
+    "The log begins with a cold engine at the temperature of the air, where all sensors must agree. If it stood a night out of "
+    "the sun, paste into campaign.toml, and add the reading of a thermometer:"
+)
 _PHASES = "Phases that the runs suggest. Look at them on a map, then paste into campaign.toml:"
 
 
 def _mapping(check: LogCheck) -> list[RenderableType]:
     needless = check.mapping_from == "campaign" and not any(c["certain"] and not c["mapped"] for c in check.columns)
     parts = _paste(_LEADS[check.mapping_from], check.mapping_text) if check.mapping_text and not needless else []
+    parts += _paste(_SOAKED, check.soak_text) if check.soak_text else []
     return parts + (_paste(_PHASES, check.phases_text) if check.phases_text else [])
 
 

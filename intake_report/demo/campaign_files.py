@@ -73,6 +73,8 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     _write(folder / "route.gpx", gpx(demo_route()))
     parts = [*_head(scenario), *_instrument(), *_log(scenario), *_route(), *_runs(scenario, folder, seed)]
     parts += _weather(scenario, folder, seed)
+    if scenario.soak:
+        parts += _soak_checks(scenario, folder, seed)
     parts.append(_table("ambient", reference=scenario.reference))
     margins = ["3 degF", "5 degF"]
     parts.append(
@@ -242,6 +244,31 @@ def _weather(scenario: Scenario, folder: Path, seed: int) -> Iterator[str]:
         yard: dict[str, Written] = {"accuracy": "0.5 degC", "resolution": "0.1 degC", "readings": readings}
         yield _table("[weather]", id="yard", kind="handheld", elevation=elevation, **yard)
     yield _table("[weather]", id="forecast", kind="forecast", readings=forecasts)
+
+
+def _soak_checks(scenario: Scenario, folder: Path, seed: int) -> Iterator[str]:
+    """Return a soak check at each dawn: on the first day a log while the air warms, on the others what was read."""
+    rng = generator(scenario, seed, "soak")
+    wrong = float(rng.normal(0.0, records.THERMOMETER))
+    known = {"stood": f"{records.STOOD:g} h", "reference_uncertainty": f"{records.THERMOMETER:g} degC"}
+    for index, day in enumerate(scenario.days):
+        seen = records.stand(day, 7.0, 0.0 if index else 90.0, scenario.rounding, wrong, rng)
+        when = (day.date + timedelta(hours=7)).astimezone(ZoneInfo(ZONE)).isoformat()
+        entry: dict[str, Written] = {"id": f"dawn-{day.name}", "time": _Toml(when), **known}
+        if index:
+            entry["readings"] = _inline({name: f"{seen[name][0]:.0f} degC" for name in ("iat", "ambient", "coolant")})
+            yield _table("[soak_check]", **entry, reference=f"{seen['reference'][0]:.1f} degC")
+            continue
+        name = "soak/dawn.csv"
+        rows = zip(*(values.tolist() for values in seen.values()), strict=True)
+        lines = [
+            ",".join(records.STAND_COLUMNS),
+            *(f"{t:.0f},{i:.0f},{a:.0f},{c:.0f},{r:.1f}" for t, i, a, c, r in rows),
+        ]
+        _write(folder / name, "\n".join(lines) + "\n")
+        yield _table("[soak_check]", **entry, file=name)
+        columns = {header: target for header, target in records.STAND_COLUMNS.items() if target}
+        yield _table("soak_check.log", columns=_inline(_quoted(columns)))
 
 
 def _dyno(scenario: Scenario, folder: Path, seed: int) -> Iterator[str]:

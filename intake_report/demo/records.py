@@ -11,6 +11,7 @@ from datetime import datetime, timedelta
 import numpy as np
 
 from intake_report.demo.articles import Array, Configuration, Day, Vehicle
+from intake_report.demo.logger import quantise
 from intake_report.demo.simulate import friction_power, full_airflow, pressure_drop
 
 STATION = "XXXX"
@@ -104,6 +105,29 @@ def handheld_readings(day: Day, starts: list[float], rng: np.random.Generator) -
         air = float(day.temperature(hour)) + HANDHELD_BIAS + rng.normal(0.0, 0.2)
         out.append((day.date + timedelta(minutes=round(hour * 60.0)), air, _humidity(day, air)))
     return out
+
+
+STAND_COLUMNS = {
+    "Time (s)": None,
+    "Intake Air Temperature (°C)": "iat [degC]",
+    "Ambient Air Temperature (°C)": "ambient [degC]",
+    "Coolant Temperature (°C)": "coolant [degC]",
+    "Thermometer (°C)": "reference [degC]",
+}
+THERMOMETER = 0.1  # standard deviation of what a thermometer reads wrong, the same on all days [K]
+STOOD = 11.0  # [h]
+_STAND_LEFT = {"iat": 0.006, "ambient": 0.003, "coolant": 0.06}  # what is left of the engine's warmth after it [K]
+
+
+def stand(day: Day, hour: float, minutes: float, mode: str, wrong: float, rng: np.random.Generator) -> dict[str, Array]:
+    """Return a stand at dawn, engine cold: elapsed time [s], what the control unit sends, and a thermometer [°C].
+
+    It begins at `hour` [h after midnight UTC]; `mode` is how the control unit rounds, `wrong` the thermometer's error [K].
+    """
+    time = np.arange(0.0, 60.0 * minutes + 1.0, 10.0)
+    air = day.temperature(hour + time / 3600.0)
+    sent = {name: quantise(air + left, mode) for name, left in _STAND_LEFT.items()}
+    return {"time": time, **sent, "reference": np.round(air + wrong + rng.normal(0.0, 0.02, time.size), 1)}
 
 
 PULLS = 3

@@ -56,6 +56,7 @@ class Scenario:
     clock: bool = False  # logs hold local clock time instead of elapsed seconds
     reference: str = "station"  # ambient reference of the campaign: "station" or "vehicle"
     bench: bool = False  # write dyno pulls, restriction, exposure trials and timed tasks
+    soak: bool = False  # soak checks at dawn: the first day's is a log, the others are readings
     control: bool = False  # each run has a log of an unmodified control vehicle
     alarm: float = 45.0  # [°C]
 
@@ -94,6 +95,7 @@ RAMP_TRIAL = Scenario(
     ),
     schedule=crossed_schedule((STOCK, OPEN, SEALED), 3),
     bench=True,
+    soak=True,
 )  # fmt: skip
 
 THREE_DAYS = Scenario(

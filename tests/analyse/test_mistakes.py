@@ -7,10 +7,9 @@ import re
 import pytest
 import roadlog
 
-from intake_report.analyse import align_logs, analyse, clean_logs, conclude, inputs, load_logs, measure_runs
+from intake_report.analyse import align_logs, analyse, clean_logs, inputs, load_logs
 from intake_report.campaign import load_campaign
 from intake_report.errors import CampaignError, DataError
-from intake_report.messages import said
 
 
 def changed(folder, key, value):
@@ -40,18 +39,6 @@ def test_limits_that_cannot_be_are_refused_with_their_range(tmp_path, code, limi
     with pytest.raises(CampaignError, match=re.escape(said)) as caught:
         load_logs(changed(tmp_path, "acceptance", {code: limit}))
     assert caught.value.where == f"acceptance.{code}"
-
-
-def test_a_soak_check_that_nothing_is_taken_from_is_said(tmp_path):
-    readings = {"iat": "15 degC", "coolant": "15 degC"}
-    entry = {"id": "night", "time": "2026-05-11T06:30:00+02:00", "stood": "9 h", "readings": readings}
-    campaign = changed(tmp_path, "soak_check", [entry])
-    cleaned = clean_logs(campaign, load_logs(campaign))
-    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
-    notices = [n for n in conclude(campaign, measured).evidence.notices if n.code == "soak-check-not-applied"]
-    assert [(n.source, said(n.text, "si")) for n in notices] == [
-        ("night", "The soak check is recorded, but no offset is taken from it: the declared accuracy counts.")
-    ]
 
 
 @pytest.mark.parametrize(

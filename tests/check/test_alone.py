@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import roadlog
 
 from intake_report import cli
 from intake_report.campaign import load_campaign
@@ -227,6 +228,25 @@ def test_a_fault_of_the_program_stays_with_its_log(tmp_path, capsys, monkeypatch
     assert status == 1 and "ZeroDivisionError: made for the test" in check["reasons"][0]
     with pytest.raises(ZeroDivisionError):
         cli.main(["check", "--debug", str(tmp_path / "a.csv")])
+
+
+@pytest.mark.parametrize(("coolant", "proposed"), [(25.0, True), (26.0, True), (27.0, False), (88.0, False)])
+def test_a_log_that_begins_soaked_proposes_its_soak_check(tmp_path, capsys, coolant, proposed):
+    """Intake and ambient read 25; one step apart is what rounding explains, two are a difference."""
+    drive = roadlog.drive(roadlog.Intake(soak=0.3), 21.0)  # the drive begins 4 K above its ambient
+    drive["ambient"], drive["coolant"] = drive["ambient"] + 4.0, coolant + 0.05 * drive["time"] * (drive["time"] > 20.0)
+    head = "Time (s),Vehicle Speed (km/h),Intake Temp (C),Ambient (C),Coolant (C)"
+    rows = (drive[name] for name in ("time", "speed", "iat", "ambient", "coolant"))
+    lines = [",".join(f"{cell:.0f}" for cell in row) for row in zip(*rows, strict=True)]
+    path = tmp_path / "cold.csv"
+    path.write_text("\n".join([head, *lines]) + "\n", "utf-8")
+    _, (check,) = check_json(capsys, path)
+    assert bool(check["soak_text"]) == proposed, check["soak_text"]
+    if proposed:
+        (entry,) = tomllib.loads(check["soak_text"])["soak_check"]
+        assert entry["readings"] == {"iat": "25 degC", "ambient": "25 degC", "coolant": f"{coolant:.0f} degC"}
+        cli.main(["check", str(path)])
+        assert "[[soak_check]]" in capsys.readouterr().out
 
 
 def test_missing_share_counts_pauses_beyond_the_limit_and_the_ends():
