@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
-from intake_report.analyse.ambient import AmbientReference
+from intake_report.analyse.ambient import VEHICLE, AmbientReference
 from intake_report.analyse.claims import judge_claims
 from intake_report.analyse.compare import compare_pair, judge
 from intake_report.analyse.inputs import declared_resolution
 from intake_report.analyse.uncertainty.sources import find_sources
+from intake_report.analyse.zeroing import ASSUMED_STEP, NOT_ZEROED
 from intake_report.campaign import Campaign
 from intake_report.messages import message
 from intake_report.plan.design import Case, Design, other_p_values, simulate, thresholds
@@ -59,15 +60,16 @@ def shared_biases(campaign: Campaign, m: int, rng: np.random.Generator) -> Biase
     accuracy = source.accuracy if source else parse_quantity(stated, "temperature_difference") if stated else None
     kind = "vehicle" if source is None or source.kind == "forecast" else source.kind
     steps = declared_resolution(campaign)
-    step = steps.get("ambient", 1.0) if kind == "vehicle" else None
+    step = steps.get("ambient", ASSUMED_STEP) if kind == "vehicle" else None
     parts = reference_contributions(kind, accuracy=accuracy, resolution=step)
-    picked = ReferenceCandidate("planned", kind, (), parts)
+    picked = ReferenceCandidate(VEHICLE if kind == "vehicle" else "planned", kind, (), parts)
     reference = AmbientReference(Choice(picked, "rule", message("planned"), (), (picked,)), {})
     drawn = {"reading": np.zeros(m), "ambient": np.zeros(m)}
-    for one in find_sources(campaign, reference, steps.get("iat", 1.0)).sources:
-        if one.common and one.scale is not None and one.kind in drawn:
-            drawn[one.kind] = drawn[one.kind] + one.draw(rng, m)
-    return Biases(drawn["reading"], drawn["ambient"])
+    for one in find_sources(campaign, reference, {"iat": ASSUMED_STEP} | steps, NOT_ZEROED).sources:
+        if one.common and one.drawn and one.kind in drawn:
+            for name, values in one.effects(one.draw(rng, m)).items():
+                drawn[name] = drawn[name] + values
+    return Biases(drawn["reading"], -drawn["ambient"])
 
 
 def zeroed(limit: float, m: int, rng: np.random.Generator) -> Biases:

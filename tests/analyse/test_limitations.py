@@ -313,7 +313,7 @@ def test_more_runs_do_not_help_against_shared_biases():
     (text,) = [x for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
     assert "more runs do not show" in text.remedy.lower()
     shared = found(comparisons.shared_biases, f)["shared-bias"]
-    assert f"± {floor_of(row):.0f}" in shared.text and "rounding" in shared.remedy
+    assert f"± {floor_of(row):.0f}" in shared.text and "Soak checks" in shared.remedy
     assert not found(comparisons.shared_biases, findings(RECOVERY, GRID, [10.0 * v for v in WIDE]))
 
 
