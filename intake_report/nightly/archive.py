@@ -159,16 +159,9 @@ def _unpack(archive: Path, folder: Path) -> dict[str, Any]:
                 target.write_bytes(data)
             if PurePosixPath(index["campaign_file"]).name != index["campaign_file"]:
                 raise KeyError
-    except (
-        OSError,
-        ValueError,
-        KeyError,
-        TypeError,
-        AttributeError,
-        RuntimeError,
-        zipfile.BadZipFile,
-        NotImplementedError,
-    ):
+    except DataError:
+        raise
+    except Exception:  # the boundary: what a stranger's file can make go wrong has many names
         raise DataError("this is no archive that intake-report wrote, or it is damaged.", file=archive) from None
     return index
 

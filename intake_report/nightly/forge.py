@@ -19,7 +19,6 @@ import tempfile
 import threading
 import time
 from contextlib import suppress
-from functools import cache
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -38,7 +37,7 @@ LOOKED = 0.1  # s between two looks at what has ended
 _MODULES = (
     "intake_report.analyse", "intake_report.render.sections", "intake_report.render.show", "intake_report.render.html",
     "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.mistakes", "intake_report.publish",
-    "intake_report.nightly.work", "ipykernel.kernelapp", "ipykernel.ipkernel", "ipykernel.datapub", "IPython.core.completer",
+    "intake_report.nightly.work", "ipykernel.kernelapp", "ipykernel.ipkernel", "IPython.core.completer",
     "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.font_manager", "papermill", "nbclient",
     "jupyter_client.manager", "jupyter_client.provisioning", "nbformat.v4", "scipy.stats", "scipy.optimize",
     "scipy.signal", "scipy.interpolate", "scipy.spatial", "pyproj", "shapely", "typst",
@@ -167,21 +166,13 @@ def _load() -> None:
     import importlib
     import logging
 
-    for name in _MODULES:
-        with suppress(ImportError):
-            importlib.import_module(name)
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    _unchanging()
-
-
-@cache
-def _unchanging() -> None:
-    """Compute once what is the same for all campaigns."""
     from intake_report import provenance
 
-    source, packages = provenance.source_hash(), provenance.package_versions()
-    provenance.source_hash = lambda: source
-    provenance.package_versions = lambda: packages
+    for name in _MODULES:
+        importlib.import_module(name)
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    source, packages = provenance.source_hash(), provenance.package_versions()  # the same for all campaigns
+    provenance.source_hash, provenance.package_versions = lambda: source, lambda: packages
 
 
 def _take(line: socket.socket, children: dict[int, socket.socket]) -> bool:
