@@ -171,8 +171,23 @@ def _load() -> None:
     for name in _MODULES:
         importlib.import_module(name)
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
+    _warm(Path(tempfile.mkdtemp()))
     source, packages = provenance.source_hash(), provenance.package_versions()  # the same for all campaigns
     provenance.source_hash, provenance.package_versions = lambda: source, lambda: packages
+
+
+def _warm(folder: Path) -> None:
+    """Do once what a first figure and a first page take longer for: fonts, templates, parsers."""
+    from matplotlib.figure import Figure
+
+    from intake_report.render.blocks import Paragraph
+    from intake_report.render.fragments import cell_html
+
+    figure = Figure()
+    figure.add_subplot().set_title("$x$")
+    for suffix in ("svg", "png"):
+        figure.savefig(folder / f"x.{suffix}")
+    cell_html((Paragraph("x"),))
 
 
 def _take(line: socket.socket, children: dict[int, socket.socket]) -> bool:
