@@ -105,7 +105,7 @@ def run_notebook(
             run.end()
     if isinstance(run.failure, PapermillExecutionError) and not debug:
         raise as_user_error(run.failure.ename, run.failure.evalue)
-    if isinstance(run.failure, DeadKernelError):
+    if type(run.failure) in (DeadKernelError, RuntimeError):  # the latter where it never answered
         what, remedy = "the kernel ended before the report was done.", "Memory may have run out; run it again."
         raise MachineError(what, file=campaign.given, remedy=remedy)
     if run.failure is not None:
@@ -311,6 +311,8 @@ def as_user_error(name: str, text: str) -> IntakeReportError:
         return CampaignError(text)
     if name == "DataError":
         return DataError(text)
+    if name in ("OSError", "PermissionError", "FileNotFoundError"):
+        return MachineError(f"{text.rstrip('.')}.", remedy="Run it again once that is mended.")
     if name in ("MemoryError", "_ArrayMemoryError"):
         return MachineError("more memory was needed than there is.", remedy="Free some, or raise the limit.")
     return DataError(
