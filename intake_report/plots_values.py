@@ -44,7 +44,8 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
     for position, id in enumerate(look.ids):
         values = [v for v in result.of(key.key) if v.configuration == id]
         reached = [v.value for v in values if v.value is not None]
-        bounds = [v.bound for v in values if v.bound is not None]
+        bounds = [v.bound for v in values if v.bound is not None and v.status == "not reached"]
+        within = [v.bound for v in values if v.bound is not None and v.status == "within at entry"]
         spread = np.linspace(-0.16, 0.16, max(len(reached), 1)) if len(reached) > 1 else np.zeros(len(reached))
         style: dict[str, Any] = {"ls": "none", "color": look.colour(id), "ms": 4.5}
         name = result.name_of(id)
@@ -52,6 +53,10 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
         # not reached: an open arrow at the bound, because the value lies somewhere above it
         panel.plot(
             [position] * len(bounds), shown(bounds, quantity, result), marker=r"$\uparrow$", **(style | {"ms": 8})
+        )
+        # within at entry: an arrow down, because it was so before it began to be timed
+        panel.plot(
+            [position] * len(within), shown(within, quantity, result), marker=r"$\downarrow$", **(style | {"ms": 8})
         )
         known = [v for v in values if v.value is not None]
         limits = [(x, v.low, v.high) for x, v in zip(position + spread, known, strict=False)]

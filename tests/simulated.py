@@ -25,6 +25,7 @@ from intake_report.demo.traffic import RunPlan, draw_plan
 
 Basis = Literal["true_air", "sensor_element"]
 PHASES = ("city", "on-ramp", "highway")
+HOLD = 10.0  # s; how long a recovery stays within its margin, as a campaign has it
 MARGINS = (5.0 / 3.0, 25.0 / 9.0)  # recovery margins [K]: 3 °F and 5 °F
 ENTRY_SPEED, ENTRY_HOLD = 80.0, 10.0  # km/h, s: the highway entry is the upward crossing on the ramp that is held
 MINIMUM_STOP = 10.0  # s; shortest standstill that gives a heat-soak rate
@@ -168,11 +169,14 @@ def find_metrics(
 
 
 def _recovery(time: Array, over: Array, entry: float, margin: float) -> float | None:
-    if np.interp(entry, time, over) <= margin:
-        return 0.0
-    falls = crossing(time, over, margin, upward=False)
-    falls = falls[falls > entry]
-    return float(falls[0] - entry) if len(falls) else None
+    """Return when it comes within the margin to stay there for `HOLD` [s]; 0 where it is so at the entry."""
+    falls, rises = (crossing(time, over, margin, upward=way) for way in (False, True))
+    falls = np.concatenate([[entry] if np.interp(entry, time, over) <= margin else [], falls[falls > entry]])
+    for fall in falls:
+        left = rises[rises > fall]
+        if (left[0] if left.size else time[-1]) - fall >= HOLD:
+            return float(fall - entry)
+    return None
 
 
 def _stop(time: Array, temperature: Array, start: float, end: float, distance: float) -> StopTruth:

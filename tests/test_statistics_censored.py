@@ -7,6 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize, stats
+from scipy.stats import binom
 
 from intake_report.errors import DataError
 from intake_report.messages import said
@@ -125,6 +126,48 @@ def test_too_few_reached_and_no_scatter():
     )["b"]
     assert flat.method == "none"
     assert "do not scatter" in said(flat.note, "si")
+
+
+def test_sooner_than_is_the_mirror_of_longer_than():
+    times = np.array([100.0, 112.0, 180.0, 80.0, 90.0, 85.0])
+    ids, blocks = ["a"] * 3 + ["b"] * 3, [1, 2, 3] * 2
+    for side in ([0, 0, 1, 0, 0, 0], [0, 0, 0, 1, 0, 0], [0, 0, 0, 1, 1, 1]):
+        late = compare_censored(times, side, ids, blocks, "a")["b"]
+        early = compare_censored(-times, [-s for s in side], ids, blocks, "a")["b"]
+        mirrored = (early.difference, early.high, early.low, early.p_value)
+        for mine, other in zip((late.difference, late.low, late.high), mirrored, strict=False):
+            assert (mine is None) == (other is None) and (mine is None or mine == pytest.approx(-other, rel=1e-6))
+        assert late.p_value == pytest.approx(early.p_value, rel=1e-6)
+
+
+def held_with_repeats(campaigns: int, interaction: float, limit: float = 1.6) -> tuple[int, int]:
+    """Return how many 95 % intervals hold the truth, and how many there are: 2 × 3 blocks of 2 runs, watched up to `limit`.
+
+    Normal scatter of one run 1, of the block's favour for a configuration `interaction`; both configurations alike.
+    """
+    rng = np.random.default_rng(12)
+    ids, blocks = ["a", "a", "b", "b"] * 3, np.repeat([1, 2, 3], 4).tolist()
+    inside = n = 0
+    while n < campaigns:
+        cells = rng.normal(0.0, interaction, (3, 2)).repeat(2, axis=1).ravel()
+        times = cells + rng.normal(0.0, 1.0, 12)
+        side = (times > limit).astype(int)
+        if not 0 < side.sum() < 5:
+            continue
+        found = compare_censored(np.minimum(times, limit), side, ids, blocks, "a")["b"]
+        if found.low is None and found.high is None:
+            continue
+        n += 1
+        inside += (found.low is None or found.low <= 0.0) and (found.high is None or found.high >= 0.0)
+    return inside, n
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("interaction", [0.0, 1.0])
+def test_repeats_in_a_block_do_not_replace_blocks_where_some_are_censored(interaction):
+    inside, n = held_with_repeats(300, interaction)
+    print(f"interaction {interaction:g}: {inside} of {n}")
+    assert inside >= binom.ppf(0.001, n, 0.93)
 
 
 def test_blocks_that_do_not_link_are_not_used():

@@ -357,39 +357,47 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
 def _of_mean(
     campaign: Campaign, claim: Claim, key: MetricKey, values: Sequence[MetricResult], draws: InstrumentDraws | None
 ) -> ClaimEvidence | Part:
-    """Return the mean of one configuration; a run that did not reach its margin bounds it from below only."""
+    """Return the mean of one configuration; a run that did not reach its margin bounds it from below only.
+
+    One that was within it at the entry bounds it from above only.
+    """
     runs = [v for v in values if v.configuration == claim.configuration and v.status != "not computed"]
     if not runs:
         return "no run has a value"
     level, quantity, decimals = campaign.metrics.confidence, key.spec.quantity, key.spec.decimals
-    missed = sum(v.status == "not reached" for v in runs)
-    if len(runs) == 1 and not missed:
+    missed, within = (sum(v.status == state for v in runs) for state in ("not reached", "within at entry"))
+    if missed and within:
+        return "some runs did not reach the margin and others were within it at the entry: their mean has no bound"
+    if len(runs) == 1 and not missed and not within:
         return _of_one(runs[0], key)
     mean = mean_interval(_units(runs), level)
     weights = {v.run: 1.0 / len(runs) for v in runs}
     # with a single unit the instruments are all there is; the shared biases do not cancel in a value
-    part = instrument_part(draws, key.key, weights, total=mean.n < 2) if not missed else None
+    part = instrument_part(draws, key.key, weights, total=mean.n < 2) if not missed and not within else None
     scatter = None if mean.sd is None else (mean.sd / math.sqrt(mean.n), float(mean.df))
     u, df = combine([p for p in (scatter, None if part is None else (part.spread, None)) if p is not None])
     low = high = None
     if u > 0.0:
         half = coverage_factor(level, math.inf if df is None else df) * u
         low = max(mean.mean - half, 0.0) if never_negative(key) else mean.mean - half
-        high = None if missed else mean.mean + half
-    known = u > 0.0 and not missed
+        low, high = None if within else low, None if missed else mean.mean + half
+    known = u > 0.0 and not missed and not within
     if part is not None and part.over >= 0.5 * (1.0 - level):
         high, known = None, False  # in too many draws a run does not reach it to say up to where the mean may be
     stated = Value(mean.mean, quantity, decimals)
-    if missed:
+    if missed or within:
+        limit, side = (low, "lower") if missed else (high, "upper")
         text = message(
-            "{what} of at least {stated} ({missed} of {runs} did not reach it{bound})",
+            "{what} of at {way} {stated} ({count} of {runs} {state}{bound})",
             what="mean" if len(runs) > 1 else "value",
+            way="least" if missed else "most",
             stated=stated,
-            missed=missed,
+            count=missed or within,
             runs=Count(len(runs), "run"),
-            bound="" if low is None else message(", lower limit {low}", low=Value(low, quantity, decimals)),
+            state="did not reach it" if missed else "within the margin at the entry",
+            bound="" if limit is None else message(", {side} limit {x}", side=side, x=Value(limit, quantity, decimals)),
         )
-        return ClaimEvidence(text, None, low, None, None, None, mean.n > 1, quantity)
+        return ClaimEvidence(text, None, low, high, None, None, mean.n > 1, quantity)
     limits: Part = ""
     if low is not None or high is not None:
         limits = message("{limits}, ", limits=Interval(low, high, quantity, decimals))
@@ -406,8 +414,11 @@ def _of_one(value: MetricResult, key: MetricKey) -> ClaimEvidence:
     text = message("{value} in the one run", value=Value(value.value, *form))
     if value.draws_not_reached is not None and not (value.low is None and value.high is None):
         span: Part = Interval(value.low, value.high, *form)
-        if value.high is None:
-            span = message("{low} to not reached", low=Value(value.low, *form))
+        if value.high is None or value.low is None:
+            low: Part = "within at entry" if value.low is None else Value(value.low, *form)
+            span = message(
+                "{low} to {high}", low=low, high="not reached" if value.high is None else Value(value.high, *form)
+            )
         text = message("{text} (instruments alone: {span})", text=text, span=span)
     return ClaimEvidence(text, value.value, value.low, value.high, value.u, None, False, key.spec.quantity)
 

@@ -81,7 +81,7 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
         return replace(bare, status="not computed", reason=reason)
     if value.value is not None:
         return replace(bare, value=value.value - control.value)
-    assert value.bound is not None  # "not reached" has a bound
+    assert value.bound is not None  # what is censored has a bound
     return replace(bare, bound=value.bound - control.value)
 
 

@@ -72,6 +72,7 @@ def build_series(
         max_gap=max(CHANNELS["iat"].max_gap, 3.0 * sampling.interval if sampling else 0.0),
         interval=sampling.interval if sampling else 1.0,
         minimum_stop=campaign.metrics.minimum_stop,
+        hold=campaign.metrics.recovery_hold,
         reading=reading,
         step=step,
         lag=sensor_lag(campaign),

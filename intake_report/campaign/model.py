@@ -271,6 +271,8 @@ class Metrics(Section):
         5.0 / 3.0,
         25.0 / 9.0,
     )
+    # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
+    recovery_hold: Annotated[float, Measured("time", low=0.0)] = 10.0
     alarm_limit: Annotated[float, Measured("temperature")] | None = None
     minimum_stop: Annotated[float, Measured("time", low=1.0)] = 10.0
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95

@@ -34,8 +34,10 @@ def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
     better="lower",
     decimals=0,
     definition=(
-        "Time from the highway entry until intake air temperature first comes within the margin of ambient, "
-        "timed by the steps of the reading; “not reached” when that does not happen before the highway ends."
+        "Time from the highway entry until intake air temperature comes within the margin of ambient and stays there "
+        "for the hold of the campaign (recovery_hold, 10 s unless stated), timed by the steps of the reading; a shorter "
+        "visit before it is stated beside it. “Within at entry” where it stays there from the entry on; “not reached” "
+        "when it does not happen before the highway ends."
     ),
     source=OWN,
     words=FASTER,
@@ -45,15 +47,31 @@ def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
     events=("entry",),
 )
 def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
-    """Return the time from highway entry to within the margin [s], censored at the end of the highway."""
+    """Return the time from highway entry to within the margin for the hold [s], censored at the end of the highway."""
     span = _recovery_span(series)
     if isinstance(span, Missing):
         return span
     entry, end = span
     assert parameter.number is not None
-    crossing, reached = first_below(series.time, over_ambient(series), parameter.number, entry, end)
-    first = float(np.ravel(crossing)[0])
-    return Reading(np.asarray(crossing - entry), reached, first, place(series, first))
+    over = over_ambient(series)
+    crossing, reached = first_below(series.time, over, parameter.number, entry, end, series.hold)
+    lasting = float(np.ravel(crossing)[0])
+    within = reached & (crossing <= entry)
+    note: Part = ""
+    if over.ndim == 1 and within and over[series.window(entry, end)][-1] > parameter.number:
+        note = message(
+            "the temperature rises out of the margin later and is above it when the highway ends", "left-margin"
+        )
+    elif over.ndim == 1:
+        first = float(first_below(series.time, over, parameter.number, entry, end)[0])
+        if first < lasting - 0.5:
+            note = message(
+                "first within the margin {first} after the entry, for less than the hold of {hold}",
+                "short-visit",
+                first=Value(first - entry, "time", 0),
+                hold=Value(series.hold, "time", 0),
+            )
+    return Reading(np.asarray(crossing - entry), reached, within, lasting, place(series, lasting), note)
 
 
 @metric(
@@ -63,13 +81,15 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
     decimals=0,
     definition=(
         "Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown "
-        "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time."
+        "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time, so "
+        "that no differences of it are formed."
     ),
     source="common practice",
     words=("earlier", "later"),
     parameter="margin",
     group="recovery",
     assessed=False,
+    compared=False,
 )
 def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading | Missing:
     """Return the time from highway entry to the first bare reading within the margin [s]."""
@@ -83,8 +103,10 @@ def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading | Mi
     below = (series.reading - series.ambient <= parameter.number) & (series.time >= entry) & (series.time <= end)
     if not below.any():
         return Reading(np.asarray(end - entry), np.asarray(False))
-    time = float(series.time[int(np.argmax(below))])
-    return Reading(np.asarray(time - entry), np.asarray(True), time, place(series, time))
+    index = int(np.argmax(below))
+    time = float(series.time[index])
+    within = index == int(np.searchsorted(series.time, entry))
+    return Reading(np.asarray(time - entry), np.asarray(True), within, time, place(series, time))
 
 
 @dataclass(frozen=True)

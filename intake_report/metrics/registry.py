@@ -30,6 +30,7 @@ ENGINE_LABELS = {
 }
 """What `needs` may ask of the engine's operating points, in words."""
 NOT_REACHED = message("not reached within the run", "not-reached")
+WITHIN = message("already within the margin at the highway entry, so that there is nothing to recover from", "within")
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,8 @@ class Reading:
         Value [internal unit], one per draw.
     reached : ndarray of bool, (...)
         False where the value is censored: then `value` is the bound.
+    within : ndarray of bool, (...)
+        True where it was reached before it began to be watched for: sooner than any value.
     time, distance : float or None
         Place of the nominal value: elapsed time [s], route distance [m].
     note : Part
@@ -50,6 +53,7 @@ class Reading:
 
     value: Floats
     reached: Bools
+    within: Bools | bool = False
     time: float | None = None
     distance: float | None = None
     note: Part = ""
@@ -112,13 +116,27 @@ def metric(
     group: Group = "over-ambient",
     events: tuple[Event, ...] = (),
     assessed: bool = True,
+    compared: bool = True,
 ) -> Callable[[MetricFunction], MetricFunction]:
     """Register a metric function under its own name; see `MetricSpec` and `Metric` for the arguments."""
 
     def register(function: MetricFunction) -> MetricFunction:
         id = function.__name__
         spec = MetricSpec(
-            id, title, quantity, better, decimals, definition, needs, least, source, words, parameter, headline, group
+            id,
+            title,
+            quantity,
+            better,
+            decimals,
+            definition,
+            needs,
+            least,
+            source,
+            words,
+            parameter,
+            headline,
+            group,
+            compared,
         )
         REGISTRY[id] = Metric(spec, function, events, assessed)
         return function
@@ -129,7 +147,7 @@ def metric(
 def reading(value: Floats | float, *, time: float | None = None, distance: float | None = None) -> Reading:
     """Return an uncensored reading."""
     array = np.asarray(value, dtype=np.float64)
-    return Reading(array, np.ones(array.shape, dtype=np.bool_), time, distance)
+    return Reading(array, np.ones(array.shape, dtype=np.bool_), time=time, distance=distance)
 
 
 def over_ambient(series: RunSeries) -> Floats:
@@ -194,8 +212,10 @@ def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
     value = float(found.value)
     if not np.isfinite(value):
         return MetricResult(*identity, "not computed", reason=message("the value is not a finite number", "not-finite"))
+    if bool(found.within):
+        return MetricResult(*identity, "within at entry", bound=0.0, reason=WITHIN, note=found.note)
     if not bool(found.reached):
-        return MetricResult(*identity, "not reached", bound=value, reason=NOT_REACHED)
+        return MetricResult(*identity, "not reached", bound=value, reason=NOT_REACHED, note=found.note)
     return MetricResult(*identity, "ok", value=value, time=found.time, distance=found.distance, note=found.note)
 
 
@@ -212,14 +232,15 @@ def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
     Returns
     -------
     ndarray, (m,) or None
-        Values; +inf where not reached, NaN where there is none. None when the metric cannot be computed at all.
+        Values; +inf where not reached, −inf where within at entry, NaN where there is none. None when the metric
+        cannot be computed at all.
     """
     if missing_input(key.spec, series) is not None:
         return None
     found = REGISTRY[key.spec.id].function(series, key.parameter)
     if isinstance(found, Missing):
         return None
-    values = np.where(found.reached, found.value, np.inf)
+    values = np.where(found.within, -np.inf, np.where(found.reached, found.value, np.inf))
     return np.broadcast_to(values, series.iat.shape[:-1]) if values.ndim == 0 else values
 
 

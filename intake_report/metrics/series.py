@@ -127,6 +127,8 @@ class RunSeries:
         Usual time between true samples [s].
     minimum_stop : float
         Shortest stop that a heat-soak rate is taken from [s].
+    hold : float
+        How long a recovery has to stay within its margin [s].
     reading : ndarray, (n,)
         The readings as they are [°C].
     step : float or None
@@ -155,6 +157,7 @@ class RunSeries:
     max_gap: float = 15.0
     interval: float = 1.0
     minimum_stop: float = 10.0
+    hold: float = 0.0
     reading: Floats = field(default_factory=lambda: np.empty(0))
     step: float | None = None
     lag: float = 0.0
@@ -232,14 +235,15 @@ def _trapezoid(pieces: Floats) -> Floats:
 
 
 def first_below(
-    time: Floats, values: Floats, threshold: float | Floats, start: float, end: float
+    time: Floats, values: Floats, threshold: float | Floats, start: float, end: float, hold: float = 0.0
 ) -> tuple[Floats, Bools]:
-    """Return when `values` first falls to `threshold` after `start`, resolved between samples.
+    """Return when `values` first falls to `threshold` after `start` and stays there for `hold`, resolved between samples.
 
     `time` (n,): sample times [s]; `values` (..., n): values, in the unit of `threshold`; `threshold` (...): level to
-    fall to; `start`, `end`: limits of the search [s]. Returns crossing (...): time of the crossing [s]; `start` when
-    the value there is at or below the threshold already; `end` where it is not reached; reached (...): whether it was
-    reached by `end`.
+    fall to; `start`, `end`: limits of the search [s]; `hold`: how long it stays, from sample to sample [s]. Returns
+    crossing (...): time of the crossing [s]; `start` when the value there is at or below the threshold already; where
+    it is not reached, `end`, or the last crossing where too little time was left to see whether it lasts; reached
+    (...): whether it was reached by `end`.
     """
     inside = slice(int(np.searchsorted(time, start, "right")), int(np.searchsorted(time, end, "right")))
     times = np.concatenate([[start], time[inside]])
@@ -248,17 +252,23 @@ def first_below(
     series = np.concatenate([at_start.reshape((*lead, 1)), values[..., inside]], axis=-1)
     level = np.asarray(threshold, dtype=np.float64)
     below = series <= level[..., None]
-    reached: Bools = np.asarray(below.any(axis=-1))
-    index = np.maximum(np.argmax(below, axis=-1), 1)
+    lasting = below
+    if hold > 0.0:
+        leaves = np.where(below, np.inf, times)  # the next sample above the threshold, infinite where none is seen
+        leaves = np.minimum.accumulate(leaves[..., ::-1], axis=-1)[..., ::-1]
+        lasting = below & (leaves - times >= hold)
+    found, index = lasting.any(axis=-1), np.argmax(lasting, axis=-1)
+    reached: Bools = np.asarray(found & (end - times[index] >= hold))
+    index = np.maximum(index, 1)
     later = np.take_along_axis(series, index[..., None], axis=-1)[..., 0] if series.shape[-1] > 1 else series[..., 0]
     earlier = np.take_along_axis(series, index[..., None] - 1, axis=-1)[..., 0]
     if series.shape[-1] == 1:
-        return np.where(reached, start, end), reached
+        return np.where(found, start, end), reached
     drop = earlier - later
     share = np.where(drop > 0.0, (earlier - level) / np.where(drop > 0.0, drop, 1.0), 0.0)
     crossing = times[index - 1] + np.clip(share, 0.0, 1.0) * (times[index] - times[index - 1])
-    crossing = np.where(below[..., 0], start, crossing)
-    return np.where(reached, crossing, end), reached
+    crossing = np.where(lasting[..., 0], start, crossing)
+    return np.where(found, crossing, end), reached
 
 
 def value_at(time: Floats, values: Floats, at: float) -> Floats:

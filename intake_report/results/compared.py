@@ -16,7 +16,7 @@ METHODS: dict[CompareMethod, str] = {
     "blocked": "within blocks (configuration and block effects of block means, scatter between blocks)",
     "welch": "between all runs (unequal scatter)",
     "pooled": "between all runs (scatter of the repeated configuration)",
-    "censored": "within blocks, not reached as longer than (likelihood, profile interval)",
+    "censored": "within blocks, not reached as longer than, within at entry as sooner than (likelihood, profile interval)",
     "instruments": "difference only; interval from the instruments alone, without scatter between runs",
     "none": "difference only",
 }
@@ -34,7 +34,7 @@ METHOD_SENTENCES: dict[CompareMethod, str] = {
     "welch": "Where blocks do not link two configurations their runs, or means of blocks, are compared by Welch's method.",
     "pooled": "Where one of two configurations was run once, the scatter of the other is taken for both.",
     "censored": (
-        "Times of which some were not reached enter as “longer than”: the additive model is fitted by likelihood, with a "
+        "Times that were not reached enter as “longer than”, those of runs within the margin at the entry as “sooner than”: the additive model is fitted by likelihood, with a "
         "profile interval."
     ),
     "instruments": "Where runs were not replicated the interval is that of the instruments alone.",
@@ -92,12 +92,14 @@ class Comparison:
         Larger p-value of the two.
     not_reached, not_reached_versus : int
         Runs on each side that did not reach the margin (censored).
+    within, within_versus : int
+        Runs on each side that were within the margin at the entry already (censored the other way).
     confounded : bool
         No block holds both: block and configuration cannot be told apart.
     units, units_versus : int
         Independent units on each side: blocks where the comparison is made within or between blocks, else runs.
     lost : float
-        Share of the instruments' draws in which a run does not reach the margin.
+        Share of the instruments' draws in which a run does not reach the margin or is within it at entry.
     order : float or None
         Probability that the difference is below zero, by its sign draw by draw; where draws open the interval only.
     order_bound : float or None
@@ -137,6 +139,8 @@ class Comparison:
     equivalence_p: float | None = None
     not_reached: int = 0
     not_reached_versus: int = 0
+    within: int = 0
+    within_versus: int = 0
     confounded: bool = False
     units: int = 0
     units_versus: int = 0

@@ -47,10 +47,12 @@ def limits_of(c: Comparison, key: MetricKey) -> Part:
 
 
 def value_text(value: MetricResult, key: MetricKey, system: UnitSystem, *, unit: bool = False) -> str:
-    """Return the value of one run as printed: "12.3", "> 240" when not reached, an en dash when not computed."""
+    """Return the value of one run as printed: "12.3", "not reached in 240 s", "within at entry", an en dash when not computed."""
     form = formatting.with_unit if unit else formatting.bare
     if value.status == "not reached":
         return f"not reached in {formatting.with_unit(value.bound, key.spec.quantity, system, key.spec.decimals)}"
+    if value.status == "within at entry":
+        return value.status
     return form(value.value, key.spec.quantity, system, key.spec.decimals)
 
 
@@ -62,14 +64,15 @@ def interval_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> st
     form = (key.spec.quantity, system, key.spec.decimals)
     if value.low is not None and value.high is not None:
         return f"{text} ({formatting.interval(value.low, value.high, *form, unit=False)})"
-    low = formatting.bare(value.low, *form)
-    return f"{text} ({low} to not reached)"
+    low = "within at entry" if value.low is None else formatting.bare(value.low, *form)
+    high = "not reached" if value.high is None else formatting.bare(value.high, *form)
+    return f"{text} ({low} to {high})"
 
 
 def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
     """Return "12.3 ± 0.8 (3)", mean, standard deviation and runs as the tables print it; the unit heads the row."""
     if summary.mean is None:
-        return said(summary.reason, system) if summary.not_reached else formatting.ABSENT
+        return said(summary.reason, system) if summary.not_reached or summary.within else formatting.ABSENT
     decimals = key.spec.decimals
     mean = formatting.bare(summary.mean, key.spec.quantity, system, decimals)
     if summary.sd is None:

@@ -12,7 +12,7 @@ from intake_report.results.compared import ClaimResult, Comparison, ControlDrive
 from intake_report.results.evidence import Evidence
 from intake_report.units import UnitSystem
 
-Status = Literal["ok", "not reached", "not computed"]
+Status = Literal["ok", "not reached", "within at entry", "not computed"]
 ParameterKind = Literal["none", "margin", "phase", "limit"]
 Better = Literal["lower", "higher", "neither"]
 Group = Literal["over-ambient", "recovery", "heat soak", "exposure", "engine"]
@@ -81,6 +81,8 @@ class MetricSpec:
         Whether the answer on the cover may quote it.
     group : str
         Key of `GROUPS`: which tables it stands in.
+    compared : bool
+        Whether differences are formed; not of what is shown only because it is usually quoted.
     """
 
     id: str
@@ -96,6 +98,7 @@ class MetricSpec:
     parameter: ParameterKind = "none"
     headline: bool = False
     group: Group = "over-ambient"
+    compared: bool = True
 
 
 @dataclass(frozen=True)
@@ -123,12 +126,13 @@ class MetricResult:
         Ids.
     block : str or None
         Block of the run.
-    status : {"ok", "not reached", "not computed"}
-        "not reached" is a result (right-censored at `bound`), not a missing value.
+    status : {"ok", "not reached", "within at entry", "not computed"}
+        "not reached" is a result (right-censored at `bound`), not a missing value; so is "within at entry" (there was
+        nothing to recover from: sooner than any value, left-censored at `bound`).
     value : float or None
         Value [internal unit] when the status is "ok".
     bound : float or None
-        Censoring bound [internal unit] when the status is "not reached".
+        Censoring bound [internal unit] when the status is "not reached" or "within at entry".
     time, distance : float or None
         Where it happened: elapsed time [s] and route distance [m], for metrics that have a place.
     reason : Part
@@ -280,6 +284,7 @@ class Summary:
     mean: float | None
     sd: float | None
     reason: Part = ""
+    within: int = 0
 
 
 @dataclass(frozen=True)

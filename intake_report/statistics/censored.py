@@ -1,7 +1,7 @@
-"""Differences of times of which some were "not reached within the run" (right-censored).
+"""Differences of times of which some were not reached within the run (right-censored), or before it (left-censored).
 
-A censored run says "longer than". It is never replaced by a number: the interval comes from the likelihood of the
-additive model, the test from ranks that leave open what the censoring leaves open.
+A censored run says "longer than" or "sooner than". It is never replaced by a number: the interval comes from the
+likelihood of the additive model, the test from ranks that leave open what the censoring leaves open.
 """
 
 from __future__ import annotations
@@ -71,8 +71,10 @@ def permutation_censored(
     return permutation_blocked(scores, candidate, block)
 
 
-def _best_likelihood(y: Floats, open_: NDArray[np.bool_], design: Floats) -> tuple[float, Floats, float]:
+def _best_likelihood(y: Floats, side: NDArray[np.int64], design: Floats) -> tuple[float, Floats, float]:
     """Largest log likelihood of the censored normal linear model, with coefficients and scatter.
+
+    `side` (n,): 1 where `y` is a lower bound, −1 where an upper one (J. Tobin, Econometrica 26 (1958) 24–36).
 
     In the parameters coefficient/scatter and 1/scatter the likelihood is concave (R. J. Olsen, Econometrica 46 (1978)
     1211–1215), so a damped Newton iteration finds its maximum from anywhere.
@@ -82,7 +84,7 @@ def _best_likelihood(y: Floats, open_: NDArray[np.bool_], design: Floats) -> tup
     start = np.linalg.lstsq(design, y, rcond=None)[0]
     spread = max(float(np.std(y - design @ start)), 1e-3 * float(np.std(y)), 1e-12)
     parameters = np.append(start, 1.0) / spread
-    exact, watched = rows[~open_], rows[open_]
+    exact, watched = rows[side == 0], (rows * side[:, None])[side != 0]
     count = exact.shape[0]
 
     def value(p: Floats) -> float:
@@ -150,20 +152,20 @@ def _informative(
 
 def compare_censored(
     values: Values,
-    censored: Sequence[bool],
+    censored: Sequence[int],
     configuration: Sequence[str],
     block: Sequence[Hashable | None],
     baseline: str,
     level: float = 0.95,
 ) -> dict[str, Difference]:
-    """Differences of times from the baseline when some were not reached within the run.
+    """Differences of times from the baseline when some were not reached within the run, or already before it.
 
     Parameters
     ----------
     values : sequence of float, shape (n,)
         Time of each run; for a censored one the time up to which it was watched.
-    censored : sequence of bool, shape (n,)
-        True where not reached.
+    censored : sequence of int, shape (n,)
+        1 where not reached (longer than), −1 where reached before the watch began (sooner than), else 0.
     configuration, block : sequences, shape (n,)
         As in `compare_blocked`.
     baseline : str
@@ -186,29 +188,34 @@ def compare_censored(
     Notes
     -----
     Additive model with normal scatter, alike for all runs, fitted by likelihood in which a censored run counts as
-    "longer than". Interval: profile likelihood, its deviance D turned into t² = df·(exp(D/n) − 1), with n and df of
+    "longer than" or "sooner than". Runs repeated in a block enter as the mean of their cell, so that the error holds a
+    shift by which a block moves one configuration more than another; with a censored run that mean is a bound. Interval: profile likelihood, its deviance D turned into t² = df·(exp(D/n) − 1), with n and df of
     the runs that reached (which gives the ordinary t interval when all did). Assumes that the end of watching has
     nothing to do with the time itself.
     """
     check_level(level)
-    y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
+    y, open_ = finite(values, "times"), np.asarray(censored, dtype=np.int64)
     if not open_.any():
         return compare_blocked(values, configuration, block, baseline, level)
     comparable(configuration, block, baseline, int(open_.size))
-    if open_.all():
+    if (open_ != 0).all():
         raise DataError("No run reached the mark: no difference of times can be given.", remedy="Watch for longer.")
     known = None not in block and len(set(block)) > 1
+    runs = (y, open_, list(configuration), list(block))
+    repeated = known and len(set(zip(configuration, block, strict=True))) < y.size
     linked = linked_to(baseline, configuration, block) if known else set()
     result: dict[str, Difference] = {}
     for name in dict.fromkeys(configuration):
         if name == baseline:
             continue
         reason = message("blocks not used", code="no-blocks")
+        times, side, ids, where = _cells(*runs) if repeated and name in linked else runs
+        noun = "block" if repeated and name in linked else "run"
         if name in linked:
-            keep = np.array([c in linked for c in configuration])
-            inside = [c for c in configuration if c in linked]
-            where = [b for b, k in zip(block, keep, strict=True) if k]
-            result[name] = _one_censored(y[keep], open_[keep], inside, where, (baseline, name), level, ())
+            keep = np.array([c in linked for c in ids])
+            inside = [c for c in ids if c in linked]
+            blocks = [b for b, k in zip(where, keep, strict=True) if k]
+            result[name] = _one_censored(times[keep], side[keep], inside, blocks, (baseline, name), level, (), noun)
             if result[name].method != "none":
                 continue
             # too few reached to estimate the blocks as well: their scatter then counts as that of the runs
@@ -217,37 +224,57 @@ def compare_censored(
             )
         elif known:
             reason = not_linked(baseline, name)
-        keep = np.array([c in (baseline, name) for c in configuration])
-        inside = [c for c in configuration if c in (baseline, name)]
+        keep = np.array([c in (baseline, name) for c in ids])
+        inside = [c for c in ids if c in (baseline, name)]
         blocks = [0] * len(inside)
-        result[name] = _one_censored(y[keep], open_[keep], inside, blocks, (baseline, name), level, (reason,))
+        result[name] = _one_censored(times[keep], side[keep], inside, blocks, (baseline, name), level, (reason,), noun)
     return result
+
+
+def _cells(
+    y: Floats, side: NDArray[np.int64], configuration: Sequence[str], block: Sequence[Hashable | None]
+) -> tuple[Floats, NDArray[np.int64], list[str], list[Hashable | None]]:
+    """Return the runs of each configuration in each block as one; one with bounds of both kinds says nothing and is left out."""
+    where = list(zip(configuration, block, strict=True))
+    cells = [(cell, np.array([w == cell for w in where])) for cell in dict.fromkeys(where)]
+    kept = [(cell, inside) for cell, inside in cells if len(set(side[inside]) - {0}) < 2]
+    sides = np.array([side[inside][np.argmax(np.abs(side[inside]))] for _, inside in kept], dtype=np.int64)
+    means = np.array([float(np.mean(y[inside])) for _, inside in kept])
+    return means, sides, [cell[0] for cell, _ in kept], [cell[1] for cell, _ in kept]
 
 
 def _one_censored(
     y: Floats,
-    open_: NDArray[np.bool_],
+    side: NDArray[np.int64],
     configuration: list[str],
     block: Sequence[Hashable],
     pair: tuple[str, str],
     level: float,
     reasons: tuple[Message, ...],
+    noun: str,
 ) -> Difference:
     baseline, name = pair
+    open_ = side != 0
     sides = [np.array([c == who for c in configuration]) for who in pair]
     n = (int(sides[0].sum()), int(sides[1].sum()))
     reached = [int(np.count_nonzero(side & ~open_)) for side in sides]
-    template = "{open} of {n} baseline and {open_candidate} of {n_candidate} candidate runs not reached"
+    template = "{open} of {n} baseline and {open_candidate} of {n_candidate} candidate {noun}s {what}"
     counts = {"open": n[0] - reached[0], "n": n[0], "open_candidate": n[1] - reached[1], "n_candidate": n[1]}
-    notes = [*reasons, message(template, code="censored", **counts)]
+    late, early = (any((side[s] == way).any() for s in sides) for way in (1, -1))
+    what = "not reached" if not early else "not reached, or within at entry" if late else "within at entry"
+    notes = [*reasons, message(template, code="censored", noun=noun, what=what, **counts)]
 
     def nothing(why: str) -> Difference:
         return no_interval(None, n, (*notes, message(why, code="censored-unknown")), level)
 
+    if 0 in n:
+        return nothing("too few runs reached the mark")
     if reached == [0, 0]:
         return nothing("neither side reached the mark: their difference is unknown")
+    if any(not r and len(set(side[s])) > 1 for r, s in zip(reached, sides, strict=True)):
+        return nothing("one side has bounds only, of both kinds")
     keep = _informative(open_, configuration, list(block), pair)
-    y, open_ = y[keep], open_[keep]
+    y, open_, side = y[keep], open_[keep], side[keep]
     configuration = [c for c, k in zip(configuration, keep, strict=True) if k]
     block = [b for b, k in zip(block, keep, strict=True) if k]
     if name not in linked_to(baseline, configuration, block):
@@ -268,24 +295,27 @@ def _one_censored(
     absent = pair[reached.index(0)] if 0 in reached else None
     others = np.array([c != absent for c in configuration])
     used = design[others][:, np.any(design[others] != 0.0, axis=0)]
-    best, coefficients, scatter = _best_likelihood(z[others], open_[others], used)
+    best, coefficients, scatter = _best_likelihood(z[others], side[others], used)
 
     def t_of(delta: float) -> float:
-        profile = _best_likelihood(z - delta * design[:, column], open_, rest)[0]
+        profile = _best_likelihood(z - delta * design[:, column], side, rest)[0]
         return math.sqrt(df * math.expm1(min(2.0 * max(best - profile, 0.0) / count, 600.0)))
 
     centre: float | None
     low: float | None
     high: float | None
     if absent is not None:  # one limit only; walk back to it from where the likelihood is flat
-        side = 1.0 if absent == name else -1.0
-        far = side * (float(np.ptp(z)) + 20.0 * scatter)
-        edge = _edge(t_of, far, -side * scatter, t_quantile(level, df))
+        bound = int(side[~others][0])
+        way = float(bound) if absent == name else -float(bound)
+        far = way * (float(np.ptp(z)) + 20.0 * scatter)
+        edge = _edge(t_of, far, -way * scatter, t_quantile(level, df))
         if edge is None:
             return nothing("the runs do not bound the difference")
-        centre, low, high = None, (edge if side > 0.0 else None), (None if side > 0.0 else edge)
-        word, who = ("at least", "candidate") if side > 0.0 else ("at most", "baseline")
+        centre, low, high = None, (edge if way > 0.0 else None), (None if way > 0.0 else edge)
+        word, who = "at least" if way > 0.0 else "at most", "candidate" if absent == name else "baseline"
         template = "no {who} run reached the mark: the difference is {word} the limit given (one-sided)"
+        if bound < 0:
+            template = "every {who} run was within at entry: the difference is {word} the limit given (one-sided)"
         notes.append(message(template, code="one-sided", who=who, word=word))
     else:
         estimate, target = float(coefficients[column]), coverage_factor(level, df)

@@ -244,7 +244,7 @@ def summarise_draws(draws: Floats, level: float = 0.95) -> DrawSummary:
     Parameters
     ----------
     draws : ndarray, shape (m,)
-        Draws; +inf = not reached within the run, NaN = no value.
+        Draws; +inf = not reached within the run, −inf = within at entry, NaN = no value.
     level : float
         Coverage probability.
 

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Literal
 
 import numpy as np
-from simulated import Study, design, expected_metrics, find_events, simulate_campaigns
+from simulated import HOLD, Study, design, expected_metrics, find_events, simulate_campaigns
 
 from intake_report.analyse.compare import compare
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
@@ -32,7 +32,12 @@ TRUTH = {
 }
 """Headline metric → name in the simulator's truth."""
 
-DESIGNS = {"3×3": ((STOCK, OPEN, SEALED), 3), "2×4": ((STOCK, SEALED), 4)}
+DESIGNS = {
+    "3×3": ((STOCK, OPEN, SEALED), 3, 1),
+    "2×4": ((STOCK, SEALED), 4, 1),
+    "2×3×2": ((STOCK, SEALED), 3, 2),
+}
+"""Configurations, blocks, runs of each configuration in each block."""
 STATION = 0.3  # K; declared accuracy of the station, as in the demo
 ACCURACY = 1.0  # K; declared accuracy of the sensor, as in the demo
 
@@ -113,6 +118,7 @@ def study_series(study: Study, i: int, instruments: Instruments, *, shift: float
         entry_end=float(time[-1]),
         reading=reading,
         lag=5.0,
+        hold=HOLD,
     )
 
 
@@ -197,8 +203,10 @@ def study_coverage(
     same, but readings change anywhere between two steps; "exact": no bias, all cut off.
     `draws`: of the shared biases; None leaves them out of the intervals.
     """
-    configurations, blocks = DESIGNS[name]
+    configurations, blocks, repeats = DESIGNS[name]
     scenario = design(configurations, blocks)
+    twice = tuple(replace(p, run=f"{p.run}-{i}") for p in scenario.schedule for i in range(repeats))
+    scenario = scenario if repeats == 1 else replace(scenario, schedule=twice)
     model = campaign(configurations, rounding=rounding)
     study = simulate_campaigns(scenario, campaigns, seed)
     chosen = tuple(key for key in headline() if not metrics or key.spec.id in metrics)

@@ -19,10 +19,11 @@ from intake_report.analyse.compare import (
     check_model,
     compare,
     compare_pair,
+    summarise,
     with_headlines,
 )
 from intake_report.analyse.compare.estimate import estimate
-from intake_report.analyse.compare.instruments import instrument_part, mixture, quantile, widen
+from intake_report.analyse.compare.instruments import drawn_order, instrument_part, mixture, quantile, widen
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import said
 from intake_report.metrics import keys
@@ -43,8 +44,8 @@ def rows(key, layout: str, numbers, **more):
     for i, (cell, number) in enumerate(zip(layout.split(), numbers, strict=True)):
         block = None if cell[1:] == "-" else f"day-{cell[1:]}"
         kind = {"status": "not computed", "reason": "no such channel"} if number is None else {}
-        if isinstance(number, tuple):  # (bound,) = not reached
-            kind, number = {"status": "not reached", "bound": number[0]}, None
+        if isinstance(number, tuple):  # (bound,) = not reached, (0,) = within at entry
+            kind, number = {"status": "not reached" if number[0] else "within at entry", "bound": number[0]}, None
         out.append(value(key.key, f"r{i}", ids[cell[0]], block, number, **kind, **more))
     return tuple(out)
 
@@ -400,6 +401,60 @@ def test_all_censored_is_said_not_guessed():
     row = compare_pair(MODEL, RECOVERY, rows(RECOVERY, "s1 e1 s2 e2", [(200.0,)] * 4), SEALED_ID, STOCK_ID)
     assert row.verdict == NOT_COMPARED and row.difference is None and row.low is None and row.note
     assert (row.not_reached, row.not_reached_versus) == (2, 2)
+
+
+def test_within_at_entry_enters_as_sooner_than():
+    layout = "s1 e1 s2 e2 s3 e3"
+    row = compare_pair(
+        MODEL, RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, 121.0, (0.0,), 130.0, 64.0)), SEALED_ID, STOCK_ID
+    )
+    assert row.method == "censored" and (row.within, row.within_versus, row.not_reached) == (1, 0, 0)
+    zero = compare_pair(
+        MODEL, RECOVERY, rows(RECOVERY, layout, (110.0, 60.0, 121.0, 0.0, 130.0, 64.0)), SEALED_ID, STOCK_ID
+    )
+    assert row.difference < zero.difference  # sooner than 0 s, not 0 s
+    every = compare_pair(
+        MODEL, RECOVERY, rows(RECOVERY, layout, (110.0, (0.0,), 121.0, (0.0,), 130.0, (0.0,))), SEALED_ID, STOCK_ID
+    )
+    assert every.difference is None and every.low is None and every.high < 0.0 and every.within == 3
+    (summary,) = [s for s in summarise(MODEL, (RECOVERY,), rows(RECOVERY, "e1 e2", ((0.0,), 60.0))) if s.n]
+    assert (summary.within, summary.mean) == (1, None) and said(
+        summary.reason, "si"
+    ) == "within at entry in 1 of 2 runs"
+
+
+def test_a_draw_within_at_entry_is_sooner_than_any():
+    values = rows(RECOVERY, GRID, VALUES)
+    model = blocked(
+        [v.run for v in values], [v.configuration for v in values], [v.block for v in values], (SEALED_ID, STOCK_ID)
+    )
+    found = compare_blocked(VALUES, [v.configuration for v in values], [v.block for v in values], STOCK_ID)[SEALED_ID]
+
+    class Draws:
+        def common(self, key, run):
+            v = next(v for v in values if v.run == run)
+            within = v.configuration in (SEALED_ID, both)
+            return np.where(np.arange(100) < 40, -np.inf if within else v.value, v.value)
+
+    both = ""
+    part = instrument_part(Draws(), "k", dict(zip(model.runs, model.weights.tolist(), strict=True)))
+    assert (part.under, part.over, part.lost) == (0.4, 0.0, 0.4)
+    order = drawn_order(Draws(), "k", model, found)
+    assert order.lower > 0.99 and order.undecided == 0.0
+    both = STOCK_ID  # within on both sides: those draws say nothing of the order
+    assert drawn_order(Draws(), "k", model, found).undecided == pytest.approx(0.4)
+
+
+def test_what_is_only_usually_quoted_is_not_compared():
+    first = next(k for k in keys((5.0 / 3.0,), (), None) if k.spec.id == "first_reading_below")
+    row = compare_pair(MODEL, first, rows(first, GRID, VALUES), SEALED_ID, STOCK_ID)
+    assert (row.call, row.difference, row.note.code) == ("not compared", None, "no-estimate")
+
+
+def test_one_degree_of_freedom_makes_no_exploratory_call():
+    soak = next(k for k in keys((), (), None) if k.key == "heat_soak_rate")
+    row = compare_pair(MODEL, soak, rows(soak, "s1 e1 s2 e2", (9.0, 5.0, 9.5, 5.51)), SEALED_ID, STOCK_ID)
+    assert row.df == pytest.approx(1.0) and row.high < 0.0 and row.call == "not shown"
 
 
 # --- verdicts, several comparisons --------------------------------------------------------------------------------

@@ -10,7 +10,8 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from intake_report.metrics import RunSeries, Span, rebuild
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate_draws, rebuild
+from intake_report.results import MetricKey, Parameter
 from metrics.support import decay, entered, reason, recovery, series, stopped, value
 
 # ---- recovery ----------------------------------------------------------------------------------------------------
@@ -110,9 +111,34 @@ def test_not_reached_is_a_result_with_its_bound():
     assert (ends.status, ends.bound) == ("not reached", 90.0)
 
 
-def test_within_the_margin_at_entry_takes_no_time():
-    found = recovery(entered(*decay(1.0, 60.0)), 1.5)
-    assert (found.status, found.value) == ("ok", 0.0)
+def test_within_the_margin_at_entry_is_a_state_of_its_own():
+    time, air = decay(1.0, 60.0)
+    key = MetricKey(REGISTRY["recovery_time"].spec, Parameter("margin", "1.50K", 1.5))
+    for within in (air, air - 5.0):  # 1 K above ambient, and below ambient
+        found = recovery(entered(time, within, hold=10.0), 1.5)
+        assert (found.status, found.value, found.bound) == ("within at entry", None, 0.0)
+        assert found.reason.code == "within" and not found.note
+    risen = recovery(entered(time, np.where(time > 60.0, 30.0, air), hold=10.0), 1.5)
+    assert (risen.status, risen.note.code) == ("within at entry", "left-margin")
+    draws = evaluate_draws(key, entered(time, np.stack([air, air + 10.0, air + 1.0]), hold=10.0))
+    # 11 K never come to 1.5 K within 400 s; 1 + exp(−t/60) = 1.5 at 60·ln 2
+    assert draws == pytest.approx([-np.inf, np.inf, 60.0 * math.log(2.0)], abs=0.05)
+
+
+def test_a_recovery_is_held():
+    """A visit of 6 s does not end the recovery where it has to last 10 s; both times are stated."""
+    time = np.arange(0.0, 200.0)
+    air = np.where((time >= 40.0) & (time < 46.0) | (time >= 90.0), 21.0, 30.0)
+    found = recovery(entered(time, air, hold=10.0), 2.0)
+    # from 30 to 21 °C in the second before, the margin is crossed after 8/9 of it
+    assert found.value == pytest.approx(89.0 + 8.0 / 9.0)
+    assert found.note.code == "short-visit" and found.note.value("first").number == pytest.approx(39.0 + 8.0 / 9.0)
+    assert recovery(entered(time, air, hold=5.0), 2.0).value == pytest.approx(39.0 + 8.0 / 9.0)
+    # the highway ends before it is known whether the visit lasts: longer than up to its start
+    late = recovery(entered(time, air, hold=10.0, entry_end=95.0), 2.0)
+    assert (late.status, late.bound) == ("not reached", pytest.approx(89.0 + 8.0 / 9.0))
+    visit = recovery(entered(time, np.where(time < 4.0, 21.0, air), hold=10.0), 2.0)
+    assert visit.status == "ok" and visit.value == pytest.approx(89.0 + 8.0 / 9.0)
 
 
 def test_a_dip_before_the_entry_does_not_count():
@@ -267,7 +293,9 @@ def test_the_clock_changes_nothing_but_places(air, shift):
 def test_a_wider_margin_is_never_reached_later(air, narrow, more):
     run = run_of(air)
     small, wide = recovery(run, narrow), recovery(run, narrow + more)
-    if small.status == "ok":
+    if small.status == "within at entry":
+        assert wide.status == "within at entry"
+    elif small.status == "ok" and wide.status != "within at entry":
         assert wide.status == "ok"
         assert wide.value <= small.value + 1e-9
 

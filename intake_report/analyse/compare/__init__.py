@@ -26,6 +26,11 @@ from intake_report.units import parse_quantity
 INDICATION = "indication only"
 NOT_SHOWN = "no difference shown"
 NOT_COMPARED = "not compared"
+NO_ESTIMATE = message(
+    "shown because it is usually quoted: it waits for steps of the reading, whose error no interval holds",
+    "no-estimate",
+)
+LEAST_DF = 1.5  # of an exploratory call: with one degree of freedom the interval holds for exactly normal scatter only
 
 
 def compare(
@@ -70,7 +75,7 @@ def compare_pair(
     """
     known = [v for v in values if v.status != "not computed"]
     sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
-    missed = [sum(v.status == "not reached" for v in side) for side in sides]
+    missed, within = ([sum(v.status == s for v in side) for side in sides] for s in ("not reached", "within at entry"))
     row = Comparison(
         key=key.key,
         configuration=configuration,
@@ -89,7 +94,11 @@ def compare_pair(
         call="not compared",
         not_reached=missed[0],
         not_reached_versus=missed[1],
+        within=within[0],
+        within_versus=within[1],
     )
+    if not key.spec.compared:
+        return replace(row, note=NO_ESTIMATE)
     names = {c.id: c.name for c in campaign.configurations}
     made = estimate(values, configuration, versus, campaign.metrics.confidence, names)
     if not isinstance(made, Estimate):
@@ -119,7 +128,7 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
     part = model_part(draws, row.key, made.model, total=alone, level=row.level)
     if part is not None and part.lost and not (alone and row.difference is None):
         lost = message(
-            "in {share} of the draws a run does not reach the margin: they count as longer than any time",
+            "in {share} of the draws a run does not reach the margin or is within it at entry: longer or sooner than any time",
             code="draws-not-reached",
             share="less than 1 %" if part.lost < 0.005 else Value(part.lost, "share"),
         )
@@ -209,7 +218,8 @@ def _call(key: MetricKey, c: Comparison) -> tuple[Call, str]:
     if c.order is not None:
         risk = 0.5 * (1.0 - c.level)
         lower, higher = c.order >= 1.0 - risk, c.order <= risk
-    if not lower and not higher:
+    few = not key.spec.headline and c.df is not None and c.df < LEAST_DF
+    if few or (not lower and not higher):
         return ("equivalent", "equivalent") if c.equivalent else ("not shown", NOT_SHOWN)
     word = direction(key, higher)
     if c.p_adjusted is not None and c.p_adjusted > 1.0 - c.level:

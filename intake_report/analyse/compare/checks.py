@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from intake_report.campaign import Campaign
-from intake_report.messages import Count, Part, message
+from intake_report.messages import Count, Listing, Part, message
 from intake_report.results import MetricKey, MetricResult, ModelCheck, Summary
 from intake_report.statistics import additive_residuals, additivity, in_one, lag_one, mean_interval
 
@@ -39,7 +39,7 @@ def summarise(
 ) -> tuple[Summary, ...]:
     """Return count, mean and standard deviation of each metric for each configuration, of the runs that take part.
 
-    No mean where a run did not reach the margin: a mean of the others would be too low.
+    No mean where a run did not reach the margin or began within it: a mean of the others would be too low or too high.
     """
     return tuple(
         _summary(key, c.id, [v for v in values if v.key == key.key and v.configuration == c.id])
@@ -51,10 +51,24 @@ def summarise(
 def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> Summary:
     reached = [v.value for v in values if v.value is not None]
     censored = sum(v.status == "not reached" for v in values)
-    n = len(reached) + censored
-    if censored:
-        reason = message("not reached in {missed} of {runs}", code="not-reached", missed=censored, runs=Count(n, "run"))
-        return Summary(key.key, configuration, n, censored, None, None, reason)
+    within = sum(v.status == "within at entry" for v in values)
+    n = len(reached) + censored + within
+    if censored or within:
+        states = (
+            ("not reached in {missed} of {runs}", "not-reached", censored),
+            ("within at entry in {missed} of {runs}", "within", within),
+        )
+        parts = [message(template, code, missed=k, runs=Count(n, "run")) for template, code, k in states if k]
+        return Summary(
+            key.key,
+            configuration,
+            n,
+            censored,
+            None,
+            None,
+            parts[0] if len(parts) == 1 else Listing(tuple(parts)),
+            within,
+        )
     if not reached:
         return Summary(key.key, configuration, 0, 0, None, None, reasons_of(values, "no run"))
     interval = mean_interval(reached)

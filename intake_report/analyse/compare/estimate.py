@@ -27,6 +27,7 @@ from intake_report.statistics import (
     two_samples,
 )
 
+CENSORED = {"not reached": 1, "within at entry": -1}  # "longer than", "sooner than"
 MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval
 
 
@@ -73,7 +74,7 @@ def estimate(
     try:
         every = compare_censored(
             [_time(v) for v in known],
-            [v.status == "not reached" for v in known],
+            [CENSORED.get(v.status, 0) for v in known],
             labels,
             blocks,
             _label(versus, names),
@@ -83,7 +84,9 @@ def estimate(
         return error.what.rstrip(".")
     found = every[_label(configuration, names)]
     counts = [len(side) for side in sides.values()]
-    if found.method == "blocked":  # runs of one block share what the day does to their configuration
+    in_cells = found.method == "censored" and repeated and not apart and None not in blocks and len(set(blocks)) > 1
+    if found.method == "blocked" or in_cells:
+        # runs of one block share what the day does to their configuration
         counts = [len({v.block for v in side}) for side in sides.values()]
     return Estimate(found, _model(known, configuration, versus, found), False, (counts[0], counts[1]))
 
@@ -96,18 +99,18 @@ def _label(configuration: str, names: Mapping[str, str]) -> str:
 
 def _time(value: MetricResult) -> float:
     number = value.value if value.value is not None else value.bound
-    assert number is not None  # "ok" has a value, "not reached" a bound
+    assert number is not None  # "ok" has a value, what is censored a bound
     return number
 
 
 def _nested(
     candidates: Sequence[MetricResult], others: Sequence[MetricResult], level: float, names: Mapping[str, str]
 ) -> Estimate | Part:
-    """Compare block means; a block in which a run did not reach the margin has none."""
+    """Compare block means; a block in which a run did not reach the margin, or began within it, has none."""
     both = [*candidates, *others]
-    if any(v.status == "not reached" for v in both):
+    if any(v.status in CENSORED for v in both):
         return (
-            "blocks hold one of the two configurations only, and not every run reached the margin: "
+            "blocks hold one of the two configurations only, and not every run reached the margin, or began outside it: "
             "neither block means nor runs can be compared"
         )
     means = [

@@ -31,7 +31,7 @@ class InstrumentDraws(Protocol):
     """Monte Carlo draws of a metric of one run; draw i takes the same shared biases in every run."""
 
     def common(self, key: str, run: str) -> Floats | None:
-        """Return draws with only the biases varied that all runs share, (m,); +inf = not reached; None = not drawn."""
+        """Return draws with only the biases varied that all runs share, (m,); +inf = not reached, −inf = within at entry."""
 
     def total(self, key: str, run: str) -> Floats | None:
         """Return draws with every source varied, (m,)."""
@@ -65,8 +65,8 @@ def instrument_part(
 
     The spread, over the draws, of the same weighted sum that the estimate is: a bias that shifts every run alike
     cancels; one that shifts runs by different amounts (a crossing time near a plateau) does not. A draw in which a run
-    does not reach the margin is longer than all others (as in `statistics.summarise_draws`): the sum is then beyond
-    every number on the side of that run's weight.
+    does not reach the margin is longer than all others (as in `statistics.summarise_draws`), one in which it is within at
+    entry sooner: the sum is then beyond every number on the side of that run's weight, or on the other.
     """
     if draws is None or not weights:
         return None
@@ -79,7 +79,8 @@ def instrument_part(
     if len(values) < LEAST_DRAWS:
         return None
     open_ = np.isinf(values)
-    over, under = (np.asarray((open_ & side).any(axis=1)) for side in (weight > 0.0, weight < 0.0))
+    beyond = np.where(open_, np.sign(values), 0.0) * weight
+    over, under = (beyond > 0.0).any(axis=1), (beyond < 0.0).any(axis=1)
     reached = ~(over | under)
     # a run of weight zero bears on the scatter only: where it is open, its longest draw stands for it
     longest = np.max(np.where(open_, -np.inf, values), axis=0)
@@ -166,9 +167,10 @@ class DrawnOrder:
 def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found: Difference) -> DrawnOrder | None:
     """Return the order of two where draws of the biases that all runs share do not reach the margin.
 
-    A run that does not reach the margin is later than any that does, by as much as any other that does not: the side whose
-    lost runs weigh more is later, and where they weigh alike the runs that reach decide, with the scatter between runs. A
-    draw in which no run reaches says nothing; None where that is every second draw or more.
+    A run that does not reach the margin is later than any that does, by as much as any other that does not, and one that is
+    within it at entry sooner: the side whose lost runs weigh more is later, and where they weigh alike the runs with a time
+    decide, with the scatter between runs. A draw in which no run reaches, or all are within, says nothing; None where that
+    is every second draw or more.
     """
     columns = [None if draws is None else draws.common(key, run) for run in model.runs]
     known = [column for column in columns if column is not None]
@@ -179,8 +181,8 @@ def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found
     lost = np.isinf(values)
     some = lost.any(axis=1)
     weighs = model.weights != 0.0
-    silent = some & lost[:, weighs].all(axis=1)
-    beyond = lost @ model.weights
+    beyond = np.where(lost, np.sign(values), 0.0) @ model.weights
+    silent = some & lost[:, weighs].all(axis=1) & (np.abs(beyond) < LEVEL)
     level = some & ~silent & (np.abs(beyond) < LEVEL)
     partial = np.where(lost[level], 0.0, values[level]) @ model.weights
     parts = [Estimates(partial, np.full(len(partial), found.standard_error), np.full(len(partial), found.df))]

@@ -343,6 +343,24 @@ def not_reached(f: Findings) -> Iterator[Limitation]:
         yield NOT_REACHED(title=title_of(key), runs=all_of([v.run for v in runs]), bound=bound, how=how)
 
 
+WITHIN = kind(
+    "within-at-entry",
+    246,
+    "some runs were within the margin at the entry",
+    "{title}: already within the margin at the highway entry in {runs}: there was nothing to recover from. No mean is given; "
+    "in a comparison they count as sooner than any time.",
+    "A longer stop or slower driving before the highway, or a narrower margin.",
+)
+
+
+def within_at_entry(f: Findings) -> Iterator[Limitation]:
+    """Runs without anything to recover from."""
+    for key in f.metrics:
+        runs = [v.run for v in f.values if v.key == key.key and v.status == "within at entry"]
+        if runs:
+            yield WITHIN(title=title_of(key), runs=all_of(runs))
+
+
 CONTROL_WIDENS = kind(
     "control-widens",
     275,
@@ -375,6 +393,7 @@ PREDICATES = (
     shared_biases,
     no_scatter,
     not_reached,
+    within_at_entry,
     few_runs,
     partial,
     independence,

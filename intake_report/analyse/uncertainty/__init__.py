@@ -230,7 +230,7 @@ class _Study:
             values = values + effect.per_speed * speed
         if events is not None:
             values = values + np.array([effect.entry, effect.start, effect.end, effect.stops]) @ events
-        return np.maximum(values, 0.0) if never_negative(key) else values
+        return np.where(np.isneginf(values), values, np.maximum(values, 0.0)) if never_negative(key) else values
 
     def _budgets(self, noise: Floats) -> dict[str, dict[str, float]]:
         """Return the standard deviation that each source alone causes in each headline metric."""

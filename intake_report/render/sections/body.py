@@ -166,7 +166,7 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
         (
             Field("key", "Metric", cell=lambda s, units: titled(of_key[s.key], units), width=2.6),
-            *files("configuration", "n", "not_reached", "mean", *(("sd",) if replicated else ())),
+            *files("configuration", "n", "not_reached", "within", "mean", *(("sd",) if replicated else ())),
         ),
         frame_of(rows),
         (

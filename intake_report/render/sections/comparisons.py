@@ -88,7 +88,7 @@ def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparis
             Field("permutation", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
             *files("smallest", "margin"),
             Field("equivalent", "Equivalence", cell=lambda c, units: _equivalence(units, keys[c.key], c), width=1.5),
-            *files("equivalence_p", "not_reached", "not_reached_versus"),
+            *files("equivalence_p", "not_reached", "not_reached_versus", "within", "within_versus"),
         ),
         frame_of(rows).assign(unit=[_unit(keys[c.key]) for c in rows]),
         _basis_notes(rows),
@@ -116,11 +116,16 @@ def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
         "Permutation: the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
         "that this layout can give.",
     ]
-    censored = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
-    if censored:
-        notes.append(
-            f"In {formatting.count(censored, 'comparison')} a run did not reach the margin and counts as “longer than”."
-        )
+    states = (
+        (
+            [c.not_reached + c.not_reached_versus for c in rows],
+            "a run did not reach the margin and counts as “longer than”.",
+        ),
+        ([c.within + c.within_versus for c in rows], "a run was within the margin at the entry: “sooner than”."),
+    )
+    for counts, what in states:
+        if any(counts):
+            notes.append(f"In {formatting.count(sum(k > 0 for k in counts), 'comparison')} {what}")
     return tuple(notes)
 
 

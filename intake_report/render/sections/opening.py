@@ -26,7 +26,9 @@ def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             f"Highway entry is the moment at which speed rises through {speed} on the ramp and stays above it for "
             f"{entry.hold:.0f} s, resolved between samples; the same definition holds for all runs. Stops are found with "
             f"hysteresis on the readings of speed, repeated rows left out; a heat-soak rate is taken from stops of "
-            f"{campaign.metrics.minimum_stop:.0f} s or more."
+            f"{campaign.metrics.minimum_stop:.0f} s or more. A recovery counts once it has stayed within its margin for "
+            f"{campaign.metrics.recovery_hold:.0f} s; a run that is within it at the entry has nothing to recover from, which "
+            "is a state of its own and no time of 0 s."
         ),
         Paragraph(
             "Readings with steps are not temperatures to the step: where the reading changes from one step to the next, the "

@@ -113,7 +113,9 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
             Field("difference", "Difference", cell=difference, align="right", width=1.3),
             *files("low", "high"),
             Field("", f"{_percent(result.level)} interval", cell=interval, align="right", width=2.0),
-            *files("level", "df", "n", "n_versus", "not_reached", "not_reached_versus", "basis"),
+            *files(
+                "level", "df", "n", "n_versus", "not_reached", "not_reached_versus", "within", "within_versus", "basis"
+            ),
             Field("", "Runs", cell=lambda c, _: f"{c.n} / {c.n_versus}", align="center", width=0.8),
             Field("p_value", "p", cell=lambda c, _: p_text(c.p_value), align="right", width=0.9),
             Field("p_adjusted", "p (Holm)", cell=lambda c, _: p_text(c.p_adjusted), align="right", width=0.9),
@@ -228,7 +230,7 @@ def summary_table(result: ReportResult, keys: tuple[MetricKey, ...], label: str,
         caption,
         (
             Field("metric", "Metric", cell=lambda s, units: titled(of_key[s.key], units), width=3.0),
-            *files("configuration", "unit", "n", "not_reached", "mean", "sd"),
+            *files("configuration", "unit", "n", "not_reached", "within", "mean", "sd"),
         ),
         frame.assign(metric=frame["key"], unit=[QUANTITIES[of_key[s.key].spec.quantity].internal for s in rows]),
         ("Mean ± standard deviation between runs (number of runs).",),
