@@ -259,7 +259,8 @@ def test_draws_that_do_not_reach_a_margin_are_counted(undeclared):
     # ±2.5 K assumed on both sides of a margin of 1.67 K: some draws cannot reach it
     values = undeclared.result.of("recovery_time:1.67K")
     assert all(v.draws_not_reached > 0.025 and v.u is None and v.high is None for v in values)
-    assert all(v.low is not None and v.low <= v.value for v in values if v.value is not None)
+    # in others it is within the margin at the entry already: no lower limit where these are more than a tail
+    assert all(v.low is None or v.low <= v.value for v in values if v.value is not None)
 
 
 def test_every_number_that_is_assumed_is_said(known, undeclared):

@@ -164,7 +164,7 @@ def _notes(result: ReportResult, budget: InstrumentUncertainty, keys: list[Metri
             most = formatting.usual(max(v.draws_not_reached or 0.0 for v in open_ended), "share", "si")
             counted = max((row.runs for row in budget.budgets if row.key == key.key), default=0)
             notes.append(
-                f"{metric_title(key, result.units)}: in {formatting.count(len(open_ended), 'run')} some draws do not reach it "
+                f"{metric_title(key, result.units)}: in {formatting.count(len(open_ended), 'run')} some draws do not reach it, or are within it at the entry "
                 f"(up to {most}), so no standard deviation exists there; the sources are counted over the "
                 f"{formatting.count(counted, 'run')} in which each source alone always reaches it."
             )
