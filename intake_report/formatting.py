@@ -63,11 +63,22 @@ def interval(
     return f"{text}{NARROW_SPACE}{label}" if unit and label else text
 
 
-def margin(value: float, system: UnitSystem) -> str:
-    """Format a margin in both unit systems, the reader's first: "3 °F (1.7 K)"; the trade mixes them up."""
+def margin(value: float, system: UnitSystem, *, both: bool = True) -> str:
+    """Format a margin as it was declared, in the unit in which it is round, with the other: "3 °F (1.7 K)".
+
+    Round in both, or in none, it is in the reader's unit first. Without `both` the other unit is left out.
+    """
     in_us = f"{_short(float(to_display(value, 'temperature_difference', 'us')))}{NARROW_SPACE}°F"
     in_si = f"{_short(float(to_display(value, 'temperature_difference', 'si')))}{NARROW_SPACE}K"
-    return f"{in_us} ({in_si})" if system == "us" else f"{in_si} ({in_us})"
+    first, second = (in_us, in_si) if system == "us" else (in_si, in_us)
+    declared = [_is_round(float(to_display(value, "temperature_difference", s))) for s in ("us", "si")]
+    if declared[0] != declared[1]:
+        first, second = (in_us, in_si) if declared[0] else (in_si, in_us)
+    return f"{first} ({second})" if both else first
+
+
+def _is_round(value: float) -> bool:
+    return abs(2.0 * value - round(2.0 * value)) < 0.01
 
 
 def _short(value: float) -> str:
@@ -103,6 +114,7 @@ def usual(value: float | None, quantity: str, system: UnitSystem, more: int = 0)
         Value [internal unit of `quantity`; a share is 0 to 1, hours are hours, a clock time is in hours].
     quantity : str
         Key of `units.QUANTITIES`, or "share", "count", "hours", "clock" (of the day), "margin" (in both unit systems),
+        "declared margin" (in its own alone),
         "p" (of a test), "probability".
     system : {"si", "us"}
         Units of the reader.
@@ -123,8 +135,8 @@ def usual(value: float | None, quantity: str, system: UnitSystem, more: int = 0)
         return f"{minutes // 60:02d}:{minutes % 60:02d}"
     if quantity == "duration":
         return duration_text(value)
-    if quantity == "margin":
-        return margin(value, system)
+    if quantity in ("margin", "declared margin"):
+        return margin(value, system, both=quantity == "margin")
     if quantity == "p":
         return "< 0.001" if value < 0.001 else number(value, 3)
     if quantity == "probability":

@@ -434,7 +434,9 @@ def _units(runs: Sequence[MetricResult]) -> list[float]:
 
 
 def _result(claim: Claim, key: MetricKey, verdict: ClaimVerdict, reason: Part, **numbers: float | None) -> ClaimResult:
-    return ClaimResult(claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason, **numbers)
+    return ClaimResult(
+        claim.id, claim.text, key.key, claim.configuration, claim.versus, verdict, reason, is_absolute(claim), **numbers
+    )
 
 
 def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, limit: float) -> ClaimResult:
@@ -444,13 +446,13 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
     if against is None:
         why = "“equal” needs a margin: set metrics.equivalence for this metric"
         return _result(claim, key, "cannot be tested", why)
+    numbers = {"limit": limit, "estimate": e.estimate, "low": e.low, "high": e.high}
     if not e.replicated:
-        why = "without replicated runs on both sides day, traffic and configuration cannot be told apart"
+        why = "without repeated runs on both sides day, traffic and configuration cannot be told apart"
         if is_absolute(claim):
             why = "one run, or one block, does not show how runs scatter"
         reason = message("{evidence}; {why}", code="not-replicated", evidence=e.text, why=e.note or why)
-        return _result(claim, key, "indication only", reason)
-    numbers = {"limit": limit, "estimate": e.estimate, "low": e.low, "high": e.high}
+        return _result(claim, key, "indication only", reason, **numbers)
     if e.u is None and e.order is not None and limit == 0.0 and claim.relation in ("lower", "higher"):
         return _judge_order(campaign, claim, key, e, risk, numbers)
     if e.u is None or e.estimate is None:

@@ -50,6 +50,7 @@ CORRECTION_RANGE = kind(
     "a power correction is outside its range",
     "{what} ({noun} {pulls}).",
     "Pulls in air nearer to the reference state, or a method that covers this one.",
+    endangers="power",
 )
 PEAK_AT_EDGE = kind(
     "peak-at-edge",
@@ -58,6 +59,7 @@ PEAK_AT_EDGE = kind(
     "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak may "
     "lie outside it.",
     "Pulls to a higher engine speed; the mean over the band does not depend on it.",
+    endangers="power",
 )
 TYPED_FIGURES = kind(
     "typed-figures",
@@ -66,6 +68,7 @@ TYPED_FIGURES = kind(
     "Power and torque were typed from what the dyno printed (correction: {printed}). Without curves there is no common band "
     "of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
     "Export of the pulls as curves, uncorrected, with the air of the cell.",
+    endangers="power",
 )
 CELL_UNKNOWN = kind(
     "cell-unknown",
@@ -73,6 +76,7 @@ CELL_UNKNOWN = kind(
     "the air of the dyno cell is not known",
     "The air of the cell is not known for {noun} {pulls}: what its changes did to power stays in the figures.",
     "Temperature, station pressure and humidity of the cell beside every pull.",
+    endangers="power",
 )
 NO_BASELINE_PULL = kind(
     "no-baseline-pull",
@@ -80,6 +84,7 @@ NO_BASELINE_PULL = kind(
     "the baseline was not pulled on the dyno",
     "{baseline} has no pull that counts: no difference of power or torque is given.",
     "Pulls of {baseline} in the same session.",
+    endangers="power",
 )
 ONE_PULL = kind(
     "one-pull",
@@ -87,15 +92,24 @@ ONE_PULL = kind(
     "a configuration has one pull only",
     "{names} {have} one pull: its scatter is not known.",
     "Three pulls or more of each configuration.",
+    endangers="power",
 )
-NO_PULL = kind("no-pull", 445, "some configurations were not pulled", "{names} {were} not pulled.", "Pulls of it.")
+NO_PULL = kind(
+    "no-pull",
+    445,
+    "some configurations were not pulled",
+    "{names} {were} not pulled.",
+    "Pulls of it.",
+    endangers="power",
+)
 PULL_ORDER = kind(
     "pull-order",
     130,
-    "configurations were pulled one after the other",
+    "configurations were pulled one after the other on the dyno",
     "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno day) "
     "cannot be told from a difference between them.",
     "Pulls of the configurations in turn.",
+    endangers="power",
 )
 SESSION_DRIFT = kind(
     "session-drift",
@@ -104,6 +118,7 @@ SESSION_DRIFT = kind(
     "{figure:upper} changed by {size} over the range of the {covariate} within the session; the comparison is not adjusted "
     "for it.",
     "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature.",
+    endangers="power",
 )
 DRIVELINE_ASSUMED = kind(
     "driveline-assumed",
@@ -111,6 +126,7 @@ DRIVELINE_ASSUMED = kind(
     "engine figures rest on an assumed driveline loss",
     "Engine figures are estimated with {assumption}: they were not measured.",
     "Figures at the wheel, or an engine dyno.",
+    endangers="power",
 )
 NO_COMMON_AIRFLOW = kind(
     "no-common-airflow",
@@ -118,6 +134,7 @@ NO_COMMON_AIRFLOW = kind(
     "restriction curves share no airflow",
     "Restriction ({source}): {reason}",
     "Curves over one range of airflow.",
+    endangers="bench",
 )
 ONE_SERIES = kind(
     "one-series",
@@ -126,6 +143,7 @@ ONE_SERIES = kind(
     "Restriction and airflow ({source}) are from one series of each of {n}: fit only, no repeat measurement. Their "
     "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
     "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
+    endangers="bench",
 )
 QUOTED_AIRFLOW = kind(
     "quoted-airflow",
@@ -133,6 +151,7 @@ QUOTED_AIRFLOW = kind(
     "airflow is as quoted and was not measured",
     "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with like.",
     "A flow bench curve of each configuration, or both airflows at one stated depression on one bench.",
+    endangers="bench",
 )
 NO_RESTRICTION = kind(
     "no-restriction",
@@ -140,6 +159,7 @@ NO_RESTRICTION = kind(
     "restriction was not measured of every configuration",
     "Restriction ({source}) was not measured of {names}.",
     "A curve of every configuration on the same bench.",
+    endangers="bench",
 )
 RESTRICTION_CURVE = kind(
     "restriction-curve",
@@ -147,6 +167,7 @@ RESTRICTION_CURVE = kind(
     "a restriction curve is unusual or has few points",
     "Restriction ({source}): {notes}.",
     "Five points or more per curve.",
+    endangers="bench",
 )
 FEW_TRIALS = kind(
     "few-trials",
@@ -155,6 +176,7 @@ FEW_TRIALS = kind(
     "Trials without an adverse observation ({trials}) leave a chance per trial of up to {chance} at {level} confidence "
     "(one-sided).",
     "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
+    endangers="bench",
 )
 EXPOSURE_PARTIAL = kind(
     "exposure-partial",
@@ -162,9 +184,15 @@ EXPOSURE_PARTIAL = kind(
     "some configurations had no like exposure trial",
     "No {condition} trial of {names}: {they} not compared in this.",
     "Like {condition} trials of every configuration.",
+    endangers="bench",
 )
 ONE_TIMING = kind(
-    "one-timing", 448, "a task was timed once only", "Timed once only: {tasks}.", "Three timings or more by one person."
+    "one-timing",
+    448,
+    "a task was timed once only",
+    "Timed once only: {tasks}.",
+    "Three timings or more by one person.",
+    endangers="bench",
 )
 NOT_TESTED = kind(
     "not-tested",
@@ -172,6 +200,7 @@ NOT_TESTED = kind(
     "some kinds of test were not made",
     "Not tested in this campaign: {kinds}; nothing is said about {them}.",
     "Tests of them.",
+    endangers="bench",
 )
 
 

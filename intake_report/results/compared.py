@@ -9,6 +9,7 @@ from intake_report.messages import Message, Part, message
 
 Basis = Literal["runs", "instruments", "none"]
 Call = Literal["shown", "exploratory", "suggested", "equivalent", "not shown", "indication", "not compared"]
+Endangers = Literal["comparison", "values", "power", "bench"]
 ClaimVerdict = Literal["supported", "not supported", "not shown", "indication only", "cannot be tested"]
 CompareMethod = Literal["blocked", "welch", "pooled", "censored", "instruments", "none"]
 
@@ -255,6 +256,8 @@ class ClaimResult:
         See `ClaimVerdict`.
     reason : Part
         Why, with the numbers.
+    absolute : bool
+        It is about a value, not about a difference.
     limit : float or None
         What the estimate is judged against [internal unit].
     estimate, low, high : float or None
@@ -274,6 +277,7 @@ class ClaimResult:
     versus: str | None
     verdict: ClaimVerdict
     reason: Part
+    absolute: bool = False
     limit: float | None = None
     estimate: float | None = None
     low: float | None = None
@@ -303,8 +307,10 @@ class Limitation:
         In a few words, for the cover; empty where it is not named there.
     alike : str
         Limitations of one such group say nearly the same: the cover names one of them.
-    of_comparison : bool
-        It bounds a comparison, and says nothing where there is none.
+    endangers : {"comparison", "values", "power", "bench"}
+        What it bounds: differences between configurations on the road, single values, the dyno, bench and trials.
+    keys : tuple of str
+        Metrics that it concerns; empty when it concerns all.
     """
 
     code: str
@@ -313,7 +319,8 @@ class Limitation:
     rank: int = LAST
     cover: str = ""
     alike: str = ""
-    of_comparison: bool = False
+    endangers: Endangers = "values"
+    keys: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -329,30 +336,11 @@ class LimitationKind:
     text: str
     remedy: str = ""
     alike: str = ""
-    of_comparison: bool = False
+    endangers: Endangers = "values"
 
-    def __call__(self, remedy: Part | None = None, **values: Part) -> Limitation:
+    def __call__(self, remedy: Part | None = None, keys: tuple[str, ...] = (), **values: Part) -> Limitation:
         """Return the limitation; `remedy` in place of its own where that depends on more than values."""
         text = message(self.text, code=self.code, **values)
         if remedy is None:
             remedy = Message(self.remedy, tuple(values.items()), self.code) if self.remedy else ""
-        return Limitation(self.code, text, remedy, self.rank, self.cover, self.alike, self.of_comparison)
-
-
-def gravest(limitations: tuple[Limitation, ...], compared: bool, most: int) -> tuple[Limitation, ...]:
-    """Return the gravest limitations that have words for the cover, at most so many; of those nearly the same, one.
-
-    Parameters
-    ----------
-    limitations : tuple of Limitation
-        All.
-    compared : bool
-        Whether anything was compared; what bounds a comparison is left out where not.
-    most : int
-        How many.
-    """
-    named: dict[str, Limitation] = {}
-    for item in sorted(limitations, key=lambda item: item.rank):
-        if item.cover and (compared or not item.of_comparison):
-            named.setdefault(item.alike or item.code, item)
-    return tuple(named.values())[:most]
+        return Limitation(self.code, text, remedy, self.rank, self.cover, self.alike, self.endangers, keys)

@@ -19,11 +19,11 @@ ROUNDING_MODE = "Rounding mode"
 
 
 def title_of(key: MetricKey) -> Message:
-    """Return the title of a metric with its parameter: "Recovery time to within 3 °F (1.7 K) of ambient"."""
+    """Return the title of a metric with its parameter: "Recovery time to within 3 °F of ambient"."""
     parameter = key.parameter
     part: Part = parameter.label or parameter.key
     if parameter.kind == "margin" and parameter.number is not None:
-        part = Value(parameter.number, "margin")
+        part = Value(parameter.number, "declared margin")
     elif parameter.kind == "limit" and parameter.number is not None:
         part = Value(parameter.number, "temperature", 0)
     return message(key.spec.title, parameter=part)

@@ -20,8 +20,9 @@ from intake_report.analyse.limitations.comparisons import MATERIAL, blocks_for, 
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.messages import said
 from intake_report.metrics import keys
+from intake_report.render.sections.bounds import gravest
 from intake_report.results import ControlEffect, ModelCheck, RunResult
-from intake_report.results.compared import LAST, gravest
+from intake_report.results.compared import LAST
 from intake_report.results.text import difference_interval
 
 CAMPAIGN = make_campaign((STOCK, OPEN, SEALED))
@@ -87,9 +88,9 @@ def test_every_limitation_has_words_for_the_cover_and_a_place():
 def test_the_cover_names_the_gravest_and_of_those_alike_one():
     one, mixed, no_ambient = layouts.ONE_RUN(), layouts.CONFOUNDED(), conditions.NO_AMBIENT()
     slow = conditions.SLOW()
-    assert gravest((slow, mixed, one, no_ambient), True, 2) == (no_ambient, one)
-    assert gravest((slow, mixed, one), True, 5) == (one, slow)
-    assert gravest((slow, mixed, one), False, 5) == (slow,)
+    assert gravest((slow, mixed, one, no_ambient), (), 2) == (no_ambient, one)
+    assert gravest((slow, mixed, one), (), 5) == (one, slow)
+    assert gravest((slow, mixed, one), (), 5, compared=False) == (slow,)
 
 
 def test_one_run_says_what_three_would_give():
@@ -200,7 +201,7 @@ def test_one_configuration_that_always_stood_longer():
     # means over blocks: (320 + 530 + 250)/3 and (300 + 500 + 240)/3
     assert "stopped time 367\u00a0s" in text.text and "347\u00a0s" in text.text and "each of the 3 blocks" in text.text
     assert text.text.index(STOCK.name) < text.text.index(SEALED.name) and "number of stops" not in text.text
-    assert "distance-weighted" in text.remedy
+    assert "stops are alike" in text.remedy
     assert not found(layouts.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 240, 250)))
 
 

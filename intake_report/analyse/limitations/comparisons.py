@@ -68,7 +68,8 @@ NOT_SHOWN = kind(
     "not-shown",
     310,
     "some differences are not shown by the runs",
-    "{name}: {texts}. What is not shown is not shown to be absent.",
+    "{name}: {texts}. More runs may still show it.",
+    endangers="comparison",
 )
 
 
@@ -148,8 +149,9 @@ SHARED_BIAS = kind(
     305,
     "biases that all runs share widen some intervals",
     "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
-    "crossing of one more than that of another. Its part in the intervals: {parts}.",
-    "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this part.{without}",
+    "crossing of one more than that of another. Its part in the intervals: {parts}.{without}",
+    "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this part.",
+    endangers="comparison",
 )
 NOT_BOUNDED = kind(
     "not-bounded",
@@ -158,12 +160,14 @@ NOT_BOUNDED = kind(
     "What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is not "
     "bounded on every side: {parts}.",
     "A longer highway phase, a wider margin, or soak checks of sensor and ambient reference against a calibrated thermometer.",
+    endangers="comparison",
 )
 
 
 def shared_biases(f: Findings) -> Iterator[Limitation]:
     """Differences in which biases of the instruments do not cancel, or which they do not bound."""
     rows = [c for c in f.comparisons if c.key in f.headline and c.basis == "runs"]
+    open_rows = [c for c in rows if c.lost and c.instrument is None and c.half_width is None]
     parts = [
         message(
             "{title}, {name} ({limits})",
@@ -171,16 +175,16 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
             name=f.name(c.configuration),
             limits=limits_of(c, f.headline[c.key]),
         )
-        for c in rows
-        if c.lost and c.instrument is None and c.half_width is None
+        for c in open_rows
     ]
     if parts:
-        yield NOT_BOUNDED(parts=Listing(tuple(parts), ";"))
-    parts, without = [], []
+        yield NOT_BOUNDED(keys=tuple(dict.fromkeys(c.key for c in open_rows)), parts=Listing(tuple(parts), ";"))
+    parts, without, concerned = [], [], dict[str, None]()
     for c in rows:
         if c.instrument is None or c.standard_error is None or c.instrument <= MATERIAL * c.standard_error:
             continue
         key = f.headline[c.key]
+        concerned[c.key] = None
         who = message("{title}, {name}", title=title_of(key), name=f.name(c.configuration))
         parts.append(
             message(
@@ -195,7 +199,7 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
             without.append(message("{who}: about ± {half}", who=who, half=_size(key, alone)))
     if parts:
         rest = message(" Without it: {parts}.", parts=Listing(tuple(without), ";")) if without else ""
-        yield SHARED_BIAS(parts=Listing(tuple(parts), ";"), without=rest)
+        yield SHARED_BIAS(keys=tuple(concerned), parts=Listing(tuple(parts), ";"), without=rest)
 
 
 NO_SCATTER = kind(
@@ -213,7 +217,7 @@ def no_scatter(f: Findings) -> Iterator[Limitation]:
     equal = {c.key for c in f.comparisons if c.replicated and c.basis != "runs" and c.no_scatter}
     for key in f.metrics:
         if key.key in equal:
-            yield NO_SCATTER(title=title_of(key))
+            yield NO_SCATTER(keys=(key.key,), title=title_of(key))
 
 
 RELATED_RUNS = kind(
@@ -224,6 +228,7 @@ RELATED_RUNS = kind(
     "narrow if neighbours are alike.",
     "A pause that brings the vehicle to the same start condition before each run, and an order of configurations that changes "
     "from block to block.",
+    endangers="comparison",
 )
 UNTESTED = kind(
     "independence-untested",
@@ -231,6 +236,7 @@ UNTESTED = kind(
     "too few runs to test that they are independent",
     "Runs of a block are taken as independent of each other; too few follow each other to test it.",
     "Three runs or more in a block.",
+    endangers="comparison",
 )
 
 
@@ -259,6 +265,7 @@ INTERACTION = kind(
     "Blocks do not shift all configurations alike in {parts}: a difference depends on the day. The intervals rest on the "
     "scatter between blocks and hold for days like those driven, not for any one of them.",
     "More blocks; further runs in the same blocks do not help.",
+    endangers="comparison",
 )
 
 
@@ -269,8 +276,9 @@ def interaction(f: Findings) -> Iterator[Limitation]:
         for c in f.checks
         if c.additivity_p is not None and c.additivity_p < UNEXPLAINED
     ]
+    keys = tuple(c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED)
     if parts:
-        yield INTERACTION(parts=Listing(tuple(parts)))
+        yield INTERACTION(keys=keys, parts=Listing(tuple(parts)))
 
 
 VALUE_MISSING = kind(
@@ -298,7 +306,13 @@ def partial(f: Findings) -> Iterator[Limitation]:
             reasons.setdefault((reason, tuple(v.run for v in absent)), []).append(key)
     for (reason, runs), keys in reasons.items():
         titles = Listing(tuple(title_of(key) for key in keys))
-        yield VALUE_MISSING(titles=titles, n=Count(len(runs), "run"), runs=all_of(list(runs)), reason=reason)
+        yield VALUE_MISSING(
+            keys=tuple(key.key for key in keys),
+            titles=titles,
+            n=Count(len(runs), "run"),
+            runs=all_of(list(runs)),
+            reason=reason,
+        )
 
 
 NO_HEADLINE = kind(
@@ -340,7 +354,9 @@ def not_reached(f: Findings) -> Iterator[Limitation]:
                 "nothing to do with the time itself"
             )
         bound = Value(max(v.bound or 0.0 for v in runs), key.spec.quantity, key.spec.decimals)
-        yield NOT_REACHED(title=title_of(key), runs=all_of([v.run for v in runs]), bound=bound, how=how)
+        yield NOT_REACHED(
+            keys=(key.key,), title=title_of(key), runs=all_of([v.run for v in runs]), bound=bound, how=how
+        )
 
 
 WITHIN = kind(
@@ -369,6 +385,7 @@ CONTROL_WIDENS = kind(
     "share takes away. The differences are taken against it all the same, since choosing afterwards would favour the "
     "narrower one.",
     "A control vehicle with the same driver's pace and start condition as the test vehicle.",
+    endangers="comparison",
 )
 
 

@@ -21,13 +21,13 @@ from intake_report.results import (
     ModelCheck,
     RunResult,
 )
-from intake_report.results.compared import LimitationKind
+from intake_report.results.compared import Endangers, LimitationKind
 
 _KINDS: dict[str, LimitationKind] = {}
 
 
 def kind(
-    code: str, rank: int, cover: str, text: str, remedy: str = "", *, alike: str = "", of_comparison: bool = False
+    code: str, rank: int, cover: str, text: str, remedy: str = "", *, alike: str = "", endangers: Endangers = "values"
 ) -> LimitationKind:
     """Declare a limitation; see `LimitationKind`.
 
@@ -35,7 +35,7 @@ def kind(
     hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
     """
     assert code not in _KINDS, code
-    _KINDS[code] = LimitationKind(code, rank, cover, text, remedy, alike, of_comparison)
+    _KINDS[code] = LimitationKind(code, rank, cover, text, remedy, alike, endangers)
     return _KINDS[code]
 
 

@@ -38,10 +38,10 @@ ONE_RUN = kind(
     "with one run per configuration, day, traffic and configuration cannot be told apart",
     "{names} {were} driven once each in the comparison: day, traffic and configuration cannot be told apart, so differences "
     "are indications only.",
-    "Three runs of each configuration, one in each of three blocks: a difference of two is then known to ± {three} times the "
-    "scatter of one run; with two blocks to ± {two} times.",
+    "Three runs of each configuration, one in each of three blocks (a difference is then known to ± {three} times the scatter of "
+    "one run; two blocks leave ± {two} times).",
     alike="one-run",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -66,6 +66,7 @@ NO_RUN = kind(
     "a configuration has no run left",
     "No run of {name} is left in the comparison.{baseline}",
     "Runs of {name}.",
+    endangers="comparison",
 )
 ONE_CONFIGURATION = kind(
     "one-configuration",
@@ -73,6 +74,7 @@ ONE_CONFIGURATION = kind(
     "only one configuration has runs left",
     "Only {name} has runs in the comparison: its values stand, but nothing is compared.",
     "Runs of another configuration in the same blocks.",
+    endangers="comparison",
 )
 
 
@@ -95,7 +97,7 @@ CONFOUNDED = kind(
     "traffic, time of day) is mixed with the effect of the configuration.",
     "Run every configuration in every block, in changing order.",
     alike="one-run",
-    of_comparison=True,
+    endangers="comparison",
 )
 NO_COMMON_BLOCK = kind(
     "no-common-block",
@@ -103,7 +105,7 @@ NO_COMMON_BLOCK = kind(
     "some configurations share no block with the baseline",
     "{names} {share} no block with {baseline}: compared by way of other configurations, or not at all.",
     "Blocks that hold {baseline} and {names}.",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -135,7 +137,7 @@ ONE_BLOCK = kind(
     "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold on "
     "another day is not known.",
     "The same runs in a second and third block.",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -153,7 +155,7 @@ NO_BLOCKS = kind(
     "{count} ({runs}) {name} no block although several runs were driven on one day: runs are compared as if each were "
     "independent, and the difference between days widens the intervals or hides in them.",
     "`block` for every run.",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -173,7 +175,7 @@ TIME_OF_DAY = kind(
     "{which} of {one} started earlier in the day than {those} of {two} (medians {first} and {second}): traffic, sun and the "
     "warming of the day are mixed with the effect of the configuration.",
     "Change the order of configurations from block to block, so that each is driven at each time of day.",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -205,7 +207,7 @@ ORDER = kind(
     "In each of the {blocks} blocks that hold both, {one} was driven before {two}: whatever changes in the course of a "
     "session (warm engine bay, sun, traffic) is mixed with the effect of the configuration.",
     "{two} first in half of the blocks.",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -241,6 +243,7 @@ PERMUTATION_FLOOR = kind(
     "With this layout the exact permutation test within blocks cannot give a p below {floor}, whatever the data: a verdict at "
     "{level} % rests on the assumption that runs scatter normally.",
     "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach {alpha}.",
+    endangers="comparison",
 )
 
 
@@ -266,6 +269,7 @@ CONTROL_PARTIAL = kind(
     "{count} ({runs}) had no control vehicle beside {them}: the differences are taken without it, and what it would have "
     "changed is shown for the other runs only.",
     "A control drive beside every run.",
+    endangers="comparison",
 )
 
 
@@ -339,10 +343,9 @@ TRAFFIC_UNLIKE = kind(
     "traffic was not alike between the configurations",
     "Traffic was not alike between configurations: {parts}. Standing warms intake air whatever is fitted, so that part of the "
     "difference may be traffic.{differences}",
-    "Runs repeated until stops are alike, or more blocks. The distance-weighted mean over-ambient, in which standing does "
-    "not count, stands beside the time-weighted one: a difference that traffic makes is smaller there.",
+    "Runs repeated until stops are alike, or more blocks.",
     alike="traffic",
-    of_comparison=True,
+    endangers="comparison",
 )
 
 
@@ -414,7 +417,10 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
         )
     if not parts:
         return ""
-    return message(" Differences of the mean over-ambient: {parts}.", parts=Listing(tuple(parts), ";"))
+    return message(
+        " By distance, where standing does not count, a difference that traffic makes is smaller: {parts}.",
+        parts=Listing(tuple(parts), ";"),
+    )
 
 
 PREDICATES = (

@@ -3,7 +3,8 @@
 from intake_report.render.blocks import AnnexBegins, Block
 from intake_report.render.sections.air import air, off_road
 from intake_report.render.sections.bench import exposure, service
-from intake_report.render.sections.body import brief, conditions, limitations, method, results, tables_of
+from intake_report.render.sections.body import brief, conditions, method, results, tables_of
+from intake_report.render.sections.bounds import limitations
 from intake_report.render.sections.closing import cautions, changes, data, provenance
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
 from intake_report.render.sections.decision import cover, decision

@@ -8,11 +8,11 @@ from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.messages import said
 from intake_report.plots_values import acceptance_figure, dots_figure
-from intake_report.render.blocks import Block, Heading, ItemList, Paragraph, Table
+from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections.answer import MARKS, at_edge, legend, level
 from intake_report.render.sections.conditions import clock
-from intake_report.render.sections.decision import CALLS, MARKS
 from intake_report.render.sections.tables import block_of, extended, files, titled
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
@@ -155,12 +155,13 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
     def cell(s: Any, units: UnitSystem) -> str:
         key, c = of_key[s.key], comparisons.get((s.key, s.configuration))
         text = summary_text(s, key, units)
+        if not replicated or at_edge(result, key, s.configuration) is not None:
+            text = level(result, key, s.configuration) or formatting.ABSENT
         if c is None or c.difference is None:
             return text
         change = formatting.bare(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
         return f"{text}; {change} {MARKS.get(c.call, '')}"
 
-    calls = dict.fromkeys(c.call for c in result.comparisons if c.key in of_key and c.difference is not None)
     table = ReportTable(
         "tab-results",
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
@@ -169,32 +170,10 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
             *files("configuration", "n", "not_reached", "within", "mean", *(("sd",) if replicated else ())),
         ),
         frame_of(rows),
-        (
-            ("Mean ± standard deviation between runs (number of runs). " if replicated else "Value (number of runs). ")
-            + "; ".join(f"{MARKS.get(call, '')} {CALLS[call]}".strip() for call in calls),
-        ),
+        ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else (),
         Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
     )  # fmt: skip
     return block_of(table, result.units)
-
-
-def limitations(result: ReportResult) -> tuple[Block, ...]:
-    """Return what the data cannot show, gravest first, grouped by what it endangers."""
-    heading = Heading(1, "Limitations", "sec-limitations")
-    scope = "The results hold for this vehicle, this route and these conditions; nothing is extrapolated to others."
-    blocks: list[Block] = [heading, Paragraph(scope)]
-    groups = (
-        ("The comparison of configurations", [x for x in result.limitations if x.of_comparison]),
-        ("Single values and their conditions", [x for x in result.limitations if not x.of_comparison]),
-    )
-    for title, items in groups:
-        if items:
-            ordered = sorted(items, key=lambda item: item.rank)
-            texts = dict.fromkeys(literal(said(item.text, result.units)) for item in ordered)
-            blocks += [Heading(2, title), ItemList(tuple(texts))]
-    if result.limitations:
-        blocks.append(Paragraph("What would remove each of them: [[tab-limitations]]."))
-    return tuple(blocks)
 
 
 BODY_TABLES = ("tab-restriction", "tab-exposure")

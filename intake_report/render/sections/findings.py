@@ -9,6 +9,7 @@ from intake_report.plots_values import difference_figure, dots_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import (
     block_of,
@@ -32,6 +33,8 @@ def details(result: ReportResult) -> tuple[Block, ...]:
     blocks += _heat_soak(result)
     blocks += _per_run(result)
     blocks += basis_of_differences(result)
+    if result.claims:
+        blocks += [Heading(2, "Claims", "sec-claims"), claim_details(result)]
     return tuple(blocks)
 
 

@@ -1,0 +1,264 @@
+"""The answer to the campaign's question: every configuration in the metrics that decide, in a sentence each."""
+
+from __future__ import annotations
+
+from intake_report import formatting
+from intake_report.messages import Value
+from intake_report.render.inline import emphasis, literal
+from intake_report.render.sections.bounds import gravest_of
+from intake_report.results import Comparison, MetricKey, ReportResult
+from intake_report.results.text import counts_text, difference_quantity, metric_title
+from intake_report.units import to_display
+
+CALLS = {
+    "shown": "shown",
+    "exploratory": "shown, exploratory",
+    "suggested": "suggested, not confirmed",
+    "equivalent": "no difference that matters",
+    "not shown": "not shown",
+    "indication": "an indication only",
+    "not compared": "not compared",
+}
+MARKS = {"shown": "●", "exploratory": "●", "suggested": "◐", "equivalent": "≈", "not shown": "○", "indication": "◌"}
+PLACES = {"city": "In the city", "ramp": "On the ramp", "highway": "On the highway"}
+OVER_AMBIENT = ("mean_over_ambient", "peak_over_ambient")
+SENTENCES = 3
+ROUNDED, WITHIN, CONTROLLED = "before rounding", "within blocks", "less the control vehicle"
+EDGE = 0.95
+"""Share of the time that was watched beyond which a recovery reads as "or not reached"."""
+
+
+def answer(result: ReportResult) -> tuple[str, ...]:
+    """Return the answer in three sentences at most: every configuration in the metrics that decide."""
+    keys = [key for key in map(result.metric, usable(result)) if _has_level(result, key)][:SENTENCES]
+    sentences = [_sentence(result, key) for key in keys]
+    nothing = f"the runs allow no comparison of the configurations{_because(result)}"
+    if not sentences:
+        return (f"{nothing.replace('runs', f'runs ({literal(counts_text(result))})', 1).capitalize()}.",)
+    if not any(compared(result, key) for key in keys):
+        sentences[-1] = f"{sentences[-1].rstrip('.')}; {nothing}."
+    return tuple(sentences)
+
+
+def headline(result: ReportResult) -> str:
+    """Return what the picture shows, in one line without marks."""
+    for key in map(result.metric, usable(result)):
+        rows = [c for c in compared(result, key) if c.difference is not None]
+        if rows:
+            calls = list(dict.fromkeys(CALLS[c.call] for c in rows))
+            parts = [
+                f"{result.name_of(c.configuration)} {size(result, key, c)}"
+                + (f" ({CALLS[c.call]})" if len(calls) > 1 else "")
+                for c in rows
+            ]
+            common = f" ({calls[0]})" if len(calls) == 1 else ""
+            return f"{_lead(result, key)}: {formatting.listing(parts)} than {result.baseline.name}{common}"
+    return "Intake air along the route and after the highway entry"
+
+
+def usable(result: ReportResult) -> list[str]:
+    """Return the deciding metrics; a margin that the instruments cannot decide comes after those that they can."""
+    coarse = undecidable(result)
+    return sorted(result.decides, key=lambda key: key in coarse)
+
+
+def undecidable(result: ReportResult) -> set[str]:
+    """Return the recovery metrics whose margin the instruments do not resolve: by the readings, or every interval is open."""
+    limits = set()
+    for item in result.limitations:
+        if item.code == "margin-resolution" and not isinstance(item.text, str):
+            margin = dict(getattr(item.text, "values", ())).get("margin")
+            limits |= {margin.number} if isinstance(margin, Value) else set()
+    found = {k.key for k in result.metrics if k.spec.id == "recovery_time" and k.parameter.number in limits}
+    for key in (k.key for k in result.metrics if k.spec.id == "recovery_time"):
+        rows = [c for c in result.comparisons if c.key == key and c.difference is not None]
+        if rows and all(c.low is None and c.high is None and c.lost for c in rows):
+            found.add(key)
+    return found
+
+
+def compared(result: ReportResult, key: MetricKey) -> list[Comparison]:
+    """Return the comparisons of a metric that say something, in the order of the configurations."""
+    by_configuration = {c.configuration: c for c in result.comparisons if c.key == key.key}
+    rows = [by_configuration.get(c.id) for c in result.configurations]
+    return [c for c in rows if c is not None and (c.difference is not None or c.low is not None or c.high is not None)]
+
+
+def _sentence(result: ReportResult, key: MetricKey) -> str:
+    """Return one deciding metric for every configuration: value, difference, interval, word."""
+    rows = {c.configuration: c for c in compared(result, key)}
+    ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
+    parts: list[str] = []
+    for configuration in ordered:
+        value = level(result, key, configuration.id)
+        over = " over ambient" if key.spec.id in OVER_AMBIENT and not parts else ""
+        lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() else ""
+        text = f"{lead}{value or 'no value'}{over} with {emphasis(literal(configuration.name))}"
+        if configuration.id in rows:
+            text += f" ({_judgement(result, key, rows[configuration.id])})"
+        parts.append(text)
+    return f"{_lead(result, key, sentence=True)} {'; '.join(parts)}{_resolution(result, key)}."
+
+
+def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> str:
+    if key.spec.id == "mean_over_ambient":
+        place = _place(result, key)
+        return f"{place}, intake air was on average" if sentence else place
+    if key.spec.id == "peak_over_ambient":
+        return "At its hottest, intake air was" if sentence else "At its hottest"
+    if key.spec.id == "recovery_time" and key.parameter.number is not None:
+        if not sentence:
+            return f"Back within {formatting.margin(key.parameter.number, result.units, both=False)}"
+        margin = formatting.margin(key.parameter.number, result.units)
+        return f"After the highway entry, intake air came within {margin} of ambient"
+    title = metric_title(key, result.units)
+    return f"{literal(title)} was" if sentence else title
+
+
+def _place(result: ReportResult, key: MetricKey) -> str:
+    """Return "In the city" where one phase is of that kind, else the phase by its name."""
+    phase = next((p for p in result.phases if p.id == key.parameter.key), None)
+    if phase is None or phase.kind not in PLACES or sum(p.kind == phase.kind for p in result.phases) > 1:
+        return f"In the phase {literal(key.parameter.label or key.parameter.key)}"
+    return PLACES[phase.kind]
+
+
+def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
+    """Return the mean, or in how many runs a margin was not reached, where no mean is formed; empty without a value."""
+    used = {run.id for run in result.runs if run.decision != "excluded"}
+    values = [v for v in result.of(key.key) if v.configuration == configuration and v.run in used]
+    missed = [v for v in values if v.status == "not reached"]
+    form = (key.spec.quantity, result.units, key.spec.decimals)
+    if not missed:
+        mean = result.summary(key.key, configuration).mean
+        watched = at_edge(result, key, configuration)
+        if mean is not None and watched is not None:
+            return (
+                f"about {formatting.with_unit(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
+            )
+        return "" if mean is None else formatting.with_unit(mean, *form)
+    times = [v.value for v in values if v.value is not None]
+    text = f"not reached in {len(missed)} of {formatting.count(len(missed) + len(times), 'run')}"
+    if not times:
+        return text
+    low, high = (formatting.with_unit(v, *form) for v in (min(times), max(times)))
+    return f"{text}, else in {low if low == high else f'{low} to {high}'}"
+
+
+def at_edge(result: ReportResult, key: MetricKey, configuration: str) -> float | None:
+    """Return for how long a run was watched [s] that met the margin at the end of that; None where none did."""
+    if key.spec.id != "recovery_time":
+        return None
+    watched = {curve.run: max(curve.x) for curve in result.recovery_curves}
+    of_configuration = (v for v in result.of(key.key) if v.configuration == configuration and v.value is not None)
+    late = [watched[v.run] for v in of_configuration if v.run in watched and v.value > EDGE * watched[v.run]]  # type: ignore[operator]
+    return max(late, default=None)
+
+
+def _has_level(result: ReportResult, key: MetricKey) -> bool:
+    return any(level(result, key, c.id) for c in result.configurations)
+
+
+def word(key: MetricKey, difference: float) -> str:
+    """Return the word for a difference in this direction ("closer to ambient")."""
+    if key.spec.better == "neither":
+        return "higher" if difference > 0.0 else "lower"
+    return key.spec.words[0] if (difference > 0.0) == (key.spec.better == "higher") else key.spec.words[1]
+
+
+def size(result: ReportResult, key: MetricKey, c: Comparison) -> str:
+    """Return a difference with its direction in words: "4.4 K closer to ambient"."""
+    if c.difference is None:
+        return "no difference formed"
+    amount = formatting.with_unit(abs(c.difference), difference_quantity(key), result.units, key.spec.decimals)
+    edge = at_edge(result, key, c.configuration) is not None or at_edge(result, key, c.versus) is not None
+    return f"{'about ' if edge else ''}{amount} {word(key, c.difference)}"
+
+
+def span(result: ReportResult, key: MetricKey, low: float | None, high: float | None) -> str:
+    """Return an interval of a difference in amounts and words: "3.5 to 5.7 K", "67 s faster to 9 s slower"."""
+    form = (difference_quantity(key), result.units, key.spec.decimals)
+    if low is None and high is None:
+        return "without bounds"
+    if low is None or high is None:
+        limit = low if low is not None else high
+        assert limit is not None
+        inner = (limit > 0.0) == (low is not None)  # zero lies beyond the limit that is known
+        return f"{'at least' if inner else 'up to'} {formatting.with_unit(abs(limit), *form)} {word(key, limit)}"
+    if low * high >= 0.0:
+        near, far = sorted((abs(low), abs(high)))
+        return formatting.interval(near, far, *form)
+    ends = (f"{formatting.with_unit(abs(x), *form)} {word(key, x)}" for x in (low, high))
+    return " to ".join(ends)
+
+
+def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
+    """Return difference, interval and word: "4.4 K closer to ambient, 95 % interval 3.9 to 4.9 K: shown"."""
+    why = adjusted(result, key, c)
+    text = " ".join(
+        part for part in ((size(result, key, c), why) if why == ROUNDED else (why, size(result, key, c))) if part
+    )
+    if c.low is not None or c.high is not None:
+        share = formatting.usual(c.level, "share", "si")
+        basis = "the instruments alone allow" if c.basis == "instruments" else f"{share} interval"
+        text += f", {basis} {span(result, key, c.low, c.high)}"
+    return f"{text}: {CALLS[c.call]}"
+
+
+def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:
+    """Return why a difference is not that of the two values printed, where it is not."""
+    if any(e.key == c.key and e.configuration == c.configuration and e.runs for e in result.control):
+        return CONTROLLED
+    means = [result.summary(c.key, id).mean for id in (c.configuration, c.versus)]
+    if c.difference is None or None in means:
+        return ""
+    if at_edge(result, key, c.configuration) is not None or at_edge(result, key, c.versus) is not None:
+        return ""  # "about" says it
+    quantities = (key.spec.quantity, key.spec.quantity, difference_quantity(key))
+    exact = [
+        float(to_display(x or 0.0, q, result.units)) for x, q in zip((*means, c.difference), quantities, strict=True)
+    ]
+    after, before, change = (round(x, key.spec.decimals) for x in exact)
+    least = 10.0**-key.spec.decimals
+    if abs(after - before - change) < 0.5 * least:
+        return ""
+    # of the same runs, only the last digit differs; else the model within blocks gives another difference
+    return ROUNDED if abs(exact[0] - exact[1] - exact[2]) < 0.05 * least else WITHIN
+
+
+def _resolution(result: ReportResult, key: MetricKey) -> str:
+    """Return which margin the instruments cannot decide and which they can; empty where all are usable."""
+    coarse = undecidable(result)
+    if key.spec.id != "recovery_time" or not coarse or key.parameter.number is None:
+        return ""
+    margins = [k for k in result.metrics if k.spec.id == "recovery_time" and k.parameter.number is not None]
+
+    def listed(keys: list[MetricKey]) -> str:
+        texts = [formatting.margin(k.parameter.number or 0.0, result.units, both=False) for k in keys]
+        return formatting.listing(texts, "or")
+
+    first = next(k for k in usable(result) if k.startswith("recovery_time"))
+    cannot = [k for k in margins if k.key in coarse]
+    can = [k for k in margins if k.key not in coarse and compared(result, k)]
+    if first != key.key:
+        return ""  # said before
+    return f"; the instruments cannot decide {listed(cannot)}" + (f", {listed(can)} they can" if can else "")
+
+
+def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
+    """Return one plain line for each word of verdict that occurs in these metrics."""
+    calls = {c.call for key in keys for c in compared(result, key)}
+    together = sum(c.p_adjusted is not None for c in result.comparisons)
+    texts = {
+        "shown": f"● shown: more than chance and instruments explain, with all {together} main differences looked at together.",
+        "suggested": "◐ suggested, not confirmed: alone this difference would count as shown; but with "
+        f"{together} main differences looked at, one like it is too likely by chance.",
+        "not shown": "○ not shown: the runs fit no difference as well.",
+        "indication": "◌ an indication only: without repeated runs, day, traffic and configuration cannot be told apart.",
+    }
+    return tuple(text for call, text in texts.items() if call in calls)
+
+
+def _because(result: ReportResult) -> str:
+    first = gravest_of(result, 1)
+    return f": {literal(first[0].cover)}" if first else ""
