@@ -9,7 +9,6 @@ import numpy as np
 
 from intake_report import formatting
 from intake_report.results import Curve, MetricKey, ReportResult
-from intake_report.results.types import Places
 from intake_report.units import to_display
 
 if TYPE_CHECKING:
@@ -21,8 +20,6 @@ WIDTH = 6.9  # in; the text width of the report, so that letters keep their size
 COLOURS = ("#3b3b3b", "#c2571a", "#1b6ca8", "#3f8f5b", "#8e5aa8", "#a88a1b")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (8, 3)))
-READABLE = 4.0  # height of the axis of recovery in largest margins
-PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
 STYLE: dict[Any, Any] = {
     "text.parse_math": False,  # names are text, dollars and all
     "font.size": 8.5,
@@ -119,66 +116,20 @@ def axis_label(text: str, quantity: str, result: ReportResult) -> str:
     return f"{text} [{unit}]" if unit else text
 
 
-def _by_configuration(curves: Sequence[Curve], ids: Sequence[str]) -> Iterator[tuple[str, list[Curve]]]:
+def by_configuration(curves: Sequence[Curve], ids: Sequence[str]) -> Iterator[tuple[str, list[Curve]]]:
+    """Yield the curves of each configuration that has any, in the order of `ids`."""
     for id in ids:
         found = [curve for curve in curves if curve.configuration == id]
         if found:
             yield id, found
 
 
-@styled
-def route_figure(result: ReportResult) -> Figure:
-    """Draw intake air temperature and ambient against route distance, one panel per configuration."""
-    look = Look(result)
-    groups = list(_by_configuration(result.route_curves, look.ids))
-    figure = new_figure(0.8 + 1.6 * len(groups))
-    axes = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
-    for panel, (id, curves) in zip(axes, groups, strict=True):
-        _phases(panel, result)
-        for i, curve in enumerate(curves):
-            x = shown(curve.x, "distance", result)
-            panel.plot(x, shown(curve.y, "temperature", result), color=look.colour(id), alpha=1.0 - 0.22 * (i % 4))
-            if curve.y2:
-                panel.plot(x, shown(curve.y2, "temperature", result), color="#7a7a7a", lw=0.8, ls=(0, (2, 1.5)))
-        panel.set_title(
-            f"{result.name_of(id)} ({formatting.count(len(curves), 'run')})", loc="left", color=look.colour(id)
-        )
-        panel.grid(axis="y")
-        panel.set_ylabel(axis_label("IAT", "temperature", result))
-    _phase_names(axes[0], result)
-    axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
-    axes[-1].set_xlim(*_extent(axes))
-    return figure
-
-
-def _extent(axes: Iterable[Axes]) -> tuple[float, float]:
+def extent(axes: Iterable[Axes]) -> tuple[float, float]:
     """Return from where to where the curves of these panels go, without a blank before or after."""
     ends = [
         x[np.isfinite(x)] for panel in axes for x in (np.asarray(line.get_xdata(), float) for line in panel.get_lines())
     ]
     return (min(float(x.min()) for x in ends if x.size), max(float(x.max()) for x in ends if x.size))
-
-
-def _phases(panel: Axes, result: ReportResult) -> None:
-    for phase in result.phases:
-        start, end = shown((phase.start, phase.end), "distance", result)
-        panel.axvspan(start, end, color=PHASE_SHADES.get(phase.kind, "#f4f4f4"), lw=0, zorder=0)
-
-
-def _phase_names(panel: Axes, result: ReportResult) -> None:
-    for phase in result.phases:
-        middle = float(shown(((phase.start + phase.end) / 2,), "distance", result)[0])
-        panel.annotate(
-            phase.name,
-            (middle, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 14),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=7.5,
-            color="#555555",
-        )
 
 
 @styled
@@ -187,7 +138,7 @@ def recovery_figure(result: ReportResult) -> Figure:
     look = Look(result)
     figure = new_figure(3.3)
     panel = figure.subplots()
-    for id, curves in _by_configuration(result.recovery_curves, look.ids):
+    for id, curves in by_configuration(result.recovery_curves, look.ids):
         for i, curve in enumerate(curves):
             panel.plot(
                 curve.x,
@@ -196,9 +147,9 @@ def recovery_figure(result: ReportResult) -> Figure:
                 ls=look.dash(id),
                 label=result.name_of(id) if i == 0 else None,
             )
-    start, end = _extent([panel])
+    start, end = extent([panel])
     panel.axvline(0.0, color="#555555", lw=0.8)
-    for key in _keys(result, "recovery_time"):
+    for key in keys_of(result, "recovery_time"):
         _margin_line(panel, key, result, look)
     panel.grid(axis="y")
     panel.set_xlabel("Time since highway entry [s]")
@@ -235,7 +186,8 @@ def _margin_line(panel: Axes, key: MetricKey, result: ReportResult, look: Look) 
             )
 
 
-def _keys(result: ReportResult, id: str) -> list[MetricKey]:
+def keys_of(result: ReportResult, id: str) -> list[MetricKey]:
+    """Return the metrics of one definition, a margin or phase each."""
     return [key for key in result.metrics if key.spec.id == id]
 
 
@@ -246,7 +198,7 @@ def heat_soak_figure(result: ReportResult) -> Figure:
     figure = new_figure(3.0)
     traces, rises, rates = figure.subplots(1, 3, width_ratios=(3, 2, 2))
     of_run = {run.id: run.configuration for run in result.runs}
-    for id, curves in _by_configuration(result.stop_curves, look.ids):
+    for id, curves in by_configuration(result.stop_curves, look.ids):
         for i, curve in enumerate(curves):
             traces.plot(
                 curve.x,
@@ -281,58 +233,6 @@ def wrapped(text: str, width: int) -> str:
     return "\n".join(textwrap.wrap(text, width, break_long_words=False))
 
 
-@styled
-def places_figure(result: ReportResult, places: Places) -> Figure:
-    """Draw the configurations by place: mean of the runs with their range, the peak of each run, and the stops below."""
-    look = Look(result)
-    figure = new_figure(4.2)
-    panel, stops = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
-    _phases(panel, result)
-    x = shown(places.centres, "distance", result)
-    for curve in places.curves:
-        colour = look.colour(curve.configuration)
-        low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
-        panel.fill_between(x, low, high, color=colour, alpha=0.15, lw=0)
-        panel.plot(
-            x,
-            shown(curve.mean, places.quantity, result),
-            color=colour,
-            ls=look.dash(curve.configuration),
-            label=result.name_of(curve.configuration),
-        )
-    of_run = {run.id: run.configuration for run in result.runs}
-    for peak in places.peaks:
-        configuration = of_run[peak.run]
-        panel.plot(
-            shown((peak.distance,), "distance", result),
-            shown((peak.value,), places.quantity, result),
-            ls="none",
-            marker=look.marker(configuration),
-            ms=4.5,
-            mfc="white",
-            color=look.colour(configuration),
-        )
-    title = "Over-ambient" if places.quantity == "temperature_difference" else "Intake air temperature"
-    panel.set_ylabel(axis_label(title, places.quantity, result))
-    panel.grid(axis="y")
-    panel.set_xlim(float(x[0]), float(x[-1]))
-    _phase_names(panel, result)
-    _stops(stops, result, places)
-    legend(figure, panel)
-    return figure
-
-
-def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
-    for place in places.stops:
-        at = float(shown((place.distance,), "distance", result)[0])
-        panel.vlines(at, 0.0, 100.0 * place.share, color="#555555", lw=1.6)
-    panel.set_ylim(0.0, 105.0)
-    panel.set_ylabel("Stopped [% of runs]")
-    panel.yaxis.label.set_fontsize(7.2)
-    panel.grid(axis="y")
-    panel.set_xlabel(axis_label("Route distance", "distance", result))
-
-
 def end_labels(panel: Axes, labels: Sequence[tuple[float, str, str]], least: float = 0.11) -> None:
     """Write names at the right edge beside the ends of their lines: (height [data], name, colour), none over another."""
     low, high = panel.get_ylim()
@@ -352,81 +252,3 @@ def end_labels(panel: Axes, labels: Sequence[tuple[float, str, str]], least: flo
             color=colour,
             annotation_clip=False,
         )
-
-
-@styled
-def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
-    """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
-    look = Look(result)
-    figure = new_figure(height)
-    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
-    figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
-    panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
-    if result.places is not None:
-        _along_the_route(panels.pop(0), result, result.places, look)
-    if panels:
-        _after_the_entry(panels[0], result, look)
-    return figure
-
-
-def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Look) -> None:
-    _phases(panel, result)
-    x = shown(places.centres, "distance", result)
-    ends = []
-    for curve in places.curves:
-        id, y = curve.configuration, shown(curve.mean, places.quantity, result)
-        panel.plot(x, y, color=look.colour(id), ls=look.dash(id))
-        known = y[np.isfinite(y)]
-        if known.size:
-            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
-    panel.set_xlim(float(x[0]), float(x[-1]))
-    panel.set_ylabel(
-        axis_label("Over-ambient" if places.quantity == "temperature_difference" else "IAT", places.quantity, result)
-    )
-    panel.set_xlabel(axis_label("Route distance", "distance", result))
-    panel.grid(axis="y")
-    stops = shown((place.distance for place in places.stops), "distance", result)
-    panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), marker="^", ms=4, ls="none",
-               color="#555555", clip_on=False)  # fmt: skip
-    if result.recovery_curves and places.quantity == "temperature_difference":
-        for key in _keys(result, "recovery_time"):
-            _margin(panel, key, result)
-    _phase_names(panel, result)
-    end_labels(panel, ends, 0.16)
-
-
-def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
-    ends = []
-    for id, curves in _by_configuration(result.recovery_curves, look.ids):
-        for curve in curves:
-            y = shown(curve.y, "temperature_difference", result)
-            panel.plot(curve.x, y, color=look.colour(id), ls=look.dash(id), lw=0.9)
-        known = y[np.isfinite(y)]
-        if known.size:
-            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
-    margins = [key for key in _keys(result, "recovery_time") if key.parameter.number is not None]
-    for key in margins:
-        _margin(panel, key, result)
-        panel.annotate(
-            formatting.margin(key.parameter.number or 0.0, result.units),
-            (1.0, float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))),
-            xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color="#555555",
-        )  # fmt: skip
-    if margins:  # so that a margin can be read; what lies above it falls off steeply
-        top = float(
-            to_display(
-                READABLE * max(k.parameter.number or 0.0 for k in margins), "temperature_difference", result.units
-            )
-        )
-        panel.set_ylim(min(0.0, panel.get_ylim()[0]), min(top, panel.get_ylim()[1]))
-    start, end = _extent([panel])
-    panel.set_xlim(max(start, -5.0), end)
-    panel.set_xlabel("Time since highway entry [s]")
-    panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
-    panel.grid(axis="y")
-    end_labels(panel, ends, 0.16)
-
-
-def _margin(panel: Axes, key: MetricKey, result: ReportResult) -> None:
-    level = float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))
-    panel.axhline(level, color="#555555", lw=0.7, ls=(0, (1, 2)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from intake_report import formatting
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult, MeanCurve
-from intake_report.plots import Look, axis_label, legend, new_figure, shown, styled
+from intake_report.plots import Look, axis_label, legend, new_figure, shown, styled, wrapped
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.units import to_display
@@ -17,8 +18,10 @@ from intake_report.units import to_display
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from PIL.Image import Image
 
 GREY = "#555555"
+PHOTOS_IN_A_ROW = 3
 
 
 @styled
@@ -148,4 +151,19 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet) -> Figure:
     panel.set_ylim(bottom=0.0)
     panel.grid()
     legend(figure, panel)
+    return figure
+
+
+@styled
+def photos_figure(result: ReportResult, photos: Mapping[str, Image]) -> Figure:
+    """Place photographs of configurations side by side, three in a row, each under its name in its colour."""
+    look = Look(result)
+    rows = -(-len(photos) // PHOTOS_IN_A_ROW)
+    figure = new_figure(2.0 * rows)
+    panels = figure.subplots(rows, PHOTOS_IN_A_ROW, squeeze=False).ravel()
+    for panel in panels:
+        panel.axis("off")
+    for panel, (id, photo) in zip(panels, photos.items(), strict=False):
+        panel.imshow(np.asarray(photo), interpolation="none")
+        panel.set_title(wrapped(result.name_of(id), 26), loc="left", color=look.colour(id))
     return figure

@@ -18,7 +18,7 @@ from intake_report.campaign import Campaign, load_campaign
 from intake_report.errors import CampaignError, DataError, MachineError
 from intake_report.kernel import SpareKernel, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
-from intake_report.render.meta import Attachment, ReportMeta, report_date
+from intake_report.render.meta import Attachment, ReportMeta, paper_of, report_date
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -112,7 +112,7 @@ def publish(
     previous, note = comparable_results(home, earlier)
     folder = home / (date if revision == 1 else f"{date}-r{revision}")
     with scratch_folder(home) as scratch:
-        meta = ReportMeta(campaign.about.id, campaign.about.title, date, revision)
+        meta = ReportMeta(campaign.about.id, campaign.about.title, date, revision, paper=paper_of(campaign))
         make_report(campaign, scratch, meta, previous, progress, debug, spare)
         check_inputs(campaign, fingerprint)
         write_manifest(scratch / "report", campaign, meta, fingerprint, earlier[-1] if earlier else None)

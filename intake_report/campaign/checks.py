@@ -13,6 +13,7 @@ from typing import Any
 
 from intake_report.campaign.fields import Measured
 from intake_report.campaign.model import Campaign
+from intake_report.campaign.photo import read_photo
 from intake_report.channels import channel
 from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.units import conversion
@@ -138,6 +139,13 @@ def _files(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
             error = CampaignError(what, file=file, where=named.key, remedy=_nearest(folder, named.relative))
             error.absent = named.relative
             yield error
+        elif named.kind == "photo":
+            try:
+                read_photo(path)
+            except DataError as error:
+                yield CampaignError(
+                    f"“{named.relative}”: {error.what}", file=file, where=named.key, remedy=error.remedy
+                )
         elif named.run:
             logs.append((named, path.resolve()))
     yield from _twice(logs, file)
@@ -155,6 +163,9 @@ def _named(campaign: Campaign) -> Iterator[_Named]:
     for i, check in enumerate(campaign.soak_checks, 1):
         if check.log and check.log.dbc:
             yield _Named(f"soak_check[{i}].log.dbc", check.log.dbc)
+    for i, configuration in enumerate(campaign.configurations, 1):
+        if configuration.photo:
+            yield _Named(f"configuration[{i}].photo", configuration.photo, "photo")
     if campaign.log.dbc:
         yield _Named("log.dbc", campaign.log.dbc)
     if campaign.route.reference:

@@ -36,6 +36,7 @@ class About(Section):
         description="Metrics that the question is about, in order: “mean_over_ambient: city”, “recovery_time: 3 degF”",
     )
     units: UnitSystem = "si"
+    paper: Literal["a4", "letter"] | None = Field(default=None, description="Of the PDF; default by `units`")
     timezone: TimeZone = "UTC"
     prepared_by: str = ""
     reviewed_by: str = ""
@@ -63,6 +64,7 @@ class Configuration(Section):
     role: Literal["baseline", "candidate", "reference"]
     description: str = ""
     deviations: tuple[Text, ...] = ()
+    photo: RelativePath | None = Field(default=None, description="PNG or JPEG in the campaign folder")
 
 
 class InstrumentChannel(Section):
@@ -441,6 +443,6 @@ class Campaign(Section):
         paths += [s.file for s in self.soak_checks if s.file]
         paths += [p.file for p in self.pulls if p.file] + [r.file for r in self.restrictions if r.file]
         logs = [self.log, *(run.log for run in self.runs if run.log), *(s.log for s in self.soak_checks if s.log)]
-        paths += [log.dbc for log in logs if log.dbc]
+        paths += [log.dbc for log in logs if log.dbc] + [c.photo for c in self.configurations if c.photo]
         paths += [p for p in (self.route.reference, self.plan.issued) if p]
         return tuple(sorted(set(paths)))

@@ -82,6 +82,11 @@ class Attachment:
             raise DataError(f"The attachment name {self.name!r} is not a plain file name.")
 
 
+def paper_of(campaign: Campaign) -> Literal["a4", "letter"]:
+    """Return the paper of the PDF: the one asked for, else US Letter for readers of US units, else A4."""
+    return campaign.about.paper or ("letter" if campaign.about.units == "us" else "a4")
+
+
 def report_date(campaign: Campaign, text: str = "") -> str:
     """Return the ISO date of the report: the one given, else today in the campaign's time zone.
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 from intake_report import formatting
+from intake_report.align import RoutePath
 from intake_report.campaign import Campaign
 from intake_report.messages import said
+from intake_report.plots_route import map_figure, strip_figure
 from intake_report.plots_values import acceptance_figure, dots_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
@@ -53,8 +55,11 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
 
 
-def conditions(result: ReportResult) -> tuple[Block, ...]:
-    """Return weather, acceptance and data quality, each in what matters for the decision."""
+def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Block, ...]:
+    """Return route, weather, acceptance and data quality, each in what matters for the decision.
+
+    `path`: the reference path where the logs hold positions, for a map; else the route is a strip of distance.
+    """
     record = result.evidence.weather if result.evidence else None
     weather = {w.run: w for w in record.runs} if record else {}
     decisions = {run.id: run for run in result.runs}
@@ -80,7 +85,8 @@ def conditions(result: ReportResult) -> tuple[Block, ...]:
         ),
         extended(frame, wind=[w.wind_speed if w else None for w in of_run], road=[w.road if w else "" for w in of_run]),
     )  # fmt: skip
-    blocks: list[Block] = [Heading(1, "Conditions and runs", "sec-conditions"), block_of(table, result.units)]
+    heading = Heading(1, "Conditions and runs", "sec-conditions")
+    blocks: list[Block] = [heading, *_route(result, path), block_of(table, result.units)]
     failed = [c for c in rows_of(result.criteria) if c.passed is False]
     if len(result.criteria):
         blocks.append(
@@ -93,6 +99,17 @@ def conditions(result: ReportResult) -> tuple[Block, ...]:
             )
         )
     return (*blocks, Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."))
+
+
+def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
+    if not result.phases:
+        return []
+    length = formatting.with_unit(max(p.end for p in result.phases), "distance", result.units, 1)
+    kinds = formatting.listing([p.name for p in result.phases])
+    drawn = map_figure(result, path) if path is not None else strip_figure(result)
+    caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
+    alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
+    return [figure_block(drawn, "fig-map", caption, alt, size="half" if path is not None else "full")]
 
 
 def _quality(result: ReportResult) -> str:

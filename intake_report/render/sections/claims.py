@@ -23,6 +23,8 @@ MOST_RUNS = 50
 
 def claim_table(result: ReportResult) -> Block:
     """Return the claims as the second deciding table."""
+    reasons: list[Any] = [because(result, claim) for claim in result.claims]
+    remedies: list[Any] = [settles(result, claim) for claim in result.claims]
     table = ReportTable(
         "tab-claims",
         "Claims: verdict, why, and what would settle what is open",
@@ -35,9 +37,7 @@ def claim_table(result: ReportResult) -> Block:
             Field("settles", "What would settle it", width=2.6),
             *files("limit", "estimate", "low", "high", "guard_band", "probability", "risk"),
         ),
-        frame_of(result.claims).assign(
-            because=[because(result, c) for c in result.claims], settles=[settles(result, c) for c in result.claims]
-        ),
+        frame_of(result.claims).assign(because=reasons, settles=remedies),
     )
     return block_of(table, result.units)
 

@@ -7,7 +7,7 @@ from typing import Any
 from intake_report import formatting
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
-from intake_report.plots import decision_figure
+from intake_report.plots_route import decision_figure
 from intake_report.render.blocks import Block, Cover, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.messages import said
-from intake_report.plots import heat_soak_figure, recovery_figure, route_figure
+from intake_report.plots import heat_soak_figure, recovery_figure
+from intake_report.plots_route import route_figure
 from intake_report.plots_values import difference_figure, dots_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
+from intake_report.campaign.photo import read_photo
 from intake_report.messages import said
+from intake_report.plots_evidence import photos_figure
 from intake_report.render.blocks import Block, Definitions, Heading, Paragraph
+from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files, general_title
 from intake_report.report_table import Field, ReportTable, frame_of
@@ -166,5 +169,15 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         Heading(1, "Test articles", "sec-articles"),
         Definitions(tuple((label, literal(text)) for label, text in rows if text)),
         block_of(table, result.units),
+        *_photographs(campaign, result),
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
     )
+
+
+def _photographs(campaign: Campaign, result: ReportResult) -> list[Block]:
+    photos = {c.id: read_photo(campaign.folder / c.photo) for c in campaign.configurations if c.photo}
+    if not photos:
+        return []
+    names = formatting.listing([result.name_of(id) for id in photos])
+    figure = photos_figure(result, photos)
+    return [figure_block(figure, "fig-articles", "Test articles as photographed.", f"Photographs of {names}.")]

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from intake_report import formatting
-from intake_report.plots import places_figure
+from intake_report.plots_route import places_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal

@@ -1,0 +1,281 @@
+"""Figures along the route: the picture that decides, curves by place, and the route itself; like `plots`, they compute nothing."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from intake_report import formatting
+from intake_report.align import RoutePath
+from intake_report.plots import (
+    Look,
+    axis_label,
+    by_configuration,
+    end_labels,
+    extent,
+    keys_of,
+    legend,
+    new_figure,
+    shown,
+    styled,
+    wrapped,
+)
+from intake_report.results import MetricKey, ReportResult
+from intake_report.results.types import Places
+from intake_report.units import to_display
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+READABLE = 4.0  # height of the axis of recovery in largest margins
+PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
+PHASE_LINES = {"city": "#8f8360", "ramp": "#51678f", "highway": "#6d9379"}
+SCALE = (
+    0.05,
+    0.1,
+    0.2,
+    0.5,
+    1.0,
+    2.0,
+    5.0,
+    10.0,
+    20.0,
+    50.0,
+)  # lengths of a scale bar, in the reader's unit of distance
+
+
+@styled
+def route_figure(result: ReportResult) -> Figure:
+    """Draw intake air temperature and ambient against route distance, one panel per configuration."""
+    look = Look(result)
+    groups = list(by_configuration(result.route_curves, look.ids))
+    figure = new_figure(0.8 + 1.6 * len(groups))
+    axes = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
+    for panel, (id, curves) in zip(axes, groups, strict=True):
+        _phases(panel, result)
+        for i, curve in enumerate(curves):
+            x = shown(curve.x, "distance", result)
+            panel.plot(x, shown(curve.y, "temperature", result), color=look.colour(id), alpha=1.0 - 0.22 * (i % 4))
+            if curve.y2:
+                panel.plot(x, shown(curve.y2, "temperature", result), color="#7a7a7a", lw=0.8, ls=(0, (2, 1.5)))
+        panel.set_title(
+            f"{result.name_of(id)} ({formatting.count(len(curves), 'run')})", loc="left", color=look.colour(id)
+        )
+        panel.grid(axis="y")
+        panel.set_ylabel(axis_label("IAT", "temperature", result))
+    _phase_names(axes[0], result)
+    axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
+    axes[-1].set_xlim(*extent(axes))
+    return figure
+
+
+def _phases(panel: Axes, result: ReportResult) -> None:
+    for phase in result.phases:
+        start, end = shown((phase.start, phase.end), "distance", result)
+        panel.axvspan(start, end, color=PHASE_SHADES.get(phase.kind, "#f4f4f4"), lw=0, zorder=0)
+
+
+def _phase_names(panel: Axes, result: ReportResult) -> None:
+    for phase in result.phases:
+        middle = float(shown(((phase.start + phase.end) / 2,), "distance", result)[0])
+        panel.annotate(
+            phase.name,
+            (middle, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 14),
+            textcoords="offset points",
+            ha="center",
+            va="bottom",
+            fontsize=7.5,
+            color="#555555",
+        )
+
+
+@styled
+def places_figure(result: ReportResult, places: Places) -> Figure:
+    """Draw the configurations by place: mean of the runs with their range, the peak of each run, and the stops below."""
+    look = Look(result)
+    figure = new_figure(4.2)
+    panel, stops = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
+    _phases(panel, result)
+    x = shown(places.centres, "distance", result)
+    for curve in places.curves:
+        colour = look.colour(curve.configuration)
+        low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
+        panel.fill_between(x, low, high, color=colour, alpha=0.15, lw=0)
+        panel.plot(
+            x,
+            shown(curve.mean, places.quantity, result),
+            color=colour,
+            ls=look.dash(curve.configuration),
+            label=result.name_of(curve.configuration),
+        )
+    of_run = {run.id: run.configuration for run in result.runs}
+    for peak in places.peaks:
+        configuration = of_run[peak.run]
+        panel.plot(
+            shown((peak.distance,), "distance", result),
+            shown((peak.value,), places.quantity, result),
+            ls="none",
+            marker=look.marker(configuration),
+            ms=4.5,
+            mfc="white",
+            color=look.colour(configuration),
+        )
+    title = "Over-ambient" if places.quantity == "temperature_difference" else "Intake air temperature"
+    panel.set_ylabel(axis_label(title, places.quantity, result))
+    panel.grid(axis="y")
+    panel.set_xlim(float(x[0]), float(x[-1]))
+    _phase_names(panel, result)
+    _stops(stops, result, places)
+    legend(figure, panel)
+    return figure
+
+
+def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
+    for place in places.stops:
+        at = float(shown((place.distance,), "distance", result)[0])
+        panel.vlines(at, 0.0, 100.0 * place.share, color="#555555", lw=1.6)
+    panel.set_ylim(0.0, 105.0)
+    panel.set_ylabel("Stopped [% of runs]")
+    panel.yaxis.label.set_fontsize(7.2)
+    panel.grid(axis="y")
+    panel.set_xlabel(axis_label("Route distance", "distance", result))
+
+
+@styled
+def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
+    """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
+    look = Look(result)
+    figure = new_figure(height)
+    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
+    figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
+    panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
+    if result.places is not None:
+        _along_the_route(panels.pop(0), result, result.places, look)
+    if panels:
+        _after_the_entry(panels[0], result, look)
+    return figure
+
+
+def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Look) -> None:
+    _phases(panel, result)
+    x = shown(places.centres, "distance", result)
+    ends = []
+    for curve in places.curves:
+        id, y = curve.configuration, shown(curve.mean, places.quantity, result)
+        panel.plot(x, y, color=look.colour(id), ls=look.dash(id))
+        known = y[np.isfinite(y)]
+        if known.size:
+            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
+    panel.set_xlim(float(x[0]), float(x[-1]))
+    panel.set_ylabel(
+        axis_label("Over-ambient" if places.quantity == "temperature_difference" else "IAT", places.quantity, result)
+    )
+    panel.set_xlabel(axis_label("Route distance", "distance", result))
+    panel.grid(axis="y")
+    stops = shown((place.distance for place in places.stops), "distance", result)
+    panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), marker="^", ms=4, ls="none",
+               color="#555555", clip_on=False)  # fmt: skip
+    if result.recovery_curves and places.quantity == "temperature_difference":
+        for key in keys_of(result, "recovery_time"):
+            _margin(panel, key, result)
+    _phase_names(panel, result)
+    end_labels(panel, ends, 0.16)
+
+
+def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
+    ends = []
+    for id, curves in by_configuration(result.recovery_curves, look.ids):
+        for curve in curves:
+            y = shown(curve.y, "temperature_difference", result)
+            panel.plot(curve.x, y, color=look.colour(id), ls=look.dash(id), lw=0.9)
+        known = y[np.isfinite(y)]
+        if known.size:
+            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
+    margins = [key for key in keys_of(result, "recovery_time") if key.parameter.number is not None]
+    for key in margins:
+        _margin(panel, key, result)
+        panel.annotate(
+            formatting.margin(key.parameter.number or 0.0, result.units, both=False),
+            (1.0, float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))),
+            xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color="#555555",
+        )  # fmt: skip
+    if margins:  # so that a margin can be read; what lies above it falls off steeply
+        top = float(
+            to_display(
+                READABLE * max(k.parameter.number or 0.0 for k in margins), "temperature_difference", result.units
+            )
+        )
+        panel.set_ylim(min(0.0, panel.get_ylim()[0]), min(top, panel.get_ylim()[1]))
+    start, end = extent([panel])
+    panel.set_xlim(max(start, -5.0), end)
+    panel.set_xlabel("Time since highway entry [s]")
+    panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
+    panel.grid(axis="y")
+    end_labels(panel, ends, 0.16)
+
+
+def _margin(panel: Axes, key: MetricKey, result: ReportResult) -> None:
+    level = float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))
+    panel.axhline(level, color="#555555", lw=0.7, ls=(0, (1, 2)))
+
+
+@styled
+def map_figure(result: ReportResult, path: RoutePath) -> Figure:
+    """Draw the route from positions, north up, with phases, places of stops, start and a scale; no map lies below it."""
+    figure = new_figure(3.2)
+    panel = figure.subplots()
+    panel.plot(path.x, path.y, color="#bbbbbb", lw=1.2)
+    middle = (float(np.mean(path.x)), float(np.mean(path.y)))
+    for phase in result.phases:
+        at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
+        x, y = np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)
+        colour = PHASE_LINES.get(phase.kind, "#777777")
+        panel.plot(x, y, color=colour, lw=2.6)
+        outward = 12 if y[100] >= middle[1] else -12
+        panel.annotate(wrapped(phase.name, 24), (x[100], y[100]), xytext=(0, outward), textcoords="offset points",
+                       ha="center", va="center", fontsize=8.0, color=colour, fontweight="bold")  # fmt: skip
+    stops = [place.distance for place in result.places.stops] if result.places else []
+    panel.plot(
+        np.interp(stops, path.s, path.x), np.interp(stops, path.s, path.y), ls="none", marker="^", ms=4, color="#333333"
+    )
+    panel.annotate(
+        "Start", (path.x[0], path.y[0]), xytext=(-6, -10), textcoords="offset points", ha="right", fontsize=8.0
+    )
+    panel.plot(path.x[0], path.y[0], marker="o", mfc="white", color="#333333", ms=5)
+    panel.set_aspect("equal", adjustable="datalim")
+    panel.margins(0.12)
+    panel.axis("off")
+    _scale(panel, path, result)
+    return figure
+
+
+def _scale(panel: Axes, path: RoutePath, result: ReportResult) -> None:
+    one = 1.0 / float(to_display(1.0, "distance", result.units))  # m in one unit of the reader
+    wide = float(np.ptp(path.x)) or float(np.ptp(path.y))
+    length = max((x for x in SCALE if x * one <= 0.3 * wide), default=SCALE[0])
+    left, bottom = float(np.min(path.x)), float(np.min(path.y)) - 0.12 * max(float(np.ptp(path.y)), 0.2 * wide)
+    panel.plot([left, left + length * one], [bottom, bottom], color="#333333", lw=2.0, solid_capstyle="butt")
+    panel.annotate(f"{length:g} {formatting.unit_of('distance', result.units)}, north is up", (left, bottom), xytext=(0, -9),
+                   textcoords="offset points", fontsize=7.5, va="center")  # fmt: skip
+
+
+@styled
+def strip_figure(result: ReportResult) -> Figure:
+    """Draw the route as a strip of distance with its phases and places of stops, where no log holds a position."""
+    figure = new_figure(0.95)
+    panel = figure.subplots()
+    _phases(panel, result)
+    _phase_names(panel, result)
+    stops = shown((place.distance for place in result.places.stops) if result.places else (), "distance", result)
+    panel.plot(stops, np.full(len(stops), 0.5), ls="none", marker="^", ms=4, color="#333333")
+    start, end = min(p.start for p in result.phases), max(p.end for p in result.phases)
+    panel.set_xlim(*shown((start, end), "distance", result))
+    panel.set_ylim(0.0, 1.0)
+    panel.set_yticks([])
+    panel.spines["left"].set_visible(False)
+    panel.set_xlabel(axis_label("Route distance", "distance", result))
+    return figure
