@@ -110,6 +110,11 @@ def legend(figure: Figure, *panels: Axes) -> None:
     figure.legend(unique.values(), unique.keys(), loc="outside upper left", ncols=len(unique))
 
 
+def title(figure: Figure, finding: str) -> None:
+    """Write what a figure shows above it."""
+    figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
+
+
 def axis_label(text: str, quantity: str, result: ReportResult) -> str:
     """Return the label of an axis with its unit."""
     unit = formatting.unit_of(quantity, result.units)

@@ -1,4 +1,4 @@
-"""Figures of the evidence beside the road logs; like `plots`, they compute nothing and set no global state."""
+"""Figures of the route as a map and of the evidence beside the road logs; like `plots`, they compute nothing and set no global state."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from intake_report import formatting
+from intake_report.align import RoutePath
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult, MeanCurve
-from intake_report.plots import Look, axis_label, legend, new_figure, shown, styled, wrapped
+from intake_report.plots import WIDTH, Look, axis_label, legend, new_figure, shown, styled, title, wrapped
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.units import to_display
@@ -21,6 +22,19 @@ if TYPE_CHECKING:
     from PIL.Image import Image
 
 GREY = "#555555"
+PHASE_LINES = {"city": "#8f8360", "ramp": "#51678f", "highway": "#6d9379"}
+SCALE = (
+    0.05,
+    0.1,
+    0.2,
+    0.5,
+    1.0,
+    2.0,
+    5.0,
+    10.0,
+    20.0,
+    50.0,
+)  # lengths of a scale bar, in the reader's unit of distance
 PHOTOS_IN_A_ROW = 3
 
 
@@ -62,7 +76,7 @@ def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
 def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
     """Draw the mean curves of power and torque with their pointwise bands."""
     look = Look(result)
-    figure = new_figure(2.9)
+    figure = new_figure(2.5)
     panels = figure.subplots(1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
@@ -90,12 +104,13 @@ def _band(panel: Axes, curve: MeanCurve, dyno: DynoResult, result: ReportResult,
 
 
 @styled
-def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
+def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
     look = Look(result)
     curves = [curve for curve in dyno.differences if curve.quantity == "power"]
     rows = -(-len(curves) // 2)
-    figure = new_figure(0.3 + 1.9 * rows)
+    figure = new_figure(0.5 + 1.6 * rows)
+    title(figure, finding)
     panels = figure.subplots(rows, min(2, len(curves)), sharex=True, sharey=True, squeeze=False).ravel()
     for panel in panels[len(curves) :]:
         panel.set_visible(False)
@@ -119,10 +134,11 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult) -> Figure:
 
 
 @styled
-def restriction_figure(result: ReportResult, curves: RestrictionSet) -> Figure:
+def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: str) -> Figure:
     """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
     look = Look(result)
-    figure = new_figure(3.1)
+    figure = new_figure(2.9)
+    title(figure, finding)
     panel = figure.subplots()
     for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
         colour, name = look.colour(fit.configuration), result.name_of(fit.configuration)
@@ -166,4 +182,47 @@ def photos_figure(result: ReportResult, photos: Mapping[str, Image]) -> Figure:
     for panel, (id, photo) in zip(panels, photos.items(), strict=False):
         panel.imshow(np.asarray(photo), interpolation="none")
         panel.set_title(wrapped(result.name_of(id), 26), loc="left", color=look.colour(id))
+    return figure
+
+
+@styled
+def map_figure(result: ReportResult, path: RoutePath) -> Figure:
+    """Draw the route from positions with phases, places of stops, start, scale and north; no map lies below it.
+
+    It is turned so that its longer side lies across the page.
+    """
+    points = np.vstack([path.x, path.y]) - np.array([[np.mean(path.x)], [np.mean(path.y)]])
+    _, axes = np.linalg.eigh(np.cov(points))
+    across, up = axes[:, 1], np.array([-axes[1, 1], axes[0, 1]])
+    x, y = across @ points, up @ points
+    if x[0] > x[-1]:  # from left to right
+        x, y, across, up = -x, -y, -across, -up
+    ratio = float(np.ptp(y) / np.ptp(x))
+    figure = new_figure(min(3.4, 1.2 + WIDTH * ratio))
+    panel = figure.subplots()
+    for phase in result.phases:
+        at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
+        px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)
+        colour = PHASE_LINES.get(phase.kind, "#777777")
+        panel.plot(px, py, color=colour, lw=2.2)
+        panel.annotate(phase.name, (float(np.mean(px)), float(np.max(py))), xytext=(0, 8), textcoords="offset points",
+                       ha="center", fontsize=8.0, color=colour, fontweight="bold")  # fmt: skip
+    stops = [place.distance for place in result.places.stops] if result.places else []
+    panel.plot(np.interp(stops, path.s, x), np.interp(stops, path.s, y), ls="none", marker="^", ms=3, color="#333333")
+    panel.plot(x[0], y[0], marker="o", mfc="white", color="#333333", ms=5)
+    panel.annotate("Start", (x[0], y[0]), xytext=(0, -12), textcoords="offset points", ha="center", fontsize=8.0)
+    one = 1.0 / float(to_display(1.0, "distance", result.units))  # m in one unit of the reader
+    length = max((n for n in SCALE if n * one <= 0.2 * float(np.ptp(x))), default=SCALE[0])
+    left, bottom = float(np.max(x)) - length * one, float(np.min(y)) - 0.06 * float(np.ptp(x))
+    panel.plot([left, left + length * one], [bottom, bottom], color="#333333", lw=2.0, solid_capstyle="butt")
+    unit = formatting.unit_of("distance", result.units)
+    panel.annotate(f"{length:g} {unit}", (left, bottom), xytext=(0, 4), textcoords="offset points", fontsize=7.5)
+    north = 0.05 * float(np.ptp(x)) * np.array([across[1], up[1]])
+    foot = (left - 0.09 * float(np.ptp(x)), bottom)
+    panel.annotate(
+        "", (foot[0] + north[0], foot[1] + north[1]), foot, arrowprops={"arrowstyle": "->", "color": "#333333"}
+    )
+    panel.annotate("N", foot, xytext=(-8, -4), textcoords="offset points", fontsize=7.5)
+    panel.set_aspect("equal", adjustable="datalim")
+    panel.axis("off")
     return figure

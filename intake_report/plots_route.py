@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from intake_report import formatting
-from intake_report.align import RoutePath
 from intake_report.plots import (
     Look,
     axis_label,
@@ -19,6 +18,7 @@ from intake_report.plots import (
     new_figure,
     shown,
     styled,
+    title,
     wrapped,
 )
 from intake_report.results import MetricKey, ReportResult
@@ -31,19 +31,6 @@ if TYPE_CHECKING:
 
 READABLE = 4.0  # height of the axis of recovery in largest margins
 PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
-PHASE_LINES = {"city": "#8f8360", "ramp": "#51678f", "highway": "#6d9379"}
-SCALE = (
-    0.05,
-    0.1,
-    0.2,
-    0.5,
-    1.0,
-    2.0,
-    5.0,
-    10.0,
-    20.0,
-    50.0,
-)  # lengths of a scale bar, in the reader's unit of distance
 
 
 @styled
@@ -124,8 +111,8 @@ def places_figure(result: ReportResult, places: Places) -> Figure:
             mfc="white",
             color=look.colour(configuration),
         )
-    title = "Over-ambient" if places.quantity == "temperature_difference" else "Intake air temperature"
-    panel.set_ylabel(axis_label(title, places.quantity, result))
+    name = "Over-ambient" if places.quantity == "temperature_difference" else "Intake air temperature"
+    panel.set_ylabel(axis_label(name, places.quantity, result))
     panel.grid(axis="y")
     panel.set_xlim(float(x[0]), float(x[-1]))
     _phase_names(panel, result)
@@ -151,7 +138,7 @@ def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> 
     look = Look(result)
     figure = new_figure(height)
     figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
-    figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
+    title(figure, finding)
     panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
     if result.places is not None:
         _along_the_route(panels.pop(0), result, result.places, look)
@@ -221,46 +208,6 @@ def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
 def _margin(panel: Axes, key: MetricKey, result: ReportResult) -> None:
     level = float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))
     panel.axhline(level, color="#555555", lw=0.7, ls=(0, (1, 2)))
-
-
-@styled
-def map_figure(result: ReportResult, path: RoutePath) -> Figure:
-    """Draw the route from positions, north up, with phases, places of stops, start and a scale; no map lies below it."""
-    figure = new_figure(3.2)
-    panel = figure.subplots()
-    panel.plot(path.x, path.y, color="#bbbbbb", lw=1.2)
-    middle = (float(np.mean(path.x)), float(np.mean(path.y)))
-    for phase in result.phases:
-        at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
-        x, y = np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)
-        colour = PHASE_LINES.get(phase.kind, "#777777")
-        panel.plot(x, y, color=colour, lw=2.6)
-        outward = 12 if y[100] >= middle[1] else -12
-        panel.annotate(wrapped(phase.name, 24), (x[100], y[100]), xytext=(0, outward), textcoords="offset points",
-                       ha="center", va="center", fontsize=8.0, color=colour, fontweight="bold")  # fmt: skip
-    stops = [place.distance for place in result.places.stops] if result.places else []
-    panel.plot(
-        np.interp(stops, path.s, path.x), np.interp(stops, path.s, path.y), ls="none", marker="^", ms=4, color="#333333"
-    )
-    panel.annotate(
-        "Start", (path.x[0], path.y[0]), xytext=(-6, -10), textcoords="offset points", ha="right", fontsize=8.0
-    )
-    panel.plot(path.x[0], path.y[0], marker="o", mfc="white", color="#333333", ms=5)
-    panel.set_aspect("equal", adjustable="datalim")
-    panel.margins(0.12)
-    panel.axis("off")
-    _scale(panel, path, result)
-    return figure
-
-
-def _scale(panel: Axes, path: RoutePath, result: ReportResult) -> None:
-    one = 1.0 / float(to_display(1.0, "distance", result.units))  # m in one unit of the reader
-    wide = float(np.ptp(path.x)) or float(np.ptp(path.y))
-    length = max((x for x in SCALE if x * one <= 0.3 * wide), default=SCALE[0])
-    left, bottom = float(np.min(path.x)), float(np.min(path.y)) - 0.12 * max(float(np.ptp(path.y)), 0.2 * wide)
-    panel.plot([left, left + length * one], [bottom, bottom], color="#333333", lw=2.0, solid_capstyle="butt")
-    panel.annotate(f"{length:g} {formatting.unit_of('distance', result.units)}, north is up", (left, bottom), xytext=(0, -9),
-                   textcoords="offset points", fontsize=7.5, va="center")  # fmt: skip
 
 
 @styled

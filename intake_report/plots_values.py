@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from intake_report import formatting
-from intake_report.plots import COLOURS, Look, axis_label, legend, new_figure, shown, styled, wrapped
+from intake_report.plots import COLOURS, Look, axis_label, legend, new_figure, shown, styled, title, wrapped
 from intake_report.report_table import rows_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
 from intake_report.results.text import metric_title
@@ -18,22 +18,30 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+NAMED = 3  # configurations that have room for their names below a panel
 CARET_UP = 6  # matplotlib's caret that points upwards, its tip on the value
 
 
 @styled
-def dots_figure(result: ReportResult, keys: Sequence[MetricKey]) -> Figure:
-    """Draw each run's value as a dot and each configuration's mean as a bar, one panel per metric."""
+def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str = "") -> Figure:
+    """Draw each run's value as a dot and each configuration's mean as a bar, one panel per metric, under its finding."""
     look = Look(result)
     columns = min(3, len(keys))
     rows = -(-len(keys) // columns)
-    figure = new_figure(0.45 + 1.8 * rows)
+    figure = new_figure(0.3 + 2.0 * rows + 0.3 * bool(finding))
+    if finding:
+        title(figure, finding)
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for panel in panels[len(keys) :]:
         panel.set_visible(False)
     for panel, key in zip(panels, keys, strict=False):
         _dots(panel, key, result, look)
-    legend(figure, panels[0])
+        if len(look.ids) <= NAMED:  # names below the marks; more would overlap
+            panel.set_xticks(range(len(look.ids)), [wrapped(result.name_of(id), 13) for id in look.ids], fontsize=7.0)
+            for label, id in zip(panel.get_xticklabels(), look.ids, strict=True):
+                label.set_color(look.colour(id))
+    if len(look.ids) > NAMED:
+        legend(figure, panels[0])
     return figure
 
 
@@ -124,7 +132,7 @@ def _difference(
 
 @styled
 def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> Figure:
-    """Draw what each source contributes to one run's value, one panel per metric; filled: common to all runs.
+    """Draw what each source contributes to one run's value, one panel per metric; faint: common to all runs, so that it cancels.
 
     Sources below a fiftieth of the largest in every panel are left out.
     """
@@ -143,9 +151,9 @@ def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Seque
         widths = {row.source: row.u for row in rows}
         for position, source in enumerate(reversed(sources)):
             width = shown([widths.get(source.name)], quantity, result)
-            face = COLOURS[2] if source.common else "white"
-            label = "same in all runs" if source.common else "each run its own"
-            panel.barh(position, width, height=0.62, color=face, edgecolor=COLOURS[2], lw=0.9, label=label)
+            style = {"color": "#ececec", "edgecolor": "#bbbbbb"} if source.common else {"color": COLOURS[2]}
+            label = "same in all runs: cancels in a difference of temperatures" if source.common else "each run its own"
+            panel.barh(position, width, height=0.62, lw=0.7, label=label, **style)
         panel.set_yticks(range(len(sources)), [wrapped(s.name, 24) for s in reversed(sources)], fontsize=7.2)
         panel.set_title(wrapped(metric_title(key, result.units), 24), loc="left", fontsize=8.0)
         panel.set_xlabel(f"[{formatting.unit_of(quantity, result.units)}]")
@@ -155,12 +163,13 @@ def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Seque
 
 
 @styled
-def acceptance_figure(result: ReportResult) -> Figure:
-    """Draw all runs against all acceptance criteria at a glance."""
+def acceptance_figure(result: ReportResult, finding: str) -> Figure:
+    """Draw all runs against all acceptance criteria at a glance, under what they came to."""
     runs = [run.id for run in result.runs]
     criteria = list(dict.fromkeys((c.code, c.title) for c in rows_of(result.criteria)))
     titles = [wrapped(title, 26) for _, title in criteria]
-    figure = new_figure(1.9 + 0.2 * len(runs))
+    figure = new_figure(2.1 + 0.2 * len(runs))
+    title(figure, finding)
     panel = figure.subplots()
     marks = {True: ("o", "#3f8f5b"), None: ("_", "#999999")}
     for criterion in rows_of(result.criteria):

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots, plots_values
+from intake_report import plots, plots_route, plots_values
 from intake_report.results.text import metric_title
 
 FIGURES = {
-    "route": plots.route_figure,
+    "route": plots_route.route_figure,
     "recovery": plots.recovery_figure,
     "soak": plots.heat_soak_figure,
     "dots": lambda result: plots_values.dots_figure(result, drawable(result)),
@@ -63,7 +63,7 @@ def test_figures_say_units_of_the_reader(name, result):
 
 def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
     result = demo.chain.result
-    figure = plots.route_figure(result)
+    figure = plots_route.route_figure(result)
     panels = figure.get_axes()
     assert len(panels) == len(result.configurations) == 3
     for panel, configuration in zip(panels, result.configurations, strict=True):
@@ -141,7 +141,10 @@ def test_drawing_twice_gives_the_same_svg(demo):
 def test_module_imports_nothing_that_computes():
     """Figures are drawn from results: no statistics, no metrics, no data frame in the module."""
     tree = ast.parse(
-        "".join((ROOT / "intake_report" / f"{name}.py").read_text("utf-8") for name in ("plots", "plots_values"))
+        "".join(
+            (ROOT / "intake_report" / f"{name}.py").read_text("utf-8")
+            for name in ("plots", "plots_route", "plots_values")
+        )
     )
     modules = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) and node.module}
     modules |= {alias.name for node in ast.walk(tree) if isinstance(node, ast.Import) for alias in node.names}
@@ -156,7 +159,7 @@ def test_a_dollar_in_a_name_is_a_dollar(badly_designed):
     result = badly_designed.chain.result
     names = iter(("Kit at $300, was $400_x", r"$\foo$", "plain"))
     named = replace(result, configurations=tuple(replace(c, name=next(names)) for c in result.configurations))
-    figure = plots.route_figure(named)
+    figure = plots_route.route_figure(named)
     figure.draw_without_rendering()  # mathematics that cannot be read would stop it here
     assert not any(t.get_parse_math() for t in figure.findobj(mpl.text.Text) if "$" in t.get_text())
     assert any(r"$\foo$" in text for text in texts(figure))

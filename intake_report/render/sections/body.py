@@ -8,17 +8,18 @@ from intake_report import formatting
 from intake_report.align import RoutePath
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plots_route import map_figure, strip_figure
+from intake_report.plots_evidence import map_figure
+from intake_report.plots_route import strip_figure
 from intake_report.plots_values import acceptance_figure, dots_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.answer import MARKS, at_edge, legend, level
+from intake_report.render.sections.answer import MARKS, at_edge, legend, level, usable
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.tables import block_of, extended, files, titled
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
-from intake_report.results.text import difference_quantity, summary_text
+from intake_report.results.text import difference_quantity, metric_title, summary_text
 from intake_report.units import UnitSystem
 
 REFERENCE = "details in [[sec-methodology]] of the annex"
@@ -49,8 +50,8 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         f"Highway entry: speed rises through {speed} on the ramp and stays above it. A margin is timed at the edge between two "
         "steps of the reading, not at the first reading below it. Differences are taken within blocks where blocks hold both "
         f"configurations; intervals are two-sided {level} intervals (Student's t) which hold the scatter between runs and what "
-        "all runs share of the instruments' errors. Where several headline differences are looked at, a difference is shown only "
-        f"if it stands after Holm's adjustment for their number; {REFERENCE}."
+        "all runs share of the instruments' errors. The more main differences are looked at, the larger one has to be to count as "
+        f"shown (Holm's adjustment for their number); {REFERENCE}."
     )
     return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
 
@@ -91,7 +92,7 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
     if len(result.criteria):
         blocks.append(
             figure_block(
-                acceptance_figure(result),
+                acceptance_figure(result, _accepted(result)),
                 "fig-acceptance",
                 "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
                 "bar, could not be applied. Limits: [[tab-criteria]].",
@@ -99,6 +100,19 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
             )
         )
     return (*blocks, Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."))
+
+
+def _accepted(result: ReportResult) -> str:
+    """Return what acceptance came to, in a line."""
+    failed = [c for c in rows_of(result.criteria) if c.passed is False]
+    if not failed:
+        return f"All {len(result.runs)} runs meet every criterion that could be applied"
+    runs = dict.fromkeys(c.run for c in failed)
+    clear = len(result.runs) - len(runs)
+    named = formatting.listing(
+        [f"{run} ({formatting.listing([c.title.lower() for c in failed if c.run == run])})" for run in runs]
+    )
+    return f"{clear} of {formatting.count(len(result.runs), 'run')} meet every criterion; beyond a limit: {named}"
 
 
 def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
@@ -109,7 +123,7 @@ def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
     drawn = map_figure(result, path) if path is not None else strip_figure(result)
     caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
     alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
-    return [figure_block(drawn, "fig-map", caption, alt, size="half" if path is not None else "full")]
+    return [figure_block(drawn, "fig-map", caption, alt)]
 
 
 def _quality(result: ReportResult) -> str:
@@ -139,10 +153,10 @@ def results(result: ReportResult) -> tuple[Block, ...]:
     if not keys:
         return (*blocks, Paragraph("No headline metric has a value in any run."))
     replicated = any(c.runs_used > 1 for c in result.configurations)
-    deciding = [k for k in keys if k.key in result.decides] or keys[:3]
+    deciding = [result.metric(k) for k in usable(result) if result.metric(k) in keys] or keys[:3]
     blocks.append(
         figure_block(
-            dots_figure(result, deciding),
+            dots_figure(result, deciding, _of_runs(result, deciding[0])),
             "fig-dots",
             "Every run in the metrics that decide"
             + (", with the mean of each configuration (bar)" if replicated else "")
@@ -157,6 +171,29 @@ def results(result: ReportResult) -> tuple[Block, ...]:
         )
     )
     return tuple(blocks)
+
+
+def _of_runs(result: ReportResult, key: MetricKey) -> str:
+    """Return whether the runs of the best configuration stand clear of all others, in a line."""
+    used = {run.id for run in result.runs if run.decision != "excluded"}
+    values = [v for v in result.of(key.key) if v.value is not None and v.run in used]
+    sign = -1.0 if key.spec.better == "higher" else 1.0
+    of: dict[str, list[float]] = {}
+    for v in values:
+        of.setdefault(v.configuration, []).append(sign * (v.value or 0.0))
+    name = metric_title(key, result.units)
+    if len(of) < 2 or key.spec.better == "neither":
+        return name
+    best, *others = sorted(of, key=lambda id: sum(of[id]) / len(of[id]))
+    who = result.name_of(best)
+    if all(len(x) == 1 for x in of.values()):
+        return f"{name}: {key.spec.better} with {who}, in one run each"
+    near = [result.name_of(id) for id in others if min(of[id]) <= max(of[best])]
+    if not near:
+        return f"{name}: every run with {who} was {key.spec.better} than every other run"
+    return (
+        f"{name}: {key.spec.better} on average with {who}, whose runs overlap with those of {formatting.listing(near)}"
+    )
 
 
 def _has_value(result: ReportResult, key: MetricKey) -> bool:

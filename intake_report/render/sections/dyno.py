@@ -169,6 +169,18 @@ def _left_out(result: ReportResult, dyno: DynoResult) -> Block:
     return Paragraph(f"{formatting.count(len(dyno.left_out), 'pull')} left out by rule: {items}.")
 
 
+def _finding(result: ReportResult, dyno: DynoResult) -> str:
+    """Return the differences of mean power from the baseline in a line."""
+    parts = []
+    for id in dict.fromkeys(c.candidate for c in dyno.differences):
+        d = dyno.difference("mean_power", id, result.baseline.id)
+        if d is not None and d.difference is not None:
+            size = formatting.with_unit(d.difference, "power", result.units, 1, signed=True)
+            limits = "" if d.low is None else f" ({formatting.interval(d.low, d.high, 'power', result.units, 1)})"
+            parts.append(f"{result.name_of(id)} {size}{limits}")
+    return f"Mean power against {result.baseline.name}: {formatting.listing(parts)}" if parts else "Difference of power"
+
+
 def _level(dyno: DynoResult) -> str:
     return f"{percent(100 * dyno.level, 0, signed=False)} interval"
 
@@ -188,7 +200,7 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     if dyno.differences:
         blocks.append(
             figure_block(
-                dyno_difference_figure(result, dyno),
+                dyno_difference_figure(result, dyno, _finding(result, dyno)),
                 "fig-dyno-difference",
                 f"Difference of power from {literal(result.baseline.name)} by engine speed with its {_level(dyno)}, which holds at each "
                 "speed by itself: where it leaves zero at a few speeds out of many, chance alone may do that.",

@@ -13,7 +13,7 @@ from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
 from intake_report.results.evidence_text import AIRFLOW, RESTRICTION, in_unit, limits, percent
@@ -66,7 +66,7 @@ def _drop(value: float, units: UnitSystem) -> str:
 def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -> Iterator[Block]:
     units, source = result.units, curves.source or "bench"
     yield figure_block(
-        restriction_figure(result, curves),
+        restriction_figure(result, curves, _finding(result, curves)),
         f"fig-restriction{suffix}",
         f"Restriction against airflow ({literal(source)}): measured points and fitted power laws"
         + ("; dotted: airflow of the comparison." if curves.airflow is not None else "."),
@@ -99,6 +99,24 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
     yield block_of(table, units)
     if curves.depression is not None:
         yield from _airflows(result, curves, curves.depression, suffix, note)
+
+
+def _finding(result: ReportResult, curves: RestrictionSet) -> str:
+    """Return how much less or more each configuration restricts than the baseline, in a line."""
+    if curves.airflow is None:
+        return "Restriction against airflow"
+    rows = [row for row in rows_of(curves.rows) if row.percent is not None]
+    parts = [
+        f"{result.name_of(row.configuration)} {formatting.usual(abs(row.percent) / 100.0, 'share', 'si')} {'less' if row.percent < 0.0 else 'more'}"
+        for row in rows
+        if row.configuration != result.baseline.id
+    ]
+    at = _volume_flow(curves.airflow, result.units)
+    return (
+        f"At {at} against {result.baseline.name}: {formatting.listing(parts)} restriction"
+        if parts
+        else f"Restriction at {at}"
+    )
 
 
 def _name(result: ReportResult, width: float = 1.0) -> Field:
