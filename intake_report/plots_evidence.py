@@ -11,7 +11,7 @@ from intake_report import formatting
 from intake_report.align import RoutePath
 from intake_report.bench import RestrictionSet
 from intake_report.dyno import DynoResult, MeanCurve
-from intake_report.plots import WIDTH, Look, axis_label, legend, new_figure, shown, styled, title, wrapped
+from intake_report.plots import WIDTH, Look, axis_label, end_labels, legend, new_figure, shown, styled, title, wrapped
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.units import to_display
@@ -139,7 +139,9 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
     look = Look(result)
     figure = new_figure(2.9)
     title(figure, finding)
+    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
     panel = figure.subplots()
+    ends = []
     for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
         colour, name = look.colour(fit.configuration), result.name_of(fit.configuration)
         flow = np.linspace(fit.lowest, fit.highest, 60)
@@ -148,7 +150,6 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
             shown(fit.coefficient * flow**fit.exponent, "restriction", result),
             color=colour,
             ls=look.dash(fit.configuration),
-            label=name,
         )
         panel.plot(
             shown((q for q, _ in fit.points), "volume_flow", result),
@@ -158,6 +159,8 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
             ms=4.5,
             color=colour,
         )
+        last = float(to_display(fit.coefficient * fit.highest**fit.exponent, "restriction", result.units))
+        ends.append((last, wrapped(name, 18), colour))
     if curves.airflow is not None:
         at = float(to_display(curves.airflow, "volume_flow", result.units))
         panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
@@ -166,7 +169,7 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
     panel.set_xlim(left=0.0)
     panel.set_ylim(bottom=0.0)
     panel.grid()
-    legend(figure, panel)
+    end_labels(panel, ends)
     return figure
 
 
@@ -205,12 +208,12 @@ def map_figure(result: ReportResult, path: RoutePath) -> Figure:
         px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)
         colour = PHASE_LINES.get(phase.kind, "#777777")
         panel.plot(px, py, color=colour, lw=2.2)
-        panel.annotate(phase.name, (float(np.mean(px)), float(np.max(py))), xytext=(0, 8), textcoords="offset points",
+        panel.annotate(phase.name, (float(np.mean(px)), float(np.min(py) if phase.kind == "ramp" else np.max(py))), xytext=(0, -14 if phase.kind == "ramp" else 8), textcoords="offset points",
                        ha="center", fontsize=8.0, color=colour, fontweight="bold")  # fmt: skip
     stops = [place.distance for place in result.places.stops] if result.places else []
     panel.plot(np.interp(stops, path.s, x), np.interp(stops, path.s, y), ls="none", marker="^", ms=3, color="#333333")
     panel.plot(x[0], y[0], marker="o", mfc="white", color="#333333", ms=5)
-    panel.annotate("Start", (x[0], y[0]), xytext=(0, -12), textcoords="offset points", ha="center", fontsize=8.0)
+    panel.annotate("Start", (x[0], y[0]), xytext=(7, 0), textcoords="offset points", va="center", fontsize=8.0)
     one = 1.0 / float(to_display(1.0, "distance", result.units))  # m in one unit of the reader
     length = max((n for n in SCALE if n * one <= 0.2 * float(np.ptp(x))), default=SCALE[0])
     left, bottom = float(np.max(x)) - length * one, float(np.min(y)) - 0.06 * float(np.ptp(x))

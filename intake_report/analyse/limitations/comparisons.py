@@ -272,9 +272,7 @@ INTERACTION = kind(
 def interaction(f: Findings) -> Iterator[Limitation]:
     """Blocks that may shift configurations by different amounts."""
     parts = [
-        message("{title} (p {p})", title=title_of(f.headline[c.key]), p=Value(c.additivity_p, "p"))
-        for c in f.checks
-        if c.additivity_p is not None and c.additivity_p < UNEXPLAINED
+        title_of(f.headline[c.key]) for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED
     ]
     keys = tuple(c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED)
     if parts:

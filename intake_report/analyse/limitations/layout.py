@@ -240,9 +240,9 @@ PERMUTATION_FLOOR = kind(
     "permutation-floor",
     320,
     "too few runs for a test that assumes nothing about their scatter",
-    "With this layout the exact permutation test within blocks cannot give a p below {floor}, whatever the data: a verdict at "
-    "{level} % rests on the assumption that runs scatter normally.",
-    "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach {alpha}.",
+    "With this layout a test that assumes nothing about the scatter of runs (exact permutation within blocks) cannot show a "
+    "difference, whatever the data: a verdict at {level} % rests on the assumption that runs scatter normally.",
+    "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, {floor} at least.",
     endangers="comparison",
 )
 

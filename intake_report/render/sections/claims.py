@@ -144,7 +144,7 @@ def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> Part:
         quantity = key.spec.quantity if claim.absolute else difference_quantity(key)
         limit = Value(claim.limit, quantity, key.spec.decimals)
     if claim.verdict == "supported":
-        return "" if claim.limit else "; chance and instruments do not explain that"
+        return "" if claim.limit else "; chance and instruments do not explain that much"
     if claim.verdict == "not supported":
         return "; that is the opposite of the claim" if not claim.limit else message("; beyond {limit}", limit=limit)
     if code == "holm":
