@@ -79,4 +79,4 @@ def test_no_p_value_and_nothing_of_one_run_stands_in_the_body(body):
     if id == "three-days":
         assert " ± " not in report.pdf_text.split("Limitations")[0].replace("± 3.5", "").replace("± 12.7", "")
         assert "standard deviation" not in report.pdf_text
-    assert not re.search(r"(?: –){3}", report.pdf_text)  # a row of dashes
+        assert not re.search(r"(?: –){3}", report.pdf_text)  # a row of dashes
