@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots, plots_values
+from intake_report import plots, plots_route, plots_values
 from intake_report.campaign import load_campaign
 from intake_report.messages import Interval, Value, message
 from intake_report.provenance import repeat_command
@@ -36,7 +36,7 @@ def test_peaks_by_place_are_those_of_the_metric(demo):
     assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
         run: (pytest.approx(value), pytest.approx(distance)) for run, (value, distance) in metric.items()
     }
-    panel = plots.places_figure(result, result.places).get_axes()[0]
+    panel = plots_route.places_figure(result, result.places).get_axes()[0]
     drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
     assert drawn == {round(value, 6) for value, _ in metric.values()}
 
@@ -142,7 +142,7 @@ def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo):
 
 
 def test_curves_along_the_route_fill_the_width(demo):
-    axes = plots.route_figure(demo.chain.result).get_axes()
+    axes = plots_route.route_figure(demo.chain.result).get_axes()
     ends = np.concatenate([line.get_xdata() for a in axes for line in a.get_lines()]).astype(float)
     assert axes[-1].get_xlim() == (pytest.approx(np.nanmin(ends)), pytest.approx(np.nanmax(ends)))
 

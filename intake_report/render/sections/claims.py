@@ -136,7 +136,7 @@ def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> Part:
         if claim.absolute:
             return f"; one {noun} does not show how much the next would differ"
         c = _comparison(result, claim)
-        why = claim.reason.value("why") if isinstance(claim.reason, Message) else ""
+        why = dict(getattr(claim.reason, "values", ())).get("why", "")
         return "; one run each cannot tell the intake from its day and its traffic" if isinstance(c, Comparison) and (
             c.n == c.n_versus == 1) else message("; {why}", why=why)  # fmt: skip
     limit: Part = "zero"
