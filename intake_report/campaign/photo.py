@@ -29,7 +29,7 @@ def read_photo(path: Path) -> Image:
     DataError
         The file is too large, is no PNG or JPEG, or ends early.
     """
-    from PIL import Image, ImageOps
+    from PIL import Image, ImageOps, UnidentifiedImageError
 
     size = path.stat().st_size
     if size > LARGEST_FILE:
@@ -46,7 +46,7 @@ def read_photo(path: Path) -> Image:
     except Image.DecompressionBombError:
         raise DataError("the photograph has too many pixels.", remedy="Save it smaller.") from None
     except (OSError, ValueError, SyntaxError) as error:
-        why = "is no PNG or JPEG" if isinstance(error, Image.UnidentifiedImageError) else "is damaged or ends early"
+        why = "is no PNG or JPEG" if isinstance(error, UnidentifiedImageError) else "is damaged or ends early"
         raise DataError(f"the photograph {why}.", remedy="Save it as PNG or JPEG.") from None
     upright = ImageOps.exif_transpose(photo).convert("RGBA")
     ground = Image.new("RGBA", upright.size, "white")
