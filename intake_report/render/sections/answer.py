@@ -124,12 +124,12 @@ def _place(result: ReportResult, key: MetricKey) -> str:
 
 
 def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
-    """Return the mean, or in how many runs a margin was not reached, where no mean is formed; empty without a value."""
+    """Return the mean, or how many runs did not reach a margin or began within it, where none is formed; empty without a value."""
     used = {run.id for run in result.runs if run.decision != "excluded"}
     values = [v for v in result.of(key.key) if v.configuration == configuration and v.run in used]
-    missed = [v for v in values if v.status == "not reached"]
+    counts = {s: sum(v.status == s for v in values) for s in ("not reached", "within at entry")}
     form = (key.spec.quantity, result.units, key.spec.decimals)
-    if not missed:
+    if not any(counts.values()):
         mean = result.summary(key.key, configuration).mean
         watched = at_edge(result, key, configuration)
         if mean is not None and watched is not None:
@@ -138,7 +138,8 @@ def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
             )
         return "" if mean is None else formatting.with_unit(mean, *form)
     times = [v.value for v in values if v.value is not None]
-    text = f"not reached in {len(missed)} of {formatting.count(len(missed) + len(times), 'run')}"
+    runs = formatting.count(sum(counts.values()) + len(times), "run")
+    text = ", ".join(f"{state} in {k} of {runs}" for state, k in counts.items() if k)
     if not times:
         return text
     low, high = (formatting.with_unit(v, *form) for v in (min(times), max(times)))
