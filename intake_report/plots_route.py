@@ -170,7 +170,7 @@ def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Lo
         for key in keys_of(result, "recovery_time"):
             _margin(panel, key, result)
     _phase_names(panel, result)
-    end_labels(panel, ends, 0.16)
+    end_labels(panel, ends, 0.22)
 
 
 def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
@@ -202,7 +202,7 @@ def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
     panel.set_xlabel("Time since highway entry [s]")
     panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
     panel.grid(axis="y")
-    end_labels(panel, ends, 0.16)
+    end_labels(panel, ends, 0.22)
 
 
 def _margin(panel: Axes, key: MetricKey, result: ReportResult) -> None:

@@ -41,7 +41,8 @@ def gravest(
         asked = {
             "comparison": compared or item.rank < NOTHING_STANDS, "values": True, "power": power, "bench": False,
         }[item.endangers]  # fmt: skip
-        if item.cover and asked and (not item.keys or set(item.keys) & set(keys)):
+        said_before = item.code == "not-shown"  # the verdicts and what would settle them say it
+        if item.cover and asked and not said_before and (not item.keys or set(item.keys) & set(keys)):
             named.setdefault(item.alike or item.code, item)
     return tuple(named.values())[:most]
 
