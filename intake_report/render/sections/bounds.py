@@ -39,7 +39,7 @@ def gravest(
     named: dict[str, Limitation] = {}
     for item in sorted(limitations, key=lambda item: item.rank):
         asked = {
-            "comparison": compared or item.rank < NOTHING_STANDS, "values": True, "power": power, "bench": False,
+            "power": power, "values": True, "bench": False, "comparison": compared or item.rank < NOTHING_STANDS,
         }[item.endangers]  # fmt: skip
         said_before = item.code == "not-shown"  # the verdicts and what would settle them say it
         if item.cover and asked and not said_before and (not item.keys or set(item.keys) & set(keys)):
