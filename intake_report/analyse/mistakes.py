@@ -8,6 +8,7 @@ from pathlib import Path
 from intake_report.analyse.acceptance import acceptance_limits, quantity_of
 from intake_report.analyse.claims import check_claims
 from intake_report.analyse.inputs import forecast_records, weather_records
+from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys
 from intake_report.bench import bench_evidence
 from intake_report.campaign import Campaign, Limit
@@ -20,6 +21,7 @@ LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no differenc
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits, margins of equivalence and claims; one error for each of them."""
     yield from limit_mistakes(campaign)
+    yield from _caught(read_issued, campaign)
     metrics = metric_keys(campaign)
 
     def check(one: Campaign) -> None:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from typing import Any
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -12,10 +13,10 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plan.design import Case, Design
-from intake_report.plan.plan import Plan
-from intake_report.plan.power import ROUGH, Shown
-from intake_report.plan.schedule import WEEK, PlannedRun
+from intake_report.plan.design import Case, Design, cases
+from intake_report.plan.power import ROUGH, Shown, Task, judge_design
+from intake_report.plan.scatter import from_results
+from intake_report.plan.schedule import WEEK, PlannedRun, designs
 from intake_report.render.blocks import (
     Block,
     Callout,
@@ -31,10 +32,14 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.closing import LAW, ROAD
 from intake_report.render.sections.tables import block_of
 from intake_report.report_table import Across, Field, ReportTable
-from intake_report.results import MetricKey
+from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import difference_quantity, metric_title
 from intake_report.units import UnitSystem
 
+if TYPE_CHECKING:
+    from intake_report.plan.plan import Plan
+
+IN_REPORT = 1000  # simulated campaigns for each design in the section of a report; a fraction of a second
 DRIVERS = (
     "start-coolant", "start-over-ambient", "ambient", "wind", "rain", "time-of-day", "stop-time", "stops", "ramp-acceleration",
 )  # fmt: skip
@@ -118,12 +123,12 @@ def _beyond(case: Case, size: float, units: UnitSystem) -> str:
 def needed_table(plan: Plan) -> ReportTable:
     """Return blocks × runs against the difference that is shown: one row for each claim, one column for each design."""
     keys = {case.claim.id: case.key for case in plan.cases}
-    frame = pd.DataFrame([shown.__dict__ for one in plan.shown for shown in one], dtype=object)
-    frame["size"] = [f"{b} × {r}" for b, r in zip(frame["blocks"], frame["repeats"], strict=True)]
-    return _needed(frame, keys, plan.campaign.plan.power, plan.campaigns)
+    rows = [asdict(shown) for one in plan.shown for shown in one]
+    return _needed(rows, keys, plan.campaign.plan.power, plan.campaigns)
 
 
-def _needed(frame: pd.DataFrame, keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
+def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
+    frame = pd.DataFrame([row | {"size": f"{row['blocks']} × {row['repeats']}"} for row in rows], dtype=object)
     headings = tuple(
         (row["size"], f"{row['size']} ({formatting.count(row['runs'], 'run')}, {row['hours']:.0f} h)")
         for row in frame.drop_duplicates("size").to_dict("records")
@@ -157,6 +162,33 @@ def _needed(frame: pd.DataFrame, keys: dict[str, MetricKey], power: float, campa
         frame,
         tuple(notes),
         Across("claim", "size", headings, _needed_cell(keys), width=2.0),
+    )
+
+
+def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
+    """Return the section of a report on runs against detectable difference, by the scatter of its own runs.
+
+    Of claims on differences in which shared biases cancel: the others take longer (`intake-report plan`). Empty where no such claim
+    has a scatter.
+    """
+    document = {name: [asdict(row) for row in getattr(result, name)] for name in ("runs", "configurations", "values")}
+    known = from_results(document, "this campaign")
+    about = tuple(c for c in cases(campaign, result.metrics) if c.at_once and c.key.key in known)
+    if not about or len(campaign.configurations) < 2:
+        return ()
+    scatter = tuple(known[case.key.key] for case in about)
+    tasks = [Task(campaign, about, scatter, size, IN_REPORT, campaign.metrics.seed) for size in designs(campaign)]
+    rows = [asdict(shown) for task in tasks for shown in judge_design(task)]
+    table = _needed(rows, {case.claim.id: case.key for case in about}, campaign.plan.power, IN_REPORT)
+    more = (
+        f"What more or fewer runs would show, by the scatter of the runs of this campaign: {IN_REPORT} simulated campaigns for each "
+        "design, judged as this report judges. A difference that was found does not change what a design can detect. Recovery "
+        "times and limits of values: intake-report plan."
+    )
+    return (
+        Heading(1, "Detectable difference and runs", "sec-detectable"),
+        Paragraph(more),
+        block_of(table, result.units),
     )
 
 

@@ -15,6 +15,7 @@ from intake_report import formatting
 from intake_report.align.path import path_from_gpx
 from intake_report.analyse import analyse
 from intake_report.analyse.inputs import align_settings
+from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes
 from intake_report.campaign import Campaign, refuse
@@ -32,7 +33,6 @@ from intake_report.plan.schedule import (
     designs,
     order_sentences,
     planned_runs,
-    read_issued,
     with_starts,
 )
 from intake_report.plan.window import DayWindow, Forecast, climate, day_windows, read_forecast, window_notes

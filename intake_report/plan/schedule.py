@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import json
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -106,20 +105,6 @@ def _issued(campaign: Campaign, run: dict[str, Any]) -> PlannedRun:
 
 def _there(campaign: Campaign, files: Sequence[str]) -> bool:
     return all((campaign.folder / file).is_file() for file in files)
-
-
-def read_issued(campaign: Campaign) -> dict[str, Any] | None:
-    """Return the plan that the campaign follows; None without one. DataError if it is no plan."""
-    if campaign.plan.issued is None:
-        return None
-    file = campaign.folder / campaign.plan.issued
-    try:
-        found: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
-        assert all(run.keys() >= {"id", "configuration", "block", "position", "files"} for run in found["runs"])
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, AssertionError):
-        remedy = "Copy the plan.json of build/plans beside the campaign file, unchanged."
-        raise DataError("this is no plan of a campaign.", file=file, where="plan.issued", remedy=remedy) from None
-    return found
 
 
 def days_ahead(campaign: Campaign, today: dt.date) -> list[dt.date]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from types import SimpleNamespace
@@ -14,10 +15,12 @@ from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, GRID, RECOVERY, VALUES, Shifts, rows
 from intake_report.align import CRITERIA
 from intake_report.analyse.compare import compare, compare_pair, judge
-from intake_report.analyse.limitations import Findings, comparisons, conditions, derive_limitations, kinds
+from intake_report.analyse.limitations import Findings, comparisons, conditions, derive_limitations, kept, kinds
 from intake_report.analyse.limitations import layout as layouts
 from intake_report.analyse.limitations.comparisons import MATERIAL, blocks_for, floor_of, forecast
+from intake_report.campaign import Planning
 from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.metrics import keys
 from intake_report.render.sections.bounds import gravest
@@ -384,3 +387,33 @@ def test_texts_are_sentences_with_numbers(layout):
         assert re.fullmatch(r"[a-z][a-z-]+", limitation.code)
         assert limitation.text.endswith(".") and limitation.text[0].isupper()
         assert "None" not in limitation.text + limitation.remedy and "nan" not in limitation.text
+
+
+def test_plan_and_deed_are_compared(tmp_path):
+    layout = "s1 o1 s2 o3"
+    starts = [f"2026-06-0{n}T09:00+02:00" for n in (2, 1, 3, 4)]
+    entry = {"files": []}
+    plan = [
+        entry | {"id": id, "configuration": who, "block": block, "position": position}
+        for id, who, block, position in (
+            ("r0", "stock", "day-1", 1), ("r1", "open-cone", "day-1", 2), ("r2", "stock", "day-2", 1),
+            ("r3", "open-cone", "day-2", 2), ("r9", "stock", "day-4", 1),
+        )
+    ]  # fmt: skip
+    (tmp_path / "plan.json").write_text(json.dumps({"campaign": CAMPAIGN.about.id, "runs": plan}))
+    about = Planning(issued="plan.json", looks=1)
+    one = CAMPAIGN.model_copy(update={"plan": about})
+    one._file = tmp_path / "campaign.toml"
+    f = findings(CITY, layout, [1.0, 2.0, 3.0, 4.0], starts=starts, campaign=one)
+    f = replace(f, runs=tuple(replace(r, id=f"r{n}") for n, r in enumerate(f.runs)))
+    said_of = found(kept.plan_kept, f)
+    assert set(said_of) == {"plan-order", "plan-left-out", "plan-added", "plan-looks"}
+    assert "not kept in day-1:" in said_of["plan-order"].text and "(r9) is not" in said_of["plan-left-out"].text
+    assert (
+        "1 run (r3) is not as the plan has it" in said_of["plan-added"].text
+        and "seen 1 time" in said_of["plan-looks"].text
+    )
+    assert not found(kept.plan_kept, findings(CITY, layout, [1.0, 2.0, 3.0, 4.0]))
+    (tmp_path / "plan.json").write_text("{}")
+    with pytest.raises(CampaignError, match="this is no plan of a campaign"):
+        kept.read_issued(one)
