@@ -130,6 +130,14 @@ def test_runs_are_ready_to_paste_and_follow_the_seed(tmp_path):
     assert runs_toml(planned(tmp_path, text)) == runs_toml(plan)
 
 
+def test_the_example_of_the_readme_is_what_a_campaign_file_takes():
+    text = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    example = re.search(r"<!-- plan -->\n```toml\n\[plan\]\n(.*?)```", text, re.DOTALL)
+    assert example is not None
+    planning = model(re.sub(r"(?s)\[plan\].*", "[plan]\n", TEXT) + example[1]).plan
+    assert planning.worth and planning.drive_time == 2100.0 and planning.issued == "plan.json"
+
+
 @given(st.sampled_from([2, 3, 4]), st.integers(2, 8), st.integers(1, 3), st.integers(0, 2**32))
 def test_orders_are_reproducible_and_hold_every_configuration(k, blocks, repeats, seed):
     design = Design(tuple("abcd"[:k]), blocks, repeats)
