@@ -137,8 +137,11 @@ def shown_one_by_one(
     model = campaign.model_copy(update={"claims": (claim,)})
     found = np.zeros(n, dtype=np.bool_)
     for i in range(n):
-        results = tuple(_result(case.key.key, j, cells[j], v, time, watched) for j, v in enumerate(values[i].tolist()))
-        runs = drawn_values(case, values[i], biases, gap, watched)
+        # the instruments of this campaign have one of these biases; the report knows only what all may be
+        real = int(rng.integers(len(biases.shift)))
+        read = [float(drawn[real]) for drawn in drawn_values(case, values[i], biases, gap, watched)]
+        results = tuple(_result(case.key.key, j, cells[j], v, time, watched) for j, v in enumerate(read))
+        runs = drawn_values(case, np.minimum(read, watched) if time else np.array(read), biases, gap, watched)
         draws = PlannedDraws({str(j): drawn for j, drawn in enumerate(runs)})
         compared: tuple[Comparison, ...] = ()
         if case.pair is not None:
@@ -173,11 +176,8 @@ class Curve:
         if self.shares[-1] < share:
             return None
         first = int(np.argmax(self.shares >= share))
-        if first == 0:
-            return float(self.effects[0])
-        low, high = self.shares[first - 1], self.shares[first]
-        part = (share - low) / (high - low)
-        return float(self.effects[first - 1] + part * (self.effects[first] - self.effects[first - 1]))
+        part = slice(max(first - 1, 0), first + 1)
+        return float(np.interp(share, self.shares[part], self.effects[part]))
 
 
 def dose(
