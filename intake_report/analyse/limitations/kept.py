@@ -34,27 +34,27 @@ ORDER = kind(
     "plan-order", 262, "runs were not driven in the planned order",
     "The order of the plan was not kept in {blocks}: an order that is chosen on the day may follow what favours a configuration.",
     "The planned order, or a plan made anew before the next block.",
-    of_comparison=True,
+    endangers="comparison",
 )  # fmt: skip
 LEFT_OUT = kind(
     "plan-left-out", 264, "not all planned runs are in the comparison",
     "{count} of the plan ({runs}) {is_not} in the comparison: the plan fixed the number of runs, and a comparison before they are "
     "driven is a look that raises the risk of a wrong verdict.",
     "The runs that are left.",
-    of_comparison=True,
+    endangers="comparison",
 )  # fmt: skip
 ADDED = kind(
     "plan-added", 266, "runs were added to the plan, or moved between blocks",
     "{count} ({runs}) {is_not} as the plan has {them}: added, in another configuration or in another block.",
     "A plan made anew before runs are added.",
-    of_comparison=True,
+    endangers="comparison",
 )  # fmt: skip
 LOOKS = kind(
     "plan-looks", 268, "the comparison was seen before the planned runs were complete",
     "The comparison was seen {looks} before the planned runs were complete: p-values and verdicts count as one look, so that the risk of "
     "a wrong one is higher than stated.",
     "Fixed design: one comparison, after all planned runs.",
-    of_comparison=True,
+    endangers="comparison",
 )  # fmt: skip
 
 
