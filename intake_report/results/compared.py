@@ -100,7 +100,7 @@ class Comparison:
     units, units_versus : int
         Independent units on each side: blocks where the comparison is made within or between blocks, else runs.
     lost : float
-        Share of the instruments' draws in which a run does not reach the margin or is within it at entry.
+        Share of the instruments' draws in which a run does not reach the margin.
     order : float or None
         Probability that the difference is below zero, by its sign draw by draw; where draws open the interval only.
     order_bound : float or None

@@ -128,7 +128,7 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
     part = model_part(draws, row.key, made.model, total=alone, level=row.level)
     if part is not None and part.lost and not (alone and row.difference is None):
         lost = message(
-            "in {share} of the draws a run does not reach the margin or is within it at entry: longer or sooner than any time",
+            "in {share} of the draws a run does not reach the margin: they count as longer than any time",
             code="draws-not-reached",
             share="less than 1 %" if part.lost < 0.005 else Value(part.lost, "share"),
         )

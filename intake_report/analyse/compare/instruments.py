@@ -23,6 +23,7 @@ from intake_report.statistics import (
 )
 
 LEAST_DRAWS = 20
+NEARLY = 0.9  # of a tail: what is left of it would be the far end of a t distribution, a number without meaning
 NEGLIGIBLE = 1e-6  # of the scatter: what cancels leaves rounding
 LEVEL = 1e-9  # of a weight: lost runs of both sides weigh alike
 
@@ -65,8 +66,8 @@ def instrument_part(
 
     The spread, over the draws, of the same weighted sum that the estimate is: a bias that shifts every run alike
     cancels; one that shifts runs by different amounts (a crossing time near a plateau) does not. A draw in which a run
-    does not reach the margin is longer than all others (as in `statistics.summarise_draws`), one in which it is within at
-    entry sooner: the sum is then beyond every number on the side of that run's weight, or on the other.
+    does not reach the margin is longer than all others (as in `statistics.summarise_draws`), and the sum then
+    beyond every number on the side of that run's weight; one in which it is within at entry is as its shortest.
     """
     if draws is None or not weights:
         return None
@@ -78,6 +79,9 @@ def instrument_part(
     values = values[~np.isnan(values).any(axis=1)]
     if len(values) < LEAST_DRAWS:
         return None
+    # within at entry is no less than no time: the shortest draw stands for it; what has none is beyond every number
+    shortest = np.min(np.where(np.isfinite(values), values, np.inf), axis=0, initial=np.inf)
+    values = np.where(np.isneginf(values) & np.isfinite(shortest), shortest, values)
     open_ = np.isinf(values)
     beyond = np.where(open_, np.sign(values), 0.0) * weight
     over, under = (beyond > 0.0).any(axis=1), (beyond < 0.0).any(axis=1)
@@ -203,11 +207,11 @@ def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found
 
 
 def _open_below(estimates: Estimates, tail: float, under: float) -> float | None:
-    return None if under >= tail else quantile(estimates, (tail - under) / (1.0 - under))
+    return None if under >= NEARLY * tail else quantile(estimates, (tail - under) / (1.0 - under))
 
 
 def _open_above(estimates: Estimates, tail: float, over: float) -> float | None:
-    return None if over >= tail else quantile(estimates, 1.0 - (tail - over) / (1.0 - over))
+    return None if over >= NEARLY * tail else quantile(estimates, 1.0 - (tail - over) / (1.0 - over))
 
 
 def mixture(estimates: Estimates, x: float) -> float:
