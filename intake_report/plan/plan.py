@@ -295,7 +295,7 @@ def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
         )
         soaked = f"a soak check to ± {formatting.with_unit(SOAKED, 'temperature_difference', units, 1)}"
         can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *form)} on"
-        if after is not None and shown.detectable is not None and after > CHANGED * shown.detectable:
+        if shown.detectable is not None and (after is None or after > CHANGED * shown.detectable):
             can = "would change little: runs and days decide"
         if shown.detectable is None:
             yield f"{name}: cannot be decided {declared}; {soaked} {can} in {task.design.blocks} blocks."
