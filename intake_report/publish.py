@@ -312,25 +312,24 @@ def write_report(
     import nbformat
 
     from intake_report.render.html import export_html
-    from intake_report.render.notebook import add_pictures, extract_data, normalise_notebook, write_assets
+    from intake_report.render.notebook import add_pictures, normalise_notebook, read_document, write_assets
     from intake_report.render.typst import export_pdf
 
     notebook = normalise_notebook(executed)
+    document = read_document(notebook)
     folder.mkdir()
-    results = extract_data(notebook)["results.json"].encode()
+    results = next(block.text for block in document.data if block.name == "results.json").encode()
     (folder / "results.json").write_bytes(results)
-    progress("writing the HTML")
-    (folder / "report.html").write_bytes(export_html(notebook, meta).encode())
-    (folder / "annex.html").write_bytes(export_html(notebook, meta, annex=True).encode())
-    progress("writing the PDF")
     attachments = (
         Attachment("results.json", results, "application/json", "All numbers of the report, in internal units"),
         Attachment("campaign.toml", campaign.source, "application/toml", "The campaign file", "source"),
     )
-    (folder / "report.pdf").write_bytes(export_pdf(notebook, meta, attachments, scratch / "pdf"))
-    (folder / "annex.pdf").write_bytes(export_pdf(notebook, meta, (), scratch / "annex", annex=True))
+    for name, part, carried in (("report", document, attachments), ("annex", document.of_annex(), ())):
+        progress(f"writing {name}.html and {name}.pdf")
+        (folder / f"{name}.html").write_bytes(export_html(part, meta).encode())
+        (folder / f"{name}.pdf").write_bytes(export_pdf(part, meta, carried, scratch / f"{name}-pdf"))
     progress("writing figures and tables")
-    write_assets(notebook, folder)
+    write_assets(document, folder)
     add_pictures(notebook, folder)
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 

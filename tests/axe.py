@@ -1,4 +1,4 @@
-"""Accessibility of a page, judged by axe-core in headless Chromium: `violations(path, width)`.
+"""A page in headless Chromium: `violations(path, width)` by axe-core, and `asked(path, width, question)` for anything else.
 
 The page is shown in a frame of the wanted width, since the browser's own window is never narrower than 500 px. axe-core is a
 library for tests only (test extra, package axe-core-python); it runs in a copy of the page without the policy that forbids scripts.
@@ -15,6 +15,7 @@ import subprocess
 import tempfile
 from importlib.util import find_spec
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -23,19 +24,21 @@ PACKAGES = (
     "axe_core_python",
 )  # both carry axe.min.js; the first has the newer rules, if it is there
 _POLICY = re.compile(r"<meta[^>]*Content-Security-Policy[^>]*>", re.IGNORECASE)
-_RUN = """<!DOCTYPE html><meta charset="utf-8"><title>axe</title>
+_RUN = """<!DOCTYPE html><meta charset="utf-8"><title>asked</title>
 <style>body {{ margin: 0 }} iframe {{ border: 0; width: {width}px; height: 900px }}</style>
 <iframe srcdoc="{page}"></iframe><pre id="answer"></pre>
 <script>
 const say = (what) => document.getElementById("answer").textContent = btoa(unescape(encodeURIComponent(JSON.stringify(what))));
 const frame = document.querySelector("iframe");
-frame.onload = () => frame.contentWindow.axe.run({{exclude: ["svg > *"]}}, {{resultTypes: ["violations"]}}).then((found) => {{
-  const at = (node) => node.target.join(" ") + ": " + (node.failureSummary || node.any.map((why) => why.message).join("; "));
-  const lines = (rules) => rules.flatMap((rule) => rule.nodes.map((node) => rule.id + " at " + at(node)));
-  const beyond = frame.contentDocument.documentElement.scrollWidth - {width};
-  say({{width: frame.contentWindow.innerWidth, beyond, passes: found.passes.length, violations: lines(found.violations)}});
-}}).catch((error) => say({{error: String(error)}}));
+frame.onload = async () => {{
+  try {{ say(await ((page) => {question})(frame.contentWindow)); }} catch (error) {{ say({{error: String(error)}}); }}
+}};
 </script>"""
+_VIOLATIONS = """page.axe.run({exclude: ["svg > *"]}, {resultTypes: ["violations"]}).then((found) => {
+  const at = (node) => node.target.join(" ") + ": " + node.failureSummary;
+  const lines = found.violations.flatMap((rule) => rule.nodes.map((node) => rule.id + " at " + at(node)));
+  return {passes: found.passes.length, lines, beyond: page.document.documentElement.scrollWidth - page.innerWidth};
+})"""
 
 
 def violations(path: Path, width: int, *, dark: bool = False) -> list[str]:
@@ -43,16 +46,27 @@ def violations(path: Path, width: int, *, dark: bool = False) -> list[str]:
 
     A page that is wider than its window counts as a violation too. Skips the test where Chromium is missing.
     """
-    browser = shutil.which("chromium")
-    if browser is None:
-        pytest.skip("chromium is not installed (Debian package chromium): axe-core was not run")
     package = next((spec for name in PACKAGES if (spec := find_spec(name))), None)
     assert package and package.origin, "axe-core is not installed: install the test extra"
     library = (Path(package.origin).parent / "axe.min.js").read_text("utf-8")
-    page = _POLICY.sub("", path.read_text("utf-8")) + f"<script>{library}</script>"
-    with tempfile.TemporaryDirectory(prefix="axe-") as folder:
-        wrapped = Path(folder) / "axe.html"
-        wrapped.write_text(_RUN.format(width=width, page=html.escape(page)), "utf-8")
+    found = asked(path, width, _VIOLATIONS, script=library, dark=dark)
+    assert found["passes"] >= 5, found
+    beyond = found["beyond"]
+    return [*found["lines"], *([f"the page is {beyond} px wider than its window"] if beyond > 0 else [])]
+
+
+def asked(path: Path, width: int, question: str, *, script: str = "", dark: bool = False) -> Any:
+    """Return the answer of a page that is `width` px wide to a JavaScript expression of its window, `page`.
+
+    `script` is run in the page before. Skips the test where Chromium is missing.
+    """
+    browser = shutil.which("chromium")
+    if browser is None:
+        pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
+    page = _POLICY.sub("", path.read_text("utf-8")) + f"<script>{script}</script>"
+    with tempfile.TemporaryDirectory(prefix="asked-") as folder:
+        wrapped = Path(folder) / "asked.html"
+        wrapped.write_text(_RUN.format(width=width, page=html.escape(page), question=question), "utf-8")
         done = subprocess.run(
             [
                 browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
@@ -62,9 +76,7 @@ def violations(path: Path, width: int, *, dark: bool = False) -> list[str]:
             capture_output=True, text=True, timeout=300, check=True,
         )  # fmt: skip
     answer = re.search(r'<pre id="answer">([^<]+)</pre>', done.stdout)
-    assert answer, f"axe-core gave no answer: {done.stderr[-2000:]}"
+    assert answer, f"the page gave no answer: {done.stderr[-2000:]}"
     found = json.loads(base64.b64decode(answer[1]))
-    assert "error" not in found, found
-    assert found["width"] == width and found["passes"] >= 5, found
-    beyond = found["beyond"]
-    return [*found["violations"], *([f"the page is {beyond} px wider than its window"] if beyond > 0 else [])]
+    assert not (isinstance(found, dict) and "error" in found), found
+    return found

@@ -15,7 +15,7 @@ from conftest import DATE, ROOT
 from intake_report.analyse import analyse
 from intake_report.campaign import load_campaign
 from intake_report.provenance import template_path
-from intake_report.render.notebook import extract_data, read_blocks
+from intake_report.render.notebook import read_document
 from intake_report.results.document import results_json
 
 LINES = 8
@@ -129,7 +129,7 @@ def test_bare_papermill_carries_the_same_results(small, tmp_path):
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     executed = nbformat.read(tmp_path / "out.ipynb", as_version=4)
-    assert extract_data(executed)["results.json"] == (small.report.folder / "results.json").read_text("utf-8")
+    assert read_document(executed).data[0].text == (small.report.folder / "results.json").read_text("utf-8")
     shown = [out for cell in executed.cells for out in cell.get("outputs", []) if "data" in out]
     drawn = [out for out in shown if "text/html" in out.data]  # what an analyst sees in the same notebook, inline
     assert len(drawn) == len(shown) - 2  # all but the data that travel with it and the mark of the annex
@@ -142,5 +142,5 @@ def test_bare_papermill_carries_the_same_results(small, tmp_path):
 def test_executed_notebook_of_a_report_can_be_read_again(report):
     executed = nbformat.read(report.folder / "executed.ipynb", as_version=4)
     nbformat.validate(executed)
-    assert json.loads(extract_data(executed)["results.json"]) == report.results
+    assert json.loads(read_document(executed).data[0].text) == report.results
     assert "papermill" not in executed.metadata

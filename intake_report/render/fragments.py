@@ -13,12 +13,15 @@ from intake_report.errors import DataError
 from intake_report.render import inline
 from intake_report.render.blocks import Block, Column, Table
 from intake_report.render.figure import clean_svg
-from intake_report.render.numbering import Document, Item, Target
+from intake_report.render.numbering import Document, Item
 
 TEMPLATES = Path(__file__).parent / "templates"
 _MATHML = "http://www.w3.org/1998/Math/MathML"
 # A column whose longest cell passes this many characters may wrap; the others keep their cells on one line.
 _WRAP_FROM = 24
+# Widths of a window [rem] below which a table says that it scrolls; below the least of them it turns into cards.
+_HINTS = (40, 48, 56, 64)
+_CHARACTER, _PADDING = 0.55, 1.2  # of a cell [rem], on the wide side
 
 
 @cache
@@ -36,6 +39,7 @@ def environment() -> Environment:
     made.filters["printable"] = inline.printable
     made.filters["lines"] = _lines
     made.globals["cell_class"] = _cell_class
+    made.globals["hint_class"] = _hint_class
     return made
 
 
@@ -82,14 +86,24 @@ def cell_html(blocks: Sequence[Block], document: Document) -> str:
     return f'<style>{style}</style>\n<div class="report report-cell">\n{body}</div>\n'
 
 
-def caption_name(target: Target | None, kind: str) -> str:
-    """Return how a caption begins: "Figure 3", or "Figure" where there is no number."""
-    return target.name if target else kind.capitalize()
-
-
 def _cell_class(table: Table, index: int, column: Column) -> str:
     longest = max((len(row[index]) for row in table.rows), default=0)
     return f"{column.align} wrap" if longest > _WRAP_FROM else column.align
+
+
+def _hint_class(table: Table) -> str:
+    """Return the class of the remark that a table is wider than its window; empty for one that always fits."""
+    least = 0.0
+    for index, column in enumerate(table.columns):
+        whole = index == 0 or (column.align == "right" and "wrap" not in _cell_class(table, index, column))
+        cells = [inline.plain(row[index]) for row in table.rows]
+        pieces = [
+            piece for cell in cells for piece in ([cell] if whole and len(cell) <= _WRAP_FROM else cell.split(" "))
+        ]
+        longest = max(map(len, (*pieces, *inline.plain(column.title).split(" "))), default=0)
+        least += _CHARACTER * longest + _PADDING
+    wide = next((f"below-{step}" for step in _HINTS if least <= step), "always")
+    return "" if least <= _HINTS[0] else wide
 
 
 def _lines(text: str) -> str:

@@ -24,10 +24,13 @@ class ReportMeta:
     date : str
         ISO date, "2025-06-03"; also the only time stamp of the PDF.
     revision : int
-        From 1.
+        From 1; 0 is a draft, which is not issued.
     language : str
         Language tag of the texts.
     paper : {"a4", "letter"}
+    edition : {"full", "customer"}
+    notice : str
+        What the first page says of a draft or an extract.
     """
 
     campaign: str
@@ -36,18 +39,30 @@ class ReportMeta:
     revision: int = 1
     language: str = "en"
     paper: Literal["a4", "letter"] = "a4"
+    edition: Literal["full", "customer"] = "full"
+    notice: str = ""
 
     def __post_init__(self) -> None:
         try:
             date.fromisoformat(self.date)
         except ValueError:
             raise DataError(f"The report date {self.date!r} is not a date.", remedy="Write it as YYYY-MM-DD.") from None
-        if self.revision < 1:
-            raise DataError(f"The report revision {self.revision} is below 1.")
+        if self.revision < 0:
+            raise DataError(f"The report revision {self.revision} is below 0.")
         if self.paper not in ("a4", "letter"):
             raise DataError(f"The paper {self.paper!r} is unknown.", remedy="Use 'a4' or 'letter'.")
         if not re.fullmatch(r"[a-z]{2,3}", self.language):
             raise DataError(f"The language {self.language!r} is not a two- or three-letter code.")
+
+    @property
+    def mark(self) -> str:
+        """What every page is marked with; empty for a full report that was issued."""
+        return "DRAFT" if self.revision == 0 else "EXTRACT" if self.edition != "full" else ""
+
+    @property
+    def issue(self) -> str:
+        """Which issue this is, in words."""
+        return f"revision {self.revision}" if self.revision else "not issued"
 
     @property
     def timestamp(self) -> datetime:

@@ -38,15 +38,8 @@ _REFERENCE_OPEN, _REFERENCE_CLOSE = "[[", "]]"
 _KERNEL_FOLDER = re.compile(r"ipykernel_\d+")
 
 
-def read_blocks(notebook: NotebookNode) -> tuple[Block, ...]:
-    """Return the blocks of a notebook in reading order: Markdown cells and what code cells showed.
-
-    `notebook`: executed. Source of code cells and outputs other than blocks are passed over.
-    """
-    return tuple(_blocks(notebook))
-
-
 def _blocks(notebook: NotebookNode) -> Iterator[Block]:
+    """Yield the blocks in reading order: Markdown cells and what code cells showed; all else is passed over."""
     for cell in notebook.cells:
         if cell.cell_type == "markdown" and GUIDANCE not in cell.metadata.get("tags", ()):
             yield from markdown_blocks(cell.source)
@@ -67,37 +60,12 @@ def read_document(notebook: NotebookNode) -> Document:
     return document
 
 
-def extract_data(notebook: NotebookNode) -> dict[str, str]:
-    """Return the data files that travel in a notebook.
+def write_assets(document: Document, folder: Path) -> tuple[Path, ...]:
+    """Write every figure (SVG, PNG) and every table (CSV) of a report as a file of its own.
 
     Parameters
     ----------
-    notebook : NotebookNode
-
-    Returns
-    -------
-    dict of str to str
-        File name → text, in notebook order.
-
-    Raises
-    ------
-    DataError
-        Two data blocks carry one name.
-    """
-    found: dict[str, str] = {}
-    for block in number(_blocks(notebook)).data:
-        if block.name in found:
-            raise DataError(f"The notebook holds two data blocks named {block.name!r}.")
-        found[block.name] = block.text
-    return found
-
-
-def write_assets(notebook: NotebookNode, folder: Path) -> tuple[Path, ...]:
-    """Write every figure (SVG, PNG) and every table (CSV) of a notebook as a file of its own.
-
-    Parameters
-    ----------
-    notebook : NotebookNode
+    document : Document
     folder : Path
         Gets figures/<label>.svg, figures/<label>.png and tables/<label>.csv.
 
@@ -106,7 +74,6 @@ def write_assets(notebook: NotebookNode, folder: Path) -> tuple[Path, ...]:
     tuple of Path
         What was written.
     """
-    document = read_document(notebook)
     written: list[Path] = []
 
     def write(name: str, data: bytes) -> None:

@@ -1,4 +1,4 @@
-"""The PDF report: an nbconvert exporter that writes Typst source, and its compilation to PDF/A-3a with PDF/UA-1."""
+"""The PDF report: Typst source, and its compilation to PDF/A-3a with PDF/UA-1."""
 
 from __future__ import annotations
 
@@ -6,9 +6,8 @@ import re
 import shutil
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
-
-from nbconvert.exporters import Exporter, TemplateExporter
+from textwrap import shorten
+from typing import Literal
 
 from intake_report.errors import DataError
 from intake_report.render import inline
@@ -31,11 +30,7 @@ from intake_report.render.fragments import TEMPLATES
 from intake_report.render.html import cover_of
 from intake_report.render.layout import breakable, font_folder, height, plan, spellable
 from intake_report.render.meta import Attachment, ReportMeta
-from intake_report.render.notebook import read_document
 from intake_report.render.numbering import Document, Item
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
 
 STANDARDS: list[Literal["a-3a", "ua-1"]] = ["a-3a", "ua-1"]
 _PAPERS = {"a4": ("a4", 595.28), "letter": ("us-letter", 612.0)}  # Typst's name, width [pt]
@@ -44,77 +39,21 @@ _MARGIN = 62.36  # 22 mm [pt], as in report.typ
 _IN_TEXT, _IN_HEADING, _IN_CELL = 30, 20, 14
 WHOLE = 600.0  # pt, a page of the smaller paper less heading and caption: a table up to this height is not divided
 _STROKE_WORD = re.compile(r"((?<!\S)[^\s/\u200b]{1,6}/[^\s/\u200b]{1,6}(?!\S))")
-_STYLE = TEMPLATES / "intake_report_typst" / "report.typ"
+_STYLE = TEMPLATES / "report.typ"
 
 
-class ReportTypstExporter(TemplateExporter):
-    """Export an executed notebook as Typst source; figures come back among the resources' outputs.
-
-    `meta`; `attachments`: named in the source; the files themselves are the caller's to write.
-    """
-
-    output_mimetype = "text/x-typst"
-
-    def __init__(
-        self, meta: ReportMeta, attachments: Sequence[Attachment] = (), *, annex: bool = False, **settings: Any
-    ) -> None:
-        self.meta = meta
-        self.annex = annex
-        self.attachments = tuple(attachments)
-        super().__init__(  # type: ignore[no-untyped-call]
-            template_name="intake_report_typst",
-            template_file="index.typ.j2",
-            extra_template_basedirs=[str(TEMPLATES)],
-            **settings,
-        )
-
-    def _file_extension_default(self) -> str:
-        return ".typ"
-
-    def from_notebook_node(  # type: ignore[override]
-        self, nb: NotebookNode, resources: dict[str, Any] | None = None, **settings: Any
-    ) -> tuple[str, dict[str, Any]]:
-        """Return the source and the resources (`outputs`: file name → bytes), as nbconvert asks of an exporter."""
-        notebook, made = Exporter.from_notebook_node(self, nb, resources, **settings)
-        document = read_document(notebook)
-        cover = cover_source(cover_of(document, self.meta), document)
-        if self.annex:
-            document = document.of_annex()
-        paper, width = _PAPERS[self.meta.paper]
-        source = self.template.render(
-            meta=self.meta,
-            day=self.meta.timestamp,
-            paper=paper,
-            attachments=self.attachments,
-            string=string,
-            cover=cover,
-            annex=self.annex,
-            body=body_source(document, width - 2 * _MARGIN),
-        )
-        made["outputs"] = {
-            f"figures/{item.block.label}.svg": clean_svg(item.block.svg, item.block.label).encode("utf-8")
-            for item in document.items
-            if isinstance(item.block, Figure)
-        }
-        return source, made
-
-
-def export_pdf(
-    notebook: NotebookNode, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path, *, annex: bool = False
-) -> bytes:
+def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path) -> bytes:
     """Return the report, or its annex, as PDF.
 
     Parameters
     ----------
-    notebook : NotebookNode
-        Executed.
+    document : Document
+        The report, or what its `of_annex` returned.
     meta : ReportMeta
     attachments : sequence of Attachment
         Carried inside the PDF with their bytes unchanged.
     scratch : Path
         Folder for the Typst project; made when absent, left for inspection.
-    annex : bool
-        Write the annex in place of the body.
 
     Returns
     -------
@@ -126,17 +65,44 @@ def export_pdf(
     DataError
         A block is refused, or the compiler reports an error or a warning.
     """
-    source, resources = ReportTypstExporter(meta, attachments, annex=annex).from_notebook_node(notebook)
     files = {f"attachments/{item.name}": item.data for item in attachments}
     if len(files) != len(attachments):
         raise DataError("Two attachments of the PDF carry one name.")
-    files |= resources["outputs"] | {"main.typ": source.encode("utf-8")}
+    files["main.typ"] = report_source(document, meta, attachments).encode("utf-8")
+    for figure in [item.block for item in document.items if isinstance(item.block, Figure)]:
+        files[f"figures/{figure.label}.svg"] = clean_svg(figure.svg, figure.label).encode("utf-8")
     for name, data in files.items():
         path = scratch / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     shutil.copyfile(_STYLE, scratch / "report.typ")
     return _compile(scratch, meta)
+
+
+def report_source(document: Document, meta: ReportMeta, attachments: Sequence[Attachment]) -> str:
+    """Return the Typst source of a report; figures and attachments are named in it as files."""
+    paper, width = _PAPERS[meta.paper]
+    title = f"Annex: {meta.title}" if document.is_annex else meta.title
+    day = meta.timestamp
+    lines = [
+        '#import "report.typ": *',
+        f"#show: report.with(title: {string(title)}, running: {string(shorten(title, 72, placeholder='…'))}, "
+        f"id: {string(meta.campaign)}, date: {string(meta.date)}, "
+        f"day: datetime(year: {day.year}, month: {day.month}, day: {day.day}), revision: {string(meta.issue)}, "
+        f"lang: {string(meta.language)}, paper: {string(paper)}, mark: {string(meta.mark)})",
+    ]
+    lines += [
+        f"#pdf.attach({string(file.name)}, read({string(f'attachments/{file.name}')}, encoding: none), "
+        f"relationship: {string(file.relationship)}, mime-type: {string(file.media_type)}, "
+        f"description: {string(file.description)})"
+        for file in attachments
+    ]
+    if document.is_annex:
+        lines.append(f"#annex-title({string(title)}, {string(f'{meta.date}, {meta.issue}')})\n#contents()")
+    else:
+        lines.append(cover_source(cover_of(document, meta), document))
+    lines += [f"#callout(title: [], ({string(meta.notice)},))"] if meta.notice else []
+    return "\n".join([*lines, body_source(document, width - 2 * _MARGIN), ""])
 
 
 def _compile(project: Path, meta: ReportMeta) -> bytes:

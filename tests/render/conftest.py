@@ -14,7 +14,7 @@ from . import samples
 
 @pytest.fixture(scope="session")
 def sample():
-    return samples.notebook(*samples.sample_blocks())
+    return samples.document(*samples.sample_blocks())
 
 
 @pytest.fixture(scope="session")

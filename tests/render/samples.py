@@ -25,6 +25,8 @@ from intake_report.render.blocks import (
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.notebook import read_document
+from intake_report.render.numbering import Document
 from intake_report.render.show import mime_bundle
 
 mpl.use("Agg")
@@ -177,6 +179,11 @@ def notebook(*blocks: Block, markdown: str = "") -> object:
         output = v4.new_output("display_data", data=mime_bundle(block))
         cells.append(v4.new_code_cell("show_it()", outputs=[output]))
     return v4.new_notebook(cells=cells)
+
+
+def document(*blocks: Block, markdown: str = "") -> Document:
+    """Return the report that such a notebook holds."""
+    return read_document(notebook(*blocks, markdown=markdown))
 
 
 HOSTILE = (

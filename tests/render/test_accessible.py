@@ -1,6 +1,12 @@
 """Accessibility of the pages by axe-core at the width of a desk and of a telephone."""
 
-from axe import violations
+import re
+import shutil
+import subprocess
+
+import pypdf
+import pytest
+from axe import asked, violations
 
 FAULTY = """<!DOCTYPE html><html><head><title>x</title></head><body><main><h1>x</h1><p style="color: #ccc; background: #fff">pale</p>
 <img src="data:,"><div style="width: 30rem">wide</div></main></body></html>"""
@@ -12,3 +18,57 @@ def test_the_instrument_sees_what_is_wrong(tmp_path):
     found = violations(page, 400)
     assert {line.split()[0] for line in found} == {"html-has-lang", "color-contrast", "image-alt", "the"}
     assert not any(line.startswith("the page") for line in violations(page, 1280))
+
+
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (400, True)])
+def test_report_has_no_violation(small, width, dark):
+    assert violations(small.report.folder / "report.html", width, dark=dark) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["report.html", "annex.html"])
+@pytest.mark.parametrize(("width", "dark"), [(1280, True), (400, False)])
+def test_large_report_has_no_violation(report, tmp_path, name, width, dark):
+    opened = tmp_path / name  # closed sections are judged as well
+    opened.write_text((report.folder / name).read_text("utf-8").replace("<details>", "<details open>"), "utf-8")
+    assert violations(opened, width, dark=dark) == []
+
+
+SILENT = """[400, 700, 850, 1000, 1280].flatMap((width) => {
+  page.frameElement.style.width = width + "px";
+  const wide = [...page.document.querySelectorAll(".scroll")].filter((box) => box.scrollWidth > box.clientWidth + 1);
+  const says = (box) => [...box.parentElement.querySelectorAll(".hint")].some((hint) => hint.offsetWidth);
+  return wide.filter((box) => !says(box) || (width == 400 && box.closest(".table"))).map((box) => width + " px: " + box.ariaLabel);
+})"""
+
+
+@pytest.mark.parametrize("name", ["report.html", "annex.html"])
+def test_no_table_scrolls_without_saying_so(report, tmp_path, name):
+    """And none scrolls at all on a telephone, where each row has become a card."""
+    opened = tmp_path / name
+    opened.write_text((report.folder / name).read_text("utf-8").replace("<details>", "<details open>"), "utf-8")
+    assert asked(opened, 1280, SILENT) == []
+
+
+def test_what_decides_lies_open_and_the_rest_is_found_and_printed(report, tmp_path):
+    """Closed sections hold no part of the decision; a link to something inside opens its section; print opens all."""
+    closed = "".join(re.findall(r"<details>.*?</details>", report.html, re.DOTALL))
+    for label in ("tab-verdict", "tab-claims", "fig-decision", "sec-bounds", "tab-signatures"):
+        assert f'id="{label}"' in report.html and f'id="{label}"' not in closed
+    page = report.folder / "report.html"
+    opens = "new Promise((done) => {{ page.location.hash = '{0}'; page.setTimeout(() => done(page.document.getElementById('{0}').checkVisibility()), 500); }})"
+    assert (
+        asked(page, 1280, "page.document.getElementById('tab-results').checkVisibility({contentVisibilityAuto: true})")
+        is False
+    )
+    assert asked(page, 1280, opens.format("tab-results")) is True
+    browser = shutil.which("chromium")
+    made = tmp_path / "printed.pdf"
+    subprocess.run(
+        [browser, "--headless", "--no-sandbox", "--disable-gpu", f"--print-to-pdf={made}", page.as_uri()],
+        capture_output=True,
+        timeout=120,
+        check=True,
+    )
+    text = " ".join(sheet.extract_text() for sheet in pypdf.PdfReader(made).pages)
+    assert "Runs against acceptance criteria" in text and "A run is never worth a risk" in text

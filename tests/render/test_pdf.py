@@ -23,7 +23,7 @@ from intake_report.render.blocks import Column, Cover, Definitions, Equation, He
 from intake_report.render.html import export_html
 from intake_report.render.layout import font_folder, text_width
 from intake_report.render.meta import Attachment, ReportMeta
-from intake_report.render.notebook import add_pictures, extract_data, normalise_notebook, table_csv, write_assets
+from intake_report.render.notebook import add_pictures, normalise_notebook, table_csv, write_assets
 from intake_report.render.numbering import number
 from intake_report.render.typst import export_pdf
 
@@ -32,7 +32,7 @@ from . import samples
 
 def _export(tmp_path, *blocks, meta=samples.META, attachments=()):
     path = tmp_path / "report.pdf"
-    path.write_bytes(export_pdf(samples.notebook(*blocks), meta, attachments, tmp_path / "project"))
+    path.write_bytes(export_pdf(samples.document(*blocks), meta, attachments, tmp_path / "project"))
     return pypdf.PdfReader(path)
 
 
@@ -47,7 +47,7 @@ def reader(pdf) -> pypdf.PdfReader:
 
 def test_same_arguments_same_bytes_in_another_folder(pdf, tmp_path):
     again = export_pdf(
-        samples.notebook(*samples.sample_blocks()), samples.META, samples.ATTACHMENTS, tmp_path / "elsewhere"
+        samples.document(*samples.sample_blocks()), samples.META, samples.ATTACHMENTS, tmp_path / "elsewhere"
     )
     assert again == pdf.read_bytes()
 
@@ -137,7 +137,7 @@ def test_numbers_are_the_same_in_html_and_pdf(page, reader):
     for row in rows:
         if row[0].startswith("run-"):
             assert " ".join(row) in text
-    body = soup.select_one(".body")
+    body = soup.select_one("main")
     for drawing in body.select("svg, math"):
         drawing.decompose()
     assert len(numbers(body.get_text(" "))) > 100
@@ -262,7 +262,7 @@ def test_compiler_warning_is_an_error(tmp_path, monkeypatch):
 
 
 def test_identity_is_checked():
-    for bad in ({"date": "2025-13-01"}, {"revision": 0}, {"paper": "a5"}, {"language": "english!"}):
+    for bad in ({"date": "2025-13-01"}, {"revision": -1}, {"paper": "a5"}, {"language": "english!"}):
         with pytest.raises(DataError):
             ReportMeta(**({"campaign": "c", "title": "t", "date": "2025-01-01"} | bad))
     with pytest.raises(DataError):
@@ -270,7 +270,7 @@ def test_identity_is_checked():
 
 
 def test_data_and_assets(sample, tmp_path):
-    assert extract_data(sample) == {"results.json": samples.RESULTS}
+    assert {block.name: block.text for block in sample.data} == {"results.json": samples.RESULTS}
     written = {path.relative_to(tmp_path).as_posix() for path in write_assets(sample, tmp_path)}
     assert written == {
         "figures/fig-iat.svg", "figures/fig-iat.png", "figures/fig-recovery.svg", "figures/fig-recovery.png",
@@ -324,7 +324,7 @@ def test_texts_of_two_exporters_come_from_one_pass(page, reader):
         if target.kind in ("figure", "table"):
             assert f"<b>{target.name}.</b>" in page
             assert f"{target.name}." in text.replace("\xa0", " ")
-    assert export_html(samples.notebook(Heading(1, "x")), samples.META).count('class="number">1<') == 2
+    assert export_html(samples.document(Heading(1, "x")), samples.META).count('class="number">1<') == 1
 
 
 @pytest.mark.parametrize(
