@@ -20,8 +20,9 @@ _MATHML = "http://www.w3.org/1998/Math/MathML"
 # A column whose longest cell passes this many characters may wrap; the others keep their cells on one line.
 _WRAP_FROM = 24
 # Widths of a window [rem] below which a table says that it scrolls; below the least of them it turns into cards.
-_HINTS = (40, 48, 56, 64)
-_CHARACTER, _PADDING = 0.55, 1.2  # of a cell [rem], on the wide side
+_HINTS = (40, 44, 48, 52, 56)
+# Widths of a character and of a cell's padding [rem]: what a browser with the wide DejaVu Sans needs, and a tenth more.
+_CHARACTER, _PADDING = 0.52, 1.05
 
 
 @cache
@@ -95,13 +96,10 @@ def _hint_class(table: Table) -> str:
     """Return the class of the remark that a table is wider than its window; empty for one that always fits."""
     least = 0.0
     for index, column in enumerate(table.columns):
-        whole = index == 0 or (column.align == "right" and "wrap" not in _cell_class(table, index, column))
+        whole = "wrap" not in _cell_class(table, index, column) and (index == 0 or column.align == "right")
         cells = [inline.plain(row[index]) for row in table.rows]
-        pieces = [
-            piece for cell in cells for piece in ([cell] if whole and len(cell) <= _WRAP_FROM else cell.split(" "))
-        ]
-        longest = max(map(len, (*pieces, *inline.plain(column.title).split(" "))), default=0)
-        least += _CHARACTER * longest + _PADDING
+        words = [*(cells if whole else " ".join(cells).split()), *inline.plain(column.title).split()]
+        least += _CHARACTER * max(map(len, words), default=0) + _PADDING
     wide = next((f"below-{step}" for step in _HINTS if least <= step), "always")
     return "" if least <= _HINTS[0] else wide
 
