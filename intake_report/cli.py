@@ -69,8 +69,13 @@ def parser() -> argparse.ArgumentParser:
     campaigns = f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above"
     render.add_argument("campaigns", nargs="+", type=Path, metavar="CAMPAIGN", help=campaigns)
     render.add_argument("--date", type=_date, default="", help="date of the report, as 2026-07-31 (default: today)")
-    reports = "folder of all reports (default: build/reports)"
-    render.add_argument("--out", type=Path, default=Path("build/reports"), help=reports)
+    reports = "folder of all reports (default: build/reports; of drafts: build/drafts)"
+    render.add_argument("--out", type=Path, help=reports)
+    kind = render.add_mutually_exclusive_group()
+    customer = "customer: beside the full report an extract without internal notes, names, files and quality log"
+    kind.add_argument("--edition", choices=("full", "customer"), default="full", help=customer)
+    draft = "to build/drafts, marked DRAFT, without a revision number, in place of the draft before"
+    kind.add_argument("--draft", action="store_true", help=draft)
     moved = "the campaign folder was moved: its reports go on where they are"
     render.add_argument("--moved", action="store_true", help=moved)
     night = command(
@@ -209,19 +214,14 @@ def _name(path: Path) -> str:
 
 def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
-    from intake_report.publish import publish
-
     name = _name(path)
-    how = {"debug": arguments.debug, "moved": arguments.moved}
     try:
         _claim_id(path, owners)
         if console.is_terminal:
             with console.status(name) as status:
-                report = publish(
-                    path, arguments.out, arguments.date, lambda step: status.update(f"{name}: {step}"), **how
-                )
+                report = _published(path, arguments, lambda step: status.update(f"{name}: {step}"))
         else:
-            report = publish(path, arguments.out, arguments.date, **how)
+            report = _published(path, arguments, lambda _: None)
     except IntakeReportError as error:
         if arguments.debug:
             traceback.print_exc()
@@ -233,6 +233,22 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
             name, "failed", f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
         )
     return _Outcome(report.campaign, report.state, str(report.folder), (*report.notes, *_notes(report)))
+
+
+def _published(path: Path, arguments: argparse.Namespace, progress: Callable[[str], None]) -> Published:
+    """Render one campaign as the arguments ask: issued, with its customer edition, or as a draft."""
+    from intake_report.publish import publish, publish_draft
+
+    if arguments.draft:
+        out = arguments.out or Path("build/drafts")
+        return publish_draft(path, out, arguments.date, progress, arguments.debug)
+    out = arguments.out or Path("build/reports")
+    full = publish(path, out, arguments.date, progress, arguments.debug, arguments.moved)
+    if arguments.edition == "full":
+        return full
+    from intake_report.editions import publish_extract
+
+    return publish_extract(full, path, progress)
 
 
 def _as_given(text: str, path: Path) -> str:

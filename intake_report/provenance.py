@@ -142,6 +142,10 @@ def damages(folder: Path) -> Iterator[str]:
             yield f"{folder / name}: the file was changed after it was issued."
     for name in sorted(set(there) - set(manifest["outputs"])):
         yield f"{folder / name}: the file was added after the report was issued."
+    full = manifest.get("extract_of")
+    path = folder.parent / full["folder"] / MANIFEST if full else folder  # it is absent where an extract was sent to
+    if full and path.is_file() and hash_file(path, MANIFEST).sha256 != full["manifest"]:
+        yield f"{path}: the manifest of the full report is not the one that this extract was made of."
     before = manifest.get("predecessor")
     if before is not None:
         path = folder.parent / before["folder"] / MANIFEST

@@ -23,7 +23,11 @@ from intake_report.render.meta import Attachment, ReportMeta, paper_of, report_d
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
+    from intake_report.render.numbering import Document
+
 SCRATCH_PREFIX = ".unfinished-"
+EXTRACT = "-customer"  # ends the name of the folder of a customer edition
+DRAFT = "DRAFT.txt"  # marks a folder that may be overwritten
 ORIGIN = ".campaign.json"  # in the folder of a campaign's reports: which campaign they are of, on this machine
 Progress = Callable[[str], None]
 
@@ -41,8 +45,8 @@ class Published:
     date : str
         ISO date.
     revision : int
-        Revision on that date, from 1.
-    state : {"published", "unchanged"}
+        Revision on that date, from 1; 0 is a draft.
+    state : {"published", "unchanged", "draft"}
         "unchanged" when the same inputs had been reported already; nothing is written then.
     notes : tuple of str
         What the user must know: an earlier report that is damaged.
@@ -52,7 +56,7 @@ class Published:
     folder: Path
     date: str
     revision: int
-    state: Literal["published", "unchanged"]
+    state: Literal["published", "unchanged", "draft"]
     notes: tuple[str, ...] = ()
 
 
@@ -112,7 +116,7 @@ def publish(
     previous, note = comparable_results(home, earlier)
     folder = home / (date if revision == 1 else f"{date}-r{revision}")
     with scratch_folder(home) as scratch:
-        meta = ReportMeta(campaign.about.id, campaign.about.title, date, revision, paper=paper_of(campaign))
+        meta = meta_of(campaign, date, revision)
         make_report(campaign, scratch, meta, previous, progress, debug, spare)
         check_inputs(campaign, fingerprint)
         write_manifest(scratch / "report", campaign, meta, fingerprint, earlier[-1] if earlier else None)
@@ -120,6 +124,39 @@ def publish(
         put_in_place(scratch / "report", folder)
         record_origin(campaign, home)
     return Published(campaign.about.id, folder, date, revision, "published", (*notes, *note))
+
+
+def publish_draft(
+    campaign_path: Path | str,
+    out: Path | str = Path("build/drafts"),
+    date: str = "",
+    progress: Progress = lambda _: None,
+    debug: bool = False,
+) -> Published:
+    """Render one campaign to `<out>/<campaign id>/`, without a revision number and in place of the draft before.
+
+    Takes what `publish` takes. Raises DataError too where the folder holds something that is no draft.
+    """
+    progress("reading the campaign")
+    campaign = load_campaign(campaign_path)
+    date = report_date(campaign, date)
+    folder = Path(out).resolve() / campaign.about.id
+    if folder.exists() and not (folder / DRAFT).is_file():
+        raise DataError("this is no draft and will not be overwritten.", file=folder, remedy="Name another --out.")
+    with scratch_folder(folder.parent) as scratch:
+        make_report(campaign, scratch, meta_of(campaign, date, 0), None, progress, debug)
+        (scratch / "report" / DRAFT).write_text("Not issued; the next draft takes its place.\n", encoding="utf-8")
+        if folder.exists():
+            os.rename(folder, scratch / "before")
+        put_in_place(scratch / "report", folder)
+    return Published(campaign.about.id, folder, date, 0, "draft")
+
+
+def meta_of(campaign: Campaign, date: str, revision: int) -> ReportMeta:
+    """Return the identity of a report of this campaign; revision 0 is a draft."""
+    notice = "" if revision else "A draft: not issued, without a revision number; the next draft takes its place."
+    about = campaign.about
+    return ReportMeta(about.id, about.title, date, revision, paper=paper_of(campaign), notice=notice)
 
 
 # ---- which campaign, which revision ------------------------------------------------------------------------------
@@ -135,12 +172,14 @@ def issued_reports(home: Path) -> tuple[list[dict[str, Any]], list[str]]:
             reports.append(read_manifest(folder))
         except DataError as error:
             notes.append(f"{error} What it said cannot be compared with.")
+    reports = [report for report in reports if "extract_of" not in report]
     return sorted(reports, key=lambda report: (report["date"], report["revision"])), notes
 
 
 def folders_of(home: Path, date: str) -> list[str]:
     """Return the names of the report folders of one date, damaged ones included."""
-    return [p.name for p in home.glob(f"{date}*") if p.is_dir()] if home.is_dir() else []
+    names = [p.name for p in home.glob(f"{date}*") if p.is_dir()] if home.is_dir() else []
+    return [name for name in names if not name.endswith(EXTRACT)]
 
 
 def revision_of(folder: str) -> int:
@@ -311,9 +350,8 @@ def write_report(
     """Export an executed notebook: HTML, PDF with its attachments, results, figures, tables, the notebook itself."""
     import nbformat
 
-    from intake_report.render.html import export_html
-    from intake_report.render.notebook import add_pictures, normalise_notebook, read_document, write_assets
-    from intake_report.render.typst import export_pdf
+    from intake_report.render.notebook import add_pictures, csv_text, normalise_notebook, read_document, write_assets
+    from intake_report.render.records import record_tables
 
     notebook = normalise_notebook(executed)
     document = read_document(notebook)
@@ -324,14 +362,32 @@ def write_report(
         Attachment("results.json", results, "application/json", "All numbers of the report, in internal units"),
         Attachment("campaign.toml", campaign.source, "application/toml", "The campaign file", "source"),
     )
-    for name, part, carried in (("report", document, attachments), ("annex", document.of_annex(), ())):
-        progress(f"writing {name}.html and {name}.pdf")
-        (folder / f"{name}.html").write_bytes(export_html(part, meta).encode())
-        (folder / f"{name}.pdf").write_bytes(export_pdf(part, meta, carried, scratch / f"{name}-pdf"))
+    progress("writing HTML, PDF and slides")
+    export(document, meta, attachments, folder, scratch)
     progress("writing figures and tables")
     write_assets(document, folder)
+    (folder / "tables" / "results").mkdir(parents=True, exist_ok=True)
+    for name, rows in record_tables(json.loads(results)).items():
+        columns = list(dict.fromkeys(column for row in rows for column in row))
+        text = csv_text([columns, *([row.get(column) for column in columns] for row in rows)])
+        (folder / "tables" / "results" / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
     add_pictures(notebook, folder)
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
+
+
+def export(
+    document: Document, meta: ReportMeta, attachments: tuple[Attachment, ...], folder: Path, scratch: Path
+) -> None:
+    """Write what is read: report and annex as HTML and PDF, the summary, the slides."""
+    from intake_report.render.handout import summary, write_slides
+    from intake_report.render.html import export_html
+    from intake_report.render.typst import export_pdf
+
+    for name, part, carried in (("report", document, attachments), ("annex", document.of_annex(), ())):
+        (folder / f"{name}.html").write_bytes(export_html(part, meta).encode())
+        (folder / f"{name}.pdf").write_bytes(export_pdf(part, meta, carried, scratch / f"{name}-pdf"))
+    (folder / "summary.md").write_text(summary(document, meta), encoding="utf-8")
+    write_slides(document, meta, folder / "slides", scratch / "slides")
 
 
 def write_manifest(

@@ -40,6 +40,8 @@ class Field:
         Default: numbers right, texts left.
     width : float
         Relative width.
+    internal : bool
+        Left out of the customer edition of the report.
     """
 
     name: str
@@ -51,6 +53,7 @@ class Field:
     cell: Callable[[Any, UnitSystem], str] | None = None
     align: Literal["left", "right", "center"] | None = None
     width: float = 1.0
+    internal: bool = False
 
     def heading(self, system: UnitSystem) -> str:
         """Return the printed heading, with the unit where it belongs there."""

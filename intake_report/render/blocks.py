@@ -56,12 +56,13 @@ class Cover:
 
 @dataclass(frozen=True)
 class Heading:
-    """A section heading of level 1, 2 or 3; numbered by the numbering pass."""
+    """A section heading of level 1, 2 or 3; numbered by the numbering pass. All below an internal one stays in the house."""
 
     __pydantic_config__ = _STRICT
     level: int
     text: str
     label: str | None = None
+    internal: bool = False
     kind: Literal["heading"] = "heading"
 
     def __post_init__(self) -> None:
@@ -95,6 +96,7 @@ class Definitions:
 
     __pydantic_config__ = _STRICT
     items: tuple[tuple[str, str], ...]
+    internal: bool = False
     kind: Literal["definitions"] = "definitions"
 
 
@@ -109,11 +111,12 @@ class Preformatted:
 
 @dataclass(frozen=True)
 class Column:
-    """Heading and alignment of one table column."""
+    """Heading and alignment of one table column; an internal one is left out of the customer edition."""
 
     __pydantic_config__ = _STRICT
     title: str
     align: Align = "left"
+    internal: bool = False
 
 
 @dataclass(frozen=True)
@@ -131,6 +134,8 @@ class Table:
         Raw values for the CSV file, with a heading row of their own (first row). None or NaN is an empty cell.
     widths : tuple of float, optional
         Relative widths, one per column.
+    internal : bool
+        Left out of the customer edition.
     """
 
     __pydantic_config__ = _STRICT
@@ -141,6 +146,7 @@ class Table:
     notes: tuple[str, ...] = ()
     values: tuple[tuple[Scalar, ...], ...] | None = None
     widths: tuple[float, ...] | None = None
+    internal: bool = False
     kind: Literal["table"] = "table"
 
     def __post_init__(self) -> None:

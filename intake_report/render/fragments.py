@@ -54,7 +54,9 @@ def inline_html(text: str, document: Document | None = None) -> Markup:
 
 
 def _span_html(span: inline.Span, document: Document | None) -> Markup:
-    if span.reference and document:
+    if span.reference and document and span.text in document.withheld:
+        made = escape(document.words(span.text))
+    elif span.reference and document:
         target = document.reference(span.text)
         page = "" if not document.elsewhere(target) else "report.html" if document.is_annex else "annex.html"
         made = Markup('<a href="{}#{}">{}</a>').format(page, target.label, target.name)

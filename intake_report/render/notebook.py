@@ -6,7 +6,7 @@ import base64
 import csv
 import io
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -117,6 +117,11 @@ def table_csv(table: Table, document: Document) -> str:
     else:
         rows = [tuple(document.plain(column.title) for column in table.columns)]
         rows += [tuple(document.plain(cell) for cell in row) for row in table.rows]
+    return csv_text(rows)
+
+
+def csv_text(rows: Iterable[Iterable[Scalar]]) -> str:
+    """Return rows as comma-separated values in which no cell acts as a formula."""
     buffer = io.StringIO()
     csv.writer(buffer, lineterminator="\r\n").writerows([_inert(cell) for cell in row] for row in rows)
     return buffer.getvalue()

@@ -74,6 +74,7 @@ class Document:
     annex: tuple[Item, ...] = ()
     is_annex: bool = False
     growing: bool = False
+    withheld: frozenset[str] = frozenset()  # labels that are in the full report only
 
     def of_annex(self) -> Document:
         """Return the annex as a document of its own, whose references still reach into the body."""
@@ -102,9 +103,13 @@ class Document:
                 remedy="Give a heading, figure, table or equation this label, or pass foreign text through literal().",
             ) from None
 
+    def words(self, label: str) -> str:
+        """Return the words of a reference."""
+        return f"{self.reference(label).name}{' of the full report' if label in self.withheld else ''}"
+
     def plain(self, text: str) -> str:
         """Return a block text as a reader sees it, without marks."""
-        return inline.plain(text, lambda label: self.reference(label).name)
+        return inline.plain(text, self.words)
 
 
 def number(blocks: Iterable[Block]) -> Document:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from textwrap import shorten
-from typing import Literal
+from typing import Any, Literal
 
 from intake_report.errors import DataError
 from intake_report.render import inline
@@ -71,12 +71,7 @@ def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attac
     files["main.typ"] = report_source(document, meta, attachments).encode("utf-8")
     for figure in [item.block for item in document.items if isinstance(item.block, Figure)]:
         files[f"figures/{figure.label}.svg"] = clean_svg(figure.svg, figure.label).encode("utf-8")
-    for name, data in files.items():
-        path = scratch / name
-        path.parent.mkdir(parents=True, exist_ok=True)
-        path.write_bytes(data)
-    shutil.copyfile(_STYLE, scratch / "report.typ")
-    return _compile(scratch, meta)
+    return compile_source(scratch, files, meta)[0]
 
 
 def report_source(document: Document, meta: ReportMeta, attachments: Sequence[Attachment]) -> str:
@@ -105,18 +100,28 @@ def report_source(document: Document, meta: ReportMeta, attachments: Sequence[At
     return "\n".join([*lines, body_source(document, width - 2 * _MARGIN), ""])
 
 
-def _compile(project: Path, meta: ReportMeta) -> bytes:
+def compile_source(
+    project: Path, files: Mapping[str, bytes], meta: ReportMeta, ppi: float | None = None
+) -> list[bytes]:
+    """Write a Typst project and return its PDF, or with `ppi` (dots per inch) its pages as PNG."""
     import typst
 
+    for name, data in files.items():
+        path = project / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_bytes(data)
+    shutil.copyfile(_STYLE, project / "report.typ")
+    output: dict[str, Any] = (
+        {"format": "pdf", "pdf_standards": STANDARDS} if ppi is None else {"format": "png", "ppi": ppi}
+    )
     try:
-        made, warnings = typst.compile_with_warnings(  # type: ignore[call-overload]
+        made, warnings = typst.compile_with_warnings(
             project / "main.typ",
             root=project,
-            format="pdf",
             font_paths=[font_folder()],
             ignore_system_fonts=True,
-            pdf_standards=STANDARDS,
             timestamp=meta.timestamp,
+            **output,
         )
     except typst.TypstError as error:
         hints = "".join(f" Hint: {hint}." for hint in error.hints)
@@ -126,7 +131,7 @@ def _compile(project: Path, meta: ReportMeta) -> bytes:
     if warnings:
         texts = "; ".join(sorted({str(warning).splitlines()[0] for warning in warnings}))
         raise DataError(f"The PDF was refused because its compiler warned: {texts}.", file=project / "main.typ")
-    return bytes(made)
+    return [bytes(page) for page in (made if isinstance(made, list) else [made])]
 
 
 # ---- blocks as Typst source: calls of the functions in report.typ, every text as a string expression ----
@@ -157,8 +162,12 @@ def _span(span: inline.Span, document: Document, longest: int) -> Iterator[str]:
     words = breakable(spellable(span.text), longest)
     if span.reference:
         target = document.reference(span.text)
-        name = string(target.name)
-        made = [name if document.elsewhere(target) else f"link(label({string(target.label)}), {name})"]
+        name = string(document.words(span.text))
+        made = [
+            name
+            if document.elsewhere(target) or span.text in document.withheld
+            else f"link(label({string(target.label)}), {name})"
+        ]
     elif span.code:
         made = [f"raw({string(words)})"]
     else:

@@ -84,7 +84,7 @@ def _trials(campaign: Campaign, result: ReportResult) -> ReportTable:
             Field("adverse", "Adverse", "number", width=0.9),
             Field("before", "Filter before, after", cell=masses, align="right", width=1.5),
             *files("after"),
-            Field("inspector", "Inspector", width=1.6),
+            Field("inspector", "Inspector", width=1.6, internal=True),
         ),
         frame_of(dict(zip(names, (*key, *count), strict=True)) for key, count in counts.items()),
     )

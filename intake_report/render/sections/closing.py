@@ -67,7 +67,7 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
         else (Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(campaign.varied[0])),)),)
     )
     return (
-        Heading(1, "Provenance", "sec-provenance"),
+        Heading(1, "Provenance", "sec-provenance", internal=True),
         *varied,
         Paragraph(
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "

@@ -174,7 +174,13 @@ def _control_drives(result: ReportResult) -> list[Block]:
         "Logs of the control vehicle",
         (
             Field("run", "Run", width=2.4),
-            Field("files", "Log of the control vehicle", cell=lambda d, _: ", ".join(d.files) or "none", width=4.0),
+            Field(
+                "files",
+                "Log of the control vehicle",
+                cell=lambda d, _: ", ".join(d.files) or "none",
+                width=4.0,
+                internal=True,
+            ),
         ),
         frame_of(result.control_drives),
     )

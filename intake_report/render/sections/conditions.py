@@ -233,7 +233,7 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
         frame_of([_quality_row(step, rows) for step, rows in steps.items()]),
     )  # fmt: skip
     return (
-        Heading(1, "Data quality", "sec-quality"),
+        Heading(1, "Data quality", "sec-quality", internal=True),
         Paragraph(
             "Every cleaning step says what it touched. Masked samples are kept in the data and left out of the metrics; nothing "
             "is interpolated across a gap longer than the channel's limit. The table sums over runs and channels; results.json "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from intake_report import formatting
@@ -61,7 +62,7 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
     )
 
 
-def decision(campaign: Campaign, result: ReportResult, previous: str) -> tuple[Block, ...]:
+def decision(campaign: Campaign, result: ReportResult, previous: str, revision: int = 1) -> tuple[Block, ...]:
     """Return what a reader decides from: verdicts, claims, picture, gravest limitations, sign-off, what changed."""
     keys = [result.metric(key) for key in result.decides]
     blocks: list[Block] = []
@@ -80,7 +81,7 @@ def decision(campaign: Campaign, result: ReportResult, previous: str) -> tuple[B
                 f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
             )
         )
-    blocks += [*bounds(result), *_signatures(campaign, result), *_revision(result, previous)]
+    blocks += [*bounds(result), *_signatures(campaign, result), *(_revision(result, previous) if revision else [])]
     return tuple(blocks)
 
 
@@ -171,7 +172,10 @@ def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     still = [f"not {formatting.listing(unsigned, 'or')}"] if unsigned else []
     still += [f"{formatting.count(undecided, 'claim')} not decided"] if undecided else []
     text = "The results concern the articles as tested."
-    return [block_of(table, result.units), Paragraph(f"{text} Open: {'; '.join(still)}." if still else text)]
+    return [
+        replace(block_of(table, result.units), internal=True),
+        Paragraph(f"{text} Open: {'; '.join(still)}." if still else text),
+    ]
 
 
 def _revision(result: ReportResult, previous: str) -> list[Block]:

@@ -150,7 +150,6 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         ("Transmission", vehicle.transmission),
         ("Fuel", vehicle.fuel),
         ("Odometer", formatting.with_unit(vehicle.odometer, "distance", result.units, 0) if vehicle.odometer else ""),
-        ("Notes", vehicle.notes),
     ]
     table = ReportTable(
         "tab-configurations",
@@ -168,6 +167,7 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     return (
         Heading(1, "Test articles", "sec-articles"),
         Definitions(tuple((label, literal(text)) for label, text in rows if text)),
+        *((Definitions((("Notes", literal(vehicle.notes)),), internal=True),) if vehicle.notes else ()),
         block_of(table, result.units),
         *_photographs(campaign, result),
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),

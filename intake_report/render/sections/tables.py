@@ -41,7 +41,10 @@ def block_of(table: ReportTable, units: UnitSystem) -> Table:
     return Table(
         label=table.label,
         caption=literal(said(table.caption, units)),
-        columns=tuple(Column(literal(title), align) for title, align, _ in columns),
+        columns=tuple(
+            Column(literal(title), align, internal=i < len(table.shown) and table.shown[i].internal)
+            for i, (title, align, _) in enumerate(columns)
+        ),
         rows=tuple(tuple(literal(cell) for cell in row) for row in table.cells(units)),
         notes=tuple(literal(said(note, units)) for note in table.notes),
         values=(tuple(names), *(tuple(record[name] for name in names) for record in records)),

@@ -1,0 +1,115 @@
+"""What is passed on from a report: three slides and a summary to paste."""
+
+from __future__ import annotations
+
+import re
+import struct
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from intake_report.render import inline
+from intake_report.render.blocks import Figure, Heading, ItemList, Table
+from intake_report.render.figure import clean_svg
+from intake_report.render.html import cover_of
+from intake_report.render.meta import ReportMeta
+from intake_report.render.numbering import Document, Item
+from intake_report.render.typst import compile_source, string
+
+SLIDES = (("fig-decision",), ("fig-recovery",), ("fig-dots", "fig-main"))  # of each the first that the report has
+SLIDE_DPI = 300
+_SLIDE = "#slide(title: {title}, mark: {mark}, path: {path}, alt: {alt}, source: {source})"
+_SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
+
+
+def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Path) -> None:
+    """Write the figures of a presentation, 16:9, 10 in wide: the drawing whole, below a title and above its source.
+
+    Parameters
+    ----------
+    document : Document
+        The report with its annex.
+    meta : ReportMeta
+    folder : Path
+        Gets <figure label>.png; made when absent.
+    scratch : Path
+        Folder for the Typst project; made when absent.
+    """
+    found = {item.block.label: item for item in (*document.items, *document.annex) if isinstance(item.block, Figure)}
+    figures = [found[name] for names in SLIDES if (name := next((n for n in names if n in found), ""))]
+    files, calls = {}, []
+    for item in figures:
+        block, target = item.block, item.target
+        assert isinstance(block, Figure) and target is not None
+        files[f"{block.label}.svg"] = clean_svg(block.svg, block.label).encode()
+        source = f"Source: {meta.campaign}, {meta.date}, {meta.issue}, {target.name} of the report."
+        calls.append(
+            _SLIDE.format(
+                title=string(meta.title), mark=string(meta.mark), path=string(f"{block.label}.svg"),
+                alt=string(block.alt), source=string(source),
+            )
+        )  # fmt: skip
+    if not figures:
+        return
+    files["main.typ"] = "\n".join(['#import "report.typ": slide', *calls]).encode()
+    folder.mkdir()
+    pages = compile_source(scratch, files, meta, ppi=SLIDE_DPI)
+    for item, page in zip(figures, pages, strict=True):
+        (folder / f"{item.target.label if item.target else ''}.png").write_bytes(_resolved(page))
+
+
+def _resolved(png: bytes) -> bytes:
+    """Return a PNG that states its resolution [pixels per metre], in a chunk behind its header of 33 bytes."""
+    chunk = b"pHYs" + struct.pack(">IIB", *[round(SLIDE_DPI / 0.0254)] * 2, 1)
+    return png[:33] + struct.pack(">I", len(chunk) - 4) + chunk + struct.pack(">I", zlib.crc32(chunk)) + png[33:]
+
+
+def summary(document: Document, meta: ReportMeta) -> str:
+    """Return answer, verdict table and limitations as Markdown, ready to paste."""
+    cover = cover_of(document, meta)
+    lines = [
+        f"# {_markdown(cover.title, document)}",
+        f"{meta.campaign}, {meta.date}, {meta.issue}.",
+        meta.mark,
+        meta.notice,
+    ]
+    lines += [f"**Question.** {_markdown(cover.question, document)}" if cover.question else ""]
+    lines += [_markdown(text, document) for text in cover.answer]
+    for item in document.items:
+        if isinstance(item.block, Table) and item.block.label == "tab-verdict":
+            lines += _table(item.block, document)
+    limits = list(_section(document, "sec-limitations"))
+    if limits:
+        lines += ["## Limitations", "\n".join(f"- {_markdown(text, document)}" for text in limits)]
+    return "\n\n".join(line for line in lines if line) + "\n"
+
+
+def _section(document: Document, label: str) -> Iterator[str]:
+    """Yield the listed texts of one section."""
+    inside = False
+    for item in document.items:
+        if isinstance(item.block, Heading) and item.level == 1:
+            inside = _labelled(item, label)
+        elif inside and isinstance(item.block, ItemList):
+            yield from item.block.items
+
+
+def _labelled(item: Item, label: str) -> bool:
+    return item.target is not None and item.target.label == label
+
+
+def _table(table: Table, document: Document) -> list[str]:
+    rows = [[column.title for column in table.columns], *table.rows]
+    lines = [f"| {' | '.join(_markdown(cell, document) for cell in row)} |" for row in rows]
+    rule = f"|{'---|' * len(table.columns)}"
+    notes = [_markdown(note, document) for note in table.notes]
+    return [_markdown(table.caption, document) + ":", "\n".join([lines[0], rule, *lines[1:]]), *notes]
+
+
+def _markdown(text: str, document: Document) -> str:
+    made = ""
+    for span in inline.parse(text):
+        words = _SIGNS.sub(r"\\\1", f"{document.words(span.text)} of the report" if span.reference else span.text)
+        mark = "**" if span.bold else "*" if span.italic else ""
+        made += f"{mark}{words}{mark}"
+    return made

@@ -1,0 +1,185 @@
+"""What goes out beside an issued report: the customer edition, drafts, slides, the summary, the tables of results.json."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections import Counter
+from dataclasses import replace
+from pathlib import Path
+
+import nbformat
+import pytest
+from bs4 import BeautifulSoup
+from conftest import DATE, Report, Small, make_demo, plain
+from PIL import Image
+
+from intake_report import publish as module
+from intake_report.editions import publish_extract
+from intake_report.errors import DataError
+from intake_report.provenance import MANIFEST, damages, read_manifest
+from intake_report.publish import issued_reports, publish, publish_draft
+from intake_report.render.extract import extract
+from intake_report.render.inline import plain as unmarked
+from intake_report.render.notebook import read_document
+from intake_report.render.records import record_tables
+from intake_report.results.document import results_json
+
+
+@pytest.fixture
+def no_kernel(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take the notebook that ran for the small campaign instead of running it again."""
+    executed = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
+    monkeypatch.setattr(module, "run_notebook", lambda *a, **more: executed)
+
+
+@pytest.fixture
+def out(small: Small, tmp_path: Path) -> Path:
+    """A copy of the reports of the small campaign."""
+    return shutil.copytree(small.out, tmp_path / "out")
+
+
+def issued(small: Small, out: Path) -> module.Published:
+    return replace(small.published, folder=out / small.published.folder.relative_to(small.out))
+
+
+def test_draft_is_marked_on_every_page_takes_no_number_and_is_overwritten(small, no_kernel, tmp_path):
+    for _ in range(2):
+        made = publish_draft(small.file, tmp_path / "drafts", DATE)
+        draft = Report(made.folder)
+        assert made.folder == tmp_path / "drafts" / "small-trial" and made.state == "draft"
+        assert not (made.folder / MANIFEST).exists()
+        for reader in (draft.pdf, draft.annex_pdf):
+            assert all("DRAFT" in page.extract_text() for page in reader.pages)
+        for page in (draft.html, draft.annex_html):
+            assert ">DRAFT<" in page and "<title>DRAFT" in page
+            assert not re.search(r"[Rr]evision \d", BeautifulSoup(page, "html.parser").get_text())
+        assert [path.name for path in (tmp_path / "drafts").iterdir()] == ["small-trial"]
+
+
+def test_draft_never_takes_the_place_of_reports(small, no_kernel, out):
+    before = sorted(out.rglob("*"))
+    with pytest.raises(DataError, match=r"no draft and will not be overwritten\. Name another --out"):
+        publish_draft(small.file, out, DATE)
+    assert sorted(out.rglob("*")) == before
+
+
+def test_extract_names_the_full_report_and_is_no_revision(small, no_kernel, out):
+    full = issued(small, out)
+    made = publish_extract(full, small.file)
+    assert made.folder == full.folder.with_name(f"{DATE}-customer")
+    assert publish_extract(full, small.file).state == "unchanged"
+    digest = read_manifest(full.folder)["sha256"]
+    sentence = f"campaign small-trial, {DATE}, revision 1, SHA-256 of its manifest {digest}"
+    edition = Report(made.folder)
+    assert sentence in edition.html_text and sentence in (made.folder / "summary.md").read_text("utf-8")
+    assert sentence.replace(" ", "") in edition.pdf_text.replace(" ", "")
+    assert all("EXTRACT" in page.extract_text() for page in (*edition.pdf.pages, *edition.annex_pdf.pages))
+    assert not edition.pdf.attachments
+    assert {path.name for path in made.folder.iterdir()} == {
+        "report.html", "report.pdf", "annex.html", "annex.pdf", "summary.md", "slides", MANIFEST,
+    }  # fmt: skip
+    assert [report["folder"] for report in issued_reports(out / "small-trial")[0]] == [DATE]
+    changed = shutil.copytree(small.file.parent, out.parent / "changed") / small.file.name
+    changed.write_text(changed.read_text("utf-8").replace('title = "', 'title = "Second: ', 1), "utf-8")
+    (out / "small-trial" / module.ORIGIN).unlink()
+    assert publish(changed, out, DATE).revision == 2
+
+
+def test_extract_can_be_verified(small, out):
+    full = issued(small, out)
+    made = publish_extract(full, small.file)
+    assert list(damages(made.folder)) == []
+    with (made.folder / "report.html").open("a") as page:
+        page.write(" ")
+    with (full.folder / MANIFEST).open("a") as manifest:
+        manifest.write(" ")
+    assert [sentence.partition(": ")[2] for sentence in damages(made.folder)] == [
+        "the file was changed after it was issued.",
+        "the manifest of the full report is not the one that this extract was made of.",
+    ]
+    with pytest.raises(DataError, match="Move it away to make the extract again"):
+        publish_extract(full, small.file)
+    (full.folder / "report.html").unlink()
+    with pytest.raises(DataError, match="No extract is made of it"):
+        publish_extract(full, small.file)
+
+
+def test_extract_leaves_out_what_is_internal(demo, report):
+    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+    made = extract(document, demo.chain.campaign)
+    labels = {item.target.label for item in (*made.items, *made.annex) if item.target}
+    assert made.withheld >= {"sec-provenance", "sec-quality", "tab-signatures", "tab-quality", "tab-inputs"}
+    assert labels >= {"tab-verdict", "tab-claims", "fig-decision", "sec-limitations", "tab-limitations"}
+    trials = next(item.block for item in made.annex if item.target and item.target.label == "tab-trials")
+    assert "Inspector" not in [column.title for column in trials.columns]
+    assert made.words("sec-quality") == f"{document.reference('sec-quality').name} of the full report"
+    assert made.reference("tab-limitations") == document.reference("tab-limitations")  # numbers stay
+
+
+def test_name_in_a_text_is_refused(demo, report):
+    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+    about = demo.chain.campaign.about.model_copy(update={"prepared_by": "snorkel"})
+    campaign = demo.chain.campaign.model_copy(update={"about": about})
+    with pytest.raises(DataError, match="the customer edition would print “snorkel”"):
+        extract(document, campaign)
+
+
+def test_slides_are_wide_and_whole(report):
+    slides = sorted((report.folder / "slides").iterdir())
+    assert [path.name for path in slides] == ["fig-decision.png", "fig-dots.png", "fig-recovery.png"]
+    for path in slides:
+        with Image.open(path) as image:
+            assert abs(image.width / image.height - 16 / 9) < 0.001 and image.width == 3000  # 10 in at 300 dpi
+            assert [round(dots) for dots in image.info["dpi"]] == [300, 300]
+            edge = 60  # pixels, 5 mm: the margins are wider
+            inner = image.convert("L").crop((edge, edge, image.width - edge, image.height - edge))
+            whole = image.convert("L")
+            whole.paste(255, (edge, edge, image.width - edge, image.height - edge))
+            assert whole.getextrema() == (255, 255) and inner.getextrema()[0] < 60
+
+
+def test_summary_has_answer_verdicts_and_limitations(report):
+    text = (report.folder / "summary.md").read_text("utf-8")
+    shown = plain(re.sub(r"\\(.)|\*", r"\1", text))
+    document = read_document(nbformat.read(report.folder / "executed.ipynb", as_version=4))
+    for sentence in (*document.cover.answer[:-1], document.cover.question):
+        assert plain(unmarked(sentence)) in shown
+    for limitation in report.results["limitations"]:
+        assert plain(limitation["text"]) in shown
+    rows = [line for line in text.splitlines() if line.startswith("| ")]
+    assert len(rows) == 1 + len(report.results["configurations"])
+    assert len({line.count("|") - line.count("\\|") for line in rows}) == 1
+
+
+def numbers(node: object, key: str = "") -> Counter:
+    """Count the numbers of a JSON value; keys that end in "_parts" are left out: their numbers are those of the sentence beside."""
+    if isinstance(node, dict):
+        return sum((numbers(value, name) for name, value in node.items() if not name.endswith("_parts")), Counter())
+    if isinstance(node, list):
+        return sum(map(numbers, node), Counter())
+    return Counter() if isinstance(node, bool | str | None) else Counter([float(node)])
+
+
+@pytest.fixture
+def tandem(tmp_path):
+    return make_demo("tandem", tmp_path)
+
+
+@pytest.mark.parametrize("fixture", ["demo", "badly_designed", pytest.param("tandem", marks=pytest.mark.slow)])
+def test_every_number_of_the_results_is_in_an_exported_table(fixture, request):
+    results = json.loads(results_json(request.getfixturevalue(fixture).chain.result, DATE, 1))
+    held = numbers(results)
+    # what leads a row to its parent's is no number of the results
+    tables = {
+        name: [{k: v for k, v in row.items() if not name.startswith(f"{k}.")} for row in rows]
+        for name, rows in record_tables(results).items()
+    }
+    assert sum(held.values()) > 1000
+    assert numbers(tables) == held
+
+
+def test_tables_of_the_results_are_exported(report):
+    made = {path.stem for path in (report.folder / "tables" / "results").iterdir()}
+    assert made == set(record_tables(report.results))
