@@ -57,7 +57,7 @@ def publish_extract(full: Published, campaign_path: Path | str, progress: Progre
         f"manifest {issued['sha256']}."
     )
     meta = replace(meta_of(campaign, full.date, full.revision), edition="customer", notice=notice)
-    executed = nbformat.reads((full.folder / "executed.ipynb").read_text("utf-8"), as_version=4)
+    executed = nbformat.reads((full.folder / "executed.ipynb").read_text("utf-8"), as_version=4)  # type: ignore[no-untyped-call]
     document = extract(read_document(executed), campaign)
     with scratch_folder(full.folder.parent) as scratch:
         made = scratch / "report"

@@ -7,19 +7,16 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from intake_report.plan.page import review, sheets
 from intake_report.plan.plan import Plan
 from intake_report.plan.schedule import SOAK_CHECK, order_sentences
 from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
-from intake_report.render.blocks import MIME_TYPE, bundle
 from intake_report.render.html import export_html
 from intake_report.render.meta import Attachment, ReportMeta
+from intake_report.render.numbering import number
 from intake_report.render.typst import export_pdf
-
-if TYPE_CHECKING:
-    from nbformat import NotebookNode
 
 OCTETS = 75  # of a line at most (RFC 5545, 3.1)
 
@@ -39,15 +36,15 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
         made = scratch / "plan"
         made.mkdir()
         texts = {"plan.json": plan_json(plan), "runs.toml": runs_toml(plan), "plan.ics": calendar(plan)}
-        notebook = _notebook(plan)
+        document = number((*review(plan), *sheets(plan)))
         meta = ReportMeta(
             plan.campaign.about.id, f"Plan: {plan.campaign.about.title}", plan.date, plan.revision, paper=paper
         )
-        texts["plan.html"] = export_html(notebook, meta)
+        texts["plan.html"] = export_html(document, meta)
         for name, text in texts.items():
             (made / name).write_bytes(text.encode("utf-8"))
         attached = Attachment("plan.json", texts["plan.json"].encode(), "application/json", "The plan in numbers")
-        (made / "plan.pdf").write_bytes(export_pdf(notebook, meta, (attached,), scratch / "pdf"))
+        (made / "plan.pdf").write_bytes(export_pdf(document, meta, (attached,), scratch / "pdf"))
         put_in_place(made, folder)
     return folder, True
 
@@ -55,16 +52,6 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
 def plan_json(plan: Plan) -> str:
     """Return plan.json as text."""
     return json.dumps(plan.document(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
-
-
-def _notebook(plan: Plan) -> NotebookNode:
-    """Return the plan in the form that the report's exporters read."""
-    from nbformat import v4
-
-    output = v4.new_output("display_data", {MIME_TYPE: bundle((*review(plan), *sheets(plan)))})  # type: ignore[no-untyped-call]
-    cell = v4.new_code_cell("", outputs=[output], id="plan")  # type: ignore[no-untyped-call]
-    notebook: NotebookNode = v4.new_notebook(cells=[cell])  # type: ignore[no-untyped-call]
-    return notebook
 
 
 def runs_toml(plan: Plan) -> str:

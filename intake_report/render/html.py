@@ -43,6 +43,7 @@ def export_html(document: Document, meta: ReportMeta) -> str:
         block=cover_of(document, meta),
         inline=lambda text: inline_html(text, document),
         style=Markup("".join((TEMPLATES / name).read_text("utf-8") for name in ("blocks.css", "page.css"))),
+        open=not document.is_annex and LAST_DECIDING not in labels,
         front=blocks_html([item for part in parts[:first] for item in part], document),
         sections=[(part[0], blocks_html(part[1:], document)) for part in parts[first:]],
     )  # fmt: skip
