@@ -14,6 +14,7 @@ from conftest import DATE, ROOT
 
 from intake_report.analyse import analyse
 from intake_report.campaign import load_campaign
+from intake_report.errors import DataError
 from intake_report.provenance import template_path
 from intake_report.render.notebook import read_document
 from intake_report.results.document import results_json
@@ -80,7 +81,8 @@ def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
     headings = [cell.source.splitlines()[0] for cell in guidance]
     assert headings[0].startswith("# ") and all(line.startswith("## ") for line in headings[1:])
     assert headings[1:6] == ["## Load", "## Clean", "## Align", "## Measure", "## Conclude"]
-    assert read_blocks(template) == ()
+    with pytest.raises(DataError, match="no report blocks"):
+        read_document(template)
 
 
 def test_template_has_no_stored_output(code):
