@@ -14,8 +14,7 @@ from typing import Any
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, MachineError
 from intake_report.provenance import MANIFEST, damages, made_from, read_manifest, sha256
-from intake_report.publish import comparable_results, issued_reports, make_report
-from intake_report.render.meta import ReportMeta
+from intake_report.publish import comparable_results, issued_reports, make_report, meta_of
 
 INPUTS, REPORT, LOCK = "inputs", "report", "requirements.lock"
 BEFORE = "before.json"  # results.json of the report before, which the report compares itself with
@@ -128,7 +127,7 @@ def reproduce(archive: Path) -> tuple[list[str], list[Compared]]:
         issued, inputs = Path(scratch, REPORT), Path(scratch, INPUTS)
         before = read_manifest(issued)
         campaign = load_campaign(inputs / index["campaign_file"])
-        meta = ReportMeta(campaign.about.id, campaign.about.title, before["date"], before["revision"])
+        meta = meta_of(campaign, before["date"], before["revision"])
         previous = Path(scratch, BEFORE).read_bytes() if BEFORE in index["files"] else None
         again = Path(scratch, "again")
         again.mkdir()

@@ -182,12 +182,14 @@ def _warm(folder: Path) -> None:
 
     from intake_report.render.blocks import Paragraph
     from intake_report.render.fragments import cell_html
+    from intake_report.render.numbering import number
 
     figure = Figure()
     figure.add_subplot().set_title("$x$")
     for suffix in ("svg", "png"):
         figure.savefig(folder / f"x.{suffix}")
-    cell_html((Paragraph("x"),))
+    page = (Paragraph("x"),)
+    cell_html(page, number(page))
 
 
 def _take(line: socket.socket, children: dict[int, socket.socket]) -> bool:
