@@ -7,7 +7,6 @@ import io
 import json
 import re
 from base64 import b64decode
-from copy import deepcopy
 from pathlib import Path
 
 import numpy as np
@@ -276,7 +275,7 @@ def test_data_and_assets(sample, tmp_path):
         "figures/fig-iat.svg", "figures/fig-iat.png", "figures/fig-recovery.svg", "figures/fig-recovery.png",
         "tables/tab-runs.csv", "tables/tab-differences.csv", "tables/tab-stops.csv",
     }  # fmt: skip
-    add_pictures(made := deepcopy(sample), tmp_path)
+    add_pictures(made := samples.notebook(*samples.sample_blocks()), tmp_path)
     pixels = [
         o["data"]["image/png"] for c in made.cells for o in c.get("outputs", ()) if "image/png" in o.get("data", {})
     ]
