@@ -12,10 +12,16 @@ import pandas as pd
 from intake_report.align import Alignment, Comparability
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.claims import deciding_keys
-from intake_report.analyse.compare import summarise, with_headlines
-from intake_report.analyse.conclusions import draw_conclusions
-from intake_report.analyse.control import control_drives, measure_controls
+from intake_report.analyse.claims import deciding_keys, direct_comparisons, judge_claims
+from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
+from intake_report.analyse.control import (
+    DrawsLessControl,
+    against_control,
+    control_drives,
+    control_effects,
+    controlled,
+    measure_controls,
+)
 from intake_report.analyse.describe import (
     cross_check_frame,
     describe_configurations,
@@ -65,6 +71,7 @@ _CONCLUDED: Any = {
     "configurations": True,
     "runs": {"__all__": {"exclude", "notes", "start_condition", "driver"}},
     "metrics": {"confidence", "equivalence"},
+    "comparison": True,
     **dict.fromkeys(
         ("claims", "plan", "dyno", "bench", "pulls", "restrictions", "airflows", "exposures", "observations"), True
     ),
@@ -196,7 +203,7 @@ def _refuse_another(campaign: Campaign, measured: Measured) -> None:
             file=campaign.given,
             where=differing[0],
             remedy="Run clean_logs, align_logs and measure_runs with this campaign; `conclude` follows only exclusions, "
-            "configurations, claims, the confidence level, margins of equivalence and what was tested beside the road.",
+            "configurations, covariates, claims, the confidence level, margins of equivalence and what was tested beside the road.",
         )
 
 
@@ -234,16 +241,14 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     metrics = with_headlines(metrics, compared)
     weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
-    conclusions = draw_conclusions(
-        campaign,
-        metrics,
-        compared,
-        runs,
-        ambient.choice.source,
-        measured.controls,
-        uncertainty,
-        evidence.dyno,
-    )
+    tandem = bool(measured.controls) and controlled(campaign, {v.run for v in compared})
+    taken = against_control(compared, measured.controls) if tandem else compared
+    draws = DrawsLessControl(uncertainty, measured.controls) if tandem else uncertainty
+    covariates = gather_covariates(drives, drawn)
+    comparisons = compare(campaign, metrics, taken, draws, covariates)
+    direct = direct_comparisons(campaign, metrics, taken, comparisons, draws, covariates)
+    checks = check_model(campaign, metrics, taken, {run.id: run.start for run in runs})
+    control = control_effects(campaign, metrics, compared, measured.controls, uncertainty)
     findings = Findings(
         campaign,
         drives,
@@ -253,9 +258,9 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         measured.sampling,
         metrics,
         compared,
-        conclusions.comparisons,
-        conclusions.checks,
-        conclusions.control,
+        comparisons,
+        checks,
+        control,
         measured.zeroing,
     )
     return ReportResult(
@@ -277,19 +282,22 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         values=values,
         stops=tuple(stop for stop in measured.stops if stop.run in used),
         summaries=summarise(campaign, metrics, compared),
-        comparisons=conclusions.comparisons,
-        claims=conclusions.claims,
+        comparisons=comparisons,
+        # a limit on a value is judged by the values themselves, a difference by what was taken against the control
+        claims=judge_claims(
+            campaign, metrics, compared, (*comparisons, *direct), ambient.choice.source, uncertainty, evidence.dyno
+        ),
         limitations=derive_limitations(findings)
         + acceptance_limitations(criteria, used)
         + evidence_limitations(campaign, evidence),
         route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
         recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
         stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
-        direct=conclusions.direct,
-        checks=conclusions.checks,
-        control=conclusions.control,
+        direct=direct,
+        checks=checks,
+        control=control,
         control_drives=control_drives(campaign),
-        less_control=conclusions.less_control,
+        less_control=tandem,
         uncertainty=statement(campaign, uncertainty, metrics, runs),
         evidence=evidence,
         cross_checks=measured.cross_checks,

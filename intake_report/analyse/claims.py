@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from intake_report.analyse.claim_words import PERCENT, close, objection
-from intake_report.analyse.compare import InstrumentDraws, compare_pair
+from intake_report.analyse.compare import Covariates, InstrumentDraws, compare_pair
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.dyno import DynoResult
@@ -217,6 +217,7 @@ def direct_comparisons(
     values: tuple[MetricResult, ...],
     comparisons: tuple[Comparison, ...],
     draws: InstrumentDraws | None = None,
+    covariates: Covariates | None = None,
 ) -> tuple[Comparison, ...]:
     """Return the comparisons that claims ask for and that are not among those with the baseline; see `compare.compare`."""
     there = {(c.key, c.configuration, c.versus) for c in comparisons}
@@ -228,7 +229,7 @@ def direct_comparisons(
         wanted = (key.key, claim.configuration, other(campaign, claim))
         if wanted not in there and wanted not in rows:
             of_metric = [v for v in values if v.key == key.key]
-            rows[wanted] = compare_pair(campaign, key, of_metric, wanted[1], wanted[2], draws)
+            rows[wanted] = compare_pair(campaign, key, of_metric, wanted[1], wanted[2], draws, covariates)
     return tuple(rows.values())
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from intake_report import air
 from intake_report.analyse.inputs import Drive
+from intake_report.analyse.measure import beside
 from intake_report.bench import (
     BenchResult,
     bench_evidence,
@@ -19,7 +20,6 @@ from intake_report.bench import (
     volumetric_efficiency,
 )
 from intake_report.campaign import Campaign
-from intake_report.clean import CleanRun
 from intake_report.dyno import DynoResult, dyno_evidence
 from intake_report.messages import Count, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries
@@ -49,7 +49,6 @@ POINTS = 61  # of the drawn curve of mass against temperature
 BEYOND, ROUND = 10.0, 5.0  # K; how far the curve reaches beyond the temperatures met, to the next multiple
 
 WIDE_OPEN = 80.0  # %; least throttle reading that counts as wide open (a choice of this package)
-NEIGHBOUR = 2.5  # s; longest time between the two samples of another channel that a value is interpolated between
 LEAST_SAMPLES = 8  # at wide-open throttle that a power law needs (a choice of this package)
 LEAST_RANGE = 1.3  # highest over lowest airflow that a power law needs (a choice of this package)
 
@@ -264,7 +263,7 @@ def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _F
         return None
     flow = run.good("maf")
     time, mass = flow.index.to_numpy(dtype=np.float64), flow.to_numpy(dtype=np.float64)
-    throttle = _at(run, "throttle", time, lowest=True)
+    throttle = beside(time, run.good("throttle"), lowest=True)
     wide = np.isfinite(throttle) & (throttle >= WIDE_OPEN)
     if not wide.any():
         return None
@@ -272,26 +271,10 @@ def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _F
     airflow, drop = mass / 1000.0 / weather.density, np.full(time.shape, np.nan)
     barometric = float(run.good("baro").median()) if run.has("baro") and len(run.good("baro")) else weather.pressure
     if channel and barometric is not None:
-        drop = barometric - _at(run, channel, time)
+        drop = barometric - beside(time, run.good(channel))
     used = (airflow > 0.0) & (drop > 0.0)
-    speed = _at(run, "rpm", time)
+    speed = beside(time, run.good("rpm"))
     return _FullThrottleRun(drive.entry.configuration, airflow[used], drop[used], mass, speed, weather.density)
-
-
-def _at(run: CleanRun, channel: str, time: Array, *, lowest: bool = False) -> Array:
-    """Return a channel at other times, NaN where the samples on either side are too far apart.
-
-    With `lowest` the smaller of the two neighbours is taken: wide open means wide open on either side.
-    """
-    series = run.good(channel) if run.has(channel) else None
-    if series is None or len(series) < 2:
-        return np.full(time.shape, np.nan)
-    known, values = series.index.to_numpy(dtype=np.float64), series.to_numpy(dtype=np.float64)
-    after = np.clip(np.searchsorted(known, time), 1, known.size - 1)
-    before = after - 1
-    apart = (known[after] - known[before] > NEIGHBOUR) | (time < known[0]) | (time > known[-1])
-    at = np.minimum(values[before], values[after]) if lowest else np.interp(time, known, values)
-    return np.where(apart, np.nan, at)
 
 
 def _efficiency(campaign: Campaign, samples: list[_FullThrottleRun]) -> tuple[FullThrottle, ...]:

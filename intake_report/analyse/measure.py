@@ -162,25 +162,29 @@ def engine_samples(run: CleanRun, station_pressure: float | None = None) -> Engi
         return None
     time = load.index.to_numpy(dtype=np.float64)
     loads = load.to_numpy(dtype=np.float64)
-    speeds = _beside(time, rpm)
+    speeds = beside(time, rpm)
     steady = (np.abs(np.gradient(loads, time)) <= STEADY_LOAD) & (np.abs(np.gradient(speeds, time)) <= STEADY_RPM)
-    channels = {name: _beside(time, run.good(name)) for name in ("maf", "timing") if run.has(name)}
-    channels["iat"] = _beside(time, run.good("iat"))
-    baro = _beside(time, run.good("baro"), 60.0) if run.has("baro") else None
+    channels = {name: beside(time, run.good(name)) for name in ("maf", "timing") if run.has(name)}
+    channels["iat"] = beside(time, run.good("iat"))
+    baro = beside(time, run.good("baro"), 60.0) if run.has("baro") else None
     if baro is None and station_pressure is not None:
         baro = np.full(time.shape, station_pressure)
     if baro is not None and run.has("map"):
-        channels["pressure_ratio"] = 100.0 * _beside(time, run.good("map")) / baro
+        channels["pressure_ratio"] = 100.0 * beside(time, run.good("map")) / baro
     usable = steady & np.isfinite(speeds)
     return EngineSamples(speeds[usable], loads[usable], {name: values[usable] for name, values in channels.items()})
 
 
-def _beside(time: Floats, channel: pd.Series[float], longest: float = NEIGHBOUR) -> Floats:
-    """Return a channel at `time`, interpolated between near samples; NaN where there are none."""
+def beside(time: Floats, channel: pd.Series[float], longest: float = NEIGHBOUR, *, lowest: bool = False) -> Floats:
+    """Return a channel at `time`, interpolated between near samples; NaN where there are none.
+
+    With `lowest` the smaller of the two neighbours is taken: wide open means wide open on either side.
+    """
     at, values = channel.index.to_numpy(dtype=np.float64), channel.to_numpy(dtype=np.float64)
     if at.size < 2:
         return np.full(time.shape, np.nan)
     right = np.clip(np.searchsorted(at, time), 1, at.size - 1)
     near = at[right] - at[right - 1] <= max(longest, 2.0 * float(np.median(np.diff(at))))
     inside = (time >= at[0]) & (time <= at[-1])
-    return np.where(near & inside, np.interp(time, at, values), np.nan)
+    found = np.minimum(values[right - 1], values[right]) if lowest else np.interp(time, at, values)
+    return np.where(near & inside, found, np.nan)

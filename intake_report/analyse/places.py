@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,6 +25,7 @@ from intake_report.metrics.registry import Reading
 from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.results import Parameter
 from intake_report.results.types import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
+from intake_report.statistics import cell_design, linked_to
 from intake_report.units import UnitSystem, from_internal
 
 NAME = "warmth"  # of the derived series: over-ambient, or IAT where there is no ambient
@@ -114,18 +115,54 @@ def phases_text(phases: Sequence[PhaseSettings], units: UnitSystem) -> str:
 
 def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[PlaceCurve, ...]:
     configuration = {run.id: run.configuration for run in campaign.runs}
+    block = {run.id: run.block or "" for run in campaign.runs}
+    kept = [grid.runs[i] for i in rows]
+    every = grid.channels[NAME][rows]
+    means = _within_blocks(every, [configuration[run] for run in kept], [block[run] for run in kept])
     curves = []
     for c in campaign.configurations:
-        values = grid.channels[NAME][[i for i in rows if configuration[grid.runs[i]] == c.id]]
+        values = every[[configuration[run] == c.id for run in kept]]
         known = np.isfinite(values)
         some = known.any(axis=0)
         if not some.any():
             continue
         mean, low, high = (np.full(values.shape[1], np.nan) for _ in range(3))
-        mean[some], low[some], high[some] = (f(values[:, some], axis=0) for f in (np.nanmean, np.nanmin, np.nanmax))
+        low[some], high[some] = (f(values[:, some], axis=0) for f in (np.nanmin, np.nanmax))
+        mean = means.get(c.id, mean)
         counts = tuple(int(n) for n in known.sum(axis=0))
         curves.append(PlaceCurve(c.id, rounded(mean), rounded(low), rounded(high), counts))
     return tuple(curves)
+
+
+def _within_blocks(values: np.ndarray, ids: list[str], blocks: list[str]) -> dict[str, np.ndarray]:
+    """Return the means (cells,) of each configuration over `values` (runs, cells), NaN for none, as if all met every block.
+
+    Additive model of cell means, as the differences are made; the plain mean where blocks do not link configurations.
+    """
+    means = {id: np.full(values.shape[1], np.nan) for id in dict.fromkeys(ids)}
+    known = np.isfinite(values)
+    for pattern in np.unique(known, axis=1).T:
+        cells = (known == pattern[:, None]).all(axis=0)
+        there = [i for i, one in enumerate(pattern) if one]
+        own = [ids[i] for i in there]
+        for linked in _linked_sets(own, [blocks[i] for i in there]):
+            rows = [i for i in there if ids[i] in linked]
+            units, of_cell, design, candidates = cell_design(
+                [ids[i] for i in rows], [blocks[i] for i in rows], ids[rows[0]]
+            )
+            coefficients = np.linalg.pinv(design) @ units @ values[np.ix_(rows, cells)]
+            base = coefficients[len(candidates) :].mean(axis=0)
+            for id in dict.fromkeys(of_cell):
+                means[str(id)][cells] = base + (coefficients[candidates.index(id)] if id in candidates else 0.0)
+    return means
+
+
+def _linked_sets(ids: list[str], blocks: list[str]) -> list[set[Hashable]]:
+    sets: list[set[Hashable]] = []
+    for id in ids:
+        if not any(id in one for one in sets):
+            sets.append(linked_to(id, ids, blocks))
+    return sets
 
 
 def _stops(places: Sequence[Place], used: set[str]) -> tuple[StopPlace, ...]:

@@ -30,9 +30,10 @@ _VALUES: dict[str, list[str]] = {
     "run.block": ['"day-1"', '"day-1"'],
     "run.files": ['["logs/day1-stock.csv"]', '["logs/day1-changed.csv"]'],
     "soak_check.readings": ['{ iat = "15 degC", coolant = "15 degC" }'],
+    "comparison.covariates": ['["start_over_ambient"]'],
     "log.columns": ['{ "Intake temperature" = "iat [degC]", "Speed" = "speed [km/h]", "Ambient" = "ambient [degC]" }'],
 }  # fmt: skip
-_NEEDED = frozenset(key.partition(".")[0] for key in _VALUES) - {"log", "soak_check"}
+_NEEDED = frozenset(key.partition(".")[0] for key in _VALUES) - {"log", "soak_check", "comparison"}
 
 
 _EXAMPLES: tuple[tuple[type, str], ...] = (

@@ -285,6 +285,22 @@ class Metrics(Section):
     )
 
 
+class ComparisonSection(Section):
+    """How the configurations are compared; to be written before the first drive."""
+
+    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = Field(
+        default=None,
+        max_length=2,
+        description="What differences are adjusted for; [] for nothing, absent for the default of each metric",
+    )
+
+    @model_validator(mode="after")
+    def _each_once(self) -> ComparisonSection:
+        if self.covariates is not None and len(set(self.covariates)) < len(self.covariates):
+            raise ValueError("covariates names one of them twice; name each once")
+        return self
+
+
 class Claim(Section):
     """One sentence that somebody wants to make, tied to a metric."""
 
@@ -378,6 +394,7 @@ class Campaign(Section):
     )
     metrics: Metrics = Metrics()
     plan: Planning = Planning()
+    comparison: ComparisonSection = ComparisonSection()
     claims: tuple[Claim, ...] = Field(default=(), alias="claim")
     dyno: DynoSection = DynoSection()
     bench: BenchSection = BenchSection()

@@ -44,6 +44,46 @@ METHOD_SENTENCES: dict[CompareMethod, str] = {
 """A sentence of the methodology for each method that a report uses."""
 
 
+CovariateName = Literal["start_over_ambient", "start_coolant", "standing_before"]
+
+COVARIATES: dict[CovariateName, tuple[str, str]] = {
+    "start_over_ambient": ("intake air over ambient at the start", "temperature_difference"),
+    "start_coolant": ("coolant at the start", "temperature_difference"),
+    "standing_before": ("standing time before the phase", "duration"),
+}
+"""Quantities known before a phase begins that a difference may be adjusted for: words, and quantity of a difference."""
+
+
+@dataclass(frozen=True)
+class CovariateFit:
+    """What a covariate explains of the scatter between runs.
+
+    Parameters
+    ----------
+    name : str
+        Key of `COVARIATES`.
+    slope, u : float
+        Change of the metric per unit of the covariate [internal units], shared by all configurations, and its standard error.
+    unbalance : float
+        Configuration minus the other in the covariate, within blocks [internal unit].
+    curved, unequal : float or None
+        p-values against one straight line: of squares of the covariates, and of a slope for each configuration.
+    scatter : float
+        Residual standard deviation of runs, or of means of a block's runs, with the covariates of the comparison.
+    scatter_without : float
+        The same without them.
+    """
+
+    name: CovariateName
+    slope: float
+    u: float
+    unbalance: float
+    curved: float | None
+    unequal: float | None
+    scatter: float
+    scatter_without: float
+
+
 @dataclass(frozen=True)
 class Comparison:
     """The difference of one configuration from another in one metric.
@@ -109,6 +149,12 @@ class Comparison:
         Share of the draws that say nothing of the order, since no run reaches the margin in them.
     no_scatter : bool
         The runs are equal at the resolution of the readings, so that no interval can be derived from them.
+    covariates : tuple of CovariateFit
+        What the difference is adjusted for; empty where it is not.
+    unadjusted : Comparison or None
+        The same comparison without covariates; None where nothing is adjusted for.
+    refused : tuple of Message
+        Why a covariate that was to be adjusted for is not.
     """
 
     key: str
@@ -150,6 +196,9 @@ class Comparison:
     order_bound: float | None = None
     undecided: float = 0.0
     no_scatter: bool = False
+    covariates: tuple[CovariateFit, ...] = ()
+    unadjusted: Comparison | None = None
+    refused: tuple[Message, ...] = ()
 
     @property
     def shown(self) -> bool:

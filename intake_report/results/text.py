@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.messages import Interval, Message, Part, Value, message, said
-from intake_report.results.compared import Comparison
+from intake_report.results.compared import COVARIATES, Comparison
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
 from intake_report.units import UnitSystem
 
@@ -99,6 +99,11 @@ def difference_quantity(key: MetricKey) -> str:
 def less_control(result: ReportResult) -> str:
     """Return what the title of a table of differences adds where they are taken less the control vehicle."""
     return ", less the control vehicle" if result.less_control else ""
+
+
+def adjusted_for(c: Comparison) -> str:
+    """Return what a difference is adjusted for, in words; empty where it is not."""
+    return formatting.listing([COVARIATES[fit.name][0] for fit in c.covariates])
 
 
 def counts_text(result: ReportResult) -> str:

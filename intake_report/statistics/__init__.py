@@ -11,6 +11,7 @@ from intake_report.statistics.comparison import (
     Nouns,
     compare_blocked,
     compare_means,
+    difference_of,
     equivalence,
     holm,
     holm_rows,
@@ -19,6 +20,7 @@ from intake_report.statistics.comparison import (
     standardised,
 )
 from intake_report.statistics.conformity import conformance_probability, decide, guard_band
+from intake_report.statistics.covariance import Slopes, fit_slopes
 from intake_report.statistics.fitting import decay, explain, fit_recovery, fit_recovery_many
 from intake_report.statistics.means import (
     DrawSummary,
@@ -31,9 +33,11 @@ from intake_report.statistics.means import (
     zero_failure_upper,
 )
 from intake_report.statistics.models import (
+    Blocked,
     Estimates,
     RunsModel,
     blocked,
+    cell_design,
     linked_to,
     two_samples,
 )
@@ -45,6 +49,7 @@ from intake_report.statistics.permutation import (
 )
 
 __all__ = [
+    "Blocked",
     "Difference",
     "DrawSummary",
     "Estimates",
@@ -53,10 +58,12 @@ __all__ = [
     "Nouns",
     "PermutationTest",
     "RunsModel",
+    "Slopes",
     "additive_residuals",
     "additivity",
     "arrangements",
     "blocked",
+    "cell_design",
     "clopper_pearson",
     "combine",
     "compare_blocked",
@@ -66,10 +73,12 @@ __all__ = [
     "coverage_factor",
     "decay",
     "decide",
+    "difference_of",
     "equivalence",
     "explain",
     "fit_recovery",
     "fit_recovery_many",
+    "fit_slopes",
     "gehan_scores",
     "guard_band",
     "holm",

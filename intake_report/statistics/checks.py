@@ -13,7 +13,7 @@ from scipy import special
 
 from intake_report.messages import Part, message
 from intake_report.statistics._numbers import Floats, Values, below_rounding, finite, mean_and_squares
-from intake_report.statistics.models import additive_design
+from intake_report.statistics.models import additive_design, residual_of
 
 MOST_ORDERS = 50_000  # up to this many orders all are counted; beyond it draws are as good
 ORDERS_DRAWN = 10_000
@@ -29,12 +29,7 @@ def additive_residuals(values: Values, configuration: Sequence[str], block: Sequ
     if not len(configuration) == len(block) == y.size:
         raise ValueError("values, configuration and block differ in length")
     design, _ = additive_design(configuration, block, configuration[0])
-    return _residual(design, y - y[0])[0]
-
-
-def _residual(design: Floats, y: Floats) -> tuple[Floats, int]:
-    coefficients, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
-    return np.asarray(y - design @ coefficients, dtype=np.float64), int(rank)
+    return residual_of(design, y - y[0])[0]
 
 
 @dataclass(frozen=True)
@@ -71,17 +66,17 @@ def additivity(values: Values, configuration: Sequence[str], block: Sequence[Has
         raise ValueError("values, configuration and block differ in length")
     shifted = y - y[0]
     design, _ = additive_design(configuration, block, configuration[0])
-    residual, rank = _residual(design, shifted)
+    residual, rank = residual_of(design, shifted)
     where = list(zip(configuration, block, strict=True))
     cells = list(dict.fromkeys(where))
     repeated = y.size - len(cells)
     method: Literal["interaction", "one degree"]
     if repeated >= 1 and len(cells) > rank:
-        within, _ = _residual(np.array([[float(w == cell) for cell in cells] for w in where]), shifted)
+        within, _ = residual_of(np.array([[float(w == cell) for cell in cells] for w in where]), shifted)
         effect, error, method = len(cells) - rank, repeated, "interaction"
     else:
         fitted = shifted - residual
-        within, wider = _residual(np.column_stack([design, (fitted - fitted.mean()) ** 2]), shifted)
+        within, wider = residual_of(np.column_stack([design, (fitted - fitted.mean()) ** 2]), shifted)
         effect, error, method = wider - rank, int(y.size) - wider, "one degree"
     if effect < 1 or error < 1:
         note = message("too few runs to test it", code="few-runs")

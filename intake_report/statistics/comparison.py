@@ -26,7 +26,7 @@ from intake_report.statistics._numbers import (
     mean_and_squares,
     t_two_sided,
 )
-from intake_report.statistics.models import blocked, linked_to
+from intake_report.statistics.models import Blocked, blocked, linked_to
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
 
@@ -281,20 +281,27 @@ def compare_blocked(
         if not own_blocks[baseline] & own_blocks[name]:
             template = '"{name}" shares no {group} with "{baseline}": compared by way of other configurations'
             notes.append(nouns.note(template, "indirect", name=name, baseline=baseline))
-        found = model.evaluate(y[None, keep])
-        # around the first value, so that large offsets do not cost digits
-        shifted = y[keep] - y[keep[0]]
-        bare = no_interval(float(shifted @ model.weights), n, notes, level)
-        if found is None:
-            left_over = nouns.note("no {one} is left over to estimate the scatter", "no-degree-of-freedom")
-            bare = replace(bare, notes=(*notes, _one_each(nouns) if max(n) == 1 else left_over))
-        elif below_rounding(found.error, y):
-            bare = replace(bare, notes=(*notes, _no_scatter(nouns)))
-        else:
-            error = float(found.error[0])
-            bare = with_interval(bare, error, model.df, "blocked", error / model.factor)
-        result[name] = bare
+        result[name] = difference_of(model, y[keep], n, notes, level, nouns)
     return result
+
+
+def difference_of(
+    model: Blocked, y: Floats, n: tuple[int, int], notes: Sequence[Message], level: float, nouns: Nouns = RUNS
+) -> Difference:
+    """Return the difference that the model makes of `y` (runs,), with its interval where a degree of freedom is left.
+
+    `n`: runs of the baseline and of the candidate.
+    """
+    found = model.evaluate(y[None, :])
+    # around the first value, so that large offsets do not cost digits
+    bare = no_interval(float((y - y[0]) @ model.weights), n, notes, level)
+    if found is None:
+        left_over = nouns.note("no {one} is left over to estimate the scatter", "no-degree-of-freedom")
+        return replace(bare, notes=(*notes, _one_each(nouns) if max(n) == 1 else left_over))
+    if below_rounding(found.error, y):
+        return replace(bare, notes=(*notes, _no_scatter(nouns)))
+    error = float(found.error[0])
+    return with_interval(bare, error, model.df, "blocked", error / model.factor)
 
 
 def not_linked(baseline: str, name: str, nouns: Nouns = RUNS) -> Message:

@@ -63,6 +63,12 @@ def additive_design(
     return np.array(columns, dtype=np.float64).T, candidates
 
 
+def residual_of(design: Floats, y: Floats) -> tuple[Floats, int]:
+    """Return what least squares leaves of `y` (n,), and the rank of the design."""
+    coefficients, _, rank, _ = np.linalg.lstsq(design, y, rcond=None)
+    return np.asarray(y - design @ coefficients, dtype=np.float64), int(rank)
+
+
 OWN = 0.5
 """Share of the own scatter in the error of a difference within blocks, the rest is the pooled one. Simulated (normal,
 20,000 campaigns a layout; interaction of day and configuration 0 to 2 × the scatter of runs; 2 × 3 blocks of 2 or 3 runs,
@@ -112,7 +118,7 @@ class Blocked:
         return Estimates(cells @ self.cell_weights, error, np.full(len(values), self.df))
 
 
-def _cells(
+def cell_means(
     configuration: Sequence[Hashable], block: Sequence[Hashable]
 ) -> tuple[list[tuple[Hashable, Hashable]], Floats]:
     """Return the pairs of configuration and block that occur, and what makes their means of the values of runs."""
@@ -122,12 +128,34 @@ def _cells(
     return cells, units / units.sum(axis=1, keepdims=True)
 
 
+def cell_design(
+    configuration: Sequence[Hashable], block: Sequence[Hashable] | None, baseline: Hashable
+) -> tuple[Floats, list[Hashable], Floats, list[Hashable]]:
+    """Return what makes cell means, their configurations, the additive design and its candidates.
+
+    Without `block` every run is a cell of its own, and no block is taken out.
+    """
+    cells, units = cell_means(configuration, range(len(configuration)) if block is None else block)
+    ids = [c for c, _ in cells]
+    design, candidates = additive_design(ids, [0 if block is None else b for _, b in cells], baseline)
+    return units, ids, design, candidates
+
+
 def blocked(
-    runs: Sequence[str], configuration: Sequence[str], block: Sequence[Hashable], pair: tuple[str, str]
+    runs: Sequence[str],
+    configuration: Sequence[str],
+    block: Sequence[Hashable] | None,
+    pair: tuple[str, str],
+    covariates: Floats | None = None,
 ) -> Blocked:
-    """Return the additive model of `pair` (candidate, other), which blocks link."""
-    cells, units = _cells(configuration, block)
-    design, candidates = additive_design([c for c, _ in cells], [b for _, b in cells], pair[1])
+    """Return the additive model of `pair` (candidate, other), which blocks link.
+
+    `covariates` (n, k) of the runs enter as further columns, with a slope that all configurations share (analysis of
+    covariance of cell means).
+    """
+    units, cells, design, candidates = cell_design(configuration, block, pair[1])
+    if covariates is not None:
+        design = np.column_stack([design, units @ covariates])
     inverse = np.linalg.pinv(design)
     residual = np.eye(len(cells)) - design @ inverse
     weights = inverse[candidates.index(pair[0])]
@@ -183,5 +211,5 @@ def two_samples(
     runs: Sequence[str], configuration: Sequence[str], pair: tuple[str, str], block: Sequence[str] | None = None
 ) -> TwoSamples:
     """Return the comparison of means of `pair` (candidate, other); of block means where `block` is given."""
-    cells, units = _cells(configuration, block if block is not None else runs)
+    cells, units = cell_means(configuration, block if block is not None else runs)
     return TwoSamples(tuple(runs), units, np.array([cell[0] == pair[0] for cell in cells]))

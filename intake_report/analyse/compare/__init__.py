@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from intake_report.analyse.compare.checks import check_model, summarise, with_headlines
+from intake_report.analyse.compare.covariates import Covariates, adjust, gather_covariates
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
 from intake_report.analyse.compare.instruments import (
     InstrumentDraws,
@@ -38,27 +39,37 @@ def compare(
     metrics: tuple[MetricKey, ...],
     values: tuple[MetricResult, ...],
     draws: InstrumentDraws | None = None,
+    covariates: Covariates | None = None,
 ) -> tuple[Comparison, ...]:
     """Return the difference of every configuration from the baseline, metric by metric; `values` of the runs that take part.
 
     Adjusted p-values (Holm) cover the headline metrics. Without `draws`, what the instruments leave open, the intervals hold
-    scatter between runs only.
+    scatter between runs only; with `covariates` differences are adjusted for them, each with the unadjusted one beside it.
     """
     baseline = campaign.baseline.id
     rows = []
     for key in metrics:
         of_metric = [v for v in values if v.key == key.key]
         rows += [
-            compare_pair(campaign, key, of_metric, c.id, baseline, draws)
+            compare_pair(campaign, key, of_metric, c.id, baseline, draws, covariates)
             for c in campaign.configurations
             if c.id != baseline
         ]
     by_key = {key.key: key for key in metrics}
+    plain = _judged(by_key, [row.unadjusted or row for row in rows])
+    return tuple(
+        replace(row, unadjusted=None if row.unadjusted is None else beside)
+        for row, beside in zip(_judged(by_key, rows), plain, strict=True)
+    )
+
+
+def _judged(by_key: dict[str, MetricKey], rows: list[Comparison]) -> list[Comparison]:
+    """Return the rows with p-values after Holm's adjustment over the headline metrics, and the verdicts that follow."""
     headline = [row for row in rows if by_key[row.key].spec.headline]
     # only comparisons that can lead to a call are counted: an indication cannot be a false call
     adjusted = iter(holm([row.p_value if row.replicated else None for row in headline]))
     rows = [replace(row, p_adjusted=next(adjusted)) if by_key[row.key].spec.headline else row for row in rows]
-    return tuple(judge(by_key[row.key], row) for row in rows)
+    return [judge(by_key[row.key], row) for row in rows]
 
 
 def compare_pair(
@@ -68,6 +79,7 @@ def compare_pair(
     configuration: str,
     versus: str,
     draws: InstrumentDraws | None = None,
+    covariates: Covariates | None = None,
 ) -> Comparison:
     """Return configuration minus versus in one metric, from its values in all runs that take part; as `compare`.
 
@@ -105,11 +117,20 @@ def compare_pair(
         return replace(row, note=made)
     runs = [v.configuration for v in values]
     replicates = max(runs.count(configuration), runs.count(versus)) > 1
-    row = _equivalence(campaign, key, _with_interval(row, made, draws, replicates=replicates))
     test = permutation(values, configuration, versus)
     if test is not None:
         row = replace(row, permutation=test.p_value, smallest=test.smallest_p)
-    return judge(key, row)
+
+    def judged(made: Estimate) -> Comparison:
+        return judge(key, _equivalence(campaign, key, _with_interval(row, made, draws, replicates=replicates)))
+
+    plain = judged(made)
+    if covariates is None:
+        return plain
+    adjusted, fits, refused = adjust(campaign, key, values, made, (configuration, versus), covariates)
+    if adjusted is None:
+        return replace(plain, refused=refused)
+    return replace(judged(adjusted), covariates=fits, unadjusted=plain, refused=refused)
 
 
 def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | None, *, replicates: bool) -> Comparison:
@@ -232,10 +253,13 @@ __all__ = [
     "INDICATION",
     "NOT_COMPARED",
     "NOT_SHOWN",
+    "Covariates",
     "InstrumentDraws",
     "check_model",
     "compare",
     "compare_pair",
+    "direction",
+    "gather_covariates",
     "judge",
     "summarise",
     "with_headlines",

@@ -7,7 +7,7 @@ from intake_report.messages import Value
 from intake_report.render.inline import emphasis, literal
 from intake_report.render.sections.bounds import gravest_of
 from intake_report.results import Comparison, MetricKey, ReportResult
-from intake_report.results.text import counts_text, difference_quantity, metric_title
+from intake_report.results.text import adjusted_for, counts_text, difference_quantity, metric_title
 from intake_report.units import to_display
 
 CALLS = {
@@ -37,7 +37,17 @@ def answer(result: ReportResult) -> tuple[str, ...]:
         return (f"{nothing.replace('runs', f'runs ({literal(counts_text(result))})', 1).capitalize()}.",)
     if not any(compared(result, key) for key in keys):
         sentences[-1] = f"{sentences[-1].rstrip('.')}; {nothing}."
-    return tuple(sentences)
+    return (*sentences, *_also_shown(result, keys))
+
+
+def _also_shown(result: ReportResult, said_of: list[MetricKey]) -> list[str]:
+    """Return the headline differences that the tables call and the sentences above do not name."""
+    parts = []
+    for key in result.metrics:
+        rows = [c for c in compared(result, key) if c.call == "shown" and key not in said_of]
+        sizes = [f"{literal(result.name_of(c.configuration))} {size(result, key, c)}" for c in rows]
+        parts += [f"{literal(metric_title(key, result.units))} ({formatting.listing(sizes)})"] if sizes else []
+    return [f"Also shown: {'; '.join(parts)}."] if parts else []
 
 
 def headline(result: ReportResult) -> str:
@@ -203,13 +213,18 @@ def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
         share = formatting.usual(c.level, "share", "si")
         basis = "the instruments alone allow" if c.basis == "instruments" else f"{share} interval"
         text += f", {basis} {span(result, key, c.low, c.high)}"
-    return f"{text}: {CALLS[c.call]}"
+    text = f"{text}: {CALLS[c.call]}"
+    if c.unadjusted is not None:
+        text += f"; unadjusted {size(result, key, c.unadjusted)}: {CALLS[c.unadjusted.call]}"
+    return text
 
 
 def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     """Return why a difference is not that of the two values printed, where it is not."""
     if any(e.key == c.key and e.configuration == c.configuration and e.runs for e in result.control):
         return CONTROLLED
+    if c.covariates:
+        return f"adjusted for {adjusted_for(c)}"
     means = [result.summary(c.key, id).mean for id in (c.configuration, c.versus)]
     if c.difference is None or None in means:
         return ""

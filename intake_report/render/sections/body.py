@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from intake_report import formatting
@@ -19,7 +20,7 @@ from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.tables import block_of, extended, files, titled
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
-from intake_report.results.text import difference_quantity, metric_title, summary_text
+from intake_report.results.text import adjusted_for, difference_quantity, metric_title, summary_text
 from intake_report.units import UnitSystem
 
 REFERENCE = "details in [[sec-methodology]] of the annex"
@@ -200,31 +201,52 @@ def _has_value(result: ReportResult, key: MetricKey) -> bool:
     return any(v.status != "not computed" for v in result.of(key.key))
 
 
+UNADJUSTED = " unadjusted"
+"""Ending of the key of a row that prints the differences of a metric as they are without covariates."""
+
+
 def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool) -> Block:
     of_key = {key.key: key for key in keys}
     ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     comparisons = {(c.key, c.configuration): c for c in result.comparisons}
-    rows = [result.summary(key.key, c.id) for key in keys for c in ordered]
+    plain = {(c.key, c.configuration): c.unadjusted for c in result.comparisons if c.unadjusted is not None}
+    rows = []
+    for key in keys:
+        of_metric = [result.summary(key.key, c.id) for c in ordered]
+        rows += of_metric
+        if any((key.key, c.id) in plain for c in ordered):
+            rows += [replace(s, key=f"{s.key}{UNADJUSTED}") for s in of_metric]
+            of_key[f"{key.key}{UNADJUSTED}"] = key
+
+    def title(s: Any, units: UnitSystem) -> str:
+        text = titled(of_key[s.key], units)
+        return f"{text}, difference unadjusted" if s.key.endswith(UNADJUSTED) else text
 
     def cell(s: Any, units: UnitSystem) -> str:
         key, c = of_key[s.key], comparisons.get((s.key, s.configuration))
         text = summary_text(s, key, units)
         if not replicated or at_edge(result, key, s.configuration) is not None:
             text = level(result, key, s.configuration) or formatting.ABSENT
+        if s.key.endswith(UNADJUSTED):
+            c, text = plain.get((key.key, s.configuration)), formatting.ABSENT
         if c is None or c.difference is None:
             return text
         change = formatting.bare(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
-        return f"{text}; {change} {MARKS.get(c.call, '')}"
+        change = f"{change} {MARKS.get(c.call, '')}"
+        return change if s.key.endswith(UNADJUSTED) else f"{text}; {change}"
 
+    adjusted = dict.fromkeys(adjusted_for(c) for c in comparisons.values() if c.key in of_key and c.covariates)
+    notes = ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else ()
+    notes += tuple(f"Adjusted for {text}, fixed before the data were seen; details in the annex." for text in adjusted)
     table = ReportTable(
         "tab-results",
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
         (
-            Field("key", "Metric", cell=lambda s, units: titled(of_key[s.key], units), width=2.6),
+            Field("key", "Metric", cell=title, width=2.6),
             *files("configuration", "n", "not_reached", "within", "mean", *(("sd",) if replicated else ())),
         ),
         frame_of(rows),
-        ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else (),
+        notes,
         Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
     )  # fmt: skip
     return block_of(table, result.units)

@@ -11,9 +11,9 @@ from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.sections.tables import block_of, comparison_table_of, files
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import Comparison, MetricKey, ModelCheck, ReportResult
-from intake_report.results.compared import METHODS
+from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.text import difference_quantity, less_control, metric_title, p_text
-from intake_report.units import QUANTITIES, UnitSystem
+from intake_report.units import QUANTITIES, UnitSystem, to_display
 
 
 def basis_of_differences(result: ReportResult) -> list[Block]:
@@ -24,6 +24,7 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
     if rows:
         blocks += [Heading(2, "What the differences rest on", "sec-basis"), Paragraph(_method(result, rows))]
         blocks.append(_basis(result, keys, rows))
+    blocks += _covariates(result, keys)
     tested = [check for check in result.checks if check.lag_p is not None or check.additivity_p is not None]
     if tested:
         blocks.append(_checks(result, keys, tested))
@@ -113,7 +114,7 @@ def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
     notes = [
         "u: standard uncertainty. Scatter of one run: standard deviation after configuration and block. Standardised: "
         "difference over that scatter, corrected for few degrees of freedom.",
-        "Permutation: the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
+        "Permutation: the unadjusted values of the runs of each block dealt anew to the two configurations in every way; in parentheses the smallest p "
         "that this layout can give.",
     ]
     states = (
@@ -127,6 +128,81 @@ def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
         if any(counts):
             notes.append(f"In {formatting.count(sum(k > 0 for k in counts), 'comparison')} {what}")
     return tuple(notes)
+
+
+def _covariates(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
+    """Return what differences are adjusted for and what that changed; nothing where nothing was."""
+    rows = [
+        {
+            "comparison": c,
+            "fit": fit,
+            "key": c.key,
+            "configuration": c.configuration,
+            **vars(fit),
+            "unit": _unit(keys[c.key]),
+        }
+        for c in (*result.comparisons, *result.direct)
+        for fit in c.covariates
+    ]
+    if not rows:
+        return []
+    text = (
+        "Differences are adjusted for what was known before the phase began, fixed before the data were seen: the additive model "
+        "of the runs' means in each block has the covariate as a further column, with one slope for all configurations, and the "
+        "error and degrees of freedom are those of that model. The covariate counts as measured exactly. One that differs "
+        f"between configurations beyond chance (p below 0.05) is not adjusted for. {_said_before(result)}"
+    )
+
+    def per(name: str) -> Callable[[Any, UnitSystem], str]:
+        def cell(row: Any, units: UnitSystem) -> str:
+            key, quantity = keys[row.key], COVARIATES[row.name][1]
+            factor = to_display(1.0, quantity, units)
+            number = float(to_display(getattr(row, name), difference_quantity(key), units) / factor)
+            unit = f"{formatting.unit_of(difference_quantity(key), units)}/{formatting.unit_of(quantity, units)}"
+            return f"{formatting.number(number, 3, signed=name == 'slope')} {unit}"
+
+        return cell
+
+    def change(row: Any, units: UnitSystem) -> str:
+        return formatting.with_unit(row.unbalance, COVARIATES[row.name][1], units, 1, signed=True)
+
+    def scatter(row: Any, units: UnitSystem) -> str:
+        form = (difference_quantity(keys[row.key]), units, keys[row.key].spec.decimals + 1)
+        return f"{formatting.bare(row.scatter_without, *form)} → {formatting.with_unit(row.scatter, *form)}"
+
+    table = ReportTable(
+        "tab-covariates",
+        "Covariates: what they explain",
+        (
+            Field("key", "Metric", cell=lambda r, units: metric_title(keys[r.key], units), width=2.6),
+            Field("configuration", "Configuration", cell=lambda r, _: result.name_of(r.configuration), width=1.8),
+            Field("name", "Adjusted for", cell=lambda r, _: COVARIATES[r.name][0], width=2.2),
+            Field("slope", "Slope", cell=per("slope"), align="right", width=1.3),
+            Field("u", "its u", cell=per("u"), align="right", width=1.2),
+            Field("unbalance", "Difference in it", cell=change, align="right", width=1.2),
+            Field("scatter", "Residual scatter", cell=scatter, align="right", width=1.6),
+            *files("scatter_without", "unit"),
+            Field("curved", "Bends: p", cell=lambda r, _: p_text(r.curved), align="right"),
+            Field("unequal", "Slopes differ: p", cell=lambda r, _: p_text(r.unequal), align="right"),
+        ),
+        frame_of(rows),
+        (
+            "Bends: squares of the covariate added. Slopes differ: a slope for each configuration. A large p is no proof.",
+        ),
+    )
+    return [Paragraph(text), block_of(table, result.units)]
+
+
+def _said_before(result: ReportResult) -> str:
+    """Say how far the adjustment changes what the differences show."""
+    both = [(c, c.unadjusted) for c in result.comparisons if c.unadjusted is not None]
+    other = sum(c.call != plain.call for c, plain in both)
+    text = f"Of {formatting.count(len(both), 'adjusted difference')}"
+    return (
+        f"{text}, {other} {'reads' if other == 1 else 'read'} otherwise without it."
+        if other
+        else f"{text}, none reads otherwise without it."
+    )
 
 
 def _checks(result: ReportResult, keys: dict[str, MetricKey], checks: list[ModelCheck]) -> Block:

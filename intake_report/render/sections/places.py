@@ -57,7 +57,7 @@ def _introduction(result: ReportResult, record: Places) -> str:
     cell = formatting.with_unit(record.step, "length", result.units, 0)
     return (
         f"Runs of different days meet different lights. Here they are compared place by place, in cells of {cell}: "
-        "time-weighted within a cell, then averaged over the runs of a configuration."
+        "time-weighted within a cell, then averaged over the runs of a configuration as if each had met every block."
     )
 
 
@@ -132,7 +132,10 @@ def _stretches(result: ReportResult, record: Places) -> Table:
             *files("configuration", "mean"),
         ),
         frame_of(rows),
-        ("results.json has the cells of these stretches.",),
+        (
+            "Means with block effects taken out, as the differences are; without an interval they show where configurations "
+            "part, not that they do. results.json has the cells of these stretches.",
+        ),
         Across(
             "start",
             "configuration",

@@ -17,6 +17,7 @@ from intake_report.results import Comparison, MetricKey, MetricSpec, ReportResul
 from intake_report.results.text import (
     EXPLORATORY,
     SUGGESTED,
+    adjusted_for,
     difference_interval,
     difference_quantity,
     less_control,
@@ -91,10 +92,13 @@ def comparison_table(result: ReportResult, keys: tuple[MetricKey, ...], label: s
 def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str, caption: str) -> Table:
     """Return these differences, whatever they are taken from; the other configuration is named where it is not the baseline."""
     keys = {key.key: key for key in result.metrics}
+    beside = [c.unadjusted for c in rows if c.unadjusted is not None]
+    rows = [row for c in rows for row in (c, c.unadjusted) if row is not None]
 
     def whom(c: Any, _: UnitSystem) -> str:
         name = result.name_of(c.configuration)
-        return name if c.versus == result.baseline.id else f"{name} against {result.name_of(c.versus)}"
+        name = name if c.versus == result.baseline.id else f"{name} against {result.name_of(c.versus)}"
+        return f"{name}, unadjusted" if c.unadjusted_row else name
 
     def difference(c: Any, units: UnitSystem) -> str:
         key = keys[c.key]
@@ -105,7 +109,11 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
         return f"{text} (instruments)" if c.basis == "instruments" else text
 
     frame = frame_of(rows, tuple(Comparison.__dataclass_fields__))
-    frame = frame.assign(unit=[QUANTITIES[difference_quantity(keys[c.key])].internal for c in rows])
+    frame = frame.assign(
+        unit=[QUANTITIES[difference_quantity(keys[c.key])].internal for c in rows],
+        unadjusted_row=[any(c is one for one in beside) for c in rows],
+        adjusted_for=[adjusted_for(c) for c in rows],
+    )
     table = ReportTable(
         label,
         caption,
@@ -117,7 +125,16 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
             *files("low", "high"),
             Field("", f"{_percent(result.level)} interval", cell=interval, align="right", width=2.0),
             *files(
-                "level", "df", "n", "n_versus", "not_reached", "not_reached_versus", "within", "within_versus", "basis"
+                "adjusted_for",
+                "level",
+                "df",
+                "n",
+                "n_versus",
+                "not_reached",
+                "not_reached_versus",
+                "within",
+                "within_versus",
+                "basis",
             ),
             Field("", "Runs", cell=lambda c, _: f"{c.n} / {c.n_versus}", align="center", width=0.8),
             Field("p_value", "p", cell=lambda c, _: p_text(c.p_value), align="right", width=0.9),
@@ -146,6 +163,10 @@ def _comparison_notes(result: ReportResult, pairs: list[tuple[MetricKey, Compari
     notes = [
         f"{note[0].upper()}{note[1:]}." if len(titles) == len(keys) else f"{formatting.listing(titles)}: {note}."
         for note, titles in concerned.items()
+    ]
+    notes += [
+        f"Adjusted for {text}; the same without adjustment in the row below."
+        for text in dict.fromkeys(adjusted_for(c) for _, c in pairs if c.covariates)
     ]
     if any(c.basis == "instruments" for _, c in pairs):
         notes.append("(instruments): interval from the instruments alone, without scatter between runs.")
