@@ -77,6 +77,8 @@ def estimate(values: Iterable[tuple[str, str, float]], basis: Part) -> Scatter |
     are set equal to their expectations.
     """
     rows = list(values)
+    if not rows:  # no run has a value of this metric
+        return None
     cells: dict[tuple[str, str], list[float]] = {}
     for configuration, block, value in rows:
         cells.setdefault((configuration, block), []).append(value)
