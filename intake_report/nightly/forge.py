@@ -169,9 +169,11 @@ def _load() -> None:
     from intake_report import provenance
 
     for name in _MODULES:
-        importlib.import_module(name)
+        with suppress(Exception):  # what is not loaded here is loaded by each campaign
+            importlib.import_module(name)
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    _warm(Path(tempfile.mkdtemp()))
+    with suppress(Exception):
+        _warm(Path(tempfile.mkdtemp()))
     source, packages = provenance.source_hash(), provenance.package_versions()  # the same for all campaigns
     provenance.source_hash, provenance.package_versions = lambda: source, lambda: packages
 
