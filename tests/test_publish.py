@@ -34,6 +34,8 @@ WHOLE = {
     "results.json",
     "executed.ipynb",
     "manifest.json",
+    "summary.md",
+    "slides",
     "figures",
     "tables",
 }

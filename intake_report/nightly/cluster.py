@@ -26,7 +26,7 @@ def cluster(address: str, out: Path, roots: list[Path]) -> Iterator[Executor]:
         what = "--dask needs dask.distributed."
         raise MachineError(what, remedy="Install it: pip install intake-report[cluster].") from None
     try:
-        client = Client(address, timeout="10s")
+        client = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
     except (OSError, ValueError) as error:
         raise MachineError(f"no cluster answers at {address} ({error}).", remedy="Start its scheduler.") from None
     with client:
@@ -36,7 +36,7 @@ def cluster(address: str, out: Path, roots: list[Path]) -> Iterator[Executor]:
         if blind or not seen:
             what = "; ".join(blind) or "the cluster has no workers"
             raise MachineError(f"{what}.", remedy="Campaigns and reports have to lie on storage that all share.")
-        yield client.get_executor(pure=False)
+        yield client.get_executor(pure=False)  # type: ignore[no-untyped-call]
 
 
 def _sees(sign: str, roots: list[str]) -> str:

@@ -21,9 +21,9 @@ TOKEN = re.compile(
     r"|(?<![\w.])(?P<key>[a-z]+(?:_[a-z]+)*) = (?=[\"\[{]|true|false|[0-9])"  # day_first = true
     r"|“(?P<quoted>[a-z]+(?:_[a-z]+)+)”"
 )
-NO_PATH = {"csv", "txt", "gpx", "json", "md", "toml", "typ"}  # endings of file names
+NO_PATH = {"pdf", "ics", "html", "csv", "txt", "gpx", "json", "md", "toml", "typ"}  # endings of file names
 # extras of the installation, units of header examples; symbols of formulas
-NOT_OF_THE_CAMPAIGN = {"can", "mdf", "sd", "g", "unit", "low", "high", "header", "n", "k"}
+NOT_OF_THE_CAMPAIGN = {"can", "mdf", "cluster", "sd", "g", "unit", "low", "high", "header", "quicker", "n", "k"}
 
 
 def paths(schema: dict[str, Any], before: str = "") -> Iterator[str]:
