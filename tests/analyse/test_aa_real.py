@@ -18,7 +18,7 @@ from intake_report.analyse.inputs import pair
 from intake_report.analyse.limitations import Findings, derive_limitations
 from intake_report.campaign import load_campaign
 from intake_report.formatting import with_unit
-from intake_report.render.sections.answer import answer
+from intake_report.render.sections.answer import also_shown, answer
 from intake_report.results.text import difference_quantity
 from intake_report.statistics import clopper_pearson
 
@@ -264,7 +264,7 @@ def test_covers_say_what_the_tables_decide(paired, part):
         runs = tuple(run.model_copy(update={"configuration": names[run.id]}) for run in campaign.runs)
         campaign = campaign.model_copy(update={"runs": runs})
         result = conclude(campaign, measure_runs(campaign, cleaned, alignment))
-        text = " ".join(answer(result))
+        text = " ".join((*answer(result), *also_shown(result, [result.metric(key) for key in result.decides])))
         rows = [c for c in result.comparisons if result.metric(c.key).spec.headline]
         shown = [c for c in rows if c.call == "shown"]
         for c in shown:

@@ -59,10 +59,11 @@ def test_altimeter_setting_is_reduced_to_station_pressure(evidence: Evidence) ->
 
 def test_sources_are_compared_at_speed_and_at_rest(evidence: Evidence) -> None:
     pairs = {(o.first, o.second): o for o in evidence.weather.offsets}
-    # the logs hold 20, 20, 21 and 21 °C ambient; the reports 20.0 °C; the handheld 20.5 °C
+    # the logs hold 20, 20, 21 and 21 °C ambient, cut off or rounded, nobody knows: a quarter of a step more on average;
+    # the reports 20.0 °C; the handheld 20.5 °C
     for place in ("speed", "rest"):
         offset = pairs[f"vehicle sensor at {place}", "airfield"]
-        assert offset.offset == pytest.approx(0.5) and offset.runs == 4
+        assert offset.offset == pytest.approx(0.75) and offset.runs == 4
         # t(0.975, 3) = 3.182 (table), standard deviation of 0, 0, 1, 1 is 0.5774
         assert offset.high - offset.offset == pytest.approx(3.182 * 0.57735 / 2.0, rel=1e-3)
     assert pairs["airfield", "yard"].offset == pytest.approx(-0.5)
@@ -229,7 +230,7 @@ def test_results_json_carries_everything_with_texts(chain: Chain) -> None:
     document = json.loads(results_json(chain.result, "2026-07-01", 1))["evidence"]
     means = document["dyno"]["means"][0]
     assert means["text"].endswith("kW") and " to " in means["interval_text"]
-    assert document["weather"]["offsets"][0]["text"] == "+0.50\u00a0K"
+    assert document["weather"]["offsets"][0]["text"] == "+0.75\u00a0K"
     assert document["bench"]["restrictions"][0]["rows"][1]["percent_text"] == "\u221233.3\u00a0%"
     assert document["bench"]["services"][0]["text"] == "4.0\u00a0min"
     assert document["air"]["points"][0]["mass_text"].endswith("g")

@@ -89,8 +89,9 @@ def test_another_day_is_a_limitation_with_the_farthest_run(campaign, tmp_path, c
     status, (check,) = check_json(capsys, path, "--campaign", campaign)
     assert status == 0 and check["verdict"] == "accept with limitation"
     ambient = criterion(check, "ambient")
+    # a quarter of a step is added where the way of rounding is not known
     # four runs at 20.0, 20.4, 20.8, 21.2 °C (read in whole degrees) and this one: their median is about 21
-    assert ambient["own"] == 27.0 and ambient["value"] == pytest.approx(6.0, abs=0.5)
+    assert ambient["own"] == 27.25 and ambient["value"] == pytest.approx(6.0, abs=0.5)
     assert ambient["outcome"] == "fail" and not ambient["hard"]
     assert any(reason.startswith("Ambient: 27") and "farthest from b1-" in reason for reason in check["reasons"])
 
@@ -159,7 +160,9 @@ def test_weather_that_is_not_there_yet_is_said(tmp_path, capsys):
     weather = [{"id": "yard", "kind": "station", "file": "weather.csv"}]
     file = planned_campaign(tmp_path, weather=weather, ambient={"reference": "yard"})
     status, (check,) = check_json(capsys, log(tmp_path / "a.csv"), "--campaign", file)
-    assert status == 0 and criterion(check, "ambient")["own"] == 21.0  # by the vehicle's sensor
+    assert (
+        status == 0 and criterion(check, "ambient")["own"] == 21.25
+    )  # by the vehicle's sensor, with a quarter of a step
     assert any("yard is left out: weather.csv" in note for note in check["notes"])
     assert any("ambient reference" in note for note in check["notes"])
 

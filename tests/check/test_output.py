@@ -26,7 +26,7 @@ KEYS = {
     "schema", "files", "verdict", "reasons", "limitations", "notes", "compared", "format", "rows", "start", "duration",
     "units", "campaign", "run", "configuration", "block", "found_by", "mapping_from", "mapping_text", "columns",
     "channels", "quality", "cross_checks", "criteria", "pairs", "drive", "timeline",
-    "phases_text",
+    "phases_text", "soak_text",
 }  # fmt: skip
 
 
@@ -101,7 +101,7 @@ def test_every_criterion_is_shown_with_limit_value_and_verdict(checks):
     for criterion in check.criteria:
         assert any(criterion.title in line for line in lines)
     row = next(line for line in lines if line.startswith("Ambient  "))
-    assert row.split() == ["Ambient", "82", "°F", "12.6", "°F", "≤", "2.0", "°F", "limitation"]
+    assert row.split() == ["Ambient", "83", "°F", "12.6", "°F", "≤", "2.0", "°F", "limitation"]
 
 
 def test_a_value_beyond_its_limit_never_reads_like_the_limit(checks):

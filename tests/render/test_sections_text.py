@@ -98,7 +98,8 @@ def test_limits_are_converted_where_they_are_printed_and_texts_of_a_campaign_nev
     assert made.rows[0][0] == "Rain 40 °C"
     tyres = chain.campaign.vehicle.model_copy(update={"notes": "tyre Rain 40 °C, 2.2 km/h"})
     articles = sections.articles(chain.campaign.model_copy(update={"vehicle": tyres}), result)
-    assert ("Notes", "tyre Rain 40 °C, 2.2 km/h") in next(b for b in articles if isinstance(b, Definitions)).items
+    facts = [item for block in articles if isinstance(block, Definitions) for item in block.items]
+    assert ("Notes", "tyre Rain 40 °C, 2.2 km/h") in facts
 
 
 def test_files_of_a_table_hold_its_rows_in_internal_units(badly_designed):

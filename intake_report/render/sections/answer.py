@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from intake_report import formatting
 from intake_report.messages import Value
 from intake_report.render.inline import emphasis, literal
@@ -37,16 +39,16 @@ def answer(result: ReportResult) -> tuple[str, ...]:
         return (f"{nothing.replace('runs', f'runs ({literal(counts_text(result))})', 1).capitalize()}.",)
     if not any(compared(result, key) for key in keys):
         sentences[-1] = f"{sentences[-1].rstrip('.')}; {nothing}."
-    return (*sentences, *_also_shown(result, keys))
+    return tuple(sentences)
 
 
-def _also_shown(result: ReportResult, said_of: list[MetricKey]) -> list[str]:
-    """Return the headline differences that the tables call and the sentences above do not name."""
+def also_shown(result: ReportResult, said_of: Sequence[MetricKey]) -> list[str]:
+    """Return the headline differences that the tables call and the deciding metrics do not name."""
     parts = []
     for key in result.metrics:
         rows = [c for c in compared(result, key) if c.call == "shown" and key not in said_of]
-        sizes = [f"{literal(result.name_of(c.configuration))} {size(result, key, c)}" for c in rows]
-        parts += [f"{literal(metric_title(key, result.units))} ({formatting.listing(sizes)})"] if sizes else []
+        sizes = [f"{result.name_of(c.configuration)} {size(result, key, c)}" for c in rows]
+        parts += [f"{metric_title(key, result.units)} ({formatting.listing(sizes)})"] if sizes else []
     return [f"Also shown: {'; '.join(parts)}."] if parts else []
 
 

@@ -19,6 +19,7 @@ from intake_report.render.sections.answer import (
     ROUNDED,
     WITHIN,
     adjusted,
+    also_shown,
     answer,
     compared,
     headline,
@@ -129,7 +130,7 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
             *files("metric", "mean", "difference", "low", "high", "call"),
         ),
         frame_of(rows),
-        (*legend(result, keys), *_rounded(result, keys)),
+        (*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys)),
         Across(
             "configuration",
             "metric",
