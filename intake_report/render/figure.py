@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 PNG_DPI = 144
 # Noisy lines of 60 000 points shrink to two fifths; no difference can be seen in print.
 _SIMPLIFY = 0.3
+_HASHED = re.compile(r'(?<=["#])[a-z][0-9a-f]{10}(?=[")])')
 _PROLOG = re.compile(r"^\s*(<\?xml[^>]*\?>)?\s*(<!DOCTYPE[^>\[]*>)?\s*", re.DOTALL)
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
@@ -52,7 +53,15 @@ def figure_block(
         FigureCanvasSVG(fig).print_svg(vector, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
     fig.dpi = dpi
     fig.set_canvas(canvas)
-    return blocks.Figure(label=label, caption=caption, alt=alt, svg=clean_svg(vector.getvalue(), label), size=size)
+    return blocks.Figure(
+        label=label, caption=caption, alt=alt, svg=clean_svg(_numbered(vector.getvalue()), label), size=size
+    )
+
+
+def _numbered(svg: str) -> str:
+    """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
+    names: dict[str, str] = {}
+    return _HASHED.sub(lambda match: names.setdefault(match[0], f"{match[0][0]}{len(names) + 1}"), svg)
 
 
 def draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:

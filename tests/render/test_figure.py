@@ -84,3 +84,16 @@ def test_a_figure_is_displayed_with_its_alternative_text():
     assert set(bundle) == {"application/vnd.intake-report.blocks+json", "text/html", "text/plain"}
     assert 'aria-label="alt text"' in bundle["text/html"]
     assert "<script" not in bundle["text/html"]
+
+
+def test_the_last_digits_of_a_limit_name_nothing():
+    """A layout that differs by less than is printed gives the same bytes."""
+    drawings = []
+    for more in (0.0, 1e-13):
+        figure = drawing(1)
+        panel = figure.axes[0]
+        box = panel.get_position()
+        panel.set_position((box.x0 + more, box.y0, box.width, box.height))
+        drawings.append(figure_block(figure, "fa", "c", "a").svg)
+    assert "url(#fa--p1)" in drawings[0]
+    assert drawings[0] == drawings[1]
