@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ctypes
 import json
+import logging
 import os
 import signal
 import sys
@@ -144,6 +145,8 @@ class _KernelRun(threading.Thread):
             "ip": str(self._prefix),
             "connection_file": str(self._scratch / "kernel.json"),
         }
+        # whoever starts us is told once, in a sentence of ours
+        logging.getLogger("papermill").addHandler(logging.NullHandler())
         try:
             self.executed = papermill.execute_notebook(
                 template_path(),

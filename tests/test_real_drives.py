@@ -182,7 +182,10 @@ def test_laps_claim_no_difference_that_the_intervals_do_not_support(six_laps):
 
 
 def test_values_of_the_laps_agree_with_the_logs(six_laps, drives):
-    """The highest reading in the file, found without the package, bounds the peak to half a step."""
+    """The highest reading in the file, found without the package, bounds the peak to half a step.
+
+    A quarter of a step more where nobody knows whether the reading is rounded or cut off: the peak is an expectation.
+    """
     (sampling,) = [row for row in six_laps.results["sampling"] if row["channel"] == "iat"]
     assert 4.5 < sampling["interval_low"] < 5.5  # one row each 5 s
     peaks = of(six_laps, "peak_iat")
@@ -191,7 +194,7 @@ def test_values_of_the_laps_agree_with_the_logs(six_laps, drives):
         with (drives / "loop" / f"{run['id']}.csv").open(encoding="utf-8") as file:
             cells = [row["Intake Temperature [c]"] for row in csv.DictReader(file)]
         highest = max(float(cell) for cell in cells if cell)
-        assert peaks[run["id"]] <= highest + 0.5  # off the route it may have been higher
+        assert peaks[run["id"]] <= highest + 0.5 + 0.25  # off the route it may have been higher
         close += peaks[run["id"]] >= highest - 1.0
     assert close >= len(peaks) // 2
 

@@ -82,7 +82,7 @@ def test_made_again_and_compared_file_by_file(small, kept, monkeypatch, capsys):
         and "differs  results.json" in told
         and "not as it was: intake-report itself" in told
     )
-    assert "0.1 of its uncertainty)" in told and told.count("uncertainty") == 1
+    assert "0.1 of its uncertainty)" in told and told.count("of its uncertainty") == 1
 
 
 def test_numbers_are_weighed_by_the_interval_beside_them():
