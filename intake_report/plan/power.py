@@ -53,6 +53,9 @@ class Shown:
     campaigns: int
 
 
+DIGITS = 6  # decimals of a difference [internal unit]
+
+
 @dataclass(frozen=True)
 class Task:
     """One design to be judged for every claim; what a worker gets."""
@@ -89,6 +92,8 @@ def _shown(task: Task, case: Case, scatter: Scatter, number: int) -> Shown:
     upper = None if detectable is None or not scatter.df else detectable * scatter.upper
     if upper is not None and never_negative(case.key) and case.sign < 0.0 and upper > scatter.level:
         upper = None  # a time cannot fall by more than itself
+    # the simulation fixes two digits; the last ones depend on how a library shares work between threads
+    detectable, upper = (None if each is None else round(each, DIGITS) for each in (detectable, upper))
     return Shown(
         case.claim.id, case.key.key, design.blocks, design.repeats, design.runs, design.hours(task.campaign.plan),
         detectable, chance, upper, n,
