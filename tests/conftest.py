@@ -240,7 +240,8 @@ def drives() -> Path:
 def pytest_runtest_makereport(item: pytest.Item) -> Generator[None, pytest.TestReport, pytest.TestReport]:
     """Where the real drives are, a test on them that skips has failed."""
     report = yield
-    if report.skipped and DRIVES.is_dir() and "drives" in getattr(item, "fixturenames", ()):
+    asks = "drives" in getattr(item, "fixturenames", ()) or "real drives" in str(report.longrepr)
+    if report.skipped and DRIVES.is_dir() and asks:
         report.outcome, report.longrepr = "failed", f"skipped although the real drives are at {DRIVES}"
     return report
 
