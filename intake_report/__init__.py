@@ -13,7 +13,18 @@ CAMPAIGN_FILE = "campaign.toml"
 _SURFACE = {
     "campaign": ("load_campaign", "vary"),
     "analyse": ("load_logs", "clean_logs", "align_logs", "measure_runs", "conclude"),
-    "workbook": ("run_frame", "overlay", "values", "comparisons", "difference", "metric"),
+    "workbook": (
+        "run_frame",
+        "overlay",
+        "values",
+        "comparisons",
+        "difference",
+        "metric",
+        "explore_run",
+        "explore_phase",
+        "explore_margin",
+        "with_margin",
+    ),
     "render.show": ("show",),
 }
 

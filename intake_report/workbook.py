@@ -12,8 +12,12 @@ import numpy as np
 import pandas as pd
 
 from intake_report import formatting
-from intake_report.analyse import Measured
+from intake_report.align import Alignment
+from intake_report.analyse import Measured, conclude, measure_runs
+from intake_report.by_run import ByRun
+from intake_report.campaign import Campaign, vary
 from intake_report.channels import CHANNELS
+from intake_report.clean import CleanRun
 from intake_report.clean.model import interpolate
 from intake_report.errors import DataError, nearest
 from intake_report.metrics import RunSeries
@@ -243,3 +247,58 @@ def _part(frame: pd.DataFrame, phase: str, stop: str) -> pd.DataFrame:
 
 def _shown(value: float | None, quantity: str, units: UnitSystem) -> float:
     return np.nan if value is None or not np.isfinite(value) else float(to_display([value], quantity, units)[0])
+
+
+def chooser(draw: Callable[..., Any], label: str, **choices: Any) -> Any:
+    """Return controls for the arguments of `draw`, and what it draws for the first of each; needs the extra `explore`.
+
+    `label`: of the button; `choices`: argument → values, as ipywidgets takes them.
+    """
+    import ipywidgets  # type: ignore[import-untyped]
+
+    return ipywidgets.interact_manual.options(manual_name=label)(draw, **choices)
+
+
+def explore_run(measured: Measured, result: ReportResult) -> Any:
+    """Return controls that draw one channel of one run over its speed."""
+    from IPython.display import display
+
+    def draw(run: str, channel: str) -> None:
+        frame = run_frame(measured, run, result.units)
+        axes = frame.plot(
+            y=[channel, "speed"], subplots=True, figsize=(8, 4), title=[f"{run}: {channel}", "speed"], legend=False
+        )
+        display(axes[0].figure)  # type: ignore[no-untyped-call]
+
+    runs = [series.run for series in measured.series]
+    channels = [name for name in run_frame(measured, runs[0]).columns if name not in ("phase", "stop", "speed")]
+    return chooser(draw, "Draw", run=runs, channel=channels)
+
+
+def explore_phase(measured: Measured, result: ReportResult) -> Any:
+    """Return controls that draw all runs over one another, whole or in one phase."""
+    from IPython.display import display
+
+    def draw(phase: str, over: str) -> None:
+        display(overlay(measured, result, phase=phase, over=over))  # type: ignore[no-untyped-call]
+
+    phases = [("the whole route", ""), *((phase.name, phase.id) for phase in result.phases)]
+    return chooser(draw, "Draw", phase=phases, over=["distance", "time"])
+
+
+def with_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignment, kelvins: float) -> ReportResult:
+    """Return the result with one more recovery margin [K]; the campaign file stays as it is."""
+    margins = [f"{margin:g} K" for margin in (*campaign.metrics.recovery_margins, kelvins)]
+    varied = vary(campaign, {"metrics.recovery_margins": margins})
+    return conclude(varied, measure_runs(varied, cleaned, alignment))
+
+
+def explore_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignment) -> Any:
+    """Return controls that measure again with one more recovery margin and show the recoveries."""
+    from IPython.display import display
+
+    def draw(kelvins: float) -> None:
+        again = with_margin(campaign, cleaned, alignment, kelvins)
+        display(values(again).filter(like="recovery", axis=0))  # type: ignore[no-untyped-call]
+
+    return chooser(draw, "Measure", kelvins=(1.0, 6.0, 0.5))
