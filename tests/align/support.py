@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
-import pytest
-
-ROOT = Path(__file__).resolve().parents[2]
-DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
 
 
 @dataclass(frozen=True)
@@ -35,15 +30,8 @@ def make_run(name: str, time, start: pd.Timestamp | None = None, **channels) -> 
     return StubRun(name, pd.DataFrame({k: np.asarray(v, dtype=float) for k, v in channels.items()}, index=index), start)
 
 
-def drives(folder: str) -> Path:
-    path = DRIVES / folder
-    if not path.is_dir():
-        pytest.skip(f"real drives not found at {path}")
-    return path
-
-
-def loop_runs(pick: Sequence[int] | None = None) -> list[StubRun]:
-    files = sorted(drives("loop").glob("*.csv"))
+def loop_runs(drives: Path, pick: Sequence[int] | None = None) -> list[StubRun]:
+    files = sorted(drives.glob("loop/*.csv"))
     runs = []
     for file in files if pick is None else [files[i] for i in pick]:
         table = pd.read_csv(file)
@@ -61,10 +49,10 @@ def loop_runs(pick: Sequence[int] | None = None) -> list[StubRun]:
     return runs
 
 
-def commute_runs(pick: slice = slice(None)) -> list[StubRun]:
+def commute_runs(drives: Path, pick: slice = slice(None)) -> list[StubRun]:
     """The commute drives: only speed; every tenth row is a sample, the others repeat it."""
     runs = []
-    for file in sorted(drives("commute").glob("*.csv.gz"))[pick]:
+    for file in sorted(drives.glob("commute/*.csv.gz"))[pick]:
         table = pd.read_csv(file, encoding="utf-8", usecols=["Time", "Vehicle Speed Sensor [km/h]"])
         time = pd.to_timedelta(table["Time"]).dt.total_seconds().to_numpy()
         speed = table["Vehicle Speed Sensor [km/h]"].to_numpy(dtype=float)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -157,8 +158,8 @@ def test_stops_of_different_runs_meet_at_their_junction() -> None:
     assert alignment.run("queue").stops[0].place in {inner[0].name, alignment.places[0].name}
 
 
-def test_real_laps_stop_at_shared_places() -> None:
-    alignment = align_runs(loop_runs(range(0, 30, 3)))
+def test_real_laps_stop_at_shared_places(drives: Path) -> None:
+    alignment = align_runs(loop_runs(drives, range(0, 30, 3)))
     common = [place for place in alignment.places if place.share >= 0.5]
     assert len(common) >= 3
     for run in alignment.runs:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -135,8 +136,8 @@ def test_slivers_are_merged_into_few_phases() -> None:
     assert all(phase.to_m - phase.from_m >= 1000 for phase in phases if phase.kind != "ramp")
 
 
-def test_real_laps_by_place() -> None:
-    alignment = align_runs(loop_runs(range(1, 30, 3)))
+def test_real_laps_by_place(drives: Path) -> None:
+    alignment = align_runs(loop_runs(drives, range(1, 30, 3)))
     grid = grid_by_place(alignment, ["iat"])
     assert grid.channels["iat"].shape == (10, len(grid.edges) - 1)
     assert np.isfinite(grid.channels["iat"]).mean() > 0.97

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from align.roads import drive
-from align.support import StubRun, commute_runs, drives, make_run
+from align.support import StubRun, commute_runs, make_run
 from intake_report.align import AlignSettings, EventSettings, RouteSettings, align_runs
 from intake_report.align.events import driven, find_stops
 from intake_report.align.landmarks import Likeness, classes, displaced, place, register, speed_profile, usual_speeds
@@ -17,8 +19,8 @@ from intake_report.messages import said
 RADIUS = EventSettings().place_radius
 
 
-def cycle(name: str) -> tuple[np.ndarray, np.ndarray]:
-    table = pd.read_csv(drives("cycles") / f"{name}.csv", encoding="utf-8-sig")
+def cycle(drives: Path, name: str) -> tuple[np.ndarray, np.ndarray]:
+    table = pd.read_csv(drives / "cycles" / f"{name}.csv", encoding="utf-8-sig")
     return table["cycSecs"].to_numpy(dtype=float), table["cycMps"].to_numpy(dtype=float) * 3.6
 
 
@@ -40,9 +42,9 @@ def replay(name: str, trace, scale: float, late: float, rng: np.random.Generator
 
 
 @pytest.mark.parametrize("name", ["udds", "us06", "wltc_3a", "wltc_3b"])
-def test_a_replayed_cycle_aligns_back_at_every_common_stop(name) -> None:
+def test_a_replayed_cycle_aligns_back_at_every_common_stop(drives: Path, name) -> None:
     rng = np.random.default_rng(1)
-    trace = cycle(name)
+    trace = cycle(drives, name)
     original, true = replay("original", trace, 1.0, 0.0, rng)
     runs = [(original, true)]
     for k, scale in enumerate([0.97, 0.985, 1.015, 1.03]):
@@ -59,10 +61,10 @@ def test_a_replayed_cycle_aligns_back_at_every_common_stop(name) -> None:
                 assert stop.distance == pytest.approx(truth, abs=10.0), (aligned.run, stop)
 
 
-def test_another_road_is_not_placed_by_force() -> None:
+def test_another_road_is_not_placed_by_force(drives: Path) -> None:
     rng = np.random.default_rng(2)
-    runs = [replay(f"run {k}", cycle("udds"), 1.0, 0.0, rng)[0] for k in range(4)]
-    time, speed = cycle("hwfet")
+    runs = [replay(f"run {k}", cycle(drives, "udds"), 1.0, 0.0, rng)[0] for k in range(4)]
+    time, speed = cycle(drives, "hwfet")
     other = make_run("other road", time, speed=speed)
     alignment = align_runs([*runs, other], AlignSettings(route=RouteSettings(run="run 0")))
     assert alignment.run("other road").grade == "refused"
@@ -130,9 +132,9 @@ def real_direction(alignment, names: set[str]) -> list[str]:
         pytest.param(slice(13, 19), slice(0, 13), marks=pytest.mark.slow),
     ],
 )
-def test_real_commutes_out_and_back_are_told_apart(out: slice, back: slice) -> None:
+def test_real_commutes_out_and_back_are_told_apart(drives: Path, out: slice, back: slice) -> None:
     """Drives of one road without position, some turned round: the reference is one of the majority, none passes wrongly."""
-    there, home = commute_runs(out), [backwards(run) for run in commute_runs(back)]
+    there, home = commute_runs(drives, out), [backwards(run) for run in commute_runs(drives, back)]
     alignment = align_runs([*there, *home])
     ours, others = ({run.run for run in group} for group in (there, home))
     if len(home) > len(there):
@@ -175,8 +177,8 @@ def test_simulated_roads_out_and_back_are_told_apart(seed: int) -> None:
     assert real_direction(alignment, others).count("reversed") >= 0.75 * len(others)
 
 
-def test_one_run_alone_is_its_own_reference() -> None:
-    time, speed = cycle("udds")
+def test_one_run_alone_is_its_own_reference(drives: Path) -> None:
+    time, speed = cycle(drives, "udds")
     alignment = align_runs([make_run("only", time, speed=speed)])
     (run,) = alignment.runs
     assert alignment.reference.method == "speed" and run.coverage == pytest.approx(1.0)
@@ -199,9 +201,9 @@ def likeliest_shifts(profiles, lines, who, grid, hidden) -> np.ndarray:
     return np.array(out)
 
 
-def profiles_and_stops(pick: slice = slice(None)):
+def profiles_and_stops(drives: Path, pick: slice = slice(None)):
     profiles, stops = [], []
-    for run in commute_runs(pick):
+    for run in commute_runs(drives, pick):
         time, speed = run.frame.index.to_numpy(), run.frame["speed"].to_numpy()
         profiles.append(speed_profile(time, speed))
         at = [a for a, _ in find_stops(time, speed, EventSettings())]
@@ -211,9 +213,9 @@ def profiles_and_stops(pick: slice = slice(None)):
 
 
 @pytest.mark.parametrize("pick", [slice(0, 19, 2), pytest.param(slice(None), marks=pytest.mark.slow)])
-def test_commute_drives_arrive_at_the_same_place(pick) -> None:
+def test_commute_drives_arrive_at_the_same_place(drives: Path, pick) -> None:
     """Real drives, no position, judged by where they end: the speeds before it were used, the end itself was not."""
-    profiles, stops, lengths, reference = profiles_and_stops(pick)
+    profiles, stops, lengths, reference = profiles_and_stops(drives, pick)
     found = register(profiles, stops, reference, RADIUS)
     assert all(one.likeness.margin > 3.0 for one in found)
     # one drive begins half way and ends in a jam
@@ -226,19 +228,19 @@ def test_commute_drives_arrive_at_the_same_place(pick) -> None:
     assert np.median(np.abs(lengths[full] - np.median(lengths[full]))) > 400.0
 
 
-def test_the_scale_of_a_commute_is_like_that_of_its_season() -> None:
+def test_the_scale_of_a_commute_is_like_that_of_its_season(drives: Path) -> None:
     """Eight drives of which one was placed 0.5 % too long, 300 m off in windows, as long as it was judged alone."""
-    profiles, stops, lengths, _ = profiles_and_stops()
+    profiles, stops, lengths, _ = profiles_and_stops(drives)
     pick = [4, 5, 18, 17, 2, 3, 15, 13]
     reference = pick[int(np.argsort(lengths[pick])[len(pick) // 2])]
     runs = register([profiles[i] for i in pick], [stops[i] for i in pick], pick.index(reference), RADIUS)
     assert all(run.likeness.told and run.apart < 0.002 and not run.displaced for run in runs)
 
 
-def test_a_run_that_is_misplaced_is_found_by_scale_and_by_stretches() -> None:
+def test_a_run_that_is_misplaced_is_found_by_scale_and_by_stretches(drives: Path) -> None:
     """One car's speed is 1.1 % off its fellows'; another run is put 400 m back over the whole road, on purpose."""
     rng = np.random.default_rng(5)
-    runs = [replay(f"run {k}", cycle("wltc_3b"), 0.989 if k == 5 else 1.0, 0.0, rng)[0] for k in range(6)]
+    runs = [replay(f"run {k}", cycle(drives, "wltc_3b"), 0.989 if k == 5 else 1.0, 0.0, rng)[0] for k in range(6)]
     aligned = align_runs(runs, AlignSettings(route=RouteSettings(run="run 0"))).runs
     assert ["scale-alone" in [f.code for f in run.findings] for run in aligned] == [False] * 5 + [True]
     assert aligned[5].grade == "poor" and {run.grade for run in aligned[1:5]} == {"fair"}
@@ -252,8 +254,8 @@ def test_a_run_that_is_misplaced_is_found_by_scale_and_by_stretches() -> None:
 
 
 @pytest.mark.slow
-def test_commute_drives_agree_on_road_that_the_registration_did_not_see() -> None:
-    profiles, stops, lengths, reference = profiles_and_stops()
+def test_commute_drives_agree_on_road_that_the_registration_did_not_see(drives: Path) -> None:
+    profiles, stops, lengths, reference = profiles_and_stops(drives)
     full = np.flatnonzero(lengths > 50000)
     grid = np.arange(len(profiles[reference].speed)) * 10.0
     hidden = (grid >= 21000) & (grid < 33000)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -12,8 +14,8 @@ from intake_report.align.events import driven, frame_time, speed_samples
 
 
 @pytest.fixture(scope="module")
-def laps() -> Alignment:
-    return align_runs(loop_runs())
+def laps(drives: Path) -> Alignment:
+    return align_runs(loop_runs(drives))
 
 
 def test_every_lap_is_matched_where_it_covers_the_route(laps: Alignment) -> None:

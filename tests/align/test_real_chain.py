@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
-from align.support import drives
 from intake_report.align import align_runs
 from intake_report.clean import CleanRun, clean
 from intake_report.loaders import ReadOptions, load_run
@@ -19,8 +20,8 @@ MAPPING = {
 
 
 @pytest.fixture(scope="module")
-def cleaned() -> tuple[CleanRun, ...]:
-    files = sorted(drives("loop").glob("*.csv"))[1:29:9]
+def cleaned(drives: Path) -> tuple[CleanRun, ...]:
+    files = sorted(drives.glob("loop/*.csv"))[1:29:9]
     return tuple(clean(load_run(f.stem, [f], MAPPING, ReadOptions(time_column="time"))) for f in files)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -99,9 +100,9 @@ def test_a_reference_that_runs_past_its_own_start_is_cut_to_one_loop() -> None:
     assert all(run.coverage > 0.99 and not run.findings for run in alignment.runs)
 
 
-def test_a_real_lap_driven_in_reverse_is_not_taken_for_a_lap() -> None:
+def test_a_real_lap_driven_in_reverse_is_not_taken_for_a_lap(drives: Path) -> None:
     """Out and back on one road, the carriageways some 10 m apart: only the side of the road tells the direction."""
-    laps = loop_runs([7, 10, 13, 16])
+    laps = loop_runs(drives, [7, 10, 13, 16])
     backward = laps[0].frame.iloc[::-1].set_index(laps[0].frame.index)
     alignment = align_runs([*laps, StubRun("backward", backward)], AlignSettings(route=RouteSettings(run=laps[1].run)))
     forward = max(run.cross_track.abs().median() for run in alignment.runs[:4])  # type: ignore[union-attr]
@@ -113,8 +114,8 @@ def test_a_real_lap_driven_in_reverse_is_not_taken_for_a_lap() -> None:
     assert reverse.cross_track.abs().median() > 3 * forward
 
 
-def test_two_real_laps_in_one_log() -> None:
-    laps = loop_runs([7, 8, 10, 11])
+def test_two_real_laps_in_one_log(drives: Path) -> None:
+    laps = loop_runs(drives, [7, 8, 10, 11])
     second = laps[1].frame.copy()
     second.index = second.index + laps[0].frame.index[-1] + 120.0
     joined = StubRun("both", pd.concat([laps[0].frame, second]))

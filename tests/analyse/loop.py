@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 from pathlib import Path
 
-import pytest
-
-ROOT = Path(__file__).resolve().parents[2]
 LIMIT = "40 degC"
 
 HEAD = f"""
@@ -45,25 +41,17 @@ alarm_limit = "{LIMIT}"
 """
 
 
-def drives() -> Path:
-    folder = Path(os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives"))
-    folder = (folder if folder.is_absolute() else ROOT / folder) / "loop"
-    if not folder.is_dir():
-        pytest.skip(f"the real drives are not here: {folder}")
-    return folder
-
-
 def session_of(name: str) -> str:
     """Return day and half of day of a lap: laps of one session follow each other within minutes."""
     day, clock = name.split("_")
     return f"{day}-{'am' if int(clock) < 1200 else 'pm'}"
 
 
-def write_loop(folder: Path) -> Path:
+def write_loop(drives: Path, folder: Path) -> Path:
     """Write a campaign of all laps in which blocks are sessions; the configurations are assigned later."""
     (folder / "logs").mkdir(parents=True)
     parts = [HEAD]
-    for i, file in enumerate(sorted(drives().glob("*.csv"))):
+    for i, file in enumerate(sorted(drives.glob("loop/*.csv"))):
         shutil.copy(file, folder / "logs" / file.name)
         parts.append(
             f'[[run]]\nid = "{file.stem}"\nconfiguration = "{"ab"[i % 2]}"\nblock = "{session_of(file.stem)}"\n'

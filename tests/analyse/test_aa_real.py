@@ -31,8 +31,8 @@ CALLED = ("peak_iat", "heat_soak_rate", "time_above_limit:40.0C")
 
 
 @pytest.fixture(scope="module")
-def laps(tmp_path_factory):
-    campaign = load_campaign(write_loop(tmp_path_factory.mktemp("loop") / "loop"))
+def laps(tmp_path_factory, drives):
+    campaign = load_campaign(write_loop(drives, tmp_path_factory.mktemp("loop") / "loop"))
     cleaned = clean_logs(campaign, load_logs(campaign))
     measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
     metrics = tuple(replace(k, spec=replace(k.spec, headline=True)) for k in measured.metrics if k.key in CALLED)
@@ -171,12 +171,12 @@ def whole_degrees(file):
         writer.writerows(rows)
 
 
-def test_a_lowering_put_into_real_laps_is_found(tmp_path):
+def test_a_lowering_put_into_real_laps_is_found(tmp_path, drives):
     """3 K by a first-order response to driving, before the readings are rounded: found, and the interval covers it.
 
     The laps have no ambient; a constant stands in for it, which differences within sessions do not see.
     """
-    file = write_loop(tmp_path / "loop")
+    file = write_loop(drives, tmp_path / "loop")
     text = file.read_text("utf-8") + WEATHER
     rng = np.random.default_rng(20170401)
     runs = sorted(p.stem for p in (file.parent / "logs").glob("*.csv"))
@@ -210,11 +210,11 @@ OVER = "mean_over_ambient:all"
 
 
 @pytest.fixture(scope="module")
-def paired(tmp_path_factory):
+def paired(tmp_path_factory, drives):
     """Every lap twice, as it is and lowered: campaign text, cleaned logs and values of both, and the covariates."""
     found = []
     for change in (whole_degrees, lowered):
-        file = write_loop(tmp_path_factory.mktemp("paired") / "loop")
+        file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop")
         file.write_text(file.read_text("utf-8") + WEATHER, encoding="utf-8")
         for log in (file.parent / "logs").glob("*.csv"):
             change(log)

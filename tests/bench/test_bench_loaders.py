@@ -16,8 +16,6 @@ import pytest
 from loaders_support import measure, write_log
 
 HOURS = float(os.environ.get("INTAKE_REPORT_BENCH_HOURS", "24"))
-ROOT = Path(__file__).resolve().parents[2]
-DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
 
 pytestmark = pytest.mark.bench
 
@@ -49,18 +47,16 @@ def test_a_day_at_100_hz_loads_within_twice_the_bare_parser(long_log: Path, benc
     assert memory <= 3.0
 
 
-@pytest.mark.skipif(not DRIVES.is_dir(), reason=f"the real drives are not at {DRIVES}")
-def test_real_drives_load_within_three_times_the_bare_parser(benchmark: Any) -> None:
+def test_real_drives_load_within_three_times_the_bare_parser(real_logs: list[Path], benchmark: Any) -> None:
     from pyarrow import csv
 
     from intake_report.loaders import read_log
 
-    paths = sorted([*DRIVES.glob("loop/*.csv"), *DRIVES.glob("commute/*.csv.gz")])
-    assert len(paths) == 49
+    assert len(real_logs) == 49
 
     def timed(read: Callable[[Path], object]) -> float:
         began = time.perf_counter()
-        for path in paths:
+        for path in real_logs:
             read(path)
         return time.perf_counter() - began
 

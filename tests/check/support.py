@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from pathlib import Path
 from typing import Any
 
@@ -12,14 +11,7 @@ import roadlog
 
 from intake_report import cli
 
-ROOT = Path(__file__).resolve().parents[2]
-DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
-needs_drives = pytest.mark.skipif(not DRIVES.is_dir(), reason=f"the real drives are not at {DRIVES}")
 PLANNED = {"id": "b3-stock", "configuration": "stock", "block": "block-3", "files": ["logs/b3-stock.csv"]}
-
-
-def real_logs() -> list[Path]:
-    return sorted([*DRIVES.glob("loop/*.csv"), *DRIVES.glob("commute/*.csv.gz")])
 
 
 def planned_campaign(folder: Path, **changes: Any) -> Path:

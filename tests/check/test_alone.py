@@ -18,7 +18,7 @@ from intake_report.check.logs import missing_share
 from intake_report.clean import clean
 from intake_report.loaders.base import RunLog
 
-from .support import DRIVES, check_json, criterion, needs_drives, plain_log, real_logs
+from .support import check_json, criterion, plain_log
 
 
 def test_what_the_file_is(tmp_path, capsys):
@@ -299,16 +299,13 @@ def judge_real(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert text.startswith("ACCEPT") and "▁" in text
 
 
-@needs_drives
 @pytest.mark.parametrize("name", ["commute/2017-07-05_congested.csv.gz", "loop/2017-03-28_0457.csv"])
-def test_real_drives(name, capsys):
-    judge_real(DRIVES / name, capsys)
+def test_real_drives(drives, name, capsys):
+    judge_real(drives / name, capsys)
 
 
-@needs_drives
 @pytest.mark.slow
-def test_all_real_drives(capsys):
-    paths = real_logs()
-    assert len(paths) == 49
-    for path in paths:
+def test_all_real_drives(real_logs, capsys):
+    assert len(real_logs) == 49
+    for path in real_logs:
         judge_real(path, capsys)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -13,7 +12,6 @@ from intake_report.clean import CleanRun, CrossCheck, cross_checks
 from intake_report.loaders.base import RunLog
 from intake_report.messages import Part, said
 
-ROOT = Path(__file__).resolve().parents[2]
 COMMUTE = ("coolant", "map", "rpm", "speed", "iat", "maf", "throttle", "ambient", "pedal", "pedal_e")
 LOOP = {
     "longitude": "longitude",
@@ -51,11 +49,6 @@ def check(run: CleanRun, name: str, **known: object) -> CrossCheck:
 def text(part: Part) -> str:
     """Return a message as a reader of SI units sees it, with plain blanks."""
     return said(part, "si").replace("\N{NO-BREAK SPACE}", " ")
-
-
-def drives_folder() -> Path:
-    """Where the real drives are."""
-    return (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
 
 
 def read_commute(path: Path) -> RunLog:

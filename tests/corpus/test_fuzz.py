@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import gzip
 import json
-import os
 import random
 import subprocess
 import sys
@@ -20,21 +19,19 @@ from intake_report.loaders.run import UNEXPECTED
 
 from .broken import GOOD, _capture, _gpx, _points
 
-ROOT = Path(__file__).resolve().parents[2]
-DRIVES = (ROOT / os.environ.get("INTAKE_REPORT_DRIVES", "../shared/drives")).resolve()
 HEAD_BYTES = 60_000
 
 
-def seeds() -> list[tuple[str, bytes]]:
-    """Return logs to mutate: heads of real drives where they are, and small ones of the other formats."""
-    found = [("made.csv", GOOD), ("track.gpx", _gpx(_points(60)))]
-    found.append(("capture.log", _capture(*["7E8#03410D50", "7E8#1009416801480000", "7E8#2100000000"] * 40)))
-    if DRIVES.is_dir():
-        found += [("loop.csv", path.read_bytes()[:HEAD_BYTES]) for path in sorted(DRIVES.glob("loop/*.csv"))[::6]]
-        packed = sorted(DRIVES.glob("commute/*.gz"))[::5]
-        found += [("2018-02-14.csv", gzip.decompress(path.read_bytes())[:HEAD_BYTES]) for path in packed]
-        found += [("2018-02-14.csv.gz", gzip.compress(data[:HEAD_BYTES])) for _, data in found[-1:]]
-    return found
+CAPTURE = ("capture.log", _capture(*["7E8#03410D50", "7E8#1009416801480000", "7E8#2100000000"] * 40))
+MADE = [("made.csv", GOOD), ("track.gpx", _gpx(_points(60)))]
+
+
+def heads(drives: Path) -> list[tuple[str, bytes]]:
+    """Return heads of real drives to mutate."""
+    found = [("loop.csv", path.read_bytes()[:HEAD_BYTES]) for path in sorted(drives.glob("loop/*.csv"))[::6]]
+    packed = sorted(drives.glob("commute/*.gz"))[::5]
+    found += [("2018-02-14.csv", gzip.decompress(path.read_bytes())[:HEAD_BYTES]) for path in packed]
+    return [*found, ("2018-02-14.csv.gz", gzip.compress(found[-1][1]))]
 
 
 def columnar_seeds(folder: Path) -> list[tuple[str, bytes]]:
@@ -143,22 +140,27 @@ def survive(folder: Path, made: list[tuple[str, bytes]]) -> tuple[int, int]:
 
 
 def test_a_few_mutants_are_read_or_refused(tmp_path: Path) -> None:
-    sources = [item for item in seeds() if "capture" not in item[0]] + columnar_seeds(tmp_path)
-    read, refused = survive(tmp_path, mutants(60, 1, sources))
-    assert read > 10
+    read, refused = survive(tmp_path, mutants(28, 1, MADE + columnar_seeds(tmp_path)))
+    assert read > 5
     assert refused > 5
 
 
+def test_a_few_mutants_of_real_drives_are_read_or_refused(tmp_path: Path, drives: Path) -> None:
+    read, refused = survive(tmp_path, mutants(32, 1, heads(drives)))
+    assert read > 10
+    assert refused > 0
+
+
 def test_mutated_captures_are_read_or_refused(tmp_path: Path) -> None:
-    read, refused = survive(tmp_path, mutants(25, 2, [item for item in seeds() if "capture" in item[0]]))
+    read, refused = survive(tmp_path, mutants(25, 2, [CAPTURE]))
     assert read + refused == 25
     assert read > 5
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(10, 20))
-def test_many_mutants_are_read_or_refused(tmp_path: Path, seed: int) -> None:
-    read, refused = survive(tmp_path, mutants(400, seed, seeds() + columnar_seeds(tmp_path)))
+def test_many_mutants_are_read_or_refused(tmp_path: Path, drives: Path, seed: int) -> None:
+    read, refused = survive(tmp_path, mutants(400, seed, [*MADE, CAPTURE, *heads(drives), *columnar_seeds(tmp_path)]))
     assert read > 50
     assert refused > 20
 

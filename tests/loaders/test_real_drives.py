@@ -14,15 +14,11 @@ import pytest
 from intake_report.loaders import ReadOptions, load_run, propose_mapping, read_log
 from intake_report.messages import said
 
-from .support import DRIVES, needs_drives, real_logs
-
-pytestmark = needs_drives
-
 LOCAL = ReadOptions(timezone="Europe/Berlin")
 
 
-def test_all_49_drives_are_read_without_error() -> None:
-    paths = real_logs()
+def test_all_49_drives_are_read_without_error(real_logs: list[Path]) -> None:
+    paths = real_logs
     assert len(paths) == 49
     for path in paths:
         log = read_log(path, LOCAL)
@@ -33,8 +29,8 @@ def test_all_49_drives_are_read_without_error() -> None:
         assert not any("�" in column.header or "Â" in column.header for column in log.columns)
 
 
-def test_loop_drives_are_utc_and_named_by_their_start() -> None:
-    for path in real_logs():
+def test_loop_drives_are_utc_and_named_by_their_start(real_logs: list[Path]) -> None:
+    for path in real_logs:
         if path.parent.name != "loop":
             continue
         log = read_log(path)
@@ -43,9 +39,9 @@ def test_loop_drives_are_utc_and_named_by_their_start() -> None:
         assert not any(notice.code == "time-zone-assumed" for notice in log.notices)
 
 
-def test_commute_drives_take_the_date_from_the_file_name_and_keep_backward_steps() -> None:
+def test_commute_drives_take_the_date_from_the_file_name_and_keep_backward_steps(real_logs: list[Path]) -> None:
     stepping_back = 0
-    for path in real_logs():
+    for path in real_logs:
         if path.parent.name != "commute":
             continue
         log = read_log(path, LOCAL)
@@ -62,16 +58,16 @@ def test_commute_drives_take_the_date_from_the_file_name_and_keep_backward_steps
     assert stepping_back == 2  # of the 19 files here; the description counts five in the whole published set
 
 
-def test_doubly_encoded_headers_are_found_in_eight_files() -> None:
-    found = [path for path in real_logs() if any(n.code == "doubly-encoded" for n in read_log(path, LOCAL).notices)]
+def test_doubly_encoded_headers_are_found_in_eight_files(real_logs: list[Path]) -> None:
+    found = [path for path in real_logs if any(n.code == "doubly-encoded" for n in read_log(path, LOCAL).notices)]
     assert len(found) == 8
     for path in found:
         assert read_log(path, LOCAL).column("Intake Air Temperature").unit == "°C"
 
 
 @pytest.mark.parametrize("name", ["udds", "hwfet", "us06", "wltc_3a", "wltc_3b"])
-def test_speed_cycles_are_read(name: str) -> None:
-    log = read_log(DRIVES / "cycles" / f"{name}.csv")
+def test_speed_cycles_are_read(name: str, drives: Path) -> None:
+    log = read_log(drives / "cycles" / f"{name}.csv")
     assert log.time_kind == "elapsed"
     assert log.columns[0].name == "cycMps"
     np.testing.assert_array_equal(np.diff(log.time), 1.0)
@@ -81,8 +77,8 @@ def test_speed_cycles_are_read(name: str) -> None:
         assert log.time[-1] == lengths[name]
 
 
-def test_the_proposed_mapping_of_a_real_drive_is_right_and_loads() -> None:
-    path = DRIVES / "commute" / "2017-07-05_congested.csv.gz"
+def test_the_proposed_mapping_of_a_real_drive_is_right_and_loads(drives: Path) -> None:
+    path = drives / "commute" / "2017-07-05_congested.csv.gz"
     log = read_log(path, LOCAL)
     proposed = {item.channel: item for item in propose_mapping(log)}
     assert set(proposed) == {"iat", "ambient", "coolant", "speed", "rpm", "map", "maf", "throttle", "pedal"}
@@ -97,8 +93,8 @@ def test_the_proposed_mapping_of_a_real_drive_is_right_and_loads() -> None:
     np.testing.assert_array_equal(run.frame["iat"], expected)
 
 
-def test_wrong_unit_labels_of_the_loop_are_not_proposed() -> None:
-    log = read_log(DRIVES / "loop" / "2017-03-28_0457.csv")
+def test_wrong_unit_labels_of_the_loop_are_not_proposed(drives: Path) -> None:
+    log = read_log(drives / "loop" / "2017-03-28_0457.csv")
     proposed = {item.channel: item for item in propose_mapping(log)}
     assert not proposed["gps_accuracy"].certain
     assert "%" in said(proposed["gps_accuracy"].reason, "si")
@@ -106,8 +102,8 @@ def test_wrong_unit_labels_of_the_loop_are_not_proposed() -> None:
     assert proposed["speed"].header == "Speed [km/h]"
 
 
-def test_a_drive_cut_in_parts_is_joined_the_same(tmp_path: Path) -> None:
-    path = DRIVES / "loop" / "2017-03-28_0603.csv"
+def test_a_drive_cut_in_parts_is_joined_the_same(tmp_path: Path, drives: Path) -> None:
+    path = drives / "loop" / "2017-03-28_0603.csv"
     lines = path.read_text().splitlines(keepends=True)
     middle = len(lines) // 2
     (tmp_path / "a.csv").write_text("".join(lines[:middle]))
