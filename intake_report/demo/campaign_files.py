@@ -10,6 +10,7 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from intake_report.demo import records
+from intake_report.demo.drawings import drawing
 from intake_report.demo.logger import CLOCK_HEADER, ELAPSED_HEADER, column_mapping, log_run, start_time
 from intake_report.demo.route import demo_route, gpx
 from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator, scenario_runs
@@ -71,7 +72,7 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     """
     folder = Path(folder)
     _write(folder / "route.gpx", gpx(demo_route()))
-    parts = [*_head(scenario), *_instrument(), *_log(scenario), *_route(), *_runs(scenario, folder, seed)]
+    parts = [*_head(scenario, folder), *_instrument(), *_log(scenario), *_route(), *_runs(scenario, folder, seed)]
     parts += _weather(scenario, folder, seed)
     if scenario.soak:
         parts += _soak_checks(scenario, folder, seed)
@@ -96,7 +97,7 @@ def _write(path: Path, content: str | bytes) -> None:
     path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
 
 
-def _head(scenario: Scenario) -> Iterator[str]:
+def _head(scenario: Scenario, folder: Path) -> Iterator[str]:
     yield "# Simulated demo campaign. Vehicle, route, configurations, weather and readings are invented.\nschema = 1\n"
     yield _table(
         "campaign",
@@ -120,6 +121,10 @@ def _head(scenario: Scenario) -> Iterator[str]:
     )
     for c in scenario.configurations:
         more: dict[str, Written] = {"deviations": list(c.deviations)} if c.deviations else {}
+        if scenario.photos:
+            photo = f"photos/{c.id}.png"
+            _write(folder / photo, drawing(c.id))
+            more["photo"] = photo
         yield _table("[configuration]", id=c.id, name=c.name, role=c.role, description=c.description, **more)
 
 

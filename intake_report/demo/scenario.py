@@ -58,6 +58,7 @@ class Scenario:
     bench: bool = False  # write dyno pulls, restriction, exposure trials and timed tasks
     soak: bool = False  # soak checks at dawn: the first day's is a log, the others are readings
     control: bool = False  # each run has a log of an unmodified control vehicle
+    photos: bool = False  # a drawing of each configuration in place of its photograph
     alarm: float = 45.0  # [°C]
 
     @property
@@ -96,6 +97,7 @@ RAMP_TRIAL = Scenario(
     schedule=crossed_schedule((STOCK, OPEN, SEALED), 3),
     bench=True,
     soak=True,
+    photos=True,
 )  # fmt: skip
 
 THREE_DAYS = Scenario(

@@ -1,10 +1,12 @@
 import gzip
+import io
 import re
 from pathlib import Path
 
 import numpy as np
 import pytest
 from metar.Metar import Metar
+from PIL import Image
 
 from intake_report.campaign import load_campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK, Vehicle
@@ -31,6 +33,7 @@ def test_campaign_file_is_valid_and_complete(folder, short):
     assert set(campaign.input_paths()) | {"campaign.toml"} == set(contents(folder))
     assert [r.id for r in campaign.runs] == [p.run for p in short.schedule]
     assert campaign.route.highway_entry.speed == 80.0
+    assert [c.photo for c in campaign.configurations] == ["photos/stock.png"]
     assert campaign.metrics.recovery_margins == pytest.approx((5.0 / 3.0, 25.0 / 9.0))
 
 
@@ -109,6 +112,7 @@ def test_committed_campaign_is_what_the_generator_writes(id, tmp_path):
 
     def unpacked(folder):
         # packed bytes depend on the zlib version, their content does not
-        return {n: gzip.decompress(b) if n.endswith(".gz") else b for n, b in contents(folder).items()}
+        read = {".gz": gzip.decompress, ".png": lambda b: Image.open(io.BytesIO(b)).convert("RGB").tobytes()}
+        return {n: read.get(Path(n).suffix, bytes)(b) for n, b in contents(folder).items()}
 
     assert unpacked(DATA / id) == unpacked(tmp_path)
