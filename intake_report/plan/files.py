@@ -9,9 +9,9 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Literal
 
-from intake_report.plan.page import review, sheets
+from intake_report.plan.page import basis, review, sheets
 from intake_report.plan.plan import Plan
-from intake_report.plan.schedule import SOAK_CHECK, order_sentences
+from intake_report.plan.schedule import SOAK_CHECK, beside, order_sentences
 from intake_report.publish import folders_of, put_in_place, revision_of, scratch_folder
 from intake_report.render.html import export_html
 from intake_report.render.meta import Attachment, ReportMeta
@@ -36,7 +36,7 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
         made = scratch / "plan"
         made.mkdir()
         texts = {"plan.json": plan_json(plan), "runs.toml": runs_toml(plan), "plan.ics": calendar(plan)}
-        document = number((*review(plan), *sheets(plan)))
+        document = number((*review(plan), *sheets(plan), *basis(plan)))
         meta = ReportMeta(
             plan.campaign.about.id, f"Plan: {plan.campaign.about.title}", plan.date, plan.revision, paper=paper
         )
@@ -64,15 +64,10 @@ def runs_toml(plan: Plan) -> str:
             continue
         values = {"id": run.id, "configuration": run.configuration, "block": run.block, "files": list(run.files)}
         if plan.campaign.plan.control:
-            values["control"] = [_beside(file) for file in run.files]
+            values["control"] = [beside(file, "control") for file in run.files]
         start = [] if run.start is None else [f"# planned start: {run.start.isoformat()}; the log's own clock counts"]
         lines += ["", "[[run]]", *(f"{key} = {json.dumps(v, ensure_ascii=False)}" for key, v in values.items()), *start]
     return "\n".join(lines) + "\n"
-
-
-def _beside(file: str) -> str:
-    stem, dot, suffix = file.rpartition("/")[2].partition(".")
-    return f"{file.rpartition('/')[0]}/{stem}-control{dot}{suffix}".lstrip("/")
 
 
 # ---- iCalendar, RFC 5545 ----------------------------------------------------------------------------------------

@@ -196,7 +196,10 @@ def dose(
     if never_negative(case.key) and case.sign < 0.0 and scatter.level:
         room = CAPPED * (scatter.level if case.pair is not None else case.limit)
         effects = np.unique(np.minimum(effects, room))
-    each = np.repeat(effects, max(2, n // len(effects)))
-    shown = shown_one_by_one(campaign, case, design, scatter, each, soaked or declared, gap, rng)
-    shares = shown.reshape(len(effects), -1).mean(axis=1)
+    shares = np.zeros(len(effects))
+    for level in reversed(range(len(effects))):
+        each = np.full(max(2, n // len(effects)), effects[level])
+        shares[level] = shown_one_by_one(campaign, case, design, scatter, each, soaked or declared, gap, rng).mean()
+        if shares[level] == 0.0:  # none of a smaller difference either
+            break
     return Curve(effects, np.asarray(isotonic_regression(shares).x))

@@ -56,30 +56,42 @@ def review(plan: Plan) -> tuple[Block, ...]:
     blocks: list[Block] = [_cover(plan)]
     if plan.cases:
         blocks += [Heading(1, "Runs needed", "sec-needed"), block_of(needed_table(plan), units)]
-        blocks += [Paragraph(literal(_basis(plan)))]
         blocks += [Heading(1, "Instruments", "sec-instruments"), ItemList(tuple(map(literal, plan.instruments)))]
-    blocks += [Heading(1, "Stop rule", "sec-stop"), Paragraph(literal(stop_rule(plan)))]
+    blocks += [Heading(1, "Days and order", "sec-days"), block_of(_days(plan), units)]
     if plan.repeat:
         texts = tuple(literal(f"{run}: {reason}") for run, reason in plan.repeat)
-        blocks.append(Callout("limitation", "Runs to be repeated", texts))
-    blocks += [Heading(1, "Days and order", "sec-days"), block_of(_days(plan), units)]
-    if plan.climate:
-        blocks.append(block_of(_climate(plan), units))
+        blocks.append(Callout("limitation", "Not accepted, and scheduled anew unless that is done", texts))
+    stop = (
+        f"**Fixed design:** the comparison is made once, after all {formatting.count(plan.design.blocks, 'block')}; what looking "
+        "earlier costs, and what the numbers rest on, is said in [[sec-basis]]."
+    )
+    return (*blocks, Paragraph(stop))
+
+
+def basis(plan: Plan) -> Iterator[Block]:
+    """Yield the last page: what the numbers rest on, what looking costs, what the order and the days leave open."""
+    yield PageBegins()
+    yield Heading(1, "What the plan rests on", "sec-basis")
+    if plan.cases:
+        yield Paragraph(literal(_scatter(plan)))
+    yield Paragraph(literal(stop_rule(plan)))
     if plan.notes:
-        blocks.append(ItemList(tuple(map(literal, plan.notes))))
-    return tuple(blocks)
+        yield ItemList(tuple(map(literal, plan.notes)))
+    if plan.climate:
+        yield block_of(_climate(plan), plan.campaign.about.units)
 
 
 def _cover(plan: Plan) -> Cover:
     campaign, units, design = plan.campaign, plan.campaign.about.units, plan.design
     todo = [run for run in plan.runs if not run.done]
     answer = [
-        f"Drive **{formatting.count(len(todo), 'run')}**{_already(plan)} in {formatting.count(_blocks(todo), 'block')}: "
+        f"Drive **{formatting.count(len(todo), 'run')}**{_already(plan)} in "
+        f"{formatting.count(len({run.block for run in todo}), 'block')}: "
         f"{formatting.count(len(design.configurations), 'configuration')}, each {_times(design)} in every block, about "
         f"{design.hours(campaign.plan):.0f} h for the whole campaign."
     ]
+    share = f"{100.0 * campaign.plan.power:.0f} %"
     for case, shown in zip(plan.cases, plan.chosen, strict=True):
-        share = f"{100.0 * campaign.plan.power:.0f} %"
         text = f"“{literal(case.claim.text)}” "
         if shown.detectable is None:
             text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
@@ -90,20 +102,15 @@ def _cover(plan: Plan) -> Cover:
         answer.append(
             f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."
         )
-    facts = (("Campaign", literal(campaign.about.id)), ("Seed of the order", str(plan.seed)))
     return Cover(
         f"Plan: {literal(campaign.about.title)}", "test plan", plan.date, str(plan.revision),
-        literal(campaign.about.question), tuple(answer), facts,
+        literal(campaign.about.question), tuple(answer),
     )  # fmt: skip
 
 
 def _already(plan: Plan) -> str:
     done = sum(run.done for run in plan.runs)
     return f" more ({done} {'is' if done == 1 else 'are'} driven)" if done else ""
-
-
-def _blocks(runs: list[PlannedRun]) -> int:
-    return len({run.block for run in runs})
 
 
 def _times(design: Design) -> str:
@@ -130,7 +137,7 @@ def needed_table(plan: Plan) -> ReportTable:
 def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float, campaigns: int) -> ReportTable:
     frame = pd.DataFrame([row | {"size": f"{row['blocks']} × {row['repeats']}"} for row in rows], dtype=object)
     headings = tuple(
-        (row["size"], f"{row['size']} ({formatting.count(row['runs'], 'run')}, {row['hours']:.0f} h)")
+        (row["size"], f"{row['size']}: {formatting.count(row['runs'], 'run')}, {row['hours']:.0f} h")
         for row in frame.drop_duplicates("size").to_dict("records")
     )
     unit = "difference beyond the limit of the claim that is shown with"
@@ -205,7 +212,7 @@ def _needed_cell(keys: dict[str, MetricKey]) -> Callable[[Any, UnitSystem], str]
     return cell
 
 
-def _basis(plan: Plan) -> str:
+def _scatter(plan: Plan) -> str:
     units = plan.campaign.about.units
     of: dict[tuple[str, str], list[str]] = {}
     for case, scatter in zip(plan.cases, plan.scatter, strict=True):
@@ -236,34 +243,31 @@ def stop_rule(plan: Plan) -> str:
 
 def _days(plan: Plan) -> ReportTable:
     names = {c.id: c.name for c in plan.campaign.configurations}
-    rows = []
+    windows = {window.day: window for window in plan.windows}
+    rows: list[dict[str, Any]] = []
     for block in dict.fromkeys(run.block for run in plan.runs):
         runs = [run for run in plan.runs if run.block == block]
-        first = next((run for run in runs if run.start is not None), None)
-        window = next(
-            (w for w in plan.windows if first is not None and first.start and w.day == first.start.date()), None
-        )
+        start = next((run.start for run in runs if run.start is not None), None)
+        window = None if start is None else windows[start.date()]
+        said_by = [(names[r.configuration], "driven" if r.start is None else f"{r.start:%H:%M}") for r in runs]
         rows.append(
             {
                 "block": block,
-                "day": "driven" if first is None or first.start is None else f"{first.start:%Y-%m-%d}",
-                "order": ", ".join(
-                    f"{names[run.configuration]} ({'driven' if run.start is None else f'{run.start:%H:%M}'})"
-                    for run in runs
-                ),
+                "day": "driven" if start is None else f"{WEEK[start.weekday()]} {start:%Y-%m-%d}",
+                "order": ", ".join(f"{name} ({when})" for name, when in said_by),
                 "temperature": None if window is None else window.temperature,
                 "fits": "" if window is None else ", ".join(f"{a:%H:%M}–{b:%H:%M}" for a, b in window.stretches),
             }
         )
+    fields = [
+        Field("block", "Block", width=1.0), Field("day", "Day", width=1.5), Field("order", "Order and start", width=5.5),
+        Field("fits", "Hours that fit", width=1.6),
+    ]  # fmt: skip
+    if any(row["temperature"] is not None for row in rows):
+        fields.append(Field("temperature", "Forecast", "temperature", 0, unit="cell", width=1.0))
     zone = plan.campaign.about.timezone
-    return ReportTable(
-        "tab-days", f"Blocks in order, starts in local time ({zone}); a soak check, engine cold, is the first item of each day",
-        (
-            Field("block", "Block", width=1.0), Field("day", "Day", width=1.4), Field("order", "Order and start", width=5.0),
-            Field("fits", "Hours that fit", width=2.2), Field("temperature", "Forecast", "temperature", 0, unit="cell", width=1.0),
-        ),
-        pd.DataFrame(rows, dtype=object),
-    )  # fmt: skip
+    title = f"Blocks in order, local time ({zone}), seed {plan.seed}; first item of each day: soak check, engine cold"
+    return ReportTable("tab-days", title, tuple(fields), pd.DataFrame(rows, dtype=object))
 
 
 def _climate(plan: Plan) -> ReportTable:
@@ -289,7 +293,7 @@ def sheets(plan: Plan) -> Iterator[Block]:
 def _sheet(plan: Plan, run: PlannedRun, number: int, runs: int) -> Iterator[Block]:
     campaign = plan.campaign
     configuration = campaign.configuration(run.configuration)
-    deviations = "; ".join(configuration.deviations) or "none: as sold"
+    deviations = "; ".join(configuration.deviations) or "none"
     window = (
         ""
         if run.start is None or run.end is None

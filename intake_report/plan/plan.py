@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ import numpy as np
 from intake_report import formatting
 from intake_report.align.path import path_from_gpx
 from intake_report.analyse import analyse
+from intake_report.analyse.compare.covariates import DEFAULT, LEAST_LEFT
 from intake_report.analyse.inputs import align_settings
 from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys
@@ -33,11 +35,15 @@ from intake_report.plan.schedule import (
     designs,
     order_sentences,
     planned_runs,
+    with_repeats,
     with_starts,
 )
-from intake_report.plan.window import DayWindow, Forecast, climate, day_windows, read_forecast, window_notes
+from intake_report.plan.window import DayWindow, Forecast, climate, day_window, read_forecast, window_notes
+from intake_report.results.compared import COVARIATES
 from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity
+from intake_report.statistics import Blocked, coverage_factor
+from intake_report.units import parse_quantity
 
 SOAKED = 0.2  # K; what is left between two sensors after a soak check, as common practice has it
 CHANGED = 0.8  # of a detectable difference: above it a calibration changes little
@@ -50,30 +56,12 @@ Progress = Callable[[str], None]
 
 @dataclass(frozen=True)
 class Plan:
-    """A plan.
+    """What is driven, and what that shows.
 
-    Attributes
-    ----------
-    campaign, date, revision
-        Whose plan it is, ISO date, revision on that date.
-    seed, campaigns
-        Of the order and the simulation; simulated campaigns for each design.
-    cases, scatter
-        Claims that runs decide, and how the metric of each scatters.
-    shown : tuple of tuple of Shown
-        For each design, in order of blocks, each claim.
-    design, chosen
-        The design that is planned, and what it shows of each claim.
-    runs : tuple of PlannedRun
-        In the order of driving, with those that are driven.
-    windows, climate
-        Days that were looked at; METAR reports by hour, share that fits.
-    instruments, notes : tuple of str
-        Sentences.
-    looking : (float, float)
-        Risk of a wrong verdict with one look, and with one after each block.
-    repeat : tuple of (run, reason)
-        Runs that the check does not accept.
+    `shown` holds for each design, in order of blocks, each claim, `chosen` those of the `design` that is planned; `runs` are in
+    the order of driving, with those that are driven; `windows` are the days looked at, `climate` METAR reports by hour with the
+    share that fits; `looking` is the risk of a wrong verdict with one look, and with one after each block; `repeat` are runs that
+    the check or the campaign file does not accept, each with the reason.
     """
 
     campaign: Campaign
@@ -104,11 +92,7 @@ class Plan:
         return {
             "schema": SCHEMA,
             "campaign": self.campaign.about.id,
-            "date": self.date,
-            "revision": self.revision,
-            "seed": self.seed,
-            "campaigns": self.campaigns,
-            "rough": self.rough,
+            **{name: getattr(self, name) for name in ("date", "revision", "seed", "campaigns", "rough")},
             "fixed_design": True,
             "design": asdict(self.design) | {"hours": self.design.hours(self.campaign.plan)},
             "runs": [run.record() for run in self.runs],
@@ -156,8 +140,15 @@ def make_plan(file: Path, asked: Asked, progress: Progress = lambda _: None) -> 
     forecast = () if asked.forecast is None else read_forecast(asked.forecast)
     place = _place(campaign)
     days = _days(campaign, asked.date, forecast)
-    windows = day_windows(campaign, days, forecast, place)
-    number, runs = _first_that_fits(campaign, _choice(campaign, issued, sizes, shown), sizes, seed, issued, windows)
+    windows = tuple(day_window(campaign, day, forecast, place) for day in days)
+    repeat = tuple(_to_repeat(campaign, progress))
+    lost = {run for run, _ in repeat}
+
+    def runs_of(number: int) -> tuple[PlannedRun, ...]:
+        runs = with_repeats(campaign, sizes[number], planned_runs(campaign, sizes[number], seed, issued), lost)
+        return with_starts(campaign, runs, windows)
+
+    number, runs = _first_that_fits(_choice(campaign, issued, sizes, shown), runs_of)
     progress("instruments")
     rng = np.random.default_rng([seed, 3])
     return Plan(
@@ -165,9 +156,9 @@ def make_plan(file: Path, asked: Asked, progress: Progress = lambda _: None) -> 
         runs, windows,
         () if asked.metar is None else tuple(climate(campaign, asked.metar, days[0].year, days[0].month)),
         tuple(_instruments(tasks[number], shown[number])),
-        (*notes, *window_notes(campaign, days[:14], forecast, place), *order_sentences(runs)),
-        risk_of_looking(campaign, sizes[number], LOOKED, rng),
-        tuple(_to_repeat(campaign, progress)),
+        (*notes, *window_notes(campaign, days[:14], forecast, place), *order_sentences(runs),
+         *_covariates(campaign, sizes[number], about)),
+        risk_of_looking(campaign, sizes[number], LOOKED, rng), repeat,
     )  # fmt: skip
 
 
@@ -196,22 +187,15 @@ def _known(campaign: Campaign, like: Path | None, progress: Progress) -> dict[st
 
 def _simulate(tasks: Sequence[Task], progress: Progress) -> tuple[tuple[Shown, ...], ...]:
     """Judge the designs side by side where claims are judged one by one, else one after the other: they take no time."""
-    made = []
-    if all(case.at_once for case in tasks[0].cases):
-        found: Iterator[tuple[Shown, ...]] = map(judge_design, tasks)
-        made = _reported(found, tasks, progress)
-    else:
-        with ProcessPoolExecutor(WORKERS) as pool:
-            made = _reported(pool.map(judge_design, tasks), tasks, progress)
+    with ExitStack() as stack:
+        each: Callable[..., Iterator[tuple[Shown, ...]]] = map
+        if not all(case.at_once for case in tasks[0].cases):
+            each = stack.enter_context(ProcessPoolExecutor(WORKERS)).map
+        found, made = each(judge_design, tasks), []
+        for number, task in enumerate(tasks, 1):
+            progress(f"design {number} of {len(tasks)}: {task.design.blocks} blocks, {task.campaigns} campaigns")
+            made.append(next(found))
     return tuple(made)
-
-
-def _reported(found: Iterator[tuple[Shown, ...]], tasks: Sequence[Task], progress: Progress) -> list[tuple[Shown, ...]]:
-    made = []
-    for number, task in enumerate(tasks, 1):
-        progress(f"design {number} of {len(tasks)}: {task.design.blocks} blocks, {task.campaigns} campaigns")
-        made.append(next(found))
-    return made
 
 
 def _choice(
@@ -237,22 +221,16 @@ def _choice(
 
 
 def _first_that_fits(
-    campaign: Campaign,
-    choice: Sequence[int],
-    sizes: Sequence[Design],
-    seed: int,
-    issued: dict[str, Any] | None,
-    windows: Sequence[DayWindow],
+    choice: Sequence[int], runs_of: Callable[[int], tuple[PlannedRun, ...]]
 ) -> tuple[int, tuple[PlannedRun, ...]]:
     """Return the first design whose blocks the days hold, with its runs; else the error of the first."""
-    first: DataError | None = None
+    errors = []
     for number in choice:
         try:
-            return number, with_starts(campaign, planned_runs(campaign, sizes[number], seed, issued), windows)
+            return number, runs_of(number)
         except DataError as error:
-            first = first or error
-    assert first is not None
-    raise first
+            errors.append(error)
+    raise errors[0]
 
 
 def _days(campaign: Campaign, today: dt.date, forecast: Sequence[Forecast]) -> list[dt.date]:
@@ -277,17 +255,21 @@ def _place(campaign: Campaign) -> tuple[float, float] | None:
 def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
     """Yield for each claim whether the declared instruments allow it, and what a soak check would do."""
     campaign, units = task.campaign, task.campaign.about.units
+    cancel = [case.claim.id for case in task.cases if case.at_once]
+    if cancel:
+        yield f"{formatting.listing(cancel)}: biases that all runs share cancel; the instruments do not stand in the way."
+    iat = campaign.instrument.channels.get("iat")
+    stated = "of which no accuracy is declared"
+    if iat is not None and iat.accuracy is not None:
+        accuracy = parse_quantity(iat.accuracy, "temperature_difference")
+        stated = f"± {formatting.with_unit(accuracy, 'temperature_difference', units, 1)}"
     for number, (case, shown) in enumerate(zip(task.cases, chosen, strict=True)):
-        name, form = case.claim.id, (difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
         if case.at_once:
-            yield f"{name}: biases that all runs share cancel in this difference; the instruments do not stand in its way."
             continue
+        form = (difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
         rng = np.random.default_rng([task.seed, 2, number])
-        left = zeroed(SOAKED, DRAWS, rng)
-        alone = replace(task, cases=(case,), scatter=(task.scatter[number],), soaked=left)
+        alone = replace(task, cases=(case,), scatter=(task.scatter[number],), soaked=zeroed(SOAKED, DRAWS, rng))
         after = judge_design(alone)[0].detectable
-        iat = campaign.instrument.channels.get("iat")
-        stated = "of which no accuracy is declared" if iat is None or iat.accuracy is None else f"± {iat.accuracy}"
         wide = float(np.std(shared_biases(campaign, 2000, rng).shift))
         declared = (
             f"with the declared instruments (intake air {stated}; shared standard uncertainty "
@@ -295,25 +277,52 @@ def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
         )
         soaked = f"a soak check to ± {formatting.with_unit(SOAKED, 'temperature_difference', units, 1)}"
         can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *form)} on"
-        if shown.detectable is not None and (after is None or after > CHANGED * shown.detectable):
-            can = "would change little: runs and days decide"
         if shown.detectable is None:
-            yield f"{name}: cannot be decided {declared}; {soaked} {can} in {task.design.blocks} blocks."
-        else:
-            now = formatting.with_unit(shown.detectable, *form)
-            yield f"{name}: shown from {now} on {declared}; {soaked} {can}."
+            yield f"{case.claim.id}: cannot be decided {declared}; {soaked} {can} in {task.design.blocks} blocks."
+            continue
+        if after is None or after > CHANGED * shown.detectable:
+            can = "would change little: runs and days decide"
+        now = formatting.with_unit(shown.detectable, *form)
+        yield f"{case.claim.id}: shown from {now} on {declared}; {soaked} {can}."
 
 
 def _to_repeat(campaign: Campaign, progress: Progress) -> Iterator[tuple[str, str]]:
-    """Yield the runs that were driven and that the check does not accept, with the reason."""
-    logs = [
-        campaign.folder / r.files[0]
-        for r in campaign.runs
-        if r.exclude is None and (campaign.folder / r.files[0]).is_file()
+    """Yield the runs that were driven and that the campaign file excludes or the check does not accept, with the reason."""
+    driven = [r for r in campaign.runs if (campaign.folder / r.files[0]).is_file()]
+    yield from ((r.id, r.exclude) for r in driven if r.exclude is not None)
+    logs = [campaign.folder / r.files[0] for r in driven if r.exclude is None]
+    if logs:
+        progress("checking the runs that were driven")
+        for check in check_logs(logs, campaign.file):
+            if not check.accepted:
+                yield check.run or check.files[0], " ".join(check.reasons)
+
+
+def _covariates(campaign: Campaign, design: Design, about: Sequence[Case]) -> Iterator[str]:
+    """Yield that the plan counts the scatter without adjustment, and what that means in this design."""
+    declared = campaign.comparison.covariates
+    names = [
+        n
+        for case in about
+        if case.pair
+        for n in (DEFAULT.get(case.key.spec.group, ()) if declared is None else declared)
     ]
-    if not logs:
+    if not names:
         return
-    progress("checking the runs that were driven")
-    for check in check_logs(logs, campaign.file):
-        if not check.accepted:
-            yield check.run or check.files[0], " ".join(check.reasons)
+    model, _ = design.model((design.configurations[1], design.configurations[0]))
+    assert isinstance(model, Blocked)
+    free, level, words = round(float(np.trace(model.residual))), campaign.metrics.confidence, dict.fromkeys(names)
+    what = formatting.listing([COVARIATES[name][0] for name in words])
+    left = free - len(words)
+    if left < LEAST_LEFT * len(words):
+        yield (
+            f"The report does not adjust for {what} in this design: {left} degrees of freedom would be left, and "
+            f"{LEAST_LEFT * len(words)} are needed. The scatter that the plan counts is unadjusted too."
+        )
+        return
+    wider = coverage_factor(level, left) / coverage_factor(level, free)
+    yield (
+        f"The report adjusts for {what} where the runs allow it; the plan does not, and counts the scatter as it is. So it promises "
+        f"too little where {'it explains' if len(words) == 1 else 'they explain'} scatter, and too much, by {100.0 * (wider - 1.0):.0f} % "
+        "of a difference, where nothing is explained."
+    )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
 
@@ -78,13 +78,11 @@ def orders_of(design: Design, seed: int) -> tuple[Order, ...]:
 
 
 def _block(campaign: Campaign, block: str, order: Order) -> Iterator[PlannedRun]:
-    suffix = ".csv" if not campaign.runs else "." + campaign.runs[0].files[0].rpartition("/")[2].partition(".")[2]
     driven: Counter[str] = Counter()
     for position, configuration in enumerate(order, 1):
         driven[configuration] += 1
         again = f"-{driven[configuration]}" if order.count(configuration) > 1 else ""
-        id = f"{block}-{configuration}{again}"
-        yield PlannedRun(id, configuration, block, position, (f"logs/{id}{suffix}",))
+        yield replace(_new(campaign, f"{block}-{configuration}{again}", configuration, block), position=position)
 
 
 def _of_file(campaign: Campaign, number: int) -> PlannedRun:
@@ -105,6 +103,53 @@ def _issued(campaign: Campaign, run: dict[str, Any]) -> PlannedRun:
 
 def _there(campaign: Campaign, files: Sequence[str]) -> bool:
     return all((campaign.folder / file).is_file() for file in files)
+
+
+def with_repeats(
+    campaign: Campaign, design: Design, runs: Sequence[PlannedRun], lost: Collection[str]
+) -> tuple[PlannedRun, ...]:
+    """Return the runs with those that are `lost` scheduled anew, unless one like it in the same block is left or planned.
+
+    At the end of the same block while that is under way. Else in a block of its own, with what it is compared with: a
+    difference is made within a day, so that a repeat on another day needs the baseline of that day.
+    """
+    made, baseline = list(runs), design.configurations[0]
+    for run in runs:
+        cell = [r for r in made if (r.configuration, r.block) == (run.configuration, run.block)]
+        enough = sum(r.id not in lost for r in cell) >= design.repeats
+        if run.id not in lost or enough or f"{run.id}-again" in {r.id for r in made}:
+            continue
+        under_way = any(not r.done for r in made if r.block == run.block)
+        block = run.block if under_way else f"{run.block}-again"
+        again = replace(_new(campaign, f"{run.id}-again", run.configuration, block), files=_again(run.files))
+        beside = () if under_way else design.configurations[1:] if run.configuration == baseline else (baseline,)
+        there = {r.configuration for r in made if r.block == block}
+        extra = [_new(campaign, f"{block}-{c}", c, block) for c in beside if c not in there]
+        if not under_way:  # it may stand there already, as what another is compared with
+            made = [r for r in made if r.id != f"{block}-{run.configuration}"]
+        last = max((i for i, r in enumerate(made) if r.block == block), default=len(made) - 1)
+        made[last + 1 : last + 1] = [again, *extra]
+    place: Counter[str] = Counter()
+    for i, run in enumerate(made):
+        place[run.block] += 1
+        made[i] = run if run.done else replace(run, position=place[run.block])
+    return tuple(made)
+
+
+def _new(campaign: Campaign, id: str, configuration: str, block: str) -> PlannedRun:
+    suffix = ".csv" if not campaign.runs else "." + campaign.runs[0].files[0].rpartition("/")[2].partition(".")[2]
+    return PlannedRun(id, configuration, block, 1, (f"logs/{id}{suffix}",))
+
+
+def _again(files: Sequence[str]) -> tuple[str, ...]:
+    return tuple(beside(file, "again") for file in files)
+
+
+def beside(file: str, word: str) -> str:
+    """Return the name of another log with `word` added before the suffix."""
+    folder, slash, name = file.rpartition("/")
+    stem, dot, suffix = name.partition(".")
+    return f"{folder}{slash}{stem}-{word}{dot}{suffix}"
 
 
 def days_ahead(campaign: Campaign, today: dt.date) -> list[dt.date]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import csv
 import datetime as dt
 import io
@@ -17,18 +18,18 @@ import numpy as np
 from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
 from intake_report.formatting import count
+from intake_report.statistics import Floats
 from intake_report.units import to_internal
 from intake_report.weather import metar_record
 
 SLOT = dt.timedelta(minutes=15)
-LONGEST_GAP = dt.timedelta(
-    hours=3
-)  # up to which a value of a forecast holds; forecasts come hourly or every three hours
+LONGEST_GAP = dt.timedelta(hours=3)  # up to which a value of a forecast holds; they come hourly or every three hours
 USUAL_HOURS = ("08:00-18:00",)  # where neither hours nor a place are known; assumed
 SUNRISE = -0.833  # ° of the sun's centre: refraction and half of its disc
 NIGHT = (22, 6)  # local hours in which no forecast is warmest, unless its zone is wrong
 COLUMNS = {"temperature": ("temperature", "degC"), "wind": ("speed", "km/h"), "precipitation": ("", "mm"), "cloud": ("ratio", "%")}  # fmt: skip
 INCH = 25.4  # mm
+J2000 = dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC).timestamp()
 
 
 @dataclass(frozen=True)
@@ -118,12 +119,12 @@ def _number(row: Sequence[str], at: int, unit: str, quantity: str, usual: str, f
     return float(to_internal(value, unit or usual, quantity))
 
 
-def sun_elevation(time: dt.datetime, latitude: float, longitude: float) -> float:
-    """Return the height of the sun's centre above the horizon [°], without refraction.
+def sun_elevation(times: Sequence[dt.datetime], latitude: float, longitude: float) -> Floats:
+    """Return the height of the sun's centre above the horizon [°] at aware `times` (n,), without refraction.
 
     Low-precision formulas of The Astronomical Almanac (page C5 of its editions; from memory), 0.01° from 1950 to 2050.
     """
-    days = (time - dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC)).total_seconds() / 86400.0
+    days = (np.array([time.timestamp() for time in times]) - J2000) / 86400.0
     mean, anomaly = np.radians(280.460 + 0.9856474 * days), np.radians(357.528 + 0.9856003 * days)
     along = mean + np.radians(1.915) * np.sin(anomaly) + np.radians(0.020) * np.sin(2.0 * anomaly)
     tilt = np.radians(23.439 - 4e-7 * days)
@@ -132,66 +133,56 @@ def sun_elevation(time: dt.datetime, latitude: float, longitude: float) -> float
     hour = np.radians(280.46062 + 360.98564737 * days + longitude) - ascension
     place = np.radians(latitude)
     height = np.sin(place) * np.sin(declination) + np.cos(place) * np.cos(declination) * np.cos(hour)
-    return float(np.degrees(np.arcsin(height)))
+    return np.asarray(np.degrees(np.arcsin(height)))
 
 
-def day_windows(
-    campaign: Campaign, days: Sequence[dt.date], forecast: Sequence[Forecast], place: tuple[float, float] | None
-) -> tuple[DayWindow, ...]:
-    """Return for each local day the stretches in which a run may be driven.
+def day_window(
+    campaign: Campaign, day: dt.date, forecast: Sequence[Forecast], place: tuple[float, float] | None
+) -> DayWindow:
+    """Return the stretches of a local day in which a run may be driven.
 
     `forecast`: empty where there is none; `place`: latitude and longitude [°] for daylight, None where not known.
     """
-    return tuple(_day(campaign, day, forecast, place) for day in days)
-
-
-def _day(
-    campaign: Campaign, day: dt.date, forecast: Sequence[Forecast], place: tuple[float, float] | None
-) -> DayWindow:
     zone = ZoneInfo(campaign.about.timezone)
     now, end = (dt.datetime.combine(day + dt.timedelta(days=n), dt.time(), zone).astimezone(dt.UTC) for n in (0, 1))
+    slots = [now + n * SLOT for n in range(int((end - now) / SLOT))]
+    dark = np.zeros(len(slots), dtype=bool) if place is None else sun_elevation(slots, *place) < SUNRISE
+    hours = campaign.plan.hours or (() if place is not None else USUAL_HOURS)
     lost: Counter[str] = Counter()
     stretches: list[tuple[dt.datetime, dt.datetime]] = []
     temperatures = []
-    while now < end:
-        local = now.astimezone(zone)
-        at = _valid(forecast, now)
-        why = next(_objections(campaign.plan, local, at, bool(forecast), place), "")
+    for slot, night in zip(slots, dark, strict=True):
+        local, at = slot.astimezone(zone), _valid(forecast, slot)
+        why = "other hours" if not _within(hours, local) else "darkness" if night else ""
+        if not why and forecast:
+            why = next(_objections(campaign.plan, at), "")
         if why:
             lost[why] += 1
-        elif stretches and stretches[-1][1] == now:
-            stretches[-1] = (stretches[-1][0], now + SLOT)
-        else:
-            stretches.append((now, now + SLOT))
-        if not why and at is not None and at.temperature is not None:
-            temperatures.append(at.temperature)
-        now += SLOT
-    share = SLOT.total_seconds() / 3600.0
+            continue
+        if stretches and stretches[-1][1] == local:
+            local = stretches.pop()[0]
+        stretches.append((local, (slot + SLOT).astimezone(zone)))
+        temperatures += [] if at is None or at.temperature is None else [at.temperature]
     return DayWindow(
         day,
-        tuple((a.astimezone(zone), b.astimezone(zone)) for a, b in stretches),
-        {why: slots * share for why, slots in lost.items()},
+        tuple(stretches),
+        {why: slots / (dt.timedelta(hours=1) / SLOT) for why, slots in lost.items()},
         float(np.mean(temperatures)) if temperatures else None,
     )
 
 
-def _valid(forecast: Sequence[Forecast], now: dt.datetime) -> Forecast | None:
-    before = [one for one in forecast if one.time <= now]
-    return before[-1] if before and now - before[-1].time < LONGEST_GAP else None
-
-
-def _objections(
-    planning: Planning, local: dt.datetime, at: Forecast | None, forecast: bool, place: tuple[float, float] | None
-) -> Iterator[str]:
-    """Yield why nothing is driven in a slot."""
-    hours = planning.hours or (() if place is not None else USUAL_HOURS)
+def _within(hours: Sequence[str], local: dt.datetime) -> bool:
     clock = f"{local:%H:%M}"
-    if hours and not any(start <= clock < end for start, _, end in (span.partition("-") for span in hours)):
-        yield "other hours"
-    if place is not None and sun_elevation(local, *place) < SUNRISE:
-        yield "darkness"
-    if not forecast:
-        return
+    return not hours or any(start <= clock < end for start, _, end in (span.partition("-") for span in hours))
+
+
+def _valid(forecast: Sequence[Forecast], now: dt.datetime) -> Forecast | None:
+    at = bisect.bisect_right(forecast, now, key=lambda one: one.time) - 1
+    return forecast[at] if at >= 0 and now - forecast[at].time < LONGEST_GAP else None
+
+
+def _objections(planning: Planning, at: Forecast | None) -> Iterator[str]:
+    """Yield why the weather is against driving."""
     if at is None or at.temperature is None:
         yield "no forecast"
         return
@@ -241,10 +232,9 @@ def climate(campaign: Campaign, file: Path, year: int, month: int) -> list[tuple
     `metar_record`.
     """
     record, zone = metar_record(file, year=year, month=month), ZoneInfo(campaign.about.timezone)
-    planning = campaign.plan.model_copy(update={"hours": ("00:00-24:00",), "most_cloud": None})
+    planning = campaign.plan.model_copy(update={"most_cloud": None})
     fits: dict[int, list[bool]] = {}
     for o in record.observations:
         at = Forecast(o.time.to_pydatetime(), o.temperature, o.wind_speed, 1.0 if o.raining else 0.0)
-        local = at.time.astimezone(zone)
-        fits.setdefault(local.hour, []).append(not any(_objections(planning, local, at, True, None)))
+        fits.setdefault(at.time.astimezone(zone).hour, []).append(not any(_objections(planning, at)))
     return [(hour, len(found), sum(found) / len(found)) for hour, found in sorted(fits.items())]

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 import numpy as np
@@ -153,12 +154,24 @@ def blocked(
     `covariates` (n, k) of the runs enter as further columns, with a slope that all configurations share (analysis of
     covariance of cell means).
     """
+    if covariates is None:
+        return _blocked(tuple(runs), tuple(configuration), None if block is None else tuple(block), pair)
     units, cells, design, candidates = cell_design(configuration, block, pair[1])
-    if covariates is not None:
-        design = np.column_stack([design, units @ covariates])
+    return _fitted(runs, units, cells, np.column_stack([design, units @ covariates]), candidates.index(pair[0]))
+
+
+@lru_cache(maxsize=512)  # a plan judges thousands of campaigns of one layout, a report every metric of one
+def _blocked(
+    runs: tuple[str, ...], configuration: tuple[str, ...], block: tuple[Hashable, ...] | None, pair: tuple[str, str]
+) -> Blocked:
+    units, cells, design, candidates = cell_design(configuration, block, pair[1])
+    return _fitted(runs, units, cells, design, candidates.index(pair[0]))
+
+
+def _fitted(runs: Sequence[str], units: Floats, cells: Sequence[Hashable], design: Floats, candidate: int) -> Blocked:
     inverse = np.linalg.pinv(design)
     residual = np.eye(len(cells)) - design @ inverse
-    weights = inverse[candidates.index(pair[0])]
+    weights = inverse[candidate]
     # a cell alone in its block has no residual, and no weight either
     weights = np.where(np.abs(weights) < _ROUNDING, 0.0, weights)
     free = np.diag(residual)

@@ -21,8 +21,8 @@ from intake_report.errors import IntakeReportError
 from intake_report.plan.design import Design
 from intake_report.plan.files import calendar, runs_toml
 from intake_report.plan.plan import Asked, make_plan
-from intake_report.plan.schedule import orders_of, place
-from intake_report.plan.window import DayWindow, climate, day_windows, read_forecast, sun_elevation, window_notes
+from intake_report.plan.schedule import PlannedRun, orders_of, place, with_repeats
+from intake_report.plan.window import DayWindow, climate, day_window, read_forecast, sun_elevation, window_notes
 
 TODAY = dt.date(2026, 6, 1)
 MADRID = ZoneInfo("Europe/Madrid")
@@ -112,7 +112,12 @@ def test_a_campaign_without_runs_becomes_a_folder(tmp_path, capsys):
     pypdf = pytest.importorskip("pypdf")
     pdf = pypdf.PdfReader(made / "plan.pdf")
     assert [round(float(x)) for x in pdf.pages[0].mediabox[2:]] == [612, 792]
-    assert len(pdf.pages) in (9, 10)  # the review, and a page for each run
+    texts = [page.extract_text() for page in pdf.pages]
+    # the review on one page, a page for each run, what the plan rests on
+    assert len(texts) == 10 and "Days and order" in texts[0] and "Run 1 of 8" in texts[1] and "rests on" in texts[9]
+    assert "does not adjust for intake air over ambient at the start in this design: 2 degrees" in texts[9].replace(
+        "\n", " "
+    )
     assert main(command) == 0 and "unchanged" in capsys.readouterr().out
     assert main([*command, "--seed", "5"]) == 0
     assert (made.parent / "2026-06-01-r2" / "plan.json").is_file()
@@ -192,11 +197,11 @@ def test_starts_lie_in_the_stretches_and_apart(runs, quarters, drive, between):
 
 def test_sun_rises_when_published():
     # London (51.5 N, 0.1 W), 21 June 2024: sunrise 04:43, sunset 21:21 BST (HM Nautical Almanac Office; from memory)
-    at = dt.datetime(2024, 6, 21, 3, 43, tzinfo=dt.UTC)
-    assert sun_elevation(at, 51.5, -0.1) == pytest.approx(-0.833, abs=0.25)
-    assert sun_elevation(dt.datetime(2024, 6, 21, 20, 21, tzinfo=dt.UTC), 51.5, -0.1) == pytest.approx(-0.833, abs=0.25)
+    day = dt.datetime(2024, 6, 21, tzinfo=dt.UTC)
+    edges = [day.replace(hour=3, minute=43), day.replace(hour=20, minute=21)]
+    assert sun_elevation(edges, 51.5, -0.1) == pytest.approx([-0.833, -0.833], abs=0.25)
     # at noon in the equinox the sun stands at 90° − latitude
-    assert sun_elevation(dt.datetime(2024, 3, 20, 12, 7, tzinfo=dt.UTC), 45.0, 0.0) == pytest.approx(45.0, abs=0.3)
+    assert sun_elevation([dt.datetime(2024, 3, 20, 12, 7, tzinfo=dt.UTC)], 45.0, 0.0) == pytest.approx([45.0], abs=0.3)
 
 
 def model(text: str = TEXT) -> Campaign:
@@ -207,12 +212,12 @@ def test_weather_hours_and_daylight_make_the_window(tmp_path):
     text = TEXT + 'most_wind = "20 km/h"\nwarmest = "24 degC"\n'
     rows = [*hourly("2026-06-02", range(6, 11), 15), *hourly("2026-06-02", range(11, 14), 25)]
     rows += [*hourly("2026-06-02", range(14, 15), 15, wind=30), *hourly("2026-06-02", range(15, 20), 15, rain=1)]
-    one = day_windows(model(text), [dt.date(2026, 6, 2)], read_forecast(table(tmp_path, rows)), (40.0, -3.7))[0]
+    one = day_window(model(text), dt.date(2026, 6, 2), read_forecast(table(tmp_path, rows)), (40.0, -3.7))
     assert [(f"{a:%H:%M}", f"{b:%H:%M}") for a, b in one.stretches] == [("09:30", "11:00")]
     assert [one.lost[why] for why in ("too warm", "wind", "precipitation")] == [1.0, 1.0, 1.0]
     assert one.temperature == pytest.approx(18.0, abs=0.2)
     # on a winter day the declared hours are cut by darkness
-    late = day_windows(model(TEXT.replace("14:00-16:00", "16:00-20:00")), [dt.date(2026, 12, 2)], (), (40.0, -3.7))[0]
+    late = day_window(model(TEXT.replace("14:00-16:00", "16:00-20:00")), dt.date(2026, 12, 2), (), (40.0, -3.7))
     assert late.stretches[-1][1].hour < 19
 
 
@@ -287,6 +292,33 @@ def test_a_forecast_of_other_days_is_refused(tmp_path):
 
 
 # ---- under way ---------------------------------------------------------------------------------------------------
+
+
+def test_a_run_that_is_lost_is_scheduled_anew_with_what_it_is_compared_with():
+    design = Design(("open", "sealed"), 3)
+    rows = [("1", "open"), ("1", "sealed"), ("2", "open"), ("2", "sealed"), ("3", "open"), ("3", "sealed")]
+    runs = tuple(
+        PlannedRun(f"{block}-{c}", c, block, 1 + i % 2, (f"logs/{block}-{c}.csv.gz",), done=i < 5)
+        for i, (block, c) in enumerate(rows)
+    )
+
+    def made(*lost: str) -> list[tuple[str, str, int]]:
+        return [(r.id, r.block, r.position) for r in with_repeats(model(), design, runs, lost) if not r.done]
+
+    left = ("3-sealed", "3", 2)
+    assert made() == [left]
+    # under way: at the end of the same day; else with the baseline, or with all that a lost baseline is compared with
+    assert made("3-open") == [left, ("3-open-again", "3", 3)]
+    assert made("1-sealed") == [left, ("1-sealed-again", "1-again", 1), ("1-again-open", "1-again", 2)]
+    assert made("2-open") == [left, ("2-open-again", "2-again", 1), ("2-again-sealed", "2-again", 2)]
+    assert [id for id, *_ in made("2-open", "2-sealed")] == ["3-sealed", "2-open-again", "2-sealed-again"]
+    again = next(r for r in with_repeats(model(), design, runs, ["1-sealed"]) if r.id == "1-sealed-again")
+    assert again.files == ("logs/1-sealed-again.csv.gz",)
+    # what is planned or driven anew is not planned twice
+    more = with_repeats(model(), design, runs, ["1-sealed"])
+    assert with_repeats(model(), design, more, ["1-sealed"]) == more
+    spare = (*runs, PlannedRun("1-sealed-b", "sealed", "1", 3, ("logs/b.csv",), done=True))
+    assert with_repeats(model(), design, spare, ["1-sealed"]) == spare
 
 
 @pytest.mark.slow
