@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import lzma
 import mmap
 import os
 import re
@@ -65,7 +66,7 @@ def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
     try:
         with _unpacked(path, head) as stream:
             return head, bytes(stream.read(size))
-    except (zlib.error, zipfile.BadZipFile, OSError, ValueError, RuntimeError, EOFError, DataError):
+    except (zlib.error, lzma.LZMAError, zipfile.BadZipFile, OSError, ValueError, RuntimeError, EOFError, DataError):
         return head, b"" if _kind(head) else head  # the reader that takes the file will say what is wrong with it
 
 
@@ -183,7 +184,9 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
             raise damaged from None
         template = "The compressed file {file} ends before its archive does; {bytes} bytes of text could be read."
         return b"".join(parts), (notice("truncated-archive", template, file=path.name, bytes=total),)
-    except (zipfile.BadZipFile, zlib.error, NotImplementedError, OSError) as error:
+    except (zipfile.BadZipFile, zlib.error, lzma.LZMAError, NotImplementedError, OSError) as error:
+        if isinstance(error, OSError) and error.errno is not None:  # the disk says so; of content no system call fails
+            raise
         raise damaged from error
     return b"".join(parts), ()
 

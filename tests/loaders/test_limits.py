@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import errno
+import gzip
 import os
 import subprocess
 import sys
+import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import IO
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from intake_report.errors import DataError
 from intake_report.loaders import read_log
-from intake_report.loaders.content import LIMIT_VARIABLE, MEBIBYTE
+from intake_report.loaders.content import LIMIT_VARIABLE, MEBIBYTE, open_bytes
 
 from .support import write
 
@@ -123,3 +128,57 @@ def test_absurd_times_take_no_memory(tmp_path: Path) -> None:
     assert read == ["read 299 299"] * 6
     assert half_absurd.startswith("refused")
     assert "of 300 times" in half_absurd
+
+
+class _FailingDisk:
+    """A file of which the disk gives nothing after the first bytes."""
+
+    def __init__(self, file: IO[bytes], good: int) -> None:
+        self.file, self.left = file, good
+
+    def read(self, size: int = -1) -> bytes:
+        self.left -= max(size, 0)
+        if self.left < 0:
+            raise OSError(errno.EIO, os.strerror(errno.EIO))
+        return self.file.read(size)
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self.file, name)
+
+
+@pytest.mark.parametrize("form", ["gz", "zip"])
+def test_a_failing_disk_is_not_called_a_damaged_archive(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, form: str
+) -> None:
+    text = HEAD + np.random.default_rng(1).bytes(400_000).hex().encode()
+    path = tmp_path / f"log.csv.{form}"
+    if form == "gz":
+        path.write_bytes(gzip.compress(text))
+        monkeypatch.setattr(gzip, "open", lambda p: gzip.GzipFile(fileobj=_FailingDisk(p.open("rb"), 100_000)))  # type: ignore[arg-type]
+    else:
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr("log.csv", text)
+        real = zipfile.ZipFile
+        monkeypatch.setattr(zipfile, "ZipFile", lambda p: real(_FailingDisk(p.open("rb"), 100_000)))  # type: ignore[arg-type]
+    with pytest.raises(DataError, match=r"cannot be read \(Input/output error\)"):
+        open_bytes(path)
+
+
+@pytest.mark.parametrize("form", ["gz", "zip", "zip-lzma", "zip-bz2", "zst"])
+def test_a_damaged_archive_is_called_so(tmp_path: Path, form: str) -> None:
+    text = HEAD + np.random.default_rng(1).bytes(4000).hex().encode()
+    path = tmp_path / f"log.csv.{form.partition('-')[0]}"
+    if form == "gz":
+        path.write_bytes(gzip.compress(text))
+    elif form == "zst":
+        path.write_bytes(pa.compress(text, "zstd", asbytes=True))
+    else:
+        kind = {"zip": zipfile.ZIP_DEFLATED, "zip-lzma": zipfile.ZIP_LZMA, "zip-bz2": zipfile.ZIP_BZIP2}[form]
+        with zipfile.ZipFile(path, "w", kind) as archive:
+            archive.writestr("log.csv", text)
+    damaged = bytearray(path.read_bytes())
+    where = slice(6, 12) if form == "zst" else slice(1000, 1400)  # the first block's header: there is no checksum
+    damaged[where] = bytes(255 - byte for byte in damaged[where])
+    path.write_bytes(damaged)
+    with pytest.raises(DataError, match="archive is damaged"):
+        open_bytes(path)
