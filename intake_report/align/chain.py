@@ -4,18 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from itertools import compress
 
 import numpy as np
 
 from intake_report.align.events import (
+    SPEEDS,
+    distance_at,
     find_phases,
     find_places,
+    find_stops,
     highway_entry,
     name_stops,
     speed_channel,
     speed_samples,
-    stops_on_route,
 )
 from intake_report.align.geometry import has_position
 from intake_report.align.model import (
@@ -27,7 +28,9 @@ from intake_report.align.model import (
     Method,
     Reference,
     RoutePath,
-    Run,
+    RouteSettings,
+    RouteStop,
+    RunData,
 )
 from intake_report.align.path import LEAST_POOLED, medoid, path_from_gpx, path_from_run, refine
 from intake_report.align.position import diagnose, locate
@@ -39,25 +42,14 @@ from intake_report.messages import Message, Value, message
 # error, 15 m the largest difference that another carriageway of the same road makes.
 GOOD = (0.97, 5.0)
 FAIR = (0.9, 15.0)
+DOUBTS = ("misplaced", "scale-alone", "drift")  # findings with which a place by likeness of speeds is poor
 LEAST_COVERED = 0.05  # share of the route below which a run is not on it
 MOVED = 30.0  # m: a shorter drive is a parked vehicle whose speed channel is not quite 0
 TRIES = 4  # runs that are tried as the reference by speed: two directions of two roads
 
 
-def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Alignment:
-    """Align runs onto one route distance.
-
-    Parameters
-    ----------
-    runs : sequence of Run
-        Cleaned runs, at least one.
-    settings : AlignSettings, optional
-        Default: path from the runs, no phases.
-
-    Returns
-    -------
-    Alignment
-        The reference and the runs in the order given.
+def align_runs(runs: Sequence[RunData], settings: AlignSettings | None = None) -> Alignment:
+    """Align cleaned runs, at least one, onto one route distance; by default on a path from the runs, without phases.
 
     Raises
     ------
@@ -67,72 +59,60 @@ def align_runs(runs: Sequence[Run], settings: AlignSettings | None = None) -> Al
     settings = settings or AlignSettings()
     if not runs:
         raise DataError("There is no run to align.", remedy="Add at least one [[run]].")
-    reference, notes, located = find_reference(runs, settings)
-    path = reference.path
-    with_position = [path is not None and has_position(run, settings.channels) for run in runs]
-    if path is not None:
-        for run in compress(runs, with_position):
-            there = locate(run, path, settings.route, settings.channels)
-            located[run.run] = diagnose(run, there, path, settings)
+    reference, note, located = _find_reference(runs, settings.route)
+    if (path := reference.path) is not None:
+        located |= {run.run: diagnose(run, locate(run, path), path) for run in runs if has_position(run)}
     placed = [(run, located[run.run]) for run in runs if run.run in located and not located[run.run].refused]
     rest = [run for run in runs if run.run not in located]
-    by_speed = locate_by_speed(rest, reference, placed, settings)
-    located |= {run.run: there for run, there in zip(rest, by_speed, strict=True)}
-    aligned = [
-        describe(run, located[run.run], reference, settings, "position" if position else "speed")
-        for run, position in zip(runs, with_position, strict=True)
-    ]
-    radius = settings.events.place_radius
+    located |= dict(zip((run.run for run in rest), locate_by_speed(rest, reference, placed), strict=True))
+    aligned = [_described(run, located[run.run], reference, settings) for run in runs]
     usable = [run for run in aligned if run.grade != "refused"]
-    places = find_places([(run.run, stop) for run in usable for stop in run.stops], [r.run for r in usable], radius)
-    named = tuple(replace(run, stops=name_stops(run.stops, places, radius)) for run in aligned)
-    return Alignment(reference=reference, runs=named, places=places, notes=notes)
+    places = find_places([(run.run, stop) for run in usable for stop in run.stops], len(usable))
+    named = tuple(replace(run, stops=name_stops(run.stops, places)) for run in aligned)
+    return Alignment(reference=reference, runs=named, places=places, notes=(note,))
 
 
-def find_reference(
-    runs: Sequence[Run], settings: AlignSettings
-) -> tuple[Reference, tuple[Message, ...], dict[str, Located]]:
-    """Return what route distance is measured along, notes on how it was found, and runs that were located on the way."""
-    route, channels = settings.route, settings.channels
+Found = tuple[Reference, Message, dict[str, Located]]
+"""What route distance is measured along, a note on how it was found, and runs that were located on the way."""
+
+
+def _find_reference(runs: Sequence[RunData], route: RouteSettings) -> Found:
     chosen = next((run for run in runs if run.run == route.run), None)
     if route.run is not None and chosen is None:
         raise DataError(f'The reference run "{route.run}" is not among the runs.', remedy="Name one of the runs.")
-    if route.use_position and route.gpx is not None:
-        path = path_from_gpx(route.gpx, route)
+    if route.gpx is not None:
         text = "Route distance is measured along {source}, {length}."
-        return _along(path, route.gpx.name), (_note(text, route.gpx.name, path.length),), {}
-    middle = medoid([chosen] if chosen is not None else runs, route, channels) if route.use_position else None
-    if middle is not None:
-        run, centre = middle
-        path, used = path_from_run(run, centre, route, channels), 0
-        text = "Route distance is measured along the path of {source}, the run nearest to all others, {length}."
-        if chosen is not None:
-            text = "Route distance is measured along the path of {source}, the reference run, {length}."
-        if route.refine and len(runs) >= LEAST_POOLED:
-            path, used = refine(path, runs, route, channels)
-            text += " The path was drawn through the fixes of {used} runs."
-        return _along(path, run.run), (_note(text, run.run, path.length, used),), {}
-    return majority_reference(runs, [chosen] if chosen is not None else runs, settings)
+        return _along(path_from_gpx(route.gpx, route.closed), route.gpx.name, text)
+    candidates = runs if chosen is None else [chosen]
+    middle = medoid(candidates)
+    if middle is None:
+        return _majority_reference(runs, candidates)
+    run, centre = middle
+    path, used = path_from_run(run, centre, route.closed), 0
+    text = "Route distance is measured along the path of {source}, the run nearest to all others, {length}."
+    if chosen is not None:
+        text = "Route distance is measured along the path of {source}, the reference run, {length}."
+    if route.refine and len(runs) >= LEAST_POOLED:
+        path, used = refine(path, runs)
+        text += " The path was drawn through the fixes of {used} runs."
+    return _along(path, run.run, text, used)
 
 
-def majority_reference(
-    runs: Sequence[Run], candidates: Sequence[Run], settings: AlignSettings
-) -> tuple[Reference, tuple[Message, ...], dict[str, Located]]:
-    """Return the reference by speed, the candidate of median length; see `find_reference`.
+def _majority_reference(runs: Sequence[RunData], candidates: Sequence[RunData]) -> Found:
+    """Return the reference by speed, the candidate of median length.
 
     That run may have driven the other way, or another road: as long as less than half of the runs are placed onto it,
     one of the candidates that are not is tried, and that onto which most are placed is kept.
     """
     most = -1
     for _ in range(TRIES):
-        lengths = [length_by_speed(run, settings) for run in candidates]
+        lengths = [length_by_speed(run) for run in candidates]
         median = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
         source, length = candidates[median].run, lengths[median]
         if length < MOVED:
             raise DataError(f'Run "{source}" did not move, by its speed.', remedy="Check its speed channel.")
         reference = Reference("speed", source, length, False)
-        places = locate_by_speed(runs, reference, (), settings)
-        located = {run.run: there for run, there in zip(runs, places, strict=True)}
+        located = dict(zip((run.run for run in runs), locate_by_speed(runs, reference), strict=True))
         placed = [run.run for run in runs if not located[run.run].refused]
         if len(placed) > most:
             most, best = len(placed), (reference, located)
@@ -141,51 +121,54 @@ def majority_reference(
             break
     reference, located = best
     text = "Route distance is the distance that {source} drove by its speed, {length}."
-    return reference, (_note(text, reference.source, reference.length),), located
+    return reference, _note(text, reference.source, reference.length), located
 
 
-def _along(path: RoutePath, source: str) -> Reference:
-    return Reference("position", source, path.length, path.closed, path)
+def _along(path: RoutePath, source: str, template: str, used: int = 0) -> Found:
+    reference = Reference("position", source, path.length, path.closed, path)
+    return reference, _note(template, source, path.length, used), {}
 
 
 def _note(template: str, source: str, length: float, used: int = 0) -> Message:
     return message(template, code="reference", source=source, length=Value(length, "distance", 2), used=used)
 
 
-def describe(run: Run, located: Located, reference: Reference, settings: AlignSettings, method: Method) -> AlignedRun:
-    """Return a located run with its events and phases; `find_places` has yet to name its stops."""
-    speed, notes = speed_samples(run, settings.channels), list(located.notes)
-    spans = find_phases(located.distance, settings.phases, reference.length if reference.closed else None)
+def _described(run: RunData, located: Located, reference: Reference, settings: AlignSettings) -> AlignedRun:
+    """Return a located run with its events and phases; its stops have yet to be named."""
+    speed, notes, distance = speed_samples(run), list(located.notes), located.distance
+    spans = find_phases(distance, settings.phases, reference.length if reference.closed else None)
     no_speed = message("The run has no speed.", code="no-speed")
     entry, reason = highway_entry(*speed, spans, settings.entry) if speed else (None, no_speed)
     if reason is not None and settings.phases:
         notes.append(reason)
-    channel = speed_channel(run, settings.channels)
-    if channel not in (None, settings.channels.speed):
+    channel = speed_channel(run)
+    if channel not in (None, SPEEDS[0]):
         text = "Speed is taken from {other}: the run has no {speed}."
-        notes.append(message(text, code="other-speed", other=str(channel), speed=settings.channels.speed))
+        notes.append(message(text, code="other-speed", other=str(channel), speed=SPEEDS[0]))
     coverage = min(located.metres / reference.length, 1.0)
-    by_likeness = method == "speed" and run.run != reference.source
+    method: Method = "position" if reference.path is not None and has_position(run) else "speed"
     return AlignedRun(
         **{**vars(located), "notes": tuple(notes)},
         run=run.run,
         clean=run,
         coverage=coverage,
-        grade=grade(coverage, located, by_likeness=by_likeness),
+        grade=_grade(coverage, located, by_likeness=method == "speed" and run.run != reference.source),
         method=method,
-        stops=stops_on_route(*speed, located.distance, settings.events) if speed else (),
+        stops=tuple(RouteStop(a, b, distance_at(distance, (a + b) / 2)) for a, b in find_stops(*speed))
+        if speed
+        else (),
         phases=spans,
         highway_entry=entry,
     )
 
 
-def grade(coverage: float, located: Located, *, by_likeness: bool) -> Grade:
+def _grade(coverage: float, located: Located, *, by_likeness: bool) -> Grade:
     """Return how well a run follows the route; a place by likeness of speeds is some tens of metres wide, so never good."""
     if located.refused or coverage < LEAST_COVERED:
         return "refused"
     known = located.cross_track is not None and len(located.cross_track) > 0
     wide = float(located.cross_track.abs().median()) if known and located.cross_track is not None else 0.0
-    doubtful = any(finding.code in ("misplaced", "scale-alone") for finding in located.findings)
+    doubtful = any(finding.code in DOUBTS for finding in located.findings)
     if coverage >= GOOD[0] and wide <= GOOD[1] and not located.findings and not by_likeness:
         return "good"
     unsure = by_likeness and located.residual is None

@@ -270,7 +270,7 @@ def _before_entry(run: AlignedRun) -> dict[str, Fact]:
 
 
 def _ramp_acceleration(run: AlignedRun, settings: AlignSettings) -> Fact:
-    speed = speed_samples(run.clean, settings.channels)
+    speed = speed_samples(run.clean)
     name = settings.entry.phase
     ramp = next((span for span in run.phases if (span.phase == name if name else span.kind == "ramp")), None)
     if speed is None or ramp is None or run.highway_entry is None:

@@ -8,41 +8,23 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from intake_report.align.model import (
-    ChannelNames,
-    EntrySettings,
-    EventSettings,
-    Floats,
-    Ints,
-    PhaseSettings,
-    PhaseSpan,
-    Place,
-    Run,
-    Stop,
-)
+from intake_report.align.model import EntrySettings, Floats, Ints, PhaseSettings, PhaseSpan, Place, RouteStop, RunData
 from intake_report.messages import Message, Value, message
 
 KMH = 3.6  # km/h per m/s, exact
 BEYOND = 5.0  # s for which the first and the last speed are taken to hold outside the samples: the longest usual pause
-SLACK_OF_PHASE = (
-    50.0  # m of a phase that may be missing at an end before it counts as incomplete: two cells of the grid
-)
+SLACK_OF_PHASE = 50.0  # m of a phase that may be missing at an end of a complete one: two cells of the grid
+STOP_BELOW, STOP_ABOVE = 1.0, 4.0  # km/h at which a stop begins, and above which it ends: a creep does not split it
+LEAST_STOP = 2.0  # s; a shorter stop is not counted
+PLACE_RADIUS = 60.0  # m about a common centre within which stops of different runs are at one place
+SPEEDS = ("speed", "gps_speed")  # channels of speed, the second where a run lacks the first
 
 
 def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
-    """Return the distance driven since the first sample.
+    """Return the distance driven since the first sample at times `at` (m,) [s]; (m,) [m].
 
-    Parameters
-    ----------
-    time, speed : ndarray, shape (n,)
-        True samples of speed [s], [km/h], time strictly increasing, n >= 1.
-    at : ndarray, shape (m,)
-        Times [s] at which distance is wanted.
-
-    Returns
-    -------
-    ndarray, shape (m,)
-        Distance [m], exact for speed that is linear between the samples; outside them speed holds for `BEYOND`.
+    `time`, `speed` (n,): true samples [s], [km/h], time strictly increasing. Exact for speed that is linear between the
+    samples; outside them speed holds for `BEYOND`.
     """
     v = np.maximum(speed, 0.0) / KMH
     steps = np.diff(time)
@@ -57,21 +39,21 @@ def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
     return np.asarray(distance + outside, dtype=np.float64)
 
 
-def speed_channel(run: Run, channels: ChannelNames) -> str | None:
+def speed_channel(run: RunData) -> str | None:
     """Return the channel that gives a run's speed: the first with two valid samples."""
-    return next((n for n in (channels.speed, channels.other_speed) if run.has(n) and len(run.good(n)) >= 2), None)
+    return next((name for name in SPEEDS if run.has(name) and len(run.good(name)) >= 2), None)
 
 
-def speed_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats] | None:
+def speed_samples(run: RunData) -> tuple[Floats, Floats] | None:
     """Return the true speed samples of a run as (time [s], speed [km/h]), or None if there are fewer than two."""
-    name = speed_channel(run, channels)
+    name = speed_channel(run)
     if name is None:
         return None
     good = run.good(name)
     return good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
 
 
-def frame_time(run: Run) -> Floats:
+def frame_time(run: RunData) -> Floats:
     """Return the elapsed seconds of a run's rows, shape (n,)."""
     return run.frame.index.to_numpy(dtype=np.float64)
 
@@ -82,30 +64,18 @@ def spans_of(mask: np.ndarray) -> list[tuple[int, int]]:
     return list(zip(edges[::2], edges[1::2], strict=True))
 
 
-def find_stops(time: Floats, speed: Floats, settings: EventSettings) -> list[tuple[float, float]]:
-    """Return the stops of a run as (start, end) in elapsed s.
+def find_stops(time: Floats, speed: Floats) -> list[tuple[float, float]]:
+    """Return the stops of a run as (start, end) in elapsed s, from its true samples of speed (n,) [s], [km/h].
 
-    `time`, `speed` (n,): true samples of speed [s], [km/h]; rows that repeat the last value are not samples;
-    `settings`: hysteresis `stop_below`, `stop_above` [km/h] and `least_stop` [s].
-
-    A stop lasts from the first to the last sample at or below `stop_below` between two crossings of `stop_above`, so a
-    creep below `stop_above` does not split it. Its ends are known to one sampling interval.
+    A stop lasts from the first to the last sample at or below `STOP_BELOW` between two crossings of `STOP_ABOVE`. Its ends
+    are known to one sampling interval.
     """
     stops = []
-    for i, j in spans_of(speed <= settings.stop_above):
-        still = np.flatnonzero(speed[i:j] <= settings.stop_below) + i
-        if len(still) and time[still[-1]] - time[still[0]] >= settings.least_stop:
+    for i, j in spans_of(speed <= STOP_ABOVE):
+        still = np.flatnonzero(speed[i:j] <= STOP_BELOW) + i
+        if len(still) and time[still[-1]] - time[still[0]] >= LEAST_STOP:
             stops.append((float(time[still[0]]), float(time[still[-1]])))
     return stops
-
-
-def stops_on_route(
-    time: Floats, speed: Floats, distance: pd.Series[float], settings: EventSettings
-) -> tuple[Stop, ...]:
-    """Return the stops of a run with their route distance (NaN off the route)."""
-    return tuple(
-        Stop(start=a, end=b, distance=distance_at(distance, (a + b) / 2)) for a, b in find_stops(time, speed, settings)
-    )
 
 
 def crossing(time: Floats, speed: Floats, i: int, threshold: float) -> float:
@@ -122,17 +92,8 @@ def distance_at(distance: pd.Series[float], when: float) -> float:
 
 
 def group(at: Floats, width: float) -> Ints:
-    """Return the group of each point on a line, numbered along it, none wider than `width`.
+    """Return the group of each of the positions `at` (n,) [m], numbered along the line, none wider than `width` [m].
 
-    Parameters
-    ----------
-    at : ndarray, shape (n,)
-        Positions [m].
-    width : float
-        Largest extent of a group [m].
-
-    Notes
-    -----
     The window that holds most points is a group, then the fullest of the rest, and so on: a queue along a street does
     not chain two junctions together, and a junction is not cut where its stops are densest. Of windows equally full the
     narrowest counts. Time grows with points times groups.
@@ -153,14 +114,13 @@ def group(at: Floats, width: float) -> Ints:
     return rank[label] if len(at) else label
 
 
-def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: float) -> tuple[Place, ...]:
-    """Group the stops of all runs into places.
+def find_places(stops: Sequence[tuple[str, RouteStop]], runs: int) -> tuple[Place, ...]:
+    """Group the stops of all runs into places no wider than two `PLACE_RADIUS`, by route distance.
 
-    `stops` (run, Stop): stops of the runs; `runs`: all runs that could have stopped, for the share; `radius`: largest
-    distance of a stop from the centre of its place [m]. Returns by route distance; no place is wider than two radii.
+    `stops`: run and stop; `runs`: how many could have stopped, for the share.
     """
     known = [(run, stop) for run, stop in stops if np.isfinite(stop.distance)]
-    label = group(np.array([stop.distance for _, stop in known]), 2 * radius)
+    label = group(np.array([stop.distance for _, stop in known]), 2 * PLACE_RADIUS)
     places = []
     for which in np.unique(label):
         members = [known[i] for i in np.flatnonzero(label == which)]
@@ -168,17 +128,16 @@ def find_places(stops: Sequence[tuple[str, Stop]], runs: Sequence[str], radius: 
         for run, stop in members:
             total[run] = total.get(run, 0.0) + stop.duration
         centre = float(np.median([stop.distance for _, stop in members]))
-        share = len(total) / max(len(runs), 1)
-        places.append(Place(f"{centre / 1000:.2f} km", centre, share, tuple(sorted(total.items()))))
+        places.append(Place(f"{centre / 1000:.2f} km", centre, len(total) / max(runs, 1), tuple(sorted(total.items()))))
     return tuple(sorted(places, key=lambda place: place.distance))
 
 
-def name_stops(stops: Sequence[Stop], places: Sequence[Place], radius: float) -> tuple[Stop, ...]:
+def name_stops(stops: Sequence[RouteStop], places: Sequence[Place]) -> tuple[RouteStop, ...]:
     """Return the stops with the name of the nearest place within two radii."""
     named = []
     for stop in stops:
         near = min(places, key=lambda place: abs(place.distance - stop.distance), default=None)
-        fits = near is not None and abs(near.distance - stop.distance) <= 2 * radius
+        fits = near is not None and abs(near.distance - stop.distance) <= 2 * PLACE_RADIUS
         named.append(replace(stop, place=near.name if near is not None and fits else None))
     return tuple(named)
 
@@ -201,8 +160,8 @@ def find_phases(
 ) -> tuple[PhaseSpan, ...]:
     """Return the passage of a run through each phase that it covers at all.
 
-    `distance`: route distance [m] by elapsed second; never falls; `phases`: stretches of the route [m]; `lap`: length
-    of a closed route [m]: a run that began elsewhere passes the phase one lap further on.
+    `distance` [m] by elapsed second never falls; `lap`: length of a closed route [m]: a run that began elsewhere passes the
+    phase one lap further on.
     """
     known = distance.dropna()
     if known.empty:
@@ -226,19 +185,8 @@ def highway_entry(
 ) -> tuple[float | None, Message | None]:
     """Return the elapsed time [s] of the highway entry, or None and the reason.
 
-    Parameters
-    ----------
-    time, speed : ndarray, shape (n,)
-        True samples of speed [s], [km/h].
-    spans : sequence of PhaseSpan
-        Passages of this run.
-    settings : EntrySettings
-        Phase (default: the first ramp), threshold [km/h] and hold [s].
-
-    Notes
-    -----
-    The first upward crossing of the threshold within the phase after which speed stays at or above it for `hold`;
-    the time is interpolated between the two samples.
+    The first upward crossing of the threshold within the phase (default: the first ramp) after which speed stays at or above
+    it for `hold`, between two of the true samples of speed (n,) [s], [km/h].
     """
     ramp = next((s for s in spans if (s.phase == settings.phase if settings.phase else s.kind == "ramp")), None)
     if ramp is None:

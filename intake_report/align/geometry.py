@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from intake_report.align.events import driven, speed_samples
-from intake_report.align.model import Bools, ChannelNames, Floats, Ints, Run
+from intake_report.align.model import Bools, Floats, Ints, RunData
 
 FASTEST = 90.0  # m/s: a fix that needs more is an outlier when there is no speed to compare with (faster than any road)
 SPIKE = 60.0  # m beyond what was driven that a single fix has to jump to be an outlier: five times its usual error
@@ -88,16 +88,14 @@ class Fixes:
         return float(np.quantile(way[way > STALE], WIDE)) if (way > STALE).any() else 0.0
 
 
-def has_position(run: Run, channels: ChannelNames) -> bool:
+def has_position(run: RunData) -> bool:
     """Tell whether a run has at least two position fixes."""
-    if not (run.has(channels.latitude) and run.has(channels.longitude)):
-        return False
-    return len(position_samples(run, channels)[0]) >= 2
+    return run.has("latitude") and run.has("longitude") and len(position_samples(run)[0]) >= 2
 
 
-def position_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats, Floats]:
+def position_samples(run: RunData) -> tuple[Floats, Floats, Floats]:
     """Return time [s], latitude and longitude [°] where both are valid true samples."""
-    latitude, longitude = run.good(channels.latitude), run.good(channels.longitude)
+    latitude, longitude = run.good("latitude"), run.good("longitude")
     shared = latitude.index.intersection(longitude.index)
     return (
         shared.to_numpy(dtype=np.float64),
@@ -106,15 +104,15 @@ def position_samples(run: Run, channels: ChannelNames) -> tuple[Floats, Floats, 
     )
 
 
-def fixes_of(run: Run, channels: ChannelNames, centre: tuple[float, float]) -> Fixes:
+def fixes_of(run: RunData, centre: tuple[float, float]) -> Fixes:
     """Return the fixes of a run in local metres about `centre`, single outliers and held old fixes dropped.
 
     A fix is an outlier when the ways to it and from it are both much longer than what was driven meanwhile. A receiver
     or logger that is slower than the rows repeats its last fix: by the time it is repeated the vehicle is elsewhere.
     """
-    time, latitude, longitude = position_samples(run, channels)
+    time, latitude, longitude = position_samples(run)
     x, y = to_metres(latitude, longitude, centre)
-    speed = speed_samples(run, channels)
+    speed = speed_samples(run)
     way = driven(*speed, time) if speed is not None else None
     if way is not None:
         new = np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)])

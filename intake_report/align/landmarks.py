@@ -9,17 +9,18 @@ positions it came no nearer to them than the line alone.
 
 from __future__ import annotations
 
-from collections.abc import Container, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.align.events import driven, group
-from intake_report.align.model import Bools, Floats, Ints
+from intake_report.align.events import driven
+from intake_report.align.model import Floats, Ints
 
 # Choices of this package, set on replayed driving cycles and real commutes (tests/align/test_landmarks.py) unless a
 # line says otherwise. Likelihoods are natural logarithms of a ratio against speeds at unrelated places.
+STEP = 10.0  # m of a cell of the speed profile: the way of one second in town
 BIN = 5.0  # km/h per class of speed
 CLASSES = 50
 SPREAD = 8.0  # km/h, standard deviation of speed at one place and in like traffic
@@ -39,21 +40,7 @@ PRESENCE = 0.5  # log likelihood per observation for lying on the route at all
 ANOTHER_PLACE = 1000.0  # m between the middles of a run in the best place and in the runner-up
 # steps in which a place is refined: reach and grain of the middle [m], reach and grain of the scale
 POLISH = ((150.0, 15.0, 0.006, 0.001), (20.0, 2.5, 0.0015, 0.00025))
-WINDOW = 2000.0  # m of road whose own best place is sought: five independent observations
-WINDOW_REACH = 250.0  # m either way in which it is sought
-WIDE_WINDOW = 10000.0  # m of road by which a misplaced stretch is found: single junctions and jams do not decide
-WIDE_REACH = 750.0  # m either way in which it is sought
-IN_PLACE = 150.0  # m about its place in which a stretch is not misplaced: the acceptance limit of the placement
-DISPLACED = 9.0  # log likelihood by which another place has to be better; jams reach 7 on real commutes
-MARKED = 1.0  # log likelihood by which a window's best place stands out from the mean of all, to be marked enough
-REPEAT = 10.0  # m within which stops have to repeat (median) to be landmarks; queues of stop-and-go do not
-QUEUE = 15.0  # m, standard deviation of a stop about its place: two or three vehicles ahead
-FREEDOM = 30.0  # m, standard deviation of what stops may move a run by: the error of the registration before them
-LEAST_STOPS = 3  # stops of one run at common places that may move it
-LEAST_RUNS = 3  # runs that have to share a place
-SETTLE_ROUNDS, HUBER_ROUNDS = 4, 5  # more change nothing by a metre
 TOLD_APART = 3.0  # margin above which a place is trusted: twenty times likelier than the runner-up
-PASSES = 5  # rounds of learning and placing; later ones change nothing on the drives of the tests
 
 Line = tuple[float, float]
 """Scale and offset [m]: route distance = scale · driven distance + offset."""
@@ -82,15 +69,15 @@ class Profile:
         return Profile(uniform_filter1d(self.speed, factor, mode="nearest")[::factor], self.step * factor)
 
 
-def speed_profile(time: Floats, speed: Floats, step: float = 10.0) -> Profile:
+def speed_profile(time: Floats, speed: Floats) -> Profile:
     """Return the speed profile of a run from its true speed samples [s], [km/h]."""
     way = driven(time, speed, time)
     # the lowest speed wherever the vehicle stood: several samples share one distance
     place, first = np.unique(way, return_index=True)
     lowest = np.minimum.reduceat(speed, first)
-    grid = np.arange(0.0, way[-1] + 1e-9, step)
+    grid = np.arange(0.0, way[-1] + 1e-9, STEP)
     # between samples a constant acceleration makes the square of speed linear in distance
-    return Profile(np.sqrt(np.interp(grid, place, np.maximum(lowest, 0.0) ** 2)), step)
+    return Profile(np.sqrt(np.interp(grid, place, np.maximum(lowest, 0.0) ** 2)), STEP)
 
 
 class Likeness(NamedTuple):
@@ -111,33 +98,6 @@ class Likeness(NamedTuple):
         return self.gain >= 0.0 and min(self.margin, self.ahead) >= TOLD_APART
 
 
-OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)
-"""Of the reference, which lies where it lies, as it is and backwards."""
-
-
-@dataclass(frozen=True)
-class Registration:
-    """Where a run without a position lies: route distance = `scale` · driven + `offset` [m].
-
-    `residual` is the RMS [m] by which single stretches of road would rather lie elsewhere, None where no stretch is
-    marked enough to tell; `backward` is the likeness of the run driven the other way. `displaced` are stretches of road
-    that lie elsewhere beyond doubt: from, to, and by how much further on [m]. `apart` is how far the scale is from the
-    nearest one of another run, 0 where there are too few.
-    """
-
-    scale: float
-    offset: float
-    likeness: Likeness
-    backward: Likeness
-    residual: float | None
-    displaced: tuple[tuple[float, float, float], ...] = ()
-    apart: float = 0.0
-
-    def route(self, way: Floats) -> Floats:
-        """Return route distance [m] of driven distance [m]."""
-        return np.asarray(self.scale * way + self.offset, dtype=np.float64)
-
-
 def classes(speed: Floats) -> Ints:
     """Return the class of each speed [km/h]; NaN becomes class 0."""
     return np.clip(np.nan_to_num(speed) / BIN, 0, CLASSES - 1).astype(np.intp)
@@ -156,16 +116,13 @@ def place(profile: Profile, grid: Floats, line: Line) -> Floats:
     return tally(profile.at((grid - line[1]) / line[0]))
 
 
-def usual_speeds(count: Floats, step: float) -> Floats:
-    """Return the log likelihood ratio of each class of speed at each place, shape (cells, classes).
-
-    `count` (cells, classes): sum of the tallies of the runs to learn from; `step`: size of a cell [m].
-    """
+def usual_speeds(count: Floats) -> Floats:
+    """Return the log likelihood ratio of each class of speed at each place, from the tallies of the runs: (cells, classes)."""
     from scipy.ndimage import gaussian_filter1d
 
     # mirrored at 0 km/h, so that standing keeps its weight
     count = gaussian_filter1d(count, SPREAD / BIN, axis=1, mode="reflect")
-    count = gaussian_filter1d(count, REACH / step / 2, axis=0, mode="nearest")
+    count = gaussian_filter1d(count, REACH / STEP / 2, axis=0, mode="nearest")
     overall = count.sum(axis=0) + 1e-6
     overall /= overall.sum()
     runs = count.sum(axis=1, keepdims=True)
@@ -182,14 +139,11 @@ def scale_prior(scale: float, fellows: Sequence[float]) -> float:
     return float(np.log(FELLOW_SHARE * near + (1.0 - FELLOW_SHARE) * np.exp(broad)))
 
 
-def search(run: Profile, table: Floats, step: float, fellows: Sequence[float]) -> tuple[Line, float, Likeness]:
-    """Return the best line over all scales and offsets, its log likelihood, and how well it is told.
-
-    `table` has cells of `step` metres.
-    """
+def search(run: Profile, table: Floats, fellows: Sequence[float]) -> tuple[Line, float, Likeness]:
+    """Return the best line over all scales and offsets, its log likelihood, and how well it is told; cells as in `run`."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    n = len(table)
+    n, step = len(table), run.step
     least = LEAST_OVERLAP * min(run.length, (n - 1) * step) / step
     weight = step / INDEPENDENT
     rows = []
@@ -215,18 +169,13 @@ def search(run: Profile, table: Floats, step: float, fellows: Sequence[float]) -
     other = np.abs(middle - middle[best]) > ANOTHER_PLACE
     second = max(float(totals[other].max()), 0.0) if other.any() else 0.0
     gain = float(totals[best] / counts[best] / weight) - PRESENCE
-    return (
-        (float(scales[best]), float(offsets[best])),
-        float(totals[best]),
-        Likeness(gain, float(totals[best] - second)),
-    )
+    line = (float(scales[best]), float(offsets[best]))
+    return line, float(totals[best]), Likeness(gain, float(totals[best] - second))
 
 
-def polish(run: Profile, table: Floats, step: float, line: Line, fellows: Sequence[float]) -> Line:
-    """Return the line near the one given at which the run is most likely.
-
-    `table` has cells of `step` metres, each the mean of two cells of half that size.
-    """
+def polish(run: Profile, table: Floats, line: Line, fellows: Sequence[float]) -> Line:
+    """Return the line near the one given at which the run is most likely; each cell is the mean of two of `STEP`."""
+    step = 2 * STEP
     middle = run.length / 2
     way = np.arange(0.0, run.length, step)
     speed = classes(run.at(way))
@@ -243,232 +192,21 @@ def polish(run: Profile, table: Floats, step: float, line: Line, fellows: Sequen
     return line
 
 
-def place_best(
-    profile: Profile, table: Floats, step: float, fellows: Sequence[float] = ()
-) -> tuple[Line, Likeness, Likeness]:
-    """Return the best line for a table of usual speeds with cells of `step` metres, its likeness and that of the reverse.
+def place_best(profile: Profile, table: Floats, fellows: Sequence[float] = ()) -> tuple[Line, Likeness, Likeness]:
+    """Return the best line for a table of usual speeds, its likeness and that of the reverse.
 
     Speed by place is alike in both directions of a road, but not the same: a road driven backwards is found at its own
     place, where the run as it is fits worse than the run turned round.
     """
     coarse, coarse_table = profile.coarse(COARSE), _coarsen(table, COARSE)
-    (scale, offset), forward, likeness = search(coarse, coarse_table, step * COARSE, fellows)
-    _, reverse, backward = search(Profile(coarse.speed[::-1], coarse.step), coarse_table, step * COARSE, fellows)
+    (scale, offset), forward, likeness = search(coarse, coarse_table, fellows)
+    _, reverse, backward = search(Profile(coarse.speed[::-1], coarse.step), coarse_table, fellows)
     # a cell of the coarse table is centred behind its first fine cell
-    line = (scale, offset + (COARSE - 1) / 2 * step)
-    line = polish(profile, _coarsen(table, 2), 2 * step, line, fellows)
+    line = (scale, offset + (COARSE - 1) / 2 * STEP)
+    line = polish(profile, _coarsen(table, 2), line, fellows)
     return line, likeness._replace(ahead=forward - reverse), backward._replace(ahead=reverse - forward)
 
 
 def _coarsen(table: Floats, factor: int) -> Floats:
     whole = len(table) // factor * factor
     return np.asarray(table[:whole].reshape(-1, factor, CLASSES).mean(axis=1), dtype=np.float64)
-
-
-def _by_shift(run: Profile, table: Floats, step: float, line: Line, reach: float) -> tuple[Floats, Floats, Floats]:
-    """Return route distances (n,), shifts (m,) [m] and the log likelihood (n, m) of the run being further on by each."""
-    s = np.arange(len(table), dtype=np.float64) * step
-    shifts = np.arange(-reach, reach + step / 2, step, dtype=np.float64)
-    speed = run.at((s[:, None] - line[1] - shifts[None, :]) / line[0])
-    score = table[np.arange(len(s))[:, None], classes(speed)]
-    likelihood: Floats = np.where(np.isfinite(speed), score, np.nan) * step / INDEPENDENT
-    return s, shifts, likelihood
-
-
-def local_shifts(run: Profile, table: Floats, step: float, line: Line) -> Floats:
-    """Return where each stretch of road would rather lie, shape (k, 2): route distance and shift [m].
-
-    Only stretches whose best shift stands out from the mean of all shifts are returned.
-    """
-    s, shifts, score = _by_shift(run, table, step, line, WINDOW_REACH)
-    rows = []
-    for a in np.arange(0.0, s[-1] - WINDOW / 2, WINDOW):
-        part = score[(s >= a) & (s < a + WINDOW)]
-        if np.isnan(part).any():
-            continue
-        total = part.sum(axis=0)
-        best = int(np.argmax(total))
-        if total[best] - total.mean() > MARKED and 0 < best < len(shifts) - 1:
-            rows.append((a + WINDOW / 2, shifts[best]))
-    return np.array(rows, dtype=np.float64).reshape(-1, 2)
-
-
-def displaced(run: Profile, table: Floats, step: float, line: Line) -> tuple[tuple[float, float, float], ...]:
-    """Return long stretches of road that lie elsewhere beyond doubt: from, to, and by how much further on [m]."""
-    s, shifts, score = _by_shift(run, table, step, line, WIDE_REACH)
-    width = min(WIDE_WINDOW, s[-1] / 2)
-    rows = []
-    for a in np.arange(0.0, s[-1] - width + step, width / 2):
-        total = np.nansum(score[(s >= a) & (s < a + width)], axis=0)
-        best = int(np.argmax(total))
-        in_place = total[np.abs(shifts) <= IN_PLACE].max()
-        if total[best] - in_place > DISPLACED and 0 < best < len(shifts) - 1:
-            rows.append((float(a), float(min(a + width, s[-1])), float(shifts[best])))
-    return tuple(rows)
-
-
-def _registration(
-    profile: Profile,
-    table: Floats,
-    step: float,
-    line: Line,
-    likeness: Likeness,
-    backward: Likeness,
-    fellows: Sequence[float] = (),
-) -> Registration:
-    shift = local_shifts(profile, table, step, line)
-    residual = float(np.sqrt(np.mean(shift[:, 1] ** 2))) if len(shift) else None
-    apart = min(abs(line[0] - scale) for scale in fellows) if len(fellows) >= LEAST_FELLOWS else 0.0
-    return Registration(*line, likeness, backward, residual, displaced(profile, table, step, line), apart)
-
-
-def register(
-    profiles: Sequence[Profile], stops: Sequence[Floats], reference: int, radius: float, ignore: Bools | None = None
-) -> tuple[Registration, ...]:
-    """Register runs onto the driven distance of one of them.
-
-    Parameters
-    ----------
-    profiles : sequence of Profile
-        Speed by driven distance, all with the same step.
-    stops : sequence of ndarray
-        Driven distance at each run's stops [m].
-    reference : int
-        The run whose driven distance is the route distance.
-    radius : float
-        Largest distance of a stop from the centre of its place [m].
-    ignore : ndarray of bool, optional
-        Cells of the reference profile to leave out, so that the result can be judged there.
-
-    Returns
-    -------
-    tuple of Registration
-        In the order of the profiles; the work is linear in their number.
-    """
-    step = profiles[reference].step
-    grid = np.arange(len(profiles[reference].speed), dtype=np.float64) * step
-    lines: dict[int, Line] = {reference: (1.0, 0.0)}
-    told: dict[int, tuple[Likeness, Likeness]] = {}
-
-    def tallies_of_placed() -> dict[int, Floats]:
-        placed = (i for i in lines if i == reference or told[i][0].told)
-        return {i: place(profiles[i], grid, lines[i]) for i in placed}
-
-    for turn in range(PASSES):
-        tallies = tallies_of_placed()
-        total = np.sum(list(tallies.values()), axis=0)
-        for i, profile in enumerate(profiles):
-            if i == reference and (turn == 0 or len(tallies) < LEAST_RUNS):
-                told[i] = OWN
-                continue
-            table = usual_speeds(total - tallies.get(i, 0.0), step)
-            if ignore is not None:
-                table[ignore] = 0.0
-            lines[i], *likeness = place_best(profile, table, step, [lines[j][0] for j in tallies if j != i])
-            told[i] = (likeness[0], likeness[1])
-        lines = _anchor(lines, reference)
-    lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, radius, anchor=reference)
-    tallies = tallies_of_placed()
-    total = np.sum(list(tallies.values()), axis=0)
-    return tuple(
-        _registration(
-            profile,
-            usual_speeds(total - tallies.get(i, 0.0), step),
-            step,
-            lines[i],
-            *told[i],
-            fellows=[lines[j][0] for j in tallies if j != i],
-        )
-        for i, profile in enumerate(profiles)
-    )
-
-
-def register_onto(
-    profiles: Sequence[Profile],
-    stops: Sequence[Floats],
-    known: Sequence[Floats],
-    known_stops: Sequence[Floats],
-    step: float,
-    radius: float,
-) -> tuple[Registration, ...]:
-    """Register runs onto the route distance of runs whose place is known.
-
-    `profiles`: runs to place; `stops`: driven distance at their stops [m]; `known` (cells,): speed of the placed runs
-    by route distance [km/h], NaN where not covered; `known_stops`: route distance at the stops of the placed runs [m];
-    `step`: size of a cell [m]; `radius`: largest distance of a stop from the centre of its place [m].
-    """
-    table = usual_speeds(np.sum([tally(speed) for speed in known], axis=0), step)
-    best = [place_best(profile, table, step) for profile in profiles]
-    n = len(profiles)
-    lines = {i: line for i, (line, _, _) in enumerate(best)} | {n + k: (1.0, 0.0) for k in range(len(known))}
-    length = {i: profile.length for i, profile in enumerate(profiles)}
-    lines = settle(lines, [*stops, *known_stops], length, radius, fixed=range(n, n + len(known)))
-    return tuple(
-        _registration(profile, table, step, lines[i], likeness, backward)
-        for i, (profile, (_, likeness, backward)) in enumerate(zip(profiles, best, strict=True))
-    )
-
-
-def _anchor(lines: dict[int, Line], reference: int) -> dict[int, Line]:
-    """Return all lines changed alike so that the reference keeps its own driven distance."""
-    scale, offset = lines[reference]
-    return {i: (k / scale, (c - offset) / scale) for i, (k, c) in lines.items()}
-
-
-def settle(
-    lines: dict[int, Line],
-    stops: Sequence[Floats],
-    length: dict[int, float],
-    radius: float,
-    anchor: int | None = None,
-    fixed: Container[int] = (),
-) -> dict[int, Line]:
-    """Return the lines corrected by the stops that three runs or more share.
-
-    Huber weights keep a run that stopped elsewhere from pulling. The result is kept only where stops then repeat within
-    `REPEAT`: in dense traffic they do not, and moving runs by them brings them no nearer to each other. Runs in `fixed`
-    do not move; at last all move alike so that `anchor` keeps its own.
-    """
-    before = lines
-    owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
-    way = np.concatenate([stops[i] for i in lines])
-    for _ in range(SETTLE_ROUNDS):
-        at = _stops_at(lines, stops)
-        goal = common_places(owner, at, radius)
-        lines = dict(lines)
-        for i in lines:
-            own = (owner == i) & np.isfinite(goal)
-            if i in fixed or own.sum() < LEAST_STOPS:
-                continue
-            middle = length[i] / 2
-            basis = np.column_stack([np.ones(int(own.sum())), way[own] / middle - 1.0])
-            miss = goal[own] - at[own]
-            weight = np.ones(len(miss))
-            for _ in range(HUBER_ROUNDS):
-                w = weight / QUEUE**2
-                normal = basis.T @ (w[:, None] * basis) + np.eye(2) / FREEDOM**2
-                move, tilt = np.linalg.solve(normal, basis.T @ (w * miss))
-                left = np.abs(miss - basis @ np.array([move, tilt]))
-                weight = np.minimum(1.0, QUEUE / np.maximum(left, 1e-9))
-            lines[i] = (lines[i][0] + float(tilt) / middle, lines[i][1] + float(move - tilt))
-        if anchor is not None:
-            lines = _anchor(lines, anchor)
-    at = _stops_at(lines, stops)
-    miss = np.abs(common_places(owner, at, radius) - at)
-    miss = miss[np.isfinite(miss)]
-    return lines if len(miss) and np.median(miss) <= REPEAT else before
-
-
-def _stops_at(lines: dict[int, Line], stops: Sequence[Floats]) -> Floats:
-    return np.concatenate([scale * stops[i] + offset for i, (scale, offset) in lines.items()])
-
-
-def common_places(owner: Ints, at: Floats, radius: float) -> Floats:
-    """Return the median route distance of the place of each stop [m], NaN where fewer than three runs share it."""
-    goal = np.full(len(at), np.nan)
-    label = group(at, 2 * radius)
-    for which in np.unique(label):
-        members = label == which
-        if len(np.unique(owner[members])) >= LEAST_RUNS:
-            goal[members] = np.median(at[members])
-    return goal

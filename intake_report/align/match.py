@@ -13,10 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from intake_report.align.geometry import Fixes, thin
-from intake_report.align.model import Bools, Floats, Ints, RoutePath, RouteSettings
+from intake_report.align.model import Bools, Floats, Ints, RoutePath
 
 # Costs are negative log likelihoods; the figures are choices of this package, set on simulated roads that cross and
 # repeat themselves (tests/align/test_match.py) and on 30 real laps (tests/align/test_loop_drives.py)
+NODE_SPACING = 20.0  # m driven between two fixes that are matched
+CORRIDOR = 35.0  # m across the path beyond which a vehicle is off the route
+POSITION_ERROR = 12.0  # m, standard deviation of a fix across the path: receiver, lane and other carriageway
 HEADING_WEIGHT = 4.0  # cost of driving across the path; twice that for driving against it
 LEAVE = 4.0  # cost of leaving the route or joining it again
 RESTART = 30.0  # cost of joining again well before the point where the route was left
@@ -33,16 +36,12 @@ STEADY = 8.0  # m: a shorter move between nodes, less than the error of a fix, h
 
 @dataclass(frozen=True)
 class Matched:
-    """The matched nodes of one run (all shape (n,)).
+    """The matched nodes of one run (all shape (n,))."""
 
-    `node` indexes the fixes; `s` is unwrapped route distance [m], NaN off the route; `offset` is the signed distance
-    from the path [m], positive to the left; `restart` marks nodes that rejoin well before where the route was left.
-    """
-
-    node: Ints
-    s: Floats
-    offset: Floats
-    restart: Bools
+    node: Ints  # index of the fix
+    s: Floats  # unwrapped route distance [m], NaN off the route
+    offset: Floats  # distance from the path [m], positive to the left
+    restart: Bools  # rejoins well before where the route was left
 
 
 @dataclass(frozen=True)
@@ -53,11 +52,14 @@ class _Candidates:
     cost: Floats
 
 
-def match(fixes: Fixes, path: RoutePath, settings: RouteSettings) -> Matched:
-    """Match the fixes of one run, in the path's local metres, onto a path; the work is linear in the number of nodes."""
-    at = thin(fixes, settings.node_spacing)
-    candidates = _candidates(fixes.x[at], fixes.y[at], path, settings)
-    pick, restart = _viterbi(len(at), fixes.driven[at], candidates, path, settings)
+def match(fixes: Fixes, path: RoutePath, wider: float = 1.0) -> Matched:
+    """Match the fixes of one run, in the path's local metres, onto a path; the work is linear in the number of nodes.
+
+    `wider` multiplies the corridor and the error of a fix, for a path that is not yet good.
+    """
+    at = thin(fixes, NODE_SPACING)
+    candidates = _candidates(fixes.x[at], fixes.y[at], path, wider)
+    pick, restart = _viterbi(len(at), fixes.driven[at], candidates, path)
     s, offset = np.full(len(at), np.nan), np.full(len(at), np.nan)
     on = pick >= 0
     s[on], offset[on] = candidates.s[pick[on]], candidates.offset[pick[on]]
@@ -66,14 +68,14 @@ def match(fixes: Fixes, path: RoutePath, settings: RouteSettings) -> Matched:
     return Matched(node=at, s=s, offset=offset, restart=restart)
 
 
-def _candidates(x: Floats, y: Floats, path: RoutePath, settings: RouteSettings) -> _Candidates:
+def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> _Candidates:
     """Return the local nearest points of the path for every node, with the cost of each."""
     import shapely
 
     ends = np.column_stack([path.x, path.y])
     segments = shapely.linestrings(np.stack([ends[:-1], ends[1:]], axis=1))
     points = shapely.points(x, y)
-    node, seg = shapely.STRtree(segments).query(points, predicate="dwithin", distance=2 * settings.corridor)
+    node, seg = shapely.STRtree(segments).query(points, predicate="dwithin", distance=2 * wider * CORRIDOR)
     order = np.lexsort((seg, node))
     node, seg = node[order], seg[order]
     along = shapely.line_locate_point(segments[seg], points[node])
@@ -91,7 +93,7 @@ def _candidates(x: Floats, y: Floats, path: RoutePath, settings: RouteSettings) 
     node, seg, along, distance = node[keep], seg[keep], along[keep], distance[keep]
     side = np.sign(ux[keep] * ry[keep] - uy[keep] * rx[keep])
     s = path.s[seg] + along
-    cost = distance**2 / (2 * settings.position_error**2)
+    cost = distance**2 / (2 * (wider * POSITION_ERROR) ** 2)
     cost = cost + HEADING_WEIGHT * _against(x, y, node, s, path)
     return _Candidates(node=node, s=s, offset=distance * np.where(side == 0, 1.0, side), cost=cost)
 
@@ -121,11 +123,9 @@ def _point(path: RoutePath, s: Floats) -> tuple[Floats, Floats]:
     return np.interp(at, path.s, path.x), np.interp(at, path.s, path.y)
 
 
-def _viterbi(
-    n: int, driven: Floats, candidates: _Candidates, path: RoutePath, settings: RouteSettings
-) -> tuple[Ints, Bools]:
+def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -> tuple[Ints, Bools]:
     """Return the candidate chosen per node (−1: off the route) and the nodes that rejoin backwards."""
-    off_cost = settings.corridor**2 / (2 * settings.position_error**2)
+    off_cost = CORRIDOR**2 / (2 * POSITION_ERROR**2)
     loop = path.length if path.closed else 0.0
     first = np.searchsorted(candidates.node, np.arange(n + 1)).tolist()
     s_all, e_all, way = candidates.s.tolist(), candidates.cost.tolist(), driven.tolist()

@@ -21,71 +21,13 @@ PhaseKind = Literal["city", "ramp", "highway"]
 
 
 @dataclass(frozen=True)
-class ChannelNames:
-    """Names of the channels that the alignment reads; `other_speed` serves where a run has no `speed`."""
-
-    speed: str = "speed"
-    other_speed: str = "gps_speed"
-    latitude: str = "latitude"
-    longitude: str = "longitude"
-
-
-@dataclass(frozen=True)
 class RouteSettings:
-    """How the reference path is found and how closely a run has to follow it; the figures are choices of this package.
+    """How the reference path is found."""
 
-    Parameters
-    ----------
-    gpx : Path, optional
-        GPX file with the reference path; default: built from the runs.
-    run : str, optional
-        Identity of the run that serves as the reference; default: the medoid run.
-    closed : bool, optional
-        Whether the route is a loop; default: decided from the gap between start and end.
-    close_within : float
-        Largest gap between start and end of a loop [m].
-    spacing : float
-        Distance between the vertices of the reference path [m].
-    node_spacing : float
-        Driven distance between two fixes used for matching [m].
-    corridor : float
-        Cross-track distance beyond which a vehicle is taken to be off the route [m].
-    position_error : float
-        Standard deviation of a position fix across the path [m].
-    refine : bool
-        Pull the path of the medoid run to the median of all runs.
-    least_coverage : float
-        Coverage below which a run is searched for the reason (reversed, half a route, wrong route).
-    use_position : bool
-        False hides the position and aligns by speed alone.
-    """
-
-    gpx: Path | None = None
-    run: str | None = None
-    closed: bool | None = None
-    close_within: float = 100.0
-    spacing: float = 15.0
-    node_spacing: float = 20.0
-    corridor: float = 35.0
-    position_error: float = 12.0
-    refine: bool = True
-    least_coverage: float = 0.9
-    use_position: bool = True
-
-
-@dataclass(frozen=True)
-class EventSettings:
-    """Thresholds of stops (choices of this package).
-
-    A stop begins when speed falls to `stop_below` and ends when it rises above `stop_above` [km/h]; one shorter than
-    `least_stop` [s] is not counted. Stops of different runs within `place_radius` [m] of a common centre are at one
-    place.
-    """
-
-    stop_below: float = 1.0
-    stop_above: float = 4.0
-    least_stop: float = 2.0
-    place_radius: float = 60.0
+    gpx: Path | None = None  # file with the path; default: built from the runs
+    run: str | None = None  # the run that serves as the reference; default: the medoid run
+    closed: bool | None = None  # whether the route is a loop; default: decided from the gap between start and end
+    refine: bool = True  # pull the path of that run to the median of all runs
 
 
 @dataclass(frozen=True)
@@ -115,13 +57,11 @@ class AlignSettings:
     """All settings of `align_runs`."""
 
     route: RouteSettings = field(default_factory=RouteSettings)
-    events: EventSettings = field(default_factory=EventSettings)
     entry: EntrySettings = field(default_factory=EntrySettings)
     phases: tuple[PhaseSettings, ...] = ()
-    channels: ChannelNames = field(default_factory=ChannelNames)
 
 
-class Run(Protocol):
+class RunData(Protocol):
     """The part of a cleaned run that the alignment uses."""
 
     @property
@@ -145,10 +85,10 @@ class Run(Protocol):
 
 @dataclass(frozen=True)
 class RoutePath:
-    """A path in local metres.
+    """A path in local metres; a closed one repeats its first vertex at the end.
 
-    `x`, `y`, `s` have shape (n,): east, north and distance along the path [m]; (`latitude`, `longitude`) [°] is
-    the centre of the local projection. A closed path repeats its first vertex at the end.
+    `x`, `y`, `s` (n,): east, north and distance along the path [m]; (`latitude`, `longitude`) [°]: centre of the local
+    projection.
     """
 
     x: Floats
@@ -163,19 +103,21 @@ class RoutePath:
         """Length of the path [m]."""
         return float(self.s[-1])
 
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Latitude and longitude of the centre of the projection [°]."""
+        return self.latitude, self.longitude
+
 
 @dataclass(frozen=True)
 class Reference:
-    """What route distance is measured along.
-
-    `source` names the run or file; `path` is None where distance comes from speed alone.
-    """
+    """What route distance is measured along; `source` names the run or file."""
 
     method: Method
     source: str
     length: float
     closed: bool
-    path: RoutePath | None = None
+    path: RoutePath | None = None  # None where distance comes from speed alone
 
     def fold(self, distance: Floats) -> Floats:
         """Return route distance folded into [0, length) on a closed route, unchanged otherwise [m]."""
@@ -196,7 +138,7 @@ class Finding:
 
 
 @dataclass(frozen=True)
-class Stop:
+class RouteStop:
     """A standstill (elapsed s; route distance m); `place` is shared by the runs that stopped there."""
 
     start: float
@@ -240,21 +182,19 @@ class Place:
 class Located:
     """Where one run was on the route.
 
-    `distance`: route distance [m] at every frame time; never falls; NaN off the route. On a closed route it may run
-    past the length when the run began elsewhere on the loop (`Reference.fold`); `cross_track`: distance from the
-    reference path [m] at the position fixes that lie on the route, positive to the left; `covered` (float, float): the
-    covered stretches [m]; `speed_scale`: route metres per metre of integrated speed; `residual`: RMS distance [m] that
-    one scale (and offset) would leave between the run and the reference; with positions it is corrected, without it is
-    the uncertainty of `distance`; `findings`, `notes`: what departs from one clean pass, and how the run was located.
+    `distance` [m] at every frame time never falls and is NaN off the route; on a closed route it may run past the length
+    when the run began elsewhere on the loop (`Reference.fold`).
     """
 
     distance: pd.Series[float]
-    cross_track: pd.Series[float] | None = None
-    covered: tuple[tuple[float, float], ...] = ()
-    speed_scale: float | None = None
+    cross_track: pd.Series[float] | None = None  # m from the path at the fixes on the route, positive to the left
+    covered: tuple[tuple[float, float], ...] = ()  # stretches of the reference [m]
+    speed_scale: float | None = None  # route metres per metre of integrated speed
+    # RMS [m] that one scale (and offset) would leave between the run and the reference: corrected where there are
+    # positions, else the uncertainty of `distance`
     residual: float | None = None
-    findings: tuple[Finding, ...] = ()
-    notes: tuple[Message, ...] = ()
+    findings: tuple[Finding, ...] = ()  # what departs from one clean pass
+    notes: tuple[Message, ...] = ()  # how the run was located
 
     @property
     def on_route(self) -> Bools:
@@ -274,32 +214,16 @@ class Located:
 
 @dataclass(frozen=True, kw_only=True)
 class AlignedRun(Located):
-    """One run on the route distance with its events.
-
-    Parameters
-    ----------
-    run : str
-        Identity.
-    clean : Run
-        The cleaned run.
-    coverage : float
-        Share of the reference covered, 0 to 1.
-    grade : str
-        "good", "fair", "poor" or "refused".
-    method : str
-        What `distance` was found by.
-    highway_entry : float or None
-        Elapsed s.
-    """
+    """One run on the route distance with its events."""
 
     run: str
-    clean: Run
-    coverage: float
+    clean: RunData
+    coverage: float  # share of the reference, 0 to 1
     grade: Grade
-    method: Method
-    stops: tuple[Stop, ...]
+    method: Method  # what `distance` was found by
+    stops: tuple[RouteStop, ...]
     phases: tuple[PhaseSpan, ...]
-    highway_entry: float | None
+    highway_entry: float | None  # elapsed s
 
     def phase(self, name: str) -> PhaseSpan | None:
         """Return the passage through a phase, or None."""

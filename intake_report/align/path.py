@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,15 +18,16 @@ from intake_report.align.geometry import (
     thin,
     to_metres,
 )
-from intake_report.align.model import ChannelNames, Floats, RoutePath, RouteSettings, Run
+from intake_report.align.match import CORRIDOR, NODE_SPACING
+from intake_report.align.model import Floats, RoutePath, RunData
 from intake_report.align.position import locate
 from intake_report.errors import DataError
 
 MOST_RUNS = 40  # runs compared with each other in the search for the medoid, or pooled: more changes nothing that shows
 LEAST_POOLED = 3  # runs by which a path is drawn anew
-CUT = (
-    0.25  # of the distance between two fixes: by so much a path of one run cuts a bend of 90° between them, on average
-)
+SPACING = 15.0  # m between the vertices of the path
+CLOSE_WITHIN = 100.0  # m, largest gap between start and end of a loop
+CUT = 0.25  # of the distance of two fixes, by which a path of one run cuts a bend of 90° between them on average
 REPEATED = 0.05  # m: nearer points are one
 LATE = 0.75  # share of the way after which a path can meet its own start
 SHORTEST_LOOP = 10.0  # times the largest gap that a loop has to be long
@@ -38,24 +38,20 @@ SHAPE_STEP = (50.0, 2000)  # m between the points by which paths are compared, a
 WAY_WEIGHT = 4.0
 
 
-def build_path(
-    x: Floats, y: Floats, centre: tuple[float, float], settings: RouteSettings, closed: bool | None = None
-) -> RoutePath:
-    """Return a path through points in driving order, resampled at `settings.spacing`, closed where it is a loop.
+def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool | None = None) -> RoutePath:
+    """Return a path through points (n,) [m] in driving order, resampled at `SPACING`.
 
-    `x`, `y` (n,): local metres; `centre` (float, float): centre of the projection [°]; `closed`: in place of
-    `settings.closed`. Raises DataError: if the points span less than two spacings.
+    `centre`: of the projection [°]; `closed`: whether it is a loop, by the gap where None. Raises DataError: if the points
+    span less than two spacings.
     """
     keep = np.concatenate([[True], np.hypot(np.diff(x), np.diff(y)) > REPEATED])
     x, y = x[keep], y[keep]
-    closed = settings.closed if closed is None else closed
-    if len(x) < 2 or along(x, y)[-1] < 2 * settings.spacing:
+    if len(x) < 2 or along(x, y)[-1] < 2 * SPACING:
         raise DataError("The reference path is shorter than 30 m.", remedy="Give a GPX file or another reference run.")
     if closed is not False:
-        x, y, is_loop = _close(x, y, settings.close_within, forced=closed is True)
-        closed = is_loop
+        x, y, closed = _close(x, y, forced=closed is True)
     s = along(x, y)
-    cells = max(round(s[-1] / settings.spacing), 2)
+    cells = max(round(s[-1] / SPACING), 2)
     # the given vertices stay, so that resampling cuts no corner
     at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
@@ -63,13 +59,13 @@ def build_path(
     return RoutePath(x=px, y=py, s=along(px, py), latitude=centre[0], longitude=centre[1], closed=bool(closed))
 
 
-def _close(x: Floats, y: Floats, within: float, forced: bool) -> tuple[Floats, Floats, bool]:
+def _close(x: Floats, y: Floats, forced: bool) -> tuple[Floats, Floats, bool]:
     """Join the end to the start; where the end runs past the start, cut the overlap."""
     s = along(x, y)
     late = np.flatnonzero(s > LATE * s[-1])
     gap = np.hypot(x[late] - x[0], y[late] - y[0])
     nearest = int(late[np.argmin(gap)])
-    if not forced and (gap.min() > within or s[-1] < SHORTEST_LOOP * within):
+    if not forced and (gap.min() > CLOSE_WITHIN or s[-1] < SHORTEST_LOOP * CLOSE_WITHIN):
         return x, y, False
     x, y = x[: nearest + 1], y[: nearest + 1]
     if math.hypot(x[-1] - x[0], y[-1] - y[0]) < SAME_END:
@@ -77,7 +73,7 @@ def _close(x: Floats, y: Floats, within: float, forced: bool) -> tuple[Floats, F
     return np.append(x, x[0]), np.append(y, y[0]), True
 
 
-def path_from_gpx(file: Path, settings: RouteSettings) -> RoutePath:
+def path_from_gpx(file: Path, closed: bool | None = None) -> RoutePath:
     """Return the reference path of a GPX file: its first track, or else its first route.
 
     Raises DataError: if the file cannot be read or holds fewer than two points.
@@ -96,7 +92,7 @@ def path_from_gpx(file: Path, settings: RouteSettings) -> RoutePath:
     latitude, longitude = np.array(points, dtype=np.float64).T
     centre = _middle(latitude, longitude)
     x, y = to_metres(latitude, longitude, centre)
-    return build_path(x, y, centre, settings)
+    return build_path(x, y, centre, closed)
 
 
 def _middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
@@ -106,17 +102,15 @@ def _middle(latitude: Floats, longitude: Floats) -> tuple[float, float]:
     return float(latitude.min() + latitude.max()) / 2, lon
 
 
-def path_from_run(run: Run, centre: tuple[float, float], settings: RouteSettings, channels: ChannelNames) -> RoutePath:
+def path_from_run(run: RunData, centre: tuple[float, float], closed: bool | None = None) -> RoutePath:
     """Return the path that one run drove, without its standstill drift, outliers and zigzag."""
-    fixes = fixes_of(run, channels, centre)
+    fixes = fixes_of(run, centre)
     x, y = centreline(fixes.driven, fixes.x, fixes.y)
-    keep = spaced(x, y, settings.spacing)
-    return build_path(x[keep], y[keep], centre, settings)
+    keep = spaced(x, y, SPACING)
+    return build_path(x[keep], y[keep], centre, closed)
 
 
-def medoid(
-    runs: Sequence[Run], settings: RouteSettings, channels: ChannelNames
-) -> tuple[Run, tuple[float, float]] | None:
+def medoid(runs: Sequence[RunData]) -> tuple[RunData, tuple[float, float]] | None:
     """Return the run whose path is nearest to those of all others, and the centre of the projection.
 
     The distance of two paths is the mean distance between the points of one and the nearest point of the other at a
@@ -124,17 +118,17 @@ def medoid(
     """
     from scipy.spatial import cKDTree
 
-    located = [run for run in runs if has_position(run, channels)]
+    located = [run for run in runs if has_position(run)]
     if not located:
         return None
     step = max(1, math.ceil(len(located) / MOST_RUNS))
     candidates = located[::step]
-    samples = [position_samples(run, channels) for run in candidates]
+    samples = [position_samples(run) for run in candidates]
     centre = _middle(np.concatenate([s[1] for s in samples]), np.concatenate([s[2] for s in samples]))
     shapes = []
     for run in candidates:
-        fixes = fixes_of(run, channels, centre)
-        nodes = thin(fixes, settings.node_spacing / 2)
+        fixes = fixes_of(run, centre)
+        nodes = thin(fixes, NODE_SPACING / 2)
         x, y = fixes.x[nodes], fixes.y[nodes]
         s = along(x, y)
         at = np.arange(0.0, s[-1] + 1e-9, max(SHAPE_STEP[0], s[-1] / SHAPE_STEP[1]))
@@ -149,22 +143,18 @@ def medoid(
     return candidates[int(np.argmin(total))], centre
 
 
-def refine(
-    path: RoutePath, runs: Sequence[Run], settings: RouteSettings, channels: ChannelNames
-) -> tuple[RoutePath, int]:
+def refine(path: RoutePath, runs: Sequence[RunData]) -> tuple[RoutePath, int]:
     """Return the path through the fixes of all runs pooled by route distance, and the number of runs used.
 
     A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not. With
     fewer than three runs the path is returned unchanged; of more than 40, as many spread over them are used.
     """
-    centre = (path.latitude, path.longitude)
-    pool = [run for run in runs[:: max(1, math.ceil(len(runs) / MOST_RUNS))] if has_position(run, channels)]
-    fixes_by_run = [fixes_of(run, channels, centre) for run in pool]
-    cut = max(1.0, CUT * float(np.median([fixes.spacing() for fixes in fixes_by_run])) / settings.corridor)
-    wide = replace(settings, corridor=cut * settings.corridor, position_error=cut * settings.position_error)
+    pool = [run for run in runs[:: max(1, math.ceil(len(runs) / MOST_RUNS))] if has_position(run)]
+    fixes_by_run = [fixes_of(run, path.centre) for run in pool]
+    wider = max(1.0, CUT * float(np.median([fixes.spacing() for fixes in fixes_by_run])) / CORRIDOR)
     s, x, y = [], [], []
     for run, fixes in zip(pool, fixes_by_run, strict=True):
-        located = locate(run, path, wide, channels)
+        located = locate(run, path, wider)
         if located.refused or not located.on_route.any():
             continue
         time = located.distance.index.to_numpy(dtype=np.float64)
@@ -178,5 +168,5 @@ def refine(
     px, py = centreline(
         np.concatenate(s), np.concatenate(x), np.concatenate(y), lap=path.length if path.closed else None
     )
-    keep = spaced(px, py, settings.spacing)
-    return build_path(px[keep], py[keep], centre, settings, closed=path.closed), len(s)
+    keep = spaced(px, py, SPACING)
+    return build_path(px[keep], py[keep], path.centre, path.closed), len(s)

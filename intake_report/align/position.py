@@ -12,19 +12,11 @@ import pandas as pd
 
 from intake_report.align.events import driven, frame_time, spans_of, speed_samples
 from intake_report.align.geometry import Fixes, fixes_of
-from intake_report.align.match import Matched, match
-from intake_report.align.model import (
-    AlignSettings,
-    ChannelNames,
-    Finding,
-    Floats,
-    Located,
-    RoutePath,
-    RouteSettings,
-    Run,
-)
+from intake_report.align.match import CORRIDOR, Matched, match
+from intake_report.align.model import Finding, Floats, Located, RoutePath, RunData
 from intake_report.messages import Count, Interval, Listing, Message, Value, message
 
+LEAST_COVERAGE = 0.9  # share of the route below which a run is searched for the reason
 BRIDGE = 200.0  # m; a shorter stretch without a match whose length agrees with the path is a gap, not a detour
 AGREES = (30.0, 0.1)  # m, and share of the way, by which path and odometer may differ over such a gap
 SMOOTHING = 140.0  # m over which the difference between path and odometer is averaged: seven nodes
@@ -49,18 +41,14 @@ class _Stretch:
     j: int
 
 
-def locate(run: Run, path: RoutePath, settings: RouteSettings, channels: ChannelNames) -> Located:
-    """Return the route distance of a run along a path.
-
-    `run`: cleaned run with positions; `path`: reference path; its centre is the centre of the projection. Returns
-    distance at every frame time, never falling, NaN off the route.
-    """
-    fixes = fixes_of(run, channels, (path.latitude, path.longitude))
-    matched = match(fixes, path, settings)
-    stretches, passes = _stretches(matched, fixes, settings.corridor, path)
+def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
+    """Return the route distance of a run with positions along a path; `wider` as in `match`."""
+    fixes = fixes_of(run, path.centre)
+    matched = match(fixes, path, wider)
+    stretches, passes = _stretches(matched, fixes, wider * CORRIDOR, path)
     chosen = max(passes, key=lambda group: sum(_advance(matched, stretches[g]) for g in group), default=[])
     kept = [stretches[g] for g in chosen]
-    speed = speed_samples(run, channels)
+    speed = speed_samples(run)
     time = frame_time(run)
     way = driven(*speed, time) if speed is not None else np.interp(time, fixes.time, fixes.driven)
     node_time, node_way = fixes.time[matched.node], fixes.driven[matched.node]
@@ -252,7 +240,7 @@ def _departures(
     return tuple(findings), tuple(notes)
 
 
-def diagnose(run: Run, located: Located, path: RoutePath, settings: AlignSettings) -> Located:
+def diagnose(run: RunData, located: Located, path: RoutePath) -> Located:
     """Return the located run with the reason why it covers less of the route than it should, if it does.
 
     A run that drove the route backwards or another route is named and taken off the route; one that covers part of the
@@ -260,12 +248,12 @@ def diagnose(run: Run, located: Located, path: RoutePath, settings: AlignSetting
     """
     located = _beside(located)
     covered = located.metres / path.length
-    if covered >= settings.route.least_coverage or located.refused:
+    if covered >= LEAST_COVERAGE or located.refused:
         return located
-    fixes = fixes_of(run, settings.channels, (path.latitude, path.longitude))
+    fixes = fixes_of(run, path.centre)
     way = float(fixes.driven[-1] - fixes.driven[0])
     back = replace(path, x=path.x[::-1].copy(), y=path.y[::-1].copy(), s=path.length - path.s[::-1])
-    backward = match(fixes, back, settings.route)
+    backward = match(fixes, back)
     on = np.isfinite(backward.s)
     against = float(np.diff(fixes.driven[backward.node])[on[1:] & on[:-1]].sum())
     if against > REVERSED[0] * way and against > REVERSED[1] * located.metres:
@@ -302,7 +290,7 @@ def _beside(located: Located) -> Located:
     return replace(located, findings=(*located.findings, Finding(beside, hard=False)))
 
 
-def off_route(run: Run, why: Message, notes: Sequence[Message] = ()) -> Located:
+def off_route(run: RunData, why: Message, notes: Sequence[Message] = ()) -> Located:
     """Return a run that is nowhere on the route, with the reason."""
     return Located(
         distance=pd.Series(np.nan, index=run.frame.index, name="route_distance"),

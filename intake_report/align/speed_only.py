@@ -9,110 +9,96 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align.events import distance_at, driven, find_stops, frame_time, speed_samples
-from intake_report.align.landmarks import (
-    SCALE_ALONE,
-    TOLD_APART,
-    Likeness,
-    Registration,
-    register,
-    register_onto,
-    speed_profile,
-)
-from intake_report.align.model import AlignSettings, Finding, Floats, Located, Reference, Run
+from intake_report.align.landmarks import STEP, TOLD_APART, Likeness, speed_profile
+from intake_report.align.model import Finding, Floats, Located, Reference, RunData
 from intake_report.align.position import off_route
+from intake_report.align.registration import IN_PLACE, Registration, register, register_onto
 from intake_report.errors import DataError
-from intake_report.messages import Message, Value, message
+from intake_report.messages import Interval, Message, Part, Value, message
 
-STEP = 10.0  # m of a cell of the speed profile: the way of one second in town
 SHORTEST = 1000.0  # m of driving that can be placed by its shape: two or three independent stretches of road
 GAP = 10.0  # s without speed that are worth a note: 100 m and more whose distance is a guess
 END_SLACK = 0.5  # m beyond an end of the reference that are rounding
 MOST_DISPLACED = 0.5  # share of the route that lies elsewhere beyond doubt, from which a run is not placed
 OUTSIDE = 500.0  # m beyond an end of the reference that are worth a note: parking does not count
+SCALE_ALONE = 0.004  # from the nearest scale of another run, from which a run may be misplaced: twice FELLOW_SPREAD
+WHOLE_ODDS = 10.0  # odds from which they are printed without decimals
 
 
-def samples(run: Run, settings: AlignSettings) -> tuple[Floats, Floats]:
+def samples(run: RunData) -> tuple[Floats, Floats]:
     """Return the speed samples of a run (time [s], speed [km/h]); DataError if it has none."""
-    pair = speed_samples(run, settings.channels)
+    pair = speed_samples(run)
     if pair is None:
         raise DataError(f'Run "{run.run}" has neither position nor speed.', remedy="Map its speed channel.")
     return pair
 
 
-def length_by_speed(run: Run, settings: AlignSettings) -> float:
+def length_by_speed(run: RunData) -> float:
     """Return the length of a run by integrated speed [m]."""
-    time, speed = samples(run, settings)
+    time, speed = samples(run)
     return float(driven(time, speed, time[-1:])[0])
 
 
 def locate_by_speed(
-    runs: Sequence[Run], reference: Reference, placed: Sequence[tuple[Run, Located]], settings: AlignSettings
+    runs: Sequence[RunData], reference: Reference, placed: Sequence[tuple[RunData, Located]] = ()
 ) -> tuple[Located, ...]:
     """Return the route distance of runs by the shape of their speed.
 
-    `runs`: runs to place; with a reference by speed, the reference run is among them; `reference`: what route distance
-    is measured along; `placed`: runs already placed by their position.
+    With a reference by speed, its run is among `runs`; `placed`: runs already placed by their position.
     """
-    lengths = [length_by_speed(run, settings) for run in runs]
-    is_reference = [reference.method == "speed" and run.run == reference.source for run in runs]
+    lengths = [length_by_speed(run) for run in runs]
     # what is too short to have a shape cannot be placed, and would only disturb the others
-    use = [k for k in range(len(runs)) if is_reference[k] or lengths[k] >= SHORTEST]
-    registrations = _register([runs[k] for k in use], reference, placed, settings) if use else ()
-    by_index = dict(zip(use, registrations, strict=True))
+    use = [
+        k
+        for k, run in enumerate(runs)
+        if lengths[k] >= SHORTEST or (reference.method == "speed" and run.run == reference.source)
+    ]
+    by_index = dict(zip(use, _register([runs[k] for k in use], reference, placed), strict=True)) if use else {}
     alone = len(runs) + len(placed) == 1
     return tuple(
-        _located(run, samples(run, settings), by_index[k], reference, alone)
-        if k in by_index
-        else _too_short(run, lengths[k])
+        _located(run, by_index[k], reference, alone) if k in by_index else _too_short(run, lengths[k])
         for k, run in enumerate(runs)
     )
 
 
-def _too_short(run: Run, length: float) -> Located:
+def _too_short(run: RunData, length: float) -> Located:
     text = "The run drove {length}, too little to tell where on the route ({needed} needed)."
     values = {"length": Value(length, "length", 0), "needed": Value(SHORTEST, "length", 0)}
     return off_route(run, message(text, code="too-short", **values))
 
 
 def _register(
-    runs: Sequence[Run], reference: Reference, placed: Sequence[tuple[Run, Located]], settings: AlignSettings
+    runs: Sequence[RunData], reference: Reference, placed: Sequence[tuple[RunData, Located]]
 ) -> tuple[Registration, ...]:
-    speeds = [samples(run, settings) for run in runs]
-    profiles = [speed_profile(*pair, step=STEP) for pair in speeds]
-    stops = [driven(*pair, _stop_times(*pair, settings)) for pair in speeds]
+    speeds = [samples(run) for run in runs]
+    profiles = [speed_profile(*pair) for pair in speeds]
+    stops = [driven(*pair, _stop_times(*pair)) for pair in speeds]
     if reference.method == "speed":
-        index = next(i for i, run in enumerate(runs) if run.run == reference.source)
-        return register(profiles, stops, index, settings.events.place_radius)
+        return register(profiles, stops, next(i for i, run in enumerate(runs) if run.run == reference.source))
     cells = np.arange(0.0, reference.length, STEP, dtype=np.float64)
-    placed = [
-        (run, located) for run, located in placed if located.on_route.any() and speed_samples(run, settings.channels)
-    ]
+    placed = [(run, located) for run, located in placed if located.on_route.any() and speed_samples(run)]
     if not placed:
         raise DataError(
             "No run with position and speed lies on the reference path, so that the others cannot be placed.",
             remedy="Check the reference path, or align by speed alone.",
         )
-    known = [_speed_by_place(run, located, cells, settings) for run, located in placed]
-    at = [_stop_places(run, located, settings) for run, located in placed]
-    return register_onto(profiles, stops, known, at, STEP, settings.events.place_radius)
+    known = [_speed_by_place(run, located, cells) for run, located in placed]
+    return register_onto(profiles, stops, known, [_stop_places(run, located) for run, located in placed])
 
 
-def _stop_times(time: Floats, speed: Floats, settings: AlignSettings) -> Floats:
-    return np.array([start for start, _ in find_stops(time, speed, settings.events)], dtype=np.float64)
+def _stop_times(time: Floats, speed: Floats) -> Floats:
+    return np.array([start for start, _ in find_stops(time, speed)], dtype=np.float64)
 
 
-def _stop_places(run: Run, located: Located, settings: AlignSettings) -> Floats:
-    at = [distance_at(located.distance, float(when)) for when in _stop_times(*samples(run, settings), settings)]
+def _stop_places(run: RunData, located: Located) -> Floats:
+    at = [distance_at(located.distance, float(when)) for when in _stop_times(*samples(run))]
     return np.array([s for s in at if np.isfinite(s)], dtype=np.float64)
 
 
-def _speed_by_place(run: Run, located: Located, cells: Floats, settings: AlignSettings) -> Floats:
-    time, speed = samples(run, settings)
+def _speed_by_place(run: RunData, located: Located, cells: Floats) -> Floats:
     known = located.distance.dropna()
-    when = np.interp(
-        cells, known.to_numpy(dtype=np.float64), known.index.to_numpy(dtype=np.float64), left=np.nan, right=np.nan
-    )
-    return np.asarray(np.interp(when, time, speed, left=np.nan, right=np.nan), dtype=np.float64)
+    when = np.interp(cells, known.to_numpy(float), known.index.to_numpy(float), left=np.nan, right=np.nan)
+    return np.asarray(np.interp(when, *samples(run), left=np.nan, right=np.nan), dtype=np.float64)
 
 
 def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
@@ -161,25 +147,43 @@ def _doubts(registration: Registration) -> tuple[Finding, ...]:
             "any other run does."
         )
         texts.append(message(text, code="scale-alone", apart=Value(100.0 * registration.apart, "ratio", 1)))
+    drift, low, high = registration.drift
+    if abs(drift) > IN_PLACE and low * high > 0.0:
+        text = (
+            "Placed by its speeds, the run drifts: from its beginning to its end, stretches of 2 km would lie ever more {way}, by "
+            "{drift} in all ({limits})."
+        )
+        low, high = sorted((abs(low), abs(high)))
+        way, limits = "further on" if drift > 0.0 else "further back", Interval(low, high, "length", 0)
+        texts.append(message(text, code="drift", way=way, drift=Value(abs(drift), "length", 0), limits=limits))
     return tuple(Finding(text, hard=False) for text in texts)
 
 
 def _match_note(registration: Registration) -> Message:
-    text = "Placed by its speeds, route distance is {scale} times its own; single stretches of 2 km would lie {residual} off (RMS)."
+    """Return the scale of a run against those of its fellows, and its residual by window of road."""
+    fellows: Message | str = ""
+    if registration.fellows:
+        least, most = min(registration.fellows), max(registration.fellows)
+        fellows = message(" (other runs: {range})", range=Interval(least, most, "number", 4))
+    text = "Placed by its speeds, route distance is {scale} times its own{fellows}; "
+    values: dict[str, Part] = {"scale": Value(registration.scale, "number", 4), "fellows": fellows}
     if registration.residual is None:
-        text = "Placed by its speeds, route distance is {scale} times its own; no stretch is marked enough to tell by how much it is off."
-    residual = Value(registration.residual, "length", 0)
-    return message(text, code="speed-match", scale=Value(registration.scale, "number", 4), residual=residual)
+        text += "no stretch is marked enough to tell by how much it is off."
+    else:
+        at, worst = registration.shifts[int(np.argmax(np.abs(registration.shifts[:, 1])))]
+        text += "single stretches of 2 km would lie {residual} off (RMS), at most {worst}, at {at}."
+        values |= {"residual": Value(registration.residual, "length", 0), "worst": Value(abs(worst), "length", 0)}
+        values["at"] = Value(at, "distance", 1)
+    return message(text, code="speed-match", **values)
 
 
 def _odds(apart: float) -> Value:
     odds = math.exp(max(apart, 0.0))
-    return Value(odds, "number", 0 if odds >= 10.0 else 1)
+    return Value(odds, "number", 0 if odds >= WHOLE_ODDS else 1)
 
 
-def _located(
-    run: Run, pair: tuple[Floats, Floats], registration: Registration, reference: Reference, alone: bool
-) -> Located:
+def _located(run: RunData, registration: Registration, reference: Reference, alone: bool) -> Located:
+    pair = samples(run)
     notes: list[Message] = []
     gaps = np.diff(pair[0])
     if (gaps > GAP).any():

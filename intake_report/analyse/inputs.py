@@ -14,7 +14,6 @@ from intake_report.align import (
     Alignment,
     AlignSettings,
     EntrySettings,
-    EventSettings,
     PhaseSettings,
     RouteSettings,
     align_runs,
@@ -169,7 +168,6 @@ def align_settings(campaign: Campaign) -> AlignSettings:
             run=route.reference_run,
             closed=route.closed,
         ),
-        events=EventSettings(),
         entry=EntrySettings(phase=ramp or highway, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
         phases=tuple(PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases),
     )

@@ -16,7 +16,6 @@ from intake_report import formatting
 from intake_report.align.path import path_from_gpx
 from intake_report.analyse import analyse
 from intake_report.analyse.compare.covariates import DEFAULT, LEAST_LEFT
-from intake_report.analyse.inputs import align_settings
 from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes
@@ -248,7 +247,7 @@ def _days(campaign: Campaign, today: dt.date, forecast: Sequence[Forecast]) -> l
 def _place(campaign: Campaign) -> tuple[float, float] | None:
     if campaign.route.reference is None:
         return None
-    path = path_from_gpx(campaign.folder / campaign.route.reference, align_settings(campaign).route)
+    path = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed)
     return path.latitude, path.longitude
 
 

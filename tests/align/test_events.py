@@ -16,13 +16,15 @@ from align.support import loop_runs
 from intake_report.align import (
     AlignSettings,
     EntrySettings,
-    EventSettings,
     PhaseSettings,
     RouteSettings,
-    Stop,
+    RouteStop,
     align_runs,
 )
 from intake_report.align.events import (
+    LEAST_STOP,
+    STOP_ABOVE,
+    STOP_BELOW,
     driven,
     find_phases,
     find_places,
@@ -32,35 +34,31 @@ from intake_report.align.events import (
     passing_time,
 )
 
-EVENTS = EventSettings()
-
 
 def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
-    time = np.arange(20.0)
     speed = np.array([30, 15, 0, 0, 2, 3, 0, 0, 6, 20, 30, 3, 3, 3, 30, 0, 30, 30, 0, 0], dtype=float)
-    assert find_stops(time, speed, EVENTS) == [(2.0, 7.0)]  # 11–13 is no standstill, 15 and 18–19 are too short
-    assert find_stops(time, speed, EventSettings(least_stop=1.0)) == [(2.0, 7.0), (18.0, 19.0)]
-
-
-def test_a_lower_upper_threshold_splits_the_stop() -> None:
-    time = np.arange(10.0)
-    speed = np.array([30, 0, 0, 0, 3, 0, 0, 0, 30, 30], dtype=float)
-    assert find_stops(time, speed, EVENTS) == [(1.0, 7.0)]
-    assert find_stops(time, speed, EventSettings(stop_above=2.0)) == [(1.0, 3.0), (5.0, 7.0)]
+    # 4 and 5 creep below 4 km/h, 11 to 13 are no standstill, 15 and 18 to 19 are too short
+    assert find_stops(np.arange(20.0), speed) == [(2.0, 7.0)]
+    assert find_stops(2 * np.arange(20.0), speed) == [(4.0, 14.0), (36.0, 38.0)]
+    speed[5] = 5.0
+    assert find_stops(np.arange(20.0), speed) == [] and find_stops(3 * np.arange(20.0), speed)[:2] == [
+        (6.0, 9.0),
+        (18.0, 21.0),
+    ]
 
 
 @settings(max_examples=60, deadline=None)
 @given(st.lists(st.floats(0, 130), min_size=3, max_size=80), st.floats(0.2, 5.0))
 def test_stops_are_ordered_apart_and_still(values: list[float], step: float) -> None:
     time, speed = np.arange(len(values)) * step, np.array(values)
-    stops = find_stops(time, speed, EVENTS)
+    stops = find_stops(time, speed)
     for (a, b), (c, d) in pairwise(stops):
         assert a <= b < c <= d
-        assert (speed[(time > b) & (time < c)] > EVENTS.stop_above).any()
+        assert (speed[(time > b) & (time < c)] > STOP_ABOVE).any()
     for a, b in stops:
         inside = (time >= a) & (time <= b)
-        assert (speed[inside] <= EVENTS.stop_above).all()
-        assert speed[inside][0] <= EVENTS.stop_below and b - a >= EVENTS.least_stop
+        assert (speed[inside] <= STOP_ABOVE).all()
+        assert speed[inside][0] <= STOP_BELOW and b - a >= LEAST_STOP
 
 
 @settings(max_examples=60, deadline=None)
@@ -140,8 +138,8 @@ def test_a_hold_cut_off_by_the_end_of_the_log_is_not_a_hold() -> None:
 
 
 def test_places_do_not_chain_along_a_queue() -> None:
-    stops = [(f"r{k}", Stop(0, 10, 1000.0 + 30 * k)) for k in range(10)] + [("r0", Stop(20, 25, 5000.0))]
-    places = find_places(stops, [f"r{k}" for k in range(12)], radius=60.0)
+    stops = [(f"r{k}", RouteStop(0, 10, 1000.0 + 30 * k)) for k in range(10)] + [("r0", RouteStop(20, 25, 5000.0))]
+    places = find_places(stops, 12)
     assert [round(12 * place.share) for place in places] == [5, 5, 1]
     assert places[-1].durations == (("r0", 5.0),)
 

@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 import shapely
 
-from intake_report.align import ChannelNames, RoutePath, RouteSettings
+from intake_report.align import RoutePath
 from intake_report.align.geometry import to_degrees, to_metres
 from intake_report.align.path import build_path
 from intake_report.align.position import locate
@@ -20,7 +20,6 @@ from intake_report.align.position import locate
 pytestmark = pytest.mark.bench
 
 CENTRE = (48.2, 11.6)
-SETTINGS, CHANNELS = RouteSettings(), ChannelNames()
 
 
 class Hour:
@@ -54,7 +53,7 @@ def road(way: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def reference() -> RoutePath:
-    return build_path(*road(np.arange(0.0, 64000.0, 15.0)), CENTRE, SETTINGS)
+    return build_path(*road(np.arange(0.0, 64000.0, 15.0)), CENTRE)
 
 
 def seconds(function, repeat: int = 5) -> float:
@@ -68,9 +67,9 @@ def seconds(function, repeat: int = 5) -> float:
 
 def test_one_hour_at_ten_hertz(record_property) -> None:
     path, run = reference(), Hour("hour", 1)
-    located = locate(run, path, SETTINGS, CHANNELS)
+    located = locate(run, path)
     assert located.on_route.mean() > 0.97
-    took = seconds(lambda: locate(run, path, SETTINGS, CHANNELS))
+    took = seconds(lambda: locate(run, path))
     x, y = to_metres(run.frame["latitude"].to_numpy(), run.frame["longitude"].to_numpy(), CENTRE)
     line, points = shapely.LineString(np.column_stack([path.x, path.y])), shapely.points(x, y)
     plain = seconds(lambda: shapely.line_locate_point(line, points), repeat=2)
@@ -89,8 +88,8 @@ def test_one_hour_at_ten_hertz(record_property) -> None:
 def test_linear_in_length_and_in_runs(record_property) -> None:
     path = reference()
     short, long = Hour("short", 2, 0.25), Hour("long", 3, 1.0)
-    quarter = seconds(lambda: locate(short, path, SETTINGS, CHANNELS))
-    whole = seconds(lambda: locate(long, path, SETTINGS, CHANNELS))
+    quarter = seconds(lambda: locate(short, path))
+    whole = seconds(lambda: locate(long, path))
     print(f"\na quarter {quarter:.3f} s, an hour {whole:.3f} s, ratio {whole / quarter:.2f}")
     record_property("ratio", whole / quarter)
     assert whole / quarter < 6.0
