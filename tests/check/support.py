@@ -11,6 +11,7 @@ import roadlog
 
 from intake_report import cli
 
+ROOT = Path(__file__).resolve().parents[2]
 PLANNED = {"id": "b3-stock", "configuration": "stock", "block": "block-3", "files": ["logs/b3-stock.csv"]}
 
 
