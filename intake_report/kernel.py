@@ -85,7 +85,8 @@ def run_notebook(
     KeyboardInterrupt
         After the kernel was ended.
     """
-    import nbformat
+    with _without_grammars():
+        import nbformat
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
@@ -113,6 +114,19 @@ def run_notebook(
         raise run.failure
     executed: NotebookNode = nbformat.reads(nbformat.writes(run.executed), as_version=4)  # as a file would give it back
     return executed
+
+
+@contextmanager
+def _without_grammars() -> Iterator[None]:
+    """Keep jsonschema, while it is first imported, from compiling forty grammars of formats that no notebook has (1 s)."""
+    absent = "rfc3987_syntax" not in sys.modules
+    if absent:
+        sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        if absent:
+            del sys.modules["rfc3987_syntax"]
 
 
 class _KernelRun(threading.Thread):

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 NAMED = 3  # configurations that have room for their names below a panel
 CARET_UP = 6  # matplotlib's caret that points upwards, its tip on the value
+ARROW_UP = ((0.0, -1.0), (0.0, 1.0), (-0.6, 0.3), (0.0, 1.0), (0.6, 0.3))  # outlines: letters would be set as formulas
+ARROW_DOWN = tuple((x, -y) for x, y in ARROW_UP)
 
 
 @styled
@@ -59,13 +61,9 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
         name = result.name_of(id)
         panel.plot(position + spread, shown(reached, quantity, result), marker=look.marker(id), label=name, **style)
         # not reached: an open arrow at the bound, because the value lies somewhere above it
-        panel.plot(
-            [position] * len(bounds), shown(bounds, quantity, result), marker=r"$\uparrow$", **(style | {"ms": 8})
-        )
+        panel.plot([position] * len(bounds), shown(bounds, quantity, result), marker=ARROW_UP, **(style | {"ms": 8}))
         # within at entry: an arrow down, because it was so before it began to be timed
-        panel.plot(
-            [position] * len(within), shown(within, quantity, result), marker=r"$\downarrow$", **(style | {"ms": 8})
-        )
+        panel.plot([position] * len(within), shown(within, quantity, result), marker=ARROW_DOWN, **(style | {"ms": 8}))
         known = [v for v in values if v.value is not None]
         limits = [(x, v.low, v.high) for x, v in zip(position + spread, known, strict=False)]
         for x, low, high in limits:
