@@ -197,10 +197,14 @@ _NO_LOGS = frozenset({".html", ".ipynb", ".json", ".md", ".pdf", ".png", ".py", 
 
 def _claim_id(path: Path, owners: dict[str, Path]) -> None:
     """Refuse a campaign with the id of another one: its report would pass for the next revision of the other's."""
-    from intake_report.analyse.mistakes import campaign_mistakes
     from intake_report.campaign import load_campaign
 
-    id = load_campaign(path, campaign_mistakes).about.id
+    try:
+        id = load_campaign(path).about.id
+    except CampaignError:  # with what only the analysis finds: all mistakes at once
+        from intake_report.analyse.mistakes import campaign_mistakes
+
+        id = load_campaign(path, campaign_mistakes).about.id
     owner = owners.setdefault(id, path.resolve())
     if owner != path.resolve():
         raise CampaignError(

@@ -8,6 +8,7 @@ campaign by a link whose name is the same in every report.
 from __future__ import annotations
 
 import ctypes
+import importlib
 import json
 import logging
 import os
@@ -15,6 +16,7 @@ import signal
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -43,6 +45,14 @@ logging.getLogger("matplotlib").setLevel(logging.ERROR)
 from ipykernel.kernelapp import launch_new_instance
 launch_new_instance()
 """
+MODULES = (  # what every render needs
+    "intake_report.analyse", "intake_report.render.sections", "intake_report.render.show", "intake_report.render.html",
+    "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.mistakes", "intake_report.publish",
+    "ipykernel.kernelapp", "ipykernel.ipkernel", "IPython.core.completer", "matplotlib.backends.backend_agg",
+    "matplotlib.backends.backend_svg", "matplotlib.font_manager", "papermill", "nbclient", "jupyter_client.manager",
+    "jupyter_client.provisioning", "nbformat.v4", "scipy.stats", "scipy.optimize", "scipy.signal", "scipy.interpolate",
+    "typst",
+)  # fmt: skip
 _OPTIONS = ("--InteractiveShellApp.ignore_cwd=True", "--HistoryManager.enabled=False")
 
 
@@ -189,12 +199,13 @@ class SpareKernel:
     """A process, forked from one that has loaded everything, which waits to become a kernel.
 
     It stands for the process that `jupyter_client` would start: it has to be made before this process has threads, and
-    ends with it.
+    ends with it. A `quiet` one writes what it says besides its answers to a file.
     """
 
     stdin = stdout = stderr = None
 
-    def __init__(self) -> None:
+    def __init__(self, *, quiet: bool = False) -> None:
+        self.quiet = quiet
         orders, self._orders = os.pipe()
         self.returncode: int | None = None
         self.pid = os.fork()
@@ -223,6 +234,29 @@ class SpareKernel:
             os.kill(self.pid, number)
 
 
+def ready_kernel() -> SpareKernel | None:
+    """Return a kernel that need not load anything; None where this process may have threads or sees its user's settings.
+
+    Everything is loaded once, here, with the surroundings of a kernel, in place of twice.
+    """
+    if not (sys.flags.isolated and hasattr(os, "fork") and threading.active_count() == 1):
+        return None
+    before, folder = dict(os.environ), os.getcwd()
+    with tempfile.TemporaryDirectory() as empty:
+        try:
+            os.environ.clear()
+            os.environ.update(kernel_environment(Path(empty)))
+            os.chdir(empty)
+            with _without_grammars():
+                for name in MODULES:
+                    importlib.import_module(name)
+            return SpareKernel(quiet=True)
+        finally:
+            os.environ.clear()
+            os.environ.update(before)
+            os.chdir(folder)
+
+
 def die_with_parent() -> None:
     """End this process as soon as its parent ends, where the system can do that (Linux); kernels look for it besides."""
     with suppress(OSError, AttributeError):
@@ -244,6 +278,11 @@ def _become_kernel(orders: int) -> NoReturn:
             os.environ.clear()
             os.environ.update(order["env"])
             tempfile.tempdir = None
+            time.tzset()
+            if order["log"]:
+                log = os.open(order["log"], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
+                os.dup2(log, 1)
+                os.dup2(log, 2)
             from ipykernel.kernelapp import launch_new_instance
 
             own = (f"--IPKernelApp.parent_handle={parent}", "-f", order["connection"])
@@ -262,7 +301,12 @@ def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel |
         async def launch_kernel(self, cmd: list[str], **more: Any) -> Any:  # noqa: ARG002 - it is there already
             process: Any = spare
             connection = scratch / "kernel.json"
-            process.start(cwd=str(scratch / "kernel"), env=kernel_environment(scratch), connection=str(connection))
+            process.start(
+                cwd=str(scratch / "kernel"),
+                env=kernel_environment(scratch),
+                connection=str(connection),
+                log=str(scratch / "kernel.log") if process.quiet else "",
+            )
             self.process, self.pid, self.pgid = process, process.pid, process.pid
             return self.connection_info
 

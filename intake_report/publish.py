@@ -14,9 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from intake_report.campaign import Campaign, load_campaign
+from intake_report.campaign import Campaign, load_campaign, refuse
 from intake_report.errors import CampaignError, DataError, MachineError
-from intake_report.kernel import SpareKernel, run_notebook
+from intake_report.kernel import SpareKernel, ready_kernel, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
 from intake_report.render.meta import Attachment, ReportMeta, paper_of, report_date
 
@@ -332,6 +332,11 @@ def make_report(
     spare: SpareKernel | None = None,
 ) -> None:
     """Write every file of a report except its manifest into `scratch/report`."""
+    progress("loading")
+    spare = spare or (None if debug else ready_kernel())
+    from intake_report.analyse.mistakes import campaign_mistakes
+
+    refuse(campaign_mistakes(campaign))
     progress("running the notebook")
     executed = run_notebook(
         campaign, scratch, meta.date, meta.revision, previous, debug=debug, meanwhile=_load_exporters, spare=spare

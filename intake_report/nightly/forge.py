@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import intake_report
-from intake_report.kernel import SpareKernel, die_with_parent, kernel_environment
+from intake_report.kernel import MODULES, SpareKernel, die_with_parent, kernel_environment
 
 _START = """
 import sys
@@ -34,14 +34,7 @@ from intake_report.nightly.forge import serve
 serve({control}, {folder!r})
 """
 LOOKED = 0.1  # s between two looks at what has ended
-_MODULES = (
-    "intake_report.analyse", "intake_report.render.sections", "intake_report.render.show", "intake_report.render.html",
-    "intake_report.render.typst", "intake_report.render.notebook", "intake_report.analyse.mistakes", "intake_report.publish",
-    "intake_report.nightly.work", "ipykernel.kernelapp", "ipykernel.ipkernel", "IPython.core.completer",
-    "matplotlib.backends.backend_agg", "matplotlib.backends.backend_svg", "matplotlib.font_manager", "papermill", "nbclient",
-    "jupyter_client.manager", "jupyter_client.provisioning", "nbformat.v4", "scipy.stats", "scipy.optimize",
-    "scipy.signal", "scipy.interpolate", "scipy.spatial", "pyproj", "shapely", "typst",
-)  # fmt: skip
+_MODULES = (*MODULES, "intake_report.nightly.work", "scipy.spatial", "pyproj", "shapely")
 
 
 class Forge:
