@@ -14,19 +14,11 @@ _SURFACE = {
     "campaign": ("load_campaign", "vary"),
     "analyse": ("load_logs", "clean_logs", "align_logs", "measure_runs", "conclude"),
     "workbook": (
-        "run_frame",
-        "overlay",
-        "values",
-        "comparisons",
-        "difference",
-        "metric",
-        "explore_run",
-        "explore_phase",
-        "explore_margin",
-        "with_margin",
+        "run_frame", "overlay", "values", "comparisons", "difference", "metric", "explore_run", "explore_phase",
+        "explore_margin", "with_margin",
     ),
     "render.show": ("show",),
-}
+}  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:

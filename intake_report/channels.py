@@ -9,40 +9,20 @@ from intake_report.errors import DataError, nearest
 
 @dataclass(frozen=True)
 class Channel:
-    """One measured quantity of a log.
+    """One measured quantity of a log. Ranges, rates and gaps are common practice; steps are as SAE J1979 scales them."""
 
-    Parameters
-    ----------
-    name : str
-        Name in code, campaign files and frames.
-    quantity : str
-        Key of `units.QUANTITIES`; fixes the internal unit.
-    label : str
-        What a reader sees.
-    low, high : float
-        Plausible range [internal unit]; readings outside are masked. Common practice unless a source is given.
-    resolution : float or None
-        Usual step of the reading [internal unit], as SAE J1979 scales it (from secondary tables of the parameters).
-    max_rate : float or None
-        Fastest change that is physically plausible [internal unit per second]; common practice.
-    max_gap : float
-        Longest time without a sample over which the channel may be interpolated [s]; common practice.
-    pid : int or None
-        OBD-II service 01 parameter id (SAE J1979).
-    fault_codes : tuple of float
-        Readings that mean "no sensor" rather than a value [internal unit].
-    """
-
-    name: str
-    quantity: str
-    label: str
-    low: float
+    name: str  # in code, campaign files and frames
+    quantity: str  # key of `units.QUANTITIES`; fixes the internal unit
+    label: str  # what a reader sees
+    low: float  # plausible range [internal unit]; readings outside are masked
     high: float
-    resolution: float | None = None
-    max_rate: float | None = None
-    max_gap: float = 10.0
-    pid: int | None = None
-    fault_codes: tuple[float, ...] = ()
+    resolution: float | None = (
+        None  # usual step of the reading [internal unit], from secondary tables of the parameters
+    )
+    max_rate: float | None = None  # fastest change that is physically plausible [internal unit per second]
+    max_gap: float = 10.0  # longest time without a sample over which the channel may be interpolated [s]
+    pid: int | None = None  # OBD-II service 01 parameter id (SAE J1979)
+    fault_codes: tuple[float, ...] = ()  # readings that mean "no sensor" rather than a value [internal unit]
 
 
 def _temperature(name: str, label: str, high: float, max_rate: float, max_gap: float, pid: int) -> Channel:
@@ -90,15 +70,8 @@ CHANNELS: dict[str, Channel] = {
 
 
 def channel(name: str) -> Channel:
-    """Return the catalogue entry of `name`.
-
-    Raises
-    ------
-    DataError
-        If there is none; the nearest name is suggested.
-    """
-    try:
-        return CHANNELS[name]
-    except KeyError:
+    """Return the catalogue entry of `name`; DataError, which suggests the nearest, if there is none."""
+    if name not in CHANNELS:
         remedy = nearest(name, CHANNELS, "Channels are", cutoff=0.4)
-        raise DataError(f"there is no channel “{name}”.", remedy=remedy) from None
+        raise DataError(f"there is no channel “{name}”.", remedy=remedy)
+    return CHANNELS[name]

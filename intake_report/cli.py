@@ -12,9 +12,9 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from contextlib import nullcontext
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple, NoReturn
 
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.check import add_parser as add_check
@@ -60,12 +60,8 @@ def parser() -> argparse.ArgumentParser:
         one.set_defaults(run=run)
         return one
 
-    render = command(
-        "render",
-        _render,
-        "render campaigns to dated HTML and PDF reports",
-        "; a report that was issued is never overwritten.",
-    )
+    issued = "; a report that was issued is never overwritten."
+    render = command("render", _render, "render campaigns to dated HTML and PDF reports", issued)
     campaigns = f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above"
     render.add_argument("campaigns", nargs="+", type=Path, metavar="CAMPAIGN", help=campaigns)
     render.add_argument("--date", type=_date, default="", help="date of the report, as 2026-07-31 (default: today)")
@@ -78,44 +74,31 @@ def parser() -> argparse.ArgumentParser:
     kind.add_argument("--draft", action="store_true", help=draft)
     moved = "the campaign folder was moved: its reports go on where they are"
     render.add_argument("--moved", action="store_true", help=moved)
-    night = command(
-        "nightly",
-        run_nightly,
-        "render every campaign below a folder that changed, each on its own",
-        ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, 130 stopped.",
+    more = (
+        ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, "
+        "130 stopped."
     )
+    each = "render every campaign below a folder that changed, each on its own"
+    night = command("nightly", run_nightly, each, more)
     add_nightly(night)
     night.add_argument("--date", type=_date, default="", help="date of the reports, as 2026-07-31 (default: today)")
-    keep = command("archive", run_archive, "put a report and its inputs into one zip", ", to keep or to hand on.")
-    add_archive(keep)
+    add_archive(command("archive", run_archive, "put a report and its inputs into one zip", ", to keep or to hand on."))
     again = "; exit status 1 if a file differs. An archive is data: nothing in it is run."
-    add_reproduce(
-        command("reproduce", run_reproduce, "make the report of an archive again and compare every file", again)
-    )
-    verify = command(
-        "verify",
-        _verify,
-        "tell whether issued reports are still what was issued",
-        ", by the hashes of their manifests; exit status 1 if a file differs.",
-    )
+    made = "make the report of an archive again and compare every file"
+    add_reproduce(command("reproduce", run_reproduce, made, again))
+    hashes = ", by the hashes of their manifests; exit status 1 if a file differs."
+    verify = command("verify", _verify, "tell whether issued reports are still what was issued", hashes)
     verify.add_argument("folder", type=Path, metavar="FOLDER", help="a report, or a folder above")
-    schema = command(
-        "schema", _schema, "print the JSON Schema of the campaign file", ", so that an editor completes and checks it."
-    )
+    editor = ", so that an editor completes and checks it."
+    schema = command("schema", _schema, "print the JSON Schema of the campaign file", editor)
     schema.add_argument("--status", action="store_true", help="of status.json instead, which nightly writes")
-    new = command(
-        "new", _new, "begin a campaign: a folder with a campaign file", " in which all that it may hold has a comment."
-    )
+    comments = " in which all that it may hold has a comment."
+    new = command("new", _new, "begin a campaign: a folder with a campaign file", comments)
     new.add_argument("folder", type=Path, metavar="NAME", help="folder to make; its name is the id of the campaign")
-    command(
-        "metrics",
-        _metrics,
-        "list the metrics that claims may name",
-        ": id, which way is better, what a claim has to state beside it, definition.",
-    )
-    demo = command(
-        "demo", _demo, "write the simulated demo campaigns", ", with known true values, each into its folder."
-    )
+    columns = ": id, which way is better, what a claim has to state beside it, definition."
+    command("metrics", _metrics, "list the metrics that claims may name", columns)
+    truth = ", with known true values, each into its folder."
+    demo = command("demo", _demo, "write the simulated demo campaigns", truth)
     demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
     add_check(commands)
     add_plan(commands)
@@ -131,25 +114,18 @@ def _date(text: str) -> str:
         raise argparse.ArgumentTypeError(f"“{text}” is not a date; write it as 2026-07-31") from None
 
 
-@dataclass(frozen=True)
-class _Outcome:
+class _Outcome(NamedTuple):
     campaign: str
     state: str
     detail: str
     notes: tuple[str, ...] = ()
 
-    @property
-    def failed(self) -> bool:
-        return self.state == "failed"
-
 
 def _render(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
-    console = Console(stderr=True)
-    outcomes: list[_Outcome] = []
-    owners: dict[str, Path] = {}
-    todo: list[Path] = []
+    console, owners = Console(stderr=True), dict[str, Path]()
+    outcomes, todo = list[_Outcome](), list[Path]()
     for path in arguments.campaigns:
         try:
             files = find_campaigns(path)
@@ -165,31 +141,27 @@ def _render(arguments: argparse.Namespace) -> int:
         _say([*outcomes, *(_Outcome(name, "stopped", "no report was made or changed") for name in left)])
         return STOPPED
     _say(outcomes)
-    return FAILED if any(outcome.failed for outcome in outcomes) else DONE
+    return FAILED if any(outcome.state == "failed" for outcome in outcomes) else DONE
 
 
 def find_campaigns(path: Path) -> list[Path]:
     """Return the campaign files that `path` stands for: itself, the one in it, or all below it; CampaignError if none."""
-    if path.is_file() and path.suffix.lower() != ".toml":
-        raise _no_campaign(path)
     if path.is_file():
-        return [path]
-    if (path / CAMPAIGN_FILE).is_file():
-        return [path / CAMPAIGN_FILE]
-    below = sorted(path.rglob(CAMPAIGN_FILE)) if path.is_dir() else []
+        return [path] if path.suffix.lower() == ".toml" else _refuse(path)
+    below = [path / CAMPAIGN_FILE] if (path / CAMPAIGN_FILE).is_file() else sorted(path.rglob(CAMPAIGN_FILE))
     if not below:
         what = "there is no campaign file here or below." if path.is_dir() else "there is no such file or folder."
         raise CampaignError(what, file=path, remedy=f"Name a folder with a {CAMPAIGN_FILE}.")
     return below
 
 
-def _no_campaign(file: Path) -> CampaignError:
-    """Return what to say of a file that was named in place of its campaign."""
+def _refuse(file: Path) -> NoReturn:
+    """Say what to do of a file that was named in place of its campaign."""
     above = next((folder for folder in file.parents if (folder / CAMPAIGN_FILE).is_file()), None)
     name = "name the campaign folder" + (f", {above}" if above is not None else "")
     if file.suffix.lower() in _NO_LOGS:
-        return CampaignError(f"this is no campaign file; {name}.", file=file)
-    return CampaignError(f"this is a log; {name}.", file=file, remedy=f"A log alone: intake-report check {file}.")
+        raise CampaignError(f"this is no campaign file; {name}.", file=file)
+    raise CampaignError(f"this is a log; {name}.", file=file, remedy=f"A log alone: intake-report check {file}.")
 
 
 _NO_LOGS = frozenset({".html", ".ipynb", ".json", ".md", ".pdf", ".png", ".py", ".svg"})
@@ -221,38 +193,29 @@ def _render_one(path: Path, arguments: argparse.Namespace, console: Console, own
     name = _name(path)
     try:
         _claim_id(path, owners)
-        if console.is_terminal:
-            with console.status(name) as status:
-                report = _published(path, arguments, lambda step: status.update(f"{name}: {step}"))
-        else:
-            report = _published(path, arguments, lambda _: None)
-    except IntakeReportError as error:
-        if arguments.debug:
-            traceback.print_exc()
-        return _Outcome(name, "failed", _as_given(str(error), path))
+        with console.status(name) if console.is_terminal else nullcontext() as status:
+            step = (lambda text: status.update(f"{name}: {text}")) if status else (lambda _: None)
+            report = _published(path, arguments, step)
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         if arguments.debug:
             traceback.print_exc()
-        return _Outcome(
-            name, "failed", f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
-        )
+        fault = f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
+        known = isinstance(error, IntakeReportError)
+        return _Outcome(name, "failed", _as_given(str(error), path) if known else fault)
     return _Outcome(report.campaign, report.state, str(report.folder), (*report.notes, *_notes(report)))
 
 
 def _published(path: Path, arguments: argparse.Namespace, progress: Callable[[str], None]) -> Published:
     """Render one campaign as the arguments ask: issued, with its customer edition, or as a draft."""
-    from intake_report.publish import publish, publish_draft
+    from intake_report.editions import publish_draft, publish_extract
+    from intake_report.publish import publish
 
     if arguments.draft:
         out = arguments.out or Path("build/drafts")
         return publish_draft(path, out, arguments.date, progress, arguments.debug)
     out = arguments.out or Path("build/reports")
     full = publish(path, out, arguments.date, progress, arguments.debug, arguments.moved)
-    if arguments.edition == "full":
-        return full
-    from intake_report.editions import publish_extract
-
-    return publish_extract(full, path, progress)
+    return full if arguments.edition == "full" else publish_extract(full, path, progress)
 
 
 def _as_given(text: str, path: Path) -> str:
@@ -269,38 +232,31 @@ def _notes(report: Published) -> tuple[str, ...]:
     results = json.loads(file.read_text(encoding="utf-8"))
     notes = []
     if not any(c["difference"] is not None for c in (*results["comparisons"], *results["direct"])):
-        own = [c["note"] for c in results["comparisons"] if c["note"]]
         ranked = sorted(results["limitations"], key=lambda limitation: limitation["rank"])
-        covers = [limitation["cover"] for limitation in ranked if limitation["cover"]]
-        why = next(iter([*covers, *own]), "see its limitations")
+        reasons = (*(item["cover"] for item in ranked), *(c["note"] for c in results["comparisons"]))
+        why = next(filter(None, reasons), "see its limitations")
         notes.append(f"{report.state}, but nothing could be compared: {why}")
     if not results["phases"] and "highway" in ((results.get("places") or {}).get("proposed") or ""):
-        notes.append(
-            "the runs share a highway and no [[route.phase]] is stated: the report proposes phases to paste, in its section "
-            "“The same place”"
-        )
+        found = "the runs share a highway and no [[route.phase]] is stated"
+        notes.append(f"{found}: the report proposes phases to paste, in its section “The same place”")
     return tuple(notes)
 
 
 def _say(outcomes: list[_Outcome]) -> None:
     """Say what happened: errors on standard error, the reports on standard output, a table when there are several."""
     for outcome in outcomes:
-        if outcome.failed:
-            for line in outcome.detail.splitlines():
-                print(f"intake-report: {line}", file=sys.stderr)
-    if len(outcomes) == 1:
-        if not outcomes[0].failed:
-            print(f"{outcomes[0].state}: {outcomes[0].detail}")
-        for note in outcomes[0].notes:
-            print(note)
-        return
+        for line in outcome.detail.splitlines() if outcome.state == "failed" else ():
+            print(f"intake-report: {line}", file=sys.stderr)
     width = max(len(outcome.campaign) for outcome in outcomes)
     for outcome in outcomes:
-        first = outcome.detail.splitlines()[0] if outcome.detail else ""
-        print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {first}")
+        first = outcome.detail.partition("\n")[0]
+        if len(outcomes) > 1:
+            print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {first}")
+        elif outcome.state != "failed":
+            print(f"{outcome.state}: {outcome.detail}")
     for outcome in outcomes:
         for note in outcome.notes:
-            print(f"{outcome.campaign}: {note}")
+            print(f"{outcome.campaign}: {note}" if len(outcomes) > 1 else note)
 
 
 def _verify(arguments: argparse.Namespace) -> int:

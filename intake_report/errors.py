@@ -36,16 +36,8 @@ def _one_line(text: str) -> str:
 class IntakeReportError(Exception):
     """Base of the errors that a user's input can cause.
 
-    Parameters
-    ----------
-    what : str
-        One sentence that says what is wrong.
-    file : Path or str, optional
-        The file in which it was found.
-    where : str, optional
-        Line ("line 12") or key ("run[2].configuration") inside that file.
-    remedy : str, optional
-        What the user can do about it.
+    `what`: one sentence that says what is wrong; `file`: in which it was found; `where`: line ("line 12") or key
+    ("run[2].configuration") inside that file; `remedy`: what the user can do about it.
     """
 
     def __init__(
@@ -65,25 +57,13 @@ class IntakeReportError(Exception):
 
 
 class CampaignError(IntakeReportError):
-    """The campaign file or what it points to is wrong.
+    """The campaign file or what it points to is wrong."""
 
-    Attributes
-    ----------
-    absent : str
-        The file, as the campaign names it, where the mistake is that it does not exist.
-    """
-
-    absent: str = ""
+    absent: str = ""  # the file, as the campaign names it, where the mistake is that it does not exist
 
 
 class CampaignErrors(CampaignError):
-    """Several mistakes of one campaign file, reported at once.
-
-    Parameters
-    ----------
-    errors : tuple of CampaignError
-        The single mistakes, in file order.
-    """
+    """Several mistakes of one campaign file, reported at once, in file order."""
 
     def __init__(self, errors: tuple[CampaignError, ...]) -> None:
         self.errors = errors

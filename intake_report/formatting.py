@@ -10,23 +10,11 @@ NARROW_SPACE = "\N{NO-BREAK SPACE}"
 
 
 def number(value: float, decimals: int, *, signed: bool = False) -> str:
-    """Format `value` with a fixed number of decimals and a real minus sign; "−0.0" becomes "0.0".
-
-    Parameters
-    ----------
-    value : float
-        Finite number, in the unit that will be printed.
-    decimals : int
-        Digits after the point, 0 or more.
-    signed : bool
-        Print a plus sign in front of positive numbers.
-    """
+    """Format a finite number, in the unit that will be printed, with a real minus sign; "−0.0" becomes "0.0"."""
     text = f"{value:.{decimals}f}"
     if float(text) == 0.0:
         return text.lstrip("-")
-    if text.startswith("-"):
-        return MINUS + text[1:]
-    return f"+{text}" if signed else text
+    return MINUS + text[1:] if text.startswith("-") else f"+{text}" if signed else text
 
 
 def unit_of(quantity: str, system: UnitSystem) -> str:
@@ -68,22 +56,15 @@ def margin(value: float, system: UnitSystem, *, both: bool = True) -> str:
 
     Round in both, or in none, it is in the reader's unit first. Without `both` the other unit is left out.
     """
-    in_us = f"{_short(float(to_display(value, 'temperature_difference', 'us')))}{NARROW_SPACE}°F"
-    in_si = f"{_short(float(to_display(value, 'temperature_difference', 'si')))}{NARROW_SPACE}K"
-    first, second = (in_us, in_si) if system == "us" else (in_si, in_us)
-    declared = [_is_round(float(to_display(value, "temperature_difference", s))) for s in ("us", "si")]
-    if declared[0] != declared[1]:
-        first, second = (in_us, in_si) if declared[0] else (in_si, in_us)
-    return f"{first} ({second})" if both else first
-
-
-def _is_round(value: float) -> bool:
-    return abs(2.0 * value - round(2.0 * value)) < 0.01
-
-
-def _short(value: float) -> str:
-    rounded = round(value, 1)
-    return number(rounded, 0 if rounded == int(rounded) else 1)
+    texts, round_in = {}, {}
+    for one in ("us", "si") if system == "us" else ("si", "us"):
+        shown = float(to_display(value, "temperature_difference", one))
+        short = round(shown, 1)
+        unit = unit_of("temperature_difference", one)
+        texts[one] = f"{number(short, 0 if short == int(short) else 1)}{NARROW_SPACE}{unit}"
+        round_in[one] = abs(2.0 * shown - round(2.0 * shown)) < 0.01
+    first, second = sorted(texts, key=lambda one: not round_in[one])
+    return f"{texts[first]} ({texts[second]})" if both else texts[first]
 
 
 def count(n: int, noun: str, plural: str | None = None) -> str:
@@ -114,8 +95,7 @@ def usual(value: float | None, quantity: str, system: UnitSystem, more: int = 0)
         Value [internal unit of `quantity`; a share is 0 to 1, hours are hours, a clock time is in hours].
     quantity : str
         Key of `units.QUANTITIES`, or "share", "count", "hours", "clock" (of the day), "margin" (in both unit systems),
-        "declared margin" (in its own alone),
-        "p" (of a test), "probability".
+        "declared margin" (in its own alone), "p" (of a test), "probability".
     system : {"si", "us"}
         Units of the reader.
     more : int

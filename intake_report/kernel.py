@@ -17,7 +17,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -26,6 +26,7 @@ import intake_report
 from intake_report.campaign import Campaign
 from intake_report.errors import CampaignError, CampaignErrors, DataError, IntakeReportError, MachineError
 from intake_report.provenance import template_path
+from intake_report.render.meta import ReportMeta
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -35,12 +36,8 @@ LONGEST_SOCKET = 80  # characters of the sockets' prefix; the address of a Unix 
 KEPT = ("PATH", "LD_LIBRARY_PATH")  # of the environment; and what steers the threads of numeric libraries:
 KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
 
-# The package is the one of this process, wherever it lies; the folder that holds it does not stay on the import path.
-_START = """
-import logging, sys
-sys.path.insert(0, {root!r})
-import intake_report
-del sys.path[0]
+_KERNEL = """
+import logging
 logging.getLogger("matplotlib").setLevel(logging.ERROR)
 from ipykernel.kernelapp import launch_new_instance
 launch_new_instance()
@@ -59,12 +56,10 @@ _OPTIONS = ("--InteractiveShellApp.ignore_cwd=True", "--HistoryManager.enabled=F
 def run_notebook(
     campaign: Campaign,
     scratch: Path,
-    date: str,
-    revision: int,
+    meta: ReportMeta,
     previous: bytes | None,
     *,
     debug: bool = False,
-    meanwhile: Callable[[], None] = lambda: None,
     spare: SpareKernel | None = None,
 ) -> NotebookNode:
     """Run the template for one campaign in a fresh kernel and return the executed notebook.
@@ -75,16 +70,12 @@ def run_notebook(
         What is reported.
     scratch : Path
         Empty folder for the kernel's own files; the caller removes it.
-    date : str
-        ISO date of the report.
-    revision : int
-        From 1.
+    meta : ReportMeta
+        Date and revision of the report.
     previous : bytes or None
         results.json of the report before, or a note why it cannot be compared with.
     debug : bool
         Let errors of the notebook through with their traceback.
-    meanwhile : callable
-        What this process may do while the kernel works.
     spare : SpareKernel, optional
         The process that becomes the kernel; None starts one.
 
@@ -103,26 +94,37 @@ def run_notebook(
     place = scratch / "kernel"
     place.mkdir()
     (place / CAMPAIGN_LINK).symlink_to(campaign.folder, target_is_directory=True)
-    parameters = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": date, "revision": revision}
+    parameters = {
+        "campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}",
+        "date": meta.date,
+        "revision": meta.revision,
+    }
     if previous is not None:
         (place / PREVIOUS).write_bytes(previous)
         parameters["previous"] = PREVIOUS
+    groups: list[int] = []
+    made: list[NotebookNode | Exception] = []
     with _socket_prefix(scratch) as prefix:
-        run = _KernelRun(place, scratch, prefix, parameters, debug, spare)
+        kernels = _manager(scratch, groups, debug, spare)
+        # in a thread, so that an interrupt reaches the program and not the middle of papermill's event loop
+        run = threading.Thread(target=lambda: made.append(_executed(scratch, prefix, parameters, kernels)), daemon=True)
         run.start()
         try:
-            meanwhile()
             run.join()
         finally:
-            run.end()
-    if isinstance(run.failure, PapermillExecutionError) and not debug:
-        raise as_user_error(run.failure.ename, run.failure.evalue)
-    if type(run.failure) in (DeadKernelError, RuntimeError):  # the latter where it never answered
+            for group in groups if run.is_alive() else ():
+                with suppress(OSError):
+                    os.killpg(group, signal.SIGKILL)
+            run.join(timeout=10.0)
+    result = made[0]
+    if isinstance(result, PapermillExecutionError) and not debug:
+        raise as_user_error(result.ename, result.evalue)
+    if type(result) in (DeadKernelError, RuntimeError):  # the latter where it never answered
         what, remedy = "the kernel ended before the report was done.", "Memory may have run out; run it again."
         raise MachineError(what, file=campaign.given, remedy=remedy)
-    if run.failure is not None:
-        raise run.failure
-    executed: NotebookNode = nbformat.reads(nbformat.writes(run.executed), as_version=4)  # as a file would give it back
+    if isinstance(result, Exception):
+        raise result
+    executed: NotebookNode = nbformat.reads(nbformat.writes(result), as_version=4)  # as a file would give it back
     return executed
 
 
@@ -139,60 +141,30 @@ def _without_grammars() -> Iterator[None]:
             del sys.modules["rfc3987_syntax"]
 
 
-class _KernelRun(threading.Thread):
-    """Papermill in a thread of its own, so that an interrupt reaches the program and not the middle of its event loop."""
+def _executed(scratch: Path, prefix: Path, parameters: dict[str, Any], kernels: type) -> NotebookNode | Exception:
+    """Execute the template; return the notebook, or what it failed of."""
+    import papermill
+    from traitlets.config import Config
 
-    def __init__(
-        self,
-        place: Path,
-        scratch: Path,
-        prefix: Path,
-        parameters: dict[str, Any],
-        debug: bool,
-        spare: SpareKernel | None,
-    ) -> None:
-        super().__init__(daemon=True)
-        self._place, self._scratch, self._prefix = place, scratch, prefix
-        self._parameters, self._debug, self._spare = parameters, debug, spare
-        self._groups: list[int] = []
-        self.executed: NotebookNode | None = None
-        self.failure: Exception | None = None
-
-    def run(self) -> None:
-        """Execute the template."""
-        import papermill
-        from traitlets.config import Config
-
-        # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
-        connection = {
-            "transport": "ipc",
-            "ip": str(self._prefix),
-            "connection_file": str(self._scratch / "kernel.json"),
-        }
-        # whoever starts us is told once, in a sentence of ours
-        logging.getLogger("papermill").addHandler(logging.NullHandler())
-        try:
-            self.executed = papermill.execute_notebook(
-                template_path(),
-                None,  # a path would be written twice per cell, all figures so far each time
-                parameters=self._parameters,
-                cwd=self._place,
-                kernel_name="python3",
-                progress_bar=False,
-                log_output=False,
-                config=Config({"KernelManager": connection}),
-                kernel_manager_class=_manager(self._scratch, self._groups, self._debug, self._spare),
-            )
-        except Exception as error:
-            self.failure = error
-
-    def end(self) -> None:
-        """End the kernel if it still runs, and wait for the thread."""
-        if self.is_alive():
-            for group in self._groups:
-                with suppress(OSError):
-                    os.killpg(group, signal.SIGKILL)
-            self.join(timeout=10.0)
+    # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
+    connection = {"transport": "ipc", "ip": str(prefix), "connection_file": str(scratch / "kernel.json")}
+    # whoever starts us is told once, in a sentence of ours
+    logging.getLogger("papermill").addHandler(logging.NullHandler())
+    try:
+        executed: NotebookNode = papermill.execute_notebook(
+            template_path(),
+            None,  # a path would be written twice per cell, all figures so far each time
+            parameters=parameters,
+            cwd=scratch / "kernel",
+            kernel_name="python3",
+            progress_bar=False,
+            log_output=False,
+            config=Config({"KernelManager": connection}),
+            kernel_manager_class=kernels,
+        )
+    except Exception as error:
+        return error
+    return executed
 
 
 class SpareKernel:
@@ -247,14 +219,19 @@ def ready_kernel() -> SpareKernel | None:
             os.environ.clear()
             os.environ.update(kernel_environment(Path(empty)))
             os.chdir(empty)
-            with _without_grammars():
-                for name in MODULES:
-                    importlib.import_module(name)
+            load_modules()
             return SpareKernel(quiet=True)
         finally:
             os.environ.clear()
             os.environ.update(before)
             os.chdir(folder)
+
+
+def load_modules(*more: str) -> None:
+    """Import what every render needs, and `more`."""
+    with _without_grammars():
+        for name in (*MODULES, *more):
+            importlib.import_module(name)
 
 
 def die_with_parent() -> None:
@@ -317,8 +294,7 @@ def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel |
             return await super()._async_pre_start_kernel(**more)
 
         async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:  # noqa: ARG002 - ours instead
-            root = str(Path(intake_report.__file__).parents[1])
-            command = [sys.executable, "-I", "-c", _START.format(root=root), "-f", self.connection_file]
+            command = [*isolated(_KERNEL), "-f", self.connection_file]
             streams: dict[str, Any] = {}
             with (scratch / "kernel.log").open("ab") as file:
                 # a kernel that is told to stop may complain on standard error, which is not the user's business
@@ -330,6 +306,16 @@ def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel |
     return IsolatedKernels
 
 
+def isolated(code: str) -> list[str]:
+    """Return the command that runs some lines in an isolated interpreter which knows this package, wherever it lies.
+
+    The folder that holds the package does not stay on the import path.
+    """
+    root = str(Path(intake_report.__file__).parents[1])
+    start = f"import sys\nsys.path.insert(0, {root!r})\nimport intake_report\ndel sys.path[0]\n"
+    return [sys.executable, "-I", "-c", start + code]
+
+
 def kernel_environment(scratch: Path) -> dict[str, str]:
     """Return the environment of a kernel: no setting of the user, configuration folders that are empty."""
     kept = {k: v for k, v in os.environ.items() if k in KEPT or k.startswith(KEPT_PREFIXES)}
@@ -337,21 +323,11 @@ def kernel_environment(scratch: Path) -> dict[str, str]:
     (home / "tmp").mkdir(parents=True, exist_ok=True)
     folders = ("HOME", "IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "XDG_CONFIG_HOME")
     own = {name: str(home if name == "HOME" else home / name.lower()) for name in folders}
-    settings = {
-        "TMPDIR": str(home / "tmp"),
-        "LC_ALL": "C.UTF-8",
-        "TZ": "UTC",
-        "MPLBACKEND": "agg",
-        "XDG_CACHE_HOME": str(_cache(home)),
-    }
-    return {**kept, **own, **settings}
-
-
-def _cache(home: Path) -> Path:
-    """Return the user's cache folder, which saves the search for fonts, or one of our own where it cannot be used."""
+    # the user's cache folder saves the search for fonts; one of our own where it cannot be used
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     usable = os.access(cache if cache.exists() else cache.parent, os.W_OK)
-    return cache if usable else home / "cache"
+    settings = {"TMPDIR": str(home / "tmp"), "LC_ALL": "C.UTF-8", "TZ": "UTC", "MPLBACKEND": "agg"}
+    return {**kept, **own, **settings, "XDG_CACHE_HOME": str(cache if usable else home / "cache")}
 
 
 @contextmanager
@@ -368,15 +344,11 @@ def as_user_error(name: str, text: str) -> IntakeReportError:
     """Return an error of the notebook as the error that its code raised; others are named as what they are."""
     if name == "CampaignErrors":
         return CampaignErrors(tuple(CampaignError(line) for line in text.splitlines()))
-    if name == "CampaignError":
-        return CampaignError(text)
-    if name == "DataError":
-        return DataError(text)
+    if name in ("CampaignError", "DataError"):
+        return CampaignError(text) if name == "CampaignError" else DataError(text)
     if name in ("OSError", "PermissionError", "FileNotFoundError"):
         return MachineError(f"{text.rstrip('.')}.", remedy="Run it again once that is mended.")
     if name in ("MemoryError", "_ArrayMemoryError"):
         return MachineError("more memory was needed than there is.", remedy="Free some, or raise the limit.")
-    return DataError(
-        f"the report could not be computed ({name}: {text}).",
-        remedy="This is a fault of the program; run again with --debug and report what it prints.",
-    )
+    remedy = "This is a fault of the program; run again with --debug and report what it prints."
+    return DataError(f"the report could not be computed ({name}: {text}).", remedy=remedy)

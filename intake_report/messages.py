@@ -6,10 +6,8 @@ printed; a sentence is never searched or rewritten.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from string import Formatter
-from typing import Any
+from typing import Any, NamedTuple
 
 from intake_report import formatting
 from intake_report.units import UnitSystem
@@ -17,24 +15,12 @@ from intake_report.units import UnitSystem
 
 @dataclass(frozen=True)
 class Value:
-    """A number that waits for the reader's unit.
+    """A number that waits for the reader's unit."""
 
-    Parameters
-    ----------
-    number : float or None
-        Internal unit of `quantity`; None is printed as an en dash.
-    quantity : str
-        Key of `units.QUANTITIES`, or one of the further names that `formatting.usual` knows.
-    decimals : int, optional
-        Digits printed; None takes what is usual for the quantity.
-    signed : bool
-        Print a plus sign in front of a positive number.
-    """
-
-    number: float | None
-    quantity: str = "number"
-    decimals: int | None = None
-    signed: bool = False
+    number: float | None  # internal unit of the quantity; None is printed as an en dash
+    quantity: str = "number"  # key of `units.QUANTITIES`, or one of the further names that `formatting.usual` knows
+    decimals: int | None = None  # None: what is usual for the quantity
+    signed: bool = False  # a plus sign in front of a positive number
 
     def text(self, system: UnitSystem) -> str:
         """Return the number in the reader's unit."""
@@ -108,37 +94,24 @@ class Listing:
 class Message:
     """One thing said about the data.
 
-    Parameters
-    ----------
-    template : str
-        A constant of the program with the names of its values in braces; ``{title:lower}`` and ``{text:upper}`` change
-        the case of the first letter only. Texts of a campaign or a log are values, never part of it.
-    values : tuple of (str, part)
-        Numbers with their quantities, names, further messages.
-    code : str
-        What is said, for programs.
+    The template is a constant of the program with the names of its values in braces; ``{title:lower}`` and ``{text:upper}``
+    change the case of the first letter only. Texts of a campaign or a log are values, never part of it.
     """
 
     template: str
     values: tuple[tuple[str, Part], ...] = ()
-    code: str = ""
+    code: str = ""  # what is said, for programs
 
     def text(self, system: UnitSystem) -> str:
         """Return the sentence for a reader of `system`."""
-        return _FILLER.vformat(self.template, (), {name: _Said(part, system) for name, part in self.values})
+        return self.template.format_map({name: _Said(part, system) for name, part in self.values})
 
     def __bool__(self) -> bool:
         """Whether anything is said."""
         return bool(self.template)
 
     def value(self, name: str) -> Part:
-        """Return one of the values.
-
-        Raises
-        ------
-        KeyError
-            If the message has no such value.
-        """
+        """Return one of the values; KeyError if the message has none of that name."""
         return dict(self.values)[name]
 
 
@@ -146,18 +119,7 @@ Part = str | int | Value | Interval | Beyond | Count | Listing | Message
 """What a message may hold; an int is printed as it is."""
 
 
-class _Filler(Formatter):
-    """Fills a template by name alone: no attributes, no positions."""
-
-    def get_field(self, field_name: str, args: Any, kwargs: Mapping[str, Any]) -> tuple[Any, str]:  # noqa: ARG002
-        return kwargs[field_name], field_name
-
-
-_FILLER = _Filler()
-
-
-@dataclass(frozen=True)
-class _Said:
+class _Said(NamedTuple):
     part: Part
     system: UnitSystem
 

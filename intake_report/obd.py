@@ -36,19 +36,9 @@ _PERCENT, _TRIM = 100.0 / 255.0, 100.0 / 128.0
 _LENGTHS = {0x01: 4, 0x02: 2, 0x03: 2, 0x12: 1, 0x13: 1, 0x1C: 1, 0x1D: 1, 0x1E: 1, 0x41: 4, 0x51: 1}
 _LENGTHS |= dict.fromkeys(range(0x14, 0x1C), 2) | dict.fromkeys(range(0x00, 0x100, 0x20), 4)  # the latter: support maps
 _PERCENTS = {
-    0x04: "load",
-    0x11: "throttle",
-    0x2F: "fuel_level",
-    0x45: "relative_throttle",
-    0x47: "throttle_b",
-    0x48: "throttle_c",
-    0x49: "pedal",
-    0x4A: "pedal_e",
-    0x4B: "pedal_f",
-    0x4C: "throttle_command",
-    0x52: "ethanol",
-    0x5A: "pedal_relative",
-}
+    0x04: "load", 0x11: "throttle", 0x2F: "fuel_level", 0x45: "relative_throttle", 0x47: "throttle_b", 0x48: "throttle_c",
+    0x49: "pedal", 0x4A: "pedal_e", 0x4B: "pedal_f", 0x4C: "throttle_command", 0x52: "ethanol", 0x5A: "pedal_relative",
+}  # fmt: skip
 # Fuel trims, fuel pressure, distances and rail pressure: from memory.
 _TRIMS = {0x06: "short_trim_1", 0x07: "long_trim_1", 0x08: "short_trim_2", 0x09: "long_trim_2"}
 _TEMPERATURES = {0x05: "coolant", 0x0F: "iat", 0x46: "ambient", 0x5C: "oil"}
@@ -106,24 +96,9 @@ FULL_SCALES = {"maf": ("maf_full_scale", 655.35), "map": ("map_full_scale", 255.
 
 
 def decode(pid: int, data: bytes) -> dict[str, float]:
-    """Decode the data bytes of one parameter.
+    """Return name → value [unit of the field] from the data bytes behind a parameter's id.
 
-    Parameters
-    ----------
-    pid : int
-        Parameter id.
-    data : bytes
-        Data bytes behind the id.
-
-    Returns
-    -------
-    dict of str to float
-        Name -> value [unit of the field]; sensors that are not fitted are absent, not −40 °C.
-
-    Raises
-    ------
-    ValueError
-        If there are fewer bytes than the parameter has.
+    Sensors that are not fitted are absent, not −40 °C. ValueError: there are fewer bytes than the parameter has.
     """
     parameter = OBD_PARAMETERS.get(pid, ObdParameter(0))
     if len(data) < parameter.length:

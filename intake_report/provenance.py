@@ -55,10 +55,9 @@ def package_versions() -> dict[str, str]:
 
 def main_versions() -> dict[str, str]:
     """Return the versions of Python, of this package and of what it asks for by itself: those that a reader is told."""
-    asked = {
-        re.split(r"[^A-Za-z0-9._-]", r)[0].lower() for r in metadata.requires("intake-report") or () if "extra" not in r
-    }
-    return {n: v for n, v in package_versions().items() if n in asked | {"Python", "intake-report"}}
+    own = [text for text in metadata.requires("intake-report") or () if "extra" not in text]
+    asked = {"Python", "intake-report", *(re.split(r"[^A-Za-z0-9._-]", text)[0].lower() for text in own)}
+    return {name: version for name, version in package_versions().items() if name in asked}
 
 
 def template_path() -> Path:
@@ -94,13 +93,7 @@ def repeat_command(campaign: Campaign, date: str) -> str:
 
 
 def read_manifest(folder: Path) -> dict[str, Any]:
-    """Return the manifest of a report with the name of its folder and its own hash.
-
-    Raises
-    ------
-    DataError
-        If it cannot be read or is not a manifest.
-    """
+    """Return the manifest of a report with the name of its folder and its own hash; DataError if it is not one."""
     path = folder / MANIFEST
     try:
         data = path.read_bytes()
@@ -114,21 +107,12 @@ def read_manifest(folder: Path) -> dict[str, Any]:
 
 def report_folders(top: Path) -> list[Path]:
     """Return the folders of the reports at or below `top`, those that are being made left out."""
-    return [
-        p.parent
-        for p in sorted(top.rglob(MANIFEST))
-        if not any(part.startswith(".") for part in p.relative_to(top).parts)
-    ]
+    found = (path.parent for path in sorted(top.rglob(MANIFEST)))
+    return [folder for folder in found if not any(part.startswith(".") for part in folder.relative_to(top).parts)]
 
 
 def damages(folder: Path) -> Iterator[str]:
-    """Tell in one sentence each what of an issued report is not as it was issued.
-
-    Parameters
-    ----------
-    folder : Path
-        Of the report. A report that it followed is looked for beside it.
-    """
+    """Tell in one sentence each what of an issued report is not as it was; one that it followed is looked for beside it."""
     try:
         manifest = read_manifest(folder)
     except DataError as error:

@@ -21,43 +21,25 @@ from intake_report.provenance import MANIFEST, hash_file, made_from, read_manife
 from intake_report.render.meta import Attachment, ReportMeta, paper_of, report_date
 
 if TYPE_CHECKING:
-    from nbformat import NotebookNode
-
     from intake_report.render.numbering import Document
 
 SCRATCH_PREFIX = ".unfinished-"
 EXTRACT = "-customer"  # ends the name of the folder of a customer edition
-DRAFT = "DRAFT.txt"  # marks a folder that may be overwritten
 ORIGIN = ".campaign.json"  # in the folder of a campaign's reports: which campaign they are of, on this machine
+NO_SPACE = errno.ENOSPC, errno.EDQUOT
 Progress = Callable[[str], None]
 
 
 @dataclass(frozen=True)
 class Published:
-    """One issued report.
+    """One report that is there, complete."""
 
-    Parameters
-    ----------
-    campaign : str
-        Campaign id.
-    folder : Path
-        Its folder, complete.
-    date : str
-        ISO date.
-    revision : int
-        Revision on that date, from 1; 0 is a draft.
-    state : {"published", "unchanged", "draft"}
-        "unchanged" when the same inputs had been reported already; nothing is written then.
-    notes : tuple of str
-        What the user must know: an earlier report that is damaged.
-    """
-
-    campaign: str
+    campaign: str  # its id
     folder: Path
-    date: str
-    revision: int
-    state: Literal["published", "unchanged", "draft"]
-    notes: tuple[str, ...] = ()
+    date: str  # ISO
+    revision: int  # on that date, from 1; 0 is a draft
+    state: Literal["published", "unchanged", "draft"]  # "unchanged": the same inputs had been reported already
+    notes: tuple[str, ...] = ()  # what the user must know: an earlier report that is damaged
 
 
 def publish(
@@ -114,9 +96,8 @@ def publish(
     revision = 1 + max((revision_of(name) for name in folders_of(home, date)), default=0)
     earlier = [report for report in issued if (report["date"], report["revision"]) < (date, revision)]
     previous, note = comparable_results(home, earlier)
-    folder = home / (date if revision == 1 else f"{date}-r{revision}")
+    folder, meta = home / (date if revision == 1 else f"{date}-r{revision}"), meta_of(campaign, date, revision)
     with scratch_folder(home) as scratch:
-        meta = meta_of(campaign, date, revision)
         make_report(campaign, scratch, meta, previous, progress, debug, spare)
         check_inputs(campaign, fingerprint)
         write_manifest(scratch / "report", campaign, meta, fingerprint, earlier[-1] if earlier else None)
@@ -124,32 +105,6 @@ def publish(
         put_in_place(scratch / "report", folder)
         record_origin(campaign, home)
     return Published(campaign.about.id, folder, date, revision, "published", (*notes, *note))
-
-
-def publish_draft(
-    campaign_path: Path | str,
-    out: Path | str = Path("build/drafts"),
-    date: str = "",
-    progress: Progress = lambda _: None,
-    debug: bool = False,
-) -> Published:
-    """Render one campaign to `<out>/<campaign id>/`, without a revision number and in place of the draft before.
-
-    Takes what `publish` takes. Raises DataError too where the folder holds something that is no draft.
-    """
-    progress("reading the campaign")
-    campaign = load_campaign(campaign_path)
-    date = report_date(campaign, date)
-    folder = Path(out).resolve() / campaign.about.id
-    if folder.exists() and not (folder / DRAFT).is_file():
-        raise DataError("this is no draft and will not be overwritten.", file=folder, remedy="Name another --out.")
-    with scratch_folder(folder.parent) as scratch:
-        make_report(campaign, scratch, meta_of(campaign, date, 0), None, progress, debug)
-        (scratch / "report" / DRAFT).write_text("Not issued; the next draft takes its place.\n", encoding="utf-8")
-        if folder.exists():
-            os.rename(folder, scratch / "before")
-        put_in_place(scratch / "report", folder)
-    return Published(campaign.about.id, folder, date, 0, "draft")
 
 
 def meta_of(campaign: Campaign, date: str, revision: int) -> ReportMeta:
@@ -189,11 +144,7 @@ def revision_of(folder: str) -> int:
 
 
 def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], issued: list[dict[str, Any]]) -> None:
-    """Refuse a campaign whose id is that of another one: its report would pass for the next revision of the other's.
-
-    Raises CampaignError: names the folder of the campaign that the reports are of, and what to do if it is the same
-    one, moved.
-    """
+    """Refuse a campaign whose id is that of another one: its report would pass for the next revision of the other's."""
     try:
         origin = json.loads((home / ORIGIN).read_text(encoding="utf-8"))["folder"]
     except (OSError, ValueError, KeyError, TypeError):
@@ -209,15 +160,15 @@ def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], 
 
 
 def check_inputs(campaign: Campaign, fingerprint: dict[str, Any]) -> None:
-    """Refuse a report during whose making an input changed: it could be of neither state; raises MachineError."""
+    """Refuse a report during whose making an input changed: it could be of neither state."""
     for path, digest in fingerprint["inputs"].items():
         try:
-            if hash_file(campaign.folder / path, path).sha256 == digest:
-                continue
-            what = "the file changed while the report was made."
+            same, what = hash_file(campaign.folder / path, path).sha256 == digest, "changed"
         except OSError:
-            what = "the file vanished while the report was made."
-        raise MachineError(what, file=campaign.folder / path, remedy="Render again once it rests.")
+            same, what = False, "vanished"
+        if not same:
+            what = f"the file {what} while the report was made."
+            raise MachineError(what, file=campaign.folder / path, remedy="Render again once it rests.")
 
 
 def record_origin(campaign: Campaign, home: Path) -> None:
@@ -243,10 +194,8 @@ def comparable_results(home: Path, earlier: list[dict[str, Any]]) -> tuple[bytes
         data = b""
     if sha256(data) == before["outputs"].get("results.json"):
         return data, ()
-    return json.dumps({"damaged": before["folder"]}).encode(), (
-        f"{path}: the results of the report before are missing or were changed after it was issued; what changed since is "
-        "left out of the new report.",
-    )
+    why = "are missing or were changed after it was issued; what changed since is left out of the new report."
+    return json.dumps({"damaged": before["folder"]}).encode(), (f"{path}: the results of the report before {why}",)
 
 
 # ---- the folder that is moved into place -------------------------------------------------------------------------
@@ -269,23 +218,17 @@ def scratch_folder(home: Path) -> Iterator[Path]:
     try:
         yield scratch
     except OSError as error:
-        if error.errno not in (errno.ENOSPC, errno.EDQUOT):
+        if error.errno not in NO_SPACE:
             raise
-        raise _no_space(home, scratch) from None
+        written = sum(p.stat().st_size for p in scratch.rglob("*") if p.is_file() and not p.is_symlink())
+        what = f"the disk is full; {written / 1e6:.1f} MB of the report were written."
+        remedy = "Free some ten megabytes more than that, or name another folder: --out FOLDER."
+        raise MachineError(what, file=home, remedy=remedy) from None
     finally:
         shutil.rmtree(scratch, ignore_errors=True)
         os.close(lock)
         with suppress(OSError):  # not empty: it holds reports, or another process works in it
             home.rmdir()
-
-
-def _no_space(home: Path, scratch: Path) -> MachineError:
-    written = sum(p.stat().st_size for p in scratch.rglob("*") if p.is_file() and not p.is_symlink())
-    return MachineError(
-        f"the disk is full; {written / 1e6:.1f} MB of the report were written.",
-        file=home,
-        remedy="Free some ten megabytes more than that, or name another folder: --out FOLDER.",
-    )
 
 
 def _locked_folder(home: Path) -> tuple[Path, int]:
@@ -314,7 +257,7 @@ def put_in_place(report: Path, target: Path) -> None:
     try:
         os.rename(report, target)
     except OSError as error:
-        if error.errno in (errno.ENOSPC, errno.EDQUOT):
+        if error.errno in NO_SPACE:
             raise
         raise MachineError("a report is there already and will not be overwritten.", file=target) from None
 
@@ -334,33 +277,20 @@ def make_report(
     """Write every file of a report except its manifest into `scratch/report`."""
     progress("loading")
     spare = spare or (None if debug else ready_kernel())
-    from intake_report.analyse.mistakes import campaign_mistakes
-
-    refuse(campaign_mistakes(campaign))
-    progress("running the notebook")
-    executed = run_notebook(
-        campaign, scratch, meta.date, meta.revision, previous, debug=debug, meanwhile=_load_exporters, spare=spare
-    )
-    write_report(executed, campaign, scratch / "report", scratch, meta, progress)
-
-
-def _load_exporters() -> None:
-    import intake_report.render.html
-    import intake_report.render.typst  # noqa: F401
-
-
-def write_report(
-    executed: NotebookNode, campaign: Campaign, folder: Path, scratch: Path, meta: ReportMeta, progress: Progress
-) -> None:
-    """Export an executed notebook: HTML, PDF with its attachments, results, figures, tables, the notebook itself."""
     import nbformat
 
+    from intake_report.analyse.mistakes import campaign_mistakes
     from intake_report.render.notebook import add_pictures, csv_text, normalise_notebook, read_document, write_assets
     from intake_report.render.records import record_tables
 
-    notebook = normalise_notebook(executed)
+    refuse(campaign_mistakes(campaign))
+    progress("running the notebook")
+    executed = run_notebook(campaign, scratch, meta, previous, debug=debug, spare=spare)
+
+    notebook, folder = normalise_notebook(executed), scratch / "report"
     document = read_document(notebook)
-    folder.mkdir()
+    tables = folder / "tables" / "results"
+    tables.mkdir(parents=True)
     results = next(block.text for block in document.data if block.name == "results.json").encode()
     (folder / "results.json").write_bytes(results)
     attachments = (
@@ -371,11 +301,10 @@ def write_report(
     export(document, meta, attachments, folder, scratch)
     progress("writing figures and tables")
     write_assets(document, folder)
-    (folder / "tables" / "results").mkdir(parents=True, exist_ok=True)
     for name, rows in record_tables(json.loads(results)).items():
         columns = list(dict.fromkeys(column for row in rows for column in row))
         text = csv_text([columns, *([row.get(column) for column in columns] for row in rows)])
-        (folder / "tables" / "results" / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
+        (tables / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
     add_pictures(notebook, folder)
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 
@@ -396,31 +325,30 @@ def export(
 
 
 def write_manifest(
-    folder: Path,
-    campaign: Campaign,
-    meta: ReportMeta,
-    fingerprint: dict[str, Any],
-    predecessor: dict[str, Any] | None,
+    folder: Path, campaign: Campaign, meta: ReportMeta, fingerprint: dict[str, Any], predecessor: dict[str, Any] | None
 ) -> None:
     """Write the manifest: what the report was made from and followed, every file by hash, how to make it again.
 
     The key of the campaign is made from the inputs of its first report and handed on from manifest to manifest.
     """
-    files = sorted(path for path in folder.rglob("*") if path.is_file())
-    first = sha256(json.dumps(fingerprint["inputs"], sort_keys=True).encode())
-    before = None
+    key, before = sha256(json.dumps(fingerprint["inputs"], sort_keys=True).encode()), None
     if predecessor is not None:
         before = {"folder": predecessor["folder"], "manifest": predecessor["sha256"]}
-        first = predecessor.get("campaign_key", first)
+        key = predecessor.get("campaign_key", key)
     manifest = {
         "campaign": campaign.about.id,
-        "campaign_key": first,
+        "campaign_key": key,
         "date": meta.date,
         "revision": meta.revision,
         "made_from": fingerprint,
         "predecessor": before,
-        "outputs": {path.relative_to(folder).as_posix(): hash_file(path, path.name).sha256 for path in files},
+        "outputs": hashes_below(folder),
         "command": repeat_command(campaign, meta.date),
     }
-    text = json.dumps(manifest, indent=1, ensure_ascii=False) + "\n"
-    (folder / MANIFEST).write_text(text, encoding="utf-8")
+    (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+
+
+def hashes_below(folder: Path) -> dict[str, str]:
+    """Return the SHA-256 of every file below a folder, in order, by relative path."""
+    files = sorted(path for path in folder.rglob("*") if path.is_file())
+    return {path.relative_to(folder).as_posix(): hash_file(path, path.name).sha256 for path in files}

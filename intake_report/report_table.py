@@ -14,46 +14,23 @@ from intake_report.messages import Beyond, Count, Interval, Listing, Message, Pa
 from intake_report.units import UnitSystem
 
 Scalar = str | int | float | bool | None
+Align = Literal["left", "right", "center"]
 
 
 @dataclass(frozen=True)
 class Field:
-    """One column.
+    """One column."""
 
-    Parameters
-    ----------
-    name : str
-        Column of the frame, key of CSV and JSON; empty for a column that is only printed.
-    header : str or Message
-        Printed heading; empty for a column that is only written to the files.
-    quantity : str
-        Quantity of a number [internal unit in the files, the reader's unit in print]; empty for text.
-    decimals : int
-        Digits printed.
-    signed : bool
-        Print a plus sign in front of a positive number.
-    unit : {"header", "cell"}
-        Where the unit is printed.
-    cell : callable, optional
-        ``cell(row, system) -> str`` for a cell that joins several columns; `row` is a named tuple of the frame.
-    align : {"left", "right", "center"}, optional
-        Default: numbers right, texts left.
-    width : float
-        Relative width.
-    internal : bool
-        Left out of the customer edition of the report.
-    """
-
-    name: str
-    header: str | Message = ""
-    quantity: str = ""
-    decimals: int = 0
-    signed: bool = False
-    unit: Literal["header", "cell"] = "header"
-    cell: Callable[[Any, UnitSystem], str] | None = None
-    align: Literal["left", "right", "center"] | None = None
-    width: float = 1.0
-    internal: bool = False
+    name: str  # column of the frame, key of CSV and JSON; empty for a column that is only printed
+    header: str | Message = ""  # printed heading; empty for a column that is only written to the files
+    quantity: str = ""  # of a number [internal unit in the files, the reader's unit in print]; empty for text
+    decimals: int = 0  # printed
+    signed: bool = False  # a plus sign in front of a positive number
+    unit: Literal["header", "cell"] = "header"  # where it is printed
+    cell: Callable[[Any, UnitSystem], str] | None = None  # joins several columns; of a named tuple of the frame
+    align: Align | None = None  # default: numbers right, texts left
+    width: float = 1.0  # relative
+    internal: bool = False  # left out of the customer edition of the report
 
     def heading(self, system: UnitSystem) -> str:
         """Return the printed heading, with the unit where it belongs there."""
@@ -76,66 +53,37 @@ class Field:
 
 @dataclass(frozen=True)
 class Across:
-    """How a tidy frame is printed with one of its columns across the page; the files keep the rows of the frame.
+    """How a tidy frame is printed with one of its columns across the page; the files keep the rows of the frame."""
 
-    Parameters
-    ----------
-    down, by : str
-        Columns of the frame: one printed row per value of `down`, one printed column per value of `by`.
-    headings : tuple of (value, heading)
-        The printed columns in order.
-    cell : callable
-        ``cell(row, system) -> str`` of the row in which both values meet.
-    align, width
-        Of all these columns.
-    """
-
-    down: str
-    by: str
-    headings: tuple[tuple[Any, Part], ...]
-    cell: Callable[[Any, UnitSystem], str]
-    align: Literal["left", "right", "center"] = "right"
+    down: str  # column of the frame: one printed row per value
+    by: str  # column of the frame: one printed column per value
+    headings: tuple[tuple[Any, Part], ...]  # (value, heading) of the printed columns in order
+    cell: Callable[[Any, UnitSystem], str]  # of the row in which both values meet
+    align: Align = "right"  # of all these columns
     width: float = 2.0
 
 
 @dataclass(frozen=True, eq=False)
 class ReportTable:
-    """A table of the report.
+    """A table of the report."""
 
-    Parameters
-    ----------
-    label, caption : str
-        Cross reference and title.
-    fields : tuple of Field
-        Columns in order.
-    frame : DataFrame
-        One row per row of the table [internal units].
-    notes : tuple of Part
-        Printed under the table.
-    across : Across, optional
-        Further printed columns, one per value of a column of the frame.
-    """
-
-    label: str
+    label: str  # for cross references
     caption: str | Message
-    fields: tuple[Field, ...]
-    frame: pd.DataFrame
-    notes: tuple[Part, ...] = ()
-    across: Across | None = None
+    fields: tuple[Field, ...]  # columns in order
+    frame: pd.DataFrame  # one row per row of the table [internal units]
+    notes: tuple[Part, ...] = ()  # printed under the table
+    across: Across | None = None  # further printed columns, one per value of a column of the frame
 
     @property
     def shown(self) -> tuple[Field, ...]:
         """Columns that are printed."""
         return tuple(field for field in self.fields if field.header != "")
 
-    def columns(self, system: UnitSystem) -> list[tuple[str, Literal["left", "right", "center"], float]]:
+    def columns(self, system: UnitSystem) -> list[tuple[str, Align, float]]:
         """Return heading, alignment and relative width of the printed columns."""
-        made: list[tuple[str, Literal["left", "right", "center"], float]] = [
-            (f.heading(system), f.align or ("right" if f.quantity else "left"), f.width) for f in self.shown
-        ]
-        if self.across:
-            made += [(said(h, system), self.across.align, self.across.width) for _, h in self.across.headings]
-        return made
+        own = [(f.heading(system), f.align or ("right" if f.quantity else "left"), f.width) for f in self.shown]
+        across = self.across
+        return own + ([(said(h, system), across.align, across.width) for _, h in across.headings] if across else [])
 
     def cells(self, system: UnitSystem) -> list[tuple[str, ...]]:
         """Return the printed rows."""

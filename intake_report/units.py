@@ -11,9 +11,8 @@ import difflib
 import functools
 import math
 import re
-from dataclasses import dataclass
 from fractions import Fraction as F
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -25,19 +24,8 @@ if TYPE_CHECKING:
 UnitSystem = Literal["si", "us"]
 
 
-@dataclass(frozen=True)
-class Quantity:
-    """A physical quantity with its internal unit and what a reader sees.
-
-    Parameters
-    ----------
-    name : str
-        Name used in code ("temperature_difference").
-    internal : str
-        Internal unit, as a spelling that this module knows.
-    si, us : str
-        Display units of the two unit systems.
-    """
+class Quantity(NamedTuple):
+    """A physical quantity with its internal unit and the display units of the two unit systems, as spelt below."""
 
     name: str
     internal: str
@@ -79,26 +67,11 @@ QUANTITIES: dict[str, Quantity] = {
 }
 
 _LABELS = {
-    "degC": "°C",
-    "degF": "°F",
-    "delta_degC": "K",
-    "delta_degF": "°F",
-    "delta_degC/min": "K/min",
-    "delta_degF/min": "°F/min",
-    "delta_degC*min": "K·min",
-    "delta_degF*min": "°F·min",
-    "m/s^2": "m/s²",
-    "m^3/s": "m³/s",
-    "m^3/h": "m³/h",
-    "N*m": "N·m",
-    "lbf*ft": "lbf·ft",
-    "kg/m^3": "kg/m³",
-    "inH2O": "inH₂O",
-    "deg": "°",
-    "deg/delta_degC": "°/K",
-    "deg/delta_degF": "°/°F",
+    "degC": "°C", "degF": "°F", "delta_degC": "K", "delta_degF": "°F", "delta_degC/min": "K/min", "delta_degF/min": "°F/min",
+    "delta_degC*min": "K·min", "delta_degF*min": "°F·min", "deg/delta_degC": "°/K", "deg/delta_degF": "°/°F", "deg": "°",
+    "m/s^2": "m/s²", "m^3/s": "m³/s", "m^3/h": "m³/h", "N*m": "N·m", "lbf*ft": "lbf·ft", "kg/m^3": "kg/m³", "inH2O": "inH₂O",
     "1": "",
-}
+}  # fmt: skip
 
 # Exact by definition: international yard and pound (1959), standard gravity (3rd CGPM, 1901), US gallon of 231 cubic
 # inches; conventional inch of water and of mercury and millimetre of mercury: height x 9.80665 m/s2 x 1000 (13595.1) kg/m3.
@@ -243,27 +216,10 @@ def conversion(unit: str, quantity: str) -> tuple[float, float]:
 
 
 def to_internal(values: ArrayLike, unit: str, quantity: str) -> NDArray[np.float64]:
-    """Convert `values` [`unit`] to the internal unit of `quantity`.
-
-    Parameters
-    ----------
-    values : array_like of float
-        Any shape; NaN stays NaN.
-    unit : str
-        Unit as written.
-    quantity : str
-        Key of `QUANTITIES`.
-
-    Returns
-    -------
-    ndarray of float64
-        Same shape [internal unit].
-    """
+    """Convert `values` [`unit`], of any shape, to the internal unit of `quantity`; NaN stays NaN."""
     scale, offset = conversion(unit, quantity)
     array = np.asarray(values, dtype=np.float64)
-    if scale == 1.0 and offset == 0.0:
-        return array
-    return array * scale + offset
+    return array if (scale, offset) == (1.0, 0.0) else array * scale + offset
 
 
 def from_internal(values: ArrayLike, unit: str, quantity: str) -> NDArray[np.float64]:
@@ -276,31 +232,13 @@ _NUMBER_AND_UNIT = re.compile(r"^\s*([-+−]?\d+(?:\.\d*)?(?:[eE][-+]?\d+)?|[-+�
 
 
 def parse_quantity(text: str, quantity: str) -> float:
-    """Parse "3 degF" into the internal unit of `quantity`.
-
-    Parameters
-    ----------
-    text : str
-        A number and a unit.
-    quantity : str
-        Key of `QUANTITIES`.
-
-    Returns
-    -------
-    float
-        Value [internal unit].
-
-    Raises
-    ------
-    DataError
-        If there is no number, no unit, or a unit of another quantity.
-    """
+    """Return "3 degF" in the internal unit of `quantity`; DataError without a number, or a unit that measures it."""
     match = _NUMBER_AND_UNIT.match(text)
-    example = f"{QUANTITIES[quantity].internal.replace('delta_', '')}"
+    example = QUANTITIES[quantity].internal.replace("delta_", "")
     if not match:
         raise DataError(f"“{text}” is not a number with a unit.", remedy=f"Write for example “3 {example}”.")
     number, unit = match.groups()
-    if not unit and quantity not in ("number",):
+    if not unit and quantity != "number":
         raise DataError(f"“{text}” has no unit.", remedy=f"Write for example “{text.strip()} {example}”.")
     return float(to_internal(float(number.replace("−", "-")), unit, quantity))
 

@@ -39,16 +39,7 @@ DELTA, OVER = "temperature_difference", "over_ambient"
 
 
 def run_frame(measured: Measured, run: str, units: UnitSystem = "si") -> pd.DataFrame:
-    """Return one run with every channel on every full second, ready to be plotted.
-
-    Parameters
-    ----------
-    measured : Measured
-        Of `measure_runs`.
-    run : str
-        Id of the run.
-    units : {"si", "us"}
-        Units of the values.
+    """Return one run with every channel on every full second, ready to be plotted; DataError if there is no such run.
 
     Returns
     -------
@@ -56,25 +47,18 @@ def run_frame(measured: Measured, run: str, units: UnitSystem = "si") -> pd.Data
         Index: elapsed time [s]. Channels interpolated between valid true samples, NaN over longer pauses than the
         channel allows; `over_ambient` of the rebuilt temperature, as the metrics see it; `distance` along the route
         [m]; `phase` and `stop` (names, "" outside). ``attrs["units"]`` holds the unit of each column.
-
-    Raises
-    ------
-    DataError
-        There is no such run.
     """
     series, clean, aligned = measured.series[run], measured.cleaned[run], measured.alignment.run(run)
     last = float(clean.frame.index[-1]) if len(clean.frame) else 0.0
     time = np.arange(np.floor(last) + 1.0)
     columns: dict[str, Any] = {}
     unit: dict[str, str] = {"distance": "m"}
-    for name in clean.frame.columns:
-        quantity = CHANNELS[name].quantity
-        at, values = clean.samples(name)
-        columns[name] = to_display(interpolate(at, values, time, CHANNELS[name].max_gap), quantity, units)
-        unit[name] = formatting.unit_of(quantity, units)
+    sampled = [(n, CHANNELS[n].quantity, *clean.samples(n), CHANNELS[n].max_gap) for n in clean.frame.columns]
     if series.over is not None:
-        columns[OVER] = to_display(interpolate(series.time, series.over, time, series.max_gap), DELTA, units)
-        unit[OVER] = formatting.unit_of(DELTA, units)
+        sampled.append((OVER, DELTA, series.time, series.over, series.max_gap))
+    for name, quantity, at, values, gap in sampled:
+        columns[name] = to_display(interpolate(at, values, time, gap), quantity, units)
+        unit[name] = formatting.unit_of(quantity, units)
     where = aligned.distance
     columns["distance"] = np.interp(time, where.index.to_numpy(dtype=np.float64), where.to_numpy(dtype=np.float64))
     columns["phase"] = _names(time, ((p.start, p.end, p.phase) for p in aligned.phases))
@@ -94,7 +78,7 @@ def overlay(
     stop: str = "",
     over: str = "distance",
 ) -> Figure:
-    """Draw one channel of several runs over one another.
+    """Draw one channel of several runs over one another, in the colours of the report.
 
     Parameters
     ----------
@@ -108,16 +92,6 @@ def overlay(
         Only this phase, or the stop at this place; time then counts from its beginning.
     over : {"distance", "time"}
         What runs along the axis.
-
-    Returns
-    -------
-    Figure
-        Colours as in the report.
-
-    Raises
-    ------
-    DataError
-        There is no such run, channel, phase or stop.
     """
     if over not in ("distance", "time"):
         raise DataError(f"“{over}” is not an axis.", remedy="Draw over “distance” or “time”.")
@@ -144,9 +118,8 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
         label = None if id in named else result.name_of(id)
         named.add(id)
         panel.plot(along, part[channel], color=look.colour(id), linestyle=look.dash(id), label=label, gid=run)
-    title = (
-        "Over-ambient temperature" if channel == OVER else CHANNELS[channel].label if channel in CHANNELS else channel
-    )
+    title = CHANNELS[channel].label if channel in CHANNELS else channel
+    title = "Over-ambient temperature" if channel == OVER else title
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
     panel.set(xlabel="Route distance [km]" if over == "distance" else "Time [s]", ylabel=f"{title} [{unit}]")
     panel.grid(visible=True)
@@ -261,14 +234,11 @@ def chooser(draw: Callable[..., Any], label: str, **choices: Any) -> Any:
 
 def explore_run(measured: Measured, result: ReportResult) -> Any:
     """Return controls that draw one channel of one run over its speed."""
-    from IPython.display import display
 
     def draw(run: str, channel: str) -> None:
         frame = run_frame(measured, run, result.units)
-        axes = frame.plot(
-            y=[channel, "speed"], subplots=True, figsize=(8, 4), title=[f"{run}: {channel}", "speed"], legend=False
-        )
-        display(axes[0].figure)  # type: ignore[no-untyped-call]
+        titles = [f"{run}: {channel}", "speed"]
+        _display(frame.plot(y=[channel, "speed"], subplots=True, figsize=(8, 4), title=titles, legend=False)[0].figure)
 
     runs = [series.run for series in measured.series]
     channels = [name for name in run_frame(measured, runs[0]).columns if name not in ("phase", "stop", "speed")]
@@ -277,13 +247,18 @@ def explore_run(measured: Measured, result: ReportResult) -> Any:
 
 def explore_phase(measured: Measured, result: ReportResult) -> Any:
     """Return controls that draw all runs over one another, whole or in one phase."""
-    from IPython.display import display
+    phases = [("the whole route", ""), *((phase.name, phase.id) for phase in result.phases)]
 
     def draw(phase: str, over: str) -> None:
-        display(overlay(measured, result, phase=phase, over=over))  # type: ignore[no-untyped-call]
+        _display(overlay(measured, result, phase=phase, over=over))
 
-    phases = [("the whole route", ""), *((phase.name, phase.id) for phase in result.phases)]
     return chooser(draw, "Draw", phase=phases, over=["distance", "time"])
+
+
+def _display(shown: Any) -> None:
+    from IPython.display import display
+
+    display(shown)  # type: ignore[no-untyped-call]
 
 
 def with_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignment, kelvins: float) -> ReportResult:
@@ -295,10 +270,8 @@ def with_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignme
 
 def explore_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignment) -> Any:
     """Return controls that measure again with one more recovery margin and show the recoveries."""
-    from IPython.display import display
 
     def draw(kelvins: float) -> None:
-        again = with_margin(campaign, cleaned, alignment, kelvins)
-        display(values(again).filter(like="recovery", axis=0))  # type: ignore[no-untyped-call]
+        _display(values(with_margin(campaign, cleaned, alignment, kelvins)).filter(like="recovery", axis=0))
 
     return chooser(draw, "Measure", kelvins=(1.0, 6.0, 0.5))

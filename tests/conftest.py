@@ -9,12 +9,15 @@ import re
 import shutil
 import subprocess
 import sys
+import time
 from collections.abc import Callable, Generator, Iterator
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+import nbformat
+import psutil
 import pypdf
 import pytest
 import roadlog
@@ -205,10 +208,50 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
         publish(roadlog.write(folder / "campaign", roadlog.campaign(units="us")), folder / "out", DATE)
 
     folder = made_once(tmp_path_factory, "small", make)
-    report = folder / "out" / "small-trial" / DATE
-    return Small(
-        folder / "campaign" / "campaign.toml", folder / "out", Published("small-trial", report, DATE, 1, "published")
-    )
+    published = Published("small-trial", folder / "out" / "small-trial" / DATE, DATE, 1, "published")
+    return Small(folder / "campaign" / "campaign.toml", folder / "out", published)
+
+
+@pytest.fixture
+def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bytes | None]]:
+    """Take the finished report of the small campaign in place of making one; which were asked for, after what results."""
+    asked = []
+
+    def make(campaign: Campaign, scratch: Path, meta: object, previous: bytes | None, *_: object) -> None:
+        asked.append((campaign.about.id, previous))
+        shutil.copytree(small.report.folder, scratch / "report", ignore=shutil.ignore_patterns("manifest.json"))
+
+    monkeypatch.setattr("intake_report.publish.make_report", make)
+    return asked
+
+
+@pytest.fixture
+def executed(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take the notebook that ran for the small campaign in place of running it; everything is exported from it."""
+    notebook = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
+    monkeypatch.setattr("intake_report.publish.run_notebook", lambda *a, **more: notebook)
+
+
+def kernels_below(pid: int) -> list[psutil.Process]:
+    """Return the processes below one that lead their own group: each kernel once it runs, and each attempt of a night."""
+    try:
+        return [p for p in psutil.Process(pid).children(recursive=True) if os.getpgid(p.pid) == p.pid]
+    except (psutil.Error, ProcessLookupError):
+        return []
+
+
+def ended(process: psutil.Process) -> bool:
+    return not process.is_running() or process.status() == psutil.STATUS_ZOMBIE
+
+
+def wait_for(found: Callable[[], Any], seconds: float = 60.0) -> Any:
+    """Return what `found` finds as soon as it finds something."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if result := found():
+            return result
+        time.sleep(0.05)
+    raise AssertionError("it did not happen in time")
 
 
 @pytest.fixture
@@ -216,9 +259,8 @@ def nights(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Nights:
     """Nights over three campaigns, with a cheap stand-in for the render."""
     from intake_report.nightly import night
 
-    monkeypatch.setattr(
-        night, "package_versions", lambda: {"numpy": "2"}
-    )  # looking for all of them takes half a second
+    # looking for all of them takes half a second
+    monkeypatch.setattr(night, "package_versions", lambda: {"numpy": "2"})
     monkeypatch.setattr(night, "source_hash", lambda: "")
     for number in range(3):
         plain_campaign(tmp_path / "root" / f"c{number}", f"trial-{number}")

@@ -54,12 +54,8 @@ class Nights:
             "title": f"Trial {id} <b>", "question": "Is it closer?", "answer": ["Yes, by 3 K."], "trend": trend,
             "verdicts": [{"text": "It is closer.", "verdict": "supported"}], "changed": ["Claim: it is: no → yes"],
         }  # fmt: skip
-        report = {
-            "folder": f"{id}/{folder.name}",
-            "date": "2026-07-01",
-            "revision": revision,
-            "manifest": manifest_hash(folder),
-        }
+        report = {"folder": f"{id}/{folder.name}", "date": "2026-07-01", "revision": revision}
+        report["manifest"] = manifest_hash(folder)
         files = [input_file(file.parent, path, digest).model_dump() for path, digest in inputs.items()]
         return {"state": "published", "reason": "", "report": report, "summary": summary, "files": files}
 

@@ -16,22 +16,15 @@ from conftest import DATE, Report, Small, make_demo, plain
 from PIL import Image
 
 from intake_report import publish as module
-from intake_report.editions import publish_extract
+from intake_report.editions import publish_draft, publish_extract
 from intake_report.errors import DataError
 from intake_report.provenance import MANIFEST, damages, read_manifest
-from intake_report.publish import issued_reports, publish, publish_draft
+from intake_report.publish import issued_reports, publish
 from intake_report.render.extract import extract
 from intake_report.render.inline import plain as unmarked
 from intake_report.render.notebook import read_document
 from intake_report.render.records import record_tables
 from intake_report.results.document import results_json
-
-
-@pytest.fixture
-def no_kernel(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Take the notebook that ran for the small campaign instead of running it again."""
-    executed = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
-    monkeypatch.setattr(module, "run_notebook", lambda *a, **more: executed)
 
 
 @pytest.fixture
@@ -44,28 +37,30 @@ def issued(small: Small, out: Path) -> module.Published:
     return replace(small.published, folder=out / small.published.folder.relative_to(small.out))
 
 
-def test_draft_is_marked_on_every_page_takes_no_number_and_is_overwritten(small, no_kernel, tmp_path):
-    for _ in range(2):
-        made = publish_draft(small.file, tmp_path / "drafts", DATE)
-        draft = Report(made.folder)
-        assert made.folder == tmp_path / "drafts" / "small-trial" and made.state == "draft"
-        assert not (made.folder / MANIFEST).exists()
-        for reader in (draft.pdf, draft.annex_pdf):
-            assert all("DRAFT" in page.extract_text().replace(" ", "") for page in reader.pages)
-        for page in (draft.html, draft.annex_html):
-            assert ">DRAFT<" in page and "<title>DRAFT" in page
-            assert not re.search(r"[Rr]evision \d", BeautifulSoup(page, "html.parser").get_text())
-        assert [path.name for path in (tmp_path / "drafts").iterdir()] == ["small-trial"]
+def test_draft_is_marked_on_every_page_takes_no_number_and_is_overwritten(small, executed, tmp_path, request):
+    made = publish_draft(small.file, tmp_path / "drafts", DATE)
+    draft = Report(made.folder)
+    assert made.folder == tmp_path / "drafts" / "small-trial" and made.state == "draft"
+    assert not (made.folder / MANIFEST).exists()
+    for reader in (draft.pdf, draft.annex_pdf):
+        assert all("DRAFT" in page.extract_text().replace(" ", "") for page in reader.pages)
+    for page in (draft.html, draft.annex_html):
+        assert ">DRAFT<" in page and "<title>DRAFT" in page
+        assert not re.search(r"[Rr]evision \d", BeautifulSoup(page, "html.parser").get_text())
+    request.getfixturevalue("finished")
+    assert publish_draft(small.file, tmp_path / "drafts", DATE) == made
+    assert Report(made.folder).html != draft.html
+    assert [path.name for path in (tmp_path / "drafts").iterdir()] == ["small-trial"]
 
 
-def test_draft_never_takes_the_place_of_reports(small, no_kernel, out):
+def test_draft_never_takes_the_place_of_reports(small, finished, out):
     before = sorted(out.rglob("*"))
     with pytest.raises(DataError, match=r"no draft and will not be overwritten\. Name another --out"):
         publish_draft(small.file, out, DATE)
     assert sorted(out.rglob("*")) == before
 
 
-def test_extract_names_the_full_report_and_is_no_revision(small, no_kernel, out):
+def test_extract_names_the_full_report_and_is_no_revision(small, finished, out):
     full = issued(small, out)
     made = publish_extract(full, small.file)
     assert made.folder == full.folder.with_name(f"{DATE}-customer")

@@ -12,59 +12,13 @@ import pytest
 from conftest import COMMAND, DATE, Report, start_command
 
 # modules that the program, the kernel or their libraries import by name
-NAMES = [
-    "ipykernel_launcher",
-    "ipykernel",
-    "IPython",
-    "numpy",
-    "pandas",
-    "scipy",
-    "matplotlib",
-    "metar",
-    "gpxpy",
-    "pyproj",
-    "shapely",
-    "pint",
-    "pydantic",
-    "jinja2",
-    "nbformat",
-    "traitlets",
-    "tornado",
-    "zmq",
-    "jupyter_client",
-    "papermill",
-    "typst",
-    "json",
-    "csv",
-    "random",
-    "decimal",
-    "statistics",
-    "calendar",
-    "token",
-    "code",
-    "codecs",
-    "copy",
-    "site",
-    "sitecustomize",
-    "usercustomize",
-    "intake_report",
-    "campaign",
-    "logs",
-    "plots",
-    "six",
-    "dateutil",
-    "rich",
-    "lmfit",
-    "statsmodels",
-    "can",
-    "asammdf",
-    "fontTools",
-    "pyarrow",
-    "comm",
-    "debugpy",
-    "psutil",
-    "packaging",
-]
+WORDS = """
+ipykernel_launcher ipykernel IPython numpy pandas scipy matplotlib metar gpxpy pyproj shapely pint pydantic jinja2
+nbformat traitlets tornado zmq jupyter_client papermill typst json csv random decimal statistics calendar token code
+codecs copy site sitecustomize usercustomize intake_report campaign logs plots six dateutil rich lmfit statsmodels
+can asammdf fontTools pyarrow comm debugpy psutil packaging
+"""
+NAMES = WORDS.split()
 SPY = "import pathlib\npathlib.Path({marker!r}).touch()\nraise ImportError('a file of the campaign was run')\n"
 
 

@@ -7,9 +7,8 @@ import random
 import signal
 import time
 
-import psutil
 import pytest
-from conftest import DATE, Report, start_command
+from conftest import DATE, Report, ended, kernels_below, start_command
 
 from intake_report.publish import ORIGIN
 
@@ -45,25 +44,18 @@ def usual_time(small, out) -> float:
     return time.monotonic() - start
 
 
-def kernels_of(pid: int) -> list[psutil.Process]:
-    try:
-        return [c for c in psutil.Process(pid).children(recursive=True) if "ipykernel" in " ".join(c.cmdline())]
-    except psutil.Error:
-        return []
-
-
 def test_killed_at_random_moments(small, tmp_path, part):
     rng, longest = random.Random(20260801), usual_time(small, tmp_path / "first")
     for number in range(part(KILLS, 3)):
         out = tmp_path / f"out-{number}"
         process = command(small, out)
         time.sleep(rng.uniform(0.0, longest))
-        kernels = kernels_of(process.pid)
+        kernels = kernels_below(process.pid)
         os.killpg(process.pid, signal.SIGKILL)
         process.communicate()
         whole(small, out)
         ends(small, out)
-        assert not [k for k in kernels if k.is_running() and k.status() != psutil.STATUS_ZOMBIE]
+        assert all(map(ended, kernels))
 
 
 def test_kernel_killed_at_random_moments(small, tmp_path, part):
@@ -71,7 +63,7 @@ def test_kernel_killed_at_random_moments(small, tmp_path, part):
     out = tmp_path / "out"
     for _ in range(part(KERNELS, 2)):
         process = command(small, out)
-        while not (kernels := kernels_of(process.pid)) and process.poll() is None:
+        while not (kernels := kernels_below(process.pid)) and process.poll() is None:
             time.sleep(0.02)
         time.sleep(rng.uniform(0.0, 1.5))
         for kernel in kernels:

@@ -11,34 +11,25 @@ import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
+from importlib import metadata
 from pathlib import Path
 
-import nbformat
-import psutil
 import pytest
 import roadlog
-from conftest import DATE, Report, Small, start_command
+from conftest import DATE, Report, Small, ended, kernels_below, start_command, wait_for
 
 from intake_report import publish as module
 from intake_report.campaign import load_campaign
 from intake_report.cli import main
 from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import as_user_error
+from intake_report.nightly.work import summary_of
 from intake_report.publish import issued_reports, publish, put_in_place
+from intake_report.render.sections.closing import changes
 
-WHOLE = {
-    "report.html",
-    "report.pdf",
-    "annex.html",
-    "annex.pdf",
-    "results.json",
-    "executed.ipynb",
-    "manifest.json",
-    "summary.md",
-    "slides",
-    "figures",
-    "tables",
-}
+WHOLE = {"results.json", "executed.ipynb", "manifest.json", "summary.md", "slides", "figures", "tables"}
+WHOLE |= {f"{name}.{kind}" for name in ("report", "annex") for kind in ("html", "pdf")}
 
 
 @pytest.fixture
@@ -46,17 +37,8 @@ def copy(small: Small, tmp_path: Path) -> Small:
     """The small campaign and its issued report, free to change."""
     shutil.copytree(small.file.parent, tmp_path / "campaign")
     shutil.copytree(small.out, tmp_path / "out", ignore=shutil.ignore_patterns(module.ORIGIN))
-    folder = tmp_path / "out" / small.published.folder.relative_to(small.out)
-    return Small(tmp_path / "campaign" / "campaign.toml", tmp_path / "out", module.Published(
-        small.published.campaign, folder, DATE, 1, "published",
-    ))  # fmt: skip
-
-
-@pytest.fixture
-def no_kernel(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Take the notebook that ran for the small campaign instead of running it again."""
-    executed = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
-    monkeypatch.setattr(module, "run_notebook", lambda *a, **more: executed)
+    published = replace(small.published, folder=tmp_path / "out" / "small-trial" / DATE)
+    return Small(tmp_path / "campaign" / "campaign.toml", tmp_path / "out", published)
 
 
 def edit(copy: Small, name: str) -> None:
@@ -97,9 +79,9 @@ def test_changed_inputs_on_the_same_date_are_the_next_revision_that_says_what_ch
     before = copy.report.files()
     data = roadlog.changed(roadlog.campaign(units="us"), "run.3.exclude", "driver error at the second light")
     copy.file.write_text(roadlog.toml(data), "utf-8")
-    second, same = (publish(copy.file, out, DATE) for out in (copy.out, deep))
+    second = publish(copy.file, deep, DATE)
     assert (second.state, second.folder.name, second.revision) == ("published", f"{DATE}-r2", 2)
-    assert copy.report.files() == before  # the issued report is untouched
+    assert Report(deep / "small-trial" / DATE).files() == before  # the issued report is untouched
     report = Report(second.folder)
     assert report.results["revision"] == 2
     for text in (report.all_html, report.all_pdf):
@@ -107,17 +89,16 @@ def test_changed_inputs_on_the_same_date_are_the_next_revision_that_says_what_ch
         assert f"What changed since the report of {DATE}, revision 1" in text
         assert "Run: b2-stock accepted excluded" in text
     assert "Changes since the report before" not in copy.report.all_html
-    # a revision is byte-identical too, and leaves nothing in the folder for temporary files
-    first, again = report.files(), Report(same.folder).files()
-    assert [name for name in first if first[name] != again.get(name)] == []
+    told = summary_of(second, deep / "small-trial").changed
+    assert "Run: b2-stock: accepted → excluded" in told
+    kinds = [text.partition(":")[0] for text in told]
+    assert kinds == sorted(kinds, key=["Claim", "Run", "Difference", "Limitation"].index)
     assert list(temporary.iterdir()) == []
-    assert publish(copy.file, copy.out, DATE).state == "unchanged"
+    assert publish(copy.file, deep, DATE).state == "unchanged"
 
 
-def test_next_date_is_a_new_report_that_compares_itself_with_the_one_before(copy, no_kernel, monkeypatch):
+def test_next_date_is_a_new_report_that_compares_itself_with_the_one_before(copy, finished):
     results = (copy.report.folder / "results.json").read_bytes()
-    run, compared = module.run_notebook, []
-    monkeypatch.setattr(module, "run_notebook", lambda *a, **more: (compared.append(a[4]), run(*a, **more))[1])
     later = publish(copy.file, copy.out, "2026-07-02")
     assert (later.state, later.folder.name, later.revision) == ("published", "2026-07-02", 1)
     earlier = publish(copy.file, copy.out, "2026-06-30")
@@ -127,11 +108,11 @@ def test_next_date_is_a_new_report_that_compares_itself_with_the_one_before(copy
     edit(copy, "crew")
     publish(copy.file, copy.out, DATE)
     # the one before, never one of a later date: none before the first of all
-    assert compared == [results, None, results]
+    assert [previous for _, previous in finished] == [results, None, results]
     assert [r["date"] for r in issued_reports(copy.out / "small-trial")[0]] == ["2026-06-30", DATE, DATE, "2026-07-02"]
 
 
-def test_revisions_count_on_beyond_nine(copy, no_kernel):
+def test_revisions_count_on_beyond_nine(copy, finished):
     home = copy.report.folder.parent
     for number in range(2, 12):
         edit(copy, f"crew {number}")
@@ -140,7 +121,7 @@ def test_revisions_count_on_beyond_nine(copy, no_kernel):
     assert publish(copy.file, copy.out, DATE).state == "unchanged"
 
 
-def test_inputs_that_were_reported_before_need_no_new_report(copy, no_kernel):
+def test_inputs_that_were_reported_before_need_no_new_report(copy, finished):
     first = copy.file.read_bytes()
     edit(copy, "crew")
     assert publish(copy.file, copy.out, DATE).revision == 2
@@ -152,7 +133,7 @@ def test_inputs_that_were_reported_before_need_no_new_report(copy, no_kernel):
 
 
 @pytest.mark.parametrize("what", ["source_hash", "package_versions"])
-def test_another_program_is_another_report(copy, no_kernel, monkeypatch, what):
+def test_another_program_is_another_report(copy, finished, monkeypatch, what):
     from intake_report import provenance
 
     other = "0" * 64 if what == "source_hash" else {**provenance.package_versions(), "six": "99"}
@@ -172,19 +153,14 @@ def test_the_source_hash_sees_every_file_of_the_package(tmp_path, monkeypatch):
         (package / name).write_text((package / name).read_text() + "\n")
         seen.add(provenance.source_hash())
     assert len(seen | {before}) == 5
-    assert set(metadata_names()) <= set(provenance.package_versions())
-
-
-def metadata_names() -> list[str]:
-    from importlib import metadata
-
-    return [item.name.lower() for item in metadata.distributions() if item.name]
+    installed = {item.name.lower() for item in metadata.distributions() if item.name}
+    assert installed <= set(provenance.package_versions())
 
 
 # ---- identity and chain ------------------------------------------------------------------------------------------
 
 
-def test_the_id_of_another_campaign_is_refused_in_a_later_command_too(copy, no_kernel, tmp_path):
+def test_the_id_of_another_campaign_is_refused_in_a_later_command_too(copy, finished, tmp_path):
     publish(copy.file, copy.out, "2026-07-02")  # this machine now knows where the campaign lies
     other = tmp_path / "other"
     shutil.copytree(copy.file.parent, other)
@@ -198,13 +174,13 @@ def test_the_id_of_another_campaign_is_refused_in_a_later_command_too(copy, no_k
     assert publish(other, copy.out, "2026-07-05").state == "published"
 
 
-def test_a_copy_with_the_same_inputs_is_the_same_campaign(copy, no_kernel, tmp_path):
+def test_a_copy_with_the_same_inputs_is_the_same_campaign(copy, finished, tmp_path):
     publish(copy.file, copy.out, "2026-07-02")
     shutil.copytree(copy.file.parent, tmp_path / "checkout")
     assert publish(tmp_path / "checkout", copy.out, DATE).state == "unchanged"
 
 
-def test_manifests_form_a_chain(copy, no_kernel):
+def test_manifests_form_a_chain(copy, finished):
     edit(copy, "crew")
     second = publish(copy.file, copy.out, DATE)
     first, last = (json.loads((f / "manifest.json").read_text()) for f in (copy.report.folder, second.folder))
@@ -214,37 +190,30 @@ def test_manifests_form_a_chain(copy, no_kernel):
     assert last["campaign_key"] == first["campaign_key"]
 
 
-def tampered(folder: Path, how: str) -> None:
-    path = folder / "results.json"
-    if how == "edited":
-        path.write_text(path.read_text().replace("1", "2", 1))
-    elif how == "missing":
-        path.unlink()
-    else:
-        (folder / "manifest.json").write_text("[" if how == "manifest" else "{}")
-
-
 @pytest.mark.parametrize("how", ["edited", "missing"])
-def test_damaged_results_of_the_report_before_are_named_and_not_compared_with(copy, how):
-    tampered(copy.report.folder, how)
+def test_damaged_results_of_the_report_before_are_named_and_not_compared_with(copy, finished, tmp_path, how):
+    path = copy.report.folder / "results.json"
+    text = path.read_text()
+    path.unlink()
+    if how == "edited":
+        path.write_text(text.replace("1", "2", 1))
     edit(copy, "crew")
     second = publish(copy.file, copy.out, DATE)
-    assert second.revision == 2
-    assert str(copy.report.folder / "results.json") in second.notes[0]
-    report = Report(second.folder)
-    for text in (report.all_html, report.all_pdf):
-        assert f"The report before, {DATE}, is missing or was changed after it was issued" in text
+    assert second.revision == 2 and f"{path}: the results of the report before are missing" in second.notes[0]
+    (tmp_path / "previous.json").write_bytes(finished[0][1])
+    _, told = changes(None, str(tmp_path / "previous.json"))
+    assert f"The report before, {DATE}, is missing or was changed after it was issued" in told.text
 
 
-@pytest.mark.parametrize("how", ["manifest", "empty manifest"])
-def test_a_damaged_manifest_is_named_and_blocks_nothing(copy, no_kernel, how):
-    tampered(copy.report.folder, how)
+@pytest.mark.parametrize("text", ["[", "{}"])
+def test_a_damaged_manifest_is_named_and_blocks_nothing(copy, finished, text):
+    (copy.report.folder / "manifest.json").write_text(text)
     again = publish(copy.file, copy.out, DATE)
     assert (again.state, again.revision) == ("published", 2)  # the damaged folder is not overwritten
     assert f"{copy.report.folder / 'manifest.json'}: the manifest of a report is damaged" in again.notes[0]
 
 
-def test_verify_finds_every_change(copy, no_kernel, capsys):
+def test_verify_finds_every_change(copy, finished, capsys):
     edit(copy, "crew")
     publish(copy.file, copy.out, DATE)
     assert main(["verify", str(copy.out)]) == 0
@@ -293,30 +262,22 @@ def test_bad_log_is_one_sentence_with_its_file(tmp_path, text, said):
     assert "\n" not in str(caught.value)
 
 
-def test_bad_log_publishes_nothing_and_leaves_the_earlier_report(copy):
-    before = copy.report.files()
-    (copy.file.parent / "logs" / "b1-stock.csv").write_text(LOGS[1][0])
-    with pytest.raises(DataError, match=r"logs/b1-stock\.csv") as caught:
-        publish(copy.file, copy.out, DATE)
-    assert "Traceback" not in str(caught.value)
-    assert visible(copy.out / "small-trial") == [DATE]
-    assert copy.report.files() == before
-
-
-def test_failure_of_a_first_render_leaves_no_folder(tmp_path, monkeypatch):
-    file = roadlog.write(tmp_path / "campaign")
-
+def test_failure_leaves_no_folder_and_the_earlier_report(copy, tmp_path, monkeypatch):
     def broken(*_, **__):
         raise DataError("no.")
 
+    before = copy.report.files()
     monkeypatch.setattr(module, "run_notebook", broken)
-    with pytest.raises(DataError):
-        publish(file, tmp_path / "out", DATE)
-    assert not (tmp_path / "out" / "small-trial").exists()
+    edit(copy, "crew")
+    for out in (copy.out, tmp_path / "first"):
+        with pytest.raises(DataError):
+            publish(copy.file, out, DATE)
+    assert copy.report.files() == before and visible(copy.out / "small-trial") == [DATE]
+    assert not (tmp_path / "first" / "small-trial").exists()
 
 
 @pytest.mark.parametrize("step", ["export_html", "export_pdf"])
-def test_failure_of_an_exporter_publishes_nothing(copy, no_kernel, monkeypatch, step):
+def test_failure_of_an_exporter_publishes_nothing(copy, executed, monkeypatch, step):
     import intake_report.render.html
     import intake_report.render.typst
 
@@ -375,36 +336,31 @@ def test_bad_date_is_refused_before_anything_is_written(copy):
 
 # ---- killed ------------------------------------------------------------------------------------------------------
 
-# A child that takes the notebook run before, and kills itself without warning at the named step.
+# A child that takes the finished report of before, and kills itself without warning at the named step.
 CHILD = """
-import os, signal, sys
-import nbformat
+import os, shutil, signal, sys
 from intake_report import publish as module
-campaign, out, executed, moment = sys.argv[1:]
-module.run_notebook = lambda *_, **__: nbformat.read(executed, as_version=4)
-def die():
-    os.kill(os.getpid(), signal.SIGKILL)
-if moment == "after the move":
-    rename = os.rename
-    def renamed(a, b):
-        rename(a, b)
-        die()
-    os.rename = renamed
-module.publish(campaign, out, "2026-07-01", lambda step: die() if step == moment else None)
+campaign, out, finished, moment = sys.argv[1:]
+def die(step):
+    if step == moment:
+        os.kill(os.getpid(), signal.SIGKILL)
+def make(campaign, scratch, meta, previous, progress, debug, spare):
+    (scratch / "report").mkdir()
+    shutil.copy(os.path.join(finished, "report.html"), scratch / "report")
+    progress("writing")
+    shutil.copytree(finished, scratch / "report", ignore=shutil.ignore_patterns("manifest.json"), dirs_exist_ok=True)
+def renamed(a, b, own=os.rename):
+    own(a, b)
+    die("after the move")
+module.make_report, os.rename = make, renamed
+module.publish(campaign, out, "2026-07-01", die)
 """
-MOMENTS = [
-    "writing HTML, PDF and slides",
-    "writing figures and tables",
-    "putting the report in place",
-    "after the move",
-]
+MOMENTS = ["reading the campaign", "writing", "putting the report in place", "after the move"]
 
 
 def kill_at(moment: str, small: Small, out: Path) -> None:
-    executed = small.report.folder / "executed.ipynb"
-    done = subprocess.run(
-        [sys.executable, "-c", CHILD, small.file, out, executed, moment], capture_output=True, timeout=120
-    )
+    command = [sys.executable, "-c", CHILD, small.file, out, small.report.folder, moment]
+    done = subprocess.run(command, capture_output=True, timeout=120)
     assert done.returncode == -signal.SIGKILL, done.stderr.decode()
 
 
@@ -419,7 +375,7 @@ def test_killed_at_any_step_a_report_is_absent_or_complete(small, tmp_path, mome
         assert issued_reports(home) == ([], [])
 
 
-def test_next_render_after_a_kill_publishes_and_clears_away(small, tmp_path, no_kernel):
+def test_next_render_after_a_kill_publishes_and_clears_away(small, tmp_path, finished):
     kill_at("putting the report in place", small, tmp_path)
     home = tmp_path / "small-trial"
     left = list(home.iterdir())
@@ -433,13 +389,13 @@ def test_killed_while_the_notebook_runs(small, tmp_path):
     """kill -9 of the command while its kernel works: nothing is published, and the kernel does not stay behind."""
     process = start_command("render", small.file, "--date", DATE, "--out", tmp_path, start_new_session=True)
     try:
-        kernels = wait_for(lambda: [c for c in psutil.Process(process.pid).children(recursive=True) if is_kernel(c)])
+        kernels = wait_for(lambda: kernels_below(process.pid))
         time.sleep(0.5)
     finally:
         os.kill(process.pid, signal.SIGKILL)
         process.communicate()
     assert visible(tmp_path / "small-trial") == []
-    wait_for(lambda: not any(k.is_running() and k.status() != psutil.STATUS_ZOMBIE for k in kernels))
+    wait_for(lambda: all(map(ended, kernels)))
 
 
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
@@ -455,7 +411,7 @@ def test_asked_to_stop_says_what_was_done_and_leaves_nothing(small, tmp_path, ho
     heard = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)}
     process = start_command(*arguments, start_new_session=True, env=environment, **heard)
     try:
-        kernels = wait_for(lambda: [c for c in psutil.Process(process.pid).children(recursive=True) if is_kernel(c)])
+        kernels = wait_for(lambda: kernels_below(process.pid))
         time.sleep(0.5)
     finally:
         process.send_signal(how)
@@ -465,30 +421,12 @@ def test_asked_to_stop_says_what_was_done_and_leaves_nothing(small, tmp_path, ho
     assert "Traceback" not in err + out
     assert [p.name for p in (tmp_path / "out").iterdir()] == ["small-trial"]
     assert list(temporary.iterdir()) == []
-    wait_for(lambda: not any(k.is_running() and k.status() != psutil.STATUS_ZOMBIE for k in kernels))
-
-
-def is_kernel(process: psutil.Process) -> bool:
-    try:
-        return any("ipykernel" in part for part in process.cmdline())
-    except psutil.Error:
-        return False
-
-
-def wait_for(found, seconds: float = 60.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        result = found()
-        if result:
-            return result
-        time.sleep(0.05)
-    raise AssertionError("it did not happen in time")
+    wait_for(lambda: all(map(ended, kernels)))
 
 
 def test_two_renders_at_once_give_one_report_each_complete(small, tmp_path):
     """The same campaign rendered twice at once: both succeed or one is refused, and what is there is complete."""
-    executed = small.report.folder / "executed.ipynb"
-    arguments = [sys.executable, "-c", CHILD, small.file, tmp_path, executed, "never"]
+    arguments = [sys.executable, "-c", CHILD, small.file, tmp_path, small.report.folder, "never"]
     runs = [subprocess.Popen(arguments, stderr=subprocess.PIPE, text=True) for _ in range(2)]
     errors = [run.communicate(timeout=120)[1] for run in runs]
     assert 0 in [run.returncode for run in runs]

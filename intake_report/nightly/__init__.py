@@ -7,11 +7,8 @@ from __future__ import annotations
 
 import argparse
 import sys
+from contextlib import suppress
 from pathlib import Path
-from typing import TYPE_CHECKING
-
-if TYPE_CHECKING:
-    from intake_report.nightly.model import Status
 
 USAGE = 2
 
@@ -31,19 +28,16 @@ def add_nightly(parser: argparse.ArgumentParser) -> None:
 
 
 def _positive(text: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = 0.0
-    if not 0.0 < number < 1e6:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a number above 0")
-    return number
+    with suppress(ValueError):
+        if 0.0 < float(text) < 1e6:
+            return float(text)
+    raise argparse.ArgumentTypeError(f"“{text}” is not a number above 0")
 
 
 def _count(text: str) -> int:
-    if not text.isdigit() or not 0 < int(text) < 1000:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a whole number from 1 to 999")
-    return int(text)
+    if text.isdigit() and 0 < int(text) < 1000:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"“{text}” is not a whole number from 1 to 999")
 
 
 def run_nightly(arguments: argparse.Namespace) -> int:
@@ -55,16 +49,17 @@ def run_nightly(arguments: argparse.Namespace) -> int:
         print(f"intake-report: {root}: there is no such file or folder.", file=sys.stderr)
     if missing:
         return USAGE
-    settings = Settings(
-        out=arguments.out,
-        jobs=arguments.jobs,
-        seconds=60.0 * arguments.time_limit,
-        memory=int(arguments.memory_limit * (1 << 30)),
-        date=arguments.date,
-        dask=arguments.dask,
-    )
+    seconds, memory = 60.0 * arguments.time_limit, int(arguments.memory_limit * (1 << 30))
+    settings = Settings(arguments.out, arguments.jobs, seconds, memory, arguments.date, arguments.dask)
     status = run_night(arguments.roots, settings)
-    _say(status, arguments.out)
+    for entry in status.campaigns:
+        lines = entry.reason.splitlines() if entry.state == "failed" else []
+        if lines and entry.report:
+            lines.append(f"the report of {entry.report.date} is stale.")
+        for line in lines:
+            print(f"intake-report: {entry.id}: {line}", file=sys.stderr)
+    counts = ", ".join(f"{number} {state}" for state, number in status.counts.items())
+    print(f"{counts or 'no campaign'}: {arguments.out / 'index.html'}")
     return status.exit_status
 
 
@@ -108,14 +103,3 @@ def run_reproduce(arguments: argparse.Namespace) -> int:
         for line in one.moved:
             print(f"         {line}")
     return int(any(one.state != "same" for one in compared))
-
-
-def _say(status: Status, out: Path) -> None:
-    for entry in status.campaigns:
-        if entry.state == "failed":
-            for line in entry.reason.splitlines():
-                print(f"intake-report: {entry.id}: {line}", file=sys.stderr)
-            if entry.report:
-                print(f"intake-report: {entry.id}: the report of {entry.report.date} is stale.", file=sys.stderr)
-    counts = ", ".join(f"{number} {state}" for state, number in status.counts.items())
-    print(f"{counts or 'no campaign'}: {out / 'index.html'}")

@@ -7,14 +7,13 @@ import stat
 import tempfile
 import zipfile
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Any
+from typing import Any, NamedTuple
 
+from intake_report import publish
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, MachineError
 from intake_report.provenance import MANIFEST, damages, made_from, read_manifest, sha256
-from intake_report.publish import comparable_results, issued_reports, make_report, meta_of
 
 INPUTS, REPORT, LOCK = "inputs", "report", "requirements.lock"
 BEFORE = "before.json"  # results.json of the report before, which the report compares itself with
@@ -22,16 +21,12 @@ LARGEST, MOST_FILES = 4 << 30, 20_000  # bytes unpacked and files of an archive 
 _DATE = (1980, 1, 1, 0, 0, 0)  # the earliest that a zip file can state; the same archive has the same bytes
 
 
-@dataclass(frozen=True)
-class Compared:
-    """One file of a report against the same one made again.
-
-    `state` is "same", "differs", "missing" (not made again) or "added"; `moved` says which numbers did.
-    """
+class Compared(NamedTuple):
+    """One file of a report against the same one made again."""
 
     path: str
-    state: str
-    moved: tuple[str, ...] = ()
+    state: str  # "same", "differs", "missing" (not made again) or "added"
+    moved: tuple[str, ...] = ()  # which numbers did
 
 
 def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock: Path | None) -> Path:
@@ -56,7 +51,7 @@ def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock:
     campaign = load_campaign(campaign_path)
     inputs = made_from(campaign)["inputs"]
     home = reports.resolve() / campaign.about.id
-    issued, _ = issued_reports(home)
+    issued, _ = publish.issued_reports(home)
     report = next((r for r in reversed(issued) if r["made_from"]["inputs"] == inputs), None)
     if report is None:
         raise DataError("there is no report of the present inputs.", file=home, remedy="Render the campaign first.")
@@ -68,16 +63,25 @@ def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock:
     content |= {f"{REPORT}/{p.relative_to(folder).as_posix()}": p for p in folder.rglob("*") if p.is_file()}
     if lock is not None:
         content[LOCK] = lock
-    previous, _ = comparable_results(home, [r for r in issued if _order(r) < _order(report)])
+    previous, _ = publish.comparable_results(home, issued[: issued.index(report)])
     made = target or Path(f"{campaign.about.id}-{report['folder']}.zip")
     new = made.with_name(f".{made.name}.new")
     try:
+        hashes: dict[str, str] = {}
         with zipfile.ZipFile(new, "w", zipfile.ZIP_DEFLATED, compresslevel=6) as file:
-            hashes = {name: _add(file, name, content[name].read_bytes()) for name in sorted(content)}
+
+            def add(name: str, data: bytes) -> None:
+                entry = zipfile.ZipInfo(name, _DATE)
+                entry.compress_type, entry.external_attr = zipfile.ZIP_DEFLATED, 0o644 << 16
+                file.writestr(entry, data)
+                hashes[name] = sha256(data)
+
+            for name in sorted(content):
+                add(name, content[name].read_bytes())
             if previous is not None:
-                hashes[BEFORE] = _add(file, BEFORE, previous)
-            index = {"schema": 1, "campaign_file": campaign.file.name, "files": hashes}
-            _add(file, MANIFEST, (json.dumps(index, indent=1, sort_keys=True) + "\n").encode())
+                add(BEFORE, previous)
+            index = {"schema": 1, "campaign_file": campaign.file.name, "files": dict(hashes)}
+            add(MANIFEST, (json.dumps(index, indent=1, sort_keys=True) + "\n").encode())
         if any(hashes[f"{INPUTS}/{path}"] != digest for path, digest in inputs.items()):
             raise OSError(0, "an input changed while it was read")
         new.replace(made)
@@ -87,51 +91,24 @@ def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock:
     return made
 
 
-def _order(report: dict[str, Any]) -> tuple[str, int]:
-    return report["date"], report["revision"]
-
-
-def _add(file: zipfile.ZipFile, name: str, data: bytes) -> str:
-    entry = zipfile.ZipInfo(name, _DATE)
-    entry.compress_type = zipfile.ZIP_DEFLATED
-    entry.external_attr = 0o644 << 16
-    file.writestr(entry, data)
-    return sha256(data)
-
-
 # ---- made again --------------------------------------------------------------------------------------------------
 
 
 def reproduce(archive: Path) -> tuple[list[str], list[Compared]]:
-    """Make the report of an archive again and compare it.
+    """Make the report of an archive again; return what of the software is not as it was, and every file compared.
 
-    Parameters
-    ----------
-    archive : Path
-        A zip that `write_archive` made; it is data, and nothing in it is run.
-
-    Returns
-    -------
-    software : list of str
-        What is not as it was when the report was made.
-    compared : list of Compared
-        Every file of either report, in order; the manifest only by what it says of inputs and outputs.
-
-    Raises
-    ------
-    DataError
-        If it is no such archive, or not as it was written.
+    The archive is data, and nothing in it is run. DataError: it is none that `write_archive` made, or not as it was written.
     """
     with tempfile.TemporaryDirectory(prefix="intake-report-", ignore_cleanup_errors=True) as scratch:
         index = _unpack(archive, Path(scratch))
         issued, inputs = Path(scratch, REPORT), Path(scratch, INPUTS)
         before = read_manifest(issued)
         campaign = load_campaign(inputs / index["campaign_file"])
-        meta = meta_of(campaign, before["date"], before["revision"])
+        meta = publish.meta_of(campaign, before["date"], before["revision"])
         previous = Path(scratch, BEFORE).read_bytes() if BEFORE in index["files"] else None
         again = Path(scratch, "again")
         again.mkdir()
-        make_report(campaign, again, meta, previous, lambda _: None, debug=False)
+        publish.make_report(campaign, again, meta, previous, lambda _: None, False)
         made = again / REPORT
         names = {p.relative_to(made).as_posix() for p in made.rglob("*") if p.is_file()} | set(before["outputs"])
         compared = [_compare(name, issued, made) for name in sorted(names)]
@@ -207,13 +184,11 @@ def moved_numbers(was: Any, is_now: Any, path: str = "", half: float | None = No
     elif isinstance(was, list) and isinstance(is_now, list) and len(was) == len(is_now):
         for number, (one, other) in enumerate(zip(was, is_now, strict=True)):
             yield from moved_numbers(one, other, f"{path}[{_name(one, number)}]", half)
-    elif was != is_now:
-        numbers = all(isinstance(x, int | float) and not isinstance(x, bool) for x in (was, is_now))
-        if not numbers:
-            yield f"{path}: {_shown(was)} → {_shown(is_now)}"
-            return
+    elif was != is_now and {type(was), type(is_now)} <= {int, float}:
         share = f", {abs(is_now - was) / half:.2g} of its uncertainty" if half else ""
         yield f"{path}: {was:g} → {is_now:g} (by {is_now - was:.2g}{share})"
+    elif was != is_now:
+        yield f"{path}: {_shown(was)} → {_shown(is_now)}"
 
 
 def _name(row: Any, number: int) -> str:

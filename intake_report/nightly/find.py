@@ -6,7 +6,6 @@ import os
 import time
 import tomllib
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 from intake_report import CAMPAIGN_FILE
@@ -21,29 +20,23 @@ MOST_FILES = 10_000  # of a campaign folder at fault; with more it is tried agai
 Stamp = tuple[int, int, int, int]
 
 
-@dataclass(frozen=True)
-class Found:
-    """A campaign folder, or one that cannot be read (`trouble`)."""
+def find_below(roots: Iterable[Path], out: Path) -> dict[Path, str]:
+    """Return every campaign folder at or below the roots, in order, and why it cannot be read, empty where it can.
 
-    folder: Path
-    trouble: str = ""
-
-
-def find_below(roots: Iterable[Path], out: Path) -> list[Found]:
-    """Return every campaign at or below the roots once, in order; hidden folders and the reports are passed over."""
-    found: dict[Path, Found] = {}
+    Hidden folders and the reports are passed over.
+    """
+    found: dict[Path, str] = {}
 
     def unreadable(error: OSError) -> None:
-        folder = Path(error.filename)
-        found[folder] = Found(folder, f"{folder}: the folder cannot be read ({error.strerror}).")
+        found[Path(error.filename)] = f"{error.filename}: the folder cannot be read ({error.strerror})."
 
     for root in roots:
         top = root.resolve().parent if root.is_file() else root.resolve()
         for place, folders, files in os.walk(top, onerror=unreadable):
             folders[:] = sorted(f for f in folders if not f.startswith(".") and Path(place, f) != out)
             if CAMPAIGN_FILE in files:
-                found.setdefault(Path(place), Found(Path(place)))
-    return [found[folder] for folder in sorted(found)]
+                found.setdefault(Path(place), "")
+    return dict(sorted(found.items()))
 
 
 def campaign_id(folder: Path) -> str:
@@ -103,14 +96,7 @@ def stamps_below(folder: Path) -> dict[str, Stamp | None]:
 def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:
     """Return what is known of a campaign, with fresh stamps, if nothing changed since; None if it has to be rendered.
 
-    Parameters
-    ----------
-    known : Known
-        From the last attempt.
-    folder, out : Path
-        Of the campaign, of all reports.
-    software : str
-        Hash of program and packages now.
+    `folder`, `out`: of the campaign, of all reports; `software`: hash of program and packages now.
     """
     if known.software != software or not known.files:
         return None
@@ -119,12 +105,10 @@ def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Know
     files = []
     for file in known.files:
         try:
-            if file.stamp is not None and stamp_of(folder / file.path) == file.stamp:
-                files.append(file)
-                continue
+            rests = file.stamp is not None and stamp_of(folder / file.path) == file.stamp
         except OSError:
             return None
-        now = input_file(folder, file.path)
+        now = file if rests else input_file(folder, file.path)
         if now.sha256 != file.sha256:
             return None
         files.append(now)
@@ -151,7 +135,6 @@ def same_ids(ids: dict[Path, str]) -> dict[Path, str]:
     for id, folders in by_id.items():
         for folder in folders if len(folders) > 1 else ():
             others = " and ".join(str(other) for other in folders if other != folder)
-            sentences[folder] = (
-                f"{folder / CAMPAIGN_FILE}: campaign.id: the id “{id}” is that of {others} too. Give each its own id."
-            )
+            what = f"campaign.id: the id “{id}” is that of {others} too. Give each its own id."
+            sentences[folder] = f"{folder / CAMPAIGN_FILE}: {what}"
     return sentences

@@ -14,7 +14,6 @@ import shutil
 import signal
 import socket
 import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -22,19 +21,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, NoReturn
 
-import intake_report
-from intake_report.kernel import MODULES, SpareKernel, die_with_parent, kernel_environment
+from intake_report.kernel import SpareKernel, die_with_parent, isolated, kernel_environment, load_modules
 
-_START = """
-import sys
-sys.path.insert(0, {root!r})
-import intake_report
-del sys.path[0]
-from intake_report.nightly.forge import serve
-serve({control}, {folder!r})
-"""
+TRIES = 2  # loaded processes that an attempt may lose
 LOOKED = 0.1  # s between two looks at what has ended
-_MODULES = (*MODULES, "intake_report.nightly.work", "scipy.spatial", "pyproj", "shapely")
+MODULES = ("intake_report.nightly.work", "scipy.spatial", "pyproj", "shapely")  # beside those of every render
 
 
 class Forge:
@@ -44,11 +35,9 @@ class Forge:
         self._folder = tempfile.mkdtemp(prefix="intake-report-")
         self._control, theirs = socket.socketpair()
         self._lock = threading.Lock()
-        start = _START.format(
-            root=str(Path(intake_report.__file__).parents[1]), control=theirs.fileno(), folder=self._folder
-        )
-        self._process = subprocess.Popen(
-            [sys.executable, "-I", "-c", start],
+        self.stopped = False  # by us: what it was doing is not to be done again
+        self.process = subprocess.Popen(
+            isolated(f"from intake_report.nightly.forge import serve\nserve({theirs.fileno()}, {self._folder!r})"),
             env=kernel_environment(Path(self._folder)),
             pass_fds=[theirs.fileno()],
             stdin=subprocess.DEVNULL,
@@ -56,39 +45,35 @@ class Forge:
         )
         theirs.close()
 
-    @property
-    def alive(self) -> bool:
-        """Whether it takes work."""
-        return self._process.poll() is None
-
-    def attempt(self, job: dict[str, Any]) -> dict[str, Any]:
-        """Have one campaign rendered and return the outcome; `job` as for `work.render_campaign`."""
+    def attempt(self, job: dict[str, Any]) -> dict[str, Any] | None:
+        """Have one campaign rendered and return the outcome; None where the loaded process itself ended."""
         ours, theirs = socket.socketpair()
-        end = time.monotonic() + job["seconds"]
+        end, text = time.monotonic() + job["seconds"], b""
         with ours:
             try:
                 with self._lock, theirs:
                     socket.send_fds(self._control, [b"."], [theirs.fileno()])
                 ours.sendall(json.dumps(job).encode() + b"\n")
-                text = b""
                 while True:
                     ours.settimeout(max(end - time.monotonic(), 0.01))
                     part = ours.recv(1 << 16)
                     if not part:
-                        return _outcome(text)
+                        break
                     text += part
             except TimeoutError:
                 return failed(f"it was not done after {job['seconds'] / 60:g} min, the time limit, and was ended.")
-            except OSError as error:
-                return failed(f"the process that renders has ended ({error.strerror}).")
+            except OSError:
+                text = b""
+        return _outcome(text) if text else None
 
     def close(self) -> None:
         """End all work at once and wait until nothing of it is left."""
         self._control.close()
         try:
-            self._process.wait(timeout=3.0)
-        except subprocess.TimeoutExpired:
-            self._process.kill()
+            self.process.wait(timeout=2.0)
+        except subprocess.TimeoutExpired:  # while it loads, it does not listen
+            self.process.kill()
+            self.process.wait()
         shutil.rmtree(self._folder, ignore_errors=True)
 
 
@@ -114,21 +99,35 @@ _guard = threading.Lock()
 
 
 def attempt(job: dict[str, Any]) -> dict[str, Any]:
-    """Have one campaign rendered on this machine, in a process of its own."""
-    with _guard:
-        if _current and not _current[-1].alive:
-            _current.pop().close()
-        if not _current:
-            _current.append(Forge())
-        forge = _current[-1]
-    return forge.attempt(job)
+    """Have one campaign rendered on this machine, in a process of its own.
+
+    A loaded process that ends (memory ran out, somebody killed it) takes the attempts of other campaigns with it: they are
+    made again with a new one.
+    """
+    for _ in range(TRIES):
+        with _guard:
+            if not _current:
+                _current.append(Forge())
+            forge = _current[0]
+        outcome = forge.attempt(job)
+        if outcome is not None:
+            return outcome
+        with _guard:
+            if forge.stopped:
+                break
+            if forge in _current:  # else another thread saw it first
+                _current.remove(forge)
+                forge.close()
+    return failed("the process that renders has ended; memory may have run out.")
 
 
 def close() -> None:
     """End all work of this process."""
     with _guard:
         while _current:
-            _current.pop().close()
+            forge = _current.pop()
+            forge.stopped = True
+            forge.close()
 
 
 # ---- the loaded process ------------------------------------------------------------------------------------------
@@ -156,17 +155,14 @@ def serve(control: int, folder: str) -> NoReturn:
 
 
 def _load() -> None:
-    import importlib
     import logging
 
     from intake_report import provenance
 
-    for name in _MODULES:
-        with suppress(Exception):  # what is not loaded here is loaded by each campaign
-            importlib.import_module(name)
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)
-    with suppress(Exception):
+    with suppress(Exception):  # what is not loaded here is loaded by each campaign
+        load_modules(*MODULES)
         _warm(Path(tempfile.mkdtemp()))
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)
     source, packages = provenance.source_hash(), provenance.package_versions()  # the same for all campaigns
     provenance.source_hash, provenance.package_versions = lambda: source, lambda: packages
 

@@ -11,24 +11,25 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
-from contextlib import contextmanager, nullcontext, suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from xml.etree import ElementTree
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import MachineError
 from intake_report.nightly import forge
 from intake_report.nightly.cluster import cluster
-from intake_report.nightly.find import Found, campaign_id, find_below, same_ids, still_as_known
+from intake_report.nightly.find import campaign_id, find_below, same_ids, still_as_known
 from intake_report.nightly.index import index_page
-from intake_report.nightly.model import Entry, Known, Memory, Status, count_states, read_memory
+from intake_report.nightly.model import Known, Memory, Status, count_states, read_memory
 from intake_report.provenance import package_versions, source_hash
-
-if TYPE_CHECKING:
-    from rich.progress import Progress
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
 LOCK, MEMORY = ".nightly.lock", ".nightly.json"
@@ -39,30 +40,14 @@ Attempt = Callable[[dict[str, Any]], dict[str, Any]]
 
 @dataclass(frozen=True)
 class Settings:
-    """How a night runs.
+    """How a night runs."""
 
-    Parameters
-    ----------
-    out : Path
-        Folder of all reports.
-    jobs : int
-        Campaigns rendered at the same time.
-    seconds : float
-        Time limit of one campaign [s].
-    memory : int
-        Data that each process of a campaign may have [byte].
-    date : str
-        ISO date of the reports; today where empty.
-    dask : str
-        Address of a scheduler, in place of processes of this machine.
-    """
-
-    out: Path
-    jobs: int = 1
-    seconds: float = 900.0
-    memory: int = 4 << 30
-    date: str = ""
-    dask: str = ""
+    out: Path  # folder of all reports
+    jobs: int = 1  # campaigns rendered at the same time
+    seconds: float = 900.0  # time limit of one campaign [s]
+    memory: int = 4 << 30  # data that each process of a campaign may have [byte]
+    date: str = ""  # ISO date of the reports; today where empty
+    dask: str = ""  # address of a scheduler, in place of processes of this machine
 
 
 def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.attempt) -> Status:
@@ -87,8 +72,9 @@ def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.at
         night = _Night(out, settings)
         night.decide(find_below(roots, out))
         try:
-            with cluster(settings.dask, out, roots) if settings.dask else local(settings.jobs) as workers:
-                night.render(workers, attempt)
+            if night.due:
+                with cluster(settings.dask, out, roots) if settings.dask else local(settings.jobs) as workers:
+                    night.render(workers, attempt)
         except KeyboardInterrupt:
             night.stopped = True
         night.save()
@@ -142,11 +128,11 @@ class _Night:
         self.known: dict[str, Known] = {}
         self.due: dict[Path, str] = {}  # folder: id
 
-    def decide(self, found: list[Found]) -> None:
+    def decide(self, found: dict[Path, str]) -> None:
         """Sort the campaigns into those that are as they were, those to be rendered, and those that cannot be."""
         ids: dict[Path, str] = {}
-        wrong = {one.folder: one.trouble for one in found if one.trouble}
-        for folder in (one.folder for one in found if not one.trouble):
+        wrong = {folder: trouble for folder, trouble in found.items() if trouble}
+        for folder in (folder for folder in found if folder not in wrong):
             known = self.before.get(str(folder))
             same = known and still_as_known(known, folder, self.out, self.software)
             if same:
@@ -155,60 +141,59 @@ class _Night:
             else:
                 ids[folder] = self.due[folder] = campaign_id(folder) or (known.entry.id if known else folder.name)
             if ids[folder] in (INDEX, STATUS, JUNIT):
-                what = f"{folder / CAMPAIGN_FILE}: campaign.id: a file of the night is called “{ids[folder]}”."
-                wrong[folder] = f"{what} Give it another id."
+                what = f"campaign.id: a file of the night is called “{ids[folder]}”. Give it another id."
+                wrong[folder] = f"{folder / CAMPAIGN_FILE}: {what}"
         wrong |= same_ids(ids)
-        for known in self._not_found():
-            folder = Path(known.entry.folder)
-            hidden = next((text for top, text in wrong.items() if folder.is_relative_to(top)), "")
+        there = {*self.known, *map(str, self.due)}
+        for place, known in self.before.items():
+            report = known.entry.report
+            if place in there or report is None or not (self.out / report.folder).is_dir():
+                continue
+            hidden = next((text for top, text in wrong.items() if Path(place).is_relative_to(top)), "")
             if hidden:
-                wrong[folder] = hidden
+                wrong[Path(place)] = hidden
             elif known.entry.id not in ids.values():
                 self._keep(known, state="gone", reason="", stale=False, seconds=0.0)
         for folder, sentence in wrong.items():
             self.due.pop(folder, None)
             before = self.before.get(str(folder))
-            self._fail(folder, ids.get(folder, before.entry.id if before else folder.name), sentence)
-
-    def _not_found(self) -> list[Known]:
-        """Return the campaigns of earlier nights that are not there now, while their reports are."""
-        there = {*self.known, *map(str, self.due)}
-        gone = [known for place, known in self.before.items() if place not in there and known.entry.report]
-        return [known for known in gone if known.entry.report and (self.out / known.entry.report.folder).is_dir()]
+            id = ids.get(folder, before.entry.id if before else folder.name)
+            self._note(folder, id, {"state": "failed", "reason": sentence})
 
     def render(self, workers: Executor, attempt: Attempt) -> None:
-        """Render what is due, in order of the folders."""
-        begun, saved = time.monotonic(), time.monotonic()
+        """Render what is due, in order of the folders; a bar on a terminal, a line for each campaign in a pipe."""
+        begun = saved = time.monotonic()
         with suppress(OSError):
             (self.out / LOGS).mkdir(exist_ok=True)
         waiting: dict[Future[dict[str, Any]], Path] = {
             workers.submit(_timed, attempt, self._job(folder)): folder for folder in list(self.due)
         }
-        with _progress(len(waiting)) as progress:
+        terminal, console = sys.stderr.isatty(), Console(stderr=True, markup=False, highlight=False)
+        columns = BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
+        say: Callable[[str], None] = console.print if terminal else partial(print, flush=True)
+        with Progress(*columns, console=console, transient=True, disable=not terminal) as progress:
+            bar = progress.add_task("", total=len(waiting))
             while waiting:
                 done, _ = wait(waiting, timeout=WAITED, return_when="FIRST_COMPLETED")
                 for future in done:
                     folder = waiting.pop(future)
                     error = future.exception()
                     outcome = forge.failed(f"its worker is gone ({error}).") if error else future.result()
-                    self._record(folder, outcome)
-                    self._tell(folder, progress)
+                    entry = self._note(folder, self.due[folder], outcome, log=self._log(folder)).entry
+                    progress.advance(bar)
+                    told = (entry.reason or (entry.report.folder if entry.report else "")).partition("\n")[0]
+                    if not terminal or entry.state == "failed":
+                        say(f"{entry.id}  {entry.state}  {entry.seconds:.1f} s  {told}")
                 if time.monotonic() - saved > KEPT_EVERY:
                     with suppress(MachineError):  # a full disk is said at the end
                         self.save()
                     saved = time.monotonic()
-        if self.due:
-            _plain(f"done in {time.monotonic() - begun:.0f} s", progress)
+        say(f"done in {time.monotonic() - begun:.0f} s")
 
     def _job(self, folder: Path) -> dict[str, Any]:
         one = self.settings
-        limits = {"seconds": one.seconds, "memory": one.memory, "date": one.date}
-        return {
-            "file": str(folder / CAMPAIGN_FILE),
-            "out": str(self.out),
-            "log": str(self.out / self._log(folder)),
-            **limits,
-        }
+        files = {"file": str(folder / CAMPAIGN_FILE), "out": str(self.out), "log": str(self.out / self._log(folder))}
+        return files | {"seconds": one.seconds, "memory": one.memory, "date": one.date}
 
     def _log(self, folder: Path) -> str:
         id = self.due[folder]
@@ -216,39 +201,21 @@ class _Night:
         own = plain if plain == id else f"{plain}-{hashlib.sha256(str(folder).encode()).hexdigest()[:8]}"
         return f"{LOGS}/{own}.log"
 
-    def _record(self, folder: Path, outcome: dict[str, Any]) -> None:
-        id, log, seconds = self.due[folder], self._log(folder), outcome.get("seconds", 0.0)
-        if outcome["state"] == "failed":
-            files = {"whole": outcome.get("whole", False), "files": outcome.get("files", ())}
-            self._fail(folder, id, outcome["reason"], log=log, seconds=seconds, **files)
-            return
-        entry = {"id": id, "folder": str(folder), "state": outcome["state"], "log": log, "seconds": seconds}
-        told = {"report": outcome["report"], "summary": outcome["summary"]}
-        made = {"entry": entry | told, "software": self.software, "files": outcome["files"]}
-        self.known[str(folder)] = Known.model_validate(made)
-
-    def _fail(self, folder: Path, id: str, reason: str, whole: bool = False, files: Any = (), **more: Any) -> None:
-        """Note a failure; the last good report stays, and is stale."""
+    def _note(self, folder: Path, id: str, outcome: dict[str, Any], log: str = "") -> Known:
+        """Note what became of a campaign; without a new report the last good one stays, and is stale."""
+        entry = {"id": id, "folder": str(folder), "log": log, **outcome}
         before = self.before.get(str(folder))
         last = before.entry if before and before.entry.id == id else None
-        entry = {"id": id, "folder": str(folder), "state": "failed", "reason": reason, **more}
-        if last and last.report:
+        if "report" not in outcome and last and last.report:
             entry |= {"report": last.report, "summary": last.summary, "stale": True}
-        software = self.software if whole and files else ""
-        self.known[str(folder)] = Known.model_validate(
-            {"entry": entry, "software": software, "whole": bool(software), "files": files if software else ()}
-        )
+        files = outcome.get("files", ()) if "report" in outcome or outcome.get("whole") else ()
+        made = {"entry": entry, "files": files, "software": self.software if files else ""}
+        known = Known.model_validate(made | {"whole": bool(files) and "report" not in outcome})
+        self.known[str(folder)] = known
+        return known
 
     def _keep(self, known: Known, **changed: Any) -> None:
         self.known[known.entry.folder] = known.model_copy(update={"entry": known.entry.model_copy(update=changed)})
-
-    def _tell(self, folder: Path, progress: Progress | None) -> None:
-        entry = self.known[str(folder)].entry
-        first = entry.reason.splitlines()[0] if entry.reason else entry.report.folder if entry.report else ""
-        if progress is not None:
-            progress.advance(progress.task_ids[0])
-        if progress is None or entry.state == "failed":
-            _plain(f"{entry.id}  {entry.state}  {entry.seconds:.1f} s  {first}", progress)
 
     def save(self) -> None:
         """Remember what is known so far, and of what was not reached what was known before."""
@@ -260,11 +227,8 @@ class _Night:
         """Write index, status and JUnit XML, each in one move, and return the status."""
         for folder, id in self.due.items():
             if str(folder) not in self.known:
-                before = self.before.get(str(folder))
-                last = before.entry if before else Entry(id=id, folder=str(folder), state="stopped")
                 reason = "the night was stopped before it was done."
-                stopped = {"state": "stopped", "reason": reason, "stale": bool(last.report), "seconds": 0.0}
-                self.known[str(folder)] = Known(entry=last.model_copy(update=stopped))
+                self._note(folder, id, {"state": "stopped", "reason": reason})
         entries = sorted((known.entry for known in self.known.values()), key=lambda entry: (entry.id, entry.folder))
         counts = count_states(entries)
         status = Status(
@@ -296,20 +260,16 @@ def put(file: Path, data: bytes) -> None:
 def junit(status: Status) -> bytes:
     """Return the night as JUnit XML, one test case for each campaign that is there."""
     cases = [entry for entry in status.campaigns if entry.state != "gone"]
-    numbers = {
-        "tests": len(cases),
-        "failures": status.counts.get("failed", 0),
-        "skipped": status.counts.get("stopped", 0),
-    }
-    suite = ElementTree.Element("testsuite", {"name": "intake-report", "errors": "0", "timestamp": status.started})
+    spent = sum(entry.seconds for entry in cases)
+    numbers = {"tests": len(cases), "errors": 0, "failures": status.counts.get("failed", 0)}
+    numbers["skipped"] = status.counts.get("stopped", 0)
+    suite = ElementTree.Element("testsuite", name="intake-report", timestamp=status.started, time=f"{spent:.1f}")
     suite.attrib |= {name: str(number) for name, number in numbers.items()}
-    suite.set("time", f"{sum(entry.seconds for entry in cases):.1f}")
     for entry in cases:
-        case = ElementTree.SubElement(
-            suite, "testcase", classname="campaign", name=entry.id, time=f"{entry.seconds:.1f}"
-        )
-        if entry.state in ("failed", "stopped"):
-            kind = "failure" if entry.state == "failed" else "skipped"
+        place = {"classname": "campaign", "name": entry.id, "time": f"{entry.seconds:.1f}"}
+        case = ElementTree.SubElement(suite, "testcase", place)
+        kind = {"failed": "failure", "stopped": "skipped"}.get(entry.state)
+        if kind:
             ElementTree.SubElement(case, kind, message=entry.reason).text = f"{entry.folder}\n{entry.reason}"
     ElementTree.indent(suite)
     data: bytes = ElementTree.tostring(suite, encoding="utf-8", xml_declaration=True)
@@ -319,27 +279,6 @@ def junit(status: Status) -> bytes:
 def _timed(attempt: Attempt, job: dict[str, Any]) -> dict[str, Any]:
     start = time.monotonic()
     return {**attempt(job), "seconds": round(time.monotonic() - start, 2)}
-
-
-def _progress(total: int) -> Any:
-    """Give a progress bar on a terminal; nothing in a pipe, where each campaign is a line."""
-    if not total or not sys.stderr.isatty():
-        return nullcontext()
-    from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
-
-    shown = Progress(
-        BarColumn(), MofNCompleteColumn(), TimeRemainingColumn(), console=Console(stderr=True), transient=True
-    )
-    shown.add_task("", total=total)
-    return shown
-
-
-def _plain(line: str, progress: Progress | None) -> None:
-    if progress is None:
-        print(line, flush=True)
-    else:
-        progress.console.print(line, markup=False, highlight=False)
 
 
 def _now() -> str:

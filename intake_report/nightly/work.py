@@ -9,7 +9,7 @@ import traceback
 from pathlib import Path
 from typing import Any
 
-from intake_report.campaign import Campaign, load_campaign
+from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, IntakeReportError, MachineError
 from intake_report.kernel import SpareKernel
 from intake_report.nightly.find import input_file, manifest_hash, stamps_below
@@ -38,23 +38,20 @@ def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> di
     dict
         `state`, `reason`; of a report `report`, `summary`, `files`; `whole` and `files` where the campaign is at fault.
     """
-    file, out = Path(job["file"]), Path(job["out"])
-    before = stamps_below(file.parent)
+    file = Path(job["file"])
+    before, more = stamps_below(file.parent), {}
     try:
-        return _published(file, out, job["date"], spare)
-    except MachineError as error:
-        _say(str(error))
-        return {"state": "failed", "reason": str(error)}
+        return _published(file, Path(job["out"]), job["date"], spare)
     except IntakeReportError as error:
-        _say(str(error))
-        whole = {"whole": True, "files": _as_they_were(file.parent, before)}
-        return {"state": "failed", "reason": str(error), **whole}
+        reason = str(error)
+        _say(reason)
+        if not isinstance(error, MachineError):
+            more = {"whole": True, "files": _as_they_were(file.parent, before)}
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         traceback.print_exc()
-        reason = (
-            str(error) if isinstance(error, OSError) else f"a fault of the program ({type(error).__name__}: {error})."
-        )
-        return {"state": "failed", "reason": reason}
+        fault = f"a fault of the program ({type(error).__name__}: {error})."
+        reason = str(error) if isinstance(error, OSError) else fault
+    return {"state": "failed", "reason": reason, **more}
 
 
 def _published(file: Path, out: Path, date: str, spare: SpareKernel | None) -> dict[str, Any]:
@@ -62,38 +59,26 @@ def _published(file: Path, out: Path, date: str, spare: SpareKernel | None) -> d
 
     campaign = load_campaign(file, campaign_mistakes)
     home = out / campaign.about.id
-    if not date:
-        _refuse_clock(campaign, home)
+    last, today = max((report["date"] for report in issued_reports(home)[0]), default=""), report_date(campaign)
+    if not date and last > today:  # the order of the reports would be wrong for ever
+        what = f"the last report is dated {last}, after today, {today}: the clock was set back, or that date was given."
+        raise MachineError(what, file=home / last, remedy="Set the clock, or render with --date.")
     report = publish(file, out, date, _say, spare=spare)
     _say(f"{report.state}: {report.folder}")
     inputs = read_manifest(report.folder)["made_from"]["inputs"]
-    issued = Issued(
-        folder=f"{report.campaign}/{report.folder.name}",
-        date=report.date,
-        revision=report.revision,
-        manifest=manifest_hash(report.folder),
-    )
-    files = [input_file(file.parent, path, digest) for path, digest in inputs.items()]
+    place, manifest = f"{report.campaign}/{report.folder.name}", manifest_hash(report.folder)
+    issued = Issued(folder=place, date=report.date, revision=report.revision, manifest=manifest)
     return {
         "state": report.state,
         "reason": "",
         "report": issued.model_dump(),
         "summary": summary_of(report, home).model_dump(),
-        "files": [f.model_dump() for f in files],
+        "files": [input_file(file.parent, path, digest).model_dump() for path, digest in inputs.items()],
     }
 
 
 def _say(step: str) -> None:
     print(f"{time.strftime('%H:%M:%S')}  {step}", file=sys.stderr, flush=True)
-
-
-def _refuse_clock(campaign: Campaign, home: Path) -> None:
-    """Refuse a date before that of the last report: the order of the reports would be wrong for ever."""
-    today = report_date(campaign)
-    last = max((report["date"] for report in issued_reports(home)[0]), default="")
-    if last > today:
-        what = f"the last report is dated {last}, after today, {today}: the clock was set back, or that date was given."
-        raise MachineError(what, file=home / last, remedy="Set the clock, or render with --date.")
 
 
 def _as_they_were(folder: Path, before: dict[str, Any]) -> list[dict[str, Any]]:
@@ -107,15 +92,7 @@ def _as_they_were(folder: Path, before: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def summary_of(report: Published, home: Path) -> Summary:
-    """Return what the index quotes of a report.
-
-    Parameters
-    ----------
-    report : Published
-        The report.
-    home : Path
-        Folder of all reports of its campaign.
-    """
+    """Return what the index quotes of a report; `home`: folder of all reports of its campaign."""
     import nbformat
 
     from intake_report.render import inline
@@ -128,15 +105,17 @@ def summary_of(report: Published, home: Path) -> Summary:
         return "".join(document.reference(s.text).name if s.reference else s.text for s in inline.parse(text))
 
     results = _results(report.folder)
-    tables = [item.block for item in document.items if isinstance(item.block, Table)]
-    rows = [row for table in tables if table.label == "tab-changes" for row in table.rows]
+    blocks = [item.block for item in (*document.items, *document.annex)]
+    rows = [row for b in blocks if isinstance(b, Table) and b.label == "tab-changes" for row in b.rows]
+    changed = [f"{plain(subject)}: {plain(was)} → {plain(now)}" for subject, was, now in rows]
+    changed.sort(key=lambda text: (not text.startswith("Claim"), not text.startswith("Run")))
     covers = [item["cover"] for item in sorted(results["limitations"], key=lambda item: item["rank"]) if item["cover"]]
     return Summary(
         title=results["title"],
         question=results["question"],
         answer=tuple(plain(text) for text in document.cover.answer) if document.cover else (),
         verdicts=tuple(Verdict(text=claim["text"], verdict=claim["verdict"]) for claim in results["claims"]),
-        changed=tuple(f"{plain(subject)}: {plain(was)} → {plain(now)}" for subject, was, now in rows[:MOST_CHANGES]),
+        changed=tuple(changed[:MOST_CHANGES]),
         warnings=(*report.notes, *dict.fromkeys(covers[:MOST_WARNINGS])),
         trend=_trend(results, home),
     )
@@ -151,10 +130,11 @@ def _results(folder: Path) -> dict[str, Any]:
 
 
 def _trend(results: dict[str, Any], home: Path) -> Trend | None:
-    """Return the first deciding difference that has a value, of the first candidate, over the reports so far."""
+    """Return the first deciding difference that has a value over the reports so far; of a candidate of a claim, if any."""
     names = {c["id"]: c["name"] for c in results["configurations"] if c["role"] == "candidate"}
     rows = {(c["key"], c["configuration"]): c for c in results["comparisons"] if c["difference"] is not None}
-    wanted = [(key, id) for key in results["decides"] for id in names if (key, id) in rows]
+    ids = dict.fromkeys((*(claim["configuration"] for claim in results["claims"]), *names))
+    wanted = [(key, id) for key in results["decides"] for id in ids if id in names and (key, id) in rows]
     if not wanted:
         return None
     key, id = wanted[0]

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import signal
+import threading
 import time
+from importlib.util import find_spec
 from pathlib import Path
 
 import psutil
 import pytest
 import roadlog
-from conftest import DATE, Report, start_command
+from conftest import DATE, Report, kernels_below, start_command, wait_for
 
+from intake_report import kernel
 from intake_report.nightly import forge
 from intake_report.provenance import damages, report_folders
 
@@ -33,18 +35,21 @@ def attempt():
     assert alive == []
 
 
-def kernels(below: int) -> list[psutil.Process]:
-    """Processes below one that lead their own group: each attempt, and each kernel once it runs."""
-    return [p for p in psutil.Process(below).children(recursive=True) if os.getpgid(p.pid) == p.pid]
-
-
-def wait_for(found, seconds: float = 60.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if result := found():
-            return result
-        time.sleep(0.05)
-    raise AssertionError("it did not happen in time")
+def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, tmp_path):
+    """Two attempts wait for a process that is killed while it loads: both are made with a new one."""
+    file = roadlog.write(tmp_path / "campaign", roadlog.changed(roadlog.campaign(), "campaign.units", "metric"))
+    forge.close()
+    told: list[dict[str, object]] = []
+    jobs = [job(file, tmp_path / name) for name in ("a", "b")]
+    workers = [threading.Thread(target=lambda one=one: told.append(attempt(one))) for one in jobs]
+    for worker in workers:
+        worker.start()
+    first = wait_for(lambda: forge._current[:])[0]
+    first.process.kill()
+    for worker in workers:
+        worker.join(60)
+    assert ["campaign.units" in str(outcome["reason"]) for outcome in told] == [True, True], told
+    assert first not in forge._current
 
 
 def test_a_campaign_at_fault_is_told_with_what_it_was(attempt, tmp_path, monkeypatch):
@@ -60,11 +65,15 @@ def test_a_campaign_at_fault_is_told_with_what_it_was(attempt, tmp_path, monkeyp
         assert told["whole"] and len(told["files"]) == files
 
 
+def test_what_is_loaded_ahead_is_there():
+    assert [name for name in (*kernel.MODULES, *forge.MODULES) if find_spec(name) is None] == []
+
+
 def test_the_time_limit_ends_everything(attempt, tmp_path):
     file = roadlog.write(tmp_path / "campaign")
     told = attempt(job(file, tmp_path / "out", seconds=1.5))
     assert told == forge.failed("it was not done after 0.025 min, the time limit, and was ended.")
-    wait_for(lambda: not kernels(forge._current[-1]._process.pid))
+    wait_for(lambda: not kernels_below(forge._current[-1].process.pid))
     assert report_folders(tmp_path / "out") == []
 
 
@@ -91,6 +100,20 @@ def test_an_input_that_changes_while_it_is_read_publishes_nothing(small, tmp_pat
     assert told["reason"].startswith(f"{log}: the file vanished") and report_folders(tmp_path / "out") == []
 
 
+def test_work_that_was_stopped_is_not_begun_again(attempt, tmp_path):
+    file = roadlog.write(tmp_path / "campaign")
+    forge.close()
+    told: list[dict[str, object]] = []
+    worker = threading.Thread(target=lambda: told.append(attempt(job(file, tmp_path / "out"))))
+    worker.start()
+    wait_for(lambda: forge._current[:])
+    begun = time.monotonic()
+    forge.close()
+    worker.join(10)
+    assert told == [forge.failed("the process that renders has ended; memory may have run out.")]
+    assert forge._current == [] and time.monotonic() - begun < 4.0
+
+
 @pytest.mark.slow
 def test_same_bytes_as_a_render_on_its_own(attempt, small, tmp_path):
     told = attempt(job(small.file, tmp_path / "out"))
@@ -109,12 +132,10 @@ def test_the_memory_limit_holds_for_the_kernel(attempt, small, tmp_path):
 
 @pytest.mark.slow
 def test_a_killed_attempt_is_told(attempt, small, tmp_path):
-    import threading
-
     told: list[dict[str, object]] = []
     worker = threading.Thread(target=lambda: told.append(attempt(job(small.file, tmp_path / "out"))))
     worker.start()
-    for process in wait_for(lambda: kernels(forge._current[-1]._process.pid)):
+    for process in wait_for(lambda: kernels_below(forge._current[-1].process.pid)):
         process.kill()
     worker.join(60)
     assert "was killed (SIGKILL)" in str(told[0]["reason"])
@@ -125,7 +146,7 @@ def test_a_killed_attempt_is_told(attempt, small, tmp_path):
 def test_a_night_that_is_stopped_leaves_no_process(small, tmp_path, how):
     heard = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_DFL)}
     night = start_command("nightly", small.file, "--date", DATE, "--out", tmp_path, start_new_session=True, **heard)
-    wait_for(lambda: len(kernels(night.pid)) >= 3)  # the loaded process, the attempt, its kernel
+    wait_for(lambda: len(kernels_below(night.pid)) >= 3)  # the loaded process, the attempt, its kernel
     all_of_them = psutil.Process(night.pid).children(recursive=True)
     begun = time.monotonic()
     night.send_signal(how)

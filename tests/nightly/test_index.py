@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 
@@ -27,17 +28,9 @@ def test_it_holds_every_campaign_with_what_a_morning_needs(page):
     rows = soup.select("tbody tr")
     assert [row.select_one(".state").text for row in rows] == ["✕ failed", "○ unchanged", "○ unchanged"]
     failed = rows[0].get_text(" ")
-    for part in (
-        "no rows",
-        "stale",
-        "Trial trial-1 <b>",
-        "Is it closer?",
-        "Yes, by 3 K.",
-        "supported",
-        "no → yes",
-        "−3.0 K",
-    ):
-        assert part.replace("−3.0 K", "−5.4\xa0°F") in failed  # the campaign is in US units
+    told = ("no rows", "stale", "Trial trial-1 <b>", "Is it closer?", "Yes, by 3 K.", "supported", "no → yes")
+    for part in (*told, "−5.4\xa0°F"):  # the campaign is in US units
+        assert part in failed
     assert rows[0].select_one("a[href='trial-1/2026-07-01-r1/report.html']")
     assert "<b>" not in text and "http" not in text.replace("http-equiv", "").replace("http://www.w3.org/", "")
     assert soup.select_one("svg")["aria-label"].startswith("Peak over 3 reports: 2026-01-01 −1.8")
@@ -64,24 +57,11 @@ def test_script_sorts_under_the_page_s_own_policy(page):
         pytest.skip("chromium is not installed (Debian package chromium)")
     press = page.with_name("press.html")
     own = "<script>addEventListener('load',()=>{const b=document.querySelectorAll('thead button')[1];b.click();b.click()})</script>"
-    press.write_text(
-        page.read_text().replace("</body>", own + "</body>").replace("script-src ", "script-src 'unsafe-inline' ")
-    )
+    text = re.sub("'sha256-[^']+'", "'unsafe-inline'", page.read_text())  # beside a hash browsers pass over it
+    press.write_text(text.replace("</body>", own + "</body>"))
     for file, order in ((page, ["trial-1", "trial-0", "trial-2"]), (press, ["trial-2", "trial-1", "trial-0"])):
-        if file is press:  # a hash makes browsers pass over 'unsafe-inline'
-            text = file.read_text()
-            start = text.index("'sha256-")
-            file.write_text(text[:start] + text[text.index("'", start + 1) + 1 :])
-        command = [
-            browser,
-            "--headless",
-            "--no-sandbox",
-            "--disable-gpu",
-            "--enable-logging=stderr",
-            "--dump-dom",
-            file.as_uri(),
-        ]
-        done = subprocess.run(command, capture_output=True, text=True, timeout=60)
+        options = ["--headless", "--no-sandbox", "--disable-gpu", "--enable-logging=stderr", "--dump-dom"]
+        done = subprocess.run([browser, *options, file.as_uri()], capture_output=True, text=True, timeout=60)
         soup = BeautifulSoup(done.stdout, "html.parser")
         assert [code.text for code in soup.select("tbody code")] == order
         assert len(soup.select("thead button")) == 3  # the script ran, under the policy in the first case
