@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fcntl
+import functools
 import json
 import os
 import re
@@ -25,6 +26,7 @@ from bs4 import BeautifulSoup
 from nights import Nights, plain_campaign
 from simulated import RunTruth, truth
 
+from intake_report import provenance
 from intake_report.analyse import Measured, align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.campaign import Campaign, load_campaign
 from intake_report.demo.scenario import SCENARIOS, Scenario
@@ -212,6 +214,10 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     return Small(folder / "campaign" / "campaign.toml", folder / "out", published)
 
 
+# The same while tests run, and half a second each time.
+SOURCE_HASH, PACKAGE_VERSIONS = functools.cache(provenance.source_hash), functools.cache(provenance.package_versions)
+
+
 @pytest.fixture
 def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bytes | None]]:
     """Take the finished report of the small campaign in place of making one; which were asked for, after what results."""
@@ -222,6 +228,8 @@ def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, b
         shutil.copytree(small.report.folder, scratch / "report", ignore=shutil.ignore_patterns("manifest.json"))
 
     monkeypatch.setattr("intake_report.publish.make_report", make)
+    monkeypatch.setattr(provenance, "source_hash", SOURCE_HASH)
+    monkeypatch.setattr(provenance, "package_versions", PACKAGE_VERSIONS)
     return asked
 
 

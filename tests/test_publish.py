@@ -114,10 +114,13 @@ def test_next_date_is_a_new_report_that_compares_itself_with_the_one_before(copy
 
 def test_revisions_count_on_beyond_nine(copy, finished):
     home = copy.report.folder.parent
-    for number in range(2, 12):
+    manifest = json.loads((copy.report.folder / "manifest.json").read_text()) | {"revision": 9}
+    shutil.copytree(copy.report.folder, home / f"{DATE}-r9")
+    (home / f"{DATE}-r9" / "manifest.json").write_text(json.dumps(manifest))
+    for number in (10, 11):
         edit(copy, f"crew {number}")
         assert publish(copy.file, copy.out, DATE).revision == number
-    assert [r["revision"] for r in issued_reports(home)[0]] == list(range(1, 12))
+    assert [r["revision"] for r in issued_reports(home)[0]] == [1, 9, 10, 11]
     assert publish(copy.file, copy.out, DATE).state == "unchanged"
 
 
