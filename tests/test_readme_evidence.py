@@ -10,6 +10,7 @@ import pytest
 import roadlog
 from conftest import ROOT, run_chain
 
+from intake_report.campaign import load_campaign
 from intake_report.demo.scenario import SCENARIOS
 
 
@@ -26,6 +27,17 @@ def test_example_of_the_readme_works(tmp_path: Path) -> None:
     assert evidence is not None
     assert evidence.tested == ("power on a dyno", "restriction", "wet exposure", "time to service")
     assert evidence.weather.runs[0].pressure is not None
+
+
+def test_example_of_a_soak_check_works(tmp_path: Path) -> None:
+    """15 read where 15.4 is, and rounding is not known: 0.4 K are added, within a step of the reading."""
+    example = re.search(r"<!-- soak -->\n```toml\n(.*?)```", (ROOT / "README.md").read_text("utf-8"), re.DOTALL)
+    assert example is not None
+    file = roadlog.write(tmp_path)
+    file.write_text(f"{file.read_text('utf-8')}\n{example[1]}", "utf-8")
+    zeroing = run_chain(file).measured.zeroing
+    assert zeroing.correction(load_campaign(file), "iat", 1.0) == pytest.approx(0.4, abs=0.05)
+    assert {notice.code for notice in zeroing.notices} == {"soak-check-applied"}
 
 
 def test_shortest_example_of_the_readme_works(tmp_path: Path) -> None:

@@ -12,7 +12,8 @@ import pandas as pd
 from intake_report.align import Alignment, Comparability
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
-from intake_report.analyse.claims import deciding_keys, direct_comparisons, judge_claims
+from intake_report.analyse.claim_check import deciding_keys
+from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
 from intake_report.analyse.control import (
     DrawsLessControl,
@@ -83,24 +84,9 @@ _CONCLUDED: Any = {
 class Measured:
     """What the drives say, whether they take part in the comparison or not; complete for `conclude`.
 
-    Attributes
-    ----------
-    campaign_read : dict of str to str
-        Digest of each table of the campaign file, as far as measuring reads it.
-    cleaned, alignment
-        The runs, without control drives.
-    zeroing, ambient, weather, notices, conditions
-        Offsets of the sensors after soak checks, the ambient reference, the air during each run, and what was noticed in the weather sources.
-    comparability : Comparability
-        Every acceptance criterion applied to every run and pair.
-    sampling, quality, cross_checks : DataFrame
-        True sampling by channel, quality log, and channels against each other, of all runs.
-    places : PlaceFacts or None
-        What the runs did by place.
-    series, metrics, values, stops, controls
-        The runs as the metrics see them, every metric with its value in every run and control drive, every stop.
-    uncertainty : Uncertainty
-        Draws of the instruments.
+    `campaign_read` are digests of the campaign file, table by table, as far as measuring reads it; `cleaned`, `alignment` the
+    runs without control drives; `quality`, `sampling`, `cross_checks` tables of all runs; `values`, `controls` every metric of
+    every run and of every control drive; `uncertainty` the draws of the instruments.
     """
 
     campaign_read: dict[str, str]
@@ -125,30 +111,14 @@ class Measured:
 
 
 def load_logs(campaign: Campaign) -> ByRun[RunLog]:
-    """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`.
-
-    Raises
-    ------
-    CampaignError, DataError
-        If a claim or a limit cannot be used, or a log cannot be read.
-    """
+    """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`."""
     refuse(campaign_mistakes(campaign))
     refuse(evidence_mistakes(campaign))
     return read_logs(campaign)
 
 
 def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:
-    """Choose the ambient reference, compute every metric of every run, and gather all else that the drives say.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Settings and weather sources.
-    cleaned : tuple of CleanRun
-        Cleaned runs.
-    alignment : Alignment
-        The same runs on the route.
-    """
+    """Choose the ambient reference, compute every metric of every run, and gather all else that the drives say."""
     refuse(campaign_mistakes(campaign))
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
@@ -210,22 +180,7 @@ def _refuse_another(campaign: Campaign, measured: Measured) -> None:
 def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     """Decide which runs take part, compare the configurations, judge the claims and derive the limitations.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Exclusions, baseline, claims, confidence level, and everything tested beside the road.
-    measured : Measured
-        Of the same campaign.
-
-    Returns
-    -------
-    ReportResult
-        Everything that the report says.
-
-    Raises
-    ------
-    CampaignError
-        If the campaign differs from the one that was measured in what measuring reads.
+    `measured` is of the same campaign: CampaignError where the campaign differs from it in what measuring reads.
     """
     refuse(campaign_mistakes(campaign))
     _refuse_another(campaign, measured)
@@ -308,17 +263,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
 
 
 def analyse(campaign: Campaign) -> ReportResult:
-    """Run the whole chain.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        Validated campaign.
-
-    Returns
-    -------
-    ReportResult
-        Everything that the report says.
+    """Run the whole chain of a campaign.
 
     Raises
     ------

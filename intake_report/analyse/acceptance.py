@@ -107,13 +107,7 @@ def judge_runs(
     ambient: AmbientReference,
     records: Mapping[str, WeatherRecord],
 ) -> Comparability:
-    """Apply every criterion to every run, and to every pair where there are not too many.
-
-    Raises
-    ------
-    CampaignError
-        If [acceptance] holds a key or a limit that cannot be used.
-    """
+    """Apply every criterion to every run, and to every pair where there are not too many."""
     limits = acceptance_limits(campaign)
     conditions = {drive.entry.id: _conditions(drive, ambient, records, campaign) for drive in drives}
     pairs = None if len(drives) * (len(drives) - 1) // 2 <= MOST_PAIRS else ()

@@ -61,12 +61,7 @@ class AmbientSeries:
 class AmbientReference:
     """The ambient reference of a campaign.
 
-    Parameters
-    ----------
-    choice : weather.AmbientReference
-        Which source, why, how uncertain, and how the sources compare.
-    series : dict
-        By run id; a run without one has no over-ambient metrics.
+    `choice`: which source, why, how uncertain; `series` by run id: a run without one has no over-ambient metrics.
     """
 
     choice: Choice

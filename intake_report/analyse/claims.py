@@ -2,20 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from intake_report.analyse.claim_words import PERCENT, close, objection
+from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, other, spec_of
+from intake_report.analyse.claim_words import objection
 from intake_report.analyse.compare import Covariates, InstrumentDraws, compare_pair
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.dyno import DynoResult
-from intake_report.errors import CampaignError, DataError
 from intake_report.messages import Count, Interval, Message, Part, Value, message
-from intake_report.metrics import PULL_METRICS, REGISTRY
-from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult, MetricSpec
+from intake_report.metrics import PULL_METRICS
+from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
 from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
@@ -53,162 +52,6 @@ class ClaimEvidence:
     bound: float | None = None
     undecided: float = 0.0
     family: str = "headline comparisons"
-
-
-def spec_of(name: str) -> MetricSpec:
-    """Return the definition of a metric of the runs or of the pulls."""
-    return PULL_METRICS[name] if name in PULL_METRICS else REGISTRY[name].spec
-
-
-def is_absolute(claim: Claim) -> bool:
-    """Return whether the claim is about a value, not about a difference."""
-    return claim.versus is None and claim.relation in ("at most", "at least")
-
-
-def other(campaign: Campaign, claim: Claim) -> str:
-    """Return the id of the configuration that the claim compares with."""
-    return claim.versus or campaign.baseline.id
-
-
-def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
-    """Refuse claims, and margins of equivalence, that name a metric, a margin or a value that does not exist.
-
-    Raises CampaignError: names the claim's key and the nearest right one.
-    """
-    _check_equivalence(campaign)
-    deciding_keys(campaign, metrics)
-    for number, claim in enumerate(campaign.claims, 1):
-        where = f"claim[{number}]"
-        _check_metric(campaign, claim.metric, f"{where}.metric")
-        spec = spec_of(claim.metric)
-        if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
-            raise CampaignError(
-                f"the metric “{claim.metric}” needs a {spec.parameter}.",
-                file=campaign.file,
-                where=where,
-                remedy=f"Add `{spec.parameter}`.",
-            )
-        if claim.metric in PULL_METRICS and not campaign.pulls:
-            raise CampaignError(
-                f"“{claim.metric}” is measured on a dyno, and the campaign has no pull.",
-                file=campaign.file,
-                where=f"{where}.metric",
-                remedy="Add [[pull]] entries, or name a metric of the runs.",
-            )
-        if find_key(claim, metrics) is None:
-            raise CampaignError(
-                "the claim's metric is not among those that the campaign computes.",
-                file=campaign.file,
-                where=where,
-                remedy="Add its margin to metrics.recovery_margins, its phase to route.phase, or set metrics.alarm_limit.",
-            )
-        if not is_absolute(claim) and claim.configuration == other(campaign, claim):
-            raise CampaignError(
-                "the claim compares a configuration with itself.",
-                file=campaign.file,
-                where=f"{where}.versus",
-                remedy="Name another configuration, or a limit with “at most” or “at least” and no `versus`.",
-            )
-        _limit(campaign, claim, where)
-
-
-MOST_DECIDING = 3
-"""Metrics that decide where the campaign does not name them: what two pages can hold."""
-
-
-def deciding_keys(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[str, ...]:
-    """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones.
-
-    Raises CampaignError: `campaign.decides` names a metric, phase or margin that does not exist.
-    """
-    if not campaign.about.decides:
-        claimed = [key for claim in campaign.claims if (key := find_key(claim, metrics)) in metrics and key is not None]
-        keys = dict.fromkeys(key.key for key in (*claimed, *(key for key in metrics if key.spec.headline)))
-        return tuple(keys)[:MOST_DECIDING]
-    return tuple(_named_key(campaign, metrics, text, f"campaign.decides[{n}]")
-                 for n, text in enumerate(campaign.about.decides, 1))  # fmt: skip
-
-
-def _named_key(campaign: Campaign, metrics: tuple[MetricKey, ...], text: str, where: str) -> str:
-    name, _, rest = (part.strip() for part in text.partition(":"))
-    _check_metric(campaign, name, where)
-    found = [key for key in metrics if key.spec.id == name]
-    if spec_of(name).parameter == "margin":
-        try:
-            margin = parse_quantity(rest, "temperature_difference")
-        except DataError as error:
-            raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
-        found = [key for key in found if key.parameter.number is not None and abs(key.parameter.number - margin) < 0.01]
-    elif spec_of(name).parameter == "phase":
-        found = [key for key in found if key.parameter.key == rest]
-    if not found:
-        names = ", ".join(f"“{key.spec.id}: {key.parameter.key}”" for key in metrics if key.spec.id == name)
-        what = f"“{text}” is not among the metrics that the campaign computes."
-        raise CampaignError(what, file=campaign.file, where=where, remedy=f"There are {names}." if names else "")
-    return found[0].key
-
-
-def _check_metric(campaign: Campaign, name: str, where: str) -> None:
-    names = (*REGISTRY, *PULL_METRICS)
-    if name not in names:
-        near = difflib.get_close_matches(name, names, n=1, cutoff=0.4)
-        remedy = f"Did you mean “{near[0]}”?" if near else f"Metrics are {', '.join(names)}."
-        raise CampaignError(f"there is no metric “{name}”.", file=campaign.file, where=where, remedy=remedy)
-
-
-def _check_equivalence(campaign: Campaign) -> None:
-    for name, text in campaign.metrics.equivalence.items():
-        where = f"metrics.equivalence.{name}"
-        _check_metric(campaign, name, where)
-        quantity = spec_of(name).quantity
-        try:
-            margin = parse_quantity(text, DIFFERENCES.get(quantity, quantity))
-        except DataError as error:
-            raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
-        if not (margin > 0.0 and math.isfinite(margin)):
-            raise CampaignError(
-                f"a margin of equivalence of “{text}” is not greater than zero.",
-                file=campaign.file,
-                where=where,
-                remedy="Give the largest difference that does not matter.",
-            )
-
-
-def find_key(claim: Claim, metrics: tuple[MetricKey, ...]) -> MetricKey | None:
-    """Return the metric key that a claim speaks of."""
-    if claim.metric in PULL_METRICS:
-        return MetricKey(PULL_METRICS[claim.metric])
-    for key in metrics:
-        if key.spec.id != claim.metric:
-            continue
-        if key.parameter.kind == "margin" and not close(key.parameter.number, claim.margin):
-            continue
-        if key.parameter.kind == "phase" and key.parameter.key != claim.phase:
-            continue
-        return key
-    return None
-
-
-def _limit(campaign: Campaign, claim: Claim, where: str) -> float:
-    """Return the claim's value in the internal unit; 0 when it has none."""
-    if claim.value is None:
-        if claim.relation in ("at most", "at least"):
-            raise CampaignError(
-                f"the relation “{claim.relation}” needs a value.",
-                file=campaign.file,
-                where=where,
-                remedy="Add `value`.",
-            )
-        return 0.0
-    quantity = spec_of(claim.metric).quantity
-    if PERCENT.search(str(claim.value)) and quantity != "ratio":
-        return 0.0  # refused in the report, with the reason
-    if not is_absolute(claim):
-        quantity = DIFFERENCES.get(quantity, quantity)
-    try:
-        return parse_quantity(str(claim.value), quantity)
-    except DataError as error:
-        raise CampaignError(error.what, file=campaign.file, where=f"{where}.value", remedy=error.remedy) from None
 
 
 def direct_comparisons(
@@ -261,7 +104,7 @@ def judge_claims(
             else:
                 evidence = _of_difference(campaign, claim, key, comparisons)
         if isinstance(evidence, ClaimEvidence):
-            judged.append(_judge(campaign, claim, key, evidence, _limit(campaign, claim, f"claim[{number}]")))
+            judged.append(_judge(campaign, claim, key, evidence, limit_of(campaign, claim, f"claim[{number}]")))
         else:
             judged.append(_result(claim, key, "cannot be tested", evidence))
     return tuple(judged)

@@ -63,10 +63,8 @@ def gather_evidence(
 ) -> Evidence:
     """Read and summarise everything that the campaign has beside its road logs.
 
-    `campaign`: pulls, restriction, exposure and service entries; `drives`: all runs; `series`: those that take part in
-    the comparison, as the metrics see them; `weather`, `notices`, `conditions`: air and ambient of all runs, and what
-    was noticed in the weather sources. Raises DataError: if a pull, a curve or a trial cannot be used; the file and the
-    line or key are named.
+    `series` are the runs that take part in the comparison, `weather`, `notices` and `conditions` of all runs. DataError if a pull,
+    a curve or a trial cannot be used; the file and the line or key are named.
     """
     dyno, bench = dyno_evidence(campaign), bench_evidence(campaign)
     has = {
@@ -103,13 +101,10 @@ def _theoretical(campaign: Campaign, dyno: DynoResult | None, bench: BenchResult
 def air_evidence(
     campaign: Campaign, series: tuple[RunSeries, ...], conditions: pd.DataFrame, weather: tuple[RunWeather, ...]
 ) -> AirEvidence | None:
-    """Return why cold air matters: mass of air in a fixed volume against its temperature, with the configurations on it.
+    """Return mass of air in a fixed volume against its temperature, the configurations on it; None without temperatures.
 
-    Returns none without intake air or ambient temperatures.
-
-    The state of the air is the mean over the runs, the same for all configurations: what differs is the intake air
-    temperature alone. Without a recorded pressure the standard atmosphere at sea level is taken, and dry air without
-    a humidity; the source says so.
+    The state of the air is the mean over the runs, the same for all configurations: what differs is the intake air temperature.
+    Without a recorded pressure the standard atmosphere at sea level is taken, and dry air without a humidity; the source says so.
     """
     kinds: dict[str, str] = {phase.id: phase.kind for phase in campaign.route.phases}
     in_city = "city" in kinds.values()

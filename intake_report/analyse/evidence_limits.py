@@ -16,192 +16,106 @@ from intake_report.results.evidence import Evidence, WeatherEvidence
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 
 
-PRESSURE_QUESTIONED = kind(
-    "pressure-questioned",
-    350,
-    "the station pressure is in question",
+PRESSURE_QUESTIONED = kind("pressure-questioned", 350, "values", "the station pressure is in question",
     "The station pressure is in question: {notice} Air density and density altitude may be off by as much.",
     "Declare the kind of the pressure and the elevation of its source.",
-)
-WEATHER_CONTRADICTS = kind(
-    "weather-contradicts",
-    360,
-    "a weather report contradicts what was declared",
+)  # fmt: skip
+WEATHER_CONTRADICTS = kind("weather-contradicts", 360, "values", "a weather report contradicts what was declared",
     "{runs}: {notice}",
     "A note of the driver on rain and road at the time.",
-)
-NO_DENSITY = kind(
-    "no-density",
-    420,
-    "air density is not known for some runs",
+)  # fmt: skip
+NO_DENSITY = kind("no-density", 420, "values", "air density is not known for some runs",
     "Air density is not known for {runs}: no source has temperature, station pressure and humidity near it.",
     "Weather reports with their station's elevation, over the time of every run.",
-)
-FORECAST_MISSED = kind(
-    "forecast-missed",
-    430,
-    "ambient came otherwise than forecast",
-    "{runs}: mean ambient came otherwise than forecast by more than {limit} (common practice), at most by {size} in {worst}.",
+)  # fmt: skip
+FORECAST_MISSED = kind("forecast-missed", 430, "values", "ambient came otherwise than forecast",
+    "{runs}: mean ambient came otherwise than forecast by more than {limit} (common practice), at most by {size} in "
+    "{worst}.",
     "Runs on days that come as forecast; the acceptance criterion on ambient decides.",
-)
-CORRECTION_RANGE = kind(
-    "correction-range",
-    345,
-    "a power correction is outside its range",
+)  # fmt: skip
+CORRECTION_RANGE = kind("correction-range", 345, "power", "a power correction is outside its range",
     "{what} ({noun} {pulls}).",
     "Pulls in air nearer to the reference state, or a method that covers this one.",
-    endangers="power",
-)
-PEAK_AT_EDGE = kind(
-    "peak-at-edge",
-    346,
-    "peak power may lie outside the pulls",
-    "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak may "
-    "lie outside it.",
+)  # fmt: skip
+PEAK_AT_EDGE = kind("peak-at-edge", 346, "power", "peak power may lie outside the pulls",
+    "The highest power of {edge} of {pulls} lies at an end of the common band of engine speed ({band}): their peak "
+    "may lie outside it.",
     "Pulls to a higher engine speed; the mean over the band does not depend on it.",
-    endangers="power",
-)
-TYPED_FIGURES = kind(
-    "typed-figures",
-    344,
-    "power and torque were typed from what the dyno printed",
-    "Power and torque were typed from what the dyno printed (correction: {printed}). Without curves there is no common band "
-    "of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
+)  # fmt: skip
+TYPED_FIGURES = kind("typed-figures", 344, "power", "power and torque were typed from what the dyno printed",
+    "Power and torque were typed from what the dyno printed (correction: {printed}). Without curves there is no "
+    "common band of engine speed, torque cannot be held against power, and what smoothing did to a peak is not known.",
     "Export of the pulls as curves, uncorrected, with the air of the cell.",
-    endangers="power",
-)
-CELL_UNKNOWN = kind(
-    "cell-unknown",
-    343,
-    "the air of the dyno cell is not known",
+)  # fmt: skip
+CELL_UNKNOWN = kind("cell-unknown", 343, "power", "the air of the dyno cell is not known",
     "The air of the cell is not known for {noun} {pulls}: what its changes did to power stays in the figures.",
     "Temperature, station pressure and humidity of the cell beside every pull.",
-    endangers="power",
-)
-NO_BASELINE_PULL = kind(
-    "no-baseline-pull",
-    205,
-    "the baseline was not pulled on the dyno",
+)  # fmt: skip
+NO_BASELINE_PULL = kind("no-baseline-pull", 205, "power", "the baseline was not pulled on the dyno",
     "{baseline} has no pull that counts: no difference of power or torque is given.",
     "Pulls of {baseline} in the same session.",
-    endangers="power",
-)
-ONE_PULL = kind(
-    "one-pull",
-    215,
-    "a configuration has one pull only",
+)  # fmt: skip
+ONE_PULL = kind("one-pull", 215, "power", "a configuration has one pull only",
     "{names} {have} one pull: its scatter is not known.",
     "Three pulls or more of each configuration.",
-    endangers="power",
-)
-NO_PULL = kind(
-    "no-pull",
-    445,
-    "some configurations were not pulled",
+)  # fmt: skip
+NO_PULL = kind("no-pull", 445, "power", "some configurations were not pulled",
     "{names} {were} not pulled.",
     "Pulls of it.",
-    endangers="power",
-)
-PULL_ORDER = kind(
-    "pull-order",
-    130,
-    "configurations were pulled one after the other on the dyno",
-    "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno day) "
-    "cannot be told from a difference between them.",
+)  # fmt: skip
+PULL_ORDER = kind("pull-order", 130, "power", "configurations were pulled one after the other on the dyno",
+    "The configurations were pulled one after the other, not in turn: a drift of the session (heat soak of the dyno "
+    "day) cannot be told from a difference between them.",
     "Pulls of the configurations in turn.",
-    endangers="power",
-)
-SESSION_DRIFT = kind(
-    "session-drift",
-    240,
-    "power drifted within the dyno session",
-    "{figure:upper} changed by {size} over the range of the {covariate} within the session; the comparison is not adjusted "
-    "for it.",
+)  # fmt: skip
+SESSION_DRIFT = kind("session-drift", 240, "power", "power drifted within the dyno session",
+    "{figure:upper} changed by {size} over the range of the {covariate} within the session; the comparison is not "
+    "adjusted for it.",
     "Pulls in turn, at equal intervals, with the engine and the rollers at steady temperature.",
-    endangers="power",
-)
-DRIVELINE_ASSUMED = kind(
-    "driveline-assumed",
-    347,
-    "engine figures rest on an assumed driveline loss",
+)  # fmt: skip
+DRIVELINE_ASSUMED = kind("driveline-assumed", 347, "power", "engine figures rest on an assumed driveline loss",
     "Engine figures are estimated with {assumption}: they were not measured.",
     "Figures at the wheel, or an engine dyno.",
-    endangers="power",
-)
-NO_COMMON_AIRFLOW = kind(
-    "no-common-airflow",
-    206,
-    "restriction curves share no airflow",
+)  # fmt: skip
+NO_COMMON_AIRFLOW = kind("no-common-airflow", 206, "bench", "restriction curves share no airflow",
     "Restriction ({source}): {reason}",
     "Curves over one range of airflow.",
-    endangers="bench",
-)
-ONE_SERIES = kind(
-    "one-series",
-    250,
-    "restriction was measured in one series only",
+)  # fmt: skip
+ONE_SERIES = kind("one-series", 250, "bench", "restriction was measured in one series only",
     "Restriction and airflow ({source}) are from one series of each of {n}: fit only, no repeat measurement. Their "
     "intervals and percentages do not hold what fitting the part anew, leaks and the bench's own drift would change.",
     "Three series of each configuration, the part taken off and fitted again between them, configurations in turn.",
-    endangers="bench",
-)
-QUOTED_AIRFLOW = kind(
-    "quoted-airflow",
-    342,
-    "airflow is as quoted and was not measured",
-    "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with like.",
+)  # fmt: skip
+QUOTED_AIRFLOW = kind("quoted-airflow", 342, "bench", "airflow is as quoted and was not measured",
+    "Airflow of {names} is as quoted and was not measured in this campaign; {unlike} of {n} do not compare like with "
+    "like.",
     "A flow bench curve of each configuration, or both airflows at one stated depression on one bench.",
-    endangers="bench",
-)
-NO_RESTRICTION = kind(
-    "no-restriction",
-    446,
-    "restriction was not measured of every configuration",
+)  # fmt: skip
+NO_RESTRICTION = kind("no-restriction", 446, "bench", "restriction was not measured of every configuration",
     "Restriction ({source}) was not measured of {names}.",
     "A curve of every configuration on the same bench.",
-    endangers="bench",
-)
-RESTRICTION_CURVE = kind(
-    "restriction-curve",
-    348,
-    "a restriction curve is unusual or has few points",
+)  # fmt: skip
+RESTRICTION_CURVE = kind("restriction-curve", 348, "bench", "a restriction curve is unusual or has few points",
     "Restriction ({source}): {notes}.",
     "Five points or more per curve.",
-    endangers="bench",
-)
-FEW_TRIALS = kind(
-    "few-trials",
-    349,
-    "few exposure trials leave a chance open",
-    "Trials without an adverse observation ({trials}) leave a chance per trial of up to {chance} at {level} confidence "
-    "(one-sided).",
+)  # fmt: skip
+FEW_TRIALS = kind("few-trials", 349, "bench", "few exposure trials leave a chance open",
+    "Trials without an adverse observation ({trials}) leave a chance per trial of up to {chance} at {level} "
+    "confidence (one-sided).",
     "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
-    endangers="bench",
-)
-EXPOSURE_PARTIAL = kind(
-    "exposure-partial",
-    447,
-    "some configurations had no like exposure trial",
+)  # fmt: skip
+EXPOSURE_PARTIAL = kind("exposure-partial", 447, "bench", "some configurations had no like exposure trial",
     "No {condition} trial of {names}: {they} not compared in this.",
     "Like {condition} trials of every configuration.",
-    endangers="bench",
-)
-ONE_TIMING = kind(
-    "one-timing",
-    448,
-    "a task was timed once only",
+)  # fmt: skip
+ONE_TIMING = kind("one-timing", 448, "bench", "a task was timed once only",
     "Timed once only: {tasks}.",
     "Three timings or more by one person.",
-    endangers="bench",
-)
-NOT_TESTED = kind(
-    "not-tested",
-    490,
-    "some kinds of test were not made",
+)  # fmt: skip
+NOT_TESTED = kind("not-tested", 490, "bench", "some kinds of test were not made",
     "Not tested in this campaign: {kinds}; nothing is said about {them}.",
     "Tests of them.",
-    endangers="bench",
-)
+)  # fmt: skip
 
 
 def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limitation, ...]:

@@ -174,13 +174,7 @@ def align_settings(campaign: Campaign) -> AlignSettings:
 
 
 def weather_records(campaign: Campaign) -> dict[str, WeatherRecord]:
-    """Read every weather source of the campaign except forecasts.
-
-    Raises
-    ------
-    DataError
-        If a report or table cannot be read; the source is named.
-    """
+    """Read every weather source of the campaign except forecasts; DataError names the source."""
     return {w.id: _weather_record(campaign, w) for w in campaign.weather if w.kind != "forecast"}
 
 

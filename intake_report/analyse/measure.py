@@ -23,8 +23,8 @@ from intake_report.metrics import (
     rebuild,
     shared_points,
     soaking_stops,
-    stop_rate,
-    stop_rise,
+    stop_rates,
+    stop_rises,
 )
 from intake_report.metrics.series import Floats
 from intake_report.results import MetricKey, MetricResult, StopResult
@@ -117,21 +117,23 @@ def measure_stops(series: tuple[RunSeries, ...]) -> tuple[StopResult, ...]:
     """Return every stop of every run, with its heat-soak rate where there are samples enough for one."""
     rows = []
     for run in series:
-        soaking = set(soaking_stops(run))
+        soaking = soaking_stops(run)
+        rates = dict(zip(soaking, stop_rates(run).tolist(), strict=True))
+        rises = dict(zip(soaking, stop_rises(run).tolist(), strict=True))
         falls = {stop: (float(time), bool(reached)) for stop, time, reached in half_falls(run)}
         for stop in run.stops:
-            fits = stop in soaking
+            fall, reached = falls.get(stop, (None, True))
             rows.append(
                 StopResult(
                     run=run.run,
                     start=stop.start,
                     duration=stop.duration,
                     distance=stop.distance,
-                    rise=float(stop_rise(run, stop)) if fits else None,
-                    rate=float(stop_rate(run, stop)) if fits else None,
+                    rise=rises.get(stop),
+                    rate=rates.get(stop),
                     place=stop.label or None,
-                    half_fall=falls[stop][0] if stop in falls and falls[stop][1] else None,
-                    cut_short=stop in falls and not falls[stop][1],
+                    half_fall=fall if reached else None,
+                    cut_short=not reached,
                 )
             )
     return tuple(rows)

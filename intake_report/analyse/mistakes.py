@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from intake_report.analyse.acceptance import acceptance_limits, quantity_of
-from intake_report.analyse.claims import check_claims
+from intake_report.analyse.claim_check import check_claims
 from intake_report.analyse.inputs import forecast_records, weather_records
 from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys

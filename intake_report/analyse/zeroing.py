@@ -102,17 +102,7 @@ def channel_step(campaign: Campaign, run: CleanRun, channel: str) -> float | Non
 def find_zeroing(campaign: Campaign, drives: tuple[Drive, ...]) -> Zeroing:
     """Return what the soak checks of a campaign say of the offsets of its sensors.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Its soak checks, its instruments, seed.
-    drives : tuple of Drive
-        Runs, for the steps of the readings.
-
-    Raises
-    ------
-    CampaignError, DataError
-        If the log of a stand cannot be used.
+    CampaignError or DataError if the log of a stand cannot be used.
 
     Notes
     -----

@@ -14,7 +14,7 @@ from intake_report.metrics.series import (
     slope,
     weights,
 )
-from intake_report.metrics.soak import half_falls, soaking_stops, stop_rate, stop_rise
+from intake_report.metrics.soak import half_falls, soaking_stops, stop_rates, stop_rises
 from intake_report.metrics.steps import Nodes, find_nodes, rebuild
 
 __all__ = [
@@ -39,7 +39,7 @@ __all__ = [
     "shared_points",
     "slope",
     "soaking_stops",
-    "stop_rate",
-    "stop_rise",
+    "stop_rates",
+    "stop_rises",
     "weights",
 ]

@@ -49,13 +49,13 @@ def _mean(series: RunSeries, channel: str) -> Reading | Missing:
 
 
 @metric(
-    title="Airflow at matched operating points",
+    "Airflow at matched operating points",
+    f"Mean airflow {MATCHED}.",
+    ("higher", "lower"),
     quantity="mass_flow",
     better="neither",
     decimals=2,
-    definition=f"Mean airflow {MATCHED}.",
     source=SOURCE,
-    words=("higher", "lower"),
     needs=("maf",),
     group="engine",
     assessed=False,
@@ -66,13 +66,13 @@ def matched_airflow(series: RunSeries, _: Parameter) -> Reading | Missing:
 
 
 @metric(
-    title="Manifold over barometric pressure at matched operating points",
+    "Manifold over barometric pressure at matched operating points",
+    f"Mean manifold pressure over barometric pressure {MATCHED}.",
+    ("higher", "lower"),
     quantity="ratio",
     better="neither",
     decimals=2,
-    definition=f"Mean manifold pressure over barometric pressure {MATCHED}.",
     source=SOURCE,
-    words=("higher", "lower"),
     needs=("pressure_ratio",),
     group="engine",
     assessed=False,
@@ -83,19 +83,19 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing
 
 
 @metric(
-    title="Spark advance per degree of intake air",
-    quantity="angle_per_temperature",
-    better="neither",
-    decimals=2,
-    definition=message(
+    "Spark advance per degree of intake air",
+    message(
         "Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed "
         "and load inside a point taken out; below zero where the engine control takes advance back. Needs a "
         "standard deviation of {spread} within the points.",
         points=MATCHED,
         spread=Value(LEAST_SPREAD, "temperature_difference"),
     ),
+    ("higher", "lower"),
+    quantity="angle_per_temperature",
+    better="neither",
+    decimals=2,
     source=SOURCE,
-    words=("higher", "lower"),
     needs=("timing",),
     group="engine",
     assessed=False,

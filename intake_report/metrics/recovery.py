@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from intake_report.messages import Listing, Part, Value, message
-from intake_report.metrics.registry import CLOSER, FASTER, OWN, Missing, Reading, metric, missing, over_ambient, place
+from intake_report.metrics.registry import CLOSER, FASTER, Missing, Reading, metric, missing, over_ambient, place
 from intake_report.metrics.series import Floats, RunSeries, first_below
 from intake_report.results import Parameter
 from intake_report.statistics import explain, fit_recovery, fit_recovery_many
@@ -29,18 +29,14 @@ def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
 
 
 @metric(
-    title="Recovery time to within {parameter} of ambient",
+    "Recovery time to within {parameter} of ambient",
+    "Time from the highway entry until intake air temperature comes within the margin of ambient and stays there "
+    "for the hold of the campaign (recovery_hold, 10 s unless stated), timed by the steps of the reading; a shorter "
+    "visit before it is stated beside it. “Within at entry” where it stays there from the entry on; “not reached” "
+    "when it does not happen before the highway ends.",
+    FASTER,
     quantity="time",
-    better="lower",
     decimals=0,
-    definition=(
-        "Time from the highway entry until intake air temperature comes within the margin of ambient and stays there "
-        "for the hold of the campaign (recovery_hold, 10 s unless stated), timed by the steps of the reading; a shorter "
-        "visit before it is stated beside it. “Within at entry” where it stays there from the entry on; “not reached” "
-        "when it does not happen before the highway ends."
-    ),
-    source=OWN,
-    words=FASTER,
     parameter="margin",
     headline=True,
     group="recovery",
@@ -75,17 +71,14 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
 
 
 @metric(
-    title="First reading within {parameter} of ambient",
+    "First reading within {parameter} of ambient",
+    "Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown "
+    "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time, so "
+    "that no differences of it are formed.",
+    ("earlier", "later"),
     quantity="time",
-    better="lower",
     decimals=0,
-    definition=(
-        "Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown "
-        "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time, so "
-        "that no differences of it are formed."
-    ),
     source="common practice",
-    words=("earlier", "later"),
     parameter="margin",
     group="recovery",
     assessed=False,
@@ -119,12 +112,9 @@ class RecoveryFit:
 
 
 def recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
-    """Fit the fall after the highway entry: final + change·exp(−t/tau).
+    """Fit the fall after the highway entry, final + change·exp(−t/tau), or say why the data do not determine it.
 
-    `series`: with or without leading axes. Returns refused with the reason when the data do not
-    determine it.
-
-    At most `FIT_POINTS` evenly spaced samples of the first `FIT_SPAN` after the entry, equal weights.
+    At most `FIT_POINTS` evenly spaced samples of the first `FIT_SPAN` after the entry, equal weights; once per series.
     """
     return series.once("recovery fit", lambda: _recovery_fit(series))
 
@@ -161,18 +151,17 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
 
 
 @metric(
-    title="Recovery time constant",
-    quantity="time",
-    better="lower",
-    decimals=0,
-    definition=message(
+    "Recovery time constant",
+    message(
         "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted "
         "over at most {span}; refused when that falls by less than {fall} or the data do not determine it.",
         span=Value(FIT_SPAN, "time", 0),
         fall=Value(LEAST_FALL, "temperature_difference"),
     ),
+    FASTER,
+    quantity="time",
+    decimals=0,
     source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
-    words=FASTER,
     group="recovery",
 )
 def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading | Missing:
@@ -184,13 +173,10 @@ def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading | Missing
 
 
 @metric(
-    title="Final over-ambient of the fit",
-    quantity="temperature_difference",
-    better="lower",
-    decimals=1,
-    definition="Over-ambient temperature that the first-order fit of the recovery settles to.",
+    "Final over-ambient of the fit",
+    "Over-ambient temperature that the first-order fit of the recovery settles to.",
+    CLOSER,
     source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
-    words=CLOSER,
     group="recovery",
 )
 def final_over_ambient(series: RunSeries, _: Parameter) -> Reading | Missing:

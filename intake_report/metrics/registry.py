@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from intake_report.messages import Message, Part, message
 from intake_report.metrics.series import Bools, Floats, RunSeries
-from intake_report.results import GROUPS, MetricKey, MetricResult, MetricSpec, Parameter, ParameterKind
+from intake_report.results import GROUPS, MetricKey, MetricResult, MetricSpec, Parameter
 
 if TYPE_CHECKING:
-    from intake_report.results.types import Better, Group
+    from intake_report.results.types import Better
 
 OWN = "definition of this report; no standard for road tests of intake air temperature is known to its authors"
 CLOSER = ("closer to ambient", "further from ambient")
@@ -35,20 +35,11 @@ WITHIN = message("already within the margin at the highway entry, so that there 
 
 @dataclass(frozen=True)
 class Reading:
-    """What a metric function returns.
+    """What a metric function returns, one value per draw.
 
-    Parameters
-    ----------
-    value : ndarray, (...)
-        Value [internal unit], one per draw.
-    reached : ndarray of bool, (...)
-        False where the value is censored: then `value` is the bound.
-    within : ndarray of bool, (...)
-        True where it was reached before it began to be watched for: sooner than any value.
-    time, distance : float or None
-        Place of the nominal value: elapsed time [s], route distance [m].
-    note : Part
-        What a reader must know about the value; empty for nothing.
+    `value` (...) [internal unit]; `reached` (...) is False where it is censored and `value` its bound; `within` (...) True where
+    it was reached before it began to be watched for: sooner than any value. `time` [s] and route `distance` [m] are the place
+    of the nominal value, `note` what a reader must know about it.
     """
 
     value: Floats
@@ -76,19 +67,10 @@ MetricFunction = Callable[[RunSeries, Parameter], Reading | Missing]
 
 @dataclass(frozen=True)
 class Metric:
-    """A spec with its function.
+    """A spec with its function; `events` are the times that the value hangs on.
 
-    Parameters
-    ----------
-    spec : MetricSpec
-        The definition.
-    function : callable
-        Of one run's series and the parameter.
-    events : tuple of {"entry", "phases", "stops"}
-        Times that the value hangs on.
-    assessed : bool
-        Whether readings with an uncertainty may be put through it; not where the value rests on the bare reading or
-        on channels of the engine.
+    Readings with an uncertainty may be put through it where it is `assessed`: not where the value rests on the bare reading or
+    on channels of the engine.
     """
 
     spec: MetricSpec
@@ -101,43 +83,25 @@ REGISTRY: dict[str, Metric] = {}
 
 
 def metric(
-    *,
     title: str,
-    quantity: str,
-    better: Better,
-    decimals: int,
     definition: Part,
-    source: str,
     words: tuple[str, str],
+    *,
+    quantity: str = "temperature_difference",
+    better: Better = "lower",
+    decimals: int = 1,
+    source: str = OWN,
     needs: tuple[str, ...] = ("over-ambient",),
     least: int = 2,
-    parameter: ParameterKind = "none",
-    headline: bool = False,
-    group: Group = "over-ambient",
     events: tuple[Event, ...] = (),
     assessed: bool = True,
-    compared: bool = True,
+    **more: Any,
 ) -> Callable[[MetricFunction], MetricFunction]:
     """Register a metric function under its own name; see `MetricSpec` and `Metric` for the arguments."""
 
     def register(function: MetricFunction) -> MetricFunction:
         id = function.__name__
-        spec = MetricSpec(
-            id,
-            title,
-            quantity,
-            better,
-            decimals,
-            definition,
-            needs,
-            least,
-            source,
-            words,
-            parameter,
-            headline,
-            group,
-            compared,
-        )
+        spec = MetricSpec(id, title, quantity, better, decimals, definition, needs, least, source, words, **more)
         REGISTRY[id] = Metric(spec, function, events, assessed)
         return function
 
@@ -188,20 +152,7 @@ def missing_input(spec: MetricSpec, series: RunSeries) -> Message | None:
 
 
 def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
-    """Compute one metric of one run.
-
-    Parameters
-    ----------
-    key : MetricKey
-        Metric with its parameter.
-    series : RunSeries
-        The run; without leading axes.
-
-    Returns
-    -------
-    MetricResult
-        Never NaN: a value that cannot be computed has a status and a reason.
-    """
+    """Compute one metric of one run, `series` without leading axes; never NaN: what cannot be computed has its reason."""
     identity = (key.key, series.run, series.configuration, series.block)
     reason = missing_input(key.spec, series)
     if reason is not None:
@@ -220,20 +171,10 @@ def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
 
 
 def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
-    """Compute one metric of many draws of one run.
+    """Compute one metric of m draws of one run, whose readings have one leading axis.
 
-    Parameters
-    ----------
-    key : MetricKey
-        Metric with its parameter.
-    series : RunSeries
-        The run; readings with one leading axis of m draws.
-
-    Returns
-    -------
-    ndarray, (m,) or None
-        Values; +inf where not reached, −inf where within at entry, NaN where there is none. None when the metric
-        cannot be computed at all.
+    Returns (m,): +inf where not reached, −inf where within at entry, NaN where there is none; None when the metric cannot be
+    computed at all.
     """
     if missing_input(key.spec, series) is not None:
         return None
@@ -247,14 +188,7 @@ def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
 def keys(margins: tuple[float, ...], phases: tuple[tuple[str, str], ...], limit: float | None) -> tuple[MetricKey, ...]:
     """Return every metric with every parameter that the campaign asks for, group by group in registry order.
 
-    Parameters
-    ----------
-    margins : tuple of float
-        Recovery margins [K].
-    phases : tuple of (id, name)
-        Phases of the route.
-    limit : float or None
-        Alarm limit [°C].
+    `margins` of recovery [K]; `phases` of the route (id, name); alarm `limit` [°C].
     """
     parameters: dict[str, list[Parameter]] = {
         "none": [Parameter()],

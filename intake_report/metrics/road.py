@@ -8,7 +8,6 @@ from intake_report.messages import Value
 from intake_report.metrics.registry import (
     CLOSER,
     COOLER,
-    OWN,
     SHORTER,
     Missing,
     Reading,
@@ -26,13 +25,10 @@ SMALLER = ("smaller", "larger")
 
 
 @metric(
-    title="Peak intake air temperature",
+    "Peak intake air temperature",
+    "Highest intake air temperature of the run on the route, with its time and route distance.",
+    COOLER,
     quantity="temperature",
-    better="lower",
-    decimals=1,
-    definition="Highest intake air temperature of the run on the route, with its time and route distance.",
-    source=OWN,
-    words=COOLER,
     needs=("iat",),
 )
 def peak_iat(series: RunSeries, parameter: Parameter) -> Reading | Missing:
@@ -41,13 +37,9 @@ def peak_iat(series: RunSeries, parameter: Parameter) -> Reading | Missing:
 
 
 @metric(
-    title="Peak over-ambient",
-    quantity="temperature_difference",
-    better="lower",
-    decimals=1,
-    definition="Largest intake air temperature minus ambient during the run, with its time and route distance.",
-    source=OWN,
-    words=CLOSER,
+    "Peak over-ambient",
+    "Largest intake air temperature minus ambient during the run, with its time and route distance.",
+    CLOSER,
     headline=True,
 )
 def peak_over_ambient(series: RunSeries, parameter: Parameter) -> Reading | Missing:
@@ -56,13 +48,9 @@ def peak_over_ambient(series: RunSeries, parameter: Parameter) -> Reading | Miss
 
 
 @metric(
-    title="Mean over-ambient, {parameter}",
-    quantity="temperature_difference",
-    better="lower",
-    decimals=1,
-    definition="Time-weighted mean of intake air temperature minus ambient while the run is in the phase.",
-    source=OWN,
-    words=CLOSER,
+    "Mean over-ambient, {parameter}",
+    "Time-weighted mean of intake air temperature minus ambient while the run is in the phase.",
+    CLOSER,
     parameter="phase",
     headline=True,
     events=("phases",),
@@ -98,16 +86,10 @@ def _spans(series: RunSeries, parameter: Parameter) -> list[Span]:
 
 
 @metric(
-    title="Distance-weighted mean over-ambient, {parameter}",
-    quantity="temperature_difference",
-    better="lower",
-    decimals=1,
-    definition=(
-        "Mean of intake air temperature minus ambient over the route distance of the phase: every metre counts alike, "
-        "so standing still does not count."
-    ),
-    source=OWN,
-    words=CLOSER,
+    "Distance-weighted mean over-ambient, {parameter}",
+    "Mean of intake air temperature minus ambient over the route distance of the phase: every metre counts alike, "
+    "so standing still does not count.",
+    CLOSER,
     parameter="phase",
     events=("phases",),
 )
@@ -129,16 +111,13 @@ def distance_mean_over_ambient(series: RunSeries, parameter: Parameter) -> Readi
 
 
 @metric(
-    title="Charge-density ratio to ambient",
+    "Charge-density ratio to ambient",
+    "Time-weighted mean over the run of ambient over intake air absolute temperature: the density of the "
+    "intake air relative to ambient air at the same pressure.",
+    ("denser", "less dense"),
     quantity="ratio",
     better="higher",
-    decimals=1,
-    definition=(
-        "Time-weighted mean over the run of ambient over intake air absolute temperature: the density of the "
-        "intake air relative to ambient air at the same pressure."
-    ),
     source="ideal gas law at equal pressure",
-    words=("denser", "less dense"),
 )
 def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading | Missing:
     """Return the mean ratio of intake air to ambient air density at equal pressure [%]."""
@@ -165,13 +144,11 @@ def _area_above(series: RunSeries, values: Floats, level: float) -> Floats:
 
 
 @metric(
-    title="Time above {parameter}",
+    "Time above {parameter}",
+    "Time during the run for which intake air temperature is above the alarm limit of the campaign.",
+    SHORTER,
     quantity="time",
-    better="lower",
     decimals=0,
-    definition="Time during the run for which intake air temperature is above the alarm limit of the campaign.",
-    source=OWN,
-    words=SHORTER,
     needs=("iat",),
     parameter="limit",
     group="exposure",
@@ -183,13 +160,10 @@ def time_above_limit(series: RunSeries, parameter: Parameter) -> Reading | Missi
 
 
 @metric(
-    title="Degree-minutes above {parameter}",
+    "Degree-minutes above {parameter}",
+    "Integral over the run of what intake air temperature exceeds the alarm limit of the campaign by.",
+    SMALLER,
     quantity="temperature_time",
-    better="lower",
-    decimals=1,
-    definition="Integral over the run of what intake air temperature exceeds the alarm limit of the campaign by.",
-    source=OWN,
-    words=SMALLER,
     needs=("iat",),
     parameter="limit",
     group="exposure",
@@ -201,13 +175,11 @@ def degree_minutes_above_limit(series: RunSeries, parameter: Parameter) -> Readi
 
 
 @metric(
-    title="Time above ambient + {parameter}",
+    "Time above ambient + {parameter}",
+    "Time during the run for which intake air temperature is more than the margin above ambient.",
+    SHORTER,
     quantity="time",
-    better="lower",
     decimals=0,
-    definition="Time during the run for which intake air temperature is more than the margin above ambient.",
-    source=OWN,
-    words=SHORTER,
     parameter="margin",
     group="exposure",
 )
@@ -218,13 +190,10 @@ def time_above_margin(series: RunSeries, parameter: Parameter) -> Reading | Miss
 
 
 @metric(
-    title="Degree-minutes above ambient + {parameter}",
+    "Degree-minutes above ambient + {parameter}",
+    "Integral over the run of what the over-ambient temperature exceeds the margin by.",
+    SMALLER,
     quantity="temperature_time",
-    better="lower",
-    decimals=1,
-    definition="Integral over the run of what the over-ambient temperature exceeds the margin by.",
-    source=OWN,
-    words=SMALLER,
     parameter="margin",
     group="exposure",
 )

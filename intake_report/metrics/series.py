@@ -31,13 +31,8 @@ _STRIDE = 1000
 class EngineSamples:
     """The engine at steady moments of one run, on common times.
 
-    Parameters
-    ----------
-    rpm, load : ndarray, (n,)
-        Engine speed [rpm] and calculated load [%].
-    channels : mapping of str to ndarray, (n,)
-        "maf" [g/s], "pressure_ratio" (manifold over barometric) [%], "timing" [°], "iat" [°C], as far as recorded; NaN
-        where there is no sample near.
+    `rpm` (n,) [rpm], calculated `load` (n,) [%]; `channels` (n,): "maf" [g/s], "pressure_ratio" (manifold over barometric) [%],
+    "timing" [°], "iat" [°C], as far as recorded; NaN where there is no sample near.
     """
 
     rpm: Floats
@@ -65,13 +60,7 @@ class OperatingPoints:
 
 
 def shared_points(runs: Sequence[EngineSamples]) -> OperatingPoints:
-    """Return the cells in which every one of `runs` has `LEAST_SAMPLES` samples or more.
-
-    Parameters
-    ----------
-    runs : sequence of EngineSamples
-        Runs that have the channels.
-    """
+    """Return the cells in which every one of `runs`, those that have the channels, has `LEAST_SAMPLES` or more."""
     visited = [run.cells[run.cells >= 0] for run in runs]
     cells, inverse = np.unique(np.concatenate([*visited, np.empty(0, dtype=np.int64)]), return_inverse=True)
     counts = np.zeros((len(visited), cells.size))
@@ -103,42 +92,23 @@ class RunSeries:
 
     Parameters
     ----------
-    run, configuration : str
-        Ids.
-    block : str or None
-        Block of the run.
     time : ndarray, (n,)
         Times of the true IAT samples [s], strictly increasing.
-    iat : ndarray, (..., n)
-        Temperature of the sensor's element [°C], rebuilt from the steps of the reading.
-    ambient : ndarray, (..., n) or None
-        Ambient reference at the same times [°C].
-    distance : ndarray, (n,)
-        Route distance at the same times [m], NaN off the route.
+    iat, ambient : ndarray, (..., n)
+        Temperature of the sensor's element, rebuilt from the steps of the reading, and ambient reference [°C]; None without.
+    distance, reading : ndarray, (n,)
+        Route distance at the same times [m], NaN off the route; the readings as they are [°C].
     stops, phases : tuple of Span
         Stops and passages of the phases.
-    entry : float or None
-        Time of the highway entry [s].
-    entry_end : float or None
-        When the recovery can no longer be observed: the end of the highway, or of the log [s].
-    max_gap : float
-        Longest pause between samples that is bridged [s].
-    interval : float
-        Usual time between true samples [s].
-    minimum_stop : float
-        Shortest stop that a heat-soak rate is taken from [s].
-    hold : float
-        How long a recovery has to stay within its margin [s].
-    reading : ndarray, (n,)
-        The readings as they are [°C].
-    step : float or None
-        Step of the readings [K].
-    lag : float
-        Time constant of the sensor's element [s]: how late its temperature shows a corner of the air's.
-    engine : EngineSamples or None
-        Operating points of the engine; None without the channels.
-    points : OperatingPoints or None
-        The operating points that all runs share.
+    entry, entry_end : float or None
+        Time of the highway entry, and when the recovery can no longer be observed [s].
+    max_gap, interval, minimum_stop, hold : float
+        Longest pause that is bridged, usual time between true samples, shortest stop that a heat-soak rate is taken from,
+        how long a recovery has to stay within its margin [s].
+    step, lag : float
+        Step of the readings [K] or None; time constant of the sensor's element [s].
+    engine, points
+        Operating points of the engine, and those that all runs share; None without the channels.
     most_pairs : int or None
         Pairs of samples at most that a Theil–Sen slope is taken from; None: all.
     """
@@ -189,21 +159,9 @@ class RunSeries:
 
 
 def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
-    """Return the trapezoid weights [s] of samples for the integral from `start` to `end`.
+    """Return the trapezoid weights (n,) [s] of samples at `time` for the integral from `start` to `end` [s].
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        Sample times [s].
-    start, end : float
-        Limits of the integral [s].
-    max_gap : float
-        Pauses longer than this contribute nothing [s].
-
-    Returns
-    -------
-    ndarray, (n,)
-        Weights; their sum is the time covered.
+    Their sum is the time covered: pauses longer than `max_gap` [s] contribute nothing.
     """
     if time.size < 2:
         return np.zeros(time.shape)
@@ -271,41 +229,30 @@ def first_below(
     return np.where(found, crossing, end), reached
 
 
-def value_at(time: Floats, values: Floats, at: float) -> Floats:
-    """Interpolate `values` (..., n) linearly at one time; the nearest beyond the ends."""
+def value_at(time: Floats, values: Floats, at: float | Floats) -> Floats:
+    """Interpolate `values` (..., n) linearly at one time, (...), or at k times, (..., k); the nearest beyond the ends."""
     if time.size < 2:
-        return np.asarray(values[..., 0])
-    index = int(np.clip(np.searchsorted(time, at), 1, time.size - 1))
-    share = float(np.clip((at - time[index - 1]) / (time[index] - time[index - 1]), 0.0, 1.0))
-    result: Floats = values[..., index - 1] * (1.0 - share) + values[..., index] * share
-    return result
+        return np.asarray(values[..., np.zeros(np.shape(at), dtype=np.intp)])
+    index = np.clip(np.searchsorted(time, at), 1, time.size - 1)
+    share = np.clip((at - time[index - 1]) / (time[index] - time[index - 1]), 0.0, 1.0)
+    return np.asarray(values[..., index - 1] * (1.0 - share) + values[..., index] * share)
 
 
 def slope(time: Floats, values: Floats, most: int | None = None) -> Floats:
-    """Return the Theil–Sen slope: the median of the slopes of all pairs of samples.
+    """Return the Theil–Sen slope, (...): the median of the slopes of all pairs of samples.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        Sample times, n of 2 or more.
-    values : ndarray, (..., n)
-        Values.
-    most : int, optional
-        Take at most so many pairs, evenly from all pairs in order: of many draws, the median of a part scatters as the
-        median of all does, about a centre of its own.
+    `time` (n,), n of 2 or more; `values` (..., n); `most`: take at most so many pairs, evenly from all pairs in order: of many
+    draws, the median of a part scatters as the median of all does, about a centre of its own.
 
-    Returns
-    -------
-    ndarray, (...)
-        Slope [unit of values per unit of time].
-
-    Notes
-    -----
     H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers.
     """
     first, second = np.triu_indices(time.size, k=1)
     if most is not None and first.size > most:
         some = np.linspace(0, first.size - 1, most).astype(np.intp)
         first, second = first[some], second[some]
-    slopes = (values[..., second] - values[..., first]) / (time[second] - time[first])
-    return np.asarray(np.median(slopes, axis=-1))
+    slopes = np.take(values, second, axis=-1)
+    slopes -= np.take(values, first, axis=-1)
+    slopes /= time[second] - time[first]
+    middle = [(first.size - 1) // 2, first.size // 2]
+    slopes.partition(middle, axis=-1)
+    return np.asarray(slopes[..., middle].mean(axis=-1))

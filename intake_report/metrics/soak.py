@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from intake_report.messages import Part, Value, message
-from intake_report.metrics.registry import FASTER, OWN, Missing, Reading, metric, missing
+from intake_report.metrics.registry import FASTER, Missing, Reading, metric, missing
 from intake_report.metrics.series import Bools, Floats, RunSeries, Span, first_below, slope, value_at
 from intake_report.results import Parameter
 
@@ -26,33 +26,33 @@ def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
     )
 
 
-def stop_rate(series: RunSeries, stop: Span) -> Floats:
-    """Return the heat-soak rate of one stop [K/min]: Theil–Sen slope of the intake air temperature."""
-    inside = series.window(stop.start, stop.end)
-    return 60.0 * slope(series.time[inside], series.iat[..., inside], series.most_pairs)
+def stop_rates(series: RunSeries) -> Floats:
+    """Return the heat-soak rate of each soaking stop, (..., stops) [K/min]: Theil–Sen slope of the intake air temperature."""
+    inside = [series.window(stop.start, stop.end) for stop in soaking_stops(series)]
+    rates = [slope(series.time[part], series.iat[..., part], series.most_pairs) for part in inside]
+    return 60.0 * np.stack(rates, axis=-1) if rates else np.empty((*series.iat.shape[:-1], 0))
 
 
-def stop_rise(series: RunSeries, stop: Span) -> Floats:
-    """Return the rise of intake air temperature during one stop [K]: at its end minus at its start."""
-    return value_at(series.time, series.iat, stop.end) - value_at(series.time, series.iat, stop.start)
+def stop_rises(series: RunSeries) -> Floats:
+    """Return the rise of intake air temperature during each soaking stop, (..., stops) [K]: at its end minus at its start."""
+
+    def rises() -> Floats:
+        limits = np.array([(stop.start, stop.end) for stop in soaking_stops(series)]).reshape(-1, 2)
+        return value_at(series.time, series.iat, limits[:, 1]) - value_at(series.time, series.iat, limits[:, 0])
+
+    return series.once("rises", rises)
 
 
 def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
-    """Return how long after each launch the intake air has lost half of the stop's rise.
+    """Return how long after each launch the intake air has lost half of the stop's rise: (stop, time, reached).
 
-    Returns
-    -------
-    tuple of (stop, time, reached)
-        Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch [s], (...), and whether
-        it was reached before the next stop or the end of the record (else the time is the bound).
+    Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch (...) [s], and whether it was reached
+    before the next stop or the end of the record (else the time is the bound).
     """
-    found = []
-    soaking = soaking_stops(series)
-    for i, stop in enumerate(series.stops):
-        if stop not in soaking:
-            continue
-        end = series.stops[i + 1].start if i + 1 < len(series.stops) else float(series.time[-1])
-        rise = stop_rise(series, stop)
+    found, rises = [], stop_rises(series)
+    ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
+    for i, stop in enumerate(soaking_stops(series)):
+        rise, end = rises[..., i], ends[stop]
         if float(np.median(rise)) < LEAST_RISE or series.time[series.window(stop.end, end)].size < 2:
             continue
         target = value_at(series.time, series.iat, stop.end) - 0.5 * rise
@@ -61,82 +61,68 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     return tuple(found)
 
 
-def _median_of_stops(series: RunSeries, of_stop: Callable[[RunSeries, Span], Floats]) -> Reading | Missing:
+def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats]) -> Reading | Missing:
     """Return the median over the soaking stops, with a note where their rise is too small for the steps of the reading."""
-    stops = soaking_stops(series)
-    if not stops:
+    values = of_stops(series)
+    if not values.shape[-1]:
         return missing(
             "the run has no stop of {duration} or more with {least} samples or more",
             "no-stop",
             duration=Value(series.minimum_stop, "time", 0),
             least=LEAST_STOP_SAMPLES,
         )
-    value = np.median(np.stack([of_stop(series, stop) for stop in stops]), axis=0)
     note: Part = ""
-    if series.step is not None:
-        rise = float(np.ravel(np.median(np.stack([stop_rise(series, stop) for stop in stops]), axis=0))[0])
-        if rise < RESOLVED * series.step:
-            note = message(
-                "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it",
-                "unresolved-rise",
-                step=Value(series.step, "temperature_difference"),
-            )
+    single = series.iat.ndim == 1 and series.step is not None
+    if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):
+        note = message(
+            "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it",
+            "unresolved-rise",
+            step=Value(series.step, "temperature_difference"),
+        )
+    value = np.median(values, axis=-1)
     return Reading(value, np.ones(value.shape, dtype=np.bool_), note=note)
 
 
 @metric(
-    title="Heat-soak rate, median of stops",
+    "Heat-soak rate, median of stops",
+    "Median over the run's stops of the rate at which intake air temperature rises while the vehicle stands still: "
+    "the median slope over all pairs of true samples of the whole stop (Theil–Sen), which is neither the initial "
+    "rate nor the rise over the duration.",
+    ("heats slower", "heats faster"),
     quantity="temperature_rate",
-    better="lower",
-    decimals=1,
-    definition=(
-        "Median over the run's stops of the rate at which intake air temperature rises while the vehicle stands still: "
-        "the median slope over all pairs of true samples of the whole stop (Theil–Sen), which is neither the initial "
-        "rate nor the rise over the duration."
-    ),
-    source=OWN,
-    words=("heats slower", "heats faster"),
     needs=("iat",),
     group="heat soak",
     events=("stops",),
 )
 def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the median heat-soak rate over the stops [K/min]."""
-    return _median_of_stops(series, stop_rate)
+    return _median_of_stops(series, stop_rates)
 
 
 @metric(
-    title="Rise per stop, median of stops",
-    quantity="temperature_difference",
-    better="lower",
-    decimals=1,
-    definition=(
-        "Median over the run's stops of the intake air temperature at the end of the stop minus that at its start; the "
-        "stops of one run differ in duration, so the figure of rise against duration belongs to it."
-    ),
-    source=OWN,
-    words=("smaller", "larger"),
+    "Rise per stop, median of stops",
+    "Median over the run's stops of the intake air temperature at the end of the stop minus that at its start; the "
+    "stops of one run differ in duration, so the figure of rise against duration belongs to it.",
+    ("smaller", "larger"),
     needs=("iat",),
     group="heat soak",
     events=("stops",),
 )
 def rise_per_stop(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the median rise of intake air temperature over the stops [K]."""
-    return _median_of_stops(series, stop_rise)
+    return _median_of_stops(series, stop_rises)
 
 
 @metric(
-    title="Half-fall time after launch, median",
-    quantity="time",
-    better="lower",
-    decimals=0,
-    definition=message(
+    "Half-fall time after launch, median",
+    message(
         "Median over the launches of the time until intake air temperature has lost half of what it gained during the "
         "stop, for stops with a rise of {rise} or more; a launch that the next stop cuts short counts as longer.",
         rise=Value(LEAST_RISE, "temperature_difference"),
     ),
-    source=OWN,
-    words=FASTER,
+    FASTER,
+    quantity="time",
+    decimals=0,
     needs=("iat",),
     group="heat soak",
     events=("stops",),

@@ -24,7 +24,11 @@ class Stop(Protocol):
 
 
 EDGE = 0.75  # sampling intervals that the time of an edge may be off by; half, and something for the slope's own error
-THROUGH = 0.42  # steps that a long passage from edge to edge may bend away from the smooth curve
+THROUGH = 0.42  # steps at most that a long passage from edge to edge may bend away from the smooth curve
+# Share of a step, and of what edges are found again to (`_bends`), that it does; and between which shares of a passage
+# it is furthest away. Chosen on the demo's drives, tried on another simulator (tests/metrics/test_corners.py).
+LEAST_BEND, AGAIN, SHOULDERS = 0.1, 1.0, (0.2, 0.6)
+LEAST_KNOWN = 3  # edges that have to be found again
 
 
 @dataclass(frozen=True)
@@ -35,24 +39,27 @@ class Nodes:
     ----------
     time, value : ndarray, (k,)
         Times, strictly increasing [s], and temperatures [°C].
-    spread : ndarray, (k,)
-        Half-width of the rectangular uncertainty of `value` [K]: at an edge the time that it may be off by half a
-        sampling interval, times the slope there; between edges the share of the step that the readings leave open;
-        below zero where it is off the other way than the rest of its group.
-    group : ndarray of int, (k,)
-        Which error a node shares: those of one plateau are off together.
     straight : ndarray of bool, (k − 1,)
         Where the passages from edge to edge last alike, to the sampling: nothing tells a curve, so none is drawn.
     corner : ndarray of bool, (k,)
         Where the slope may jump: no smooth curve spans such a node.
+    open : ndarray, (m,)
+        Times at which `spread` is known, the nodes among them [s].
+    spread : ndarray, (m,)
+        Half-width of the rectangular uncertainty of the temperature [K]: at an edge the time that it may be off by half a
+        sampling interval, times the slope there; between edges the share of the step that the readings leave open;
+        below zero where it is off the other way than the rest of its group.
+    group : ndarray of int, (m,)
+        Which error it shares: those of one plateau are off together.
     """
 
     time: Floats
     value: Floats
-    spread: Floats
-    group: NDArray[np.intp]
     straight: Bools
     corner: Bools
+    open: Floats
+    spread: Floats
+    group: NDArray[np.intp]
 
     def at(self, time: Floats) -> Floats:
         """Return the temperature at `time`, (n,), joined smoothly or straight between corners."""
@@ -69,20 +76,8 @@ def find_nodes(
 ) -> Nodes | None:
     """Return the nodes of a reading with steps; None when it never changes and has no corner.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        True sample times [s], n of 3 or more.
-    reading : ndarray, (n,)
-        Readings [°C], rounded to `step`.
-    step : float
-        Step of the reading [K].
-    stops : sequence of Stop
-        Their limits are corners: the slope of the temperature may jump there.
-    corners : sequence of float
-        Further times at which it may, such as the highway entry [s].
-    lag : float
-        Time constant of the sensor, which delays what begins at a corner [s].
+    `time` (n,) are true sample times [s], n of 3 or more, `reading` (n,) is rounded to `step` [°C, K]. The slope of the
+    temperature may jump at the limits of `stops` and at further `corners` [s]; `lag` [s] of the sensor delays what begins there.
 
     Notes
     -----
@@ -109,7 +104,7 @@ def find_nodes(
     spread = np.minimum(EDGE * slope * width, 0.5 * np.abs(jump))
     parts = [np.stack([at, value, spread, np.zeros(at.size)])]
     # a plateau that is passed through is left to the interpolation: its node only carries the uncertainty
-    through = THROUGH * step * np.minimum(1.0, dwell / (4.0 * width[:-1]))
+    through = _bends(at, value, passes, step) * np.minimum(1.0, dwell / (4.0 * width[:-1]))
     middle, n = 0.5 * (at[:-1] + at[1:]), int(passes.sum())
     parts.append(np.stack([middle[passes], np.full(n, np.nan), through[passes], np.zeros(n)]))
     groups = [np.arange(at.size), at.size + np.flatnonzero(passes)]
@@ -126,12 +121,35 @@ def find_nodes(
     nodes = np.concatenate(parts, axis=1)
     order = np.lexsort((-nodes[3], nodes[0]))
     order = order[np.concatenate([[True], np.diff(nodes[0, order]) > 1e-9])]
-    nodes, group = nodes[:, order], np.unique(np.concatenate(groups)[order], return_inverse=True)[1]
+    nodes, group = nodes[:, order], np.concatenate(groups)[order]
     given, corner = np.isfinite(nodes[1]), nodes[3] > 0.0
     alike = _alike(dwell, width, passes)
     straight = _inside(at, nodes[0, given], alike)
     nodes[1, ~given] = _join(nodes[0, given], nodes[1, given], straight, corner[given], nodes[0, ~given])
-    return Nodes(nodes[0], nodes[1], nodes[2], group, _inside(at, nodes[0], alike), corner)
+    shoulders = [
+        np.stack([at[:-1] + share * dwell, through, groups[0][:-1] + at.size])[:, passes] for share in SHOULDERS
+    ]
+    errors = np.concatenate([np.stack([nodes[0], nodes[2], group]), *shoulders], axis=1)
+    errors = errors[:, np.argsort(errors[0], kind="stable")]
+    of = np.unique(errors[2], return_inverse=True)[1]
+    return Nodes(nodes[0], nodes[1], _inside(at, nodes[0], alike), corner, errors[0], errors[1], of)
+
+
+def _bends(at: Floats, value: Floats, passes: Bools, step: float) -> float:
+    """Return how far a passage from edge to edge may bend away from the smooth curve [K].
+
+    Judged by how well edges within falls and rises are found again from those beside them: every second one is left out
+    in turn. A smooth recovery finds them to a twentieth of a step, one that traffic and gusts disturb to a third.
+    """
+    again = np.zeros(at.size)
+    if at.size > 4:
+        for left in (0, 1):
+            kept = slice(1 - left, None, 2)
+            again[left::2] = smooth(at[kept], value[kept], at[left::2]) - value[left::2]
+    known = np.flatnonzero(passes[:-3] & passes[1:-2] & passes[2:-1] & passes[3:]) + 2
+    if known.size < LEAST_KNOWN:
+        return THROUGH * step
+    return min(THROUGH * step, LEAST_BEND * step + AGAIN * float(np.sqrt(np.mean(again[known] ** 2))))
 
 
 def _passed(at: Floats, jump: Floats, when: float) -> bool:
@@ -239,17 +257,8 @@ def _settle(edge: float, until: float, slope: float, level: float, side: float, 
 
 
 def smooth(nodes: Floats, values: Floats, at: Floats) -> Floats:
-    """Interpolate without overshoot and with a continuous slope; constant beyond the ends.
+    """Interpolate points `nodes`, `values` (k,), increasing, at `at` (n,) without overshoot; constant beyond the ends.
 
-    Parameters
-    ----------
-    nodes, values : ndarray, (k,)
-        Points, strictly increasing.
-    at : ndarray, (n,)
-        Where.
-
-    Notes
-    -----
     Monotone piecewise cubic (F. N. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300), as scipy has it.
     """
     if nodes.size < 3:
@@ -268,23 +277,9 @@ def rebuild(
     corners: Sequence[float] = (),
     lag: float = 0.0,
 ) -> Floats:
-    """Rebuild a temperature from a reading with steps, by the times at which the reading changes.
+    """Rebuild a temperature (n,) [°C] from a reading with steps, by the times at which the reading changes.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        True sample times [s].
-    reading : ndarray, (n,)
-        Readings [°C], rounded to `step`.
-    step : float or None
-        Step of the reading [K]; without one the reading is returned as it is.
-    stops, corners, lag
-        Where the slope may jump, and how late that shows; see `find_nodes`.
-
-    Returns
-    -------
-    ndarray, (n,)
-        Estimate at the sample times [°C]; within half a step of the reading.
+    Arguments as of `find_nodes`; without a `step` the reading is returned as it is. Within half a step of the reading.
 
     Notes
     -----

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.analyse.claims import find_key, is_absolute, other
+from intake_report.analyse.claim_check import find_key, is_absolute, other
 from intake_report.campaign import Campaign, Claim, Planning
 from intake_report.metrics import PULL_METRICS
 from intake_report.plan.scatter import Scatter

@@ -19,22 +19,7 @@ Values: TypeAlias = Sequence[float] | Floats
 
 
 def finite(values: Values, what: str, least: int = 1) -> Floats:
-    """Return `values` as a one-dimensional float array, all finite.
-
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        The numbers; runs without a value are left out by the caller, who knows which they are.
-    what : str
-        What they are, for the error ("baseline values").
-    least : int
-        The least number of values.
-
-    Raises
-    ------
-    DataError
-        Fewer than `least` values, or one that is not finite.
-    """
+    """Return `values` (n,) as a float array; DataError where fewer than `least`, or not all finite. `what` names them."""
     array = np.asarray(values, dtype=np.float64)
     if array.ndim != 1:
         raise ValueError(f"{what}: expected one dimension, got {array.ndim}")

@@ -40,12 +40,9 @@ _FAR = 1e4
 
 
 def gehan_scores(values: Values, censored: Sequence[bool]) -> Floats:
-    """Gehan's score of each time: how many others it surely exceeds, less how many surely exceed it.
+    """Gehan's score of each time (n,): how many others it surely exceeds, less how many surely exceed it.
 
-    `values` (n,): times; for a censored one the time up to which it was watched; `censored` (n,): true where not
-    reached.
-
-    E. A. Gehan, Biometrika 52 (1965) 203–223. A censored time exceeds one that was reached at the same moment.
+    A censored one exceeds one that was reached at the moment up to which it was watched. E. A. Gehan, Biometrika 52 (1965) 203–223.
     """
     y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
     later = y[:, None] - y[None, :]
@@ -160,38 +157,20 @@ def compare_censored(
 ) -> dict[str, Difference]:
     """Differences of times from the baseline when some were not reached within the run, or already before it.
 
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        Time of each run; for a censored one the time up to which it was watched.
-    censored : sequence of int, shape (n,)
-        1 where not reached (longer than), −1 where reached before the watch began (sooner than), else 0.
-    configuration, block : sequences, shape (n,)
-        As in `compare_blocked`.
-    baseline : str
-        The configuration that the others are compared with.
-    level : float
-        Confidence level.
+    `values` (n,): time of each run, for a censored one the time up to which it was watched; `censored` (n,): 1 where not
+    reached (longer than), −1 where reached before the watch began (sooner than), else 0; the rest as in `compare_blocked`.
 
-    Returns
-    -------
-    dict of str to Difference
-        Without censored runs exactly `compare_blocked`. Otherwise method "censored"; a limit that the censoring
-        leaves open is None, and `notes` say so; where a whole side was censored `difference` is None too and only
-        the one limit stands, one-sided. Method "none", all None, when the runs say nothing about the difference.
-
-    Raises
-    ------
-    DataError
-        As `compare_blocked`; also when every run is censored.
+    Without censored runs exactly `compare_blocked`. Otherwise method "censored": a limit that the censoring leaves open is None;
+    where a whole side was censored only the one limit stands, one-sided. Method "none" when the runs say nothing about the
+    difference; DataError when every run is censored.
 
     Notes
     -----
     Additive model with normal scatter, alike for all runs, fitted by likelihood in which a censored run counts as
     "longer than" or "sooner than". Runs repeated in a block enter as the mean of their cell, so that the error holds a
-    shift by which a block moves one configuration more than another; with a censored run that mean is a bound. Interval: profile likelihood, its deviance D turned into t² = df·(exp(D/n) − 1), with n and df of
-    the runs that reached (which gives the ordinary t interval when all did). Assumes that the end of watching has
-    nothing to do with the time itself.
+    shift by which a block moves one configuration more than another; with a censored run that mean is a bound. Interval: profile
+    likelihood, its deviance D turned into t² = df·(exp(D/n) − 1), with n and df of the runs that reached (which gives the ordinary
+    t interval when all did). Assumes that the end of watching has nothing to do with the time itself.
     """
     check_level(level)
     y, open_ = finite(values, "times"), np.asarray(censored, dtype=np.int64)

@@ -51,13 +51,6 @@ class Additivity:
 def additivity(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Additivity:
     """Test whether configuration and block effects add up; all blocks known.
 
-    Raises
-    ------
-    DataError
-        No value, or one that is not finite.
-
-    Notes
-    -----
     F test of the cell means, else J. W. Tukey, Biometrics 5 (1949) 232–242. With few runs neither sees much: a large
     p-value does not show that the model holds.
     """
@@ -102,29 +95,12 @@ class LagOne:
 def lag_one(sessions: Sequence[Values], rng: np.random.Generator) -> LagOne:
     """Lag-1 correlation of values in the order they were made, and whether chance alone gives as much.
 
-    Parameters
-    ----------
-    sessions : sequence of sequences of float
-        Values in order of time, one sequence per session (pairs are not formed across sessions). Take out the
-        configuration's effect first, or a change of configuration looks like correlation.
-    rng : numpy.random.Generator
-        Draws orders where they are more than `MOST_ORDERS`.
+    `sessions` hold values in order of time; pairs are not formed across them, and the configuration's effect is to be taken out
+    first, or a change of configuration looks like correlation. `rng` draws orders where they are more than `MOST_ORDERS`. None
+    when there are fewer than three values in every session or no scatter.
 
-    Returns
-    -------
-    LagOne
-        `correlation` and `p_value` are None when there are fewer than three values in every session or no scatter.
-
-    Raises
-    ------
-    DataError
-        No value, or one that is not finite.
-
-    Notes
-    -----
-    Statistic: sum of products of neighbours over the sum of squares, deviations from each session's mean. Test: the
-    order within each session is permuted; p is twice the smaller tail. A handful of values only shows strong
-    correlation.
+    Statistic: sum of products of neighbours over the sum of squares, deviations from each session's mean. Test: the order within
+    each session is permuted; p is twice the smaller tail. A handful of values only shows strong correlation.
     """
     data = [finite(session, "values of a session") for session in sessions]
     deviations = [values - mean_and_squares(values)[0] for values in data]

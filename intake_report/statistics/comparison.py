@@ -48,29 +48,13 @@ RUNS = Nouns()
 
 @dataclass(frozen=True)
 class Difference:
-    """Candidate minus baseline.
+    """Candidate minus baseline, in the unit of the values.
 
-    Attributes
-    ----------
-    difference : float or None
-        Estimate, in the unit of the values; None only when censoring leaves a bound (`low` or `high`) or nothing.
-    low, high : float or None
-        Confidence limits; None when the data allow no interval (`notes` say why).
-    df, standard_error, p_value : float or None
-        Degrees of freedom, standard error and two-sided p-value against no difference.
-    n_baseline, n_candidate : int
-        Runs on each side.
-    method : {"blocked", "welch", "pooled", "censored", "none"}
-        blocked: within blocks, additive model. welch: unequal scatter. pooled: the scatter of the configuration that
-        was repeated is taken for both. censored: additive model by likelihood, "not reached" as longer than. none:
-        difference only.
-    notes : tuple of Message
-        What the reader has to know about it.
-    level : float
-        Confidence level of the interval.
-    scatter : float or None
-        Standard deviation that the interval rests on: of one run, or of the mean of a configuration's runs in one block
-        where there are several (residual of the model, or root mean square of the two standard deviations).
+    `difference` is None only when censoring leaves a bound (`low` or `high`) or nothing; limits are None when the data allow no
+    interval (`notes` say why). `method`: "blocked" within blocks, additive model; "welch" unequal scatter; "pooled" the scatter of
+    the configuration that was repeated is taken for both; "censored" additive model by likelihood, "not reached" as longer than;
+    "none" difference only. `scatter` is the standard deviation that the interval rests on: of one run, or of the mean of a
+    configuration's runs in one block where there are several.
     """
 
     difference: float | None
@@ -131,30 +115,11 @@ def _no_scatter(nouns: Nouns) -> Message:
 
 
 def compare_means(baseline: Values, candidate: Values, level: float = 0.95, nouns: Nouns = RUNS) -> Difference:
-    """Difference of two means, candidate minus baseline, by Welch's method.
+    """Difference of two means, candidate minus baseline, by Welch's method; one finite value per run, in one unit.
 
-    Parameters
-    ----------
-    baseline, candidate : sequence of float, shapes (n,) and (m,)
-        One value per run, finite, in one unit.
-    level : float
-        Confidence level.
-    nouns : Nouns
-        What the notes call a run and a block.
+    With one run on one side the other side's scatter is taken for both (method "pooled"); with one run on both, or no scatter at
+    all, there is no interval (method "none"). `nouns`: what the notes call a run and a block. DataError where a side is empty.
 
-    Returns
-    -------
-    Difference
-        With one run on one side the other side's scatter is taken for both (method "pooled"); with one run on both,
-        or no scatter at all, there is no interval (method "none").
-
-    Raises
-    ------
-    DataError
-        A side is empty or holds a value that is not finite.
-
-    Notes
-    -----
     Assumes independent runs. Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
     """
     check_level(level)
@@ -184,13 +149,7 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95, noun
 
 
 def comparable(configuration: Sequence[str], block: Sequence[Hashable | None], baseline: str, size: int) -> None:
-    """Refuse a layout in which nothing can be compared with the baseline.
-
-    Raises
-    ------
-    DataError
-        No run of the baseline, or only one configuration.
-    """
+    """Refuse (DataError) a layout without a run of the baseline, or with one configuration only."""
     if not len(configuration) == len(block) == size:
         raise ValueError("values, configuration and block differ in length")
     if baseline not in configuration:
@@ -209,37 +168,13 @@ def compare_blocked(
     level: float = 0.95,
     nouns: Nouns = RUNS,
 ) -> dict[str, Difference]:
-    """Differences of every configuration from the baseline, made within blocks.
+    """Differences of every configuration from the baseline, made within blocks, in order of appearance.
 
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        One value per run, finite; runs without a value are left out by the caller.
-    configuration : sequence of str, shape (n,)
-        Configuration of each run.
-    block : sequence, shape (n,)
-        Block of each run (day, session); None where it is not known.
-    baseline : str
-        The configuration that the others are compared with.
-    level : float
-        Confidence level.
-    nouns : Nouns
-        What the notes call a run and a block.
+    `values`, `configuration`, `block` (n,): one finite value per run, of runs that have one; block None where it is not known.
+    `nouns`: what the notes call a run and a block. Method "blocked" where blocks link a configuration to the baseline, otherwise
+    `compare_means` with the reason in `notes`; without a degree of freedom no interval (method "none"). DataError without a run of
+    the baseline, or with one configuration only.
 
-    Returns
-    -------
-    dict of str to Difference
-        One per other configuration, in order of appearance. Method "blocked" where blocks link it to the baseline;
-        otherwise `compare_means` with the reason in `notes`. When the model leaves no degree of freedom the
-        difference stands without an interval (method "none").
-
-    Raises
-    ------
-    DataError
-        No run of the baseline, only one configuration, or a value that is not finite.
-
-    Notes
-    -----
     Additive two-way model of the means of the runs of each configuration in each block (`models.Blocked`), unbalanced
     allowed. Its error holds a shift by which a block moves one configuration more than another: repeated runs in a block
     make the means better, they do not replace blocks.
@@ -313,10 +248,7 @@ def not_linked(baseline: str, name: str, nouns: Nouns = RUNS) -> Message:
 def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
     """Holm-adjusted p-values, in the order given; None (no test was possible) stays None and does not count.
 
-    Notes
-    -----
-    Controls the chance of any false call among them, whatever their dependence.
-    Source: S. Holm, Scand. J. Statist. 6 (1979) 65–70.
+    Controls the chance of any false call among them, whatever their dependence. S. Holm, Scand. J. Statist. 6 (1979) 65–70.
     """
     known = [p for p in p_values if p is not None]
     for p in known:
@@ -339,15 +271,8 @@ def holm_rows(p_values: Floats) -> Floats:
 def equivalence(difference: float, error: float, df: float, margin: float) -> float:
     """Risk of calling a difference equivalent: the p-values of the two one-sided tests against ± margin, added.
 
-    Parameters
-    ----------
-    difference, error, df : float
-        Estimate, standard error > 0, degrees of freedom (infinite = normal).
-    margin : float
-        Greater than zero, chosen before looking at the data; equivalent at level alpha when p ≤ alpha.
+    `df` infinite = normal; `margin` > 0 is chosen before looking at the data; equivalent at level alpha when p ≤ alpha.
 
-    Notes
-    -----
     D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657–680, takes the larger of the two; between near limits both
     tails carry risk, and a claim of "equal" is decided by the same sum. "Not shown to differ" is not "equivalent".
     """

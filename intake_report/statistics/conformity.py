@@ -74,19 +74,8 @@ def decide(
 ) -> Conformity:
     """Decide with guard bands, so that either statement is wrong with at most `risk`, of both limits together.
 
-    Parameters
-    ----------
-    value, u : float
-        Measured value and its standard uncertainty.
-    low, high : float, optional
-        Limits of the true value; at least one.
-    risk : float
-        Largest accepted risk of a wrong statement.
-    df : float, optional
-        Degrees of freedom of u.
+    `value` with standard uncertainty `u` of `df` degrees of freedom; `low`, `high`: limits of the true value, at least one.
 
-    Notes
-    -----
     JCGM 106:2012, 8.3 (guarded acceptance and guarded rejection together). A guard band bounds the risk at its own limit;
     between two near limits both tails carry risk, so that acceptance needs their sum within `risk` too.
     """

@@ -35,18 +35,8 @@ def fit_slopes(
 ) -> Slopes | None:
     """Fit configurations, blocks and covariates to the means of cells; None without a degree of freedom or variation.
 
-    Parameters
-    ----------
-    values : ndarray, (n,)
-        One value per run.
-    configuration, block : sequence, (n,)
-        Of each run; without blocks every run is a cell of its own.
-    covariates : ndarray, (n, k)
-        Known before the value.
-
-    Notes
-    -----
-    Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from
+    `values`, `configuration`, `block` (n,); without blocks every run is a cell of its own; `covariates` (n, k), known before the
+    value. Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from
     memory).
     """
     units, ids, plain, _ = cell_design(configuration, block, configuration[0])

@@ -165,29 +165,11 @@ def fit_recovery_many(
     grid: int = 80,
     tolerance: float = 1e-8,
 ) -> ManyFits:
-    """Fit y = final + change·exp(−t/tau) to each row of readings.
+    """Fit y = final + change·exp(−t/tau) to each row of readings `y` (m, n) at times `t` (n,), ≥ 0, n at least 4.
 
-    Parameters
-    ----------
-    t : ndarray, shape (n,)
-        Times, common to all rows, ≥ 0, n at least 4 for a useful fit.
-    y : ndarray, shape (m, n)
-        Readings, finite.
-    final : float or ndarray, shape (m,), optional
-        End value to hold; None = fitted.
-    grid : int
-        Time constants tried to find the valley.
-    tolerance : float
-        Relative change of the time constant at which a row is done.
-
-    Returns
-    -------
-    ManyFits
-        A row is refused when its best time constant lies at an end of the range or the reading does not change.
-
-    Notes
-    -----
-    Same model, range and refusals as `fit_recovery`, without standard errors or caveats.
+    `final` (m,) or one: end value to hold, None = fitted; `grid` time constants are tried to find the valley; `tolerance` is the
+    relative change of the time constant at which a row is done. Same model, range and refusals as `fit_recovery`, without
+    standard errors or caveats.
     """
     m, n = y.shape
     if t.shape != (n,):
@@ -230,28 +212,10 @@ def _deepest(search: _Search, taus: Floats) -> tuple[float, float, bool, bool]:
 def fit_recovery(t: Values, y: Values, *, final: float | None = None) -> ExponentialFit:
     """Fit y = final + change·exp(−t/tau).
 
-    Parameters
-    ----------
-    t : sequence of float, shape (n,)
-        Times from the start of the fall (or rise) [s], ≥ 0, at least two different.
-    y : sequence of float, shape (n,)
-        Readings at true samples (repeated readings of one sample count as more than they are).
-    final : float, optional
-        End value to hold (ambient, say); None = fitted.
+    `t` (n,): times from the start of the fall (or rise) [s], ≥ 0; `y` (n,): readings at true samples; `final`: end value to hold
+    (ambient, say), None = fitted. Refused when nothing changes, the points are too few, the time constant runs to a bound (0.1 of
+    the shortest step, 100 times the span) or the covariance is not finite. DataError for fewer than two points, or all of one time.
 
-    Returns
-    -------
-    ExponentialFit
-        Refused when nothing changes, the points are too few, the time constant runs to a bound (0.1 of the shortest
-        step, 100 times the span) or the covariance is not finite.
-
-    Raises
-    ------
-    DataError
-        Fewer than two points, all of one time, or a value that is not finite.
-
-    Notes
-    -----
     Least squares with equal weights. Readings rounded to a step have residuals that are neither independent nor
     normal: the standard errors are then a lower bound and `structured-residuals` usually says so.
     """

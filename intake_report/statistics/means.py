@@ -35,29 +35,10 @@ class MeanInterval:
 
 
 def mean_interval(values: Values, level: float = 0.95) -> MeanInterval:
-    """Mean, standard deviation and t interval of the mean.
+    """Mean, standard deviation and t interval of the mean of independent, roughly normal values, one per run.
 
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        One value per run, finite.
-    level : float
-        Confidence level, between 0 and 1.
-
-    Returns
-    -------
-    MeanInterval
-        For n = 1 `sd`, `low` and `high` are None and `df` is 0. Equal values give sd 0 and limits of no width: the
-        scatter is then below the resolution of the values, not zero, which the caller has to say.
-
-    Raises
-    ------
-    DataError
-        No value, or one that is not finite.
-
-    Notes
-    -----
-    Valid for independent, roughly normal values. Source: Student's t interval (e.g. GUM 4.2 and annex G.3).
+    For n = 1 `sd`, `low` and `high` are None and `df` is 0. Equal values give sd 0 and limits of no width: the scatter is then below
+    the resolution of the values, not zero, which the caller has to say. Student's t interval (e.g. GUM 4.2 and annex G.3).
     """
     array = finite(values, "mean of runs")
     check_level(level)
@@ -91,23 +72,9 @@ class LineFit:
 
 
 def line_fit(x: Values, y: Values, origin: float = 0.0) -> LineFit:
-    """Least-squares line through points, about `origin`.
+    """Least-squares line through points, n ≥ 2, not all at one x, with the intercept stated at `origin`.
 
-    Parameters
-    ----------
-    x, y : sequence of float, shape (n,)
-        Points, n ≥ 2, not all at one x; equal and uncorrelated uncertainty of y, none of x.
-    origin : float
-        Value of x at which the intercept is stated.
-
-    Raises
-    ------
-    DataError
-        Fewer than two points or all at one x.
-
-    Notes
-    -----
-    GUM (JCGM 100:2008) H.3; sums are taken about the means to keep digits.
+    Equal and uncorrelated uncertainty of y, none of x. GUM (JCGM 100:2008) H.3; sums are taken about the means to keep digits.
     """
     a, b = finite(x, "x values", 2), finite(y, "y values", 2)
     if a.size != b.size:
@@ -151,14 +118,6 @@ def clopper_pearson(k: int, n: int, level: float = 0.95) -> ProportionInterval:
     """Exact (Clopper–Pearson) two-sided interval of a proportion: k events in n ≥ 1 trials.
 
     Each tail carries half of the rest, also for k = 0 (see `zero_failure_upper`).
-
-    Raises
-    ------
-    DataError
-        n < 1.
-
-    Notes
-    -----
     C. Clopper, E. S. Pearson, Biometrika 26 (1934) 404–413.
     """
     _trials(n)
@@ -171,34 +130,15 @@ def clopper_pearson(k: int, n: int, level: float = 0.95) -> ProportionInterval:
 
 
 def zero_failure_upper(n: int, level: float = 0.95) -> float:
-    """One-sided upper limit of the failure proportion after n trials without a failure: 1 − (1 − level)^(1/n).
-
-    Raises
-    ------
-    DataError
-        n < 1.
-    """
+    """One-sided upper limit of the failure proportion after n ≥ 1 trials without a failure: 1 − (1 − level)^(1/n)."""
     return -math.expm1(math.log1p(-check_level(level)) / _trials(n))
 
 
 def combine(parts: Sequence[tuple[float, float | None]]) -> tuple[float, float | None]:
-    """Combine uncorrelated contributions to an uncertainty.
+    """Combine uncorrelated contributions (|sensitivity|·u, degrees of freedom; None = as good as known) to an uncertainty.
 
-    Parameters
-    ----------
-    parts : sequence of (float, float or None)
-        |sensitivity|·u of each, and its degrees of freedom; None = as good as known.
-
-    Returns
-    -------
-    u : float
-        Combined standard uncertainty.
-    df : float or None
-        Effective degrees of freedom, not rounded (rounding down early costs coverage); None when nothing limits them.
-
-    Notes
-    -----
-    GUM 5.1.2 and G.4.1 (Welch–Satterthwaite).
+    Returns u and its effective degrees of freedom, not rounded (rounding down early costs coverage); None when nothing limits
+    them. GUM 5.1.2 and G.4.1 (Welch–Satterthwaite).
     """
     variance = math.fsum(u**2 for u, _ in parts)
     if variance == 0.0:
@@ -211,21 +151,9 @@ def combine(parts: Sequence[tuple[float, float | None]]) -> tuple[float, float |
 class DrawSummary:
     """Summary of the Monte Carlo draws of one quantity.
 
-    Attributes
-    ----------
-    draws : int
-        Number of draws, with the ones that gave no number.
-    mean, u : float or None
-        Estimate and standard uncertainty; None when some draws are infinite ("not reached") or fewer than two count.
-    low, high : float or None
-        Probabilistically symmetric coverage interval; None where the limit lies among draws not reached.
-    not_reached : float
-        Share of infinite draws among those that count (censored; taken as longer than all others).
-    failed : float
-        Share of draws that are NaN (no value could be computed); they are left out, so a large share makes the
-        summary conditional.
-    level : float
-        Coverage probability.
+    `mean`, `u` are None when some draws are infinite ("not reached") or fewer than two count; `low`, `high`, the probabilistically
+    symmetric coverage interval, None where the limit lies among draws not reached. `not_reached` is the share of infinite draws
+    among those that count; `failed` that of NaN, which are left out, so that a large share makes the summary conditional.
     """
 
     draws: int
@@ -239,24 +167,10 @@ class DrawSummary:
 
 
 def summarise_draws(draws: Floats, level: float = 0.95) -> DrawSummary:
-    """Mean, standard uncertainty and symmetric coverage interval of one quantity.
+    """Mean, standard uncertainty and symmetric coverage interval of one quantity; DataError where no draw gave a value.
 
-    Parameters
-    ----------
-    draws : ndarray, shape (m,)
-        Draws; +inf = not reached within the run, −inf = within at entry, NaN = no value.
-    level : float
-        Coverage probability.
-
-    Raises
-    ------
-    DataError
-        No draw gave a value.
-
-    Notes
-    -----
-    JCGM 101:2008, 7.6 and 7.7: with q the integer nearest level·m, the symmetric interval runs from sorted draw
-    (m − q)/2 on.
+    `draws` (m,): +inf = not reached within the run, −inf = within at entry, NaN = no value. JCGM 101:2008, 7.6 and 7.7: with q the
+    integer nearest level·m, the symmetric interval runs from sorted draw (m − q)/2 on.
     """
     check_level(level)
     values = np.asarray(draws, dtype=np.float64).ravel()

@@ -48,28 +48,14 @@ def _block_sums(values: Floats, k: int) -> Floats:
 
 
 def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequence[Hashable]) -> PermutationTest:
-    """Permutation test of two configurations within blocks.
+    """Permutation test of two configurations within blocks; those with one configuration only say nothing and are left out.
 
-    Parameters
-    ----------
-    values : sequence of float, shape (n,)
-        One value per run.
-    candidate : sequence of bool, shape (n,)
-        True for runs of the candidate, False for the baseline.
-    block : sequence, shape (n,)
-        Block of each run; blocks with one configuration only say nothing and are left out.
+    `values`, `candidate` (True for its runs), `block` (n,). DataError where no block holds both configurations.
 
-    Raises
-    ------
-    DataError
-        No block holds both configurations, or a value is not finite.
-
-    Notes
-    -----
     Exact for runs that are exchangeable within their block if the configuration makes no difference; every assignment
     is counted, so the caller looks at `arrangements` first (a million take some 20 ms). Statistic: the difference of
     the additive model, sum of w·d over sum of w with w = n·m / (n + m) per block.
-    Source: R. A. Fisher, The Design of Experiments (1935) (from memory).
+    R. A. Fisher, The Design of Experiments (1935) (from memory).
     """
     y = finite(values, "values per run")
     marks = np.asarray(candidate, dtype=bool)

@@ -12,7 +12,7 @@ from simulated import HOLD, Study, design, expected_metrics, find_events, simula
 from intake_report.analyse.compare import compare
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
 from intake_report.analyse.uncertainty.sources import find_sources
-from intake_report.analyse.zeroing import NOT_ZEROED, SHIFT, Zeroing
+from intake_report.analyse.zeroing import FADING, NOT_ZEROED, WARM, Sight, Stand, Zeroing, draw_offsets
 from intake_report.campaign import Campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
@@ -93,6 +93,19 @@ class Instruments:
         """Draw biases from what the campaign file declares; readings are rounded or cut off, each as often."""
         edge = rng.choice(modes) if modes else rng.uniform(-0.5, 0.5)
         return cls(float(rng.uniform(-ACCURACY, ACCURACY)), float(rng.uniform(-STATION, STATION)), float(edge))
+
+
+def zeroed(model: Campaign, errors: Instruments, mornings: int, rng: np.random.Generator) -> Zeroing:
+    """Return what soak checks after nights of 12 h, with one thermometer known to 0.1 K, say of a campaign's sensor."""
+    if not mornings:
+        return NOT_ZEROED
+    wrong, air = rng.normal(0.0, 0.1), rng.uniform(5.0, 20.0, mornings)
+    levels = np.floor(air + errors.sensor + 0.5 - errors.edge) - air - wrong
+    warm = WARM * np.exp(-12.0 * 3600.0 / FADING)
+    stands = tuple(Stand((Sight("iat", float(level), 0.5),), 0.1, float(warm)) for level in levels)
+    found = draw_offsets(model, stands, lambda _: 1.0, rng)
+    assert found is not None  # one sensor and one thermometer agree
+    return Zeroing({"iat": -found["iat"]})
 
 
 def study_series(study: Study, i: int, instruments: Instruments, *, shift: float) -> RunSeries:
@@ -191,6 +204,7 @@ def study_coverage(
     *,
     instruments: Literal["drawn", "anywhere", "exact"] = "drawn",
     rounding: str = "unknown",
+    mornings: int = 0,
     draws: int | None = 200,
     metrics: tuple[str, ...] = (),
     basis: str = "sensor_element",
@@ -201,7 +215,7 @@ def study_coverage(
 
     `instruments`: "drawn" from what is declared, campaign by campaign, readings rounded or cut off; "anywhere": the
     same, but readings change anywhere between two steps; "exact": no bias, all cut off.
-    `draws`: of the shared biases; None leaves them out of the intervals.
+    `mornings` with a soak check; `draws`: of the shared biases; None leaves them out of the intervals.
     """
     configurations, blocks, repeats = DESIGNS[name]
     scenario = design(configurations, blocks)
@@ -217,10 +231,11 @@ def study_coverage(
         errors = Instruments()
         if instruments != "exact":
             errors = Instruments.drawn(rng, () if instruments == "anywhere" else (0.0, 0.5))
-        shift = SHIFT[rounding]
+        zeroing = zeroed(model, errors, mornings, rng)
+        shift = zeroing.correction(model, "iat", 1.0)
         runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
         values = tuple(evaluate(key, run) for key in chosen for run in runs)
-        spread = None if draws is None else StudyDraws(model, chosen, runs, draws)
+        spread = None if draws is None else StudyDraws(model, chosen, runs, draws, zeroing)
         found.append(compare(model, chosen, values, spread))
     truth, error = true_differences(scenario, basis, replicates)
     return Outcome(tuple(found), truth, error)

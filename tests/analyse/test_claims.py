@@ -12,14 +12,8 @@ from scipy import stats
 from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import GRID, VALUES, Shifts, rows
-from intake_report.analyse.claims import (
-    ClaimEvidence,
-    check_claims,
-    direct_comparisons,
-    find_key,
-    judge_claims,
-    side_uncertainty,
-)
+from intake_report.analyse.claim_check import check_claims, find_key
+from intake_report.analyse.claims import ClaimEvidence, direct_comparisons, judge_claims, side_uncertainty
 from intake_report.analyse.compare import compare, compare_pair
 from intake_report.campaign import Claim
 from intake_report.demo.articles import OPEN, SEALED, STOCK

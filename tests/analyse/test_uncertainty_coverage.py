@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 from scipy.stats import binom
-from simulated import find_events, find_metrics, simulate_campaigns
+from simulated import HOLD, find_events, find_metrics, simulate_campaigns
 
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
 from intake_report.demo.logger import quantise
@@ -55,7 +55,7 @@ def study(campaigns: int, kind: str) -> dict[str, list[bool]]:
             "run", "stock", None, time, rebuild(time, reading, 1.0, stops, (events.highway_entry,), 5.0), ambient, distance,
             stops=stops,
             phases=tuple(Span(a, b, name) for name, (a, b) in events.phases.items()),
-            entry=events.highway_entry, entry_end=float(time[-1]), reading=reading, lag=5.0,
+            entry=events.highway_entry, entry_end=float(time[-1]), reading=reading, lag=5.0, hold=HOLD,
         )  # fmt: skip
         readings = prepare(run, 1.0)
         bias = rng.uniform(-1.0, 1.0, DRAWS) + rng.uniform(-0.5, 0.5, DRAWS) if kind == WHOLE else np.zeros(DRAWS)
@@ -80,8 +80,9 @@ def test_intervals_hold_the_truth_as_often_as_they_say():
 
 
 @pytest.mark.slow
-def test_the_steps_alone_are_a_little_too_sure_of_peaks_and_recoveries():
-    """Known weakness, kept in numbers: from the steps alone, peaks and recovery times are held in 80 to 95 %."""
+def test_the_steps_alone_hold_recoveries_and_are_a_little_too_sure_of_peaks():
+    """Recovery times in 92 % and more. Known weakness, kept in numbers: peaks in 80 to 95 %."""
     for id, held in study(12, STEPS_ONLY).items():
         print(f"{id:30s} {sum(held):3d} of {len(held)}")
-        assert sum(held) >= 0.8 * len(held), id
+        least = binom.ppf(0.001, len(held), 0.92) if id.startswith("recovery") else 0.8 * len(held)
+        assert sum(held) >= least, id

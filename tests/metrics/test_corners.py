@@ -9,9 +9,9 @@ import pytest
 from scipy.stats import binom
 
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, rebuild, slope
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, first_below, rebuild, slope
 from intake_report.metrics.series import value_at
-from intake_report.results import MetricKey
+from intake_report.results import MetricKey, Parameter
 from metrics.support import series, value
 
 Simulator = Callable[[np.random.Generator, float, float, float], tuple[np.ndarray, np.ndarray, Span]]
@@ -107,6 +107,50 @@ def test_rises_from_half_a_step_to_ten_are_held_with_a_lag_and_without(simulate)
             for id, (inside, error) in held(rise, stop, runs, lag, simulate=simulate).items():
                 print(f"{simulate.__name__} lag {lag:g} rise {rise:g} {id:15s} {inside} of {runs}, error {error:+.2f}")
                 assert inside >= binom.ppf(0.001, runs, 0.92), (lag, rise, id, inside)
+
+
+def recovered(runs: int, gusts: float, seed: int = 4) -> tuple[int, float, float]:
+    """Return how many 95 % intervals hold the recovery after a stop (`bay`), median error and standard uncertainty [s].
+
+    `gusts` [K]: standard deviation of what disturbs the air with 20 s, behind the sensor's 6 s. The steps alone.
+    """
+    rng, rows = np.random.default_rng(seed), []
+    while len(rows) < runs:
+        time, air, stop = bay(rng, rng.uniform(5.0, 12.0), 60.0)
+        gust = element = 0.0
+        for i in range(time.size):
+            gust = gust * np.exp(-1.0 / 20.0) + rng.normal(0.0, gusts * np.sqrt(-np.expm1(-0.1)))
+            element += (gust - element) * -np.expm1(-1.0 / 6.0)
+            air[i] += element
+        ambient, margin = air[-1] - rng.uniform(0.2, 1.2), float(rng.choice([5.0 / 3.0, 25.0 / 9.0]))
+        end, reading = float(time[-1]), np.round(air)
+        run = RunSeries(
+            "r", "stock", None, time, rebuild(time, reading, 1.0, (stop,), (stop.end,), 5.0), np.full(time.size, ambient),
+            10.0 * time, stops=(stop,), entry=stop.end, entry_end=end, reading=reading, step=1.0, lag=5.0, hold=10.0,
+        )  # fmt: skip
+        key = MetricKey(REGISTRY["recovery_time"].spec, Parameter("margin", "m", margin))
+        crossing, reached = first_below(time, air, ambient + margin, stop.end, end, 10.0)
+        estimate, truth = evaluate(key, run).value, float(crossing) - stop.end
+        if estimate is None or not reached or truth <= 0.0:
+            continue
+        readings = prepare(run, 1.0)
+        some = perturbed(readings, {"reading": np.zeros(DRAWS)}, rng.uniform(-1.0, 1.0, (DRAWS, readings.errors)))
+        draws = (
+            evaluate_draws(key, some) + estimate - evaluate_draws(key, perturbed(readings, {"reading": np.zeros(1)}))
+        )
+        low, high = np.quantile(draws, [0.025, 0.975], method="nearest")
+        rows.append((low - 1e-6 <= truth <= high + 1e-6, abs(estimate - truth), np.std(draws[np.isfinite(draws)])))
+    held, error, u = np.array(rows, dtype=float).T
+    return int(held.sum()), float(np.median(error)), float(np.median(u))
+
+
+@pytest.mark.slow
+def test_single_recoveries_are_held_in_still_air_and_in_gusts():
+    runs = 150
+    for gusts in (0.0, 0.15, 0.3):
+        inside, error, u = recovered(runs, gusts)
+        print(f"recovery, gusts {gusts:g} K: {inside} of {runs}, median error {error:.1f} s, u {u:.1f} s")
+        assert inside >= binom.ppf(0.001, runs, 0.92)
 
 
 def test_a_launch_ends_a_soak_at_once():

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from intake_report.analyse.claims import deciding_keys
+from intake_report.analyse.claim_check import deciding_keys
 from intake_report.errors import CampaignError
 from intake_report.messages import Message, said
 from intake_report.render.blocks import ItemList, Table

@@ -64,13 +64,9 @@ def _small(key: MetricKey) -> Message:
     return message("{title:lower}", title=title_of(key))
 
 
-NOT_SHOWN = kind(
-    "not-shown",
-    310,
-    "some differences are not shown by the runs",
+NOT_SHOWN = kind("not-shown", 310, "comparison", "some differences are not shown by the runs",
     "{name}: {texts}. More runs may still show it.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def not_shown(f: Findings) -> Iterator[Limitation]:
@@ -144,24 +140,17 @@ def _remedy(f: Findings, rows: list[Comparison]) -> Message:
     return message("{texts:upper}.", texts=Listing(tuple(texts) or ("more blocks with both",), ";"))
 
 
-SHARED_BIAS = kind(
-    "shared-bias",
-    305,
-    "biases that all runs share widen some intervals",
-    "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it shifts the "
-    "crossing of one more than that of another. Its part in the intervals: {parts}.{without}",
+SHARED_BIAS = kind("shared-bias", 305, "comparison", "biases that all runs share widen some intervals",
+    "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it "
+    "shifts the crossing of one more than that of another. Its part in the intervals: {parts}.{without}",
     "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this part.",
-    endangers="comparison",
-)
-NOT_BOUNDED = kind(
-    "not-bounded",
-    255,
-    "some intervals of recovery times are open",
-    "What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is not "
-    "bounded on every side: {parts}.",
-    "A longer highway phase, a wider margin, or soak checks of sensor and ambient reference against a calibrated thermometer.",
-    endangers="comparison",
-)
+)  # fmt: skip
+NOT_BOUNDED = kind("not-bounded", 255, "comparison", "some intervals of recovery times are open",
+    "What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is "
+    "not bounded on every side: {parts}.",
+    "A longer highway phase, a wider margin, or soak checks of sensor and ambient reference against a calibrated "
+    "thermometer.",
+)  # fmt: skip
 
 
 def shared_biases(f: Findings) -> Iterator[Limitation]:
@@ -202,14 +191,11 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
         yield SHARED_BIAS(keys=tuple(concerned), parts=Listing(tuple(parts), ";"), without=rest)
 
 
-NO_SCATTER = kind(
-    "no-scatter",
-    265,
-    "the scatter between runs is unknown for some metrics",
-    "{title}: the runs do not differ at the resolution of the readings, so their scatter is unknown, not zero, and no interval "
-    "is derived from it.",
+NO_SCATTER = kind("no-scatter", 265, "values", "the scatter between runs is unknown for some metrics",
+    "{title}: the runs do not differ at the resolution of the readings, so their scatter is unknown, not zero, and no "
+    "interval is derived from it.",
     "Readings of finer resolution.",
-)
+)  # fmt: skip
 
 
 def no_scatter(f: Findings) -> Iterator[Limitation]:
@@ -220,24 +206,16 @@ def no_scatter(f: Findings) -> Iterator[Limitation]:
             yield NO_SCATTER(keys=(key.key,), title=title_of(key))
 
 
-RELATED_RUNS = kind(
-    "related-runs",
-    260,
-    "runs of a block hang together",
-    "Consecutive runs of a block hang together in {parts}: the comparison takes them as independent, so its intervals are too "
-    "narrow if neighbours are alike.",
-    "A pause that brings the vehicle to the same start condition before each run, and an order of configurations that changes "
-    "from block to block.",
-    endangers="comparison",
-)
-UNTESTED = kind(
-    "independence-untested",
-    315,
-    "too few runs to test that they are independent",
+RELATED_RUNS = kind("related-runs", 260, "comparison", "runs of a block hang together",
+    "Consecutive runs of a block hang together in {parts}: the comparison takes them as independent, so its intervals "
+    "are too narrow if neighbours are alike.",
+    "A pause that brings the vehicle to the same start condition before each run, and an order of configurations that "
+    "changes from block to block.",
+)  # fmt: skip
+UNTESTED = kind("independence-untested", 315, "comparison", "too few runs to test that they are independent",
     "Runs of a block are taken as independent of each other; too few follow each other to test it.",
     "Three runs or more in a block.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def independence(f: Findings) -> Iterator[Limitation]:
@@ -258,15 +236,11 @@ def independence(f: Findings) -> Iterator[Limitation]:
         yield UNTESTED()
 
 
-INTERACTION = kind(
-    "interaction",
-    250,
-    "a difference may depend on the day",
-    "Blocks do not shift all configurations alike in {parts}: a difference depends on the day. The intervals rest on the "
-    "scatter between blocks and hold for days like those driven, not for any one of them.",
+INTERACTION = kind("interaction", 250, "comparison", "a difference may depend on the day",
+    "Blocks do not shift all configurations alike in {parts}: a difference depends on the day. The intervals rest on "
+    "the scatter between blocks and hold for days like those driven, not for any one of them.",
     "More blocks; further runs in the same blocks do not help.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def interaction(f: Findings) -> Iterator[Limitation]:
@@ -279,14 +253,11 @@ def interaction(f: Findings) -> Iterator[Limitation]:
         yield INTERACTION(keys=keys, parts=Listing(tuple(parts)))
 
 
-VALUE_MISSING = kind(
-    "value-missing",
-    290,
-    "some runs lack some values",
-    "{titles}: no value for {n} ({runs}), since {reason}; the comparison rests on the others, and is off if what prevented a "
-    "value has to do with the configuration.",
+VALUE_MISSING = kind("value-missing", 290, "values", "some runs lack some values",
+    "{titles}: no value for {n} ({runs}), since {reason}; the comparison rests on the others, and is off if what "
+    "prevented a value has to do with the configuration.",
     "What prevented the value, put right in every run.",
-)
+)  # fmt: skip
 
 
 def partial(f: Findings) -> Iterator[Limitation]:
@@ -313,13 +284,11 @@ def partial(f: Findings) -> Iterator[Limitation]:
         )
 
 
-NO_HEADLINE = kind(
-    "headline-few-runs",
-    288,
-    "too few runs have some headline metrics",
-    "{titles}: fewer than two in three runs of the comparison have a value, so that nothing on the first pages rests on it.",
+NO_HEADLINE = kind("headline-few-runs", 288, "values", "too few runs have some headline metrics",
+    "{titles}: fewer than two in three runs of the comparison have a value, so that nothing on the first pages rests "
+    "on it.",
     "Runs of the whole route.",
-)
+)  # fmt: skip
 
 
 def few_runs(f: Findings) -> Iterator[Limitation]:
@@ -329,14 +298,11 @@ def few_runs(f: Findings) -> Iterator[Limitation]:
         yield NO_HEADLINE(titles=Listing(tuple(titles)))
 
 
-NOT_REACHED = kind(
-    "not-reached",
-    245,
-    "some runs did not come back to the margin",
-    "{title}: not reached before the highway ended in {runs}, watched for up to {bound}; these are results, not missing "
-    "values: no mean is given, and {how}.",
+NOT_REACHED = kind("not-reached", 245, "values", "some runs did not come back to the margin",
+    "{title}: not reached before the highway ended in {runs}, watched for up to {bound}; these are results, not "
+    "missing values: no mean is given, and {how}.",
     "A longer highway phase.",
-)
+)  # fmt: skip
 
 
 def not_reached(f: Findings) -> Iterator[Limitation]:
@@ -357,14 +323,11 @@ def not_reached(f: Findings) -> Iterator[Limitation]:
         )
 
 
-WITHIN = kind(
-    "within-at-entry",
-    246,
-    "some runs were within the margin at the entry",
-    "{title}: already within the margin at the highway entry in {runs}: there was nothing to recover from. No mean is given; "
-    "in a comparison they count as sooner than any time.",
+WITHIN = kind("within-at-entry", 246, "values", "some runs were within the margin at the entry",
+    "{title}: already within the margin at the highway entry in {runs}: there was nothing to recover from. No mean is "
+    "given; in a comparison they count as sooner than any time.",
     "A longer stop or slower driving before the highway, or a narrower margin.",
-)
+)  # fmt: skip
 
 
 def within_at_entry(f: Findings) -> Iterator[Limitation]:
@@ -375,16 +338,12 @@ def within_at_entry(f: Findings) -> Iterator[Limitation]:
             yield WITHIN(title=title_of(key), runs=all_of(runs))
 
 
-CONTROL_WIDENS = kind(
-    "control-widens",
-    275,
-    "the control vehicle's own scatter widened some intervals",
-    "Taking the control vehicle off widened the interval of {parts}: its own scatter adds more there than what both vehicles "
-    "share takes away. The differences are taken against it all the same, since choosing afterwards would favour the "
-    "narrower one.",
+CONTROL_WIDENS = kind("control-widens", 275, "comparison", "the control vehicle's own scatter widened some intervals",
+    "Taking the control vehicle off widened the interval of {parts}: its own scatter adds more there than what both "
+    "vehicles share takes away. The differences are taken against it all the same, since choosing afterwards would "
+    "favour the narrower one.",
     "A control vehicle with the same driver's pace and start condition as the test vehicle.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def control_widens(f: Findings) -> Iterator[Limitation]:

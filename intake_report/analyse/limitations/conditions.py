@@ -19,21 +19,15 @@ SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a te
 MOST_NAMED = 6  # runs; beyond it they are counted, not named
 DELTA = "temperature_difference"
 
-NO_AMBIENT = kind(
-    "no-ambient",
-    10,
-    "no ambient temperature was recorded",
-    "No ambient temperature was recorded: over-ambient temperatures and recovery times cannot be computed, and absolute "
-    "intake air temperatures of different days are not comparable.",
+NO_AMBIENT = kind("no-ambient", 10, "values", "no ambient temperature was recorded",
+    "No ambient temperature was recorded: over-ambient temperatures and recovery times cannot be computed, and "
+    "absolute intake air temperatures of different days are not comparable.",
     "Log the vehicle's ambient sensor, or add a weather source with its times.",
-)
-AMBIENT_MISSING = kind(
-    "ambient-missing",
-    220,
-    "some runs have no ambient temperature",
+)  # fmt: skip
+AMBIENT_MISSING = kind("ambient-missing", 220, "values", "some runs have no ambient temperature",
     "{runs} {have} no ambient temperature and no over-ambient metrics.",
     "A weather source that covers every run.",
-)
+)  # fmt: skip
 
 
 def no_ambient(f: Findings) -> Iterator[Limitation]:
@@ -45,15 +39,13 @@ def no_ambient(f: Findings) -> Iterator[Limitation]:
         yield AMBIENT_MISSING(runs=all_of(without), have="has" if len(without) == 1 else "have")
 
 
-AMBIENT_REFERENCE = kind(
-    "ambient-reference",
-    410,
+AMBIENT_REFERENCE = kind("ambient-reference", 410, "values",
     "absolute over-ambient temperatures are as uncertain as the ambient reference",
-    "Ambient ({source}) has a standard uncertainty of {u}. What all runs share of it cancels in differences of temperatures "
-    "between configurations; it does not cancel in absolute over-ambient temperatures, nor wholly in recovery times and "
-    "their differences.{notes}",
+    "Ambient ({source}) has a standard uncertainty of {u}. What all runs share of it cancels in differences of "
+    "temperatures between configurations; it does not cancel in absolute over-ambient temperatures, nor wholly in "
+    "recovery times and their differences.{notes}",
     "A calibrated thermometer in the airstream, read before and after each run.",
-)
+)  # fmt: skip
 
 
 def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
@@ -69,15 +61,12 @@ def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
     )
 
 
-AMBIENT_SPREAD = kind(
-    "ambient-spread",
-    300,
-    "ambient differed between the runs",
-    "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted (common "
-    "practice).",
+AMBIENT_SPREAD = kind("ambient-spread", 300, "values", "ambient differed between the runs",
+    "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted "
+    "(common practice).",
     "Repeat the runs on days of like temperature.",
     alike="ambient",
-)
+)  # fmt: skip
 
 
 def ambient_differs(f: Findings) -> Iterator[Limitation]:
@@ -94,14 +83,11 @@ def ambient_differs(f: Findings) -> Iterator[Limitation]:
         )
 
 
-MARGIN_RESOLUTION = kind(
-    "margin-resolution",
-    330,
-    "the readings are coarse against the recovery margins",
-    "An over-ambient reading has a standard uncertainty of {u} (steps of {step} and the ambient reference), and the margin of "
-    "{margin} is {why}: {cost}.",
+MARGIN_RESOLUTION = kind("margin-resolution", 330, "values", "the readings are coarse against the recovery margins",
+    "An over-ambient reading has a standard uncertainty of {u} (steps of {step} and the ambient reference), and the "
+    "margin of {margin} is {why}: {cost}.",
     "A sensor of finer resolution, or a margin of at least {least}.",
-)
+)  # fmt: skip
 
 
 def margin_below_resolution(f: Findings) -> Iterator[Limitation]:
@@ -137,14 +123,11 @@ def _cost(f: Findings, margin: float) -> Message:
     )
 
 
-SLOW = kind(
-    "slow-sampling",
-    340,
-    "intake air temperature was sampled slowly",
-    "Intake air temperature has a true sample every {interval} at the slowest; peaks may fall between samples and times of "
-    "crossing are known to about that.",
+SLOW = kind("slow-sampling", 340, "values", "intake air temperature was sampled slowly",
+    "Intake air temperature has a true sample every {interval} at the slowest; peaks may fall between samples and "
+    "times of crossing are known to about that.",
     "Log fewer channels, so that each is polled more often.",
-)
+)  # fmt: skip
 
 
 def slow_sampling(f: Findings) -> Iterator[Limitation]:
@@ -154,14 +137,11 @@ def slow_sampling(f: Findings) -> Iterator[Limitation]:
         yield SLOW(interval=Value(row.interval_high, "time", 1))
 
 
-NO_POSITION = kind(
-    "no-position",
-    350,
-    "the logs hold no position",
-    "Route distance of {who} comes from integrated speed, without a position: the same place may differ between runs by the "
-    "error of the speed channel.",
+NO_POSITION = kind("no-position", 350, "values", "the logs hold no position",
+    "Route distance of {who} comes from integrated speed, without a position: the same place may differ between runs "
+    "by the error of the speed channel.",
     "Log position.",
-)
+)  # fmt: skip
 
 
 def position_absent(f: Findings) -> Iterator[Limitation]:
@@ -171,13 +151,10 @@ def position_absent(f: Findings) -> Iterator[Limitation]:
         yield NO_POSITION(who="all runs" if len(without) == len(f.drives) else all_of(without))
 
 
-NO_ENTRY = kind(
-    "no-entry",
-    230,
-    "some runs have no highway entry",
+NO_ENTRY = kind("no-entry", 230, "values", "some runs have no highway entry",
     "{who} had no highway entry (speed through {speed} and held for {hold}): no recovery time.",
     "A route with a highway stretch, or another entry speed.",
-)
+)  # fmt: skip
 
 
 def no_highway_entry(f: Findings) -> Iterator[Limitation]:
@@ -191,14 +168,11 @@ def no_highway_entry(f: Findings) -> Iterator[Limitation]:
         yield NO_ENTRY(who=who, speed=Value(entry.speed, "speed", 0), hold=Value(entry.hold, "time", 0))
 
 
-ACCURACY_UNKNOWN = kind(
-    "accuracy-unknown",
-    360,
-    "the accuracy of the sensor is not declared",
-    "The accuracy of the intake air temperature sensor is not declared: absolute temperatures have an unknown bias; it is the "
-    "same in all runs and cancels in differences.",
+ACCURACY_UNKNOWN = kind("accuracy-unknown", 360, "values", "the accuracy of the sensor is not declared",
+    "The accuracy of the intake air temperature sensor is not declared: absolute temperatures have an unknown bias; "
+    "it is the same in all runs and cancels in differences.",
     "Declare it in [instrument.channels.iat], from a calibration or the sensor's tolerance class.",
-)
+)  # fmt: skip
 
 
 def accuracy_unknown(f: Findings) -> Iterator[Limitation]:
@@ -208,21 +182,18 @@ def accuracy_unknown(f: Findings) -> Iterator[Limitation]:
         yield ACCURACY_UNKNOWN()
 
 
-SOAK_DISAGREES = kind(
-    "soak-check-disagrees",
-    255,
-    "sensors disagree after a night's stand",
+SOAK_DISAGREES = kind("soak-check-disagrees", 255, "values", "sensors disagree after a night's stand",
     "{finding}",
-    "Stand a whole night, engine cold and out of the sun, with a thermometer beside the sensors; replace a sensor that is off.",
-)
-SOAK_ELSEWHERE = kind(
-    "soak-check-elsewhere",
-    365,
+    "Stand a whole night, engine cold and out of the sun, with a thermometer beside the sensors; replace a sensor "
+    "that is off.",
+)  # fmt: skip
+SOAK_ELSEWHERE = kind("soak-check-elsewhere", 365, "values",
     "offsets were found at other temperatures than were driven",
-    "The offsets come from soak checks at {checks}, and the intake air was up to {apart} from that in the runs: an offset that "
-    "changes with temperature is not seen. What is the same in all runs cancels in differences of temperatures.",
+    "The offsets come from soak checks at {checks}, and the intake air was up to {apart} from that in the runs: an "
+    "offset that changes with temperature is not seen. What is the same in all runs cancels in differences of "
+    "temperatures.",
     "Soak checks on a warmer morning, or a check of the sensor in warm water against a thermometer.",
-)
+)  # fmt: skip
 FAR = 15.0  # K; common practice: sensors of this kind keep their offset to a few tenths within it
 
 
@@ -244,7 +215,12 @@ def soak_checks(f: Findings) -> Iterator[Limitation]:
 
 ALIGNMENT = {
     code: kind(
-        code, rank, cover, "Run {run}: {finding}", "A run of the whole route, or the stretch left out by its phases."
+        code,
+        rank,
+        "values",
+        cover,
+        "Run {run}: {finding}",
+        "A run of the whole route, or the stretch left out by its phases.",
     )
     for code, rank, cover in (
         ("part-of-route", 240, "some runs cover a part of the route only"),
@@ -253,7 +229,9 @@ ALIGNMENT = {
         ("beside-path", 420, "some runs were driven beside the reference path"),
     )
 }
-PLACED = kind("placed", 430, "some runs are not placed on the route as the others are", "Run {run}: {finding}")
+PLACED = kind("placed", 430, "values", "some runs are not placed on the route as the others are",
+    "Run {run}: {finding}",
+)  # fmt: skip
 
 
 def alignment_findings(f: Findings) -> Iterator[Limitation]:
@@ -265,15 +243,12 @@ def alignment_findings(f: Findings) -> Iterator[Limitation]:
                 yield ALIGNMENT.get(finding.code, PLACED)(run=drive.entry.id, finding=finding.text)
 
 
-UNIT = kind(
-    "unit-overridden",
-    40,
-    "a unit that a log names was overruled",
-    "{reason} This concerns {who}; if the header is right, every value of {channel} there is wrong, and all that is computed "
-    "from it.",
-    "Look at the values of {channel}: correct the unit under [log.columns] if the header is right, else correct the label "
-    "in the logger.",
-)
+UNIT = kind("unit-overridden", 40, "values", "a unit that a log names was overruled",
+    "{reason} This concerns {who}; if the header is right, every value of {channel} there is wrong, and all that is "
+    "computed from it.",
+    "Look at the values of {channel}: correct the unit under [log.columns] if the header is right, else correct the "
+    "label in the logger.",
+)  # fmt: skip
 
 
 def unit_overridden(f: Findings) -> Iterator[Limitation]:
@@ -293,13 +268,10 @@ def unit_overridden(f: Findings) -> Iterator[Limitation]:
         yield UNIT(reason=reason, who=who, channel=channel)
 
 
-START_STOP = kind(
-    "start-stop",
-    295,
-    "the engine stopped in between, and intake air was not known meanwhile",
+START_STOP = kind("start-stop", 295, "values", "the engine stopped in between, and intake air was not known meanwhile",
     "Intake air is not known throughout in {runs}. In run {run}, where least is known, {reason}.",
     "Switch start-stop off for the trial, or drive every configuration with it.",
-)
+)  # fmt: skip
 
 
 def start_stop(f: Findings) -> Iterator[Limitation]:
@@ -326,6 +298,7 @@ _SOFT = {
     "block-hours": (270, "runs of one block lie far apart in time", ""),
     "ambient": (286, "some runs were driven in colder or warmer air", "ambient"),
 }
+OTHER = (290, "some runs are beyond a limit of the acceptance", "acceptance")
 _BLOCK = (
     " What changed between those times, weather and traffic above all, is not taken away by the block: it is worth no more "
     "there than runs of different days.",
@@ -334,10 +307,12 @@ _BLOCK = (
 ACCEPTANCE = {
     code: kind(
         f"acceptance-{code}",
-        *_SOFT.get(code, (290, "some runs are beyond a limit of the acceptance", "acceptance"))[:2],
+        _SOFT.get(code, OTHER)[0],
+        "values",
+        _SOFT.get(code, OTHER)[1],
         "{title}: {runs} beyond the limit ({limit}): {values}." + (_BLOCK[0] if code == "block-hours" else ""),
         _BLOCK[1] if code == "block-hours" else "Repeat these runs, or state another limit with its reason.",
-        alike=_SOFT.get(code, (0, "", "acceptance"))[2],
+        alike=_SOFT.get(code, OTHER)[2],
     )
     for code in CRITERIA
 }

@@ -12,30 +12,21 @@ from intake_report.results.text import title_of
 
 UNEXPLAINED = 0.05  # p below which one straight line for all configurations is in doubt
 
-REFUSED = kind(
-    "covariate-refused",
-    285,
-    "some differences are not adjusted for the state at the start",
+REFUSED = kind("covariate-refused", 285, "values", "some differences are not adjusted for the state at the start",
     "{parts}.",
     "The same state before every run (temperatures, standing time), or more runs of each configuration in each block.",
-)
-FORM = kind(
-    "covariate-form",
-    262,
-    "a covariate does not act alike in all runs",
-    "The adjustment takes one straight line for all configurations, which is in doubt in {parts}: the adjusted difference holds "
-    "for an average start only.",
+)  # fmt: skip
+FORM = kind("covariate-form", 262, "values", "a covariate does not act alike in all runs",
+    "The adjustment takes one straight line for all configurations, which is in doubt in {parts}: the adjusted "
+    "difference holds for an average start only.",
     "The same state before every run, so that nothing has to be adjusted for.",
-)
-STANDING = kind(
-    "start-adjusted",
-    320,
-    "what a hot bay did before the start is not counted",
-    "Differences adjusted for the temperature at the start leave out what a configuration does while the vehicle stands in its "
-    "own heat before a run. That is part of its effect unless every start was brought to the same condition; the unadjusted "
-    "difference holds it.",
+)  # fmt: skip
+STANDING = kind("start-adjusted", 320, "values", "what a hot bay did before the start is not counted",
+    "Differences adjusted for the temperature at the start leave out what a configuration does while the vehicle "
+    "stands in its own heat before a run. That is part of its effect unless every start was brought to the same "
+    "condition; the unadjusted difference holds it.",
     "Every run started from the same condition.",
-)
+)  # fmt: skip
 
 
 def refused(f: Findings) -> Iterator[Limitation]:

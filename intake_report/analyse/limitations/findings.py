@@ -27,7 +27,7 @@ _KINDS: dict[str, LimitationKind] = {}
 
 
 def kind(
-    code: str, rank: int, cover: str, text: str, remedy: str = "", *, alike: str = "", endangers: Endangers = "values"
+    code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
 ) -> LimitationKind:
     """Declare a limitation; see `LimitationKind`.
 

@@ -30,31 +30,24 @@ def read_issued(campaign: Campaign) -> dict[str, Any] | None:
     raise CampaignError(what, file=file, where="plan.issued", remedy=remedy) from None
 
 
-ORDER = kind(
-    "plan-order", 262, "runs were not driven in the planned order",
-    "The order of the plan was not kept in {blocks}: an order that is chosen on the day may follow what favours a configuration.",
+ORDER = kind("plan-order", 262, "comparison", "runs were not driven in the planned order",
+    "The order of the plan was not kept in {blocks}: an order that is chosen on the day may follow what favours a "
+    "configuration.",
     "The planned order, or a plan made anew before the next block.",
-    endangers="comparison",
 )  # fmt: skip
-LEFT_OUT = kind(
-    "plan-left-out", 264, "not all planned runs are in the comparison",
-    "{count} of the plan ({runs}) {is_not} in the comparison: the plan fixed the number of runs, and a comparison before they are "
-    "driven is a look that raises the risk of a wrong verdict.",
+LEFT_OUT = kind("plan-left-out", 264, "comparison", "not all planned runs are in the comparison",
+    "{count} of the plan ({runs}) {is_not} in the comparison: the plan fixed the number of runs, and a comparison "
+    "before they are driven is a look that raises the risk of a wrong verdict.",
     "The runs that are left.",
-    endangers="comparison",
 )  # fmt: skip
-ADDED = kind(
-    "plan-added", 266, "runs were added to the plan, or moved between blocks",
+ADDED = kind("plan-added", 266, "comparison", "runs were added to the plan, or moved between blocks",
     "{count} ({runs}) {is_not} as the plan has {them}: added, in another configuration or in another block.",
     "A plan made anew before runs are added.",
-    endangers="comparison",
 )  # fmt: skip
-LOOKS = kind(
-    "plan-looks", 268, "the comparison was seen before the planned runs were complete",
-    "The comparison was seen {looks} before the planned runs were complete: p-values and verdicts count as one look, so that the risk of "
-    "a wrong one is higher than stated.",
+LOOKS = kind("plan-looks", 268, "comparison", "the comparison was seen before the planned runs were complete",
+    "The comparison was seen {looks} before the planned runs were complete: p-values and verdicts count as one look, "
+    "so that the risk of a wrong one is higher than stated.",
     "Fixed design: one comparison, after all planned runs.",
-    endangers="comparison",
 )  # fmt: skip
 
 

@@ -32,17 +32,14 @@ def hour_of(run: RunResult) -> float | None:
     return int(run.start[11:13]) + int(run.start[14:16]) / 60.0 if run.start else None
 
 
-ONE_RUN = kind(
-    "one-run",
-    100,
+ONE_RUN = kind("one-run", 100, "comparison",
     "with one run per configuration, day, traffic and configuration cannot be told apart",
-    "{names} {were} driven once each in the comparison: day, traffic and configuration cannot be told apart, so differences "
-    "are indications only.",
-    "Three runs of each configuration, one in each of three blocks (a difference is then known to ± {three} times the scatter of "
-    "one run; two blocks leave ± {two} times).",
+    "{names} {were} driven once each in the comparison: day, traffic and configuration cannot be told apart, so "
+    "differences are indications only.",
+    "Three runs of each configuration, one in each of three blocks (a difference is then known to ± {three} times the "
+    "scatter of one run; two blocks leave ± {two} times).",
     alike="one-run",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def no_replication(f: Findings) -> Iterator[Limitation]:
@@ -60,22 +57,14 @@ def _half_width_planned(blocks: int) -> float:
     return coverage_factor(0.95, model.df) * model.factor
 
 
-NO_RUN = kind(
-    "no-run",
-    30,
-    "a configuration has no run left",
+NO_RUN = kind("no-run", 30, "comparison", "a configuration has no run left",
     "No run of {name} is left in the comparison.{baseline}",
     "Runs of {name}.",
-    endangers="comparison",
-)
-ONE_CONFIGURATION = kind(
-    "one-configuration",
-    20,
-    "only one configuration has runs left",
+)  # fmt: skip
+ONE_CONFIGURATION = kind("one-configuration", 20, "comparison", "only one configuration has runs left",
     "Only {name} has runs in the comparison: its values stand, but nothing is compared.",
     "Runs of another configuration in the same blocks.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def configuration_absent(f: Findings) -> Iterator[Limitation]:
@@ -89,24 +78,17 @@ def configuration_absent(f: Findings) -> Iterator[Limitation]:
         yield ONE_CONFIGURATION(name=f.name(*there))
 
 
-CONFOUNDED = kind(
-    "confounded",
-    110,
+CONFOUNDED = kind("confounded", 110, "comparison",
     "no block holds two configurations, so days and configurations are mixed",
     "Each of the {blocks} blocks holds runs of one configuration only: whatever differed between the blocks (weather, "
     "traffic, time of day) is mixed with the effect of the configuration.",
     "Run every configuration in every block, in changing order.",
     alike="one-run",
-    endangers="comparison",
-)
-NO_COMMON_BLOCK = kind(
-    "no-common-block",
-    120,
-    "some configurations share no block with the baseline",
+)  # fmt: skip
+NO_COMMON_BLOCK = kind("no-common-block", 120, "comparison", "some configurations share no block with the baseline",
     "{names} {share} no block with {baseline}: compared by way of other configurations, or not at all.",
     "Blocks that hold {baseline} and {names}.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def confounded(f: Findings) -> Iterator[Limitation]:
@@ -130,15 +112,11 @@ def confounded(f: Findings) -> Iterator[Limitation]:
         yield NO_COMMON_BLOCK(names=all_of(alone), share=share, baseline=baseline.name)
 
 
-ONE_BLOCK = kind(
-    "one-block",
-    200,
-    "all runs are of one block, so other days are unknown",
-    "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold on "
-    "another day is not known.",
+ONE_BLOCK = kind("one-block", 200, "comparison", "all runs are of one block, so other days are unknown",
+    "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold "
+    "on another day is not known.",
     "The same runs in a second and third block.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def one_block(f: Findings) -> Iterator[Limitation]:
@@ -148,15 +126,11 @@ def one_block(f: Findings) -> Iterator[Limitation]:
         yield ONE_BLOCK(runs=len(f.used))
 
 
-NO_BLOCKS = kind(
-    "no-blocks",
-    210,
-    "some runs name no block",
+NO_BLOCKS = kind("no-blocks", 210, "comparison", "some runs name no block",
     "{count} ({runs}) {name} no block although several runs were driven on one day: runs are compared as if each were "
     "independent, and the difference between days widens the intervals or hides in them.",
     "`block` for every run.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def blocks_unknown(f: Findings) -> Iterator[Limitation]:
@@ -168,15 +142,11 @@ def blocks_unknown(f: Findings) -> Iterator[Limitation]:
         yield NO_BLOCKS(count=Count(len(without), "run"), runs=all_of(without), name=name)
 
 
-TIME_OF_DAY = kind(
-    "time-of-day",
-    140,
-    "configurations were driven at different times of day",
-    "{which} of {one} started earlier in the day than {those} of {two} (medians {first} and {second}): traffic, sun and the "
-    "warming of the day are mixed with the effect of the configuration.",
+TIME_OF_DAY = kind("time-of-day", 140, "comparison", "configurations were driven at different times of day",
+    "{which} of {one} started earlier in the day than {those} of {two} (medians {first} and {second}): traffic, sun "
+    "and the warming of the day are mixed with the effect of the configuration.",
     "Change the order of configurations from block to block, so that each is driven at each time of day.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def time_of_day(f: Findings) -> Iterator[Limitation]:
@@ -200,15 +170,11 @@ def time_of_day(f: Findings) -> Iterator[Limitation]:
         yield TIME_OF_DAY(which=which, one=f.name(a), two=f.name(b), those=those, first=first, second=second)
 
 
-ORDER = kind(
-    "order",
-    130,
-    "one configuration was always driven before another",
-    "In each of the {blocks} blocks that hold both, {one} was driven before {two}: whatever changes in the course of a "
-    "session (warm engine bay, sun, traffic) is mixed with the effect of the configuration.",
+ORDER = kind("order", 130, "comparison", "one configuration was always driven before another",
+    "In each of the {blocks} blocks that hold both, {one} was driven before {two}: whatever changes in the course of "
+    "a session (warm engine bay, sun, traffic) is mixed with the effect of the configuration.",
     "{two} first in half of the blocks.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def order(f: Findings) -> Iterator[Limitation]:
@@ -226,7 +192,10 @@ def order(f: Findings) -> Iterator[Limitation]:
             yield ORDER(blocks=len(both), one=f.name(first), two=f.name(second))
 
 
-EXCLUDED = kind("excluded", 400, "some runs were left out", "Run {run} is left out: {reasons}.", "Repeat the run.")
+EXCLUDED = kind("excluded", 400, "values", "some runs were left out",
+    "Run {run} is left out: {reasons}.",
+    "Repeat the run.",
+)  # fmt: skip
 
 
 def excluded_runs(f: Findings) -> Iterator[Limitation]:
@@ -236,15 +205,13 @@ def excluded_runs(f: Findings) -> Iterator[Limitation]:
             yield EXCLUDED(run=run.id, reasons=Listing(tuple(run.reasons), ";"))
 
 
-PERMUTATION_FLOOR = kind(
-    "permutation-floor",
-    320,
+PERMUTATION_FLOOR = kind("permutation-floor", 320, "comparison",
     "too few runs for a test that assumes nothing about their scatter",
-    "With this layout a test that assumes nothing about the scatter of runs (exact permutation within blocks) cannot show a "
-    "difference, whatever the data: a verdict at {level} % rests on the assumption that runs scatter normally.",
-    "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, {floor} at least.",
-    endangers="comparison",
-)
+    "With this layout a test that assumes nothing about the scatter of runs (exact permutation within blocks) cannot "
+    "show a difference, whatever the data: a verdict at {level} % rests on the assumption that runs scatter normally.",
+    "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, "
+    "{floor} at least.",
+)  # fmt: skip
 
 
 def permutation_floor(f: Findings) -> Iterator[Limitation]:
@@ -262,15 +229,11 @@ def permutation_floor(f: Findings) -> Iterator[Limitation]:
     )
 
 
-CONTROL_PARTIAL = kind(
-    "control-partial",
-    270,
-    "the control vehicle was beside some runs only",
-    "{count} ({runs}) had no control vehicle beside {them}: the differences are taken without it, and what it would have "
-    "changed is shown for the other runs only.",
+CONTROL_PARTIAL = kind("control-partial", 270, "comparison", "the control vehicle was beside some runs only",
+    "{count} ({runs}) had no control vehicle beside {them}: the differences are taken without it, and what it would "
+    "have changed is shown for the other runs only.",
     "A control drive beside every run.",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def control_partial(f: Findings) -> Iterator[Limitation]:
@@ -337,16 +300,12 @@ def imbalance(
     return Imbalance(pair[more], pair[fewer], (means[more], means[fewer]), len(shared), always, single)
 
 
-TRAFFIC_UNLIKE = kind(
-    "traffic-unlike",
-    150,
-    "traffic was not alike between the configurations",
-    "Traffic was not alike between configurations: {parts}. Standing warms intake air whatever is fitted, so that part of the "
-    "difference may be traffic.{differences}",
+TRAFFIC_UNLIKE = kind("traffic-unlike", 150, "comparison", "traffic was not alike between the configurations",
+    "Traffic was not alike between configurations: {parts}. Standing warms intake air whatever is fitted, so that "
+    "part of the difference may be traffic.{differences}",
     "Runs repeated until stops are alike, or more blocks.",
     alike="traffic",
-    endangers="comparison",
-)
+)  # fmt: skip
 
 
 def traffic_unlike(f: Findings) -> Iterator[Limitation]:

@@ -88,23 +88,8 @@ def assess(
 ) -> Uncertainty:
     """Put the uncertainty of the instruments through every metric of every run.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Instrument block, draws, seed, confidence level.
-    drives, series
-        The runs, in campaign order.
-    ambient : AmbientReference
-        Its uncertainty contributions.
-    zeroing : Zeroing
-        Offsets of the sensors after soak checks.
-    metrics, values
-        Keys and the values without uncertainty, which the draws are centred on.
-
-    Returns
-    -------
-    Uncertainty
-        Reproducible: each run has its own generator from the seed and its id, so runs do not change each other's.
+    `drives` and `series` are the runs in campaign order, `values` the metrics without uncertainty, which the draws are centred
+    on. Reproducible: each run has a generator of its own from the seed and its id, so that runs do not change each other's.
     """
     settings = campaign.metrics
     steps = [channel_step(campaign, drive.clean, "iat") for drive in drives]

@@ -50,10 +50,10 @@ def prepare(series: RunSeries, step: float | None) -> Readings:
         if step is not None and n >= 3
         else None
     )
-    if nodes is not None and nodes.time.size > 1:
-        right = np.clip(np.searchsorted(nodes.time, time), 1, nodes.time.size - 1)
+    if nodes is not None and nodes.open.size > 1:
+        right = np.clip(np.searchsorted(nodes.open, time), 1, nodes.open.size - 1)
         left = right - 1
-        share = np.clip((time - nodes.time[left]) / (nodes.time[right] - nodes.time[left]), 0.0, 1.0)
+        share = np.clip((time - nodes.open[left]) / (nodes.open[right] - nodes.open[left]), 0.0, 1.0)
         spread, group = nodes.spread, nodes.group
     else:
         # a reading that never changes is anywhere within its step; without steps there is nothing to vary

@@ -1,0 +1,138 @@
+"""What claims, margins of equivalence and deciding metrics name: found among the metrics, or refused with the nearest."""
+
+from __future__ import annotations
+
+import difflib
+import math
+
+from intake_report.analyse.claim_words import PERCENT, close
+from intake_report.campaign import Campaign, Claim
+from intake_report.errors import CampaignError, DataError
+from intake_report.metrics import PULL_METRICS, REGISTRY
+from intake_report.results import MetricKey, MetricSpec
+from intake_report.results.text import DIFFERENCES
+from intake_report.units import parse_quantity
+
+MOST_DECIDING = 3
+"""Metrics that decide where the campaign does not name them: what two pages can hold."""
+
+
+def spec_of(name: str) -> MetricSpec:
+    """Return the definition of a metric of the runs or of the pulls."""
+    return PULL_METRICS[name] if name in PULL_METRICS else REGISTRY[name].spec
+
+
+def is_absolute(claim: Claim) -> bool:
+    """Return whether the claim is about a value, not about a difference."""
+    return claim.versus is None and claim.relation in ("at most", "at least")
+
+
+def other(campaign: Campaign, claim: Claim) -> str:
+    """Return the id of the configuration that the claim compares with."""
+    return claim.versus or campaign.baseline.id
+
+
+def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
+    """Refuse claims, and margins of equivalence, that name a metric, a margin or a value that does not exist.
+
+    Raises CampaignError: names the claim's key and the nearest right one.
+    """
+    for name, text in campaign.metrics.equivalence.items():
+        where = f"metrics.equivalence.{name}"
+        _check_metric(campaign, name, where)
+        margin = _parsed(campaign, text, DIFFERENCES.get(spec_of(name).quantity, spec_of(name).quantity), where)
+        if not (margin > 0.0 and math.isfinite(margin)):
+            what = f"a margin of equivalence of “{text}” is not greater than zero."
+            raise _refused(campaign, where, what, "Give the largest difference that does not matter.")
+    deciding_keys(campaign, metrics)
+    for number, claim in enumerate(campaign.claims, 1):
+        where = f"claim[{number}]"
+        _check_metric(campaign, claim.metric, f"{where}.metric")
+        spec = spec_of(claim.metric)
+        if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
+            what = f"the metric “{claim.metric}” needs a {spec.parameter}."
+            raise _refused(campaign, where, what, f"Add `{spec.parameter}`.")
+        if claim.metric in PULL_METRICS and not campaign.pulls:
+            what = f"“{claim.metric}” is measured on a dyno, and the campaign has no pull."
+            raise _refused(campaign, f"{where}.metric", what, "Add [[pull]] entries, or name a metric of the runs.")
+        if find_key(claim, metrics) is None:
+            remedy = "Add its margin to metrics.recovery_margins, its phase to route.phase, or set metrics.alarm_limit."
+            raise _refused(campaign, where, "the claim's metric is not among those that the campaign computes.", remedy)
+        if not is_absolute(claim) and claim.configuration == other(campaign, claim):
+            remedy = "Name another configuration, or a limit with “at most” or “at least” and no `versus`."
+            raise _refused(campaign, f"{where}.versus", "the claim compares a configuration with itself.", remedy)
+        limit_of(campaign, claim, where)
+
+
+def _refused(campaign: Campaign, where: str, what: str, remedy: str | None) -> CampaignError:
+    return CampaignError(what, file=campaign.file, where=where, remedy=remedy)
+
+
+def _parsed(campaign: Campaign, text: str, quantity: str, where: str) -> float:
+    try:
+        return parse_quantity(text, quantity)
+    except DataError as error:
+        raise _refused(campaign, where, error.what, error.remedy) from None
+
+
+def _check_metric(campaign: Campaign, name: str, where: str) -> None:
+    names = (*REGISTRY, *PULL_METRICS)
+    if name not in names:
+        near = difflib.get_close_matches(name, names, n=1, cutoff=0.4)
+        remedy = f"Did you mean “{near[0]}”?" if near else f"Metrics are {', '.join(names)}."
+        raise _refused(campaign, where, f"there is no metric “{name}”.", remedy)
+
+
+def deciding_keys(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[str, ...]:
+    """Return the metrics that the question is about: those that it names, else those of the claims, then the headline ones.
+
+    Raises CampaignError: `campaign.decides` names a metric, phase or margin that does not exist.
+    """
+    if campaign.about.decides:
+        named = enumerate(campaign.about.decides, 1)
+        return tuple(_named_key(campaign, metrics, text, f"campaign.decides[{n}]") for n, text in named)
+    claimed = [key for claim in campaign.claims if (key := find_key(claim, metrics)) in metrics and key is not None]
+    return tuple(dict.fromkeys(k.key for k in (*claimed, *(k for k in metrics if k.spec.headline))))[:MOST_DECIDING]
+
+
+def _named_key(campaign: Campaign, metrics: tuple[MetricKey, ...], text: str, where: str) -> str:
+    name, _, rest = (part.strip() for part in text.partition(":"))
+    _check_metric(campaign, name, where)
+    of_metric = found = [key for key in metrics if key.spec.id == name]
+    if spec_of(name).parameter == "margin":
+        margin = _parsed(campaign, rest, "temperature_difference", where)
+        found = [k for k in of_metric if k.parameter.number is not None and abs(k.parameter.number - margin) < 0.01]
+    elif spec_of(name).parameter == "phase":
+        found = [key for key in of_metric if key.parameter.key == rest]
+    if not found:
+        names = ", ".join(f"“{key.spec.id}: {key.parameter.key}”" for key in of_metric)
+        what = f"“{text}” is not among the metrics that the campaign computes."
+        raise _refused(campaign, where, what, f"There are {names}." if names else "")
+    return found[0].key
+
+
+def find_key(claim: Claim, metrics: tuple[MetricKey, ...]) -> MetricKey | None:
+    """Return the metric key that a claim speaks of."""
+    if claim.metric in PULL_METRICS:
+        return MetricKey(PULL_METRICS[claim.metric])
+
+    def fits(key: MetricKey) -> bool:
+        if key.parameter.kind == "margin":
+            return close(key.parameter.number, claim.margin)
+        return key.parameter.kind != "phase" or key.parameter.key == claim.phase
+
+    return next((key for key in metrics if key.spec.id == claim.metric and fits(key)), None)
+
+
+def limit_of(campaign: Campaign, claim: Claim, where: str) -> float:
+    """Return the claim's value in the internal unit; 0 when it has none."""
+    if claim.value is None:
+        if claim.relation in ("at most", "at least"):
+            raise _refused(campaign, where, f"the relation “{claim.relation}” needs a value.", "Add `value`.")
+        return 0.0
+    quantity = spec_of(claim.metric).quantity
+    if PERCENT.search(str(claim.value)) and quantity != "ratio":
+        return 0.0  # refused in the report, with the reason
+    if not is_absolute(claim):
+        quantity = DIFFERENCES.get(quantity, quantity)
+    return _parsed(campaign, str(claim.value), quantity, f"{where}.value")
