@@ -23,7 +23,6 @@ def noisy(tau=60.0, final=20.0, change=30.0, sd=0.3, seed=0, t=T):
 def test_exact_data_give_the_parameters_back(tau, final, change, sign):
     y = final + sign * change * decay(T, tau)
     got = fit_recovery(T, y)
-    assert got.usable
     assert (got.final, got.change, got.tau) == pytest.approx((final, sign * change, tau), rel=1e-6, abs=1e-6)
     json.dumps(dataclasses.asdict(got), allow_nan=False)
 
@@ -35,26 +34,15 @@ def test_shift_scale_and_unit_of_time(seed, shift, scale, stretch):
     plain, moved = fit_recovery(T, y), fit_recovery(stretch * T, scale * y + shift)
     assert moved.tau == pytest.approx(stretch * plain.tau, rel=1e-6)
     assert moved.final == pytest.approx(scale * plain.final + shift, rel=1e-6, abs=1e-6)
-    assert moved.final_error == pytest.approx(abs(scale) * plain.final_error, rel=1e-4)
     assert moved.caveats == plain.caveats
 
 
-@pytest.mark.parametrize("held", [None, 20.5])
-def test_same_minimum_and_errors_as_scipy(held):
+def test_same_minimum_and_errors_as_scipy():
     y = noisy()
-    got = fit_recovery(T, y, final=held)
-
-    def model(t, change, tau, final=held):
-        return final + change * np.exp(-t / tau)
-
-    if held is None:
-        p, covariance = optimize.curve_fit(lambda t, c, tau, f: model(t, c, tau, f), T, y, p0=(25, 50, 18))
-        assert (got.final, got.final_error) == pytest.approx((p[2], math.sqrt(covariance[2, 2])), rel=1e-4)
-    else:
-        p, covariance = optimize.curve_fit(lambda t, c, tau: model(t, c, tau), T, y, p0=(25, 50))
-        assert (got.final, got.final_error) == (20.5, None)
-    assert (got.change, got.tau) == pytest.approx((p[0], p[1]), rel=1e-5)
-    assert (got.change_error, got.tau_error) == pytest.approx(np.sqrt(np.diag(covariance))[:2], rel=1e-4)
+    got = fit_recovery(T, y)
+    p, covariance = optimize.curve_fit(lambda t, c, tau, f: f + c * np.exp(-t / tau), T, y, p0=(25, 50, 18))
+    assert (got.change, got.tau, got.final) == pytest.approx(p, rel=1e-5)
+    assert got.tau_error == pytest.approx(math.sqrt(covariance[1, 1]), rel=1e-4)
 
 
 def test_standard_error_is_the_scatter_over_repetitions():
@@ -75,7 +63,6 @@ def test_standard_error_is_the_scatter_over_repetitions():
 )
 def test_data_without_a_time_constant_are_refused(y, caveat):
     got = fit_recovery(T, y)
-    assert not got.usable
     assert caveat in got.caveats
     assert (got.final, got.change, got.tau, got.tau_error) == (None, None, None, None)
     assert explain(got.caveats[0])
@@ -84,7 +71,6 @@ def test_data_without_a_time_constant_are_refused(y, caveat):
 
 def test_three_points_are_too_few_for_three_parameters():
     assert fit_recovery([0.0, 10.0, 20.0], [50.0, 40.0, 35.0]).caveats == ("few-points",)
-    assert fit_recovery([0.0, 10.0, 20.0], [50.0, 40.0, 35.0], final=20.0).usable
 
 
 def test_structured_residuals_are_named():
@@ -104,9 +90,7 @@ def test_noise_alone_never_gives_a_confident_time_constant():
     confident = 0
     for seed in range(60):
         got = fit_recovery(T, np.random.default_rng(seed).normal(0, 1, T.size))
-        confident += (
-            got.usable and not got.caveats and abs(got.change) > 3 * got.change_error and got.tau > 3 * got.tau_error
-        )
+        confident += got.tau is not None and not got.caveats and got.tau > 3 * got.tau_error
     assert confident <= 3
 
 
@@ -128,21 +112,16 @@ def test_programming_errors():
 # ---------------------------------------------------------------- many at once
 
 
-@pytest.mark.parametrize("held", [False, True])
-def test_many_fits_equal_single_fits(held):
+def test_many_fits_equal_single_fits():
     rng = np.random.default_rng(3)
     taus = rng.uniform(20, 120, 40)
     y = np.round(20 + 30 * decay(T[None, :], taus[:, None]) + rng.normal(0, 0.4, (40, T.size)))
-    got = fit_recovery_many(T, y, final=np.full(40, 20.0) if held else None)
-    assert got.usable.all()
+    got = fit_recovery_many(T, y)
     for i in range(40):
-        one = fit_recovery(T, y[i], final=20.0 if held else None)
+        one = fit_recovery(T, y[i])
         assert (got.tau[i], got.final[i], got.change[i]) == pytest.approx((one.tau, one.final, one.change), rel=1e-6)
-        assert got.rss[i] == pytest.approx(one.rss, rel=1e-9)
 
 
 def test_many_fits_refuse_rows_without_a_time_constant():
     y = np.vstack([noisy(), np.full(T.size, 30.0), 30 + 0.05 * T])
-    got = fit_recovery_many(T, y)
-    assert list(got.usable) == [True, False, False]
-    assert np.isnan(got.tau[1:]).all()
+    assert list(np.isnan(fit_recovery_many(T, y).tau)) == [False, True, True]

@@ -275,6 +275,3 @@ def analyse(campaign: Campaign) -> ReportResult:
     alignment = align_logs(campaign, cleaned)
     measured = measure_runs(campaign, cleaned, alignment)
     return conclude(campaign, measured)
-
-
-__all__ = ["Measured", "align_logs", "analyse", "clean_logs", "conclude", "load_logs", "measure_runs"]

@@ -120,37 +120,22 @@ def _of_difference(
         return "the two configurations were not compared"
     if found.difference is None and found.low is None and found.high is None:
         return found.note or "no difference could be computed"
-    interval: Part = ""
+    size: Part = "unknown" if found.difference is None else change_of(key, found.difference)
     if found.basis != "none":
-        interval = message(
-            "{level} % interval{basis} {limits}",
-            level=Value(100.0 * found.level, "count"),
-            basis=" from the instruments alone" if found.basis == "instruments" else "",
-            limits=limits_of(found, key),
-        )
-    size: Part = change_of(key, found.difference)
-    if found.difference is None or not interval:
-        size = (interval or "unknown") if found.difference is None else size
-    else:
-        size = message("{size} ({interval})", size=size, interval=interval)
+        where = " from the instruments alone" if found.basis == "instruments" else ""
+        level = Value(100.0 * found.level, "count")
+        interval = message("{level} % interval{basis} {limits}", level=level, basis=where, limits=limits_of(found, key))
+        size = interval
+        if found.difference is not None:
+            size = message("{size} ({interval})", size=change_of(key, found.difference), interval=interval)
     text = message(
         "difference {size}, {n} against {n_versus}", size=size, n=Count(found.n, "run"), n_versus=found.n_versus
     )
     return ClaimEvidence(
-        text,
-        found.difference,
-        found.low,
-        found.high,
-        found.standard_error,
-        found.df,
-        found.replicated and found.basis == "runs",
-        difference_quantity(key),
-        found.p_adjusted,
-        found.note if found.confounded else "",
-        found.order,
-        found.order_bound,
-        found.undecided,
-    )
+        text, found.difference, found.low, found.high, found.standard_error, found.df,
+        found.replicated and found.basis == "runs", difference_quantity(key), found.p_adjusted,
+        found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
+    )  # fmt: skip
 
 
 def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:
@@ -169,22 +154,13 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
     of_pulls = [one for one in campaign.claims if one.metric in PULL_METRICS and not is_absolute(one)]
     differences = [dyno.difference(one.metric, one.configuration, other(campaign, one)) for one in of_pulls]
     adjusted = holm([None if pair is None else pair.p_value for pair in differences])[of_pulls.index(claim)]
-    interval: Part = (
-        ""
-        if d.low is None
-        else message(
-            " ({level} % interval {limits})",
-            level=Value(100.0 * d.level, "count"),
-            limits=Interval(d.low, d.high, key.spec.quantity, key.spec.decimals),
-        )
-    )
-    text = message(
-        "difference {size}{interval}, {n} against {n_versus}",
-        size=change_of(key, d.difference),
-        interval=interval,
-        n=Count(d.n_candidate, "pull"),
-        n_versus=d.n_baseline,
-    )
+    size: Part = change_of(key, d.difference)
+    if d.low is not None:
+        limits = Interval(d.low, d.high, key.spec.quantity, key.spec.decimals)
+        template = "{size} ({level} % interval {limits})"
+        size = message(template, size=size, level=Value(100.0 * d.level, "count"), limits=limits)
+    pulls = Count(d.n_candidate, "pull")
+    text = message("difference {size}, {n} against {n_versus}", size=size, n=pulls, n_versus=d.n_baseline)
     repeated = min(d.n_candidate, d.n_baseline) > 1 and d.low is not None
     note: Part = "" if repeated else "without repeated pulls on both sides nothing shows how pulls scatter"
     if repeated and not dyno.in_turn:
@@ -231,6 +207,9 @@ def _of_mean(
     stated = Value(mean.mean, quantity, decimals)
     if missed or within:
         limit, side = (low, "lower") if missed else (high, "upper")
+        bound: Part = ""
+        if limit is not None:
+            bound = message(", {side} limit {x}", side=side, x=Value(limit, quantity, decimals))
         text = message(
             "{what} of at {way} {stated} ({count} of {runs} {state}{bound})",
             what="mean" if len(runs) > 1 else "value",
@@ -239,7 +218,7 @@ def _of_mean(
             count=missed or within,
             runs=Count(len(runs), "run"),
             state="did not reach it" if missed else "within the margin at the entry",
-            bound="" if limit is None else message(", {side} limit {x}", side=side, x=Value(limit, quantity, decimals)),
+            bound=bound,
         )
         return ClaimEvidence(text, None, low, high, None, None, mean.n > 1, quantity)
     limits: Part = ""
@@ -247,24 +226,24 @@ def _of_mean(
         limits = message("{limits}, ", limits=Interval(low, high, quantity, decimals))
     blocks = message(" in {n} blocks", n=mean.n) if mean.n != len(runs) else ""
     text = message("mean {stated} ({limits}n = {n}{blocks})", stated=stated, limits=limits, n=len(runs), blocks=blocks)
-    return ClaimEvidence(
-        text, mean.mean, low, high, u if known else None, df if u > 0.0 else None, mean.n > 1, quantity
-    )
+    known_u, known_df = u if known else None, df if u > 0.0 else None
+    return ClaimEvidence(text, mean.mean, low, high, known_u, known_df, mean.n > 1, quantity)
 
 
 def _of_one(value: MetricResult, key: MetricKey) -> ClaimEvidence:
     """Return the value of the only run with the interval of the table of uncertainty: the instruments', no scatter."""
-    form = (key.spec.quantity, key.spec.decimals)
-    text = message("{value} in the one run", value=Value(value.value, *form))
+    quantity, decimals = key.spec.quantity, key.spec.decimals
+    text = message("{value} in the one run", value=Value(value.value, quantity, decimals))
     if value.draws_not_reached is not None and not (value.low is None and value.high is None):
-        span: Part = Interval(value.low, value.high, *form)
+        span: Part = Interval(value.low, value.high, quantity, decimals)
         if value.high is None or value.low is None:
-            low: Part = "within at entry" if value.low is None else Value(value.low, *form)
-            span = message(
-                "{low} to {high}", low=low, high="not reached" if value.high is None else Value(value.high, *form)
+            low, high = (
+                none if limit is None else Value(limit, quantity, decimals)
+                for limit, none in ((value.low, "within at entry"), (value.high, "not reached"))
             )
+            span = message("{low} to {high}", low=low, high=high)
         text = message("{text} (instruments alone: {span})", text=text, span=span)
-    return ClaimEvidence(text, value.value, value.low, value.high, value.u, None, False, key.spec.quantity)
+    return ClaimEvidence(text, value.value, value.low, value.high, value.u, None, False, quantity)
 
 
 def _units(runs: Sequence[MetricResult]) -> list[float]:

@@ -143,7 +143,7 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
         return missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
     fit = fit_recovery(time, over)
     caveats = Listing(tuple(explain(caveat) for caveat in fit.caveats), last=";")
-    if not fit.usable or fit.tau is None or fit.final is None:
+    if fit.tau is None or fit.final is None:
         return missing("the first-order fit is refused: {caveats}", "fit-refused", caveats=caveats)
     if fit.tau_error is not None and fit.tau_error > LARGEST_ERROR * fit.tau:
         return missing("the first-order fit does not determine the time constant to half of itself", "fit-undetermined")

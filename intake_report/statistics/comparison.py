@@ -23,10 +23,9 @@ from intake_report.statistics._numbers import (
     check_level,
     coverage_factor,
     finite,
-    mean_and_squares,
     t_two_sided,
 )
-from intake_report.statistics.models import Blocked, blocked, linked_to
+from intake_report.statistics.models import Blocked, blocked, linked_to, two_samples
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
 
@@ -124,28 +123,25 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95, noun
     """
     check_level(level)
     a, b = finite(baseline, "baseline values"), finite(candidate, "candidate values")
-    n = (int(a.size), int(b.size))
-    mean_a, squares_a = mean_and_squares(a - a[0])
-    mean_b, squares_b = mean_and_squares(b - a[0])
-    bare = no_interval(mean_b - mean_a, n, (), level)
-    if max(n) == 1:
+    n, sides = (int(a.size), int(b.size)), [side - a[0] for side in (a, b)]
+    deviations = np.concatenate([side - side.mean() for side in sides])
+    ids = ["baseline"] * n[0] + ["candidate"] * n[1]
+    model = two_samples([str(i) for i in range(len(ids))], ids, ("candidate", "baseline"))
+    found = model.evaluate(np.concatenate(sides)[None, :])
+    bare = no_interval(float(sides[1].mean() - sides[0].mean()), n, (), level)
+    if found is None:
         return replace(bare, notes=(_one_each(nouns),))
-    if below_rounding(np.concatenate([a - a[0] - mean_a, b - a[0] - mean_b]), np.concatenate([a, b])):
+    if below_rounding(deviations, np.concatenate([a, b])):
         return replace(bare, notes=(_no_scatter(nouns),))
+    error, df = float(found.error[0]), float(found.df[0])
     if min(n) == 1:
-        df = max(n) - 1
-        scatter = math.sqrt((squares_a + squares_b) / df)
         once, other = ("baseline", "candidate") if n[0] == 1 else ("candidate", "baseline")
         template = "the {once} has one {one}: the scatter of the {one}s of the {other} is taken for both"
         note = nouns.note(template, "one-side", once=once, other=other)
-        error = scatter * math.sqrt(1.0 / n[0] + 1.0 / n[1])
+        scatter = error / math.sqrt(1.0 / n[0] + 1.0 / n[1])
         return with_interval(replace(bare, notes=(note,)), error, df, "pooled", scatter)
-    parts = squares_a / (n[0] - 1) / n[0], squares_b / (n[1] - 1) / n[1]
-    variance = sum(parts)
-    # shares first: squaring tiny variances directly would underflow
-    welch_df = 1.0 / sum((part / variance) ** 2 / (k - 1) for part, k in zip(parts, n, strict=True))
-    scatter = math.sqrt((squares_a / (n[0] - 1) + squares_b / (n[1] - 1)) / 2.0)
-    return with_interval(bare, math.sqrt(variance), welch_df, "welch", scatter)
+    scatter = math.sqrt((sides[0].var(ddof=1) + sides[1].var(ddof=1)) / 2.0)
+    return with_interval(bare, error, df, "welch", scatter)
 
 
 def comparable(configuration: Sequence[str], block: Sequence[Hashable | None], baseline: str, size: int) -> None:

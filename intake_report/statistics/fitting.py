@@ -51,36 +51,25 @@ def explain(caveat: Caveat) -> str:
 
 @dataclass(frozen=True)
 class ExponentialFit:
-    """First-order fit y = final + change·exp(−t/tau), with standard errors from the residuals and codes (see `explain`).
+    """First-order fit y = final + change·exp(−t/tau), `tau_error` from the residuals, and codes (see `explain`).
 
-    Parameters are None when the fit is refused; the error of an end value that was held is None.
+    Parameters are None when the fit is refused.
     """
 
     final: float | None
     change: float | None
     tau: float | None
-    final_error: float | None
-    change_error: float | None
     tau_error: float | None
-    rss: float
-    df: int
     caveats: tuple[Caveat, ...] = ()
-
-    @property
-    def usable(self) -> bool:
-        """False when the fit is refused: `caveats` says why."""
-        return self.tau is not None
 
 
 @dataclass(frozen=True)
 class ManyFits:
-    """Parameters of m fits, each shape (m,); NaN where the fit is refused (`usable` False)."""
+    """Parameters of m fits, each shape (m,); NaN where the fit is refused."""
 
     final: Floats
     change: Floats
     tau: Floats
-    rss: Floats
-    usable: NDArray[np.bool_]
 
 
 def decay(t: Floats, tau: float | Floats) -> Floats:
@@ -93,114 +82,89 @@ def _tau_grid(t: Floats, size: int) -> Floats:
     return np.geomspace(0.1 * float(np.min(np.diff(np.unique(t)))), 100.0 * float(np.ptp(t)), size)
 
 
-def _valleys(t: Floats, target: Floats, taus: Floats, centred: bool) -> Floats:
-    """Sum of squares that each time constant explains in each row, shape (m, len(taus)); `centred`: the end is free."""
-    curves = decay(t[None, :], taus[:, None])
-    if centred:
-        curves = curves - curves.mean(axis=1, keepdims=True)
+def _centred(rows: Floats) -> Floats:
+    """Rows without their mean: with the end value free, only what is left of a curve can be fitted."""
+    return np.asarray(rows - rows.mean(axis=-1, keepdims=True))
+
+
+def _valleys(t: Floats, target: Floats, taus: Floats) -> Floats:
+    """Sum of squares that each time constant explains in each row, shape (m, len(taus))."""
+    curves = _centred(decay(t[None, :], taus[:, None]))
     norms = np.linalg.norm(curves, axis=1)
     return np.asarray((target @ (curves / np.where(norms > 0.0, norms, 1.0)[:, None]).T) ** 2, dtype=np.float64)
 
 
-def _linear(curve: Floats, y: Floats, centred: bool) -> tuple[Floats, Floats, Floats]:
-    """Slope of y on curve, the centred (or plain) residual, and the curve as used; all rows at once."""
-    if centred:
-        curve = curve - curve.mean(axis=1, keepdims=True)
+def _linear(curve: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Slope of y on a centred curve, and the residual; all rows at once."""
     square = np.einsum("ij,ij->i", curve, curve)
     slope = np.einsum("ij,ij->i", curve, y) / np.where(square > 0.0, square, 1.0)
-    return slope, y - slope[:, None] * curve, curve
+    return slope, y - slope[:, None] * curve
 
 
-def _step(t: Floats, tau: Floats, slope: Floats, residual: Floats, curve: Floats, centred: bool) -> Floats:
+def _step(t: Floats, tau: Floats, slope: Floats, residual: Floats, curve: Floats) -> Floats:
     """Gauss–Newton step of log tau in each row, the linear part projected out."""
     late = t[None, :] / tau[:, None]
-    change = slope[:, None] * late * np.exp(-late)  # derivative with respect to log tau
-    if centred:
-        change = change - change.mean(axis=1, keepdims=True)
-    across = _linear(curve, change, centred)[1]
+    change = _centred(slope[:, None] * late * np.exp(-late))  # derivative with respect to log tau
+    across = _linear(curve, change)[1]
     square = np.einsum("ij,ij->i", across, across)
     return np.asarray(np.einsum("ij,ij->i", across, residual) / np.where(square > 0.0, square, 1.0), dtype=np.float64)
 
 
-@dataclass(frozen=True)
-class _Search:
-    """What Gauss–Newton needs: times, readings about their end or mean (m, n), range of log tau."""
-
-    t: Floats
-    target: Floats
-    centred: bool
-    low: float
-    high: float
-
-    def polish(self, log_tau: Floats, active: NDArray[np.intp], steps: int, tolerance: float) -> tuple[Floats, ...]:
-        """Return log tau, residual sum of squares and slope of each row; rows that are not `active` stay."""
-        t, target, centred = self.t, self.target, self.centred
-        log_tau = log_tau.copy()
-        slope, residual, curve = _linear(decay(t[None, :], np.exp(log_tau)[:, None]), target, centred)
-        rss = np.einsum("ij,ij->i", residual, residual)
-        damping = np.ones(len(log_tau))
-        for _ in range(steps):
-            if active.size == 0:
-                break
-            step = _step(t, np.exp(log_tau[active]), slope[active], residual[active], curve[active], centred)
-            step = damping[active] * np.clip(step, -0.7, 0.7)
-            trial = np.clip(log_tau[active] + step, self.low, self.high)
-            trial_curve = decay(t[None, :], np.exp(trial)[:, None])
-            new_slope, new_residual, new_curve = _linear(trial_curve, target[active], centred)
-            new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
-            better = new_rss < rss[active]
-            rows = active[better]
-            log_tau[rows], rss[rows], slope[rows] = trial[better], new_rss[better], new_slope[better]
-            residual[rows], curve[rows] = new_residual[better], new_curve[better]
-            damping[active] = np.where(better, 1.0, 0.5 * damping[active])
-            active = active[np.abs(step) > tolerance]
-        return log_tau, rss, slope
+def _polish(
+    t: Floats, target: Floats, taus: Floats, log_tau: Floats, active: NDArray[np.intp], steps: int, tolerance: float
+) -> tuple[Floats, ...]:
+    """Return log tau, residual sum of squares and slope of each row of centred readings; rows not `active` stay."""
+    low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
+    log_tau = log_tau.copy()
+    curve = _centred(decay(t[None, :], np.exp(log_tau)[:, None]))
+    slope, residual = _linear(curve, target)
+    rss = np.einsum("ij,ij->i", residual, residual)
+    damping = np.ones(len(log_tau))
+    for _ in range(steps):
+        if active.size == 0:
+            break
+        step = _step(t, np.exp(log_tau[active]), slope[active], residual[active], curve[active])
+        step = damping[active] * np.clip(step, -0.7, 0.7)
+        trial = np.clip(log_tau[active] + step, low, high)
+        new_curve = _centred(decay(t[None, :], np.exp(trial)[:, None]))
+        new_slope, new_residual = _linear(new_curve, target[active])
+        new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
+        better = new_rss < rss[active]
+        rows = active[better]
+        log_tau[rows], rss[rows], slope[rows] = trial[better], new_rss[better], new_slope[better]
+        residual[rows], curve[rows] = new_residual[better], new_curve[better]
+        damping[active] = np.where(better, 1.0, 0.5 * damping[active])
+        active = active[np.abs(step) > tolerance]
+    return log_tau, rss, slope
 
 
-def fit_recovery_many(
-    t: Floats,
-    y: Floats,
-    *,
-    final: Floats | float | None = None,
-    grid: int = 80,
-    tolerance: float = 1e-8,
-) -> ManyFits:
+def fit_recovery_many(t: Floats, y: Floats, *, grid: int = 80, tolerance: float = 1e-8) -> ManyFits:
     """Fit y = final + change·exp(−t/tau) to each row of readings `y` (m, n) at times `t` (n,), ≥ 0, n at least 4.
 
-    `final` (m,) or one: end value to hold, None = fitted; `grid` time constants are tried to find the valley; `tolerance` is the
-    relative change of the time constant at which a row is done. Same model, range and refusals as `fit_recovery`, without
-    standard errors or caveats.
+    `grid` time constants are tried to find the valley; `tolerance` is the relative change of the time constant at which a row
+    is done. Same model, range and refusals as `fit_recovery`, without standard errors or caveats.
     """
-    m, n = y.shape
-    if t.shape != (n,):
+    if t.shape != y.shape[1:]:
         raise ValueError("times and readings differ in length")
-    centred = final is None
-    offset = y.mean(axis=1) if final is None else np.broadcast_to(np.asarray(final, dtype=np.float64), (m,))
-    target = y - offset[:, None]
-    taus = _tau_grid(t, grid)
-    best = np.argmax(_valleys(t, target, taus, centred), axis=1)
+    offset, target, taus = y.mean(axis=1), _centred(y), _tau_grid(t, grid)
+    best = np.argmax(_valleys(t, target, taus), axis=1)
     usable = (best > 0) & (best < grid - 1) & (np.ptp(target, axis=1) > 0.0)
-    low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
-    search = _Search(t, target, centred, low, high)
-    log_tau, rss, slope = search.polish(np.log(taus[best]), np.flatnonzero(usable), 40, tolerance)
-    usable &= (log_tau > low) & (log_tau < high)
-    tau = np.exp(log_tau)
-    end = offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1) if centred else offset
-    blank = np.where(usable, 1.0, np.nan)
-    return ManyFits(end * blank, slope * blank, tau * blank, rss, usable)
+    log_tau, _, slope = _polish(t, target, taus, np.log(taus[best]), np.flatnonzero(usable), 40, tolerance)
+    usable &= (log_tau > np.log(taus[0])) & (log_tau < np.log(taus[-1]))
+    tau, blank = np.exp(log_tau), np.where(usable, 1.0, np.nan)
+    end = offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1)
+    return ManyFits(end * blank, slope * blank, tau * blank)
 
 
-def _deepest(search: _Search, taus: Floats) -> tuple[float, float, bool, bool]:
-    """Best time constant of one row, its rss, whether it lies at a bound, whether another valley is nearly as deep."""
-    target = search.target
-    explained = _valleys(search.t, target, taus, search.centred)[0]
-    left = float(target[0] @ target[0]) - explained
+def _deepest(t: Floats, target: Floats, taus: Floats) -> tuple[float, float, bool, bool]:
+    """Best time constant of one row (1, n), its rss, whether it lies at a bound, whether another valley is nearly as deep."""
+    left = float(target[0] @ target[0]) - _valleys(t, target, taus)[0]
     inner = np.flatnonzero((left[1:-1] <= left[:-2]) & (left[1:-1] <= left[2:])) + 1
     edge_rss, edge_tau = min((float(left[0]), float(taus[0])), (float(left[-1]), float(taus[-1])))
     if inner.size == 0:
         return edge_tau, edge_rss, True, False
-    rows = _Search(search.t, np.repeat(target, inner.size, axis=0), search.centred, search.low, search.high)
-    log_tau, rss, _ = rows.polish(np.log(taus[inner]), np.arange(inner.size), 100, 1e-12)
+    rows = np.repeat(target, inner.size, axis=0)
+    log_tau, rss, _ = _polish(t, rows, taus, np.log(taus[inner]), np.arange(inner.size), 100, 1e-12)
     best = int(np.argmin(rss))
     if edge_rss < rss[best] * (1.0 - 1e-9):
         return edge_tau, edge_rss, True, False
@@ -209,12 +173,12 @@ def _deepest(search: _Search, taus: Floats) -> tuple[float, float, bool, bool]:
     return math.exp(log_tau[best]), float(rss[best]), False, any(other < limit for other in others)
 
 
-def fit_recovery(t: Values, y: Values, *, final: float | None = None) -> ExponentialFit:
+def fit_recovery(t: Values, y: Values) -> ExponentialFit:
     """Fit y = final + change·exp(−t/tau).
 
-    `t` (n,): times from the start of the fall (or rise) [s], ≥ 0; `y` (n,): readings at true samples; `final`: end value to hold
-    (ambient, say), None = fitted. Refused when nothing changes, the points are too few, the time constant runs to a bound (0.1 of
-    the shortest step, 100 times the span) or the covariance is not finite. DataError for fewer than two points, or all of one time.
+    `t` (n,): times from the start of the fall (or rise) [s], ≥ 0; `y` (n,): readings at true samples. Refused when nothing
+    changes, the points are too few, the time constant runs to a bound (0.1 of the shortest step, 100 times the span) or the
+    covariance is not finite. DataError for fewer than two points, or all of one time.
 
     Least squares with equal weights. Readings rounded to a step have residuals that are neither independent nor
     normal: the standard errors are then a lower bound and `structured-residuals` usually says so.
@@ -226,43 +190,34 @@ def fit_recovery(t: Values, y: Values, *, final: float | None = None) -> Exponen
         raise DataError("All readings are of one time: no curve can be fitted.", remedy="Use a longer record.")
     if np.min(time) < 0.0:
         raise ValueError("times count from the start of the fall and are not negative")
-    centred, n = final is None, int(time.size)
-    df = n - (3 if centred else 2)
-    scale = readings if final is None else np.append(readings, final)
-    offset = float(np.mean(readings)) if final is None else final
-    target = readings - offset
+    offset, n = float(np.mean(readings)), int(time.size)
+    target, df = readings - offset, n - 3
 
-    def refused(rss: float, caveat: Caveat) -> ExponentialFit:
-        return ExponentialFit(None, None, None, None, None, None, rss, df, (caveat,))
+    def refused(caveat: Caveat) -> ExponentialFit:
+        return ExponentialFit(None, None, None, None, (caveat,))
 
-    if below_rounding(target, scale):
-        return refused(0.0, "no-change")
+    if below_rounding(target, readings):
+        return refused("no-change")
     if df < 1:
-        return refused(0.0, "few-points")
-    taus = _tau_grid(time, GRID)
-    low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
-    search = _Search(time, target[None, :], centred, low, high)
-    tau, rss, at_bound, second = _deepest(search, taus)
+        return refused("few-points")
+    tau, rss, at_bound, second = _deepest(time, target[None, :], _tau_grid(time, GRID))
     if at_bound:
-        return refused(rss, "parameter-at-bound")
+        return refused("parameter-at-bound")
     curve = decay(time, tau)
-    basis = np.column_stack([curve, np.ones(n)]) if centred else curve[:, None]
-    coefficients = np.linalg.lstsq(basis, target, rcond=None)[0]
-    residual = target - basis @ coefficients
-    jacobian = np.column_stack([basis, time / tau * curve * coefficients[0]])
+    basis = np.column_stack([curve, np.ones(n)])
+    change, end = (float(x) for x in np.linalg.lstsq(basis, target, rcond=None)[0])
+    residual = target - basis @ np.array([change, end])
+    jacobian = np.column_stack([basis, time / tau * curve * change])
     norms = np.linalg.norm(jacobian, axis=0)
     if not np.all(norms > 0.0) or np.linalg.cond(jacobian / np.where(norms > 0.0, norms, 1.0)) > 1e8:
-        return refused(rss, "infinite-covariance")
-    exact = below_rounding(residual, scale)
-    errors = np.sqrt((0.0 if exact else rss / df) * np.diag(np.linalg.inv(jacobian.T @ jacobian)))
+        return refused("infinite-covariance")
+    exact = below_rounding(residual, readings)
+    error = math.sqrt((0.0 if exact else rss / df) * float(np.linalg.inv(jacobian.T @ jacobian)[2, 2]))
     p = None if exact else runs_test(residual)
     found: dict[Caveat, bool] = {
         "structured-residuals": p is not None and p < STRUCTURE,
         "span-shorter-than-time-constant": tau > float(np.ptp(time)),
         "second-valley": second,
     }
-    end, end_error = (final, None) if final is not None else (offset + float(coefficients[1]), float(errors[1]))
-    return ExponentialFit(
-        end, float(coefficients[0]), tau, end_error, float(errors[0]), float(errors[-1]) * tau, rss, df,
-        tuple(caveat for caveat, holds in found.items() if holds),
-    )  # fmt: skip
+    caveats = tuple(caveat for caveat, holds in found.items() if holds)
+    return ExponentialFit(offset + end, change, tau, error * tau, caveats)

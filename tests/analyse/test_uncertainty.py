@@ -228,7 +228,8 @@ def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
     )
     again = assess(*arguments)
     assert again.statement == measured.uncertainty.statement
-    for one, other in zip(again.runs, measured.uncertainty.runs, strict=True):
+    for run, one in again.runs.items():
+        other = measured.uncertainty.runs[run]
         assert all(np.array_equal(one.all[k], other.all[k], equal_nan=True) for k in one.all)
     alone = assess(
         campaign,
@@ -238,17 +239,17 @@ def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
         measured.series[:1],
         *arguments[5:],
     )
-    first = measured.uncertainty.runs[0]
-    assert all(np.array_equal(alone.runs[0].all[k], first.all[k], equal_nan=True) for k in first.all)
+    run, first = next(iter(measured.uncertainty.runs.items()))
+    assert all(np.array_equal(alone.runs[run].all[k], first.all[k], equal_nan=True) for k in first.all)
     other_seed = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"seed": 2})})
     changed = assess(other_seed, *arguments[1:])
-    assert not np.array_equal(changed.runs[0].all["peak_iat"], first.all["peak_iat"])
-    assert np.std(changed.runs[0].all["peak_iat"]) == pytest.approx(np.std(first.all["peak_iat"]), rel=0.1)
+    assert not np.array_equal(changed.runs[run].all["peak_iat"], first.all["peak_iat"])
+    assert np.std(changed.runs[run].all["peak_iat"]) == pytest.approx(np.std(first.all["peak_iat"]), rel=0.1)
 
 
 def test_common_draws_are_the_same_in_all_runs(known):
     # a mean moves by the bias itself: the same draw moves every run by the same amount
-    runs = known.measured.uncertainty.runs
+    runs = list(known.measured.uncertainty.runs.values())
     moves = [run.common["mean_over_ambient:city"] - run.common["mean_over_ambient:city"].mean() for run in runs]
     assert all(np.corrcoef(moves[0], other)[0, 1] > 0.99 for other in moves[1:])
     own = [run.own["mean_over_ambient:city"] for run in runs]

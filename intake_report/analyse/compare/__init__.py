@@ -247,20 +247,3 @@ def _call(key: MetricKey, c: Comparison) -> tuple[Call, str]:
         return "suggested", f"{SUGGESTED}: {word}"
     word += ", yet within the margin of equivalence" if c.equivalent else ""
     return ("shown", word) if key.spec.headline else ("exploratory", f"{word} {EXPLORATORY}")
-
-
-__all__ = [
-    "INDICATION",
-    "NOT_COMPARED",
-    "NOT_SHOWN",
-    "Covariates",
-    "InstrumentDraws",
-    "check_model",
-    "compare",
-    "compare_pair",
-    "direction",
-    "gather_covariates",
-    "judge",
-    "summarise",
-    "with_headlines",
-]

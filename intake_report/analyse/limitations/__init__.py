@@ -17,6 +17,3 @@ PREDICATES: tuple[Predicate, ...] = (
 def derive_limitations(findings: Findings) -> tuple[Limitation, ...]:
     """Return every limitation that holds."""
     return tuple(limitation for predicate in PREDICATES for limitation in predicate(findings))
-
-
-__all__ = ["PREDICATES", "Findings", "acceptance_limitations", "derive_limitations", "kinds"]

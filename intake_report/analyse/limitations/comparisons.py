@@ -72,16 +72,10 @@ NOT_SHOWN = kind("not-shown", 310, "comparison", "some differences are not shown
 def not_shown(f: Findings) -> Iterator[Limitation]:
     """Headline differences that the runs do not show, and what more runs would give."""
     for configuration in f.campaign.configurations:
-        rows = [
-            c
-            for c in f.comparisons
-            if c.configuration == configuration.id and c.key in f.headline and c.call in ("suggested", "not shown")
-        ]
-        if not rows:
-            continue
-        versus = f.name(rows[0].versus)
+        mine = [c for c in f.comparisons if c.configuration == configuration.id and c.key in f.headline]
+        rows = [c for c in mine if c.call in ("suggested", "not shown")]
         texts = []
-        for calls, template in (
+        for call, template in (
             ("not shown", "the runs do not show a difference from {versus} in {parts}"),
             (
                 "suggested",
@@ -89,10 +83,12 @@ def not_shown(f: Findings) -> Iterator[Limitation]:
                 "allowing for the comparisons looked at together (Holm)",
             ),
         ):
-            parts = tuple(_difference(f.headline[c.key], c) for c in rows if c.call == calls)
+            parts = tuple(_difference(f.headline[c.key], c) for c in rows if c.call == call)
             if parts:
+                versus = f.name(rows[0].versus)
                 texts.append(message(template, versus=versus, parts=Listing(parts), suggested=SUGGESTED))
-        yield NOT_SHOWN(_remedy(f, rows), name=configuration.name, texts=Listing(tuple(texts), ";"))
+        if rows:
+            yield NOT_SHOWN(_remedy(f, rows), name=configuration.name, texts=Listing(tuple(texts), ";"))
 
 
 def _difference(key: MetricKey, c: Comparison) -> Message:
@@ -156,36 +152,21 @@ NOT_BOUNDED = kind("not-bounded", 255, "comparison", "some intervals of recovery
 def shared_biases(f: Findings) -> Iterator[Limitation]:
     """Differences in which biases of the instruments do not cancel, or which they do not bound."""
     rows = [c for c in f.comparisons if c.key in f.headline and c.basis == "runs"]
-    open_rows = [c for c in rows if c.lost and c.instrument is None and c.half_width is None]
-    parts = [
-        message(
-            "{title}, {name} ({limits})",
-            title=title_of(f.headline[c.key]),
-            name=f.name(c.configuration),
-            limits=limits_of(c, f.headline[c.key]),
-        )
-        for c in open_rows
-    ]
+    open_ = [c for c in rows if c.lost and c.instrument is None and c.half_width is None]
+    parts = [message("{who} ({limits})", who=f.who(c), limits=limits_of(c, f.headline[c.key])) for c in open_]
     if parts:
-        yield NOT_BOUNDED(keys=tuple(dict.fromkeys(c.key for c in open_rows)), parts=Listing(tuple(parts), ";"))
+        yield NOT_BOUNDED(keys=tuple(dict.fromkeys(c.key for c in open_)), parts=Listing(tuple(parts), ";"))
     parts, without, concerned = [], [], dict[str, None]()
     for c in rows:
         if c.instrument is None or c.standard_error is None or c.instrument <= MATERIAL * c.standard_error:
             continue
-        key = f.headline[c.key]
+        key, floor = f.headline[c.key], floor_of(c)
         concerned[c.key] = None
-        who = message("{title}, {name}", title=title_of(key), name=f.name(c.configuration))
-        parts.append(
-            message(
-                "{who}: ± {floor} alone, interval {limits}",
-                who=who,
-                floor=_size(key, floor_of(c)),
-                limits=limits_of(c, key),
-            )
-        )
+        template = "{who}: ± {floor} alone, interval {limits}"
+        parts.append(message(template, who=f.who(c), floor=_size(key, floor), limits=limits_of(c, key)))
         if c.half_width is not None and c.scatter is not None:
-            alone = max(c.half_width**2 - floor_of(c) ** 2, 0.0) ** 0.5
-            without.append(message("{who}: about ± {half}", who=who, half=_size(key, alone)))
+            alone = max(c.half_width**2 - floor**2, 0.0) ** 0.5
+            without.append(message("{who}: about ± {half}", who=f.who(c), half=_size(key, alone)))
     if parts:
         rest = message(" Without it: {parts}.", parts=Listing(tuple(without), ";")) if without else ""
         yield SHARED_BIAS(keys=tuple(concerned), parts=Listing(tuple(parts), ";"), without=rest)
@@ -220,9 +201,10 @@ UNTESTED = kind("independence-untested", 315, "comparison", "too few runs to tes
 
 def independence(f: Findings) -> Iterator[Limitation]:
     """Runs of one block taken as independent of each other."""
+    template = "{title} (correlation of neighbours {lag}, p {p})"
     parts = [
         message(
-            "{title} (correlation of neighbours {lag}, p {p})",
+            template,
             title=title_of(f.headline[c.key]),
             lag=Value(c.lag, "number", 2, signed=True),
             p=Value(c.lag_p, "p"),
@@ -245,12 +227,9 @@ INTERACTION = kind("interaction", 250, "comparison", "a difference may depend on
 
 def interaction(f: Findings) -> Iterator[Limitation]:
     """Blocks that may shift configurations by different amounts."""
-    parts = [
-        title_of(f.headline[c.key]) for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED
-    ]
     keys = tuple(c.key for c in f.checks if c.additivity_p is not None and c.additivity_p < UNEXPLAINED)
-    if parts:
-        yield INTERACTION(keys=keys, parts=Listing(tuple(parts)))
+    if keys:
+        yield INTERACTION(keys=keys, parts=Listing(tuple(title_of(f.headline[key]) for key in keys)))
 
 
 VALUE_MISSING = kind("value-missing", 290, "values", "some runs lack some values",
@@ -274,14 +253,9 @@ def partial(f: Findings) -> Iterator[Limitation]:
                 reason = message("{reason}, among other reasons", reason=reason)
             reasons.setdefault((reason, tuple(v.run for v in absent)), []).append(key)
     for (reason, runs), keys in reasons.items():
-        titles = Listing(tuple(title_of(key) for key in keys))
-        yield VALUE_MISSING(
-            keys=tuple(key.key for key in keys),
-            titles=titles,
-            n=Count(len(runs), "run"),
-            runs=all_of(list(runs)),
-            reason=reason,
-        )
+        titles, concerned = Listing(tuple(title_of(key) for key in keys)), tuple(key.key for key in keys)
+        n = Count(len(runs), "run")
+        yield VALUE_MISSING(keys=concerned, titles=titles, n=n, runs=Listing(runs), reason=reason)
 
 
 NO_HEADLINE = kind("headline-few-runs", 288, "values", "too few runs have some headline metrics",
@@ -348,29 +322,18 @@ CONTROL_WIDENS = kind("control-widens", 275, "comparison", "the control vehicle'
 
 def control_widens(f: Findings) -> Iterator[Limitation]:
     """Headline differences that the control vehicle made less certain."""
-    parts = [
-        message(
-            "{title} (half-width {half} against {plain})",
-            title=title_of(f.headline[e.key]),
-            half=_size(f.headline[e.key], e.half_width),
-            plain=_size(f.headline[e.key], e.plain_half_width),
-        )
-        for e in f.control
-        if e.half_width is not None and e.plain_half_width is not None and e.half_width > e.plain_half_width
-    ]
+    template = "{title} (half-width {half} against {plain})"
+    parts = []
+    for e in f.control:
+        if e.half_width is not None and e.plain_half_width is not None and e.half_width > e.plain_half_width:
+            key = f.headline[e.key]
+            half, plain = _size(key, e.half_width), _size(key, e.plain_half_width)
+            parts.append(message(template, title=title_of(key), half=half, plain=plain))
     if parts:
         yield CONTROL_WIDENS(parts=Listing(tuple(parts)))
 
 
 PREDICATES = (
-    not_shown,
-    shared_biases,
-    no_scatter,
-    not_reached,
-    within_at_entry,
-    few_runs,
-    partial,
-    independence,
-    interaction,
+    not_shown, shared_biases, no_scatter, not_reached, within_at_entry, few_runs, partial, independence, interaction,
     control_widens,
-)
+)  # fmt: skip

@@ -333,15 +333,6 @@ def acceptance_limitations(criteria: pd.DataFrame, used: set[str]) -> tuple[Limi
 
 
 PREDICATES = (
-    start_stop,
-    no_ambient,
-    ambient_uncertain,
-    ambient_differs,
-    margin_below_resolution,
-    slow_sampling,
-    position_absent,
-    no_highway_entry,
-    accuracy_unknown,
-    soak_checks,
-    alignment_findings,
-)
+    start_stop, no_ambient, ambient_uncertain, ambient_differs, margin_below_resolution, slow_sampling,
+    position_absent, no_highway_entry, accuracy_unknown, soak_checks, alignment_findings,
+)  # fmt: skip

@@ -11,7 +11,7 @@ from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
-from intake_report.messages import Listing
+from intake_report.messages import Listing, Message, message
 from intake_report.results import (
     Comparison,
     ControlEffect,
@@ -22,6 +22,7 @@ from intake_report.results import (
     RunResult,
 )
 from intake_report.results.compared import Endangers, LimitationKind
+from intake_report.results.text import title_of
 
 _KINDS: dict[str, LimitationKind] = {}
 
@@ -74,6 +75,10 @@ class Findings:
     def name(self, configuration: str) -> str:
         """Return the name of a configuration."""
         return self.campaign.configuration(configuration).name
+
+    def who(self, c: Comparison) -> Message:
+        """Return metric and configuration of a headline difference: "Peak over-ambient, sealed box"."""
+        return message("{title}, {name}", title=title_of(self.headline[c.key]), name=self.name(c.configuration))
 
 
 Predicate = Callable[[Findings], Iterator[Limitation]]

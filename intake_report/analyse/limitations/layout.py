@@ -383,15 +383,6 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
 
 
 PREDICATES = (
-    no_replication,
-    configuration_absent,
-    confounded,
-    one_block,
-    blocks_unknown,
-    time_of_day,
-    order,
-    excluded_runs,
-    permutation_floor,
-    control_partial,
-    traffic_unlike,
-)
+    no_replication, configuration_absent, confounded, one_block, blocks_unknown, time_of_day, order, excluded_runs,
+    permutation_floor, control_partial, traffic_unlike,
+)  # fmt: skip

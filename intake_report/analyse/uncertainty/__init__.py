@@ -6,7 +6,7 @@ JCGM 101:2008: values, what is common to the runs, budgets.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Sequence
+from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
@@ -60,21 +60,21 @@ class RunDraws:
 
 @dataclass(frozen=True)
 class Uncertainty:
-    """Uncertainty of all runs, in campaign order; draw i of the common sources is the same in all runs.
+    """Uncertainty of all runs by id, in campaign order; draw i of the common sources is the same in all runs.
 
     `statement` is what the report says, without differences.
     """
 
-    runs: tuple[RunDraws, ...]
+    runs: dict[str, RunDraws]
     statement: InstrumentUncertainty
 
     def common(self, key: str, run: str) -> Floats | None:
         """Return the draws of a metric of one run with what all runs share, (m,); None where it was not drawn."""
-        return next((draws.common.get(key) for draws in self.runs if draws.run == run), None)
+        return self.runs[run].common.get(key) if run in self.runs else None
 
     def total(self, key: str, run: str) -> Floats | None:
         """Return its draws with all sources, (m,)."""
-        return next((draws.all.get(key) for draws in self.runs if draws.run == run), None)
+        return self.runs[run].all.get(key) if run in self.runs else None
 
 
 def assess(
@@ -93,23 +93,21 @@ def assess(
     """
     settings = campaign.metrics
     steps = [channel_step(campaign, drive.clean, "iat") for drive in drives]
-    usual = {
-        "iat": _usual(steps),
-        "ambient": _usual([channel_step(campaign, drive.clean, "ambient") for drive in drives]),
-    }
-    sources = find_sources(campaign, ambient, usual, zeroing)
+    of_ambient = [channel_step(campaign, drive.clean, "ambient") for drive in drives]
+    sources = find_sources(campaign, ambient, {"iat": _usual(steps), "ambient": _usual(of_ambient)}, zeroing)
     common = _draws(sources, True, np.random.default_rng([settings.seed, 0]), settings.draws)
     nominal = {(v.key, v.run): v for v in values}
     keys = [key for key in metrics if REGISTRY[key.spec.id].assessed]
 
     def one(item: tuple[Drive, RunSeries, float | None]) -> RunDraws:
         drive, run, step = item
-        wanted = [key for key in keys if nominal[key.key, run.run].status != "not computed"]
-        if run.time.size < 2 or not wanted:
+        known = {k: v for k in keys if (v := nominal[k.key, run.run]).status != "not computed"}
+        if run.time.size < 2 or not known:
             return RunDraws(run.run, {}, {}, {}, {})
-        effects = _effects(campaign, drive, run, wanted)
+        limits = event_limits(drive, run, speed_step(campaign))
+        effects = {key.key: event_effects(key, run, limits) for key in known}
         rng = np.random.default_rng([settings.seed, 1, zlib.crc32(run.run.encode())])
-        return _Study(prepare(run, step), sources, wanted, nominal, effects).run(common, rng, settings.draws)
+        return _Study(prepare(run, step), sources, known, effects).run(common, rng, settings.draws)
 
     with ThreadPoolExecutor(WORKERS) as pool:
         found = tuple(pool.map(one, zip(drives, series, steps, strict=True)))
@@ -121,7 +119,7 @@ def assess(
         budgets=tuple(row for key in keys if key.spec.headline for row in _budget(key, sources, found)),
         assumptions=sources.assumptions,
     )
-    return Uncertainty(found, statement)
+    return Uncertainty({draws.run: draws for draws in found}, statement)
 
 
 def _usual(steps: list[float | None]) -> float | None:
@@ -139,56 +137,44 @@ def _draws(sources: Sources, common: bool, rng: np.random.Generator, m: int) -> 
     return summed
 
 
-def _effects(campaign: Campaign, drive: Drive, run: RunSeries, keys: list[MetricKey]) -> dict[str, EventEffects]:
-    limits = event_limits(drive, run, speed_step(campaign))
-    return {key.key: event_effects(key, run, limits) for key in keys}
-
-
 @dataclass(frozen=True)
 class _Study:
-    """The Monte Carlo of one run."""
+    """The Monte Carlo of one run: metrics with their values as reported, and the effects of the events' times."""
 
     readings: Readings
     sources: Sources
-    keys: list[MetricKey]
-    nominal: dict[tuple[str, str], MetricResult]
+    known: dict[MetricKey, MetricResult]
     effects: dict[str, EventEffects]
 
     def run(self, common: dict[str, Floats], rng: np.random.Generator, m: int) -> RunDraws:
         own = _draws(self.sources, False, rng, m)
         noise = rng.uniform(-1.0, 1.0, (m, self.readings.errors))
         events = rng.uniform(-1.0, 1.0, (4, m))
-        offset = self._offsets()
         part = min(PARTS, m)
-        first = {kind: values[:part] for kind, values in common.items()}
-        wanted = {kind: values[:part] for kind, values in own.items()}
+        first, wanted = ({kind: values[:part] for kind, values in of.items()} for of in (common, own))
         both = {kind: common.get(kind, 0.0) + own.get(kind, np.zeros(m)) for kind in (*common, *own)}
+        # what brings undisturbed readings in the draws' arithmetic to the value as reported
+        plain = self._metrics({"reading": np.zeros(1)}, None, self.known)
+        offsets = {
+            k.key: v.value - float(plain[k.key][0])
+            for k, v in self.known.items()
+            if v.value is not None and k.key in plain and np.isfinite(plain[k.key][0])
+        }
         return RunDraws(
             self.readings.series.run,
-            self._evaluate(both, noise, events, offset),
-            self._evaluate(first, None, None, offset),
-            self._evaluate(wanted, noise[:part], events[:, :part], offset),
+            self._evaluate(both, noise, events, offsets),
+            self._evaluate(first, None, None, offsets),
+            self._evaluate(wanted, noise[:part], events[:, :part], offsets),
             self._budgets(noise),
         )
 
-    def _offsets(self) -> dict[str, float]:
-        """Return what brings undisturbed readings in the draws' arithmetic to the value as reported."""
-        plain = self._metrics({"reading": np.zeros(1)}, None, self.keys)
-        offsets = {}
-        for key in self.keys:
-            value = self.nominal[key.key, self.readings.series.run].value
-            found = plain.get(key.key)
-            fits = value is not None and found is not None and bool(np.isfinite(found[0]))
-            offsets[key.key] = value - float(found[0]) if fits and value is not None and found is not None else 0.0
-        return offsets
-
-    def _metrics(self, shifts: dict[str, Floats], noise: Floats | None, keys: Sequence[MetricKey]) -> dict[str, Floats]:
+    def _metrics(self, shifts: dict[str, Floats], noise: Floats | None, keys: Iterable[MetricKey]) -> dict[str, Floats]:
         series = perturbed(self.readings, shifts, noise)
         found = {key.key: evaluate_draws(key, series) for key in keys}
         return {key: values for key, values in found.items() if values is not None}
 
     def _evaluate(
-        self, shifts: dict[str, Floats], noise: Floats | None, events: Floats | None, offset: dict[str, float]
+        self, shifts: dict[str, Floats], noise: Floats | None, events: Floats | None, offsets: dict[str, float]
     ) -> dict[str, Floats]:
         m = shifts["reading"].size
         parts: dict[str, list[Floats]] = {}
@@ -196,33 +182,25 @@ class _Study:
         for start in range(0, m, rows):
             some = slice(start, start + rows)
             chunk = {kind: values[some] for kind, values in shifts.items()}
-            for key, values in self._metrics(chunk, None if noise is None else noise[some], self.keys).items():
+            for key, values in self._metrics(chunk, None if noise is None else noise[some], self.known).items():
                 parts.setdefault(key, []).append(values)
         joined = {key: np.concatenate(values) for key, values in parts.items() if sum(map(len, values)) == m}
-        return {
-            key.key: self._finish(key, joined[key.key], shifts.get("speed"), events, offset[key.key])
-            for key in self.keys
-            if key.key in joined
-        }
-
-    def _finish(
-        self, key: MetricKey, values: Floats, speed: Floats | None, events: Floats | None, offset: float
-    ) -> Floats:
-        """Add the offset and the effects of the events' times; what cannot be below zero is not."""
-        effect = self.effects[key.key]
-        values = values + offset
-        if speed is not None:
-            values = values + effect.per_speed * speed
-        if events is not None:
-            values = values + np.array([effect.entry, effect.start, effect.end, effect.stops]) @ events
-        return np.where(np.isneginf(values), values, np.maximum(values, 0.0)) if never_negative(key) else values
+        for key in self.known:  # the offset, the events' times, and no value below zero where none can be
+            if key.key in joined:
+                values, effect = joined[key.key] + offsets.get(key.key, 0.0), self.effects[key.key]
+                values = values + effect.per_speed * shifts.get("speed", 0.0)
+                if events is not None:
+                    values = values + np.array([effect.entry, effect.start, effect.end, effect.stops]) @ events
+                if never_negative(key):
+                    values = np.where(np.isneginf(values), values, np.maximum(values, 0.0))
+                joined[key.key] = values
+        return {key.key: joined[key.key] for key in self.known if key.key in joined}
 
     def _budgets(self, noise: Floats) -> dict[str, dict[str, float]]:
         """Return the standard deviation that each source alone causes in each headline metric."""
-        headline = [key for key in self.keys if key.spec.headline]
-        return (
-            {source.name: self._alone(source, headline, noise) for source in self.sources.sources} if headline else {}
-        )
+        headline = [key for key in self.known if key.spec.headline]
+        sources = self.sources.sources if headline else ()
+        return {source.name: self._alone(source, headline, noise) for source in sources}
 
     def _alone(self, source: Source, keys: list[MetricKey], noise: Floats) -> dict[str, float]:
         if source.kind == "events":
@@ -251,8 +229,7 @@ def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> lis
 
 def with_uncertainty(values: tuple[MetricResult, ...], uncertainty: Uncertainty) -> tuple[MetricResult, ...]:
     """Return the values of the same runs with their standard uncertainty, coverage interval, and parts."""
-    runs = {run.run: run for run in uncertainty.runs}
-    return tuple(_with(value, runs[value.run], uncertainty.statement.level) for value in values)
+    return tuple(_with(value, uncertainty.runs[value.run], uncertainty.statement.level) for value in values)
 
 
 def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
@@ -317,7 +294,7 @@ def statement(
 
 
 def _of(uncertainty: Uncertainty, used: dict[str, str], configuration: str) -> list[RunDraws]:
-    return [run for run in uncertainty.runs if used.get(run.run) == configuration]
+    return [draws for run, draws in uncertainty.runs.items() if used.get(run) == configuration]
 
 
 def _difference(ones: list[Floats | None], others: list[Floats | None]) -> Floats | None:

@@ -29,6 +29,27 @@ POSITION = 5.0  # m; half-width of a matched position (common practice for consu
 Kind = Literal["reading", "ambient", "clock", "speed", "steps", "events"]
 
 DELTA = "temperature_difference"
+CLOCK_ASSUMED = message(
+    "No accuracy of the logger's clock is declared: ± {limit} against the weather is assumed, each run its own.",
+    code="clock-assumed", limit=Value(ASSUMED_CLOCK, "time", 0),
+)  # fmt: skip
+SPEED_ASSUMED = message(
+    "No accuracy of the speed reading is declared: ± {limit} is assumed, the same in all runs.",
+    code="speed-assumed", limit=Value(ASSUMED_SPEED, "speed"),
+)  # fmt: skip
+CONTINUOUS = message(
+    "No step was found in the intake air temperature readings and no resolution is declared: they are taken as continuous.",
+    code="continuous-assumed",
+)
+ACCURACY_ASSUMED = message(
+    "No accuracy of the intake air temperature is declared: ± {limit} is assumed, the same in all runs.",
+    code="accuracy-assumed", limit=Value(ASSUMED_ACCURACY, DELTA, 1),
+)  # fmt: skip
+EVENTS = message(
+    "half a sampling interval and half a step of speed for the highway entry, half an interval for stops, ± {position} "
+    "(assumed; the residual where distance comes from speed) for the limits of phases",
+    position=Value(POSITION, "length"),
+)
 
 
 @dataclass(frozen=True)
@@ -124,51 +145,31 @@ def find_sources(
     found = [*_offsets(zeroing, own)]
     if "iat" not in zeroing.rows:
         found.append(_accuracy(iat, assumed))
-    found += [
-        *_rounding(campaign, steps, zeroing, own, assumed),
-        *_steps(steps.get("iat"), assumed),
-        *_ambient(ambient),
-    ]
+    found += _rounding(campaign, steps, zeroing, own, assumed)
+    step = steps.get("iat")
+    if step is None:
+        assumed.append(CONTINUOUS)
+    else:  # beside the way of rounding
+        basis = message(
+            "steps of {step} and the sampling interval, through the times of the steps", step=Value(step, DELTA, 2)
+        )
+        found.append(Source("Steps and sampling", "steps", False, None, False, DELTA, basis))
+    found += _ambient(ambient)
     clock = campaign.instrument.clock_accuracy
-    if clock is None:
-        assumed.append(
-            message(
-                "No accuracy of the logger's clock is declared: ± {limit} against the weather is assumed, each run its own.",
-                code="clock-assumed",
-                limit=Value(ASSUMED_CLOCK, "time", 0),
-            )
-        )
-    found.append(_limited("Clock", "clock", False, "time", clock, ASSUMED_CLOCK, "against the weather"))
-    if speed.accuracy is None:
-        assumed.append(
-            message(
-                "No accuracy of the speed reading is declared: ± {limit} is assumed, the same in all runs.",
-                code="speed-assumed",
-                limit=Value(ASSUMED_SPEED, "speed"),
-            )
-        )
     declared = None if speed.accuracy is None else parse_quantity(speed.accuracy, "speed")
+    assumed += [text for text, known in ((CLOCK_ASSUMED, clock), (SPEED_ASSUMED, declared)) if known is None]
+    found.append(_limited("Clock", "clock", False, "time", clock, ASSUMED_CLOCK, "against the weather"))
     where = "through the time of the highway entry"
     found.append(_limited("Speed accuracy", "speed", True, "speed", declared, ASSUMED_SPEED, where))
-    basis = message(
-        "half a sampling interval and half a step of speed for the highway entry, half an interval for stops, ± {position} "
-        "(assumed; the residual where distance comes from speed) for the limits of phases",
-        position=Value(POSITION, "length"),
-    )
-    found.append(Source("Times of events", "events", False, None, False, "time", basis))
+    found.append(Source("Times of events", "events", False, None, False, "time", EVENTS))
     return Sources(tuple(found), tuple(assumed))
 
 
 def _limited(
     name: str, kind: Kind, common: bool, quantity: str, declared: float | None, assumed: float, where: str
 ) -> Source:
-    half = assumed if declared is None else declared
-    basis = message(
-        "± {limit} {known}, {where}",
-        limit=Value(half, quantity),
-        known="assumed" if declared is None else "declared",
-        where=where,
-    )
+    half, known = (assumed, "assumed") if declared is None else (declared, "declared")
+    basis = message("± {limit} {known}, {where}", limit=Value(half, quantity), known=known, where=where)
     return Source(name, kind, common, half, False, quantity, basis)
 
 
@@ -227,40 +228,15 @@ def _rounding(
     return [Source(ROUNDING_MODE, kind, True, left[first], False, DELTA, basis, two_valued=True, beside=beside)]
 
 
-def _steps(step: float | None, assumed: list[Message]) -> list[Source]:
-    """Return what steps of the reading leave open, beside the way of rounding."""
-    if step is None:
-        assumed.append(
-            message(
-                "No step was found in the intake air temperature readings and no resolution is declared: they are taken "
-                "as continuous.",
-                code="continuous-assumed",
-            )
-        )
-        return []
-    basis = message(
-        "steps of {step} and the sampling interval, through the times of the steps", step=Value(step, DELTA, 2)
-    )
-    return [Source("Steps and sampling", "steps", False, None, False, DELTA, basis)]
-
-
 def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
-    name, normal = "Sensor accuracy", iat.accuracy_distribution == "normal"
     if iat.accuracy is None:
-        limit = Value(ASSUMED_ACCURACY, DELTA, 1)
-        assumed.append(
-            message(
-                "No accuracy of the intake air temperature is declared: ± {limit} is assumed, the same in all runs.",
-                code="accuracy-assumed",
-                limit=limit,
-            )
-        )
-        basis = message("± {limit} assumed", limit=limit)
-        return Source(name, "reading", True, ASSUMED_ACCURACY, False, DELTA, basis)
-    half = parse_quantity(iat.accuracy, DELTA)
+        assumed.append(ACCURACY_ASSUMED)
+        basis = message("± {limit} assumed", limit=Value(ASSUMED_ACCURACY, DELTA, 1))
+        return Source("Sensor accuracy", "reading", True, ASSUMED_ACCURACY, False, DELTA, basis)
+    half, normal = parse_quantity(iat.accuracy, DELTA), iat.accuracy_distribution == "normal"
     shape = "normal: taken as 95 % limits" if normal else "rectangular"
     basis = message("± {limit} declared, {shape}", limit=Value(half, DELTA, 1), shape=shape)
-    return Source(name, "reading", True, half / NORMAL_95 if normal else half, normal, DELTA, basis)
+    return Source("Sensor accuracy", "reading", True, half / NORMAL_95 if normal else half, normal, DELTA, basis)
 
 
 def _ambient(ambient: AmbientReference) -> list[Source]:

@@ -12,13 +12,10 @@ from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted,
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
-from intake_report.report_table import Across, Field, ReportTable, frame_of
+from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
-from intake_report.results.types import PlaceCurve, Places
-from intake_report.units import UnitSystem, from_internal, to_internal
-
-ROWS = 20  # about so many stretches are printed
-ROUND = (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0, 20.0, 25.0, 50.0)  # lengths of a stretch [km or mi]
+from intake_report.results.types import Places
+from intake_report.units import UnitSystem
 
 
 def places(result: ReportResult) -> tuple[Block, ...]:
@@ -36,9 +33,8 @@ def places(result: ReportResult) -> tuple[Block, ...]:
             "peak value of each run, which lies above the mean of its cell. "
             "Below: share of the runs that stopped.",
             f"{_subject(record)} against route distance, one line per configuration with the range of its runs, and below it the "
-            "share of runs that stopped at each place. Means by stretch are in the table that follows.",
+            "share of runs that stopped at each place. results.json has the cells.",
         ),
-        _stretches(result, record),
         Paragraph(literal(_peaks(result, record))),
     ]
     if record.stops:
@@ -92,68 +88,6 @@ def _where(result: ReportResult, record: Places, distance: float, within: float)
     if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in record.stops):
         return f" (a place where most runs stop{f', in the phase {phase}' if phase else ''})"
     return f" (in the phase {phase})" if phase else ""
-
-
-def _stretch(result: ReportResult, record: Places) -> float:
-    """Return a round length [m] that gives about `ROWS` stretches."""
-    unit = "km" if result.units == "si" else "mi"
-    total = float(from_internal(record.centres[-1], unit, "distance"))
-    length = next((r for r in ROUND if total / r <= ROWS), ROUND[-1])
-    return float(to_internal(length, unit, "distance"))
-
-
-def _stretches(result: ReportResult, record: Places) -> Table:
-    length = _stretch(result, record)
-    index = (np.array(record.centres) // length).astype(int)
-    dwell = np.array(record.traffic.dwell)
-    rows = [
-        {
-            "start": k * length,
-            "end": (k + 1) * length,
-            "dwell": float(dwell[index == k].sum()),
-            "configuration": curve.configuration,
-            "mean": _mean(curve, index == k, dwell),
-        }
-        for k in range(int(index.max()) + 1)
-        for curve in record.curves
-    ]
-
-    def stretch(row: Any, units: UnitSystem) -> str:
-        start, end = (formatting.bare(v, "distance", units, 1) for v in (row.start, row.end))
-        return f"{start} to {end}"
-
-    table = ReportTable(
-        "tab-places",
-        f"{_subject(record)} by place [{formatting.unit_of(record.quantity, result.units)}]",
-        (
-            Field("start", f"Route distance [{formatting.unit_of('distance', result.units)}]", cell=stretch),
-            *files("end"),
-            Field("dwell", "Median time there", "time"),
-            *files("configuration", "mean"),
-        ),
-        frame_of(rows),
-        (
-            "Means with block effects taken out, as the differences are; without an interval they show where configurations "
-            "part, not that they do. results.json has the cells of these stretches.",
-        ),
-        Across(
-            "start",
-            "configuration",
-            tuple((curve.configuration, result.name_of(curve.configuration)) for curve in record.curves),
-            lambda row, units: formatting.bare(row.mean, record.quantity, units, 1),
-            width=1.0,
-        ),
-    )
-    return block_of(table, result.units)
-
-
-def _mean(curve: PlaceCurve, cells: np.ndarray, dwell: np.ndarray) -> float | None:
-    """Return the mean over the cells of a stretch, weighted by the median dwell time."""
-    values = np.array([np.nan if v is None else v for v in curve.mean])[cells]
-    weight = np.where(np.isfinite(values), dwell[cells], 0.0)
-    if not weight.sum():
-        return None
-    return float(np.nansum(values * weight) / weight.sum())
 
 
 def _stop_places(result: ReportResult, record: Places) -> Table:
