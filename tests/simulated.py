@@ -16,9 +16,9 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.demo.articles import Array, Configuration, Day, Vehicle
+from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
 from intake_report.demo.logger import quantise
-from intake_report.demo.route import Route, demo_route
+from intake_report.demo.route import SimulatedRoute, demo_route
 from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, crossed_schedule, generator, scenario_runs
 from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun, simulate
 from intake_report.demo.traffic import RunPlan, draw_plan
@@ -119,7 +119,7 @@ def time_mean(time: Array, values: Array, start: float, end: float) -> float:
     return float(np.trapezoid(y, t) / (end - start))
 
 
-def find_events(time: Array, distance: Array, speed: Array, route: Route) -> EventsTruth:
+def find_events(time: Array, distance: Array, speed: Array, route: SimulatedRoute) -> EventsTruth:
     """Return the events of one run (arrays (t,): [s], [m], [km/h])."""
     still = np.concatenate([[False], speed <= 0.0, [False]])
     starts = np.flatnonzero(~still[:-1] & still[1:])
@@ -228,10 +228,10 @@ class Batch:
 
 
 def simulate_batch(
-    runs: Sequence[tuple[Configuration, Day, RunPlan]], *, vehicle: Vehicle | None = None, step: float = FAST_STEP
+    runs: Sequence[tuple[Intake, Day, RunPlan]], *, vehicle: SimulatedVehicle | None = None, step: float = FAST_STEP
 ) -> Batch:
     """Simulate many runs, of many campaigns, in step; 1 s must be a multiple of `step`."""
-    parts = [_part(runs[i : i + AT_ONCE], vehicle or Vehicle(), step) for i in range(0, len(runs), AT_ONCE)]
+    parts = [_part(runs[i : i + AT_ONCE], vehicle or SimulatedVehicle(), step) for i in range(0, len(runs), AT_ONCE)]
     length = max(len(time) for time, _, _ in parts)
     joined = {
         name: np.vstack([np.pad(s[name], ((0, 0), (0, length - len(t))), constant_values=np.nan) for t, _, s in parts])
@@ -241,7 +241,7 @@ def simulate_batch(
 
 
 def _part(
-    runs: Sequence[tuple[Configuration, Day, RunPlan]], vehicle: Vehicle, step: float
+    runs: Sequence[tuple[Intake, Day, RunPlan]], vehicle: SimulatedVehicle, step: float
 ) -> tuple[Array, NDArray[np.int64], dict[str, Array]]:
     stride = round(1.0 / step)
     drives = simulate(runs, demo_route(), vehicle, step)
@@ -263,7 +263,7 @@ def _part(
 
 
 def batch_truth(
-    batch: Batch, route: Route, basis: Basis = "true_air", *, margins: tuple[float, ...] = MARGINS
+    batch: Batch, route: SimulatedRoute, basis: Basis = "true_air", *, margins: tuple[float, ...] = MARGINS
 ) -> dict[str, Array]:
     """Return headline metrics of all runs of a batch, (n,) each.
 
@@ -308,7 +308,7 @@ class Study:
     batch: Batch
 
 
-def design(configurations: tuple[Configuration, ...], blocks: int) -> Scenario:
+def design(configurations: tuple[Intake, ...], blocks: int) -> Scenario:
     """Return a crossed design of two or three configurations: in each block every one once, another one first each time.
 
     Blocks are days; beyond the third they repeat the demo's days a week later until `redraw_day` changes them.
@@ -339,7 +339,7 @@ def simulate_campaigns(scenario: Scenario, count: int, seed: int = SEED, *, redr
     """Simulate many campaigns of one design; their days drawn anew, or only traffic, driver and fluctuations differing."""
     route = demo_route()
     entries: list[Entry] = []
-    runs: list[tuple[Configuration, Day, RunPlan]] = []
+    runs: list[tuple[Intake, Day, RunPlan]] = []
     for campaign in range(count):
         days = _days(scenario, seed, str(campaign), redraw_days)
         for planned in scenario.schedule:

@@ -12,10 +12,10 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Vehicle:
+class SimulatedVehicle:
     """A generic passenger car; every figure is invented within the range usual for its class (common practice)."""
 
-    name: str = "compact hatchback, 2.0 L naturally aspirated petrol engine, six-speed gearbox"
+    name: str = "Compact hatchback, 2.0 L naturally aspirated petrol engine, six-speed gearbox"
     mass: float = 1430.0  # as driven [kg]
     drag_area: float = 0.68  # drag coefficient times frontal area [m²]
     rolling: float = 0.0105  # rolling resistance coefficient
@@ -26,8 +26,8 @@ class Vehicle:
     indicated_efficiency: float = 0.375  # at part load
 
 
-WAGON = Vehicle(
-    name="mid-size wagon, 2.5 L naturally aspirated petrol engine, six-speed gearbox",
+WAGON = SimulatedVehicle(
+    name="Mid-size wagon, 2.5 L naturally aspirated petrol engine, six-speed gearbox",
     mass=1640.0,
     drag_area=0.76,
     displacement=2.488e-3,
@@ -36,7 +36,7 @@ WAGON = Vehicle(
 
 
 @dataclass(frozen=True)
-class Configuration:
+class Intake:
     """One state of the intake hardware; temperatures follow from these, none of them is known to the analysis."""
 
     id: str
@@ -61,48 +61,24 @@ class Configuration:
     restriction_exponent: float = 1.85  # exponent of airflow in the pressure drop
 
 
-STOCK = Configuration(
-    "stock",
-    "As-sold airbox",
-    "baseline",
+STOCK = Intake(
+    "stock", "As-sold airbox", "baseline",
     "Closed airbox behind the headlamp with a short inlet above the radiator support, paper element.",
-)
-OPEN = Configuration(
-    "open-cone",
-    "Open cone element",
-    "candidate",
+)  # fmt: skip
+OPEN = Intake(
+    "open-cone", "Open cone element", "candidate",
     "Cotton cone element on a short metal tube, no heat shield; the airbox is removed.",
     ("airbox and inlet removed", "cone element without shield", "metal tube in place of the moulded duct"),
-    draw_idle=0.72,
-    draw_cruise=0.012,
-    draw_speed=6.5,
-    outer=3.5,
-    through=7.0,
-    inner_flow=1.35,
-    bulk=360.0,
-    surface=240.0,
-    washed=0.80,
-    restriction=1.15,
-    restriction_exponent=1.8,
-)
-SEALED = Configuration(
-    "sealed-snorkel",
-    "Sealed box with external snorkel",
-    "candidate",
+    draw_idle=0.72, draw_cruise=0.012, draw_speed=6.5, outer=3.5, through=7.0, inner_flow=1.35, bulk=360.0, surface=240.0,
+    washed=0.80, restriction=1.15, restriction_exponent=1.8,
+)  # fmt: skip
+SEALED = Intake(
+    "sealed-snorkel", "Sealed box with external snorkel", "candidate",
     "Sealed moulded box with a gasketed lid, fed by a snorkel that opens ahead of the front wheel arch.",
     ("airbox replaced by a sealed box", "inlet moved outside the engine bay", "larger dry element"),
-    draw_idle=0.2,
-    draw_cruise=0.002,
-    draw_speed=5.0,
-    inlet_recirculation=0.06,
-    outer=2.0,
-    outer_speed=0.003,
-    through=3.5,
-    surface=270.0,
-    mount=0.10,
-    restriction=1.4,
-    restriction_exponent=1.82,
-)
+    draw_idle=0.2, draw_cruise=0.002, draw_speed=5.0, inlet_recirculation=0.06, outer=2.0, outer_speed=0.003, through=3.5,
+    surface=270.0, mount=0.10, restriction=1.4, restriction_exponent=1.82,
+)  # fmt: skip
 OPEN_DEEP = replace(
     OPEN,
     name="Open cone element, long tube",
@@ -111,7 +87,7 @@ OPEN_DEEP = replace(
 )
 """The open cone in a bay that the ram stream hardly reaches: it may never come back to within 3 °F of ambient."""
 
-CONFIGURATIONS: dict[str, Configuration] = {c.id: c for c in (STOCK, OPEN, SEALED)}
+CONFIGURATIONS: dict[str, Intake] = {c.id: c for c in (STOCK, OPEN, SEALED)}
 
 
 @dataclass(frozen=True)
@@ -129,6 +105,11 @@ class Day:
     sun: float = 0.7  # solar heating of bonnet and road, 0 to 1
     pressure: float = 101.2  # station pressure [kPa]
     dew_point: float = 16.0  # [°C]
+
+    @property
+    def sunny(self) -> bool:
+        """Whether the sky is clear."""
+        return self.sun > 0.65
 
     def temperature(self, hours: Array | float) -> Array:
         """Return the free-stream air temperature [°C] at times [h after midnight UTC], fluctuation left out."""

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from intake_report.demo.articles import Array
 from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun
@@ -27,7 +28,7 @@ _MISSED = 0.004  # share of answers that do not come
 
 
 @dataclass(frozen=True)
-class Column:
+class LogColumn:
     """A column of the log in one unit system."""
 
     title: str
@@ -42,35 +43,35 @@ class Column:
         return f"{self.title} ({self.unit})"
 
 
-def _mph(title: str) -> Column:
-    return Column(title, "mph", "mph", 1, lambda values: values / 1.609344)
+def _mph(title: str) -> LogColumn:
+    return LogColumn(title, "mph", "mph", 1, lambda values: values / 1.609344)
 
 
-def _fahrenheit(title: str) -> Column:
-    return Column(title, "°F", "degF", 1, lambda values: values * 1.8 + 32.0)
+def _fahrenheit(title: str) -> LogColumn:
+    return LogColumn(title, "°F", "degF", 1, lambda values: values * 1.8 + 32.0)
 
 
 _SI = {
-    "rpm": Column("Engine RPM", "rpm", "rpm", 0),
-    "speed": Column("Vehicle Speed", "km/h", "km/h", 0),
-    "iat": Column("Intake Air Temperature", "°C", "degC", 0),
-    "maf": Column("Mass Air Flow", "g/s", "g/s", 2),
-    "map": Column("Manifold Absolute Pressure", "kPa", "kPa", 0),
-    "throttle": Column("Throttle Position", "%", "%", 1),
-    "load": Column("Engine Load", "%", "%", 1),
-    "timing": Column("Timing Advance", "°", "deg", 1),
-    "coolant": Column("Coolant Temperature", "°C", "degC", 0),
-    "ambient": Column("Ambient Air Temperature", "°C", "degC", 0),
-    "latitude": Column("Latitude", "°", "deg", 6),
-    "longitude": Column("Longitude", "°", "deg", 6),
-    "gps_speed": Column("GPS Speed", "km/h", "km/h", 1),
+    "rpm": LogColumn("Engine RPM", "rpm", "rpm", 0),
+    "speed": LogColumn("Vehicle Speed", "km/h", "km/h", 0),
+    "iat": LogColumn("Intake Air Temperature", "°C", "degC", 0),
+    "maf": LogColumn("Mass Air Flow", "g/s", "g/s", 2),
+    "map": LogColumn("Manifold Absolute Pressure", "kPa", "kPa", 0),
+    "throttle": LogColumn("Throttle Position", "%", "%", 1),
+    "load": LogColumn("Engine Load", "%", "%", 1),
+    "timing": LogColumn("Timing Advance", "°", "deg", 1),
+    "coolant": LogColumn("Coolant Temperature", "°C", "degC", 0),
+    "ambient": LogColumn("Ambient Air Temperature", "°C", "degC", 0),
+    "latitude": LogColumn("Latitude", "°", "deg", 6),
+    "longitude": LogColumn("Longitude", "°", "deg", 6),
+    "gps_speed": LogColumn("GPS Speed", "km/h", "km/h", 1),
 }
-COLUMNS: dict[Units, dict[str, Column]] = {
+COLUMNS: dict[Units, dict[str, LogColumn]] = {
     "si": _SI,
     "us": _SI
     | {name: _mph(_SI[name].title) for name in ("speed", "gps_speed")}
     | {name: _fahrenheit(_SI[name].title) for name in ("iat", "coolant", "ambient")}
-    | {"map": Column(_SI["map"].title, "inHg", "inHg", 2, lambda values: values / 3.386388640341)},
+    | {"map": LogColumn(_SI["map"].title, "inHg", "inHg", 2, lambda values: values / 3.386388640341)},
 }
 """Channel → column."""
 
@@ -133,13 +134,9 @@ def control_unit(run: SimulatedRun, rounding: str, rng: np.random.Generator) -> 
 
 
 def log_run(
-    run: SimulatedRun,
-    seed: int | np.random.Generator,
-    *,
-    units: Units = "si",
-    rounding: str = "floor",
+    run: SimulatedRun, seed: int | np.random.Generator, *, units: Units = "si", rounding: str = "floor",
     clock: ZoneInfo | None = None,
-) -> LogTable:
+) -> LogTable:  # fmt: skip
     """Record a run as the logger does.
 
     `run`: A full simulation (its `step` is the row interval); `seed`: source of missed answers, gaps and position
@@ -199,7 +196,7 @@ def _times(run: SimulatedRun, time: Array, zone: ZoneInfo | None) -> list[str]:
     return [f"{moment:%Y-%m-%d %H:%M:%S}.{moment.microsecond // 100000}" for moment in moments]
 
 
-def _repeat(values: Array, at: Rows, n: int, column: Column) -> list[str]:
+def _repeat(values: Array, at: Rows, n: int, column: LogColumn) -> list[str]:
     """Return n cell texts: each value from its row on until the next, nothing before the first."""
     cells = [""] * n
     for value, a, b in zip((column.convert(values) + 0.0).tolist(), at.tolist(), [*at[1:].tolist(), n], strict=True):
@@ -214,17 +211,13 @@ def _position(run: SimulatedRun, rng: np.random.Generator) -> tuple[Rows, dict[s
     count = len(fix)
     seen = run.time[fix] - 0.3
     s, v = np.interp(seen, run.time, run.distance), np.interp(seen, run.time, run.speed)
-    errors = []
-    for _ in range(2):  # slow drift of the fix, plus a little noise
-        shocks, value, series = rng.standard_normal(count), 0.0, np.empty(count)
-        for i, shock in enumerate(shocks.tolist()):
-            value = 0.975 * value + 0.222 * shock
-            series[i] = 2.2 * value
-        errors.append(series + 0.35 * rng.standard_normal(count))
+    # slow drift of the fix, plus a little noise
+    east, north = (
+        2.2 * lfilter([0.222], [1.0, -0.975], rng.standard_normal(count)) + 0.35 * rng.standard_normal(count)
+        for _ in range(2)
+    )
     heading = np.interp(s, run.route.distance, run.route.heading)
-    # errors are in east and north; turn them into the path's frame, along and across
-    along = errors[0] * np.cos(heading) + errors[1] * np.sin(heading)
-    across = -errors[0] * np.sin(heading) + errors[1] * np.cos(heading)
+    along, across = east * np.cos(heading) + north * np.sin(heading), north * np.cos(heading) - east * np.sin(heading)
     latitude, longitude = run.route.position(np.clip(s + along, 0.0, run.route.length), across)
     speed = np.maximum(v + 0.25 * rng.standard_normal(count), 0.0)
     return fix, {"latitude": latitude, "longitude": longitude, "gps_speed": np.where(v < 0.5, 0.0, speed)}

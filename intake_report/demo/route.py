@@ -35,7 +35,7 @@ _JUNCTIONS = (290, 600, 870, 1085, 1480, 1845, 2150, 2470, 2745, 3020, 3275, 359
 
 
 @dataclass(frozen=True)
-class Route:
+class SimulatedRoute:
     """The route as a table of points one metre apart."""
 
     distance: Array  # route distance [m]
@@ -87,7 +87,7 @@ def _curvature(moves: tuple[tuple[str, float, float], ...], distance: Array) -> 
 
 
 @lru_cache(maxsize=1)
-def demo_route() -> Route:
+def demo_route() -> SimulatedRoute:
     """Return the invented route (about 18 km): city, on-ramp, highway."""
     ramp_start = _length(_CITY)
     highway_start = ramp_start + _length(_RAMP)
@@ -107,7 +107,7 @@ def demo_route() -> Route:
     turning = np.abs(curvature) > 0
     limit[turning] = np.minimum(limit[turning], np.sqrt(2.6 / np.abs(curvature[turning])))  # lateral 2.6 m/s²
     limit = _brake_ahead(limit, 1.7)
-    return Route(distance, x, y, heading, elevation, np.gradient(elevation, distance), limit, ramp_start,
+    return SimulatedRoute(distance, x, y, heading, elevation, np.gradient(elevation, distance), limit, ramp_start,
                  highway_start, float(length), tuple(float(j) for j in _JUNCTIONS))  # fmt: skip
 
 
@@ -119,16 +119,13 @@ def _brake_ahead(limit: Array, deceleration: float) -> Array:
     return np.sqrt(square)
 
 
-def gpx(route: Route, step: float = 10.0) -> str:
+def gpx(route: SimulatedRoute, step: float = 10.0) -> str:
     """Return the route as a GPX 1.1 track with a point each `step` metres (at turns each 2 m)."""
-    turning = np.abs(np.gradient(route.heading)) > 1e-3
-    every = np.where(turning, 2.0, step)
-    keep = [0]
-    for i in range(1, len(route.distance)):
-        if route.distance[i] - route.distance[keep[-1]] >= every[i]:
+    every = np.where(np.abs(np.gradient(route.heading)) > 1e-3, 2.0, step)
+    keep, last = [0], len(route.distance) - 1
+    for i in range(1, last + 1):
+        if route.distance[i] - route.distance[keep[-1]] >= every[i] or i == last:
             keep.append(i)
-    if keep[-1] != len(route.distance) - 1:
-        keep.append(len(route.distance) - 1)
     latitude, longitude = to_degrees(route.x[keep], route.y[keep])
     points = "\n".join(
         f'   <trkpt lat="{a:.6f}" lon="{o:.6f}"><ele>{e:.1f}</ele></trkpt>'

@@ -16,9 +16,9 @@ from intake_report.demo.articles import (
     SEALED,
     STOCK,
     WAGON,
-    Configuration,
     Day,
-    Vehicle,
+    Intake,
+    SimulatedVehicle,
 )
 from intake_report.demo.logger import Units
 from intake_report.demo.route import demo_route
@@ -36,7 +36,7 @@ class Planned:
     """One run of the schedule; `day` is an index, `start` is in hours after midnight UTC."""
 
     run: str
-    configuration: Configuration
+    configuration: Intake
     day: int
     start: float
 
@@ -49,7 +49,7 @@ class Scenario:
     title: str
     question: str
     units: Units  # of the logs and of the report
-    vehicle: Vehicle
+    vehicle: SimulatedVehicle
     days: tuple[Day, ...]  # blocks
     schedule: tuple[Planned, ...]  # in order of time
     rounding: str = "floor"  # how the control unit brings temperatures to whole °C: "floor" or "round"
@@ -62,13 +62,13 @@ class Scenario:
     alarm: float = 45.0  # [°C]
 
     @property
-    def configurations(self) -> tuple[Configuration, ...]:
+    def configurations(self) -> tuple[Intake, ...]:
         """Configurations in the order of the catalogue."""
         used = {p.configuration.id: p.configuration for p in self.schedule}
         return tuple(used[id] for id in CONFIGURATIONS if id in used)
 
 
-def crossed_schedule(configurations: tuple[Configuration, ...], days: int) -> tuple[Planned, ...]:
+def crossed_schedule(configurations: tuple[Intake, ...], days: int) -> tuple[Planned, ...]:
     """Return a schedule in which each day drives every configuration and starts with another one (at most three)."""
     turned = (
         configurations[day % len(configurations) :] + configurations[: day % len(configurations)] for day in range(days)
@@ -85,7 +85,7 @@ RAMP_TRIAL = Scenario(
     title="City, on-ramp and highway trial of three intakes (simulated)",
     question="Does the sealed box with external snorkel keep intake air closer to ambient than the as-sold airbox?",
     units="si",
-    vehicle=Vehicle(),
+    vehicle=SimulatedVehicle(),
     days=(
         Day("day-1", datetime(2026, 6, 9, tzinfo=UTC), 27.3, traffic=1.0, wind_speed=3.0, wind_from=250.0, sun=0.8,
             pressure=101.3, dew_point=16.2),
@@ -129,7 +129,7 @@ TANDEM = Scenario(
     title="Sealed box against as-sold airbox with a control vehicle in tandem (simulated)",
     question="What does a control vehicle on the same road at the same time add to the comparison?",
     units="si",
-    vehicle=Vehicle(),
+    vehicle=SimulatedVehicle(),
     days=(
         Day("day-1", datetime(2026, 6, 16, tzinfo=UTC), 26.6, traffic=1.15, wind_speed=3.5, wind_from=230.0, sun=0.7),
         Day("day-2", datetime(2026, 6, 18, tzinfo=UTC), 27.5, traffic=0.9, wind_speed=2.0, wind_from=300.0, sun=0.9),

@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from intake_report.demo.articles import Array, Configuration, Day, Vehicle
-from intake_report.demo.route import Route, demo_route
+from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
+from intake_report.demo.route import SimulatedRoute, demo_route
 from intake_report.demo.traffic import NOISE_STEP, Motion, RunPlan, drive
 
 LOG_STEP = 0.1  # time step of a full simulation [s]: the logger writes a row each step
@@ -39,20 +39,22 @@ class Engine:
     load: Array  # airflow as a share of the highest at that engine speed [%]
 
 
-def friction_power(vehicle: Vehicle, rpm: Array) -> Array:
+def friction_power(vehicle: SimulatedVehicle, rpm: Array) -> Array:
     """Return friction and pumping power [W] at engine speeds [rpm] (mean effective pressure rising with speed)."""
     pressure = 0.92e5 + 9.0e-4 * 1e5 * (rpm / 10.0) * 0.25
     result: Array = pressure * vehicle.displacement * rpm / 120.0
     return result
 
 
-def pressure_drop(configuration: Configuration, airflow: Array) -> Array:
+def pressure_drop(configuration: Intake, airflow: Array) -> Array:
     """Return the intake restriction [kPa] at airflows [g/s]."""
     result: Array = configuration.restriction * (airflow / 100.0) ** configuration.restriction_exponent
     return result
 
 
-def run_engine(vehicle: Vehicle, speed: Array, dt: float, grade: Array, head_wind: Array, density: Array) -> Engine:
+def run_engine(
+    vehicle: SimulatedVehicle, speed: Array, dt: float, grade: Array, head_wind: Array, density: Array
+) -> Engine:
     """Return what the engine does for a motion (t, n): speed and head wind [m/s], slope [m/m], air density [kg/m³]."""
     # from the step before only: what follows the end of a run must not reach back into it
     acceleration = np.diff(speed, axis=0, prepend=speed[:1]) / dt
@@ -81,7 +83,7 @@ def run_engine(vehicle: Vehicle, speed: Array, dt: float, grade: Array, head_win
     return Engine(rpm, airflow, fuel_power, 100.0 * airflow / most)
 
 
-def full_airflow(vehicle: Vehicle, rpm: Array, density: Array | float) -> Array:
+def full_airflow(vehicle: SimulatedVehicle, rpm: Array, density: Array | float) -> Array:
     """Return the airflow [g/s] at wide-open throttle, engine speeds [rpm] and inlet density [kg/m³]."""
     efficiency = 0.92 - 0.16 * ((rpm - 4200.0) / 3800.0) ** 2
     result: Array = np.asarray(efficiency * density * vehicle.displacement * rpm / 120.0 * 1000.0)
@@ -89,7 +91,7 @@ def full_airflow(vehicle: Vehicle, rpm: Array, density: Array | float) -> Array:
 
 
 def manifold_pressure(
-    vehicle: Vehicle, configuration: Configuration, engine: Engine, air: Array, barometric: float
+    vehicle: SimulatedVehicle, configuration: Intake, engine: Engine, air: Array, barometric: float
 ) -> Array:
     """Return manifold absolute pressure [kPa] from airflow, with air temperature [°C] at the sensor.
 
@@ -121,40 +123,18 @@ def spark_advance(engine: Engine, reading: Array) -> Array:
 
 
 def heat(
-    configurations: tuple[Configuration, ...],
-    speed: Array,
-    engine: Engine,
-    ambient: Array,
-    through_air: Array,
-    sun: Array,
-    coolant: Array,
-    soak: Array,
-    metal: Array,
-    dt: float,
-) -> dict[str, Array]:
+    configurations: tuple[Intake, ...], speed: Array, engine: Engine, ambient: Array, through_air: Array, sun: Array,
+    coolant: Array, soak: Array, metal: Array, dt: float,
+) -> dict[str, Array]:  # fmt: skip
     """Step the temperatures of n runs through their drives (t, n) of time step `dt` [s], at most 1.
 
-    Parameters
-    ----------
-    configurations : tuple of n Configuration
-        One per run.
-    speed : array, (t, n)
-        Vehicle speed [m/s].
-    engine
-        Engine quantities, each (t, n).
-    ambient, through_air : arrays, (t, n)
-        Free-stream air temperature where the vehicle is [°C]; speed through the air [m/s].
-    sun : array, (n,)
-        Solar intensity, 0 to 1.
-    coolant, soak, metal : arrays, (n,)
-        Start state: coolant [°C]; under-hood air and slow metal above ambient [K].
+    `speed` (t, n): vehicle speed [m/s]; `ambient`, `through_air` (t, n): free-stream air temperature where the vehicle is
+    [°C] and speed through the air [m/s]; `sun` (n,): solar intensity, 0 to 1; `coolant`, `soak`, `metal` (n,): start state,
+    coolant [°C], under-hood air and slow metal above ambient [K].
 
-    Returns
-    -------
-    dict of array, (t, n)
-        [°C]: "air" at the sensor's location, the truth that no sensor shows; the "element" of the intake sensor before
-        rounding; air "drawn" into the duct; "under_hood" air; inner surface of the duct "wall"; "coolant"; the element of
-        the vehicle's own ambient sensor "ambient_element"; and the "fan", 0 to 1.
+    Returns [°C], (t, n) each: "air" at the sensor's location, the truth that no sensor shows; the "element" of the intake
+    sensor before rounding; air "drawn" into the duct; "under_hood" air; inner surface of the duct "wall"; "coolant"; the
+    element of the vehicle's own ambient sensor "ambient_element"; and the "fan", 0 to 1.
     """
     steps, n = speed.shape
 
@@ -244,11 +224,11 @@ class SimulatedRun:
     location, which no sensor shows, and the sensor's element before the control unit rounds it.
     """
 
-    configuration: Configuration
+    configuration: Intake
     day: Day
     plan: RunPlan
-    route: Route
-    vehicle: Vehicle
+    route: SimulatedRoute
+    vehicle: SimulatedVehicle
     step: float  # [s]
     time: Array  # since the start of the log [s]
     distance: Array  # route distance [m]
@@ -278,7 +258,7 @@ class Drives:
     temperatures: dict[str, Array]
 
 
-def urban_excess(route: Route, distance: Array) -> Array:
+def urban_excess(route: SimulatedRoute, distance: Array) -> Array:
     """Return how much warmer the city's air is than the countryside's [K] at route distances [m]."""
     rise = 1.0 / (1.0 + np.exp(-(distance - 500.0) / 250.0))
     fall = 1.0 / (1.0 + np.exp((distance - route.ramp_start + 200.0) / 350.0))
@@ -286,7 +266,9 @@ def urban_excess(route: Route, distance: Array) -> Array:
     return result
 
 
-def simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, vehicle: Vehicle, dt: float) -> Drives:
+def simulate(
+    runs: Sequence[tuple[Intake, Day, RunPlan]], route: SimulatedRoute, vehicle: SimulatedVehicle, dt: float
+) -> Drives:
     """Drive the route once per run, all in step of `dt` [s]."""
     configurations = tuple(c for c, _, _ in runs)
     motion = drive(route, tuple(p for _, _, p in runs), dt)
@@ -313,7 +295,7 @@ def simulate(runs: Sequence[tuple[Configuration, Day, RunPlan]], route: Route, v
 
 
 def simulate_runs(
-    runs: Sequence[tuple[Configuration, Day, RunPlan]], vehicle: Vehicle, *, step: float = LOG_STEP
+    runs: Sequence[tuple[Intake, Day, RunPlan]], vehicle: SimulatedVehicle, *, step: float = LOG_STEP
 ) -> tuple[SimulatedRun, ...]:
     """Simulate drives of the demo's route, all in step of `step` [s], 0.05 to 1."""
     route = demo_route()
@@ -322,7 +304,12 @@ def simulate_runs(
 
 
 def _single(
-    drives: Drives, place: int, run: tuple[Configuration, Day, RunPlan], route: Route, vehicle: Vehicle, step: float
+    drives: Drives,
+    place: int,
+    run: tuple[Intake, Day, RunPlan],
+    route: SimulatedRoute,
+    vehicle: SimulatedVehicle,
+    step: float,
 ) -> SimulatedRun:
     configuration, day, plan = run
     count = int(drives.motion.samples[place])
@@ -331,27 +318,11 @@ def _single(
     engine = Engine(*(a[:count, place] for a in (e.rpm, e.airflow, e.fuel_power, e.load)))
     pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
     return SimulatedRun(
-        configuration=configuration,
-        day=day,
-        plan=plan,
-        route=route,
-        vehicle=vehicle,
-        step=step,
-        time=drives.motion.time[:count],
-        distance=drives.motion.distance[:count, place],
-        speed=3.6 * drives.motion.speed[:count, place],
-        true_air=t["air"],
-        sensor_element=t["element"],
-        ambient=t["ambient"],
-        ambient_element=t["ambient_element"],
-        coolant=t["coolant"],
-        rpm=engine.rpm,
-        airflow=engine.airflow,
-        manifold_pressure=pressure,
-        throttle=throttle(engine, pressure, day.pressure),
-        load=engine.load,
-        spark_advance=spark_advance(engine, t["element"]),
-    )
+        configuration, day, plan, route, vehicle, step, drives.motion.time[:count], drives.motion.distance[:count, place],
+        3.6 * drives.motion.speed[:count, place], t["air"], t["element"], t["ambient"], t["ambient_element"], t["coolant"],
+        engine.rpm, engine.airflow, pressure, throttle(engine, pressure, day.pressure), engine.load,
+        spark_advance(engine, t["element"]),
+    )  # fmt: skip
 
 
 def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:

@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 
 from intake_report.demo.articles import Array, Day
-from intake_report.demo.route import Route
+from intake_report.demo.route import SimulatedRoute
 
 NOISE_STEP = 10.0  # spacing of the time grid of the slow fluctuations [s]
 _NOISE_POINTS = 420  # 70 minutes
@@ -41,15 +42,11 @@ def _correlated(rng: np.random.Generator, points: int, step: float, scale: float
     keep = np.exp(-step / scale)
     shocks = rng.standard_normal(points) * spread
     shocks[1:] *= np.sqrt(1.0 - keep**2)
-    series = np.empty(points)
-    value = 0.0
-    for i, shock in enumerate(shocks.tolist()):
-        value = keep * value + shock
-        series[i] = value
+    series: Array = lfilter([1.0], [1.0, -keep], shocks)
     return series
 
 
-def draw_plan(route: Route, day: Day, start: float, rng: np.random.Generator) -> RunPlan:
+def draw_plan(route: SimulatedRoute, day: Day, start: float, rng: np.random.Generator) -> RunPlan:
     """Draw one run's traffic, driver, start state and fluctuations; `start` of the log [h after midnight UTC]."""
     places, holds = [0.0], [0.0]
     red = np.clip(0.50 * day.traffic, 0.05, 0.9)
@@ -76,20 +73,11 @@ def draw_plan(route: Route, day: Day, start: float, rng: np.random.Generator) ->
         centre = rng.uniform(route.highway_start + 2500.0, route.length - 1500.0)
         highway -= rng.uniform(0.08, 0.22) * np.exp(-(((grid - centre) / 450.0) ** 2))
     pace = np.where(grid < route.ramp_start, np.clip(city, 0.45, 1.06), np.clip(highway, 0.6, 1.03))
-    return RunPlan(
-        start=start,
-        idle=float(rng.uniform(55.0, 100.0)),
-        stop_place=np.array(places),
-        stop_hold=np.array(holds),
-        pace=pace,
-        acceleration=float(rng.normal(1.55, 0.12)),
-        ramp_acceleration=float(rng.normal(1.75, 0.09)),
-        coolant=float(rng.uniform(84.0, 93.0)),
-        soak=float(rng.uniform(9.0, 20.0)),
-        metal=float(rng.uniform(12.0, 20.0)),
-        noise=_correlated(rng, _NOISE_POINTS, NOISE_STEP, 240.0, 0.22),
-        gust=_correlated(rng, _NOISE_POINTS, NOISE_STEP, 40.0, 0.25) * day.wind_speed,
-    )
+    idle, acceleration, ramp = rng.uniform(55.0, 100.0), rng.normal(1.55, 0.12), rng.normal(1.75, 0.09)
+    state = (rng.uniform(84.0, 93.0), rng.uniform(9.0, 20.0), rng.uniform(12.0, 20.0))
+    noise = _correlated(rng, _NOISE_POINTS, NOISE_STEP, 240.0, 0.22)
+    gust = _correlated(rng, _NOISE_POINTS, NOISE_STEP, 40.0, 0.25) * day.wind_speed
+    return RunPlan(start, idle, np.array(places), np.array(holds), pace, acceleration, ramp, *state, noise, gust)
 
 
 @dataclass(frozen=True)
@@ -99,12 +87,10 @@ class Motion:
     time: Array  # since the start of the log [s]
     distance: Array  # (t, n) route distance [m]; a run that is over stands at the end of the route
     speed: Array  # (t, n) [m/s]
-    samples: NDArray[
-        np.int64
-    ]  # (n,) time steps of each run; the last is the one before it reaches the end of the route
+    samples: NDArray[np.int64]  # (n,) time steps of each run, to the one before it reaches the end of the route
 
 
-def drive(route: Route, plans: tuple[RunPlan, ...], dt: float, longest: float = 3000.0) -> Motion:
+def drive(route: SimulatedRoute, plans: tuple[RunPlan, ...], dt: float, longest: float = 3000.0) -> Motion:
     """Drive the route once per plan, all runs in step of `dt` [s], 0.02 to 1; give up after `longest` [s]."""
     n, steps = len(plans), int(longest / dt) + 1
     stops = max(len(p.stop_place) for p in plans) + 1

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from intake_report.demo.articles import STOCK, Vehicle
+from intake_report.demo.articles import STOCK, SimulatedVehicle
 from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import RAMP_TRIAL
 from intake_report.demo.simulate import simulate_runs
@@ -15,7 +15,9 @@ from intake_report.demo.traffic import draw_plan
 @pytest.fixture(scope="session")
 def run():
     day = RAMP_TRIAL.days[0]
-    return simulate_runs([(STOCK, day, draw_plan(demo_route(), day, 16.0, np.random.default_rng(7)))], Vehicle())[0]
+    return simulate_runs(
+        [(STOCK, day, draw_plan(demo_route(), day, 16.0, np.random.default_rng(7)))], SimulatedVehicle()
+    )[0]
 
 
 @pytest.fixture(scope="session")

@@ -9,7 +9,7 @@ from metar.Metar import Metar
 from PIL import Image
 
 from intake_report.campaign import load_campaign
-from intake_report.demo.articles import OPEN, SEALED, STOCK, Vehicle
+from intake_report.demo.articles import OPEN, SEALED, STOCK, SimulatedVehicle
 from intake_report.demo.campaign_files import write_campaign
 from intake_report.demo.records import dyno_pull, engine_torque, reports, restriction_points, table_rows
 from intake_report.demo.scenario import RAMP_TRIAL, SCENARIOS, TANDEM, THREE_DAYS
@@ -75,16 +75,16 @@ def test_station_table_covers_the_runs():
 
 def test_dyno_torque_follows_air_and_restriction():
     rpm = np.array([2500.0, 4500.0, 6000.0])
-    torque = {c.id: engine_torque(Vehicle(), c, rpm, 25.0, 101.3) for c in (STOCK, OPEN, SEALED)}
+    torque = {c.id: engine_torque(SimulatedVehicle(), c, rpm, 25.0, 101.3) for c in (STOCK, OPEN, SEALED)}
     assert np.all(torque["open-cone"] > torque["sealed-snorkel"]) and np.all(torque["sealed-snorkel"] > torque["stock"])
-    assert np.all(engine_torque(Vehicle(), STOCK, rpm, 45.0, 101.3) < torque["stock"])
-    assert np.all(engine_torque(Vehicle(), STOCK, rpm, 25.0, 95.0) < torque["stock"])
+    assert np.all(engine_torque(SimulatedVehicle(), STOCK, rpm, 45.0, 101.3) < torque["stock"])
+    assert np.all(engine_torque(SimulatedVehicle(), STOCK, rpm, 25.0, 95.0) < torque["stock"])
     power = torque["stock"] * rpm * np.pi / 30.0 / 1000.0
     assert 95.0 < power.max() < 125.0  # a two-litre engine (common practice)
 
 
 def test_pull_rows_agree_with_themselves():
-    pull = dyno_pull(Vehicle(), STOCK, 1, np.random.default_rng(2))
+    pull = dyno_pull(SimulatedVehicle(), STOCK, 1, np.random.default_rng(2))
     rpm, torque, power = np.array([[float(x) for x in r.split(",")[:3]] for r in pull.rows]).T
     assert np.all(np.diff(rpm) == 50.0)
     assert power == pytest.approx(torque * rpm * np.pi / 30.0 / 1000.0, abs=0.04)

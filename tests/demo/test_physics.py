@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulated import FAST_STEP, batch_truth, run_events, run_truth, simulate_batch
 
-from intake_report.demo.articles import CONFIGURATIONS, OPEN, SEALED, STOCK, Vehicle
+from intake_report.demo.articles import CONFIGURATIONS, OPEN, SEALED, STOCK, SimulatedVehicle
 from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import RAMP_TRIAL
 from intake_report.demo.simulate import full_airflow, heat, manifold_pressure, pressure_drop, run_engine
@@ -18,7 +18,7 @@ def steady(configurations, kmh, *, ambient=25.0, seconds=6000.0, dt=1.0, soak=10
     steps, n = int(seconds / dt), len(configurations)
     speed = np.full((steps, n), kmh) / 3.6
     zero = np.zeros_like(speed)
-    engine = run_engine(Vehicle(), speed, dt, zero, zero, zero + 1.18)
+    engine = run_engine(SimulatedVehicle(), speed, dt, zero, zero, zero + 1.18)
     start = np.full(n, soak)
     temperatures = heat(
         configurations, speed, engine, zero + ambient, speed, np.zeros(n), np.full(n, 88.0), start, start, dt
@@ -84,7 +84,7 @@ def test_vehicle_ambient_sensor_reads_high_at_standstill():
 @given(kmh=st.floats(20.0, 120.0), more=st.floats(2.0, 20.0))
 @settings(max_examples=30, deadline=None)
 def test_airflow_rises_with_speed_in_one_gear_and_pays_for_the_power(kmh, more):
-    v = Vehicle()
+    v = SimulatedVehicle()
     speed = np.array([[kmh, kmh + more]] * 3) / 3.6
     zero = np.zeros_like(speed)
     engine = run_engine(v, speed, 1.0, zero, zero, zero + 1.18)
@@ -97,7 +97,7 @@ def test_airflow_rises_with_speed_in_one_gear_and_pays_for_the_power(kmh, more):
 
 
 def test_engine_magnitudes():
-    v = Vehicle()
+    v = SimulatedVehicle()
     speed = np.array([[0.0, 110.0 / 3.6]] * 3)
     zero = np.zeros_like(speed)
     engine = run_engine(v, speed, 1.0, zero, zero, zero + 1.18)
@@ -111,7 +111,7 @@ def test_engine_magnitudes():
 def test_overrun_burns_nothing_and_still_pumps():
     speed = np.linspace(25.0, 15.0, 11)[:, None]
     zero = np.zeros_like(speed)
-    engine = run_engine(Vehicle(), speed, 1.0, zero, zero, zero + 1.18)
+    engine = run_engine(SimulatedVehicle(), speed, 1.0, zero, zero, zero + 1.18)
     fuel = engine.fuel_power[1:]  # the first row has no step before it, so no braking
     assert np.all(fuel == 0.0) and np.all(engine.airflow > 0.0)
 
@@ -123,7 +123,7 @@ def test_restriction_orders_the_configurations_and_follows_its_power_law():
     for id, c in CONFIGURATIONS.items():
         assert drops[id][2] == pytest.approx(c.restriction)
         assert drops[id][2] / drops[id][1] == pytest.approx(2.0**c.restriction_exponent)
-    assert np.all(np.diff(full_airflow(Vehicle(), np.array([1000.0, 3000.0, 5500.0]), 1.18)) > 0)
+    assert np.all(np.diff(full_airflow(SimulatedVehicle(), np.array([1000.0, 3000.0, 5500.0]), 1.18)) > 0)
 
 
 @pytest.mark.parametrize("dt", [0.1, 1.0])
