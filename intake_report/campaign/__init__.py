@@ -2,20 +2,9 @@
 
 from intake_report.campaign.checks import NO_RUN, cross_checks
 from intake_report.campaign.draft import draft_campaign
-from intake_report.campaign.load import campaign_schema, load_campaign, read_campaign, refuse
-from intake_report.campaign.model import (
-    Campaign,
-    Claim,
-    InstrumentChannel,
-    Limit,
-    Log,
-    Planning,
-    Run,
-    SoakCheck,
-    Weather,
-    WeatherReading,
-)
-from intake_report.campaign.vary import vary
+from intake_report.campaign.intent import Claim, Limit, Planning
+from intake_report.campaign.load import campaign_schema, load_campaign, read_campaign, refuse, vary
+from intake_report.campaign.model import Campaign, InstrumentChannel, Log, Run, SoakCheck, Weather, WeatherReading
 
 __all__ = [
     "NO_RUN",

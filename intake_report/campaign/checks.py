@@ -7,11 +7,10 @@ import hashlib
 import itertools
 from collections import Counter, defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
-from intake_report.campaign.fields import Measured
+from intake_report.campaign.fields import Quantity
 from intake_report.campaign.model import Campaign
 from intake_report.campaign.photo import read_photo
 from intake_report.channels import channel
@@ -25,28 +24,28 @@ NO_RUN = "run"
 """Place of the mistake that a campaign has no run yet, which a plan can do without."""
 
 
-def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
-    """Yield what no single table can know.
+class _Mistake(NamedTuple):
+    """A mistake of the campaign file: its key, a sentence, the way out, and the file that is not there."""
 
-    Parameters
-    ----------
-    campaign : Campaign
-        Valid by its tables; its folder is known.
-    file : Path
-        The campaign file as the user named it.
-    """
+    where: str
+    what: str
+    remedy: str | None = None
+    absent: str = ""
+
+
+def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+    """Yield what no single table of a campaign, valid by its tables, can know; `file` as the user named it."""
     if not campaign.runs:
         remedy = "Add a [[run]]; intake-report plan says which."
         yield CampaignError("at least one is needed.", file=file, where=NO_RUN, remedy=remedy)
-    yield from _duplicates(campaign, file)
-    yield from _phases(campaign, file)
-    yield from _references(campaign, file)
-    yield from _files(campaign, file)
-    yield from _mappings(campaign, file)
-    yield from _quantities(campaign, file)
+    for check in (_duplicates, _phases, _references, _files, _mappings, _quantities):
+        for mistake in check(campaign):
+            error = CampaignError(mistake.what, file=file, where=mistake.where, remedy=mistake.remedy)
+            error.absent = mistake.absent
+            yield error
 
 
-def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+def _duplicates(campaign: Campaign) -> Iterator[_Mistake]:
     lists = {
         "configuration": [c.id for c in campaign.configurations],
         "configuration.name": [c.name for c in campaign.configurations],
@@ -60,61 +59,53 @@ def _duplicates(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     for key, ids in lists.items():
         for id, count in Counter(ids).items():
             if count > 1:
-                what = f"“{id}” is used {count} times."
-                yield CampaignError(what, file=file, where=key, remedy="Give each its own id.")
+                yield _Mistake(key, f"“{id}” is used {count} times.", "Give each its own id.")
     baselines = [c.id for c in campaign.configurations if c.role == "baseline"]
     if len(baselines) != 1:
         number = f"it has {len(baselines)} ({', '.join(baselines)})" if baselines else "it has none"
-        yield CampaignError(
-            f"a campaign needs exactly one configuration with role “baseline”; {number}.",
-            file=file,
-            where="configuration.role",
-            remedy="Mark the one that the others are compared with; the rest are “candidate” or “reference”.",
-        )
+        what = f"a campaign needs exactly one configuration with role “baseline”; {number}."
+        remedy = "Mark the one that the others are compared with; the rest are “candidate” or “reference”."
+        yield _Mistake("configuration.role", what, remedy)
 
 
-def _phases(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
-    phases = sorted(campaign.route.phases, key=lambda phase: phase.start)
-    for first, second in itertools.pairwise(phases):
+def _phases(campaign: Campaign) -> Iterator[_Mistake]:
+    for first, second in itertools.pairwise(sorted(campaign.route.phases, key=lambda phase: phase.start)):
         if second.start < first.end:
             what = f"“{second.id}” begins at {second.start:g} m, before “{first.id}” ends at {first.end:g} m."
-            yield CampaignError(what, file=file, where="route.phase", remedy="Phases must not overlap.")
+            yield _Mistake("route.phase", what, "Phases must not overlap.")
 
 
-def _references(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
-    configurations = [c.id for c in campaign.configurations]
+def _references(campaign: Campaign) -> Iterator[_Mistake]:
     users: dict[str, tuple[Any, ...]] = {
         "run": campaign.runs, "claim": campaign.claims, "pull": campaign.pulls, "restriction": campaign.restrictions,
         "airflow": campaign.airflows, "exposure": campaign.exposures, "observation": campaign.observations,
     }  # fmt: skip
+    known = {
+        "configuration": [c.id for c in campaign.configurations],
+        "phase": [p.id for p in campaign.route.phases],
+        "ambient reference": ["auto", "vehicle", *(w.id for w in campaign.weather)],
+        "claim": [c.id for c in campaign.claims],
+        "run": [r.id for r in campaign.runs],
+    }
+    fields = (("configuration", "configuration"), ("versus", "configuration"), ("phase", "phase"))
     named = [
-        ("configuration", configurations, f"{table}[{i}].configuration", entry.configuration)
+        (kind, f"{table}[{i}].{field}", getattr(entry, field, None))
+        for field, kind in fields
         for table, entries in users.items()
         for i, entry in enumerate(entries, 1)
     ]
-    named += [
-        ("configuration", configurations, f"airflow[{i}].versus", entry.versus or "")
-        for i, entry in enumerate(campaign.airflows, 1)
-    ]
-    phases, runs = [p.id for p in campaign.route.phases], [r.id for r in campaign.runs]
-    for i, claim in enumerate(campaign.claims, 1):
-        named.append(("configuration", configurations, f"claim[{i}].versus", claim.versus or ""))
-        named.append(("phase", phases, f"claim[{i}].phase", claim.phase or ""))
-    sources = ["auto", "vehicle", *(w.id for w in campaign.weather)]
-    named.append(("ambient reference", sources, "ambient.reference", campaign.ambient.reference))
-    named += [("claim", [c.id for c in campaign.claims], f"plan.worth.{id}", id) for id in campaign.plan.worth]
-    named.append(("run", runs, "route.reference_run", campaign.route.reference_run or ""))
-    for what, known, key, id in named:
-        if id and id not in known:
-            remedy = nearest(id, known, "The campaign has:")
-            yield CampaignError(f"there is no {what} “{id}”.", file=file, where=key, remedy=remedy)
+    named.append(("ambient reference", "ambient.reference", campaign.ambient.reference))
+    named += [("claim", f"plan.worth.{id}", id) for id in campaign.plan.worth]
+    named.append(("run", "route.reference_run", campaign.route.reference_run))
+    for kind, key, id in named:
+        if id and id not in known[kind]:
+            yield _Mistake(key, f"there is no {kind} “{id}”.", nearest(id, known[kind], "The campaign has:"))
 
 
 # ---- files -------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
-class _Named:
+class _Named(NamedTuple):
     key: str
     relative: str
     kind: str = "file"
@@ -122,42 +113,36 @@ class _Named:
     control: bool = False
 
 
-def _files(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+def _files(campaign: Campaign) -> Iterator[_Mistake]:
     """Yield what is wrong with the files that the campaign names: they are there, inside its folder, none counts twice."""
     folder = campaign.folder.resolve()
     logs: list[tuple[_Named, Path]] = []
     for named in _named(campaign):
-        path = folder / named.relative
+        path, key, quoted = folder / named.relative, named.key, f"“{named.relative}”"
         if not path.resolve().is_relative_to(folder):
-            what = f"“{named.relative}” leads out of the campaign folder."
-            yield CampaignError(what, file=file, where=named.key, remedy="Copy the file into the folder.")
+            yield _Mistake(key, f"{quoted} leads out of the campaign folder.", "Copy the file into the folder.")
         elif path.is_dir():
             inside = "name the log files inside it" if named.kind == "log" else "name the file inside it"
-            yield CampaignError(f"“{named.relative}” is a folder; {inside}.", file=file, where=named.key)
+            yield _Mistake(key, f"{quoted} is a folder; {inside}.")
         elif not path.is_file():
-            what = f"the file “{named.relative}” does not exist."
-            error = CampaignError(what, file=file, where=named.key, remedy=_nearest(folder, named.relative))
-            error.absent = named.relative
-            yield error
+            remedy = _nearest(folder, named.relative)
+            yield _Mistake(key, f"the file {quoted} does not exist.", remedy, absent=named.relative)
         elif named.kind == "photo":
             try:
                 read_photo(path)
             except DataError as error:
-                yield CampaignError(
-                    f"“{named.relative}”: {error.what}", file=file, where=named.key, remedy=error.remedy
-                )
+                yield _Mistake(key, f"{quoted}: {error.what}", error.remedy)
         elif named.run:
             logs.append((named, path.resolve()))
-    yield from _twice(logs, file)
+    yield from _twice(logs)
 
 
 def _named(campaign: Campaign) -> Iterator[_Named]:
     for i, run in enumerate(campaign.runs, 1):
         counted = "" if run.exclude else run.id
-        for j, name in enumerate(run.files, 1):
-            yield _Named(f"run[{i}].files[{j}]", name, "log", counted)
-        for j, name in enumerate(run.control, 1):
-            yield _Named(f"run[{i}].control[{j}]", name, "log", counted, control=True)
+        for field, names in (("files", run.files), ("control", run.control)):
+            for j, name in enumerate(names, 1):
+                yield _Named(f"run[{i}].{field}[{j}]", name, "log", counted, field == "control")
         if run.log and run.log.dbc:
             yield _Named(f"run[{i}].log.dbc", run.log.dbc)
     for i, check in enumerate(campaign.soak_checks, 1):
@@ -166,20 +151,15 @@ def _named(campaign: Campaign) -> Iterator[_Named]:
     for i, configuration in enumerate(campaign.configurations, 1):
         if configuration.photo:
             yield _Named(f"configuration[{i}].photo", configuration.photo, "photo")
-    if campaign.log.dbc:
-        yield _Named("log.dbc", campaign.log.dbc)
-    if campaign.route.reference:
-        yield _Named("route.reference", campaign.route.reference)
-    if campaign.plan.issued:
-        yield _Named("plan.issued", campaign.plan.issued)
-    tables: tuple[tuple[str, tuple[Any, ...]], ...] = (
-        ("weather", campaign.weather),
-        ("soak_check", campaign.soak_checks),
-        ("pull", campaign.pulls),
-        ("restriction", campaign.restrictions),
-    )
-    for table, entries in tables:
-        yield from (_Named(f"{table}[{i}].file", entry.file) for i, entry in enumerate(entries, 1) if entry.file)
+    tables: dict[str, tuple[Any, ...]] = {
+        "weather": campaign.weather, "soak_check": campaign.soak_checks, "pull": campaign.pulls,
+        "restriction": campaign.restrictions,
+    }  # fmt: skip
+    single = {
+        "log.dbc": campaign.log.dbc, "route.reference": campaign.route.reference, "plan.issued": campaign.plan.issued,
+        **{f"{table}[{i}].file": entry.file for table, entries in tables.items() for i, entry in enumerate(entries, 1)},
+    }  # fmt: skip
+    yield from (_Named(key, name) for key, name in single.items() if name)
 
 
 def _nearest(folder: Path, relative: str) -> str:
@@ -195,7 +175,7 @@ def _nearest(folder: Path, relative: str) -> str:
     return f"Did you mean “{near[0]}”?" if near else "Check the name, or put the file there."
 
 
-def _twice(logs: list[tuple[_Named, Path]], file: Path) -> Iterator[CampaignError]:
+def _twice(logs: list[tuple[_Named, Path]]) -> Iterator[_Mistake]:
     """Yield logs that would count as two runs; one long log beside several runs may be the control of each."""
     by_size: dict[int, set[Path]] = defaultdict(set)
     for _, path in logs:
@@ -208,8 +188,7 @@ def _twice(logs: list[tuple[_Named, Path]], file: Path) -> Iterator[CampaignErro
             keys.append(hashlib.sha256(path.read_bytes()).digest())
         first = next((seen[key] for key in keys if key in seen), None)
         if first is not None and not (first.control and named.control):
-            what = _same(first, named)
-            yield CampaignError(what, file=file, where=named.key, remedy="Name for each run its own log.")
+            yield _Mistake(named.key, _same(first, named), "Name for each run its own log.")
         for key in keys:
             seen.setdefault(key, named)
 
@@ -233,15 +212,14 @@ def split_target(text: str) -> tuple[str, str | None]:
     return name.strip(), unit
 
 
-def _mappings(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+def _mappings(campaign: Campaign) -> Iterator[_Mistake]:
     tables = [("log.columns", campaign.log.columns)]
     tables += [(f"run[{i}].log.columns", r.log.columns) for i, r in enumerate(campaign.runs, 1) if r.log]
     tables += [(f"soak_check[{i}].log.columns", s.log.columns) for i, s in enumerate(campaign.soak_checks, 1) if s.log]
     for key, columns in tables:
         for name, count in Counter(split_target(target)[0] for target in columns.values()).items():
             if count > 1:
-                what = f"{count} columns are mapped to the channel “{name}”."
-                yield CampaignError(what, file=file, where=key, remedy="Map one.")
+                yield _Mistake(key, f"{count} columns are mapped to the channel “{name}”.", "Map one.")
         for header, target in columns.items():
             name, unit = split_target(target)
             try:
@@ -249,31 +227,30 @@ def _mappings(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
                 if unit is not None:
                     conversion(unit, quantity)
             except DataError as error:
-                yield CampaignError(error.what, file=file, where=f'{key}."{header}"', remedy=error.remedy)
+                yield _Mistake(f'{key}."{header}"', error.what, error.remedy)
 
 
-def _quantities(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
+def _quantities(campaign: Campaign) -> Iterator[_Mistake]:
     for i, check in enumerate(campaign.soak_checks, 1):
         for name in check.readings:
             where = f"soak_check[{i}].readings.{name}"
             try:
                 if channel(name).quantity != "temperature":
-                    what = f"“{name}” is no temperature."
-                    yield CampaignError(what, file=file, where=where, remedy="Leave it out.")
+                    yield _Mistake(where, f"“{name}” is no temperature.", "Leave it out.")
             except DataError as error:
-                yield CampaignError(error.what, file=file, where=where, remedy=error.remedy)
+                yield _Mistake(where, error.what, error.remedy)
     for name, entry in campaign.instrument.channels.items():
         where = f"instrument.channels.{name}"
         try:
             quantity = channel(name).quantity
         except DataError as error:
-            yield CampaignError(error.what, file=file, where=where, remedy=error.remedy)
+            yield _Mistake(where, error.what, error.remedy)
             continue
         quantity = "temperature_difference" if quantity == "temperature" else quantity
         for field in ("resolution", "accuracy"):
             text = getattr(entry, field)
             try:
                 if text is not None:
-                    Measured(quantity, above=0.0).parse(text)
+                    Quantity(quantity, above=0.0).parse(text)
             except ValueError as error:
-                yield CampaignError(f"{error}", file=file, where=f"{where}.{field}")
+                yield _Mistake(f"{where}.{field}", f"{error}")

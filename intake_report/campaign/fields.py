@@ -52,7 +52,7 @@ Date = TypeVar("Date", bound=dt.date)
 
 
 @dataclass(frozen=True)
-class Measured:
+class Quantity:
     """Marks a field that is written with a unit and kept in the internal unit of `quantity`.
 
     Parameters

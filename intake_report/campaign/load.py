@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import difflib
 import json
 import re
@@ -9,7 +10,7 @@ import sys
 import tomllib
 import types
 import typing
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +20,7 @@ from intake_report import CAMPAIGN_FILE
 from intake_report.campaign.checks import cross_checks
 from intake_report.campaign.model import Campaign
 from intake_report.channels import CHANNELS
-from intake_report.errors import CampaignError, CampaignErrors, visible
+from intake_report.errors import CampaignError, CampaignErrors, nearest, visible
 from intake_report.units import QUANTITIES
 
 LONGEST_SHOWN = 60  # signs of a value that a sentence can hold
@@ -29,24 +30,11 @@ Location = tuple[int | str, ...]
 
 
 def load_campaign(path: Path | str, check: Callable[[Campaign], Iterable[CampaignError]] | None = None) -> Campaign:
-    """Read and validate a campaign.
+    """Read and validate a campaign; all its quantities are in internal units.
 
-    Parameters
-    ----------
-    path : Path or str
-        The campaign file, or the folder that holds a `campaign.toml`.
-    check : callable, optional
-        Further check of the campaign, by what this package does not know; its errors are reported with the others.
-
-    Returns
-    -------
-    Campaign
-        Frozen, with all quantities in internal units.
-
-    Raises
-    ------
-    CampaignError
-        If the file is absent, is not TOML, or breaks a rule; `CampaignErrors` holds all mistakes at once.
+    `path`: the campaign file, or the folder that holds a `campaign.toml`; `check`: further check of the campaign, by what
+    this package does not know, whose errors are reported with the others. Raises CampaignError: if the file is absent, is
+    not TOML, or breaks a rule; `CampaignErrors` holds all mistakes at once.
     """
     campaign = read_campaign(path)
     errors = list(cross_checks(campaign, campaign.given))
@@ -93,6 +81,62 @@ def refuse(errors: Iterable[CampaignError]) -> None:
 
 def _table(error: CampaignError) -> str:
     return (error.where or "").partition(".")[0]
+
+
+_LISTS = {f.alias or name for name, f in Campaign.model_fields.items() if typing.get_origin(f.annotation) is tuple}
+
+
+def vary(campaign: Campaign, changes: Mapping[str, object]) -> Campaign:
+    """Return the campaign with some of its keys changed for an experiment, validated as the file is.
+
+    `changes` maps the path of a key to its value as the file would hold it ("3 degF", a list, a table); None removes it.
+    A path is written with dots, and an entry of a list by its id: ``{"metrics.recovery_margins": ["2 K"],
+    "run.day1-stock.exclude": "road works", "claim.peak": None}``. An id that does not exist yet, with a table as value,
+    adds the entry. The report of the varied campaign says what was changed (`Campaign.varied`).
+
+    Raises CampaignError: if a path leads nowhere or the changed campaign breaks a rule; `CampaignErrors` holds all
+    mistakes at once.
+    """
+    data = copy.deepcopy(dict(campaign.varied[1])) if campaign.varied else parse_toml(campaign.source, campaign.given)
+    for path, value in changes.items():
+        _set(data, path, value, campaign)
+    varied = validate(data, campaign.given)
+    paths = dict.fromkeys((*(campaign.varied[0] if campaign.varied else ()), *changes))
+    varied.take_origin(campaign, (tuple(paths), data))
+    refuse(cross_checks(varied, varied.given))
+    return varied
+
+
+def _set(data: dict[str, Any], path: str, value: object, campaign: Campaign) -> None:
+    *above, last = path.split(".")
+    place: Any = data
+    for depth, part in enumerate(above):
+        if isinstance(place, list):
+            place = place[_index(place, part, path, campaign)]
+        elif isinstance(place, dict):
+            place = place.setdefault(part, [] if depth == 0 and part in _LISTS else {})
+    if isinstance(place, dict):
+        place.pop(last, None)
+        if value is not None:
+            place[last] = value
+    elif isinstance(place, list) and isinstance(value, Mapping):
+        new = all(entry.get("id") != last for entry in place)
+        at = len(place) if new else _index(place, last, path, campaign)
+        place[at : at + 1] = [{**value, "id": last}]
+    elif isinstance(place, list) and value is None:
+        del place[_index(place, last, path, campaign)]
+    else:
+        what = "only a key of a table can be changed, and an entry of a list be replaced by a table or removed by None."
+        raise CampaignError(what, file=campaign.given, where=path, remedy="Write the path down to the key.")
+
+
+def _index(entries: list[Any], id: str, path: str, campaign: Campaign) -> int:
+    """Return the place of the entry with this id; an entry without one goes by its number, from 1."""
+    ids = [str(entry.get("id", number)) for number, entry in enumerate(entries, 1)]
+    if id not in ids:
+        remedy = nearest(id, ids, "There is:")
+        raise CampaignError(f"there is no entry “{id}”.", file=campaign.given, where=path, remedy=remedy)
+    return ids.index(id)
 
 
 def campaign_schema() -> str:

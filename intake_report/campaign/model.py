@@ -6,10 +6,11 @@ from pathlib import Path
 from typing import Annotated, Any, Literal
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, Field, PrivateAttr, StringConstraints, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from intake_report.campaign.evidence import Airflow, BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
-from intake_report.campaign.fields import Day, Identifier, Measured, Moment, Month, RelativePath, Section, Text
+from intake_report.campaign.fields import Day, Identifier, Moment, Month, Quantity, RelativePath, Section, Text
+from intake_report.campaign.intent import Claim, ComparisonSection, Limit, Metrics, Planning
 from intake_report.units import UnitSystem
 
 
@@ -21,7 +22,6 @@ def _timezone(name: str) -> str:
     return name
 
 
-HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
 TimeZone = Annotated[str, AfterValidator(_timezone)]
 
 
@@ -47,12 +47,12 @@ class Vehicle(Section):
     """The vehicle under test, as far as it matters for the result."""
 
     description: Text
-    mass: Annotated[float, Measured("mass", above=0.0)] | None = None
-    displacement: Annotated[float, Measured("volume", above=0.0)] | None = None
+    mass: Annotated[float, Quantity("mass", above=0.0)] | None = None
+    displacement: Annotated[float, Quantity("volume", above=0.0)] | None = None
     aspiration: Literal["natural", "boosted"] | None = None
     transmission: str = ""
     fuel: str = ""
-    odometer: Annotated[float, Measured("distance", low=0.0)] | None = None
+    odometer: Annotated[float, Quantity("distance", low=0.0)] | None = None
     notes: str = ""
 
 
@@ -74,7 +74,7 @@ class InstrumentChannel(Section):
     accuracy: str | None = None
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
     rounding: Literal["nearest", "down", "up", "unknown"] = "unknown"
-    time_constant: Annotated[float, Measured("time", low=0.0)] | None = None
+    time_constant: Annotated[float, Quantity("time", low=0.0)] | None = None
     calibrated: Day | None = None
     location: str = ""
 
@@ -83,7 +83,7 @@ class Instrument(Section):
     """The logger and its sensors."""
 
     logger: Text
-    clock_accuracy: Annotated[float, Measured("time", low=0.0)] | None = None
+    clock_accuracy: Annotated[float, Quantity("time", low=0.0)] | None = None
     channels: dict[str, InstrumentChannel] = Field(default_factory=dict)
 
 
@@ -112,8 +112,8 @@ class Phase(Section):
     id: Identifier
     name: str = ""
     kind: Literal["city", "ramp", "highway"]
-    start: Annotated[float, Measured("distance", low=0.0)]
-    end: Annotated[float, Measured("distance", low=0.0)]
+    start: Annotated[float, Quantity("distance", low=0.0)]
+    end: Annotated[float, Quantity("distance", low=0.0)]
 
     @model_validator(mode="after")
     def _ordered(self) -> Phase:
@@ -125,8 +125,8 @@ class Phase(Section):
 class HighwayEntry(Section):
     """The one definition of the highway entry, the same for all runs."""
 
-    speed: Annotated[float, Measured("speed", low=1.0)] = 80.0
-    hold: Annotated[float, Measured("time", low=0.0)] = 5.0
+    speed: Annotated[float, Quantity("speed", low=1.0)] = 80.0
+    hold: Annotated[float, Quantity("time", low=0.0)] = 5.0
 
 
 class Route(Section):
@@ -164,13 +164,13 @@ class WeatherReading(Section):
     """One reading taken by hand, or one value of a forecast, with its time."""
 
     time: Moment
-    temperature: Annotated[float, Measured("temperature")] | None = None
-    dew_point: Annotated[float, Measured("temperature")] | None = None
-    humidity: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
-    station_pressure: Annotated[float, Measured("pressure", low=0.0)] | None = None
-    altimeter: Annotated[float, Measured("pressure", low=0.0)] | None = None
-    wind_speed: Annotated[float, Measured("speed", low=0.0)] | None = None
-    wind_direction: Annotated[float, Measured("angle", low=0.0, high=360.0)] | None = None
+    temperature: Annotated[float, Quantity("temperature")] | None = None
+    dew_point: Annotated[float, Quantity("temperature")] | None = None
+    humidity: Annotated[float, Quantity("ratio", low=0.0, high=100.0)] | None = None
+    station_pressure: Annotated[float, Quantity("pressure", low=0.0)] | None = None
+    altimeter: Annotated[float, Quantity("pressure", low=0.0)] | None = None
+    wind_speed: Annotated[float, Quantity("speed", low=0.0)] | None = None
+    wind_direction: Annotated[float, Quantity("angle", low=0.0, high=360.0)] | None = None
     sky: str = ""
 
     @model_validator(mode="after")
@@ -185,13 +185,13 @@ class Weather(Section):
 
     id: Identifier
     kind: Literal["metar", "station", "handheld", "forecast"]
-    elevation: Annotated[float, Measured("length")] | None = None
+    elevation: Annotated[float, Quantity("length")] | None = None
     file: RelativePath | None = None
     reports: tuple[Text, ...] = Field(default=(), description="METAR reports, one text each")
     readings: tuple[WeatherReading, ...] = Field(
         default=(), description="Readings of a handheld, or a forecast as recorded, each with its time"
     )
-    resolution: Annotated[float, Measured("temperature_difference", low=0.0)] | None = Field(
+    resolution: Annotated[float, Quantity("temperature_difference", low=0.0)] | None = Field(
         default=None, description="Step of the temperature reading; found from a table if absent"
     )
     month: Month | None = Field(
@@ -199,8 +199,8 @@ class Weather(Section):
     )
     columns: dict[str, str] = Field(default_factory=dict)
     timezone: TimeZone | None = None
-    max_age: Annotated[float, Measured("duration", low=0.0)] = 5400.0
-    accuracy: Annotated[float, Measured("temperature_difference", low=0.0)] | None = None
+    max_age: Annotated[float, Quantity("duration", low=0.0)] = 5400.0
+    accuracy: Annotated[float, Quantity("temperature_difference", low=0.0)] | None = None
 
     @model_validator(mode="after")
     def _has_source(self) -> Weather:
@@ -221,10 +221,10 @@ class SoakCheck(Section):
 
     id: Identifier
     time: Moment | None = Field(default=None, description="When the readings were taken")
-    stood: Annotated[float, Measured("duration", low=0.0, high=30.0 * 86400.0)] = Field(
+    stood: Annotated[float, Quantity("duration", low=0.0, high=30.0 * 86400.0)] = Field(
         description="How long the vehicle stood before, engine off"
     )
-    readings: dict[str, Annotated[float, Measured("temperature", low=-60.0, high=80.0)]] = Field(
+    readings: dict[str, Annotated[float, Quantity("temperature", low=-60.0, high=80.0)]] = Field(
         default_factory=dict, description='Temperature channel = what the logger showed: { iat = "15 degC" }'
     )
     file: RelativePath | None = Field(
@@ -232,10 +232,10 @@ class SoakCheck(Section):
         description="Log of the stand by the same logger, or a table; a column may be mapped to “reference”",
     )
     log: Log | None = Field(default=None, description="Overrides of [log] for this file")
-    reference: Annotated[float, Measured("temperature", low=-60.0, high=80.0)] | None = Field(
+    reference: Annotated[float, Quantity("temperature", low=-60.0, high=80.0)] | None = Field(
         default=None, description="Air temperature beside the sensors by a thermometer"
     )
-    reference_uncertainty: Annotated[float, Measured("temperature_difference", above=0.0, high=10.0)] | None = Field(
+    reference_uncertainty: Annotated[float, Quantity("temperature_difference", above=0.0, high=10.0)] | None = Field(
         default=None, description="Standard uncertainty of the reference (k = 1)"
     )
     notes: str = ""
@@ -257,115 +257,6 @@ class Ambient(Section):
     """Which ambient the over-ambient metrics refer to; one reference per campaign."""
 
     reference: str = Field(default="auto", description='"vehicle", the id of a weather source, or "auto"')
-
-
-class Limit(Section):
-    """The limit of one acceptance criterion; a text with a unit, or a number for a count."""
-
-    limit: str | int | float
-    hard: bool = False
-
-
-class Metrics(Section):
-    """Settings that the metrics share."""
-
-    recovery_margins: tuple[Annotated[float, Measured("temperature_difference", above=0.0)], ...] = (
-        5.0 / 3.0,
-        25.0 / 9.0,
-    )
-    # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
-    recovery_hold: Annotated[float, Measured("time", low=0.0)] = 10.0
-    alarm_limit: Annotated[float, Measured("temperature")] | None = None
-    minimum_stop: Annotated[float, Measured("time", low=1.0)] = 10.0
-    confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
-    draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
-    seed: Annotated[int, Field(ge=0, le=2**63)] = 1
-    equivalence: dict[str, str] = Field(
-        default={}, description="Metric = margin within which two values count as equal"
-    )
-
-
-class ComparisonSection(Section):
-    """How the configurations are compared; to be written before the first drive."""
-
-    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = Field(
-        default=None,
-        max_length=2,
-        description="What differences are adjusted for; [] for nothing, absent for the default of each metric",
-    )
-
-    @model_validator(mode="after")
-    def _each_once(self) -> ComparisonSection:
-        if self.covariates is not None and len(set(self.covariates)) < len(self.covariates):
-            raise ValueError("covariates names one of them twice; name each once")
-        return self
-
-
-class Claim(Section):
-    """One sentence that somebody wants to make, tied to a metric."""
-
-    id: Identifier
-    text: Text
-    metric: Text
-    margin: Annotated[float, Measured("temperature_difference", low=0.0)] | None = None
-    phase: Identifier | None = None
-    configuration: Identifier
-    versus: Identifier | None = None
-    relation: Literal["lower", "higher", "at most", "at least", "equal"]
-    value: str | int | float | None = Field(
-        default=None, description="Limit of the value or of the difference, with its unit"
-    )
-
-
-class Planning(Section):
-    """What a campaign to come is planned from, and the plan that one under way follows."""
-
-    issued: RelativePath | None = Field(
-        default=None, description="plan.json that the campaign follows, copied beside this file; the report compares it"
-    )
-    looks: Annotated[int, Field(ge=0, le=1000)] = Field(
-        default=0, description="Comparisons that were seen before the planned runs were complete"
-    )
-    blocks: Annotated[int, Field(ge=2, le=40)] | None = Field(default=None, description="Days or sessions to be driven")
-    runs_per_block: Annotated[int, Field(ge=1, le=6)] = Field(default=1, description="Of each configuration")
-    worth: dict[str, str] = Field(
-        default_factory=dict, description='Claim = smallest difference worth showing: { quicker = "10 s" }'
-    )
-    power: Annotated[float, Field(gt=0.5, lt=1.0)] = Field(default=0.8, description="Chance to show it")
-    repeat_baseline: bool = Field(default=False, description="Drive the baseline once more at the end of each block")
-    control: bool = Field(default=False, description="A control vehicle drives along")
-    drive_time: Annotated[float, Measured("duration", above=0.0)] = Field(
-        default=1800.0, description="One run, with the way back"
-    )
-    changeover: Annotated[float, Measured("duration", low=0.0)] = Field(
-        default=1800.0, description="Cooling down and fitting another configuration"
-    )
-    stand: Annotated[float, Measured("duration", low=0.0)] = Field(
-        default=1200.0, description="The same stand before every run"
-    )
-    first_day: Day | None = None
-    last_day: Day | None = None
-    weekdays: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = ()
-    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = Field(
-        default=(), description="Local hours in which traffic is alike: 09:30-11:30"
-    )
-    coldest: Annotated[float, Measured("temperature")] | None = None
-    warmest: Annotated[float, Measured("temperature")] | None = None
-    most_wind: Annotated[float, Measured("speed", low=0.0)] | None = None
-    most_cloud: Annotated[float, Measured("ratio", low=0.0, high=100.0)] | None = None
-    dry: bool = Field(default=True, description="Only hours without precipitation")
-
-    @model_validator(mode="after")
-    def _possible(self) -> Planning:
-        if self.coldest is not None and self.warmest is not None and self.coldest >= self.warmest:
-            raise ValueError("no hour is both warmer than “coldest” and colder than “warmest”: exchange them")
-        if self.first_day is not None and self.last_day is not None and self.last_day < self.first_day:
-            raise ValueError("“last_day” lies before “first_day”: no day is left")
-        for span in self.hours:
-            start, _, end = span.partition("-")
-            if start >= end:
-                raise ValueError(f"“{span}” ends before it starts; write two entries for hours across midnight")
-        return self
 
 
 class Campaign(Section):

@@ -1,0 +1,120 @@
+"""Tables of the campaign file for what shall be shown: limits, metrics, claims, and the plan of the drives."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, StringConstraints, model_validator
+
+from intake_report.campaign.fields import Day, Identifier, Quantity, RelativePath, Section, Text
+
+HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
+
+
+class Limit(Section):
+    """The limit of one acceptance criterion; a text with a unit, or a number for a count."""
+
+    limit: str | int | float
+    hard: bool = False
+
+
+class Metrics(Section):
+    """Settings that the metrics share."""
+
+    recovery_margins: tuple[Annotated[float, Quantity("temperature_difference", above=0.0)], ...] = (
+        5.0 / 3.0,
+        25.0 / 9.0,
+    )
+    # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
+    recovery_hold: Annotated[float, Quantity("time", low=0.0)] = 10.0
+    alarm_limit: Annotated[float, Quantity("temperature")] | None = None
+    minimum_stop: Annotated[float, Quantity("time", low=1.0)] = 10.0
+    confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
+    draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
+    seed: Annotated[int, Field(ge=0, le=2**63)] = 1
+    equivalence: dict[str, str] = Field(
+        default={}, description="Metric = margin within which two values count as equal"
+    )
+
+
+class ComparisonSection(Section):
+    """How the configurations are compared; to be written before the first drive."""
+
+    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = Field(
+        default=None,
+        max_length=2,
+        description="What differences are adjusted for; [] for nothing, absent for the default of each metric",
+    )
+
+    @model_validator(mode="after")
+    def _each_once(self) -> ComparisonSection:
+        if self.covariates is not None and len(set(self.covariates)) < len(self.covariates):
+            raise ValueError("covariates names one of them twice; name each once")
+        return self
+
+
+class Claim(Section):
+    """One sentence that somebody wants to make, tied to a metric."""
+
+    id: Identifier
+    text: Text
+    metric: Text
+    margin: Annotated[float, Quantity("temperature_difference", low=0.0)] | None = None
+    phase: Identifier | None = None
+    configuration: Identifier
+    versus: Identifier | None = None
+    relation: Literal["lower", "higher", "at most", "at least", "equal"]
+    value: str | int | float | None = Field(
+        default=None, description="Limit of the value or of the difference, with its unit"
+    )
+
+
+class Planning(Section):
+    """What a campaign to come is planned from, and the plan that one under way follows."""
+
+    issued: RelativePath | None = Field(
+        default=None, description="plan.json that the campaign follows, copied beside this file; the report compares it"
+    )
+    looks: Annotated[int, Field(ge=0, le=1000)] = Field(
+        default=0, description="Comparisons that were seen before the planned runs were complete"
+    )
+    blocks: Annotated[int, Field(ge=2, le=40)] | None = Field(default=None, description="Days or sessions to be driven")
+    runs_per_block: Annotated[int, Field(ge=1, le=6)] = Field(default=1, description="Of each configuration")
+    worth: dict[str, str] = Field(
+        default_factory=dict, description='Claim = smallest difference worth showing: { quicker = "10 s" }'
+    )
+    power: Annotated[float, Field(gt=0.5, lt=1.0)] = Field(default=0.8, description="Chance to show it")
+    repeat_baseline: bool = Field(default=False, description="Drive the baseline once more at the end of each block")
+    control: bool = Field(default=False, description="A control vehicle drives along")
+    drive_time: Annotated[float, Quantity("duration", above=0.0)] = Field(
+        default=1800.0, description="One run, with the way back"
+    )
+    changeover: Annotated[float, Quantity("duration", low=0.0)] = Field(
+        default=1800.0, description="Cooling down and fitting another configuration"
+    )
+    stand: Annotated[float, Quantity("duration", low=0.0)] = Field(
+        default=1200.0, description="The same stand before every run"
+    )
+    first_day: Day | None = None
+    last_day: Day | None = None
+    weekdays: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = ()
+    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = Field(
+        default=(), description="Local hours in which traffic is alike: 09:30-11:30"
+    )
+    coldest: Annotated[float, Quantity("temperature")] | None = None
+    warmest: Annotated[float, Quantity("temperature")] | None = None
+    most_wind: Annotated[float, Quantity("speed", low=0.0)] | None = None
+    most_cloud: Annotated[float, Quantity("ratio", low=0.0, high=100.0)] | None = None
+    dry: bool = Field(default=True, description="Only hours without precipitation")
+
+    @model_validator(mode="after")
+    def _possible(self) -> Planning:
+        if self.coldest is not None and self.warmest is not None and self.coldest >= self.warmest:
+            raise ValueError("no hour is both warmer than “coldest” and colder than “warmest”: exchange them")
+        if self.first_day is not None and self.last_day is not None and self.last_day < self.first_day:
+            raise ValueError("“last_day” lies before “first_day”: no day is left")
+        for span in self.hours:
+            start, _, end = span.partition("-")
+            if start >= end:
+                raise ValueError(f"“{span}” ends before it starts; write two entries for hours across midnight")
+        return self
