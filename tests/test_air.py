@@ -37,7 +37,7 @@ def test_arrays_and_floats_agree() -> None:
 
 def test_every_method_has_a_source() -> None:
     assert all(spec.source for key, spec in CORRECTIONS.items() if key != "none")
-    assert "common practice" in POWER_MODELS["one-percent"].standing
+    assert "common practice" in POWER_MODELS["one-percent"][2]
 
 
 @pytest.mark.parametrize(
@@ -130,7 +130,7 @@ def test_correction_says_where_it_holds() -> None:
     inside = correction("sae-j1349-2004", AirState(25.0, 100.0, 31.5))
     assert inside.factor == pytest.approx(1.0, abs=1e-4)
     assert inside.in_validity is True and inside.within_limit and inside.limitations == ()
-    assert inside.name == "SAE J1349, 2004 and later coefficients"
+    assert inside.spec.name == "SAE J1349, 2004 and later coefficients"
 
     outside = correction("sae-j1349-2004", AirState(38.0, 88.0, 20.0))
     assert outside.in_validity is False and not outside.within_limit
@@ -171,7 +171,7 @@ def test_diesel_goes_with_its_fuel_and_its_kind_of_boost() -> None:
     state = AirState(30.0, 95.0, 40.0)
     weak, strong = (correction("iso-1585-diesel-na", state, fuel_per_cycle=q) for q in (40.0, 70.0))
     assert 1.0 < weak.factor < strong.factor
-    assert "mechanically supercharged" in weak.edition and weak.limitations == ()
+    assert "mechanically supercharged" in weak.spec.edition and weak.limitations == ()
     for form, kind in (("na", "where it is mechanically supercharged"), ("turbo", "where it is turbocharged")):
         found = correction(f"iso-1585-diesel-{form}", state, aspiration="boosted", fuel_per_cycle=40.0)
         assert codes(found) == ["correction-boost"] and kind in said(found.limitations[0], "si")

@@ -25,7 +25,7 @@ from intake_report.dyno.curves import (
 )
 from intake_report.dyno.pulls import (
     COLUMNS,
-    Pull,
+    DynoPull,
     estimate_at_engine,
     make_pull,
     power_from_torque,
@@ -56,7 +56,7 @@ def pull(
     noise: float = 0.0,
     seed: int = 0,
     **kwargs: object,
-) -> Pull:
+) -> DynoPull:
     torque = torque_curve(speed) * gain + noise * np.random.default_rng(seed).standard_normal(speed.size)
     table = {"rpm": speed, "torque": torque, **CELL}
     table |= {name: kwargs.pop(name) for name in (*CELL, "iat", "coolant") if name in kwargs}
@@ -350,7 +350,7 @@ def test_drift_that_cannot_be_told() -> None:
     assert short.slope is not None and short.low is None and not short.detected
 
 
-def session(gain: float = 0.02, slope: float = 0.0) -> list[Pull]:
+def session(gain: float = 0.02, slope: float = 0.0) -> list[DynoPull]:
     pulls = []
     for order in range(1, 9):
         name = "trial" if order in (3, 4, 7, 8) else "standard"

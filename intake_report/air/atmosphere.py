@@ -169,10 +169,7 @@ def question_pressure(pressure: float, elevation: float | None = None) -> Pressu
 def check_pressure(pressure: float, elevation: float | None = None) -> None:
     """Raise what `question_pressure` finds.
 
-    Raises
-    ------
-    DataError
-        If the pressure [kPa] cannot be a station pressure, or not at this elevation [m].
+    Raises DataError: if the pressure [kPa] cannot be a station pressure, or not at this elevation [m].
     """
     question = question_pressure(pressure, elevation)
     if question is not None:

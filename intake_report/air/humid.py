@@ -31,19 +31,21 @@ CIPM_TEMPERATURE = (15.0, 27.0)
 CIPM_PRESSURE = (60.0, 110.0)
 
 
+_IAPWS = (
+    (-7.85951783, 1.0),
+    (1.84408259, 1.5),
+    (-11.7866497, 3),
+    (22.6807411, 3.5),
+    (-15.9618719, 4),
+    (1.80122502, 7.5),
+)
+
+
 def _iapws(t: Array) -> Array:
     tc, pc = 647.096, 22064.0
     kelvin = t + KELVIN
     x = 1.0 - kelvin / tc
-    series = (
-        -7.85951783 * x
-        + 1.84408259 * x**1.5
-        - 11.7866497 * x**3
-        + 22.6807411 * x**3.5
-        - 15.9618719 * x**4
-        + 1.80122502 * x**7.5
-    )
-    return pc * np.exp(tc / kelvin * series)
+    return pc * np.exp(tc / kelvin * sum(factor * x**exponent for factor, exponent in _IAPWS))
 
 
 def _like(value: Array, template: F) -> F:
@@ -67,10 +69,7 @@ def check_temperature(temperature: float | Array) -> None:
 def saturation_pressure(temperature: F) -> F:
     """Saturation vapour pressure of water [kPa] at a temperature or dew point [°C].
 
-    Raises
-    ------
-    DataError
-        If a temperature is outside `SATURATION_RANGE`.
+    Raises DataError: if a temperature is outside `SATURATION_RANGE`.
 
     Notes
     -----
@@ -90,10 +89,7 @@ def saturation_pressure(temperature: F) -> F:
 def check_humidity(relative_humidity: float | Array) -> None:
     """Refuse a relative humidity [%] below 0 or above 100, and one that is not a number.
 
-    Raises
-    ------
-    DataError
-        With the first offending value.
+    Raises DataError: with the first offending value.
     """
     rh = np.asarray(relative_humidity, dtype=np.float64)
     bad = ~((rh >= 0.0) & (rh <= 100.0))
@@ -107,10 +103,7 @@ def check_humidity(relative_humidity: float | Array) -> None:
 def vapour_pressure(temperature: F, relative_humidity: F) -> F:
     """Partial pressure of water vapour [kPa] from temperature [°C] and relative humidity [%].
 
-    Raises
-    ------
-    DataError
-        If the humidity is not between 0 and 100 % or the temperature outside `SATURATION_RANGE`.
+    Raises DataError: if the humidity is not between 0 and 100 % or the temperature outside `SATURATION_RANGE`.
     """
     check_humidity(relative_humidity)
     return relative_humidity / 100.0 * saturation_pressure(temperature)
@@ -119,10 +112,7 @@ def vapour_pressure(temperature: F, relative_humidity: F) -> F:
 def relative_humidity(temperature: F, dew_point: F) -> F:
     """Relative humidity [%] from temperature and dew point [°C].
 
-    Raises
-    ------
-    DataError
-        If a dew point is above its temperature (that would be more than 100 %).
+    Raises DataError: if a dew point is above its temperature (that would be more than 100 %).
     """
     if np.any(np.asarray(dew_point) > np.asarray(temperature)):
         raise DataError(
@@ -135,10 +125,7 @@ def relative_humidity(temperature: F, dew_point: F) -> F:
 def dew_point_from_vapour(pressure: F) -> F:
     """Dew point [°C], over water also below 0 °C, at which the saturation pressure equals a vapour pressure [kPa].
 
-    Raises
-    ------
-    DataError
-        If a vapour pressure is not positive or no temperature of `SATURATION_RANGE` has it.
+    Raises DataError: if a vapour pressure is not positive or no temperature of `SATURATION_RANGE` has it.
     """
     e = np.asarray(pressure, dtype=np.float64)
     if np.any(e <= 0.0):
@@ -167,10 +154,7 @@ def dew_point(temperature: F, humidity: F) -> F:
 def dry_pressure(pressure: F, vapour: F) -> F:
     """Pressure of the dry part of the air [kPa]: total (station) pressure less the vapour pressure [kPa].
 
-    Raises
-    ------
-    DataError
-        If the vapour pressure is negative or not below the total pressure.
+    Raises DataError: if the vapour pressure is negative or not below the total pressure.
     """
     if np.any(np.asarray(vapour) < 0.0) or np.any(np.asarray(vapour) >= np.asarray(pressure)):
         raise DataError(
@@ -182,10 +166,7 @@ def dry_pressure(pressure: F, vapour: F) -> F:
 def density_ideal(temperature: F, pressure: F, vapour: F) -> F:
     """Density of humid air [kg/m³] as an ideal mix of dry air and vapour, from total and vapour pressure [kPa].
 
-    Raises
-    ------
-    DataError
-        At or below absolute zero, or if the vapour pressure does not fit the total pressure.
+    Raises DataError: at or below absolute zero, or if the vapour pressure does not fit the total pressure.
 
     Notes
     -----
@@ -212,10 +193,7 @@ def density_cipm(temperature: float, pressure: float, humidity: float, *, extrap
     extrapolate : bool
         Allow use outside 15 °C to 27 °C and 60 kPa to 110 kPa (0 °C to 60 °C at most).
 
-    Raises
-    ------
-    DataError
-        Outside the range unless `extrapolate`.
+    Raises DataError: outside the range unless `extrapolate`.
 
     Notes
     -----
@@ -232,19 +210,9 @@ def density_cipm(temperature: float, pressure: float, humidity: float, *, extrap
     saturation = np.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)
     enhancement = 1.00062 + 3.14e-8 * pa + 5.6e-7 * t**2
     x = enhancement * humidity / 100.0 * saturation / pa
-    z = (
-        1.0
-        - pa
-        / kelvin
-        * (
-            1.58123e-6
-            - 2.9331e-8 * t
-            + 1.1043e-10 * t**2
-            + (5.707e-6 - 2.051e-8 * t) * x
-            + (1.9898e-4 - 2.376e-6 * t) * x**2
-        )
-        + (pa / kelvin) ** 2 * (1.83e-11 - 0.765e-8 * x**2)
-    )
+    virial = 1.58123e-6 - 2.9331e-8 * t + 1.1043e-10 * t**2
+    virial += (5.707e-6 - 2.051e-8 * t) * x + (1.9898e-4 - 2.376e-6 * t) * x**2
+    z = 1.0 - pa / kelvin * virial + (pa / kelvin) ** 2 * (1.83e-11 - 0.765e-8 * x**2)
     molar_mass = 28.96546e-3
     return float(pa * molar_mass / (z * 8.314472 * kelvin) * (1.0 - x * (1.0 - 18.01528e-3 / molar_mass)))
 

@@ -11,7 +11,7 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.air.atmosphere import check_pressure
+from intake_report.air.atmosphere import INCH_MERCURY, check_pressure
 from intake_report.air.humid import KELVIN, F, check_temperature, dry_pressure, vapour_pressure
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
@@ -70,109 +70,43 @@ _NATURAL: tuple[Aspiration, ...] = ("natural",)
 _BOTH: tuple[Aspiration, ...] = ("natural", "boosted")
 _NET = "25 °C, 99 kPa dry air"
 
-CORRECTIONS: dict[str, CorrectionSpec] = {
-    spec.key: spec
-    for spec in (
-        CorrectionSpec("none", "uncorrected", "", _BOTH, "the air of the day", "", gain=0.0),
-        CorrectionSpec(
-            "sae-j1349-1990",
-            "SAE J1349",
-            "JUN90 coefficients",
-            _NATURAL,
-            _NET,
-            "secondary sources that quote the 1990 edition; validity range from memory; 7 % common practice",
-            gain=1.18,
-            factor_range=(0.93, 1.07),
-            pressure_range=(90.0, 105.0),
-            temperature_range=(15.0, 35.0),
-        ),
-        CorrectionSpec(
-            "sae-j1349-2004",
-            "SAE J1349",
-            "2004 and later coefficients",
-            _NATURAL,
-            f"{_NET} and 1 kPa vapour",
-            "secondary sources (85 % mechanical efficiency); validity range from memory; 7 % common practice",
-            gain=1.0 / 0.85,
-            factor_range=(0.93, 1.07),
-            pressure_range=(90.0, 105.0),
-            temperature_range=(15.0, 35.0),
-        ),
-        CorrectionSpec(
-            "iso-1585-si",
-            "ISO 1585",
-            "spark ignition",
-            _BOTH,
-            _NET,
-            "secondary sources (also UN R85, 80/1269/EEC); intervals and use for boosted engines from memory",
-            pressure_exponent=1.2,
-            temperature_exponent=0.6,
-            factor_range=(0.93, 1.07),
-            temperature_range=(15.0, 35.0),
-        ),
-        CorrectionSpec(
-            "iso-1585-diesel-na",
-            "ISO 1585",
-            "compression ignition, naturally aspirated or mechanically supercharged",
-            _BOTH,
-            _NET,
-            "secondary sources (also UN R85); intervals from memory; one form for naturally aspirated and mechanically "
-            "supercharged engines as in 40 CFR 89.331(b)",
-            temperature_exponent=0.7,
-            factor_range=(0.90, 1.10),
-            temperature_range=(10.0, 40.0),
-            diesel=True,
-            boost="mechanically supercharged",
-        ),
-        CorrectionSpec(
-            "iso-1585-diesel-turbo",
-            "ISO 1585",
-            "compression ignition, turbocharged",
-            ("boosted",),
-            _NET,
-            "secondary sources (also UN R85); intervals from memory; with or without cooling of the charge as in "
-            "40 CFR 89.331(b)",
-            pressure_exponent=0.7,
-            temperature_exponent=1.5,
-            factor_range=(0.90, 1.10),
-            temperature_range=(10.0, 40.0),
-            diesel=True,
-            boost="turbocharged",
-        ),
-        CorrectionSpec(
-            "sae-j607",
-            "SAE J607 (STD)",
-            "dry-air form",
-            _NATURAL,
-            "60 °F (15.56 °C), 29.92 inHg (101.32 kPa) dry air",
-            "secondary sources of 1995; official tractor tests use the same factor without the humidity term",
-            reference_pressure=101.32074811900272,  # 29.92 inHg conventional
-            reference_kelvin=519.67 / 1.8,
-            kelvin_offset=KELVIN,
-        ),
-        CorrectionSpec(
-            "din-70020",
-            "DIN 70020",
-            "",
-            _NATURAL,
-            "20 °C, 101.3 kPa total pressure",
-            "reference state and total pressure from an automotive handbook; formula from memory",
-            basis="total",
-            reference_pressure=101.3,
-            reference_kelvin=293.0,
-        ),
-        CorrectionSpec(
-            "jis-d-1001",
-            "JIS D 1001",
-            "",
-            _NATURAL,
-            _NET,
-            "an automotive handbook that lists it with ISO 1585; another secondary source has different curves",
-            pressure_exponent=1.2,
-            temperature_exponent=0.6,
-        ),
-    )
-}
+_SAE = "secondary sources{}; validity range from memory; 7 % common practice"
+_HANDBOOK = "an automotive handbook"
+_SPECS = (
+    CorrectionSpec("none", "uncorrected", "", _BOTH, "the air of the day", "", gain=0.0),
+    CorrectionSpec("sae-j1349-1990", "SAE J1349", "JUN90 coefficients", _NATURAL, _NET,
+                   _SAE.format(" that quote the 1990 edition"), gain=1.18,
+                   factor_range=(0.93, 1.07), pressure_range=(90.0, 105.0), temperature_range=(15.0, 35.0)),
+    CorrectionSpec("sae-j1349-2004", "SAE J1349", "2004 and later coefficients", _NATURAL, f"{_NET} and 1 kPa vapour",
+                   _SAE.format(" (85 % mechanical efficiency)"), gain=1.0 / 0.85,
+                   factor_range=(0.93, 1.07), pressure_range=(90.0, 105.0), temperature_range=(15.0, 35.0)),
+    CorrectionSpec("iso-1585-si", "ISO 1585", "spark ignition", _BOTH, _NET,
+                   "secondary sources (also UN R85, 80/1269/EEC); intervals and use for boosted engines from memory",
+                   pressure_exponent=1.2, temperature_exponent=0.6, factor_range=(0.93, 1.07),
+                   temperature_range=(15.0, 35.0)),
+    CorrectionSpec("iso-1585-diesel-na", "ISO 1585",
+                   "compression ignition, naturally aspirated or mechanically supercharged", _BOTH, _NET,
+                   "secondary sources (also UN R85); intervals from memory; one form for naturally aspirated and "
+                   "mechanically supercharged engines as in 40 CFR 89.331(b)",
+                   temperature_exponent=0.7, boost="mechanically supercharged", diesel=True,
+                   factor_range=(0.90, 1.10), temperature_range=(10.0, 40.0)),
+    CorrectionSpec("iso-1585-diesel-turbo", "ISO 1585", "compression ignition, turbocharged", ("boosted",), _NET,
+                   "secondary sources (also UN R85); intervals from memory; with or without cooling of the charge as in "
+                   "40 CFR 89.331(b)",
+                   pressure_exponent=0.7, temperature_exponent=1.5, boost="turbocharged", diesel=True,
+                   factor_range=(0.90, 1.10), temperature_range=(10.0, 40.0)),
+    CorrectionSpec("sae-j607", "SAE J607 (STD)", "dry-air form", _NATURAL,
+                   "60 °F (15.56 °C), 29.92 inHg (101.32 kPa) dry air",
+                   "secondary sources of 1995; official tractor tests use the same factor without the humidity term",
+                   reference_pressure=29.92 * INCH_MERCURY, reference_kelvin=519.67 / 1.8, kelvin_offset=KELVIN),
+    CorrectionSpec("din-70020", "DIN 70020", "", _NATURAL, "20 °C, 101.3 kPa total pressure",
+                   f"reference state and total pressure from {_HANDBOOK}; formula from memory",
+                   basis="total", reference_pressure=101.3, reference_kelvin=293.0),
+    CorrectionSpec("jis-d-1001", "JIS D 1001", "", _NATURAL, _NET,
+                   f"{_HANDBOOK} that lists it with ISO 1585; another secondary source has different curves",
+                   pressure_exponent=1.2, temperature_exponent=0.6),
+)  # fmt: skip
+CORRECTIONS = {spec.key: spec for spec in _SPECS}
 """The methods by key. Their factors differ by some 4 % for the same air, so a corrected figure names its method."""
 
 
@@ -180,16 +114,8 @@ CORRECTIONS: dict[str, CorrectionSpec] = {
 class AirState:
     """State of the air that the engine draws from.
 
-    Parameters
-    ----------
-    temperature : float
-        [°C].
-    pressure : float
-        Station (absolute, not reduced) pressure [kPa].
-    humidity : float
-        Relative humidity [%].
-    place : {"cell", "ambient", "intake"}
-        Where it was measured; "intake" can be described but not corrected with.
+    Temperature [°C], station (absolute, not reduced) pressure [kPa], relative humidity [%], and where it was measured:
+    air of the "intake" can be described but not corrected with.
     """
 
     temperature: float
@@ -200,52 +126,32 @@ class AirState:
 
 @dataclass(frozen=True)
 class Correction:
-    """A correction factor with everything that belongs beside it.
+    """A correction factor, which multiplies measured power and torque, with everything that belongs beside it.
 
-    Attributes
-    ----------
-    method, title, edition, reference : str
-        From `CorrectionSpec`.
-    factor : float
-        Multiplies measured power and torque.
-    air : AirState or None
-        Ambient or cell air used; None for figures that are left uncorrected because it is not known.
-    vapour, dry : float or None
-        Vapour and dry pressure [kPa].
-    in_validity : bool or None
-        None if the method publishes no range.
-    within_limit : bool
-        Whether the factor is within 7 % of 1 (common practice).
-    limitations : tuple of Message
-        Empty if there is nothing to say.
+    `air`: ambient or cell air used, with its `vapour` and `dry` pressure [kPa]; None for figures that are left
+    uncorrected because it is not known; `in_validity`: None if the method publishes no range; `limitations`: empty if
+    there is nothing to say.
     """
 
-    method: str
-    title: str
-    edition: str
-    reference: str
+    spec: CorrectionSpec
     factor: float
-    air: AirState | None
-    vapour: float | None
-    dry: float | None
     aspiration: Aspiration
+    air: AirState | None = None
+    vapour: float | None = None
+    dry: float | None = None
     in_validity: bool | None = None
-    within_limit: bool = True
     limitations: tuple[Message, ...] = ()
 
     @property
-    def name(self) -> str:
-        """Title with the edition, as it stands beside every corrected figure."""
-        return CORRECTIONS[self.method].name
+    def within_limit(self) -> bool:
+        """Whether the factor is within 7 % of 1 (common practice)."""
+        return abs(self.factor - 1.0) <= USUAL_LIMIT
 
 
 def correction_spec(method: str) -> CorrectionSpec:
     """Return the method of this key, or of its usual name where that names one edition only.
 
-    Raises
-    ------
-    DataError
-        If there is none, or the name stands for several editions or forms, with the keys to choose from.
+    Raises DataError: if there is none, or the name stands for several editions or forms, with the keys to choose from.
     """
     asked = "-".join(re.findall(r"[a-z0-9]+", method.lower()))
     asked = {"std": "sae-j607", "uncorrected": "none"}.get(asked, asked)
@@ -278,33 +184,15 @@ def raw_factor(spec: CorrectionSpec, temperature: float, pressure: float) -> flo
 
 
 def correction(
-    method: str,
-    air: AirState,
-    *,
-    aspiration: Aspiration = "natural",
-    fuel_per_cycle: float | None = None,
+    method: str, air: AirState, *, aspiration: Aspiration = "natural", fuel_per_cycle: float | None = None,
     elevation: float | None = None,
-) -> Correction:
+) -> Correction:  # fmt: skip
     """Power correction factor of a named method for a state of the ambient or cell air.
 
-    Parameters
-    ----------
-    method : str
-        Key of `CORRECTIONS`.
-    air : AirState
-        Ambient or cell air.
-    aspiration : {"natural", "boosted"}
-        A method not written for it is used, with a limitation.
-    fuel_per_cycle : float, optional
-        qc [mg/L] for the compression-ignition methods.
-    elevation : float, optional
-        Of the cell [m]; lets a pressure reduced to sea level be questioned.
-
-    Raises
-    ------
-    DataError
-        For intake air, an unknown method, a state of the air that is not one (not a number, impossible humidity or
-        pressure), or a missing fuel quantity.
+    `method`: key of `CORRECTIONS`; `aspiration`: a method not written for it is used, with a limitation;
+    `fuel_per_cycle`: qc [mg/L] for the compression-ignition methods; `elevation`: of the cell [m], lets a pressure reduced
+    to sea level be questioned. Raises DataError: for intake air, an unknown method, a state of the air that is not one (not
+    a number, impossible humidity or pressure), or a missing fuel quantity.
     """
     spec = correction_spec(method)
     if air.place == "intake":
@@ -325,27 +213,14 @@ def correction(
             )
         factor **= engine_factor(fuel_per_cycle)
     outside = _outside(spec, air, dry, factor)
-    ranges = (spec.factor_range, spec.pressure_range, spec.temperature_range)
-    return Correction(
-        spec.key,
-        spec.title,
-        spec.edition,
-        spec.reference,
-        factor,
-        air,
-        vapour,
-        dry,
-        aspiration,
-        in_validity=None if all(r is None for r in ranges) else not outside,
-        within_limit=abs(factor - 1.0) <= USUAL_LIMIT,
-        limitations=outside + _limitations(spec, factor, aspiration),
-    )
+    known = spec.factor_range or spec.pressure_range or spec.temperature_range
+    limitations = outside + _limitations(spec, factor, aspiration)
+    return Correction(spec, factor, aspiration, air, vapour, dry, not outside if known else None, limitations)
 
 
 def uncorrected(aspiration: Aspiration = "natural") -> Correction:
     """Return the factor 1 for figures whose air is not known."""
-    spec = CORRECTIONS["none"]
-    return Correction(spec.key, spec.title, spec.edition, spec.reference, 1.0, None, None, None, aspiration)
+    return Correction(CORRECTIONS["none"], 1.0, aspiration)
 
 
 def _outside(spec: CorrectionSpec, air: AirState, dry: float, factor: float) -> tuple[Message, ...]:
@@ -405,29 +280,15 @@ def _limitations(spec: CorrectionSpec, factor: float, aspiration: Aspiration) ->
     return tuple(rows)
 
 
-@dataclass(frozen=True)
-class PowerModel:
-    """One way to expect power from charge temperature alone.
-
-    Power goes with ``T**-exponent`` (absolute temperature); None is the linear rule of thumb. `standing` says where the
-    model comes from, and "common practice" where it is one.
-    """
-
-    key: str
-    title: str
-    exponent: float | None
-    standing: str
-
-
-POWER_MODELS: dict[str, PowerModel] = {
-    model.key: model
-    for model in (
-        PowerModel("density", "1/T (density)", 1.0, "ideal gas: trapped mass at constant volumetric efficiency"),
-        PowerModel("square-root", "√T", 0.5, "temperature term of SAE J1349, J607 and DIN 70020"),
-        PowerModel("iso", "T^0.6", 0.6, "temperature term of ISO 1585, spark ignition"),
-        PowerModel("one-percent", "1 % per 10 °F", None, "common practice; agrees with √T and T^0.6, not with 1/T"),
-    )
+POWER_MODELS: dict[str, tuple[str, float | None, str]] = {
+    "density": ("1/T (density)", 1.0, "ideal gas: trapped mass at constant volumetric efficiency"),
+    "square-root": ("√T", 0.5, "temperature term of SAE J1349, J607 and DIN 70020"),
+    "iso": ("T^0.6", 0.6, "temperature term of ISO 1585, spark ignition"),
+    "one-percent": ("1 % per 10 °F", None, "common practice; agrees with √T and T^0.6, not with 1/T"),
 }
+"""Ways to expect power from charge temperature alone: title, exponent and where the model comes from.
+
+Power goes with ``T**-exponent`` (absolute temperature); None is the linear rule of thumb."""
 
 
 @dataclass(frozen=True)
@@ -451,7 +312,7 @@ def power_ratio(temperature: F, reference_temperature: F, model: str = "density"
     """
     check_temperature(temperature)
     check_temperature(reference_temperature)
-    exponent = POWER_MODELS[model].exponent
+    _, exponent, _ = POWER_MODELS[model]
     if exponent is None:
         return 1.0 - 0.01 * (temperature - reference_temperature) * 1.8 / 10.0
     ratio: F = ((reference_temperature + KELVIN) / (temperature + KELVIN)) ** exponent
@@ -461,8 +322,8 @@ def power_ratio(temperature: F, reference_temperature: F, model: str = "density"
 def expected_power(temperature: float, reference_temperature: float) -> tuple[PowerExpectation, ...]:
     """Every model's expectation side by side, for two charge temperatures [°C]."""
     rows = []
-    for model in POWER_MODELS.values():
-        ratio = float(power_ratio(temperature, reference_temperature, model.key))
-        states = float(temperature), float(reference_temperature)
-        rows.append(PowerExpectation(model.key, model.title, model.standing, *states, ratio, 100.0 * (ratio - 1.0)))
+    for key, (title, _, standing) in POWER_MODELS.items():
+        ratio = float(power_ratio(temperature, reference_temperature, key))
+        percent = 100.0 * (ratio - 1.0)
+        rows.append(PowerExpectation(key, title, standing, temperature, reference_temperature, ratio, percent))
     return tuple(rows)

@@ -17,7 +17,6 @@ from intake_report.clean import CleanRun
 from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.units import parse_quantity
-from intake_report.weather import AmbientReference as Choice
 from intake_report.weather import (
     Declared,
     ReferenceCandidate,
@@ -34,6 +33,7 @@ from intake_report.weather import (
     reference_contributions,
     too_slow,
 )
+from intake_report.weather import ReferenceChoice as Choice
 
 VEHICLE = "vehicle"
 BIN = 120.0  # s over which readings of the vehicle's sensor are condensed to one

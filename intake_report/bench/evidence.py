@@ -39,10 +39,7 @@ class BenchResult:
 def bench_evidence(campaign: Campaign) -> BenchResult | None:
     """Everything the campaign's restriction, exposure and service entries say; None if it has none.
 
-    Raises
-    ------
-    DataError
-        Anything the readers and summaries refuse; two curves of one configuration from one source.
+    Raises DataError: anything the readers and summaries refuse; two curves of one configuration from one source.
     """
     if not (campaign.restrictions or campaign.airflows or campaign.exposures or campaign.observations):
         return None

@@ -336,10 +336,7 @@ def comparable_quote(depression: float | None, versus: float | None) -> Message:
 def theoretical_volume_flow(displacement: float, speed: float) -> float:
     """Volume [m³/s] that a four-stroke engine displaces: one filling every other revolution.
 
-    Raises
-    ------
-    DataError
-        If displacement [L] or engine speed [rpm] is not positive.
+    Raises DataError: if displacement [L] or engine speed [rpm] is not positive.
     """
     if not (displacement > 0.0 and speed > 0.0):
         raise DataError("Displacement and engine speed must be positive.", remedy="Check the values and their units.")

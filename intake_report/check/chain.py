@@ -34,7 +34,7 @@ from intake_report.messages import said
 
 if TYPE_CHECKING:
     from intake_report.campaign import Campaign
-    from intake_report.check.runs import Case, Court
+    from intake_report.check.runs import Court, LogCase
 
 _SHOWN_HEADERS = 8  # columns named where none was recognised
 _EITHER = "One of the two is wrong: correct the unit under [log.columns], or the label in the logger."
@@ -250,7 +250,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
         yield replace(check, notes=(*check.notes, *notes))
 
 
-def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool) -> _Work:
+def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: bool) -> _Work:
     """SeenLog at a log with the campaign's mapping and settings."""
     from intake_report.analyse.describe import cross_check
     from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
@@ -294,7 +294,7 @@ def _look_for_campaign(case: Case, campaign: Campaign, court: Court, debug: bool
     return work
 
 
-def _judge(case: Case, work: _Work, court: Court) -> None:
+def _judge(case: LogCase, work: _Work, court: Court) -> None:
     """Add what the campaign says."""
     if work.failed or work.seen is None:
         return

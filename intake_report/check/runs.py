@@ -30,7 +30,7 @@ _OWN_QUANTITY = {
 
 
 @dataclass(frozen=True)
-class Case:
+class LogCase:
     """One run to be judged."""
 
     files: tuple[Path, ...]  # the log or the parts of the run
@@ -77,7 +77,7 @@ def _stated(campaign: Campaign, run: Run) -> list[Path]:
     return [(campaign.folder / file).resolve() for file in run.files]
 
 
-def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Case]:
+def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[LogCase]:
     """Sort the logs of the command line into runs; `run` is the id of the one that all of them are (parts of)."""
     if run is not None:
         entry = next((r for r in campaign.runs if r.id == run), None)
@@ -88,8 +88,8 @@ def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Ca
         notes: tuple[str, ...] = ()
         if {path.resolve() for path in paths} != set(_stated(campaign, entry)) and _present(campaign, entry):
             notes = (f"Judged in place of {', '.join(entry.files)}, which the campaign names for {run}.",)
-        return [Case(tuple(paths), entry, "option", notes)]
-    rows: list[Case] = []
+        return [LogCase(tuple(paths), entry, "option", notes)]
+    rows: list[LogCase] = []
     for path in paths:
         case = _case(path, campaign)
         # another part of a run that is judged as a whole is not judged again
@@ -98,19 +98,19 @@ def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Ca
     return rows
 
 
-def _case(path: Path, campaign: Campaign) -> Case:
+def _case(path: Path, campaign: Campaign) -> LogCase:
     here = path.resolve()
     for run in campaign.runs:
         stated = _stated(campaign, run)
         if here in stated:
             if len(stated) == 1 or not _present(campaign, run):
-                return Case((path,), run, "file")
+                return LogCase((path,), run, "file")
             parts = tuple(campaign.folder / file for file in run.files)
-            return Case(parts, run, "file", (f"{path.name} is one of {len(parts)} parts; the whole run is judged.",))
+            return LogCase(parts, run, "file", (f"{path.name} is one of {len(parts)} parts; the whole run is judged.",))
     for run in campaign.runs:
         if [Path(file).name for file in run.files] == [path.name] and not _present(campaign, run):
             note = f"Taken for the planned run {run.id} by its file name; --run states another."
-            return Case((path,), run, "name", (note,))
+            return LogCase((path,), run, "name", (note,))
     id, taken = path.name.partition(".")[0] or "candidate", {run.id for run in campaign.runs}
     while id in taken:
         id += "-candidate"
@@ -121,7 +121,7 @@ def _case(path: Path, campaign: Campaign) -> Case:
     beside = next((r.id for r in campaign.runs if here in [(campaign.folder / f).resolve() for f in r.control]), None)
     if beside is not None:
         note = f"The control drive beside {beside}: judged like a candidate against the campaign's runs."
-    return Case((path,), entry, "candidate", (note,))
+    return LogCase((path,), entry, "candidate", (note,))
 
 
 @dataclass

@@ -11,7 +11,7 @@ import numpy as np
 
 from intake_report.air import INTAKE_REFUSAL, Aspiration, Correction, correction, correction_spec, uncorrected
 from intake_report.campaign.evidence import DynoSection
-from intake_report.dyno.pulls import Array, Pull
+from intake_report.dyno.pulls import Array, DynoPull
 from intake_report.errors import DataError
 from intake_report.statistics import Difference, Nouns, compare_blocked, mean_interval
 
@@ -24,20 +24,17 @@ PULLS = Nouns("pull", "session")
 class CorrectedPull:
     """A pull with its correction: corrected power [kW] and torque [N·m], shape (n,); `pull` keeps the uncorrected."""
 
-    pull: Pull
+    pull: DynoPull
     correction: Correction
     power: Array
     torque: Array
 
 
-def correct(pull: Pull, section: DynoSection) -> CorrectedPull:
+def correct(pull: DynoPull, section: DynoSection) -> CorrectedPull:
     """Correct a pull by the method that the campaign names, with its cell air.
 
-    Raises
-    ------
-    DataError
-        For intake air (it would correct away the effect under test), missing cell air, or anything `air.correction`
-        refuses.
+    Raises DataError: for intake air (it would correct away the effect under test), missing cell air, or anything
+    `air.correction` refuses.
     """
     aspiration: Aspiration = section.aspiration or "natural"
     if pull.printed not in ("", "none"):
@@ -105,7 +102,7 @@ class Grid:
         return self.low + self.step * np.arange(round((self.high - self.low) / self.step) + 1, dtype=np.float64)
 
 
-def common_grid(pulls: Sequence[Pull], step: float, smoothing: float = 0.0) -> Grid:
+def common_grid(pulls: Sequence[DynoPull], step: float, smoothing: float = 0.0) -> Grid:
     """Grid from the lowest to the highest of its speeds that every pull covers [rpm].
 
     Raises DataError: if two pulls have disjoint speed ranges, or fewer than two grid speeds are common.

@@ -70,7 +70,7 @@ def torque_from_power(power: Array, speed: Array) -> Array:
 
 
 @dataclass(frozen=True, eq=False)
-class Pull:
+class DynoPull:
     """One checked pull; build it with `make_pull`.
 
     Attributes
@@ -133,7 +133,7 @@ def make_pull(
     warm_up: bool = False,
     elevation: float | None = None,
     file: str | None = None,
-) -> Pull:
+) -> DynoPull:
     """Check one pull and complete torque or power.
 
     `table`: columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
@@ -146,7 +146,7 @@ def make_pull(
         cell, more = _cell([table.get(name) for name in CELL], elevation)
     except DataError as error:
         raise DataError(f"Pull {id}: {error.what}", file=file, remedy=error.remedy) from None
-    return Pull(
+    return DynoPull(
         id, configuration, measured_at, order, speed, torque, power, session, time, cell,
         iat=_mean(table.get("iat")), coolant=_mean(table.get("coolant")), warm_up=warm_up, notes=(*notes, *more),
     )  # fmt: skip
@@ -250,13 +250,10 @@ def _cell(columns: Sequence[ArrayLike | None], elevation: float | None) -> tuple
     return AirState(temperature, pressure, humidity, "cell"), (note,) if spread > MOVED else ()
 
 
-def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
+def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
     """Read and check all pulls of a campaign; cell air that is declared overrides a column of the file.
 
-    Raises
-    ------
-    DataError
-        Anything `read_columns` or `make_pull` refuses, with the file.
+    Raises DataError: anything `read_columns` or `make_pull` refuses, with the file.
     """
     pulls = []
     for entry in campaign.pulls:
@@ -276,7 +273,7 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
             except DataError as error:
                 raise DataError(f"Pull {entry.id}: {error.what}", file=campaign.file, remedy=error.remedy) from None
             none, printed = np.empty(0), entry.printed_correction
-            pulls.append(Pull(**common, speed=none, torque=none, power=none, cell=cell, notes=notes, stated=entry.stated,
+            pulls.append(DynoPull(**common, speed=none, torque=none, power=none, cell=cell, notes=notes, stated=entry.stated,
                               printed=printed))  # fmt: skip
             continue
         path = campaign.folder / entry.file
@@ -288,7 +285,7 @@ def read_pulls(campaign: Campaign) -> tuple[Pull, ...]:
     return tuple(pulls)
 
 
-def estimate_at_engine(pull: Pull, loss: str) -> Pull:
+def estimate_at_engine(pull: DynoPull, loss: str) -> DynoPull:
     """Engine figures estimated from wheel figures with an assumed loss such as "15 % (assumed, same for all)".
 
     They stay apart from measured ones; a pull that was measured at the engine stays as it is.
@@ -312,13 +309,13 @@ def estimate_at_engine(pull: Pull, loss: str) -> Pull:
     return replace(pull, measured_at="engine", torque=torque, power=power, assumption=name, stated=stated)
 
 
-def one_basis(pulls: Sequence[Pull]) -> str:
+def one_basis(pulls: Sequence[DynoPull]) -> str:
     """Return the common basis of some pulls.
 
     Raises DataError: if wheel, engine or estimated figures are mixed, with one example of each; or curves and figures
     as printed; or figures that were printed with unlike corrections.
     """
-    rules: tuple[tuple[str, str, Callable[[Pull], str]], ...] = (
+    rules: tuple[tuple[str, str, Callable[[DynoPull], str]], ...] = (
         ("Figures at the wheel and at the engine", "that were measured at the same place", lambda pull: pull.basis),
         ("Curves and figures as printed", "of one kind", lambda pull: "as printed" if pull.stated else "a curve"),
         ("Figures printed with unlike corrections", "with one correction", lambda pull: pull.printed or "none"),

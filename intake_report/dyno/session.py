@@ -28,7 +28,7 @@ from intake_report.dyno.curves import (
     pull_figures,
     stated_figures,
 )
-from intake_report.dyno.pulls import Pull, estimate_at_engine, one_basis, read_pulls
+from intake_report.dyno.pulls import DynoPull, estimate_at_engine, one_basis, read_pulls
 from intake_report.errors import DataError
 from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import frame_of, rows_of
@@ -206,7 +206,7 @@ class DynoResult:
         return order is None or (order.share or 0.0) <= SEPARABLE
 
 
-def leave_out_warm_up(pulls: Sequence[Pull], section: DynoSection) -> tuple[list[Pull], list[LeftOut]]:
+def leave_out_warm_up(pulls: Sequence[DynoPull], section: DynoSection) -> tuple[list[DynoPull], list[LeftOut]]:
     """Split pulls into those that count and those the rule leaves out; a pull without a coolant reading passes.
 
     Raises DataError: if no pull remains, two pulls of a session have the same order, or order and time contradict each
@@ -238,7 +238,7 @@ def leave_out_warm_up(pulls: Sequence[Pull], section: DynoSection) -> tuple[list
     return kept, left_out
 
 
-def _warming_up(pull: Pull, position: int, section: DynoSection) -> Message | None:
+def _warming_up(pull: DynoPull, position: int, section: DynoSection) -> Message | None:
     first, least = section.warm_up_pulls, section.least_coolant
     if pull.warm_up:
         return message("declared as a warm-up pull", code="declared")
@@ -255,7 +255,7 @@ def _warming_up(pull: Pull, position: int, section: DynoSection) -> Message | No
 def drift(
     values: Sequence[float],
     covariate: Sequence[float | None],
-    pulls: Sequence[Pull],
+    pulls: Sequence[DynoPull],
     *,
     name: str,
     quantity: str,
@@ -310,7 +310,7 @@ def drift(
     )  # fmt: skip
 
 
-def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, level: float = 0.95) -> DynoResult:
+def analyse_pulls(pulls: Sequence[DynoPull], baseline: str, section: DynoSection, level: float = 0.95) -> DynoResult:
     """Figures, curves, differences and drift of a set of pulls.
 
     `pulls`: all pulls, warm-up pulls included; `baseline`: configuration that the others are compared with; `section`:
@@ -341,9 +341,9 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, le
     return DynoResult(
         basis=basis,
         assumption=kept[0].assumption,
-        method=by.method,
-        correction=by.name,
-        reference=by.reference,
+        method=by.spec.key,
+        correction=by.spec.name,
+        reference=by.spec.reference,
         aspiration=by.aspiration,
         baseline=baseline,
         level=level,
@@ -366,7 +366,7 @@ def analyse_pulls(pulls: Sequence[Pull], baseline: str, section: DynoSection, le
 
 
 def _drifts(
-    pulls: Sequence[Pull], figures: pd.DataFrame, figure: tuple[str, str, str], level: float
+    pulls: Sequence[DynoPull], figures: pd.DataFrame, figure: tuple[str, str, str], level: float
 ) -> tuple[Drift, ...]:
     name, title, of = figure
     short = title.partition(" over ")[0].partition(",")[0].lower()
@@ -419,7 +419,7 @@ def _comparisons(
     return frame_of(rows)
 
 
-def _expected(pulls: Sequence[Pull], baseline: str, comparisons: pd.DataFrame) -> tuple[ExpectedPower, ...]:
+def _expected(pulls: Sequence[DynoPull], baseline: str, comparisons: pd.DataFrame) -> tuple[ExpectedPower, ...]:
     """Return expectation and measurement of every candidate; empty where an IAT is not known for both sides."""
     known: dict[str, list[float]] = {}
     for pull in pulls:
@@ -441,10 +441,8 @@ def _expected(pulls: Sequence[Pull], baseline: str, comparisons: pd.DataFrame) -
 def dyno_evidence(campaign: Campaign) -> DynoResult | None:
     """Everything the pulls of a campaign say; None if it has none. Aspiration from [dyno], else [vehicle].
 
-    Raises
-    ------
-    DataError
-        Anything `read_pulls` or `analyse_pulls` refuses, with the file and the pull or the table [dyno].
+    Raises DataError: anything `read_pulls` or `analyse_pulls` refuses, with the file and the pull or the table
+    [dyno].
     """
     if not campaign.pulls:
         return None

@@ -25,8 +25,8 @@ from intake_report.results.text import never_negative
 from intake_report.statistics import Floats, holm
 from intake_report.units import parse_quantity
 from intake_report.weather import reference_contributions
-from intake_report.weather.reference import AmbientReference as Choice
 from intake_report.weather.reference import ReferenceCandidate
+from intake_report.weather.reference import ReferenceChoice as Choice
 
 DRAWS = 60  # of the shared biases
 LEVELS = (0.25, 0.5, 0.75, 1.0, 1.25, 1.5, 2.0, 3.0, 6.0, 20.0)  # of the difference that runs alone would show

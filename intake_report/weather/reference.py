@@ -65,7 +65,7 @@ class ReferenceCandidate:
 
 
 @dataclass(frozen=True)
-class AmbientReference:
+class ReferenceChoice:
     """The one ambient reference of a campaign; without a `picked` source no ambient temperature was recorded."""
 
     picked: ReferenceCandidate | None
@@ -159,7 +159,7 @@ def choose_reference(
     runs: Sequence[str],
     comparisons: Sequence[SourceComparison] = (),
     chosen: str | None = None,
-) -> AmbientReference:
+) -> ReferenceChoice:
     """Choose the ambient reference by `RULE`.
 
     Parameters
@@ -175,7 +175,7 @@ def choose_reference(
 
     Returns
     -------
-    AmbientReference
+    ReferenceChoice
 
     Raises
     ------
@@ -202,7 +202,7 @@ def choose_reference(
         reason = message(
             "{reason} It does not cover {runs}.", code=reason.code, reason=reason, runs=", ".join(uncovered)
         )
-    return AmbientReference(picked, chosen_by, reason, tuple(comparisons), candidates)
+    return ReferenceChoice(picked, chosen_by, reason, tuple(comparisons), candidates)
 
 
 def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[ReferenceCandidate, Message]:

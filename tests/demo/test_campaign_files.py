@@ -85,7 +85,7 @@ def test_dyno_torque_follows_air_and_restriction():
 
 def test_pull_rows_agree_with_themselves():
     pull = dyno_pull(SimulatedVehicle(), STOCK, 1, np.random.default_rng(2))
-    rpm, torque, power = np.array([[float(x) for x in r.split(",")[:3]] for r in pull.rows]).T
+    rpm, torque, power = np.array([[float(x) for x in r.split(",")[:3]] for r in pull.text.splitlines()[1:]]).T
     assert np.all(np.diff(rpm) == 50.0)
     assert power == pytest.approx(torque * rpm * np.pi / 30.0 / 1000.0, abs=0.04)
 
