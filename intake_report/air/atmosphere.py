@@ -63,16 +63,9 @@ def density_altitude(density: F) -> F:
 def station_pressure(altimeter: F, elevation: F, form: AltimeterForm = "smithsonian") -> F:
     """Station pressure [kPa] from an altimeter setting (QNH) [kPa] and the station's elevation [m].
 
-    Parameters
-    ----------
-    form : {"smithsonian", "isa"}
-        "smithsonian": Smithsonian Meteorological Tables 1951, with its 0.3 hPa; "isa": the standard atmosphere
-        (k1 0.190263, k2 8.417286e-5 hPa^k1/m). They differ by 0.3 hPa at 500 m.
-
-    Raises
-    ------
-    DataError
-        If the altimeter setting is not one (85 kPa to 110 kPa), or the elevation is outside −2000 m to 11000 m.
+    `form` {"smithsonian", "isa"}: "smithsonian": Smithsonian Meteorological Tables 1951, with its 0.3 hPa; "isa": the
+    standard atmosphere (k1 0.190263, k2 8.417286e-5 hPa^k1/m). They differ by 0.3 hPa at 500 m. Raises DataError: if
+    the altimeter setting is not one (85 kPa to 110 kPa), or the elevation is outside −2000 m to 11000 m.
     """
     _check_reduced(altimeter, "altimeter setting")
     _check_height(elevation)
@@ -98,20 +91,10 @@ def _check_reduced(pressure: float | np.ndarray, what: str) -> None:
 def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
     """Station pressure [kPa] from a pressure reduced to sea level (QFF, "SLP") [kPa].
 
-    Parameters
-    ----------
-    elevation : float or ndarray
-        [m].
-    temperature : float or ndarray
-        Air temperature at the station [°C]; the column's mean is taken half way down at 6.5 K/km.
+    `elevation`: [m]; `temperature`: air temperature at the station [°C]; the column's mean is taken half way down at
+    6.5 K/km. Raises DataError: if the pressure is none that is reduced to sea level, or the temperature is below
+    absolute zero.
 
-    Raises
-    ------
-    DataError
-        If the pressure is none that is reduced to sea level, or the temperature is below absolute zero.
-
-    Notes
-    -----
     Hydrostatic column as in psychrolib (gas constant 287.055, gravity 9.807). A weather service may use a twelve-hour
     mean temperature and a plateau correction, so an altimeter setting is the better source.
     """
@@ -142,11 +125,8 @@ _UNITS = (  # tried in turn: would the number be an air pressure if it were in t
 def question_pressure(pressure: float, elevation: float | None = None) -> PressureQuestion | None:
     """Question a station pressure [kPa] that cannot be one, or not at this elevation [m].
 
-    Returns
-    -------
-    PressureQuestion or None
-        None if nothing speaks against it. Without an elevation only the unit can be questioned; below about 420 m a
-        sea-level pressure is within the weather's own range and cannot be told from a station pressure.
+    Returns none if nothing speaks against it. Without an elevation only the unit can be questioned; below about 420 m a
+    sea-level pressure is within the weather's own range and cannot be told from a station pressure.
     """
     if not np.isfinite(pressure) or not 50.0 <= pressure <= 110.0:
         guesses = [unit for unit, factor in _UNITS if np.isfinite(pressure) and 80.0 <= pressure * factor <= 108.0]

@@ -186,17 +186,9 @@ def cipm_in_range(temperature: float, pressure: float) -> bool:
 def density_cipm(temperature: float, pressure: float, humidity: float, *, extrapolate: bool = False) -> float:
     """Density of humid air [kg/m³] by the CIPM-2007 equation, for 400e-6 mol/mol of carbon dioxide.
 
-    Parameters
-    ----------
-    temperature, pressure, humidity : float
-        [°C], [kPa], [%].
-    extrapolate : bool
-        Allow use outside 15 °C to 27 °C and 60 kPa to 110 kPa (0 °C to 60 °C at most).
+    `temperature`, `pressure`, `humidity`: [°C], [kPa], [%]; `extrapolate`: allow use outside 15 °C to 27 °C and 60 kPa
+    to 110 kPa (0 °C to 60 °C at most); `Raises DataError`.
 
-    Raises DataError: outside the range unless `extrapolate`.
-
-    Notes
-    -----
     Source: Metrologia 45, 149 (2008). Relative standard uncertainty of the equation 22e-6 inside its range.
     """
     check_humidity(humidity)
@@ -222,14 +214,8 @@ def mass_in_volume(
 ) -> F:
     """Mass of air [g] that a fixed volume holds at ambient pressure after the ambient air was warmed or cooled.
 
-    Parameters
-    ----------
-    temperature : float or ndarray
-        Temperature of the air in the volume [°C].
-    volume : float
-        [L].
-    ambient_temperature, ambient_pressure, ambient_humidity : float
-        State in which the air was drawn in [°C], [kPa], [%]. The water content stays what it was.
+    `temperature`: temperature of the air in the volume [°C]; `volume`: [L]; `ambient_temperature`, `ambient_pressure`,
+    `ambient_humidity`: state in which the air was drawn in [°C], [kPa], [%]. The water content stays what it was.
     """
     if volume <= 0.0:
         raise DataError(f"A volume of {volume:g} L holds no air.", remedy="Check the volume.")

@@ -88,15 +88,8 @@ def fit_restriction(
 ) -> RestrictionFit:
     """Fit a power law through restriction points by least squares of the logarithms.
 
-    Parameters
-    ----------
-    airflow, drop : array_like, shape (n,)
-        [m³/s] and [kPa], all positive, at two or more different airflows.
-
-    Raises
-    ------
-    DataError
-        Fewer than two points, one airflow only, or a value that is not positive.
+    `airflow`, `drop` (n,): [m³/s] and [kPa], all positive, at two or more different airflows. Raises DataError: fewer
+    than two points, one airflow only, or a value that is not positive.
     """
 
     def wrong(what: str, remedy: str) -> DataError:
@@ -184,17 +177,12 @@ class Scaling:
 class RestrictionSet:
     """Curves of one source (a bench, the road) that may be compared with each other.
 
-    Attributes
-    ----------
-    airflow, depression : float or None
-        Common airflow [m³/s] at which restrictions are compared and highest common depression [kPa] at which airflows
-        are; None if there is none, with the `reason`.
-    scaling : Scaling or None
-        To the depression that the campaign asks for.
-    rows : DataFrame
-        One row per fit: drop at the common airflow, difference from the baseline's [kPa, %]; airflow at the common
-        depression, `more` than the baseline's [%], scaled. Each with the interval of the fitted curves (a difference
-        with the smaller of their degrees of freedom, so rather wide); limits None for a curve of two points.
+    `airflow`, `depression`: common airflow [m³/s] at which restrictions are compared and highest common depression
+    [kPa] at which airflows are; None if there is none, with the `reason`; `scaling`: to the depression that the
+    campaign asks for; `rows`: one row per fit: drop at the common airflow, difference from the baseline's [kPa, %];
+    airflow at the common depression, `more` than the baseline's [%], scaled. Each with the interval of the fitted
+    curves (a difference with the smaller of their degrees of freedom, so rather wide); limits None for a curve of two
+    points.
     """
 
     source: str
@@ -251,15 +239,9 @@ def restriction_set(
 ) -> RestrictionSet:
     """Values at one airflow, airflow at one depression, and differences from the baseline.
 
-    Parameters
-    ----------
-    airflow : float, optional
-        Where restrictions are compared [m³/s]; the highest common one by default.
-    scale_to : float, optional
-        Depression to which airflows are scaled by the square-root rule [kPa].
+    `airflow`: where restrictions are compared [m³/s]; the highest common one by default; `scale_to`: depression to
+    which airflows are scaled by the square-root rule [kPa].
 
-    Notes
-    -----
     Percentages of airflow are taken at the one common depression only: the fitted law is read backwards there.
     """
     base = next((fit for fit in fits if fit.configuration == baseline), None)

@@ -55,14 +55,8 @@ Date = TypeVar("Date", bound=dt.date)
 class Quantity:
     """Marks a field that is written with a unit and kept in the internal unit of `quantity`.
 
-    Parameters
-    ----------
-    quantity : str
-        Key of `units.QUANTITIES`.
-    low, high : float, optional
-        Allowed range [internal unit], limits included.
-    above : float, optional
-        Lower limit that is not allowed itself [internal unit].
+    `quantity`: key of `units.QUANTITIES`; `low`, `high`: allowed range [internal unit], limits included; `above`: lower
+    limit that is not allowed itself [internal unit].
     """
 
     quantity: str
@@ -77,10 +71,7 @@ class Quantity:
     def parse(self, value: object) -> float:
         """Return `value` (a text such as "3 degF") in the internal unit.
 
-        Raises
-        ------
-        ValueError
-            If it is no text with a number and a fitting unit, or is out of range.
+        Raises ValueError: if it is no text with a number and a fitting unit, or is out of range.
         """
         if not isinstance(value, str):
             raise ValueError(self._without_unit(value))

@@ -19,15 +19,7 @@ PRINTED = 900  # pixels along the longer side; 300 dpi at a third of the text wi
 def read_photo(path: Path) -> Image:
     """Return a photograph as it is printed: pixels only, in RGB.
 
-    Parameters
-    ----------
-    path : Path
-        PNG or JPEG.
-
-    Raises
-    ------
-    DataError
-        The file is too large, is no PNG or JPEG, or ends early.
+    `path`: PNG or JPEG. Raises DataError: the file is too large, is no PNG or JPEG, or ends early.
     """
     from PIL import Image, ImageOps, UnidentifiedImageError
 

@@ -16,6 +16,7 @@ from intake_report.check import logs as looking
 from intake_report.check.logs import NEEDED, SeenLog
 from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
 from intake_report.check.page import judged_text, limit_text
+from intake_report.check.timeline import timeline
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
@@ -138,7 +139,7 @@ class _Work:
                 duration=looking.duration_of(seen.run),
                 channels=looking.describe_channels(seen),
                 quality=looking.describe_quality(seen.run, units),
-                timeline=looking.timeline(seen.run),
+                timeline=timeline(seen.run),
                 soak_text=looking.soak_check_text(seen.run, start),
                 cross_checks=looking.describe_cross_checks(checks, units),
             )

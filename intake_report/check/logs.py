@@ -12,17 +12,15 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from intake_report.channels import CHANNELS
-from intake_report.check.model import ChannelCheck, CriterionCheck, Outcome, Timeline, finite
+from intake_report.check.model import ChannelCheck, CriterionCheck, Outcome, finite
 from intake_report.clean import CleanRun, CrossCheck, clean
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
 from intake_report.messages import Message, Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
 
 if TYPE_CHECKING:
-    from intake_report.clean.model import FloatArray
+    pass
 
-BINS = 240  # of the timeline; a terminal has fewer columns
-_POINTS = 4  # places inside a bin at which a sample is looked for
 # Entries that describe the log; all others touched or question data.
 DESCRIBES = frozenset(
     {
@@ -101,16 +99,10 @@ def describe_columns(
     """
     headers = {header.lower() for header in mapping or {}}
     channels = {target.partition("[")[0].strip() for target in (mapping or {}).values()}
+    same = ("header", "channel", "unit", "confidence", "certain")
     columns = tuple(
-        {
-            "header": p.header,
-            "channel": p.channel,
-            "unit": p.unit,
-            "confidence": p.confidence,
-            "certain": p.certain,
-            "mapped": p.header.lower() in headers or p.channel in channels,
-            "reason": said(p.reason, "si"),
-        }
+        {name: getattr(p, name) for name in same}
+        | {"mapped": p.header.lower() in headers or p.channel in channels, "reason": said(p.reason, "si")}
         for p in proposals
     )
     rest = [p for p, column in zip(proposals, columns, strict=True) if not column["mapped"]]
@@ -121,13 +113,13 @@ def describe_columns(
 def describe_channels(seen: SeenLog) -> tuple[ChannelCheck, ...]:
     """Return one line per channel, those that the comparison rests on first."""
     run = seen.run
-    headers = {target.partition("[")[0].strip(): header for header, target in seen.mapping.items()}
-    units = {
-        target.partition("[")[0].strip(): target.partition("[")[2].rstrip("] ") for target in seen.mapping.values()
-    }
+    read = {}
+    for header, target in seen.mapping.items():
+        channel, _, unit = target.partition("[")
+        read[channel.strip()] = header, unit.rstrip("] ")
     order = [*NEEDED, "ambient", "gps_speed", "rpm", "coolant"]
     names = sorted((str(n) for n in run.frame.columns), key=lambda n: order.index(n) if n in order else len(order))
-    return tuple(_channel(run, name, headers.get(name, ""), units.get(name, "")) for name in names)
+    return tuple(_channel(run, name, *read.get(name, ("", ""))) for name in names)
 
 
 def _channel(run: CleanRun, name: str, header: str, unit: str) -> ChannelCheck:
@@ -221,33 +213,6 @@ def soak_check_text(run: CleanRun, start: str | None) -> str:
     )  # fmt: skip
 
 
-def timeline(run: CleanRun) -> Timeline | None:
-    """Return speed, intake air temperature and what is missing in equal bins; None for a run without duration."""
-    whole = duration_of(run)
-    if whole <= 0.0:
-        return None
-    begin = float(run.frame.index[0])
-    edges = begin + np.linspace(0.0, whole, BINS + 1)
-    fine = begin + (np.arange(BINS * _POINTS) + 0.5) * whole / (BINS * _POINTS)
-    absent = np.zeros(fine.size, dtype=np.bool_)
-    for name in NEEDED:
-        absent |= np.isnan(run.at(name, fine))
-    iat, speed = (tuple(finite(v) for v in _binned(run, name, edges)) for name in NEEDED)
-    missing = tuple(float(v) for v in absent.reshape(BINS, _POINTS).mean(axis=1))
-    return Timeline(whole / BINS, speed, iat, missing)
-
-
-def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
-    """Return the mean of the samples in each bin; between the samples of a slow channel, the line through them."""
-    good = run.good(name)
-    time, values = good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
-    which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, BINS - 1)
-    count = np.bincount(which, minlength=BINS)
-    total = np.bincount(which, weights=values, minlength=BINS)
-    between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)
-    return np.where(count > 0, total / np.maximum(count, 1), between)
-
-
 # Title, quantity and limit of the criteria of the log itself: counts and times are at most that, the others at least.
 _OWN: dict[str, tuple[str, str, float]] = {
     "valid-iat": ("Valid IAT", "share", LEAST_VALID),
@@ -264,6 +229,10 @@ _OWN: dict[str, tuple[str, str, float]] = {
     "start-stop": ("Engine off in between", "count", 0.0),
     "cross-checks": ("Flagged cross checks", "count", 0.0),
 }
+
+
+_NO_AMBIENT = "Without it there is nothing to compare the intake with: record the weather of this run."
+_ONE_VALUE = "read one value over the whole run, as a sensor that is not connected would."
 
 
 def log_criteria(
@@ -289,14 +258,8 @@ def log_criteria(
     values: dict[str, tuple[float | None, str]] = {
         "valid-iat": (valid["iat"], _kept_out(run, "iat")),
         "valid-speed": (valid["speed"], _kept_out(run, "speed")),
-        "valid-ambient": (
-            valid["ambient"],
-            f"{absent}Without it there is nothing to compare the intake with: record the weather of this run.",
-        ),
-        "constant": (
-            len(constant),
-            f"{' and '.join(constant)} read one value over the whole run, as a sensor that is not connected would.",
-        ),
+        "valid-ambient": (valid["ambient"], f"{absent}{_NO_AMBIENT}"),
+        "constant": (len(constant), f"{' and '.join(constant)} {_ONE_VALUE}"),
         "interval": (
             finite(run.sampling["iat"].interval) if "iat" in run.sampling else None,
             "Recovery is resolved no better than this: poll fewer channels.",
@@ -311,15 +274,8 @@ def log_criteria(
         "cross-checks": (len(flagged), f"Cross check: {'; '.join(flagged)}."),
     }
     hard = {"constant", "duration", "driven", *(f"valid-{n}" for n in NEEDED if valid[n] < LEAST_USABLE)}
-    whole = {
-        "constant",
-        "clock",
-        "cross-checks",
-        "pauses",
-        "longest-pause",
-        "start-stop",
-        *(f"valid-{n}" for n in (*NEEDED, "ambient") if valid[n] == 0.0),
-    }
+    whole = {"constant", "clock", "cross-checks", "pauses", "longest-pause", "start-stop"}
+    whole |= {f"valid-{n}" for n in valid if valid[n] == 0.0}
     return [_own_criterion(code, value, why, code in hard, code in whole) for code, (value, why) in values.items()]
 
 

@@ -9,7 +9,6 @@ from collections.abc import Iterable, Sequence
 from pathlib import PurePath
 from typing import Any, Literal
 
-import numpy as np
 from rich.console import Console, Group, RenderableType
 from rich.rule import Rule
 from rich.table import Table
@@ -17,7 +16,8 @@ from rich.text import Text
 
 from intake_report import formatting
 from intake_report.check.logs import known_behaviour
-from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, Timeline
+from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck
+from intake_report.check.timeline import draw
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
 from intake_report.report_table import Field, ReportTable, frame_of
@@ -35,9 +35,6 @@ _STYLES = {
 _PLAIN = str.maketrans(
     "▁▂▃▄▅▆▇█▒·•…≥≤–−├╌▲─\N{NO-BREAK SPACE}“”°", "__..--=#+.*.><--|-^- \"\"d"
 )  # fmt: skip
-BLOCKS = "▁▂▃▄▅▆▇█"
-_ROWS, _LABEL, _LEGEND = 2, 7, 9  # of the timeline: lines per bar, columns for what stands left and right of it
-_TICKS = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)  # s between marks of its axis
 
 
 def show(check: LogCheck, *, alone: bool = True, first: bool = True) -> None:
@@ -392,93 +389,3 @@ def show_draft(text: str) -> None:
         "place of the runs in the file that `intake-report new NAME` writes."
     )
     _write(rendered(["", Rule(style="dim"), "", *_paste(lead, text)], _console()))
-
-
-# ---- timeline ----------------------------------------------------------------------------------------------------
-
-
-def condense(values: Sequence[float | None], columns: int) -> list[float | None]:
-    """Return the mean of the known values that fall into each of `columns` equal parts, None where there is none."""
-    count = len(values)
-    parts = (
-        [
-            v
-            for v in values[i * count // columns : max((i + 1) * count // columns, i * count // columns + 1)]
-            if v is not None
-        ]
-        for i in range(columns)
-    )
-    return [sum(part) / len(part) if part else None for part in parts]
-
-
-def bars(values: Sequence[float | None], low: float, high: float, rows: int = _ROWS) -> list[str]:
-    """Return `rows` lines, the topmost first, of one bar per value; a blank column where there is none."""
-    full, span = len(BLOCKS), high - low
-    shares = [None if v is None else np.clip((v - low) / span, 0.0, 1.0) if span > 0.0 else 0.0 for v in values]
-    levels = [0 if s is None else 1 + round(float(s) * (rows * full - 1)) for s in shares]
-    return [
-        "".join(" " if n <= base else BLOCKS[min(n - base, full) - 1] for n in levels)
-        for base in range((rows - 1) * full, -1, -full)
-    ]
-
-
-def draw(check: LogCheck, width: int) -> list[str]:
-    """Return the timeline, `width` columns wide; empty where there is none."""
-    line = check.timeline
-    columns = width - _LABEL - _LEGEND
-    if line is None or columns < 10:
-        return []
-    drawn = _bar_rows("speed", line.speed, columns, check.units) + _bar_rows("IAT", line.iat, columns, check.units)
-    missing = condense(line.missing, columns)
-    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in missing)
-    share = sum(line.missing) / len(line.missing)
-    drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
-    if check.drive is not None and check.drive.phases:
-        drawn.append(_phases(check, line, columns))
-    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
-    return [text.rstrip() for text in drawn]
-
-
-def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: UnitSystem) -> list[str]:
-    shown = condense(values, columns)
-    known = [v for v in shown if v is not None]
-    if not known:
-        return [f"{label:<{_LABEL}}no valid sample"]
-    speed = label == "speed"
-    low, high = (0.0 if speed else min(known)), max(known)
-    if not speed and high - low < 2.0:
-        low, high = low - 1.0, high + 1.0
-    quantity = "speed" if speed else "temperature"
-    top, bottom = bars(shown, low, high)
-    ends = [formatting.with_unit(v, quantity, units, 0) for v in (high, low)]
-    return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
-
-
-def _phases(check: LogCheck, line: Timeline, columns: int) -> str:
-    assert check.drive is not None
-    whole = line.width * len(line.speed)
-    cells = [" "] * columns
-    for span in check.drive.phases:
-        first, last = (min(max(int(t / whole * columns), 0), columns) for t in (span.start, span.end))
-        if last - first < 1:
-            continue
-        room = last - first - 1
-        text = f"{span.phase} " if room >= len(span.phase) else ""
-        cells[first:last] = list("├" + text[:room].ljust(room, "╌"))
-    entry = check.drive.highway_entry
-    if entry is not None:
-        cells[min(max(int(entry / whole * columns), 0), columns - 1)] = "▲"
-    return f"{'phase':<{_LABEL}}{''.join(cells)}{' ▲ entry' if entry is not None else ''}"
-
-
-def _axis(seconds: float, columns: int) -> str:
-    step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
-    unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
-    cells = [" "] * (columns + _LEGEND)
-    at = 0.0
-    while at <= seconds:
-        text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
-        first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
-        cells[first : first + len(text)] = list(text)
-        at += step
-    return "".join(cells[: columns + _LEGEND])

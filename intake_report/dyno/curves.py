@@ -37,29 +37,26 @@ def correct(pull: DynoPull, section: DynoSection) -> CorrectedPull:
     `air.correction` refuses.
     """
     aspiration: Aspiration = section.aspiration or "natural"
+    left = CorrectedPull(pull, uncorrected(aspiration), pull.power, pull.torque)
+    asked = correction_spec(section.correction).key != "none"
     if pull.printed not in ("", "none"):
-        if correction_spec(section.correction).key != "none":
+        if asked:
             raise DataError(
                 f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again.",
                 remedy='Set dyno.correction to "none".',
             )
-        return CorrectedPull(pull, uncorrected(aspiration), pull.power, pull.torque)
+        return left
     if section.air == "intake":
         raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
     if pull.cell is None:
-        if correction_spec(section.correction).key != "none":
+        if asked:
             raise DataError(
                 f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known.",
                 remedy='Give them, or use the correction "none".',
             )
-        return CorrectedPull(pull, uncorrected(aspiration), pull.power, pull.torque)
-    by = correction(
-        section.correction,
-        pull.cell,
-        aspiration=aspiration,
-        fuel_per_cycle=section.fuel_per_cycle,
-        elevation=section.elevation,
-    )
+        return left
+    fuel, elevation = section.fuel_per_cycle, section.elevation
+    by = correction(section.correction, pull.cell, aspiration=aspiration, fuel_per_cycle=fuel, elevation=elevation)
     return CorrectedPull(pull, by, pull.power * by.factor, pull.torque * by.factor)
 
 
@@ -254,23 +251,14 @@ def difference_curves(
     rows = gridded(items, quantity, grid)
     by_speed = [compare_figure(items, column.tolist(), baseline, level) for column in rows.T]
     base = rows[[item.pull.configuration == baseline for item in items]].mean(axis=0)
-    curves = []
+    found = []
     for name in by_speed[0]:
         points = [at_speed[name] for at_speed in by_speed]
-        curves.append(
-            DifferenceCurve(
-                candidate=name,
-                quantity=quantity,
-                n_baseline=points[0].n_baseline,
-                n_candidate=points[0].n_candidate,
-                difference=tuple(point.difference for point in points),
-                percent=tuple(
-                    100.0 * point.difference / float(b) if point.difference is not None and b > 0.0 else None
-                    for point, b in zip(points, base, strict=True)
-                ),
-                low=tuple(point.low for point in points),
-                high=tuple(point.high for point in points),
-                method=points[0].method,
-            )
+        percent = tuple(
+            100.0 * point.difference / float(b) if point.difference is not None and b > 0.0 else None
+            for point, b in zip(points, base, strict=True)
         )
-    return tuple(curves)
+        difference, low, high = (tuple(getattr(p, side) for p in points) for side in ("difference", "low", "high"))
+        n, m, method = points[0].n_baseline, points[0].n_candidate, points[0].method
+        found.append(DifferenceCurve(name, quantity, n, m, difference, percent, low, high, method))
+    return tuple(found)

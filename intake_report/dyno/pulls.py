@@ -73,28 +73,12 @@ def torque_from_power(power: Array, speed: Array) -> Array:
 class DynoPull:
     """One checked pull; build it with `make_pull`.
 
-    Attributes
-    ----------
-    id, configuration, session : str
-        What it is and when it belongs together with others.
-    measured_at : {"wheel", "engine"}
-        Where torque and power apply.
-    order : int
-        Position in the session, from 1.
-    speed, torque, power : ndarray, shape (n,)
-        Strictly increasing speed [rpm], torque [N·m], power [kW].
-    cell : AirState or None
-        Mean state of the cell or ambient air.
-    iat, coolant : float or None
-        Means over the pull [°C].
-    warm_up : bool
-        Declared as a warm-up pull.
-    assumption : str
-        Name of the driveline loss if the figures were not measured where they apply.
-    notes : tuple of Message
-        What was done to the rows.
-    stated : mapping of str to float
-        Figures as the dyno printed them [kW], [N·m], with the correction `printed`; such a pull has no rows.
+    `id`, `configuration`, `session`: what it is and when it belongs together with others; `measured_at`: where torque and
+    power apply; `order`: position in the session, from 1; `speed`, `torque`, `power` (n,): strictly increasing speed [rpm],
+    torque [N·m], power [kW]; `cell`: mean state of the cell or ambient air; `iat`, `coolant`: means over the pull [°C];
+    `warm_up`: declared as a warm-up pull; `assumption`: name of the driveline loss if the figures were not measured where
+    they apply; `notes`: what was done to the rows; `stated`: figures as the dyno printed them [kW], [N·m], with the
+    correction `printed`; such a pull has no rows.
     """
 
     id: str
@@ -122,18 +106,9 @@ class DynoPull:
 
 
 def make_pull(
-    id: str,
-    configuration: str,
-    measured_at: Place,
-    order: int,
-    table: Mapping[str, ArrayLike | None],
-    *,
-    session: str = "",
-    time: dt.datetime | None = None,
-    warm_up: bool = False,
-    elevation: float | None = None,
-    file: str | None = None,
-) -> DynoPull:
+    id: str, configuration: str, measured_at: Place, order: int, table: Mapping[str, ArrayLike | None], *, session: str = "",
+    time: dt.datetime | None = None, warm_up: bool = False, elevation: float | None = None, file: str | None = None,
+) -> DynoPull:  # fmt: skip
     """Check one pull and complete torque or power.
 
     `table`: columns by their names in `COLUMNS`, internal units, rows in the order they were recorded: rpm with torque,
@@ -257,15 +232,8 @@ def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
     """
     pulls = []
     for entry in campaign.pulls:
-        common: dict[str, Any] = {
-            "id": entry.id,
-            "configuration": entry.configuration,
-            "measured_at": entry.measured_at,
-            "order": entry.order,
-            "session": entry.session or "",
-            "time": entry.time,
-            "warm_up": entry.warm_up,
-        }
+        same = ("id", "configuration", "measured_at", "order", "time", "warm_up")
+        common: dict[str, Any] = {name: getattr(entry, name) for name in same} | {"session": entry.session or ""}
         declared = {name: getattr(entry, name) for name in CELL}
         if entry.file is None:
             try:

@@ -14,20 +14,8 @@ import pandas as pd
 from intake_report.air import PowerExpectation, expected_power
 from intake_report.campaign import Campaign
 from intake_report.campaign.evidence import DynoSection
-from intake_report.dyno.curves import (
-    PULLS,
-    CorrectedPull,
-    DifferenceCurve,
-    Grid,
-    MeanCurve,
-    common_grid,
-    compare_figure,
-    correct,
-    difference_curves,
-    mean_curves,
-    pull_figures,
-    stated_figures,
-)
+from intake_report.dyno import curves
+from intake_report.dyno.curves import CorrectedPull, DifferenceCurve, Grid, MeanCurve
 from intake_report.dyno.pulls import DynoPull, estimate_at_engine, one_basis, read_pulls
 from intake_report.errors import DataError
 from intake_report.messages import Count, Message, Part, Value, message
@@ -80,22 +68,11 @@ class LeftOut:
 class Drift:
     """Change of a figure (mean power, where the pulls have it) with a covariate, within configurations and sessions.
 
-    Attributes
-    ----------
-    figure, of : str
-        Title of the figure and its quantity.
-    covariate, quantity : str
-        What it is taken against, and the quantity of its differences ("count" for the order of the pulls).
-    slope, low, high : float or None
-        [kW or N·m per pull or K]; limits None when the pulls allow none.
-    span, over_span : float or None
-        Range of the covariate, and slope times range.
-    share : float or None
-        Share of the covariate's variance within sessions that lies between configurations (0 balanced, 1 inseparable).
-    detected : bool
-        The interval of the slope excludes 0.
-    reason : Part
-        Why there is no slope or no interval; empty otherwise.
+    `covariate`, `quantity`: what the `figure` (of quantity `of`) is taken against, and the quantity of its differences
+    ("count" for the order of the pulls); `slope`, `low`, `high`: [kW or N·m per pull or K], limits None when the pulls allow
+    none; `span`, `over_span`: range of the covariate, and slope times range; `share`: of the covariate's variance within
+    sessions that lies between configurations (0 balanced, 1 inseparable); `detected`: the interval of the slope excludes 0;
+    `reason`: why there is no slope or no interval, else empty.
     """
 
     covariate: str
@@ -140,24 +117,12 @@ class ExpectedPower:
 class DynoResult:
     """Everything a report says about the pulls.
 
-    Attributes
-    ----------
-    basis, assumption : str
-        Where the figures apply, with the named driveline loss where one was assumed.
-    method, correction, reference, aspiration : str
-        Key, name with edition, reference state and kind of engine of the correction.
-    figures : DataFrame
-        One row per pull that counts, see `curves.pull_figures`.
-    means : DataFrame
-        One row per figure and configuration: mean, sd, n, interval.
-    comparisons : DataFrame
-        One row per figure and candidate: difference from the baseline with its interval, percent of the baseline's mean.
-    grid : Grid or None
-        Of the curves; None for figures as the dyno `printed` them, with its correction.
-    speeds : tuple of float
-        Engine speeds of all curves [rpm].
-    smoothing_effect : float or None
-        Mean change of the peak power by smoothing and grid [%].
+    `basis`, `assumption`: where the figures apply, with the named driveline loss where one was assumed; `method`,
+    `correction`, `reference`, `aspiration`: key, name with edition, reference state and kind of engine of the correction;
+    `figures`: one row per pull that counts, see `curves.pull_figures`; `means`: one per figure and configuration, mean, sd,
+    n, interval; `comparisons`: one per figure and candidate, difference from the baseline with its interval, percent of the
+    baseline's mean; `grid`: of the curves, at `speeds` [rpm]; None for figures as the dyno `printed` them, with its
+    correction; `smoothing_effect`: mean change of the peak power by smoothing and grid [%].
     """
 
     basis: str
@@ -197,7 +162,7 @@ class DynoResult:
         if values.isna().any() or not {configuration, versus} <= set(names):
             return None
         sessions = [session or None for session in self.figures["session"]]
-        return compare_blocked(values.tolist(), names, sessions, versus, self.level, PULLS)[configuration]
+        return compare_blocked(values.tolist(), names, sessions, versus, self.level, curves.PULLS)[configuration]
 
     @property
     def in_turn(self) -> bool:
@@ -253,25 +218,13 @@ def _warming_up(pull: DynoPull, position: int, section: DynoSection) -> Message 
 
 
 def drift(
-    values: Sequence[float],
-    covariate: Sequence[float | None],
-    pulls: Sequence[DynoPull],
-    *,
-    name: str,
-    quantity: str,
+    values: Sequence[float], covariate: Sequence[float | None], pulls: Sequence[DynoPull], *, name: str, quantity: str,
     level: float = 0.95,
-) -> Drift:
+) -> Drift:  # fmt: skip
     """Slope of a figure against a covariate (order, intake air, coolant) within configuration and session.
 
-    Parameters
-    ----------
-    values : sequence of float, length n
-        One figure per pull.
-    covariate : sequence of float or None, length n
-        Covariate of each pull; pulls without it are left out.
+    `values`: one figure per pull; `covariate`: of each pull; pulls without it are left out.
 
-    Notes
-    -----
     Ordinary least squares with one level per configuration and session and one common slope (analysis of covariance);
     n − groups − 1 degrees of freedom. It can tell drift from configuration only as far as pulls of one configuration
     were made at different values of the covariate.
@@ -321,14 +274,14 @@ def analyse_pulls(pulls: Sequence[DynoPull], baseline: str, section: DynoSection
     if section.driveline_loss:
         kept = [estimate_at_engine(pull, section.driveline_loss) for pull in kept]
     basis = one_basis(kept)
-    items = [correct(pull, section) for pull in kept]
-    printed, notes = kept[0].printed, [(p.id, note) for p in kept for note in p.notes]
-    if printed:
-        grid, figures = None, frame_of(stated_figures(item) for item in items)
+    items = [curves.correct(pull, section) for pull in kept]
+    notes = [(p.id, note) for p in kept for note in p.notes]
+    if kept[0].printed:
+        grid, figures = None, frame_of(curves.stated_figures(item) for item in items)
         judged = [(name, title, quantity) for name, title, quantity in PRINTED if figures[name].notna().all()]
     else:
-        grid = common_grid(kept, section.grid, section.smoothing or 0.0)
-        figures, judged = frame_of(pull_figures(item, grid) for item in items), list(FIGURES)
+        grid = curves.common_grid(kept, section.grid, section.smoothing or 0.0)
+        figures, judged = frame_of(curves.pull_figures(item, grid) for item in items), list(FIGURES)
     names = [pull.configuration for pull in kept]
     compared = len(set(names)) > 1 and baseline in names
     means = _means(figures, judged, level)
@@ -337,32 +290,21 @@ def analyse_pulls(pulls: Sequence[DynoPull], baseline: str, section: DynoSection
         comparisons = _comparisons(items, figures, judged, baseline, level)
     quantities: tuple[Any, ...] = ("power", "torque") if grid is not None else ()
     drifting = next((entry for name in DRIFT_OF for entry in judged if entry[0] == name), None)
-    by = items[0].correction
+    by, first = items[0].correction, kept[0]
+    between = [curves.difference_curves(items, q, grid, baseline, level) for q in quantities if grid and compared]
     return DynoResult(
-        basis=basis,
-        assumption=kept[0].assumption,
-        method=by.spec.key,
-        correction=by.spec.name,
-        reference=by.spec.reference,
-        aspiration=by.aspiration,
-        baseline=baseline,
-        level=level,
-        grid=grid,
-        figures=figures,
-        means=means,
-        comparisons=comparisons,
+        basis, first.assumption, by.spec.key, by.spec.name, by.spec.reference, by.aspiration, baseline, level, grid, figures,
+        means, comparisons,
         speeds=tuple(grid.speeds.tolist()) if grid else (),
-        curves=tuple(curve for q in quantities if grid for curve in mean_curves(items, q, grid, level)),
-        differences=tuple(c for q in quantities if grid for c in difference_curves(items, q, grid, baseline, level))
-        if compared
-        else (),
+        curves=tuple(curve for q in quantities if grid for curve in curves.mean_curves(items, q, grid, level)),
+        differences=tuple(curve for of_quantity in between for curve in of_quantity),
         drifts=() if drifting is None else _drifts(kept, figures, drifting, level),
         expected=_expected(kept, baseline, comparisons),
         left_out=tuple(left_out),
         smoothing_effect=float(np.mean(figures["smoothing_effect"])) if grid else None,
         notes=tuple(message("Pull {pull}: {note}.", code=note.code, pull=id, note=note) for id, note in notes),
-        printed=printed,
-    )
+        printed=first.printed,
+    )  # fmt: skip
 
 
 def _drifts(
@@ -370,12 +312,9 @@ def _drifts(
 ) -> tuple[Drift, ...]:
     name, title, of = figure
     short = title.partition(" over ")[0].partition(",")[0].lower()
+    values = figures[name].tolist()
     return tuple(
-        replace(
-            drift(figures[name].tolist(), covariate, pulls, name=what, quantity=quantity, level=level),
-            figure=short,
-            of=of,
-        )
+        replace(drift(values, covariate, pulls, name=what, quantity=quantity, level=level), figure=short, of=of)
         for what, quantity, covariate in (
             ("pull order", "count", [float(p.order) for p in pulls]),
             ("intake air temperature", "temperature_difference", [p.iat for p in pulls]),
@@ -409,7 +348,7 @@ def _comparisons(
     rows = []
     for figure, title, quantity in judged:
         base = float(figures.loc[figures["configuration"] == baseline, figure].mean())
-        for name, d in compare_figure(items, figures[figure].tolist(), baseline, level).items():
+        for name, d in curves.compare_figure(items, figures[figure].tolist(), baseline, level).items():
             percent = None if d.difference is None or base == 0.0 else 100.0 * d.difference / base
             row = (
                 figure, title, quantity, name, d.difference, d.low, d.high, percent, base, d.df, d.n_candidate,

@@ -79,26 +79,13 @@ def epoch_seconds(times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.floa
 
 
 def ambient_at(
-    record: WeatherRecord,
-    times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64],
-    max_age: float = MAX_AGE,
+    record: WeatherRecord, times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64], max_age: float = MAX_AGE
 ) -> NDArray[np.float64]:
     """Return the ambient temperature of a record at any times.
 
-    Parameters
-    ----------
-    record : WeatherRecord
-        Of one source.
-    times : sequence of aware datetime, or ndarray of float, shape (n,)
-        Floats are seconds since 1970-01-01 UTC.
-    max_age : float
-        Longest time to the nearest report [s].
-
-    Returns
-    -------
-    ndarray of float64, shape (n,)
-        [°C], linear between reports, held constant before the first and after the last; NaN farther than `max_age`
-        from every report.
+    `record`: of one source; `times` (n,): floats are seconds since 1970-01-01 UTC; `max_age`: longest time to the
+    nearest report [s]. Returns (n,): [°C], linear between reports, held constant before the first and after the last;
+    NaN farther than `max_age` from every report.
     """
     known, values = record.series("temperature")
     at = epoch_seconds(times)
@@ -118,22 +105,10 @@ def conditions_during(
 ) -> RunConditions:
     """Return the conditions between `start` and `end`, interpolated in time between reports.
 
-    Parameters
-    ----------
-    record : WeatherRecord
-        Of one source.
-    start, end : datetime
-        Of the run, aware, start before end.
-    max_age : float
-        Longest time from any moment of the run to the nearest report that has the quantity [s]. Beyond it the quantity
-        is None with a reason, not a number.
-    declared : Declared, optional
-        What the reports may contradict.
-
-    Raises
-    ------
-    DataError
-        If the run does not end after it starts, or its times have no zone.
+    `record`: of one source; `start`, `end`: of the run, aware, start before end; `max_age`: longest time from any
+    moment of the run to the nearest report that has the quantity [s]. Beyond it the quantity is None with a reason, not
+    a number; `declared`: what the reports may contradict. Raises DataError: if the run does not end after it starts, or
+    its times have no zone.
     """
     first, last = utc(start, "the start of the run"), utc(end, "the end of the run")
     if last <= first:
@@ -194,11 +169,7 @@ def _worst_age(known: NDArray[np.float64], window: tuple[float, float]) -> float
 
 
 def _drawn(
-    source: str,
-    known: NDArray[np.float64],
-    values: NDArray[np.float64],
-    window: tuple[float, float],
-    max_age: float,
+    source: str, known: NDArray[np.float64], values: NDArray[np.float64], window: tuple[float, float], max_age: float
 ) -> _Line | Message:
     """Return the line through a quantity's reports, or the reason why there is none."""
     if not len(known):
@@ -232,10 +203,7 @@ def _air(
     """Return ambient, pressures, humidity and density of `RunConditions`."""
     fields: dict[str, Any] = {}
     if temperature is not None:
-        fields |= {
-            "ambient_mean": _mean([temperature], np.asarray),
-            "ambient_high": float(temperature.readings.max()),
-        }
+        fields |= {"ambient_mean": _mean([temperature], np.asarray), "ambient_high": float(temperature.readings.max())}
     if pressure is not None:
         fields["station_pressure"] = _mean([pressure], np.asarray)
     if vapour is not None:

@@ -101,22 +101,11 @@ def metar_record(
 ) -> WeatherRecord:
     """Decode reports of one station into a record.
 
-    Parameters
-    ----------
-    reports : str, Path or sequence of str
-        Reports as one text, a text file, or one string each.
-    year, month : int
-        Of the first report. Each later report is put into the month that brings it nearest to the one before it, so a
-        list may pass the end of a month, in either order of time; a date line in the text has the last word.
-    elevation : float, optional
-        Of the station [m].
-    source : str, optional
-        Name of the record; the station identifier when not given.
-
-    Raises
-    ------
-    DataError
-        If a report does not parse, or reports of several stations are mixed, or there is none.
+    `reports`: reports as one text, a text file, or one string each; `year`, `month`: of the first report. Each later
+    report is put into the month that brings it nearest to the one before it, so a list may pass the end of a month, in
+    either order of time; a date line in the text has the last word; `elevation`: of the station [m]; `source`: name of
+    the record; the station identifier when not given. Raises DataError: if a report does not parse, or reports of
+    several stations are mixed, or there is none.
     """
     file = reports if isinstance(reports, Path) else None
     parts = _cut(reports)

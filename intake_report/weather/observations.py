@@ -283,21 +283,9 @@ def handheld_record(
 ) -> WeatherRecord:
     """Return the record of readings taken by hand.
 
-    Parameters
-    ----------
-    source, kind : str
-        Name of the instrument, and what it is.
-    readings : iterable of WeatherObservation
-        In any order, in internal units.
-    elevation : float, optional
-        Where they were taken [m].
-    resolution : float, optional
-        Step of the temperature display [K].
-
-    Raises
-    ------
-    DataError
-        If a reading is impossible; says which.
+    `source`, `kind`: name of the instrument, and what it is; `readings`: in any order, in internal units; `elevation`:
+    where they were taken [m]; `resolution`: step of the temperature display [K]. Raises DataError: if a reading is
+    impossible; says which.
     """
     observations = []
     for number, reading in enumerate(readings, start=1):

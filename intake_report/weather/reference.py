@@ -121,20 +121,11 @@ def reference_contributions(
 ) -> tuple[Contribution, ...]:
     """Return the contributions to the standard uncertainty of a source (GUM: limits as rectangular distributions).
 
-    Parameters
-    ----------
-    kind : {"metar", "station", "handheld", "vehicle"}
-        Of the source.
-    accuracy : float, optional
-        Declared limit ± [K]; without it the one of `ASSUMED_ACCURACY`, said so.
-    resolution : float, optional
-        Step of the reading [K].
-    interpolation : float, optional
-        As of `interpolation_error` [K].
-    zeroed : float, optional
-        Standard uncertainty of the sensor's offset after soak checks [K], in place of its accuracy and rounding.
-    rounding_known : bool
-        Whether it is declared how the control unit rounds the vehicle's reading.
+    `kind` {"metar", "station", "handheld", "vehicle"}: of the source; `accuracy`: declared limit ± [K]; without it the
+    one of `ASSUMED_ACCURACY`, said so; `resolution`: step of the reading [K]; `interpolation`: as of
+    `interpolation_error` [K]; `zeroed`: standard uncertainty of the sensor's offset after soak checks [K], in place of
+    its accuracy and rounding; `rounding_known`: whether it is declared how the control unit rounds the vehicle's
+    reading.
     """
     if kind == "forecast":
         raise DataError("a forecast is no measurement.", remedy="Choose a source that measured.")
@@ -162,25 +153,9 @@ def choose_reference(
 ) -> ReferenceChoice:
     """Choose the ambient reference by `RULE`.
 
-    Parameters
-    ----------
-    candidates : sequence of ReferenceCandidate
-        All sources with an ambient temperature.
-    runs : sequence of str
-        All runs of the comparison.
-    comparisons : sequence of SourceComparison
-        Shown with the choice; they do not decide.
-    chosen : str, optional
-        Source or kind that the campaign names.
-
-    Returns
-    -------
-    ReferenceChoice
-
-    Raises
-    ------
-    DataError
-        If the campaign names a source that is not there, or a kind that several sources have, or a forecast.
+    `candidates`: all sources with an ambient temperature; `runs`: all runs of the comparison; `comparisons`: shown with
+    the choice; they do not decide; `chosen`: source or kind that the campaign names. Raises DataError: if the campaign
+    names a source that is not there, or a kind that several sources have, or a forecast.
     """
     candidates = tuple(c for c in candidates if c.kind != "forecast")
     offered = [c for c in candidates if c.covered]

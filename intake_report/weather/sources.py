@@ -45,12 +45,8 @@ class VehicleAmbient:
 class SourceComparison:
     """Two sources of ambient temperature compared run by run: first less second.
 
-    Parameters
-    ----------
-    offsets : mapping of run id to float
-        Mean over each run that both cover [K]. Runs count, not samples: the samples of one run share its weather.
-    missing : tuple of str
-        Runs that are not compared.
+    `offsets`: mean over each run that both cover [K]. Runs count, not samples: the samples of one run share its
+    weather; `missing`: runs that are not compared.
     """
 
     first: str

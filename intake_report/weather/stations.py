@@ -78,24 +78,12 @@ def station_table(
 ) -> WeatherRecord:
     """Read a table of observations, one row per time.
 
-    Parameters
-    ----------
-    table : Path or str
-        Delimited file, or the text of one. A decimal comma is read where the delimiter is another sign.
-    columns : mapping of str to str
-        Header in the table -> "quantity [unit]"; quantities are the keys of `COLUMN_QUANTITIES`. A pressure is mapped
-        to "station_pressure", "altimeter" or "sea_level_pressure": its kind has to be declared.
-    source, kind, elevation
-        As in `WeatherRecord`; elevation [m].
-    timezone : str, optional
-        Of times without an offset ("Europe/Madrid").
-    resolution : float, optional
-        Step of the temperature reading [K]; the last decimal that the table writes when not given.
-
-    Raises
-    ------
-    DataError
-        If a header is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
+    `table`: delimited file, or the text of one. A decimal comma is read where the delimiter is another sign; `columns`:
+    header in the table -> "quantity [unit]"; quantities are the keys of `COLUMN_QUANTITIES`. A pressure is mapped to
+    "station_pressure", "altimeter" or "sea_level_pressure": its kind has to be declared; `source`, `kind`, `elevation`:
+    as in `WeatherRecord`; elevation [m]; `timezone`: of times without an offset ("Europe/Madrid"); `resolution`: step
+    of the temperature reading [K]; the last decimal that the table writes when not given. Raises DataError: if a header
+    is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
     """
     file = table if isinstance(table, Path) else None
     text = _read_text(table) if isinstance(table, Path) else table.lstrip("\ufeff")

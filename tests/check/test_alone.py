@@ -218,12 +218,12 @@ def test_each_log_is_on_its_own(tmp_path, capsys):
 
 
 def test_a_fault_of_the_program_stays_with_its_log(tmp_path, capsys, monkeypatch):
-    from intake_report.check import logs
+    from intake_report.check import chain
 
     def broken(*_: object) -> None:
         raise ZeroDivisionError("made for the test")
 
-    monkeypatch.setattr(logs, "timeline", broken)
+    monkeypatch.setattr(chain, "timeline", broken)
     status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv"))
     assert status == 1 and "ZeroDivisionError: made for the test" in check["reasons"][0]
     with pytest.raises(ZeroDivisionError):
