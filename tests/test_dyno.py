@@ -14,15 +14,7 @@ from hypothesis import strategies as st
 
 from intake_report.analyse.evidence_limits import dyno_limitations
 from intake_report.campaign.evidence import DynoSection
-from intake_report.dyno.curves import (
-    Grid,
-    common_grid,
-    correct,
-    difference_curves,
-    mean_curves,
-    on_grid,
-    pull_figures,
-)
+from intake_report.dyno.curves import Grid, common_grid, correct, difference_curves, mean_curves, on_grid, pull_figures
 from intake_report.dyno.pulls import (
     COLUMNS,
     DynoPull,
@@ -99,13 +91,8 @@ def test_power_column_alone_gives_torque() -> None:
 def test_contradiction_is_refused_with_a_hint(torque_scale: float, power_scale: float, hint: str) -> None:
     good = pull()
     with pytest.raises(DataError, match="torque and power contradict each other") as caught:
-        make_pull(
-            "p",
-            "standard",
-            "wheel",
-            1,
-            {"rpm": SPEED, "torque": good.torque * torque_scale, "power": good.power * power_scale},
-        )
+        table = {"rpm": SPEED, "torque": good.torque * torque_scale, "power": good.power * power_scale}
+        make_pull("p", "standard", "wheel", 1, table)
     assert hint in str(caught.value)
 
 
@@ -141,20 +128,18 @@ def test_rows_without_values_are_reported() -> None:
 
 
 def test_bad_pulls_are_refused() -> None:
-    with pytest.raises(DataError, match="neither torque nor power"):
-        make_pull("p", "standard", "wheel", 1, {"rpm": SPEED})
-    with pytest.raises(DataError, match="differ in length"):
-        make_pull("p", "standard", "wheel", 1, {"rpm": SPEED, "torque": np.ones(3)})
-    with pytest.raises(DataError, match="4 rows"):
-        pull(speed=SPEED[:4])
-    with pytest.raises(DataError, match="not positive"):
-        pull(speed=SPEED - 2000.0)
-    with pytest.raises(DataError, match=r"Pull p1: A relative humidity of 140 %"):
-        pull(cell_humidity=140.0)
-    with pytest.raises(DataError, match="looks like hPa"):
-        pull(cell_pressure=980.0)
-    with pytest.raises(DataError, match="reduced to sea level"):
-        pull(cell_pressure=101.3, elevation=1500.0)
+    for table, words in (({}, "neither torque nor power"), ({"torque": np.ones(3)}, "differ in length")):
+        with pytest.raises(DataError, match=words):
+            make_pull("p", "standard", "wheel", 1, {"rpm": SPEED} | table)
+    for words, keys in {
+        "4 rows": {"speed": SPEED[:4]},
+        "not positive": {"speed": SPEED - 2000.0},
+        "Pull p1: A relative humidity of 140 %": {"cell_humidity": 140.0},
+        "looks like hPa": {"cell_pressure": 980.0},
+        "reduced to sea level": {"cell_pressure": 101.3, "elevation": 1500.0},
+    }.items():
+        with pytest.raises(DataError, match=words):
+            pull(**keys)
 
 
 def test_incomplete_cell_air_cannot_be_corrected() -> None:
@@ -180,9 +165,8 @@ def test_correction_with_intake_air_is_refused() -> None:
 
 
 def test_correction_ignores_the_intake_air() -> None:
-    assert correct(pull(iat=20.0), section("iso-1585-si")).correction.factor == (
-        correct(pull(iat=60.0), section("iso-1585-si")).correction.factor
-    )
+    cool, hot = (correct(pull(iat=iat), section("iso-1585-si")).correction.factor for iat in (20.0, 60.0))
+    assert cool == hot
 
 
 @settings(max_examples=30)

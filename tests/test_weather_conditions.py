@@ -11,13 +11,7 @@ from hypothesis import strategies as st
 from intake_report import air
 from intake_report.errors import DataError
 from intake_report.messages import said
-from intake_report.weather import (
-    Declared,
-    WeatherObservation,
-    ambient_at,
-    conditions_during,
-    handheld_record,
-)
+from intake_report.weather import Declared, WeatherObservation, ambient_at, conditions_during, handheld_record
 from intake_report.weather.observations import build_record, completed
 
 T0 = pd.Timestamp("2026-05-12 10:00Z")

@@ -82,10 +82,8 @@ def _check_reduced(pressure: float | np.ndarray, what: str) -> None:
     p, (low, high) = np.asarray(pressure), REDUCED_RANGE
     bad = ~((p >= low) & (p <= high))
     if np.any(bad):
-        raise DataError(
-            f"{float(p[bad].flat[0]):g} kPa is no {what} ({low:g} kPa to {high:g} kPa).",
-            remedy="Check the unit; a station pressure needs no reduction.",
-        )
+        sentence = f"{float(p[bad].flat[0]):g} kPa is no {what} ({low:g} kPa to {high:g} kPa)."
+        raise DataError(sentence, remedy="Check the unit; a station pressure needs no reduction.")
 
 
 def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:

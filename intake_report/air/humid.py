@@ -31,14 +31,9 @@ CIPM_TEMPERATURE = (15.0, 27.0)
 CIPM_PRESSURE = (60.0, 110.0)
 
 
-_IAPWS = (
-    (-7.85951783, 1.0),
-    (1.84408259, 1.5),
-    (-11.7866497, 3),
-    (22.6807411, 3.5),
-    (-15.9618719, 4),
-    (1.80122502, 7.5),
-)
+_IAPWS = (  # factors and exponents
+    (-7.85951783, 1.0), (1.84408259, 1.5), (-11.7866497, 3), (22.6807411, 3.5), (-15.9618719, 4), (1.80122502, 7.5),
+)  # fmt: skip
 
 
 def _iapws(t: Array) -> Array:
@@ -79,10 +74,8 @@ def saturation_pressure(temperature: F) -> F:
     low, high = SATURATION_RANGE
     outside = (t < low) | (t > high)
     if np.any(outside):
-        raise DataError(
-            f"{float(t[outside].flat[0]):g} °C is outside the range of the saturation pressure ({low:g} °C to {high:g} °C).",
-            remedy="Check the temperature and its unit.",
-        )
+        what = f"{float(t[outside].flat[0]):g} °C is outside the range of the saturation pressure ({low:g} °C to {high:g} °C)."
+        raise DataError(what, remedy="Check the temperature and its unit.")
     return _like(np.asarray(_iapws(t)), temperature)
 
 
@@ -94,10 +87,8 @@ def check_humidity(relative_humidity: float | Array) -> None:
     rh = np.asarray(relative_humidity, dtype=np.float64)
     bad = ~((rh >= 0.0) & (rh <= 100.0))
     if np.any(bad):
-        raise DataError(
-            f"A relative humidity of {float(rh[bad].flat[0]):g} % is not possible.",
-            remedy="Give relative humidity in percent, between 0 and 100.",
-        )
+        what = f"A relative humidity of {float(rh[bad].flat[0]):g} % is not possible."
+        raise DataError(what, remedy="Give relative humidity in percent, between 0 and 100.")
 
 
 def vapour_pressure(temperature: F, relative_humidity: F) -> F:
@@ -115,10 +106,8 @@ def relative_humidity(temperature: F, dew_point: F) -> F:
     Raises DataError: if a dew point is above its temperature (that would be more than 100 %).
     """
     if np.any(np.asarray(dew_point) > np.asarray(temperature)):
-        raise DataError(
-            "A dew point above the air temperature would mean a relative humidity over 100 %.",
-            remedy="Check which column is the dew point, and the units.",
-        )
+        what = "A dew point above the air temperature would mean a relative humidity over 100 %."
+        raise DataError(what, remedy="Check which column is the dew point, and the units.")
     return 100.0 * saturation_pressure(dew_point) / saturation_pressure(temperature)
 
 
@@ -133,10 +122,8 @@ def dew_point_from_vapour(pressure: F) -> F:
     limits = np.array(SATURATION_RANGE)
     low, high = _iapws(limits)
     if np.any((e < low) | (e > high)):
-        raise DataError(
-            f"The dew point lies outside {limits[0]:g} °C to {limits[1]:g} °C.",
-            remedy="Check the humidity, the temperature and their units.",
-        )
+        what = f"The dew point lies outside {limits[0]:g} °C to {limits[1]:g} °C."
+        raise DataError(what, remedy="Check the humidity, the temperature and their units.")
     target = np.log(e)
     magnus = np.log(e / 0.61094)  # Alduchov and Eskridge 1996 as the first guess
     t = np.clip(243.04 * magnus / (17.625 - magnus), *limits)

@@ -161,10 +161,8 @@ def correction_spec(method: str) -> CorrectionSpec:
     if len(near) == 1:
         return CORRECTIONS[near[0]]
     if near:
-        raise DataError(
-            f"The power correction '{method}' has several editions or forms, which give different figures.",
-            remedy=f"Write one of {', '.join(near)}.",
-        )
+        what = f"The power correction '{method}' has several editions or forms, which give different figures."
+        raise DataError(what, remedy=f"Write one of {', '.join(near)}.")
     raise DataError(f"There is no power correction '{method}'.", remedy=f"Use one of {', '.join(CORRECTIONS)}.")
 
 
@@ -207,10 +205,8 @@ def correction(
     factor = raw_factor(spec, air.temperature, dry if spec.basis == "dry" else air.pressure)
     if spec.diesel:
         if fuel_per_cycle is None:
-            raise DataError(
-                f"{spec.title} for compression ignition needs the fuel per cycle.",
-                remedy="Give qc in mg per litre and cycle, divided by the boost pressure ratio.",
-            )
+            what = f"{spec.title} for compression ignition needs the fuel per cycle."
+            raise DataError(what, remedy="Give qc in mg per litre and cycle, divided by the boost pressure ratio.")
         factor **= engine_factor(fuel_per_cycle)
     outside = _outside(spec, air, dry, factor)
     known = spec.factor_range or spec.pressure_range or spec.temperature_range

@@ -50,36 +50,24 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
         services = service_times(campaign.observations, level)
     except DataError as error:
         raise DataError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
+    baseline, bench = campaign.baseline.id, campaign.bench
+    remark = ("configuration", "task", "note")
+    remarks = [entry for entry in campaign.observations if entry.time is None or entry.note]
+    quoted = ("configuration", "versus", "more", "depression", "versus_depression", "source")
+    quotes = [
+        {name: getattr(entry, name) for name in quoted}
+        | {"versus": entry.versus or baseline, "standing": comparable_quote(entry.depression, entry.versus_depression)}
+        for entry in campaign.airflows
+    ]
     return BenchResult(
         restrictions=tuple(
-            restriction_set(source, fits, campaign.baseline.id, campaign.bench.airflow, campaign.bench.depression)
+            restriction_set(source, fits, baseline, bench.airflow, bench.depression)
             for source, fits in _fits(campaign).items()
         ),
         exposures=exposures,
         services=services,
-        remarks=frame_of(
-            (
-                {"configuration": entry.configuration, "task": entry.task, "note": entry.note}
-                for entry in campaign.observations
-                if entry.time is None or entry.note
-            ),
-            ("configuration", "task", "note"),
-        ),
-        quotes=frame_of(
-            (
-                {
-                    "configuration": entry.configuration,
-                    "versus": entry.versus or campaign.baseline.id,
-                    "more": entry.more,
-                    "depression": entry.depression,
-                    "versus_depression": entry.versus_depression,
-                    "source": entry.source,
-                    "standing": comparable_quote(entry.depression, entry.versus_depression),
-                }
-                for entry in campaign.airflows
-            ),
-            ("configuration", "versus", "more", "depression", "versus_depression", "source", "standing"),
-        ),
+        remarks=frame_of(({name: getattr(entry, name) for name in remark} for entry in remarks), remark),
+        quotes=frame_of(quotes, (*quoted, "standing")),
     )
 
 

@@ -160,11 +160,9 @@ class Scaling:
         """What the assumption of the rule is worth, and whether the depressions are too far apart for it."""
         ratio = self.to_depression / self.depression
         spread = 100.0 * abs(ratio ** (1.0 / OTHER_EXPONENT) / self.factor - 1.0)
+        text = "with an exponent of {other} instead of 2 the scaled airflow would be {spread} different"
         note = message(
-            "with an exponent of {other} instead of 2 the scaled airflow would be {spread} different",
-            code="other-exponent",
-            other=Value(OTHER_EXPONENT, decimals=1),
-            spread=Value(spread, "ratio", 1),
+            text, code="other-exponent", other=Value(OTHER_EXPONENT, decimals=1), spread=Value(spread, "ratio", 1)
         )
         if self.in_range:
             return note

@@ -122,10 +122,8 @@ def service_times(entries: Sequence[Observation], level: float = 0.95) -> pd.Dat
         if entry.time is None:
             continue
         if not entry.time > 0.0:
-            raise DataError(
-                f"'{entry.task}' on {entry.configuration} took {entry.time:g} s, which is not possible.",
-                remedy="Check the time.",
-            )
+            what = f"'{entry.task}' on {entry.configuration} took {entry.time:g} s, which is not possible."
+            raise DataError(what, remedy="Check the time.")
         times.setdefault((entry.configuration, entry.task), []).append(entry.time)
     rows = [
         {"configuration": configuration, "task": task, **vars(mean_interval(values, level)),

@@ -41,10 +41,8 @@ def correct(pull: DynoPull, section: DynoSection) -> CorrectedPull:
     asked = correction_spec(section.correction).key != "none"
     if pull.printed not in ("", "none"):
         if asked:
-            raise DataError(
-                f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again.",
-                remedy='Set dyno.correction to "none".',
-            )
+            what = f"Pull {pull.id} is typed as the dyno printed it ({pull.printed}), and is not corrected again."
+            raise DataError(what, remedy='Set dyno.correction to "none".')
         return left
     if section.air == "intake":
         raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")

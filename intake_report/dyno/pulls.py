@@ -217,11 +217,8 @@ def _cell(columns: Sequence[ArrayLike | None], elevation: float | None) -> tuple
         return None, (note,)
     readings = np.asarray(columns[0], dtype=np.float64).ravel()
     spread = float(np.nanmax(readings) - np.nanmin(readings))
-    note = message(
-        "the cell temperature moved by {spread} within the pull",
-        code="cell-moved",
-        spread=Value(spread, "temperature_difference", 1),
-    )
+    text = "the cell temperature moved by {spread} within the pull"
+    note = message(text, code="cell-moved", spread=Value(spread, "temperature_difference", 1))
     return AirState(temperature, pressure, humidity, "cell"), (note,) if spread > MOVED else ()
 
 

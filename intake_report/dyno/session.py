@@ -188,10 +188,8 @@ def leave_out_warm_up(pulls: Sequence[DynoPull], section: DynoSection) -> tuple[
                 )
         for before, after in pairwise([p for p in members if p.time is not None]):
             if before.time is not None and after.time is not None and after.time <= before.time:
-                raise DataError(
-                    f"Pull {after.id} follows pull {before.id} by its order but not by its time.",
-                    remedy="Correct the order or the time.",
-                )
+                what = f"Pull {after.id} follows pull {before.id} by its order but not by its time."
+                raise DataError(what, remedy="Correct the order or the time.")
         for position, pull in enumerate(members, 1):
             reason = _warming_up(pull, position, section)
             if reason is None:

@@ -176,12 +176,8 @@ def _drawn(
         return message("{source} does not report it", code="not-reported", source=source)
     worst = _worst_age(known, window)
     if worst > max_age:
-        return message(
-            "the nearest report is {worst} away at worst, more than {limit}",
-            code="too-old",
-            worst=Value(worst, "duration", 0),
-            limit=Value(max_age, "duration", 0),
-        )
+        text = "the nearest report is {worst} away at worst, more than {limit}"
+        return message(text, code="too-old", worst=Value(worst, "duration", 0), limit=Value(max_age, "duration", 0))
     inside = known[(known > window[0]) & (known < window[1])]
     times = np.concatenate([[window[0]], inside, [window[1]]])
     return _Line(times, np.interp(times, known, values))

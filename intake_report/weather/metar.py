@@ -125,11 +125,8 @@ def metar_record(
             observations.append(observation)
     stations = sorted({o.source for o in observations})
     if len(stations) > 1:
-        raise DataError(
-            f"the METAR reports are of several stations ({', '.join(stations)}), at different places and elevations.",
-            file=file,
-            remedy="Give each its own list.",
-        )
+        what = f"the METAR reports are of several stations ({', '.join(stations)}), at different places and elevations."
+        raise DataError(what, file=file, remedy="Give each its own list.")
     if not observations:
         raise DataError("all METAR reports are empty (NIL).", file=file, remedy="Give at least one report.")
     return build_record(source or stations[0], "metar", elevation, observations, notices)

@@ -133,21 +133,15 @@ def completed(observation: WeatherObservation, elevation: float | None) -> Weath
     for name, (low, high, unit) in _POSSIBLE.items():
         value = getattr(o, name)
         if value is not None and not low <= value <= high:
-            raise DataError(
-                f"a {name.replace('_', ' ')} of {value:g} {unit} is impossible (it has to lie in {low:g} to {high:g} {unit}).",
-                remedy="Check the unit; leave the cell empty if there was no reading.",
-            )
+            what = f"a {name.replace('_', ' ')} of {value:g} {unit} is impossible (it has to lie in {low:g} to {high:g} {unit})."
+            raise DataError(what, remedy="Check the unit; leave the cell empty if there was no reading.")
     dew_point, humidity, notices = _humidity(o)
     station, questions = _station_pressure(o, elevation)
     notices += questions
     if o.wind_gust is not None and o.wind_speed is not None and o.wind_gust < o.wind_speed:
+        text = "the gust of {gust} is below the wind of {wind}."
         notices.append(
-            message(
-                "the gust of {gust} is below the wind of {wind}.",
-                code="gust-below-wind",
-                gust=Value(o.wind_gust, "speed"),
-                wind=Value(o.wind_speed, "speed"),
-            )
+            message(text, code="gust-below-wind", gust=Value(o.wind_gust, "speed"), wind=Value(o.wind_speed, "speed"))
         )
     return replace(
         o,
@@ -168,10 +162,8 @@ def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, list[M
         return dew_point, humidity, notices
     if dew_point is not None:
         if dew_point > temperature + SATURATION_TOLERANCE:
-            raise DataError(
-                f"the dew point {dew_point:.1f} °C is above the temperature {temperature:.1f} °C.",
-                remedy="Check that the two are not exchanged and share a unit.",
-            )
+            what = f"the dew point {dew_point:.1f} °C is above the temperature {temperature:.1f} °C."
+            raise DataError(what, remedy="Check that the two are not exchanged and share a unit.")
         if dew_point > temperature:
             notices.append(
                 message(
@@ -207,20 +199,15 @@ def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[f
     if o.pressure is None:
         return None, []
     if o.pressure_kind is None:
-        raise DataError(
-            f"the kind of the pressure {o.pressure:.2f} kPa is not declared.",
-            remedy="Say whether it is station, altimeter or sea-level pressure.",
-        )
+        what = f"the kind of the pressure {o.pressure:.2f} kPa is not declared."
+        raise DataError(what, remedy="Say whether it is station, altimeter or sea-level pressure.")
     question = _pressure_question(o.pressure, o.pressure_kind, elevation)
     notices = [] if question is None else [question]
     if o.pressure_kind == "station":
         return o.pressure, notices
     if elevation is None:
-        lacking = message(
-            "the {kind} cannot be brought to station pressure: the elevation is not stated.",
-            code="no-elevation",
-            kind=_PRESSURE_LABELS[o.pressure_kind],
-        )
+        text = "the {kind} cannot be brought to station pressure: the elevation is not stated."
+        lacking = message(text, code="no-elevation", kind=_PRESSURE_LABELS[o.pressure_kind])
         return None, [*notices, lacking]
     if o.pressure_kind == "altimeter":
         return float(air.station_pressure(o.pressure, elevation)), notices
@@ -313,13 +300,9 @@ def build_record(
     for observation in observations:
         former = by_time.get(observation.time)
         if former is not None and replace(former, notices=()) != replace(observation, notices=()):
+            text = "{source} has several observations at {time} UTC; the last is used."
             gathered.append(
-                message(
-                    "{source} has several observations at {time} UTC; the last is used.",
-                    code="repeated-time",
-                    source=source,
-                    time=f"{observation.time:%Y-%m-%d %H:%M}",
-                )
+                message(text, code="repeated-time", source=source, time=f"{observation.time:%Y-%m-%d %H:%M}")
             )
         by_time[observation.time] = observation
     if not by_time:

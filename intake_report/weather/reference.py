@@ -168,10 +168,8 @@ def choose_reference(
         picked, reason = _by_rule(offered, set(runs))
     else:
         chosen_by = "none"
-        reason = message(
-            "No run has an ambient temperature from any source: over-ambient metrics cannot be computed.",
-            code="no-ambient",
-        )
+        text = "No run has an ambient temperature from any source: over-ambient metrics cannot be computed."
+        reason = message(text, code="no-ambient")
     uncovered = [run for run in runs if picked is not None and run not in picked.covered]
     if uncovered:
         reason = message(
@@ -217,10 +215,8 @@ def _named(candidates: Sequence[ReferenceCandidate], chosen: str) -> ReferenceCa
         names = ", ".join(c.source for c in candidates) or "none at all"
         raise DataError(f"the ambient reference “{chosen}” is not recorded.", remedy=f"Sources are {names}.")
     if len(meant) > 1:
-        raise DataError(
-            f"the ambient reference “{chosen}” could be {' or '.join(c.source for c in meant)}.",
-            remedy="Name the source.",
-        )
+        what = f"the ambient reference “{chosen}” could be {' or '.join(c.source for c in meant)}."
+        raise DataError(what, remedy="Name the source.")
     return meant[0]
 
 

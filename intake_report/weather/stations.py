@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -81,7 +81,7 @@ def station_table(
     `table`: delimited file, or the text of one. A decimal comma is read where the delimiter is another sign; `columns`:
     header in the table -> "quantity [unit]"; quantities are the keys of `COLUMN_QUANTITIES`. A pressure is mapped to
     "station_pressure", "altimeter" or "sea_level_pressure": its kind has to be declared; `source`, `kind`, `elevation`:
-    as in `WeatherRecord`; elevation [m]; `timezone`: of times without an offset ("Europe/Madrid"); `resolution`: step
+    as in `WeatherRecord`; elevation [m]; `timezone`: of times without an offset ("Europe/Madrid"), a known one; `resolution`: step
     of the temperature reading [K]; the last decimal that the table writes when not given. Raises DataError: if a header
     is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
     """
@@ -92,9 +92,9 @@ def station_table(
         raise DataError("the weather table has no row.", file=file, remedy="Give a table with a header line and rows.")
     try:
         mapped = _mapped_columns(rows[0][1], columns)
-        zone = None if timezone is None else _zone(timezone)
     except DataError as error:
         raise located(error, file=file, where=None) from None
+    zone = None if timezone is None else ZoneInfo(timezone)
     if resolution is None:
         resolution = _written_step([cells for _, cells in rows[1:]], mapped, decimals)
     observations = []
@@ -152,10 +152,8 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Stat
         match = _TARGET.match(target)
         name = match[1].replace("-", "_") if match else ""
         if match is None or name not in COLUMN_QUANTITIES:
-            raise DataError(
-                f"the column “{head}” is mapped to “{target}”, which is no quantity of the weather.",
-                remedy=_quantity_hint(name or target),
-            )
+            what = f"the column “{head}” is mapped to “{target}”, which is no quantity of the weather."
+            raise DataError(what, remedy=_quantity_hint(name or target))
         if any(name == other.name for other in mapped):
             raise DataError(f"two columns are mapped to {name}.", remedy="Map one column to each quantity.")
         scale, offset = _column_conversion(head, name, match[2])
@@ -193,24 +191,13 @@ def _column_conversion(head: str, name: str, unit: str | None) -> tuple[float, f
             raise DataError(f"the column “{head}” is mapped to {name}, which has no unit “{unit}”.")
         return (_EPOCH[unit.strip()] if unit else 1.0), 0.0
     if unit is None:
-        raise DataError(
-            f"the column “{head}” is mapped to {name} without a unit.",
-            remedy=f"Write the unit in brackets, for example “{name} [{_EXAMPLES[quantity]}]”.",
-        )
+        what = f"the column “{head}” is mapped to {name} without a unit."
+        raise DataError(what, remedy=f"Write the unit in brackets, for example “{name} [{_EXAMPLES[quantity]}]”.")
     try:
         scale, offset = conversion(unit, quantity)
     except DataError as error:
         raise DataError(f"column “{head}”: {error.what}", remedy=error.remedy) from None
     return (scale * 1000.0, offset) if name == "rain" else (scale, offset)  # rain is kept in mm
-
-
-def _zone(timezone: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(timezone)
-    except (ZoneInfoNotFoundError, ValueError):
-        raise DataError(
-            f"the time zone “{timezone}” is not known.", remedy="Write it like “Europe/Madrid” or “UTC”."
-        ) from None
 
 
 def _observation(
@@ -226,10 +213,8 @@ def _observation(
     time: datetime | None = None
     for column in mapped:
         if column.index >= len(cells):
-            raise DataError(
-                f"the row has {len(cells)} cells, too few for the column “{column.header}”.",
-                remedy="Fill the row or remove it.",
-            )
+            what = f"the row has {len(cells)} cells, too few for the column “{column.header}”."
+            raise DataError(what, remedy="Fill the row or remove it.")
         cell = cells[column.index]
         if column.epoch:
             time = datetime.fromtimestamp(_number(cell, decimals, column.header) * column.scale, UTC)
@@ -266,10 +251,8 @@ def _time(texts: Mapping[str, str], zone: ZoneInfo | None) -> datetime:
     try:
         time = datetime.fromisoformat(text)
     except ValueError:
-        raise DataError(
-            f"the time “{text}” cannot be read as ISO 8601 (2026-05-12T14:53+02:00).",
-            remedy="Write the times in that format; the date may have a column of its own.",
-        ) from None
+        what = f"the time “{text}” cannot be read as ISO 8601 (2026-05-12T14:53+02:00)."
+        raise DataError(what, remedy="Write the times in that format; the date may have a column of its own.") from None
     if time.tzinfo is not None:
         return time
     if zone is None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -170,23 +171,13 @@ def test_every_mistake_is_one_error_with_file_key_and_way_out(written, key, valu
     error = one_error(written)
     assert error.where == where and said in str(error)
     assert str(error).startswith(str(written))
-    for jargon in (
-        "pydantic",
-        "Traceback",
-        "Input should",
-        "tuple",
-        "dictionary",
-        "instance",
-        "literal",
-        "`",
-        "String should",
-    ):
-        assert jargon not in str(error)
+    assert not re.search(
+        "pydantic|Traceback|Input should|tuple|dictionary|instance|literal|`|String should", str(error)
+    )
 
 
 @pytest.mark.parametrize(
-    ("old", "new", "near"),
-    [("title", "titel", "title"), ("question", "quesion", "question"), ("id", "idd", "id")],
+    ("old", "new", "near"), [("title", "titel", "title"), ("question", "quesion", "question"), ("id", "idd", "id")]
 )
 def test_a_misspelt_key_is_not_missed_too(tmp_path, old, new, near):
     error = one_error(spoilt(tmp_path, **{f"campaign__{new}": GOOD["campaign"][old], f"campaign__{old}": None}))
@@ -210,34 +201,23 @@ def test_a_single_bracket_for_a_run_is_told_from_a_typo(tmp_path):
 # ---- a drive that would count twice --------------------------------------------------------------------------------
 
 
-def test_one_log_under_two_runs_is_refused(tmp_path):
+def test_one_log_under_two_runs_or_twice_in_one_is_refused(tmp_path):
     error = one_error(spoilt(tmp_path, run__1__files=["logs/b1-stock.csv"]))
     assert error.where == "run[2].files[1]"
     assert error.what == "the log “logs/b1-stock.csv” is named twice, for run “b1-stock” and for run “b1-sealed”."
-
-
-def test_another_way_to_write_the_same_path_is_the_same_log(tmp_path):
     error = one_error(spoilt(tmp_path, run__1__files=["./logs/b1-stock.csv"]))
     assert "“b1-stock”" in error.what and "“b1-sealed”" in error.what
-
-
-def test_one_log_twice_in_one_run_is_refused(tmp_path):
     error = one_error(spoilt(tmp_path, run__0__files=["logs/b1-stock.csv", "logs/b1-stock.csv"]))
     assert error.where == "run[1].files[2]" and "named twice in run “b1-stock”" in error.what
 
 
-def test_copies_of_one_log_are_refused(tmp_path):
+def test_copies_of_one_log_are_refused_and_one_byte_makes_another(tmp_path):
     file = roadlog.write(tmp_path)
     log = (tmp_path / "logs/b1-stock.csv").read_bytes()
     (tmp_path / "logs/b2-stock.csv").write_bytes(log)
     error = one_error(file)
     assert error.where == "run[4].files[1]"
     assert error.what.startswith("“logs/b2-stock.csv” of run “b2-stock” and “logs/b1-stock.csv” of run “b1-stock” hold")
-
-
-def test_a_log_of_equal_size_that_differs_in_one_byte_is_another(tmp_path):
-    file = roadlog.write(tmp_path)
-    log = (tmp_path / "logs/b1-stock.csv").read_bytes()
     (tmp_path / "logs/b2-stock.csv").write_bytes(log[:-3] + bytes([log[-3] ^ 1]) + log[-2:])
     load_campaign(file)
 
@@ -270,7 +250,7 @@ def test_all_mistakes_are_reported_at_once(tmp_path):
     assert len(str(caught.value).splitlines()) == 3
 
 
-def test_a_link_out_of_the_folder_is_refused(tmp_path):
+def test_a_link_out_of_the_folder_is_refused_and_one_inside_is_fine(tmp_path):
     file = roadlog.write(tmp_path / "campaign")
     (tmp_path / "secret.csv").write_text("time,x\n0,1\n")
     log = file.parent / "logs" / "b1-stock.csv"
@@ -278,12 +258,8 @@ def test_a_link_out_of_the_folder_is_refused(tmp_path):
     log.symlink_to(tmp_path / "secret.csv")
     with pytest.raises(CampaignError, match=r"“logs/b1-stock\.csv” leads out of the campaign folder"):
         load_campaign(file)
-
-
-def test_a_link_inside_the_folder_is_fine(tmp_path):
-    file = roadlog.write(tmp_path)
-    log = tmp_path / "logs" / "b1-stock.csv"
-    log.rename(tmp_path / "raw.csv")
+    log.unlink()
+    (tmp_path / "secret.csv").rename(file.parent / "raw.csv")
     log.symlink_to("../raw.csv")
     assert load_campaign(file).runs
 

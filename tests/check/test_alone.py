@@ -53,10 +53,7 @@ def test_a_log_without_a_known_intake_temperature_cannot_be_judged(tmp_path, cap
     assert [c["channel"] for c in check["channels"]] == ["speed"]  # what is there is shown all the same
 
 
-@pytest.mark.parametrize(
-    ("rows", "code"),
-    [(slice(0, 40), "duration"), (slice(0, 80), "driven")],
-)
+@pytest.mark.parametrize(("rows", "code"), [(slice(0, 40), "duration"), (slice(0, 80), "driven")])
 def test_a_drive_that_hardly_began_has_to_be_repeated(tmp_path, capsys, rows, code):
     status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv", rows=rows))
     assert status == 1 and check["verdict"] == "repeat the run"
@@ -81,16 +78,9 @@ def test_a_track_alone_cannot_be_judged(tmp_path, capsys):
 
 
 def spoiled(path: Path, share: float, value: str) -> Path:
-    """Replace the intake temperature in the last `share` of the rows."""
-    plain_log(path)
-    head, *lines = path.read_text("utf-8").splitlines()
-    first = round(len(lines) * (1.0 - share))
-    for i in range(first, len(lines)):
-        cells = lines[i].split(",")
-        cells[2] = value
-        lines[i] = ",".join(cells)
-    path.write_text("\n".join([head, *lines]) + "\n", "utf-8")
-    return path
+    """Replace the intake temperature in the last `share` of the 422 rows."""
+    first = round(422 * (1.0 - share))
+    return with_rows(path, lambda i, row: [*row[:2], value, row[3]] if i >= first else row)
 
 
 @pytest.mark.parametrize("value", ["", "-40"])
@@ -148,10 +138,7 @@ def test_a_single_fault_and_short_pauses_are_no_reason(tmp_path, capsys):
 
 
 def test_a_sensor_that_is_not_connected_is_found(tmp_path, capsys):
-    path = plain_log(tmp_path / "a.csv")
-    head, *lines = path.read_text("utf-8").splitlines()
-    lines = [",".join([*line.split(",")[:2], "20", line.split(",")[3]]) for line in lines]
-    path.write_text("\n".join([head, *lines]) + "\n", "utf-8")
+    path = with_rows(tmp_path / "a.csv", lambda _, row: [*row[:2], "20", row[3]])
     status, (check,) = check_json(capsys, path)
     assert status == 1 and "iat read one value over the whole run" in " ".join(check["reasons"])
 

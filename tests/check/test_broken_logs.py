@@ -18,8 +18,7 @@ SLOW = {"10,000 columns", "endless line further down", "gzip bomb", "zip bomb", 
 
 
 @pytest.mark.parametrize(
-    "case",
-    [pytest.param(case, marks=pytest.mark.slow if case.name in SLOW else (), id=case.name) for case in CASES],
+    "case", [pytest.param(case, marks=pytest.mark.slow if case.name in SLOW else (), id=case.name) for case in CASES]
 )
 def test_broken_log(case, tmp_path, capsys):
     path = tmp_path / case.file

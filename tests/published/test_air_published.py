@@ -263,11 +263,7 @@ def test_dew_points() -> None:
 def test_power_against_charge_temperature() -> None:
     # Computed 2026-11-25: 10 °F at 25 °C is worth 1.86 % by density, 0.927 % by √T (SAE), 1.114 % by T^0.6 (ISO).
     hot = 25.0 + 10.0 / 1.8
-    for model, expected, tolerance in (
-        ("density", 1.863, 5e-4),
-        ("square-root", 0.927, 5e-4),
-        ("iso", 1.114, 5e-4),
-    ):
+    for model, expected, tolerance in (("density", 1.863, 5e-4), ("square-root", 0.927, 5e-4), ("iso", 1.114, 5e-4)):
         assert 100.0 * (power_ratio(25.0, hot, model) - 1.0) == pytest.approx(expected, abs=tolerance)
     # 3 °C is about 1.01 % of density, 0.50 % of power by √T.
     assert 100.0 * (power_ratio(25.0, 28.0, "density") - 1.0) == pytest.approx(1.01, abs=5e-3)
