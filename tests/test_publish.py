@@ -307,13 +307,6 @@ def test_a_full_disk_is_a_sentence(copy, monkeypatch):
     assert visible(copy.out / "small-trial") == [DATE]
 
 
-def test_out_that_is_a_file_is_named(tmp_path):
-    file = roadlog.write(tmp_path / "campaign")
-    (tmp_path / "out").write_text("")
-    with pytest.raises(DataError, match="the report folder cannot be written"):
-        publish(file, tmp_path / "out", DATE)
-
-
 def test_an_issued_report_is_never_overwritten(copy, tmp_path):
     finished = tmp_path / "finished"
     finished.mkdir()
@@ -368,23 +361,15 @@ def kill_at(moment: str, small: Small, out: Path) -> None:
 
 
 @pytest.mark.parametrize("moment", MOMENTS)
-def test_killed_at_any_step_a_report_is_absent_or_complete(small, tmp_path, moment):
+def test_killed_at_any_step_a_report_is_absent_or_complete(small, tmp_path, finished, moment):
     kill_at(moment, small, tmp_path)
     home = tmp_path / "small-trial"
     if moment == "after the move":
         assert Report(home / DATE).files() == small.report.files()
-    else:
-        assert visible(home) == []
-        assert issued_reports(home) == ([], [])
-
-
-def test_next_render_after_a_kill_publishes_and_clears_away(small, tmp_path, finished):
-    kill_at("putting the report in place", small, tmp_path)
-    home = tmp_path / "small-trial"
-    left = list(home.iterdir())
-    assert left and all(p.name.startswith(".") for p in left)
-    assert publish(small.file, tmp_path, DATE).state == "published"
-    assert visible(home) == [DATE]
+        return
+    assert visible(home) == [] and issued_reports(home) == ([], [])
+    assert publish(small.file, tmp_path, DATE).state == "published"  # and what was left is cleared away
+    assert sorted(p.name for p in home.iterdir()) == [module.ORIGIN, DATE]
     assert Report(home / DATE).files() == small.report.files()
 
 

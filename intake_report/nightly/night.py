@@ -71,6 +71,7 @@ def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.at
     with the_only_night(out):
         night = _Night(out, settings)
         night.decide(find_below(roots, out))
+        night.save()  # a folder that cannot be written shows now, not in the morning
         try:
             if night.due:
                 with cluster(settings.dask, out, roots) if settings.dask else local(settings.jobs) as workers:

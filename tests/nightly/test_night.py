@@ -212,9 +212,11 @@ def test_a_folder_that_cannot_be_written_is_a_sentence(nights, monkeypatch):
         raise OSError(errno.ENOSPC, "No space left on device")
 
     before = {p: p.read_bytes() for p in nights.out.iterdir() if p.is_file() and "lock" not in p.name}
+    (nights.root / "c0" / "log.csv").write_text("2")
     monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(MachineError, match="No space left on device"):
         nights.night()
+    assert nights.rendered == []
     assert {p: p.read_bytes() for p in nights.out.iterdir() if p.is_file() and "lock" not in p.name} == before
 
 
