@@ -102,16 +102,18 @@ def shown(values: Iterable[float | None], quantity: str, result: ReportResult) -
 
 
 def legend(figure: Figure, *panels: Axes) -> None:
-    """Put one legend of all panels above the figure, each name once."""
+    """Put one legend of all panels below the figure, each name once."""
     unique: dict[str, Any] = {}
     for panel in panels:
         handles, labels = panel.get_legend_handles_labels()
         unique |= {label: handle for label, handle in zip(labels, handles, strict=True) if label not in unique}
-    figure.legend(unique.values(), unique.keys(), loc="outside upper left", ncols=len(unique))
+    figure.legend(unique.values(), unique.keys(), loc="outside lower left", ncols=len(unique))
 
 
 def title(figure: Figure, finding: str) -> None:
-    """Write what a figure shows above it."""
+    """Write what a figure shows above it, if anything."""
+    if not finding:
+        return
     figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
 
 
@@ -137,83 +139,24 @@ def extent(axes: Iterable[Axes]) -> tuple[float, float]:
     return (min(float(x.min()) for x in ends if x.size), max(float(x.max()) for x in ends if x.size))
 
 
-@styled
-def recovery_figure(result: ReportResult) -> Figure:
-    """Draw over-ambient temperature against time since the highway entry, all runs aligned there, with the margins."""
-    look = Look(result)
-    figure = new_figure(3.3)
-    panel = figure.subplots()
-    for id, curves in by_configuration(result.recovery_curves, look.ids):
-        for i, curve in enumerate(curves):
-            panel.plot(
-                curve.x,
-                shown(curve.y, "temperature_difference", result),
-                color=look.colour(id),
-                ls=look.dash(id),
-                label=result.name_of(id) if i == 0 else None,
-            )
-    start, end = extent([panel])
-    panel.axvline(0.0, color="#555555", lw=0.8)
-    for key in keys_of(result, "recovery_time"):
-        _margin_line(panel, key, result, look)
-    panel.grid(axis="y")
-    panel.set_xlabel("Time since highway entry [s]")
-    panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
-    panel.set_xlim(start - 0.02 * (end - start), end + 0.02 * (end - start))  # no mark lies on the frame
-    legend(figure, panel)
-    return figure
-
-
-def _margin_line(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None:
-    assert key.parameter.number is not None
-    level = float(to_display(key.parameter.number, "temperature_difference", result.units))
-    panel.axhline(level, color="#555555", lw=0.7, ls=(0, (1, 2)))
-    panel.annotate(
-        formatting.margin(key.parameter.number, result.units),
-        (1.0, level),
-        xycoords=("axes fraction", "data"),
-        xytext=(4, 0),
-        textcoords="offset points",
-        ha="left",
-        va="center",
-        fontsize=7.5,
-        color="#555555",
-        annotation_clip=False,
-    )
-    for value in result.of(key.key):
-        if value.value is not None:
-            panel.plot(
-                value.value,
-                level,
-                marker=look.marker(value.configuration),
-                color=look.colour(value.configuration),
-                ms=4.0,
-            )
-
-
 def keys_of(result: ReportResult, id: str) -> list[MetricKey]:
     """Return the metrics of one definition, a margin or phase each."""
     return [key for key in result.metrics if key.spec.id == id]
 
 
 @styled
-def heat_soak_figure(result: ReportResult) -> Figure:
+def heat_soak_figure(result: ReportResult, finding: str) -> Figure:
     """Draw the rise of intake air temperature during each stop, and rise and rate of each stop against its duration."""
     look = Look(result)
-    figure = new_figure(3.0)
+    figure = new_figure(3.2)
+    title(figure, finding)
     traces, rises, rates = figure.subplots(1, 3, width_ratios=(3, 2, 2))
     of_run = {run.id: run.configuration for run in result.runs}
     for id, curves in by_configuration(result.stop_curves, look.ids):
         for i, curve in enumerate(curves):
-            traces.plot(
-                curve.x,
-                shown(curve.y, "temperature_difference", result),
-                color=look.colour(id),
-                ls=look.dash(id),
-                lw=0.7,
-                alpha=0.8,
-                label=result.name_of(id) if i == 0 else None,
-            )
+            label = result.name_of(id) if i == 0 else None
+            style = {"color": look.colour(id), "ls": look.dash(id), "lw": 0.7, "alpha": 0.8, "label": label}
+            traces.plot(curve.x, shown(curve.y, "temperature_difference", result), **style)
         stops = [s for s in result.stops if of_run[s.run] == id and s.rate is not None]
         marks: dict[str, Any] = {"ls": "none", "marker": look.marker(id), "ms": 3.0, "color": look.colour(id)}
         durations = [s.duration for s in stops]
@@ -238,22 +181,37 @@ def wrapped(text: str, width: int) -> str:
     return "\n".join(textwrap.wrap(text, width, break_long_words=False))
 
 
-def end_labels(panel: Axes, labels: Sequence[tuple[float, str, str]], least: float = 0.11) -> None:
-    """Write names at the right edge beside the ends of their lines: (height [data], name, colour), none over another."""
+def room_for_names(figure: Figure) -> None:
+    """Leave room at the right edge for names beside the ends of lines."""
+    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]
+
+
+End = tuple[float, str, str]  # height of the end of a line [data], name, colour
+
+
+def end_of(y: np.ndarray, id: str, result: ReportResult, look: Look) -> list[End]:
+    """Return where the line of a configuration ends; nothing where it has no value."""
+    known = y[np.isfinite(y)]
+    return [(float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id))] if known.size else []
+
+
+def end_labels(panel: Axes, labels: Sequence[End], least: float = 0.11) -> None:
+    """Write names at the right edge beside the ends of their lines, none over another."""
     low, high = panel.get_ylim()
-    previous = -1.0
-    for y, name, colour in sorted(labels):
-        share = max((min(max(y, low), high) - low) / (high - low), previous + least)
-        previous = share
-        panel.annotate(
-            name,
-            (1.0, share),
-            xycoords="axes fraction",
-            xytext=(4, 0),
-            textcoords="offset points",
-            ha="left",
-            va="center",
-            fontsize=7.5,
-            color=colour,
-            annotation_clip=False,
-        )
+    shares: list[float] = []
+    for y, _, _ in sorted(labels):
+        share = (min(max(y, low), high) - low) / (high - low)
+        shares.append(max(share, shares[-1] + least) if shares else share)
+    over = max(
+        [0.0, *(share - 1.0 for share in shares[-1:])]
+    )  # lines that end at the top push each other out of the panel
+    for share, (_, name, colour) in zip(shares, sorted(labels), strict=True):
+        beside(panel, name, share - over, colour)
+
+
+def beside(panel: Axes, text: str, share: float, colour: str) -> None:
+    """Write a text at the right edge of a panel, at a share of its height."""
+    place: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (4, 0), "textcoords": "offset points"}
+    panel.annotate(
+        text, (1.0, share), ha="left", va="center", fontsize=7.5, color=colour, annotation_clip=False, **place
+    )

@@ -3,60 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from intake_report import formatting
 from intake_report.align import RoutePath
 from intake_report.bench import RestrictionSet
-from intake_report.dyno import DynoResult, MeanCurve
-from intake_report.plots import WIDTH, Look, axis_label, end_labels, legend, new_figure, shown, styled, title, wrapped
+from intake_report.dyno import DynoResult
+from intake_report.plots import (
+    WIDTH,
+    End,
+    Look,
+    axis_label,
+    end_labels,
+    end_of,
+    new_figure,
+    room_for_names,
+    shown,
+    styled,
+    title,
+    wrapped,
+)
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
 from intake_report.units import to_display
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
     from PIL.Image import Image
 
 GREY = "#555555"
 PHASE_LINES = {"city": "#8f8360", "ramp": "#51678f", "highway": "#6d9379"}
-SCALE = (
-    0.05,
-    0.1,
-    0.2,
-    0.5,
-    1.0,
-    2.0,
-    5.0,
-    10.0,
-    20.0,
-    50.0,
-)  # lengths of a scale bar, in the reader's unit of distance
+SCALE = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # lengths of a scale bar, in the reader's unit
 PHOTOS_IN_A_ROW = 3
 
 
 @styled
-def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
+def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
     """Draw the mass of air in the volume against its temperature, with ambient and the configurations on the curve."""
     look = Look(result)
-    figure = new_figure(3.0)
+    figure = new_figure(3.2)
+    title(figure, finding)
     panel = figure.subplots()
     panel.plot(shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
-    at = float(to_display(air.ambient, "temperature", result.units))
-    panel.plot(at, air.ambient_mass, marker="_", ms=11, mew=1.6, color=GREY, ls="none", label="Ambient air")
+    ambient = float(to_display(air.ambient, "temperature", result.units))
+    marks = [(ambient, air.ambient_mass, "_", GREY, "Ambient air")]
     for point in air.points:
-        panel.plot(
-            float(to_display(point.iat, "temperature", result.units)),
-            point.mass,
-            marker=look.marker(point.configuration),
-            color=look.colour(point.configuration),
-            ms=6,
-            ls="none",
-            label=f"{result.name_of(point.configuration)} ({formatting.count(point.n, 'run')})",
-        )
+        at, name = float(to_display(point.iat, "temperature", result.units)), result.name_of(point.configuration)
+        marks.append((at, point.mass, look.marker(point.configuration), look.colour(point.configuration), name))
+    for at, mass, marker, colour, name in marks:
+        panel.plot(at, mass, marker=marker, color=colour, ms=11 if marker == "_" else 6, mew=1.6, ls="none")
+        panel.annotate(name, (at, mass), xytext=(7, 5), textcoords="offset points", fontsize=7.5, color=colour)
     whole = air.ambient_mass
     share = panel.secondary_yaxis(
         "right", functions=(lambda m: np.asarray(m) * (100.0 / whole), lambda p: np.asarray(p) * (whole / 100.0))
@@ -67,40 +65,32 @@ def mass_figure(result: ReportResult, air: AirEvidence) -> Figure:
     panel.set_ylabel("Mass of air [g]")
     panel.grid()
     panel.margins(x=0.0)
-    handles, labels = panel.get_legend_handles_labels()
-    figure.legend(handles, labels, loc="outside upper left", ncols=2)
     return figure
 
 
 @styled
-def dyno_figure(result: ReportResult, dyno: DynoResult) -> Figure:
+def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     """Draw the mean curves of power and torque with their pointwise bands."""
     look = Look(result)
-    figure = new_figure(2.5)
+    figure = new_figure(2.7)
+    title(figure, finding)
+    room_for_names(figure)
     panels = figure.subplots(1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
+        ends: list[End] = []
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
-            _band(panel, curve, dyno, result, look)
+            id, mean = curve.configuration, shown(curve.mean, quantity, result)
+            panel.plot(dyno.speeds, mean, color=look.colour(id), ls=look.dash(id))
+            if curve.low is not None and curve.high is not None:
+                low, high = (shown(limit, quantity, result) for limit in (curve.low, curve.high))
+                panel.fill_between(dyno.speeds, low, high, color=look.colour(id), alpha=0.14, lw=0)
+            ends += end_of(mean, id, result, look)
         panel.set_xlabel("Engine speed [rpm]")
         panel.set_ylabel(axis_label(quantity.capitalize(), quantity, result))
         panel.grid()
         panel.margins(x=0.0)
-    legend(figure, panels[0])
+    end_labels(panels[1], ends, 0.16)  # the same lines in both panels
     return figure
-
-
-def _band(panel: Axes, curve: MeanCurve, dyno: DynoResult, result: ReportResult, look: Look) -> None:
-    colour = look.colour(curve.configuration)
-    panel.plot(
-        dyno.speeds,
-        shown(curve.mean, curve.quantity, result),
-        color=colour,
-        ls=look.dash(curve.configuration),
-        label=f"{result.name_of(curve.configuration)} ({formatting.count(curve.n, 'pull')})",
-    )
-    if curve.low is not None and curve.high is not None:
-        low, high = (shown(limit, curve.quantity, result) for limit in (curve.low, curve.high))
-        panel.fill_between(dyno.speeds, low, high, color=colour, alpha=0.14, lw=0)
 
 
 @styled
@@ -137,30 +127,19 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str)
 def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: str) -> Figure:
     """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
     look = Look(result)
-    figure = new_figure(2.9)
+    figure = new_figure(2.6)
     title(figure, finding)
-    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
+    room_for_names(figure)
     panel = figure.subplots()
-    ends = []
+    ends: list[End] = []
     for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
-        colour, name = look.colour(fit.configuration), result.name_of(fit.configuration)
-        flow = np.linspace(fit.lowest, fit.highest, 60)
-        panel.plot(
-            shown(flow, "volume_flow", result),
-            shown(fit.coefficient * flow**fit.exponent, "restriction", result),
-            color=colour,
-            ls=look.dash(fit.configuration),
-        )
-        panel.plot(
-            shown((q for q, _ in fit.points), "volume_flow", result),
-            shown((drop for _, drop in fit.points), "restriction", result),
-            ls="none",
-            marker=look.marker(fit.configuration),
-            ms=4.5,
-            color=colour,
-        )
-        last = float(to_display(fit.coefficient * fit.highest**fit.exponent, "restriction", result.units))
-        ends.append((last, wrapped(name, 18), colour))
+        id, flow = fit.configuration, np.linspace(fit.lowest, fit.highest, 60)
+        law = shown(fit.coefficient * flow**fit.exponent, "restriction", result)
+        panel.plot(shown(flow, "volume_flow", result), law, color=look.colour(id), ls=look.dash(id))
+        flows, drops = zip(*fit.points, strict=True)
+        measured = (shown(flows, "volume_flow", result), shown(drops, "restriction", result))
+        panel.plot(*measured, ls="none", marker=look.marker(id), ms=4.5, color=look.colour(id))
+        ends += end_of(law, id, result, look)
     if curves.airflow is not None:
         at = float(to_display(curves.airflow, "volume_flow", result.units))
         panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
@@ -189,7 +168,7 @@ def photos_figure(result: ReportResult, photos: Mapping[str, Image]) -> Figure:
 
 
 @styled
-def map_figure(result: ReportResult, path: RoutePath) -> Figure:
+def map_figure(result: ReportResult, path: RoutePath, finding: str) -> Figure:
     """Draw the route from positions with phases, places of stops, start, scale and north; no map lies below it.
 
     It is turned so that its longer side lies across the page.
@@ -201,15 +180,18 @@ def map_figure(result: ReportResult, path: RoutePath) -> Figure:
     if x[0] > x[-1]:  # from left to right
         x, y, across, up = -x, -y, -across, -up
     ratio = float(np.ptp(y) / np.ptp(x))
-    figure = new_figure(min(3.4, 1.2 + WIDTH * ratio))
+    figure = new_figure(min(3.0, 1.3 + WIDTH * ratio))
+    title(figure, finding)
     panel = figure.subplots()
     for phase in result.phases:
         at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
         px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)
         colour = PHASE_LINES.get(phase.kind, "#777777")
         panel.plot(px, py, color=colour, lw=2.2)
-        panel.annotate(phase.name, (float(np.mean(px)), float(np.min(py) if phase.kind == "ramp" else np.max(py))), xytext=(0, -14 if phase.kind == "ramp" else 8), textcoords="offset points",
-                       ha="center", fontsize=8.0, color=colour, fontweight="bold")  # fmt: skip
+        below = phase.kind == "ramp"
+        middle = (float(np.mean(px)), float(np.min(py) if below else np.max(py)))
+        style: dict[str, Any] = {"ha": "center", "fontsize": 8.0, "color": colour, "fontweight": "bold"}
+        panel.annotate(phase.name, middle, xytext=(0, -14 if below else 8), textcoords="offset points", **style)
     stops = [place.distance for place in result.places.stops] if result.places else []
     panel.plot(np.interp(stops, path.s, x), np.interp(stops, path.s, y), ls="none", marker="^", ms=3, color="#333333")
     panel.plot(x[0], y[0], marker="o", mfc="white", color="#333333", ms=5)

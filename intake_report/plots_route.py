@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from intake_report import formatting
 from intake_report.plots import (
+    End,
     Look,
     axis_label,
     by_configuration,
     end_labels,
+    end_of,
     extent,
-    keys_of,
-    legend,
     new_figure,
+    room_for_names,
     shown,
     styled,
     title,
-    wrapped,
 )
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.types import Places
@@ -34,11 +34,12 @@ PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
 
 
 @styled
-def route_figure(result: ReportResult) -> Figure:
+def route_figure(result: ReportResult, finding: str) -> Figure:
     """Draw intake air temperature and ambient against route distance, one panel per configuration."""
     look = Look(result)
     groups = list(by_configuration(result.route_curves, look.ids))
-    figure = new_figure(0.8 + 1.6 * len(groups))
+    figure = new_figure(1.0 + 1.6 * len(groups))
+    title(figure, finding)
     axes = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
     for panel, (id, curves) in zip(axes, groups, strict=True):
         _phases(panel, result)
@@ -52,7 +53,7 @@ def route_figure(result: ReportResult) -> Figure:
         )
         panel.grid(axis="y")
         panel.set_ylabel(axis_label("IAT", "temperature", result))
-    _phase_names(axes[0], result)
+    _phase_names(axes[0], result, 14)
     axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
     axes[-1].set_xlim(*extent(axes))
     return figure
@@ -64,61 +65,51 @@ def _phases(panel: Axes, result: ReportResult) -> None:
         panel.axvspan(start, end, color=PHASE_SHADES.get(phase.kind, "#f4f4f4"), lw=0, zorder=0)
 
 
-def _phase_names(panel: Axes, result: ReportResult) -> None:
+def _phase_names(panel: Axes, result: ReportResult, above: int = 3) -> None:
     for phase in result.phases:
         middle = float(shown(((phase.start + phase.end) / 2,), "distance", result)[0])
         panel.annotate(
-            phase.name,
-            (middle, 1.0),
-            xycoords=("data", "axes fraction"),
-            xytext=(0, 14),
-            textcoords="offset points",
-            ha="center",
-            va="bottom",
-            fontsize=7.5,
-            color="#555555",
-        )
+            phase.name, (middle, 1.0), xycoords=("data", "axes fraction"), xytext=(0, above), textcoords="offset points",
+            ha="center", va="bottom", fontsize=7.5, color="#555555",
+        )  # fmt: skip
 
 
 @styled
-def places_figure(result: ReportResult, places: Places) -> Figure:
+def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
     """Draw the configurations by place: mean of the runs with their range, the peak of each run, and the stops below."""
     look = Look(result)
-    figure = new_figure(4.2)
+    figure = new_figure(4.4)
+    title(figure, finding)
+    room_for_names(figure)
     panel, stops = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
-    _phases(panel, result)
-    x = shown(places.centres, "distance", result)
-    for curve in places.curves:
-        colour = look.colour(curve.configuration)
-        low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
-        panel.fill_between(x, low, high, color=colour, alpha=0.15, lw=0)
-        panel.plot(
-            x,
-            shown(curve.mean, places.quantity, result),
-            color=colour,
-            ls=look.dash(curve.configuration),
-            label=result.name_of(curve.configuration),
-        )
+    _by_place(panel, result, places, look, ranges=True)
     of_run = {run.id: run.configuration for run in result.runs}
     for peak in places.peaks:
-        configuration = of_run[peak.run]
-        panel.plot(
-            shown((peak.distance,), "distance", result),
-            shown((peak.value,), places.quantity, result),
-            ls="none",
-            marker=look.marker(configuration),
-            ms=4.5,
-            mfc="white",
-            color=look.colour(configuration),
-        )
-    name = "Over-ambient" if places.quantity == "temperature_difference" else "Intake air temperature"
+        at, value = shown((peak.distance,), "distance", result), shown((peak.value,), places.quantity, result)
+        id = of_run[peak.run]
+        panel.plot(at, value, ls="none", marker=look.marker(id), ms=4.5, mfc="white", color=look.colour(id))
+    _stops(stops, result, places)
+    return figure
+
+
+def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, ranges: bool = False) -> None:
+    """Draw the mean of each configuration along the route, with the range of its runs where asked for."""
+    _phases(panel, result)
+    x = shown(places.centres, "distance", result)
+    ends: list[End] = []
+    for curve in places.curves:
+        id, y = curve.configuration, shown(curve.mean, places.quantity, result)
+        if ranges:
+            low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
+            panel.fill_between(x, low, high, color=look.colour(id), alpha=0.15, lw=0)
+        panel.plot(x, y, color=look.colour(id), ls=look.dash(id))
+        ends += end_of(y, id, result, look)
+    panel.set_xlim(float(x[0]), float(x[-1]))
+    name = "Over-ambient" if places.quantity == "temperature_difference" else "IAT"
     panel.set_ylabel(axis_label(name, places.quantity, result))
     panel.grid(axis="y")
-    panel.set_xlim(float(x[0]), float(x[-1]))
     _phase_names(panel, result)
-    _stops(stops, result, places)
-    legend(figure, panel)
-    return figure
+    end_labels(panel, ends, 0.13 if ranges else 0.22)
 
 
 def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
@@ -137,83 +128,90 @@ def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> 
     """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
     look = Look(result)
     figure = new_figure(height)
-    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]  # names at the right
+    room_for_names(figure)
     title(figure, finding)
     panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
     if result.places is not None:
         _along_the_route(panels.pop(0), result, result.places, look)
     if panels:
-        _after_the_entry(panels[0], result, look)
+        _falls(panels[0], result, look, READABLE)
+        start, end = extent([panels[0]])
+        panels[0].set_xlim(max(start, -5.0), end)
+    return figure
+
+
+@styled
+def recovery_figure(result: ReportResult, finding: str) -> Figure:
+    """Draw over-ambient temperature against time since the highway entry, all of it, with the time of each run."""
+    look = Look(result)
+    figure = new_figure(3.5)
+    room_for_names(figure)
+    title(figure, finding)
+    panel = figure.subplots()
+    _falls(panel, result, look)
+    start, end = extent([panel])
+    panel.axvline(0.0, color="#555555", lw=0.8)
+    for key in _margins(result):
+        for value in result.of(key.key):
+            if value.value is None:
+                continue
+            id = value.configuration
+            panel.plot(value.value, _level(key, result), marker=look.marker(id), color=look.colour(id), ms=4.0)
+    panel.set_xlim(start - 0.02 * (end - start), end + 0.02 * (end - start))  # no mark lies on the frame
     return figure
 
 
 def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Look) -> None:
-    _phases(panel, result)
-    x = shown(places.centres, "distance", result)
-    ends = []
-    for curve in places.curves:
-        id, y = curve.configuration, shown(curve.mean, places.quantity, result)
-        panel.plot(x, y, color=look.colour(id), ls=look.dash(id))
-        known = y[np.isfinite(y)]
-        if known.size:
-            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
-    panel.set_xlim(float(x[0]), float(x[-1]))
-    panel.set_ylabel(
-        axis_label("Over-ambient" if places.quantity == "temperature_difference" else "IAT", places.quantity, result)
-    )
+    _by_place(panel, result, places, look)
     panel.set_xlabel(axis_label("Route distance", "distance", result))
-    panel.grid(axis="y")
     stops = shown((place.distance for place in places.stops), "distance", result)
     panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), marker="^", ms=4, ls="none",
                color="#555555", clip_on=False)  # fmt: skip
     if result.recovery_curves and places.quantity == "temperature_difference":
-        for key in keys_of(result, "recovery_time"):
-            _margin(panel, key, result)
-    _phase_names(panel, result)
-    end_labels(panel, ends, 0.22)
+        for key in _margins(result):
+            panel.axhline(_level(key, result), **MARGIN)
 
 
-def _after_the_entry(panel: Axes, result: ReportResult, look: Look) -> None:
-    ends = []
+def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf) -> None:
+    """Draw the fall of every run after the highway entry with the margins, up to so many times the largest of them."""
+    ends: list[End] = []
     for id, curves in by_configuration(result.recovery_curves, look.ids):
         for curve in curves:
             y = shown(curve.y, "temperature_difference", result)
             panel.plot(curve.x, y, color=look.colour(id), ls=look.dash(id), lw=0.9)
-        known = y[np.isfinite(y)]
-        if known.size:
-            ends.append((float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id)))
-    margins = [key for key in keys_of(result, "recovery_time") if key.parameter.number is not None]
-    for key in margins:
-        _margin(panel, key, result)
+        ends += end_of(y, id, result, look)
+    levels = [_level(key, result) for key in _margins(result)]
+    for key, level in zip(_margins(result), levels, strict=True):
+        panel.axhline(level, **MARGIN)
         panel.annotate(
-            formatting.margin(key.parameter.number or 0.0, result.units, both=False),
-            (1.0, float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))),
+            formatting.margin(key.parameter.number or 0.0, result.units, both=False), (1.0, level),
             xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color="#555555",
         )  # fmt: skip
-    if margins:  # so that a margin can be read; what lies above it falls off steeply
-        top = float(
-            to_display(
-                READABLE * max(k.parameter.number or 0.0 for k in margins), "temperature_difference", result.units
-            )
-        )
-        panel.set_ylim(min(0.0, panel.get_ylim()[0]), min(top, panel.get_ylim()[1]))
-    start, end = extent([panel])
-    panel.set_xlim(max(start, -5.0), end)
     panel.set_xlabel("Time since highway entry [s]")
     panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
     panel.grid(axis="y")
-    end_labels(panel, ends, 0.22)
+    low, high = panel.get_ylim()
+    # so that a margin can be read; what lies above it falls off steeply
+    panel.set_ylim(min(0.0, low), min(height * max(levels, default=np.inf), high))
+    end_labels(panel, ends, 0.22 if height < np.inf else 0.13)
 
 
-def _margin(panel: Axes, key: MetricKey, result: ReportResult) -> None:
-    level = float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))
-    panel.axhline(level, color="#555555", lw=0.7, ls=(0, (1, 2)))
+MARGIN: dict[str, Any] = {"color": "#555555", "lw": 0.7, "ls": (0, (1, 2))}
+
+
+def _margins(result: ReportResult) -> list[MetricKey]:
+    return [key for key in result.metrics if key.spec.id == "recovery_time" and key.parameter.number is not None]
+
+
+def _level(key: MetricKey, result: ReportResult) -> float:
+    return float(to_display(key.parameter.number or 0.0, "temperature_difference", result.units))
 
 
 @styled
-def strip_figure(result: ReportResult) -> Figure:
+def strip_figure(result: ReportResult, finding: str) -> Figure:
     """Draw the route as a strip of distance with its phases and places of stops, where no log holds a position."""
-    figure = new_figure(0.95)
+    figure = new_figure(1.2)
+    title(figure, finding)
     panel = figure.subplots()
     _phases(panel, result)
     _phase_names(panel, result)

@@ -25,14 +25,13 @@ ARROW_DOWN = tuple((x, -y) for x, y in ARROW_UP)
 
 
 @styled
-def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str = "") -> Figure:
+def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -> Figure:
     """Draw each run's value as a dot and each configuration's mean as a bar, one panel per metric, under its finding."""
     look = Look(result)
     columns = min(3, len(keys))
     rows = -(-len(keys) // columns)
-    figure = new_figure(0.3 + 2.0 * rows + 0.3 * bool(finding))
-    if finding:
-        title(figure, finding)
+    figure = new_figure(0.3 + 2.0 * rows + 0.3)
+    title(figure, finding)
     panels = figure.subplots(rows, columns, squeeze=False).ravel()
     for panel in panels[len(keys) :]:
         panel.set_visible(False)
@@ -87,14 +86,15 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
 
 
 @styled
-def difference_figure(result: ReportResult, keys: Sequence[MetricKey]) -> Figure:
+def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -> Figure:
     """Draw the differences from the baseline with their intervals, one panel per quantity."""
     look = Look(result)
     rows_shown = [c for c in result.comparisons if c.difference is not None and any(k.key == c.key for k in keys)]
     quantities = list(dict.fromkeys(result.metric(c.key).spec.quantity for c in rows_shown))
     groups = [[c for c in rows_shown if result.metric(c.key).spec.quantity == q] for q in quantities]
     rows = [list(dict.fromkeys(c.key for c in group)) for group in groups]
-    figure = new_figure(0.75 + sum(0.5 + 0.34 * len(r) for r in rows))
+    figure = new_figure(1.0 + sum(0.5 + 0.34 * len(r) for r in rows))
+    title(figure, finding)
     axes = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(r) + 1 for r in rows])[:, 0]
     for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
         for comparison in group:
@@ -129,7 +129,9 @@ def _difference(
 
 
 @styled
-def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]]) -> Figure:
+def budget_figure(
+    result: ReportResult, budgets: Sequence[tuple[MetricKey, Sequence[BudgetRow]]], finding: str
+) -> Figure:
     """Draw what each source contributes to one run's value, one panel per metric; faint: common to all runs, so that it cancels.
 
     Sources below a fiftieth of the largest in every panel are left out.
@@ -140,7 +142,8 @@ def budget_figure(result: ReportResult, budgets: Sequence[tuple[MetricKey, Seque
     sources = [s for s in result.uncertainty.sources if s.name in seen]
     columns = min(3, len(budgets))
     lines = -(-len(budgets) // columns)
-    figure = new_figure(0.5 + lines * (0.65 + 0.21 * len(sources)))
+    figure = new_figure(0.7 + lines * (0.65 + 0.21 * len(sources)))
+    title(figure, finding)
     panels = figure.subplots(lines, columns, squeeze=False, sharey=True).ravel()
     for panel in panels[len(budgets) :]:
         panel.set_visible(False)

@@ -14,11 +14,11 @@ from intake_report import plots, plots_route, plots_values
 from intake_report.results.text import metric_title
 
 FIGURES = {
-    "route": plots_route.route_figure,
-    "recovery": plots.recovery_figure,
-    "soak": plots.heat_soak_figure,
-    "dots": lambda result: plots_values.dots_figure(result, drawable(result)),
-    "differences": lambda result: plots_values.difference_figure(result, compared(result)),
+    "route": lambda result: plots_route.route_figure(result, "Finding"),
+    "recovery": lambda result: plots_route.recovery_figure(result, "Finding"),
+    "soak": lambda result: plots.heat_soak_figure(result, "Finding"),
+    "dots": lambda result: plots_values.dots_figure(result, drawable(result), "Finding"),
+    "differences": lambda result: plots_values.difference_figure(result, compared(result), "Finding"),
 }
 
 
@@ -63,7 +63,7 @@ def test_figures_say_units_of_the_reader(name, result):
 
 def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
     result = demo.chain.result
-    figure = plots_route.route_figure(result)
+    figure = plots_route.route_figure(result, "")
     panels = figure.get_axes()
     assert len(panels) == len(result.configurations) == 3
     for panel, configuration in zip(panels, result.configurations, strict=True):
@@ -82,7 +82,7 @@ def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
 
 def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
     result = demo.chain.result
-    (panel,) = plots.recovery_figure(result).get_axes()
+    (panel,) = plots_route.recovery_figure(result, "").get_axes()
     levels = sorted({float(line.get_ydata()[0]) for line in panel.get_lines() if len(set(line.get_ydata())) == 1})
     assert {round(level, 3) for level in levels} >= {1.667, 2.778}
     assert any(list(line.get_xdata()) == [0.0, 0.0] for line in panel.get_lines())
@@ -97,7 +97,7 @@ def test_recovery_figure_is_aligned_at_the_entry_and_marks_the_margins(demo):
 def test_dots_figure_shows_each_value_once_and_the_means(demo):
     result = demo.chain.result
     keys = drawable(result)[:3]
-    panels = plots_values.dots_figure(result, keys).get_axes()
+    panels = plots_values.dots_figure(result, keys, "").get_axes()
     for panel, key in zip(panels, keys, strict=False):
         drawn = sorted(float(y) for line in panel.get_lines() for y in np.atleast_1d(line.get_ydata()))
         values = sorted(v.value for v in result.of(key.key) if v.value is not None)
@@ -125,7 +125,7 @@ def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
         replace(v, status="not reached", value=None, bound=240.0) if v.key == key.key and v.block == "day-1" else v
         for v in result.values
     )
-    panel = plots_values.dots_figure(replace(result, values=values), [key]).get_axes()[0]
+    panel = plots_values.dots_figure(replace(result, values=values), [key], "").get_axes()[0]
     arrows = [line for line in panel.get_lines() if "uparrow" in str(line.get_marker())]
     assert sum(len(line.get_ydata()) for line in arrows) == 3
     assert {float(y) for line in arrows for y in line.get_ydata()} == {240.0}
@@ -134,7 +134,9 @@ def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
 def test_drawing_twice_gives_the_same_svg(demo):
     from intake_report.render.figure import figure_block
 
-    first, second = (figure_block(plots.recovery_figure(demo.chain.result), "fig-recovery", "c", "a") for _ in range(2))
+    first, second = (
+        figure_block(plots_route.recovery_figure(demo.chain.result, ""), "fig-recovery", "c", "a") for _ in range(2)
+    )
     assert first.svg == second.svg
 
 
@@ -159,7 +161,7 @@ def test_a_dollar_in_a_name_is_a_dollar(badly_designed):
     result = badly_designed.chain.result
     names = iter(("Kit at $300, was $400_x", r"$\foo$", "plain"))
     named = replace(result, configurations=tuple(replace(c, name=next(names)) for c in result.configurations))
-    figure = plots_route.route_figure(named)
+    figure = plots_route.route_figure(named, "")
     figure.draw_without_rendering()  # mathematics that cannot be read would stop it here
     assert not any(t.get_parse_math() for t in figure.findobj(mpl.text.Text) if "$" in t.get_text())
     assert any(r"$\foo$" in text for text in texts(figure))

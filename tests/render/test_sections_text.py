@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from conftest import ROOT
 
-from intake_report import plots, plots_route, plots_values
+from intake_report import plots_route, plots_values
 from intake_report.campaign import load_campaign
 from intake_report.messages import Interval, Value, message
 from intake_report.provenance import repeat_command
@@ -36,7 +36,7 @@ def test_peaks_by_place_are_those_of_the_metric(demo):
     assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
         run: (pytest.approx(value), pytest.approx(distance)) for run, (value, distance) in metric.items()
     }
-    panel = plots_route.places_figure(result, result.places).get_axes()[0]
+    panel = plots_route.places_figure(result, result.places, "").get_axes()[0]
     drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
     assert drawn == {round(value, 6) for value, _ in metric.values()}
 
@@ -143,24 +143,24 @@ def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo):
 
 
 def test_curves_along_the_route_fill_the_width(demo):
-    axes = plots_route.route_figure(demo.chain.result).get_axes()
+    axes = plots_route.route_figure(demo.chain.result, "").get_axes()
     ends = np.concatenate([line.get_xdata() for a in axes for line in a.get_lines()]).astype(float)
     assert axes[-1].get_xlim() == (pytest.approx(np.nanmin(ends)), pytest.approx(np.nanmax(ends)))
 
 
 def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
-    (panel,) = plots.recovery_figure(demo.chain.result).get_axes()
+    (panel,) = plots_route.recovery_figure(demo.chain.result, "").get_axes()
     low, high = panel.get_xlim()
     marks = [float(line.get_xdata()[0]) for line in panel.get_lines() if len(line.get_xdata()) == 1]
     assert marks and all(low < x < high for x in marks)
-    labels = [t for t in panel.texts if "K" in t.get_text()]
-    assert len(labels) == 2 and all(t.get_ha() == "left" and t.xy[0] == 1.0 for t in labels)
+    labels = [t for t in panel.texts if "°F" in t.get_text()]
+    assert len(labels) == 2 and all(t.get_ha() == "right" and t.xy[0] == 1.0 for t in labels)
 
 
 def test_differences_have_one_row_per_metric_and_a_legend(demo):
     result = demo.chain.result
     keys = [k for k in result.metrics if k.spec.headline]
-    figure = plots_values.difference_figure(result, keys)
+    figure = plots_values.difference_figure(result, keys, "")
     labels = [t.get_text() for a in figure.get_axes() for t in a.get_yticklabels()]
     assert len(labels) == len(keys)
     assert {t.get_text() for t in figure.legends[0].get_texts()} == {

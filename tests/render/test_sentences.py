@@ -72,7 +72,7 @@ def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo):
     narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
     coarse = next(item for item in demo_limits(result) if item.code == "margin-resolution")
     limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
-    assert "the instruments cannot decide 3 °F, 5 °F they can" in sentences(limited)[0]
+    assert "the instruments are too coarse for 3 °F, not for 5 °F" in sentences(limited)[0]
     assert "within 5 °F (2.8 K)" in sentences(limited)[0]
 
 

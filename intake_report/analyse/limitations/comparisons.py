@@ -65,7 +65,7 @@ def _small(key: MetricKey) -> Message:
 
 
 NOT_SHOWN = kind("not-shown", 310, "comparison", "some differences are not shown by the runs",
-    "{name}: {texts}. More runs may still show it.",
+    "{name} against {versus}: {texts}. More runs may still show it.",
 )  # fmt: skip
 
 
@@ -76,19 +76,16 @@ def not_shown(f: Findings) -> Iterator[Limitation]:
         rows = [c for c in mine if c.call in ("suggested", "not shown")]
         texts = []
         for call, template in (
-            ("not shown", "the runs do not show a difference from {versus} in {parts}"),
-            (
-                "suggested",
-                "a difference from {versus} is {suggested} in {parts}, since the interval excludes zero, but not after "
-                "allowing for the comparisons looked at together (Holm)",
-            ),
-        ):
+            ("not shown", "no difference is shown in {parts}"),
+            ("suggested", "{suggested} in {parts}, where the interval by itself excludes zero, which is not enough where "
+             "several differences are looked at together (Holm)"),
+        ):  # fmt: skip
             parts = tuple(_difference(f.headline[c.key], c) for c in rows if c.call == call)
             if parts:
-                versus = f.name(rows[0].versus)
-                texts.append(message(template, versus=versus, parts=Listing(parts), suggested=SUGGESTED))
+                texts.append(message(template, parts=Listing(parts), suggested=SUGGESTED))
         if rows:
-            yield NOT_SHOWN(_remedy(f, rows), name=configuration.name, texts=Listing(tuple(texts), ";"))
+            versus, said = f.name(rows[0].versus), Listing(tuple(texts), ";")
+            yield NOT_SHOWN(_remedy(f, rows), name=configuration.name, versus=versus, texts=said)
 
 
 def _difference(key: MetricKey, c: Comparison) -> Message:
@@ -137,13 +134,14 @@ def _remedy(f: Findings, rows: list[Comparison]) -> Message:
 
 
 SHARED_BIAS = kind("shared-bias", 305, "comparison", "biases that all runs share widen some intervals",
-    "A bias that all runs share does not cancel where configurations answer to it differently: near a plateau it "
-    "shifts the crossing of one more than that of another. Its part in the intervals: {parts}.{without}",
+    "An error of the instruments that all runs share cancels where the configurations answer to it alike. Near a "
+    "plateau they do not: it moves the crossing of one more than that of the other. Its part in the intervals: "
+    "{parts}.{without}",
     "Soak checks against a calibrated thermometer, of sensor and ambient reference; more runs do not reduce this part.",
 )  # fmt: skip
 NOT_BOUNDED = kind("not-bounded", 255, "comparison", "some intervals of recovery times are open",
-    "What is uncertain about the instruments leaves it open whether every run reaches the margin, so the interval is "
-    "not bounded on every side: {parts}.",
+    "The instruments leave open whether every run reaches the margin. These intervals are therefore open to a side: "
+    "{parts}.",
     "A longer highway phase, a wider margin, or soak checks of sensor and ambient reference against a calibrated "
     "thermometer.",
 )  # fmt: skip
@@ -166,9 +164,13 @@ def shared_biases(f: Findings) -> Iterator[Limitation]:
         parts.append(message(template, who=f.who(c), floor=_size(key, floor), limits=limits_of(c, key)))
         if c.half_width is not None and c.scatter is not None:
             alone = max(c.half_width**2 - floor**2, 0.0) ** 0.5
-            without.append(message("{who}: about ± {half}", who=f.who(c), half=_size(key, alone)))
+            without.append(message("about ± {half} for {who}", who=f.who(c), half=_size(key, alone)))
     if parts:
-        rest = message(" Without it: {parts}.", parts=Listing(tuple(without), ";")) if without else ""
+        rest = (
+            message(" Without it the intervals would be {parts}.", parts=Listing(tuple(without), ";"))
+            if without
+            else ""
+        )
         yield SHARED_BIAS(keys=tuple(concerned), parts=Listing(tuple(parts), ";"), without=rest)
 
 
@@ -187,14 +189,14 @@ def no_scatter(f: Findings) -> Iterator[Limitation]:
             yield NO_SCATTER(keys=(key.key,), title=title_of(key))
 
 
-RELATED_RUNS = kind("related-runs", 260, "comparison", "runs of a block hang together",
-    "Consecutive runs of a block hang together in {parts}: the comparison takes them as independent, so its intervals "
-    "are too narrow if neighbours are alike.",
+RELATED_RUNS = kind("related-runs", 260, "comparison", "runs of a block are alike",
+    "Runs that follow each other in a block are alike in {parts}. The comparison takes them as independent, so that "
+    "its intervals are too narrow.",
     "A pause that brings the vehicle to the same start condition before each run, and an order of configurations that "
     "changes from block to block.",
 )  # fmt: skip
 UNTESTED = kind("independence-untested", 315, "comparison", "too few runs to test that they are independent",
-    "Runs of a block are taken as independent of each other; too few follow each other to test it.",
+    "Runs of a block are taken as independent of each other; there are too few to test that.",
     "Three runs or more in a block.",
 )  # fmt: skip
 
@@ -219,8 +221,8 @@ def independence(f: Findings) -> Iterator[Limitation]:
 
 
 INTERACTION = kind("interaction", 250, "comparison", "a difference may depend on the day",
-    "Blocks do not shift all configurations alike in {parts}: a difference depends on the day. The intervals rest on "
-    "the scatter between blocks and hold for days like those driven, not for any one of them.",
+    "In {parts} a difference depends on the day: a block does not shift all configurations alike. The intervals rest "
+    "on the scatter between blocks, so that they hold for days like those driven and not for any one of them.",
     "More blocks; further runs in the same blocks do not help.",
 )  # fmt: skip
 
@@ -233,8 +235,8 @@ def interaction(f: Findings) -> Iterator[Limitation]:
 
 
 VALUE_MISSING = kind("value-missing", 290, "values", "some runs lack some values",
-    "{titles}: no value for {n} ({runs}), since {reason}; the comparison rests on the others, and is off if what "
-    "prevented a value has to do with the configuration.",
+    "{titles}: no value for {n} ({runs}), since {reason}. The comparison rests on the other runs, and would "
+    "mislead if the configuration had a part in that.",
     "What prevented the value, put right in every run.",
 )  # fmt: skip
 

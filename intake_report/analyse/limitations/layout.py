@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -207,8 +207,8 @@ def excluded_runs(f: Findings) -> Iterator[Limitation]:
 
 PERMUTATION_FLOOR = kind("permutation-floor", 320, "comparison",
     "too few runs for a test that assumes nothing about their scatter",
-    "With this layout a test that assumes nothing about the scatter of runs (exact permutation within blocks) cannot "
-    "show a difference, whatever the data: a verdict at {level} % rests on the assumption that runs scatter normally.",
+    "There are too few runs for a test that assumes nothing about their scatter (exact permutation within blocks): it "
+    "could not show a difference whatever the data. Every verdict at {level} % assumes that runs scatter normally.",
     "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, "
     "{floor} at least.",
 )  # fmt: skip
@@ -245,64 +245,49 @@ def control_partial(f: Findings) -> Iterator[Limitation]:
         yield CONTROL_PARTIAL(count=Count(len(without), "run"), runs=all_of(without), them=them)
 
 
-@dataclass(frozen=True)
-class Trait:
-    """What traffic does to a run: the criterion whose limit holds, in words, and how it is read and printed."""
-
-    code: str
-    words: str
-    of: Callable[[RunResult], float]
-    quantity: str
-    decimals: int
-
-
-TRAITS = (
-    Trait("stop-time", "stopped time", lambda run: run.stopped_time, "time", 0),
-    Trait("stops", "number of stops", lambda run: float(run.stops), "number", 1),
-)
-
-
-@dataclass(frozen=True)
-class Imbalance:
-    """Two configurations in one trait: means, blocks that hold both, whether the first has more in all; one run each."""
-
-    more: str
-    fewer: str
-    means: tuple[float, float]
-    blocks: int
-    always: bool
-    single: bool
+TRAITS: tuple[tuple[str, str, Value, Callable[[RunResult], float]], ...] = (
+    ("stop-time", "{more} stood for {first}{average}, {fewer} for {second}{where}", Value(None, "time", 0),
+     lambda run: run.stopped_time),
+    ("stops", "{more} stopped {first} times{average}, {fewer} {second} times{where}", Value(None, "number", 1),
+     lambda run: float(run.stops)),
+)  # fmt: skip
+"""What traffic does to a run: the acceptance criterion whose limit holds, in words, and the number."""
 
 
 def imbalance(
-    runs: Sequence[RunResult], pair: tuple[str, str], value: Callable[[RunResult], float], limit: float
-) -> Imbalance | None:
+    f: Findings, pair: tuple[str, str], template: str, form: Value, trait: Callable[[RunResult], float], limit: float
+) -> Message | None:
     """Return how two configurations differ in a trait of runs; None where they do not differ systematically.
 
-    `limit` is that of the acceptance criterion, between two runs. Systematic: one has more in every block that holds both (two or more), or the means differ by more than half of the
-    limit. Means are over the blocks that hold both where there are any, since only those are compared within blocks.
+    `limit` is that of the acceptance criterion, between two runs. Systematic: one has more in every block that holds both (two
+    or more), or the means differ by more than half of the limit. Means are over the blocks that hold both where there are any,
+    since only those are compared within blocks.
     """
-    sides = {c: [run for run in runs if run.configuration == c] for c in pair}
-    if not all(sides.values()):
+    cells: dict[str | None, tuple[list[float], list[float]]] = {}
+    for run in f.used:
+        if run.configuration in pair:
+            cells.setdefault(block_of(run), ([], []))[pair.index(run.configuration)].append(trait(run))
+    sides = [[x for cell in cells.values() for x in cell[i]] for i in (0, 1)]
+    if not all(sides):
         return None
-    blocks = [b for b in dict.fromkeys(block_of(run) for run in runs) if b is not None]
-    cells = [tuple([value(r) for r in sides[c] if block_of(r) == b] for c in pair) for b in blocks]
-    shared = [(one, other) for one, other in cells if one and other]
-    if shared:
-        means = [sum(sum(cell[i]) / len(cell[i]) for cell in shared) / len(shared) for i in (0, 1)]
-    else:
-        means = [sum(map(value, sides[c])) / len(sides[c]) for c in pair]
+    shared = [cell for block, cell in cells.items() if block is not None and all(cell)]
+    means = [float(np.mean([np.mean(cell[i]) for cell in shared] if shared else sides[i])) for i in (0, 1)]
     more, fewer = (0, 1) if means[0] >= means[1] else (1, 0)
     always = len(shared) >= BLOCKS and all(min(cell[more]) > max(cell[fewer]) for cell in shared)
     if not always and abs(means[0] - means[1]) <= SHARE * limit:
         return None
-    single = sum(map(len, sides.values())) == 2
-    return Imbalance(pair[more], pair[fewer], (means[more], means[fewer]), len(shared), always, single)
+    where: Part = ""
+    if always:
+        where = message(" (so in each of the {blocks} that hold both)", blocks=Count(len(shared), "block"))
+    first, second = (replace(form, number=means[i]) for i in (more, fewer))
+    average = "" if sum(map(len, sides)) == 2 else " on average"
+    who = {"more": f.name(pair[more]), "fewer": f.name(pair[fewer])}
+    return message(template, **who, first=first, second=second, average=average, where=where)
 
 
 TRAFFIC_UNLIKE = kind("traffic-unlike", 150, "comparison", "traffic was not alike between the configurations",
-    "Traffic was not alike between configurations: {parts}. Standing warms intake air whatever is fitted, so that "
-    "part of the difference may be traffic.{differences}",
+    "Traffic was not alike between configurations. {parts}. Standing warms intake air whatever is fitted, so that "
+    "traffic may have made a part of the difference.{differences}",
     "Runs repeated until stops are alike, or more blocks.",
     alike="traffic",
 )  # fmt: skip
@@ -314,31 +299,14 @@ def traffic_unlike(f: Findings) -> Iterator[Limitation]:
     parts: list[Part] = []
     met: list[str] = []
     for other in (c.id for c in f.campaign.configurations if c.id != baseline):
-        for trait in TRAITS:
-            limit = stated[trait.code].limit if trait.code in stated else CRITERIA[trait.code].limit
-            unlike = imbalance(f.used, (baseline, other), trait.of, limit)
+        for code, template, form, trait in TRAITS:
+            limit = stated[code].limit if code in stated else CRITERIA[code].limit
+            unlike = imbalance(f, (baseline, other), template, form, trait, limit)
             if unlike is not None:
-                parts.append(_imbalance_of(f, trait, unlike))
+                parts.append(unlike)
                 met += [other] if other not in met else []
     if parts:
         yield TRAFFIC_UNLIKE(parts=Listing(tuple(parts), ";"), differences=_by_distance(f, met))
-
-
-def _imbalance_of(f: Findings, trait: Trait, unlike: Imbalance) -> Message:
-    first, second = (Value(mean, trait.quantity, trait.decimals) for mean in unlike.means)
-    where: Part = ""
-    if unlike.always:
-        where = message(", more in each of the {blocks} that hold both", blocks=Count(unlike.blocks, "block"))
-    return message(
-        "{trait} {first}{average} with {more} against {second} with {fewer}{where}",
-        trait=trait.words,
-        first=first,
-        second=second,
-        average="" if unlike.single else " on average",
-        more=f.name(unlike.more),
-        fewer=f.name(unlike.fewer),
-        where=where,
-    )
 
 
 def _by_distance(f: Findings, met: Sequence[str]) -> Part:
@@ -354,30 +322,18 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
 
     parts = []
     for id in met:
-        pairs = [
-            (c, placed)
-            for c in rows.values()
-            if c.configuration == id
-            and keys[c.key].spec.id == "mean_over_ambient"
-            and (placed := rows.get((f"distance_{c.key}", id))) is not None
-        ]
+        timed = [c for c in rows.values() if c.configuration == id and keys[c.key].spec.id == "mean_over_ambient"]
+        pairs = [(c, rows[f"distance_{c.key}", id]) for c in timed if (f"distance_{c.key}", id) in rows]
         if not pairs:
             continue
-        timed, placed = max(pairs, key=lambda pair: abs(pair[0].difference or 0.0))
-        phase = keys[timed.key].parameter
-        parts.append(
-            message(
-                "{name}, {phase}: {timed} by time, {placed} by distance",
-                name=f.name(id),
-                phase=phase.label or phase.key,
-                timed=size(timed),
-                placed=size(placed),
-            )
-        )
+        most, placed = max(pairs, key=lambda pair: abs(pair[0].difference or 0.0))
+        phase = keys[most.key].parameter
+        template, where = "{name}, {phase}, {timed} over time and {placed} over distance", phase.label or phase.key
+        parts.append(message(template, name=f.name(id), phase=where, timed=size(most), placed=size(placed)))
     if not parts:
         return ""
     return message(
-        " By distance, where standing does not count, a difference that traffic makes is smaller: {parts}.",
+        " Averaged over distance, where standing does not count, a difference made by traffic is smaller: {parts}.",
         parts=Listing(tuple(parts), ";"),
     )
 

@@ -8,10 +8,11 @@ from intake_report import formatting
 from intake_report.air import PowerExpectation
 from intake_report.messages import said
 from intake_report.plots_evidence import mass_figure
-from intake_report.render.blocks import Block, Heading, Paragraph
+from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, extended, files
+from intake_report.render.sections.titles import masses
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence
@@ -25,7 +26,8 @@ def off_road(result: ReportResult) -> tuple[Block, ...]:
         parts.append(f"Beside the road the campaign tested {formatting.listing(result.evidence.tested)}.")
     if result.evidence and result.evidence.untested:
         parts.append(f"Not tested in this campaign: {formatting.listing(result.evidence.untested)}.")
-    return (Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(" ".join(parts)))
+    begins = (PageBegins(),) if result.evidence and result.evidence.dyno else ()
+    return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(" ".join(parts)))
 
 
 def air(result: ReportResult) -> tuple[Block, ...]:
@@ -39,7 +41,7 @@ def air(result: ReportResult) -> tuple[Block, ...]:
         Heading(2, "Why cold air matters", "sec-air"),
         Paragraph(_state(result, evidence)),
         figure_block(
-            mass_figure(result, evidence),
+            mass_figure(result, evidence, masses(result, evidence)),
             "fig-mass",
             f"Mass of air in {volume} against its temperature (computed), with each configuration at its mean intake air "
             f"temperature {evidence.where}.",

@@ -260,7 +260,7 @@ def _resolution(result: ReportResult, key: MetricKey) -> str:
     can = [k for k in margins if k.key not in coarse and compared(result, k)]
     if first != key.key:
         return ""  # said before
-    return f"; the instruments cannot decide {listed(cannot)}" + (f", {listed(can)} they can" if can else "")
+    return f"; the instruments are too coarse for {listed(cannot)}" + (f", not for {listed(can)}" if can else "")
 
 
 def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:

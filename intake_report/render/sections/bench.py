@@ -24,12 +24,10 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         "Exposure trials: adverse observations, with what they leave open",
         (
             _name(result, 2.0),
-            Field("condition", "Condition"),
-            Field("", "k of n", cell=lambda e, _: f"{e.k} of {e.n}", align="center", width=0.8),
-            *files("k", "n", "low", "high", "level", "kind"),
-            Field("sentence", "What that says", width=4.2),
-            Field("duration", "Total duration", cell=EXPOSURE["duration_text"], align="right", width=1.1),
-            Field("gain", "Gain of filter mass", cell=EXPOSURE["mass_gain_text"], align="right", width=1.4),
+            *files("condition", "k", "n", "low", "high", "level", "kind"),
+            Field("sentence", "What that says", width=6.4),
+            Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
+            Field("gain", "Filter gained", cell=EXPOSURE["mass_gain_text"], align="right", width=1.2),
         ),
         bench.exposures,
         (

@@ -18,6 +18,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.answer import MARKS, at_edge, legend, level, usable
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.tables import block_of, extended, files, titled
+from intake_report.render.sections.titles import stops
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import adjusted_for, difference_quantity, metric_title, summary_text
@@ -75,15 +76,15 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
         "tab-conditions",
         "Runs with their weather and the decision on each",
         (
-            Field("run", "Run", width=1.6),
-            Field("", "Configuration", cell=lambda c, _: result.name_of(decisions[c.run].configuration), width=2.0),
-            Field("", "Start", cell=lambda c, _: clock(decisions[c.run].start), width=1.5),
+            Field("run", "Run", width=1.9),
+            Field("", "Configuration", cell=lambda c, _: result.name_of(decisions[c.run].configuration), width=2.9),
+            Field("", "Start", cell=lambda c, _: clock(decisions[c.run].start), width=1.9),
             Field("ambient_mean", "Ambient, mean", "temperature", 1),
-            Field("ambient_low", f"Range [{formatting.unit_of('temperature', result.units)}]", cell=limits, align="right", width=1.3),
+            Field("ambient_low", f"Range [{formatting.unit_of('temperature', result.units)}]", cell=limits, align="right", width=1.2),
             *files("ambient_high"),
             *((Field("wind", "Wind", "speed"),) if any(w and w.wind_speed is not None for w in of_run) else ()),
             *((Field("road", "Road", width=0.8),) if any(w and w.road for w in of_run) else ()),
-            Field("", "Decision", cell=lambda c, _: decisions[c.run].decision, width=1.5),
+            Field("", "Decision", cell=lambda c, _: decisions[c.run].decision, width=1.2),
         ),
         extended(frame, wind=[w.wind_speed if w else None for w in of_run], road=[w.road if w else "" for w in of_run]),
     )  # fmt: skip
@@ -121,7 +122,8 @@ def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
         return []
     length = formatting.with_unit(max(p.end for p in result.phases), "distance", result.units, 1)
     kinds = formatting.listing([p.name for p in result.phases])
-    drawn = map_figure(result, path) if path is not None else strip_figure(result)
+    found = stops(result)
+    drawn = map_figure(result, path, found) if path is not None else strip_figure(result, found)
     caption = f"The route, {length}: {literal(kinds)}. Triangles: places of stops."
     alt = f"{'Map' if path is not None else 'Strip of distance'} of the route with its phases: {kinds}."
     return [figure_block(drawn, "fig-map", caption, alt)]
@@ -157,7 +159,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
     deciding = [result.metric(k) for k in usable(result) if result.metric(k) in keys] or keys[:3]
     blocks.append(
         figure_block(
-            dots_figure(result, deciding, _of_runs(result, deciding[0])),
+            dots_figure(result, deciding, runs_apart(result, deciding[0])),
             "fig-dots",
             "Every run in the metrics that decide"
             + (", with the mean of each configuration (bar)" if replicated else "")
@@ -174,7 +176,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def _of_runs(result: ReportResult, key: MetricKey) -> str:
+def runs_apart(result: ReportResult, key: MetricKey) -> str:
     """Return whether the runs of the best configuration stand clear of all others, in a line."""
     used = {run.id for run in result.runs if run.decision != "excluded"}
     values = [v for v in result.of(key.key) if v.value is not None and v.run in used]

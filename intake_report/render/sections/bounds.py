@@ -68,11 +68,11 @@ def bounds(result: ReportResult) -> list[Block]:
 def limitations(result: ReportResult) -> tuple[Block, ...]:
     """Return what the data cannot show, grouped by what it endangers, the gravest of each group first."""
     scope = "The results hold for this vehicle, this route and these conditions, not for others."
+    if result.limitations:
+        scope += " What would remove each limitation: [[tab-limitations]]."
     blocks: list[Block] = [Heading(1, "Limitations", "sec-limitations"), Paragraph(scope)]
     for group, title in GROUPS:
         ordered = sorted((x for x in result.limitations if x.endangers == group), key=lambda item: item.rank)
         texts = dict.fromkeys(literal(said(item.text, result.units)) for item in ordered)
         blocks += [Heading(2, title), ItemList(tuple(texts))] if texts else []
-    if result.limitations:
-        blocks.append(Paragraph("What would remove each of them: [[tab-limitations]]."))
     return tuple(blocks)

@@ -12,6 +12,7 @@ from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.titles import peaks
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence_text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict
@@ -189,7 +190,7 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     single = any(c.low is None for c in dyno.curves)
     blocks: list[Block] = [
         figure_block(
-            dyno_figure(result, dyno),
+            dyno_figure(result, dyno, peaks(result, dyno)),
             "fig-dyno",
             f"Mean power and torque by engine speed ({literal(dyno.correction)}, {literal(dyno.basis)}); bands: {_level(dyno)} of the "
             f"mean at each speed by itself{'; a single pull has none' if single else ''}.",
@@ -273,9 +274,9 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
         "configuration only as far as pulls of one configuration were made at different values."
     )
     if unknown:
-        text += f" Not given: {literal('; '.join(unknown))}."
+        text += f" Not given: {'; '.join(unknown)}."
     if not known:
-        return (Paragraph(text),)
+        return (Paragraph(literal(text)),)
     words = {True: "drift shown", False: "no drift shown"}
     table = ReportTable(
         "tab-drift",
@@ -293,8 +294,9 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
         ),
         frame_of(known),
         (
+            text,
             "Between configurations: share of the covariate's variance that lies between configurations; at 100 % a drift and a "
             "configuration cannot be told apart.",
         ),
     )  # fmt: skip
-    return (Paragraph(text), block_of(table, result.units))
+    return (block_of(table, result.units),)

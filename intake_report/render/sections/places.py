@@ -12,6 +12,7 @@ from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted,
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.titles import farthest_apart
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.types import Places
@@ -27,7 +28,7 @@ def places(result: ReportResult) -> tuple[Block, ...]:
         Heading(1, "The same place", "sec-places"),
         Paragraph(_introduction(result, record)),
         figure_block(
-            places_figure(result, record),
+            places_figure(result, record, farthest_apart(result, record)),
             "fig-places",
             f"{_subject(record)} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
             "peak value of each run, which lies above the mean of its cell. "

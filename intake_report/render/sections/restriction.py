@@ -9,7 +9,7 @@ from intake_report import formatting
 from intake_report.bench import BenchResult, RestrictionSet
 from intake_report.messages import said
 from intake_report.plots_evidence import restriction_figure
-from intake_report.render.blocks import Block, Heading, Paragraph
+from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
@@ -43,7 +43,8 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
     quotes = evidence.bench.quotes if evidence.bench else ()
     if not sets and not len(quotes) and (road is None or not road.full):
         return ()
-    blocks: list[Block] = [Heading(2, "Airflow and restriction", "sec-restriction")]
+    blocks: list[Block] = [PageBegins()] if evidence.dyno else []
+    blocks.append(Heading(2, "Airflow and restriction", "sec-restriction"))
     for number, (curves, note) in enumerate(sets, 1):
         blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}", note)
     if evidence.bench and len(quotes):
@@ -150,7 +151,6 @@ def _airflows(
             "1/4 to 4, the range for which this package does not question the rule. The scaled percentages are the same by the rule "
             "and are no measurement at that depression."
         )
-    yield Paragraph(text)
     scaled = () if scaling is None else (f"Scaled to {_drop(scaling.to_depression, units)}",)
     table = ReportTable(
         f"tab-airflow{suffix}",
@@ -166,7 +166,7 @@ def _airflows(
             *(Field("scaled", head, cell=in_unit("scaled", "volume_flow", 0), align="right") for head in scaled),
         ),
         curves.rows,
-        (note,) if note else (),
+        (text, *((note,) if note else ())),
     )
     yield block_of(table, units)
 

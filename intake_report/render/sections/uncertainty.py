@@ -13,6 +13,7 @@ from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Tabl
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files, metric_frame, titled
+from intake_report.render.sections.titles import largest_sources
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
@@ -39,10 +40,11 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
     if budget.assumptions:
         texts = tuple(literal(said(text, result.units)) for text in budget.assumptions)
         blocks.append(Callout("note", "Assumed, because it is not declared", texts))
+    budgets = [(key, [row for row in budget.budgets if row.key == key.key]) for key in keys]
     blocks += [
         Heading(2, "Budgets", "sec-budgets"),
         figure_block(
-            budget_figure(result, [(key, [row for row in budget.budgets if row.key == key.key]) for key in keys]),
+            budget_figure(result, budgets, largest_sources(budgets)),
             "fig-budget",
             "Standard uncertainty that each source alone causes in one run's value (root mean square over the runs); filled: "
             "the same in all runs, so that it cancels in differences as far as the runs respond alike. Sources below a fiftieth of the largest are "
