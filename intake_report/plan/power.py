@@ -20,36 +20,21 @@ ONE_BY_ONE = 500  # simulated campaigns at most that are judged one by one for a
 
 @dataclass(frozen=True)
 class Shown:
-    """What one design shows of one claim.
+    """What one design shows of one claim."""
 
-    Attributes
-    ----------
-    claim, key : str
-        Ids.
-    blocks, repeats, runs : int
-        The design.
-    hours : float
-        Driving, standing and changing.
-    detectable : float or None
-        True difference beyond the claim's limit that is shown with the chance asked for [internal unit of a difference]; None
-        where none is.
-    chance : float or None
-        Of showing what is worth showing; None where that is not stated.
-    upper : float or None
-        `detectable` if the scatter is at its upper limit (80 %).
-    campaigns : int
-        Simulated.
-    """
-
+    # claim, key: Ids
     claim: str
     key: str
+    # blocks, repeats, runs: The design
     blocks: int
     repeats: int
     runs: int
-    hours: float
+    hours: float  # Driving, standing and changing
+    # True difference beyond the claim's limit that is shown with the chance asked for [internal unit of a
+    # difference]; None where none is
     detectable: float | None
-    chance: float | None
-    upper: float | None
+    chance: float | None  # Of showing what is worth showing; None where that is not stated
+    upper: float | None  # `detectable` if the scatter is at its upper limit (80 %)
     campaigns: int
 
 

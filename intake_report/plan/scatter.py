@@ -30,38 +30,18 @@ UPPER = 0.8  # confidence of the upper limit of a scatter
 
 @dataclass(frozen=True)
 class Scatter:
-    """How one metric scatters [internal unit of a difference].
+    """How one metric scatters [internal unit of a difference]."""
 
-    Attributes
-    ----------
-    run : float
-        Standard deviation of runs of one configuration in one block.
-    interaction : float
-        Standard deviation by which a block favours one configuration.
-    block : float
-        Standard deviation of what a block does to all runs alike.
-    df : float
-        Degrees of freedom behind it; 0 where it is assumed.
-    basis : Part
-        Where it comes from.
-    level : float
-        Usual value of the metric in the baseline; a time cannot fall by more than this.
-    lost : float or None
-        Share of the instruments' draws in which a run does not reach its margin; None where not known.
-    watched : float or None
-        Time for which a margin was watched for [s]; None where no run was censored.
-    factors : tuple of float
-        Scatter of each configuration over `run`, in the order of the design; empty: all alike.
-    """
-
-    run: float
-    interaction: float
-    block: float
-    df: float
-    basis: Part
-    level: float = 0.0
+    run: float  # Standard deviation of runs of one configuration in one block
+    interaction: float  # Standard deviation by which a block favours one configuration
+    block: float  # Standard deviation of what a block does to all runs alike
+    df: float  # Degrees of freedom behind it; 0 where it is assumed
+    basis: Part  # Where it comes from
+    level: float = 0.0  # Usual value of the metric in the baseline; a time cannot fall by more than this
+    # Share of the instruments' draws in which a run does not reach its margin; None where not known
     lost: float | None = None
-    watched: float | None = None
+    watched: float | None = None  # Time for which a margin was watched for [s]; None where no run was censored
+    # Scatter of each configuration over `run`, in the order of the design; empty: all alike
     factors: tuple[float, ...] = ()
 
     @property

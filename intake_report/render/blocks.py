@@ -121,32 +121,18 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A numbered table.
-
-    Attributes
-    ----------
-    columns : tuple of Column
-    rows : tuple of tuple of str
-        Cells as they are printed; the first column heads its row.
-    notes : tuple of str
-        Printed under the table.
-    values : tuple of tuple, optional
-        Raw values for the CSV file, with a heading row of their own (first row). None or NaN is an empty cell.
-    widths : tuple of float, optional
-        Relative widths, one per column.
-    internal : bool
-        Left out of the customer edition.
-    """
+    """A numbered table."""
 
     __pydantic_config__ = _STRICT
     label: str
     caption: str
     columns: tuple[Column, ...]
-    rows: tuple[tuple[str, ...], ...]
-    notes: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...]  # Cells as they are printed; the first column heads its row
+    notes: tuple[str, ...] = ()  # Printed under the table
+    # Raw values for the CSV file, with a heading row of their own (first row). None or NaN is an empty cell
     values: tuple[tuple[Scalar, ...], ...] | None = None
-    widths: tuple[float, ...] | None = None
-    internal: bool = False
+    widths: tuple[float, ...] | None = None  # Relative widths, one per column
+    internal: bool = False  # Left out of the customer edition
     kind: Literal["table"] = "table"
 
     def __post_init__(self) -> None:

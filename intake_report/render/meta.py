@@ -14,33 +14,16 @@ from intake_report.errors import DataError
 
 @dataclass(frozen=True)
 class ReportMeta:
-    """Identity of one issued report.
+    """Identity of one issued report."""
 
-    Attributes
-    ----------
-    campaign : str
-        Campaign id.
-    title : str
-    date : str
-        ISO date, "2025-06-03"; also the only time stamp of the PDF.
-    revision : int
-        From 1; 0 is a draft, which is not issued.
-    language : str
-        Language tag of the texts.
-    paper : {"a4", "letter"}
-    edition : {"full", "customer"}
-    notice : str
-        What the first page says of a draft or an extract.
-    """
-
-    campaign: str
+    campaign: str  # Campaign id
     title: str
-    date: str
-    revision: int = 1
-    language: str = "en"
+    date: str  # ISO date, "2025-06-03"; also the only time stamp of the PDF
+    revision: int = 1  # From 1; 0 is a draft, which is not issued
+    language: str = "en"  # Language tag of the texts
     paper: Literal["a4", "letter"] = "a4"
     edition: Literal["full", "customer"] = "full"
-    notice: str = ""
+    notice: str = ""  # What the first page says of a draft or an extract
 
     def __post_init__(self) -> None:
         try:
@@ -73,23 +56,13 @@ class ReportMeta:
 
 @dataclass(frozen=True)
 class Attachment:
-    """A file carried inside the PDF.
+    """A file carried inside the PDF."""
 
-    Attributes
-    ----------
-    name : str
-        Plain file name.
-    data : bytes
-    media_type : str
-    description : str
-    relationship : {"data", "source", "supplement"}
-        What the file is to the report: the numbers behind it, what it was made from, or something beside it.
-    """
-
-    name: str
+    name: str  # Plain file name
     data: bytes
     media_type: str
     description: str
+    # What the file is to the report: the numbers behind it, what it was made from, or something beside it
     relationship: Literal["data", "source", "supplement"] = "data"
 
     def __post_init__(self) -> None:

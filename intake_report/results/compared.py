@@ -56,149 +56,90 @@ COVARIATES: dict[CovariateName, tuple[str, str]] = {
 
 @dataclass(frozen=True)
 class CovariateFit:
-    """What a covariate explains of the scatter between runs.
+    """What a covariate explains of the scatter between runs."""
 
-    Parameters
-    ----------
-    name : str
-        Key of `COVARIATES`.
-    slope, u : float
-        Change of the metric per unit of the covariate [internal units], shared by all configurations, and its standard error.
-    unbalance : float
-        Configuration minus the other in the covariate, within blocks [internal unit].
-    curved, unequal : float or None
-        p-values against one straight line: of squares of the covariates, and of a slope for each configuration.
-    scatter : float
-        Residual standard deviation of runs, or of means of a block's runs, with the covariates of the comparison.
-    scatter_without : float
-        The same without them.
-    """
-
-    name: CovariateName
+    name: CovariateName  # Key of `COVARIATES`
+    # slope, u: Change of the metric per unit of the covariate [internal units], shared by all configurations,
+    # and its standard error
     slope: float
     u: float
-    unbalance: float
+    unbalance: float  # Configuration minus the other in the covariate, within blocks [internal unit]
+    # curved, unequal: p-values against one straight line: of squares of the covariates, and of a slope for each
+    # configuration
     curved: float | None
     unequal: float | None
+    # Residual standard deviation of runs, or of means of a block's runs, with the covariates of the comparison
     scatter: float
-    scatter_without: float
+    scatter_without: float  # The same without them
 
 
 @dataclass(frozen=True)
 class Comparison:
-    """The difference of one configuration from another in one metric.
+    """The difference of one configuration from another in one metric."""
 
-    Parameters
-    ----------
-    key, configuration, versus : str
-        Metric key, configuration and what it is compared with.
-    difference : float or None
-        Configuration minus the other [internal unit].
-    low, high : float or None
-        Limits of the interval at `level`; None where the runs do not allow one, or censoring leaves it open.
-    level : float
-        Confidence level.
-    df : float or None
-        Effective degrees of freedom of the interval.
-    n, n_versus : int
-        Runs used, the ones that did not reach the margin included.
-    method : str
-        How the comparison was made: key of `METHODS`.
-    p_value, p_adjusted : float or None
-        Two-sided, without and with Holm's adjustment over all comparisons of headline metrics.
-    verdict : str
-        In words, from the interval and the adjusted p-value.
-    call : str
-        The verdict as a code: "shown", "exploratory" (shown by a metric that is not a headline), "suggested" (the
-        interval excludes zero, but not after adjustment), "equivalent", "not shown", "indication", "not compared".
-    note : Part
-        What the reader must know about this comparison; empty when nothing.
-    basis : {"runs", "instruments", "none"}
-        What the interval rests on: scatter between runs (with what the instruments share), or instruments alone.
-    standard_error, between, instrument : float or None
-        Standard uncertainty of the difference, and its parts: scatter between runs, and biases that all runs share
-        and that do not cancel in this difference.
-    scatter : float or None
-        Standard deviation that the interval rests on: of one run, or of the mean of the runs of one block where there are
-        several.
-    standardised : float or None
-        Difference in units of `scatter`, corrected for few degrees of freedom.
-    permutation, smallest : float or None
-        p-value of the exact permutation test within blocks, and the smallest that this layout can reach.
-    margin : float or None
-        Differences smaller than this do not matter (declared).
-    equivalent : bool or None
-        The two one-sided tests show that the difference is inside ± `margin`.
-    equivalence_p : float or None
-        Larger p-value of the two.
-    not_reached, not_reached_versus : int
-        Runs on each side that did not reach the margin (censored).
-    within, within_versus : int
-        Runs on each side that were within the margin at the entry already (censored the other way).
-    confounded : bool
-        No block holds both: block and configuration cannot be told apart.
-    units, units_versus : int
-        Independent units on each side: blocks where the comparison is made within or between blocks, else runs.
-    lost : float
-        Share of the instruments' draws in which a run does not reach the margin.
-    order : float or None
-        Probability that the difference is below zero, by its sign draw by draw; where draws open the interval only.
-    order_bound : float or None
-        Limit of the difference on the side of zero, of the draws that decide the order.
-    undecided : float
-        Share of the draws that say nothing of the order, since no run reaches the margin in them.
-    no_scatter : bool
-        The runs are equal at the resolution of the readings, so that no interval can be derived from them.
-    covariates : tuple of CovariateFit
-        What the difference is adjusted for; empty where it is not.
-    unadjusted : Comparison or None
-        The same comparison without covariates; None where nothing is adjusted for.
-    refused : tuple of Message
-        Why a covariate that was to be adjusted for is not.
-    """
-
+    # key, configuration, versus: Metric key, configuration and what it is compared with
     key: str
     configuration: str
     versus: str
-    difference: float | None
+    difference: float | None  # Configuration minus the other [internal unit]
+    # low, high: Limits of the interval at `level`; None where the runs do not allow one, or censoring leaves it
+    # open
     low: float | None
     high: float | None
-    level: float
-    df: float | None
+    level: float  # Confidence level
+    df: float | None  # Effective degrees of freedom of the interval
+    # n, n_versus: Runs used, the ones that did not reach the margin included
     n: int
     n_versus: int
-    method: CompareMethod
+    method: CompareMethod  # How the comparison was made: key of `METHODS`
+    # p_value, p_adjusted: Two-sided, without and with Holm's adjustment over all comparisons of headline metrics
     p_value: float | None
     p_adjusted: float | None
-    verdict: str
+    verdict: str  # In words, from the interval and the adjusted p-value
+    # The verdict as a code: "shown", "exploratory" (shown by a metric that is not a headline), "suggested" (the
+    # interval excludes zero, but not after adjustment), "equivalent", "not shown", "indication", "not compared"
     call: Call
-    note: Part = ""
+    note: Part = ""  # What the reader must know about this comparison; empty when nothing
+    # What the interval rests on: scatter between runs (with what the instruments share), or instruments alone
     basis: Basis = "none"
+    # standard_error, between, instrument: Standard uncertainty of the difference, and its parts: scatter between
+    # runs, and biases that all runs share and that do not cancel in this difference
     standard_error: float | None = None
     between: float | None = None
     instrument: float | None = None
+    # Standard deviation that the interval rests on: of one run, or of the mean of the runs of one block where
+    # there are several
     scatter: float | None = None
-    standardised: float | None = None
+    standardised: float | None = None  # Difference in units of `scatter`, corrected for few degrees of freedom
+    # permutation, smallest: p-value of the exact permutation test within blocks, and the smallest that this
+    # layout can reach
     permutation: float | None = None
     smallest: float | None = None
-    margin: float | None = None
-    equivalent: bool | None = None
-    equivalence_p: float | None = None
+    margin: float | None = None  # Differences smaller than this do not matter (declared)
+    equivalent: bool | None = None  # The two one-sided tests show that the difference is inside ± `margin`
+    equivalence_p: float | None = None  # Larger p-value of the two
+    # not_reached, not_reached_versus: Runs on each side that did not reach the margin (censored)
     not_reached: int = 0
     not_reached_versus: int = 0
+    # within, within_versus: Runs on each side that were within the margin at the entry already (censored the
+    # other way)
     within: int = 0
     within_versus: int = 0
-    confounded: bool = False
+    confounded: bool = False  # No block holds both: block and configuration cannot be told apart
+    # units, units_versus: Independent units on each side: blocks where the comparison is made within or between
+    # blocks, else runs
     units: int = 0
     units_versus: int = 0
-    lost: float = 0.0
+    lost: float = 0.0  # Share of the instruments' draws in which a run does not reach the margin
+    # Probability that the difference is below zero, by its sign draw by draw; where draws open the interval only
     order: float | None = None
-    order_bound: float | None = None
-    undecided: float = 0.0
+    order_bound: float | None = None  # Limit of the difference on the side of zero, of the draws that decide the order
+    undecided: float = 0.0  # Share of the draws that say nothing of the order, since no run reaches the margin in them
+    # The runs are equal at the resolution of the readings, so that no interval can be derived from them
     no_scatter: bool = False
-    covariates: tuple[CovariateFit, ...] = ()
-    unadjusted: Comparison | None = None
-    refused: tuple[Message, ...] = ()
+    covariates: tuple[CovariateFit, ...] = ()  # What the difference is adjusted for; empty where it is not
+    unadjusted: Comparison | None = None  # The same comparison without covariates; None where nothing is adjusted for
+    refused: tuple[Message, ...] = ()  # Why a covariate that was to be adjusted for is not
 
     @property
     def shown(self) -> bool:
@@ -218,61 +159,38 @@ class Comparison:
 
 @dataclass(frozen=True)
 class ModelCheck:
-    """Whether the runs of one metric behave as the comparison assumes.
+    """Whether the runs of one metric behave as the comparison assumes."""
 
-    Parameters
-    ----------
-    key : str
-        Metric key.
-    lag, lag_p : float or None
-        Correlation of consecutive runs of a block after taking out configuration and block, with its p-value.
-    lag_pairs : int
-        Pairs of consecutive runs.
-    additivity_p : float or None
-        p-value of the test that blocks shift all configurations alike.
-    additivity_method : str
-        Which test it was; "none" without a degree of freedom.
-    note : Part
-        Why a test could not be made.
-    """
-
-    key: str
+    key: str  # Metric key
+    # lag, lag_p: Correlation of consecutive runs of a block after taking out configuration and block, with its
+    # p-value
     lag: float | None
     lag_p: float | None
-    lag_pairs: int
-    additivity_p: float | None
-    additivity_method: str
-    note: Part = ""
+    lag_pairs: int  # Pairs of consecutive runs
+    additivity_p: float | None  # p-value of the test that blocks shift all configurations alike
+    additivity_method: str  # Which test it was; "none" without a degree of freedom
+    note: Part = ""  # Why a test could not be made
 
 
 @dataclass(frozen=True)
 class ControlEffect:
-    """One difference taken against the control vehicle and without it.
+    """One difference taken against the control vehicle and without it."""
 
-    Parameters
-    ----------
-    key, configuration, versus : str
-        As in `Comparison`.
-    difference, half_width, scatter : float or None
-        With the control [internal unit].
-    plain_difference, plain_half_width, plain_scatter : float or None
-        The same runs without it.
-    runs : int
-        Runs with a control value.
-    low, high, plain_low, plain_high : float or None
-        Limits of the two intervals, which need not be symmetric; the half-widths are half their widths.
-    """
-
+    # key, configuration, versus: As in `Comparison`
     key: str
     configuration: str
     versus: str
+    # difference, half_width, scatter: With the control [internal unit]
     difference: float | None
     half_width: float | None
     scatter: float | None
+    # plain_difference, plain_half_width, plain_scatter: The same runs without it
     plain_difference: float | None
     plain_half_width: float | None
     plain_scatter: float | None
-    runs: int
+    runs: int  # Runs with a control value
+    # low, high, plain_low, plain_high: Limits of the two intervals, which need not be symmetric; the half-widths
+    # are half their widths
     low: float | None = None
     high: float | None = None
     plain_low: float | None = None
@@ -289,51 +207,27 @@ class ControlDrive:
 
 @dataclass(frozen=True)
 class ClaimResult:
-    """A claim with its verdict.
+    """A claim with its verdict."""
 
-    Parameters
-    ----------
-    id, text : str
-        As in the campaign file.
-    key : str or None
-        Metric key.
-    configuration : str
-        Whom it speaks of.
-    versus : str or None
-        What it is compared with.
-    verdict : str
-        See `ClaimVerdict`.
-    reason : Part
-        Why, with the numbers.
-    absolute : bool
-        It is about a value, not about a difference.
-    limit : float or None
-        What the estimate is judged against [internal unit].
-    estimate, low, high : float or None
-        The estimate and its interval.
-    guard_band : float or None
-        Distance from the limit within which neither statement is made: the expanded uncertainty.
-    probability : float or None
-        Probability that the claim is true, given the estimate and its uncertainty and no prior knowledge.
-    risk : float or None
-        Largest risk of a wrong verdict that the rule lets through.
-    """
-
+    # id, text: As in the campaign file
     id: str
     text: str
-    key: str | None
-    configuration: str
-    versus: str | None
-    verdict: ClaimVerdict
-    reason: Part
-    absolute: bool = False
-    limit: float | None = None
+    key: str | None  # Metric key
+    configuration: str  # Whom it speaks of
+    versus: str | None  # What it is compared with
+    verdict: ClaimVerdict  # See `ClaimVerdict`
+    reason: Part  # Why, with the numbers
+    absolute: bool = False  # It is about a value, not about a difference
+    limit: float | None = None  # What the estimate is judged against [internal unit]
+    # estimate, low, high: The estimate and its interval
     estimate: float | None = None
     low: float | None = None
     high: float | None = None
+    # Distance from the limit within which neither statement is made: the expanded uncertainty
     guard_band: float | None = None
+    # Probability that the claim is true, given the estimate and its uncertainty and no prior knowledge
     probability: float | None = None
-    risk: float | None = None
+    risk: float | None = None  # Largest risk of a wrong verdict that the rule lets through
 
 
 LAST = 1000
@@ -342,34 +236,20 @@ LAST = 1000
 
 @dataclass(frozen=True)
 class Limitation:
-    """Something the data cannot show, derived from the data.
+    """Something the data cannot show, derived from the data."""
 
-    Parameters
-    ----------
-    code : str
-        What it is, for programs.
-    text, remedy : Part
-        The sentence, and what would remove it.
-    rank : int
-        Gravest first: no comparison at all, then a mixed-up one, then one that may not hold, then what loosens numbers.
-    cover : str
-        In a few words, for the cover; empty where it is not named there.
-    alike : str
-        Limitations of one such group say nearly the same: the cover names one of them.
-    endangers : {"comparison", "values", "power", "bench"}
-        What it bounds: differences between configurations on the road, single values, the dyno, bench and trials.
-    keys : tuple of str
-        Metrics that it concerns; empty when it concerns all.
-    """
-
-    code: str
+    code: str  # What it is, for programs
+    # text, remedy: The sentence, and what would remove it
     text: Part
     remedy: Part = ""
+    # Gravest first: no comparison at all, then a mixed-up one, then one that may not hold, then what loosens
+    # numbers
     rank: int = LAST
-    cover: str = ""
-    alike: str = ""
+    cover: str = ""  # In a few words, for the cover; empty where it is not named there
+    alike: str = ""  # Limitations of one such group say nearly the same: the cover names one of them
+    # What it bounds: differences between configurations on the road, single values, the dyno, bench and trials
     endangers: Endangers = "values"
-    keys: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ()  # Metrics that it concerns; empty when it concerns all
 
 
 @dataclass(frozen=True)

@@ -16,39 +16,22 @@ if TYPE_CHECKING:  # a check of one log does not wait for what only a report nee
 
 @dataclass(frozen=True)
 class WeatherSource:
-    """One source of ambient temperature.
+    """One source of ambient temperature."""
 
-    Parameters
-    ----------
-    id, kind : str
-        Id in the campaign ("vehicle" for the vehicle's sensor) and what it is, in words.
-    elevation : float or None
-        [m].
-    reports : int
-        Readings with a temperature; 0 for the vehicle's sensor, which is counted in samples elsewhere.
-    first, last : str or None
-        Times of the first and last reading, local.
-    resolution : float or None
-        Step of the reading [K].
-    covered : int
-        Runs that it covers.
-    uncertainty, uncertainty_between : float
-        Standard, with and without what all runs share [K].
-    chosen : bool
-        Whether it is the reference.
-    """
-
+    # id, kind: Id in the campaign ("vehicle" for the vehicle's sensor) and what it is, in words
     id: str
     kind: str
-    elevation: float | None
-    reports: int
+    elevation: float | None  # [m]
+    reports: int  # Readings with a temperature; 0 for the vehicle's sensor, which is counted in samples elsewhere
+    # first, last: Times of the first and last reading, local
     first: str | None
     last: str | None
-    resolution: float | None
-    covered: int
+    resolution: float | None  # Step of the reading [K]
+    covered: int  # Runs that it covers
+    # uncertainty, uncertainty_between: Standard, with and without what all runs share [K]
     uncertainty: float
     uncertainty_between: float
-    chosen: bool
+    chosen: bool  # Whether it is the reference
 
 
 @dataclass(frozen=True)
@@ -68,88 +51,55 @@ class SourceOffset:
 
 @dataclass(frozen=True)
 class RunWeather:
-    """Air and wind during one run.
-
-    Parameters
-    ----------
-    run : str
-        Id.
-    source : str
-        Id of the source of pressure, humidity and density; empty where none has them.
-    ambient_change : float or None
-        Reference ambient at the end of the run less that at its start [K].
-    age : float or None
-        Longest time from any moment of the run to the nearest report of the reference, or of `source` where the
-        reference is the vehicle's sensor [s].
-    age_source : str
-        Id of the source whose age it is.
-    pressure, dry_pressure : float or None
-        Station pressure, never reduced to sea level, and that of the dry part [kPa].
-    humidity, dew_point : float or None
-        [%], [°C].
-    density, density_altitude : float or None
-        Of the humid ambient air [kg/m³], and the height of the standard atmosphere with that density [m].
-    wind_source, wind_speed, wind_gust, wind_direction, wind_variable
-        [km/h], [°]; None is missing, not calm.
-    raining : bool or None
-        Whether a report near the run had precipitation.
-    reported_sky : tuple of str
-        As reported.
-    road, sky, sun, rain : str
-        As the campaign declares; empty if it does not.
-    notes : tuple of Part
-        Contradictions between declared and reported.
-    absent : tuple of Part
-        What no source says, with the reason.
-    """
+    """Air and wind during one run."""
 
     run: str
-    source: str
-    ambient_change: float | None
+    source: str  # Id of the source of pressure, humidity and density; empty where none has them
+    ambient_change: float | None  # Reference ambient at the end of the run less that at its start [K]
+    # Longest time from any moment of the run to the nearest report of the reference, or of `source` where the
+    # reference is the vehicle's sensor [s]
     age: float | None
-    age_source: str
+    age_source: str  # Id of the source whose age it is
+    # pressure, dry_pressure: Station pressure, never reduced to sea level, and that of the dry part [kPa]
     pressure: float | None
     dry_pressure: float | None
+    # humidity, dew_point: [%], [°C]
     humidity: float | None
     dew_point: float | None
+    # density, density_altitude: Of the humid ambient air [kg/m³], and the height of the standard atmosphere with
+    # that density [m]
     density: float | None
     density_altitude: float | None
+    # wind_source, wind_speed, wind_gust, wind_direction, wind_variable: [km/h], [°]; None is missing, not calm
     wind_source: str
     wind_speed: float | None
     wind_gust: float | None
     wind_direction: float | None
     wind_variable: bool
-    raining: bool | None
-    reported_sky: tuple[str, ...]
+    raining: bool | None  # Whether a report near the run had precipitation
+    reported_sky: tuple[str, ...]  # As reported
+    # road, sky, sun, rain: As the campaign declares; empty if it does not
     road: str
     sky: str
     sun: str
     rain: str
-    notes: tuple[Part, ...]
-    absent: tuple[Part, ...]
+    notes: tuple[Part, ...]  # Contradictions between declared and reported
+    absent: tuple[Part, ...]  # What no source says, with the reason
 
 
 @dataclass(frozen=True)
 class ForecastValue:
-    """One forecast quantity of one run beside what came; `difference` is actual less forecast.
-
-    Parameters
-    ----------
-    quantity : str
-        Key of `units.QUANTITIES`.
-    what : str
-        "mean ambient", "highest ambient", "wind speed".
-    within : bool or None
-        Whether the difference is within the limit of common practice; None where there is no limit or no difference.
-    """
+    """One forecast quantity of one run beside what came; `difference` is actual less forecast."""
 
     run: str
     source: str
-    what: str
-    quantity: str
+    what: str  # "mean ambient", "highest ambient", "wind speed"
+    quantity: str  # Key of `units.QUANTITIES`
     forecast: float
     actual: float | None
     difference: float | None
+    # Whether the difference is within the limit of common practice; None where there is no limit or no
+    # difference
     within: bool | None
     reason: str
 
@@ -165,94 +115,52 @@ class EvidenceNotice:
 
 @dataclass(frozen=True)
 class WeatherEvidence:
-    """All weather of the campaign.
+    """All weather of the campaign."""
 
-    Parameters
-    ----------
-    chosen_by : str
-        "campaign", "rule" or "none".
-    rule : str
-        How the reference is chosen where the campaign names none.
-    uncertainty, uncertainty_between : float or None
-        Of the reference [K], standard.
-    contributions : tuple of Contribution
-        Behind them.
-    forecast_limit : float
-        Difference between forecast and actual that is commonly accepted [K].
-    """
-
-    chosen_by: str
-    rule: Part
+    chosen_by: str  # "campaign", "rule" or "none"
+    rule: Part  # How the reference is chosen where the campaign names none
+    # uncertainty, uncertainty_between: Of the reference [K], standard
     uncertainty: float | None
     uncertainty_between: float | None
-    contributions: tuple[Contribution, ...]
+    contributions: tuple[Contribution, ...]  # Behind them
     sources: tuple[WeatherSource, ...]
     offsets: tuple[SourceOffset, ...]
     runs: tuple[RunWeather, ...]
     forecasts: tuple[ForecastValue, ...]
-    forecast_limit: float
+    forecast_limit: float  # Difference between forecast and actual that is commonly accepted [K]
 
 
 @dataclass(frozen=True)
 class AirPoint:
-    """One configuration on the curve of mass against temperature.
-
-    Parameters
-    ----------
-    n : int
-        Runs that the temperature is the mean of.
-    iat : float
-        Mean intake air temperature over these runs [°C].
-    mass : float
-        Air in the volume at that temperature [g].
-    change : float or None
-        Mass against the baseline's [%]; None for the baseline or without one.
-    expected : tuple of PowerExpectation
-        Power against the baseline's by each model; empty for the baseline or without one.
-    """
+    """One configuration on the curve of mass against temperature."""
 
     configuration: str
-    n: int
-    iat: float
-    mass: float
-    change: float | None
+    n: int  # Runs that the temperature is the mean of
+    iat: float  # Mean intake air temperature over these runs [°C]
+    mass: float  # Air in the volume at that temperature [g]
+    change: float | None  # Mass against the baseline's [%]; None for the baseline or without one
+    # Power against the baseline's by each model; empty for the baseline or without one
     expected: tuple[PowerExpectation, ...]
 
 
 @dataclass(frozen=True)
 class AirEvidence:
-    """Mass of air in a fixed volume against its temperature, at the mean pressure and humidity of the runs.
+    """Mass of air in a fixed volume against its temperature, at the mean pressure and humidity of the runs."""
 
-    Parameters
-    ----------
-    volume : float
-        [L].
-    displacement : bool
-        Whether it is the engine's.
-    where : str
-        Over which part of the route the temperatures are means, in words.
-    ambient, pressure, humidity : float
-        State in which the air was drawn in [°C], [kPa], [%].
-    density, density_cipm : float, float or None
-        Of that air, as an ideal mix of dry air and vapour and by CIPM-2007; None outside the latter's range [kg/m³].
-    ambient_mass : float
-        Air in the volume at ambient temperature [g].
-    source : Part
-        Where that state comes from.
-    temperatures, masses : tuple of float
-        The curve [°C], [g].
-    """
-
-    volume: float
-    displacement: bool
-    where: str
+    volume: float  # [L]
+    displacement: bool  # Whether it is the engine's
+    where: str  # Over which part of the route the temperatures are means, in words
+    # ambient, pressure, humidity: State in which the air was drawn in [°C], [kPa], [%]
     ambient: float
     pressure: float
     humidity: float
+    # density, density_cipm: Of that air, as an ideal mix of dry air and vapour and by CIPM-2007; None outside
+    # the latter's range [kg/m³]
     density: float
     density_cipm: float | None
-    ambient_mass: float
-    source: Part
+    ambient_mass: float  # Air in the volume at ambient temperature [g]
+    source: Part  # Where that state comes from
+    # temperatures, masses: The curve [°C], [g]
     temperatures: tuple[float, ...]
     masses: tuple[float, ...]
     points: tuple[AirPoint, ...]
@@ -260,79 +168,42 @@ class AirEvidence:
 
 @dataclass(frozen=True)
 class FullThrottle:
-    """Airflow of one configuration at wide-open throttle on the road.
-
-    Parameters
-    ----------
-    runs, samples : int
-        That it rests on.
-    efficiency : float or None
-        Volumetric efficiency against ambient density, mean of the runs' means [%]; None without displacement.
-    low, high : float or None
-        Interval of that mean.
-    """
+    """Airflow of one configuration at wide-open throttle on the road."""
 
     configuration: str
+    # runs, samples: That it rests on
     runs: int
     samples: int
+    # Volumetric efficiency against ambient density, mean of the runs' means [%]; None without displacement
     efficiency: float | None
+    # low, high: Interval of that mean
     low: float | None
     high: float | None
 
 
 @dataclass(frozen=True)
 class RoadAirflow:
-    """Restriction and volumetric efficiency from the road logs at wide-open throttle.
+    """Restriction and volumetric efficiency from the road logs at wide-open throttle."""
 
-    Parameters
-    ----------
-    pressure : str
-        Which pressure it is, in words.
-    throttle : float
-        Least throttle reading that counts [%].
-    curves : RestrictionSet or None
-        Restriction curves; None with the `reason`.
-    full : tuple of FullThrottle
-        Airflow at wide-open throttle; empty with the `reason`.
-    """
-
-    pressure: str
-    throttle: float
-    curves: RestrictionSet | None
-    full: tuple[FullThrottle, ...]
+    pressure: str  # Which pressure it is, in words
+    throttle: float  # Least throttle reading that counts [%]
+    curves: RestrictionSet | None  # Restriction curves; None with the `reason`
+    full: tuple[FullThrottle, ...]  # Airflow at wide-open throttle; empty with the `reason`
     reason: Part
 
 
 @dataclass(frozen=True)
 class TheoreticalAirflow:
-    """What the engine displaces at one engine speed, beside the airflow at which restrictions are compared.
+    """What the engine displaces at one engine speed, beside the airflow at which restrictions are compared."""
 
-    Parameters
-    ----------
-    speed : float
-        Highest engine speed of the pulls' common band [rpm].
-    airflow : float
-        Displaced there [m³/s].
-    share : float or None
-        Common airflow of the bench over it [%].
-    """
-
-    speed: float
-    airflow: float
-    share: float | None
+    speed: float  # Highest engine speed of the pulls' common band [rpm]
+    airflow: float  # Displaced there [m³/s]
+    share: float | None  # Common airflow of the bench over it [%]
 
 
 @dataclass(frozen=True)
 class Evidence:
-    """Everything beside the road logs that the campaign has.
-
-    Parameters
-    ----------
-    tested, untested : tuple of str
-        Kinds of evidence that the campaign has and has not, in words.
-    notices : tuple of EvidenceNotice
-        For data quality.
-    """
+    """Everything beside the road logs that the campaign has."""
 
     weather: WeatherEvidence
     air: AirEvidence | None
@@ -340,6 +211,7 @@ class Evidence:
     bench: BenchResult | None
     road: RoadAirflow | None
     theoretical: TheoreticalAirflow | None
+    # tested, untested: Kinds of evidence that the campaign has and has not, in words
     tested: tuple[str, ...]
     untested: tuple[str, ...]
-    notices: tuple[EvidenceNotice, ...]
+    notices: tuple[EvidenceNotice, ...]  # For data quality

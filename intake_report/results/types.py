@@ -29,76 +29,33 @@ GROUPS: dict[Group, str] = {
 
 @dataclass(frozen=True)
 class Parameter:
-    """What turns a metric into one number: a margin, a phase, or a limit.
-
-    Parameters
-    ----------
-    kind : {"none", "margin", "phase", "limit"}
-        What it is.
-    key : str
-        Short text that makes the metric's key unique ("1.67K", "city").
-    number : float or None
-        Margin [K] or limit [°C].
-    label : str
-        Name of the phase.
-    """
+    """What turns a metric into one number: a margin, a phase, or a limit."""
 
     kind: ParameterKind = "none"
-    key: str = ""
-    number: float | None = None
+    key: str = ""  # Short text that makes the metric's key unique ("1.67K", "city")
+    number: float | None = None  # Margin [K] or limit [°C]
     label: str = ""
 
 
 @dataclass(frozen=True)
 class MetricSpec:
-    """The one definition of a metric; every text about it derives from here.
+    """The one definition of a metric; every text about it derives from here."""
 
-    Parameters
-    ----------
-    id : str
-        Name of the metric function.
-    title : str
-        Title; "{parameter}" stands for the margin, phase or limit.
-    quantity : str
-        Key of `units.QUANTITIES`.
-    better : {"lower", "higher", "neither"}
-        Direction that is better for the purpose.
-    decimals : int
-        Digits printed.
-    definition : Part
-        One sentence.
-    needs : tuple of str
-        Channels without which it cannot be computed; "over-ambient" stands for IAT and an ambient reference.
-    least : int
-        Fewest true samples.
-    source : str
-        Where the definition comes from.
-    words : tuple of str
-        Verdict when the candidate is better, and when it is worse.
-    parameter : {"none", "margin", "phase", "limit"}
-        What it is evaluated for.
-    headline : bool
-        Whether the answer on the cover may quote it.
-    group : str
-        Key of `GROUPS`: which tables it stands in.
-    compared : bool
-        Whether differences are formed; not of what is shown only because it is usually quoted.
-    """
-
-    id: str
-    title: str
-    quantity: str
-    better: Better
+    id: str  # Name of the metric function
+    title: str  # Title; "{parameter}" stands for the margin, phase or limit
+    quantity: str  # Key of `units.QUANTITIES`
+    better: Better  # Direction that is better for the purpose
     decimals: int
     definition: Part
+    # Channels without which it cannot be computed; "over-ambient" stands for IAT and an ambient reference
     needs: tuple[str, ...]
-    least: int
-    source: str
-    words: tuple[str, str]
-    parameter: ParameterKind = "none"
-    headline: bool = False
-    group: Group = "over-ambient"
-    compared: bool = True
+    least: int  # Fewest true samples
+    source: str  # Where the definition comes from
+    words: tuple[str, str]  # Verdict when the candidate is better, and when it is worse
+    parameter: ParameterKind = "none"  # What it is evaluated for
+    headline: bool = False  # Whether the answer on the cover may quote it
+    group: Group = "over-ambient"  # Key of `GROUPS`: which tables it stands in
+    compared: bool = True  # Whether differences are formed; not of what is shown only because it is usually quoted
 
 
 @dataclass(frozen=True)
@@ -116,161 +73,92 @@ class MetricKey:
 
 @dataclass(frozen=True)
 class MetricResult:
-    """The value of one metric in one run.
-
-    Parameters
-    ----------
-    key : str
-        Key of the metric.
-    run, configuration : str
-        Ids.
-    block : str or None
-        Block of the run.
-    status : {"ok", "not reached", "within at entry", "not computed"}
-        "not reached" is a result (right-censored at `bound`), not a missing value; so is "within at entry" (there was
-        nothing to recover from: sooner than any value, left-censored at `bound`).
-    value : float or None
-        Value [internal unit] when the status is "ok".
-    bound : float or None
-        Censoring bound [internal unit] when the status is "not reached" or "within at entry".
-    time, distance : float or None
-        Where it happened: elapsed time [s] and route distance [m], for metrics that have a place.
-    reason : Part
-        Why it could not be computed, or what was not reached.
-    u : float or None
-        Standard uncertainty of this one value from the instruments [internal unit of a difference]; None where it
-        was not assessed or some draws did not reach it.
-    low, high : float or None
-        Limits of its coverage interval; None where a limit lies among draws that did not reach it.
-    u_common, u_own : float or None
-        Parts of `u`: what all runs of the campaign share, and what is this run's own.
-    draws_not_reached : float or None
-        Share of the Monte Carlo draws in which it is not reached.
-    note : Part
-        What a reader must know about the value.
-    """
+    """The value of one metric in one run."""
 
     key: str
     run: str
     configuration: str
-    block: str | None
+    block: str | None  # Block of the run
+    # "not reached" is a result (right-censored at `bound`), not a missing value; so is "within at entry" (there
+    # was nothing to recover from: sooner than any value, left-censored at `bound`)
     status: Status
-    value: float | None = None
-    bound: float | None = None
+    value: float | None = None  # Value [internal unit] when the status is "ok"
+    bound: float | None = None  # Censoring bound [internal unit] when the status is "not reached" or "within at entry"
+    # time, distance: Where it happened: elapsed time [s] and route distance [m], for metrics that have a place
     time: float | None = None
     distance: float | None = None
-    reason: Part = ""
+    reason: Part = ""  # Why it could not be computed, or what was not reached
+    # Standard uncertainty of this one value from the instruments [internal unit of a difference]; None where it
+    # was not assessed or some draws did not reach it
     u: float | None = None
+    # low, high: Limits of its coverage interval; None where a limit lies among draws that did not reach it
     low: float | None = None
     high: float | None = None
+    # u_common, u_own: Parts of `u`: what all runs of the campaign share, and what is this run's own
     u_common: float | None = None
     u_own: float | None = None
-    draws_not_reached: float | None = None
-    note: Part = ""
+    draws_not_reached: float | None = None  # Share of the Monte Carlo draws in which it is not reached
+    note: Part = ""  # What a reader must know about the value
 
 
 @dataclass(frozen=True)
 class SourceRow:
-    """One source of uncertainty of a run's value: what was declared or assumed about it.
-
-    Parameters
-    ----------
-    name : str
-        What it is.
-    common : bool
-        The same in all runs of the campaign, so that it cancels in differences as far as runs respond alike.
-    u : float or None
-        Standard uncertainty of the input [internal unit of `quantity`]; None where it differs from sample to sample.
-    quantity : str
-        Key of `units.QUANTITIES`.
-    basis : str
-        Limits, distribution, and whether declared or assumed.
-    """
+    """One source of uncertainty of a run's value: what was declared or assumed about it."""
 
     name: str
-    common: bool
+    common: bool  # The same in all runs of the campaign, so that it cancels in differences as far as runs respond alike
+    # Standard uncertainty of the input [internal unit of `quantity`]; None where it differs from sample to
+    # sample
     u: float | None
-    quantity: str
-    basis: Part
+    quantity: str  # Key of `units.QUANTITIES`
+    basis: Part  # Limits, distribution, and whether declared or assumed
 
 
 @dataclass(frozen=True)
 class BudgetRow:
-    """Contribution of one source to one metric, alone varied, over the runs.
+    """Contribution of one source to one metric, alone varied, over the runs."""
 
-    Parameters
-    ----------
-    key, source : str
-        Metric key and name of the source.
-    u : float or None
-        Root mean square over the runs of the standard uncertainty that it causes [internal unit]; None where no run
-        has a value.
-    largest : float or None
-        In the run where it is largest.
-    runs : int
-        Runs counted.
-    """
-
+    # key, source: Metric key and name of the source
     key: str
     source: str
+    # Root mean square over the runs of the standard uncertainty that it causes [internal unit]; None where no
+    # run has a value
     u: float | None
-    largest: float | None
+    largest: float | None  # In the run where it is largest
     runs: int
 
 
 @dataclass(frozen=True)
 class InstrumentDifference:
-    """How uncertain the instruments leave the difference of two configurations' means: no scatter between runs.
+    """How uncertain the instruments leave the difference of two configurations' means: no scatter between runs."""
 
-    Parameters
-    ----------
-    key, configuration, versus : str
-        Metric, configuration and what it is compared with.
-    u : float
-        Standard uncertainty [internal unit].
-    u_common, u_own : float
-        What is left of the sources that all runs share (the rest cancels), and of those that each run has its own.
-    low, high : float
-        Limits of the coverage interval of the difference.
-    """
-
+    # key, configuration, versus: Metric, configuration and what it is compared with
     key: str
     configuration: str
     versus: str
-    u: float
+    u: float  # Standard uncertainty [internal unit]
+    # u_common, u_own: What is left of the sources that all runs share (the rest cancels), and of those that each
+    # run has its own
     u_common: float
     u_own: float
+    # low, high: Limits of the coverage interval of the difference
     low: float
     high: float
 
 
 @dataclass(frozen=True)
 class InstrumentUncertainty:
-    """Uncertainty of one run's value from the instruments: settings, sources, budgets, assumptions.
+    """Uncertainty of one run's value from the instruments: settings, sources, budgets, assumptions."""
 
-    Parameters
-    ----------
-    draws, seed : int
-        Monte Carlo draws and their seed.
-    level : float
-        Coverage probability of the intervals.
-    sources : tuple of SourceRow
-        Everything that was varied.
-    budgets : tuple of BudgetRow
-        Headline metrics, metric by metric.
-    differences : tuple of InstrumentDifference
-        Of the configurations' means from the baseline's, runs in the comparison only.
-    assumptions : tuple of str
-        One sentence for every number that was assumed because nothing was declared.
-    """
-
+    # draws, seed: Monte Carlo draws and their seed
     draws: int
     seed: int
-    level: float
-    sources: tuple[SourceRow, ...] = ()
-    budgets: tuple[BudgetRow, ...] = ()
+    level: float  # Coverage probability of the intervals
+    sources: tuple[SourceRow, ...] = ()  # Everything that was varied
+    budgets: tuple[BudgetRow, ...] = ()  # Headline metrics, metric by metric
+    # Of the configurations' means from the baseline's, runs in the comparison only
     differences: tuple[InstrumentDifference, ...] = ()
-    assumptions: tuple[Part, ...] = ()
+    assumptions: tuple[Part, ...] = ()  # One sentence for every number that was assumed because nothing was declared
 
 
 @dataclass(frozen=True)
@@ -342,23 +230,15 @@ class RunResult:
 
 @dataclass(frozen=True)
 class PlaceCurve:
-    """One configuration by place, over its runs.
-
-    Parameters
-    ----------
-    configuration : str
-        Id.
-    mean, low, high : tuple of float or None
-        Mean, lowest and highest of the runs in each cell [internal unit]; None where no run has a value.
-    runs : tuple of int
-        Runs with a value in each cell.
-    """
+    """One configuration by place, over its runs."""
 
     configuration: str
+    # mean, low, high: Mean, lowest and highest of the runs in each cell [internal unit]; None where no run has a
+    # value
     mean: tuple[float | None, ...]
     low: tuple[float | None, ...]
     high: tuple[float | None, ...]
-    runs: tuple[int, ...]
+    runs: tuple[int, ...]  # Runs with a value in each cell
 
 
 @dataclass(frozen=True)
@@ -390,44 +270,23 @@ class PeakPlace:
 
 @dataclass(frozen=True)
 class Places:
-    """Everything by place.
+    """Everything by place."""
 
-    Parameters
-    ----------
-    quantity : {"temperature_difference", "temperature"}
-        Over-ambient, or intake air temperature where there is no ambient.
-    step : float
-        Length of a cell [m].
-    centres : tuple of float
-        Middle of each cell [m].
-    curves : tuple of PlaceCurve
-        By configuration, in campaign order.
-    traffic : PlaceTraffic
-        Dwell and passes.
-    peaks : tuple of PeakPlace
-        One per run.
-    peak_centre, peak_spread, peak_share, peak_within : float or None
-        Common place of the peaks [m], median distance from it [m], share of the runs within `peak_within` [m] of it.
-    one_place : bool
-        Whether the peaks fall at one place.
-    stops : tuple of StopPlace
-        In order of route distance.
-    proposed : str
-        Phases proposed from the speed profile, in campaign-file form; empty when the campaign states phases.
-    """
-
-    quantity: str
-    step: float
-    centres: tuple[float, ...]
-    curves: tuple[PlaceCurve, ...]
-    traffic: PlaceTraffic
-    peaks: tuple[PeakPlace, ...]
+    quantity: str  # Over-ambient, or intake air temperature where there is no ambient
+    step: float  # Length of a cell [m]
+    centres: tuple[float, ...]  # Middle of each cell [m]
+    curves: tuple[PlaceCurve, ...]  # By configuration, in campaign order
+    traffic: PlaceTraffic  # Dwell and passes
+    peaks: tuple[PeakPlace, ...]  # One per run
+    # peak_centre, peak_spread, peak_share, peak_within: Common place of the peaks [m], median distance from it
+    # [m], share of the runs within `peak_within` [m] of it
     peak_centre: float | None
     peak_spread: float | None
     peak_share: float | None
     peak_within: float | None
-    one_place: bool
-    stops: tuple[StopPlace, ...]
+    one_place: bool  # Whether the peaks fall at one place
+    stops: tuple[StopPlace, ...]  # In order of route distance
+    # Phases proposed from the speed profile, in campaign-file form; empty when the campaign states phases
     proposed: str = ""
 
 
