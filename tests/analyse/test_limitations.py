@@ -202,8 +202,8 @@ def test_one_configuration_that_always_stood_longer():
     """Differences far below half of the limit of 120 s, but the same way in every block."""
     text = found(layouts.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 250, 240)))["traffic-unlike"]
     # means over blocks: (320 + 530 + 250)/3 and (300 + 500 + 240)/3
-    assert "stopped time 367\u00a0s" in text.text and "347\u00a0s" in text.text and "each of the 3 blocks" in text.text
-    assert text.text.index(STOCK.name) < text.text.index(SEALED.name) and "number of stops" not in text.text
+    assert "stood for 367\u00a0s" in text.text and "347\u00a0s" in text.text and "each of the 3 blocks" in text.text
+    assert text.text.index(STOCK.name) < text.text.index(SEALED.name) and "stopped" not in text.text
     assert "stops are alike" in text.remedy
     assert not found(layouts.traffic_unlike, stopped("s1 e1 s2 e2 s3 e3", (320, 300, 530, 500, 240, 250)))
 
@@ -214,7 +214,7 @@ def test_means_that_are_half_a_limit_apart():
     assert "350\u00a0s on average" in apart and "in each of" not in apart
     assert not found(layouts.traffic_unlike, stopped(layout, (400, 285, 300, 305)))  # 55 s
     single = found(layouts.traffic_unlike, stopped("s1 e2", (400, 300)))["traffic-unlike"].text
-    assert "400\u00a0s with" in single  # one run each: nothing averages traffic out
+    assert "stood for 400\u00a0s, " in single  # one run each: nothing averages traffic out
     assert not found(layouts.traffic_unlike, stopped("s1 e1", (330, 300)))  # one block: one of two always stands longer
     tight = CAMPAIGN.model_copy(update={"acceptance": {"stop-time": "40 s"}})
     f = stopped(layout, (400, 285, 300, 305))
@@ -224,7 +224,7 @@ def test_means_that_are_half_a_limit_apart():
 def test_stops_by_number_and_a_run_left_out():
     more = {"r0": {"stops": 14}, "r2": {"stops": 15}}
     text = found(layouts.traffic_unlike, stopped("s1 e1 s2 e2", (300,) * 4, **more))["traffic-unlike"].text
-    assert "number of stops 14.5" in text and "against 9.0" in text and "stopped time" not in text
+    assert "stopped 14.5 times" in text and " 9.0 times" in text and "stood" not in text
     out = {"r0": {"decision": "excluded"}, "r2": {"decision": "excluded"}}
     assert not found(layouts.traffic_unlike, stopped("s1 e1 s2 e2", (900, 300, 900, 300), **out))
 
@@ -235,7 +235,7 @@ def test_both_weightings_are_quoted_where_traffic_was_unlike():
     less = rows(placed, "s1 e1 s2 e2 s3 e3", (8.0, 5.0, 7.8, 5.2, 8.1, 5.3))
     both = (*f.comparisons, *compare(CAMPAIGN, (placed,), less))
     text = found(layouts.traffic_unlike, replace(f, metrics=(CITY, placed), comparisons=both))["traffic-unlike"].text
-    assert "−3.8\u00a0K (" in text and "by time, −2.8\u00a0K (" in text and text.endswith("by distance.")
+    assert "−3.8\u00a0K (" in text and "over time and −2.8\u00a0K (" in text and text.endswith("over distance.")
 
 
 # --- differences --------------------------------------------------------------------------------------------------
@@ -275,7 +275,7 @@ def test_what_holm_takes_back_is_suggested_not_unseen():
     taken = [replace(c, p_adjusted=0.2) if c.configuration == SEALED.id else c for c in f.comparisons]
     f = replace(f, comparisons=tuple(judge(CITY, c) for c in taken))
     (text,) = [x.text for x in printed(comparisons.not_shown(f)) if x.text.startswith(SEALED.name)]
-    assert "is suggested, not confirmed in" in text and "do not show" not in text and "(Holm)" in text
+    assert "suggested, not confirmed in" in text and "no difference is shown" not in text and "(Holm)" in text
 
 
 def test_an_interval_that_is_not_bounded_is_a_limitation():
