@@ -10,52 +10,20 @@ from typing import Any
 import pandas as pd
 
 from intake_report.align import Alignment, Comparability
+from intake_report.analyse import control, describe, inputs, weather_evidence
 from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs, pair_frame
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
 from intake_report.analyse.claim_check import deciding_keys
 from intake_report.analyse.claims import direct_comparisons, judge_claims
 from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
-from intake_report.analyse.control import (
-    DrawsLessControl,
-    against_control,
-    control_drives,
-    control_effects,
-    controlled,
-    measure_controls,
-)
-from intake_report.analyse.describe import (
-    cross_check_frame,
-    describe_configurations,
-    describe_phases,
-    describe_quality,
-    describe_sampling,
-    recovery_curve,
-    route_curve,
-    stop_curves,
-)
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
-from intake_report.analyse.inputs import (
-    align_logs,
-    clean_logs,
-    forecast_records,
-    own_runs,
-    pair,
-    read_logs,
-    weather_records,
-)
+from intake_report.analyse.inputs import align_logs, clean_logs, own_runs, pair, read_logs
 from intake_report.analyse.limitations import Findings, acceptance_limitations, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes, evidence_mistakes
 from intake_report.analyse.places import PlaceFacts, describe_places, gather_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
-from intake_report.analyse.weather_evidence import (
-    describe_conditions,
-    run_weather,
-    source_offsets,
-    weather_evidence,
-    weather_notices,
-)
 from intake_report.analyse.zeroing import Zeroing, find_zeroing
 from intake_report.by_run import ByRun
 from intake_report.campaign import Campaign, refuse
@@ -122,15 +90,15 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
     refuse(campaign_mistakes(campaign))
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
-    records, forecasts = weather_records(campaign), forecast_records(campaign)
+    records, forecasts = inputs.weather_records(campaign), inputs.forecast_records(campaign)
     zeroing = find_zeroing(campaign, drives)
     ambient = choose_ambient(campaign, drives, records, zeroing)
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
     series = add_operating_points(campaign, drives, records, series)
     values = measure(metrics, series)
-    of_runs = run_weather(campaign, drives, ambient, records)
-    conditions = describe_conditions(drives, ambient, of_runs)
-    weather = weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
+    of_runs = weather_evidence.run_weather(campaign, drives, ambient, records)
+    conditions = weather_evidence.describe_conditions(drives, ambient, of_runs)
+    weather = weather_evidence.weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
     own = own_runs(campaign, alignment)
     return Measured(
         campaign_read=_digests(campaign),
@@ -139,18 +107,18 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         zeroing=zeroing,
         ambient=ambient,
         weather=weather,
-        notices=weather_notices(records, forecasts, weather) + zeroing.notices,
+        notices=weather_evidence.weather_notices(records, forecasts, weather) + zeroing.notices,
         conditions=conditions,
         comparability=judge_runs(campaign, drives, own, ambient, records),
-        sampling=describe_sampling(campaign, (drive.clean for drive in drives)),
-        quality=describe_quality(drive.clean for drive in drives),
-        cross_checks=cross_check_frame(campaign, drives, records),
+        sampling=describe.describe_sampling(campaign, (drive.clean for drive in drives)),
+        quality=describe.describe_quality(drive.clean for drive in drives),
+        cross_checks=describe.cross_check_frame(campaign, drives, records),
         places=gather_places(campaign, own, series),
         series=ByRun(series),
         metrics=metrics,
         values=values,
         stops=measure_stops(series),
-        controls=measure_controls(campaign, cleaned, alignment, ambient, metrics),
+        controls=control.measure_controls(campaign, cleaned, alignment, ambient, metrics),
         uncertainty=assess(campaign, drives, ambient, zeroing, series, metrics, values),
     )
 
@@ -194,30 +162,20 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     values = with_uncertainty(measured.values, uncertainty)
     compared = tuple(value for value in values if value.run in used)
     metrics = with_headlines(metrics, compared)
-    weather = replace(measured.weather, offsets=source_offsets(ambient.choice.comparisons, level))
+    weather = replace(measured.weather, offsets=weather_evidence.source_offsets(ambient.choice.comparisons, level))
     evidence = gather_evidence(campaign, drives, drawn, weather, measured.notices, measured.conditions)
-    tandem = bool(measured.controls) and controlled(campaign, {v.run for v in compared})
-    taken = against_control(compared, measured.controls) if tandem else compared
-    draws = DrawsLessControl(uncertainty, measured.controls) if tandem else uncertainty
+    tandem = bool(measured.controls) and control.controlled(campaign, {v.run for v in compared})
+    taken = control.against_control(compared, measured.controls) if tandem else compared
+    draws = control.DrawsLessControl(uncertainty, measured.controls) if tandem else uncertainty
     covariates = gather_covariates(drives, drawn)
     comparisons = compare(campaign, metrics, taken, draws, covariates)
     direct = direct_comparisons(campaign, metrics, taken, comparisons, draws, covariates)
     checks = check_model(campaign, metrics, taken, {run.id: run.start for run in runs})
-    control = control_effects(campaign, metrics, compared, measured.controls, uncertainty)
+    effects = control.control_effects(campaign, metrics, compared, measured.controls, uncertainty)
     findings = Findings(
-        campaign,
-        drives,
-        runs,
-        ambient,
-        measured.conditions,
-        measured.sampling,
-        metrics,
-        compared,
-        comparisons,
-        checks,
-        control,
-        measured.zeroing,
-    )
+        campaign, drives, runs, ambient, measured.conditions, measured.sampling, metrics, compared, comparisons, checks,
+        effects, measured.zeroing,
+    )  # fmt: skip
     return ReportResult(
         campaign=campaign.about.id,
         title=campaign.about.title,
@@ -226,8 +184,8 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         level=level,
         ambient_reference=ambient.choice.source or "none",
         ambient_reason=ambient.choice.reason,
-        configurations=describe_configurations(campaign, runs),
-        phases=describe_phases(campaign),
+        configurations=describe.describe_configurations(campaign, runs),
+        phases=describe.describe_phases(campaign),
         runs=runs,
         criteria=criteria,
         conditions=measured.conditions,
@@ -245,13 +203,13 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         limitations=derive_limitations(findings)
         + acceptance_limitations(criteria, used)
         + evidence_limitations(campaign, evidence),
-        route_curves=tuple(c for s in drawn if (c := route_curve(s)) is not None),
-        recovery_curves=tuple(c for s in drawn if (c := recovery_curve(s)) is not None),
-        stop_curves=tuple(c for s in drawn for c in stop_curves(s)),
+        route_curves=tuple(c for s in drawn if (c := describe.route_curve(s)) is not None),
+        recovery_curves=tuple(c for s in drawn if (c := describe.recovery_curve(s)) is not None),
+        stop_curves=tuple(c for s in drawn for c in describe.stop_curves(s)),
         direct=direct,
         checks=checks,
-        control=control,
-        control_drives=control_drives(campaign),
+        control=effects,
+        control_drives=control.control_drives(campaign),
         less_control=tandem,
         uncertainty=statement(campaign, uncertainty, metrics, runs),
         evidence=evidence,

@@ -125,16 +125,11 @@ def _row(check: Check) -> dict[str, Any]:
     template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
     reason: Part = check.reason if check.outcome == "unknown" or check.code == "one-pass" else ""
     if check.outcome == "fail" and not reason:
+        alone = spec.scope in ("run", "block")
         reason = message(
-            "{title} is {value} (limit {limit})"
-            if spec.scope in ("run", "block")
-            else "{title} differs by {value} from {versus} (limit {limit})",
-            code=check.code,
-            title=check.title,
-            value=value,
-            versus=check.versus,
-            limit=limit,
-        )
+            "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})",
+            code=check.code, title=check.title, value=value, versus=check.versus, limit=limit,
+        )  # fmt: skip
     return {
         "run": check.runs[0],
         "code": check.code,

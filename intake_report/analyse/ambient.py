@@ -178,14 +178,11 @@ def _candidate(
     covered = tuple(series)
     if record is None:
         declared = campaign.instrument.channels.get("ambient")
-        accuracy = (
-            parse_quantity(declared.accuracy, "temperature_difference") if declared and declared.accuracy else None
-        )
-        resolution = declared_resolution(campaign).get("ambient", ASSUMED_STEP)
+        known = declared is not None and declared.accuracy
         contributions = reference_contributions(
             "vehicle",
-            accuracy=accuracy,
-            resolution=resolution,
+            accuracy=parse_quantity(known, "temperature_difference") if known else None,
+            resolution=declared_resolution(campaign).get("ambient", ASSUMED_STEP),
             zeroed=zeroing.u("ambient"),
             rounding_known=rounding_mode(campaign, "ambient") != "unknown",
         )

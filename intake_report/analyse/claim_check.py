@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import math
+from collections.abc import Callable, Iterator
 
 from intake_report.analyse.claim_words import PERCENT, close
 from intake_report.campaign import Campaign, Claim
@@ -32,36 +33,50 @@ def other(campaign: Campaign, claim: Claim) -> str:
     return claim.versus or campaign.baseline.id
 
 
-def check_claims(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> None:
-    """Refuse claims, and margins of equivalence, that name a metric, a margin or a value that does not exist.
-
-    Raises CampaignError: names the claim's key and the nearest right one.
-    """
+def claim_mistakes(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> Iterator[CampaignError]:
+    """Yield what is wrong with margins of equivalence, deciding metrics and claims: the key, and the nearest right one."""
     for name, text in campaign.metrics.equivalence.items():
-        where = f"metrics.equivalence.{name}"
-        _check_metric(campaign, name, where)
-        margin = _parsed(campaign, text, DIFFERENCES.get(spec_of(name).quantity, spec_of(name).quantity), where)
-        if not (margin > 0.0 and math.isfinite(margin)):
-            what = f"a margin of equivalence of “{text}” is not greater than zero."
-            raise _refused(campaign, where, what, "Give the largest difference that does not matter.")
-    deciding_keys(campaign, metrics)
+        yield from caught(campaign, lambda one, name=name, text=text: _check_margin(one, name, text))
+    yield from caught(campaign, lambda one: deciding_keys(one, metrics))
+    if sum(c.role == "baseline" for c in campaign.configurations) != 1:
+        return  # what a claim compares with is not known then, which is an error of its own
     for number, claim in enumerate(campaign.claims, 1):
-        where = f"claim[{number}]"
-        _check_metric(campaign, claim.metric, f"{where}.metric")
-        spec = spec_of(claim.metric)
-        if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
-            what = f"the metric “{claim.metric}” needs a {spec.parameter}."
-            raise _refused(campaign, where, what, f"Add `{spec.parameter}`.")
-        if claim.metric in PULL_METRICS and not campaign.pulls:
-            what = f"“{claim.metric}” is measured on a dyno, and the campaign has no pull."
-            raise _refused(campaign, f"{where}.metric", what, "Add [[pull]] entries, or name a metric of the runs.")
-        if find_key(claim, metrics) is None:
-            remedy = "Add its margin to metrics.recovery_margins, its phase to route.phase, or set metrics.alarm_limit."
-            raise _refused(campaign, where, "the claim's metric is not among those that the campaign computes.", remedy)
-        if not is_absolute(claim) and claim.configuration == other(campaign, claim):
-            remedy = "Name another configuration, or a limit with “at most” or “at least” and no `versus`."
-            raise _refused(campaign, f"{where}.versus", "the claim compares a configuration with itself.", remedy)
-        limit_of(campaign, claim, where)
+        yield from caught(campaign, lambda one, n=number, claim=claim: _check_claim(one, metrics, claim, f"claim[{n}]"))
+
+
+def caught(campaign: Campaign, check: Callable[[Campaign], object]) -> Iterator[CampaignError]:
+    """Yield the error that a check of the campaign raises."""
+    try:
+        check(campaign)
+    except CampaignError as error:
+        yield CampaignError(error.what, file=campaign.given, where=error.where, remedy=error.remedy)
+
+
+def _check_margin(campaign: Campaign, name: str, text: str) -> None:
+    where = f"metrics.equivalence.{name}"
+    _check_metric(campaign, name, where)
+    margin = _parsed(campaign, text, DIFFERENCES.get(spec_of(name).quantity, spec_of(name).quantity), where)
+    if not (margin > 0.0 and math.isfinite(margin)):
+        what = f"a margin of equivalence of “{text}” is not greater than zero."
+        raise _refused(campaign, where, what, "Give the largest difference that does not matter.")
+
+
+def _check_claim(campaign: Campaign, metrics: tuple[MetricKey, ...], claim: Claim, where: str) -> None:
+    _check_metric(campaign, claim.metric, f"{where}.metric")
+    spec = spec_of(claim.metric)
+    if spec.parameter in ("margin", "phase") and getattr(claim, spec.parameter) is None:
+        what = f"the metric “{claim.metric}” needs a {spec.parameter}."
+        raise _refused(campaign, where, what, f"Add `{spec.parameter}`.")
+    if claim.metric in PULL_METRICS and not campaign.pulls:
+        what = f"“{claim.metric}” is measured on a dyno, and the campaign has no pull."
+        raise _refused(campaign, f"{where}.metric", what, "Add [[pull]] entries, or name a metric of the runs.")
+    if find_key(claim, metrics) is None:
+        remedy = "Add its margin to metrics.recovery_margins, its phase to route.phase, or set metrics.alarm_limit."
+        raise _refused(campaign, where, "the claim's metric is not among those that the campaign computes.", remedy)
+    if not is_absolute(claim) and claim.configuration == other(campaign, claim):
+        remedy = "Name another configuration, or a limit with “at most” or “at least” and no `versus`."
+        raise _refused(campaign, f"{where}.versus", "the claim compares a configuration with itself.", remedy)
+    limit_of(campaign, claim, where)
 
 
 def _refused(campaign: Campaign, where: str, what: str, remedy: str | None) -> CampaignError:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 from intake_report.align import Alignment
 from intake_report.analyse.ambient import AmbientReference
@@ -13,7 +14,7 @@ from intake_report.analyse.measure import build_series, measure
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
 from intake_report.messages import message
-from intake_report.results import Comparison, ControlDrive, ControlEffect, MetricKey, MetricResult
+from intake_report.results import ControlDrive, ControlEffect, MetricKey, MetricResult
 from intake_report.statistics import Floats
 
 MISSED = message(
@@ -70,15 +71,12 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
     bare = MetricResult(value.key, value.run, value.configuration, value.block, value.status, reason=value.reason)
     if value.status == "not computed":
         return bare
-    if control is None or control.value is None:
+    if control is None:
         reason = message("there is no control drive beside this run", code="no-control")
-        if control is not None:
-            reason = (
-                MISSED
-                if control.status == "not reached"
-                else message("control vehicle: {reason}", code="no-control-value", reason=control.reason)
-            )
         return replace(bare, status="not computed", reason=reason)
+    if control.value is None:
+        why = message("control vehicle: {reason}", code="no-control-value", reason=control.reason)
+        return replace(bare, status="not computed", reason=MISSED if control.status == "not reached" else why)
     if value.value is not None:
         return replace(bare, value=value.value - control.value)
     assert value.bound is not None  # what is censored has a bound
@@ -124,37 +122,16 @@ def control_effects(
     baseline = campaign.baseline.id
     less_draws = None if draws is None else DrawsLessControl(draws, controls)
     rows = []
-    for key in metrics:
-        if not key.spec.headline:
-            continue
+    shared = ("difference", "half_width", "scatter", "low", "high")
+    for key in (key for key in metrics if key.spec.headline):
         all_runs = [v for v in values if v.key == key.key]
         less = [v for v in against_control(all_runs, controls) if v.status != "not computed"]
         both = {v.run for v in less}
         plain = [v for v in all_runs if v.run in both]
-        for c in campaign.configurations:
-            if c.id != baseline:
-                with_ = compare_pair(campaign, key, less, c.id, baseline, less_draws)
-                without = compare_pair(campaign, key, plain, c.id, baseline, draws)
-                rows.append(_effect(key, c.id, baseline, with_, without, len(both)))
+        for c in (c.id for c in campaign.configurations if c.id != baseline):
+            with_ = compare_pair(campaign, key, less, c, baseline, less_draws)
+            without = compare_pair(campaign, key, plain, c, baseline, draws)
+            numbers: dict[str, Any] = {name: getattr(with_, name) for name in shared}
+            numbers |= {f"plain_{name}": getattr(without, name) for name in shared}
+            rows.append(ControlEffect(key.key, c, baseline, runs=len(both), **numbers))
     return tuple(rows)
-
-
-def _effect(
-    key: MetricKey, configuration: str, versus: str, with_: Comparison, without: Comparison, runs: int
-) -> ControlEffect:
-    return ControlEffect(
-        key=key.key,
-        configuration=configuration,
-        versus=versus,
-        difference=with_.difference,
-        half_width=with_.half_width,
-        scatter=with_.scatter,
-        plain_difference=without.difference,
-        plain_half_width=without.half_width,
-        plain_scatter=without.scatter,
-        runs=runs,
-        low=with_.low,
-        high=with_.high,
-        plain_low=without.low,
-        plain_high=without.high,
-    )

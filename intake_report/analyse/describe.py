@@ -35,24 +35,15 @@ def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], ex
     local = None if start is None else start.tz_convert(campaign.about.timezone).isoformat(timespec="minutes")
     accepted = "accepted with limitation" if reasons else "accepted"
     return RunResult(
-        id=run.id,
-        configuration=run.configuration,
-        block=run.block,
-        start=local,
+        id=run.id, configuration=run.configuration, block=run.block, start=local,
         duration=float(index[-1] - index[0]) if len(index) else 0.0,
         length=float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
-        method=aligned.method,
-        stops=len(aligned.stops),
-        stopped_time=float(sum(stop.duration for stop in aligned.stops)),
+        method=aligned.method, stops=len(aligned.stops), stopped_time=float(sum(stop.duration for stop in aligned.stops)),
         highway_entry=aligned.highway_entry,
         decision="excluded" if excluded else accepted,  # type: ignore[arg-type]
-        reasons=reasons,
-        files=run.files,
-        start_condition=run.start_condition,
-        road=run.road or "",
-        sky=run.sky or "",
+        reasons=reasons, files=run.files, start_condition=run.start_condition, road=run.road or "", sky=run.sky or "",
         notes=run.notes,
-    )
+    )  # fmt: skip
 
 
 def describe_phases(campaign: Campaign) -> tuple[PhaseResult, ...]:
@@ -85,22 +76,16 @@ def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFr
             if sampling.samples >= 2 and np.isfinite(sampling.interval):
                 by_channel[name].append(sampling)
     declared = declared_resolution(campaign)
+    columns = ("channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution")
     rows = []
     for name in (name for name in CHANNELS if name in by_channel):
         samplings = by_channel[name]
-        steps = [s.step for s in samplings if s.step is not None]
-        rows.append(
-            {
-                "channel": name,
-                "label": CHANNELS[name].label,
-                "interval_low": min(s.interval for s in samplings),
-                "interval_high": max(s.interval for s in samplings),
-                "rows_per_sample": sum(s.rows for s in samplings) / sum(s.samples for s in samplings),
-                "step": float(np.median(steps)) if steps else None,
-                "resolution": declared.get(name),
-            }
-        )
-    columns = ("channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution")
+        intervals, steps = [s.interval for s in samplings], [s.step for s in samplings if s.step is not None]
+        per_sample = sum(s.rows for s in samplings) / sum(s.samples for s in samplings)
+        step = float(np.median(steps)) if steps else None
+        limits = min(intervals), max(intervals)
+        row = (name, CHANNELS[name].label, *limits, per_sample, step, declared.get(name))
+        rows.append(dict(zip(columns, row, strict=True)))
     return frame_of(rows, columns)
 
 
@@ -119,12 +104,9 @@ def cross_check(
         if series is not None:
             weather = pd.Series(series.value, index=series.time) if weather is None else weather
             pressure = during.station_pressure if pressure is None else pressure
+    displacement = campaign.vehicle.displacement
     return cross_checks(
-        run,
-        weather=weather,
-        station_pressure=pressure,
-        displacement=campaign.vehicle.displacement,
-        airflow_label=airflow_label,
+        run, weather=weather, station_pressure=pressure, displacement=displacement, airflow_label=airflow_label
     )
 
 
@@ -185,13 +167,8 @@ def stop_curves(series: RunSeries) -> list[Curve]:
 
 
 def _curve(series: RunSeries, x: Floats, y: Floats, y2: Floats | None = None) -> Curve:
-    return Curve(
-        series.run,
-        series.configuration,
-        tuple(round(float(v), DIGITS) for v in x),
-        rounded(y),
-        () if y2 is None else rounded(y2),
-    )
+    places = tuple(round(float(v), DIGITS) for v in x)
+    return Curve(series.run, series.configuration, places, rounded(y), () if y2 is None else rounded(y2))
 
 
 def rounded(values: Floats) -> tuple[float | None, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -99,18 +100,10 @@ def own_runs(campaign: Campaign, alignment: Alignment) -> Alignment:
 def read_options(campaign: Campaign, log: Log) -> ReadOptions:
     """Map [log] to what the readers take."""
     return ReadOptions(
-        format=log.format,
-        encoding=log.encoding,
-        delimiter=log.delimiter,
-        decimal=log.decimal,
-        header_line=log.header_line,
-        time_column=log.time,
-        time_unit=log.time_unit,
-        date=log.date,
-        day_first=log.day_first,
-        timezone=log.timezone or campaign.about.timezone,
-        dbc=(campaign.folder / log.dbc,) if log.dbc else (),
-    )
+        format=log.format, encoding=log.encoding, delimiter=log.delimiter, decimal=log.decimal, time_column=log.time,
+        header_line=log.header_line, time_unit=log.time_unit, date=log.date, day_first=log.day_first,
+        timezone=log.timezone or campaign.about.timezone, dbc=(campaign.folder / log.dbc,) if log.dbc else (),
+    )  # fmt: skip
 
 
 def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> ByRun[CleanRun]:
@@ -160,15 +153,12 @@ def pair(campaign: Campaign, runs: tuple[CleanRun, ...], alignment: Alignment) -
 def align_settings(campaign: Campaign) -> AlignSettings:
     """Map [route] and [metrics] to what the alignment takes."""
     route = campaign.route
-    ramp = next((p.id for p in route.phases if p.kind == "ramp"), None)
-    highway = next((p.id for p in route.phases if p.kind == "highway"), None)
+    gpx = campaign.folder / route.reference if route.reference else None
+    of_kind = {phase.kind: phase.id for phase in reversed(route.phases)}
+    enters = of_kind.get("ramp", of_kind.get("highway"))
     return AlignSettings(
-        route=RouteSettings(
-            gpx=campaign.folder / route.reference if route.reference else None,
-            run=route.reference_run,
-            closed=route.closed,
-        ),
-        entry=EntrySettings(phase=ramp or highway, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
+        route=RouteSettings(gpx=gpx, run=route.reference_run, closed=route.closed),
+        entry=EntrySettings(phase=enters, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
         phases=tuple(PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases),
     )
 
@@ -184,28 +174,17 @@ def forecast_records(campaign: Campaign) -> dict[str, WeatherRecord]:
 
 
 def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
+    zone = source.timezone or campaign.about.timezone
+    about: dict[str, Any] = {"kind": source.kind, "elevation": source.elevation, "resolution": source.resolution}
     try:
         if source.kind == "metar":
             return _metar(campaign, source)
         if source.readings:
-            return handheld_record(
-                source.id,
-                (_reading(reading, source.timezone or campaign.about.timezone) for reading in source.readings),
-                elevation=source.elevation,
-                resolution=source.resolution,
-                kind=source.kind,
-            )
+            return handheld_record(source.id, (_reading(reading, zone) for reading in source.readings), **about)
         if source.file is None:
             raise DataError("a weather table needs a file.", remedy="Add `file` and `columns`.")
-        return station_table(
-            campaign.folder / source.file,
-            source.columns,
-            source=source.id,
-            kind=source.kind,
-            elevation=source.elevation,
-            timezone=source.timezone or campaign.about.timezone,
-            resolution=source.resolution,
-        )
+        file = campaign.folder / source.file
+        return station_table(file, source.columns, source=source.id, timezone=zone, **about)
     except IntakeReportError as error:
         if error.file is not None:
             raise
@@ -218,17 +197,12 @@ def _reading(reading: WeatherReading, zone: str) -> WeatherObservation:
     time = reading.time if reading.time.tzinfo is not None else reading.time.replace(tzinfo=ZoneInfo(zone))
     reduced = reading.station_pressure is None
     pressure = reading.altimeter if reduced else reading.station_pressure
+    kind = None if pressure is None else "altimeter" if reduced else "station"
     return WeatherObservation(
-        time=pd.Timestamp(time),
-        temperature=reading.temperature,
-        dew_point=reading.dew_point,
-        humidity=reading.humidity,
-        pressure=pressure,
-        pressure_kind=None if pressure is None else "altimeter" if reduced else "station",
-        wind_speed=reading.wind_speed,
-        wind_direction=reading.wind_direction,
+        time=pd.Timestamp(time), temperature=reading.temperature, dew_point=reading.dew_point, humidity=reading.humidity,
+        pressure=pressure, pressure_kind=kind, wind_speed=reading.wind_speed, wind_direction=reading.wind_direction,
         sky=reading.sky or None,
-    )
+    )  # fmt: skip
 
 
 def _metar(campaign: Campaign, source: Weather) -> WeatherRecord:

@@ -57,26 +57,17 @@ def build_series(
     series = ambient.series.get(run.id)
     stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
     corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
+    lag = sensor_lag(campaign)
     return RunSeries(
-        run=run.id,
-        configuration=run.configuration,
-        block=run.block,
-        time=time,
-        iat=rebuild(time, reading, step, stops, corners, sensor_lag(campaign)) + shift,
-        ambient=None if series is None else series.at(time),
-        distance=distance,
-        stops=stops,
-        phases=tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
-        entry=aligned.highway_entry,
-        entry_end=_entry_end(drive),
+        run.id, run.configuration, run.block, time, rebuild(time, reading, step, stops, corners, lag) + shift,
+        None if series is None else series.at(time), distance, stops,
+        tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
+        aligned.highway_entry, _entry_end(drive),
         max_gap=max(CHANNELS["iat"].max_gap, 3.0 * sampling.interval if sampling else 0.0),
         interval=sampling.interval if sampling else 1.0,
-        minimum_stop=campaign.metrics.minimum_stop,
-        hold=campaign.metrics.recovery_hold,
-        reading=reading,
-        step=step,
-        lag=sensor_lag(campaign),
-    )
+        minimum_stop=campaign.metrics.minimum_stop, hold=campaign.metrics.recovery_hold,
+        reading=reading, step=step, lag=lag,
+    )  # fmt: skip
 
 
 def sensor_lag(campaign: Campaign) -> float:
@@ -123,19 +114,11 @@ def measure_stops(series: tuple[RunSeries, ...]) -> tuple[StopResult, ...]:
         falls = {stop: (float(time), bool(reached)) for stop, time, reached in half_falls(run)}
         for stop in run.stops:
             fall, reached = falls.get(stop, (None, True))
-            rows.append(
-                StopResult(
-                    run=run.run,
-                    start=stop.start,
-                    duration=stop.duration,
-                    distance=stop.distance,
-                    rise=rises.get(stop),
-                    rate=rates.get(stop),
-                    place=stop.label or None,
-                    half_fall=fall if reached else None,
-                    cut_short=not reached,
-                )
-            )
+            row = StopResult(
+                run=run.run, start=stop.start, duration=stop.duration, distance=stop.distance, rise=rises.get(stop),
+                rate=rates.get(stop), place=stop.label or None, half_fall=fall if reached else None, cut_short=not reached,
+            )  # fmt: skip
+            rows.append(row)
     return tuple(rows)
 
 

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from intake_report.analyse.acceptance import acceptance_limits, quantity_of
-from intake_report.analyse.claim_check import check_claims
+from intake_report.analyse.claim_check import caught, claim_mistakes
 from intake_report.analyse.inputs import forecast_records, weather_records
 from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys
@@ -21,22 +21,8 @@ LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no differenc
 def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits, margins of equivalence and claims; one error for each of them."""
     yield from limit_mistakes(campaign)
-    yield from _caught(read_issued, campaign)
-    metrics = metric_keys(campaign)
-
-    def check(one: Campaign) -> None:
-        check_claims(one, metrics)
-
-    for name, margin in campaign.metrics.equivalence.items():
-        settings = campaign.metrics.model_copy(update={"equivalence": {name: margin}})
-        yield from _caught(check, campaign.model_copy(update={"metrics": settings, "claims": ()}))
-    if sum(c.role == "baseline" for c in campaign.configurations) != 1:
-        return  # what a claim compares with is not known then, which is an error of its own
-    settings = campaign.metrics.model_copy(update={"equivalence": {}})
-    for number, claim in enumerate(campaign.claims, 1):
-        for error in _caught(check, campaign.model_copy(update={"metrics": settings, "claims": (claim,)})):
-            where = (error.where or "").replace("claim[1]", f"claim[{number}]", 1)
-            yield CampaignError(error.what, file=error.file, where=where, remedy=error.remedy)
+    yield from caught(campaign, read_issued)
+    yield from claim_mistakes(campaign, metric_keys(campaign))
 
 
 def evidence_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
@@ -74,7 +60,7 @@ def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with acceptance limits; one error for each of them."""
     for code, limit in campaign.acceptance.items():
         alone = campaign.model_copy(update={"acceptance": {code: limit}})
-        errors = list(_caught(acceptance_limits, alone))
+        errors = list(caught(alone, acceptance_limits))
         yield from errors
         share = quantity_of(code) == "share" if not errors else False
         if not errors and not 0.0 <= acceptance_limits(alone)[code].limit <= (1.0 if share else LARGEST_LIMIT):
@@ -82,10 +68,3 @@ def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
             high = "100 %" if share else f"{LARGEST_LIMIT:g}"
             what = f"“{stated}” is not possible: it has to lie in 0 to {high}."
             yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")
-
-
-def _caught(check: Callable[[Campaign], object], campaign: Campaign) -> Iterator[CampaignError]:
-    try:
-        check(campaign)
-    except CampaignError as error:
-        yield CampaignError(error.what, file=campaign.given, where=error.where, remedy=error.remedy)

@@ -124,13 +124,11 @@ def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[Place
         values = every[[configuration[run] == c.id for run in kept]]
         known = np.isfinite(values)
         some = known.any(axis=0)
-        if not some.any():
-            continue
-        mean, low, high = (np.full(values.shape[1], np.nan) for _ in range(3))
-        low[some], high[some] = (f(values[:, some], axis=0) for f in (np.nanmin, np.nanmax))
-        mean = means.get(c.id, mean)
-        counts = tuple(int(n) for n in known.sum(axis=0))
-        curves.append(PlaceCurve(c.id, rounded(mean), rounded(low), rounded(high), counts))
+        if some.any():
+            low, high = (np.full(some.size, np.nan) for _ in range(2))
+            low[some], high[some] = (f(values[:, some], axis=0) for f in (np.nanmin, np.nanmax))
+            counts = tuple(int(n) for n in known.sum(axis=0))
+            curves.append(PlaceCurve(c.id, rounded(means[c.id]), rounded(low), rounded(high), counts))
     return tuple(curves)
 
 

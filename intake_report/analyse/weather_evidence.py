@@ -64,21 +64,12 @@ def describe_conditions(
         note: Part = message("no ambient temperature for this run", code="no-ambient")
         if series is not None and index.size:
             values, note = series.at(np.arange(0.0, index[-1] + 1.0, 10.0)), series.note
-        known = values.size > 0
+        mean, low, high = (float(f(values)) if values.size else None for f in (np.mean, np.min, np.max))
+        named = {name: getattr(air_of_run, name) for name in ("pressure", "humidity", "wind_speed", "age")}
         rows.append(
-            {
-                "run": drive.entry.id,
-                "source": ambient.choice.source or "none",
-                "ambient_mean": float(values.mean()) if known else None,
-                "ambient_low": float(values.min()) if known else None,
-                "ambient_high": float(values.max()) if known else None,
-                "pressure": air_of_run.pressure,
-                "humidity": air_of_run.humidity,
-                "wind_speed": air_of_run.wind_speed,
-                "age": air_of_run.age,
-                "reason": note,
-            }
-        )
+            {"run": drive.entry.id, "source": ambient.choice.source or "none", "ambient_mean": mean, "ambient_low": low,
+             "ambient_high": high, **named, "reason": note}
+        )  # fmt: skip
     return frame_of(rows)
 
 
@@ -139,18 +130,12 @@ def _source(
         else (None, None)
     )
     return WeatherSource(
-        id=candidate.source,
-        kind=KIND_LABELS[candidate.kind],
-        elevation=None if record is None else record.elevation,
-        reports=len(times),
-        first=first,
-        last=last,
-        resolution=_step(candidate) if record is None else record.resolution,
-        covered=len(candidate.covered),
-        uncertainty=candidate.uncertainty,
-        uncertainty_between=candidate.uncertainty_between,
+        id=candidate.source, kind=KIND_LABELS[candidate.kind], elevation=None if record is None else record.elevation,
+        reports=len(times), first=first, last=last,
+        resolution=_step(candidate) if record is None else record.resolution, covered=len(candidate.covered),
+        uncertainty=candidate.uncertainty, uncertainty_between=candidate.uncertainty_between,
         chosen=candidate.source == chosen,
-    )
+    )  # fmt: skip
 
 
 def _step(candidate: ReferenceCandidate) -> float | None:
@@ -172,32 +157,22 @@ def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunCondition
     air_of_source, wind = during.get(source), during.get(windy)
     density = air_of_source.air_density if air_of_source else None
     raining = [conditions.raining for conditions in during.values() if conditions.raining is not None]
+
+    def of(conditions: RunConditions | None, *names: str) -> dict[str, Any]:
+        return {name: getattr(conditions, name, None) for name in names}
+
     return RunWeather(
-        run=run.id,
-        source=source,
-        ambient_change=_change(drive, ambient),
-        age=during[aged].age_worst if aged else None,
-        age_source=aged or "",
-        pressure=air_of_source.station_pressure if air_of_source else None,
-        dry_pressure=air_of_source.dry_pressure if air_of_source else None,
-        humidity=air_of_source.humidity if air_of_source else None,
-        dew_point=air_of_source.dew_point if air_of_source else None,
-        density=density,
-        density_altitude=_density_altitude(density),
-        wind_source=windy,
-        wind_speed=wind.wind_speed if wind else None,
-        wind_gust=wind.wind_gust if wind else None,
-        wind_direction=wind.wind_direction if wind else None,
-        wind_variable=wind.wind_variable if wind else False,
-        raining=any(raining) if raining else None,
+        run=run.id, source=source, ambient_change=_change(drive, ambient), age=during[aged].age_worst if aged else None,
+        age_source=aged or "", pressure=air_of_source.station_pressure if air_of_source else None,
+        **of(air_of_source, "dry_pressure", "humidity", "dew_point"),
+        density=density, density_altitude=_density_altitude(density),
+        wind_source=windy, **of(wind, "wind_speed", "wind_gust", "wind_direction"),
+        wind_variable=wind.wind_variable if wind else False, raining=any(raining) if raining else None,
         reported_sky=tuple(dict.fromkeys(text for id in order for text in during[id].sky)),
-        road=run.road or "",
-        sky=run.sky or "",
-        sun=run.sun,
-        rain=run.rain or "",
+        road=run.road or "", sky=run.sky or "", sun=run.sun, rain=run.rain or "",
         notes=tuple(dict.fromkeys(note for id in order for note in during[id].notes)),
         absent=() if density is not None else _absent(during, order),
-    )
+    )  # fmt: skip
 
 
 def _absent(during: dict[str, RunConditions], order: list[str]) -> tuple[Part, ...]:
@@ -245,13 +220,10 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: A
         if forecast is None:
             continue
         difference = None if came is None else came - forecast
-        within = None
-        if difference is not None and what == "mean ambient":
-            within = abs(difference) <= SPREAD_LIMIT + 1e-9
-        reason = "" if came is not None else "not recorded"
-        rows.append(
-            ForecastValue(drive.entry.id, record.source, what, quantity, forecast, came, difference, within, reason)
-        )
+        within = None if difference is None or what != "mean ambient" else abs(difference) <= SPREAD_LIMIT + 1e-9
+        known = "" if came is not None else "not recorded"
+        row = ForecastValue(drive.entry.id, record.source, what, quantity, forecast, came, difference, within, known)
+        rows.append(row)
     return tuple(rows)
 
 

@@ -126,17 +126,14 @@ def find_zeroing(campaign: Campaign, drives: tuple[Drive, ...]) -> Zeroing:
     if offsets is None:
         widest = max(stands, key=_disagreement)
         levels = [(CHANNELS[s.channel].label.lower(), s.level) for s in widest.sights]
+        told = [
+            message("{name} {level}", name=name, level=Value(level, DELTA if widest.reference else "temperature", 1))
+            for name, level in levels
+        ]
         text = message(
             "The soak checks contradict each other by more than steps, reference and warmth left explain ({levels}): no offset "
             "is taken from them, the declared accuracy counts.",
-            levels=Listing(
-                tuple(
-                    message(
-                        "{name} {level}", name=name, level=Value(level, DELTA if widest.reference else "temperature", 1)
-                    )
-                    for name, level in levels
-                )
-            ),
+            levels=Listing(tuple(told)),
         )
         return Zeroing(notices=(EvidenceNotice(source, "soak-check-contradicts", text),))
     rows = {name: -values for name, values in offsets.items() if name in ZEROED}
@@ -151,19 +148,20 @@ def _applied(channel: str, rows: Floats, checks: int) -> Message:
     return message(
         "{label}: {shift} is added to the readings after {checks}, rounding included, with a standard uncertainty of {u}, in place "
         "of the declared accuracy.",
-        code="soak-check-applied",
-        label=CHANNELS[channel].label,
-        shift=Value(float(np.mean(rows)), DELTA, 2, signed=True),
-        checks=Count(checks, "soak check"),
-        u=Value(float(np.std(rows)), DELTA, 2),
-    )
+        code="soak-check-applied", label=CHANNELS[channel].label, checks=Count(checks, "soak check"),
+        shift=Value(float(np.mean(rows)), DELTA, 2, signed=True), u=Value(float(np.std(rows)), DELTA, 2),
+    )  # fmt: skip
+
+
+def _accuracy(declared: InstrumentChannel) -> float:
+    """Return the half-width of a channel's accuracy [K], as declared or assumed."""
+    return parse_quantity(declared.accuracy, DELTA) if declared.accuracy else ASSUMED_ACCURACY
 
 
 def _beyond(campaign: Campaign, channel: str, offsets: Floats, step: float) -> Message | None:
     """Say that a channel reads further from the others, or the reference, than its accuracy explains; None where not."""
     declared = campaign.instrument.channels.get(channel, InstrumentChannel())
-    limit = parse_quantity(declared.accuracy, DELTA) if declared.accuracy else ASSUMED_ACCURACY
-    mode = rounding_mode(campaign, channel)
+    limit, mode = _accuracy(declared), rounding_mode(campaign, channel)
     ways = (0.0, 0.5) if mode == "unknown" else (SHIFT[mode],)
     low, high = np.quantile(offsets, [0.025, 0.975])
     if low + max(ways) * step <= limit and high + min(ways) * step >= -limit:
@@ -171,12 +169,9 @@ def _beyond(campaign: Campaign, channel: str, offsets: Floats, step: float) -> M
     return message(
         "{label} reads {offset} off after the stand, more than its accuracy of ± {limit} ({known}) and its steps explain: the "
         "sensor is out of its tolerance, or the vehicle was not cold.",
-        code="soak-check-disagrees",
-        label=CHANNELS[channel].label,
-        offset=Value(float(np.mean(offsets)), DELTA, 1, signed=True),
-        limit=Value(limit, DELTA, 1),
-        known="declared" if declared.accuracy else "assumed",
-    )
+        code="soak-check-disagrees", label=CHANNELS[channel].label, limit=Value(limit, DELTA, 1),
+        offset=Value(float(np.mean(offsets)), DELTA, 1, signed=True), known="declared" if declared.accuracy else "assumed",
+    )  # fmt: skip
 
 
 def _disagreement(stand: Stand) -> float:
@@ -295,7 +290,7 @@ def _declared_offset(
 ) -> Floats:
     """Return draws of a channel's offset from what is declared, or assumed, of its accuracy and rounding."""
     declared = campaign.instrument.channels.get(channel, InstrumentChannel())
-    half = parse_quantity(declared.accuracy, DELTA) if declared.accuracy else ASSUMED_ACCURACY
+    half = _accuracy(declared)
     normal = declared.accuracy_distribution == "normal"
     bias = rng.normal(0.0, half / 1.959964, cut.size) if normal else rng.uniform(-half, half, cut.size)
     mode = rounding_mode(campaign, channel)

@@ -1,7 +1,7 @@
 """Pure metric functions and their registry."""
 
 from intake_report.metrics import engine, recovery, road, soak  # they register their metrics
-from intake_report.metrics.pulls import PULL_METRICS
+from intake_report.metrics.engine import PULL_METRICS
 from intake_report.metrics.registry import REGISTRY, Metric, Missing, Reading, evaluate, evaluate_draws, keys
 from intake_report.metrics.series import (
     EngineSamples,

@@ -1,4 +1,4 @@
-"""The engine at operating points that all runs share."""
+"""The engine at operating points that all runs share, and power and torque of dyno pulls, which a claim may name."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from intake_report.metrics.series import (
     OperatingPoints,
     RunSeries,
 )
-from intake_report.results import Parameter
+from intake_report.results import MetricSpec, Parameter
 
 MATCHED = (
     f"at steady operating points ({RPM_CELL:.0f} rpm by {LOAD_CELL:.0f} % of calculated load, from {LEAST_LOAD:.0f} % up) "
@@ -125,3 +125,17 @@ def _centred(part: Floats) -> Floats:
     if known.shape[1] < 2:
         return np.empty((part.shape[0], 0))
     return np.asarray(known - known.mean(axis=1, keepdims=True))
+
+
+_DEFINITIONS = (
+    ("peak_power", "Peak power on the dyno", "power", "Highest power of a pull within the band that all pulls cover."),
+    ("mean_power", "Mean power on the dyno", "power", "Mean power of a pull by engine speed over the band that all pulls cover."),
+    ("peak_torque", "Peak torque on the dyno", "torque", "Highest torque of a pull within the band that all pulls cover."),
+    ("mean_torque", "Mean torque on the dyno", "torque", "Mean torque of a pull by engine speed over the band that all pulls cover."),
+)  # fmt: skip
+MORE = ("higher", "lower")
+TYPED = "Figures that were typed by hand stand as the dyno printed them."
+PULL_METRICS: dict[str, MetricSpec] = {
+    id: MetricSpec(id, title, quantity, "higher", 2, f"{text} {TYPED}", (), 1, "common practice", MORE, group="engine")
+    for id, title, quantity, text in _DEFINITIONS
+}

@@ -12,12 +12,11 @@ from scipy import stats
 from analyse.studies import MARGINS, PHASES
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import GRID, VALUES, Shifts, rows
-from intake_report.analyse.claim_check import check_claims, find_key
+from intake_report.analyse.claim_check import claim_mistakes, find_key
 from intake_report.analyse.claims import ClaimEvidence, direct_comparisons, judge_claims, side_uncertainty
 from intake_report.analyse.compare import compare, compare_pair
 from intake_report.campaign import Claim
 from intake_report.demo.articles import OPEN, SEALED, STOCK
-from intake_report.errors import CampaignError
 from intake_report.messages import message, said
 from intake_report.metrics import keys
 from intake_report.results.text import interval_text
@@ -44,7 +43,7 @@ def model(*claims: Claim, **metrics):
 
 def judge(one: Claim, values=None, layout: str = GRID, draws=None, reference="station", **metrics):
     campaign = model(one, **metrics)
-    check_claims(campaign, METRICS)
+    assert not list(claim_mistakes(campaign, METRICS))
     key = find_key(one, METRICS)
     numbers = rows(key, layout, values if values is not None else VALUES)
     found = compare(campaign, (key,), numbers, draws)
@@ -344,6 +343,5 @@ def test_words_that_fit(one):
     ],
 )
 def test_mistakes_are_refused_with_the_key(one, words):
-    with pytest.raises(CampaignError) as caught:
-        check_claims(model(one), METRICS)
-    assert words in str(caught.value) and "claim[1]" in str(caught.value)
+    texts = [str(error) for error in claim_mistakes(model(one), METRICS)]
+    assert any(words in text and "claim[1]" in text for text in texts)

@@ -9,13 +9,7 @@ from dataclasses import replace
 from intake_report.analyse.compare.checks import check_model, summarise, with_headlines
 from intake_report.analyse.compare.covariates import Covariates, adjust, gather_covariates
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
-from intake_report.analyse.compare.instruments import (
-    InstrumentDraws,
-    InstrumentPart,
-    drawn_order,
-    model_part,
-    widen,
-)
+from intake_report.analyse.compare.instruments import InstrumentDraws, InstrumentPart, drawn_order, model_part, widen
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.results import Comparison, MetricKey, MetricResult
@@ -89,26 +83,11 @@ def compare_pair(
     sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
     missed, within = ([sum(v.status == s for v in side) for side in sides] for s in ("not reached", "within at entry"))
     row = Comparison(
-        key=key.key,
-        configuration=configuration,
-        versus=versus,
-        difference=None,
-        low=None,
-        high=None,
-        level=campaign.metrics.confidence,
-        df=None,
-        n=len(sides[0]),
-        n_versus=len(sides[1]),
-        method="none",
-        p_value=None,
-        p_adjusted=None,
-        verdict=NOT_COMPARED,
-        call="not compared",
-        not_reached=missed[0],
-        not_reached_versus=missed[1],
-        within=within[0],
-        within_versus=within[1],
-    )
+        key=key.key, configuration=configuration, versus=versus, difference=None, low=None, high=None,
+        level=campaign.metrics.confidence, df=None, n=len(sides[0]), n_versus=len(sides[1]), method="none", p_value=None,
+        p_adjusted=None, verdict=NOT_COMPARED, call="not compared", not_reached=missed[0], not_reached_versus=missed[1],
+        within=within[0], within_versus=within[1],
+    )  # fmt: skip
     if not key.spec.compared:
         return replace(row, note=NO_ESTIMATE)
     names = {c.id: c.name for c in campaign.configurations}
@@ -163,37 +142,24 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
         order = drawn_order(draws, row.key, made.model, between)
     if order is not None:
         p_value = 2.0 * min(order.lower, 1.0 - order.lower)
-    return replace(
-        row,
-        low=whole.low,
-        high=whole.high,
-        df=whole.df,
-        method=between.method,
-        p_value=p_value,
-        order=None if order is None else order.lower,
-        order_bound=None if order is None else order.bound,
-        undecided=0.0 if order is None else order.undecided,
-        basis="runs",
-        standard_error=whole.standard_error,
-        between=between.standard_error,
-        instrument=None if part is None else part.u,
-        scatter=between.scatter,
-        standardised=standardised(between),
-    )
+    row = replace(
+        row, low=whole.low, high=whole.high, df=whole.df, method=between.method, p_value=p_value, basis="runs",
+        standard_error=whole.standard_error, between=between.standard_error, scatter=between.scatter,
+        instrument=None if part is None else part.u, standardised=standardised(between),
+    )  # fmt: skip
+    if order is None:
+        return row
+    return replace(row, order=order.lower, order_bound=order.bound, undecided=order.undecided)
 
 
 def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
     """Add the interval of the draws themselves, which need not be symmetric."""
     if part is None or row.difference is None:
         return row
+    low = None if part.low is None else min(part.low, row.difference)
+    high = None if part.high is None else max(part.high, row.difference)
     return replace(
-        row,
-        low=None if part.low is None else min(part.low, row.difference),
-        high=None if part.high is None else max(part.high, row.difference),
-        method="instruments",
-        basis="instruments",
-        standard_error=part.u,
-        instrument=part.u,
+        row, low=low, high=high, method="instruments", basis="instruments", standard_error=part.u, instrument=part.u
     )
 
 

@@ -59,16 +59,8 @@ def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> 
             ("within at entry in {missed} of {runs}", "within", within),
         )
         parts = [message(template, code, missed=k, runs=Count(n, "run")) for template, code, k in states if k]
-        return Summary(
-            key.key,
-            configuration,
-            n,
-            censored,
-            None,
-            None,
-            parts[0] if len(parts) == 1 else Listing(tuple(parts)),
-            within,
-        )
+        note = parts[0] if len(parts) == 1 else Listing(tuple(parts))
+        return Summary(key.key, configuration, n, censored, None, None, note, within)
     if not reached:
         return Summary(key.key, configuration, 0, 0, None, None, reasons_of(values, "no run"))
     interval = mean_interval(reached)
@@ -103,12 +95,6 @@ def _check(key: str, values: Sequence[MetricResult], rng: np.random.Generator) -
     ]
     lag = lag_one(sessions, rng)
     effects = additivity(numbers, ids, blocks) if len(set(blocks)) > 1 and len(set(ids)) > 1 else None
-    return ModelCheck(
-        key=key,
-        lag=lag.correlation,
-        lag_p=lag.p_value,
-        lag_pairs=lag.pairs,
-        additivity_p=None if effects is None else effects.p_value,
-        additivity_method="none" if effects is None else effects.method,
-        note=in_one([note for note in (lag.note, "" if effects is None else effects.note) if note]),
-    )
+    notes = [note for note in (lag.note, "" if effects is None else effects.note) if note]
+    p, method = (None, "none") if effects is None else (effects.p_value, effects.method)
+    return ModelCheck(key, lag.correlation, lag.p_value, lag.pairs, p, method, in_one(notes))

@@ -16,7 +16,7 @@ from intake_report.analyse.compare.estimate import Estimate
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.clean import CleanRun
-from intake_report.messages import Message, Value, message
+from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult
 from intake_report.results.compared import COVARIATES, CovariateFit, CovariateName
@@ -96,6 +96,11 @@ class _Layout:
         """Return the additive model of the pair."""
         return blocked(self.runs, self.ids, self.blocks, self.pair, covariates)
 
+    def columns(self, known: Sequence[ByRun]) -> Floats:
+        """Return covariates of the runs, (runs, covariates), about their means."""
+        x = np.array([[by_run[run] for by_run in known] for run in self.runs])
+        return np.asarray(x - x.mean(axis=0))
+
 
 def adjust(
     campaign: Campaign,
@@ -125,7 +130,7 @@ def adjust(
             refused.append(why)
     if not used:
         return None, (), tuple(refused)
-    x = _columns(layout, [known.of(name, key) for name in used])
+    x = layout.columns([known.of(name, key) for name in used])
     model, fit = layout.model(x), fit_slopes(layout.values, layout.ids, layout.blocks, x)
     assert fit is not None  # a degree of freedom is left
     n = (made.found.n_baseline, made.found.n_candidate)
@@ -152,39 +157,28 @@ def _layout(values: Sequence[MetricResult], made: Estimate, pair: tuple[str, str
     return _Layout([v.run for v in rows], numbers, [v.configuration for v in rows], blocks, pair)
 
 
-def _columns(layout: _Layout, known: Sequence[ByRun]) -> Floats:
-    x = np.array([[by_run[run] for by_run in known] for run in layout.runs])
-    return np.asarray(x - x.mean(axis=0))
-
-
 def _unfit(
     made: Estimate, layout: _Layout, known: ByRun, name: CovariateName, before: Sequence[ByRun]
 ) -> Message | None:
     """Return why a covariate is not used beside those `before` it, by what was known before the values; None where it is."""
     words, quantity = COVARIATES[name]
+
+    def why(reason: str, code: str, **values: Part) -> Message:
+        return message("{what} is not adjusted for: " + reason, code=f"covariate-{code}", what=words, **values)
+
     if made.found.method == "censored":
-        return message(
-            "{what} is not adjusted for: not every run reached the margin", code="covariate-censored", what=words
-        )
+        return why("not every run reached the margin", "censored")
     lacking = [run for run in layout.runs if run not in known]
     if lacking:
-        return message(
-            "{what} is not adjusted for: it is not known of {run}", code="covariate-missing", what=words, run=lacking[0]
-        )
-    x = _columns(layout, [*before, known])
-    left = float(np.trace(layout.model(x).residual))
-    least = LEAST_LEFT * x.shape[1]
+        return why("it is not known of {run}", "missing", run=lacking[0])
+    x = layout.columns([*before, known])
+    plain, left, least = layout.model(), float(np.trace(layout.model(x).residual)), LEAST_LEFT * x.shape[1]
     if left < least - 0.5:
-        return message(
-            "{what} is not adjusted for: that would leave {left} degrees of freedom, and {least} are needed",
-            code="covariate-freedom", what=words, left=round(left), least=least,
-        )  # fmt: skip
-    plain = layout.model()
+        reason = "that would leave {left} degrees of freedom, and {least} are needed"
+        return why(reason, "freedom", left=round(left), least=least)
     own = x[:, -1]
     if float(np.trace(plain.residual)) - left < x.shape[1] - 0.5 or not np.ptp(own) > 0.0:
-        return message(
-            "{what} is not adjusted for: it hardly varies within blocks", code="covariate-constant", what=words
-        )
+        return why("it hardly varies within blocks", "constant")
     if name == "standing_before":  # traffic, which no configuration changes
         return None
     found = plain.evaluate(own[None, :])
@@ -193,8 +187,5 @@ def _unfit(
     p = t_two_sided(difference / error, plain.df) if error > 0.0 else 0.0
     if p >= OF_CONFIGURATION:
         return None
-    return message(
-        "{what} is not adjusted for: it differs by {difference} between the two configurations (p {p}), so that it may be part "
-        "of what the configuration does",
-        code="covariate-of-configuration", what=words, difference=Value(difference, quantity, 1, True), p=Value(p, "p"),
-    )  # fmt: skip
+    reason = "it differs by {difference} between the two configurations (p {p}), so that it may be part of what the configuration does"
+    return why(reason, "of-configuration", difference=Value(difference, quantity, 1, True), p=Value(p, "p"))

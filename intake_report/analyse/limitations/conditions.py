@@ -100,13 +100,10 @@ def margin_below_resolution(f: Findings) -> Iterator[Limitation]:
     for margin in f.campaign.metrics.recovery_margins:
         if margin < least:
             yield MARGIN_RESOLUTION(
-                u=Value(total, DELTA, 1),
-                step=Value(step, DELTA, 1),
-                margin=Value(margin, "margin"),
+                u=Value(total, DELTA, 1), step=Value(step, DELTA, 1), margin=Value(margin, "margin"),
                 why="smaller than one step of the reading" if margin < step else "not larger than twice that",
-                cost=_cost(f, margin),
-                least=Value(least, "margin"),
-            )
+                cost=_cost(f, margin), least=Value(least, "margin"),
+            )  # fmt: skip
 
 
 def _cost(f: Findings, margin: float) -> Message:

@@ -185,16 +185,16 @@ class _Study:
             for key, values in self._metrics(chunk, None if noise is None else noise[some], self.known).items():
                 parts.setdefault(key, []).append(values)
         joined = {key: np.concatenate(values) for key, values in parts.items() if sum(map(len, values)) == m}
-        for key in self.known:  # the offset, the events' times, and no value below zero where none can be
-            if key.key in joined:
-                values, effect = joined[key.key] + offsets.get(key.key, 0.0), self.effects[key.key]
+        for one in self.known:  # the offset, the events' times, and no value below zero where none can be
+            if one.key in joined:
+                values, effect = joined[one.key] + offsets.get(one.key, 0.0), self.effects[one.key]
                 values = values + effect.per_speed * shifts.get("speed", 0.0)
                 if events is not None:
                     values = values + np.array([effect.entry, effect.start, effect.end, effect.stops]) @ events
-                if never_negative(key):
+                if never_negative(one):
                     values = np.where(np.isneginf(values), values, np.maximum(values, 0.0))
-                joined[key.key] = values
-        return {key.key: joined[key.key] for key in self.known if key.key in joined}
+                joined[one.key] = values
+        return {one.key: joined[one.key] for one in self.known if one.key in joined}
 
     def _budgets(self, noise: Floats) -> dict[str, dict[str, float]]:
         """Return the standard deviation that each source alone causes in each headline metric."""
