@@ -49,9 +49,12 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch (...) [s], and whether it was reached
     before the next stop or the end of the record (else the time is the bound).
     """
+    soaking = soaking_stops(series)
+    if not soaking:
+        return ()
     found, rises = [], stop_rises(series)
     ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
-    for i, stop in enumerate(soaking_stops(series)):
+    for i, stop in enumerate(soaking):
         rise, end = rises[..., i], ends[stop]
         if float(np.median(rise)) < LEAST_RISE or series.time[series.window(stop.end, end)].size < 2:
             continue
