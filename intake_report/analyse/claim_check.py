@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import math
 from collections.abc import Callable, Iterator
+from functools import partial
 
 from intake_report.analyse.claim_words import PERCENT, close
 from intake_report.campaign import Campaign, Claim
@@ -36,12 +37,12 @@ def other(campaign: Campaign, claim: Claim) -> str:
 def claim_mistakes(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> Iterator[CampaignError]:
     """Yield what is wrong with margins of equivalence, deciding metrics and claims: the key, and the nearest right one."""
     for name, text in campaign.metrics.equivalence.items():
-        yield from caught(campaign, lambda one, name=name, text=text: _check_margin(one, name, text))
-    yield from caught(campaign, lambda one: deciding_keys(one, metrics))
+        yield from caught(campaign, partial(_check_margin, name=name, text=text))
+    yield from caught(campaign, partial(deciding_keys, metrics=metrics))
     if sum(c.role == "baseline" for c in campaign.configurations) != 1:
         return  # what a claim compares with is not known then, which is an error of its own
     for number, claim in enumerate(campaign.claims, 1):
-        yield from caught(campaign, lambda one, n=number, claim=claim: _check_claim(one, metrics, claim, f"claim[{n}]"))
+        yield from caught(campaign, partial(_check_claim, metrics=metrics, claim=claim, where=f"claim[{number}]"))
 
 
 def caught(campaign: Campaign, check: Callable[[Campaign], object]) -> Iterator[CampaignError]:

@@ -197,10 +197,10 @@ def _reading(reading: WeatherReading, zone: str) -> WeatherObservation:
     time = reading.time if reading.time.tzinfo is not None else reading.time.replace(tzinfo=ZoneInfo(zone))
     reduced = reading.station_pressure is None
     pressure = reading.altimeter if reduced else reading.station_pressure
-    kind = None if pressure is None else "altimeter" if reduced else "station"
     return WeatherObservation(
         time=pd.Timestamp(time), temperature=reading.temperature, dew_point=reading.dew_point, humidity=reading.humidity,
-        pressure=pressure, pressure_kind=kind, wind_speed=reading.wind_speed, wind_direction=reading.wind_direction,
+        pressure=pressure, pressure_kind=None if pressure is None else "altimeter" if reduced else "station",
+        wind_speed=reading.wind_speed, wind_direction=reading.wind_direction,
         sky=reading.sky or None,
     )  # fmt: skip
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Protocol
 
@@ -69,15 +69,8 @@ def instrument_part(
     does not reach the margin is longer than all others (as in `statistics.summarise_draws`), and the sum then
     beyond every number on the side of that run's weight; one in which it is within at entry is as its shortest.
     """
-    if draws is None or not weights:
-        return None
-    columns = [draws.total(key, run) if total else draws.common(key, run) for run in weights]
-    known = [column for column in columns if column is not None]
-    if len(known) < len(columns):
-        return None
-    values, weight = np.column_stack(known), np.array(list(weights.values()))
-    values = values[~np.isnan(values).any(axis=1)]
-    if len(values) < LEAST_DRAWS:
+    values, weight = _values(draws, key, list(weights), total), np.array(list(weights.values()))
+    if values is None or len(values) < LEAST_DRAWS:
         return None
     # within at entry is no less than no time: the shortest draw stands for it; what has none is beyond every number
     shortest = np.min(np.where(np.isfinite(values), values, np.inf), axis=0, initial=np.inf)
@@ -97,6 +90,16 @@ def instrument_part(
     return InstrumentPart(
         None if lost else spread, lost, float(over.mean()), float(under.mean()), usable, low, high, spread
     )
+
+
+def _values(draws: InstrumentDraws | None, key: str, runs: Sequence[str], total: bool = False) -> Floats | None:
+    """Return the draws of all runs, (m, runs), that have a value in each; None where a run was not drawn."""
+    columns = [None if draws is None else draws.total(key, run) if total else draws.common(key, run) for run in runs]
+    known = [column for column in columns if column is not None]
+    if not known or len(known) < len(columns):
+        return None
+    values = np.column_stack(known)
+    return values[~np.isnan(values).any(axis=1)]
 
 
 def _limits(
@@ -176,12 +179,9 @@ def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found
     decide, with the scatter between runs. A draw in which no run reaches, or all are within, says nothing; None where that
     is every second draw or more.
     """
-    columns = [None if draws is None else draws.common(key, run) for run in model.runs]
-    known = [column for column in columns if column is not None]
-    if not found.standard_error or found.df is None or len(known) < len(columns):
+    values = _values(draws, key, model.runs)
+    if values is None or not found.standard_error or found.df is None:
         return None
-    values = np.column_stack(known)
-    values = values[~np.isnan(values).any(axis=1)]
     lost = np.isinf(values)
     some = lost.any(axis=1)
     weighs = model.weights != 0.0
