@@ -61,12 +61,9 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
     elif over.ndim == 1:
         first = float(first_below(series.time, over, parameter.number, entry, end)[0])
         if first < lasting - 0.5:
-            note = message(
-                "first within the margin {first} after the entry, for less than the hold of {hold}",
-                "short-visit",
-                first=Value(first - entry, "time", 0),
-                hold=Value(series.hold, "time", 0),
-            )
+            template = "first within the margin {first} after the entry, for less than the hold of {hold}"
+            after, hold = Value(first - entry, "time", 0), Value(series.hold, "time", 0)
+            note = message(template, "short-visit", first=after, hold=hold)
     return Reading(np.asarray(crossing - entry), reached, within, lasting, place(series, lasting), note)
 
 
@@ -127,12 +124,8 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     inside = series.window(entry, min(end, entry + FIT_SPAN))
     time, over = series.time[inside] - entry, over_ambient(series)[..., inside]
     if time.size < LEAST_POINTS:
-        return missing(
-            "there are {found} samples after the highway entry, {least} are needed for a fit",
-            "few-samples-for-fit",
-            found=int(time.size),
-            least=LEAST_POINTS,
-        )
+        template = "there are {found} samples after the highway entry, {least} are needed for a fit"
+        return missing(template, "few-samples-for-fit", found=int(time.size), least=LEAST_POINTS)
     some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
     time, over = time[some], over[..., some]
     if over.ndim > 1:
@@ -148,6 +141,14 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     if fit.tau_error is not None and fit.tau_error > LARGEST_ERROR * fit.tau:
         return missing("the first-order fit does not determine the time constant to half of itself", "fit-undetermined")
     return RecoveryFit(np.asarray(fit.tau), np.asarray(fit.final), caveats if fit.caveats else "")
+
+
+def _fitted(series: RunSeries, name: str) -> Reading | Missing:
+    fit = recovery_fit(series)
+    if isinstance(fit, Missing):
+        return fit
+    value = getattr(fit, name)
+    return Reading(value, np.ones(value.shape, dtype=np.bool_), note=fit.note)
 
 
 @metric(
@@ -166,10 +167,7 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
 )
 def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the fitted time constant of the recovery [s]."""
-    fit = recovery_fit(series)
-    if isinstance(fit, Missing):
-        return fit
-    return Reading(fit.tau, np.ones(fit.tau.shape, dtype=np.bool_), note=fit.note)
+    return _fitted(series, "tau")
 
 
 @metric(
@@ -181,7 +179,4 @@ def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading | Missing
 )
 def final_over_ambient(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the fitted end value of the recovery [K]."""
-    fit = recovery_fit(series)
-    if isinstance(fit, Missing):
-        return fit
-    return Reading(fit.final, np.ones(fit.final.shape, dtype=np.bool_), note=fit.note)
+    return _fitted(series, "final")

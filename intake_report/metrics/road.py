@@ -67,17 +67,13 @@ def _phase_weights(series: RunSeries, parameter: Parameter) -> Floats | Missing:
     """Return the trapezoid weights over the phase [s]."""
     spans = _spans(series, parameter)
     if not spans:
-        return missing(
-            "the run does not pass through the phase “{phase}”", "no-phase", phase=parameter.label or parameter.key
-        )
+        name = parameter.label or parameter.key
+        return missing("the run does not pass through the phase “{phase}”", "no-phase", phase=name)
     weight: Floats = np.sum([weights(series.time, s.start, s.end, series.max_gap) for s in spans], axis=0)
     covered, duration = float(weight.sum()), sum(s.duration for s in spans)
     if covered < LEAST_COVERED * duration:
-        return missing(
-            "only {share} of the phase has intake air temperature samples",
-            "phase-not-covered",
-            share=Value(covered / duration, "share"),
-        )
+        template = "only {share} of the phase has intake air temperature samples"
+        return missing(template, "phase-not-covered", share=Value(covered / duration, "share"))
     return weight
 
 
@@ -98,13 +94,8 @@ def distance_mean_over_ambient(series: RunSeries, parameter: Parameter) -> Readi
     weight = _phase_weights(series, parameter)
     if isinstance(weight, Missing):
         return weight
-    metres: Floats = np.sum(
-        [
-            distance_weights(series.time, series.distance, span.start, span.end, series.max_gap)
-            for span in _spans(series, parameter)
-        ],
-        axis=0,
-    )
+    spans, of_run = _spans(series, parameter), (series.time, series.distance)
+    metres: Floats = np.sum([distance_weights(*of_run, s.start, s.end, series.max_gap) for s in spans], axis=0)
     if metres.sum() <= 0.0:
         return missing("the run does not move in the phase", "standing-phase")
     return reading(over_ambient(series) @ metres / metres.sum())
@@ -122,16 +113,14 @@ def distance_mean_over_ambient(series: RunSeries, parameter: Parameter) -> Readi
 def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading | Missing:
     """Return the mean ratio of intake air to ambient air density at equal pressure [%]."""
     assert series.ambient is not None
-    weight = weights(series.time, float(series.time[0]), float(series.time[-1]), series.max_gap)
+    weight = _run_weights(series)
     ratio = 100.0 * (series.ambient + 273.15) / (series.iat + 273.15)
     return reading(ratio @ weight / weight.sum())
 
 
 def _run_weights(series: RunSeries) -> Floats:
-    return series.once(
-        "run weights",
-        lambda: weights(series.time, float(series.time[0]), float(series.time[-1]), series.max_gap),
-    )
+    first, last = float(series.time[0]), float(series.time[-1])
+    return series.once("run weights", lambda: weights(series.time, first, last, series.max_gap))
 
 
 def _time_above(series: RunSeries, values: Floats, level: float) -> Floats:

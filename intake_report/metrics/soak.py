@@ -68,20 +68,16 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
     """Return the median over the soaking stops, with a note where their rise is too small for the steps of the reading."""
     values = of_stops(series)
     if not values.shape[-1]:
-        return missing(
+        template, duration = (
             "the run has no stop of {duration} or more with {least} samples or more",
-            "no-stop",
-            duration=Value(series.minimum_stop, "time", 0),
-            least=LEAST_STOP_SAMPLES,
+            series.minimum_stop,
         )
+        return missing(template, "no-stop", duration=Value(duration, "time", 0), least=LEAST_STOP_SAMPLES)
     note: Part = ""
     single = series.iat.ndim == 1 and series.step is not None
     if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):
-        note = message(
-            "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it",
-            "unresolved-rise",
-            step=Value(series.step, "temperature_difference"),
-        )
+        template = "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it"
+        note = message(template, "unresolved-rise", step=Value(series.step, "temperature_difference"))
     value = np.median(values, axis=-1)
     return Reading(value, np.ones(value.shape, dtype=np.bool_), note=note)
 
