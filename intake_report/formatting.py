@@ -89,17 +89,10 @@ _DECIMALS = {
 def usual(value: float | None, quantity: str, system: UnitSystem, more: int = 0) -> str:
     """Return a value with its unit and the decimals that are usual for its quantity; an en dash when there is none.
 
-    Parameters
-    ----------
-    value : float or None
-        Value [internal unit of `quantity`; a share is 0 to 1, hours are hours, a clock time is in hours].
-    quantity : str
-        Key of `units.QUANTITIES`, or "share", "count", "hours", "clock" (of the day), "margin" (in both unit systems),
-        "declared margin" (in its own alone), "p" (of a test), "probability".
-    system : {"si", "us"}
-        Units of the reader.
-    more : int
-        Decimals more than usual, so that a value beyond its limit does not read like the limit.
+    `value` [internal unit of `quantity`; a share is 0 to 1, hours are hours, a clock time is in hours]. `quantity` is a key
+    of `units.QUANTITIES`, or "share", "count", "hours", "clock" (of the day), "margin" (in both unit systems), "declared
+    margin" (in its own alone), "p" (of a test), "probability". `more` decimals than usual keep a value beyond its limit from
+    reading like the limit.
     """
     if value is None:
         return ABSENT

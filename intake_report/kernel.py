@@ -64,27 +64,10 @@ def run_notebook(
 ) -> NotebookNode:
     """Run the template for one campaign in a fresh kernel and return the executed notebook.
 
-    Parameters
-    ----------
-    campaign : Campaign
-        What is reported.
-    scratch : Path
-        Empty folder for the kernel's own files; the caller removes it.
-    meta : ReportMeta
-        Date and revision of the report.
-    previous : bytes or None
-        results.json of the report before, or a note why it cannot be compared with.
-    debug : bool
-        Let errors of the notebook through with their traceback.
-    spare : SpareKernel, optional
-        The process that becomes the kernel; None starts one.
-
-    Raises
-    ------
-    CampaignError, DataError
-        What the notebook raised.
-    KeyboardInterrupt
-        After the kernel was ended.
+    `scratch` is an empty folder for the kernel's own files, which the caller removes; `previous` is results.json of the
+    report before, or a note why it cannot be compared with; `debug` lets errors of the notebook through with their
+    traceback; `spare` is the process that becomes the kernel, None starts one. What the notebook raised is raised, and
+    KeyboardInterrupt after the kernel was ended.
     """
     with _without_grammars():
         import nbformat

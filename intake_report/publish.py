@@ -51,17 +51,16 @@ def publish(
     moved: bool = False,
     spare: SpareKernel | None = None,
 ) -> Published:
-    """Render one campaign to a report folder.
+    """Render one campaign to `<out>/<campaign id>/<date>[-rN]/` and return where the report is.
 
     Parameters
     ----------
     campaign_path : Path or str
         Campaign folder or file.
     out : Path or str
-        Folder of all reports; the report goes to `<out>/<campaign id>/<date>[-rN]/`.
+        Folder of all reports.
     date : str
-        ISO date of the report; today in the campaign's time zone when empty, unless the same inputs were reported on any
-        day.
+        ISO date; empty: today in the campaign's time zone, unless the same inputs were reported on any day.
     progress : callable
         Called with what is being done.
     debug : bool
@@ -70,11 +69,6 @@ def publish(
         The campaign folder was moved: its reports go on where they are.
     spare : SpareKernel, optional
         The process that becomes the kernel; None starts one.
-
-    Returns
-    -------
-    Published
-        Where the report is.
 
     Raises
     ------

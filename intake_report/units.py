@@ -183,24 +183,10 @@ def known_unit(text: str) -> bool:
 
 @functools.lru_cache(maxsize=512)
 def conversion(unit: str, quantity: str) -> tuple[float, float]:
-    """Return (scale, offset) so that ``internal = scale * value + offset``.
+    """Return scale and offset so that ``internal = scale * value + offset``, of a unit as a logger or a user writes it.
 
-    Parameters
-    ----------
-    unit : str
-        Unit as written by a logger or a user.
-    quantity : str
-        Key of `QUANTITIES`. For "temperature_difference" a temperature unit means an interval: 3 °F is 1.667 K.
-
-    Returns
-    -------
-    tuple of float
-        Scale [internal unit per unit] and offset [internal unit].
-
-    Raises
-    ------
-    DataError
-        If the unit is not known or does not measure the quantity.
+    For "temperature_difference" a temperature unit means an interval: 3 °F is 1.667 K. DataError: the unit is not known or
+    does not measure the quantity.
     """
     spelling = _spelling(unit)
     if spelling not in SPELLINGS:

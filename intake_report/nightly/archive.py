@@ -32,21 +32,9 @@ class Compared(NamedTuple):
 def write_archive(campaign_path: Path, reports: Path, target: Path | None, lock: Path | None) -> Path:
     """Write the last report of a campaign with its inputs into one zip and return its path.
 
-    Parameters
-    ----------
-    campaign_path : Path
-        Campaign folder or file.
-    reports : Path
-        Folder of all reports.
-    target : Path, optional
-        The zip; by default `<id>-<date>[-rN].zip` here.
-    lock : Path, optional
-        Lock of the environment, kept beside; without it the versions that the manifest names are all there is.
-
-    Raises
-    ------
-    CampaignError, DataError
-        There is no report of the present inputs, or it is not as it was issued.
+    `reports` is the folder of all reports; the zip is by default `<id>-<date>[-rN].zip` here; `lock` is that of the
+    environment, kept beside: without it the versions that the manifest names are all there is. CampaignError, DataError:
+    there is no report of the present inputs, or it is not as it was issued.
     """
     campaign = load_campaign(campaign_path)
     inputs = made_from(campaign)["inputs"]

@@ -53,19 +53,8 @@ class Settings:
 def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.attempt) -> Status:
     """Render every campaign below the roots that needs it, and write index, status and JUnit XML.
 
-    Parameters
-    ----------
-    roots : list of Path
-        Folders that exist.
-    settings : Settings
-        How.
-    attempt : callable
-        Renders one campaign; what the time limit and the isolation are for.
-
-    Raises
-    ------
-    MachineError
-        Another night is at work in the same folder, or it cannot be written to.
+    `attempt` renders one campaign; it is what the time limit and the isolation are for. MachineError: another night is at
+    work in the same folder, or it cannot be written to.
     """
     out = settings.out.resolve()
     with the_only_night(out):

@@ -26,17 +26,9 @@ MOST_CHANGES, MOST_WARNINGS = 6, 3  # statements that the index quotes; the repo
 def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> dict[str, Any]:
     """Render one campaign if it has to be, whatever goes wrong, and return the outcome as JSON-able data.
 
-    Parameters
-    ----------
-    job : dict
-        `file`: the campaign file; `out`: folder of all reports; `date`: ISO date or empty for today.
-    spare : SpareKernel, optional
-        The process that becomes the kernel.
-
-    Returns
-    -------
-    dict
-        `state`, `reason`; of a report `report`, `summary`, `files`; `whole` and `files` where the campaign is at fault.
+    `job` has `file`, the campaign file; `out`, the folder of all reports; `date`, ISO or empty for today. `spare` becomes the
+    kernel. The outcome has `state` and `reason`; of a report `report`, `summary`, `files`; `whole` and `files` where the
+    campaign is at fault.
     """
     file = Path(job["file"])
     before, more = stamps_below(file.parent), {}
