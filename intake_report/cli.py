@@ -190,11 +190,16 @@ def _name(path: Path) -> str:
 
 def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
+    from rich.live import Live
+
     name = _name(path)
     try:
         _claim_id(path, owners)
-        with console.status(name) if console.is_terminal else nullcontext() as status:
-            step = (lambda text: status.update(f"{name}: {text}")) if status else (lambda _: None)
+        # no thread turns a spinner: a process with threads does not fork its kernel, and loads everything twice
+        with (
+            Live(console=console, transient=True, auto_refresh=False) if console.is_terminal else nullcontext() as live
+        ):
+            step = (lambda text: live.update(f"{name}: {text}", refresh=True)) if live else (lambda _: None)
             report = _published(path, arguments, step)
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         if arguments.debug:

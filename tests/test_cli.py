@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import re
 import shutil
 import subprocess
 import sys
+import threading
 import tomllib
 from pathlib import Path
 
 import pytest
 import roadlog
 from conftest import DATE, Small, start_command
+from rich.console import Console
 
 from intake_report import cli
 from intake_report import publish as module
@@ -73,6 +76,21 @@ def test_done_is_0_and_one_line_that_names_the_report(small, tmp_path, finished,
     assert err == ""
     assert cli.main(["render", str(small.file), "--date", DATE, "--out", str(tmp_path)]) == 0
     assert capsys.readouterr().out == f"unchanged: {tmp_path / 'small-trial' / DATE}\n"
+
+
+def test_a_terminal_sees_the_steps_and_no_thread_stands_in_the_way_of_a_fork(small, tmp_path, monkeypatch, capsys):
+    threads = [threading.active_count()]
+
+    def make(campaign, scratch, meta, previous, progress, *_):
+        progress("loading")
+        threads.append(threading.active_count())
+        raise DataError("no.")
+
+    monkeypatch.setattr(module, "make_report", make)
+    monkeypatch.setattr("rich.console.Console", functools.partial(Console, force_terminal=True, width=100))
+    assert cli.main(["render", str(small.file), "--out", str(tmp_path)]) == 1
+    assert "campaign: loading" in capsys.readouterr().err
+    assert threads[1] == threads[0]
 
 
 BAD = [

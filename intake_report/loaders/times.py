@@ -143,7 +143,13 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
             remedy="Set the logger's clock, or state time_unit if the column is elapsed time.",
         )
     seconds = one_drive(seconds)
-    first = float(seconds[np.isfinite(seconds)][0])
+    known = seconds[np.isfinite(seconds)]
+    if not known.size:  # as many on one side of the middle as on the other
+        what = (
+            f"The times in “{context.name}” lie more than {LONGEST / DAY:.0f} days apart, and none near their middle."
+        )
+        raise DataError(what, remedy="Split the log where another drive begins.")
+    first = float(known[0])
     return TimeAxis(seconds - first, UNIX + timedelta(seconds=base) + timedelta(seconds=first), "absolute")
 
 

@@ -130,6 +130,14 @@ def test_absurd_times_take_no_memory(tmp_path: Path) -> None:
     assert "of 300 times" in half_absurd
 
 
+def test_times_of_two_drives_weeks_apart_are_refused(tmp_path: Path) -> None:
+    """As many of one as of the other: no time is near the middle of them all."""
+    rows = [f"{1_199_000_000 + i + 40 * 86_400 * (i // 150)},{20 + i % 3},{i % 90}" for i in range(300)]
+    path = write(tmp_path / "two.csv", HEAD + "\n".join(rows).encode() + b"\n")
+    with pytest.raises(DataError, match=r"two\.csv: The times in “.*” lie more than 7 days apart.* Split the log"):
+        read_log(path)
+
+
 class _FailingDisk:
     """A file of which the disk gives nothing after the first bytes."""
 
