@@ -18,10 +18,9 @@ from numpy.typing import NDArray
 
 from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
 from intake_report.demo.logger import quantise
-from intake_report.demo.route import SimulatedRoute, demo_route
+from intake_report.demo.route import RunPlan, SimulatedRoute, demo_route, draw_plan
 from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, crossed_schedule, generator, scenario_runs
 from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun, simulate
-from intake_report.demo.traffic import RunPlan, draw_plan
 
 Basis = Literal["true_air", "sensor_element"]
 PHASES = ("city", "on-ramp", "highway")

@@ -78,11 +78,6 @@ def test_what_cannot_be_is_refused(call, words: str) -> None:
         call()
 
 
-def test_humid_air_is_lighter() -> None:
-    dry, humid = (air.density_ideal(25.0, 100.0, vapour_pressure(25.0, rh)) for rh in (0.0, 90.0))
-    assert humid < dry
-
-
 @given(st.floats(-200.0, 3000.0), st.floats(97.0, 105.0))
 def test_station_pressure_forms_agree(elevation: float, altimeter: float) -> None:
     forms = [air.station_pressure(altimeter, elevation, form) for form in ("smithsonian", "isa")]

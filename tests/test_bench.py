@@ -18,8 +18,8 @@ from intake_report.bench import (
     trial_cautions,
     volumetric_efficiency,
 )
+from intake_report.bench.evidence import exposure_bound, service_times, summarise_exposure
 from intake_report.bench.restriction import RestrictionFit, Scaling
-from intake_report.bench.trials import exposure_bound, service_times, summarise_exposure
 from intake_report.campaign.evidence import Exposure, Observation
 from intake_report.errors import DataError
 from intake_report.messages import Part, said

@@ -4,5 +4,4 @@ Temperature [°C], pressure [kPa], relative humidity [%], density [kg/m³], heig
 """
 
 from intake_report.air.atmosphere import *  # noqa: F403
-from intake_report.air.humid import *  # noqa: F403
 from intake_report.air.power import *  # noqa: F403

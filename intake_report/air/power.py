@@ -11,8 +11,15 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.air.atmosphere import INCH_MERCURY, check_pressure
-from intake_report.air.humid import KELVIN, F, check_temperature, dry_pressure, vapour_pressure
+from intake_report.air.atmosphere import (
+    INCH_MERCURY,
+    KELVIN,
+    F,
+    check_pressure,
+    check_temperature,
+    dry_pressure,
+    vapour_pressure,
+)
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
 

@@ -2,4 +2,3 @@
 
 from intake_report.bench.evidence import *  # noqa: F403
 from intake_report.bench.restriction import *  # noqa: F403
-from intake_report.bench.trials import *  # noqa: F403

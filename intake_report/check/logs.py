@@ -125,21 +125,13 @@ def describe_channels(seen: SeenLog) -> tuple[ChannelCheck, ...]:
 def _channel(run: CleanRun, name: str, header: str, unit: str) -> ChannelCheck:
     entry, sampling = CHANNELS[name], run.sampling[name]
     good = run.good(name).to_numpy(dtype=np.float64)
+    internal = QUANTITIES[entry.quantity].internal
+    low, high = (float(good.min()), float(good.max())) if good.size else (None, None)
     return ChannelCheck(
-        channel=name,
-        label=entry.label,
-        quantity=entry.quantity,
-        unit=unit_label(QUANTITIES[entry.quantity].internal),
-        log_unit=unit or QUANTITIES[entry.quantity].internal,
-        header=header,
-        interval=finite(sampling.interval),
-        samples=int(sampling.samples),
-        low=float(good.min()) if good.size else None,
-        high=float(good.max()) if good.size else None,
-        step=finite(sampling.step),
-        missing=missing_share(run, name),
+        name, entry.label, entry.quantity, unit_label(internal), unit or internal, header, finite(sampling.interval),
+        int(sampling.samples), low, high, finite(sampling.step), missing_share(run, name),
         bad=int(run.masks[name].to_numpy().sum()),
-    )
+    )  # fmt: skip
 
 
 def duration_of(run: CleanRun) -> float:

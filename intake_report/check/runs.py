@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from intake_report import formatting
 from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
@@ -223,21 +223,12 @@ class Court:
             # the path was drawn from this very run
             outcome, value, reason = "unknown", None, "the route is known from this run alone"
         own = comparability.facts[check.runs[0]].by_code.get(check.code) if check.code in _OWN_QUANTITY else None
+        group: Literal["route", "alike"] = "route" if spec.scope == "run" else "alike"
+        number, mine = (None if x is None else float(x) for x in (value, own))
         return CriterionCheck(
-            code=check.code,
-            title=check.title,
-            group="route" if spec.scope == "run" else "alike",
-            quantity=quantity_of(check.code),
-            sense=spec.sense,
-            limit=float(check.limit),
-            value=None if value is None else float(value),
-            own=None if own is None else float(own),
-            own_quantity=_OWN_QUANTITY.get(check.code, ""),
-            hard=check.hard,
-            outcome=outcome,
-            reason=reason,
-            complete=check.code == "one-pass",
-        )
+            check.code, check.title, group, quantity_of(check.code), spec.sense, float(check.limit), number, mine,
+            _OWN_QUANTITY.get(check.code, ""), check.hard, outcome, reason, complete=check.code == "one-pass",
+        )  # fmt: skip
 
 
 def _phases_text(alignment: Alignment, units: UnitSystem) -> str:

@@ -1,6 +1,9 @@
-"""An invented route: a stop-and-go city, a loop on-ramp that crosses under itself, and a highway.
+"""An invented route, and what differs between two drives of it: day, traffic, driver, and the resulting motion.
 
-The coordinates lie in the open ocean, so that nobody mistakes the route for a real one.
+A stop-and-go city, a loop on-ramp that crosses under itself, and a highway; the coordinates lie in the open ocean, so that
+nobody mistakes the route for a real one. Everything random about a run is drawn once into a `RunPlan`, by place or on a
+fixed time grid, so that the same plan driven at another time step or in another configuration meets the same day and the
+same lights.
 """
 
 from __future__ import annotations
@@ -10,8 +13,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
+from scipy.signal import lfilter
 
-from intake_report.demo.articles import Array
+from intake_report.demo.articles import Array, Day
 
 ORIGIN_LATITUDE, ORIGIN_LONGITUDE = 8.4, -31.2  # first point [°]: open ocean
 
@@ -136,3 +141,128 @@ def gpx(route: SimulatedRoute, step: float = 10.0) -> str:
         '<gpx version="1.1" creator="simulated demo route" xmlns="http://www.topografix.com/GPX/1/1">\n'
         f" <trk><name>Demo route</name><trkseg>\n{points}\n </trkseg></trk>\n</gpx>\n"
     )
+
+
+NOISE_STEP = 10.0  # spacing of the time grid of the slow fluctuations [s]
+_NOISE_POINTS = 420  # 70 minutes
+
+
+@dataclass(frozen=True)
+class RunPlan:
+    """Everything random of one run."""
+
+    start: float  # start of the log [h after midnight UTC]
+    idle: float  # time idling at the start before moving off [s]
+    stop_place: Array  # route distances of the standstills, ascending [m]
+    stop_hold: Array  # their durations [s]
+    pace: Array  # factor on the calm driver's speed every 50 m of the route
+    acceleration: float  # highest in the city [m/s²]
+    ramp_acceleration: float  # highest on the ramp [m/s²]
+    coolant: float  # at the start [°C]
+    soak: float  # under-hood air at the start, above ambient [K]
+    metal: float  # slow metal at the start, above ambient [K]
+    noise: Array  # slow fluctuation of ambient on a 10 s grid [K]
+    gust: Array  # fluctuation of the head wind on the same grid [m/s]
+
+
+def _correlated(rng: np.random.Generator, points: int, step: float, scale: float, spread: float) -> Array:
+    """Return a first-order autoregressive series with correlation length `scale` and standard deviation `spread`."""
+    keep = np.exp(-step / scale)
+    shocks = rng.standard_normal(points) * spread
+    shocks[1:] *= np.sqrt(1.0 - keep**2)
+    series: Array = lfilter([1.0], [1.0, -keep], shocks)
+    return series
+
+
+def draw_plan(route: SimulatedRoute, day: Day, start: float, rng: np.random.Generator) -> RunPlan:
+    """Draw one run's traffic, driver, start state and fluctuations; `start` of the log [h after midnight UTC]."""
+    places, holds = [0.0], [0.0]
+    red = np.clip(0.50 * day.traffic, 0.05, 0.9)
+    for junction in route.junctions:
+        last = junction == route.junctions[-1]
+        is_red, hold = rng.random() < red, 8.0 + rng.gamma(2.0, 13.0 * day.traffic)
+        queue, creep, moves_up = rng.gamma(1.5, 8.0), rng.uniform(9.0, 22.0), rng.random() < 0.22
+        if last:  # a metered ramp: everybody waits here, which is why the trade expects the peak at this place
+            is_red, hold = True, 35.0 + rng.gamma(3.0, 9.0 * day.traffic)
+        if not is_red:
+            continue
+        hold, line = min(hold, 110.0), max(junction - min(queue, 45.0), places[-1] + 30.0)
+        if moves_up and line - creep > places[-1] + 30.0:  # the queue moves up once before the light turns
+            places += [line - creep, line]
+            holds += [0.4 * hold, 0.6 * hold]
+        else:
+            places.append(line)
+            holds.append(hold)
+    points = int(route.length // 50) + 2
+    grid = np.arange(points) * 50.0
+    city = 1.0 - 0.10 * day.traffic + _correlated(rng, points, 50.0, 250.0, 0.07)
+    highway = 1.0 + rng.normal(-0.01, 0.012) + _correlated(rng, points, 50.0, 800.0, 0.012)
+    if rng.random() < 0.25 * day.traffic:  # a slow wave on the highway
+        centre = rng.uniform(route.highway_start + 2500.0, route.length - 1500.0)
+        highway -= rng.uniform(0.08, 0.22) * np.exp(-(((grid - centre) / 450.0) ** 2))
+    pace = np.where(grid < route.ramp_start, np.clip(city, 0.45, 1.06), np.clip(highway, 0.6, 1.03))
+    idle, acceleration, ramp = rng.uniform(55.0, 100.0), rng.normal(1.55, 0.12), rng.normal(1.75, 0.09)
+    state = (rng.uniform(84.0, 93.0), rng.uniform(9.0, 20.0), rng.uniform(12.0, 20.0))
+    noise = _correlated(rng, _NOISE_POINTS, NOISE_STEP, 240.0, 0.22)
+    gust = _correlated(rng, _NOISE_POINTS, NOISE_STEP, 40.0, 0.25) * day.wind_speed
+    return RunPlan(start, idle, np.array(places), np.array(holds), pace, acceleration, ramp, *state, noise, gust)
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Motion of n runs on one time grid of t steps, time first."""
+
+    time: Array  # since the start of the log [s]
+    distance: Array  # (t, n) route distance [m]; a run that is over stands at the end of the route
+    speed: Array  # (t, n) [m/s]
+    samples: NDArray[np.int64]  # (n,) time steps of each run, to the one before it reaches the end of the route
+
+
+def drive(route: SimulatedRoute, plans: tuple[RunPlan, ...], dt: float, longest: float = 3000.0) -> Motion:
+    """Drive the route once per plan, all runs in step of `dt` [s], 0.02 to 1; give up after `longest` [s]."""
+    n, steps = len(plans), int(longest / dt) + 1
+    stops = max(len(p.stop_place) for p in plans) + 1
+    place = np.full((n, stops), np.inf)
+    hold_for = np.zeros((n, stops))
+    for i, p in enumerate(plans):
+        place[i, : len(p.stop_place)] = p.stop_place
+        hold_for[i, : len(p.stop_hold)] = p.stop_hold
+        hold_for[i, 0] = p.idle
+    fine = np.arange(len(route.distance))
+    coarse = np.arange(len(plans[0].pace)) * 50.0
+    wanted = np.array([route.limit * np.interp(fine, coarse, p.pace) for p in plans])
+    gentle = np.array([p.acceleration for p in plans])
+    ramp = np.array([p.ramp_acceleration for p in plans])
+    rows, braking, relax = np.arange(n), 1.9, (1.0 - np.exp(-dt / 0.7)) / dt
+    s, v, k = np.zeros(n), np.zeros(n), np.zeros(n, dtype=np.int64)
+    held, goal, hold = np.ones(n, dtype=bool), place[:, 0].copy(), hold_for[:, 0].copy()
+    distance, speed = np.empty((steps, n)), np.empty((steps, n))
+    samples = np.full(n, steps, dtype=np.int64)
+    last = len(route.distance) - 1
+    for step in range(steps):
+        distance[step], speed[step] = s, v
+        hold -= np.where(held, dt, 0.0)
+        leaving = held & (hold <= 0.0)
+        if leaving.any():
+            k += leaving
+            held &= ~leaving
+            goal, hold = place[rows, k], np.where(leaving, hold_for[rows, k], hold)
+        index = np.minimum(s.astype(np.int64), last)
+        target = np.minimum(wanted[rows, index], np.sqrt(2.0 * braking * np.maximum(goal - s, 0.0)) + 0.25)
+        strongest = np.where(index > route.ramp_start - 80.0, ramp, gentle) * (1.25 - 0.017 * v)
+        v = np.maximum(v + dt * np.clip((target - v) * relax, -3.2, strongest), 0.0)
+        v[held] = 0.0
+        s = s + dt * v
+        arrived = ~held & (s >= goal - 0.4)
+        if arrived.any():
+            held |= arrived
+            v[arrived] = 0.0
+        done = s >= route.length
+        if done.any():
+            samples[done & (samples == steps)] = step + 1
+            s, v = np.minimum(s, route.length), np.where(done, 0.0, v)
+            if done.all():
+                steps = step + 1
+                break
+    time = np.arange(steps, dtype=np.float64) * dt
+    return Motion(time, distance[:steps], speed[:steps], samples)

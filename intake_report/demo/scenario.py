@@ -21,9 +21,8 @@ from intake_report.demo.articles import (
     SimulatedVehicle,
 )
 from intake_report.demo.logger import Units
-from intake_report.demo.route import demo_route
+from intake_report.demo.route import demo_route, draw_plan
 from intake_report.demo.simulate import SimulatedRun, control_plan, simulate_runs
-from intake_report.demo.traffic import draw_plan
 
 ZONE = "Etc/GMT+2"  # time zone of the invented place (two hours behind UTC)
 SEED = 20260609  # of the committed demo campaigns

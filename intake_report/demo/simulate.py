@@ -13,8 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
-from intake_report.demo.route import SimulatedRoute, demo_route
-from intake_report.demo.traffic import NOISE_STEP, Motion, RunPlan, drive
+from intake_report.demo.route import NOISE_STEP, Motion, RunPlan, SimulatedRoute, demo_route, drive
 
 LOG_STEP = 0.1  # time step of a full simulation [s]: the logger writes a row each step
 SPEED_SCALE = 1.012  # vehicle speed reading over true speed: speedometers read a little high (common practice)

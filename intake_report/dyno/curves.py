@@ -172,21 +172,12 @@ def stated_figures(item: CorrectedPull) -> dict[str, Any]:
 def _about(item: CorrectedPull) -> dict[str, Any]:
     pull, by = item.pull, item.correction
     air = by.air or pull.cell
-    return {
-        "pull": pull.id,
-        "configuration": pull.configuration,
-        "session": pull.session,
-        "order": pull.order,
-        "factor": by.factor,
-        "cell_temperature": air.temperature if air else None,
-        "cell_pressure": air.pressure if air else None,
-        "cell_humidity": air.humidity if air else None,
-        "vapour": by.vapour,
-        "dry": by.dry,
-        "in_validity": by.in_validity,
-        "within_limit": by.within_limit,
-        "limitations": by.limitations,
-    }
+    told = ("configuration", "session", "order")
+    return (
+        {"pull": pull.id, **{name: getattr(pull, name) for name in told}, "factor": by.factor}
+        | {f"cell_{name}": getattr(air, name, None) for name in ("temperature", "pressure", "humidity")}
+        | {name: getattr(by, name) for name in ("vapour", "dry", "in_validity", "within_limit", "limitations")}
+    )
 
 
 @dataclass(frozen=True)

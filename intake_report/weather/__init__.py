@@ -4,5 +4,4 @@ from intake_report.weather.conditions import *  # noqa: F403
 from intake_report.weather.metar import *  # noqa: F403
 from intake_report.weather.observations import *  # noqa: F403
 from intake_report.weather.reference import *  # noqa: F403
-from intake_report.weather.sources import *  # noqa: F403
 from intake_report.weather.stations import *  # noqa: F403

@@ -49,12 +49,9 @@ def test_a_planned_run_is_judged_before_its_log_is_in_the_folder(campaign, tmp_p
         load_campaign(campaign)  # rendering needs the log
 
 
-def test_a_planned_run_is_recognised_by_the_name_of_its_log(campaign, tmp_path, capsys):
+def test_a_planned_run_is_recognised_by_the_name_of_its_log_and_any_other_is_a_candidate(campaign, tmp_path, capsys):
     _, (check,) = check_json(capsys, log(tmp_path / "b3-stock.csv"), "--campaign", campaign)
     assert check["run"] == "b3-stock" and check["found_by"] == "name"
-
-
-def test_any_other_log_is_a_candidate(campaign, tmp_path, capsys):
     _, (check,) = check_json(capsys, log(tmp_path / "b1-stock.csv"), "--campaign", campaign)
     assert check["run"] is None and check["found_by"] == "candidate" and check["configuration"] is None
     assert len(check["compared"]) == 4  # also with the run whose id its name would have given

@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from intake_report.demo.articles import STOCK, SimulatedVehicle
-from intake_report.demo.route import demo_route
+from intake_report.demo.route import demo_route, draw_plan
 from intake_report.demo.scenario import RAMP_TRIAL
 from intake_report.demo.simulate import simulate_runs
-from intake_report.demo.traffic import draw_plan
 
 
 @pytest.fixture(scope="session")

@@ -46,9 +46,6 @@ def test_each_channel_is_polled_about_once_a_second_and_repeated_between(table):
         ]
         assert set(changed) <= set(at.tolist())  # nothing changes between two polls
         assert all(c == "" for c in column[: at[0]])
-
-
-def test_one_channel_per_row(table):
     taken = np.concatenate([table.refreshed[name] for name in POLLED])
     assert len(np.unique(taken)) == len(taken)
 

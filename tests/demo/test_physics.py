@@ -5,10 +5,9 @@ from hypothesis import strategies as st
 from simulated import FAST_STEP, batch_truth, run_events, run_truth, simulate_batch
 
 from intake_report.demo.articles import CONFIGURATIONS, OPEN, SEALED, STOCK, SimulatedVehicle
-from intake_report.demo.route import demo_route
+from intake_report.demo.route import demo_route, draw_plan, drive
 from intake_report.demo.scenario import RAMP_TRIAL
 from intake_report.demo.simulate import full_airflow, heat, manifold_pressure, pressure_drop, run_engine
-from intake_report.demo.traffic import draw_plan, drive
 
 ROUTE, DAY = demo_route(), RAMP_TRIAL.days[0]
 

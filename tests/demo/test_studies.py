@@ -18,18 +18,6 @@ def test_designs_are_crossed_and_start_differently():
         assert len({day.date for day in scenario.days}) == blocks
 
 
-def test_study_orders_runs_and_reads_whole_degrees():
-    scenario = design((STOCK, SEALED), 2)
-    study = simulate_campaigns(scenario, 3, seed=4)
-    assert [e.campaign for e in study.entries] == [0] * 4 + [1] * 4 + [2] * 4
-    assert [e.configuration for e in study.entries[:4]] == [p.configuration.id for p in scenario.schedule]
-    readings = study.batch.readings("floor")
-    for i, n in enumerate(study.batch.samples):
-        iat = readings["iat"][i]
-        assert np.all(iat[:n] == np.floor(study.batch.sensor_element[i, :n])) and np.all(np.isnan(iat[n:]))
-    assert np.nanmax(np.abs(study.batch.station - study.batch.ambient)) < 2.0
-
-
 def test_study_repeats_and_its_first_campaigns_do_not_depend_on_the_count():
     scenario = design((STOCK, SEALED), 2)
     a, b = (simulate_campaigns(scenario, k, seed=4) for k in (1, 2))

@@ -2,9 +2,7 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-from simulated import HOLD, crossing, expected_metrics, run_events, run_truth, time_above, time_mean, truth
+from simulated import HOLD, expected_metrics, run_events, run_truth, truth
 
 from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS
 
@@ -77,22 +75,6 @@ def test_stop_rates_agree_with_brute_force(run, basis):
 def test_margin_that_is_never_met_is_none(run):
     found = run_truth(run, margins=(0.01, 40.0))
     assert found.recovery == {0.01: None, 40.0: 0.0}
-
-
-def polyline():
-    values = st.lists(st.integers(-50, 50).map(lambda k: k / 10.0), min_size=2, max_size=30)
-    return values.map(np.array)
-
-
-@given(values=polyline(), level=st.integers(-40, 40).map(lambda k: k / 10.0 + 0.05))
-@settings(max_examples=60, deadline=None)
-def test_time_above_and_mean_against_fine_sampling(values, level):
-    time = np.arange(len(values), dtype=float)
-    fine = (np.arange((len(values) - 1) * 1000) + 0.5) / 1000.0
-    line = np.interp(fine, time, values)
-    ends = len(crossing(time, values, level, upward=True)) + len(crossing(time, values, level, upward=False))
-    assert time_above(time, values, level) == pytest.approx(np.mean(line > level) * time[-1], abs=0.001 * (ends + 1))
-    assert time_mean(time, values, 0.0, float(time[-1])) == pytest.approx(np.mean(line), abs=1e-5)
 
 
 @pytest.fixture(scope="module")

@@ -4,7 +4,6 @@ import math
 
 import pytest
 
-from intake_report import air
 from intake_report.errors import DataError
 from intake_report.messages import said
 from intake_report.units import from_internal
@@ -189,11 +188,6 @@ def test_station_pressure_from_a_qnh():
     assert o.station_pressure * 10.0 == pytest.approx(954.639 - 0.3, abs=0.05)
     # Unreduced it would be wrong by about 6 %: 29.8 inHg less 58.2 hPa.
     assert o.pressure / o.station_pressure == pytest.approx(1.061, abs=1e-3)
-
-
-def test_station_pressure_from_sea_level_pressure():
-    # psychrolib tests: station 101226.5 Pa at 105 m and 17.19 °C is 102484 Pa at sea level (to 1 Pa).
-    assert air.station_from_sea_level(102.484, 105.0, 17.19) == pytest.approx(101.2265, abs=1e-3)
 
 
 def test_report_that_must_not_parse():
