@@ -163,6 +163,8 @@ def test_single_runs_are_an_indication_only(tmp_path):
     assert "one-run" in codes(found)
     assert verdict(found)[0] == "indication only"
     assert all(not c.shown for c in found.result.comparisons)
+    row = next(c for c in found.result.comparisons if c.key == "mean_over_ambient:city")
+    assert row.basis == "instruments" and row.verdict == "indication only" and row.low < row.difference < row.high
 
 
 def test_blocks_of_one_configuration_each_are_confounded(tmp_path):
@@ -212,16 +214,6 @@ def test_a_slow_road_has_no_highway_entry(tmp_path):
     for value in found.result.values:
         if value.key.startswith("recovery_time"):
             assert (value.status, value.reason.code) == ("not computed", "no-entry")
-
-
-def test_margin_that_is_not_reached_is_a_result_and_no_mean_is_formed(tmp_path):
-    found = chain(tmp_path, ("metrics.recovery_margins", ["0.1 degC"]))
-    values = found.result.of("recovery_time:0.10K")
-    assert any(v.status == "not reached" for v in values)
-    assert "not-reached" in codes(found)
-    for summary in found.result.summaries:
-        if summary.key == "recovery_time:0.10K" and summary.not_reached:
-            assert summary.mean is None and summary.reason.code == "not-reached"
 
 
 def test_ambient_reference_of_another_name_is_refused(tmp_path):

@@ -103,14 +103,14 @@ def test_times_of_events_enter_by_their_effect():
     run = entered(time, 20.0 + 15.0 * np.exp(-time / 45.0), entry=10.0, phases=(Span(50.0, 150.0, "city"),))
     limits = EventLimits(entry=0.5, stops=0.5, starts={"city": 2.0}, ends={"city": 1.0}, per_speed=-0.2)
     found = event_effects(key("recovery_time", "margin", "m", 2.0), run, limits)
-    assert (found.entry, found.start, found.stops) == pytest.approx((-0.5, 0.0, 0.0))
+    assert found.times == pytest.approx((-0.5, 0.0, 0.0, 0.0))
     assert found.per_speed == pytest.approx(0.2)  # 1 km/h too high: the entry is seen early and the recovery is longer
     over = 15.0 * np.exp(-np.array([50.0, 150.0]) / 45.0)
     mean = 15.0 * 45.0 * (math.exp(-50.0 / 45.0) - math.exp(-150.0 / 45.0)) / 100.0
     found = event_effects(key("mean_over_ambient", "phase", "city"), run, limits)
     # d(mean)/d(start) = (mean − value at the start) / duration, and the other way round at the end
-    assert found.start == pytest.approx(2.0 * (mean - over[0]) / 100.0, rel=0.02)
-    assert found.end == pytest.approx(1.0 * (over[1] - mean) / 100.0, rel=0.02)
+    assert found.times[1] == pytest.approx(2.0 * (mean - over[0]) / 100.0, rel=0.02)
+    assert found.times[2] == pytest.approx(1.0 * (over[1] - mean) / 100.0, rel=0.02)
     assert event_effects(key("peak_iat"), run, limits).u == 0.0
 
 

@@ -92,7 +92,7 @@ def held(
 @pytest.mark.parametrize(("rise", "stop"), [(0.75, 30.0), (1.46, 60.0), (5.0, 60.0)])
 def test_small_and_large_rises_are_held_by_their_intervals(rise, stop):
     """A curve smoothed through the corners held 37 to 80 % of them, and lost half a step of every rise."""
-    runs = 60
+    runs = 30
     for id, (inside, error) in held(rise, stop, runs).items():
         assert inside >= binom.ppf(0.001, runs, 0.95), (id, inside)
         assert abs(error) < 0.35 if id == "rise_per_stop" else abs(error) < 0.6, (id, error)

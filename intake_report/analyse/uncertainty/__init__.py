@@ -190,7 +190,7 @@ class _Study:
                 values, effect = joined[one.key] + offsets.get(one.key, 0.0), self.effects[one.key]
                 values = values + effect.per_speed * shifts.get("speed", 0.0)
                 if events is not None:
-                    values = values + np.array([effect.entry, effect.start, effect.end, effect.stops]) @ events
+                    values = values + np.array(effect.times) @ events
                 if never_negative(one):
                     values = np.where(np.isneginf(values), values, np.maximum(values, 0.0))
                 joined[one.key] = values

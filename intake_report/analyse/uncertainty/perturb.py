@@ -146,50 +146,40 @@ def _acceleration(drive: Drive) -> float:
 
 @dataclass(frozen=True)
 class EventEffects:
-    """Change of one metric of one run over the half-width of each event's time; zero where it has none."""
+    """Change of one metric of one run over the half-width of each event's time; zero where it has none.
 
-    entry: float = 0.0
-    start: float = 0.0
-    end: float = 0.0
-    stops: float = 0.0
-    per_speed: float = 0.0
+    `times` (4,) are the highway entry, start and end of the phase, and the stops; `per_speed` is per unit of speed read too high.
+    """
+
+    times: tuple[float, ...]
+    per_speed: float
 
     @property
     def u(self) -> float:
         """Standard uncertainty from the times of events, without the speed reading's bias."""
-        return float(np.sqrt((self.entry**2 + self.start**2 + self.end**2 + self.stops**2) / 3.0))
+        return float(np.linalg.norm(self.times) / 3.0**0.5)
 
 
 def event_effects(key: MetricKey, series: RunSeries, limits: EventLimits) -> EventEffects:
     """Return the effect of the events' times on a metric, by shifting them to both limits."""
-    events = REGISTRY[key.spec.id].events
-    label = key.parameter.key
-    entry = start = end = stops = per_speed = 0.0
-    if "entry" in events and series.entry is not None:
-        at = series.entry
-        entry = _secant(key, limits.entry, lambda s: replace(series, entry=at + s))
-        per_speed = entry / limits.entry * limits.per_speed
-    if "phases" in events:
-        start = _secant(key, limits.starts.get(label, 0.0), lambda s: _shifted(series, label, s, 0.0))
-        end = _secant(key, limits.ends.get(label, 0.0), lambda s: _shifted(series, label, 0.0, s))
-    if "stops" in events:
-        stops = _secant(key, limits.stops, lambda s: replace(series, stops=_moved(series.stops, s)))
-    return EventEffects(entry, start, end, stops, per_speed)
+    events, label, entry = REGISTRY[key.spec.id].events, key.parameter.key, series.entry
 
+    def moved(spans: tuple[Span, ...], start: float, end: float, name: str | None = None) -> tuple[Span, ...]:
+        there = (replace(s, start=s.start + start, end=s.end + end) if name in (None, s.label) else s for s in spans)
+        return tuple(there)
 
-def _secant(key: MetricKey, half: float, shift: Callable[[float], RunSeries]) -> float:
-    if half <= 0.0:
-        return 0.0
-    late, early = (evaluate(key, shift(way * half)).value for way in (1.0, -1.0))
-    return 0.0 if late is None or early is None else 0.5 * (late - early)
-
-
-def _shifted(series: RunSeries, label: str, start: float, end: float) -> RunSeries:
-    spans = tuple(
-        Span(s.start + start, s.end + end, s.label, s.distance) if s.label == label else s for s in series.phases
-    )
-    return replace(series, phases=spans)
-
-
-def _moved(spans: tuple[Span, ...], by: float) -> tuple[Span, ...]:
-    return tuple(Span(s.start + by, s.end + by, s.label, s.distance) for s in spans)
+    shifts: tuple[tuple[bool, float, Callable[[float], RunSeries]], ...] = (
+        ("entry" in events and entry is not None, limits.entry, lambda s: replace(series, entry=(entry or 0.0) + s)),
+        ("phases" in events, limits.starts.get(label, 0.0),
+         lambda s: replace(series, phases=moved(series.phases, s, 0.0, label))),
+        ("phases" in events, limits.ends.get(label, 0.0),
+         lambda s: replace(series, phases=moved(series.phases, 0.0, s, label))),
+        ("stops" in events, limits.stops, lambda s: replace(series, stops=moved(series.stops, s, s))),
+    )  # fmt: skip
+    times = []
+    for hangs_on, half, shift in shifts:
+        early, late = (
+            evaluate(key, shift(way * half)).value if hangs_on and half > 0.0 else None for way in (-1.0, 1.0)
+        )
+        times.append(0.0 if late is None or early is None else 0.5 * (late - early))
+    return EventEffects(tuple(times), times[0] / limits.entry * limits.per_speed if times[0] else 0.0)
