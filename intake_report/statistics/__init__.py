@@ -44,6 +44,7 @@ from intake_report.statistics.models import (
 from intake_report.statistics.permutation import (
     PermutationTest,
     arrangements,
+    dealt_anew,
     permutation_blocked,
     smallest_attainable_p,
 )

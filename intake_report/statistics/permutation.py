@@ -16,6 +16,9 @@ import numpy as np
 from intake_report.errors import DataError
 from intake_report.statistics._numbers import Floats, Values, finite
 
+DEALS = 1999
+FEWEST = 0.01  # p that a layout has to be able to reach for random deals to decide anything
+
 
 @dataclass(frozen=True)
 class PermutationTest:
@@ -80,3 +83,28 @@ def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequen
     slack = 1e-9 * scale
     tail = min(float(np.mean(x)) for x in (statistics >= observed - slack, statistics <= observed + slack))
     return PermutationTest(observed / weight, min(1.0, 2.0 * tail), smallest_attainable_p(cells), arrangements(cells))
+
+
+def dealt_anew(
+    values: Floats, candidate: Sequence[bool], block: Sequence[Hashable], covariates: Floats, rng: np.random.Generator
+) -> float | None:
+    """Two-sided p of a difference within blocks adjusted for covariates, among `DEALS` random deals of the configurations.
+
+    `values`, `candidate`, `block` (n,); `covariates` (n, k) stay with their runs. None where the layout has too few deals to
+    reach `FEWEST`. Exact where the order within blocks was chosen at random and the configuration makes no difference, whatever
+    the scatter. Statistic: partial correlation of value and configuration, blocks and covariates taken out.
+    """
+    marks, names = np.asarray(candidate, dtype=np.float64), list(dict.fromkeys(block))
+    where = [np.array([b == name for b in block]) for name in names]
+    if smallest_attainable_p([(int((1.0 - marks[w]).sum()), int(marks[w].sum())) for w in where]) > FEWEST:
+        return None
+    dealt = np.tile(marks, (DEALS + 1, 1))
+    for w in where:
+        dealt[1:, w] = rng.permuted(dealt[1:, w], axis=1)
+    within = np.eye(marks.size) - sum(np.outer(w, w) / w.sum() for w in where)
+    known = np.linalg.qr(within @ covariates)[0]
+    left = within - known @ known.T @ within
+    z, y = dealt @ left.T, left @ (values - values[0])
+    size = np.sqrt(np.maximum(np.einsum("ij,ij->i", z, z), 1e-12))
+    found = np.abs(z @ y) / size
+    return float(np.mean(found >= found[0] * (1.0 - 1e-9)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from intake_report.campaign import load_campaign
 from intake_report.demo.articles import SEALED, STOCK
 from intake_report.errors import CampaignError
 from intake_report.messages import said
-from intake_report.statistics import blocked, clopper_pearson, coverage_factor, fit_slopes
+from intake_report.statistics import blocked, clopper_pearson, coverage_factor, dealt_anew, fit_slopes
 
 MODEL = make_campaign((STOCK, SEALED))
 LAYOUT = " ".join(f"s{b} e{b}" for b in range(8))
@@ -163,6 +164,25 @@ def test_a_second_covariate_needs_twice_the_freedom_and_recovery_has_none_by_def
     assert [why.code for why in row.refused] == ["covariate-freedom"]
     times = rows(RECOVERY, LAYOUT, [60.0 + i for i in range(16)])
     assert compare(MODEL, (RECOVERY,), times, None, covariates)[0].unadjusted is None
+
+
+def test_runs_dealt_anew_are_all_arrangements_in_small():
+    """Against every one of the 252 ways to deal ten runs; three pairs reach no p that could decide."""
+    rng, marks = np.random.default_rng(6), np.array([1.0, 0.0] * 5)
+    x = rng.normal(0.0, 3.0, (10, 1))
+    y = 0.5 * x[:, 0] + marks + rng.normal(0.0, 0.7, 10)
+
+    def correlation(chosen) -> float:
+        z = np.isin(np.arange(10), chosen).astype(float)
+        basis = np.column_stack([np.ones(10), x])
+        zr, yr = (v - basis @ np.linalg.lstsq(basis, v, rcond=None)[0] for v in (z, y))
+        return abs(zr @ yr) / np.linalg.norm(zr)
+
+    every = [correlation(chosen) for chosen in combinations(range(10), 5)]
+    exact = np.mean(np.array(every) >= correlation(np.flatnonzero(marks)) - 1e-9)
+    found = dealt_anew(y, marks.astype(bool), ["all"] * 10, x, np.random.default_rng(1))
+    assert found == pytest.approx(exact, abs=4.0 * np.sqrt(exact / 2000.0)) and exact < 0.5
+    assert dealt_anew(y[:6], marks[:6].astype(bool), [0, 0, 1, 1, 2, 2], x[:6], np.random.default_rng(1)) is None
 
 
 def test_a_bent_line_and_the_hot_bay_are_said():

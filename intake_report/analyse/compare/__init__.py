@@ -101,7 +101,13 @@ def compare_pair(
         row = replace(row, permutation=test.p_value, smallest=test.smallest_p)
 
     def judged(made: Estimate) -> Comparison:
-        return judge(key, _equivalence(campaign, key, _with_interval(row, made, draws, replicates=replicates)))
+        found = _with_interval(row, made, draws, replicates=replicates)
+        if made.dealt is not None and found.p_value is not None and made.dealt > found.p_value:
+            dealt = message(
+                "p {p} where the runs of each block are dealt anew", code="dealt-anew", p=Value(made.dealt, "p")
+            )
+            found = replace(found, p_value=made.dealt, note=in_one([note for note in (found.note, dealt) if note]))
+        return judge(key, _equivalence(campaign, key, found))
 
     plain = judged(made)
     if covariates is None:

@@ -20,7 +20,16 @@ from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult
 from intake_report.results.compared import COVARIATES, CovariateFit, CovariateName
-from intake_report.statistics import Blocked, Floats, blocked, difference_of, fit_slopes, linked_to, t_two_sided
+from intake_report.statistics import (
+    Blocked,
+    Floats,
+    blocked,
+    dealt_anew,
+    difference_of,
+    fit_slopes,
+    linked_to,
+    t_two_sided,
+)
 
 DEFAULT: dict[str, tuple[CovariateName, ...]] = {"over-ambient": ("start_over_ambient",)}
 """Covariates by group of metrics where the campaign names none. Recovery and heat soak begin later in a run, at an event of
@@ -141,7 +150,16 @@ def adjust(
                      fit.scatter, fit.unadjusted)
         for i, name in enumerate(used)
     ]  # fmt: skip
-    return replace(made, found=found, model=model), tuple(fits), tuple(refused)
+    return replace(made, found=found, model=model, dealt=_dealt(campaign, layout, x)), tuple(fits), tuple(refused)
+
+
+def _dealt(campaign: Campaign, layout: _Layout, x: Floats) -> float | None:
+    """Return p of the difference among random deals of the runs of each block, all of them one block where none is named."""
+    there = [i for i, id in enumerate(layout.ids) if id in layout.pair]
+    marks = [layout.ids[i] == layout.pair[0] for i in there]
+    blocks = ["all" if layout.blocks is None else layout.blocks[i] for i in there]
+    rng = np.random.default_rng([campaign.metrics.seed, 3])
+    return dealt_anew(layout.values[there], marks, blocks, x[there], rng)
 
 
 def _layout(values: Sequence[MetricResult], made: Estimate, pair: tuple[str, str]) -> _Layout:

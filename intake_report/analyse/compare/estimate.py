@@ -37,13 +37,14 @@ class Estimate:
 
     `model` is the same comparison as arithmetic on the runs that have a value, None where one side has none. `confounded`: no
     block holds both, and blocks hold several runs. `units` are the independent units of candidate and other: blocks where they
-    are compared within or between blocks, else runs.
+    are compared within or between blocks, else runs. `dealt` is p of an adjusted difference among deals of the runs of each block.
     """
 
     found: Difference
     model: RunsModel | None
     confounded: bool
     units: tuple[int, int]
+    dealt: float | None = None
 
 
 def estimate(
