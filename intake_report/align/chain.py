@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from intake_report.align.events import (
     speed_channel,
     speed_samples,
 )
-from intake_report.align.geometry import has_position
+from intake_report.align.match import CORRIDOR
 from intake_report.align.model import (
     AlignedRun,
     Alignment,
@@ -32,7 +33,18 @@ from intake_report.align.model import (
     RouteStop,
     RunData,
 )
-from intake_report.align.path import LEAST_POOLED, medoid, path_from_gpx, path_from_run, refine
+from intake_report.align.path import (
+    MOST_RUNS,
+    SPACING,
+    build_path,
+    centreline,
+    fixes_of,
+    has_position,
+    medoid,
+    path_from_gpx,
+    path_from_run,
+    spaced,
+)
 from intake_report.align.position import diagnose, locate
 from intake_report.align.speed_only import SHORTEST, length_by_speed, locate_by_speed
 from intake_report.errors import DataError
@@ -45,6 +57,8 @@ FAIR = (0.9, 15.0)
 DOUBTS = ("misplaced", "scale-alone", "drift")  # findings with which a place by likeness of speeds is poor
 LEAST_COVERED = 0.05  # share of the route below which a run is not on it
 MOVED = 30.0  # m: a shorter drive is a parked vehicle whose speed channel is not quite 0
+LEAST_POOLED = 3  # runs by which a path is drawn anew
+CUT = 0.25  # of the distance of two fixes, by which a path of one run cuts a bend of 90° between them on average
 TRIES = 4  # runs that are tried as the reference by speed: two directions of two roads
 
 
@@ -96,6 +110,35 @@ def _find_reference(runs: Sequence[RunData], route: RouteSettings) -> Found:
         path, used = refine(path, runs)
         text += " The path was drawn through the fixes of {used} runs."
     return _along(path, run.run, text, used)
+
+
+def refine(path: RoutePath, runs: Sequence[RunData]) -> tuple[RoutePath, int]:
+    """Return the path through the fixes of all runs pooled by route distance, and the number of runs used.
+
+    A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not. With
+    fewer than three runs the path is returned unchanged; of more than 40, as many spread over them are used.
+    """
+    pool = [run for run in runs[:: max(1, math.ceil(len(runs) / MOST_RUNS))] if has_position(run)]
+    fixes_by_run = [fixes_of(run, path.centre) for run in pool]
+    wider = max(1.0, CUT * float(np.median([fixes.spacing() for fixes in fixes_by_run])) / CORRIDOR)
+    s, x, y = [], [], []
+    for run, fixes in zip(pool, fixes_by_run, strict=True):
+        located = locate(run, path, wider)
+        if located.refused or not located.on_route.any():
+            continue
+        time = located.distance.index.to_numpy(dtype=np.float64)
+        at = np.interp(fixes.time, time, located.distance.to_numpy(dtype=np.float64))
+        known = np.isfinite(at)
+        s.append(at[known])
+        x.append(fixes.x[known])
+        y.append(fixes.y[known])
+    if len(s) < LEAST_POOLED:
+        return path, len(s)
+    px, py = centreline(
+        np.concatenate(s), np.concatenate(x), np.concatenate(y), lap=path.length if path.closed else None
+    )
+    keep = spaced(px, py, SPACING)
+    return build_path(px[keep], py[keep], path.centre, path.closed), len(s)
 
 
 def _majority_reference(runs: Sequence[RunData], candidates: Sequence[RunData]) -> Found:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 from typing import Literal
 
@@ -17,42 +18,23 @@ from intake_report.messages import Beyond, Message, Part, Value, message
 
 Outcome = Literal["pass", "fail", "unknown"]
 LEAST_CELLS = 4  # cells of speed by place that two runs have to share
+HALF_DAY = 12.0  # h
 ROUNDING = 1e-9  # by which a value may be beyond its limit and still pass
 
 
 @dataclass(frozen=True)
 class Check:
-    """One criterion applied to one run or to a pair.
-
-    Parameters
-    ----------
-    code, title : str
-        The criterion.
-    runs : tuple of str
-        One run, or the two of a pair.
-    limit : float
-        In the unit of the criterion.
-    value : float or None
-        None where it cannot be known.
-    hard : bool
-        Whether failing keeps the run, or the pair, out of the comparison.
-    outcome : {"pass", "fail", "unknown"}
-        Unknown is neither.
-    reason : Part
-        Why it fails or is not known; empty otherwise.
-    versus : str
-        What a run is compared with, in words; empty where it is judged by itself.
-    """
+    """One criterion applied to one run or to a pair."""
 
     code: str
     title: str
-    runs: tuple[str, ...]
-    limit: float
-    value: float | None
-    hard: bool
+    runs: tuple[str, ...]  # one, or the two of a pair
+    limit: float  # in the unit of the criterion, as `value`
+    value: float | None  # None where it cannot be known
+    hard: bool  # whether failing keeps the run, or the pair, out of the comparison
     outcome: Outcome
-    reason: Part = ""
-    versus: str = ""
+    reason: Part = ""  # why it fails or is not known
+    versus: str = ""  # what a run is compared with, in words; empty where it is judged by itself
 
 
 @dataclass(frozen=True)
@@ -79,28 +61,11 @@ def assess(
     limits: Mapping[str, AcceptanceLimit] | None = None,
     pairs: Iterable[tuple[str, str]] | None = None,
 ) -> Comparability:
-    """Apply every acceptance criterion to every run and to pairs of runs.
+    """Apply every acceptance criterion to every run and to pairs of runs (default: all).
 
-    Parameters
-    ----------
-    alignment : Alignment
-        Aligned runs.
-    settings : AlignSettings
-        Phases and highway entry.
-    surroundings : mapping of run to RunSurroundings, optional
-        Ambient, wind, rain, start.
-    limits : mapping of code to AcceptanceLimit, optional
-        The campaign's limits; the others keep their defaults.
-    pairs : iterable of (run, run), optional
-        Pairs to check; default: all.
+    `surroundings` are known by run, `limits` by code; the others keep their defaults. Raises DataError: if a limit names no
+    criterion.
 
-    Raises
-    ------
-    DataError
-        If a limit names no criterion.
-
-    Notes
-    -----
     A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own: those
     of its block where that holds another configuration, since the comparison is then made within it, else all. One of scope
     "within" compares with the runs of its configuration only, and it says nothing of two runs of different configurations.
@@ -174,12 +139,13 @@ def _check(
 ) -> Check:
     stated = limits.get(spec.code, AcceptanceLimit(spec.limit))
     hard = spec.hard if stated.hard is None else stated.hard
+    made = partial(Check, spec.code, spec.title, runs, stated.limit, hard=hard, versus=versus)
     if isinstance(fact, Message):
-        return Check(spec.code, spec.title, runs, stated.limit, None, hard, "unknown", fact, versus)
+        return made(None, outcome="unknown", reason=fact)
     value, why = fact if isinstance(fact, tuple) else (fact, None)
     inside = stated.limit - value if spec.sense == "at most" else value - stated.limit
     if inside >= -ROUNDING:
-        return Check(spec.code, spec.title, runs, stated.limit, value, hard, "pass", versus=versus)
+        return made(value, outcome="pass")
     reason = why or message(
         "{title} is {value}, limit {sense} {limit}."
         if spec.scope in ("run", "block")
@@ -193,7 +159,7 @@ def _check(
         sense=spec.sense,
         limit=Value(stated.limit, spec.shown),
     )
-    return Check(spec.code, spec.title, runs, stated.limit, value, hard, "fail", reason, versus)
+    return made(value, outcome="fail", reason=reason)
 
 
 def _own(code: str, one: Facts) -> Fact | tuple[float, Message]:
@@ -210,9 +176,8 @@ def _typical(sound: Sequence[Facts]) -> Facts:
     for code in CRITERIA:
         known = [v for one in sound if (v := one.by_code.get(code)) is not None]
         if code == "time-of-day" and known:
-            # about the circle, so that midnight is no border
-            turned = [(v - known[0] + 12.0) % 24.0 - 12.0 for v in known]
-            values[code] = (known[0] + float(np.median(turned))) % 24.0
+            later = float(np.median([_hours_after(v, known[0]) for v in known]))
+            values[code] = (known[0] + later) % (2 * HALF_DAY)
         else:
             values[code] = float(np.median(known)) if known else None
     names = {name for one in sound for name in one.durations}
@@ -247,8 +212,9 @@ def _between(code: str, a: Facts, b: Facts) -> Fact:
     x, y = a.by_code.get(code), b.by_code.get(code)
     if x is None or y is None:
         return a.reasons.get(code) or b.reasons.get(code) or message("not known", code="not-known")
-    return _hours_apart(x, y) if code == "time-of-day" else abs(x - y)
+    return abs(_hours_after(x, y)) if code == "time-of-day" else abs(x - y)
 
 
-def _hours_apart(x: float, y: float) -> float:
-    return float(abs((x - y + 12.0) % 24.0 - 12.0))
+def _hours_after(x: float, y: float) -> float:
+    """Return by how much a clock time is later than another [h], about the circle, so that midnight is no border."""
+    return float((x - y + HALF_DAY) % (2 * HALF_DAY) - HALF_DAY)

@@ -31,42 +31,21 @@ class AcceptanceLimit:
 class CriterionSpec:
     """One criterion.
 
-    Parameters
-    ----------
-    code : str
-        Identity, also the key in the campaign file.
-    title : str
-        As the report shows it.
-    unit : str
-        Internal unit of limit and value; "" for a count or a share.
-    quantity : str or None
-        Quantity for parsing a limit with a unit; None for a bare number.
-    shown : str
-        Quantity in which limit and value are printed.
-    sense : {"at least", "at most"}
-        On which side of the limit a value passes.
-    limit : float
-        Default limit.
-    hard : bool
-        Whether failing excludes the run by default.
-    scope : {"run", "alike", "within", "block"}
-        "run": the value of the run itself; "alike": its difference from the median of the runs, and between two runs;
-        "within": the same among the runs of one configuration, for what the configuration itself may change; "block":
-        its difference from the median of its block.
-    definition : str
-        One sentence.
+    Scope "run": the value of the run itself; "alike": its difference from the median of the runs, and between two runs;
+    "within": the same among the runs of one configuration, for what the configuration itself may change; "block": its
+    difference from the median of its block.
     """
 
-    code: str
+    code: str  # also the key in the campaign file
     title: str
-    unit: str
-    quantity: str | None
-    shown: str
-    sense: Literal["at least", "at most"]
-    limit: float
-    hard: bool
+    unit: str  # internal unit of limit and value; "" for a count or a share
+    quantity: str | None  # for parsing a limit with a unit; None for a bare number
+    shown: str  # quantity in which limit and value are printed
+    sense: Literal["at least", "at most"]  # side of the limit on which a value passes
+    limit: float  # by default, as `hard`
+    hard: bool  # whether failing excludes the run
     scope: Literal["run", "alike", "within", "block"]
-    definition: str
+    definition: str  # one sentence
 
 
 # Limits are choices of this package unless a note says otherwise
@@ -147,33 +126,15 @@ CRITERIA: dict[str, CriterionSpec] = {spec.code: spec for spec in _ALL}
 
 @dataclass(frozen=True)
 class RunSurroundings:
-    """What is known of a run from outside its log; None where it is not.
+    """What is known of a run from outside its log; None where it is not."""
 
-    Parameters
-    ----------
-    ambient : float or None
-        Mean ambient by the campaign's reference [°C].
-    ambient_start : float or None
-        The same during the first minute [°C]; default: `ambient`.
-    wind : float or None
-        Mean wind [km/h].
-    rain : bool or None
-        Whether rain was recorded.
-    start : Timestamp or None
-        Start of the run; default: that of the cleaned run.
-    configuration : str
-        Id of what was driven; runs without one count as alike.
-    block : str
-        Runs that share conditions; empty without one.
-    """
-
-    ambient: float | None = None
-    ambient_start: float | None = None
-    wind: float | None = None
-    rain: bool | None = None
-    start: pd.Timestamp | None = None
-    configuration: str = ""
-    block: str = ""
+    ambient: float | None = None  # mean by the campaign's reference [°C]
+    ambient_start: float | None = None  # the same during the first minute [°C]; default: `ambient`
+    wind: float | None = None  # mean [km/h]
+    rain: bool | None = None  # whether it was recorded
+    start: pd.Timestamp | None = None  # default: that of the cleaned run
+    configuration: str = ""  # id of what was driven; runs without one count as alike
+    block: str = ""  # runs that share conditions
 
 
 @dataclass(frozen=True)

@@ -36,27 +36,13 @@ BEFORE = 300.0  # m of a ramp where no run shows its rise
 
 @dataclass(frozen=True)
 class PlaceGrid:
-    """Values of all runs by place.
+    """Values of all runs by place; arrays of shape (runs, cells) but for the edges."""
 
-    Parameters
-    ----------
-    edges : ndarray, shape (cells + 1,)
-        Route distance of the cell edges [m].
-    runs : tuple of str
-        The rows.
-    dwell : ndarray, shape (runs, cells)
-        Time in the cell [s]; 0 where the run did not pass.
-    passes : ndarray, shape (runs, cells)
-        How often the run passed the middle of the cell.
-    channels : dict of str to ndarray, shape (runs, cells)
-        Time-weighted mean of each channel [internal unit], NaN where it has no reading.
-    """
-
-    edges: Floats
+    edges: Floats  # (cells + 1,): route distance of the cell edges [m]
     runs: tuple[str, ...]
-    dwell: Floats
-    passes: Ints
-    channels: dict[str, Floats]
+    dwell: Floats  # time in the cell [s]; 0 where the run did not pass
+    passes: Ints  # how often the run passed the middle of the cell
+    channels: dict[str, Floats]  # time-weighted mean of each [internal unit], NaN where it has no reading
 
     @property
     def centres(self) -> Floats:
@@ -107,20 +93,10 @@ def grid_by_place(
     derived: Mapping[str, Mapping[str, pd.Series[Any]]] | None = None,
     max_gap: float = 10.0,
 ) -> PlaceGrid:
-    """Return channels by place.
+    """Return channels of the aligned runs by place, in cells of `step` metres; refused runs are left out.
 
-    Parameters
-    ----------
-    alignment : Alignment
-        Aligned runs; refused ones are left out.
-    channels : sequence of str
-        Channels of the cleaned runs; a run without one has NaN.
-    step : float
-        Size of a cell [m].
-    derived : mapping of name to mapping of run to Series, optional
-        Further series by elapsed second, for example IAT over ambient.
-    max_gap : float
-        A channel does not count between samples farther apart than this [s].
+    `derived`: further series by elapsed second, by name and run, for example IAT over ambient. No channel counts between
+    samples farther apart than `max_gap` [s].
     """
     runs = [run for run in alignment.runs if run.grade != "refused"]
     cells = max(int(np.ceil(alignment.reference.length / step - 1e-9)), 1)
@@ -247,10 +223,8 @@ def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
     from scipy.ndimage import median_filter
 
     grid = grid_by_place(alignment, step=PHASE_STEP)
-    whole = [i for i, run in enumerate(grid.runs) if alignment.run(run).coverage >= WHOLE] or list(
-        range(len(grid.runs))
-    )
-    present = (grid.passes[whole] > 0).mean(axis=0)
+    whole = np.array([alignment.run(run).coverage >= WHOLE for run in grid.runs], dtype=bool)
+    present = (grid.passes[whole if whole.any() else ~whole] > 0).mean(axis=0)
     shared = np.flatnonzero(present == 1.0)
     if len(shared) * PHASE_STEP < LEAST_SHARED * alignment.reference.length:
         shared = np.flatnonzero(present >= PRESENT)

@@ -12,12 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from intake_report.align.geometry import Fixes, thin
 from intake_report.align.model import Bools, Floats, Ints, RoutePath
+from intake_report.align.path import NODE_SPACING, Fixes, thin
 
 # Costs are negative log likelihoods; the figures are choices of this package, set on simulated roads that cross and
 # repeat themselves (tests/align/test_match.py) and on 30 real laps (tests/align/test_loop_drives.py)
-NODE_SPACING = 20.0  # m driven between two fixes that are matched
 CORRIDOR = 35.0  # m across the path beyond which a vehicle is off the route
 POSITION_ERROR = 12.0  # m, standard deviation of a fix across the path: receiver, lane and other carriageway
 HEADING_WEIGHT = 4.0  # cost of driving across the path; twice that for driving against it

@@ -11,9 +11,9 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align.events import driven, frame_time, spans_of, speed_samples
-from intake_report.align.geometry import Fixes, fixes_of
 from intake_report.align.match import CORRIDOR, Matched, match
 from intake_report.align.model import Finding, Floats, Located, RoutePath, RunData
+from intake_report.align.path import Fixes, fixes_of
 from intake_report.messages import Count, Interval, Listing, Message, Value, message
 
 LEAST_COVERAGE = 0.9  # share of the route below which a run is searched for the reason

@@ -10,21 +10,20 @@ import numpy as np
 import pandas as pd
 
 from intake_report.channels import CHANNELS
+from intake_report.clean.masks import RUNNING
 from intake_report.clean.model import BoolArray, CleanRun, CrossCheck, FloatArray, interpolate
-from intake_report.clean.steps import RUNNING
 from intake_report.messages import Listing, Message, Value, message
 
 # Limits: common practice of the trade where no other source is given.
 _MOST = 20_000  # points compared
-_LEAST = 30  # common samples of two speeds
+_LEAST, _FEW, _FIRST = 30, 5, 5  # common samples of two speeds; samples of a median; readings before the first start
+_STILL = 1.0  # km/h or rpm below which the vehicle or the engine stands
 _SEARCH, _LAG_STEP = 15.0, 0.25  # s; longer lags are a wrong start time, not a lag
 _LEAST_CHANGE = 10.0  # km/h of change without which a speed has no lag
 _LEAST_DRIVEN = 500.0  # m covered by both speeds
 _SCALE_LIMIT = 0.05  # speedometers read high, the diagnostic speed within a few per cent
 _LAG_LIMIT = 2.0  # s
-_T95 = {1: 12.706, 2: 4.303, 3: 3.182, 4: 2.776, 5: 2.571}  # two-sided 95 % of Student's t, GUM table G.2
-_PARTS = 4  # of a run, whose lags show a drift
-_DRIFT_LIMIT = 100.0  # parts per million; a quartz clock keeps 50, and 100 are 0.15 s in 25 minutes
+_PARTS, _DRIFT_LIMIT = 4, 100.0  # parts of a run whose lags show a drift; ppm: a quartz clock keeps 50
 _JUMP_LIMIT = 1.0  # s; scatter of the difference beyond which the stamps were not taken together
 _CLOCK_POINTS = 400  # instants of a log that a drift is taken from
 _STATION_GAP = 2.0 * 3600.0  # s; station reports are half an hour or an hour apart
@@ -39,8 +38,13 @@ _AIRFLOW_UNITS = {"g/s": 1.0, "kg/h": 1.0 / 3.6, "lb/min": 7.559872833, "l/s": 1
 _FILLING = (0.35, 1.15)  # airflow over manifold density x displacement, warm; exhaust recirculation halves it
 _PETROL = (745.0, 14.7)  # g/l and stoichiometric air-fuel ratio, as commonly used by logging software
 _MIXTURE = (0.9, 1.1)  # air-fuel ratio over the stoichiometric one
+_DRAWING, _BURNING = 1000.0, 0.05  # rpm and g/s of fuel above which they are: not idle, not on the overrun
 _LEAST_RATIOS = 20  # samples that an airflow's unit is judged by
-_HOTTEST, _COOLANT_SAMPLES = 140.0, 10  # °C, samples: no engine's coolant settles above
+_HOTTEST, _HOTTEST_F, _COOLANT_SAMPLES = (
+    140.0,
+    260.0,
+    10,
+)  # °C no coolant settles above; below this it may be °F; samples
 _SPEED_LABELS = ((1.609344, "km/h labelled mph"), (1 / 1.609344, "mph labelled km/h"), (3.6, "km/h for m/s"))
 
 Outcome = tuple[bool, dict[str, float], Message] | Message
@@ -53,11 +57,9 @@ def _check(name: str, *channels: str, needs: tuple[str, ...]) -> Callable[..., C
     def decorate(function: Callable[..., Outcome]) -> Callable[..., CrossCheck]:
         @functools.wraps(function)
         def checked(run: CleanRun, *arguments: object, **options: object) -> CrossCheck:
-            absent = tuple(CHANNELS[need].label for need in needs if not run.has(need))
-            if absent:
-                why = message("the run lacks a channel: {absent}", "no-channel", absent=Listing(absent))
-                return CrossCheck(name, channels, "not-possible", {}, why)
-            outcome = function(run, *arguments, **options)
+            absent = Listing(tuple(CHANNELS[need].label for need in needs if not run.has(need)))
+            why = message("the run lacks a channel: {absent}", "no-channel", absent=absent)
+            outcome = why if absent.parts else function(run, *arguments, **options)
             if isinstance(outcome, Message):
                 return CrossCheck(name, channels, "not-possible", {}, outcome)
             flagged, numbers, evidence = outcome
@@ -76,25 +78,10 @@ def cross_checks(
     displacement: float | None = None,
     airflow_label: str = "g/s",
 ) -> tuple[CrossCheck, ...]:
-    """Run every cross check that the run's channels allow.
+    """Run every cross check; one that the run's channels do not allow says so.
 
-    Parameters
-    ----------
-    run : CleanRun
-        Cleaned run.
-    weather : Series, optional
-        Air temperature of a weather record [°C], index elapsed time of the run [s].
-    station_pressure : float, optional
-        Barometric pressure at the place [kPa].
-    displacement : float, optional
-        Engine displacement [l].
-    airflow_label : str
-        Unit that the log gave the airflow before conversion.
-
-    Returns
-    -------
-    tuple of CrossCheck
-        One per check, also those that are not possible, with the reason.
+    `weather`: air temperature of a weather record [°C] by elapsed time of the run [s]; `station_pressure`: at the place
+    [kPa]; `displacement`: of the engine [l]; `airflow_label`: unit that the log gave the airflow before conversion.
     """
     return (
         speed_against_gps(run),
@@ -117,7 +104,7 @@ def lag_and_scale(
     `speed(t + lag) = scale * reference(t)`: a positive lag means that `speed` comes later. NaN with fewer than 30 common
     samples or without change of speed.
     """
-    nothing = (float("nan"), float("nan"), float("nan"))
+    nothing = (np.nan, np.nan, np.nan)
     stride = max(1, time.size // _MOST)
     t, v = time[::stride], speed[::stride]
     if min(t.size, reference.size) < _LEAST or min(np.ptp(v), np.ptp(reference)) < _LEAST_CHANGE:
@@ -146,6 +133,14 @@ def lag_and_scale(
     return lag, scale, error
 
 
+def _percent(ratio: float) -> Value:
+    return Value(100.0 * (ratio - 1.0), "ratio", 1, signed=True)
+
+
+def _kelvin(difference: float) -> Value:
+    return Value(difference, "temperature_difference", 1, signed=True)
+
+
 @_check("speed-against-gps", "speed", "gps_speed", needs=("speed", "gps_speed"))
 def speed_against_gps(run: CleanRun) -> Outcome:
     """Compare vehicle speed with GPS speed: scale, lag, residual."""
@@ -165,11 +160,6 @@ def speed_against_gps(run: CleanRun) -> Outcome:
     )
     numbers = {"scale": scale, "lag_s": lag, "residual_kmh": error}
     return abs(scale - 1.0) > _SCALE_LIMIT or abs(lag) > limit, numbers, evidence
-
-
-def _percent(ratio: float) -> Value:
-    """Return how much more a ratio is than one."""
-    return Value(100.0 * (ratio - 1.0), "ratio", 1, signed=True)
 
 
 @_check("distance-by-both", "speed", "gps_speed", needs=("speed", "gps_speed"))
@@ -196,21 +186,19 @@ def distance_by_both(run: CleanRun) -> Outcome:
 @_check("clock-drift", "speed", "gps_speed", needs=("speed", "gps_speed"))
 def drift_from_speed(run: CleanRun) -> Outcome:
     """Drift between the clocks behind vehicle speed and GPS speed: change of the lag from part to part of the run."""
-    t, v = run.samples("speed")
-    middles, lags = [], []
-    for begin, end in pairwise(np.linspace(t[0], t[-1], _PARTS + 1).tolist()):
-        part = slice(*np.searchsorted(t, (begin, end)))
-        lag = lag_and_scale(t[part], v[part], *run.samples("gps_speed"))[0]
-        if np.isfinite(lag):
-            middles.append(0.5 * (begin + end))
-            lags.append(lag)
-    if len(lags) < 3:
+    from scipy.stats import linregress
+    from scipy.stats import t as student
+
+    time, v = run.samples("speed")
+    edges = np.linspace(time[0], time[-1], _PARTS + 1)
+    parts = [slice(*np.searchsorted(time, ends)) for ends in pairwise(edges)]
+    by_part = np.array([lag_and_scale(time[part], v[part], *run.samples("gps_speed"))[0] for part in parts])
+    known = np.isfinite(by_part)
+    if known.sum() < 3:
         return message("fewer than three parts of the run show a lag", "nothing-common")
-    x, y = np.array(middles), np.array(lags)
-    slope, offset = np.polyfit(x, y, 1)
-    scatter = float(np.sqrt(np.sum((y - slope * x - offset) ** 2) / (len(lags) - 2)))
-    error = 1e6 * scatter / float(np.sqrt(np.sum((x - x.mean()) ** 2)))
-    drift = float(slope) * 1e6
+    lags = by_part[known].tolist()
+    line = linregress((edges[1:] + edges[:-1])[known] / 2, lags)
+    drift, error = float(line.slope) * 1e6, float(line.stderr) * 1e6
     evidence = message(
         "the lag between vehicle and GPS speed goes from {first} to {last} over the run: drift {drift} ± {error} parts per "
         "million",
@@ -221,37 +209,25 @@ def drift_from_speed(run: CleanRun) -> Outcome:
         error=Value(error, "number", 0),
     )
     numbers = {"drift_ppm": drift, "standard_error_ppm": error, "first_lag_s": lags[0], "last_lag_s": lags[-1]}
-    # A drift is flagged when it exceeds what a quartz clock may do by more than its own uncertainty.
-    return abs(drift) - _T95[len(lags) - 2] * error > _DRIFT_LIMIT, numbers, evidence
-
-
-def clock_drift(log_clock: FloatArray, gps_clock: FloatArray) -> tuple[float, float, float]:
-    """Return offset [s], drift [ppm] and spread [s] of a log's own clock against GPS time (n,) [s], by a robust line.
-
-    Offset `log - gps` at the first instant; drift positive where the log's clock is fast; spread is the median absolute
-    deviation from the line. NaN with fewer than three instants. Theil-Sen slope: up to 29 % of wrong stamps (late writes)
-    leave it alone.
-    """
-    from scipy.stats import theilslopes
-
-    both = np.isfinite(log_clock) & np.isfinite(gps_clock)
-    x, y = gps_clock[both], (log_clock - gps_clock)[both]
-    if x.size < 3 or np.ptp(x) == 0.0:
-        return float("nan"), float("nan"), float("nan")
-    at = np.unique(np.linspace(0, x.size - 1, min(x.size, _CLOCK_POINTS)).astype(int))
-    xs, ys = x[at] - x[0], y[at]
-    slope = float(theilslopes(ys, xs)[0])
-    offset = float(np.median(ys - slope * xs))
-    return offset, slope * 1e6, float(np.median(np.abs(ys - slope * xs - offset)))
+    # flagged when it exceeds what a quartz clock may do by more than its own uncertainty
+    return abs(drift) - student.ppf(0.975, len(lags) - 2) * error > _DRIFT_LIMIT, numbers, evidence
 
 
 @_check("clock-against-gps", "gps_time", needs=("gps_time",))
 def clock_against_gps(run: CleanRun) -> Outcome:
-    """Drift of the log's own clock against GPS time, where the log holds both."""
+    """Drift of the log's own clock against GPS time, where the log holds both: positive where the log's clock is fast.
+
+    Theil-Sen slope: up to 29 % of wrong stamps (late writes) leave it alone; the scatter is the median absolute deviation.
+    """
+    from scipy.stats import theilslopes
+
     time, stamps = run.samples("gps_time")
-    _, drift, spread = clock_drift(time, stamps)
-    if not np.isfinite(drift):
+    if stamps.size < 3 or np.ptp(stamps) == 0.0:
         return message("fewer than three GPS times", "nothing-common")
+    at = np.unique(np.linspace(0, stamps.size - 1, min(stamps.size, _CLOCK_POINTS)).astype(int))
+    slope = float(theilslopes((time - stamps)[at], stamps[at])[0])
+    left = (time - stamps - slope * stamps)[at]
+    drift, spread = slope * 1e6, float(np.median(np.abs(left - np.median(left))))
     gained = drift * 1e-6 * float(np.ptp(stamps))
     evidence = message(
         "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread} about that",
@@ -266,10 +242,7 @@ def clock_against_gps(run: CleanRun) -> Outcome:
 
 @_check("ambient-against-record", "ambient", needs=("ambient",))
 def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
-    """Compare the ambient sensor with a weather record, at speed (> 60 km/h) and at rest (standing for over 30 s).
-
-    The vehicle's own sensor reads high when it stands still, so both are given.
-    """
+    """Compare the ambient sensor with a weather record, at speed and at rest, where the vehicle's own sensor reads high."""
     if record is None or record.empty:
         return message("no weather record was given", "no-record")
     t, ambient = run.samples("ambient")
@@ -285,7 +258,7 @@ def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
         ("at_speed_K", np.nan_to_num(speed) > _AT_SPEED, "{excess} above {speed}"),
         ("at_rest_K", _standing(t, speed, _REST), "{excess} after {time} at rest"),
     ):
-        if np.count_nonzero(known & where) >= 5:
+        if np.count_nonzero(known & where) >= _FEW:
             numbers[key] = float(np.median(excess[known & where]))
             limits = {"speed": Value(_AT_SPEED, "speed", 0), "time": Value(_REST, "time", 0)}
             parts.append(message(words, "", excess=_kelvin(numbers[key]), **limits))
@@ -299,10 +272,6 @@ def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
         parts=Listing(tuple(parts), "and"),
     )
     return abs(level) > _AMBIENT_LIMIT or rise > _REST_LIMIT, numbers, evidence
-
-
-def _kelvin(difference: float) -> Value:
-    return Value(difference, "temperature_difference", 1, signed=True)
 
 
 @_check("intake-against-ambient", "iat", "ambient", needs=())
@@ -320,7 +289,7 @@ def intake_against_ambient(run: CleanRun) -> Outcome:
             values = run.frame[channel].dropna()
             values = values[(values > _NO_SENSOR) & (values.index < until)]
             if len(values):
-                first[channel] = float(np.median(values.to_numpy()[:5]))
+                first[channel] = float(np.median(values.to_numpy()[:_FIRST]))
     if "iat" not in first or "ambient" not in first:
         return message("no readings of both before the engine first runs", "no-start")
     if "coolant" not in first:
@@ -347,9 +316,8 @@ def manifold_against_barometer(run: CleanRun, station_pressure: float | None = N
     t, manifold = run.samples("map")
     stopped = _standing(t, run.at("rpm", t), _STOPPED)
     if np.count_nonzero(stopped) < 3:
-        return message(
-            "the engine never stands for more than {time} in this run", "no-stop", time=Value(_STOPPED, "time", 0)
-        )
+        least = Value(_STOPPED, "time", 0)
+        return message("the engine never stands for more than {time} in this run", "no-stop", time=least)
     still = float(np.median(manifold[stopped]))
     evidence = message(
         "engine stopped: manifold {manifold}, barometer {barometer}, difference {off}",
@@ -364,10 +332,8 @@ def manifold_against_barometer(run: CleanRun, station_pressure: float | None = N
 
 @_check("airflow-unit", "maf", "rpm", "map", "iat", needs=("maf",))
 def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | None = None) -> Outcome:
-    """Test whether the unit that the log gave its airflow can be right.
-
-    The filling of the cylinders (airflow over what the displacement would draw at manifold density) and, for petrol,
-    the air-fuel ratio against the fuel rate are computed for the label and for the other units seen in logs.
+    """Test by filling (airflow over what the displacement draws at manifold density) and, for petrol, by air-fuel ratio
+    whether the unit that the log gave its airflow can be right, and which of those seen in logs can.
     """
     if label not in _AIRFLOW_UNITS:
         return message("the unit “{label}” of the airflow is unknown", "unit-unknown", label=label)
@@ -379,11 +345,11 @@ def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | Non
             rpm = run.at("rpm", t)
             density = run.at("map", t) * 1000.0 / (_AIR * (run.at("iat", t) + 273.15))  # kg/m³ = g/l
             drawn = displacement * rpm / 120.0 * density
-            use = np.isfinite(drawn) & (rpm > 1000.0) & (number > 0.0)
+            use = np.isfinite(drawn) & (rpm > _DRAWING) & (number > 0.0)
             tests.append(("filling", number[use] / drawn[use], *_FILLING))
         if run.has("fuel_rate"):
             fuel = run.at("fuel_rate", t) * _PETROL[0] / 3600.0
-            use = np.isfinite(fuel) & (fuel > 0.05) & (number > 0.0)
+            use = np.isfinite(fuel) & (fuel > _BURNING) & (number > 0.0)
             low, high = (part * _PETROL[1] for part in _MIXTURE)
             tests.append(("air-fuel ratio", number[use] / fuel[use], low, high))
     numbers: dict[str, float] = {}
@@ -403,11 +369,10 @@ def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | Non
         text = "neither the displacement with engine speed, pressure and temperature nor a fuel rate is known"
         return message(text, "no-reference")
     others = tuple(unit for unit, fits in plausible.items() if fits and unit != label)
-    way: Message | str = ""
+    text = "{parts}"
     if not plausible[label]:
-        way = message("; plausible only in {units}", units=Listing(others, "or"))
-        way = way if others else message("; no usual unit makes it plausible")
-    evidence = message("{parts}{way}", "airflow-unit", parts=Listing(tuple(parts), ";"), way=way)
+        text += "; plausible only in {units}" if others else "; no usual unit makes it plausible"
+    evidence = message(text, "airflow-unit", parts=Listing(tuple(parts), ";"), units=Listing(others, "or"))
     return not plausible[label], numbers, evidence
 
 
@@ -420,22 +385,16 @@ def coolant_unit(run: CleanRun) -> Outcome:
         return message("the run has no or too few samples of the coolant temperature", "no-channel")
     warm = float(np.quantile(raw, 0.95))
     flagged = warm > _HOTTEST
-    also: Message | str = ""
-    if flagged and warm < 260.0:
-        also = message("; taken for °F it would be {value}", value=Value((warm - 32) / 1.8, "temperature", 0))
-    evidence = message(
-        "coolant settles at {warm}{verdict}{also}",
-        "coolant-unit",
-        warm=Value(warm, "temperature", 0),
-        verdict=", which no engine does" if flagged else "",
-        also=also,
-    )
-    return flagged, {"warm_C": warm}, evidence
+    text = "coolant settles at {warm}, which no engine does" if flagged else "coolant settles at {warm}"
+    if flagged and warm < _HOTTEST_F:
+        text += "; taken for °F it would be {value}"
+    as_read, as_fahrenheit = Value(warm, "temperature", 0), Value((warm - 32) / 1.8, "temperature", 0)
+    return flagged, {"warm_C": warm}, message(text, "coolant-unit", warm=as_read, value=as_fahrenheit)
 
 
 def _standing(t: FloatArray, value: FloatArray, least: float) -> BoolArray:
-    """Mark the times at which `value` has been below 1 for more than `least` seconds."""
+    """Mark the times at which `value` has been below `_STILL` for more than `least` seconds."""
     with np.errstate(invalid="ignore"):
-        low = value < 1.0
+        low = value < _STILL
     begin = np.where(low & ~np.append(False, low[:-1]), t, -np.inf)
     return low & (t - np.maximum.accumulate(begin) > least)

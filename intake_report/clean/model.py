@@ -25,19 +25,13 @@ DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
 
 @dataclass(frozen=True)
 class QualityEntry:
-    """One line of a run's quality log.
+    """One line of a run's quality log."""
 
-    `step`: name of the cleaning step, kebab-case; the code of its message; `channel`: channel it concerns; "time" for
-    the time base, "" for the whole run; `touched`: samples (or rows, for the time base) changed, masked or flagged;
-    `share`: `touched` over the samples of the channel (or rows), 0 to 1; `reason`: one sentence with the evidence;
-    plain text where a reader of logs noticed it.
-    """
-
-    step: str
-    channel: str
-    touched: int
-    share: float
-    reason: Part
+    step: str  # kebab-case; the code of its message
+    channel: str  # "time" for the time base, "" for the whole run
+    touched: int  # samples (or rows, for the time base) changed, masked or flagged
+    share: float  # of the samples of the channel (or rows), 0 to 1
+    reason: Part  # one sentence with the evidence; plain text where a reader of logs noticed it
 
 
 def entry(step: str, channel: str, touched: int, total: int, reason: Part) -> QualityEntry:
@@ -49,71 +43,39 @@ def entry(step: str, channel: str, touched: int, total: int, reason: Part) -> Qu
 
 @dataclass(frozen=True)
 class Sampling:
-    """True sampling of one channel.
+    """True sampling of one channel."""
 
-    `interval`: median time between true samples [s]; NaN with fewer than two; `samples`: true samples; `rows`: rows of
-    the log as it was read; `step`: quantisation step found in the data [internal unit]; None when no step is evident.
-    """
-
-    interval: float
+    interval: float  # median time between true samples [s]; NaN with fewer than two
     samples: int
-    rows: int
-    step: float | None
+    rows: int  # of the log as it was read
+    step: float | None  # quantisation step found in the data [internal unit]; None when none is evident
 
 
 @dataclass(frozen=True)
 class CrossCheck:
-    """Result of one cross check; a check flags and never alters data.
-
-    Parameters
-    ----------
-    name : str
-        Kebab-case.
-    channels : tuple of str
-        Channels it concerns.
-    status : {"agrees", "flagged", "not-possible"}
-        Verdict.
-    numbers : dict of str to float
-        Numbers found; the key names the unit.
-    evidence : Message
-        One sentence with the numbers, or why the check was not possible.
-    """
+    """Result of one cross check; a check flags and never alters data."""
 
     name: str
     channels: tuple[str, ...]
     status: Literal["agrees", "flagged", "not-possible"]
-    numbers: dict[str, float]
-    evidence: Message
+    numbers: dict[str, float]  # by name with unit
+    evidence: Message  # one sentence with the numbers, or why the check was not possible
 
 
 @dataclass(frozen=True)
 class CleanRun:
-    """One cleaned run.
+    """One cleaned run of n rows and c channels.
 
-    Parameters
-    ----------
-    run : str
-        Run id.
-    start : Timestamp or None
-        Time of elapsed second 0.
-    frame : DataFrame, (n rows, c channels)
-        Index: elapsed time [s], strictly increasing. True samples only, NaN between. Bad samples keep their raw value.
-    masks : DataFrame of bool, (n, c)
-        True = bad. A place without a sample is not bad.
-    sampling : dict
-        True sampling by channel.
-    quality : tuple of QualityEntry
-        The account of every step.
-    sources : tuple of Path
-        Files that the run was read from.
+    The index of `frame` is elapsed time [s], strictly increasing; it holds true samples only, NaN between, and bad samples
+    with their raw value. A place without a sample is not bad.
     """
 
     run: str
-    start: pd.Timestamp | None
-    frame: pd.DataFrame
-    masks: pd.DataFrame
-    sampling: dict[str, Sampling]
-    quality: tuple[QualityEntry, ...]
+    start: pd.Timestamp | None  # time of elapsed second 0
+    frame: pd.DataFrame  # (n, c) [internal units]
+    masks: pd.DataFrame  # (n, c) of bool, True = bad
+    sampling: dict[str, Sampling]  # by channel
+    quality: tuple[QualityEntry, ...]  # the account of every step
     sources: tuple[Path, ...]
 
     def has(self, channel: str) -> bool:
@@ -140,21 +102,9 @@ class CleanRun:
         return gap_limit(channel, known.interval if known else float("nan"))
 
     def at(self, channel: str, times: ArrayLike, max_gap: float | None = None) -> FloatArray:
-        """Interpolate the valid samples of `channel` linearly at `times`.
+        """Interpolate the valid samples of `channel` linearly at elapsed `times` (m,) [s]; see `interpolate`.
 
-        Parameters
-        ----------
-        channel : str
-            Channel name.
-        times : array_like, (m,)
-            Elapsed times [s].
-        max_gap : float, optional
-            Longest bridged pause between two valid samples [s]; default: `gap_limit`.
-
-        Returns
-        -------
-        ndarray, (m,)
-            NaN outside the samples and inside longer pauses.
+        `max_gap`: longest bridged pause [s]; default: `gap_limit`.
         """
         return interpolate(*self.samples(channel), times, self.gap_limit(channel) if max_gap is None else max_gap)
 
@@ -171,21 +121,9 @@ def gap_limit(channel: str, interval: float) -> float:
 
 
 def interpolate(time: FloatArray, values: FloatArray, at: ArrayLike, max_gap: float) -> FloatArray:
-    """Interpolate linearly, never across a pause longer than `max_gap`.
+    """Interpolate samples (n,), `time` strictly increasing [s], linearly at the times `at` (m,) [s].
 
-    Parameters
-    ----------
-    time, values : ndarray, (n,)
-        Samples; `time` strictly increasing [s].
-    at : array_like, (m,)
-        Wanted times [s].
-    max_gap : float
-        Longest bridged pause [s].
-
-    Returns
-    -------
-    ndarray, (m,)
-        NaN outside the samples and inside longer pauses; a sample's own time always gives its value.
+    NaN outside the samples and inside pauses longer than `max_gap` [s]; a sample's own time always gives its value.
     """
     wanted = np.asarray(at, dtype=np.float64)
     if time.size == 0:

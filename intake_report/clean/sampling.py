@@ -1,16 +1,14 @@
 """True samples: which rows of a log carry a fresh reading and which repeat the last one.
 
 Loggers that poll one channel at a time often write a full row each time, with the last value of every other channel.
-Counting rows as samples would then overstate what is known by the length of the polling cycle. The evidence is the
-pattern of the changes: where a channel is refreshed every tenth row, all its changes fall on one row in ten, also
-when it changes rarely.
+Counting rows as samples would overstate what is known. The evidence is the pattern of the changes: where a channel is
+refreshed every tenth row, all its changes fall on one row in ten, also when it changes rarely.
 """
 
 from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
@@ -55,24 +53,15 @@ _KEPT_TO, _OWNED = 6, 0.97  # spacings, and the share of them that keep to a per
 class Decision:
     """How a channel's true samples were told from repeats.
 
-    Parameters
-    ----------
-    kind : str
-        "own-times", "every-row", "cycle" (at some `places` of a polling cycle of `period` rows), "period" (refreshed about
-        every `period` rows, not locked to them), "unseen" (no evidence: rows kept as they are).
+    They lie at some `places` of a polling cycle of `period` rows, or, without places, about every `period` rows.
     """
 
-    kind: Literal["own-times", "every-row", "cycle", "period", "unseen"]
-    reason: Message
+    reason: Message  # with its code
     period: int = 1
     places: tuple[int, ...] = ()
 
 
-OWN_TIMES = Decision(
-    "own-times", message("the channel has sample times of its own; every value counts as one sample", "own-times")
-)
-
-
+OWN_TIMES = Decision(message("the channel has sample times of its own; every value counts as one sample", "own-times"))
 _NO_SLIPS = np.zeros((0, 2), dtype=np.intp)
 
 
@@ -86,13 +75,11 @@ class _Changes:
 
 
 def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list[tuple[list[str], IntArray | None]]:
-    """Group the channels that are written in the same rows; their pattern is sought in those rows only.
+    """Group the channels that are written in the same rows, with those rows (None: every row).
 
     A log can hold the rows of several sources between each other (a polling logger and a position receiver); counting
-    all rows would hide the polling cycle of one behind the rows of the other.
-
-    Channels of `whole` have a sample in every row. Returns groups of names and their rows, None for every row; channels
-    that are alone in their rows come without a group: they have own sample times.
+    all rows would hide the polling cycle of one behind the rows of the other. Channels of `whole` have a sample in every row;
+    those that are alone in their rows come without a group: they have own sample times.
     """
     full = [name for name in columns if name in whole]
     dense: list[str] = []
@@ -122,11 +109,10 @@ def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list
 
 
 def find_pattern(columns: Mapping[str, FloatArray]) -> tuple[dict[str, Decision], IntArray]:
-    """Tell from the pattern of changes how each channel is refreshed.
+    """Tell from the pattern of changes how each channel of one row group (n,) is refreshed, NaN = no sample.
 
-    `columns` (n,): values of one row group in file order, NaN = no sample; each has a sample. Returns decisions: by
-    channel; slips (k, 2): rows from which the polling cycle is displaced, and by how many rows in all (lost or repeated
-    rows).
+    Returns decisions by channel, and slips (k, 2): rows from which the polling cycle is displaced, and by how many rows in
+    all (lost or repeated rows).
     """
     changes = {name: _changes(values) for name, values in columns.items()}
     periods = {name: _own_period(own) for name, own in changes.items()}
@@ -142,8 +128,7 @@ def _changes(values: FloatArray, whole: bool = False) -> _Changes:
     windows = [(0, values.size)]
     if values.size > _FULL_SCAN and not whole:
         windows = [(int(a), int(a) + _WINDOW) for a in np.linspace(0, values.size - _WINDOW, _WINDOWS).astype(int)]
-    rows, spacings = [np.zeros(0, dtype=np.intp)], [np.zeros(0, dtype=np.intp)]
-    sizes = [np.zeros(0)]
+    rows, spacings, sizes = [], [], []
     for start, stop in windows:
         part = values[start:stop]
         present = np.flatnonzero(~np.isnan(part))
@@ -297,18 +282,12 @@ def _cycle_decisions(
             rows="one row" if len(at) == 1 else Count(len(at), "row"),
             cycle=cycle,
         )
-        result[name] = Decision("cycle", reason, cycle, at)
+        result[name] = Decision(reason, cycle, at)
     free = [k for k in range(cycle) if k not in owned]
-    reason = message(
-        "it never changes, so its refreshes cannot be seen; one row in {cycle} is kept, the polling cycle of the other "
-        "channels",
-        "cycle-assumed",
-        cycle=cycle,
-    )
-    for name in changes:
-        if name not in result:
-            result[name] = Decision("cycle", reason, cycle, (free.pop(0) if free else 0,))
-    return result
+    text = "it never changes, so its refreshes cannot be seen; one row in {cycle} is kept, the polling cycle of the other channels"
+    reason = message(text, "cycle-assumed", cycle=cycle)
+    rest = (name for name in changes if name not in result)
+    return result | {name: Decision(reason, cycle, (free.pop(0) if free else 0,)) for name in rest}
 
 
 def _places(phases: IntArray, cycle: int, taken: set[int]) -> tuple[int, ...]:
@@ -339,16 +318,13 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
     result: dict[str, Decision] = {}
     for name, period in own.items():
         if period == 1:
-            reason = message("its value changes from row to row; every row is a sample", "every-row")
-            result[name] = Decision("every-row", reason)
+            result[name] = Decision(message("its value changes from row to row; every row is a sample", "every-row"))
         elif period > 1:
-            reason = message(
+            text = (
                 "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and per such "
-                "interval without a change",
-                "period",
-                period=period,
+                "interval without a change"
             )
-            result[name] = Decision("period", reason, period)
+            result[name] = Decision(message(text, "period", period=period), period)
         else:
             result[name] = _unseen(changes[name].spacings, known)
     return result
@@ -357,26 +333,25 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
 def _unseen(spacings: IntArray, known: Sequence[int]) -> Decision:
     """Decide for a channel that changes too seldom to show its refreshes."""
     if not known:
-        return Decision(
-            "unseen", message("no channel changes often enough to show how rows are refreshed; rows kept", "unseen")
-        )
+        text = "no channel changes often enough to show how rows are refreshed; rows kept"
+        return Decision(message(text, "unseen"))
     held = [p for p in set(known) if p > 1]
     if not held:
         text = "it changes too seldom to show its refreshes; every row is kept, as for the other channels"
-        return Decision("every-row", message(text, "every-row-assumed"))
+        return Decision(message(text, "every-row-assumed"))
     if 1 in known and spacings.size >= _KEPT_TO:
         # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one place.
         held = [p for p in held if np.mean(spacings % p == 0) >= _OWNED]
         if not held:
             text = "its changes keep to no refresh interval of the other channels"
-            return Decision("every-row", message(text, "every-row"))
+            return Decision(message(text, "every-row"))
     reason = message(
         "it changes too seldom to show its refreshes; one sample per change and per {rows} rows is kept, the longest refresh "
         "interval seen in this log",
         "period-assumed",
         rows=max(held),
     )
-    return Decision("period", reason, max(held))
+    return Decision(reason, max(held))
 
 
 def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> BoolArray | None:
@@ -393,7 +368,7 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
     # A change is a refresh wherever it falls; the first row is one only when the channel appears there.
     anchors = changed if first == 0 and changed.size else np.concatenate(([first], changed))
     keep = np.zeros(values.size, dtype=np.bool_)
-    if decision.kind == "cycle":
+    if decision.places:
         edges = [0, *slips[:, 0].tolist(), values.size]
         for begin, end, shift in zip(edges[:-1], edges[1:], [0, *slips[:, 1].tolist()], strict=True):
             for place in decision.places:

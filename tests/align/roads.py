@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from align.support import StubRun, make_run
-from intake_report.align.geometry import to_degrees
+from intake_report.align.path import to_degrees
 
 CENTRE = (48.2, 11.6)
 

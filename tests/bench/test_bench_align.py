@@ -13,8 +13,7 @@ import pytest
 import shapely
 
 from intake_report.align import RoutePath
-from intake_report.align.geometry import to_degrees, to_metres
-from intake_report.align.path import build_path
+from intake_report.align.path import build_path, to_degrees, to_metres
 from intake_report.align.position import locate
 
 pytestmark = pytest.mark.bench

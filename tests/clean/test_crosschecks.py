@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from intake_report.clean import clean, cross_checks
-from intake_report.clean.crosschecks import clock_drift, lag_and_scale
+from intake_report.clean.crosschecks import lag_and_scale
 from intake_report.messages import said
 
 from .support import check, log_of, text
@@ -69,16 +69,6 @@ def test_distance_by_trapezoids_over_the_common_time_only():
     # 10 m/s over 1799 s without the 301 s between the samples at 599 s and 900 s
     assert both.numbers["gps_m"] == pytest.approx(10.0 * (1799 - 301))
     assert both.numbers["ratio"] == pytest.approx(1.01)
-
-
-def test_clock_drift_against_gps_time():
-    gps = np.arange(0.0, 3600.0, 1.0)
-    log = 5.0 + gps * (1 + 80e-6)
-    # A tenth of the stamps is written late.
-    late = log + np.where(RNG.random(gps.size) < 0.1, 3.0, 0.0)
-    offset, drift, spread = clock_drift(late, gps)
-    assert offset == pytest.approx(5.0, abs=0.01) and drift == pytest.approx(80, abs=2) and spread < 0.01
-    assert np.isnan(clock_drift(gps[:2], gps[:2])).all()
 
 
 def test_drift_between_speed_clocks():

@@ -198,7 +198,7 @@ def test_long_log_is_followed_over_a_slip_between_the_examined_windows():
 
 def test_pattern_of_one_silent_channel_is_unseen():
     decisions, _ = find_pattern({"iat": np.full(100, 20.0)})
-    assert decisions["iat"].kind == "unseen"
+    assert decisions["iat"].reason.code == "unseen"
 
 
 def any_log():

@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from intake_report.align.geometry import to_degrees, to_metres
+from intake_report.align.path import to_degrees, to_metres
 
 
 def dms(degrees: float, minutes: float, seconds: float) -> float:
