@@ -15,8 +15,7 @@ import numpy as np
 from intake_report.errors import DataError
 from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import expansion_limit
-from intake_report.loaders.dialect import Dialect
-from intake_report.loaders.header import clean_header, split_header
+from intake_report.loaders.dialect import Dialect, clean_header, split_header
 from intake_report.loaders.timecolumn import find_time_columns, join_date, time_axis
 from intake_report.loaders.times import TimeAxis, date_elsewhere, rows_with_time, to_float
 from intake_report.messages import Count, Listing

@@ -40,10 +40,7 @@ _ROW_FAULTS = {
 def read(path: Path, options: ReadOptions) -> RawLog:
     """Read one log: plain, gzip, zip or zstandard; any delimiter, encoding, decimal sign and header position.
 
-    Raises
-    ------
-    DataError
-        If it is no table, or could only be read by guessing.
+    Raises DataError: if it is no table, or could only be read by guessing.
     """
     data, packed = open_bytes(path)
     columns, dialect, notices = _table(data, options, path)
@@ -51,21 +48,10 @@ def read(path: Path, options: ReadOptions) -> RawLog:
 
 
 def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str]) -> dict[str, FloatArray]:
-    """Read declared columns of a small table, in internal units; nothing in it is repaired.
+    """Read declared columns (n,) of a small table, in internal units, NaN for empty fields; nothing in it is repaired.
 
-    Parameters
-    ----------
-    path : Path
-        Delimited text with one line of column names. Lines that begin with # are comments.
-    columns : mapping of str to str
-        Their header to "name [unit]". Empty: the headers themselves have that form.
-    known : mapping of str to str
-        Names that can be asked for, and their quantities.
-
-    Returns
-    -------
-    dict of str to ndarray, shape (n,)
-        Empty fields are NaN.
+    `path`: delimited text with one line of column names; lines that begin with # are comments; `columns`: their header to
+    "name [unit]", empty where the headers themselves have that form; `known`: names that can be asked for, and quantities.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""The dialect of a delimited text log, found from its first lines: delimiter, decimal sign, header and units row."""
+"""Column headers, and the dialect of a delimited text log: delimiter, decimal sign, header and units row."""
 
 from __future__ import annotations
 
@@ -13,10 +13,18 @@ from itertools import accumulate
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import Notice, ReadOptions, notice
-from intake_report.loaders.header import clean_header, looks_like_unit, repair_double_encoding, split_header
 from intake_report.messages import Count
 from intake_report.units import known_unit
 
+# UTF-8 bytes read as Windows-1252 or Latin-1: a lead byte 0xC2–0xC3 or 0xE2 shows as Â, Ã or â before another sign.
+_DOUBLE = re.compile("[ÂÃâ][\u0080-\u00bf\u2018-\u203a\u20ac\u2122\u0152-\u0192\u02c6\u02dc]{1,2}")
+_BRACKETS = re.compile(r"^(?P<name>.*?)\s*[\[{](?P<unit>[^\[\]{}]*)[\]}]\s*$")
+_PARENTHESES = re.compile(r"^(?P<name>.*?)\s*\((?P<unit>[^()]*)\)\s*$")
+_COMMA = re.compile(r"^(?P<name>.*?)\s*,\s*(?P<unit>[^,]+?)\s*$")
+_LAST_WORD = re.compile(r"^(?P<name>.+?)(?P<sign>[_ ])(?P<unit>[^_ ]+)$")
+_SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"  # units that are more often part of a name
+_TOO_SHORT = frozenset(_SHORT.split())
+_TIME_UNIT_WORDS = frozenset(["seconds", "sec", "secs", "ms", "us", "ns", "milliseconds", "microseconds"])
 _ABSENT = "NaN nan NAN -NaN -nan N/A n/a NA null NULL None none - -- --- #N/A NODATA ? ERR ERROR * #VALUE! #DIV/0!"
 MISSING = ("", "NO DATA", "No Data", "no data", *_ABSENT.split())
 _MISSING = frozenset(MISSING)
@@ -77,8 +85,7 @@ def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> 
     if table.start >= len(sample):
         named = [index for index, row in enumerate(table.rows) if len(row) > 1]
         if whole and len(named) == 1:
-            line = named[0]
-            raise DataError("The file has column names but no row of data.", where=f"line {line + 1}")
+            raise DataError("The file has column names but no row of data.", where=f"line {named[0] + 1}")
         raise DataError(
             "No table of numbers was found in the first lines.",
             where=f"lines 1 to {len(sample)}",
@@ -118,10 +125,8 @@ def split_line(line: str, delimiter: str) -> list[str]:
     if delimiter == _BLANKS:
         return line.split()
     if '"' in line:
-        try:
+        with contextlib.suppress(csv.Error):
             return next(csv.reader([line], delimiter=delimiter), [])
-        except csv.Error:
-            pass
     return line.split(delimiter)
 
 
@@ -187,10 +192,8 @@ def _first_data(kinds: Sequence[Sequence[str]]) -> int:
     if not widths:
         return len(kinds)
     usual = widths.most_common(1)[0][0]
-    for index, ok in enumerate(good):
-        if ok and (len(kinds[index]) >= min(usual, 3) or len(kinds[index]) == usual):
-            return index
-    return len(kinds)
+    rows = (i for i, ok in enumerate(good) if ok and (len(kinds[i]) >= min(usual, 3) or len(kinds[i]) == usual))
+    return next(rows, len(kinds))
 
 
 def _describe(table: _Table, options: ReadOptions) -> Dialect:
@@ -207,9 +210,8 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
     header_line, units_line = _header_lines(rows, start, options)
     if header_line is None:
         headers = [f"column {index + 1}" for index in range(width)]
-        notices.append(
-            notice("no-header", "There is no line of column names; {columns} numbered.", columns=Count(width, "column"))
-        )
+        text = "There is no line of column names; {columns} numbered."
+        notices.append(notice("no-header", text, columns=Count(width, "column")))
     else:
         headers = [clean_header(cell) for cell in rows[header_line]]
         headers[0] = headers[0].lstrip("#/ ").strip()
@@ -248,10 +250,7 @@ def _header_lines(rows: Sequence[list[str]], start: int, options: ReadOptions) -
     above = [index for index in range(start) if len(rows[index]) > 1 and any(cell.strip() for cell in rows[index])]
     if not above:
         return None, None
-    last = above[-1]
-    if _is_units_row(rows[last]) and len(above) > 1:
-        return above[-2], last
-    return last, None
+    return (above[-2], above[-1]) if len(above) > 1 and _is_units_row(rows[above[-1]]) else (above[-1], None)
 
 
 def _is_units_row(row: Sequence[str]) -> bool:
@@ -305,3 +304,78 @@ def _find_decimal(data: Sequence[_Row]) -> str:
     cells = [(cell, kind) for row, kinds in data for cell, kind in zip(row, kinds, strict=True)]
     commas = sum(kind == "c" for _, kind in cells)
     return "," if commas > sum(kind == "n" and "." in cell for cell, kind in cells) else "."
+
+
+def repair_double_encoding(text: str) -> str:
+    """Undo a UTF-8 text that was read as Windows-1252 and encoded again ("Â°C" becomes "°C")."""
+    for _ in range(3):  # some exports do it twice
+        if not _DOUBLE.search(text):
+            break
+        text = _DOUBLE.sub(lambda match: _undo(match.group()), text)
+    return text
+
+
+def _undo(signs: str) -> str:
+    for encoding in ("cp1252", "latin-1"):
+        try:
+            return signs.encode(encoding).decode("utf-8")
+        except UnicodeError:
+            continue
+    return _undo(signs[:2]) + signs[2:] if len(signs) > 2 else signs
+
+
+def split_header(header: str) -> tuple[str, str | None]:
+    """Split a column header into its name, empty only where the header is, and its unit as written.
+
+    Square brackets always hold a unit. Round brackets, a comma or an underscore do only when what they set off is a
+    known unit: "Bank 1 (upstream)" has none. After an underscore a single letter is not taken for a unit, after a blank
+    only what cannot be a word. "Engine RPM" keeps its name and has the unit too.
+    """
+    text = clean_header(header)
+    if (match := _BRACKETS.match(text)) and match["name"]:
+        return match["name"], match["unit"].strip() or None
+    for pattern in (_PARENTHESES, _COMMA):
+        if (match := pattern.match(text)) and match["name"] and _is_unit(match["unit"]):
+            return match["name"], match["unit"].strip()
+    if (match := _LAST_WORD.match(text)) and _is_unit(match["unit"]) and match["unit"].lower() not in _TOO_SHORT:
+        unit = match["unit"]
+        if unit.lower() == "rpm":
+            return text, unit  # the unit is what names the quantity
+        if match["sign"] == "_" or re.search("[/°%]", unit) or unit.lower().startswith("deg"):
+            return match["name"], unit
+    return text, None
+
+
+def clean_header(header: str) -> str:
+    """Return the header with its encoding repaired, quotes and repeated blanks removed."""
+    text = repair_double_encoding(header).replace("\ufeff", "").strip().strip("\"'")
+    return re.sub(r"\s+", " ", text).strip()
+
+
+def looks_like_unit(text: str) -> bool:
+    """Tell whether a cell of a row under the header can be a unit ("km/h", "[°C]", "-")."""
+    cell = repair_double_encoding(text).strip().strip("[](){}").strip()
+    return _is_unit(cell) or cell.lower() in _TIME_UNIT_WORDS
+
+
+def place_of(wanted: str, headers: Sequence[str], names: Sequence[str]) -> list[int]:
+    """Return which columns a text names: by whole header, by name without unit, then both without regard to case."""
+    text = clean_header(wanted)
+    for fold in (str, str.lower):
+        for texts in (headers, names):
+            places = [index for index, other in enumerate(texts) if fold(other) == fold(text)]
+            if places:
+                return places
+    return []
+
+
+def words(name: str) -> tuple[str, ...]:
+    """Return the lower-case words of a name: split at blanks, signs, and changes from lower to upper case."""
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", clean_header(name))
+    spaced = re.sub(r"(?<=[A-Z])(?=[A-Z][a-z])", " ", spaced)
+    return tuple(word for word in re.split(r"[^0-9a-zµäöüß°]+", spaced.lower()) if word)
+
+
+def _is_unit(text: str) -> bool:
+    cell = text.strip()
+    return bool(cell) and known_unit(cell)

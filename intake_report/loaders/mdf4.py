@@ -14,7 +14,7 @@ from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.columnar import repeated_names
 from intake_report.loaders.content import expansion_limit
-from intake_report.loaders.header import clean_header
+from intake_report.loaders.dialect import clean_header
 from intake_report.loaders.times import rows_of_log
 from intake_report.messages import Count
 

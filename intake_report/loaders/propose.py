@@ -11,7 +11,7 @@ import numpy as np
 from intake_report.channels import CHANNELS
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, RawColumn, RawLog
-from intake_report.loaders.header import words
+from intake_report.loaders.dialect import words
 from intake_report.messages import Listing, Message, Part, Value, message, said
 from intake_report.units import QUANTITIES, conversion, to_internal
 
@@ -94,15 +94,11 @@ _WEATHER = {
     "sea_level_pressure": (("sea level pressure",), "", "pressure"),
     "temperature": (("station temperature", "weather temperature", "air temperature station"), "dew", "temperature"),
 }
-_SAME = {"temp": "temperature", "temperatur": "temperature", "press": "pressure", "pos": "position", "eng": "engine"}
-_SAME |= {
-    "veh": "vehicle",
-    "abs": "absolute",
-    "vel": "speed",
-    "velocity": "speed",
-    "accel": "accelerator",
-    "amb": "ambient",
-}
+_SHORT = (
+    "temp=temperature temperatur=temperature press=pressure pos=position eng=engine veh=vehicle abs=absolute vel=speed "
+    "velocity=speed accel=accelerator amb=ambient"
+)
+_SAME = dict(pair.split("=") for pair in _SHORT.split())
 
 
 @dataclass(frozen=True)
@@ -126,13 +122,9 @@ class _Candidate:
 
 
 def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
-    """Propose a channel for each column that looks like one, by header, unit and content.
+    """Propose columns for channels by header, unit and content: at most one per channel, in the order of the columns.
 
-    Returns
-    -------
-    tuple of Proposal
-        At most one per channel, in the order of the columns. A column that is passed over is named with its reason; one
-        that fits as well lowers the confidence.
+    A column that is passed over is named with its reason; one that fits as well lowers the confidence.
     """
     by_words = [candidate for column in log.columns if (candidate := _by_words(column)) is not None]
     likely = {c.channel: c for c in sorted(by_words, key=lambda c: (c.confidence, c.fill))}

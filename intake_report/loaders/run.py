@@ -18,7 +18,7 @@ from intake_report.errors import DataError, nearest
 from intake_report.loaders import candump, columnar, delimited, mdf4, tracks
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
 from intake_report.loaders.content import COMPRESSED_SUFFIXES, in_file, read_head
-from intake_report.loaders.header import clean_header, place_of
+from intake_report.loaders.dialect import clean_header, place_of
 from intake_report.loaders.times import DAY
 from intake_report.messages import Value
 from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
@@ -101,20 +101,10 @@ def load_run(
     *,
     start: datetime | None = None,
 ) -> RunLog:
-    """Read the file or files of one run and map their columns to channels.
+    """Read one log, or the parts of one, and map its columns to channels; a GPX track among them is joined by time.
 
-    Parameters
-    ----------
-    run_id : str
-        Id of the run in the campaign.
-    paths : sequence of Path
-        One log, or the parts of one; a GPX track among them is joined by time.
-    mapping : mapping of str to str
-        Header -> "channel [unit]". Never guessed: `propose_mapping` proposes one for the user to accept.
-    options : ReadOptions, optional
-        What the files do not tell.
-    start : datetime, optional
-        Aware start of the run as the campaign states it: the date of clock times, the start of elapsed times.
+    `mapping`: header -> "channel [unit]", never guessed: `propose_mapping` proposes one for the user to accept; `options`: what
+    the files do not tell; `start`: aware, as the campaign states it: the date of clock times, the start of elapsed times.
 
     Raises
     ------
@@ -133,13 +123,7 @@ def load_run(
 def map_run(
     run_id: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: datetime | None = None
 ) -> RunLog:
-    """Map logs that have been read already; see `load_run`.
-
-    Raises
-    ------
-    DataError
-        If there is no log or no mapping, a column is not found, or parts cannot be put in order.
-    """
+    """Map logs that have been read already; see `load_run`. Raises DataError also without a log or a mapping."""
     import pandas as pd
 
     if not logs:
@@ -156,9 +140,9 @@ def map_run(
         )
     logs = [log for log in logs if log not in accompanying]
     parts, joined = _on_one_axis(logs)
-    mapped = [map_columns(part.log, mapping) for part in parts]
-    zero = float(parts[0].seconds[0])
-    times = [part.seconds for part in parts]
+    mapped = [map_columns(log, mapping) for log, _ in parts]
+    times = [at for _, at in parts]
+    zero = float(times[0][0])
     seconds = (times[0] if len(parts) == 1 else np.concatenate(times)) - zero
     data = {}
     for name in dict.fromkeys(name for part in mapped for name in part):
@@ -168,7 +152,7 @@ def map_run(
         ]
         data[name] = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
     frame = pd.DataFrame(data, index=pd.Index(seconds, name="time"), copy=False)
-    begin, begun = _start(parts[0].log, zero, start)
+    begin, begun = _start(parts[0][0], zero, start)
     notices = [n for log in (*logs, *accompanying) for n in log.notices]
     notices += joined
     for track in accompanying:
@@ -197,10 +181,7 @@ def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) 
     return pd.concat([frame, extra]).iloc[order], placed
 
 
-@dataclass(frozen=True)
-class _Part:
-    log: RawLog
-    seconds: FloatArray  # on the axis of the first part
+_Part = tuple[RawLog, FloatArray]  # one log and its times [s] on the axis of the first part
 
 
 def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
@@ -209,7 +190,7 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
     if empty is not None:
         raise DataError("The log has no row.", file=empty.path)
     if len(logs) == 1:
-        return [_Part(logs[0], logs[0].time)], []
+        return [(logs[0], logs[0].time)], []
     kinds = {log.time_kind for log in logs}
     if len(kinds) > 1:
         raise DataError(
@@ -223,11 +204,11 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
         if ordered != list(logs):
             notices.append(notice("parts-sorted", "The parts of the run were put in order of time."))
         base = _origin(ordered[0])
-        parts = [_Part(log, log.time + (_origin(log) - base).total_seconds()) for log in ordered]
+        parts = [(log, log.time + (_origin(log) - base).total_seconds()) for log in ordered]
         return parts, [*notices, *_overlaps(parts)]
-    parts = [_Part(logs[0], logs[0].time)]
+    parts = [(logs[0], logs[0].time)]
     for log in logs[1:]:
-        before = parts[-1].seconds
+        before = parts[-1][1]
         shift = 0.0
         if kinds == {"clock"}:
             while log.time[0] + shift < before[-1] - DAY / 2:
@@ -236,7 +217,7 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
             shift = before[-1] - log.time[0] + (float(np.nanmedian(np.diff(before))) if len(before) > 1 else 1.0)
             template = "{file} restarts its time; it is put right behind the part before."
             notices.append(notice("parts-without-clock", template, file=log.path.name))
-        parts.append(_Part(log, log.time + shift))
+        parts.append((log, log.time + shift))
     return parts, [*notices, *_overlaps(parts)]
 
 
@@ -246,16 +227,17 @@ def _origin(log: RawLog) -> datetime:
 
 
 def _overlaps(parts: Sequence[_Part]) -> list[Notice]:
+    text = "{later} begins {by} before {earlier} ends."
     return [
         notice(
             "parts-overlap",
-            "{later} begins {by} before {earlier} ends.",
-            later=later.log.path.name,
-            by=Value(float(earlier.seconds[-1] - later.seconds[0]), "time", 1),
-            earlier=earlier.log.path.name,
+            text,
+            later=b.path.name,
+            by=Value(float(end[-1] - begin[0]), "time", 1),
+            earlier=a.path.name,
         )
-        for earlier, later in pairwise(parts)
-        if later.seconds[0] < earlier.seconds[-1]
+        for (a, end), (b, begin) in pairwise(parts)
+        if begin[0] < end[-1]
     ]
 
 
@@ -357,16 +339,13 @@ def _convert(column: RawColumn, entry: Channel, unit: str | None, path: Path) ->
         and column.unit is not None
         and _factors(column.unit, entry.quantity) != _factors(unit, entry.quantity)
     ):
-        note = notice(
-            UNIT_OVERRIDDEN,
-            "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}.",
-            entry.name,
-            header=column.header,
-            inside="" if column.unit in column.header else f" (its unit: {column.unit})",
-            written=unit_label(column.unit),
-            stated=unit_label(unit),
+        text = (
+            "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
         )
-        notices = (note,)
+        inside = "" if column.unit in column.header else f" (its unit: {column.unit})"
+        written, stated = unit_label(column.unit), unit_label(unit)
+        said = {"header": column.header, "inside": inside, "written": written, "stated": stated}
+        notices = (notice(UNIT_OVERRIDDEN, text, entry.name, None, **said),)
     return Mapped(values, column.header, notices)
 
 

@@ -11,8 +11,7 @@ import numpy as np
 
 from intake_report.errors import DataError, nearest
 from intake_report.loaders.base import FloatArray, Notice, ReadOptions, notice
-from intake_report.loaders.dialect import Dialect
-from intake_report.loaders.header import clean_header, place_of, words
+from intake_report.loaders.dialect import Dialect, clean_header, place_of, words
 from intake_report.loaders.times import (
     DAY,
     EARLIEST,

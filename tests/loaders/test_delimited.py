@@ -11,7 +11,7 @@ import pytest
 
 from intake_report.errors import DataError
 from intake_report.loaders import ReadOptions, read_log
-from intake_report.loaders.header import repair_double_encoding
+from intake_report.loaders.dialect import repair_double_encoding
 
 from .support import write
 

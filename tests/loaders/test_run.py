@@ -19,7 +19,7 @@ from intake_report.loaders import (
     propose_weather,
     read_log,
 )
-from intake_report.loaders.header import split_header, words
+from intake_report.loaders.dialect import split_header, words
 from intake_report.messages import said
 from intake_report.weather import station_table
 
