@@ -20,15 +20,8 @@ from intake_report.errors import DataError
 
 
 def parked(name: str) -> StubRun:
-    rng = np.random.default_rng(1)
-    n = 200
-    return make_run(
-        name,
-        np.arange(n),
-        latitude=48.2 + rng.normal(0, 3e-5, n),
-        longitude=11.6 + rng.normal(0, 3e-5, n),
-        speed=np.zeros(n),
-    )
+    latitude, longitude = np.array([[48.2], [11.6]]) + np.random.default_rng(1).normal(0, 3e-5, (2, 200))
+    return make_run(name, np.arange(200), latitude=latitude, longitude=longitude, speed=np.zeros(200))
 
 
 def without(run: StubRun, *channels: str) -> StubRun:

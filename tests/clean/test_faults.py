@@ -26,7 +26,7 @@ def entries(run, step, channel=None):
     return [e for e in run.quality if e.step == step and channel in (None, e.channel)]
 
 
-@pytest.mark.parametrize("code", [-40.0, 215.0])
+@pytest.mark.parametrize("code", [-40.0, 215.0, -39.9999999])  # an app may write the last for -40
 def test_no_sensor_codes_are_masked_and_counted(code):
     iat = CALM.copy()
     iat[[100, 300, 301]] = code
@@ -39,13 +39,6 @@ def test_no_sensor_codes_are_masked_and_counted(code):
     assert code not in run.good("iat").to_numpy()
 
 
-def test_fault_value_of_a_slow_channel_is_masked():
-    ambient = np.full(600, 15.0)
-    ambient[:50] = -40.0
-    run = clean(log_of({"ambient": ambient, "rpm": 800 + RNG.integers(0, 900, 600)}, TIME))
-    assert run.good("ambient").min() == 15.0
-
-
 def test_full_scale_of_each_channel_in_the_catalogue():
     for name, known in CHANNELS.items():
         for code in known.fault_codes:
@@ -54,14 +47,6 @@ def test_full_scale_of_each_channel_in_the_catalogue():
             values[20] = code
             run = clean(log_of({name: values}, np.arange(50.0)))
             assert run.masks[name].iloc[20], f"{name} lets its code {code} through"
-
-
-def test_interpolated_code_is_still_a_code():
-    """An app may write -39.9999999 for -40."""
-    iat = CALM.copy()
-    iat[40] = -39.9999999
-    run = clean(log_of({"iat": iat}, TIME))
-    assert bad_times(run, "iat") == [40]
 
 
 def test_out_of_range():
@@ -118,11 +103,6 @@ def test_spike_on_true_samples():
     assert mask is not None and np.flatnonzero(mask).tolist() == [150]
     run = clean(log_of({"iat": iat}, time))
     assert bad_times(run, "iat") == [300.0]
-
-
-def test_edge_is_no_spike():
-    values = np.where(np.arange(100) < 50, 20.0, 60.0)
-    assert faults.spikes(values, 3, 5.0, 5.0) is None
 
 
 @given(
@@ -193,9 +173,10 @@ def test_restart_lasts_until_the_intake_is_no_longer_below_ambient():
     assert entries(run, "restart", "iat")
 
 
-def test_engine_that_never_stops_masks_nothing():
-    run = clean(log_of({"rpm": np.full(600, 900.0) + RNG.integers(0, 9, 600), "iat": CALM}, TIME))
-    assert not run.masks["iat"].any()
+def test_engine_that_never_stops_masks_nothing_nor_a_column_outside_the_catalogue():
+    data = {"rpm": np.full(600, 900.0) + RNG.integers(0, 9, 600), "iat": CALM, "pedal_e": np.full(600, -1e6)}
+    run = clean(log_of(data, TIME))
+    assert not run.masks["iat"].any() and run.has("pedal_e") and not run.masks["pedal_e"].any()
 
 
 def test_other_channels_stay_while_the_engine_is_off():
@@ -241,11 +222,6 @@ def test_clock_set_forward_is_flagged_and_kept():
     time = np.where(TIME < 300, TIME, TIME + 3600)
     run = clean(log_of({"speed": 100 + RNG.normal(0, 0.5, 600)}, time))
     assert entries(run, "clock-jump") and run.frame.index[-1] == 599 + 3600
-
-
-def test_unknown_column_is_passed_through():
-    run = clean(log_of({"pedal_e": np.full(600, -1e6)}, TIME))
-    assert run.has("pedal_e") and not run.masks["pedal_e"].any()
 
 
 @given(arrays(np.float64, st.integers(1, 200), elements=st.floats(-1e9, 1e9) | st.just(np.nan) | st.just(-40.0)))
