@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any
 
@@ -33,33 +33,28 @@ BESIDE = (4.0, 6.0)
 LEAST_FIXES = 20  # fixes by which the side of the path is judged
 
 
-@dataclass(frozen=True)
-class _Stretch:
-    """Nodes i to j (inclusive) on the route without interruption."""
-
-    i: int
-    j: int
+Stretch = tuple[int, int]
+"""First and last node on the route without interruption."""
 
 
 def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
     """Return the route distance of a run with positions along a path; `wider` as in `match`."""
     fixes = fixes_of(run, path.centre)
     matched = match(fixes, path, wider)
-    stretches, passes = _stretches(matched, fixes, wider * CORRIDOR, path)
-    chosen = max(passes, key=lambda group: sum(_advance(matched, stretches[g]) for g in group), default=[])
-    kept = [stretches[g] for g in chosen]
+    passes = _passes(matched, fixes, wider * CORRIDOR, path)
+    kept = max(passes, key=lambda parts: _advance(matched, parts), default=[])
     speed = speed_samples(run)
     time = frame_time(run)
     way = driven(*speed, time) if speed is not None else np.interp(time, fixes.time, fixes.driven)
     node_time, node_way = fixes.time[matched.node], fixes.driven[matched.node]
     scale, residual = _scale(matched, node_way, kept)
     distance = np.full(len(time), np.nan)
-    for part in kept:
-        inside = (time >= node_time[part.i]) & (time <= node_time[part.j])
-        nodes = [k for k in range(part.i, part.j + 1) if np.isfinite(matched.s[k])]
+    for i, j in kept:
+        inside = (time >= node_time[i]) & (time <= node_time[j])
+        nodes = np.flatnonzero(np.isfinite(matched.s[i : j + 1])) + i
         distance[inside] = _smooth(way[inside], node_way[nodes], matched.s[nodes], scale)
     distance = _home(distance, path)
-    findings, notes = _departures(matched, fixes, path, stretches, passes, kept)
+    findings, notes = _departures(matched, fixes, path, passes, kept)
     if fixes.interval() > SLOW_FIX:
         text = "Positions come about every {interval} while driving; between them the way is by speed."
         notes = (*notes, message(text, code="slow-position", interval=Value(fixes.interval(), "time", 0)))
@@ -74,49 +69,38 @@ def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
     )
 
 
-def _stretches(
-    matched: Matched, fixes: Fixes, corridor: float, path: RoutePath
-) -> tuple[list[_Stretch], list[list[int]]]:
-    """Return the stretches on the route, and their indices grouped into passes that each run forward."""
+def _passes(matched: Matched, fixes: Fixes, corridor: float, path: RoutePath) -> list[list[Stretch]]:
+    """Return the stretches on the route, grouped into passes that each run forward."""
     node, way = matched.node, fixes.driven[matched.node]
     bridge = max(BRIDGE, SPACINGS * float(np.median(np.diff(way)))) if len(way) > 1 else BRIDGE
     on = np.flatnonzero(np.isfinite(matched.s)).tolist()
-    stretches: list[_Stretch] = []
-    passes: list[list[int]] = []
-    for a, b in pairwise([None, *on]):
-        if b is None:
+    passes: list[list[Stretch]] = [[(b, b)] for b in on[:1]]
+    for a, b in pairwise(on):
+        if matched.restart[b]:
+            passes.append([(b, b)])
             continue
-        if a is not None and not matched.restart[b]:
-            gone, ahead = way[b] - way[a], matched.s[b] - matched.s[a]
-            agrees = abs(ahead - gone) < AGREES[0] + AGREES[1] * gone
-            if b == a + 1 or (agrees and (gone < bridge or _farthest(fixes, path, *node[[a, b]]) <= corridor)):
-                stretches[-1] = replace(stretches[-1], j=b)
-                continue
-        stretches.append(_Stretch(b, b))
-        if a is None or matched.restart[b]:
-            passes.append([])
-        passes[-1].append(len(stretches) - 1)
-    return stretches, passes
+        gone, ahead = way[b] - way[a], matched.s[b] - matched.s[a]
+        agrees = abs(ahead - gone) < AGREES[0] + AGREES[1] * gone
+        if b == a + 1 or (agrees and (gone < bridge or _farthest(fixes, path, *node[[a, b]]) <= corridor)):
+            passes[-1][-1] = (passes[-1][-1][0], b)
+        else:
+            passes[-1].append((b, b))
+    return passes
 
 
-def _advance(matched: Matched, part: _Stretch) -> float:
-    return float(max(matched.s[part.j] - matched.s[part.i], 0.0))
+def _advance(matched: Matched, parts: Sequence[Stretch]) -> float:
+    return sum(float(max(matched.s[j] - matched.s[i], 0.0)) for i, j in parts)
 
 
-def _scale(matched: Matched, way: Floats, kept: list[_Stretch]) -> tuple[float, float]:
+def _scale(matched: Matched, way: Floats, kept: Sequence[Stretch]) -> tuple[float, float]:
     """Return route metres per driven metre, and the RMS that it leaves after removing each stretch's offset."""
-    ahead = sum(_advance(matched, part) for part in kept)
-    gone = sum(float(way[part.j] - way[part.i]) for part in kept)
+    ahead, gone = _advance(matched, kept), sum(float(way[j] - way[i]) for i, j in kept)
     if gone <= 0.0 or ahead <= 0.0:
         return 1.0, 0.0
     scale = ahead / gone
-    rest = []
-    for part in kept:
-        k = np.arange(part.i, part.j + 1)
-        k = k[np.isfinite(matched.s[k])]
-        left = matched.s[k] - scale * way[k]
-        rest.append(left - left.mean())
-    return scale, float(np.sqrt(np.mean(np.concatenate(rest) ** 2)))
+    left = [(matched.s - scale * way)[i : j + 1] for i, j in kept]
+    rest = np.concatenate([part - np.nanmean(part) for part in left])
+    return scale, float(np.sqrt(np.nanmean(rest**2)))
 
 
 def _smooth(way: Floats, node_way: Floats, node_s: Floats, scale: float) -> Floats:
@@ -167,10 +151,10 @@ def _covered(distance: Floats, path: RoutePath) -> tuple[tuple[float, float], ..
     return tuple(merged)
 
 
-def _cross_track(matched: Matched, node_time: Floats, kept: list[_Stretch]) -> pd.Series[Any]:
+def _cross_track(matched: Matched, node_time: Floats, kept: Sequence[Stretch]) -> pd.Series[Any]:
     inside = np.zeros(len(matched.node), dtype=bool)
-    for part in kept:
-        inside[part.i : part.j + 1] = True
+    for i, j in kept:
+        inside[i : j + 1] = True
     inside &= np.isfinite(matched.offset)
     return pd.Series(matched.offset[inside], index=node_time[inside], name="cross_track")
 
@@ -185,21 +169,16 @@ def _farthest(fixes: Fixes, path: RoutePath, first: int, last: int) -> float:
 
 
 def _departures(
-    matched: Matched,
-    fixes: Fixes,
-    path: RoutePath,
-    stretches: list[_Stretch],
-    passes: list[list[int]],
-    kept: list[_Stretch],
+    matched: Matched, fixes: Fixes, path: RoutePath, passes: Sequence[Sequence[Stretch]], kept: Sequence[Stretch]
 ) -> tuple[tuple[Finding, ...], tuple[Message, ...]]:
-    """Return what departs from one clean pass, and notes."""
+    """Return what departs from one clean pass: findings and notes."""
     if not kept:
         return (), ()
     findings: list[Finding] = []
     notes: list[Message] = []
     node, way = matched.node, fixes.driven[matched.node]
-    total = sum(_advance(matched, part) for part in kept)
-    again = sum(_advance(matched, part) for part in stretches) - total
+    total = _advance(matched, kept)
+    again = sum(_advance(matched, parts) for parts in passes) - total
     if path.closed:
         again = max(again, total - path.length)
     if again > SEVERAL_LAPS * path.length and total + again > path.length:
@@ -210,7 +189,7 @@ def _departures(
         if len(passes) > 1:
             text = "{again} of the route were driven twice."
             findings.append(Finding(message(text, code="turned-back", again=Value(again, "distance", 2)), hard=False))
-        begin, end = kept[0].i, kept[-1].j
+        begin, end = kept[0][0], kept[-1][1]
         for i, j, verb, at in ((0, begin, "joins", begin), (end, len(way) - 1, "leaves", end)):
             if way[j] - way[i] > OFF_ROUTE:
                 notes.append(
@@ -223,15 +202,15 @@ def _departures(
                         away=Value(_farthest(fixes, path, int(node[i]), int(node[j])), "length", 0),
                     )
                 )
-    for a, b in pairwise(kept):
+    for (_, a), (b, _) in pairwise(kept):
         text = "The run left the route from {start} to {end}, drove {gone} and was up to {away} away."
         detour = message(
             text,
             code="detour",
-            start=Value(float(matched.s[a.j]), "distance", 2),
-            end=Value(float(matched.s[b.i]), "distance", 2),
-            gone=Value(float(way[b.i] - way[a.j]), "length", 0),
-            away=Value(_farthest(fixes, path, int(node[a.j]), int(node[b.i])), "length", 0),
+            start=Value(float(matched.s[a]), "distance", 2),
+            end=Value(float(matched.s[b]), "distance", 2),
+            gone=Value(float(way[b] - way[a]), "length", 0),
+            away=Value(_farthest(fixes, path, int(node[a]), int(node[b])), "length", 0),
         )
         findings.append(Finding(detour, hard=False))
     if fixes.outliers:

@@ -23,6 +23,7 @@ _LEAST_CHANGE = 10.0  # km/h of change without which a speed has no lag
 _LEAST_DRIVEN = 500.0  # m covered by both speeds
 _SCALE_LIMIT = 0.05  # speedometers read high, the diagnostic speed within a few per cent
 _LAG_LIMIT = 2.0  # s
+_T95 = {1: 12.706, 2: 4.303}  # two-sided 95 % of Student's t by degrees of freedom, GUM table G.2
 _PARTS, _DRIFT_LIMIT = 4, 100.0  # parts of a run whose lags show a drift; ppm: a quartz clock keeps 50
 _JUMP_LIMIT = 1.0  # s; scatter of the difference beyond which the stamps were not taken together
 _CLOCK_POINTS = 400  # instants of a log that a drift is taken from
@@ -186,9 +187,6 @@ def distance_by_both(run: CleanRun) -> Outcome:
 @_check("clock-drift", "speed", "gps_speed", needs=("speed", "gps_speed"))
 def drift_from_speed(run: CleanRun) -> Outcome:
     """Drift between the clocks behind vehicle speed and GPS speed: change of the lag from part to part of the run."""
-    from scipy.stats import linregress
-    from scipy.stats import t as student
-
     time, v = run.samples("speed")
     edges = np.linspace(time[0], time[-1], _PARTS + 1)
     parts = [slice(*np.searchsorted(time, ends)) for ends in pairwise(edges)]
@@ -197,8 +195,8 @@ def drift_from_speed(run: CleanRun) -> Outcome:
     if known.sum() < 3:
         return message("fewer than three parts of the run show a lag", "nothing-common")
     lags = by_part[known].tolist()
-    line = linregress((edges[1:] + edges[:-1])[known] / 2, lags)
-    drift, error = float(line.slope) * 1e6, float(line.stderr) * 1e6
+    line, spread = np.polyfit((edges[1:] + edges[:-1])[known] / 2, lags, 1, cov=True)
+    drift, error = float(line[0]) * 1e6, float(np.sqrt(spread[0, 0])) * 1e6
     evidence = message(
         "the lag between vehicle and GPS speed goes from {first} to {last} over the run: drift {drift} ± {error} parts per "
         "million",
@@ -210,7 +208,7 @@ def drift_from_speed(run: CleanRun) -> Outcome:
     )
     numbers = {"drift_ppm": drift, "standard_error_ppm": error, "first_lag_s": lags[0], "last_lag_s": lags[-1]}
     # flagged when it exceeds what a quartz clock may do by more than its own uncertainty
-    return abs(drift) - student.ppf(0.975, len(lags) - 2) * error > _DRIFT_LIMIT, numbers, evidence
+    return abs(drift) - _T95[len(lags) - 2] * error > _DRIFT_LIMIT, numbers, evidence
 
 
 @_check("clock-against-gps", "gps_time", needs=("gps_time",))
@@ -332,8 +330,9 @@ def manifold_against_barometer(run: CleanRun, station_pressure: float | None = N
 
 @_check("airflow-unit", "maf", "rpm", "map", "iat", needs=("maf",))
 def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | None = None) -> Outcome:
-    """Test by filling (airflow over what the displacement draws at manifold density) and, for petrol, by air-fuel ratio
-    whether the unit that the log gave its airflow can be right, and which of those seen in logs can.
+    """Test whether the unit that the log gave its airflow can be right, and which of those seen in logs can.
+
+    By filling (airflow over what the displacement draws at manifold density) and, for petrol, by air-fuel ratio.
     """
     if label not in _AIRFLOW_UNITS:
         return message("the unit “{label}” of the airflow is unknown", "unit-unknown", label=label)
