@@ -361,7 +361,10 @@ class Masker:
         time, speed = self.good("speed")
         for i in np.flatnonzero(np.diff(time) >= _JUMP):
             if speed[i] > _JUMP_SPEED and abs(speed[i + 1] - speed[i]) <= _JUMP_CHANGE * speed[i]:
-                text = "{pause} pass at {at} while the speed stays at {speed}: the clock may have been set forward; times are kept"
+                text = (
+                    "{pause} pass at {at} while the speed stays at {speed}: the clock may have been set forward; "
+                    "times are kept"
+                )
                 pause, at = (Value(float(t), "time", 1) for t in (time[i + 1] - time[i], time[i]))
                 kept = Value(float(speed[i]), "speed", 0)
                 self._note("clock-jump", "time", 1, self.time.size, text, pause=pause, at=at, speed=kept)

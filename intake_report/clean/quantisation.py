@@ -11,6 +11,7 @@ _MOST = 6_000  # samples looked at
 _LEAST = 8  # samples below which nothing can be said
 _LARGEST = 1e9  # beyond this a reading of any channel is garbage
 _GRID = 0.01  # share of the step within which a value counts as on the grid (an app may write 17.9999995 for 18)
+_ROUNDED = 1.02  # of half a decimal step, by which an app's rounding may put a value off the grid
 _SAME = 1e-6  # relative difference below which two readings are the same one, rounded by an app
 _EXCESS = 0.4  # by how much the share on the grid must exceed chance
 _WRITTEN = 0.98  # share of values with no further decimals, from which the log was written with so many
@@ -48,7 +49,7 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
     scores = []
     for step in _candidates(values[: 4 * _MOST], x, declared, decimals, same):
         rounding = 0.0 if decimals is None or decimals >= step else 0.5 * decimals
-        tolerance = max(_GRID * step, rounding * 1.02 if rounding > 1e-6 * step else 0.0)
+        tolerance = max(_GRID * step, rounding * _ROUNDED if rounding > 1e-6 * step else 0.0)
         share = _on_grid(x, step, tolerance)
         if share - 2.0 * tolerance / step >= _EXCESS:
             scores.append((step, share))

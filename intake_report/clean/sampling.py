@@ -284,7 +284,10 @@ def _cycle_decisions(
         )
         result[name] = Decision(reason, cycle, at)
     free = [k for k in range(cycle) if k not in owned]
-    text = "it never changes, so its refreshes cannot be seen; one row in {cycle} is kept, the polling cycle of the other channels"
+    text = (
+        "it never changes, so its refreshes cannot be seen; one row in {cycle} is kept, the polling cycle of the other "
+        "channels"
+    )
     reason = message(text, "cycle-assumed", cycle=cycle)
     rest = (name for name in changes if name not in result)
     return result | {name: Decision(reason, cycle, (free.pop(0) if free else 0,)) for name in rest}

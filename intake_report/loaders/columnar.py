@@ -24,6 +24,7 @@ from intake_report.units import known_unit
 if TYPE_CHECKING:
     import pyarrow as pa
 
+_NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
 _UNIT_KEYS = (b"unit", b"units")
 _CELL = re.compile(r"^([-+−]?(?:\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*)?$")
@@ -180,9 +181,11 @@ def _columns(
         label = header or f"column {index + 1}"
         columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
     if texts:
-        names = Listing(tuple(f"“{name}”" for name in texts[:5]))
+        names = Listing(tuple(f"“{name}”" for name in texts[:_NAMED]))
         template = (
-            "{count} of text left out: {names}." if len(texts) <= 5 else "{count} of text left out, such as {names}."
+            "{count} of text left out: {names}."
+            if len(texts) <= _NAMED
+            else "{count} of text left out, such as {names}."
         )
         notices.append(notice("text-columns", template, count=Count(len(texts), "column"), names=names))
     if not columns:
@@ -249,7 +252,7 @@ def _numbers_of_text(
         kinds = Listing(tuple(sorted(key or "none" for key in rows_of)))
         notices.append(notice("mixed-units", template, name, Count(int(counts[other].sum()), "cell"), units=kinds))
     if filled > readable:
-        example = cells[int(np.flatnonzero(~good)[0])][:30]
+        example = cells[int(np.flatnonzero(~good)[0])][:_SHOWN]
         template = "{count} of “{column}” left out: not a number (“{example}”)."
         notices.append(notice("text-cells", template, name, Count(filled - readable, "cell"), example=example))
     numbers[other] = np.nan

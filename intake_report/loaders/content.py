@@ -38,6 +38,9 @@ _BOMS = (
     (codecs.BOM_UTF16_LE, "utf-16-le"),
     (codecs.BOM_UTF16_BE, "utf-16-be"),
 )
+# Choices of this package, as all shares below: of zero bytes in the one and the other half of UTF-16 text, signs (and their
+# share) that may be unreadable in text of a stated encoding, and the least share of digits, delimiters and blanks in a log.
+_ZEROS, _MOST_ZEROS, _LOST, _LOST_SHARE, _PLAIN = 0.7, 0.1, 16, 0.02, 0.1
 _CONTROL = bytes(set(range(1, 32)) - {9, 10, 12, 13})
 
 
@@ -228,7 +231,7 @@ def _wide_without_mark(head: bytes) -> str | None:
     """Recognise UTF-16 without a mark: every other byte of plain text is zero."""
     even, odd = head[0::2], head[1::2]
     for name, zero, other in (("utf-16-le", odd, even), ("utf-16-be", even, odd)):
-        if len(head) >= 8 and zero.count(0) > 0.7 * len(zero) and other.count(0) < 0.1 * len(other):
+        if len(head) >= 8 and zero.count(0) > _ZEROS * len(zero) and other.count(0) < _MOST_ZEROS * len(other):
             return name
     return None
 
@@ -237,7 +240,7 @@ def _decode(data: bytes, encoding: str) -> tuple[str, int]:
     text = data.decode(encoding, "replace")
     lost = text.count("\ufffd")
     plain = sum(text.count(sign) for sign in "0123456789.,;\t\n\r -")
-    if lost > max(16, len(text) // 50) or plain * 10 < len(text):
+    if lost > max(_LOST, _LOST_SHARE * len(text)) or plain < _PLAIN * len(text):
         what = f"The file is not {encoding} text."
         raise DataError(what, remedy="Leave the encoding out to have it found.")
     return text.replace("\ufffd", "?"), lost

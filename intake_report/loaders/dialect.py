@@ -32,6 +32,7 @@ SAMPLE_LINES = 300
 _QUICK_LINES = 50
 _MOST_COLUMNS = 20_000
 _SAMPLE_CELLS = 200_000
+_NAMES_WHOLE, _BY_BLANKS, _NO_DATA = 0.2, 0.5, 0.01  # weights: names that stay whole, blanks, lines without data
 _DELIMITERS = (",", ";", "\t", "|")
 _BLANKS = " "
 _NUMBER = re.compile(
@@ -172,12 +173,12 @@ def _find_delimiter(lines: Sequence[str]) -> str | None:
         numeric = sum(kind in counted for row in kinds if len(row) > 1 for kind in row)
         regular = Counter(map(len, several)).most_common(1)[0][1] / len(several)
         data = [_is_data(row) for row in kinds]
-        score = numeric / max(filled, 1) * regular * (sum(data) + 0.01 * len(several)) / len(lines)
+        score = numeric / max(filled, 1) * regular * (sum(data) + _NO_DATA * len(several)) / len(lines)
         first = data.index(True) if True in data else 0
         if first and len(rows[first - 1]) == 1:
-            score *= 0.2  # the line of column names has to fall apart as well
+            score *= _NAMES_WHOLE  # the line of column names has to fall apart as well
         if delimiter == _BLANKS:
-            score *= 0.5  # blanks also separate date from time and words of a name
+            score *= _BY_BLANKS  # blanks also separate date from time and words of a name
         else:
             score += 1e-6 * regular * len(several)  # column names without any row of data
         if score > best_score * 1.0001:

@@ -22,6 +22,9 @@ _UNDECIDED = 0.6  # highest confidence of a column that is not told from another
 _SPARSE = 0.1  # share of the rival's samples below which a column is passed over
 _FEW = 10  # samples from which a column without any change is doubted
 _MOVES, _UNMOVED = 0.6, 0.2  # correlation with what drives the channel: confirmed from, doubted below (common practice)
+# Confidence that a phrase of the header gives, that the share of its words gives besides, and that a channel's own name
+# gives; factors without a unit, with one of another quantity, and with values out of range; what a fit of all adds.
+_PHRASE, _COVER, _OWN_NAME, _NO_UNIT, _OTHER_QUANTITY, _OUT_OF_RANGE, _ALL_FIT = 0.4, 0.4, 0.95, 0.8, 0.6, 0.5, 0.2
 _DOUBT = 0.5  # factor of the confidence for each thing that speaks against a column
 _MOVING = frozenset(("speed", "gps_speed", "rpm", "map", "maf", "load", "absolute_load", "throttle", "pedal", "timing"))
 # What a channel has to follow during a drive: the product of the columns that are there, for the first that is complete.
@@ -49,50 +52,47 @@ class Proposal:
 
 
 # Words that all have to be in the name; words that must not.
-_RULES: dict[str, tuple[tuple[str, ...], str]] = {
-    "iat": (("iat", "intake temperature", "inlet temperature", "intake air temperature", "act"), "manifold pressure"),
-    "ambient": (
-        ("ambient", "ambient temperature", "outside temperature", "ambient air temperature", "aat"),
-        "pressure",
-    ),
-    "coolant": (("coolant", "coolant temperature", "engine coolant temperature", "ect", "clt"), "oil pressure level"),
-    "oil": (("oil temperature", "engine oil temperature", "eot"), "pressure transmission"),
-    "charge": (("charge temperature", "charge air temperature", "cact"), "pressure"),
-    "underhood": (("underhood", "underhood temperature", "hood temperature", "bay temperature"), "pressure"),
-    "speed": (("speed", "vehicle speed", "vehicle speed sensor", "vss"), "gps engine fan wind rpm turbine"),
-    "gps_speed": (("gps speed", "speed over ground"), "accuracy"),
-    "rpm": (("rpm", "engine rpm", "engine speed", "engine revolutions", "drehzahl"), "vehicle"),
-    "load": (("load", "engine load", "calculated load", "calculated engine load"), "absolute"),
-    "absolute_load": (("absolute load", "absolute engine load"), "calculated"),
-    "throttle": (("throttle", "throttle position", "absolute throttle position", "tps"), "relative commanded pedal"),
-    "pedal": (("pedal", "accelerator pedal position d", "accelerator pedal position", "app"), "brake clutch"),
-    "map": (("map", "manifold pressure", "intake manifold absolute pressure", "intake pressure"), "barometric"),
-    "baro": (("baro", "barometric pressure", "atmospheric pressure", "barometer"), "manifold"),
-    "airbox_pressure": (("airbox pressure", "air box pressure", "filter pressure"), "tyre"),
-    "maf": (("maf", "mass air flow", "air flow rate", "airflow", "calculated maf", "mass flow"), "fuel"),
-    "timing": (("timing", "timing advance", "spark advance", "ignition timing"), "injection"),
-    "lambda": (("lambda", "equivalence ratio", "commanded equivalence ratio"), "trim"),
-    "fuel_rate": (("fuel rate", "engine fuel rate", "consumption", "fuel consumption"), "air"),
-    "voltage": (("voltage", "module voltage", "control module voltage", "battery voltage"), "o2 oxygen sensor"),
-    "run_time": (("run time", "engine run time", "time since engine start"), "distance"),
-    "latitude": (("latitude", "lat"), ""),
-    "longitude": (("longitude", "lon", "lng", "long"), ""),
-    "altitude": (("altitude", "gps altitude", "elevation", "alt"), "accuracy"),
-    "bearing": (("bearing", "gps bearing", "heading", "course"), ""),
-    "hdop": (("hdop", "gps hdop"), ""),
-    "gps_accuracy": (("gps accuracy", "position accuracy", "horizontal accuracy"), ""),
+_RULES = {
+    "iat": ("iat, intake temperature, inlet temperature, intake air temperature, act", "manifold pressure"),
+    "ambient": ("ambient, ambient temperature, outside temperature, ambient air temperature, aat", "pressure"),
+    "coolant": ("coolant, coolant temperature, engine coolant temperature, ect, clt", "oil pressure level"),
+    "oil": ("oil temperature, engine oil temperature, eot", "pressure transmission"),
+    "charge": ("charge temperature, charge air temperature, cact", "pressure"),
+    "underhood": ("underhood, underhood temperature, hood temperature, bay temperature", "pressure"),
+    "speed": ("speed, vehicle speed, vehicle speed sensor, vss", "gps engine fan wind rpm turbine"),
+    "gps_speed": ("gps speed, speed over ground", "accuracy"),
+    "rpm": ("rpm, engine rpm, engine speed, engine revolutions, drehzahl", "vehicle"),
+    "load": ("load, engine load, calculated load, calculated engine load", "absolute"),
+    "absolute_load": ("absolute load, absolute engine load", "calculated"),
+    "throttle": ("throttle, throttle position, absolute throttle position, tps", "relative commanded pedal"),
+    "pedal": ("pedal, accelerator pedal position d, accelerator pedal position, app", "brake clutch"),
+    "map": ("map, manifold pressure, intake manifold absolute pressure, intake pressure", "barometric"),
+    "baro": ("baro, barometric pressure, atmospheric pressure, barometer", "manifold"),
+    "airbox_pressure": ("airbox pressure, air box pressure, filter pressure", "tyre"),
+    "maf": ("maf, mass air flow, air flow rate, airflow, calculated maf, mass flow", "fuel"),
+    "timing": ("timing, timing advance, spark advance, ignition timing", "injection"),
+    "lambda": ("lambda, equivalence ratio, commanded equivalence ratio", "trim"),
+    "fuel_rate": ("fuel rate, engine fuel rate, consumption, fuel consumption", "air"),
+    "voltage": ("voltage, module voltage, control module voltage, battery voltage", "o2 oxygen sensor"),
+    "run_time": ("run time, engine run time, time since engine start", "distance"),
+    "latitude": ("latitude, lat", ""),
+    "longitude": ("longitude, lon, lng, long", ""),
+    "altitude": ("altitude, gps altitude, elevation, alt", "accuracy"),
+    "bearing": ("bearing, gps bearing, heading, course", ""),
+    "hdop": ("hdop, gps hdop", ""),
+    "gps_accuracy": ("gps accuracy, position accuracy, horizontal accuracy", ""),
 }
 # What a column of the weather may be, and its quantity: a log has no such channel, a table of the weather has.
 _WEATHER = {
-    "humidity": (("humidity", "relative humidity", "rh"), "absolute", "ratio"),
-    "dew_point": (("dew point", "dewpoint", "dew point temperature"), "", "temperature"),
-    "wind_speed": (("wind", "wind speed"), "direction gust", "speed"),
-    "wind_gust": (("gust", "wind gust"), "direction", "speed"),
-    "wind_direction": (("wind direction", "wind bearing"), "speed gust", "angle"),
-    "station_pressure": (("station pressure",), "sea", "pressure"),
-    "altimeter": (("altimeter", "altimeter setting", "qnh"), "", "pressure"),
-    "sea_level_pressure": (("sea level pressure",), "", "pressure"),
-    "temperature": (("station temperature", "weather temperature", "air temperature station"), "dew", "temperature"),
+    "humidity": ("humidity, relative humidity, rh", "absolute", "ratio"),
+    "dew_point": ("dew point, dewpoint, dew point temperature", "", "temperature"),
+    "wind_speed": ("wind, wind speed", "direction gust", "speed"),
+    "wind_gust": ("gust, wind gust", "direction", "speed"),
+    "wind_direction": ("wind direction, wind bearing", "speed gust", "angle"),
+    "station_pressure": ("station pressure", "sea", "pressure"),
+    "altimeter": ("altimeter, altimeter setting, qnh", "", "pressure"),
+    "sea_level_pressure": ("sea level pressure", "", "pressure"),
+    "temperature": ("station temperature, weather temperature, air temperature station", "dew", "temperature"),
 }
 _SHORT = (
     "temp=temperature temperatur=temperature press=pressure pos=position eng=engine veh=vehicle abs=absolute vel=speed "
@@ -198,19 +198,19 @@ def _by_words(column: RawColumn) -> _Candidate | None:
     """Return the channel whose words, unit and range fit best."""
     found = [_SAME.get(word, word) for word in words(column.name)]
     scores = {name: _word_score(found, *rule) for name, rule in _RULES.items()}
-    scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), 0.95)
+    scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), _OWN_NAME)
     judged = [_judge(column, name, score) for name, score in scores.items() if score > 0]
     best = max(judged, key=lambda candidate: candidate.confidence, default=None)
     return best if best is not None and best.confidence >= _LEAST else None
 
 
-def _word_score(found: Sequence[str], phrases: Sequence[str], excluded: str) -> float:
+def _word_score(found: Sequence[str], phrases: str, excluded: str) -> float:
     """Return how well the words of a header fit a channel: 0, or 0.4 to 0.8."""
     have = set(found)
     if have & set(excluded.split()):
         return 0.0
-    fits = [len(set(phrase.split())) for phrase in phrases if set(phrase.split()) <= have]
-    return 0.4 + 0.4 * max(fits) / len(have) if fits else 0.0
+    fits = [len(own) for phrase in phrases.split(", ") if (own := set(phrase.split())) <= have]
+    return _PHRASE + _COVER * max(fits) / len(have) if fits else 0.0
 
 
 def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
@@ -221,13 +221,15 @@ def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
         return _Candidate(column, channel, unit, confidence, (reason,))
 
     if column.unit is None:
-        return candidate(score * 0.8, None, message("the words of the header fit, it carries no unit", "no-unit"))
+        return candidate(score * _NO_UNIT, None, message("the words of the header fit, it carries no unit", "no-unit"))
     try:
         values = to_internal(column.values, column.unit, entry.quantity)
     except DataError:
         template = "the words fit, but {unit} is no unit of {measured}"
         measured = entry.quantity.replace("_", " ")
-        return candidate(score * 0.6, None, message(template, "other-quantity", unit=column.unit, measured=measured))
+        return candidate(
+            score * _OTHER_QUANTITY, None, message(template, "other-quantity", unit=column.unit, measured=measured)
+        )
     finite = values[np.isfinite(values)]
     unit = _plain_unit(column.unit, entry.quantity)
     if not finite.size:
@@ -235,8 +237,8 @@ def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
     outside = float(np.mean((finite < entry.low) | (finite > entry.high)))
     if outside > 0.5:
         template = "words and unit fit, {outside} of the values do not"
-        return candidate(score * 0.5, unit, message(template, "other-range", outside=Value(outside, "share")))
-    return candidate(min(score + 0.2, 1.0), unit, message("words, unit and values fit", "fits"))
+        return candidate(score * _OUT_OF_RANGE, unit, message(template, "other-range", outside=Value(outside, "share")))
+    return candidate(min(score + _ALL_FIT, 1.0), unit, message("words, unit and values fit", "fits"))
 
 
 def _by_content(

@@ -55,6 +55,9 @@ _PHRASES = {
     "date": "date datum day fecha",
 }
 _WORDS = {kind: frozenset(text.split()) for kind, text in _PHRASES.items()}
+# How much a column looks like the time: by its whole name, a word of it, its type, a word for date, its place; less by a word
+# for another time; a little more by a type that can be read, and as the first column.
+_WHOLE, _WORD, _TEMPORAL, _DATED, _ALONE, _ANOTHER, _READABLE, _FIRST = 10.0, 6.0, 4.0, 2.0, 1.0, 5.0, 1.0, 0.5
 _DATE = r"(?P<date>\d{1,4}[-/. ](?:\d{1,2}|[A-Za-z]{3,9})[-/. ]\d{1,4})"
 _CLOCK = (
     r"(?P<h>\d{1,4}):(?P<m>\d{2})(?::(?P<s>\d{2}(?:[.,:]\d+)?))?"
@@ -108,25 +111,25 @@ def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> fl
     temporal = pa.types.is_timestamp(kind) or pa.types.is_time(kind)
     score = 0.0
     if name.lower() in _WORDS["whole"]:
-        score = 10.0
+        score = _WHOLE
     elif name_words & _WORDS["word"]:
-        score = 6.0
+        score = _WORD
     elif name_words & _WORDS["date"] and (temporal or not pa.types.is_date(kind)):
-        score = 2.0
+        score = _DATED
     elif temporal:
-        score = 4.0
+        score = _TEMPORAL
     elif dialect.header_line is None and index == 0:
-        score = 1.0
+        score = _ALONE
     if not score:
         return 0.0
     numeric = pa.types.is_integer(kind) or pa.types.is_floating(kind)
     if numeric and unit and unit_scale(unit, "") is None:
         return 0.0  # "time" in another unit than time: a distance, an angle
     if name_words & _WORDS["other"]:
-        score -= 5.0
+        score -= _ANOTHER
     if temporal or pa.types.is_string(kind):
-        score += 1.0
-    return score + (0.5 if index == 0 and score > 0 else 0.0)
+        score += _READABLE
+    return score + (_FIRST if index == 0 and score > 0 else 0.0)
 
 
 def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> int | None:

@@ -29,6 +29,7 @@ MOST_UNREADABLE = 0.2
 EARLIEST, LATEST = 631_152_000.0, 3_786_912_000.0
 _SAMPLE = 10_000  # rows from which the middle of a log is told
 _BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
+_MONTH = 20  # [days] that dates of a drive over midnight lie apart at least when read in the wrong order
 _SPIKE = 60.0  # [s] between the rows around one that is half a day off
 _FLOWING = 60.0  # [s] between rows; with longer pauses a clock that did not change is not told from one that did
 _CLOCK_CHANGE = {
@@ -263,7 +264,7 @@ def _order(
         if len(near) == 1:
             return decided(near[0], f"{where or 'the given date'} shows it")
     spans = {order: (max(days) - min(days)).days for order, days in possible.items()}
-    if min(spans.values()) == 1 and max(spans.values()) > 20:  # one day, not one month, has gone by
+    if min(spans.values()) == 1 and max(spans.values()) > _MONTH:  # one day, not one month, has gone by
         return decided(spans[True] == 1, "the log passes midnight")
     if points:
         return decided(True, "they are written with points (common practice)")
