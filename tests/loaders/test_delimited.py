@@ -34,50 +34,31 @@ def test_a_stated_header_far_down(tmp_path: Path) -> None:
     assert len(log.time) == 20
 
 
-def test_no_header_when_stated(tmp_path: Path) -> None:
-    log = read_log(write(tmp_path / "a.csv", "1,20\n2,21\n3,22\n"), ReadOptions(header_line=0, time_column="column 1"))
-    np.testing.assert_array_equal(log.time, [1, 2, 3])
-    assert log.columns[0].header == "column 2"
-
-
-def test_a_stated_decimal_comma(tmp_path: Path) -> None:
-    path = write(tmp_path / "a.csv", "time;iat\n0;20\n1;21,5\n2;22.25\n")
-    log = read_log(path, ReadOptions(decimal=","))
-    np.testing.assert_array_equal(log.column("iat").values, [20, 21.5, 22.25])
+@pytest.mark.parametrize(
+    ("text", "options", "columns"),
+    [
+        ("1,20\n2,21\n3,22\n", {"header_line": 0, "time_column": "column 1"}, {"column 2": [20, 21, 22]}),
+        ("time;iat\n0;20\n1;21,5\n2;22.25\n", {"decimal": ","}, {"iat": [20, 21.5, 22.25]}),
+        # thousands and signs; switches; empty cells, which are no samples, while zero is one
+        ('time;a;b\n0;"1,250.5";−3\n1;"2,000";+4\n2;900;4\n', {}, {"a": [1250.5, 2000, 900], "b": [-3, 4, 4]}),
+        ("time,fan,iat\n0,on,1\n1,off,2\n", {}, {"fan": [1, 0]}),
+        ("time,a,b\n0,,0\n1,N/A,\n2,5,--\n", {}, {"a": [np.nan, np.nan, 5], "b": [0, np.nan, np.nan]}),
+        # units behind commas belong to the names before them; rows that leave empty ends out keep their columns
+        ("Time, s,IAT, °C,Speed, km/h\n0,20,50\n1,21,51\n", {}, {"IAT, °C": [20, 21], "Speed, km/h": [50, 51]}),
+        ("time,iat,speed\n0,20\n1,21\n2,22,50\n", {}, {"speed": [np.nan, np.nan, 50]}),
+    ],
+)
+def test_cells_and_columns(
+    tmp_path: Path, text: str, options: dict[str, object], columns: dict[str, list[float]]
+) -> None:
+    log = read_log(write(tmp_path / "a.csv", text), ReadOptions(**options))  # type: ignore[arg-type]
+    for header, values in columns.items():
+        np.testing.assert_array_equal(log.column(header).values, values)
 
 
 def test_comma_as_stated_delimiter_and_decimal_is_refused(tmp_path: Path) -> None:
     with pytest.raises(DataError):
         read_log(write(tmp_path / "a.csv", "time,iat\n0,20,5\n1,21,5\n"), ReadOptions(decimal=",", delimiter=","))
-
-
-def test_thousands_and_signs(tmp_path: Path) -> None:
-    text = 'time;rpm;iat\n0;"1,250.5";−3\n1;"2,000";+4\n2;900;4\n'
-    log = read_log(write(tmp_path / "a.csv", text))
-    np.testing.assert_array_equal(log.column("rpm").values, [1250.5, 2000, 900])
-    np.testing.assert_array_equal(log.column("iat").values, [-3, 4, 4])
-
-
-def test_switches_are_numbers(tmp_path: Path) -> None:
-    log = read_log(write(tmp_path / "a.csv", "time,fan,iat\n0,on,1\n1,off,2\n"))
-    np.testing.assert_array_equal(log.column("fan").values, [1, 0])
-
-
-def test_empty_cells_are_no_samples_and_zero_is_one(tmp_path: Path) -> None:
-    log = read_log(write(tmp_path / "a.csv", "time,iat,speed\n0,,0\n1,N/A,\n2,5,--\n"))
-    np.testing.assert_array_equal(log.column("iat").values, [np.nan, np.nan, 5])
-    np.testing.assert_array_equal(log.column("speed").values, [0, np.nan, np.nan])
-
-
-def test_units_behind_commas_belong_to_the_names_before_them(tmp_path: Path) -> None:
-    log = read_log(write(tmp_path / "a.csv", "Time, s,IAT, °C,Speed, km/h\n0,20,50\n1,21,51\n"))
-    assert [(column.name, column.unit) for column in log.columns] == [("IAT", "°C"), ("Speed", "km/h")]
-    np.testing.assert_array_equal(log.column("Speed").values, [50, 51])
-
-
-def test_rows_that_leave_empty_ends_out_keep_their_columns(tmp_path: Path) -> None:
-    log = read_log(write(tmp_path / "a.csv", "time,iat,speed\n0,20\n1,21\n2,22,50\n"))
-    np.testing.assert_array_equal(log.column("speed").values, [np.nan, np.nan, 50])
 
 
 def test_absent_file_and_folder(tmp_path: Path) -> None:
@@ -89,15 +70,7 @@ def test_absent_file_and_folder(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("broken", "right"),
-    [
-        ("Â°C", "°C"),
-        ("Ã‚Â°C", "°C"),
-        ("Ã¤", "ä"),
-        ("°C", "°C"),
-        ("Âge", "Âge"),
-        ("â„ƒ", "℃"),
-        ("plain", "plain"),
-    ],
+    [("Â°C", "°C"), ("Ã‚Â°C", "°C"), ("Ã¤", "ä"), ("°C", "°C"), ("Âge", "Âge"), ("â„ƒ", "℃"), ("plain", "plain")],
 )
 def test_double_encoding(broken: str, right: str) -> None:
     assert repair_double_encoding(broken) == right
