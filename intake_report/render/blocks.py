@@ -280,31 +280,16 @@ def _jsonable(value: Any) -> Any:
 
 
 def to_json(block: Block) -> dict[str, Any]:
-    """Return `block` as JSON-able data; `from_json` is its inverse.
-
-    Parameters
-    ----------
-    block : Block
-
-    Returns
-    -------
-    dict
-
-    Raises
-    ------
-    DataError
-        A field holds something of the wrong type.
-    """
+    """Return `block` as JSON-able data; `from_json` is its inverse. DataError if a field holds something of the wrong type."""
     data: dict[str, Any] = _jsonable(asdict(block))
     from_json(data)  # a mistake shows in the cell that made it, not at export
     return data
 
 
 def from_json(data: Mapping[str, Any]) -> Block:
-    """Return the block that `data` describes.
+    """Return the block that `data`, what `to_json` returned, describes.
 
-    `data`: what `to_json` returned. Raises DataError: the kind is unknown, a field is missing, unknown or of the wrong
-    type.
+    Raises DataError: the kind is unknown, a field is missing, unknown or of the wrong type.
     """
     try:
         return _adapter().validate_python(dict(data))

@@ -18,19 +18,8 @@ SHORTEST = 3  # characters: a shorter name, an initial, is found in any text
 def extract(document: Document, campaign: Campaign) -> Document:
     """Return a report without sections, tables and columns that are internal.
 
-    Numbers of sections, tables and figures stay those of the full report; a reference to what is left out names it there.
-
-    Parameters
-    ----------
-    document : Document
-        The full report.
-    campaign : Campaign
-        Whose names of people, file names and notes must not be left in any text.
-
-    Raises
-    ------
-    DataError
-        One of them would still be printed.
+    Numbers of sections, tables and figures stay those of the full report; a reference to what is left out names it there. Raises
+    DataError: a name of a person, a file name or a note of `campaign` would still be printed.
     """
     items, annex = tuple(_kept(document.items)), tuple(_kept(document.annex))
     left = {item.target.label for item in (*items, *annex) if item.target}

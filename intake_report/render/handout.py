@@ -25,15 +25,7 @@ _SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
 def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Path) -> None:
     """Write the figures of a presentation, 16:9, 10 in wide: the drawing whole, below a title and above its source.
 
-    Parameters
-    ----------
-    document : Document
-        The report with its annex.
-    meta : ReportMeta
-    folder : Path
-        Gets <figure label>.png; made when absent.
-    scratch : Path
-        Folder for the Typst project; made when absent.
+    `document`: with its annex; `folder` gets <figure label>.png; `scratch`: for the Typst project; both are made when absent.
     """
     found = {item.block.label: item for item in (*document.items, *document.annex) if isinstance(item.block, Figure)}
     figures = [found[name] for names in SLIDES if (name := next((n for n in names if n in found), ""))]

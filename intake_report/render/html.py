@@ -16,23 +16,9 @@ LAST_DECIDING = "sec-bounds"  # the section up to which everything lies open, as
 
 
 def export_html(document: Document, meta: ReportMeta) -> str:
-    """Return a report, or its annex, as one HTML page.
+    """Return a report, or what its `of_annex` returned, as one HTML page that loads nothing and holds no script.
 
-    Parameters
-    ----------
-    document : Document
-        The report, or what its `of_annex` returned.
-    meta : ReportMeta
-
-    Returns
-    -------
-    str
-        Same document, same meta: same text. It loads nothing and holds no script: what opens and closes does so by itself.
-
-    Raises
-    ------
-    DataError
-        A block is refused (see the block's reader), or a cross reference has no target.
+    Same document, same meta: same text. Raises DataError: a block is refused, or a cross reference has no target.
     """
     parts = list(_sections(document.items))
     labels = [part[0].target.label if part and part[0].target else "" for part in parts]

@@ -64,17 +64,7 @@ def emphasis(text: str) -> str:
 
 
 def parse(text: str) -> tuple[Span, ...]:
-    """Return the spans of a block text.
-
-    Parameters
-    ----------
-    text : str
-
-    Returns
-    -------
-    tuple of Span
-        Adjacent spans differ in kind; a bold mark without its partner is literal.
-    """
+    """Return the spans of a block text; adjacent ones differ in kind, and a bold mark without its partner is literal."""
     spans: list[Span] = []
     state = {"bold": False, "italic": False}
 
@@ -111,18 +101,7 @@ def _kind(span: Span) -> tuple[bool, bool, bool]:
 
 
 def plain(text: str, resolve: Callable[[str], str] | None = None) -> str:
-    """Return a block text without its marks.
-
-    Parameters
-    ----------
-    text : str
-    resolve : callable, optional
-        Gives the words for the label of a cross reference; without it the label itself is used.
-
-    Returns
-    -------
-    str
-    """
+    """Return a block text without its marks; `resolve` gives the words for the label of a cross reference, else the label."""
     return "".join(
         (resolve(span.text) if resolve else span.text) if span.reference else span.text for span in parse(text)
     )

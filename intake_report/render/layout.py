@@ -102,20 +102,7 @@ def _needs(table: Table, document: Document) -> list[_Need]:
 
 
 def plan(table: Table, document: Document, width: float) -> Plan:
-    """Return how `table` is set on a page.
-
-    Parameters
-    ----------
-    table : Table
-    document : Document
-        Resolves cross references in the cells.
-    width : float
-        Of the text area [pt].
-
-    Returns
-    -------
-    Plan
-    """
+    """Return how `table` is set on a page whose text area is `width` [pt] wide; `document` resolves references in cells."""
     needs = _needs(table, document)
     everything = tuple(range(len(needs)))
     for size in SIZES:

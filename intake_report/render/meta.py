@@ -76,20 +76,7 @@ def paper_of(campaign: Campaign) -> Literal["a4", "letter"]:
 
 
 def report_date(campaign: Campaign, text: str = "") -> str:
-    """Return the ISO date of the report: the one given, else today in the campaign's time zone.
-
-    Parameters
-    ----------
-    campaign : Campaign
-        For its time zone.
-    text : str
-        ISO date, or empty.
-
-    Raises
-    ------
-    DataError
-        If `text` is not a date.
-    """
+    """Return the ISO date of the report: `text`, else today in the campaign's time zone. DataError if it is not a date."""
     if not text:
         return datetime.now(ZoneInfo(campaign.about.timezone)).date().isoformat()
     try:

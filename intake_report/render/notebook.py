@@ -61,18 +61,9 @@ def read_document(notebook: NotebookNode) -> Document:
 
 
 def write_assets(document: Document, folder: Path) -> tuple[Path, ...]:
-    """Write every figure (SVG, PNG) and every table (CSV) of a report as a file of its own.
+    """Write every figure and table of a report as a file of its own, and return what was written.
 
-    Parameters
-    ----------
-    document : Document
-    folder : Path
-        Gets figures/<label>.svg, figures/<label>.png and tables/<label>.csv.
-
-    Returns
-    -------
-    tuple of Path
-        What was written.
+    `folder` gets figures/<label>.svg, figures/<label>.png and tables/<label>.csv.
     """
     written: list[Path] = []
 
@@ -141,14 +132,7 @@ def _inert(cell: Scalar) -> Scalar:
 def normalise_notebook(notebook: NotebookNode) -> NotebookNode:
     """Return a copy of an executed notebook without what differs between two runs of the same thing.
 
-    Parameters
-    ----------
-    notebook : NotebookNode
-
-    Returns
-    -------
-    NotebookNode
-        Cell ids by position, no timings, stream outputs joined, process numbers in temporary names removed.
+    Cell ids by position, no timings, stream outputs joined, process numbers in temporary names removed.
     """
     from copy import deepcopy
 

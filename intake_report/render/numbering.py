@@ -85,13 +85,7 @@ class Document:
         return target.annex != self.is_annex and not self.growing
 
     def reference(self, label: str) -> Target:
-        """Return the target that `label` names.
-
-        Raises
-        ------
-        DataError
-            Nothing in the report carries this label.
-        """
+        """Return the target that `label` names. DataError if nothing in the report carries it."""
         try:
             return self.targets[label]
         except KeyError:
@@ -113,22 +107,10 @@ class Document:
 
 
 def number(blocks: Iterable[Block]) -> Document:
-    """Give the blocks of a report their numbers and check its cross references.
+    """Give the blocks of a report, in reading order, their numbers and check its cross references.
 
-    Parameters
-    ----------
-    blocks : iterable of Block
-        In reading order.
-
-    Returns
-    -------
-    Document
-        A heading that skips a level is raised to the next one, so that the outline has no holes.
-
-    Raises
-    ------
-    DataError
-        Two blocks carry one label, there are two covers or annexes, or a cross reference has no target.
+    A heading that skips a level is raised to the next one, so that the outline has no holes. Raises DataError: two blocks carry
+    one label, there are two covers or annexes, or a cross reference has no target.
     """
     all_blocks = tuple(blocks)
     document = _numbered(all_blocks)
@@ -207,16 +189,7 @@ def _slug(text: str, taken: set[str]) -> str:
 
 
 def texts(block: Block) -> Iterator[str]:
-    """Yield every text of `block` in which the inline syntax counts.
-
-    Parameters
-    ----------
-    block : Block
-
-    Yields
-    ------
-    str
-    """
+    """Yield every text of `block` in which the inline syntax counts."""
     match block:
         case Cover():
             yield from (block.title, block.subtitle, block.question, *block.answer)

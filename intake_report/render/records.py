@@ -9,19 +9,10 @@ PARTS = "_parts"  # keys that repeat a sentence in its parts: the numbers that i
 
 
 def record_tables(results: Mapping[str, Any]) -> dict[str, list[dict[str, Any]]]:
-    """Return the lists of results.json as tables, and its single values as the table "single".
+    """Return the lists of results.json as tables by their path in the file, and its single values as the table "single".
 
-    Parameters
-    ----------
-    results : mapping
-        results.json.
-
-    Returns
-    -------
-    dict
-        Name of the table (its path in the file, with dots) → rows. Lists of numbers of one length that stand side by side are
-        the columns of one table, "series"; a row of a table inside a table begins with the number of its parent's row, from 0.
-        Left out are keys that end in "_parts".
+    Lists of numbers of one length that stand side by side are the columns of one table, "series"; a row of a table inside a table
+    begins with the number of its parent's row, from 0. Left out are keys that end in "_parts".
     """
     tables: dict[str, list[dict[str, Any]]] = {"single": []}
     for path, value in _leaves(results, "", {}, tables):

@@ -26,13 +26,7 @@ def mime_bundle(*blocks: Block) -> dict[str, Any]:
 
 
 def show(*blocks: Block) -> None:
-    """Display `blocks` in the running notebook, a figure as an output of its own.
-
-    Parameters
-    ----------
-    *blocks : Block
-        In reading order.
-    """
+    """Display `blocks` in the running notebook, in reading order, a figure as an output of its own."""
     from IPython.display import display
 
     for alone, group in groupby(blocks, key=lambda block: isinstance(block, Figure)):

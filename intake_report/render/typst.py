@@ -43,27 +43,10 @@ _STYLE = TEMPLATES / "report.typ"
 
 
 def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attachment], scratch: Path) -> bytes:
-    """Return the report, or its annex, as PDF.
+    """Return the report, or what its `of_annex` returned, as PDF/A-3a and PDF/UA-1, as the compiler checks them.
 
-    Parameters
-    ----------
-    document : Document
-        The report, or what its `of_annex` returned.
-    meta : ReportMeta
-    attachments : sequence of Attachment
-        Carried inside the PDF with their bytes unchanged.
-    scratch : Path
-        Folder for the Typst project; made when absent, left for inspection.
-
-    Returns
-    -------
-    bytes
-        PDF/A-3a and PDF/UA-1, as the compiler checks them. Same arguments, same bytes.
-
-    Raises
-    ------
-    DataError
-        A block is refused, or the compiler reports an error or a warning.
+    `attachments` are carried inside with their bytes unchanged; `scratch`: folder for the Typst project, made when absent, left for
+    inspection. Same arguments, same bytes. Raises DataError: a block is refused, or the compiler reports an error or a warning.
     """
     files = {f"attachments/{item.name}": item.data for item in attachments}
     if len(files) != len(attachments):

@@ -27,21 +27,9 @@ SCHEMA = 1
 
 
 def results_document(result: ReportResult, date: str, revision: int) -> dict[str, Any]:
-    """Return the result as JSON-able data.
+    """Return the result as JSON-able data without NaN; values, summaries and comparisons carry the printed text too.
 
-    Parameters
-    ----------
-    result : ReportResult
-        The analysis.
-    date : str
-        ISO date of the report.
-    revision : int
-        Revision, from 1.
-
-    Returns
-    -------
-    dict
-        Without NaN; values, summaries and comparisons carry the printed text beside the number.
+    `date`: of the report, ISO; `revision`: from 1.
     """
     document = as_json(result, result.units)
     keys = {key.key: key for key in result.metrics}

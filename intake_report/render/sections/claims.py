@@ -212,14 +212,9 @@ def needed_repeats(
 ) -> int | None:
     """Return how many repeats of each bring the half-width below the distance to the limit; None beyond `MOST_RUNS`.
 
-    Parameters
-    ----------
-    n, spread, df : int, float, float or None
-        Repeats now, the standard error of the difference that they leave, and its degrees of freedom, which grow with n − 1.
-    distance, shared : float
-        Of the estimate from the limit; half-width that repeats do not shrink.
-    level, family : float, int
-        Confidence level; comparisons looked at together (Bonferroni's bound, which Holm's adjustment never exceeds).
+    `n`, `spread`, `df`: repeats now, the standard error of the difference that they leave, and its degrees of freedom, which grow
+    with n − 1; `distance`, `shared`: of the estimate from the limit, and the half-width that repeats do not shrink; `family`:
+    comparisons looked at together (Bonferroni's bound, which Holm's adjustment never exceeds).
     """
     for more in range(n + 1, MOST_RUNS + 1):
         freedom = math.inf if df is None else df * (more - 1) / max(n - 1, 1)

@@ -85,15 +85,7 @@ def data(result: ReportResult, date: str, revision: int) -> tuple[Block, ...]:
 
 
 def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
-    """Return what the report before this one said otherwise; nothing when there is none.
-
-    Parameters
-    ----------
-    result : ReportResult
-        This report's result.
-    previous : str
-        Path of the results.json of the report before; empty when this is the first.
-    """
+    """Return what the report before this one said otherwise; nothing without one. `previous`: path of its results.json."""
     if not previous:
         return ()
     heading = Heading(1, "Changes since the report before", "sec-changes")
