@@ -11,7 +11,7 @@ from intake_report.plots_evidence import mass_figure
 from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, extended, files
+from intake_report.render.sections.tables import block_of, extended, files, named
 from intake_report.render.sections.titles import masses
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
@@ -84,7 +84,7 @@ def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
         "tab-mass",
         f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
         (
-            Field("configuration", "Configuration", cell=lambda p, _: result.name_of(p.configuration), width=2.6),
+            named(result, 2.6),
             Field("n", "Runs", "number", width=0.7),
             Field("iat", "Mean IAT", "temperature", 1, unit="cell", width=1.2),
             Field("over_ambient", "Over mean ambient", "temperature_difference", 1, True, "cell", width=1.3),
@@ -125,7 +125,7 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
         "tab-expected",
         f"Change of power against {result.baseline.name} expected from intake air temperature alone, beside the measured",
         (
-            Field("configuration", "Configuration", cell=lambda r, _: result.name_of(r.configuration), width=2.2),
+            named(result, 2.2),
             Field("where", "Where", width=1.5),
             Field("difference", "IAT difference", cell=difference, align="right", width=1.1),
             *(Field(m.model.replace("-", "_"), m.title, "ratio", 1, True, "cell", width=0.95) for m in models),

@@ -8,7 +8,7 @@ from intake_report import formatting
 from intake_report.bench import CAUTION_SERVICE, trial_cautions
 from intake_report.campaign import Campaign
 from intake_report.render.blocks import Block, Callout, Heading
-from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.tables import block_of, files, named
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence_text import EXPOSURE, SERVICE, grams, in_unit, percent
@@ -23,7 +23,7 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         "tab-exposure",
         "Exposure trials: adverse observations, with what they leave open",
         (
-            _name(result, 2.0),
+            named(result, 2.0),
             *files("condition", "k", "n", "low", "high", "level", "kind"),
             Field("sentence", "What that says", width=6.4),
             Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
@@ -74,7 +74,7 @@ def _trials(campaign: Campaign, result: ReportResult) -> ReportTable:
         "tab-trials",
         "Trials as recorded",
         (
-            _name(result, 2.0),
+            named(result, 2.0),
             Field("condition", "Condition"),
             Field("trials", "Trials", "number", width=0.7),
             Field("duration", "Duration", cell=in_unit("duration", "duration", 1), align="right"),
@@ -98,7 +98,7 @@ def service(result: ReportResult) -> tuple[Block, ...]:
         "Time to do a task, mean with its interval",
         (
             Field("task", "Task", width=2.6),
-            _name(result, 2.6),
+            named(result, 2.6),
             Field("n", "n", "number", width=0.5),
             Field("mean", "Mean", cell=SERVICE["text"], align="right", width=1.2),
             Field("low", f"{percent(100 * result.level, 0, signed=False)} interval", cell=SERVICE["interval_text"],
@@ -112,7 +112,7 @@ def service(result: ReportResult) -> tuple[Block, ...]:
     remarks = ReportTable(
         "tab-remarks",
         "Remarks on serviceability",
-        (_name(result, 2.2), Field("task", "Task", width=2.2), Field("note", "Remark", width=5.0)),
+        (named(result, 2.2), Field("task", "Task", width=2.2), Field("note", "Remark", width=5.0)),
         bench.remarks,
     )
     return (
@@ -120,7 +120,3 @@ def service(result: ReportResult) -> tuple[Block, ...]:
         Callout("caution", "Work on the intake", (CAUTION_SERVICE,)),
         *(block_of(table, result.units) for table in (times, remarks) if len(table.frame)),
     )
-
-
-def _name(result: ReportResult, width: float) -> Field:
-    return Field("configuration", "Configuration", cell=lambda row, _: result.name_of(row.configuration), width=width)

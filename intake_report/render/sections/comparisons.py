@@ -8,12 +8,12 @@ from typing import Any
 from intake_report import formatting
 from intake_report.messages import Interval, Value, message, said
 from intake_report.render.blocks import Block, Heading, Paragraph
-from intake_report.render.sections.tables import block_of, comparison_table_of, files
+from intake_report.render.sections.tables import block_of, comparison_table_of, files, in_metric, internal_unit, named
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import Comparison, MetricKey, ModelCheck, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.text import difference_quantity, less_control, metric_title, p_text
-from intake_report.units import QUANTITIES, UnitSystem, to_display
+from intake_report.units import UnitSystem, to_display
 
 
 def basis_of_differences(result: ReportResult) -> list[Block]:
@@ -64,13 +64,6 @@ def _method(result: ReportResult, rows: list[Comparison]) -> str:
 
 
 def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparison]) -> Block:
-    def amount(name: str) -> Callable[[Any, UnitSystem], str]:
-        def cell(c: Any, units: UnitSystem) -> str:  # one digit more than the difference: parts of an uncertainty
-            key = keys[c.key]
-            return formatting.with_unit(getattr(c, name), difference_quantity(key), units, key.spec.decimals + 1)
-
-        return cell
-
     def permutation(c: Any, _: UnitSystem) -> str:
         return formatting.ABSENT if c.permutation is None else f"{p_text(c.permutation)} ({p_text(c.smallest)})"
 
@@ -79,11 +72,11 @@ def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparis
         f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
         (
             Field("key", "Metric", cell=lambda c, units: metric_title(keys[c.key], units), width=3.0),
-            Field("configuration", "Configuration", cell=lambda c, _: result.name_of(c.configuration), width=2.0),
+            named(result, 2.0),
             *files("versus", "unit", "basis", "method"),
-            Field("scatter", "Scatter of one run", cell=amount("scatter"), align="right", width=1.2),
-            Field("between", "u, between runs", cell=amount("between"), align="right", width=1.2),
-            Field("instrument", "u, shared biases", cell=amount("instrument"), align="right", width=1.2),
+            Field("scatter", "Scatter of one run", cell=in_metric(keys, "scatter", 1), align="right", width=1.2),
+            Field("between", "u, between runs", cell=in_metric(keys, "between", 1), align="right", width=1.2),
+            Field("instrument", "u, shared biases", cell=in_metric(keys, "instrument", 1), align="right", width=1.2),
             *files("standard_error"),
             Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
             Field("permutation", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
@@ -91,14 +84,10 @@ def _basis(result: ReportResult, keys: dict[str, MetricKey], rows: list[Comparis
             Field("equivalent", "Equivalence", cell=lambda c, units: _equivalence(units, keys[c.key], c), width=1.5),
             *files("equivalence_p", "not_reached", "not_reached_versus", "within", "within_versus"),
         ),
-        frame_of(rows).assign(unit=[_unit(keys[c.key]) for c in rows]),
+        frame_of(rows).assign(unit=[internal_unit(keys[c.key]) for c in rows]),
         _basis_notes(rows),
     )
     return block_of(table, result.units)
-
-
-def _unit(key: MetricKey) -> str:
-    return QUANTITIES[difference_quantity(key)].internal
 
 
 def _equivalence(units: UnitSystem, key: MetricKey, c: Comparison) -> str:
@@ -139,7 +128,7 @@ def _covariates(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]
             "key": c.key,
             "configuration": c.configuration,
             **vars(fit),
-            "unit": _unit(keys[c.key]),
+            "unit": internal_unit(keys[c.key]),
         }
         for c in (*result.comparisons, *result.direct)
         for fit in c.covariates
@@ -175,7 +164,7 @@ def _covariates(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]
         "Covariates: what they explain",
         (
             Field("key", "Metric", cell=lambda r, units: metric_title(keys[r.key], units), width=2.6),
-            Field("configuration", "Configuration", cell=lambda r, _: result.name_of(r.configuration), width=1.8),
+            named(result, 1.8),
             Field("name", "Adjusted for", cell=lambda r, _: COVARIATES[r.name][0], width=2.2),
             Field("slope", "Slope", cell=per("slope"), align="right", width=1.3),
             Field("u", "its u", cell=per("u"), align="right", width=1.2),
@@ -289,28 +278,20 @@ def _control(result: ReportResult, keys: dict[str, MetricKey]) -> list[Block]:
 
         return cell
 
-    def scatter(prefix: str) -> Callable[[Any, UnitSystem], str]:
-        def cell(e: Any, units: UnitSystem) -> str:
-            key = keys[e.key]
-            value = getattr(e, prefix + "scatter")
-            return formatting.with_unit(value, difference_quantity(key), units, key.spec.decimals)
-
-        return cell
-
     table = ReportTable(
         "tab-control",
         "Headline differences with and without the control vehicle, from the same runs",
         (
             Field("key", "Metric", cell=lambda e, units: metric_title(keys[e.key], units), width=2.8),
-            Field("configuration", "Configuration", cell=lambda e, _: result.name_of(e.configuration), width=2.0),
+            named(result, 2.0),
             *files("versus", "unit", "runs"),
             Field("difference", "Less the control", cell=difference(""), align="right", width=2.1),
             Field("plain_difference", "Without it", cell=difference("plain_"), align="right", width=2.1),
-            Field("scatter", "Scatter of one run", cell=scatter(""), align="right", width=1.1),
-            Field("plain_scatter", "Without it", cell=scatter("plain_"), align="right", width=1.1),
+            Field("scatter", "Scatter of one run", cell=in_metric(keys, "scatter"), align="right", width=1.1),
+            Field("plain_scatter", "Without it", cell=in_metric(keys, "plain_scatter"), align="right", width=1.1),
             *files("half_width", "plain_half_width", "low", "high", "plain_low", "plain_high"),
         ),
-        frame_of(rows).assign(unit=[_unit(keys[e.key]) for e in rows]),
+        frame_of(rows).assign(unit=[internal_unit(keys[e.key]) for e in rows]),
         (message("In parentheses the {level} intervals.", level=Value(result.level, "share")),),
     )
     return [*([Paragraph(text)] if both else []), block_of(table, result.units)]

@@ -11,7 +11,7 @@ from intake_report.channels import CHANNELS
 from intake_report.messages import said
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, extended, files
+from intake_report.render.sections.tables import block_of, extended, files, named
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.units import UnitSystem, parse_quantity
@@ -107,7 +107,7 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
         "Runs in the order of the campaign file",
         (
             Field("id", "Run", width=1.9),
-            Field("configuration", "Configuration", cell=lambda r, _: result.name_of(r.configuration), width=2.0),
+            named(result, 2.0),
             Field("block", "Block", width=0.9),
             Field("start", "Start", cell=lambda r, _: clock(r.start), width=1.6),
             Field("duration", "Duration", "duration", 1, width=1.1),

@@ -11,7 +11,7 @@ from intake_report.plots_evidence import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.tables import block_of, files, named
 from intake_report.render.sections.titles import peaks
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
@@ -218,7 +218,7 @@ def _means(result: ReportResult, dyno: DynoResult) -> Block:
         (
             *files("figure", "quantity"),
             Field("title", "Figure", width=3.6),
-            Field("configuration", "Configuration", cell=lambda m, _: result.name_of(m.configuration), width=2.6),
+            named(result, 2.6),
             Field("n", "n", "number", width=0.5),
             Field("mean", "Mean", cell=DYNO_MEAN["text"], align="right", width=1.6),
             *files("sd", "low", "high", "level"),
@@ -248,7 +248,7 @@ def _differences(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
         (
             *files("figure", "quantity"),
             Field("title", "Figure", width=3.0),
-            Field("configuration", "Configuration", cell=lambda d, _: result.name_of(d.configuration), width=2.2),
+            named(result, 2.2),
             Field("difference", "Difference", cell=DYNO_DIFFERENCE["text"], align="right", width=1.5),
             *files("low", "high", "df", "n", "n_baseline", "method"),
             Field("", _level(dyno), cell=DYNO_DIFFERENCE["interval_text"], align="right", width=2.3),

@@ -12,7 +12,7 @@ from intake_report.plots_evidence import restriction_figure
 from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.tables import block_of, files, named
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
@@ -80,7 +80,7 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
         f"tab-restriction{suffix}",
         f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
         (
-            _name(result, 2.3),
+            named(result, 2.3),
             *files("coefficient", "exponent_low", "exponent_high", "n", "lowest", "highest"),
             Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
             Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
@@ -120,10 +120,6 @@ def _finding(result: ReportResult, curves: RestrictionSet) -> str:
     )
 
 
-def _name(result: ReportResult, width: float = 1.0) -> Field:
-    return Field("configuration", "Configuration", cell=lambda row, _: result.name_of(row.configuration), width=width)
-
-
 def _interval(result: ReportResult, note: str, cell: Any, width: float = 1.0) -> Field:
     """Return a column of intervals, whose head says so where they are of one series only."""
     head = f"{percent(100 * result.level, 0, signed=False)} interval"
@@ -156,7 +152,7 @@ def _airflows(
         f"tab-airflow{suffix}",
         f"Airflow at an equal depression of {at}, by the fitted power law, against {result.baseline.name}",
         (
-            _name(result),
+            named(result),
             Field("flow", "Airflow", cell=AIRFLOW["flow_text"], align="right"),
             *files("flow_low", "flow_high"),
             _interval(result, note, AIRFLOW["flow_interval_text"]),
@@ -187,7 +183,7 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
         "tab-airflow-quoted",
         "Airflow as quoted",
         (
-            _name(result, 1.8),
+            named(result, 1.8),
             Field("versus", "Against", cell=lambda row, _: result.name_of(row.versus), width=1.8),
             Field("more", "More airflow", cell=lambda row, _: f"“{percent(row.more)}”", align="right", width=1.1),
             Field("depression", "At", cell=at("depression"), align="right"),
@@ -211,7 +207,7 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
         "tab-efficiency",
         "Volumetric efficiency on the road at wide-open throttle: airflow over the theoretical airflow at ambient density",
         (
-            _name(result),
+            named(result),
             Field("runs", "Runs", "number"),
             Field("samples", "Samples", "number"),
             Field("efficiency", "Volumetric efficiency", "ratio", 1, unit="cell"),

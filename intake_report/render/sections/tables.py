@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from typing import Any
 
@@ -58,6 +58,26 @@ def files(*names: str) -> tuple[Field, ...]:
     return tuple(Field(name) for name in names)
 
 
+def named(result: ReportResult, width: float = 1.0) -> Field:
+    """Return the column of the names of configurations."""
+    return Field("configuration", "Configuration", cell=lambda row, _: result.name_of(row.configuration), width=width)
+
+
+def internal_unit(key: MetricKey) -> str:
+    """Return the unit in which a difference of a metric is written to files."""
+    return QUANTITIES[difference_quantity(key)].internal
+
+
+def in_metric(keys: dict[str, MetricKey], name: str, more: int = 0) -> Callable[[Any, UnitSystem], str]:
+    """Return the cell of a difference, or a part of its uncertainty, in the unit of its metric with so many more digits."""
+
+    def cell(row: Any, units: UnitSystem) -> str:
+        key = keys[row.key]
+        return formatting.with_unit(getattr(row, name), difference_quantity(key), units, key.spec.decimals + more)
+
+    return cell
+
+
 def extended(frame: pd.DataFrame, **columns: list[Any]) -> pd.DataFrame:
     """Return a frame with further columns, whose missing values stay None."""
     return frame.assign(
@@ -110,7 +130,7 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
 
     frame = frame_of(rows, tuple(Comparison.__dataclass_fields__))
     frame = frame.assign(
-        unit=[QUANTITIES[difference_quantity(keys[c.key])].internal for c in rows],
+        unit=[internal_unit(keys[c.key]) for c in rows],
         unadjusted_row=[any(c is one for one in beside) for c in rows],
         adjusted_for=[adjusted_for(c) for c in rows],
     )

@@ -12,12 +12,12 @@ from intake_report.plots_values import budget_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files, metric_frame, titled
+from intake_report.render.sections.tables import block_of, files, in_metric, internal_unit, metric_frame, named, titled
 from intake_report.render.sections.titles import largest_sources
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
-from intake_report.units import QUANTITIES, UnitSystem
+from intake_report.units import UnitSystem
 
 PER_TABLE = 3  # headline metrics beside the name of a source or run
 WHOSE = {True: "same in all", False: "each its own", None: ""}
@@ -127,7 +127,7 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: lis
         for k in keys:
             valued = _valued(result, k)
             u = _root_mean_square([getattr(v, field) for v in valued])
-            rows.append({"source": name, "common": None, "metric": k.key, "unit": _unit(k), "u": u, "largest": None,
+            rows.append({"source": name, "common": None, "metric": k.key, "unit": internal_unit(k), "u": u, "largest": None,
                          "runs": len(valued)})  # fmt: skip
 
     def cell(row: Any, units: UnitSystem) -> str:  # one digit more than the value
@@ -153,7 +153,7 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: lis
 
 def _budget_row(name: str, common: bool, key: MetricKey, row: Any) -> dict[str, Any]:
     return {
-        "source": name, "common": common, "metric": key.key, "unit": _unit(key), "u": row.u, "largest": row.largest,
+        "source": name, "common": common, "metric": key.key, "unit": internal_unit(key), "u": row.u, "largest": row.largest,
         "runs": row.runs,
     }  # fmt: skip
 
@@ -177,10 +177,6 @@ def _valued(result: ReportResult, key: MetricKey) -> list[MetricResult]:
     return [v for v in result.of(key.key) if v.draws_not_reached is not None]
 
 
-def _unit(key: MetricKey) -> str:
-    return QUANTITIES[difference_quantity(key)].internal
-
-
 def _interval_table(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
     of_key = {key.key: key for key in keys}
     table = ReportTable(
@@ -188,7 +184,7 @@ def _interval_table(result: ReportResult, budget: InstrumentUncertainty, keys: l
         message("Values per run with {level} intervals from the instruments only", level=Value(budget.level, "share")),
         (
             Field("run", "Run", width=2.0),
-            Field("configuration", "Configuration", cell=lambda v, _: result.name_of(v.configuration), width=2.2),
+            named(result, 2.2),
             *files("metric", "unit", "value", "u", "low", "high", "u_common", "u_own", "draws_not_reached"),
         ),
         metric_frame(result, keys),
@@ -225,14 +221,6 @@ def _differences(result: ReportResult, budget: InstrumentUncertainty, keys: list
         "crosses a margin with less delay. These are the instruments alone, without the scatter between runs."
     )
 
-    def amount(name: str) -> Callable[[Any, UnitSystem], str]:
-        def cell(row: Any, units: UnitSystem) -> str:
-            key = of_key[row.key]
-            value = getattr(row, name)
-            return formatting.with_unit(value, difference_quantity(key), units, key.spec.decimals + 1)
-
-        return cell
-
     def interval(row: Any, units: UnitSystem) -> str:
         key = of_key[row.key]
         return formatting.interval(row.low, row.high, difference_quantity(key), units, key.spec.decimals)
@@ -245,12 +233,12 @@ def _differences(result: ReportResult, budget: InstrumentUncertainty, keys: list
             Field("configuration", "Difference of", width=2.8,
                   cell=lambda d, _: f"{result.name_of(d.configuration)} and {result.name_of(d.versus)}"),
             *files("versus", "unit"),
-            Field("u_common", "Common part left", cell=amount("u_common"), align="right", width=1.2),
-            Field("u_own", "Runs' own part", cell=amount("u_own"), align="right", width=1.2),
-            Field("u", "Together", cell=amount("u"), align="right", width=1.2),
+            Field("u_common", "Common part left", cell=in_metric(of_key, "u_common", 1), align="right", width=1.2),
+            Field("u_own", "Runs' own part", cell=in_metric(of_key, "u_own", 1), align="right", width=1.2),
+            Field("u", "Together", cell=in_metric(of_key, "u", 1), align="right", width=1.2),
             *files("low", "high"),
             Field("", message("{level} interval", level=Value(budget.level, "share")), cell=interval, align="right", width=1.8),
         ),
-        frame_of(rows).assign(unit=[_unit(of_key[row.key]) for row in rows]),
+        frame_of(rows).assign(unit=[internal_unit(of_key[row.key]) for row in rows]),
     )  # fmt: skip
     return [*blocks, Paragraph(literal(text)), block_of(table, result.units)]
