@@ -126,7 +126,7 @@ def test_runs_that_did_not_reach_a_margin_are_drawn_as_bounds(demo):
         for v in result.values
     )
     panel = plots_values.dots_figure(replace(result, values=values), [key], "").get_axes()[0]
-    arrows = [line for line in panel.get_lines() if "uparrow" in str(line.get_marker())]
+    arrows = [line for line in panel.get_lines() if line.get_marker() == plots_values.ARROW_UP]
     assert sum(len(line.get_ydata()) for line in arrows) == 3
     assert {float(y) for line in arrows for y in line.get_ydata()} == {240.0}
 

@@ -28,7 +28,12 @@ Align = Literal["left", "right", "center"]
 
 _LABEL = re.compile(r"[A-Za-z][A-Za-z0-9_-]{0,79}\Z")
 _FILE_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}\Z")
-_STRICT = ConfigDict(extra="forbid")
+
+
+class Strict:
+    """What takes no further field when it is read."""
+
+    __pydantic_config__ = ConfigDict(extra="forbid")
 
 
 def _check_label(label: str | None, what: str) -> None:
@@ -39,11 +44,15 @@ def _check_label(label: str | None, what: str) -> None:
         )
 
 
+def _check_alt(alt: str, label: str, what: str) -> None:
+    if not alt.strip():
+        raise DataError(f"The {what} {label!r} has no alternative text.", remedy="Say in one sentence what it shows.")
+
+
 @dataclass(frozen=True)
-class Cover:
+class Cover(Strict):
     """The first page: what was asked, what was found, the facts that identify the report."""
 
-    __pydantic_config__ = _STRICT
     title: str
     subtitle: str
     date: str
@@ -55,10 +64,9 @@ class Cover:
 
 
 @dataclass(frozen=True)
-class Heading:
+class Heading(Strict):
     """A section heading of level 1, 2 or 3; numbered by the numbering pass. All below an internal one stays in the house."""
 
-    __pydantic_config__ = _STRICT
     level: int
     text: str
     label: str | None = None
@@ -72,58 +80,52 @@ class Heading:
 
 
 @dataclass(frozen=True)
-class Paragraph:
+class Paragraph(Strict):
     """One paragraph of text."""
 
-    __pydantic_config__ = _STRICT
     text: str
     kind: Literal["paragraph"] = "paragraph"
 
 
 @dataclass(frozen=True)
-class ItemList:
+class ItemList(Strict):
     """A bulleted or numbered list."""
 
-    __pydantic_config__ = _STRICT
     items: tuple[str, ...]
     ordered: bool = False
     kind: Literal["list"] = "list"
 
 
 @dataclass(frozen=True)
-class Definitions:
+class Definitions(Strict):
     """Terms and what they mean."""
 
-    __pydantic_config__ = _STRICT
     items: tuple[tuple[str, str], ...]
     internal: bool = False
     kind: Literal["definitions"] = "definitions"
 
 
 @dataclass(frozen=True)
-class Preformatted:
+class Preformatted(Strict):
     """Lines kept as they are, in a fixed-width face (a command, an excerpt); no inline syntax."""
 
-    __pydantic_config__ = _STRICT
     text: str
     kind: Literal["preformatted"] = "preformatted"
 
 
 @dataclass(frozen=True)
-class Column:
+class Column(Strict):
     """Heading and alignment of one table column; an internal one is left out of the customer edition."""
 
-    __pydantic_config__ = _STRICT
     title: str
     align: Align = "left"
     internal: bool = False
 
 
 @dataclass(frozen=True)
-class Table:
+class Table(Strict):
     """A numbered table."""
 
-    __pydantic_config__ = _STRICT
     label: str
     caption: str
     columns: tuple[Column, ...]
@@ -151,10 +153,9 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Figure:
+class Figure(Strict):
     """A numbered figure as SVG, with alternative text."""
 
-    __pydantic_config__ = _STRICT
     label: str
     caption: str
     alt: str
@@ -164,17 +165,13 @@ class Figure:
 
     def __post_init__(self) -> None:
         _check_label(self.label, "figure")
-        if not self.alt.strip():
-            raise DataError(
-                f"The figure {self.label!r} has no alternative text.", remedy="Say in one sentence what it shows."
-            )
+        _check_alt(self.alt, self.label, "figure")
 
 
 @dataclass(frozen=True)
-class Callout:
+class Callout(Strict):
     """A remark set apart from the text: a caution, a limitation or a note."""
 
-    __pydantic_config__ = _STRICT
     tone: Literal["caution", "limitation", "note"]
     title: str
     texts: tuple[str, ...]
@@ -182,10 +179,9 @@ class Callout:
 
 
 @dataclass(frozen=True)
-class Equation:
+class Equation(Strict):
     """A numbered equation, as MathML for HTML and in Typst's notation for the PDF, with alternative text."""
 
-    __pydantic_config__ = _STRICT
     mathml: str
     typst: str
     alt: str
@@ -195,15 +191,13 @@ class Equation:
 
     def __post_init__(self) -> None:
         _check_label(self.label, "equation")
-        if not self.alt.strip():
-            raise DataError(f"The equation {self.label!r} has no alternative text.", remedy="Say it in words.")
+        _check_alt(self.alt, self.label, "equation")
 
 
 @dataclass(frozen=True)
-class Data:
+class Data(Strict):
     """A text file that travels with the notebook (results.json); never rendered."""
 
-    __pydantic_config__ = _STRICT
     name: str
     media_type: str
     text: str
@@ -218,47 +212,32 @@ class Data:
 
 
 @dataclass(frozen=True)
-class AnnexBegins:
+class AnnexBegins(Strict):
     """What follows is printed in the annex, a file of its own with numbers of its own."""
 
-    __pydantic_config__ = _STRICT
     kind: Literal["annex"] = "annex"
 
 
 @dataclass(frozen=True)
-class PageBegins:
+class PageBegins(Strict):
     """What follows begins a page of its own in print (a run sheet)."""
 
-    __pydantic_config__ = _STRICT
     kind: Literal["page"] = "page"
 
 
 @dataclass(frozen=True)
-class Form:
+class Form(Strict):
     """Boxes to be filled in by hand, two beside each other; a long one takes a row of its own."""
 
-    __pydantic_config__ = _STRICT
     items: tuple[str, ...]
     long: tuple[str, ...] = ()
     kind: Literal["form"] = "form"
 
 
 Block = (
-    AnnexBegins
-    | PageBegins
-    | Form
-    | Cover
-    | Heading
-    | Paragraph
-    | ItemList
-    | Definitions
-    | Preformatted
-    | Table
-    | Figure
-    | Callout
-    | Equation
-    | Data
-)
+    AnnexBegins | PageBegins | Form | Cover | Heading | Paragraph | ItemList | Definitions | Preformatted | Table | Figure | Callout
+    | Equation | Data
+)  # fmt: skip
 
 
 @cache
@@ -300,10 +279,7 @@ def from_json(data: Mapping[str, Any]) -> Block:
 
 
 def bundle(blocks: Iterable[Block]) -> dict[str, Any]:
-    """Return the JSON value that stands under `MIME_TYPE` in a notebook output.
-
-    `blocks`.
-    """
+    """Return the JSON value that stands under `MIME_TYPE` in a notebook output."""
     return {"version": VERSION, "blocks": [to_json(block) for block in blocks]}
 
 
