@@ -13,6 +13,7 @@ from intake_report.campaign import load_campaign
 from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.report_table import rows_of
+from intake_report.results import ReportResult
 from intake_report.results.document import results_json
 
 
@@ -34,8 +35,8 @@ def claim(**more: Any) -> dict[str, Any]:
     } | more  # fmt: skip
 
 
-def verdict(found: Chain) -> tuple[str, str]:
-    (result,) = found.result.claims
+def verdict(of: ReportResult) -> tuple[str, str]:
+    (result,) = of.claims
     return result.verdict, said(result.reason, "si")
 
 
@@ -110,10 +111,10 @@ def test_order_of_the_runs_in_the_file_changes_no_number(plain, tmp_path):
 
 
 def test_difference_that_was_driven_is_found_and_supported(plain):
-    assert verdict(plain)[0] in ("supported", "not shown")
+    assert verdict(plain.result)[0] in ("supported", "not shown")
     (found,) = [c for c in plain.result.comparisons if c.key == "mean_over_ambient:city"]
     assert found.high is not None and found.high < 0.0
-    assert (verdict(plain)[0] == "supported") == found.shown  # several headline comparisons are made at once
+    assert (verdict(plain.result)[0] == "supported") == found.shown  # several headline comparisons are made at once
 
 
 @pytest.mark.parametrize(
@@ -131,9 +132,10 @@ def test_difference_that_was_driven_is_found_and_supported(plain):
         ({"configuration": "stock", "versus": "sealed"}, {"not supported", "not shown"}, "difference +"),
     ],
 )  # fmt: skip
-def test_verdicts(tmp_path, changes, expected, said):
+def test_verdicts(plain, tmp_path, changes, expected, said):
     made = {key: value for key, value in claim(**changes).items() if value is not None}
-    found = verdict(chain(tmp_path, ("claim", [made])))
+    data = roadlog.changed(roadlog.campaign(blocks=3), "claim", [made])
+    found = verdict(conclude(load_campaign(roadlog.write(tmp_path, data)), plain.measured))
     assert found[0] in expected, found
     assert said in found[1]
 
@@ -161,7 +163,7 @@ def test_claims_that_name_nothing_are_refused(tmp_path, changes, where, said):
 def test_single_runs_are_an_indication_only(tmp_path):
     found = chain(tmp_path, ("claim", [claim()]), blocks=1)
     assert "one-run" in codes(found)
-    assert verdict(found)[0] == "indication only"
+    assert verdict(found.result)[0] == "indication only"
     assert all(not c.shown for c in found.result.comparisons)
     row = next(c for c in found.result.comparisons if c.key == "mean_over_ambient:city")
     assert row.basis == "instruments" and row.verdict == "indication only" and row.low < row.difference < row.high

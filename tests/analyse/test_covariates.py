@@ -7,6 +7,7 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+import roadlog
 
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, RECOVERY, SEALED_ID, STOCK_ID, rows
@@ -195,22 +196,21 @@ def test_a_bent_line_and_the_hot_bay_are_said():
         assert codes <= found
 
 
-def test_the_campaign_names_covariates_once_and_rightly(small, tmp_path):
-    text = small.file.read_text("utf-8")
-    for line, word in (
-        ('covariates = ["start_over_ambient", "start_over_ambient"]', "twice"),
-        ('covariates = ["start_over"]', "start_over_ambient"),
-        ('covariates = ["start_over_ambient", "start_coolant", "standing_before"]', "2"),
-    ):
-        file = small.file.with_name("other.toml")
-        file.write_text(f"{text}\n[comparison]\n{line}\n", encoding="utf-8")
-        with pytest.raises((CampaignError, ExceptionGroup)) as caught:
-            load_campaign(file)
-        file.unlink()
-        texts = [str(e) for e in getattr(caught.value, "exceptions", (caught.value,))]
-        assert any("comparison.covariates" in t or "comparison" in t for t in texts) and any(
-            word in t for t in texts
-        ), texts
+@pytest.mark.parametrize(
+    ("names", "word"),
+    [
+        ('["start_over_ambient", "start_over_ambient"]', "twice"),
+        ('["start_over"]', "start_over_ambient"),
+        ('["start_over_ambient", "start_coolant", "standing_before"]', "2"),
+    ],
+)
+def test_the_campaign_names_covariates_once_and_rightly(tmp_path, names, word):
+    file = roadlog.write(tmp_path)
+    file.write_text(f"{file.read_text('utf-8')}\n[comparison]\ncovariates = {names}\n", encoding="utf-8")
+    with pytest.raises((CampaignError, ExceptionGroup)) as caught:
+        load_campaign(file)
+    texts = [str(e) for e in getattr(caught.value, "exceptions", (caught.value,))]
+    assert any("comparison" in text for text in texts) and any(word in text for text in texts), texts
 
 
 @pytest.mark.slow

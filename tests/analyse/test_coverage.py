@@ -53,7 +53,7 @@ def test_intervals_hold_the_truth(layout, mornings):
 
 def test_the_study_itself_in_small():
     """A few campaigns: every headline difference gets an interval, and the study repeats."""
-    one, two = (study_coverage("2×4", 3, replicates=2, draws=50) for _ in range(2))
+    one, two = (study_coverage("2×4", 2, replicates=2, draws=30) for _ in range(2))
     assert one.comparisons == two.comparisons and one.truth == two.truth
     assert all(c.basis == "runs" for rows in one.comparisons for c in rows)
     assert {c.key for rows in one.comparisons for c in rows} == set(TRUTH)
