@@ -31,7 +31,8 @@ def publish_draft(
     if folder.exists() and not (folder / DRAFT).is_file():
         raise DataError("this is no draft and will not be overwritten.", file=folder, remedy="Name another --out.")
     with publish.scratch_folder(folder.parent) as scratch:
-        publish.make_report(campaign, scratch, publish.meta_of(campaign, date, 0), None, progress, debug)
+        meta, cache = publish.meta_of(campaign, date, 0), folder.parent.with_name("cache")
+        publish.make_report(campaign, scratch, meta, None, progress, debug, cache=cache)
         (scratch / "report" / DRAFT).write_text("Not issued; the next draft takes its place.\n", encoding="utf-8")
         if folder.exists():
             os.rename(folder, scratch / "before")

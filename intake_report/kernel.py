@@ -31,7 +31,7 @@ from intake_report.render.meta import ReportMeta
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-CAMPAIGN_LINK, PREVIOUS = "campaign", "previous.json"
+CAMPAIGN_LINK, PREVIOUS, CACHE_LINK = "campaign", "previous.json", "cache"
 LONGEST_SOCKET = 80  # characters of the sockets' prefix; the address of a Unix socket may have about 100
 KEPT = ("PATH", "LD_LIBRARY_PATH")  # of the environment; and what steers the threads of numeric libraries:
 KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
@@ -61,12 +61,14 @@ def run_notebook(
     *,
     debug: bool = False,
     spare: SpareKernel | None = None,
+    cache: Path | None = None,
 ) -> NotebookNode:
     """Run the template for one campaign in a fresh kernel and return the executed notebook.
 
     `scratch` is an empty folder for the kernel's own files, which the caller removes; `previous` is results.json of the
     report before, or a note why it cannot be compared with; `debug` lets errors of the notebook through with their
-    traceback; `spare` is the process that becomes the kernel, None starts one. What the notebook raised is raised, and
+    traceback; `spare` is the process that becomes the kernel, None starts one; `cache` is the
+    folder of kept steps, None keeps none. What the notebook raised is raised, and
     KeyboardInterrupt after the kernel was ended.
     """
     with _without_grammars():
@@ -81,7 +83,11 @@ def run_notebook(
         "campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}",
         "date": meta.date,
         "revision": meta.revision,
+        "cache": CACHE_LINK if cache is not None else "",
     }
+    if cache is not None:
+        cache.mkdir(parents=True, exist_ok=True)
+        (place / CACHE_LINK).symlink_to(cache, target_is_directory=True)
     if previous is not None:
         (place / PREVIOUS).write_bytes(previous)
         parameters["previous"] = PREVIOUS

@@ -267,6 +267,7 @@ def make_report(
     progress: Progress,
     debug: bool,
     spare: SpareKernel | None = None,
+    cache: Path | None = None,
 ) -> None:
     """Write every file of a report except its manifest into `scratch/report`."""
     progress("loading")
@@ -279,7 +280,7 @@ def make_report(
 
     refuse(campaign_mistakes(campaign))
     progress("running the notebook")
-    executed = run_notebook(campaign, scratch, meta, previous, debug=debug, spare=spare)
+    executed = run_notebook(campaign, scratch, meta, previous, debug=debug, spare=spare, cache=cache)
 
     notebook, folder = normalise_notebook(executed), scratch / "report"
     document = read_document(notebook)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 import json
 import os
+import re
 import subprocess
 import sys
 
@@ -45,7 +46,7 @@ def test_first_cell_holds_the_parameters_and_nothing_else(code, template):
     for statement in ast.parse(code[0].source).body:
         assert isinstance(statement, ast.Assign) and isinstance(statement.value, ast.Constant)
         names.append(statement.targets[0].id)
-    assert names == ["campaign_file", "date", "revision", "previous"]
+    assert names == ["campaign_file", "date", "revision", "previous", "cache"]
 
 
 def test_default_campaign_is_the_demo(code):
@@ -102,13 +103,13 @@ def test_every_section_of_the_package_is_shown(code):
     from intake_report.render import sections
 
     source = "\n".join(cell.source for cell in code)
-    order = [source.find(f"sections.{name}(") for name in (
+    order = [source.find(f"sections.{name}") for name in (
         "cover", "decision", "method", "articles", "conditions", "results", "limitations", "cautions", "annex", "changes",
         "methodology", "instrumentation", "weather", "run_log", "data_quality", "details", "places", "uncertainty",
         "limitation_table", "definitions", "all_values", "provenance", "data",
     )]  # fmt: skip
     assert order == sorted(order) and order[0] > 0
-    assert all(f"sections.{name}(" in source for name in sections.__all__)
+    assert all(re.search(rf"sections\.{name}[(,]", source) for name in sections.__all__)
 
 
 def test_steps_of_the_notebook_are_analyse(small):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -34,7 +35,7 @@ from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
 from intake_report.results.evidence import EvidenceNotice, WeatherEvidence
 
-_CONCLUDED: Any = {
+CONCLUDED: Any = {
     "about": {"id", "title", "question", "prepared_by", "reviewed_by", "approved_by"},
     "vehicle": {"description", "mass", "aspiration", "transmission", "fuel", "odometer", "notes"},
     "configurations": True,
@@ -78,11 +79,15 @@ class Measured:
     uncertainty: Uncertainty
 
 
-def load_logs(campaign: Campaign) -> ByRun[RunLog]:
-    """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`."""
+def load_logs(campaign: Campaign, kept: Callable[..., Any] = lambda step, *of: step(*of)) -> ByRun[RunLog]:
+    """Refuse mistakes of the campaign that no log is needed for, then read every log; see `inputs.read_logs`.
+
+    `kept`: of `cache.Cache`, to read only what was not read before.
+    """
     refuse(campaign_mistakes(campaign))
     refuse(evidence_mistakes(campaign))
-    return read_logs(campaign)
+    logs: ByRun[RunLog] = kept(read_logs, campaign)
+    return logs
 
 
 def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:
@@ -125,7 +130,7 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
 
 def _digests(campaign: Campaign) -> dict[str, str]:
     """Return a digest of each table of the campaign file, as far as measuring reads it."""
-    tables = campaign.model_dump(mode="json", by_alias=True, exclude=_CONCLUDED)
+    tables = campaign.model_dump(mode="json", by_alias=True, exclude=CONCLUDED)
     return {
         name: hashlib.sha256(json.dumps(table, sort_keys=True).encode()).hexdigest() for name, table in tables.items()
     }

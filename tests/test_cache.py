@@ -1,0 +1,174 @@
+"""Kept steps: what comes back is what was computed; what a step reads decides; whatever is wrong with an entry, it is ignored."""
+
+from __future__ import annotations
+
+import pickle
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from conftest import DATE, Small
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra import numpy as arrays
+
+from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
+from intake_report.analyse.inputs import read_logs
+from intake_report.cache import UNREAD, Cache, decode, encode, read_entry, write_entry
+from intake_report.campaign import Campaign, load_campaign, vary
+from intake_report.render import sections
+from intake_report.results.document import results_json
+
+SECTIONS = (sections.results, sections.details, sections.uncertainty, sections.places)
+
+
+def chain(kept, campaign):
+    """The steps and some sections of a report, as the notebook calls them."""
+    cleaned = kept(clean_logs, campaign, load_logs(campaign, kept))
+    alignment = kept(align_logs, campaign, cleaned)
+    result = kept(conclude, campaign, kept(measure_runs, campaign, cleaned, alignment))
+    return results_json(result, DATE, 1), [kept(section, result) for section in SECTIONS]
+
+
+class Counted(Cache):
+    """Counts the steps that were computed."""
+
+    def _store(self, key, *more):
+        self.__dict__.setdefault("stored", []).append(key)
+        super()._store(key, *more)
+
+    @property
+    def computed(self) -> int:
+        return len(self.__dict__.get("stored", []))
+
+
+@pytest.fixture(scope="module")
+def kept(small: Small, tmp_path_factory):
+    """A folder that holds the steps of the small campaign, and what they gave when they were computed."""
+    folder = tmp_path_factory.mktemp("build") / "cache"
+    return folder, chain(Counted(folder), load_campaign(small.file))
+
+
+def test_what_was_kept_is_what_is_computed(small, kept):
+    folder, first = kept
+    again = Counted(folder)
+    assert chain(again, load_campaign(small.file)) == first
+    assert again.computed == 0
+    assert first[0] == (small.report.folder / "results.json").read_text("utf-8")  # rendered without a cache
+
+
+def test_a_change_costs_only_what_follows_from_it(small, kept):
+    changed = Counted(kept[0])
+    chain(changed, vary(load_campaign(small.file), {"campaign.title": "Another title"}))
+    assert changed.computed == 1  # conclude; no section that is kept prints it
+    varied = {"run.b2-stock.exclude": "a stop that no other run has"}
+    chain(changed, vary(load_campaign(small.file), varied))
+    assert changed.computed <= 2 + len(SECTIONS)
+    campaign = vary(load_campaign(small.file), varied | {"metrics.recovery_margins": ["4 degF"]})
+    assert chain(changed, campaign) == chain(Cache(), campaign)
+    assert changed.computed <= 4 + 2 * len(SECTIONS)
+
+
+def test_a_log_with_another_byte_is_read_again(small, kept, tmp_path):
+    copy = shutil.copytree(small.file.parent, tmp_path / "copy")
+    changed = Counted(kept[0])
+    load_logs(load_campaign(copy / "campaign.toml"), changed)
+    assert changed.computed == 0
+    log = next(copy.rglob("*.csv"))
+    log.write_bytes(log.read_bytes() + b"\n")
+    load_logs(load_campaign(copy / "campaign.toml"), changed)
+    assert changed.computed == 1
+
+
+@pytest.mark.parametrize("step", UNREAD)
+def test_a_step_reads_no_table_that_its_key_leaves_out(small, step, monkeypatch):
+    """`vary` may change those tables without the step being computed again."""
+    monkeypatch.setattr("intake_report.analyse.campaign_mistakes", lambda campaign: ())  # they are looked for each time
+    read: set[str] = set()
+
+    class Watched(Campaign):
+        def __getattribute__(self, name):
+            if name in Campaign.model_fields:
+                read.add(Campaign.model_fields[name].alias or name)
+            return super().__getattribute__(name)
+
+    campaign = load_campaign(small.file)
+    given = {read_logs: (), clean_logs: ("logs",), align_logs: ("cleaned",), measure_runs: ("cleaned", "alignment")}
+    made = {"logs": read_logs(campaign)}
+    made["cleaned"] = clean_logs(campaign, made["logs"])
+    made["alignment"] = align_logs(campaign, made["cleaned"])
+    watched = campaign.model_copy()
+    object.__setattr__(watched, "__class__", Watched)
+    step(watched, *(made[name] for name in given[step]))
+    left_out = {name for name, what in UNREAD[step].items() if what is True}
+    assert {(Campaign.model_fields[name].alias or name) for name in left_out} & read == set()
+
+
+class Runs:
+    """What a pickle would run."""
+
+    def __init__(self, file):
+        self.file = file
+
+    def __reduce__(self):
+        return Path.touch, (self.file,)
+
+
+def test_damaged_and_foreign_entries_are_ignored(small, kept, tmp_path):
+    folder, ran = tmp_path / "cache", tmp_path / "ran"
+    folder.mkdir()
+    files = sorted(kept[0].iterdir())
+    assert len(files) >= 6  # each kind of damage occurs
+    for number, file in enumerate(files):
+        data = bytearray(file.read_bytes())
+        data[len(data) // 2] ^= 1
+        renamed = files[number - 1].read_bytes()
+        kinds = (data[: len(data) // 2], data, pickle.dumps(Runs(ran)), b"x", b"", renamed)
+        (folder / file.name).write_bytes(kinds[number % len(kinds)])
+    found = Counted(folder)
+    assert chain(found, load_campaign(small.file)) == kept[1]
+    assert found.computed == 5 + len(SECTIONS) and not ran.exists()
+
+
+def test_a_folder_that_cannot_be_written_keeps_nothing(small, tmp_path):
+    (tmp_path / "cache").write_text("a file")
+    assert len(load_logs(load_campaign(small.file), Cache(tmp_path / "cache"))) == 4
+
+
+VALUES = st.recursive(
+    st.none() | st.booleans() | st.integers(-(2**60), 2**60) | st.floats() | st.text(max_size=5)
+    | arrays.arrays(st.sampled_from([np.float64, np.int64, np.bool_]), arrays.array_shapes(max_dims=2, max_side=4)),
+    lambda inner: st.lists(inner, max_size=4).map(tuple) | st.lists(inner, max_size=4) | st.dictionaries(st.text(), inner),
+    max_leaves=12,
+)  # fmt: skip
+
+
+@given(VALUES)
+def test_values_come_back_with_their_kind(value):
+    back = decode(*encode(value))
+    assert repr(back) == repr(value) and encode(back)[0] == encode(value)[0]
+
+
+def test_frames_stamps_and_paths_come_back(tmp_path):
+    frame = pd.DataFrame(
+        {"t": [0.1, np.nan], "n": [1, 2], "name": ["a", None]}, index=pd.Index([0.0, 0.5], name="time")
+    )
+    frame.attrs["units"] = {"t": "s"}
+    value = (frame, frame["t"], frame.iloc[:0], pd.Timestamp("2026-03-29T02:30", tz="Europe/Berlin"), Path("a/b"))
+    write_entry(tmp_path / "entry", value)
+    back = read_entry(tmp_path / "entry")
+    pd.testing.assert_frame_equal(back[0], frame, check_exact=True)
+    assert back[0].attrs == frame.attrs
+    pd.testing.assert_series_equal(back[1], frame["t"], check_exact=True)
+    pd.testing.assert_frame_equal(back[2], frame.iloc[:0])
+    assert back[3:] == value[3:] and str(back[3].tz) == "Europe/Berlin"
+
+
+def test_what_could_run_is_neither_written_nor_read():
+    with pytest.raises(TypeError, match="cannot be kept"):
+        encode(Runs("x"))
+    for name in ("os:system", "intake_report.cli:main", "intake_report.cache:Cache"):
+        with pytest.raises((ValueError, AttributeError)):
+            decode(["own", name, []], [])
