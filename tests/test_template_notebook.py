@@ -103,7 +103,7 @@ def test_every_section_of_the_package_is_shown(code):
     from intake_report.render import sections
 
     source = "\n".join(cell.source for cell in code)
-    order = [source.find(f"sections.{name}") for name in (
+    order = [re.search(rf"sections\.{name}[(,]", source).start() for name in (
         "cover", "decision", "method", "articles", "conditions", "results", "limitations", "cautions", "annex", "changes",
         "methodology", "instrumentation", "weather", "run_log", "data_quality", "details", "places", "uncertainty",
         "limitation_table", "definitions", "all_values", "provenance", "data",
