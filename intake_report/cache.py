@@ -17,7 +17,7 @@ import tempfile
 from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path, PurePath
-from typing import Any, ClassVar, ParamSpec, TypeVar
+from typing import Any, ClassVar, ParamSpec, TypeVar, cast
 
 import numpy as np
 import pandas as pd
@@ -84,7 +84,7 @@ class Cache:
             self._store(key, reads, [self._of_fields(r, names) for r, names in zip(traced, reads, strict=True)], value)
         if not traced:
             self._known[id(value)] = (value, key)
-        return value
+        return cast(T, value)
 
     def _digest(self, step: Callable[..., Any], argument: Any) -> str:
         if isinstance(argument, Campaign):
@@ -163,7 +163,7 @@ def _sha(value: Any) -> str:
         value, arrays = value
         for array in arrays:
             digest.update(f"{array.dtype.str} {array.shape}".encode())
-            digest.update(np.ascontiguousarray(array))
+            digest.update(np.ascontiguousarray(array).tobytes())
     digest.update(json.dumps(value, sort_keys=True, default=str).encode())
     return digest.hexdigest()
 
@@ -290,7 +290,7 @@ class _Encoder:
 def decode(tree: Any, arrays: list[np.ndarray]) -> Any:
     """Return what `encode` was given; raises an error of any kind for a tree that it did not make."""
 
-    def index(part: list[Any]) -> pd.Index:
+    def index(part: list[Any]) -> Any:
         if part[0] == "range":
             return pd.RangeIndex(part[1], part[2], part[3], name=item(part[4]))
         return pd.Index(item(part[1]), dtype=part[2], name=item(part[3]))

@@ -223,7 +223,7 @@ def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, b
     """Take the finished report of the small campaign in place of making one; which were asked for, after what results."""
     asked = []
 
-    def make(campaign: Campaign, scratch: Path, meta: object, previous: bytes | None, *_: object) -> None:
+    def make(campaign: Campaign, scratch: Path, meta: object, previous: bytes | None, *_: object, **__: object) -> None:
         asked.append((campaign.about.id, previous))
         shutil.copytree(small.report.folder, scratch / "report", ignore=shutil.ignore_patterns("manifest.json"))
 

@@ -81,7 +81,7 @@ def test_done_is_0_and_one_line_that_names_the_report(small, tmp_path, finished,
 def test_a_terminal_sees_the_steps_and_no_thread_stands_in_the_way_of_a_fork(small, tmp_path, monkeypatch, capsys):
     threads = [threading.active_count()]
 
-    def make(campaign, scratch, meta, previous, progress, *_):
+    def make(campaign, scratch, meta, previous, progress, *_, **__):
         progress("loading")
         threads.append(threading.active_count())
         raise DataError("no.")

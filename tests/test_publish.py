@@ -340,7 +340,7 @@ campaign, out, finished, moment = sys.argv[1:]
 def die(step):
     if step == moment:
         os.kill(os.getpid(), signal.SIGKILL)
-def make(campaign, scratch, meta, previous, progress, debug, spare):
+def make(campaign, scratch, meta, previous, progress, debug, spare=None, **_):
     (scratch / "report").mkdir()
     shutil.copy(os.path.join(finished, "report.html"), scratch / "report")
     progress("writing")
