@@ -50,7 +50,6 @@ def test_every_method_has_a_source() -> None:
         (lambda: air.density_cipm(20.0, 100.0, 101.0), "not possible"),
         (lambda: dew_point(20.0, 0.0), "no dew point"),
         (lambda: air.saturation_pressure(-60.0), "outside the range"),
-        (lambda: air.density_cipm(40.0, 100.0, 40.0), "CIPM-2007 does not hold at 40 °C"),
         (lambda: air.isa_pressure(15000.0), "outside the troposphere"),
         (lambda: air.station_pressure(1013.0, 100.0), "no altimeter setting"),
         (lambda: air.station_pressure(math.nan, 100.0), "no altimeter setting"),

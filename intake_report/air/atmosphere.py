@@ -170,20 +170,13 @@ def cipm_in_range(temperature: float, pressure: float) -> bool:
     return low <= temperature <= high and least <= pressure <= most
 
 
-def density_cipm(temperature: float, pressure: float, humidity: float, *, extrapolate: bool = False) -> float:
+def density_cipm(temperature: float, pressure: float, humidity: float) -> float:
     """Density of humid air [kg/m³] by the CIPM-2007 equation, for 400e-6 mol/mol of carbon dioxide.
 
-    `temperature`, `pressure`, `humidity`: [°C], [kPa], [%]; `extrapolate`: allow use outside 15 °C to 27 °C and 60 kPa
-    to 110 kPa (0 °C to 60 °C at most); `Raises DataError`.
-
-    Source: Metrologia 45, 149 (2008). Relative standard uncertainty of the equation 22e-6 inside its range.
+    Temperature [°C], pressure [kPa], relative humidity [%]; see `cipm_in_range`. Source: Metrologia 45, 149 (2008).
+    Relative standard uncertainty of the equation 22e-6 inside its range.
     """
     check_humidity(humidity)
-    if not extrapolate and not cipm_in_range(temperature, pressure):
-        raise DataError(
-            f"CIPM-2007 does not hold at {temperature:g} °C and {pressure:g} kPa (15 °C to 27 °C, 60 kPa to 110 kPa).",
-            remedy="Use the ideal mix there, or ask for the extrapolation by name.",
-        )
     t, kelvin, pa = temperature, temperature + KELVIN, pressure * 1000.0
     # equation A1.1 of the source, stated for 0 °C to 27 °C: 0.06 % from the IAPWS line at 60 °C
     saturation = np.exp(1.2378847e-5 * kelvin**2 - 1.9121316e-2 * kelvin + 33.93711047 - 6.3431645e3 / kelvin)

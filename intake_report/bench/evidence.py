@@ -50,16 +50,11 @@ def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
 
 
 def exposure_bound(k: int, n: int, level: float = 0.95, condition: str = "wet") -> dict[str, Any]:
-    """Exact bound on the chance per trial after k adverse observations in n trials.
+    """Exact bound on the chance per trial after k adverse observations in n trials, 0 ≤ k ≤ n, n ≥ 1.
 
     Returns k, n, low, high, level; kind: "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else
-    "two-sided" by Clopper and Pearson; sentence: how it is said. Raises DataError: if n is below 1, or k is not between
-    0 and n.
+    "two-sided" by Clopper and Pearson; sentence: how it is said.
     """
-    if n < 1:
-        raise DataError("No trial was made: nothing can be said about its outcome.", remedy="Record the trials.")
-    if not 0 <= k <= n:
-        raise DataError(f"{k} adverse observations in {n} trials are not possible.", remedy="Count again.")
     limits = clopper_pearson(k, n, level)
     low, high = (0.0, zero_failure_upper(n, level)) if k == 0 else (limits.low, limits.high)
     kind = "one-sided upper" if k == 0 else "two-sided"

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from intake_report.campaign.fields import Quantity
+from intake_report.campaign.fields import WithUnit
 from intake_report.campaign.model import Campaign
 from intake_report.campaign.photo import read_photo
 from intake_report.channels import channel
@@ -251,6 +251,6 @@ def _quantities(campaign: Campaign) -> Iterator[_Mistake]:
             text = getattr(entry, field)
             try:
                 if text is not None:
-                    Quantity(quantity, above=0.0).parse(text)
+                    WithUnit(quantity, above=0.0).parse(text)
             except ValueError as error:
                 yield _Mistake(f"{where}.{field}", f"{error}")

@@ -10,7 +10,7 @@ from typing import Any, Literal
 
 from pydantic.fields import FieldInfo
 
-from intake_report.campaign.fields import Quantity, Section
+from intake_report.campaign.fields import Section, WithUnit
 from intake_report.campaign.model import Campaign, Log
 from intake_report.units import QUANTITIES
 
@@ -119,8 +119,8 @@ def _example(field: FieldInfo) -> str:
     return json.dumps(default, ensure_ascii=False)
 
 
-def _measured(field: FieldInfo) -> Quantity | None:
-    return next((m for m in _metadata(field.annotation, field.metadata) if isinstance(m, Quantity)), None)
+def _measured(field: FieldInfo) -> WithUnit | None:
+    return next((m for m in _metadata(field.annotation, field.metadata) if isinstance(m, WithUnit)), None)
 
 
 def _metadata(annotation: Any, metadata: list[Any]) -> list[Any]:

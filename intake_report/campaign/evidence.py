@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from intake_report.campaign.fields import Day, Identifier, Moment, Quantity, RelativePath, Section, Text
+from intake_report.campaign.fields import Day, Identifier, Moment, RelativePath, Section, Text, WithUnit
 
 
 class DynoSection(Section):
@@ -16,17 +16,17 @@ class DynoSection(Section):
     air: Literal["cell", "ambient", "intake"] = Field(
         default="cell", description="Which air the correction takes; intake air is refused with the reason"
     )
-    elevation: Annotated[float, Quantity("length")] | None = Field(
+    elevation: Annotated[float, WithUnit("length")] | None = Field(
         default=None, description="Of the test cell: questions a cell pressure that was reduced to sea level"
     )
     fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = Field(
         default=None, description="mg per litre and cycle, for the compression-ignition corrections"
     )
     aspiration: Literal["natural", "boosted"] | None = None
-    smoothing: Annotated[float, Quantity("engine_speed", low=0.0)] | None = None
-    grid: Annotated[float, Quantity("engine_speed", low=1.0)] = 100.0
+    smoothing: Annotated[float, WithUnit("engine_speed", low=0.0)] | None = None
+    grid: Annotated[float, WithUnit("engine_speed", low=1.0)] = 100.0
     warm_up_pulls: Annotated[int, Field(ge=0, le=1000)] = 0
-    least_coolant: Annotated[float, Quantity("temperature")] | None = Field(
+    least_coolant: Annotated[float, WithUnit("temperature")] | None = Field(
         default=None, description="A pull with a colder coolant counts as a warm-up pull"
     )
     driveline_loss: str | None = Field(default=None, description='A named assumption: "15 % (assumed, after ...)"')
@@ -39,12 +39,12 @@ class Pull(Section):
     configuration: Identifier
     file: RelativePath | None = None
     columns: dict[str, str] = Field(default_factory=dict)
-    peak_power: Annotated[float, Quantity("power", low=0.0)] | None = Field(
+    peak_power: Annotated[float, WithUnit("power", low=0.0)] | None = Field(
         default=None, description="Of this one pull, never an average of several; as printed, where there is no curve"
     )
-    peak_torque: Annotated[float, Quantity("torque", low=0.0)] | None = None
-    mean_power: Annotated[float, Quantity("power", low=0.0)] | None = None
-    mean_torque: Annotated[float, Quantity("torque", low=0.0)] | None = None
+    peak_torque: Annotated[float, WithUnit("torque", low=0.0)] | None = None
+    mean_power: Annotated[float, WithUnit("power", low=0.0)] | None = None
+    mean_torque: Annotated[float, WithUnit("torque", low=0.0)] | None = None
     printed_correction: str = Field(
         default="", description='Correction that the dyno printed beside these figures, "none" or "not known"'
     )
@@ -52,9 +52,9 @@ class Pull(Section):
     order: Annotated[int, Field(ge=1, le=1_000_000)]
     time: Moment | None = None
     session: Identifier | None = None
-    cell_temperature: Annotated[float, Quantity("temperature")] | None = None
-    cell_pressure: Annotated[float, Quantity("pressure", low=0.0)] | None = None
-    cell_humidity: Annotated[float, Quantity("ratio", low=0.0, high=100.0)] | None = None
+    cell_temperature: Annotated[float, WithUnit("temperature")] | None = None
+    cell_pressure: Annotated[float, WithUnit("pressure", low=0.0)] | None = None
+    cell_humidity: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
     warm_up: bool = False
     notes: str = ""
 
@@ -82,10 +82,10 @@ class Pull(Section):
 class BenchSection(Section):
     """Where restriction curves are compared."""
 
-    airflow: Annotated[float, Quantity("volume_flow", low=0.0)] | None = Field(
+    airflow: Annotated[float, WithUnit("volume_flow", low=0.0)] | None = Field(
         default=None, description="Airflow at which restrictions are compared; the highest common one if absent"
     )
-    depression: Annotated[float, Quantity("restriction", low=0.0)] | None = Field(
+    depression: Annotated[float, WithUnit("restriction", low=0.0)] | None = Field(
         default=None, description="Test depression to which airflow is scaled by the square-root rule"
     )
 
@@ -93,8 +93,8 @@ class BenchSection(Section):
 class RestrictionPoint(Section):
     """One point of a restriction curve."""
 
-    airflow: Annotated[float, Quantity("volume_flow", low=0.0)]
-    drop: Annotated[float, Quantity("restriction", low=0.0)]
+    airflow: Annotated[float, WithUnit("volume_flow", low=0.0)]
+    drop: Annotated[float, WithUnit("restriction", low=0.0)]
 
 
 class Restriction(Section):
@@ -118,13 +118,13 @@ class Airflow(Section):
 
     configuration: Identifier
     versus: Identifier | None = Field(default=None, description="The other configuration; the baseline if absent")
-    more: Annotated[float, Quantity("ratio")] = Field(
+    more: Annotated[float, WithUnit("ratio")] = Field(
         description="Airflow more than the other's, less than zero for less"
     )
-    depression: Annotated[float, Quantity("restriction", low=0.0)] | None = Field(
+    depression: Annotated[float, WithUnit("restriction", low=0.0)] | None = Field(
         default=None, description="Test depression of the configuration, where it is quoted"
     )
-    versus_depression: Annotated[float, Quantity("restriction", low=0.0)] | None = Field(
+    versus_depression: Annotated[float, WithUnit("restriction", low=0.0)] | None = Field(
         default=None, description="Test depression of the other configuration, where it is quoted"
     )
     source: Text = Field(description="Who says so, and how it was measured")
@@ -136,7 +136,7 @@ class Exposure(Section):
     configuration: Identifier
     condition: Literal["wet", "dusty", "hot"]
     date: Day | None = None
-    duration: Annotated[float, Quantity("duration", low=0.0)] | None = None
+    duration: Annotated[float, WithUnit("duration", low=0.0)] | None = None
     observation: Text
     adverse: bool | Annotated[int, Field(ge=0, le=1_000_000)] = Field(
         description="Whether the trial showed what it looked for (moisture, dust past the filter, damage), or in how many"
@@ -145,8 +145,8 @@ class Exposure(Section):
         default=1, description="How many like trials this row stands for"
     )
     inspector: str = Field(default="", description="A role, not a name")
-    filter_mass_before: Annotated[float, Quantity("mass", low=0.0)] | None = None
-    filter_mass_after: Annotated[float, Quantity("mass", low=0.0)] | None = None
+    filter_mass_before: Annotated[float, WithUnit("mass", low=0.0)] | None = None
+    filter_mass_after: Annotated[float, WithUnit("mass", low=0.0)] | None = None
 
     @property
     def adverse_trials(self) -> int:
@@ -167,5 +167,5 @@ class Observation(Section):
 
     configuration: Identifier
     task: Text
-    time: Annotated[float, Quantity("duration", low=0.0)] | None = None
+    time: Annotated[float, WithUnit("duration", low=0.0)] | None = None
     note: str = ""

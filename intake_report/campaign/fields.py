@@ -52,7 +52,7 @@ Date = TypeVar("Date", bound=dt.date)
 
 
 @dataclass(frozen=True)
-class Quantity:
+class WithUnit:
     """Marks a field that is written with a unit and kept in the internal unit of `quantity`.
 
     `quantity`: key of `units.QUANTITIES`; `low`, `high`: allowed range [internal unit], limits included; `above`: lower

@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
-from intake_report.campaign.fields import Day, Identifier, Quantity, RelativePath, Section, Text
+from intake_report.campaign.fields import Day, Identifier, RelativePath, Section, Text, WithUnit
 
 HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
 
@@ -21,14 +21,14 @@ class Limit(Section):
 class Metrics(Section):
     """Settings that the metrics share."""
 
-    recovery_margins: tuple[Annotated[float, Quantity("temperature_difference", above=0.0)], ...] = (
+    recovery_margins: tuple[Annotated[float, WithUnit("temperature_difference", above=0.0)], ...] = (
         5.0 / 3.0,
         25.0 / 9.0,
     )
     # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
-    recovery_hold: Annotated[float, Quantity("time", low=0.0)] = 10.0
-    alarm_limit: Annotated[float, Quantity("temperature")] | None = None
-    minimum_stop: Annotated[float, Quantity("time", low=1.0)] = 10.0
+    recovery_hold: Annotated[float, WithUnit("time", low=0.0)] = 10.0
+    alarm_limit: Annotated[float, WithUnit("temperature")] | None = None
+    minimum_stop: Annotated[float, WithUnit("time", low=1.0)] = 10.0
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
     draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
@@ -59,7 +59,7 @@ class Claim(Section):
     id: Identifier
     text: Text
     metric: Text
-    margin: Annotated[float, Quantity("temperature_difference", low=0.0)] | None = None
+    margin: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = None
     phase: Identifier | None = None
     configuration: Identifier
     versus: Identifier | None = None
@@ -86,13 +86,13 @@ class Planning(Section):
     power: Annotated[float, Field(gt=0.5, lt=1.0)] = Field(default=0.8, description="Chance to show it")
     repeat_baseline: bool = Field(default=False, description="Drive the baseline once more at the end of each block")
     control: bool = Field(default=False, description="A control vehicle drives along")
-    drive_time: Annotated[float, Quantity("duration", above=0.0)] = Field(
+    drive_time: Annotated[float, WithUnit("duration", above=0.0)] = Field(
         default=1800.0, description="One run, with the way back"
     )
-    changeover: Annotated[float, Quantity("duration", low=0.0)] = Field(
+    changeover: Annotated[float, WithUnit("duration", low=0.0)] = Field(
         default=1800.0, description="Cooling down and fitting another configuration"
     )
-    stand: Annotated[float, Quantity("duration", low=0.0)] = Field(
+    stand: Annotated[float, WithUnit("duration", low=0.0)] = Field(
         default=1200.0, description="The same stand before every run"
     )
     first_day: Day | None = None
@@ -101,10 +101,10 @@ class Planning(Section):
     hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = Field(
         default=(), description="Local hours in which traffic is alike: 09:30-11:30"
     )
-    coldest: Annotated[float, Quantity("temperature")] | None = None
-    warmest: Annotated[float, Quantity("temperature")] | None = None
-    most_wind: Annotated[float, Quantity("speed", low=0.0)] | None = None
-    most_cloud: Annotated[float, Quantity("ratio", low=0.0, high=100.0)] | None = None
+    coldest: Annotated[float, WithUnit("temperature")] | None = None
+    warmest: Annotated[float, WithUnit("temperature")] | None = None
+    most_wind: Annotated[float, WithUnit("speed", low=0.0)] | None = None
+    most_cloud: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
     dry: bool = Field(default=True, description="Only hours without precipitation")
 
     @model_validator(mode="after")

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from intake_report.campaign.evidence import Airflow, BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
-from intake_report.campaign.fields import Day, Identifier, Moment, Month, Quantity, RelativePath, Section, Text
+from intake_report.campaign.fields import Day, Identifier, Moment, Month, RelativePath, Section, Text, WithUnit
 from intake_report.campaign.intent import Claim, ComparisonSection, Limit, Metrics, Planning
 from intake_report.units import UnitSystem
 
@@ -47,12 +47,12 @@ class Vehicle(Section):
     """The vehicle under test, as far as it matters for the result."""
 
     description: Text
-    mass: Annotated[float, Quantity("mass", above=0.0)] | None = None
-    displacement: Annotated[float, Quantity("volume", above=0.0)] | None = None
+    mass: Annotated[float, WithUnit("mass", above=0.0)] | None = None
+    displacement: Annotated[float, WithUnit("volume", above=0.0)] | None = None
     aspiration: Literal["natural", "boosted"] | None = None
     transmission: str = ""
     fuel: str = ""
-    odometer: Annotated[float, Quantity("distance", low=0.0)] | None = None
+    odometer: Annotated[float, WithUnit("distance", low=0.0)] | None = None
     notes: str = ""
 
 
@@ -74,7 +74,7 @@ class InstrumentChannel(Section):
     accuracy: str | None = None
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
     rounding: Literal["nearest", "down", "up", "unknown"] = "unknown"
-    time_constant: Annotated[float, Quantity("time", low=0.0)] | None = None
+    time_constant: Annotated[float, WithUnit("time", low=0.0)] | None = None
     calibrated: Day | None = None
     location: str = ""
 
@@ -83,7 +83,7 @@ class Instrument(Section):
     """The logger and its sensors."""
 
     logger: Text
-    clock_accuracy: Annotated[float, Quantity("time", low=0.0)] | None = None
+    clock_accuracy: Annotated[float, WithUnit("time", low=0.0)] | None = None
     channels: dict[str, InstrumentChannel] = Field(default_factory=dict)
 
 
@@ -112,8 +112,8 @@ class Phase(Section):
     id: Identifier
     name: str = ""
     kind: Literal["city", "ramp", "highway"]
-    start: Annotated[float, Quantity("distance", low=0.0)]
-    end: Annotated[float, Quantity("distance", low=0.0)]
+    start: Annotated[float, WithUnit("distance", low=0.0)]
+    end: Annotated[float, WithUnit("distance", low=0.0)]
 
     @model_validator(mode="after")
     def _ordered(self) -> Phase:
@@ -125,8 +125,8 @@ class Phase(Section):
 class HighwayEntry(Section):
     """The one definition of the highway entry, the same for all runs."""
 
-    speed: Annotated[float, Quantity("speed", low=1.0)] = 80.0
-    hold: Annotated[float, Quantity("time", low=0.0)] = 5.0
+    speed: Annotated[float, WithUnit("speed", low=1.0)] = 80.0
+    hold: Annotated[float, WithUnit("time", low=0.0)] = 5.0
 
 
 class Route(Section):
@@ -164,13 +164,13 @@ class WeatherReading(Section):
     """One reading taken by hand, or one value of a forecast, with its time."""
 
     time: Moment
-    temperature: Annotated[float, Quantity("temperature")] | None = None
-    dew_point: Annotated[float, Quantity("temperature")] | None = None
-    humidity: Annotated[float, Quantity("ratio", low=0.0, high=100.0)] | None = None
-    station_pressure: Annotated[float, Quantity("pressure", low=0.0)] | None = None
-    altimeter: Annotated[float, Quantity("pressure", low=0.0)] | None = None
-    wind_speed: Annotated[float, Quantity("speed", low=0.0)] | None = None
-    wind_direction: Annotated[float, Quantity("angle", low=0.0, high=360.0)] | None = None
+    temperature: Annotated[float, WithUnit("temperature")] | None = None
+    dew_point: Annotated[float, WithUnit("temperature")] | None = None
+    humidity: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
+    station_pressure: Annotated[float, WithUnit("pressure", low=0.0)] | None = None
+    altimeter: Annotated[float, WithUnit("pressure", low=0.0)] | None = None
+    wind_speed: Annotated[float, WithUnit("speed", low=0.0)] | None = None
+    wind_direction: Annotated[float, WithUnit("angle", low=0.0, high=360.0)] | None = None
     sky: str = ""
 
     @model_validator(mode="after")
@@ -185,13 +185,13 @@ class Weather(Section):
 
     id: Identifier
     kind: Literal["metar", "station", "handheld", "forecast"]
-    elevation: Annotated[float, Quantity("length")] | None = None
+    elevation: Annotated[float, WithUnit("length")] | None = None
     file: RelativePath | None = None
     reports: tuple[Text, ...] = Field(default=(), description="METAR reports, one text each")
     readings: tuple[WeatherReading, ...] = Field(
         default=(), description="Readings of a handheld, or a forecast as recorded, each with its time"
     )
-    resolution: Annotated[float, Quantity("temperature_difference", low=0.0)] | None = Field(
+    resolution: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = Field(
         default=None, description="Step of the temperature reading; found from a table if absent"
     )
     month: Month | None = Field(
@@ -199,8 +199,8 @@ class Weather(Section):
     )
     columns: dict[str, str] = Field(default_factory=dict)
     timezone: TimeZone | None = None
-    max_age: Annotated[float, Quantity("duration", low=0.0)] = 5400.0
-    accuracy: Annotated[float, Quantity("temperature_difference", low=0.0)] | None = None
+    max_age: Annotated[float, WithUnit("duration", low=0.0)] = 5400.0
+    accuracy: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = None
 
     @model_validator(mode="after")
     def _has_source(self) -> Weather:
@@ -221,10 +221,10 @@ class SoakCheck(Section):
 
     id: Identifier
     time: Moment | None = Field(default=None, description="When the readings were taken")
-    stood: Annotated[float, Quantity("duration", low=0.0, high=30.0 * 86400.0)] = Field(
+    stood: Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)] = Field(
         description="How long the vehicle stood before, engine off"
     )
-    readings: dict[str, Annotated[float, Quantity("temperature", low=-60.0, high=80.0)]] = Field(
+    readings: dict[str, Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]] = Field(
         default_factory=dict, description='Temperature channel = what the logger showed: { iat = "15 degC" }'
     )
     file: RelativePath | None = Field(
@@ -232,10 +232,10 @@ class SoakCheck(Section):
         description="Log of the stand by the same logger, or a table; a column may be mapped to “reference”",
     )
     log: Log | None = Field(default=None, description="Overrides of [log] for this file")
-    reference: Annotated[float, Quantity("temperature", low=-60.0, high=80.0)] | None = Field(
+    reference: Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)] | None = Field(
         default=None, description="Air temperature beside the sensors by a thermometer"
     )
-    reference_uncertainty: Annotated[float, Quantity("temperature_difference", above=0.0, high=10.0)] | None = Field(
+    reference_uncertainty: Annotated[float, WithUnit("temperature_difference", above=0.0, high=10.0)] | None = Field(
         default=None, description="Standard uncertainty of the reference (k = 1)"
     )
     notes: str = ""

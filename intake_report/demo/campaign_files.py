@@ -27,7 +27,7 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     The folder is made if absent, and files of the same names are replaced; `seed` is that of everything random.
     """
     files: Files = {"route.gpx": gpx(demo_route())}
-    if scenario.photos:
+    if scenario.bench:
         files |= {f"photos/{c.id}.png": drawing(c.id) for c in scenario.configurations}
     values = {
         "scenario": scenario,
@@ -98,7 +98,7 @@ def _weather(scenario: Scenario, seed: int, files: Files) -> dict[str, list[Any]
 
 def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]]:
     """Return a soak check at each dawn: on the first day a log while the air warms, on the others what was read."""
-    if not scenario.soak:
+    if not scenario.bench:
         return []
     rng = generator(scenario, seed, "soak")
     wrong = float(rng.normal(0.0, records.THERMOMETER))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from functools import lru_cache
 
@@ -47,17 +47,17 @@ class Scenario:
     id: str
     title: str
     question: str
-    units: Units  # of the logs and of the report
-    vehicle: SimulatedVehicle
     days: tuple[Day, ...]  # blocks
     schedule: tuple[Planned, ...]  # in order of time
+    units: Units = "si"  # of the logs and of the report
+    vehicle: SimulatedVehicle = field(default_factory=SimulatedVehicle)
     rounding: str = "floor"  # how the control unit brings temperatures to whole °C: "floor" or "round"
     clock: bool = False  # logs hold local clock time instead of elapsed seconds
     reference: str = "station"  # ambient reference of the campaign: "station" or "vehicle"
-    bench: bool = False  # write dyno pulls, restriction, exposure trials and timed tasks
-    soak: bool = False  # soak checks at dawn: the first day's is a log, the others are readings
+    bench: bool = (
+        False  # with dyno pulls, restriction, trials, timed tasks, soak checks at dawn, drawings of the articles
+    )
     control: bool = False  # each run has a log of an unmodified control vehicle
-    photos: bool = False  # a drawing of each configuration in place of its photograph
     alarm: float = 45.0  # [°C]
 
     @property
@@ -69,22 +69,15 @@ class Scenario:
 
 def crossed_schedule(configurations: tuple[Intake, ...], days: int) -> tuple[Planned, ...]:
     """Return a schedule in which each day drives every configuration and starts with another one (at most three)."""
-    turned = (
-        configurations[day % len(configurations) :] + configurations[: day % len(configurations)] for day in range(days)
-    )
-    return tuple(
-        Planned(f"d{day + 1}r{place + 1}-{configuration.id}", configuration, day, _STARTS[place])
-        for day, order in enumerate(turned)
-        for place, configuration in enumerate(order)
-    )
+    n = len(configurations)
+    turned = ((day, place, configurations[(day + place) % n]) for day in range(days) for place in range(n))
+    return tuple(Planned(f"d{day + 1}r{place + 1}-{c.id}", c, day, _STARTS[place]) for day, place, c in turned)
 
 
 RAMP_TRIAL = Scenario(
     id="ramp-trial",
     title="City, on-ramp and highway trial of three intakes (simulated)",
     question="Does the sealed box with external snorkel keep intake air closer to ambient than the as-sold airbox?",
-    units="si",
-    vehicle=SimulatedVehicle(),
     days=(
         Day("day-1", datetime(2026, 6, 9, tzinfo=UTC), 27.3, traffic=1.0, wind_speed=3.0, wind_from=250.0, sun=0.8,
             pressure=101.3, dew_point=16.2),
@@ -95,8 +88,6 @@ RAMP_TRIAL = Scenario(
     ),
     schedule=crossed_schedule((STOCK, OPEN, SEALED), 3),
     bench=True,
-    soak=True,
-    photos=True,
 )  # fmt: skip
 
 THREE_DAYS = Scenario(
@@ -127,8 +118,6 @@ TANDEM = Scenario(
     id="tandem",
     title="Sealed box against as-sold airbox with a control vehicle in tandem (simulated)",
     question="What does a control vehicle on the same road at the same time add to the comparison?",
-    units="si",
-    vehicle=SimulatedVehicle(),
     days=(
         Day("day-1", datetime(2026, 6, 16, tzinfo=UTC), 26.6, traffic=1.15, wind_speed=3.5, wind_from=230.0, sun=0.7),
         Day("day-2", datetime(2026, 6, 18, tzinfo=UTC), 27.5, traffic=0.9, wind_speed=2.0, wind_from=300.0, sun=0.9),
