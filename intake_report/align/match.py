@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -41,6 +42,10 @@ class Matched:
     s: Floats  # unwrapped route distance [m], NaN off the route
     offset: Floats  # distance from the path [m], positive to the left
     restart: Bools  # rejoins well before where the route was left
+
+
+Trail = tuple[Any, int, bool] | None
+"""How a state was reached: the trail before, the candidate, and whether it rejoins backwards; None at the beginning."""
 
 
 @dataclass(frozen=True)
@@ -128,20 +133,17 @@ def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -
     loop = path.length if path.closed else 0.0
     first = np.searchsorted(candidates.node, np.arange(n + 1)).tolist()
     s_all, e_all, way = candidates.s.tolist(), candidates.cost.tolist(), driven.tolist()
-    # on: (cost, candidate); off: (cost, s where left or None, driven there); back pointers: (kind, index, restart)
-    on: list[tuple[float, int]] = []
-    off: list[tuple[float, float | None, float]] = [(0.0, None, 0.0)]
-    back_on: list[list[tuple[int, int, bool]]] = []
-    back_off: list[list[tuple[int, int]]] = []
+    # on: (cost, candidate, trail); off: (cost, s where left or None, driven there, trail)
+    on: list[tuple[float, int, Trail]] = []
+    off: list[tuple[float, float | None, float, Trail]] = [(0.0, None, 0.0, None)]
     for k in range(n):
         step = way[k] - way[k - 1] if k else 0.0
         slack = SLACK[0] + SLACK[1] * step
-        new_on: list[tuple[float, int]] = []
-        trail_on: list[tuple[int, int, bool]] = []
+        new_on: list[tuple[float, int, Trail]] = []
         for c in range(first[k], first[k + 1]):
             s = s_all[c]
-            best, trail = math.inf, (0, 0, False)
-            for j, (cost, b) in enumerate(on):
+            best, trail = math.inf, None
+            for cost, b, before in on:
                 ds = s - s_all[b]
                 if loop:
                     ds -= loop * math.floor(ds / loop + 0.5)
@@ -149,8 +151,8 @@ def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -
                 if ds < 0:
                     cost -= ds / BACKWARD
                 if cost < best:
-                    best, trail = cost, (1, j, False)
-            for j, (cost, left, since) in enumerate(off):
+                    best, trail = cost, (before, c, False)
+            for cost, left, since, before in off:
                 again = False
                 if left is not None:
                     ds, gone = s - left, way[k] - since
@@ -160,60 +162,32 @@ def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -
                     odd = abs(ds - gone) / (REJOIN_SLACK[0] + REJOIN_SLACK[1] * gone)
                     cost += LEAVE + (RESTART if again else min(odd, REJOIN_MOST))
                 if cost < best:
-                    best, trail = cost, (0, j, again)
-            new_on.append((best + e_all[c], c))
-            trail_on.append(trail)
-        outside: list[tuple[float, float | None, float, int, int]] = [
-            (cost + off_cost + LEAVE, s_all[c], way[k - 1], 1, j) for j, (cost, c) in enumerate(on)
+                    best, trail = cost, (before, c, again)
+            new_on.append((best + e_all[c], c, trail))
+        outside: list[tuple[float, float | None, float, Trail]] = [
+            (cost + off_cost + LEAVE, s_all[c], way[k - 1], trail) for cost, c, trail in on
         ]
-        outside += [(cost + off_cost, left, since, 0, j) for j, (cost, left, since) in enumerate(off)]
-        new_off: list[tuple[float, float | None, float]] = []
-        trail_off: list[tuple[int, int]] = []
-        for cost, left, since, kind, j in sorted(outside, key=lambda entry: entry[0]):
-            if len(new_off) < BEAM and all(_apart(left, other) for _, other, _ in new_off):
-                new_off.append((cost, left, since))
-                trail_off.append((kind, j))
-        on, off = new_on, new_off
-        back_on.append(trail_on)
-        back_off.append(trail_off)
-    return _trace(n, on, off, back_on, back_off, first)
+        outside += [(cost + off_cost, left, since, trail) for cost, left, since, trail in off]
+        on, off = new_on, []
+        for state in sorted(outside, key=lambda state: state[0]):
+            if len(off) < BEAM and all(_apart(state[1], other) for _, other, _, _ in off):
+                off.append(state)
+    ends = [(cost, trail) for cost, _, trail in on] + [(cost, trail) for cost, _, _, trail in off]
+    trail = min(ends, key=lambda end: end[0])[1]
+    pick, restart = np.full(n, -1, dtype=np.intp), np.zeros(n, dtype=bool)
+    while trail is not None:
+        trail, c, again = trail
+        pick[candidates.node[c]], restart[candidates.node[c]] = c, again
+    return pick, restart
 
 
 def _apart(a: float | None, b: float | None) -> bool:
     return (a is None) != (b is None) or (a is not None and b is not None and abs(a - b) > APART)
 
 
-def _trace(
-    n: int,
-    on: list[tuple[float, int]],
-    off: list[tuple[float, float | None, float]],
-    back_on: list[list[tuple[int, int, bool]]],
-    back_off: list[list[tuple[int, int]]],
-    first: list[int],
-) -> tuple[Ints, Bools]:
-    pick = np.full(n, -1, dtype=np.intp)
-    restart = np.zeros(n, dtype=bool)
-    best_on = min(range(len(on)), key=lambda j: on[j][0]) if on else -1
-    best_off = min(range(len(off)), key=lambda j: off[j][0])
-    kind, j = (1, best_on) if on and on[best_on][0] <= off[best_off][0] else (0, best_off)
-    for k in range(n - 1, -1, -1):
-        if kind:
-            pick[k] = first[k] + j
-            kind, j, restart[k] = back_on[k][j]
-        else:
-            kind, j = back_off[k][j]
-    return pick, restart
-
-
 def _unwrap(s: Floats, driven: Floats, length: float) -> Floats:
     """Let route distance run on past the end of a loop; short steps back stay steps back."""
-    out = s.copy()
-    last: float | None = None
-    gone = 0.0
-    for k in np.flatnonzero(np.isfinite(s)).tolist():
-        if last is not None:
-            # of all laps that this position could belong to, the one nearest to what was driven
-            expected = last + float(driven[k]) - gone
-            out[k] = s[k] + length * round((expected - float(s[k])) / length)
-        last, gone = float(out[k]), float(driven[k])
+    out, on = s.copy(), np.isfinite(s)
+    # of all laps that a position could belong to, the one nearest to what was driven since the one before
+    out[on] = np.unwrap((s - driven)[on], period=length) + driven[on]
     return out
