@@ -2,18 +2,15 @@
 
 from intake_report.align.chain import align_runs
 from intake_report.align.comparability import Check, Comparability, assess
-from intake_report.align.criteria import CRITERIA, FIRST, AcceptanceLimit, CriterionSpec, Facts, RunSurroundings
-from intake_report.align.grid import Peak, PeakSummary, PlaceGrid, grid_by_place, propose_phases, summarise_peaks
+from intake_report.align.criteria import CRITERIA, FIRST, AcceptanceLimit, CriterionSpec, RunSurroundings
+from intake_report.align.grid import Peak, PlaceGrid, grid_by_place, propose_phases, summarise_peaks
 from intake_report.align.model import (
     AlignedRun,
     Alignment,
     AlignSettings,
     EntrySettings,
-    Finding,
     PhaseSettings,
-    PhaseSpan,
     Place,
-    Reference,
     RoutePath,
     RouteSettings,
     RouteStop,
@@ -30,15 +27,10 @@ __all__ = [
     "Comparability",
     "CriterionSpec",
     "EntrySettings",
-    "Facts",
-    "Finding",
     "Peak",
-    "PeakSummary",
     "PhaseSettings",
-    "PhaseSpan",
     "Place",
     "PlaceGrid",
-    "Reference",
     "RoutePath",
     "RouteSettings",
     "RouteStop",

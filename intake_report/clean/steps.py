@@ -25,21 +25,10 @@ Reach = Mapping[str, tuple[float, float]]
 
 
 def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRun:
-    """Clean one run and account for every step.
+    """Clean one run, as mapped, and account for every step: time base, then true samples, then masks.
 
-    Time base, then true samples, then masks; no value is altered and none is interpolated.
-
-    Parameters
-    ----------
-    log : RunLog
-        The run as mapped; internal units; float columns, NaN = no sample.
-    resolution : mapping of str to float, optional
-        Declared resolution of the instrument by channel [internal unit]; else the catalogue's.
-
-    Returns
-    -------
-    CleanRun
-        Cleaning a cleaned run again changes neither data nor masks.
+    No value is altered and none is interpolated; cleaning a cleaned run again changes neither data nor masks. `resolution`:
+    declared for the instrument by channel [internal unit]; else the catalogue's.
     """
     rows = len(log.frame)
     columns = {str(name): log.frame.iloc[:, j].to_numpy(dtype=np.float64) for j, name in enumerate(log.frame)}

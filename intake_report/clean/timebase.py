@@ -39,13 +39,8 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
     the file is the evidence, later times are moved on) or rows written late (their seconds are otherwise empty:
     sorted). Many equal times mean a clock coarser than the rows; the rows are spread evenly inside each tick.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        Elapsed times in file order [s]; may be NaN, step backwards or repeat.
-    columns : sequence of ndarray, (n,)
-        Values by channel, NaN = no sample. Rows of one time that complement each other (no channel twice) are one
-        message written in several rows, not a coarse clock.
+    `time` (n,) in file order [s] may be NaN, step backwards or repeat; `columns` (n,): values by channel, NaN = no sample.
+    Rows of one time that complement each other (no channel twice) are one message in several rows, not a coarse clock.
     """
     rows = time.size
     entries: list[QualityEntry] = []

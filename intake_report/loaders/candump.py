@@ -64,10 +64,7 @@ def read(path: Path, options: ReadOptions) -> RawLog:
 
     `dbc` of the options describes other frames than diagnostic answers; reading it needs the extra "can".
 
-    Raises
-    ------
-    DataError
-        If no frame can be read or none can be decoded.
+    Raises DataError: if no frame can be read or none can be decoded.
     """
     data, packed = open_bytes(path)
     frames, malformed = _frames(bytes(data))

@@ -53,10 +53,8 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
     `path`: delimited text with one line of column names; lines that begin with # are comments; `columns`: their header to
     "name [unit]", empty where the headers themselves have that form; `known`: names that can be asked for, and quantities.
 
-    Raises
-    ------
-    DataError
-        A file that cannot be read, a header that is not there, a field that is no number, an unknown name or unit.
+    Raises DataError: a file that cannot be read, a header that is not there, a field that is no number, an unknown name or
+    unit.
     """
     with in_file(path):
         return _declared_columns(path, columns, known)

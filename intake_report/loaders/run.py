@@ -58,10 +58,7 @@ READERS = {
 def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
     """Read one log file of any supported format; `options` says what the file does not tell.
 
-    Raises
-    ------
-    DataError
-        If it cannot be read; the message names the file, the line where there is one, and the way out.
+    Raises DataError: if it cannot be read; the message names the file, the line where there is one, and the way out.
     """
     options = options or ReadOptions()
     path = Path(path)
@@ -106,10 +103,7 @@ def load_run(
     `mapping`: header -> "channel [unit]", never guessed: `propose_mapping` proposes one for the user to accept; `options`: what
     the files do not tell; `start`: aware, as the campaign states it: the date of clock times, the start of elapsed times.
 
-    Raises
-    ------
-    DataError
-        If a file cannot be read, a column is not found, or parts cannot be put in order.
+    Raises DataError: if a file cannot be read, a column is not found, or parts cannot be put in order.
     """
     options = options or ReadOptions()
     if start is not None:
