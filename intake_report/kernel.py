@@ -195,13 +195,13 @@ class SpareKernel:
             os.kill(self.pid, number)
 
 
-def ready_kernel() -> SpareKernel | None:
-    """Return a kernel that need not load anything; None where this process may have threads or sees its user's settings.
+def load_once() -> bool:
+    """Load everything with the surroundings of a kernel, so that a kernel can be forked from this process.
 
-    Everything is loaded once, here, with the surroundings of a kernel, in place of twice.
+    False, and nothing is loaded, where this process may have threads or sees its user's settings.
     """
     if not (sys.flags.isolated and hasattr(os, "fork") and threading.active_count() == 1):
-        return None
+        return False
     before, folder = dict(os.environ), os.getcwd()
     with tempfile.TemporaryDirectory() as empty:
         try:
@@ -209,7 +209,7 @@ def ready_kernel() -> SpareKernel | None:
             os.environ.update(kernel_environment(Path(empty)))
             os.chdir(empty)
             load_modules()
-            return SpareKernel(quiet=True)
+            return True
         finally:
             os.environ.clear()
             os.environ.update(before)

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from intake_report.campaign import Campaign, load_campaign, refuse
 from intake_report.errors import CampaignError, DataError, MachineError
-from intake_report.kernel import SpareKernel, ready_kernel, run_notebook
+from intake_report.kernel import SpareKernel, load_once, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
 from intake_report.render.meta import Attachment, ReportMeta, paper_of, report_date
 
@@ -271,7 +271,7 @@ def make_report(
 ) -> None:
     """Write every file of a report except its manifest into `scratch/report`."""
     progress("loading")
-    spare = spare or (None if debug else ready_kernel())
+    forks = spare is None and not debug and load_once()
     import nbformat
 
     from intake_report.analyse.mistakes import campaign_mistakes
@@ -279,6 +279,7 @@ def make_report(
     from intake_report.render.records import record_tables
 
     refuse(campaign_mistakes(campaign))
+    spare = SpareKernel(quiet=True) if forks else spare
     progress("running the notebook")
     executed = run_notebook(campaign, scratch, meta, previous, debug=debug, spare=spare, cache=cache)
 
