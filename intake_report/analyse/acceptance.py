@@ -130,16 +130,12 @@ def _row(check: Check) -> dict[str, Any]:
             "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})",
             code=check.code, title=check.title, value=value, versus=check.versus, limit=limit,
         )  # fmt: skip
-    return {
-        "run": check.runs[0],
-        "code": check.code,
-        "title": check.title,
-        "limit": message(template, limit=limit, versus=check.versus),
-        "value": value,
-        "hard": check.hard,
-        "passed": {"pass": True, "fail": False, "unknown": None}[check.outcome],
-        "reason": reason,
-    }
+    limits, passed = (
+        message(template, limit=limit, versus=check.versus),
+        {"pass": True, "fail": False}.get(check.outcome),
+    )
+    row = (check.runs[0], check.code, check.title, limits, value, check.hard, passed, reason)
+    return dict(zip(CRITERION, row, strict=True))
 
 
 def _value(check: Check) -> Value | Beyond:
@@ -167,15 +163,10 @@ def _pair_row(code: str, checks: list[Check]) -> dict[str, Any]:
     known = [check for check in checks if check.value is not None]
     worst = max(known, key=lambda check: check.value or 0.0, default=None)
     quantity = quantity_of(code)
-    return {
-        "code": code,
-        "title": checks[0].title,
-        "limit": message("at most {limit}", limit=Value(checks[0].limit, quantity)),
-        "pairs": len(known),
-        "failed": sum(check.outcome == "fail" for check in known),
-        "worst": worst.runs if worst else (),
-        "value": _value(worst) if worst else Value(None, quantity),
-    }
+    limit, failed = message("at most {limit}", limit=Value(checks[0].limit, quantity)), [c.outcome for c in checks]
+    of_worst = (worst.runs, _value(worst)) if worst else ((), Value(None, quantity))
+    row = (code, checks[0].title, limit, len(known), failed.count("fail"), *of_worst)
+    return dict(zip(PAIRS, row, strict=True))
 
 
 def decide(

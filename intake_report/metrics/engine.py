@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from intake_report.messages import Value, message
@@ -23,6 +25,10 @@ MATCHED = (
     f"in which every run has {LEAST_SAMPLES} samples or more, each point with the same weight in all runs"
 )
 SOURCE = "definition of this report; matching by engine speed and load is common practice"
+MORE = ("higher", "lower")
+AS_READ: dict[str, Any] = {
+    "better": "neither", "decimals": 2, "source": SOURCE, "group": "engine", "assessed": False,
+}  # fmt: skip
 LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below which no slope can be told (own choice)
 
 
@@ -51,14 +57,10 @@ def _mean(series: RunSeries, channel: str) -> Reading | Missing:
 @metric(
     "Airflow at matched operating points",
     f"Mean airflow {MATCHED}.",
-    ("higher", "lower"),
+    MORE,
     quantity="mass_flow",
-    better="neither",
-    decimals=2,
-    source=SOURCE,
     needs=("maf",),
-    group="engine",
-    assessed=False,
+    **AS_READ,
 )
 def matched_airflow(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the mean airflow at the shared operating points [g/s]."""
@@ -68,14 +70,10 @@ def matched_airflow(series: RunSeries, _: Parameter) -> Reading | Missing:
 @metric(
     "Manifold over barometric pressure at matched operating points",
     f"Mean manifold pressure over barometric pressure {MATCHED}.",
-    ("higher", "lower"),
+    MORE,
     quantity="ratio",
-    better="neither",
-    decimals=2,
-    source=SOURCE,
     needs=("pressure_ratio",),
-    group="engine",
-    assessed=False,
+    **AS_READ,
 )
 def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the mean ratio of manifold to barometric pressure at the shared operating points [%]."""
@@ -91,14 +89,10 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing
         points=MATCHED,
         spread=Value(LEAST_SPREAD, "temperature_difference"),
     ),
-    ("higher", "lower"),
+    MORE,
     quantity="angle_per_temperature",
-    better="neither",
-    decimals=2,
-    source=SOURCE,
     needs=("timing",),
-    group="engine",
-    assessed=False,
+    **AS_READ,
 )
 def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading | Missing:
     """Return the slope of spark advance against intake air temperature within the shared points [°/K]."""
@@ -133,7 +127,6 @@ _DEFINITIONS = (
     ("peak_torque", "Peak torque on the dyno", "torque", "Highest torque of a pull within the band that all pulls cover."),
     ("mean_torque", "Mean torque on the dyno", "torque", "Mean torque of a pull by engine speed over the band that all pulls cover."),
 )  # fmt: skip
-MORE = ("higher", "lower")
 TYPED = "Figures that were typed by hand stand as the dyno printed them."
 PULL_METRICS: dict[str, MetricSpec] = {
     id: MetricSpec(id, title, quantity, "higher", 2, f"{text} {TYPED}", (), 1, "common practice", MORE, group="engine")

@@ -163,12 +163,7 @@ def weights(time: Floats, start: float, end: float, max_gap: float) -> Floats:
 
     Their sum is the time covered: pauses longer than `max_gap` [s] contribute nothing.
     """
-    if time.size < 2:
-        return np.zeros(time.shape)
-    left, right = time[:-1], time[1:]
-    overlap = np.clip(np.minimum(right, end) - np.maximum(left, start), 0.0, None)
-    overlap = np.where(right - left <= max_gap, overlap, 0.0)
-    return _trapezoid(overlap)
+    return _trapezoid(_overlap(time, start, end, max_gap))[: time.size]
 
 
 def distance_weights(time: Floats, distance: Floats, start: float, end: float, max_gap: float) -> Floats:
@@ -177,19 +172,19 @@ def distance_weights(time: Floats, distance: Floats, start: float, end: float, m
     `time`, `distance` (n,): sample times [s] and route distance [m], finite; `start`, `end`: limits of the integral
     [s]; `max_gap`: pauses longer than this contribute nothing [s].
     """
-    if time.size < 2:
-        return np.zeros(time.shape)
+    overlap = _overlap(time, start, end, max_gap)
+    return _trapezoid(np.clip(np.diff(distance), 0.0, None) * overlap / np.diff(time))[: time.size]
+
+
+def _overlap(time: Floats, start: float, end: float, max_gap: float) -> Floats:
+    """How much of each pause between samples lies between `start` and `end`, (n − 1,) [s]; nothing of one that is too long."""
     left, right = time[:-1], time[1:]
     overlap = np.clip(np.minimum(right, end) - np.maximum(left, start), 0.0, None)
-    driven = np.clip(np.diff(distance), 0.0, None) * overlap / (right - left)
-    return _trapezoid(np.where(right - left <= max_gap, driven, 0.0))
+    return np.where(right - left <= max_gap, overlap, 0.0)
 
 
 def _trapezoid(pieces: Floats) -> Floats:
-    result = np.zeros(pieces.size + 1)
-    result[:-1] += 0.5 * pieces
-    result[1:] += 0.5 * pieces
-    return result
+    return np.asarray(np.append(0.5 * pieces, 0.0) + np.append(0.0, 0.5 * pieces))
 
 
 def first_below(
