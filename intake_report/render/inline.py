@@ -39,27 +39,18 @@ class Span:
 
 
 def printable(text: str) -> str:
-    """Return `text` with U+FFFD for what cannot be printed, spaces for line ends, no overrides of direction.
-
-    `text`.
-    """
+    """Return `text` with U+FFFD for what cannot be printed, spaces for line ends, no overrides of direction."""
     text = _DIRECTIONAL.sub("", text)
     return _UNPRINTABLE.sub("\ufffd", re.sub(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]", " ", text))
 
 
 def literal(text: str) -> str:
-    """Return `text` so that the inline syntax leaves every character of it alone.
-
-    `text`: text that somebody else wrote. Returns for use inside any block text.
-    """
+    """Return `text`, which somebody else wrote, so that the inline syntax leaves every character of it alone."""
     return re.sub(r"[*`\[]", lambda match: _ESCAPE + match.group(), text.replace(_ESCAPE, "\ufffd"))
 
 
 def emphasis(text: str) -> str:
-    """Return `text` (inline syntax) set in italics.
-
-    `text`.
-    """
+    """Return `text` (inline syntax) set in italics."""
     return f"{_EMPHASIS}{text}{_EMPHASIS}"
 
 

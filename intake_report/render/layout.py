@@ -39,11 +39,7 @@ class Plan:
 
 
 def breakable(text: str, longest: int = _LONGEST_PIECE) -> str:
-    """Return `text` with places to break inside words that are too long for a column.
-
-    `text`; `longest`: characters up to which a word stays whole. Returns with zero-width spaces, after punctuation
-    where there is some; numbers stay whole.
-    """
+    """Return `text` with zero-width spaces in words of more than `longest` characters, after punctuation where there is some."""
     if len(text) <= longest:
         return text
     return re.sub(rf"\S{{{longest + 1},}}", lambda match: _broken(match.group(), longest), text)
@@ -196,10 +192,7 @@ def _covered() -> frozenset[int]:
 
 
 def spellable(text: str) -> str:
-    """Return `text` with each character that no font of the PDF has written as its code point, "[U+1F600]".
-
-    `text`.
-    """
+    """Return `text` with each character that no font of the PDF has written as its code point, "[U+1F600]"."""
     if _SURE.issuperset(text):
         return text
     return "".join(char if char in _SURE or ord(char) in _covered() else _spelled(char) for char in text)

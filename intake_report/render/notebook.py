@@ -50,10 +50,7 @@ def _blocks(notebook: NotebookNode) -> Iterator[Block]:
 
 
 def read_document(notebook: NotebookNode) -> Document:
-    """Return the numbered report that a notebook holds.
-
-    `notebook`. Raises DataError: it shows no report block at all, or the numbering pass refuses it.
-    """
+    """Return the numbered report that a notebook holds. DataError if it shows no block, or the numbering refuses it."""
     document = number(_blocks(notebook))
     if not document.items and not document.cover:
         raise DataError("The notebook shows no report blocks.", remedy="Run it before exporting it.")
@@ -97,10 +94,9 @@ def add_pictures(notebook: NotebookNode, folder: Path) -> None:
 
 
 def table_csv(table: Table, document: Document) -> str:
-    """Return a table as comma-separated values (RFC 4180).
+    """Return a table as comma-separated values (RFC 4180): its raw `values` where it has them, else the cells as printed.
 
-    `table`: its raw `values` where it has them, else the cells as printed; `document`: resolves cross references in
-    printed cells. Returns lines end in CR LF; a missing value is an empty field.
+    Lines end in CR LF; a missing value is an empty field.
     """
     rows: list[tuple[Scalar, ...]]
     if table.values is not None:
@@ -176,10 +172,9 @@ def _parser() -> Any:
 
 
 def markdown_blocks(source: str) -> tuple[Block, ...]:
-    """Return the blocks of one Markdown cell.
+    """Return the blocks of one Markdown cell, in which ``[[label]]`` is a cross reference too.
 
-    `source`: ``[[label]]`` is a cross reference here too. Links keep their address as text, images their alternative
-    text: a report loads nothing.
+    Links keep their address as text, images their alternative text: a report loads nothing.
     """
     return tuple(_of_tokens(_parser()(source)))
 

@@ -26,13 +26,6 @@ from intake_report.render.blocks import (
 )
 
 TargetKind = Literal["section", "figure", "table", "equation"]
-_WORDS: Mapping[TargetKind, str] = {
-    "section": "Section",
-    "figure": "Figure",
-    "table": "Table",
-    "equation": "Equation",
-}
-
 _KINDS: Mapping[str, TargetKind] = {"sec": "section", "fig": "figure", "tab": "table", "eq": "equation"}
 
 
@@ -48,7 +41,7 @@ class Target:
     @property
     def name(self) -> str:
         """Return the words of a reference, "Figure 3"."""
-        return f"{_WORDS[self.kind]} {self.number}"
+        return f"{self.kind.capitalize()} {self.number}"
 
 
 @dataclass(frozen=True)

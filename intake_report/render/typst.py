@@ -133,10 +133,7 @@ def array(parts: Iterable[str]) -> str:
 
 
 def inline_source(text: str, document: Document, longest: int = _IN_TEXT) -> str:
-    """Return a block text as a Typst expression of type content.
-
-    `text`; `document`: resolves cross references; `longest`: characters up to which a word stays whole.
-    """
+    """Return a block text as a Typst expression of type content; words of up to `longest` characters stay whole."""
     pieces = (piece for span in inline.parse(text) for piece in _span(span, document, longest))
     return f"T({', '.join(pieces)})"
 
@@ -163,10 +160,7 @@ def _span(span: inline.Span, document: Document, longest: int) -> Iterator[str]:
 
 
 def body_source(document: Document, width: float) -> str:
-    """Return the report's blocks as Typst source, one call per block.
-
-    `document`; `width`: of the text area [pt], for tables.
-    """
+    """Return the report's blocks as Typst source, one call per block; `width` of the text area [pt], for tables."""
     return "\n".join(f"#{_block(item, document, width)}" for item in document.items)
 
 
@@ -246,16 +240,12 @@ def _table(block: Table, place: str, document: Document, width: float) -> str:
     panels = []
     for columns, widths in zip(made.panels, made.widths, strict=True):
         heads = array(cell(block.columns[i].title) for i in columns)
-        rows = ",\n".join(", ".join(cell(row[i]) for i in columns) for row in block.rows)
+        cells = array(cell(row[i]) for row in block.rows for i in columns)
         panels.append(
             f"(columns: {array(f'{value:.2f}pt' for value in widths)}, "
-            f"align: {array(block.columns[i].align for i in columns)}, heads: {heads}, cells: ({rows}{_comma(rows)}))"
+            f"align: {array(block.columns[i].align for i in columns)}, heads: {heads}, cells: {cells})"
         )
     return (
         f"data-table({place}, caption: {inline_source(block.caption, document)}, size: {made.size}pt, whole: {_bool(whole)}, "
         f"panels: {array(panels)}, notes: {array(inline_source(note, document) for note in block.notes)})"
     )
-
-
-def _comma(text: str) -> str:
-    return "," if text else ""

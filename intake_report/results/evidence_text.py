@@ -187,22 +187,15 @@ RUN_WEATHER = {
 
 
 def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) -> None:
-    """Put the printed texts beside the numbers of the evidence in results.json.
-
-    `document`: plain form of `evidence`; changed in place; `evidence`: what it was made from; `system` {"si", "us"}:
-    what the reader sees.
-    """
+    """Put the printed texts beside the numbers of `document`, the plain form of `evidence`, in place."""
 
     def put(records: list[dict[str, Any]], rows: Iterable[Any], texts: dict[str, Text]) -> None:
         for record, row in zip(records, rows_of(rows), strict=True):
             record |= {name: text(row, system) for name, text in texts.items()}
 
     weather, of_weather = document["weather"], evidence.weather
-    put(
-        weather["sources"],
-        of_weather.sources,
-        {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)},
-    )
+    text = {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)}
+    put(weather["sources"], of_weather.sources, text)
     for row, offset in zip(weather["offsets"], of_weather.offsets, strict=True):
         row["text"], row["interval_text"] = offset_texts(offset, system)
     for row, run in zip(weather["runs"], of_weather.runs, strict=True):

@@ -119,8 +119,11 @@ def test_a_campaign_without_runs_becomes_a_folder(tmp_path, capsys):
         "\n", " "
     )
     assert main(command) == 0 and "unchanged" in capsys.readouterr().out
-    assert main([*command, "--seed", "5"]) == 0
-    assert (made.parent / "2026-06-01-r2" / "plan.json").is_file()
+    six = TEXT.replace("[plan]", "[plan]\nblocks = 6")
+    assert main(["plan", str(written(folder, six)), *command[2:-1], "a4"]) == 0
+    pdf = pypdf.PdfReader(made.parent / "2026-06-01-r2" / "plan.pdf")
+    assert [round(float(x)) for x in pdf.pages[0].mediabox[2:]] == [595, 842]
+    assert len(pdf.pages) == 14 and "Run 1 of 12" in pdf.pages[1].extract_text()
 
 
 def test_runs_are_ready_to_paste_and_follow_the_seed(tmp_path):

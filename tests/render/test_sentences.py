@@ -47,8 +47,8 @@ def test_difference_that_is_not_that_of_the_printed_values_says_why(demo):
     result = demo.chain.result
     c = next(c for c in result.comparisons if c.key == CITY and c.configuration == "sealed-snorkel")
     effect = ControlEffect(c.key, c.configuration, c.versus, -4.6, 1.0, 0.5, -4.5, 1.2, 0.6, runs=6)
-    assert "less the control vehicle" in sentences(replace(result, control=(effect,)))[0]
-    assert "less the control vehicle" not in sentences(result)[0] and "within blocks" not in sentences(result)[0]
+    assert "after taking off the control vehicle" in sentences(replace(result, control=(effect,)))[0]
+    assert "control vehicle" not in sentences(result)[0] and "within blocks" not in sentences(result)[0]
     rows = tuple(replace(x, difference=-7.0) if x is c else x for x in result.comparisons)
     assert "within blocks 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
 

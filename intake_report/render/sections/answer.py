@@ -25,7 +25,7 @@ MARKS = {"shown": "●", "exploratory": "●", "suggested": "◐", "equivalent":
 PLACES = {"city": "In the city", "ramp": "On the ramp", "highway": "On the highway"}
 OVER_AMBIENT = ("mean_over_ambient", "peak_over_ambient")
 SENTENCES = 3
-ROUNDED, WITHIN, CONTROLLED = "before rounding", "within blocks", "less the control vehicle"
+ROUNDED, WITHIN, CONTROLLED = "before rounding", "within blocks", "after taking off the control vehicle"
 EDGE = 0.95
 """Share of the time that was watched beyond which a recovery reads as "or not reached"."""
 
@@ -209,7 +209,9 @@ def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     """Return difference, interval and word: "4.4 K closer to ambient, 95 % interval 3.9 to 4.9 K: shown"."""
     why = adjusted(result, key, c)
     text = " ".join(
-        part for part in ((size(result, key, c), why) if why == ROUNDED else (why, size(result, key, c))) if part
+        part
+        for part in ((size(result, key, c), why) if why in (ROUNDED, CONTROLLED) else (why, size(result, key, c)))
+        if part
     )
     if c.low is not None or c.high is not None:
         share = formatting.usual(c.level, "share", "si")
