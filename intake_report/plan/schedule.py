@@ -62,19 +62,13 @@ def planned_runs(
         return tuple(_issued(campaign, run) for run in issued["runs"])
     runs = [_of_file(campaign, number) for number in range(len(campaign.runs))]
     blocks = list(dict.fromkeys(run.block for run in runs))
-    orders = orders_of(design, seed)
+    orders = block_orders(design.configurations, design.blocks, design.repeats, np.random.default_rng(seed))
+    closing = design.configurations[:1] if design.closing else ()
     for number in range(len(blocks), design.blocks):
         name = next(n for i in range(number + 1, number + 99) if (n := f"day-{i}") not in blocks)
         blocks.append(name)
-        runs += _block(campaign, name, orders[number])
+        runs += _block(campaign, name, (*orders[number], *closing))
     return tuple(runs)
-
-
-def orders_of(design: Design, seed: int) -> tuple[Order, ...]:
-    """Return the order of each block, drawn with `seed`; the baseline once more at the end where it is repeated."""
-    rng = np.random.default_rng(seed)
-    orders = block_orders(design.configurations, design.blocks, design.repeats, rng)
-    return tuple((*order, design.configurations[0]) if design.closing else order for order in orders)
 
 
 def _block(campaign: Campaign, block: str, order: Order) -> Iterator[PlannedRun]:

@@ -21,7 +21,7 @@ from intake_report.errors import IntakeReportError
 from intake_report.plan.design import Design
 from intake_report.plan.files import calendar, runs_toml
 from intake_report.plan.plan import Asked, make_plan
-from intake_report.plan.schedule import PlannedRun, orders_of, place, with_repeats
+from intake_report.plan.schedule import PlannedRun, place, with_repeats
 from intake_report.plan.window import DayWindow, climate, day_window, read_forecast, sun_elevation, window_notes
 
 TODAY = dt.date(2026, 6, 1)
@@ -144,14 +144,6 @@ def test_the_example_of_the_readme_is_what_a_campaign_file_takes():
     assert example is not None
     planning = model(re.sub(r"(?s)\[plan\].*", "[plan]\n", TEXT) + example[1]).plan
     assert planning.worth and planning.drive_time == 2100.0 and planning.issued == "plan.json"
-
-
-@given(st.sampled_from([2, 3, 4]), st.integers(2, 8), st.integers(1, 3), st.integers(0, 2**32))
-def test_orders_are_reproducible_and_hold_every_configuration(k, blocks, repeats, seed):
-    design = Design(tuple("abcd"[:k]), blocks, repeats)
-    orders = orders_of(design, seed)
-    assert orders == orders_of(design, seed)
-    assert [sorted(order) for order in orders] == [sorted("abcd"[:k] * repeats)] * blocks
 
 
 def test_the_calendar_is_read_back_by_another_library(tmp_path):
