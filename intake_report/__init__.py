@@ -2,7 +2,7 @@
 
 ``import intake_report as ir`` gives a notebook what it needs: `load_campaign`, `vary`; the five steps `load_logs`,
 `clean_logs`, `align_logs`, `measure_runs`, `conclude`; `run_frame`, `overlay`, `values`, `comparisons`, `difference`,
-`metric`; and `show` for sections of the report. Each is imported when it is first used.
+`metric`; `fit_models`, `residuals`, `replay_models`; and `show` for sections of the report. Each is imported when it is first used.
 """
 
 from importlib import import_module
@@ -15,7 +15,7 @@ _SURFACE = {
     "analyse": ("load_logs", "clean_logs", "align_logs", "measure_runs", "conclude"),
     "workbook": (
         "run_frame", "overlay", "values", "comparisons", "difference", "metric", "explore_run", "explore_phase",
-        "explore_margin", "with_margin",
+        "explore_margin", "with_margin", "fit_models", "residuals", "replay_models",
     ),
     "render.show": ("show",),
 }  # fmt: skip

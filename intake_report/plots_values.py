@@ -191,3 +191,20 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
     panel.tick_params(length=0)
     panel.grid(axis="y", lw=0.4)
     return figure
+
+
+@styled
+def common_drive_figure(result: ReportResult) -> Figure:
+    """Draw the over-ambient temperature that the models give on the common drive, a line per configuration."""
+    assert result.common_drive is not None
+    look, figure = Look(result), new_figure(2.6)
+    panel = figure.subplots()
+    for curve in result.common_drive.curves:
+        id = curve.configuration
+        shown_over = shown(curve.y, "temperature_difference", result)
+        panel.plot(curve.x, shown_over, color=look.colour(id), ls=look.dash(id), label=result.name_of(id))
+    panel.grid(axis="y")
+    panel.set_xlabel("Time on the common drive [s]")
+    panel.set_ylabel(axis_label("Over-ambient (model)", "temperature_difference", result))
+    legend(figure, panel)
+    return figure

@@ -14,12 +14,14 @@ import pandas as pd
 from intake_report import formatting
 from intake_report.align import Alignment
 from intake_report.analyse import Measured, conclude, measure_runs
+from intake_report.analyse.common_drive import fitted, thermal_inputs
 from intake_report.by_run import ByRun
 from intake_report.campaign import Campaign, vary
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun
 from intake_report.clean.model import interpolate
 from intake_report.errors import DataError, nearest
+from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import MetricFunction, reading
 from intake_report.metrics.registry import metric as register_metric
@@ -28,6 +30,7 @@ from intake_report.render.sections.closing import moved
 from intake_report.results import ReportResult
 from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity, metric_title
+from intake_report.thermal import ThermalFit, airflow_law, element, trace
 from intake_report.units import UnitSystem, to_display
 
 if TYPE_CHECKING:
@@ -154,6 +157,61 @@ def difference(result: ReportResult, other: ReportResult) -> pd.DataFrame:
     """Return what `other` states otherwise than `result`: runs, differences, claims, limitations; empty for nothing."""
     before, now = (results_document(each, "", 1) for each in (result, other))
     return pd.DataFrame(moved(before, now, other), columns=["subject", "before", "now"])
+
+
+def fit_models(campaign: Campaign, measured: Measured) -> dict[str, ThermalFit]:
+    """Return the thermal model of each configuration, fitted to its runs that are not excluded; see `thermal.fit`.
+
+    Raises
+    ------
+    DataError
+        No configuration can be modelled; the reasons are named.
+    """
+    inputs, refused = thermal_inputs(campaign, measured, {run.id for run in campaign.runs if not run.exclude})
+    fits, reasons = fitted(campaign, inputs)
+    if not fits:
+        why = "; ".join(said(note, campaign.about.units) for note in (*refused, *reasons))
+        raise DataError(
+            f"No configuration can be modelled: {why}.", remedy="Log ambient, speed and intake air temperature."
+        )
+    return {f.configuration: f for f in fits}
+
+
+def residuals(fits: dict[str, ThermalFit]) -> pd.DataFrame:
+    """Return the readings beside the models on their own drives: run, configuration, time [s], read, modelled, residual [K]."""
+    parts = []
+    for f in fits.values():
+        for i, drive in enumerate(f.drives):
+            modelled = np.interp(drive.reading_time, drive.time, f.own(i))
+            columns = {"time": drive.reading_time, "read": drive.reading, "modelled": modelled}
+            frame = pd.DataFrame({"run": drive.run, "configuration": f.configuration, **columns})
+            parts.append(frame.assign(residual=drive.reading - modelled))
+    return pd.concat(parts, ignore_index=True)
+
+
+def replay_models(fits: dict[str, ThermalFit], drive: str | pd.DataFrame, ambient: float = 25.0) -> pd.DataFrame:
+    """Return the modelled over-ambient temperature [K] of each configuration (columns) on one drive.
+
+    `drive`: id of a run, or a table with index time [s] and column "speed" [km/h], in calm air of `ambient` [°C]. Mean over the
+    runs of a configuration; wind and start of the under-hood air are those of the run, or as expected before any.
+    """
+    drives = {d.run: (d, own) for f in fits.values() for d, own in zip(f.drives, f.effects, strict=True)}
+    if isinstance(drive, str):
+        if drive not in drives:
+            raise DataError(f"No model rests on a run “{drive}”.", remedy=nearest(drive, list(drives), "There is:"))
+        on, own = drives[drive]
+    else:
+        speed = drive["speed"].to_numpy(dtype=np.float64) / 3.6
+        law = airflow_law([d for d, _ in drives.values()])
+        on = trace("own", drive.index.to_numpy(dtype=np.float64), speed, law, ambient)
+        own = on.expected
+    columns = {}
+    for id, f in fits.items():
+        effects = f.effects.copy()
+        effects[:, 3:6] = own[3:6]
+        shape = np.broadcast_to(f.shape, (len(effects), f.shape.size))
+        columns[id] = element(shape, effects, on).mean(axis=0) - on.ambient
+    return pd.DataFrame(columns, index=pd.Index(on.time, name="time"))
 
 
 def metric(

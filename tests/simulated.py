@@ -215,6 +215,7 @@ class Batch:
     ambient: Array  # [°C]
     ambient_element: Array  # [°C]
     airflow: Array  # [g/s]
+    coolant: Array  # [°C]
     station: Array  # air temperature outside the city, without the fluctuation that the vehicle meets [°C]
 
     def readings(self, rounding: str = "floor") -> dict[str, Array]:
@@ -255,6 +256,7 @@ def _part(
         "ambient": t["ambient"],
         "ambient_element": t["ambient_element"],
         "airflow": drives.engine.airflow,
+        "coolant": t["coolant"],
         "station": t["station"],
     }
     after = np.arange(len(time))[None, :] >= samples[:, None]

@@ -16,6 +16,7 @@ from intake_report.analyse.acceptance import criteria_frame, decide, judge_runs,
 from intake_report.analyse.ambient import AmbientReference, choose_ambient
 from intake_report.analyse.claim_check import deciding_keys
 from intake_report.analyse.claims import direct_comparisons, judge_claims
+from intake_report.analyse.common_drive import common_drive
 from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
@@ -42,6 +43,7 @@ CONCLUDED: Any = {
     "runs": {"__all__": {"exclude", "notes", "start_condition", "driver"}},
     "metrics": {"confidence", "equivalence"},
     "comparison": True,
+    "common_drive": True,
     **dict.fromkeys(
         ("claims", "plan", "dyno", "bench", "pulls", "restrictions", "airflows", "exposures", "observations"), True
     ),
@@ -222,6 +224,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         pairs=pair_frame(campaign, measured.comparability, used),
         places=describe_places(campaign, measured.places, used),
         decides=deciding_keys(campaign, metrics),
+        common_drive=common_drive(campaign, measured, used, metrics, comparisons),
     )
 
 

@@ -97,6 +97,7 @@ def _references(campaign: Campaign) -> Iterator[_Mistake]:
     named.append(("ambient reference", "ambient.reference", campaign.ambient.reference))
     named += [("claim", f"plan.worth.{id}", id) for id in campaign.plan.worth]
     named.append(("run", "route.reference_run", campaign.route.reference_run))
+    named.append(("run", "common_drive.run", campaign.common_drive and campaign.common_drive.run))
     for kind, key, id in named:
         if id and id not in known[kind]:
             yield _Mistake(key, f"there is no {kind} “{id}”.", nearest(id, known[kind], "The campaign has:"))
@@ -157,6 +158,7 @@ def _named(campaign: Campaign) -> Iterator[_Named]:
     }  # fmt: skip
     single = {
         "log.dbc": campaign.log.dbc, "route.reference": campaign.route.reference, "plan.issued": campaign.plan.issued,
+        "common_drive.file": campaign.common_drive and campaign.common_drive.file,
         **{f"{table}[{i}].file": entry.file for table, entries in tables.items() for i, entry in enumerate(entries, 1)},
     }  # fmt: skip
     yield from (_Named(key, name) for key, name in single.items() if name)

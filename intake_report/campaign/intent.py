@@ -53,6 +53,30 @@ class ComparisonSection(Section):
         return self
 
 
+class CommonDriveSection(Section):
+    """One drive on which thermal models of all configurations are replayed; without this table none are fitted."""
+
+    run: Identifier | None = Field(default=None, description="Its run; absent: the one with the median standing time")
+    file: RelativePath | None = Field(default=None, description="A table of speed over time instead of a run")
+    columns: dict[str, str] = Field(
+        default={}, description='Header = "time [s]" or "speed [km/h]" of the file, in any unit of the two'
+    )
+    # own choice: what a model may be off by before its numbers say less than the runs do
+    largest_rms: Annotated[float, Quantity("temperature_difference", above=0.0)] = 1.5
+    largest_peak_bias: Annotated[float, Quantity("temperature_difference", above=0.0)] = 1.5
+    least_coverage: Annotated[float, Field(ge=0.0, le=1.0)] = 0.8
+
+    @model_validator(mode="after")
+    def _one_drive(self) -> CommonDriveSection:
+        if self.run and self.file:
+            raise ValueError("run and file are two drives; name one")
+        if self.file and len(self.columns) != 2:
+            raise ValueError(
+                'columns names the two of the file: {"its header" = "time [s]", "another" = "speed [km/h]"}'
+            )
+        return self
+
+
 class Claim(Section):
     """One sentence that somebody wants to make, tied to a metric."""
 

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
 from intake_report.campaign.evidence import Airflow, BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
 from intake_report.campaign.fields import Day, Identifier, Moment, Month, RelativePath, Section, Text, WithUnit
-from intake_report.campaign.intent import Claim, ComparisonSection, Limit, Metrics, Planning
+from intake_report.campaign.intent import Claim, CommonDriveSection, ComparisonSection, Limit, Metrics, Planning
 from intake_report.units import UnitSystem
 
 
@@ -286,6 +286,7 @@ class Campaign(Section):
     metrics: Metrics = Metrics()
     plan: Planning = Planning()
     comparison: ComparisonSection = ComparisonSection()
+    common_drive: CommonDriveSection | None = None
     claims: tuple[Claim, ...] = Field(default=(), alias="claim")
     dyno: DynoSection = DynoSection()
     bench: BenchSection = BenchSection()
@@ -352,5 +353,6 @@ class Campaign(Section):
         paths += [p.file for p in self.pulls if p.file] + [r.file for r in self.restrictions if r.file]
         logs = [self.log, *(run.log for run in self.runs if run.log), *(s.log for s in self.soak_checks if s.log)]
         paths += [log.dbc for log in logs if log.dbc] + [c.photo for c in self.configurations if c.photo]
-        paths += [p for p in (self.route.reference, self.plan.issued) if p]
+        trace = self.common_drive and self.common_drive.file
+        paths += [p for p in (self.route.reference, self.plan.issued, trace) if p]
         return tuple(sorted(set(paths)))

@@ -4,6 +4,7 @@ from intake_report.results.compared import ClaimResult, Comparison, ControlDrive
 from intake_report.results.types import (
     GROUPS,
     BudgetRow,
+    CommonDriveResult,
     ConfigurationResult,
     Curve,
     Group,
@@ -26,6 +27,7 @@ __all__ = [
     "GROUPS",
     "BudgetRow",
     "ClaimResult",
+    "CommonDriveResult",
     "Comparison",
     "ConfigurationResult",
     "ControlDrive",

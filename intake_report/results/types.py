@@ -313,6 +313,47 @@ class ConfigurationResult:
 
 
 @dataclass(frozen=True, eq=False)
+class CommonDriveResult:
+    """All configurations on one drive, as their thermal models say: never used by a claim.
+
+    Attributes
+    ----------
+    drive : Part
+        Which drive it is.
+    comparisons, values, curves
+        As those measured; one value per metric and run: its configuration's parameters with that run's effects. A curve is
+        the over-ambient temperature of a configuration against elapsed time [s].
+    validation : DataFrame
+        Each run predicted from the others of its configuration: run, configuration, rms, peak_bias [K], coverage (0 to 1),
+        samples.
+    parameters : DataFrame
+        configuration, name, unit, meaning, value, factor (of its standard uncertainty), excited.
+    what_if : DataFrame
+        configuration, case ("hot", "standstill", "cruise"), value, low, high [K].
+    standing : DataFrame
+        configuration, measured: mean standing time of its runs, common: that of the common drive [s].
+    failed : tuple of str
+        Configurations whose model fails its validation.
+    illustration : bool
+        Some configuration has one run only.
+    notes : tuple of Part
+        What was refused, assumed or failed.
+    """
+
+    drive: Part
+    comparisons: tuple[Comparison, ...] = ()
+    values: tuple[MetricResult, ...] = ()
+    curves: tuple[Curve, ...] = ()
+    validation: pd.DataFrame = field(default_factory=pd.DataFrame)
+    parameters: pd.DataFrame = field(default_factory=pd.DataFrame)
+    what_if: pd.DataFrame = field(default_factory=pd.DataFrame)
+    standing: pd.DataFrame = field(default_factory=pd.DataFrame)
+    failed: tuple[str, ...] = ()
+    illustration: bool = False
+    notes: tuple[Part, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
 class ReportResult:
     """Everything that a report says; the only thing that tables, sentences, figures and files are made from.
 
@@ -353,6 +394,7 @@ class ReportResult:
     evidence: Evidence | None = None
     places: Places | None = None
     decides: tuple[str, ...] = ()
+    common_drive: CommonDriveResult | None = None
     pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
     cross_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
 

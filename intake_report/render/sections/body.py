@@ -16,6 +16,7 @@ from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.answer import MARKS, at_edge, legend, level, usable
+from intake_report.render.sections.common import common_drive
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.tables import block_of, extended, files, titled
 from intake_report.render.sections.titles import stops
@@ -168,6 +169,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
         )
     )
     blocks.append(_results_table(result, keys, replicated))
+    blocks += common_drive(result)
     blocks.append(
         Paragraph(
             "Values of every run, all metrics, p-values and what each interval rests on: [[sec-details]] and [[sec-annex-values]]."

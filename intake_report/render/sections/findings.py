@@ -13,6 +13,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections import titles
 from intake_report.render.sections.body import runs_apart
 from intake_report.render.sections.claims import claim_details
+from intake_report.render.sections.common import common_drive_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import (
     block_of,
@@ -36,6 +37,7 @@ def details(result: ReportResult) -> tuple[Block, ...]:
     blocks += _heat_soak(result)
     blocks += _per_run(result)
     blocks += basis_of_differences(result)
+    blocks += common_drive_details(result)
     if result.claims:
         blocks += [Heading(2, "Claims", "sec-claims"), claim_details(result)]
     return tuple(blocks)

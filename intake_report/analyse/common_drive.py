@@ -1,0 +1,244 @@
+"""All configurations on one common drive: models fitted to the measured runs, replayed, validated, compared."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from intake_report.analyse.compare import INDICATION, compare
+from intake_report.analyse.zeroing import channel_step
+from intake_report.campaign import Campaign, CommonDriveSection
+from intake_report.errors import DataError
+from intake_report.messages import Listing, Part, message
+from intake_report.metrics import RunSeries, Span
+from intake_report.results import CommonDriveResult, Comparison, Curve, MetricKey
+from intake_report.thermal import (
+    COEFFICIENTS,
+    CommonDrive,
+    DriveInput,
+    ThermalFit,
+    airflow_law,
+    drive_input,
+    fit,
+    lacking,
+    leave_one_out,
+    misfit,
+    natural,
+    replay,
+    trace,
+    what_if,
+)
+from intake_report.thermal.model import SPREAD, STEP
+from intake_report.units import to_internal
+
+if TYPE_CHECKING:
+    from intake_report.analyse import Measured
+
+STANDING = 0.5  # m/s
+POINTS = 400  # of a curve
+FASTEST = 100.0  # m/s; a faster trace has a wrong unit
+NO_DRIVE = message("no common drive", "no-common-drive")
+
+
+def common_drive(
+    campaign: Campaign,
+    measured: Measured,
+    used: set[str],
+    metrics: Sequence[MetricKey],
+    compared: Sequence[Comparison] = (),
+) -> CommonDriveResult | None:
+    """Return the comparison on the campaign's common drive; None where the campaign asks for none.
+
+    `used`: runs that take part; `compared`: the measured differences, whose metrics are asked of the models too.
+    """
+    settings = campaign.common_drive
+    if settings is None:
+        return None
+    inputs, notes = thermal_inputs(campaign, measured, used)
+    fits, reasons = fitted(campaign, inputs)
+    notes += reasons
+    if len(fits) < 2 or campaign.baseline.id not in {f.configuration for f in fits}:
+        few = message("fewer than two configurations, or not the baseline, could be modelled", "few-models")
+        return CommonDriveResult(NO_DRIVE, notes=(*notes, few))
+    series = {run.run: run for run in measured.series}
+    common, label = _chosen(campaign, settings, fits, series)
+    known = {c.key for c in compared if c.difference is not None} | {
+        k.key for k in metrics if k.parameter.kind == "none"
+    }
+    keys = tuple(k for k in metrics if k.spec.headline and k.key in known)
+    if settings.file:
+        keys = tuple(k for k in keys if k.parameter.kind == "none")  # a trace has neither phases nor an entry
+    rng = np.random.default_rng([campaign.metrics.seed, 15])
+    replayed = replay(fits, common, keys, rng, misfit(fits, series, keys))
+    validation = leave_one_out(fits, rng)
+    single = any(len(f.drives) < 2 for f in fits)
+    failed = _failed(settings, validation)
+    rows = compare(campaign, keys, replayed.values, replayed.draws)
+    withheld = {f.configuration for f in fits if len(f.drives) < 2} | set(failed)
+    rows = tuple(
+        replace(row, call="indication", verdict=INDICATION)
+        if row.difference is not None and withheld & {row.configuration, row.versus}
+        else row
+        for row in rows
+    )
+    if failed:
+        names = Listing(tuple(next(c.name for c in campaign.configurations if c.id == id) for id in failed))
+        notes += (
+            message("the model fails its validation for {names}: its numbers decide nothing", "failed", names=names),
+        )
+    return CommonDriveResult(
+        drive=label,
+        comparisons=tuple(row for row in rows if row.difference is not None),
+        values=replayed.values,
+        curves=tuple(_curve(id, common.drive, values) for id, values in replayed.temperature.items()),
+        validation=validation,
+        parameters=parameter_frame(fits),
+        what_if=what_if(fits, common, airflow_law([d for f in fits for d in f.drives])),
+        standing=_standing(fits, common.drive),
+        failed=failed,
+        illustration=single,
+        notes=notes,
+    )
+
+
+def thermal_inputs(
+    campaign: Campaign, measured: Measured, used: set[str]
+) -> tuple[dict[str, DriveInput], tuple[Part, ...]]:
+    """Return what drives the model in each run that takes part, by run, and what was refused or assumed."""
+    weather = {run.run: run for run in measured.weather.runs}
+    found, notes = {}, []
+    for series in measured.series:
+        if series.run not in used:
+            continue
+        clean, air = measured.cleaned[series.run], weather.get(series.run)
+        wind = None
+        if air is not None and air.wind_speed is not None and air.wind_direction is not None:
+            wind = (air.wind_speed / 3.6, air.wind_direction)
+        shift = measured.zeroing.correction(campaign, "iat", channel_step(campaign, clean, "iat"))
+        made = drive_input(series, clean, measured.alignment.reference.path, wind, shift)
+        if isinstance(made, tuple):
+            found[series.run] = made[0]
+            notes += made[1]
+        else:
+            notes.append(made)
+    return found, tuple(notes)
+
+
+def fitted(campaign: Campaign, inputs: dict[str, DriveInput]) -> tuple[list[ThermalFit], tuple[Part, ...]]:
+    """Return the fit of each configuration, in campaign order, and why one has none."""
+    fits, notes = [], []
+    for configuration in campaign.configurations:
+        drives = [drive for drive in inputs.values() if drive.configuration == configuration.id]
+        reason = lacking(drives) if drives else message("no run of it can be modelled", "no-run")
+        if reason is None:
+            fits.append(fit(drives))
+        else:
+            notes.append(message("{name}: {reason}", reason.code, name=configuration.name, reason=reason))
+    return fits, tuple(notes)
+
+
+def _chosen(
+    campaign: Campaign, settings: CommonDriveSection, fits: Sequence[ThermalFit], series: dict[str, RunSeries]
+) -> tuple[CommonDrive, Part]:
+    """Return the common drive and what it is."""
+    effects = {d.run: own for f in fits for d, own in zip(f.drives, f.effects, strict=True)}
+    drives = {d.run: d for f in fits for d in f.drives}
+    if settings.file:
+        return _from_file(campaign, settings, list(drives.values())), message(
+            "the speed trace {file}, in calm air at the mean ambient of the runs", "speed-file", file=settings.file
+        )
+    run = settings.run
+    if run is not None and run not in drives:
+        raise DataError(f"run “{run}” is not among those modelled.", file=campaign.file, where="common_drive.run",
+                        remedy="Name one that takes part, or none.")  # fmt: skip
+    if run is None:
+        order = sorted(drives.values(), key=lambda d: (_stopped(d), d.run))
+        run = order[(len(order) - 1) // 2].run
+    stated = "stated in the campaign" if settings.run else "the median in standing time"
+    return CommonDrive(drives[run], series[run], effects[run]), message(
+        "run {run} ({stated}), in its wind and ambient", "run", run=run, stated=stated
+    )
+
+
+def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequence[DriveInput]) -> CommonDrive:
+    path = campaign.folder / str(settings.file)
+
+    def wrong(what: str) -> DataError:
+        return DataError(
+            what,
+            file=path,
+            where="common_drive",
+            remedy="Give a table of time and speed that starts at rest or not, in rising time.",
+        )
+
+    try:
+        table = pd.read_csv(path, encoding="utf-8-sig")
+    except (ValueError, UnicodeError) as error:
+        raise wrong(f"the file is no table: {error}.") from None
+    columns = {}
+    for header, meaning in settings.columns.items():
+        name, _, unit = meaning.partition(" [")
+        if header not in table or name not in ("time", "speed"):
+            raise wrong(f"there is no column “{header}”, or “{name}” is neither time nor speed.")
+        numbers = pd.to_numeric(table[header], errors="coerce").to_numpy(dtype=np.float64)
+        columns[name] = to_internal(numbers, unit.rstrip("]"), name)
+    time, speed = columns.get("time", np.empty(0)), columns.get("speed", np.empty(0)) / 3.6
+    if time.size < 2 or time.size != speed.size or not (np.isfinite(time).all() and np.isfinite(speed).all()):
+        raise wrong("time or speed is missing in a row.")
+    if np.any(np.diff(time) <= 0.0) or speed.min() < 0.0 or speed.max() > FASTEST:
+        raise wrong("time does not rise, or a speed is impossible.")
+    ambient = float(np.mean([np.mean(d.ambient) for d in drives]))
+    drive = trace("common", time, speed, airflow_law(drives), ambient)
+    still = np.diff(np.concatenate([[0], (drive.speed < STANDING).astype(int), [0]]))
+    ends = zip(np.flatnonzero(still > 0), np.flatnonzero(still < 0) - 1, strict=True)
+    stops = tuple(Span(float(drive.time[a]), float(drive.time[b])) for a, b in ends)
+    grid = drive.time
+    series = RunSeries("common", "", None, grid, drive.ambient, drive.ambient, np.cumsum(drive.speed) * STEP, stops)
+    return CommonDrive(drive, series, np.array([0.0, 0.0, 0.0, 0.0, 0.0, *drives[0].expected[5:]]))
+
+
+def _stopped(drive: DriveInput) -> float:
+    return STEP * float(np.sum(drive.speed < STANDING))
+
+
+def _standing(fits: Sequence[ThermalFit], common: DriveInput) -> pd.DataFrame:
+    rows = [(f.configuration, float(np.mean([_stopped(d) for d in f.drives])), _stopped(common)) for f in fits]
+    return pd.DataFrame(rows, columns=["configuration", "measured", "common"])
+
+
+def _failed(settings: CommonDriveSection, validation: pd.DataFrame) -> tuple[str, ...]:
+    """Return configurations beyond a limit in the mean over their runs."""
+    found = []
+    for id, rows in validation.groupby("configuration", sort=False):
+        rms = float(np.sqrt(np.mean(np.square(rows["rms"]))))
+        bias, coverage = abs(float(rows["peak_bias"].mean())), float(rows["coverage"].mean())
+        if rms > settings.largest_rms or bias > settings.largest_peak_bias or coverage < settings.least_coverage:
+            found.append(str(id))
+    return tuple(found)
+
+
+def _curve(configuration: str, drive: DriveInput, temperature: np.ndarray) -> Curve:
+    some = np.unique(np.linspace(0, drive.time.size - 1, POINTS).round().astype(np.intp))
+    over = (temperature - drive.ambient)[some]
+    return Curve("", configuration, tuple((drive.time - drive.time[0])[some].tolist()), tuple(over.tolist()))
+
+
+def parameter_frame(fits: Sequence[ThermalFit]) -> pd.DataFrame:
+    """Return the parameters of every configuration; `factor` e^u of a value whose logarithm has the uncertainty u."""
+    rows = []
+    for f in fits:
+        spread = np.sqrt(np.diag(f.covariance))[: SPREAD.size]
+        for c, value, u in zip(COEFFICIENTS, natural(f.shape).tolist(), spread.tolist(), strict=True):
+            row = {
+                "configuration": f.configuration,
+                "name": c.name,
+                "unit": c.unit,
+                "meaning": c.meaning,
+                "value": value,
+            }
+            rows.append(row | {"factor": float(np.exp(u)), "excited": c.name not in f.not_excited})
+    return pd.DataFrame(rows)

@@ -1,0 +1,254 @@
+"""The fitted models on one common drive, and how far they can be believed: runs left out, drives of their own."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from intake_report.metrics import RunSeries, evaluate
+from intake_report.metrics.registry import evaluate_draws
+from intake_report.results import MetricKey, MetricResult
+from intake_report.thermal.fit import DISCREPANCY, SETTLED, ThermalFit, fit
+from intake_report.thermal.inputs import trace, warmer
+from intake_report.thermal.model import START, DriveInput, element
+from intake_report.thermal.response import Floats
+
+DRAWS = 100  # of the parameters, for the intervals
+LEFT_OUT_DRAWS = 40  # for the prediction interval of a run left out
+HOT, STANDSTILL, CRUISE = 35.0, 300.0, 100.0 / 3.6  # °C, s, m/s of the what-if table
+BEFORE, CRUISING = 50.0 / 3.6, 900.0  # m/s, s: driven before the standstill; s of steady speed
+
+
+@dataclass(frozen=True, eq=False)
+class CommonDrive:
+    """One drive for all configurations: what drives the model, its events, its wind and start state.
+
+    Attributes
+    ----------
+    drive : DriveInput
+        Speed, airflow, coolant, ambient and direction of travel.
+    series : RunSeries
+        Distance, stops, phases and highway entry of the same drive, for the metrics.
+    effects : ndarray, (7,)
+        Of which wind and start of the under-hood air are taken for every configuration; a duct starts as in its own runs.
+    """
+
+    drive: DriveInput
+    series: RunSeries
+    effects: Floats
+
+    def placed(self, effects: Floats) -> Floats:
+        """Return effects of runs, (..., 7), in the wind and from the under-hood air of this drive; ducts as they were."""
+        placed = effects.copy()
+        placed[..., 3:6] = self.effects[3:6]
+        return placed
+
+    def seen(self, run: DriveInput, temperature: Floats) -> RunSeries:
+        """Return the element's temperature on this drive, (..., n), as the metrics see a run."""
+        return seen(self.series, self.drive, run, temperature)
+
+
+def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Floats) -> RunSeries:
+    """Return a modelled temperature, (..., n) on a drive, with the events of its series, under the name of a run."""
+    inside = (series.time >= drive.time[0]) & (series.time <= drive.time[-1])
+    time = series.time[inside]
+    place = np.clip((time - drive.time[0]) / (drive.time[1] - drive.time[0]), 0.0, drive.time.size - 1.000001)
+    index = place.astype(np.intp)
+    share = place - index
+    iat = temperature[..., index] * (1.0 - share) + temperature[..., index + 1] * share
+    return replace(
+        series,
+        run=run.run,
+        configuration=run.configuration,
+        block=run.block,
+        time=time,
+        iat=iat,
+        ambient=np.interp(time, drive.time, drive.ambient),
+        distance=series.distance[inside],
+        reading=np.empty(0),
+        step=None,
+        engine=None,
+        points=None,
+    )
+
+
+class ReplayDraws:
+    """Draws of what the runs of a configuration share on the common drive: its parameters, and what its model leaves out.
+
+    As `analyse.compare.InstrumentDraws`; every draw holds one error of each configuration, alike in all its runs.
+    """
+
+    def __init__(self, found: Mapping[tuple[str, str], Floats]) -> None:
+        self._found = found
+
+    def common(self, key: str, run: str) -> Floats | None:
+        """Return draws of a metric of a run, (m,)."""
+        return self._found.get((key, run))
+
+    def total(self, key: str, run: str) -> Floats | None:
+        """Return the same: a replayed run has no error of its own that is not shared."""
+        return self.common(key, run)
+
+
+@dataclass(frozen=True, eq=False)
+class Replay:
+    """All configurations on the common drive.
+
+    Attributes
+    ----------
+    values : tuple of MetricResult
+        One value per metric and run: its configuration's parameters with the effects of that run.
+    draws : ReplayDraws
+        Of what the runs of a configuration share.
+    temperature : dict of str to ndarray, (n,)
+        Mean over the runs of a configuration of the element's temperature [°C].
+    """
+
+    values: tuple[MetricResult, ...]
+    draws: ReplayDraws
+    temperature: dict[str, Floats]
+
+
+def replay(
+    fits: Sequence[ThermalFit],
+    common: CommonDrive,
+    metrics: Sequence[MetricKey],
+    rng: np.random.Generator,
+    left_out: Mapping[str, float] | None = None,
+) -> Replay:
+    """Drive every fitted run on the common drive and compute the metrics on it.
+
+    Parameters
+    ----------
+    fits : sequence of ThermalFit
+        One per configuration.
+    common : CommonDrive
+        The drive.
+    metrics : sequence of MetricKey
+        Of the registry; those that need an engine are refused by it.
+    rng : Generator
+        For the draws.
+    left_out : mapping of str to float, optional
+        By metric, the standard deviation of what the model leaves out [unit of the metric]; see `misfit`.
+    """
+    values: list[MetricResult] = []
+    found: dict[tuple[str, str], Floats] = {}
+    temperature = {}
+    for fitted in fits:
+        shapes, effects = fitted.draws(DRAWS, rng)
+        points, drawn, traces = [], [], []
+        for i, drive in enumerate(fitted.drives):
+            traces.append(element(fitted.shape, common.placed(fitted.effects[i]), common.drive))
+            points.append(common.seen(drive, traces[-1]))
+            drawn.append(common.seen(drive, element(shapes, common.placed(effects[i]), common.drive)))
+        temperature[fitted.configuration] = np.mean(traces, axis=0)
+        for key in metrics:
+            own = [evaluate(key, point) for point in points]
+            values += own
+            every = [evaluate_draws(key, draw) for draw in drawn]
+            known = [draw for draw in every if draw is not None]
+            if len(known) < len(own) or any(v.status == "not computed" for v in own):
+                continue
+            numbers = np.array([_number(v) for v in own])
+            shift = np.mean(known, axis=0)
+            usual = np.median(shift)
+            shift = np.where(np.isfinite(shift), shift - (usual if np.isfinite(usual) else 0.0), shift)
+            shift += rng.normal(0.0, (left_out or {}).get(key.key, 0.0), DRAWS)
+            for drive, number in zip(fitted.drives, numbers, strict=True):
+                # a shift below nothing is within at entry; a run that is open stays open
+                found[key.key, drive.run] = np.full(DRAWS, number) if np.isinf(number) else number + shift
+    return Replay(tuple(values), ReplayDraws(found), temperature)
+
+
+def _number(value: MetricResult) -> float:
+    if value.value is not None:
+        return value.value
+    return np.inf if value.status == "not reached" else -np.inf
+
+
+def misfit(
+    fits: Sequence[ThermalFit], series: Mapping[str, RunSeries], metrics: Sequence[MetricKey]
+) -> dict[str, float]:
+    """Return by metric the standard deviation of modelled minus measured value, each run on its own drive.
+
+    What the model leaves out of a drive, which all runs of a configuration share on the common drive: in the unit of the
+    metric, over the runs in which both reach it. What it leaves out everywhere, as of a sharp peak, cancels in differences.
+    """
+    off: dict[str, list[float]] = {}
+    for fitted in fits:
+        for i, drive in enumerate(fitted.drives):
+            own = series[drive.run]
+            modelled = seen(own, drive, drive, fitted.own(i))
+            for key in metrics:
+                pair = evaluate(key, modelled), evaluate(key, own)
+                if pair[0].value is not None and pair[1].value is not None:
+                    off.setdefault(key.key, []).append(pair[0].value - pair[1].value)
+    return {key: float(np.std(all_, ddof=1)) for key, all_ in off.items() if len(all_) > 1}
+
+
+def leave_one_out(fits: Sequence[ThermalFit], rng: np.random.Generator) -> pd.DataFrame:
+    """Predict each run from the others of its configuration; columns run, configuration, rms, peak_bias, coverage, samples.
+
+    Its readings are not used: effects are what is expected before the data, with their spread in the prediction interval
+    of 95 %. `rms` [K] and `coverage` (share of the readings inside) over the readings from `SETTLED` on; `peak_bias` [K] is
+    predicted minus read peak over ambient. Configurations of one run are left out.
+    """
+    rows = []
+    for fitted in fits:
+        for left in fitted.drives if len(fitted.drives) > 1 else ():
+            others = fit([drive for drive in fitted.drives if drive.run != left.run], start=fitted)
+            kept = (left.reading_time >= left.time[0] + SETTLED) & (left.reading_time <= left.time[-1])
+            time, reading = left.reading_time[kept], left.reading[kept]
+            expected = left.expected
+            expected[5] = float(np.mean([effects[5] for effects in others.effects])) if others.effects.size else START
+            predicted = np.interp(time, left.time, element(others.shape, expected, left))
+            shapes, _ = others.draws(LEFT_OUT_DRAWS, rng)
+            effects = expected + left.spread * rng.standard_normal((LEFT_OUT_DRAWS, expected.size))
+            drawn = element(shapes, effects, left)
+            middle, spread = drawn.mean(axis=0), drawn.std(axis=0)
+            half = 2.0 * np.hypot(np.interp(time, left.time, spread), DISCREPANCY) + 0.5 * left.step
+            inside = np.abs(reading - np.interp(time, left.time, middle)) <= half
+            ambient = np.interp(time, left.time, left.ambient)
+            rows.append(
+                {
+                    "run": left.run,
+                    "configuration": fitted.configuration,
+                    "rms": float(np.sqrt(np.mean((predicted - reading) ** 2))),
+                    "peak_bias": float(np.max(predicted - ambient) - np.max(reading - ambient)),
+                    "coverage": float(np.mean(inside)),
+                    "samples": int(time.size),
+                }
+            )
+    return pd.DataFrame(rows, columns=["run", "configuration", "rms", "peak_bias", "coverage", "samples"])
+
+
+def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float]) -> pd.DataFrame:
+    """Return what the models say of conditions that were not driven: columns configuration, case, value, low, high [K].
+
+    "hot": peak over ambient of the common drive in 35 °C; "standstill": over ambient after 5 min at idle that follow 10 min
+    at 50 km/h; "cruise": over ambient after 15 min at 100 km/h. Mean over the runs of a configuration, and their range.
+    """
+    ambient = float(np.mean(common.drive.ambient))
+    standing = np.array([0.0, 600.0, 602.0, 602.0 + STANDSTILL]), np.array([BEFORE, BEFORE, 0.0, 0.0])
+    cases = {
+        "hot": (warmer(common.drive, HOT), common.effects, np.max),
+        "standstill": (trace("standstill", *standing, law, ambient), np.zeros(7), _last),
+        "cruise": (trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient), np.zeros(7), _last),
+    }
+    rows = []
+    for fitted in fits:
+        for case, (drive, wind, number) in cases.items():
+            effects = fitted.effects.copy()
+            effects[:, 3:5], effects[:, 5] = wind[3:5], wind[5] or START
+            shape = np.broadcast_to(fitted.shape, (len(effects), fitted.shape.size))
+            values = [float(number(each - drive.ambient)) for each in element(shape, effects, drive)]
+            row = {"configuration": fitted.configuration, "case": case, "value": float(np.mean(values))}
+            rows.append(row | {"low": min(values), "high": max(values)})
+    return pd.DataFrame(rows)
+
+
+def _last(values: Floats) -> float:
+    return float(values[-1])

@@ -1,0 +1,182 @@
+"""The air at the intake sensor as a few first-order responses: under-hood air, duct, sensor element."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from intake_report.thermal.response import Floats, respond
+
+STEP = 2.0  # s; time step of the model: short against every response but the sensor's, which is exact in it
+
+
+@dataclass(frozen=True)
+class Coefficient:
+    """One parameter of a configuration.
+
+    `middle`, `spread`: its distribution before the data, log-normal (of a share: logit-normal), as median and standard
+    deviation of the logarithm (logit); chosen on the demo's
+    simulator. Values beyond three spreads are refused.
+    `unit`, `meaning`: as the report prints them.
+    """
+
+    name: str
+    middle: float
+    spread: float
+    unit: str
+    meaning: str
+
+
+COEFFICIENTS = (
+    Coefficient("heat", 0.015, 0.7, "1/s", "rate at which the engine heats the under-hood air"),
+    Coefficient("flush", 0.008, 0.7, "1/s", "rate at which ambient air flushes it at standstill"),
+    Coefficient("flush_speed", 0.050, 0.7, "1/s per 10 m/s", "what speed through the air adds to that rate"),
+    Coefficient("share_still", 0.5, 0.8, "", "share of under-hood air in the intake at standstill"),
+    Coefficient("share_cruise", 0.02, 1.0, "", "share that is left at speed"),
+    Coefficient("share_speed", 6.0, 0.4, "m/s", "speed through the air over which the share falls by 1/e"),
+    Coefficient("wall", 0.025, 0.6, "1/s", "rate at which the duct's inner wall follows 10 g/s of air"),
+    Coefficient("transfer", 1.0, 0.3, "", "transfer units from wall to air at 10 g/s"),
+    Coefficient("bulk", 0.007, 0.7, "1/s", "rate at which the duct's bulk follows the air around it"),
+    Coefficient("conduction", 0.004, 1.0, "1/s", "rate at which the inner wall follows the bulk"),
+)
+"""Parameters of a configuration, in the order of every array of them."""
+NAMES = tuple(c.name for c in COEFFICIENTS)
+MIDDLE = np.array([np.log(c.middle / (1.0 - c.middle) if c.name == "share_still" else c.middle) for c in COEFFICIENTS])
+SPREAD = np.array([c.spread for c in COEFFICIENTS])
+SHARE = NAMES.index("share_still")
+
+EFFECTS = ("heat", "flush_speed", "share_still", "east", "north", "bay", "duct")
+"""What each run has of its own: factors on three parameters, wind [m/s], start of under-hood air and duct [K]."""
+_BAY, _DUCT = 5, 6
+START, START_DUCT = 15.0, 5.0  # K; under-hood air and duct above ambient at the start, before the data
+EFFECT_SPREAD = np.array([0.10, 0.10, 0.05, 2.0, 2.0, 5.0, 4.0])  # before the data; own choice
+NO_HEADING = 0.15  # spread of the share's factor where the heading, and so the head wind at a stop, is not known
+WIND_NEAR_GROUND = 0.6  # of the wind at 10 m: logarithmic profile over open country (roughness 0.03 m) at 1 m
+WIND_SPREAD = 0.7  # m/s; what a known wind leaves open near the ground (own choice)
+
+
+@dataclass(frozen=True, eq=False)
+class DriveInput:
+    """What drives the model through one run or one common drive, every `STEP` [s].
+
+    Parameters
+    ----------
+    run, configuration : str
+        Ids.
+    block : str or None
+        Block of the run.
+    time : ndarray, (n,)
+        Elapsed time [s].
+    speed, airflow, coolant, ambient : ndarray, (n,)
+        Vehicle speed [m/s], airflow [g/s], coolant and ambient temperature [°C].
+    east, north : ndarray, (n,)
+        Direction of travel as a unit vector; zeros where it is not known: then no wind acts.
+    wind : ndarray, (2,)
+        Where the air near the ground goes against the vehicle, to the east and north [m/s], as far as known.
+    wind_known : bool
+        Whether a weather source gave it.
+    reading_time, reading : ndarray, (k,)
+        Readings to fit [s, °C]: the middle of their step; empty on a common drive.
+    step : float
+        Step of the readings [K].
+    lag : float
+        Time constant of the sensor's element at 10 g/s [s].
+    """
+
+    run: str
+    configuration: str
+    block: str | None
+    time: Floats
+    speed: Floats
+    airflow: Floats
+    coolant: Floats
+    ambient: Floats
+    east: Floats
+    north: Floats
+    wind: Floats = field(default_factory=lambda: np.zeros(2))
+    wind_known: bool = False
+    reading_time: Floats = field(default_factory=lambda: np.empty(0))
+    reading: Floats = field(default_factory=lambda: np.empty(0))
+    step: float = 1.0
+    lag: float = 5.0
+
+    @property
+    def heading_known(self) -> bool:
+        """Whether the direction of travel is known anywhere."""
+        return bool(np.any(self.east) or np.any(self.north))
+
+    @property
+    def expected(self) -> Floats:
+        """Effects of the run before its data, (7,): none, wind as known."""
+        return np.array([0.0, 0.0, 0.0, *self.wind, START, START_DUCT])
+
+    @property
+    def spread(self) -> Floats:
+        """Standard deviation of the effects before the data, (7,)."""
+        spread = EFFECT_SPREAD.copy()
+        if self.wind_known:
+            spread[3:5] = WIND_SPREAD
+        if not self.heading_known:
+            spread[2] = NO_HEADING
+        return spread
+
+
+def natural(shape: Floats) -> Floats:
+    """Return parameters in their units from their logarithms (logit of the share at standstill), (..., 10)."""
+    values = np.exp(shape)
+    values[..., SHARE] = 1.0 / (1.0 + np.exp(-shape[..., SHARE]))
+    return values
+
+
+def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str, Floats]:
+    """Return temperatures above ambient [K] along a drive.
+
+    Parameters
+    ----------
+    shape : ndarray, (..., 10)
+        Logarithms of `COEFFICIENTS`.
+    effects : ndarray, (..., 7)
+        `EFFECTS` of the run.
+    drive : DriveInput
+        n steps.
+
+    Returns
+    -------
+    dict of ndarray, (..., n)
+        "bay" under-hood air, "drawn" air at the inlet, "air" at the sensor, "element" of the sensor.
+
+    Notes
+    -----
+    Own model, lumped capacitances throughout: heat from the coolant's temperature, flushing linear in speed through the
+    air, the share of under-hood air falling exponentially with it, turbulent transfer in the duct (as airflow to the
+    power 0.8, so transfer units as its power −0.2), a sensor whose rate goes with the root of airflow (common practice).
+    Valid for a warm engine; ambient may change slowly against the responses. Every temperature lies between ambient and
+    coolant, the air at the sensor between ambient and under-hood air that is or was.
+    """
+    own = shape.copy()
+    own[..., [NAMES.index(name) for name in EFFECTS[:3]]] += effects[..., :3]
+    heat, flush, flush_speed, share_still, share_cruise, share_speed, wall, transfer, bulk, conduction = (
+        value[..., None] for value in np.moveaxis(natural(own), -1, 0)
+    )
+    wind = effects[..., 3:4] * drive.east + effects[..., 4:5] * drive.north
+    through = np.abs(drive.speed + wind)
+    rate = heat + flush + flush_speed * through / 10.0
+    bay = respond(rate, heat * (drive.coolant - drive.ambient) / rate, effects[..., _BAY], STEP)
+    still = np.exp(-through / share_speed)
+    drawn = (share_cruise * (1.0 - still) + share_still * still) * bay
+    outside = bay * np.sqrt(still)  # the ram stream washes the duct less than the inlet
+    start = effects[..., _DUCT]
+    core = respond(bulk, outside, start, STEP)
+    passed = -np.expm1(-transfer * (drive.airflow / 10.0) ** -0.2)
+    follow = wall * drive.airflow / 10.0 * passed
+    rate = follow + conduction
+    surface = respond(rate, (follow * drawn + conduction * core) / rate, start, STEP)
+    air = drawn + (surface - drawn) * passed
+    element = respond(np.sqrt(drive.airflow / 10.0) / drive.lag, air, air[..., 0], STEP)
+    return {"bay": bay, "drawn": drawn, "air": air, "element": element}
+
+
+def element(shape: Floats, effects: Floats, drive: DriveInput) -> Floats:
+    """Return the temperature of the sensor's element [°C], (..., n); see `over_ambient`."""
+    return over_ambient(shape, effects, drive)["element"] + drive.ambient
