@@ -110,7 +110,8 @@ def thermal_inputs(
 ) -> tuple[dict[str, DriveInput], tuple[Part, ...]]:
     """Return what drives the model in each run that takes part, by run, and what was refused or assumed."""
     weather = {run.run: run for run in measured.weather.runs}
-    found, notes = {}, []
+    found: dict[str, DriveInput] = {}
+    notes: list[Part] = []
     for series in measured.series:
         if series.run not in used:
             continue
@@ -130,7 +131,8 @@ def thermal_inputs(
 
 def fitted(campaign: Campaign, inputs: dict[str, DriveInput]) -> tuple[list[ThermalFit], tuple[Part, ...]]:
     """Return the fit of each configuration, in campaign order, and why one has none."""
-    fits, notes = [], []
+    fits: list[ThermalFit] = []
+    notes: list[Part] = []
     for configuration in campaign.configurations:
         drives = [drive for drive in inputs.values() if drive.configuration == configuration.id]
         reason = lacking(drives) if drives else message("no run of it can be modelled", "no-run")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -233,8 +233,8 @@ def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float
     """
     ambient = float(np.mean(common.drive.ambient))
     standing = np.array([0.0, 600.0, 602.0, 602.0 + STANDSTILL]), np.array([BEFORE, BEFORE, 0.0, 0.0])
-    cases = {
-        "hot": (warmer(common.drive, HOT), common.effects, np.max),
+    cases: dict[str, tuple[DriveInput, Floats, Callable[[Floats], float]]] = {
+        "hot": (warmer(common.drive, HOT), common.effects, _highest),
         "standstill": (trace("standstill", *standing, law, ambient), np.zeros(7), _last),
         "cruise": (trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient), np.zeros(7), _last),
     }
@@ -244,10 +244,14 @@ def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float
             effects = fitted.effects.copy()
             effects[:, 3:5], effects[:, 5] = wind[3:5], wind[5] or START
             shape = np.broadcast_to(fitted.shape, (len(effects), fitted.shape.size))
-            values = [float(number(each - drive.ambient)) for each in element(shape, effects, drive)]
+            values = [number(each - drive.ambient) for each in element(shape, effects, drive)]
             row = {"configuration": fitted.configuration, "case": case, "value": float(np.mean(values))}
             rows.append(row | {"low": min(values), "high": max(values)})
     return pd.DataFrame(rows)
+
+
+def _highest(values: Floats) -> float:
+    return float(values.max())
 
 
 def _last(values: Floats) -> float:

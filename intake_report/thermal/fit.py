@@ -185,7 +185,7 @@ def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> Therma
     discrepancy; engine-off artefacts are masked before.
     """
     problem = _Problem(drives)
-    limits = problem.before + np.outer((-BEYOND, BEYOND), problem.spread)
+    limits = problem.before - BEYOND * problem.spread, problem.before + BEYOND * problem.spread
 
     def descend(z: Floats, most: int) -> Any:
         inside = np.clip(z, limits[0] + 1e-6, limits[1] - 1e-6)

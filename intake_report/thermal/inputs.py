@@ -117,7 +117,8 @@ def _running(time: Floats, clean: CleanRun) -> np.ndarray:
 
 def usual_airflow(speed: Floats, law: Sequence[float] = USUAL_FLOW) -> Floats:
     """Return airflow [g/s] on a drive of speeds [m/s] every `STEP` by the four coefficients of `airflow_law`."""
-    return np.maximum(_terms(speed) @ np.array(law), LEAST_FLOW)
+    flow: Floats = np.maximum(_terms(speed) @ np.array(law), LEAST_FLOW)
+    return flow
 
 
 def _terms(speed: Floats) -> Floats:

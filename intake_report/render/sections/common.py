@@ -5,19 +5,19 @@ from __future__ import annotations
 from typing import Any
 
 from intake_report import formatting
-from intake_report.messages import Value, message, said
+from intake_report.messages import Part, Value, message, said
 from intake_report.plots_values import common_drive_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files
-from intake_report.report_table import Across, Field, ReportTable, frame_of
+from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
 from intake_report.results.text import difference_interval, difference_quantity, metric_title
 from intake_report.units import UnitSystem
 
 DELTA = "temperature_difference"
-CASES = {
+CASES: dict[str, Part] = {
     "hot": message("Peak over ambient of the common drive in air of {hot}", hot=Value(35.0, "temperature", 0)),
     "standstill": "Over ambient after 5 min at idle",
     "cruise": message("Over ambient after 15 min at {speed}", speed=Value(100.0, "speed", 0)),
@@ -57,7 +57,7 @@ def common_drive(result: ReportResult) -> list[Block]:
 def _standing(result: ReportResult, record: CommonDriveResult) -> str:
     times = [
         f"{result.name_of(row.configuration)} {formatting.with_unit(row.measured - row.common, 'time', result.units, 0, signed=True)}"
-        for row in record.standing.itertuples()
+        for row in rows_of(record.standing)
     ]
     return f"Its standing time is {formatting.with_unit(float(record.standing['common'].iloc[0]), 'time', result.units, 0)}; the runs met on average: {formatting.listing(times)}."
 

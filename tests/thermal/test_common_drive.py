@@ -1,0 +1,150 @@
+"""The common drive of a campaign: beside the measured differences, withheld where it fails, refused with a reason."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from intake_report.analyse.common_drive import common_drive, thermal_inputs
+from intake_report.campaign import CommonDriveSection, vary
+from intake_report.errors import CampaignError, DataError
+from intake_report.metrics import evaluate
+from intake_report.render.sections.common import common_drive as section
+from intake_report.render.sections.common import common_drive_details
+from intake_report.statistics import clopper_pearson
+from intake_report.thermal import drive_input, fit, replay
+from intake_report.thermal.common import CommonDrive, seen
+from thermal.studies import study_common_drive, summary
+
+PEAK, CITY = "peak_over_ambient", "mean_over_ambient:city"
+
+
+def asked(demo, **settings):
+    """Return the demo's common drive with these settings."""
+    chain = demo.chain
+    campaign = chain.campaign.model_copy(update={"common_drive": CommonDriveSection.model_validate(settings)})
+    used = {run.id for run in chain.result.runs if run.decision != "excluded"}
+    return common_drive(campaign, chain.measured, used, chain.result.metrics, chain.result.comparisons)
+
+
+@pytest.fixture(scope="module")
+def found(demo):
+    return asked(demo)
+
+
+def test_nothing_is_modelled_unless_the_campaign_asks(demo):
+    assert demo.chain.result.common_drive is None and section(demo.chain.result) == []
+
+
+def test_the_demo_on_the_drive_of_its_median_run(demo, found):
+    """Differences keep their sign, one value per metric and run; the run that was driven comes back near what was measured."""
+    assert not found.illustration and len(found.validation) == 9
+    rows = {(c.key, c.configuration): c for c in found.comparisons}
+    assert rows[PEAK, "open-cone"].low > 0.0 > rows[PEAK, "sealed-snorkel"].high
+    assert sum(v.key == PEAK for v in found.values) == 9
+    run = found.drive.value("run")
+    own = next(v.value for v in found.values if (v.key, v.run) == (PEAK, run))
+    measured = next(v.value for v in demo.chain.result.values if (v.key, v.run) == (PEAK, run))
+    assert own == pytest.approx(measured, abs=1.0)
+    assert (found.validation["rms"] < 1.5).all() and (found.validation["coverage"] > 0.9).all()
+
+
+def test_a_model_beyond_its_limits_decides_nothing_and_the_same_input_gives_the_same_numbers(demo, found):
+    strict = asked(demo, largest_rms="0.05 K")
+    assert strict.values == found.values and strict.validation.equals(found.validation)
+    assert set(strict.failed) == {"stock", "open-cone", "sealed-snorkel"}
+    assert all(c.call == "indication" for c in strict.comparisons)
+    assert strict.notes[-1].code == "failed"
+
+
+def test_one_run_each_is_an_illustration(badly_designed):
+    single = asked(badly_designed)
+    assert single.illustration and single.validation.empty
+    assert all(c.call == "indication" for c in single.comparisons)
+    result = replace(badly_designed.chain.result, common_drive=single)
+    assert "illustration" in section(result)[1].text
+
+
+def test_sections_say_model_and_which_differences_claims_use(demo, found):
+    result = replace(demo.chain.result, common_drive=found)
+    _, paragraph, figure, table = section(result)
+    assert "Claims use the measured differences alone" in paragraph.text and "standing time" in paragraph.text
+    assert "Model" in figure.caption and len(table.rows) == len(found.comparisons)
+    captions = [block.caption for block in common_drive_details(result) if block.kind == "table"]
+    assert any("models alone" in caption for caption in captions)
+    printed = str(common_drive_details(result))
+    assert ("not shown by the drives" in printed) == (not found.parameters["excited"].all())
+
+
+def test_a_speed_trace_from_a_file(demo):
+    """A trace has no phases: only metrics of the whole run are asked of it; broken ones are refused by name."""
+    folder = demo.file.parent
+    time = np.arange(0, 901)
+    speed = np.where(time % 120 < 80, 50.0, 0.0)
+    (folder / "trace.csv").write_text("s,kmh\n" + "\n".join(f"{t},{v}" for t, v in zip(time, speed, strict=True)))
+    settings = {"file": "trace.csv", "columns": {"s": "time [s]", "kmh": "speed [km/h]"}}
+    traced = asked(demo, **settings)
+    assert {c.key for c in traced.comparisons} == {PEAK}
+    (folder / "trace.csv").write_text("s,kmh\n0,10\n0,20\n")
+    with pytest.raises(DataError, match="time does not rise"):
+        asked(demo, **settings)
+    (folder / "trace.csv").unlink()
+
+
+def test_campaign_file_refuses_two_drives_and_unknown_runs(demo):
+    with pytest.raises(CampaignError, match="name one"):
+        vary(demo.chain.campaign, {"common_drive.run": "d1r1-stock", "common_drive.file": "x.csv"})
+    with pytest.raises(CampaignError, match="no run “nobody”"):
+        vary(demo.chain.campaign, {"common_drive.run": "nobody"})
+
+
+def test_runs_that_cannot_be_modelled_say_why(demo):
+    measured = demo.chain.measured
+    series, clean = measured.series[0], measured.cleaned[0]
+    assert drive_input(replace(series, ambient=None), clean).code == "no-ambient"
+    early = series.time < series.time[0] + 300.0
+    short = replace(series, time=series.time[early], iat=series.iat[early], reading=series.reading[early],
+                    ambient=series.ambient[early], distance=series.distance[early])  # fmt: skip
+    assert drive_input(short, clean).code == "short-run"
+    without = replace(clean, frame=clean.frame.drop(columns=["maf", "coolant"]))
+    made, notes = drive_input(series, without)
+    assert [note.code for note in notes] == ["channel-assumed"] * 2
+    assert made.airflow.min() >= 0.5 and not made.heading_known
+    assert drive_input(series, replace(clean, frame=clean.frame.drop(columns="speed"))).code == "no-channel"
+
+
+def test_a_replay_on_its_own_drive_is_the_fit_itself(demo):
+    """The same metric functions on the modelled series: peak and phase means as the fit has them."""
+    chain = demo.chain
+    inputs, _ = thermal_inputs(chain.campaign, chain.measured, {"d1r3-sealed-snorkel", "d2r2-sealed-snorkel"})
+    fitted = fit(list(inputs.values()))
+    drive, series = fitted.drives[0], chain.measured.series[fitted.drives[0].run]
+    keys = tuple(k for k in chain.result.metrics if k.key in (PEAK, CITY))
+    replayed = replay([fitted], CommonDrive(drive, series, fitted.effects[0]), keys, np.random.default_rng(1))
+    own = seen(series, drive, drive, fitted.own(0))
+    for key in keys:
+        value = next(v.value for v in replayed.values if (v.key, v.run) == (key.key, drive.run))
+        assert value == pytest.approx(evaluate(key, own).value, abs=1e-9)
+        draws = replayed.draws.common(key.key, drive.run)
+        assert 0.01 < np.std(draws) < 1.5 and np.median(draws) == pytest.approx(value, abs=0.2)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("layout", ["3×2", "2×3"])
+def test_simulated_campaigns_on_a_common_drive(layout, part):
+    """Peak and city mean: bias below 0.3 K, spread at least 2.5 times smaller than measured, intervals that hold the truth."""
+    campaigns = part(200, 8)
+    rows = summary(study_common_drive(layout, campaigns))
+    print(f"\n{layout}, {campaigns} campaigns")
+    for r in rows:
+        print(f"  {r['metric']:26s} {r['configuration']:15s} truth {r['truth']:7.2f}, bias {r['bias']:6.2f}, spread {r['spread']:6.2f} "
+              f"(measured {r['measured_spread']:6.2f}), inside {r['inside']} of {r['n']}, half-width {r['half']:6.2f} "
+              f"(measured {r['measured_half']:6.2f})")  # fmt: skip
+    for r in rows:
+        if r["metric"] in (PEAK, CITY):
+            error = 2.6 * r["spread"] / np.sqrt(campaigns)
+            assert abs(r["bias"]) < 0.3 + error
+            assert r["measured_spread"] > 2.0 * r["spread"]
+            assert clopper_pearson(r["inside"], r["n"]).high >= 0.90
