@@ -71,11 +71,11 @@ def lap_campaign(folder: Path, laps: list[Path]) -> Path:
     return folder / "campaign.toml"
 
 
-def commute_campaign(drives: Path, folder: Path, names: list[str]) -> Path:
+def commute_campaign(drives: Path, folder: Path, names: list[str], labels: str = "ab") -> Path:
     data = common("commute", "Two commutes, one label each")
     (folder / "logs").mkdir(parents=True)
     data["run"] = []
-    for name, label in zip(names, "ab", strict=True):
+    for name, label in zip(names, labels, strict=True):
         file = drives / "commute" / f"{name}.csv.gz"
         shutil.copy(file, folder / "logs")
         header = gzip.decompress(file.read_bytes()).splitlines()[0].decode("utf-8")

@@ -10,8 +10,7 @@ from simulated import SEED, SPEED_SCALE, Study, _days, design, generator, simula
 
 from intake_report.analyse.compare import compare
 from intake_report.demo.articles import OPEN, SEALED, STOCK
-from intake_report.demo.route import demo_route
-from intake_report.demo.traffic import draw_plan
+from intake_report.demo.route import demo_route, draw_plan
 from intake_report.metrics import evaluate
 from intake_report.results import Comparison
 from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, misfit, replay

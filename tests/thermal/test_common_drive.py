@@ -135,7 +135,7 @@ def test_a_replay_on_its_own_drive_is_the_fit_itself(demo):
 @pytest.mark.parametrize("layout", ["3×2", "2×3"])
 def test_simulated_campaigns_on_a_common_drive(layout, part):
     """Peak and city mean: bias below 0.3 K, spread at least 2.5 times smaller than measured, intervals that hold the truth."""
-    campaigns = part(200, 8)
+    campaigns = part(200, 12)
     rows = summary(study_common_drive(layout, campaigns))
     print(f"\n{layout}, {campaigns} campaigns")
     for r in rows:
