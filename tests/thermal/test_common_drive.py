@@ -148,3 +148,24 @@ def test_simulated_campaigns_on_a_common_drive(layout, part):
             assert abs(r["bias"]) < 0.3 + error
             assert r["measured_spread"] > 2.0 * r["spread"]
             assert clopper_pearson(r["inside"], r["n"]).high >= 0.90
+
+
+SUMMER, WINTER = (
+    ["2017-07-07_normal", "2017-07-12_normal", "2017-08-02_normal"],
+    ["2018-02-14_normal", "2018-02-22_normal", "2018-02-23_normal"],
+)
+
+
+@pytest.mark.slow
+def test_real_commutes_are_beyond_the_model_and_it_says_so(drives, tmp_path):
+    """Held-out error of real drives without positions, cold starts included: worse than simulated, and so without a say.
+
+    Source of the drives: Automotive OBD-II Dataset, M. Weber, Karlsruhe Institute of Technology, 2023, CC BY 4.0.
+    """
+    chain = run_chain(commute_campaign(drives, tmp_path / "commute", SUMMER + WINTER, "aaabbb"))
+    campaign = chain.campaign.model_copy(update={"common_drive": CommonDriveSection()})
+    every = {run.id for run in campaign.runs}
+    found = common_drive(campaign, chain.measured, every, chain.result.metrics, chain.result.comparisons)
+    print("\n", found.validation.round(2).to_string())
+    assert len(found.validation) == 6 and found.validation["rms"].max() < 4.0
+    assert set(found.failed) == {"a", "b"} and all(c.call == "indication" for c in found.comparisons)
