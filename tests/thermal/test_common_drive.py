@@ -6,6 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from conftest import run_chain
+from test_real_drives import commute_campaign
 
 from intake_report.analyse.common_drive import common_drive, thermal_inputs
 from intake_report.campaign import CommonDriveSection, vary
