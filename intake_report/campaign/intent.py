@@ -62,8 +62,8 @@ class CommonDriveSection(Section):
         default={}, description='Header = "time [s]" or "speed [km/h]" of the file, in any unit of the two'
     )
     # own choice: what a model may be off by before its numbers say less than the runs do
-    largest_rms: Annotated[float, Quantity("temperature_difference", above=0.0)] = 1.5
-    largest_peak_bias: Annotated[float, Quantity("temperature_difference", above=0.0)] = 1.5
+    largest_rms: Annotated[float, WithUnit("temperature_difference", above=0.0)] = 1.5
+    largest_peak_bias: Annotated[float, WithUnit("temperature_difference", above=0.0)] = 1.5
     least_coverage: Annotated[float, Field(ge=0.0, le=1.0)] = 0.8
 
     @model_validator(mode="after")
