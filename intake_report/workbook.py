@@ -195,14 +195,14 @@ def replay_models(fits: dict[str, ThermalFit], drive: str | pd.DataFrame, ambien
     `drive`: id of a run, or a table with index time [s] and column "speed" [km/h], in calm air of `ambient` [°C]. Mean over the
     runs of a configuration; wind and start of the under-hood air are those of the run, or as expected before any.
     """
-    drives = {d.run: (d, own) for f in fits.values() for d, own in zip(f.drives, f.effects, strict=True)}
+    drives = {one.run: (one, own) for f in fits.values() for one, own in zip(f.drives, f.effects, strict=True)}
     if isinstance(drive, str):
         if drive not in drives:
             raise DataError(f"No model rests on a run “{drive}”.", remedy=nearest(drive, list(drives), "There is:"))
         on, own = drives[drive]
     else:
         speed = drive["speed"].to_numpy(dtype=np.float64) / 3.6
-        law = airflow_law([d for d, _ in drives.values()])
+        law = airflow_law([one for one, _ in drives.values()])
         on = trace("own", drive.index.to_numpy(dtype=np.float64), speed, law, ambient)
         own = on.expected
     columns = {}

@@ -97,7 +97,7 @@ def common_drive(
         curves=tuple(_curve(id, common.drive, values) for id, values in replayed.temperature.items()),
         validation=validation,
         parameters=parameter_frame(fits),
-        what_if=what_if(fits, common, airflow_law([d for f in fits for d in f.drives])),
+        what_if=what_if(fits, common, airflow_law([one for f in fits for one in f.drives])),
         standing=_standing(fits, common.drive),
         failed=failed,
         illustration=single,
@@ -147,8 +147,8 @@ def _chosen(
     campaign: Campaign, settings: CommonDriveSection, fits: Sequence[ThermalFit], series: dict[str, RunSeries]
 ) -> tuple[CommonDrive, Part]:
     """Return the common drive and what it is."""
-    effects = {d.run: own for f in fits for d, own in zip(f.drives, f.effects, strict=True)}
-    drives = {d.run: d for f in fits for d in f.drives}
+    effects = {one.run: own for f in fits for one, own in zip(f.drives, f.effects, strict=True)}
+    drives = {one.run: one for f in fits for one in f.drives}
     if settings.file:
         return _from_file(campaign, settings, list(drives.values())), message(
             "the speed trace {file}, in calm air at the mean ambient of the runs", "speed-file", file=settings.file
@@ -158,7 +158,7 @@ def _chosen(
         raise DataError(f"run “{run}” is not among those modelled.", file=campaign.file, where="common_drive.run",
                         remedy="Name one that takes part, or none.")  # fmt: skip
     if run is None:
-        order = sorted(drives.values(), key=lambda d: (_stopped(d), d.run))
+        order = sorted(drives.values(), key=lambda one: (_stopped(one), one.run))
         run = order[(len(order) - 1) // 2].run
     stated = "stated in the campaign" if settings.run else "the median in standing time"
     return CommonDrive(drives[run], series[run], effects[run]), message(
@@ -193,7 +193,7 @@ def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequenc
         raise wrong("time or speed is missing in a row.")
     if np.any(np.diff(time) <= 0.0) or speed.min() < 0.0 or speed.max() > FASTEST:
         raise wrong("time does not rise, or a speed is impossible.")
-    ambient = float(np.mean([np.mean(d.ambient) for d in drives]))
+    ambient = float(np.mean([np.mean(one.ambient) for one in drives]))
     drive = trace("common", time, speed, airflow_law(drives), ambient)
     still = np.diff(np.concatenate([[0], (drive.speed < STANDING).astype(int), [0]]))
     ends = zip(np.flatnonzero(still > 0), np.flatnonzero(still < 0) - 1, strict=True)
@@ -208,7 +208,7 @@ def _stopped(drive: DriveInput) -> float:
 
 
 def _standing(fits: Sequence[ThermalFit], common: DriveInput) -> pd.DataFrame:
-    rows = [(f.configuration, float(np.mean([_stopped(d) for d in f.drives])), _stopped(common)) for f in fits]
+    rows = [(f.configuration, float(np.mean([_stopped(one) for one in f.drives])), _stopped(common)) for f in fits]
     return pd.DataFrame(rows, columns=["configuration", "measured", "common"])
 
 

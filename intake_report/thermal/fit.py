@@ -105,8 +105,8 @@ class _Problem:
         for drive in drives:
             cell = np.floor(drive.reading_time / EVERY)
             self.kept.append(np.flatnonzero(np.diff(cell, prepend=-1.0) > 0.0))
-        self.before = np.concatenate([MIDDLE, *(d.expected for d in drives)])
-        self.spread = np.concatenate([SPREAD, *(d.spread for d in drives)])
+        self.before = np.concatenate([MIDDLE, *(one.expected for one in drives)])
+        self.spread = np.concatenate([SPREAD, *(one.spread for one in drives)])
         self._at: Floats | None = None
 
     def _evaluate(self, z: Floats) -> None:

@@ -87,7 +87,7 @@ def study_common_drive(name: str, campaigns: int, *, known_wind: bool = True, se
             day = days[study.entries[i].block]
             series[i] = study_series(study, i, exact, shift=CUT)
             drives[i] = simulated_drive(study, i, series[i], (day.wind_speed, day.wind_from) if known_wind else None)
-        fits = [fit([d for d in drives.values() if d.configuration == k.id]) for k in configurations]
+        fits = [fit([one for one in drives.values() if one.configuration == k.id]) for k in configurations]
         common = common_drive(fits, drives[chosen[c]], series[chosen[c]])
         off = misfit(fits, {s.run: s for s in series.values()}, keys)
         replayed = replay(fits, common, keys, np.random.default_rng([seed, c]), off)
@@ -108,10 +108,10 @@ def study_common_drive(name: str, campaigns: int, *, known_wind: bool = True, se
                 truth[key.key, configuration.id] -= truth[key.key, configurations[0].id]
         rms = {}
         for fitted in fits:
-            for j, d in enumerate(fitted.drives):
-                i = next(i for i in drives if drives[i] is d)
+            for j, one in enumerate(fitted.drives):
+                i = next(i for i in drives if drives[i] is one)
                 element = study.batch.sensor_element[i, : int(study.batch.samples[i]) : round(STEP)]
-                rms[d.run] = float(np.sqrt(np.mean((fitted.own(j) - element) ** 2)))
+                rms[one.run] = float(np.sqrt(np.mean((fitted.own(j) - element) ** 2)))
         measured = tuple(evaluate(key, s) for key in keys for s in series.values())
         out.append(
             One(compare(model, keys, measured), compare(model, keys, replayed.values, replayed.draws), truth, rms)
@@ -121,7 +121,7 @@ def study_common_drive(name: str, campaigns: int, *, known_wind: bool = True, se
 
 def common_drive(fits: list[ThermalFit], drive: DriveInput, series) -> CommonDrive:
     """Return the drive of one of the runs as the common drive, in the wind fitted to it."""
-    own = {d.run: effects for f in fits for d, effects in zip(f.drives, f.effects, strict=True)}
+    own = {one.run: effects for f in fits for one, effects in zip(f.drives, f.effects, strict=True)}
     return CommonDrive(drive, series, own[drive.run])
 
 
