@@ -38,7 +38,7 @@ def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -
     for panel, key in zip(panels, keys, strict=False):
         _dots(panel, key, result, look)
         if len(look.ids) <= NAMED:  # names below the marks; more would overlap
-            panel.set_xticks(range(len(look.ids)), [wrapped(result.name_of(id), 13) for id in look.ids], fontsize=7.0)
+            panel.set_xticks(range(len(look.ids)), [wrapped(result.name_of(id), 11) for id in look.ids], fontsize=7.0)
             for label, id in zip(panel.get_xticklabels(), look.ids, strict=True):
                 label.set_color(look.colour(id))
     if len(look.ids) > NAMED:

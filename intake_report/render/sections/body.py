@@ -85,7 +85,7 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
             *files("ambient_high"),
             *((Field("wind", "Wind", "speed"),) if any(w and w.wind_speed is not None for w in of_run) else ()),
             *((Field("road", "Road", width=0.8),) if any(w and w.road for w in of_run) else ()),
-            Field("", "Decision", cell=lambda c, _: decisions[c.run].decision, width=1.2),
+            Field("", "Decision", cell=lambda c, _: decisions[c.run].decision, width=1.7),
         ),
         extended(frame, wind=[w.wind_speed if w else None for w in of_run], road=[w.road if w else "" for w in of_run]),
     )  # fmt: skip
