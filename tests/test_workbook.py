@@ -32,8 +32,8 @@ def notebook():
     del REGISTRY["warmest_tenth"]
 
 
-def test_the_readme_has_a_recipe_for_each_of_the_five_things():
-    assert len(RECIPES) == 5  # the steps, data, tables, a change of a key, a metric
+def test_the_readme_has_a_recipe_for_each_of_the_six_things():
+    assert len(RECIPES) == 6  # the steps, data, tables, a change of a key, a metric, thermal models
 
 
 def test_a_metric_of_the_notebook_is_measured_in_every_run(notebook):
