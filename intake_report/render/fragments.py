@@ -83,7 +83,8 @@ def cell_html(blocks: Sequence[Block], document: Document) -> str:
 
     `document`: the numbered blocks that the notebook has shown, these among them.
     """
-    style = (TEMPLATES / "blocks.css").read_text("utf-8")
+    # every rule weighs more than those that the notebook's program has for tables and lists
+    style = (TEMPLATES / "blocks.css").read_text("utf-8").replace(".report ", ".report:not(#_) ")
     numbered = {id(item.block): item for item in (*document.items, *document.annex)}
     body = blocks_html([numbered.get(id(block), Item(block)) for block in blocks], document)
     return f'<style>{style}</style>\n<div class="report report-cell">\n{body}</div>\n'

@@ -55,7 +55,7 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
             title=literal(result.title),
             subtitle=literal(f"Engineering test report, campaign {result.campaign}"),
             date=date,
-            revision=str(revision),
+            revision=f"revision {revision}" if revision else "not issued",
             question=literal(result.question),
             answer=answer(result),
             facts=tuple((label, literal(text)) for label, text in facts if text),
