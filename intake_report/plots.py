@@ -77,7 +77,6 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
             layout = figure.get_layout_engine()
             if layout is not None:  # found now, with the ticks, which are made late and would miss the style
                 layout.execute(figure)
-                layout.execute(figure)  # other heights may have other ticks
                 figure.set_layout_engine("none")
             return figure
 

@@ -176,10 +176,11 @@ def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf
     """Draw the fall of every run after the highway entry with the margins, up to so many times the largest of them."""
     ends: list[End] = []
     for id, curves in by_configuration(result.recovery_curves, look.ids):
-        for curve in curves:
-            y = shown(curve.y, "temperature_difference", result)
+        drawn = [shown(curve.y, "temperature_difference", result) for curve in curves]
+        for curve, y in zip(curves, drawn, strict=True):
             panel.plot(curve.x, y, color=look.colour(id), ls=look.dash(id), lw=0.9)
-        ends += end_of(y, id, result, look)
+        last = sorted(y[np.isfinite(y)][-1] for y in drawn if np.isfinite(y).any())
+        ends += end_of(np.array(last[len(last) // 2 :][:1]), id, result, look)  # of the run in the middle
     levels = [_level(key, result) for key in _margins(result)]
     for key, level in zip(_margins(result), levels, strict=True):
         panel.axhline(level, **MARGIN)

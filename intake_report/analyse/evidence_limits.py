@@ -28,8 +28,8 @@ NO_DENSITY = kind("no-density", 420, "values", "air density is not known for som
     "Air density is not known for {runs}: no source has temperature, station pressure and humidity near it.",
     "Weather reports with their station's elevation, over the time of every run.",
 )  # fmt: skip
-FORECAST_MISSED = kind("forecast-missed", 430, "values", "ambient came otherwise than forecast",
-    "{runs}: mean ambient came otherwise than forecast by more than {limit} (common practice), at most by {size} in "
+FORECAST_MISSED = kind("forecast-missed", 430, "values", "ambient differed from the forecast",
+    "{runs}: mean ambient differed from the forecast by more than {limit} (common practice), at most by {size} in "
     "{worst}.",
     "Runs on days that come as forecast; the acceptance criterion on ambient decides.",
 )  # fmt: skip

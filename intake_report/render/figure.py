@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 from xml.etree import ElementTree
 
 from intake_report.errors import DataError
+from intake_report.plots import STYLE
 from intake_report.render import blocks
 
 if TYPE_CHECKING:
@@ -48,7 +49,8 @@ def figure_block(
     from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     vector, canvas, dpi = io.StringIO(), fig.canvas, fig.dpi
-    with mpl.rc_context({"svg.hashsalt": label, "svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}):
+    own = {"svg.hashsalt": label, "svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}
+    with mpl.rc_context(STYLE | own):  # with the style of the layout: how many ticks there are depends on it
         # `savefig` would draw everything once more before, to learn what nobody asks here
         FigureCanvasSVG(fig).print_svg(vector, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
     fig.dpi = dpi

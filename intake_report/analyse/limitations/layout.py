@@ -278,7 +278,7 @@ def imbalance(
         return None
     where: Part = ""
     if always:
-        where = message(" (so in each of the {blocks} that hold both)", blocks=Count(len(shared), "block"))
+        where = message(" (the same way in each of the {blocks} that hold both)", blocks=Count(len(shared), "block"))
     first, second = (replace(form, number=means[i]) for i in (more, fewer))
     average = "" if sum(map(len, sides)) == 2 else " on average"
     who = {"more": f.name(pair[more]), "fewer": f.name(pair[fewer])}

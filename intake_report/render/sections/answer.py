@@ -273,7 +273,7 @@ def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
         "shown": f"● shown: more than chance and instruments explain, with all {together} main differences looked at together.",
         "suggested": "◐ suggested, not confirmed: alone this difference would count as shown; but with "
         f"{together} main differences looked at, one like it is too likely by chance.",
-        "not shown": "○ not shown: the runs fit no difference as well.",
+        "not shown": "○ not shown: the runs also fit no difference at all.",
         "indication": "◌ an indication only: without repeated runs, day, traffic and configuration cannot be told apart.",
     }
     return tuple(text for call, text in texts.items() if call in calls)

@@ -33,7 +33,7 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     runs = [run for run in result.runs if run.decision != "excluded"]
     blocks = {run.block for run in runs if run.block}
     configurations = formatting.count(len(result.configurations), "configuration")
-    grouped = f" in {formatting.count(len(blocks), 'block')} that share a day" if blocks else ""
+    grouped = f" in {formatting.count(len(blocks), 'block')} of runs driven close together" if blocks else ""
     single = all(c.runs_used <= 1 for c in result.configurations)
     speed = formatting.with_unit(campaign.route.highway_entry.speed, "speed", result.units, 0)
     level = formatting.usual(result.level, "share", "si")
@@ -53,8 +53,8 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         f"Highway entry: speed rises through {speed} on the ramp and stays above it. A margin is timed at the edge between two "
         "steps of the reading, not at the first reading below it. Differences are taken within blocks where blocks hold both "
         f"configurations; intervals are two-sided {level} intervals (Student's t) which hold the scatter between runs and what "
-        "all runs share of the instruments' errors. The more main differences are looked at, the larger one has to be to count as "
-        f"shown (Holm's adjustment for their number); {REFERENCE}."
+        "all runs share of the instruments' errors. The more main differences are tested, the larger each must be to count as shown "
+        f"(Holm's adjustment for their number); {REFERENCE}."
     )
     return (Heading(1, "Method", "sec-method"), Paragraph(plainly), Paragraph(precise))
 

@@ -51,7 +51,7 @@ def _basis(campaign: Campaign, dyno: DynoResult) -> str:
     where = (
         f"Figures are for the {dyno.basis}; that loss is an assumption with a name and no measurement."
         if dyno.assumption
-        else f"Figures apply at the {dyno.basis}; they are never mixed with figures of another place."
+        else f"All figures are at the {dyno.basis}."
     )
     if dyno.basis == "wheel" and not campaign.dyno.driveline_loss:
         where += " No driveline loss is assumed, so no engine figure is given."

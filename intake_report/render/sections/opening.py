@@ -180,4 +180,8 @@ def _photographs(campaign: Campaign, result: ReportResult) -> list[Block]:
         return []
     names = formatting.listing([result.name_of(id) for id in photos])
     figure = photos_figure(result, photos)
-    return [figure_block(figure, "fig-articles", "Test articles as photographed.", f"Photographs of {names}.")]
+    return [
+        figure_block(
+            figure, "fig-articles", "Pictures of the test articles, from the campaign.", f"Photographs of {names}."
+        )
+    ]
