@@ -105,7 +105,7 @@ FEW_TRIALS = kind("few-trials", 349, "bench", "few exposure trials leave a chanc
     "More trials: 59 without an adverse observation bound the chance by 5 % at 95 % confidence.",
 )  # fmt: skip
 EXPOSURE_PARTIAL = kind("exposure-partial", 447, "bench", "some configurations had no like exposure trial",
-    "No {condition} trial of {names}: {they} not compared in this.",
+    "No {condition} trial of {names}: {they} not compared here.",
     "Like {condition} trials of every configuration.",
 )  # fmt: skip
 ONE_TIMING = kind("one-timing", 448, "bench", "a task was timed once only",

@@ -77,8 +77,8 @@ def not_shown(f: Findings) -> Iterator[Limitation]:
         texts = []
         for call, template in (
             ("not shown", "no difference is shown in {parts}"),
-            ("suggested", "{suggested} in {parts}, where the interval by itself excludes zero, which is not enough where "
-             "several differences are looked at together (Holm)"),
+            ("suggested", "{suggested} in {parts}: enough for one difference by itself, not where several are "
+             "looked at together (Holm)"),
         ):  # fmt: skip
             parts = tuple(_difference(f.headline[c.key], c) for c in rows if c.call == call)
             if parts:
@@ -235,8 +235,8 @@ def interaction(f: Findings) -> Iterator[Limitation]:
 
 
 VALUE_MISSING = kind("value-missing", 290, "values", "some runs lack some values",
-    "{titles}: no value for {n} ({runs}), since {reason}. The comparison rests on the other runs, and would "
-    "mislead if the configuration had a part in that.",
+    "{titles}: no value for {n} ({runs}), since {reason}. The comparison rests on the other runs, and is "
+    "biased if the configuration itself was the reason.",
     "What prevented the value, put right in every run.",
 )  # fmt: skip
 

@@ -213,14 +213,18 @@ def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
         for part in ((size(result, key, c), why) if why in (ROUNDED, CONTROLLED) else (why, size(result, key, c)))
         if part
     )
-    if c.low is not None or c.high is not None:
-        share = formatting.usual(c.level, "share", "si")
-        basis = "the instruments alone allow" if c.basis == "instruments" else f"{share} interval"
-        text += f", {basis} {span(result, key, c.low, c.high)}"
-    text = f"{text}: {CALLS[c.call]}"
-    if c.unadjusted is not None:
-        text += f"; unadjusted {size(result, key, c.unadjusted)}: {CALLS[c.unadjusted.call]}"
+    text = f"{text}{_interval(result, key, c)}: {CALLS[c.call]}"
+    if c.unadjusted is not None:  # without a word of its own: one judgement decides
+        text += f"; unadjusted {size(result, key, c.unadjusted)}{_interval(result, key, c.unadjusted)}"
     return text
+
+
+def _interval(result: ReportResult, key: MetricKey, c: Comparison) -> str:
+    if c.low is None and c.high is None:
+        return ""
+    share = formatting.usual(c.level, "share", "si")
+    basis = "the instruments alone allow" if c.basis == "instruments" else f"{share} interval"
+    return f", {basis} {span(result, key, c.low, c.high)}"
 
 
 def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:

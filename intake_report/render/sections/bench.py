@@ -25,7 +25,7 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         (
             named(result, 2.0),
             *files("condition", "k", "n", "low", "high", "level", "kind"),
-            Field("sentence", "What that says", width=6.4),
+            Field("sentence", "Observation", width=6.4),
             Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
             Field("gain", "Filter gained", cell=EXPOSURE["mass_gain_text"], align="right", width=1.2),
         ),

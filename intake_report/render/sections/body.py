@@ -144,8 +144,8 @@ def _quality(result: ReportResult) -> str:
         return " ".join([*texts, "Cleaning masked nothing else."])
     worst = max(masked, key=lambda row: row.share)
     texts.append(
-        f"Cleaning touched {formatting.count(len({row.run for row in masked}), 'run')}; most in {worst.run}, "
-        f"{formatting.usual(worst.share, 'share', 'si')} of a channel: {said(worst.reason, result.units)}."
+        f"Cleaning masked readings in {formatting.count(len({row.run for row in masked}), 'run')}, at most "
+        f"{formatting.usual(worst.share, 'share', 'si')} of a channel (in {worst.run}): {said(worst.reason, result.units)}."
     )
     return " ".join(texts)
 
@@ -164,7 +164,7 @@ def results(result: ReportResult) -> tuple[Block, ...]:
             "fig-dots",
             "Every run in the metrics that decide"
             + (", with the mean of each configuration (bar)" if replicated else "")
-            + "; thin lines: the instruments' uncertainty; an arrow: a run that did not reach the margin.",
+            + "; thin lines: the instruments' uncertainty; an arrow: open upwards, since the margin was not reached in the run or in some of its draws.",
             "One mark per run and configuration in the metrics that decide. The means are in the table that follows.",
         )
     )
