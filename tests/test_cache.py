@@ -120,7 +120,7 @@ class Runs:
 def test_damaged_and_foreign_entries_are_ignored(small, kept, tmp_path):
     folder, ran = tmp_path / "cache", tmp_path / "ran"
     folder.mkdir()
-    files = sorted(kept[0].iterdir())
+    files = sorted(kept[0].glob("*-0.arrow"))  # one of each key
     assert len(files) >= 6  # each kind of damage occurs
     for number, file in enumerate(files):
         data = bytearray(file.read_bytes())
