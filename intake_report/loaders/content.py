@@ -187,8 +187,13 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
             raise damaged from None
         template = "The compressed file {file} ends before its archive does; {bytes} bytes of text could be read."
         return b"".join(parts), (notice("truncated-archive", template, file=path.name, bytes=total),)
-    except (zipfile.BadZipFile, zlib.error, lzma.LZMAError, NotImplementedError, OSError) as error:
-        if isinstance(error, OSError) and error.errno is not None:  # the disk says so; of content no system call fails
+    except NotImplementedError as error:  # sound, for all that is known
+        what = "The zip archive is packed by a method that cannot be read."
+        raise DataError(what, remedy="Unpack it and name the log.") from error
+    except (zipfile.BadZipFile, zlib.error, lzma.LZMAError) as error:
+        raise damaged from error
+    except OSError as error:  # gzip, bz2 and Arrow raise it of content, then without the number of a failed system call
+        if error.errno is not None:
             raise
         raise damaged from error
     return b"".join(parts), ()

@@ -172,6 +172,18 @@ def test_a_failing_disk_is_not_called_a_damaged_archive(
         open_bytes(path)
 
 
+def test_a_method_that_is_not_known_is_no_damage(tmp_path: Path) -> None:
+    path = tmp_path / "log.zip"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("log.csv", "time,iat\n0,20\n1,21\n")
+    data = bytearray(path.read_bytes())
+    for mark, offset in ((b"PK\x03\x04", 8), (b"PK\x01\x02", 10)):  # where a header states the method (APPNOTE 4.3)
+        data[data.index(mark) + offset] = 97
+    path.write_bytes(data)
+    with pytest.raises(DataError, match=r"packed by a method that cannot be read\. Unpack it"):
+        open_bytes(path)
+
+
 @pytest.mark.parametrize("form", ["gz", "zip", "zip-lzma", "zip-bz2", "zst"])
 def test_a_damaged_archive_is_called_so(tmp_path: Path, form: str) -> None:
     text = HEAD + np.random.default_rng(1).bytes(4000).hex().encode()

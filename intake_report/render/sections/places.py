@@ -15,7 +15,7 @@ from intake_report.render.sections.tables import block_of, files
 from intake_report.render.sections.titles import farthest_apart
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
-from intake_report.results.types import Places
+from intake_report.results.places import Places
 from intake_report.units import UnitSystem
 
 
