@@ -55,21 +55,27 @@ def violations(path: Path, width: int, *, dark: bool = False) -> list[str]:
     return [*found["lines"], *([f"the page is {beyond} px wider than its window"] if beyond > 0 else [])]
 
 
+def browser() -> str:
+    """Return Chromium; skips the test, and says so, where there is none. The only place that decides this."""
+    found = shutil.which("chromium")
+    if found is None:
+        pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
+    return found
+
+
 def asked(path: Path, width: int, question: str, *, script: str = "", dark: bool = False) -> Any:
     """Return the answer of a page that is `width` px wide to a JavaScript expression of its window, `page`.
 
     `script` is run in the page before. Skips the test where Chromium is missing.
     """
-    browser = shutil.which("chromium")
-    if browser is None:
-        pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
+    program = browser()
     page = _POLICY.sub("", path.read_text("utf-8")) + f"<script>{script}</script>"
     with tempfile.TemporaryDirectory(prefix="asked-") as folder:
         wrapped = Path(folder) / "asked.html"
         wrapped.write_text(_RUN.format(width=width, page=html.escape(page), question=question), "utf-8")
         done = subprocess.run(
             [
-                browser, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+                program, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
                 "--window-size=1400,1000", f"--blink-settings=preferredColorScheme={0 if dark else 1}",
                 "--virtual-time-budget=600000", f"--user-data-dir={folder}/profile", "--dump-dom", wrapped.as_uri(),
             ],

@@ -5,9 +5,9 @@ from __future__ import annotations
 import csv
 import io
 import re
-import shutil
 
 import pytest
+from axe import browser
 from bs4 import BeautifulSoup
 from conftest import DATE, Report, Small, plain
 
@@ -175,12 +175,10 @@ def test_page_needs_no_network_and_no_script(report):
 
 
 def test_page_opens_without_a_request_or_an_error(report, tmp_path):
-    browser = shutil.which("chromium")
-    if browser is None:
-        pytest.skip("chromium is not installed (Debian package chromium): the report was not opened in a browser")
+    program = browser()
     from render.test_html import _open_in_browser
 
-    asked, console, document = _open_in_browser(browser, report.folder / "report.html", tmp_path / "profile")
+    asked, console, document = _open_in_browser(program, report.folder / "report.html", tmp_path / "profile")
     assert asked == []
     assert console == ""
     assert "What bounds this answer most" in document

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
 import subprocess
 from collections import Counter
 
 import pytest
+from axe import browser
 from bs4 import BeautifulSoup
 
 from intake_report.errors import DataError
@@ -135,20 +135,18 @@ def _open_in_browser(browser: str, path, folder) -> tuple[list[str], str, str]:
 
 
 def test_browser_makes_no_request_and_reports_no_error(page, tmp_path):
-    browser = shutil.which("chromium")
-    if browser is None:
-        pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
+    program = browser()
     control = tmp_path / "control.html"  # the same instrument has to see a page that does load and complain
     control.write_text(
         "<!DOCTYPE html><title>x</title><img src='http://intake-report.invalid/pixel.png'><script>nowhere()</script>"
     )
-    asked, console, _ = _open_in_browser(browser, control, tmp_path / "profile-1")
+    asked, console, _ = _open_in_browser(program, control, tmp_path / "profile-1")
     assert "http://intake-report.invalid/pixel.png" in asked
     assert "nowhere" in console
 
     path = tmp_path / "report.html"
     path.write_text(page, "utf-8")
-    asked, console, document = _open_in_browser(browser, path, tmp_path / "profile-2")
+    asked, console, document = _open_in_browser(program, path, tmp_path / "profile-2")
     assert asked == []
     assert console == ""
     assert "Intake air temperature of three configurations" in document
