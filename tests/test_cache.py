@@ -150,7 +150,7 @@ VALUES = st.recursive(
 @given(VALUES)
 def test_values_come_back_with_their_kind(value):
     back = decode(*encode(value))
-    assert repr(back) == repr(value) and encode(back)[0] == encode(value)[0]
+    assert repr(back) == repr(value) and repr(encode(back)[0]) == repr(encode(value)[0])  # NaN differs from itself
 
 
 def test_frames_stamps_and_paths_come_back(tmp_path):

@@ -179,7 +179,7 @@ def test_blocks_that_do_not_link_are_not_used():
     assert got.method == "censored"
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(0, 10_000), st.floats(-40, 40), st.sampled_from([0.5, 2.0]))
 def test_shift_and_scale(seed, shift, scale):
     rng = np.random.default_rng(seed)
@@ -207,7 +207,6 @@ def test_gehan_scores_leave_open_what_censoring_leaves_open():
     assert list(gehan_scores([3.0, 3.0], [True, True])) == [0.0, 0.0]
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(1, 9), st.booleans()), min_size=2, max_size=8))
 def test_gehan_scores_sum_to_zero(rows):
     values, censored = zip(*rows, strict=True)

@@ -59,7 +59,6 @@ def test_level_out_of_range_is_a_programming_error():
         mean_interval([1.0, 2.0], 95)
 
 
-@settings(deadline=None)
 @given(samples, st.floats(-1e3, 1e3), st.floats(0.01, 100))
 def test_mean_interval_shifts_and_scales(values, shift, scale):
     plain = mean_interval(values)
@@ -75,7 +74,6 @@ def test_mean_interval_shifts_and_scales(values, shift, scale):
 # ---------------------------------------------------------------- Welch
 
 
-@settings(deadline=None)
 @given(samples, samples)
 def test_compare_means_equals_scipy(a, b):
     got = compare_means(a, b, 0.95)
@@ -92,7 +90,6 @@ def test_compare_means_equals_scipy(a, b):
     assert got.low <= got.difference <= got.high
 
 
-@settings(deadline=None)
 @given(samples, samples)
 def test_exchanging_the_sides_changes_the_sign_only(a, b):
     one, other = compare_means(a, b), compare_means(b, a)
@@ -157,7 +154,6 @@ def least_squares(values, configuration, block, baseline, name, level):
     return weights @ y, math.sqrt(variance)
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(sane, sane), min_size=2, max_size=7))
 def test_pairs_give_the_paired_t_interval(pairs):
     values = [v for pair in pairs for v in pair]
@@ -200,7 +196,7 @@ def test_repeated_runs_in_a_block_count_as_their_mean(runs):
     assert (got.low, got.high) == pytest.approx(tuple(reference.confidence_interval(0.95)))
 
 
-@settings(deadline=None, max_examples=60)
+@settings(max_examples=60)
 @given(st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from("xyz"), sane), min_size=7, max_size=14))
 def test_unbalanced_designs_equal_independent_least_squares(rows):
     # link everything, so that the reference needs no rank handling
@@ -217,7 +213,7 @@ def test_unbalanced_designs_equal_independent_least_squares(rows):
         )
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(
     st.lists(st.tuples(sane, sane, sane), min_size=3, max_size=5), st.lists(st.floats(-50, 50), min_size=5, max_size=5)
 )
@@ -295,7 +291,6 @@ def test_no_baseline_and_one_configuration_are_refused():
 # ---------------------------------------------------------------- Holm
 
 
-@settings(deadline=None)
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=9))
 def test_holm_by_its_definition(p_values):
     adjusted = holm(p_values)
@@ -339,7 +334,7 @@ def brute_force(values, marks, block):
     return statistic({i for i, m in enumerate(marks) if m}), every
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.lists(st.tuples(st.integers(-9, 9), st.booleans(), st.sampled_from("xy")), min_size=3, max_size=7))
 def test_permutation_equals_brute_force(rows):
     rows = [*rows, (2, True, "x"), (5, False, "x")]
@@ -354,7 +349,7 @@ def test_permutation_equals_brute_force(rows):
     assert got.smallest_p <= got.p_value <= 1.0
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(
     st.lists(sane, min_size=2, max_size=5),
     st.lists(sane, min_size=2, max_size=5),
@@ -383,7 +378,6 @@ def test_smallest_p_of_three_by_three_days():
 # ---------------------------------------------------------------- proportions
 
 
-@settings(deadline=None)
 @given(st.integers(1, 200).flatmap(lambda n: st.tuples(st.integers(0, n), st.just(n))), st.floats(0.5, 0.999))
 def test_clopper_pearson_by_its_definition(kn, level):
     k, n = kn
@@ -396,7 +390,6 @@ def test_clopper_pearson_by_its_definition(kn, level):
         assert stats.binom.cdf(k, n, got.high) == pytest.approx(tail, rel=1e-6)
 
 
-@settings(deadline=None)
 @given(st.integers(1, 5000), st.floats(0.5, 0.999))
 def test_zero_failure_limit_by_its_definition(n, level):
     assert (1 - zero_failure_upper(n, level)) ** n == pytest.approx(1 - level, rel=1e-9)
@@ -412,7 +405,6 @@ def test_no_trials():
 # ---------------------------------------------------------------- lines
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.integers(-20, 20), sane), min_size=3, max_size=12))
 def test_line_fit_equals_scipy(points):
     x, y = (np.array(v, dtype=float) for v in zip(*points, strict=True))

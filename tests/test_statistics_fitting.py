@@ -18,7 +18,7 @@ def noisy(tau=60.0, final=20.0, change=30.0, sd=0.3, seed=0, t=T):
     return final + change * decay(t, tau) + np.random.default_rng(seed).normal(0, sd, t.size)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(8, 250), st.floats(-40, 60), st.floats(2, 60), st.sampled_from([-1, 1]))
 def test_exact_data_give_the_parameters_back(tau, final, change, sign):
     y = final + sign * change * decay(T, tau)
@@ -27,7 +27,7 @@ def test_exact_data_give_the_parameters_back(tau, final, change, sign):
     json.dumps(dataclasses.asdict(got), allow_nan=False)
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.integers(0, 1000), st.floats(-100, 100), st.sampled_from([0.1, 10.0, -2.0]), st.sampled_from([0.5, 3.0]))
 def test_shift_scale_and_unit_of_time(seed, shift, scale, stretch):
     y = noisy(seed=seed)

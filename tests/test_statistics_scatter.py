@@ -26,7 +26,7 @@ sane = st.floats(-500, 500).map(lambda x: round(x, 2))
 # ---------------------------------------------------------------- consecutive runs
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 @given(st.lists(st.lists(st.integers(-5, 5), min_size=3, max_size=5), min_size=1, max_size=2))
 def test_lag_one_p_is_a_share_of_the_orders(sessions):
     got = lag_one(sessions, RNG)
@@ -59,7 +59,6 @@ def test_lag_one_of_two_values_is_not_shown():
     assert lag_one([[1.0, 2.0], [3.0]], RNG).correlation is None
 
 
-@settings(deadline=None)
 @given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=12))
 def test_runs_test_by_counting_every_order(signs):
     got = runs_test(signs)
@@ -86,7 +85,6 @@ def test_runs_test_for_many_residuals_joins_the_exact_one():
 # ---------------------------------------------------------------- uncertainty
 
 
-@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(0.01, 10), st.integers(1, 40)), min_size=1, max_size=6))
 def test_effective_df_lies_between_the_least_and_the_sum(parts):
     u, df = combine(parts)
@@ -102,7 +100,7 @@ def test_known_components_do_not_limit_the_factor():
 # ---------------------------------------------------------------- Monte Carlo
 
 
-@settings(deadline=None, max_examples=40)
+@settings(max_examples=40)
 @given(st.lists(sane, min_size=20, max_size=60), st.floats(0.5, 0.95), st.floats(-50, 50), st.sampled_from([0.5, 2.0]))
 def test_draws_shift_and_scale(draws, level, shift, scale):
     a = summarise_draws(np.array(draws), level)
@@ -135,7 +133,6 @@ def test_one_draw_has_no_interval():
 # ---------------------------------------------------------------- conformity
 
 
-@settings(deadline=None)
 @given(sane, st.floats(0.01, 20), sane, st.one_of(st.none(), st.floats(1, 60)))
 def test_conformance_sides_add_up(value, u, limit, df):
     below = conformance_probability(value, u, high=limit, df=df)
@@ -144,7 +141,6 @@ def test_conformance_sides_add_up(value, u, limit, df):
     assert 0.0 <= below <= 1.0
 
 
-@settings(deadline=None)
 @given(sane, st.floats(0.01, 20), st.floats(0.001, 0.4), st.one_of(st.none(), st.floats(1, 60)))
 def test_decisions_keep_their_risk(value, u, risk, df):
     got = decide(value, u, high=0.0, risk=risk, df=df)
@@ -156,7 +152,6 @@ def test_decisions_keep_their_risk(value, u, risk, df):
         assert min(got.probability, 1 - got.probability) >= risk - 1e-9
 
 
-@settings(deadline=None)
 @given(st.floats(-3, 3), st.floats(0.05, 3), st.floats(0.001, 0.4), st.one_of(st.none(), st.floats(1, 60)))
 def test_two_limits_keep_the_stated_risk_together(value, u, risk, df):
     """A guard band at each of two near limits alone would let through twice the risk."""
@@ -179,7 +174,6 @@ def test_exact_value_and_bad_limits():
 # ---------------------------------------------------------------- equivalence and size
 
 
-@settings(deadline=None)
 @given(st.lists(sane, min_size=2, max_size=6), st.lists(sane, min_size=2, max_size=6), st.floats(0.1, 500))
 def test_equivalence_is_the_shorter_interval_inside_the_margin(a, b, margin):
     difference = compare_means(a, b)

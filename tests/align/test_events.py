@@ -47,7 +47,7 @@ def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
     ]
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.floats(0, 130), min_size=3, max_size=80), st.floats(0.2, 5.0))
 def test_stops_are_ordered_apart_and_still(values: list[float], step: float) -> None:
     time, speed = np.arange(len(values)) * step, np.array(values)
@@ -61,7 +61,7 @@ def test_stops_are_ordered_apart_and_still(values: list[float], step: float) -> 
         assert speed[inside][0] <= STOP_BELOW and b - a >= LEAST_STOP
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.lists(st.floats(0, 200), min_size=2, max_size=50), st.floats(0.01, 20.0))
 def test_driven_distance_never_falls_and_adds_up(values: list[float], step: float) -> None:
     time, speed = np.arange(len(values)) * step, np.array(values)
@@ -165,7 +165,7 @@ def test_real_laps_stop_at_shared_places(drives: Path) -> None:
             assert (stop.place is None) == (not np.isfinite(stop.distance))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(st.lists(st.floats(0, 20_000), max_size=60), st.floats(1.0, 300.0))
 def test_groups_are_no_wider_than_told_and_do_not_overlap(values: list[float], width: float) -> None:
     at = np.array(values, dtype=float)

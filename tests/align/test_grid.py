@@ -42,7 +42,7 @@ def test_values_are_weighted_by_time_and_dwell_by_standstill() -> None:
     assert np.nanmin(grid.channels["iat"]) == pytest.approx(20.0)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.integers(0, 10_000), st.sampled_from([10.0, 25.0, 333.0]))
 def test_time_is_conserved_and_means_stay_within_readings(seed: int, step: float) -> None:
     rng = np.random.default_rng(seed)

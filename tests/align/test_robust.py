@@ -117,7 +117,7 @@ def test_two_real_laps_in_one_log(drives: Path) -> None:
     assert [finding.code for finding in both.findings if finding.hard] == ["several-laps"]
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 @given(st.integers(0, 10_000), st.booleans(), st.booleans(), st.sampled_from([2, 3, 10, 200]))
 def test_noise_never_breaks_it(seed: int, position: bool, speed: bool, rows: int) -> None:
     rng = np.random.default_rng(seed)

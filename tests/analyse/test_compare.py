@@ -96,7 +96,7 @@ def test_without_blocks_it_is_welch():
     st.lists(st.floats(-50.0, 50.0).map(lambda x: round(x, 3)), min_size=9, max_size=9, unique=True),
     st.floats(-1e3, 1e3),
 )
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_a_shift_of_a_block_changes_no_difference(numbers, shift):
     moved = [n + (shift if cell[1] == "2" else 0.0) for n, cell in zip(numbers, GRID.split(), strict=True)]
     for id in (OPEN_ID, SEALED_ID):
@@ -106,7 +106,7 @@ def test_a_shift_of_a_block_changes_no_difference(numbers, shift):
 
 
 @given(st.lists(st.floats(-50.0, 50.0).map(lambda x: round(x, 2)), min_size=9, max_size=9, unique=True))
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_the_other_way_round_is_the_negative(numbers):
     values = rows(CITY, GRID, numbers)
     there, back = (

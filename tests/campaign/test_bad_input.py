@@ -328,7 +328,7 @@ places = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(place=places, value=junk)
 def test_nothing_but_a_campaign_error_comes_out(tmp_path, place, value):
     file = Path("campaign.toml")

@@ -28,7 +28,7 @@ def run_of(columns, time=TIME):
     return clean(log_of(columns, time))
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.floats(0.7, 1.7), st.floats(-8, 8), st.sampled_from([0.2, 1.0, 5.0]))
 def test_lag_and_scale_are_recovered(scale, lag, interval):
     t = np.arange(0, 1800, interval)

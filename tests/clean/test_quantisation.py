@@ -16,7 +16,7 @@ RNG = np.random.default_rng(3)
 WALK = 40 + np.cumsum(RNG.normal(0, 0.8, 2000))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.sampled_from([0.1, 0.25, 0.5, 1.0, 2.0, 5.0]), st.integers(0, 2**32 - 1), st.sampled_from([None, 1.0, 0.1]))
 def test_step_of_a_rounded_walk(step, seed, declared):
     rng = np.random.default_rng(seed)

@@ -55,7 +55,7 @@ def pollings(draw):
     return draw(st.integers(0, 2**32 - 1)), channels, draw(st.integers(60, 150)), chances
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(pollings())
 def test_round_robin_is_reduced_to_exactly_its_true_samples(polling):
     time, values, truth = round_robin(*polling)
@@ -65,7 +65,7 @@ def test_round_robin_is_reduced_to_exactly_its_true_samples(polling):
     assert np.array_equal(run.frame.to_numpy().T[run.frame.notna().to_numpy().T], seen)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(pollings(), st.floats(0.2, 0.8))
 def test_a_lost_row_does_not_shift_the_samples_after_it(polling, where):
     seed, channels, cycles, chances = polling
@@ -227,7 +227,7 @@ def any_log():
     return build()
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
 @given(any_log())
 def test_cleaning_a_cleaned_run_changes_nothing(log):
     once = clean(log)
@@ -237,7 +237,7 @@ def test_cleaning_a_cleaned_run_changes_nothing(log):
     np.testing.assert_array_equal(again.masks.to_numpy(), once.masks.to_numpy())
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(pollings())
 def test_cleaning_a_cleaned_polled_run_changes_nothing(polling):
     time, values, _ = round_robin(*polling)
@@ -247,7 +247,7 @@ def test_cleaning_a_cleaned_polled_run_changes_nothing(polling):
     np.testing.assert_array_equal(again.masks.to_numpy(), once.masks.to_numpy())
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(any_log())
 def test_the_input_is_not_altered_and_every_sample_is_one_of_the_log(log):
     before = log.frame.copy(deep=True)

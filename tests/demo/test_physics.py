@@ -81,7 +81,7 @@ def test_vehicle_ambient_sensor_reads_high_at_standstill():
 
 
 @given(kmh=st.floats(20.0, 120.0), more=st.floats(2.0, 20.0))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_airflow_rises_with_speed_in_one_gear_and_pays_for_the_power(kmh, more):
     v = SimulatedVehicle()
     speed = np.array([[kmh, kmh + more]] * 3) / 3.6

@@ -147,7 +147,7 @@ def same(log: RawLog, rows: list[tuple[float | None, ...]], dialect: Dialect) ->
 
 
 @given(rows=tables, dialect=dialects())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_any_dialect_is_read_back_the_same(rows: list[tuple[float | None, ...]], dialect: Dialect) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = write_text(Path(folder), rows, dialect)
@@ -155,7 +155,7 @@ def test_any_dialect_is_read_back_the_same(rows: list[tuple[float | None, ...]],
 
 
 @given(rows=tables, form=st.sampled_from(["parquet", "arrow", "stream"]), absolute=st.booleans())
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_columnar_files_are_read_back_the_same(rows: list[tuple[float | None, ...]], form: str, absolute: bool) -> None:
     import pyarrow as pa
     from pyarrow import parquet
@@ -182,7 +182,7 @@ def test_columnar_files_are_read_back_the_same(rows: list[tuple[float | None, ..
 
 
 @given(rows=tables, together=st.booleans())
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=8)
 def test_mdf_4_is_read_back_the_same(rows: list[tuple[float | None, ...]], together: bool) -> None:
     asammdf = pytest.importorskip("asammdf", reason="the extra mdf is not installed")
     rows = [tuple(0.0 if cell is None else cell for cell in row) for row in rows]  # MDF has no empty cells

@@ -171,7 +171,7 @@ def test_the_calendar_is_read_back_by_another_library(tmp_path):
     st.integers(1, 6), st.lists(st.integers(0, 95), min_size=2, max_size=8, unique=True),
     st.integers(10, 60), st.integers(0, 60),
 )  # fmt: skip
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 def test_starts_lie_in_the_stretches_and_apart(runs, quarters, drive, between):
     zero = dt.datetime(2026, 6, 2, tzinfo=MADRID)
     at = sorted(quarters)[: len(quarters) // 2 * 2]
