@@ -59,9 +59,10 @@ def _simulated(rng, effect: float = 0.0, slope: float = 0.5):
 
 
 def test_slope_curvature_and_unequal_slopes_as_a_reference_library_finds_them():
-    pd = pytest.importorskip("pandas")
-    formula = pytest.importorskip("statsmodels.formula.api")
-    anova = pytest.importorskip("statsmodels.stats.anova")
+    import pandas as pd
+    import statsmodels.formula.api as formula
+    import statsmodels.stats.anova as anova
+
     ids, blocks, x, y = _simulated(np.random.default_rng(4), 1.0)
     fit = fit_slopes(y, ids, blocks, x[:, None])
     frame = pd.DataFrame({"y": y, "x": x - x.mean(), "c": ids, "b": blocks})
