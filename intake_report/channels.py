@@ -1,7 +1,13 @@
-"""The channel catalogue: what each measured quantity of a log is called, and what a plausible reading is."""
+"""The channel catalogue: what each measured quantity of a log is called, what a plausible reading is; OBD-II service 01.
+
+One table of OBD-II parameters decodes the answers. The service and its scaling are defined by SAE J1979 (ISO 15031-5).
+Formulas, byte counts and ranges here come from secondary tables and two open decoders that agree with each other; the text of the
+standard was not read. Parameters marked "from memory" were checked against one open decoder only.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 from intake_report.errors import DataError, nearest
@@ -30,7 +36,7 @@ def _temperature(name: str, label: str, high: float, max_rate: float, max_gap: f
     return Channel(name, "temperature", label, -39.5, high, 1.0, max_rate, max_gap, pid, (-40.0, 215.0))
 
 
-_PERCENT = 100.0 / 255.0
+_PERCENT, _TRIM = 100.0 / 255.0, 100.0 / 128.0
 
 CHANNELS: dict[str, Channel] = {
     c.name: c
@@ -75,3 +81,115 @@ def channel(name: str) -> Channel:
         remedy = nearest(name, CHANNELS, "Channels are", cutoff=0.4)
         raise DataError(f"there is no channel “{name}”.", remedy=remedy)
     return CHANNELS[name]
+
+
+@dataclass(frozen=True)
+class ObdField:
+    """One value inside the data bytes of a parameter: ``value = scale * raw + offset`` [unit]."""
+
+    name: str  # of the channel where the catalogue has it, else a name in its style
+    unit: str
+    start: int = 0  # first data byte; A is 0
+    size: int = 1  # bytes, most significant first
+    scale: float = 1.0
+    offset: float = 0.0
+    support_bit: int | None = None  # bit of byte A that tells whether the sensor is fitted; None: there is no such bit
+
+
+@dataclass(frozen=True)
+class ObdParameter:
+    """One parameter of service 01: data bytes behind the id, and values in them; none where only the length is known."""
+
+    length: int
+    fields: tuple[ObdField, ...] = ()
+
+
+_LENGTHS = {0x01: 4, 0x02: 2, 0x03: 2, 0x12: 1, 0x13: 1, 0x1C: 1, 0x1D: 1, 0x1E: 1, 0x41: 4, 0x51: 1}
+_LENGTHS |= dict.fromkeys(range(0x14, 0x1C), 2) | dict.fromkeys(range(0x00, 0x100, 0x20), 4)  # the latter: support maps
+_PERCENTS = {
+    0x04: "load", 0x11: "throttle", 0x2F: "fuel_level", 0x45: "relative_throttle", 0x47: "throttle_b", 0x48: "throttle_c",
+    0x49: "pedal", 0x4A: "pedal_e", 0x4B: "pedal_f", 0x4C: "throttle_command", 0x52: "ethanol", 0x5A: "pedal_relative",
+}  # fmt: skip
+# Fuel trims, fuel pressure, distances and rail pressure: from memory.
+_TRIMS = {0x06: "short_trim_1", 0x07: "long_trim_1", 0x08: "short_trim_2", 0x09: "long_trim_2"}
+_TEMPERATURES = {0x05: "coolant", 0x0F: "iat", 0x46: "ambient", 0x5C: "oil"}
+_SINGLE: dict[int, tuple[str, str, int, float, float]] = {  # name, unit, bytes, scale, offset
+    0x0A: ("fuel_pressure", "kPa", 1, 3.0, 0.0),
+    0x0B: ("map", "kPa", 1, 1.0, 0.0),
+    0x0C: ("rpm", "rpm", 2, 0.25, 0.0),
+    0x0D: ("speed", "km/h", 1, 1.0, 0.0),
+    0x0E: ("timing", "deg", 1, 0.5, -64.0),
+    0x10: ("maf", "g/s", 2, 0.01, 0.0),
+    0x1F: ("run_time", "s", 2, 1.0, 0.0),
+    0x21: ("distance_with_fault", "km", 2, 1.0, 0.0),
+    0x23: ("rail_pressure", "kPa", 2, 10.0, 0.0),
+    0x31: ("distance_since_cleared", "km", 2, 1.0, 0.0),
+    0x33: ("baro", "kPa", 1, 1.0, 0.0),
+    0x42: ("voltage", "V", 2, 0.001, 0.0),
+    0x43: ("absolute_load", "%", 2, _PERCENT, 0.0),
+    0x44: ("lambda", "1", 2, 2.0 / 65536.0, 0.0),
+    0x4D: ("time_with_fault", "min", 2, 1.0, 0.0),
+    0x4E: ("time_since_cleared", "min", 2, 1.0, 0.0),
+    0x59: ("rail_pressure_absolute", "kPa", 2, 10.0, 0.0),
+    0x5D: ("injection_timing", "deg", 2, 1.0 / 128.0, -210.0),
+    0x5E: ("fuel_rate", "L/h", 2, 0.05, 0.0),
+    0x61: ("torque_demand", "%", 1, 1.0, -125.0),
+    0x62: ("torque", "%", 1, 1.0, -125.0),
+    0x63: ("torque_reference", "N*m", 2, 1.0, 0.0),
+}
+_SINGLE |= {pid: (name, "%", 1, _PERCENT, 0.0) for pid, name in _PERCENTS.items()}
+_SINGLE |= {pid: (name, "%", 1, _TRIM, -100.0) for pid, name in _TRIMS.items()}
+_SINGLE |= {pid: (name, "degC", 1, 1.0, -40.0) for pid, name in _TEMPERATURES.items()}
+
+
+def _sensors(unit: str, size: int, scale: float, offset: float, *names: str) -> ObdParameter:
+    """Several sensors behind byte A, whose bits tell which are fitted."""
+    fields = (ObdField(name, unit, 1 + k * size, size, scale, offset, k) for k, name in enumerate(names))
+    return ObdParameter(1 + len(names) * size, tuple(fields))
+
+
+OBD_PARAMETERS: dict[int, ObdParameter] = {
+    **{pid: ObdParameter(length) for pid, length in _LENGTHS.items()},
+    **{pid: ObdParameter(v[2], (ObdField(v[0], v[1], 0, *v[2:]),)) for pid, v in _SINGLE.items()},
+    # External maxima: other full scales of MAP (0B) and MAF (10) when not zero.
+    0x4F: ObdParameter(4, (ObdField("map_full_scale", "kPa", 3, 1, 10.0),)),
+    0x50: ObdParameter(4, (ObdField("maf_full_scale", "g/s", 0, 1, 10.0),)),
+    0x66: _sensors("g/s", 2, 1 / 32, 0.0, "maf_a", "maf_b"),
+    0x67: _sensors("degC", 1, 1.0, -40.0, "coolant_1", "coolant_2"),
+    0x68: _sensors("degC", 1, 1.0, -40.0, *(f"iat_{bank}{n}" for bank in (1, 2) for n in (1, 2, 3))),
+    0x6F: _sensors("kPa", 1, 1.0, 0.0, "compressor_inlet_a", "compressor_inlet_b"),
+    0x77: _sensors("degC", 1, 1.0, -40.0, *(f"charge_{bank}{n}" for bank in (1, 2) for n in (1, 2))),
+}
+"""Parameter id → parameter."""
+
+# Full scales that the parameters 10 and 0B have unless 50 and 4F tell others [g/s], [kPa].
+FULL_SCALES = {"maf": ("maf_full_scale", 655.35), "map": ("map_full_scale", 255.0)}
+
+
+def decode(pid: int, data: bytes) -> dict[str, float]:
+    """Return name → value [unit of the field] from the data bytes behind a parameter's id.
+
+    Sensors that are not fitted are absent, not −40 °C. ValueError: there are fewer bytes than the parameter has.
+    """
+    parameter = OBD_PARAMETERS.get(pid, ObdParameter(0))
+    if len(data) < parameter.length:
+        raise ValueError(f"parameter {pid:02X} has {parameter.length} data bytes, not {len(data)}")
+    return {
+        field.name: field.scale * int.from_bytes(data[field.start : field.start + field.size], "big") + field.offset
+        for field in parameter.fields
+        if field.support_bit is None or data[0] >> field.support_bit & 1
+    }
+
+
+def split_answer(payload: bytes) -> Iterator[tuple[int, bytes]]:
+    """Split the payload of a service 01 answer, ``41 PID data [PID data …]``, into parameter ids and their data bytes.
+
+    All that is left belongs to a parameter that the table does not know.
+    """
+    position = 1
+    while position < len(payload):
+        pid = payload[position]
+        parameter = OBD_PARAMETERS.get(pid)
+        end = position + 1 + parameter.length if parameter else len(payload)
+        yield pid, payload[position + 1 : end]
+        position = end

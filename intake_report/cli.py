@@ -12,15 +12,13 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Sequence
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
+from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, NoReturn
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 from intake_report import CAMPAIGN_FILE, __version__
-from intake_report.check import add_parser as add_check
 from intake_report.errors import CampaignError, DataError, IntakeReportError
-from intake_report.nightly import add_archive, add_nightly, add_reproduce, run_archive, run_nightly, run_reproduce
-from intake_report.plan.command import add_parser as add_plan
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -30,13 +28,122 @@ if TYPE_CHECKING:
 DONE, FAILED, USAGE, STOPPED = 0, 1, 2, 130
 
 
+def _date(text: str) -> str:
+    try:
+        return dt.date.fromisoformat(text).isoformat() if text else ""
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"“{text}” is not a date; write it as 2026-07-31") from None
+
+
+def _positive(text: str) -> float:
+    with suppress(ValueError):
+        if 0.0 < float(text) < 1e6:
+            return float(text)
+    raise argparse.ArgumentTypeError(f"“{text}” is not a number above 0")
+
+
+def _count(text: str) -> int:
+    if text.isdigit() and 0 < int(text) < 1000:
+        return int(text)
+    raise argparse.ArgumentTypeError(f"“{text}” is not a whole number from 1 to 999")
+
+
+Argument = tuple[str, dict[str, Any]]
+EITHER = "either"  # marks arguments of which only one may be given
+
+
+def _argument(name: str, help: str, **more: Any) -> Argument:
+    return name, {"help": help, **more}
+
+
+def _path(name: str, help: str, **more: Any) -> Argument:
+    return _argument(name, help, type=Path, **more)
+
+
+def _dated(what: str) -> Argument:
+    return _argument("--date", f"date of {what}, as 2026-07-31 (default: today)", type=_date, default="")
+
+
+_REPORTS = Path("build/reports")
+_OUT = "folder of all reports (default: build/reports)"
+# Name, module and function that runs it, help, what the description adds to it (or the whole, where it is a sentence), arguments.
+COMMANDS: tuple[tuple[str, str, str, str, tuple[Argument, ...]], ...] = (
+    ("render", "cli:_render", "render campaigns to dated HTML and PDF reports", "; a report that was issued is never overwritten.", (
+        _path("campaigns", f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above", nargs="+", metavar="CAMPAIGN"),
+        _dated("the report"),
+        _path("--out", "folder of all reports (default: build/reports; of drafts: build/drafts)"),
+        _argument("--edition", "customer: beside the full report an extract without internal notes, names, files and quality log",
+                  choices=("full", "customer"), default="full", either=True),
+        _argument("--draft", "to build/drafts, marked DRAFT, without a revision number, in place of the draft before",
+                  action="store_true", either=True),
+        _argument("--moved", "the campaign folder was moved: its reports go on where they are", action="store_true"),
+    )),
+    ("nightly", "nightly:run_nightly", "render every campaign below a folder that changed, each on its own",
+     ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, 130 stopped.", (
+        _path("roots", "a campaign folder, or a folder above", nargs="+", metavar="ROOT"),
+        _path("--out", "folder of all reports, index.html and status.json (default: build/reports)", default=_REPORTS),
+        _argument("--jobs", "campaigns rendered at the same time (default: 1)", type=_count, default=1),
+        _argument("--time-limit", "time limit of one campaign in minutes (default: 15)", type=_positive, default=15.0,
+                  metavar="MINUTES"),
+        _argument("--memory-limit", "data that each process of a campaign may have (default: 4)", type=_positive, default=4.0,
+                  metavar="GIB"),
+        _argument("--dask", "render on this dask.distributed cluster, whose machines see the same files, in place of --jobs",
+                  default="", metavar="ADDRESS"),
+        _dated("the reports"),
+    )),
+    ("archive", "nightly:run_archive", "put a report and its inputs into one zip", ", to keep or to hand on.", (
+        _path("campaign", "a campaign folder or its campaign file", metavar="CAMPAIGN"),
+        _path("--out", _OUT, default=_REPORTS),
+        _path("--to", "the zip (default: <id>-<date>.zip here)", metavar="FILE"),
+        _path("--lock", "the lock of the environment, kept in the archive (default: .ci/requirements.lock, where it is)"),
+    )),
+    ("reproduce", "nightly:run_reproduce", "make the report of an archive again and compare every file",
+     "; exit status 1 if a file differs. An archive is data: nothing in it is run.",
+     (_path("archive", "a zip that archive wrote", metavar="ARCHIVE"),)),
+    ("verify", "cli:_verify", "tell whether issued reports are still what was issued",
+     ", by the hashes of their manifests; exit status 1 if a file differs.",
+     (_path("folder", "a report, or a folder above", metavar="FOLDER"),)),
+    ("schema", "cli:_schema", "print the JSON Schema of the campaign file", ", so that an editor completes and checks it.",
+     (_argument("--status", "of status.json instead, which nightly writes", action="store_true"),)),
+    ("new", "cli:_new", "begin a campaign: a folder with a campaign file", " in which all that it may hold has a comment.",
+     (_path("folder", "folder to make; its name is the id of the campaign", metavar="NAME"),)),
+    ("metrics", "cli:_metrics", "list the metrics that claims may name",
+     ": id, which way is better, what a claim has to state beside it, definition.", ()),
+    ("demo", "cli:_demo", "write the simulated demo campaigns", ", with known true values, each into its folder.",
+     (_path("folder", "folder to write the campaigns into"),)),
+    ("check", "check:run", "say whether a log is good enough, while the vehicle is still instrumented",
+     "Say what a log is and whether the run can be accepted. Exit status: 0 every log accepted, with or without limitation; "
+     "1 a run has to be repeated or a log is unreadable; 2 wrong usage or a mistake in the campaign.", (
+        _path("logs", "a log file; with --run, the parts of the run", nargs="+", metavar="LOG"),
+        _path("--campaign", "the campaign that the run belongs to: its folder or campaign.toml"),
+        _argument("--run", "the run of the campaign that the log is", dest="run_id", metavar="ID"),
+        _argument("--json", "one JSON object per log and line, for machines", action="store_true"),
+    )),
+    ("plan", "plan:run", "plan a campaign: runs needed, order, days, run sheets; or what one under way still needs",
+     "Plan a campaign before fuel is burnt, or say what one under way still needs. What it is planned from stands under [plan] "
+     "of the campaign file; nothing is fetched.", (
+        _path("campaign", "a campaign folder or its campaign.toml; it needs no run yet", metavar="CAMPAIGN"),
+        _path("--like", "folder of a report whose runs show how runs scatter", metavar="REPORT"),
+        _path("--forecast", "forecast as CSV: time, temperature, wind, precipitation, cloud", metavar="TABLE"),
+        _path("--metar", "METAR reports of like days: hours that fit, by share", metavar="FILE"),
+        _argument("--campaigns", "simulated for each design: 100 (rough) … 2000 (default: 100)", type=int, default=100,
+                  metavar="N"),
+        _argument("--seed", "of the order and the simulation (default: metrics.seed)", type=int),
+        _argument("--paper", "of plan.pdf (default: a4)", choices=("a4", "letter"), default="a4"),
+        _dated("the plan"),
+        _path("--out", "folder of all plans (default: build/plans)", default=Path("build/plans")),
+    )),
+)  # fmt: skip
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit status: 0 done, 1 a campaign failed, 2 wrong usage."""
     arguments = parser().parse_args(argv)
     if threading.current_thread() is threading.main_thread():
         signal.signal(signal.SIGTERM, signal.default_int_handler)  # asked to stop: as by Ctrl-C
+    module, _, function = arguments.command.partition(":")
     try:
-        return int(arguments.run(arguments))
+        return int(getattr(import_module(f"intake_report.{module}"), function)(arguments))
     except IntakeReportError as error:
         if arguments.debug:
             raise
@@ -54,64 +161,16 @@ def parser() -> argparse.ArgumentParser:
     )
     top.add_argument("--version", action="version", version=f"intake-report {__version__}")
     commands = top.add_subparsers(title="commands", required=True, metavar="COMMAND")
-
-    def command(name: str, run: Callable[[argparse.Namespace], int], help: str, more: str) -> argparse.ArgumentParser:
-        one = commands.add_parser(name, help=help, description=f"{help[0].upper()}{help[1:]}{more}")
-        one.set_defaults(run=run)
-        return one
-
-    issued = "; a report that was issued is never overwritten."
-    render = command("render", _render, "render campaigns to dated HTML and PDF reports", issued)
-    campaigns = f"a campaign folder, its {CAMPAIGN_FILE}, or a folder above"
-    render.add_argument("campaigns", nargs="+", type=Path, metavar="CAMPAIGN", help=campaigns)
-    render.add_argument("--date", type=_date, default="", help="date of the report, as 2026-07-31 (default: today)")
-    reports = "folder of all reports (default: build/reports; of drafts: build/drafts)"
-    render.add_argument("--out", type=Path, help=reports)
-    kind = render.add_mutually_exclusive_group()
-    customer = "customer: beside the full report an extract without internal notes, names, files and quality log"
-    kind.add_argument("--edition", choices=("full", "customer"), default="full", help=customer)
-    draft = "to build/drafts, marked DRAFT, without a revision number, in place of the draft before"
-    kind.add_argument("--draft", action="store_true", help=draft)
-    moved = "the campaign folder was moved: its reports go on where they are"
-    render.add_argument("--moved", action="store_true", help=moved)
-    more = (
-        ", and write index.html, status.json and junit.xml. Exit status: 0 all good, 1 some failed, 2 wrong usage, "
-        "130 stopped."
-    )
-    each = "render every campaign below a folder that changed, each on its own"
-    night = command("nightly", run_nightly, each, more)
-    add_nightly(night)
-    night.add_argument("--date", type=_date, default="", help="date of the reports, as 2026-07-31 (default: today)")
-    add_archive(command("archive", run_archive, "put a report and its inputs into one zip", ", to keep or to hand on."))
-    again = "; exit status 1 if a file differs. An archive is data: nothing in it is run."
-    made = "make the report of an archive again and compare every file"
-    add_reproduce(command("reproduce", run_reproduce, made, again))
-    hashes = ", by the hashes of their manifests; exit status 1 if a file differs."
-    verify = command("verify", _verify, "tell whether issued reports are still what was issued", hashes)
-    verify.add_argument("folder", type=Path, metavar="FOLDER", help="a report, or a folder above")
-    editor = ", so that an editor completes and checks it."
-    schema = command("schema", _schema, "print the JSON Schema of the campaign file", editor)
-    schema.add_argument("--status", action="store_true", help="of status.json instead, which nightly writes")
-    comments = " in which all that it may hold has a comment."
-    new = command("new", _new, "begin a campaign: a folder with a campaign file", comments)
-    new.add_argument("folder", type=Path, metavar="NAME", help="folder to make; its name is the id of the campaign")
-    columns = ": id, which way is better, what a claim has to state beside it, definition."
-    command("metrics", _metrics, "list the metrics that claims may name", columns)
-    truth = ", with known true values, each into its folder."
-    demo = command("demo", _demo, "write the simulated demo campaigns", truth)
-    demo.add_argument("folder", type=Path, help="folder to write the campaigns into")
-    add_check(commands)
-    add_plan(commands)
-    for one in commands.choices.values():
+    for name, run, help, more, arguments in COMMANDS:
+        about = more if more[:1].isupper() else f"{help[0].upper()}{help[1:]}{more}"
+        one = commands.add_parser(name, help=help, description=about)
+        one.set_defaults(command=run)
+        either = one.add_mutually_exclusive_group() if any(EITHER in settings for _, settings in arguments) else one
+        for flag, settings in arguments:
+            place = either if EITHER in settings else one
+            place.add_argument(flag, **{key: value for key, value in settings.items() if key != EITHER})
         one.add_argument("--debug", action="store_true", help="show the traceback of an error")
     return top
-
-
-def _date(text: str) -> str:
-    try:
-        return dt.date.fromisoformat(text).isoformat() if text else ""
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"“{text}” is not a date; write it as 2026-07-31") from None
 
 
 class _Outcome(NamedTuple):

@@ -20,7 +20,7 @@ from intake_report.bench import (
 )
 from intake_report.bench.evidence import exposure_bound, service_times, summarise_exposure
 from intake_report.bench.restriction import RestrictionFit, Scaling
-from intake_report.campaign.evidence import Exposure, Observation
+from intake_report.campaign.sections import Exposure, Observation
 from intake_report.errors import DataError
 from intake_report.messages import Part, said
 from intake_report.report_table import rows_of

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from intake_report.analyse.evidence_limits import dyno_limitations
-from intake_report.campaign.evidence import DynoSection
+from intake_report.campaign.sections import DynoSection
 from intake_report.dyno.curves import Grid, common_grid, correct, difference_curves, mean_curves, on_grid, pull_figures
 from intake_report.dyno.pulls import (
     COLUMNS,

@@ -17,7 +17,7 @@ from intake_report.bench.restriction import (
     restriction_set,
 )
 from intake_report.campaign import Campaign
-from intake_report.campaign.evidence import Exposure, Observation, Restriction
+from intake_report.campaign.sections import Exposure, Observation, Restriction
 from intake_report.errors import DataError
 from intake_report.loaders import read_columns
 from intake_report.messages import Message, Value, message

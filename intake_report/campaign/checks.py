@@ -10,9 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from intake_report.campaign.fields import WithUnit
+from intake_report.campaign.fields import WithUnit, read_photo
 from intake_report.campaign.model import Campaign
-from intake_report.campaign.photo import read_photo
 from intake_report.channels import channel
 from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.units import conversion

@@ -8,9 +8,8 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
-from intake_report.campaign.evidence import Airflow, BenchSection, DynoSection, Exposure, Observation, Pull, Restriction
+from intake_report.campaign import sections
 from intake_report.campaign.fields import Day, Identifier, Moment, Month, RelativePath, Section, Text, WithUnit
-from intake_report.campaign.intent import Claim, CommonDriveSection, ComparisonSection, Limit, Metrics, Planning
 from intake_report.units import UnitSystem
 
 
@@ -279,22 +278,22 @@ class Campaign(Section):
     weather: tuple[Weather, ...] = ()
     soak_checks: tuple[SoakCheck, ...] = Field(default=(), alias="soak_check")
     ambient: Ambient = Ambient()
-    acceptance: dict[str, str | int | float | Limit] = Field(
+    acceptance: dict[str, str | int | float | sections.Limit] = Field(
         default_factory=dict,
         description='Criterion = its limit: ambient = "2 degF"; the names are those that a report lists',
     )
-    metrics: Metrics = Metrics()
-    plan: Planning = Planning()
-    comparison: ComparisonSection = ComparisonSection()
-    common_drive: CommonDriveSection | None = None
-    claims: tuple[Claim, ...] = Field(default=(), alias="claim")
-    dyno: DynoSection = DynoSection()
-    bench: BenchSection = BenchSection()
-    pulls: tuple[Pull, ...] = Field(default=(), alias="pull")
-    restrictions: tuple[Restriction, ...] = Field(default=(), alias="restriction")
-    airflows: tuple[Airflow, ...] = Field(default=(), alias="airflow")
-    exposures: tuple[Exposure, ...] = Field(default=(), alias="exposure")
-    observations: tuple[Observation, ...] = Field(default=(), alias="observation")
+    metrics: sections.Metrics = sections.Metrics()
+    plan: sections.Planning = sections.Planning()
+    comparison: sections.ComparisonSection = sections.ComparisonSection()
+    common_drive: sections.CommonDriveSection | None = None
+    claims: tuple[sections.Claim, ...] = Field(default=(), alias="claim")
+    dyno: sections.DynoSection = sections.DynoSection()
+    bench: sections.BenchSection = sections.BenchSection()
+    pulls: tuple[sections.Pull, ...] = Field(default=(), alias="pull")
+    restrictions: tuple[sections.Restriction, ...] = Field(default=(), alias="restriction")
+    airflows: tuple[sections.Airflow, ...] = Field(default=(), alias="airflow")
+    exposures: tuple[sections.Exposure, ...] = Field(default=(), alias="exposure")
+    observations: tuple[sections.Observation, ...] = Field(default=(), alias="observation")
 
     _file: Path = PrivateAttr(default=Path("campaign.toml"))
     _source: bytes = PrivateAttr(default=b"")

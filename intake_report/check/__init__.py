@@ -21,24 +21,6 @@ if TYPE_CHECKING:
 ACCEPTED, REPEAT, USAGE = 0, 1, 2
 
 
-def add_parser(commands: argparse._SubParsersAction[argparse.ArgumentParser]) -> argparse.ArgumentParser:
-    """Add the command to the parser of all commands."""
-    check = commands.add_parser(
-        "check",
-        help="say whether a log is good enough, while the vehicle is still instrumented",
-        description="Say what a log is and whether the run can be accepted. Exit status: 0 every log accepted, with or "
-        "without limitation; 1 a run has to be repeated or a log is unreadable; 2 wrong usage or a mistake in the campaign.",
-    )
-    check.add_argument("logs", nargs="+", type=Path, metavar="LOG", help="a log file; with --run, the parts of the run")
-    check.add_argument(
-        "--campaign", type=Path, help="the campaign that the run belongs to: its folder or campaign.toml"
-    )
-    check.add_argument("--run", dest="run_id", metavar="ID", help="the run of the campaign that the log is")
-    check.add_argument("--json", action="store_true", help="one JSON object per log and line, for machines")
-    check.set_defaults(run=run)
-    return check
-
-
 def run(arguments: argparse.Namespace) -> int:
     """Check the logs and say what was found; return the exit status."""
     from intake_report.check.chain import check_logs

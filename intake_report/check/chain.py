@@ -13,10 +13,9 @@ from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
 
 from intake_report.check import logs as looking
-from intake_report.check.logs import NEEDED, SeenLog
-from intake_report.check.model import CriterionCheck, LogCheck, PairCheck
+from intake_report.check.logs import SeenLog
+from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, PairCheck, duration_of, timeline
 from intake_report.check.page import judged_text, limit_text
-from intake_report.check.timeline import timeline
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
@@ -136,7 +135,7 @@ class _Work:
             start = self.check.start if seen.run.start is None else seen.run.start.isoformat(timespec="seconds")
             self.learn(
                 start=start,
-                duration=looking.duration_of(seen.run),
+                duration=duration_of(seen.run),
                 channels=looking.describe_channels(seen),
                 quality=looking.describe_quality(seen.run, units),
                 timeline=timeline(seen.run),

@@ -7,19 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
 from intake_report.channels import CHANNELS
-from intake_report.check.model import ChannelCheck, CriterionCheck, Outcome, finite
+from intake_report.check.model import NEEDED, ChannelCheck, CriterionCheck, Outcome, duration_of, finite
 from intake_report.clean import CleanRun, CrossCheck, clean
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
 from intake_report.messages import Message, Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
-
-if TYPE_CHECKING:
-    pass
 
 # Entries that describe the log; all others touched or question data.
 DESCRIBES = frozenset(
@@ -31,7 +28,6 @@ DESCRIBES = frozenset(
 )  # fmt: skip
 _VOLUME_AIRFLOW = {"l/s": 1.2}  # g/s per unit, at 1.2 kg/m³ as in the cross check of the airflow's unit
 LEAST_CONFIDENCE = 0.3  # the words fit while most values do not, as with a sensor that is not connected
-NEEDED = ("iat", "speed")
 LEAST_VALID = 0.9  # share of the run with a valid sample: below it a limitation
 LEAST_USABLE = 0.5  # ... and below this the run is of no use
 LEAST_DURATION = 60.0  # s
@@ -132,12 +128,6 @@ def _channel(run: CleanRun, name: str, header: str, unit: str) -> ChannelCheck:
         int(sampling.samples), low, high, finite(sampling.step), missing_share(run, name),
         bad=int(run.masks[name].to_numpy().sum()),
     )  # fmt: skip
-
-
-def duration_of(run: CleanRun) -> float:
-    """Return the time from first to last row [s]."""
-    index = run.frame.index
-    return float(index[-1] - index[0]) if len(index) else 0.0
 
 
 def missing_share(run: CleanRun, name: str) -> float:

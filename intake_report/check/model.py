@@ -1,16 +1,28 @@
-"""What the check of one log says, as plain frozen values that become JSON; numbers are in internal units."""
+"""What the check of one log says, as plain frozen values that become JSON, in internal units; the course of the run in equal bins."""
 
 from __future__ import annotations
 
 import dataclasses
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Literal
 
+import numpy as np
+
+from intake_report import formatting
+from intake_report.clean import CleanRun
+from intake_report.formatting import usual
 from intake_report.units import UnitSystem
 
+if TYPE_CHECKING:
+    from intake_report.clean.model import FloatArray
+
+
 SCHEMA = 1
+NEEDED = ("iat", "speed")
 
 Verdict = Literal["accept", "accept with limitation", "repeat the run", "unreadable"]
 Outcome = Literal["pass", "fail", "unknown"]
@@ -151,3 +163,123 @@ def finite(value: object) -> float | None:
         return None
     number = float(value)  # type: ignore[arg-type]
     return number if math.isfinite(number) else None
+
+
+_BINS = 240  # a terminal has fewer columns
+_POINTS = 4  # places inside a bin at which a sample is looked for
+BLOCKS = "▁▂▃▄▅▆▇█"
+_ROWS, _LABEL, _LEGEND = 2, 7, 9  # lines per bar, columns for what stands left and right of it
+_TICKS = (5, 10, 15, 30, 60, 120, 300, 600, 900, 1800, 3600, 7200, 14400, 43200, 86400)  # s between marks of the axis
+
+
+def duration_of(run: CleanRun) -> float:
+    """Return the time from first to last row [s]."""
+    index = run.frame.index
+    return float(index[-1] - index[0]) if len(index) else 0.0
+
+
+def timeline(run: CleanRun) -> Timeline | None:
+    """Return speed, intake air temperature and what is missing in equal bins; None for a run without duration."""
+    whole = duration_of(run)
+    if whole <= 0.0:
+        return None
+    begin = float(run.frame.index[0])
+    edges = begin + np.linspace(0.0, whole, _BINS + 1)
+    fine = begin + (np.arange(_BINS * _POINTS) + 0.5) * whole / (_BINS * _POINTS)
+    absent = np.zeros(fine.size, dtype=np.bool_)
+    for name in NEEDED:
+        absent |= np.isnan(run.at(name, fine))
+    iat, speed = (tuple(finite(v) for v in _binned(run, name, edges)) for name in NEEDED)
+    missing = tuple(float(v) for v in absent.reshape(_BINS, _POINTS).mean(axis=1))
+    return Timeline(whole / _BINS, speed, iat, missing)
+
+
+def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
+    """Return the mean of the samples in each bin; between the samples of a slow channel, the line through them."""
+    good = run.good(name)
+    time, values = good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+    which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, _BINS - 1)
+    count = np.bincount(which, minlength=_BINS)
+    total = np.bincount(which, weights=values, minlength=_BINS)
+    between = run.at(name, (edges[:-1] + edges[1:]) / 2.0)
+    return np.where(count > 0, total / np.maximum(count, 1), between)
+
+
+def condense(values: Sequence[float | None], columns: int) -> list[float | None]:
+    """Return the mean of the known values that fall into each of `columns` equal parts, None where there is none."""
+    series = np.array(values, dtype=np.float64)  # None becomes NaN
+    starts = np.arange(columns + 1) * len(series) // columns
+    parts = (series[a : max(b, a + 1)] for a, b in pairwise(starts))
+    return [float(np.nanmean(part)) if np.isfinite(part).any() else None for part in parts]
+
+
+def bars(values: Sequence[float | None], low: float, high: float, rows: int = _ROWS) -> list[str]:
+    """Return `rows` lines, the topmost first, of one bar per value; a blank column where there is none."""
+    full, span = len(BLOCKS), high - low
+    shares = [None if v is None else np.clip((v - low) / span, 0.0, 1.0) if span > 0.0 else 0.0 for v in values]
+    levels = [0 if s is None else 1 + round(float(s) * (rows * full - 1)) for s in shares]
+    return [
+        "".join(" " if n <= base else BLOCKS[min(n - base, full) - 1] for n in levels)
+        for base in range((rows - 1) * full, -1, -full)
+    ]
+
+
+def draw(check: LogCheck, width: int) -> list[str]:
+    """Return the timeline, `width` columns wide; empty where there is none."""
+    line = check.timeline
+    columns = width - _LABEL - _LEGEND
+    if line is None or columns < 10:
+        return []
+    drawn = _bar_rows("speed", line.speed, columns, check.units) + _bar_rows("IAT", line.iat, columns, check.units)
+    missing = condense(line.missing, columns)
+    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in missing)
+    share = sum(line.missing) / len(line.missing)
+    drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
+    if check.drive is not None and check.drive.phases:
+        drawn.append(_phases(check, line, columns))
+    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
+    return [text.rstrip() for text in drawn]
+
+
+def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: UnitSystem) -> list[str]:
+    shown = condense(values, columns)
+    known = [v for v in shown if v is not None]
+    if not known:
+        return [f"{label:<{_LABEL}}no valid sample"]
+    quantity = "speed" if label == "speed" else "temperature"
+    low, high = (0.0 if quantity == "speed" else min(known)), max(known)
+    if quantity == "temperature" and high - low < 2.0:
+        low, high = low - 1.0, high + 1.0
+    top, bottom = bars(shown, low, high)
+    ends = [formatting.with_unit(v, quantity, units, 0) for v in (high, low)]
+    return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
+
+
+def _phases(check: LogCheck, line: Timeline, columns: int) -> str:
+    assert check.drive is not None
+    whole = line.width * len(line.speed)
+    cells = [" "] * columns
+    for span in check.drive.phases:
+        first, last = (min(max(int(t / whole * columns), 0), columns) for t in (span.start, span.end))
+        if last - first < 1:
+            continue
+        room = last - first - 1
+        text = f"{span.phase} " if room >= len(span.phase) else ""
+        cells[first:last] = list("├" + text[:room].ljust(room, "╌"))
+    entry = check.drive.highway_entry
+    if entry is not None:
+        cells[min(max(int(entry / whole * columns), 0), columns - 1)] = "▲"
+    return f"{'phase':<{_LABEL}}{''.join(cells)}{' ▲ entry' if entry is not None else ''}"
+
+
+def _axis(seconds: float, columns: int) -> str:
+    step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
+    unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
+    cells = [" "] * (columns + _LEGEND)
+    at = 0.0
+    while at <= seconds:
+        text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
+        first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
+        cells[first : first + len(text)] = list(text)
+        at += step
+    return "".join(cells[: columns + _LEGEND])

@@ -16,8 +16,7 @@ from rich.text import Text
 
 from intake_report import formatting
 from intake_report.check.logs import known_behaviour
-from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck
-from intake_report.check.timeline import draw
+from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, draw
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
 from intake_report.report_table import Field, ReportTable, frame_of

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 from jinja2 import Environment, StrictUndefined
 
 from intake_report.demo import records
-from intake_report.demo.drawings import drawing
+from intake_report.demo.articles import drawing
 from intake_report.demo.logger import column_mapping, log_run, start_time
 from intake_report.demo.route import demo_route, gpx
 from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator, scenario_runs

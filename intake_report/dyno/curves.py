@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 
 from intake_report.air import INTAKE_REFUSAL, Aspiration, Correction, correction, correction_spec, uncorrected
-from intake_report.campaign.evidence import DynoSection
+from intake_report.campaign.sections import DynoSection
 from intake_report.dyno.pulls import Array, DynoPull
 from intake_report.errors import DataError
 from intake_report.statistics import Difference, Nouns, compare_blocked, mean_interval

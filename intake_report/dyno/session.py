@@ -13,7 +13,7 @@ import pandas as pd
 
 from intake_report.air import PowerExpectation, expected_power
 from intake_report.campaign import Campaign
-from intake_report.campaign.evidence import DynoSection
+from intake_report.campaign.sections import DynoSection
 from intake_report.dyno import curves
 from intake_report.dyno.curves import CorrectedPull, DifferenceCurve, Grid, MeanCurve
 from intake_report.dyno.pulls import DynoPull, estimate_at_engine, one_basis, read_pulls

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from intake_report import obd
+from intake_report import channels
 from intake_report.errors import DataError
 from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import open_bytes
@@ -205,13 +205,13 @@ def _decode_answers(frames: Sequence[Frame], samples: _Samples) -> list[Notice]:
             continue
         control_units.add(answer.identifier)
         values: Values = {}
-        for pid, data in obd.split_answer(answer.data):
-            parameter = obd.OBD_PARAMETERS.get(pid)
+        for pid, data in channels.split_answer(answer.data):
+            parameter = channels.OBD_PARAMETERS.get(pid)
             if parameter is None:
                 unknown[pid] += pid % 0x20 != 0
                 continue
             try:
-                decoded = obd.decode(pid, data)
+                decoded = channels.decode(pid, data)
             except ValueError:
                 short += 1
                 continue
@@ -223,7 +223,7 @@ def _decode_answers(frames: Sequence[Frame], samples: _Samples) -> list[Notice]:
                     if value > 0:
                         full_scales[item.name, answer.identifier] = value
                     continue
-                source, usual = obd.FULL_SCALES.get(item.name, ("", 0.0))
+                source, usual = channels.FULL_SCALES.get(item.name, ("", 0.0))
                 if (source, answer.identifier) in full_scales:
                     value *= full_scales[source, answer.identifier] / usual
                     scaled.add(item.name)

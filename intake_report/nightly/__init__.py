@@ -7,37 +7,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from contextlib import suppress
 from pathlib import Path
 
 USAGE = 2
-
-
-def add_nightly(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `nightly`."""
-    parser.add_argument("roots", nargs="+", type=Path, metavar="ROOT", help="a campaign folder, or a folder above")
-    reports = "folder of all reports, index.html and status.json (default: build/reports)"
-    parser.add_argument("--out", type=Path, default=Path("build/reports"), help=reports)
-    parser.add_argument("--jobs", type=_count, default=1, help="campaigns rendered at the same time (default: 1)")
-    limit = "time limit of one campaign in minutes (default: 15)"
-    parser.add_argument("--time-limit", type=_positive, default=15.0, metavar="MINUTES", help=limit)
-    memory = "data that each process of a campaign may have (default: 4)"
-    parser.add_argument("--memory-limit", type=_positive, default=4.0, metavar="GIB", help=memory)
-    cluster = "render on this dask.distributed cluster, whose machines see the same files, in place of --jobs"
-    parser.add_argument("--dask", default="", metavar="ADDRESS", help=cluster)
-
-
-def _positive(text: str) -> float:
-    with suppress(ValueError):
-        if 0.0 < float(text) < 1e6:
-            return float(text)
-    raise argparse.ArgumentTypeError(f"“{text}” is not a number above 0")
-
-
-def _count(text: str) -> int:
-    if text.isdigit() and 0 < int(text) < 1000:
-        return int(text)
-    raise argparse.ArgumentTypeError(f"“{text}” is not a whole number from 1 to 999")
 
 
 def run_nightly(arguments: argparse.Namespace) -> int:
@@ -63,16 +35,6 @@ def run_nightly(arguments: argparse.Namespace) -> int:
     return status.exit_status
 
 
-def add_archive(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `archive`."""
-    parser.add_argument("campaign", type=Path, metavar="CAMPAIGN", help="a campaign folder or its campaign file")
-    reports = "folder of all reports (default: build/reports)"
-    parser.add_argument("--out", type=Path, default=Path("build/reports"), help=reports)
-    parser.add_argument("--to", type=Path, metavar="FILE", help="the zip (default: <id>-<date>.zip here)")
-    lock = "the lock of the environment, kept in the archive (default: .ci/requirements.lock, where it is)"
-    parser.add_argument("--lock", type=Path, default=None, help=lock)
-
-
 def run_archive(arguments: argparse.Namespace) -> int:
     """Write the last report of a campaign and its inputs into one zip."""
     from intake_report.nightly.archive import write_archive
@@ -84,11 +46,6 @@ def run_archive(arguments: argparse.Namespace) -> int:
         return USAGE
     print(write_archive(arguments.campaign, arguments.out, arguments.to, lock))
     return 0
-
-
-def add_reproduce(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of `reproduce`."""
-    parser.add_argument("archive", type=Path, metavar="ARCHIVE", help="a zip that archive wrote")
 
 
 def run_reproduce(arguments: argparse.Namespace) -> int:

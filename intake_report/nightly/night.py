@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import base64
 import fcntl
 import hashlib
 import json
 import os
 import socket
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
@@ -19,16 +21,18 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
+import intake_report.render
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import MachineError
+from intake_report.formatting import NARROW_SPACE, interval, listing, with_unit
 from intake_report.nightly import forge
-from intake_report.nightly.cluster import cluster
 from intake_report.nightly.find import campaign_id, find_below, same_ids, still_as_known
-from intake_report.nightly.index import index_page
-from intake_report.nightly.model import Known, Memory, Status, count_states, read_memory
+from intake_report.nightly.model import STATES, Known, Memory, Status, Trend, count_states, read_memory
 from intake_report.provenance import package_versions, source_hash
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
@@ -273,3 +277,91 @@ def _timed(attempt: Attempt, job: dict[str, Any]) -> dict[str, Any]:
 
 def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
+
+
+MARKS = {"failed": "✕", "stopped": "◌", "published": "●", "unchanged": "○", "gone": "–"}
+WIDTH, HEIGHT, EDGE = 140.0, 44.0, 5.0  # px of the picture of a trend
+_TEMPLATES = Path(__file__).parent / "templates"
+
+
+def index_page(status: Status) -> str:
+    """Return the page of a night."""
+    made = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined)
+    script = (_TEMPLATES / "sort.js").read_text("utf-8")
+    order = list(STATES)
+    entries = sorted(status.campaigns, key=lambda entry: (order.index(entry.state), not entry.stale, entry.id))
+    text: str = made.get_template("night.html.j2").render(
+        status=status,
+        entries=entries,
+        counts=listing([f"{number}{NARROW_SPACE}{state}" for state, number in status.counts.items()]) or "No campaign",
+        marks=MARKS,
+        trend=trend_picture,
+        style=Markup((Path(intake_report.render.__file__).parent / "templates" / "blocks.css").read_text("utf-8")),
+        script=Markup(script),
+        script_hash="sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode(),
+    )
+    return text
+
+
+def trend_picture(trend: Trend) -> Markup:
+    """Return a deciding difference over the reports: intervals as lines, values as dots, zero dotted; the last in words."""
+    points = [p for p in trend.points if p.value is not None]
+    if not points:
+        return Markup("")
+    form = (trend.quantity, trend.units, trend.decimals)
+    last = points[-1]
+    words = f"{trend.title}: {with_unit(last.value, *form, signed=True)}"
+    limits = "" if last.low is None or last.high is None else f" ({interval(last.low, last.high, *form)})"
+    if len(points) < 2:
+        return Markup("{}").format(words + limits)
+    ends = [x for p in points for x in (p.value, p.low, p.high, 0.0) if x is not None]
+    low, high = min(ends), max(ends)
+
+    def y(value: float) -> str:
+        return f"{HEIGHT - EDGE - (value - low) / ((high - low) or 1.0) * (HEIGHT - 2 * EDGE):.1f}"
+
+    marks = [f'<path d="M0 {y(0.0)}H{WIDTH:g}" stroke="currentColor" stroke-dasharray="1 3"/>']
+    for number, point in enumerate(points):
+        x = f"{EDGE + number * (WIDTH - 2 * EDGE) / (len(points) - 1):.1f}"
+        if point.low is not None and point.high is not None:
+            marks.append(f'<path d="M{x} {y(point.low)}V{y(point.high)}" stroke="currentColor"/>')
+        marks.append(f'<circle cx="{x}" cy="{y(point.value or 0.0)}" r="2.5" fill="currentColor"/>')
+    told = f"{trend.title} over {len(points)} reports: " + "; ".join(
+        f"{p.date} {with_unit(p.value, *form, signed=True)}" for p in points
+    )
+    picture = '<svg role="img" aria-label="{}" width="{}" height="{}" viewBox="0 0 {} {}">'
+    size = (f"{WIDTH:g}", f"{HEIGHT:g}")
+    return Markup(picture).format(told, *size, *size) + Markup("".join(marks) + "</svg>") + words + limits
+
+
+@contextmanager
+def cluster(address: str, out: Path, roots: list[Path]) -> Iterator[Executor]:
+    """Give the workers of a cluster; a campaign whose worker dies goes to another one.
+
+    Raises
+    ------
+    MachineError
+        The package for it is not installed, nobody answers at the address, or a worker does not see the same files.
+    """
+    try:
+        from distributed import Client
+    except ImportError:
+        what = "--dask needs dask.distributed."
+        raise MachineError(what, remedy="Install it: pip install intake-report[cluster].") from None
+    try:
+        client = Client(address, timeout="10s")  # type: ignore[no-untyped-call]
+    except (OSError, ValueError) as error:
+        raise MachineError(f"no cluster answers at {address} ({error}).", remedy="Start its scheduler.") from None
+    with client:
+        with tempfile.NamedTemporaryFile(dir=out, prefix=".nightly-") as sign:
+            seen = client.run(_sees, sign.name, [str(root.resolve()) for root in roots])
+        blind = [f"{worker} does not see {place}" for worker, place in sorted(seen.items()) if place]
+        if blind or not seen:
+            what = "; ".join(blind) or "the cluster has no workers"
+            raise MachineError(f"{what}.", remedy="Campaigns and reports have to lie on storage that all share.")
+        yield client.get_executor(pure=False)  # type: ignore[no-untyped-call]
+
+
+def _sees(sign: str, roots: list[str]) -> str:
+    """Return what a worker does not see of the files."""
+    return next((place for place in (sign, *roots) if not Path(place).exists()), "")

@@ -1,28 +1,36 @@
-"""What a design can show, for all simulated campaigns at once, by the numeric core of the report's own judgement.
+"""How runs scatter, and what a design can show, for all simulated campaigns at once, by the numeric core of the report's judgement.
 
-Campaigns are simulated at the level of metric values. A shift of the truth shifts the estimate and leaves its error alone, so
-that every campaign has one threshold: the smallest true difference that it would show. `RunsModel.evaluate`, `holm_rows` and
-`guard_band` are those of the report; a test holds the thresholds against `compare` and `judge_claims`.
+Scatter comes from runs that were driven, from another report, else by stated assumption. Campaigns are simulated at the level of
+metric values. A shift of the truth shifts the estimate and leaves its error alone, so that every campaign has one threshold: the
+smallest true difference that it would show. `RunsModel.evaluate`, `holm_rows` and `guard_band` are those of the report; a test
+holds the thresholds against `compare` and `judge_claims`.
 """
 
 from __future__ import annotations
 
+import json
 import math
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
 from intake_report.analyse.claim_check import find_key, is_absolute, other
 from intake_report.campaign import Campaign, Claim, Planning
+from intake_report.errors import DataError
+from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import PULL_METRICS
-from intake_report.plan.scatter import Scatter
 from intake_report.results import MetricKey
 from intake_report.results.text import DIFFERENCES
 from intake_report.statistics import (
     Estimates,
     Floats,
     RunsModel,
+    additive_residuals,
     blocked,
     decide,
     guard_band,
@@ -31,6 +39,130 @@ from intake_report.statistics import (
     two_samples,
 )
 from intake_report.units import parse_quantity
+
+SHARE = 0.5
+"""Of the scatter of a run that is taken as a day favouring one configuration, where each was driven once a day: the two
+cannot be told apart then. A choice of this package; ½ is where both are alike."""
+ASSUMED = {"temperature": 1.0, "temperature_difference": 1.0, "time": 15.0}
+"""Standard deviation of a run by quantity [internal unit]: the upper part of what the simulated campaign ramp-trial shows
+(`intake-report render data/ramp-trial`, table “Scatter of one run”: 0.2 to 1.4 K, 6 to 16 s)."""
+ASSUMED_LEVEL = {"time": 60.0}  # s; a recovery time of the same campaign, rounded
+BLOCKS_APART = 2.0  # scatter of blocks over that of runs, where it is not known; cancels in differences
+UPPER = 0.8  # confidence of the upper limit of a scatter
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How one metric scatters [internal unit of a difference]."""
+
+    run: float  # Standard deviation of runs of one configuration in one block
+    interaction: float  # Standard deviation by which a block favours one configuration
+    block: float  # Standard deviation of what a block does to all runs alike
+    df: float  # Degrees of freedom behind it; 0 where it is assumed
+    basis: Part  # Where it comes from
+    level: float = 0.0  # Usual value of the metric in the baseline; a time cannot fall by more than this
+    # Share of the instruments' draws in which a run does not reach its margin; None where not known
+    lost: float | None = None
+    watched: float | None = None  # Time for which a margin was watched for [s]; None where no run was censored
+    # Scatter of each configuration over `run`, in the order of the design; empty: all alike
+    factors: tuple[float, ...] = ()
+
+    @property
+    def upper(self) -> float:
+        """Factor to the upper limit (80 %) of the scatter, by chi squared; 1 where it is assumed."""
+        return math.sqrt(self.df / float(special.chdtri(self.df, UPPER))) if self.df > 0.0 else 1.0
+
+
+def estimate(values: Iterable[tuple[str, str, float]], basis: Part) -> Scatter | None:
+    """Return the scatter of runs given as (configuration, block, value); None where nothing shows it.
+
+    Within cells the runs scatter; between cells, beside configuration and block, the interaction scatters too. Mean squares
+    are set equal to their expectations.
+    """
+    rows = list(values)
+    if not rows:  # no run has a value of this metric
+        return None
+    cells: dict[tuple[str, str], list[float]] = {}
+    for configuration, block, value in rows:
+        cells.setdefault((configuration, block), []).append(value)
+    within = len(rows) - len(cells)
+    square = sum(float(np.sum((np.array(v) - np.mean(v)) ** 2)) for v in cells.values())
+    configurations, blocks = ([cell[i] for cell in cells] for i in (0, 1))
+    means = [float(np.mean(v)) for v in cells.values()]
+    between = len(cells) - len(set(configurations)) - len(set(blocks)) + 1
+    rest = float(np.sum(additive_residuals(means, configurations, blocks) ** 2)) if between > 0 else 0.0
+    by_block = [float(np.mean([m for m, b in zip(means, blocks, strict=True) if b == name])) for name in set(blocks)]
+    apart = float(np.std(by_block, ddof=1)) if len(by_block) > 1 else 0.0
+    if within > 0 and square > 0.0:
+        run = math.sqrt(square / within)
+        size = len(cells) / sum(1.0 / len(v) for v in cells.values())
+        shift = math.sqrt(max(rest / between - run**2 / size, 0.0)) if between > 0 else run
+    elif between > 0 and rest > 0.0:
+        run, shift = math.sqrt((1.0 - SHARE) * rest / between), math.sqrt(SHARE * rest / between)
+    else:
+        return None
+    return Scatter(run, shift, apart or BLOCKS_APART * run, float(within + max(between, 0)), basis)
+
+
+def from_results(document: Mapping[str, Any], basis: str) -> dict[str, Scatter]:
+    """Return the scatter of every metric of a results.json, by key."""
+    used = {run["id"]: run for run in document["runs"] if run["decision"] != "excluded"}
+    baseline = next((c["id"] for c in document["configurations"] if c["role"] == "baseline"), "")
+    found = {}
+    for key in dict.fromkeys(value["key"] for value in document["values"]):
+        values = [v for v in document["values"] if v["key"] == key and v["run"] in used]
+        reached = [v for v in values if v["value"] is not None]
+        rows = [(v["configuration"], v["block"] or (used[v["run"]]["start"] or "")[:10], v["value"]) for v in reached]
+        made = estimate(rows, message("{runs} runs of {basis}", code="scatter-runs", runs=len(rows), basis=basis))
+        if made is None:
+            continue
+        usual = [v["value"] for v in reached if v["configuration"] == baseline] or [v["value"] for v in reached]
+        lost = [v["draws_not_reached"] for v in values if v["draws_not_reached"] is not None]
+        bounds = [v["bound"] for v in values if v["status"] == "not reached"]
+        found[key] = Scatter(
+            made.run, made.interaction, made.block, made.df, made.basis, float(np.mean(usual)),
+            float(np.mean(lost)) if lost else None, min(bounds) if bounds else None,
+        )  # fmt: skip
+    return found
+
+
+def read_results(path: Path) -> dict[str, Scatter]:
+    """Return the scatter that another report's results.json, or the folder that holds it, shows."""
+    file = path / "results.json" if path.is_dir() else path
+    try:
+        found = from_results(json.loads(file.read_text(encoding="utf-8")), f"the report {file.parent.name}")
+    except OSError:
+        raise DataError("there is no results.json here.", file=file, remedy="Name a report's folder.") from None
+    except (ValueError, KeyError, TypeError):
+        raise DataError("this is no results.json of a report.", file=file, remedy="Name a report's folder.") from None
+    if not found:
+        remedy = (
+            "Name one with two runs of a configuration, or runs in two blocks; without --like a scatter is assumed."
+        )
+        raise DataError("this report shows no scatter between runs.", file=file, remedy=remedy)
+    return found
+
+
+def scatter_of(key: MetricKey, known: Mapping[str, Scatter], where: str) -> Scatter:
+    """Return the scatter of a metric: as known, else as assumed.
+
+    Raises DataError: nothing is known of it and nothing can be assumed; `where` names the claim.
+    """
+    if key.key in known:
+        return known[key.key]
+    quantity = key.spec.quantity
+    if quantity not in ASSUMED:
+        what = f"no scatter of “{key.key}” is known, and none can be assumed."
+        raise DataError(what, where=where, remedy="Name a report with such runs: --like FOLDER.")
+    assumed = ASSUMED[quantity]
+    basis: Message = message(
+        "assumed: together {run}, about what the simulated campaign ramp-trial shows; runs of one configuration would show it",
+        code="scatter-assumed",
+        run=Value(assumed, "time" if quantity == "time" else "temperature_difference", 1),
+    )
+    run, shift = assumed * math.sqrt(1.0 - SHARE), assumed * math.sqrt(SHARE)
+    return Scatter(run, shift, BLOCKS_APART * run, 0.0, basis, ASSUMED_LEVEL.get(quantity, 0.0))
+
 
 STEPS = 40  # of halving a threshold
 

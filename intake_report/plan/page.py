@@ -13,9 +13,8 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plan.design import Case, Design, cases
+from intake_report.plan.design import Case, Design, cases, from_results
 from intake_report.plan.power import ROUGH, Shown, Task, judge_design
-from intake_report.plan.scatter import from_results
 from intake_report.plan.schedule import WEEK, PlannedRun, designs
 from intake_report.render.blocks import (
     Block,

@@ -24,10 +24,17 @@ from intake_report.check.chain import check_logs
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.messages import plain
-from intake_report.plan.design import Case, Design, cases, risk_of_looking
-from intake_report.plan.one_by_one import DRAWS, shared_biases, zeroed
-from intake_report.plan.power import ROUGH, Shown, Task, judge_design
-from intake_report.plan.scatter import Scatter, from_results, read_results, scatter_of
+from intake_report.plan.design import (
+    Case,
+    Design,
+    Scatter,
+    cases,
+    from_results,
+    read_results,
+    risk_of_looking,
+    scatter_of,
+)
+from intake_report.plan.power import DRAWS, ROUGH, Shown, Task, judge_design, shared_biases, zeroed
 from intake_report.plan.schedule import (
     PlannedRun,
     days_ahead,
@@ -108,38 +115,29 @@ class Plan:
         }
 
 
-@dataclass(frozen=True)
-class Asked:
-    """What the command line asks for."""
-
-    date: dt.date
-    like: Path | None = None
-    forecast: Path | None = None
-    metar: Path | None = None
-    campaigns: int = FEWEST
-    seed: int | None = None
-
-
-def make_plan(file: Path, asked: Asked, progress: Progress = lambda _: None) -> Plan:
-    """Plan a campaign that is to come or under way.
+def make_plan(
+    file: Path, date: dt.date, *, like: Path | None = None, forecast: Path | None = None, metar: Path | None = None,
+    campaigns: int = FEWEST, seed: int | None = None, progress: Progress = lambda _: None,
+) -> Plan:  # fmt: skip
+    """Plan a campaign that is to come or under way; see the options of the command for what is asked for.
 
     Raises CampaignError, DataError: the campaign, a table or what is asked for cannot be used; one sentence each.
     """
     campaign, notes = open_campaign(file, planned=True)
-    _refuse(campaign, asked)
+    _refuse(campaign, campaigns)
     issued = read_issued(campaign)
-    seed = campaign.metrics.seed if asked.seed is None else asked.seed
-    known = _known(campaign, asked.like, progress)
+    seed = campaign.metrics.seed if seed is None else seed
+    known = _known(campaign, like, progress)
     about = cases(campaign, metric_keys(campaign))
     scatter = tuple(scatter_of(case.key, known, f"{campaign.given}: claim[{n}]") for n, case in enumerate(about, 1))
     sizes = designs(campaign)
-    tasks = [Task(campaign, about, scatter, size, asked.campaigns, seed) for size in sizes]
+    tasks = [Task(campaign, about, scatter, size, campaigns, seed) for size in sizes]
     shown = _simulate(tasks, progress)
     progress("days and order")
-    forecast = () if asked.forecast is None else read_forecast(asked.forecast)
+    weather = () if forecast is None else read_forecast(forecast)
     place = _place(campaign)
-    days = _days(campaign, asked.date, forecast)
-    windows = tuple(day_window(campaign, day, forecast, place) for day in days)
+    days = _days(campaign, date, weather)
+    windows = tuple(day_window(campaign, day, weather, place) for day in days)
     repeat = tuple(_to_repeat(campaign, progress))
     lost = {run for run, _ in repeat}
 
@@ -151,25 +149,25 @@ def make_plan(file: Path, asked: Asked, progress: Progress = lambda _: None) -> 
     progress("instruments")
     rng = np.random.default_rng([seed, 3])
     return Plan(
-        campaign, asked.date.isoformat(), 1, seed, asked.campaigns, about, scatter, shown, sizes[number], shown[number],
+        campaign, date.isoformat(), 1, seed, campaigns, about, scatter, shown, sizes[number], shown[number],
         runs, windows,
-        () if asked.metar is None else tuple(climate(campaign, asked.metar, days[0].year, days[0].month)),
+        () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)),
         tuple(_instruments(tasks[number], shown[number])),
-        (*notes, *window_notes(campaign, days[:14], forecast, place), *order_sentences(runs),
+        (*notes, *window_notes(campaign, days[:14], weather, place), *order_sentences(runs),
          *_covariates(campaign, sizes[number], about)),
         risk_of_looking(campaign, sizes[number], LOOKED, rng), repeat,
     )  # fmt: skip
 
 
-def _refuse(campaign: Campaign, asked: Asked) -> None:
+def _refuse(campaign: Campaign, campaigns: int) -> None:
     refuse(campaign_mistakes(campaign))
     if len(campaign.configurations) < 2:
         remedy = "Add the configuration that it is compared with."
         raise CampaignError(
             "one configuration alone needs no plan.", file=campaign.given, where="configuration", remedy=remedy
         )
-    if asked.campaigns < FEWEST:
-        raise DataError(f"{asked.campaigns} simulated campaigns are too few.", remedy=f"Ask for {FEWEST} or more.")
+    if campaigns < FEWEST:
+        raise DataError(f"{campaigns} simulated campaigns are too few.", remedy=f"Ask for {FEWEST} or more.")
 
 
 def _known(campaign: Campaign, like: Path | None, progress: Progress) -> dict[str, Scatter]:

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 from PIL import Image
 
+from intake_report.campaign import fields as photos
 from intake_report.campaign import load_campaign
-from intake_report.campaign import photo as photos
-from intake_report.campaign.photo import read_photo
+from intake_report.campaign.fields import read_photo
 from intake_report.errors import CampaignError, DataError
 from intake_report.provenance import input_hashes
 

@@ -9,8 +9,8 @@ import pytest
 from axe import browser, violations
 from bs4 import BeautifulSoup
 
-from intake_report.nightly.index import trend_picture
 from intake_report.nightly.model import Trend
+from intake_report.nightly.night import trend_picture
 
 
 @pytest.fixture

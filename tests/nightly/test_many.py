@@ -199,7 +199,7 @@ def test_a_cluster_whose_worker_is_killed(tmp_path):
 def test_a_cluster_that_does_not_see_the_files_is_refused(tmp_path):
     distributed = pytest.importorskip("distributed")
     from intake_report.errors import MachineError
-    from intake_report.nightly import cluster as module
+    from intake_report.nightly import night as module
 
     with (
         distributed.LocalCluster(n_workers=1, processes=False, dashboard_address=None) as cluster,

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report.errors import DataError
-from intake_report.plan.orders import block_orders, order_balance, order_notes, williams
+from intake_report.plan.schedule import block_orders, order_balance, order_notes, williams
 
 
 @given(st.integers(2, 9))

@@ -20,7 +20,7 @@ from intake_report.cli import main
 from intake_report.errors import IntakeReportError
 from intake_report.plan.design import Design
 from intake_report.plan.files import calendar, runs_toml
-from intake_report.plan.plan import Asked, make_plan
+from intake_report.plan.plan import make_plan
 from intake_report.plan.schedule import PlannedRun, place, with_repeats
 from intake_report.plan.window import DayWindow, climate, day_window, read_forecast, sun_elevation, window_notes
 
@@ -77,7 +77,7 @@ def written(folder: Path, text: str = TEXT) -> Path:
 
 
 def planned(tmp_path: Path, text: str = TEXT, **asked):
-    return make_plan(written(tmp_path / "lid", text), Asked(TODAY, **asked))
+    return make_plan(written(tmp_path / "lid", text), TODAY, **asked)
 
 
 def table(
@@ -323,7 +323,7 @@ def test_a_campaign_under_way_says_what_is_still_needed(tmp_path):
     folder = tmp_path / "trial"
     shutil.copytree(Path(__file__).parents[2] / "data" / "ramp-trial", folder)
     (folder / "logs" / "d3r3-open-cone.csv.gz").unlink()
-    plan = make_plan(folder, Asked(dt.date(2026, 6, 20)))
+    plan = make_plan(folder, dt.date(2026, 6, 20))
     left = [run for run in plan.runs if not run.done]
     assert left[0].id == "d3r3-open-cone" and left[0].block == "day-3"
     assert sum(run.done for run in plan.runs) == 8

@@ -12,10 +12,8 @@ from intake_report.analyse.claims import judge_claims
 from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
-from intake_report.plan.design import Case, Design, cases, risk_of_looking, simulate, thresholds
-from intake_report.plan.one_by_one import dose, drawn_values, gap_of, shared_biases, zeroed
-from intake_report.plan.power import Task, judge_design
-from intake_report.plan.scatter import Scatter, estimate
+from intake_report.plan.design import Case, Design, Scatter, cases, estimate, risk_of_looking, simulate, thresholds
+from intake_report.plan.power import Task, dose, drawn_values, gap_of, judge_design, shared_biases, zeroed
 from intake_report.results import MetricResult
 
 DESIGNS = {

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pytest
 
-from intake_report import obd
+from intake_report import channels as obd
 from intake_report.channels import CHANNELS
 from intake_report.loaders.candump import Frame, answers
 

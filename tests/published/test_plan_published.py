@@ -2,7 +2,7 @@
 
 import pytest
 
-from intake_report.plan.orders import block_orders, order_balance, williams
+from intake_report.plan.schedule import block_orders, order_balance, williams
 
 
 def words(rows):

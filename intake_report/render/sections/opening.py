@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
-from intake_report.campaign.photo import read_photo
+from intake_report.campaign.fields import read_photo
 from intake_report.messages import said
 from intake_report.plots_evidence import photos_figure
 from intake_report.render.blocks import Block, Definitions, Heading, Paragraph

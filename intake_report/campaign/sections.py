@@ -1,12 +1,147 @@
-"""Tables of the campaign file for what is measured off the road: dyno pulls, restriction, exposure, observations."""
+"""Tables of the campaign file for what shall be shown and how it is planned, and for what is measured off the road."""
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import Field, StringConstraints, model_validator
 
 from intake_report.campaign.fields import Day, Identifier, Moment, RelativePath, Section, Text, WithUnit
+
+HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
+
+
+class Limit(Section):
+    """The limit of one acceptance criterion; a text with a unit, or a number for a count."""
+
+    limit: str | int | float
+    hard: bool = False
+
+
+class Metrics(Section):
+    """Settings that the metrics share."""
+
+    recovery_margins: tuple[Annotated[float, WithUnit("temperature_difference", above=0.0)], ...] = (
+        5.0 / 3.0,
+        25.0 / 9.0,
+    )
+    # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
+    recovery_hold: Annotated[float, WithUnit("time", low=0.0)] = 10.0
+    alarm_limit: Annotated[float, WithUnit("temperature")] | None = None
+    minimum_stop: Annotated[float, WithUnit("time", low=1.0)] = 10.0
+    confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
+    draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
+    seed: Annotated[int, Field(ge=0, le=2**63)] = 1
+    equivalence: dict[str, str] = Field(
+        default={}, description="Metric = margin within which two values count as equal"
+    )
+
+
+class ComparisonSection(Section):
+    """How the configurations are compared; to be written before the first drive."""
+
+    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = Field(
+        default=None,
+        max_length=2,
+        description="What differences are adjusted for; [] for nothing, absent for the default of each metric",
+    )
+
+    @model_validator(mode="after")
+    def _each_once(self) -> ComparisonSection:
+        if self.covariates is not None and len(set(self.covariates)) < len(self.covariates):
+            raise ValueError("covariates names one of them twice; name each once")
+        return self
+
+
+class CommonDriveSection(Section):
+    """One drive on which thermal models of all configurations are replayed; without this table none are fitted."""
+
+    run: Identifier | None = Field(default=None, description="Its run; absent: the one with the median standing time")
+    file: RelativePath | None = Field(default=None, description="A table of speed over time instead of a run")
+    columns: dict[str, str] = Field(
+        default={}, description='Header = "time [s]" or "speed [km/h]" of the file, in any unit of the two'
+    )
+    # own choice: what a model may be off by before its numbers say less than the runs do
+    largest_rms: Annotated[float, WithUnit("temperature_difference", above=0.0)] = 1.5
+    largest_peak_bias: Annotated[float, WithUnit("temperature_difference", above=0.0)] = 1.5
+    least_coverage: Annotated[float, Field(ge=0.0, le=1.0)] = 0.8
+
+    @model_validator(mode="after")
+    def _one_drive(self) -> CommonDriveSection:
+        if self.run and self.file:
+            raise ValueError("run and file are two drives; name one")
+        if self.file and len(self.columns) != 2:
+            raise ValueError(
+                'columns names the two of the file: {"its header" = "time [s]", "another" = "speed [km/h]"}'
+            )
+        return self
+
+
+class Claim(Section):
+    """One sentence that somebody wants to make, tied to a metric."""
+
+    id: Identifier
+    text: Text
+    metric: Text
+    margin: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = None
+    phase: Identifier | None = None
+    configuration: Identifier
+    versus: Identifier | None = None
+    relation: Literal["lower", "higher", "at most", "at least", "equal"]
+    value: str | int | float | None = Field(
+        default=None, description="Limit of the value or of the difference, with its unit"
+    )
+
+
+class Planning(Section):
+    """What a campaign to come is planned from, and the plan that one under way follows."""
+
+    issued: RelativePath | None = Field(
+        default=None, description="plan.json that the campaign follows, copied beside this file; the report compares it"
+    )
+    looks: Annotated[int, Field(ge=0, le=1000)] = Field(
+        default=0, description="Comparisons that were seen before the planned runs were complete"
+    )
+    blocks: Annotated[int, Field(ge=2, le=40)] | None = Field(default=None, description="Days or sessions to be driven")
+    runs_per_block: Annotated[int, Field(ge=1, le=6)] = Field(default=1, description="Of each configuration")
+    worth: dict[str, str] = Field(
+        default_factory=dict, description='Claim = smallest difference worth showing: { quicker = "10 s" }'
+    )
+    power: Annotated[float, Field(gt=0.5, lt=1.0)] = Field(default=0.8, description="Chance to show it")
+    repeat_baseline: bool = Field(default=False, description="Drive the baseline once more at the end of each block")
+    control: bool = Field(default=False, description="A control vehicle drives along")
+    drive_time: Annotated[float, WithUnit("duration", above=0.0)] = Field(
+        default=1800.0, description="One run, with the way back"
+    )
+    changeover: Annotated[float, WithUnit("duration", low=0.0)] = Field(
+        default=1800.0, description="Cooling down and fitting another configuration"
+    )
+    stand: Annotated[float, WithUnit("duration", low=0.0)] = Field(
+        default=1200.0, description="The same stand before every run"
+    )
+    first_day: Day | None = None
+    last_day: Day | None = None
+    weekdays: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = ()
+    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = Field(
+        default=(), description="Local hours in which traffic is alike: 09:30-11:30"
+    )
+    coldest: Annotated[float, WithUnit("temperature")] | None = None
+    warmest: Annotated[float, WithUnit("temperature")] | None = None
+    most_wind: Annotated[float, WithUnit("speed", low=0.0)] | None = None
+    most_cloud: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
+    dry: bool = Field(default=True, description="Only hours without precipitation")
+
+    @model_validator(mode="after")
+    def _possible(self) -> Planning:
+        if self.coldest is not None and self.warmest is not None and self.coldest >= self.warmest:
+            raise ValueError("no hour is both warmer than “coldest” and colder than “warmest”: exchange them")
+        if self.first_day is not None and self.last_day is not None and self.last_day < self.first_day:
+            raise ValueError("“last_day” lies before “first_day”: no day is left")
+        for span in self.hours:
+            start, _, end = span.partition("-")
+            if start >= end:
+                raise ValueError(f"“{span}” ends before it starts; write two entries for hours across midnight")
+        return self
 
 
 class DynoSection(Section):
