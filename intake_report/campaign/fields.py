@@ -8,12 +8,13 @@ import re
 import warnings
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Annotated, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from pydantic import (
     AfterValidator,
     BaseModel,
     ConfigDict,
+    Field,
     GetCoreSchemaHandler,
     GetJsonSchemaHandler,
     StringConstraints,
@@ -112,6 +113,25 @@ class WithUnit:
         example = QUANTITIES[self.quantity].us.replace("delta_", "")
         text = f"A number with a unit of {self.quantity.replace('_', ' ')}, for example “3 {example}”."
         return {"type": "string", "description": text}
+
+
+def described(description: str, default: Any = None, **more: Any) -> Any:
+    """Return a field with what editors and the drafted file say of it; `default` is a value, or `dict` for an empty table."""
+    own = {"default_factory": dict} if default is dict else {"default": default}
+    return Field(description=description, **own, **more)
+
+
+Temperature = Annotated[float, WithUnit("temperature")]
+PositiveKelvins = Annotated[float, WithUnit("temperature_difference", above=0.0)]
+Kelvins = Annotated[float, WithUnit("temperature_difference", low=0.0)]
+Duration = Annotated[float, WithUnit("duration", low=0.0)]
+PressureDrop = Annotated[float, WithUnit("restriction", low=0.0)]
+Pressure = Annotated[float, WithUnit("pressure", low=0.0)]
+Percent = Annotated[float, WithUnit("ratio", low=0.0, high=100.0)]
+Power = Annotated[float, WithUnit("power", low=0.0)]
+Torque = Annotated[float, WithUnit("torque", low=0.0)]
+Mass = Annotated[float, WithUnit("mass", low=0.0)]
+Seconds = Annotated[float, WithUnit("time", low=0.0)]
 
 
 def _inside(value: str) -> str:

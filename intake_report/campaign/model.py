@@ -8,8 +8,18 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
 
-from intake_report.campaign import sections
-from intake_report.campaign.fields import Day, Identifier, Moment, Month, RelativePath, Section, Text, WithUnit
+from intake_report.campaign import fields, sections
+from intake_report.campaign.fields import (
+    Day,
+    Identifier,
+    Moment,
+    Month,
+    RelativePath,
+    Section,
+    Text,
+    WithUnit,
+    described,
+)
 from intake_report.units import UnitSystem
 
 
@@ -30,12 +40,11 @@ class About(Section):
     id: Identifier
     title: Text
     question: Text
-    decides: tuple[Text, ...] = Field(
-        default=(),
-        description="Metrics that the question is about, in order: “mean_over_ambient: city”, “recovery_time: 3 degF”",
+    decides: tuple[Text, ...] = described(
+        "Metrics that the question is about, in order: “mean_over_ambient: city”, “recovery_time: 3 degF”", ()
     )
     units: UnitSystem = "si"
-    paper: Literal["a4", "letter"] | None = Field(default=None, description="Of the PDF; default by `units`")
+    paper: Literal["a4", "letter"] | None = described("Of the PDF; default by `units`")
     timezone: TimeZone = "UTC"
     prepared_by: str = ""
     reviewed_by: str = ""
@@ -63,7 +72,7 @@ class Configuration(Section):
     role: Literal["baseline", "candidate", "reference"]
     description: str = ""
     deviations: tuple[Text, ...] = ()
-    photo: RelativePath | None = Field(default=None, description="PNG or JPEG in the campaign folder")
+    photo: RelativePath | None = described("PNG or JPEG in the campaign folder")
 
 
 class InstrumentChannel(Section):
@@ -73,7 +82,7 @@ class InstrumentChannel(Section):
     accuracy: str | None = None
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
     rounding: Literal["nearest", "down", "up", "unknown"] = "unknown"
-    time_constant: Annotated[float, WithUnit("time", low=0.0)] | None = None
+    time_constant: fields.Seconds | None = None
     calibrated: Day | None = None
     location: str = ""
 
@@ -82,21 +91,19 @@ class Instrument(Section):
     """The logger and its sensors."""
 
     logger: Text
-    clock_accuracy: Annotated[float, WithUnit("time", low=0.0)] | None = None
+    clock_accuracy: fields.Seconds | None = None
     channels: dict[str, InstrumentChannel] = Field(default_factory=dict)
 
 
 class Log(Section):
     """How to read the logs."""
 
-    columns: dict[str, str] = Field(default_factory=dict, description='Their header = "channel [unit]"')
-    time: str | None = Field(default=None, description="Header of the time column; found by its content if absent")
+    columns: dict[str, str] = described('Their header = "channel [unit]"', dict)
+    time: str | None = described("Header of the time column; found by its content if absent")
     time_unit: Literal["s", "ms", "us", "ns", "min", "h"] | None = None
-    day_first: bool | None = Field(default=None, description="Whether 03/04/2026 is the third of April")
-    timezone: TimeZone | None = Field(
-        default=None, description="Zone of times without an offset; the campaign's if absent"
-    )
-    date: Day | None = Field(default=None, description="Date of logs that hold only the time of day")
+    day_first: bool | None = described("Whether 03/04/2026 is the third of April")
+    timezone: TimeZone | None = described("Zone of times without an offset; the campaign's if absent")
+    date: Day | None = described("Date of logs that hold only the time of day")
     format: Literal["delimited", "parquet", "arrow", "mdf4", "candump", "gpx"] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
@@ -125,16 +132,16 @@ class HighwayEntry(Section):
     """The one definition of the highway entry, the same for all runs."""
 
     speed: Annotated[float, WithUnit("speed", low=1.0)] = 80.0
-    hold: Annotated[float, WithUnit("time", low=0.0)] = 5.0
+    hold: fields.Seconds = 5.0
 
 
 class Route(Section):
     """The fixed route."""
 
     description: str = ""
-    reference: RelativePath | None = Field(default=None, description="GPX file of the reference path")
-    reference_run: Identifier | None = Field(default=None, description="Run whose path is the reference")
-    closed: bool | None = Field(default=None, description="The route is a loop; decided from the path if absent")
+    reference: RelativePath | None = described("GPX file of the reference path")
+    reference_run: Identifier | None = described("Run whose path is the reference")
+    closed: bool | None = described("The route is a loop; decided from the path if absent")
     phases: tuple[Phase, ...] = Field(default=(), alias="phase")
     highway_entry: HighwayEntry = HighwayEntry()
 
@@ -146,28 +153,28 @@ class Run(Section):
     configuration: Identifier
     block: Identifier | None = None
     files: tuple[RelativePath, ...] = Field(min_length=1)
-    control: tuple[RelativePath, ...] = Field(default=(), description="Log of the control vehicle in tandem")
+    control: tuple[RelativePath, ...] = described("Log of the control vehicle in tandem", ())
     start: Moment | None = None
     start_condition: str = ""
     road: Literal["dry", "damp", "wet"] | None = None
     sky: Literal["clear", "partly cloudy", "overcast", "night"] | None = None
-    sun: str = Field(default="", description="Sun on the vehicle in words: full sun, behind the vehicle, shade")
+    sun: str = described("Sun on the vehicle in words: full sun, behind the vehicle, shade", "")
     rain: Literal["none", "light", "moderate", "heavy"] | None = None
-    driver: str = Field(default="", description="A role or initial, not a name")
+    driver: str = described("A role or initial, not a name", "")
     notes: str = ""
-    exclude: str | None = Field(default=None, description="Reason why the run is left out of the comparison")
-    log: Log | None = Field(default=None, description="Overrides of [log] for this run")
+    exclude: str | None = described("Reason why the run is left out of the comparison")
+    log: Log | None = described("Overrides of [log] for this run")
 
 
 class WeatherReading(Section):
     """One reading taken by hand, or one value of a forecast, with its time."""
 
     time: Moment
-    temperature: Annotated[float, WithUnit("temperature")] | None = None
-    dew_point: Annotated[float, WithUnit("temperature")] | None = None
-    humidity: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
-    station_pressure: Annotated[float, WithUnit("pressure", low=0.0)] | None = None
-    altimeter: Annotated[float, WithUnit("pressure", low=0.0)] | None = None
+    temperature: fields.Temperature | None = None
+    dew_point: fields.Temperature | None = None
+    humidity: fields.Percent | None = None
+    station_pressure: fields.Pressure | None = None
+    altimeter: fields.Pressure | None = None
     wind_speed: Annotated[float, WithUnit("speed", low=0.0)] | None = None
     wind_direction: Annotated[float, WithUnit("angle", low=0.0, high=360.0)] | None = None
     sky: str = ""
@@ -186,20 +193,16 @@ class Weather(Section):
     kind: Literal["metar", "station", "handheld", "forecast"]
     elevation: Annotated[float, WithUnit("length")] | None = None
     file: RelativePath | None = None
-    reports: tuple[Text, ...] = Field(default=(), description="METAR reports, one text each")
-    readings: tuple[WeatherReading, ...] = Field(
-        default=(), description="Readings of a handheld, or a forecast as recorded, each with its time"
+    reports: tuple[Text, ...] = described("METAR reports, one text each", ())
+    readings: tuple[WeatherReading, ...] = described(
+        "Readings of a handheld, or a forecast as recorded, each with its time", ()
     )
-    resolution: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = Field(
-        default=None, description="Step of the temperature reading; found from a table if absent"
-    )
-    month: Month | None = Field(
-        default=None, description="Year and month of METAR reports, which give only the day: 2026-07"
-    )
+    resolution: fields.Kelvins | None = described("Step of the temperature reading; found from a table if absent")
+    month: Month | None = described("Year and month of METAR reports, which give only the day: 2026-07")
     columns: dict[str, str] = Field(default_factory=dict)
     timezone: TimeZone | None = None
-    max_age: Annotated[float, WithUnit("duration", low=0.0)] = 5400.0
-    accuracy: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = None
+    max_age: fields.Duration = 5400.0
+    accuracy: fields.Kelvins | None = None
 
     @model_validator(mode="after")
     def _has_source(self) -> Weather:
@@ -219,23 +222,22 @@ class SoakCheck(Section):
     """
 
     id: Identifier
-    time: Moment | None = Field(default=None, description="When the readings were taken")
+    time: Moment | None = described("When the readings were taken")
     stood: Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)] = Field(
         description="How long the vehicle stood before, engine off"
     )
-    readings: dict[str, Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]] = Field(
-        default_factory=dict, description='Temperature channel = what the logger showed: { iat = "15 degC" }'
+    readings: dict[str, Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]] = described(
+        'Temperature channel = what the logger showed: { iat = "15 degC" }', dict
     )
-    file: RelativePath | None = Field(
-        default=None,
-        description="Log of the stand by the same logger, or a table; a column may be mapped to “reference”",
+    file: RelativePath | None = described(
+        "Log of the stand by the same logger, or a table; a column may be mapped to “reference”"
     )
-    log: Log | None = Field(default=None, description="Overrides of [log] for this file")
-    reference: Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)] | None = Field(
-        default=None, description="Air temperature beside the sensors by a thermometer"
+    log: Log | None = described("Overrides of [log] for this file")
+    reference: Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)] | None = described(
+        "Air temperature beside the sensors by a thermometer"
     )
-    reference_uncertainty: Annotated[float, WithUnit("temperature_difference", above=0.0, high=10.0)] | None = Field(
-        default=None, description="Standard uncertainty of the reference (k = 1)"
+    reference_uncertainty: Annotated[float, WithUnit("temperature_difference", above=0.0, high=10.0)] | None = (
+        described("Standard uncertainty of the reference (k = 1)")
     )
     notes: str = ""
 
@@ -255,7 +257,7 @@ class SoakCheck(Section):
 class Ambient(Section):
     """Which ambient the over-ambient metrics refer to; one reference per campaign."""
 
-    reference: str = Field(default="auto", description='"vehicle", the id of a weather source, or "auto"')
+    reference: str = described('"vehicle", the id of a weather source, or "auto"', "auto")
 
 
 class Campaign(Section):
@@ -278,9 +280,8 @@ class Campaign(Section):
     weather: tuple[Weather, ...] = ()
     soak_checks: tuple[SoakCheck, ...] = Field(default=(), alias="soak_check")
     ambient: Ambient = Ambient()
-    acceptance: dict[str, str | int | float | sections.Limit] = Field(
-        default_factory=dict,
-        description='Criterion = its limit: ambient = "2 degF"; the names are those that a report lists',
+    acceptance: dict[str, str | int | float | sections.Limit] = described(
+        'Criterion = its limit: ambient = "2 degF"; the names are those that a report lists', dict
     )
     metrics: sections.Metrics = sections.Metrics()
     plan: sections.Planning = sections.Planning()

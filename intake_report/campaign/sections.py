@@ -6,7 +6,8 @@ from typing import Annotated, Literal
 
 from pydantic import Field, StringConstraints, model_validator
 
-from intake_report.campaign.fields import Day, Identifier, Moment, RelativePath, Section, Text, WithUnit
+from intake_report.campaign import fields
+from intake_report.campaign.fields import Day, Identifier, Moment, RelativePath, Section, Text, WithUnit, described
 
 HOURS = r"^([01]\d|2[0-3]):[0-5]\d-([01]\d|2[0-3]):[0-5]\d$"
 
@@ -21,13 +22,13 @@ class Limit(Section):
 class Metrics(Section):
     """Settings that the metrics share."""
 
-    recovery_margins: tuple[Annotated[float, WithUnit("temperature_difference", above=0.0)], ...] = (
+    recovery_margins: tuple[fields.PositiveKelvins, ...] = (
         5.0 / 3.0,
         25.0 / 9.0,
     )
     # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
-    recovery_hold: Annotated[float, WithUnit("time", low=0.0)] = 10.0
-    alarm_limit: Annotated[float, WithUnit("temperature")] | None = None
+    recovery_hold: fields.Seconds = 10.0
+    alarm_limit: fields.Temperature | None = None
     minimum_stop: Annotated[float, WithUnit("time", low=1.0)] = 10.0
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
     draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
@@ -40,10 +41,8 @@ class Metrics(Section):
 class ComparisonSection(Section):
     """How the configurations are compared; to be written before the first drive."""
 
-    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = Field(
-        default=None,
-        max_length=2,
-        description="What differences are adjusted for; [] for nothing, absent for the default of each metric",
+    covariates: tuple[Literal["start_over_ambient", "start_coolant", "standing_before"], ...] | None = described(
+        "What differences are adjusted for; [] for nothing, absent for the default of each metric", max_length=2
     )
 
     @model_validator(mode="after")
@@ -56,14 +55,14 @@ class ComparisonSection(Section):
 class CommonDriveSection(Section):
     """One drive on which thermal models of all configurations are replayed; without this table none are fitted."""
 
-    run: Identifier | None = Field(default=None, description="Its run; absent: the one with the median standing time")
-    file: RelativePath | None = Field(default=None, description="A table of speed over time instead of a run")
+    run: Identifier | None = described("Its run; absent: the one with the median standing time")
+    file: RelativePath | None = described("A table of speed over time instead of a run")
     columns: dict[str, str] = Field(
         default={}, description='Header = "time [s]" or "speed [km/h]" of the file, in any unit of the two'
     )
     # own choice: what a model may be off by before its numbers say less than the runs do
-    largest_rms: Annotated[float, WithUnit("temperature_difference", above=0.0)] = 1.5
-    largest_peak_bias: Annotated[float, WithUnit("temperature_difference", above=0.0)] = 1.5
+    largest_rms: fields.PositiveKelvins = 1.5
+    largest_peak_bias: fields.PositiveKelvins = 1.5
     least_coverage: Annotated[float, Field(ge=0.0, le=1.0)] = 0.8
 
     @model_validator(mode="after")
@@ -83,53 +82,43 @@ class Claim(Section):
     id: Identifier
     text: Text
     metric: Text
-    margin: Annotated[float, WithUnit("temperature_difference", low=0.0)] | None = None
+    margin: fields.Kelvins | None = None
     phase: Identifier | None = None
     configuration: Identifier
     versus: Identifier | None = None
     relation: Literal["lower", "higher", "at most", "at least", "equal"]
-    value: str | int | float | None = Field(
-        default=None, description="Limit of the value or of the difference, with its unit"
-    )
+    value: str | int | float | None = described("Limit of the value or of the difference, with its unit")
 
 
 class Planning(Section):
     """What a campaign to come is planned from, and the plan that one under way follows."""
 
-    issued: RelativePath | None = Field(
-        default=None, description="plan.json that the campaign follows, copied beside this file; the report compares it"
+    issued: RelativePath | None = described(
+        "plan.json that the campaign follows, copied beside this file; the report compares it"
     )
-    looks: Annotated[int, Field(ge=0, le=1000)] = Field(
-        default=0, description="Comparisons that were seen before the planned runs were complete"
+    looks: Annotated[int, Field(ge=0, le=1000)] = described(
+        "Comparisons that were seen before the planned runs were complete", 0
     )
-    blocks: Annotated[int, Field(ge=2, le=40)] | None = Field(default=None, description="Days or sessions to be driven")
-    runs_per_block: Annotated[int, Field(ge=1, le=6)] = Field(default=1, description="Of each configuration")
-    worth: dict[str, str] = Field(
-        default_factory=dict, description='Claim = smallest difference worth showing: { quicker = "10 s" }'
-    )
-    power: Annotated[float, Field(gt=0.5, lt=1.0)] = Field(default=0.8, description="Chance to show it")
-    repeat_baseline: bool = Field(default=False, description="Drive the baseline once more at the end of each block")
-    control: bool = Field(default=False, description="A control vehicle drives along")
-    drive_time: Annotated[float, WithUnit("duration", above=0.0)] = Field(
-        default=1800.0, description="One run, with the way back"
-    )
-    changeover: Annotated[float, WithUnit("duration", low=0.0)] = Field(
-        default=1800.0, description="Cooling down and fitting another configuration"
-    )
-    stand: Annotated[float, WithUnit("duration", low=0.0)] = Field(
-        default=1200.0, description="The same stand before every run"
-    )
+    blocks: Annotated[int, Field(ge=2, le=40)] | None = described("Days or sessions to be driven")
+    runs_per_block: Annotated[int, Field(ge=1, le=6)] = described("Of each configuration", 1)
+    worth: dict[str, str] = described('Claim = smallest difference worth showing: { quicker = "10 s" }', dict)
+    power: Annotated[float, Field(gt=0.5, lt=1.0)] = described("Chance to show it", 0.8)
+    repeat_baseline: bool = described("Drive the baseline once more at the end of each block", False)
+    control: bool = described("A control vehicle drives along", False)
+    drive_time: Annotated[float, WithUnit("duration", above=0.0)] = described("One run, with the way back", 1800.0)
+    changeover: fields.Duration = described("Cooling down and fitting another configuration", 1800.0)
+    stand: fields.Duration = described("The same stand before every run", 1200.0)
     first_day: Day | None = None
     last_day: Day | None = None
     weekdays: tuple[Literal["Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun"], ...] = ()
-    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = Field(
-        default=(), description="Local hours in which traffic is alike: 09:30-11:30"
+    hours: tuple[Annotated[str, StringConstraints(pattern=HOURS)], ...] = described(
+        "Local hours in which traffic is alike: 09:30-11:30", ()
     )
-    coldest: Annotated[float, WithUnit("temperature")] | None = None
-    warmest: Annotated[float, WithUnit("temperature")] | None = None
+    coldest: fields.Temperature | None = None
+    warmest: fields.Temperature | None = None
     most_wind: Annotated[float, WithUnit("speed", low=0.0)] | None = None
-    most_cloud: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
-    dry: bool = Field(default=True, description="Only hours without precipitation")
+    most_cloud: fields.Percent | None = None
+    dry: bool = described("Only hours without precipitation", True)
 
     @model_validator(mode="after")
     def _possible(self) -> Planning:
@@ -147,24 +136,22 @@ class Planning(Section):
 class DynoSection(Section):
     """How the pulls are brought to common conditions."""
 
-    correction: str = Field(default="none", description="Name of a power correction with its edition")
-    air: Literal["cell", "ambient", "intake"] = Field(
-        default="cell", description="Which air the correction takes; intake air is refused with the reason"
+    correction: str = described("Name of a power correction with its edition", "none")
+    air: Literal["cell", "ambient", "intake"] = described(
+        "Which air the correction takes; intake air is refused with the reason", "cell"
     )
-    elevation: Annotated[float, WithUnit("length")] | None = Field(
-        default=None, description="Of the test cell: questions a cell pressure that was reduced to sea level"
+    elevation: Annotated[float, WithUnit("length")] | None = described(
+        "Of the test cell: questions a cell pressure that was reduced to sea level"
     )
-    fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = Field(
-        default=None, description="mg per litre and cycle, for the compression-ignition corrections"
+    fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = described(
+        "mg per litre and cycle, for the compression-ignition corrections"
     )
     aspiration: Literal["natural", "boosted"] | None = None
     smoothing: Annotated[float, WithUnit("engine_speed", low=0.0)] | None = None
     grid: Annotated[float, WithUnit("engine_speed", low=1.0)] = 100.0
     warm_up_pulls: Annotated[int, Field(ge=0, le=1000)] = 0
-    least_coolant: Annotated[float, WithUnit("temperature")] | None = Field(
-        default=None, description="A pull with a colder coolant counts as a warm-up pull"
-    )
-    driveline_loss: str | None = Field(default=None, description='A named assumption: "15 % (assumed, after ...)"')
+    least_coolant: fields.Temperature | None = described("A pull with a colder coolant counts as a warm-up pull")
+    driveline_loss: str | None = described('A named assumption: "15 % (assumed, after ...)"')
 
 
 class Pull(Section):
@@ -174,22 +161,22 @@ class Pull(Section):
     configuration: Identifier
     file: RelativePath | None = None
     columns: dict[str, str] = Field(default_factory=dict)
-    peak_power: Annotated[float, WithUnit("power", low=0.0)] | None = Field(
-        default=None, description="Of this one pull, never an average of several; as printed, where there is no curve"
+    peak_power: fields.Power | None = described(
+        "Of this one pull, never an average of several; as printed, where there is no curve"
     )
-    peak_torque: Annotated[float, WithUnit("torque", low=0.0)] | None = None
-    mean_power: Annotated[float, WithUnit("power", low=0.0)] | None = None
-    mean_torque: Annotated[float, WithUnit("torque", low=0.0)] | None = None
-    printed_correction: str = Field(
-        default="", description='Correction that the dyno printed beside these figures, "none" or "not known"'
+    peak_torque: fields.Torque | None = None
+    mean_power: fields.Power | None = None
+    mean_torque: fields.Torque | None = None
+    printed_correction: str = described(
+        'Correction that the dyno printed beside these figures, "none" or "not known"', ""
     )
     measured_at: Literal["wheel", "engine"]
     order: Annotated[int, Field(ge=1, le=1_000_000)]
     time: Moment | None = None
     session: Identifier | None = None
-    cell_temperature: Annotated[float, WithUnit("temperature")] | None = None
-    cell_pressure: Annotated[float, WithUnit("pressure", low=0.0)] | None = None
-    cell_humidity: Annotated[float, WithUnit("ratio", low=0.0, high=100.0)] | None = None
+    cell_temperature: fields.Temperature | None = None
+    cell_pressure: fields.Pressure | None = None
+    cell_humidity: fields.Percent | None = None
     warm_up: bool = False
     notes: str = ""
 
@@ -217,11 +204,11 @@ class Pull(Section):
 class BenchSection(Section):
     """Where restriction curves are compared."""
 
-    airflow: Annotated[float, WithUnit("volume_flow", low=0.0)] | None = Field(
-        default=None, description="Airflow at which restrictions are compared; the highest common one if absent"
+    airflow: Annotated[float, WithUnit("volume_flow", low=0.0)] | None = described(
+        "Airflow at which restrictions are compared; the highest common one if absent"
     )
-    depression: Annotated[float, WithUnit("restriction", low=0.0)] | None = Field(
-        default=None, description="Test depression to which airflow is scaled by the square-root rule"
+    depression: fields.PressureDrop | None = described(
+        "Test depression to which airflow is scaled by the square-root rule"
     )
 
 
@@ -229,7 +216,7 @@ class RestrictionPoint(Section):
     """One point of a restriction curve."""
 
     airflow: Annotated[float, WithUnit("volume_flow", low=0.0)]
-    drop: Annotated[float, WithUnit("restriction", low=0.0)]
+    drop: fields.PressureDrop
 
 
 class Restriction(Section):
@@ -252,15 +239,13 @@ class Airflow(Section):
     """Airflow of one configuration as somebody quotes it: "15 % more"; shown as quoted, never a measurement."""
 
     configuration: Identifier
-    versus: Identifier | None = Field(default=None, description="The other configuration; the baseline if absent")
+    versus: Identifier | None = described("The other configuration; the baseline if absent")
     more: Annotated[float, WithUnit("ratio")] = Field(
         description="Airflow more than the other's, less than zero for less"
     )
-    depression: Annotated[float, WithUnit("restriction", low=0.0)] | None = Field(
-        default=None, description="Test depression of the configuration, where it is quoted"
-    )
-    versus_depression: Annotated[float, WithUnit("restriction", low=0.0)] | None = Field(
-        default=None, description="Test depression of the other configuration, where it is quoted"
+    depression: fields.PressureDrop | None = described("Test depression of the configuration, where it is quoted")
+    versus_depression: fields.PressureDrop | None = described(
+        "Test depression of the other configuration, where it is quoted"
     )
     source: Text = Field(description="Who says so, and how it was measured")
 
@@ -271,17 +256,15 @@ class Exposure(Section):
     configuration: Identifier
     condition: Literal["wet", "dusty", "hot"]
     date: Day | None = None
-    duration: Annotated[float, WithUnit("duration", low=0.0)] | None = None
+    duration: fields.Duration | None = None
     observation: Text
     adverse: bool | Annotated[int, Field(ge=0, le=1_000_000)] = Field(
         description="Whether the trial showed what it looked for (moisture, dust past the filter, damage), or in how many"
     )
-    trials: Annotated[int, Field(ge=1, le=1_000_000)] = Field(
-        default=1, description="How many like trials this row stands for"
-    )
-    inspector: str = Field(default="", description="A role, not a name")
-    filter_mass_before: Annotated[float, WithUnit("mass", low=0.0)] | None = None
-    filter_mass_after: Annotated[float, WithUnit("mass", low=0.0)] | None = None
+    trials: Annotated[int, Field(ge=1, le=1_000_000)] = described("How many like trials this row stands for", 1)
+    inspector: str = described("A role, not a name", "")
+    filter_mass_before: fields.Mass | None = None
+    filter_mass_after: fields.Mass | None = None
 
     @property
     def adverse_trials(self) -> int:
@@ -302,5 +285,5 @@ class Observation(Section):
 
     configuration: Identifier
     task: Text
-    time: Annotated[float, WithUnit("duration", low=0.0)] | None = None
+    time: fields.Duration | None = None
     note: str = ""
