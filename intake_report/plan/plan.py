@@ -134,7 +134,7 @@ def make_plan(
     tasks = [Task(campaign, about, scatter, size, campaigns, seed) for size in sizes]
     shown = _simulate(tasks, progress)
     progress("days and order")
-    weather = () if forecast is None else read_forecast(forecast)
+    weather: Forecast = () if forecast is None else read_forecast(forecast)
     place = _place(campaign)
     days = _days(campaign, date, weather)
     windows = tuple(day_window(campaign, day, weather, place) for day in days)
@@ -230,14 +230,14 @@ def _first_that_fits(
     raise errors[0]
 
 
-def _days(campaign: Campaign, today: dt.date, forecast: Sequence[Forecast]) -> list[dt.date]:
+def _days(campaign: Campaign, today: dt.date, forecast: Forecast) -> list[dt.date]:
     days = days_ahead(campaign, today)
     if not forecast:
         return days
-    covered = [day for day in days if forecast[0].time.date() <= day <= forecast[-1].time.date()]
+    first, last = (one.time.tz_convert(campaign.about.timezone).date() for one in (forecast[0], forecast[-1]))
+    covered = [day for day in days if first <= day <= last]
     if not covered:
-        span = f"{forecast[0].time:%Y-%m-%d} to {forecast[-1].time:%Y-%m-%d}"
-        what = f"the forecast is of {span}, the days to drive are {days[0]} to {days[-1]}: they do not meet."
+        what = f"the forecast is of {first} to {last}, the days to drive are {days[0]} to {days[-1]}: they do not meet."
         raise DataError(what, where="--forecast", remedy="Save a newer one, or set plan.first_day and plan.last_day.")
     return covered
 

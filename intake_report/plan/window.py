@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import bisect
-import csv
 import datetime as dt
-import io
 import itertools
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -19,28 +17,20 @@ from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
 from intake_report.formatting import count
 from intake_report.statistics import Floats
-from intake_report.units import to_internal
-from intake_report.weather import metar_record
+from intake_report.weather import WeatherObservation, metar_record, station_table
 
 SLOT = dt.timedelta(minutes=15)
 LONGEST_GAP = dt.timedelta(hours=3)  # up to which a value of a forecast holds; they come hourly or every three hours
 USUAL_HOURS = ("08:00-18:00",)  # where neither hours nor a place are known; assumed
 SUNRISE = -0.833  # ° of the sun's centre: refraction and half of its disc
 NIGHT = (22, 6)  # local hours in which no forecast is warmest, unless its zone is wrong
-COLUMNS = {"temperature": ("temperature", "degC"), "wind": ("speed", "km/h"), "precipitation": ("", "mm"), "cloud": ("ratio", "%")}  # fmt: skip
-INCH = 25.4  # mm
+COLUMNS = {
+    "temperature": ("temperature", "degC"), "wind": ("wind_speed", "km/h"), "precipitation": ("rain", "mm"), "cloud": ("cloud", "%"),
+}  # fmt: skip
 J2000 = dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC).timestamp()
 
 
-@dataclass(frozen=True)
-class Forecast:
-    """Weather from `time` (aware) on: °C, km/h, mm, %; None where it says nothing."""
-
-    time: dt.datetime
-    temperature: float | None = None
-    wind: float | None = None
-    precipitation: float | None = None
-    cloud: float | None = None
+Forecast = tuple[WeatherObservation, ...]
 
 
 @dataclass(frozen=True)
@@ -53,70 +43,29 @@ class DayWindow:
     temperature: float | None
 
 
-def read_forecast(file: Path) -> tuple[Forecast, ...]:
+def read_forecast(file: Path) -> Forecast:
     """Read a forecast table: columns time, temperature, wind, precipitation, cloud, each with its unit in brackets.
 
     Without a unit: °C, km/h, mm, %. Times carry an offset, or the header names their zone: ``time [Europe/Madrid]``.
-    Raises DataError: no such file or column, a time without zone, times that do not rise, a value that is no number.
+    Raises DataError: no such file or column, and whatever `station_table` refuses; times must rise.
     """
     try:
-        text = file.read_text(encoding="utf-8-sig")
+        first = file.read_text(encoding="utf-8-sig").partition("\n")[0]
     except (OSError, UnicodeDecodeError):
         raise DataError("there is no forecast table here.", file=file, remedy="Save one as CSV, UTF-8.") from None
-    first = text.partition("\n")[0]
-    rows = list(csv.reader(io.StringIO(text), delimiter=";" if first.count(";") > first.count(",") else ","))
-    heads = [head.partition("[") for head in (rows[0] if rows else [])]
-    names = {
-        name.strip().lower(): (i, rest.strip().removesuffix("]").strip()) for i, (name, _, rest) in enumerate(heads)
-    }
+    columns, zone = {}, ""
+    for head in map(str.strip, first.split(";" if first.count(";") > first.count(",") else ",")):
+        name, unit = head.partition("[")[0].strip().lower(), head.partition("[")[2].removesuffix("]").strip()
+        if name == "time":
+            columns[head], zone = name, unit
+        elif name in COLUMNS:
+            columns[head] = f"{COLUMNS[name][0]} [{unit or COLUMNS[name][1]}]"
     for needed in ("time", "temperature"):
-        if needed not in names:
+        if not any(target.startswith(needed) for target in columns.values()):
             remedy = "Head the columns time, temperature [degC], wind [km/h], precipitation [mm], cloud [%]."
             raise DataError(f"the forecast has no column “{needed}”.", file=file, where="line 1", remedy=remedy)
-    made: list[Forecast] = []
-    for number, row in enumerate(rows[1:], 2):
-        if not any(cell.strip() for cell in row):
-            continue
-        where = f"line {number}"
-        time = _time(row[names["time"][0]].strip(), names["time"][1], file, where)
-        if made and time <= made[-1].time:
-            raise DataError("its times do not rise.", file=file, where=where, remedy="Sort the table, each time once.")
-        values = {name: _number(row, *names[name], *COLUMNS[name], file, where) for name in COLUMNS if name in names}
-        made.append(Forecast(time, **values))
-    if not made:
-        raise DataError("the forecast has no row.", file=file, remedy="Save it with its hours.")
-    return tuple(made)
-
-
-def _time(text: str, zone: str, file: Path, where: str) -> dt.datetime:
-    try:
-        time = dt.datetime.fromisoformat(text)
-        if time.tzinfo is None and zone:
-            time = time.replace(tzinfo=ZoneInfo(zone))
-    except (ValueError, KeyError, OSError):
-        remedy = "Write 2026-07-31T09:00+02:00; the header may name the zone: time [Europe/Madrid]."
-        raise DataError(
-            f"“{text}” is not a time, or “{zone}” not a zone.", file=file, where=where, remedy=remedy
-        ) from None
-    if time.tzinfo is None:
-        remedy = "Add the offset (+02:00), or the zone to the header: time [Europe/Madrid]."
-        raise DataError(f"“{text}” has no zone: it may be off by hours.", file=file, where=where, remedy=remedy)
-    return time
-
-
-def _number(row: Sequence[str], at: int, unit: str, quantity: str, usual: str, file: Path, where: str) -> float | None:
-    text = row[at].strip() if at < len(row) else ""
-    if not text:
-        return None
-    try:
-        value = float(text)
-    except ValueError:
-        raise DataError(
-            f"“{text}” is not a number.", file=file, where=where, remedy="Leave what is not known empty."
-        ) from None
-    if not quantity:
-        return value * (INCH if unit in ("in", "inch") else 1.0)
-    return float(to_internal(value, unit or usual, quantity))
+    table = station_table(file, columns, source="the forecast", kind="forecast", timezone=zone or None, rising=True)
+    return table.observations
 
 
 def sun_elevation(times: Sequence[dt.datetime], latitude: float, longitude: float) -> Floats:
@@ -136,9 +85,7 @@ def sun_elevation(times: Sequence[dt.datetime], latitude: float, longitude: floa
     return np.asarray(np.degrees(np.arcsin(height)))
 
 
-def day_window(
-    campaign: Campaign, day: dt.date, forecast: Sequence[Forecast], place: tuple[float, float] | None
-) -> DayWindow:
+def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tuple[float, float] | None) -> DayWindow:
     """Return the stretches of a local day in which a run may be driven.
 
     `forecast`: empty where there is none; `place`: latitude and longitude [°] for daylight, None where not known.
@@ -176,12 +123,12 @@ def _within(hours: Sequence[str], local: dt.datetime) -> bool:
     return not hours or any(start <= clock < end for start, _, end in (span.partition("-") for span in hours))
 
 
-def _valid(forecast: Sequence[Forecast], now: dt.datetime) -> Forecast | None:
+def _valid(forecast: Forecast, now: dt.datetime) -> WeatherObservation | None:
     at = bisect.bisect_right(forecast, now, key=lambda one: one.time) - 1
     return forecast[at] if at >= 0 and now - forecast[at].time < LONGEST_GAP else None
 
 
-def _objections(planning: Planning, at: Forecast | None) -> Iterator[str]:
+def _objections(planning: Planning, at: WeatherObservation | None) -> Iterator[str]:
     """Yield why the weather is against driving."""
     if at is None or at.temperature is None:
         yield "no forecast"
@@ -190,17 +137,15 @@ def _objections(planning: Planning, at: Forecast | None) -> Iterator[str]:
         yield "too cold"
     if planning.warmest is not None and at.temperature > planning.warmest:
         yield "too warm"
-    if planning.most_wind is not None and (at.wind is None or at.wind > planning.most_wind):
+    if planning.most_wind is not None and (at.wind_speed is None or at.wind_speed > planning.most_wind):
         yield "wind"
-    if planning.dry and (at.precipitation or 0.0) > 0.0:
+    if planning.dry and at.raining:
         yield "precipitation"
     if planning.most_cloud is not None and (at.cloud is None or at.cloud > planning.most_cloud):
         yield "cloud"
 
 
-def window_notes(
-    campaign: Campaign, days: Sequence[dt.date], forecast: Sequence[Forecast], place: object
-) -> Iterator[str]:
+def window_notes(campaign: Campaign, days: Sequence[dt.date], forecast: Forecast, place: object) -> Iterator[str]:
     """Yield the traps: clocks that change, a forecast with gaps or of a wrong zone, daylight that is not known."""
     zone = ZoneInfo(campaign.about.timezone)
     for day in days:
@@ -234,7 +179,6 @@ def climate(campaign: Campaign, file: Path, year: int, month: int) -> list[tuple
     record, zone = metar_record(file, year=year, month=month), ZoneInfo(campaign.about.timezone)
     planning = campaign.plan.model_copy(update={"most_cloud": None})
     fits: dict[int, list[bool]] = {}
-    for o in record.observations:
-        at = Forecast(o.time.to_pydatetime(), o.temperature, o.wind_speed, 1.0 if o.raining else 0.0)
-        fits.setdefault(at.time.astimezone(zone).hour, []).append(not any(_objections(planning, at)))
+    for at in record.observations:
+        fits.setdefault(at.time.tz_convert(zone).hour, []).append(not any(_objections(planning, at)))
     return [(hour, len(found), sum(found) / len(found)) for hour, found in sorted(fits.items())]

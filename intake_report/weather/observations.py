@@ -77,6 +77,7 @@ class WeatherObservation:
         None  # depth since the previous routine report or in the past hour, as the source defines it [mm]
     )
     raining: bool | None = None  # None when the source cannot tell
+    cloud: float | None = None  # cover of a forecast [%]
     resolution: float | None = None  # step of the temperature reading [K]
     station_pressure: float | None = None  # of `completed`: at the station, never reduced to sea level [kPa]
     source: str = ""  # who reported it (station identifier, name of an instrument)

@@ -40,6 +40,7 @@ COLUMN_QUANTITIES: dict[str, str | None] = {
     "wind_gust": "speed",
     "wind_direction": "angle",
     "rain": "length",
+    "cloud": "ratio",
     "sky": None,
 }
 _PRESSURE_KINDS: dict[str, PressureKind] = {
@@ -75,14 +76,15 @@ def station_table(
     elevation: float | None = None,
     timezone: str | None = None,
     resolution: float | None = None,
+    rising: bool = False,
 ) -> WeatherRecord:
     """Read a table of observations, one row per time.
 
     `table`: delimited file, or the text of one. A decimal comma is read where the delimiter is another sign; `columns`:
     header in the table -> "quantity [unit]"; quantities are the keys of `COLUMN_QUANTITIES`. A pressure is mapped to
     "station_pressure", "altimeter" or "sea_level_pressure": its kind has to be declared; `source`, `kind`, `elevation`:
-    as in `WeatherRecord`; elevation [m]; `timezone`: of times without an offset ("Europe/Madrid"), a known one; `resolution`: step
-    of the temperature reading [K]; the last decimal that the table writes when not given. Raises DataError: if a header
+    as in `WeatherRecord`; elevation [m]; `timezone`: of times without an offset ("Europe/Madrid"); `resolution`: step
+    of the temperature reading [K]; the last decimal that the table writes when not given; `rising`: times must rise. Raises DataError: if a header
     is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
     """
     file = table if isinstance(table, Path) else None
@@ -94,7 +96,12 @@ def station_table(
         mapped = _mapped_columns(rows[0][1], columns)
     except DataError as error:
         raise located(error, file=file, where=None) from None
-    zone = None if timezone is None else ZoneInfo(timezone)
+    try:
+        zone = None if timezone is None else ZoneInfo(timezone)
+    except (ValueError, OSError, KeyError):
+        raise DataError(
+            f"“{timezone}” is not a time zone.", file=file, remedy="Write one such as Europe/Madrid."
+        ) from None
     if resolution is None:
         resolution = _written_step([cells for _, cells in rows[1:]], mapped, decimals)
     observations = []
@@ -102,6 +109,8 @@ def station_table(
         try:
             read = _observation(cells, mapped, zone, decimals, source, resolution)
             observations.append(completed(read, elevation))
+            if rising and len(observations) > 1 and observations[-1].time <= observations[-2].time:
+                raise DataError("its times do not rise.", remedy="Sort the table, each time once.")
         except DataError as error:
             raise located(error, file=file, where=f"line {line}") from None
     if not observations:
