@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 
@@ -76,6 +77,16 @@ class CampaignErrors(CampaignError):
 
 class DataError(IntakeReportError):
     """A log, weather or bench file cannot be used as it is."""
+
+
+@contextmanager
+def placed(about: str = "", *, file: Path | str | None = None, where: str | None = None) -> Iterator[None]:
+    """Add to errors of the data what they are about and where, if they do not say: who sees a content need not know its place."""
+    try:
+        yield
+    except DataError as error:
+        place = error.where or (None if error.file else where)
+        raise DataError(f"{about}{error.what}", file=error.file or file, where=place, remedy=error.remedy) from error
 
 
 class MachineError(DataError):

@@ -18,7 +18,7 @@ from intake_report.bench.restriction import (
 )
 from intake_report.campaign import Campaign
 from intake_report.campaign.sections import Exposure, Observation, Restriction
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.loaders import read_columns
 from intake_report.messages import Message, Value, message
 from intake_report.report_table import frame_of
@@ -160,13 +160,11 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
     """
     if not (campaign.restrictions or campaign.airflows or campaign.exposures or campaign.observations):
         return None
-    level, where = campaign.metrics.confidence, "exposure"
-    try:
+    level = campaign.metrics.confidence
+    with placed(file=campaign.file, where="exposure"):
         exposures = summarise_exposure(campaign.exposures, level)
-        where = "observation"
+    with placed(file=campaign.file, where="observation"):
         services = service_times(campaign.observations, level)
-    except DataError as error:
-        raise DataError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
     baseline, bench = campaign.baseline.id, campaign.bench
     remark = ("configuration", "task", "note")
     remarks = [entry for entry in campaign.observations if entry.time is None or entry.note]

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from intake_report.air import AirState, check_humidity, check_pressure
 from intake_report.campaign import Campaign
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.loaders import read_columns
 from intake_report.messages import Count, Message, Value, message
 
@@ -116,11 +116,9 @@ def make_pull(
     of the cell [m], to question a pressure reduced to sea level; `file`: for error messages. Raises DataError: too few
     rows, a pull that runs backwards, torque and power that contradict each other, impossible cell air.
     """
-    try:
+    with placed(f"Pull {id}: ", file=file):
         speed, torque, power, notes = _sweep(table)
         cell, more = _cell([table.get(name) for name in CELL], elevation)
-    except DataError as error:
-        raise DataError(f"Pull {id}: {error.what}", file=file, remedy=error.remedy) from None
     return DynoPull(
         id, configuration, measured_at, order, speed, torque, power, session, time, cell,
         iat=_mean(table.get("iat")), coolant=_mean(table.get("coolant")), warm_up=warm_up, notes=(*notes, *more),
@@ -233,10 +231,8 @@ def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
         common: dict[str, Any] = {name: getattr(entry, name) for name in same} | {"session": entry.session or ""}
         declared = {name: getattr(entry, name) for name in CELL}
         if entry.file is None:
-            try:
+            with placed(f"Pull {entry.id}: ", file=campaign.file):
                 cell, notes = _cell(list(declared.values()), campaign.dyno.elevation)
-            except DataError as error:
-                raise DataError(f"Pull {entry.id}: {error.what}", file=campaign.file, remedy=error.remedy) from None
             none, printed = np.empty(0), entry.printed_correction
             pulls.append(DynoPull(**common, speed=none, torque=none, power=none, cell=cell, notes=notes, stated=entry.stated,
                               printed=printed))  # fmt: skip

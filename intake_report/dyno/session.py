@@ -17,7 +17,7 @@ from intake_report.campaign.sections import DynoSection
 from intake_report.dyno import curves
 from intake_report.dyno.curves import CorrectedPull, DifferenceCurve, Grid, MeanCurve
 from intake_report.dyno.pulls import DynoPull, estimate_at_engine, one_basis, read_pulls
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import frame_of, rows_of
 from intake_report.statistics import Difference, compare_blocked, coverage_factor, mean_interval
@@ -386,9 +386,5 @@ def dyno_evidence(campaign: Campaign) -> DynoResult | None:
     pulls = read_pulls(campaign)
     aspiration = campaign.dyno.aspiration or campaign.vehicle.aspiration
     section = campaign.dyno.model_copy(update={"aspiration": aspiration})
-    try:
+    with placed(file=campaign.file, where="dyno"):
         return analyse_pulls(pulls, campaign.baseline.id, section, campaign.metrics.confidence)
-    except DataError as error:
-        if error.file is not None:
-            raise
-        raise DataError(error.what, file=campaign.file, where="dyno", remedy=error.remedy) from None

@@ -11,8 +11,6 @@ import re
 import stat
 import zipfile
 import zlib
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -42,15 +40,6 @@ _BOMS = (
 # share) that may be unreadable in text of a stated encoding, and the least share of digits, delimiters and blanks in a log.
 _ZEROS, _MOST_ZEROS, _LOST, _LOST_SHARE, _PLAIN = 0.7, 0.1, 16, 0.02, 0.1
 _CONTROL = bytes(set(range(1, 32)) - {9, 10, 12, 13})
-
-
-@contextmanager
-def in_file(path: Path) -> Iterator[None]:
-    """Name the file in errors that do not: functions that see its content only need not know where it came from."""
-    try:
-        yield
-    except DataError as error:
-        raise DataError(error.what, file=error.file or path, where=error.where, remedy=error.remedy) from error
 
 
 def read_head(path: Path, size: int) -> tuple[bytes, bytes]:

@@ -9,10 +9,10 @@ from itertools import accumulate
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.loaders.base import MEBIBYTE, FloatArray, Notice, RawLog, ReadOptions, notice
 from intake_report.loaders.columnar import log_of_table, number_of_cell
-from intake_report.loaders.content import Buffer, in_file, open_bytes, to_utf8
+from intake_report.loaders.content import Buffer, open_bytes, to_utf8
 from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_dialect, split_line
 from intake_report.loaders.times import to_float
 from intake_report.messages import Count, said
@@ -56,7 +56,7 @@ def read_columns(path: Path, columns: Mapping[str, str], known: Mapping[str, str
     Raises DataError: a file that cannot be read, a header that is not there, a field that is no number, an unknown name or
     unit.
     """
-    with in_file(path):
+    with placed(file=path):
         return _declared_columns(path, columns, known)
 
 
@@ -87,10 +87,8 @@ def _declared_columns(path: Path, columns: Mapping[str, str], known: Mapping[str
         if name in result:
             raise DataError(f"Two columns are mapped to {name}.", where=header, remedy="Map one of them.")
         numbers = _plain_numbers(table[dialect.headers.index(header)], dialect.decimal, header)
-        try:
+        with placed(where=header):
             result[name] = to_internal(numbers, unit, known[name])
-        except DataError as error:
-            raise DataError(error.what, where=header, remedy=error.remedy) from None
     return result
 
 

@@ -14,10 +14,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from intake_report.channels import Channel, channel
-from intake_report.errors import DataError, nearest
+from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders import candump, columnar, delimited, mdf4, tracks
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
-from intake_report.loaders.content import COMPRESSED_SUFFIXES, in_file, read_head
+from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
 from intake_report.loaders.dialect import clean_header, place_of
 from intake_report.loaders.times import DAY
 from intake_report.messages import Value
@@ -64,7 +64,7 @@ def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
     path = Path(path)
     form = ""
     try:
-        with in_file(path):
+        with placed(file=path):
             form = _format_of(path, options)
             return READERS[form].read(path, options)
     except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError, OSError) as error:
@@ -267,10 +267,8 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
     """
     mapped: dict[str, Mapped] = {}
     for header, target in mapping.items():
-        try:
+        with placed(file=log.path, where=f'columns."{header}"'):
             entry, unit = parse_target(target)
-        except DataError as error:
-            raise DataError(error.what, file=log.path, where=f'columns."{header}"', remedy=error.remedy) from None
         if entry.name in mapped:
             raise DataError(
                 f"“{mapped[entry.name].header}” and “{header}” are both mapped to {entry.name}.",

@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.messages import Message, Value, message
 from intake_report.units import to_internal
 from intake_report.weather.observations import (
@@ -19,7 +19,6 @@ from intake_report.weather.observations import (
     WeatherRecord,
     build_record,
     completed,
-    located,
 )
 
 _BODY_TEMPERATURE = re.compile(r"(?:^|\s)(M?\d\d)/(M?\d\d|//|XX|MM)?(?=\s|$)")
@@ -85,10 +84,8 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
         resolution=0.1 if _TENTHS.search(_remarks(text)) else 1.0,
         notices=tuple(notices),
     )
-    try:
+    with placed(f"the METAR report “{text}” cannot be right: "):
         return completed(observation, elevation)
-    except DataError as error:
-        raise DataError(f"the METAR report “{text}” cannot be right: {error.what}", remedy=error.remedy) from None
 
 
 def metar_record(
@@ -115,10 +112,8 @@ def metar_record(
     notices: list[Message] = []
     for part in parts:
         near = observations[-1].time if observations else None
-        try:
+        with placed(file=file, where=part.where):
             observation = _decode_near(part, near, (year, month), elevation)
-        except DataError as error:
-            raise located(error, file=file, where=part.where) from None
         if observation is None:
             notices.append(message("“{report}” has no content.", code="nil-report", report=part.text))
         else:

@@ -7,14 +7,13 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
 
 from intake_report import air
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.messages import Message, Value, message
 
 if TYPE_CHECKING:
@@ -117,11 +116,6 @@ def utc(time: datetime | pd.Timestamp, what: str = "a time") -> pd.Timestamp:
             f"{what} ({stamp.isoformat()}) has no time zone.", remedy="Write it with an offset or name the time zone."
         )
     return stamp.tz_convert("UTC")
-
-
-def located(error: DataError, *, file: Path | str | None, where: str | None) -> DataError:
-    """Return `error` with its file and place filled in."""
-    return DataError(error.what, file=error.file or file, where=error.where or where, remedy=error.remedy)
 
 
 def completed(observation: WeatherObservation, elevation: float | None) -> WeatherObservation:
@@ -277,10 +271,8 @@ def handheld_record(
     """
     observations = []
     for number, reading in enumerate(readings, start=1):
-        try:
+        with placed(where=f"{source}, reading {number}"):
             observations.append(completed(replace(reading, source=source, resolution=resolution), elevation))
-        except DataError as error:
-            raise located(error, file=None, where=f"{source}, reading {number}") from None
     return build_record(source, kind, elevation, observations)
 
 

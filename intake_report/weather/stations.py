@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from intake_report.errors import DataError, nearest
+from intake_report.errors import DataError, nearest, placed
 from intake_report.units import conversion
 from intake_report.weather.observations import (
     Kind,
@@ -23,7 +23,6 @@ from intake_report.weather.observations import (
     WeatherRecord,
     build_record,
     completed,
-    located,
 )
 
 # Name in a column mapping -> key of `units.QUANTITIES`, None for text.
@@ -92,10 +91,8 @@ def station_table(
     rows, decimals = _rows(text, columns, file)
     if not rows:
         raise DataError("the weather table has no row.", file=file, remedy="Give a table with a header line and rows.")
-    try:
+    with placed(file=file):
         mapped = _mapped_columns(rows[0][1], columns)
-    except DataError as error:
-        raise located(error, file=file, where=None) from None
     try:
         zone = None if timezone is None else ZoneInfo(timezone)
     except (ValueError, OSError, KeyError):
@@ -106,13 +103,11 @@ def station_table(
         resolution = _written_step([cells for _, cells in rows[1:]], mapped, decimals)
     observations = []
     for line, cells in rows[1:]:
-        try:
+        with placed(file=file, where=f"line {line}"):
             read = _observation(cells, mapped, zone, decimals, source, resolution)
             observations.append(completed(read, elevation))
             if rising and len(observations) > 1 and observations[-1].time <= observations[-2].time:
                 raise DataError("its times do not rise.", remedy="Sort the table, each time once.")
-        except DataError as error:
-            raise located(error, file=file, where=f"line {line}") from None
     if not observations:
         raise DataError("the weather table has a header but no row.", file=file, remedy="Give at least one row.")
     return build_record(source, kind, elevation, observations)
@@ -202,10 +197,8 @@ def _column_conversion(head: str, name: str, unit: str | None) -> tuple[float, f
     if unit is None:
         what = f"the column “{head}” is mapped to {name} without a unit."
         raise DataError(what, remedy=f"Write the unit in brackets, for example “{name} [{_EXAMPLES[quantity]}]”.")
-    try:
+    with placed(f"column “{head}”: "):
         scale, offset = conversion(unit, quantity)
-    except DataError as error:
-        raise DataError(f"column “{head}”: {error.what}", remedy=error.remedy) from None
     return (scale * 1000.0, offset) if name == "rain" else (scale, offset)  # rain is kept in mm
 
 
