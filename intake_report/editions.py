@@ -74,14 +74,10 @@ def publish_extract(full: Published, campaign_path: Path | str, progress: Progre
         made.mkdir()
         publish.export(document, meta, (), made, scratch)
         manifest = {
-            "campaign": issued["campaign"],
-            "date": full.date,
-            "revision": full.revision,
-            "edition": meta.edition,
-            "made_from": {},
-            "extract_of": {"folder": full.folder.name, "manifest": issued["sha256"]},
+            "campaign": issued["campaign"], "date": full.date, "revision": full.revision, "edition": meta.edition,
+            "made_from": {}, "extract_of": {"folder": full.folder.name, "manifest": issued["sha256"]},
             "outputs": publish.hashes_below(made),
-        }
+        }  # fmt: skip
         (made / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
         publish.put_in_place(made, folder)
     return replace(full, folder=folder, state="published")

@@ -332,15 +332,10 @@ def write_manifest(
         before = {"folder": predecessor["folder"], "manifest": predecessor["sha256"]}
         key = predecessor.get("campaign_key", key)
     manifest = {
-        "campaign": campaign.about.id,
-        "campaign_key": key,
-        "date": meta.date,
-        "revision": meta.revision,
-        "made_from": fingerprint,
-        "predecessor": before,
-        "outputs": hashes_below(folder),
+        "campaign": campaign.about.id, "campaign_key": key, "date": meta.date, "revision": meta.revision,
+        "made_from": fingerprint, "predecessor": before, "outputs": hashes_below(folder),
         "command": repeat_command(campaign, meta.date),
-    }
+    }  # fmt: skip
     (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 

@@ -114,24 +114,13 @@ def fit_restriction(
         limits = {name: Value(x, decimals=1) for name, x in zip(("low", "high"), USUAL_EXPONENT, strict=True)}
         notes.append(message(template, code="unusual-exponent", exponent=Value(line.slope, decimals=2), **limits))
     return RestrictionFit(
-        configuration=configuration,
-        coefficient=math.exp(line.intercept - line.slope * centre),
-        exponent=line.slope,
+        configuration=configuration, coefficient=math.exp(line.intercept - line.slope * centre), exponent=line.slope,
         exponent_low=None if half is None else line.slope - half,
-        exponent_high=None if half is None else line.slope + half,
-        centre=centre,
-        log_drop=line.intercept,
-        centre_error=line.intercept_error,
-        exponent_error=line.slope_error,
-        residual=line.residual_sd,
-        df=line.df,
-        n=int(q.size),
-        lowest=float(q.min()),
-        highest=float(q.max()),
-        level=level,
-        note=Listing(tuple(notes), ";") if notes else "",
-        points=tuple(zip(q.tolist(), dp.tolist(), strict=True)),
-    )
+        exponent_high=None if half is None else line.slope + half, centre=centre, log_drop=line.intercept,
+        centre_error=line.intercept_error, exponent_error=line.slope_error, residual=line.residual_sd, df=line.df,
+        n=int(q.size), lowest=float(q.min()), highest=float(q.max()), level=level,
+        note=Listing(tuple(notes), ";") if notes else "", points=tuple(zip(q.tolist(), dp.tolist(), strict=True)),
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)

@@ -47,14 +47,11 @@ def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
 def _duplicates(campaign: Campaign) -> Iterator[_Mistake]:
     lists = {
         "configuration": [c.id for c in campaign.configurations],
-        "configuration.name": [c.name for c in campaign.configurations],
-        "run": [r.id for r in campaign.runs],
-        "weather": [w.id for w in campaign.weather],
-        "soak_check": [s.id for s in campaign.soak_checks],
-        "claim": [c.id for c in campaign.claims],
-        "pull": [p.id for p in campaign.pulls],
+        "configuration.name": [c.name for c in campaign.configurations], "run": [r.id for r in campaign.runs],
+        "weather": [w.id for w in campaign.weather], "soak_check": [s.id for s in campaign.soak_checks],
+        "claim": [c.id for c in campaign.claims], "pull": [p.id for p in campaign.pulls],
         "route.phase": [p.id for p in campaign.route.phases],
-    }
+    }  # fmt: skip
     for key, ids in lists.items():
         for id, count in Counter(ids).items():
             if count > 1:

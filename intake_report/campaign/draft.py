@@ -37,13 +37,9 @@ _NEEDED = frozenset(key.partition(".")[0] for key in _VALUES) - {"log", "soak_ch
 
 
 _EXAMPLES: tuple[tuple[type, str], ...] = (
-    (bool, "true"),
-    (dt.datetime, "2026-06-14T13:00:00+02:00"),
-    (dt.date, "2026-06-14"),
-    (str, '"…"'),
-    (int, "1"),
+    (bool, "true"), (dt.datetime, "2026-06-14T13:00:00+02:00"), (dt.date, "2026-06-14"), (str, '"…"'), (int, "1"),
     (float, "1.0"),
-)
+)  # fmt: skip
 
 
 def draft_campaign(id: str) -> str:

@@ -31,20 +31,11 @@ if TYPE_CHECKING:
 
 # What a quantity of a campaign can be at all [internal unit]; generous round numbers from memory. A field may be narrower.
 _POSSIBLE = {
-    "temperature": (-273.15, 1500.0),
-    "temperature_difference": (-1000.0, 1000.0),
-    "speed": (0.0, 1000.0),
-    "distance": (0.0, 1e7),
-    "length": (-1000.0, 10_000.0),
-    "time": (0.0, 1e6),
-    "duration": (0.0, 1e7),
-    "pressure": (0.0, 2000.0),
-    "restriction": (0.0, 200.0),
-    "volume_flow": (0.0, 10.0),
-    "volume": (0.0, 100.0),
-    "mass": (0.0, 1e5),
-    "engine_speed": (0.0, 30_000.0),
-}
+    "temperature": (-273.15, 1500.0), "temperature_difference": (-1000.0, 1000.0), "speed": (0.0, 1000.0),
+    "distance": (0.0, 1e7), "length": (-1000.0, 10_000.0), "time": (0.0, 1e6), "duration": (0.0, 1e7),
+    "pressure": (0.0, 2000.0), "restriction": (0.0, 200.0), "volume_flow": (0.0, 10.0), "volume": (0.0, 100.0),
+    "mass": (0.0, 1e5), "engine_speed": (0.0, 30_000.0),
+}  # fmt: skip
 FIRST_YEAR, LAST_YEAR = 1980, 2200  # clocks of loggers begin in 1980 (the epoch of satellite time) or later
 
 

@@ -197,20 +197,15 @@ def soak_check_text(run: CleanRun, start: str | None) -> str:
 
 # Title, quantity and limit of the criteria of the log itself: counts and times are at most that, the others at least.
 _OWN: dict[str, tuple[str, str, float]] = {
-    "valid-iat": ("Valid IAT", "share", LEAST_VALID),
-    "valid-speed": ("Valid speed", "share", LEAST_VALID),
-    "valid-ambient": ("Ambient known", "share", LEAST_VALID),
-    "constant": ("Constant sensors", "count", 0.0),
-    "interval": ("Interval of IAT readings", "time", SLOWEST_IAT),
-    "duration": ("Duration", "duration", LEAST_DURATION),
-    "driven": ("Distance driven", "distance", LEAST_DRIVEN),
-    "clock": ("Doubtful times", "count", 0.0),
+    "valid-iat": ("Valid IAT", "share", LEAST_VALID), "valid-speed": ("Valid speed", "share", LEAST_VALID),
+    "valid-ambient": ("Ambient known", "share", LEAST_VALID), "constant": ("Constant sensors", "count", 0.0),
+    "interval": ("Interval of IAT readings", "time", SLOWEST_IAT), "duration": ("Duration", "duration", LEAST_DURATION),
+    "driven": ("Distance driven", "distance", LEAST_DRIVEN), "clock": ("Doubtful times", "count", 0.0),
     "pauses": ("Pauses of the log", "count", MOST_PAUSES),
     "longest-pause": ("Longest pause of the log", "time", LONGEST_PAUSE),
     "faults": ("Readings that no working sensor gives", "count", MOST_FAULTS),
-    "start-stop": ("Engine off in between", "count", 0.0),
-    "cross-checks": ("Flagged cross checks", "count", 0.0),
-}
+    "start-stop": ("Engine off in between", "count", 0.0), "cross-checks": ("Flagged cross checks", "count", 0.0),
+}  # fmt: skip
 
 
 _NO_AMBIENT = "Without it there is nothing to compare the intake with: record the weather of this run."

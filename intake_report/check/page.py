@@ -83,16 +83,10 @@ def _write(text: str) -> None:
 def page(check: LogCheck, width: int) -> Group:
     """Return the whole check for a terminal of `width` columns; lines to paste are never broken."""
     sections = (
-        _verdict(check),
-        _facts(check, width),
-        [_text(line) for line in draw(check, width)],
-        _criteria(check, width),
-        _channels(check, width),
-        _faults(check),
-        _crossed(check),
-        _bullets((*check.notes, *_assumed(check)), "·"),
+        _verdict(check), _facts(check, width), [_text(line) for line in draw(check, width)], _criteria(check, width),
+        _channels(check, width), _faults(check), _crossed(check), _bullets((*check.notes, *_assumed(check)), "·"),
         _mapping(check),
-    )
+    )  # fmt: skip
     parts: list[RenderableType] = []
     for section in sections:
         if section:

@@ -30,18 +30,11 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     if scenario.bench:
         files |= {f"photos/{c.id}.png": drawing(c.id) for c in scenario.configurations}
     values = {
-        "scenario": scenario,
-        "ids": [c.id for c in scenario.configurations],
-        "station": scenario.reference == "station",
-        "zone": ZONE,
-        "columns": column_mapping(scenario.units),
-        "route": demo_route(),
-        "records": records,
-        "runs": _runs(scenario, seed, files),
-        "stands": _stands(scenario, seed, files),
-        **_weather(scenario, seed, files),
-        **_bench(scenario, seed, files),
-    }
+        "scenario": scenario, "ids": [c.id for c in scenario.configurations],
+        "station": scenario.reference == "station", "zone": ZONE, "columns": column_mapping(scenario.units),
+        "route": demo_route(), "records": records, "runs": _runs(scenario, seed, files),
+        "stands": _stands(scenario, seed, files), **_weather(scenario, seed, files), **_bench(scenario, seed, files),
+    }  # fmt: skip
     language = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
     language.filters |= {"local": _local, "inline": _inline}
     files["campaign.toml"] = language.from_string(TEMPLATE.read_text("utf-8")).render(values)

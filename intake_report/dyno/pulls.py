@@ -36,15 +36,9 @@ MOVED = 1.0
 """Spread of the cell temperature within a pull [K] that is worth a note (a choice of this package)."""
 
 COLUMNS = {
-    "rpm": "engine_speed",
-    "torque": "torque",
-    "power": "power",
-    "cell_temperature": "temperature",
-    "cell_pressure": "pressure",
-    "cell_humidity": "ratio",
-    "iat": "temperature",
-    "coolant": "temperature",
-}
+    "rpm": "engine_speed", "torque": "torque", "power": "power", "cell_temperature": "temperature",
+    "cell_pressure": "pressure", "cell_humidity": "ratio", "iat": "temperature", "coolant": "temperature",
+}  # fmt: skip
 """What a column of a pull can be, and its quantity in `units.QUANTITIES`."""
 CELL = ("cell_temperature", "cell_pressure", "cell_humidity")
 

@@ -40,13 +40,10 @@ _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 _SAMPLE = 10_000  # rows from which the kind of a numeric time is told
 _LONGEST_STEP = 30.0  # [s] between rows; a longer one without a unit is in another unit (common practice)
 _UNIT_WORDS = {
-    1.0: "s sec secs second seconds",
-    1e-3: "ms msec millis milliseconds millisecond",
-    1e-6: "us µs μs usec micros microseconds",
-    1e-9: "ns nanoseconds",
-    60.0: "min minute minutes",
+    1.0: "s sec secs second seconds", 1e-3: "ms msec millis milliseconds millisecond",
+    1e-6: "us µs μs usec micros microseconds", 1e-9: "ns nanoseconds", 60.0: "min minute minutes",
     3600.0: "h hr hour hours",
-}
+}  # fmt: skip
 _UNITS = {word: scale for scale, spellings in _UNIT_WORDS.items() for word in spellings.split()}
 _PHRASES = {
     "whole": "time timestamp datetime zeit t seconds secs elapsed clock uhrzeit temps hora",

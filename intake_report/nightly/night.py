@@ -226,13 +226,9 @@ class _Night:
         entries = sorted((known.entry for known in self.known.values()), key=lambda entry: (entry.id, entry.folder))
         counts = count_states(entries)
         status = Status(
-            program=__version__,
-            started=self.started,
-            ended=_now(),
-            exit_status=130 if self.stopped else 1 if "failed" in counts else 0,
-            counts=counts,
-            campaigns=tuple(entries),
-        )
+            program=__version__, started=self.started, ended=_now(),
+            exit_status=130 if self.stopped else 1 if "failed" in counts else 0, counts=counts, campaigns=tuple(entries),
+        )  # fmt: skip
         put(self.out / STATUS, (status.model_dump_json(by_alias=True, indent=1) + "\n").encode())
         put(self.out / INDEX, index_page(status).encode())
         put(self.out / JUNIT, junit(status))

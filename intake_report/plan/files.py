@@ -95,15 +95,10 @@ def calendar(plan: Plan) -> str:
 
 def _event(plan: Plan, id: str, stamp: str, start: dt.datetime, end: dt.datetime, title: str, about: str) -> list[str]:
     return [
-        "BEGIN:VEVENT",
-        f"UID:{id}@{plan.campaign.about.id}.intake-report",
-        f"DTSTAMP:{stamp}",
-        f"DTSTART:{start.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
-        f"DTEND:{end.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
-        f"SUMMARY:{_escaped(title)}",
-        f"DESCRIPTION:{_escaped(about)}",
-        "END:VEVENT",
-    ]
+        "BEGIN:VEVENT", f"UID:{id}@{plan.campaign.about.id}.intake-report", f"DTSTAMP:{stamp}",
+        f"DTSTART:{start.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}", f"DTEND:{end.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
+        f"SUMMARY:{_escaped(title)}", f"DESCRIPTION:{_escaped(about)}", "END:VEVENT",
+    ]  # fmt: skip
 
 
 def _escaped(text: str) -> str:

@@ -245,14 +245,9 @@ def _pressure_question(value: float, kind: PressureKind, elevation: float | None
     if as_station and elevation is not None and elevation > 0.0:
         text += ", but would be usual as station pressure at {elevation}"
     return message(
-        text + ".",
-        code="pressure-questioned",
-        pressure=pressure,
-        kind=_PRESSURE_LABELS[kind],
-        low=Value(low, "pressure"),
-        high=Value(high, "pressure"),
-        elevation=at,
-    )
+        text + ".", code="pressure-questioned", pressure=pressure, kind=_PRESSURE_LABELS[kind],
+        low=Value(low, "pressure"), high=Value(high, "pressure"), elevation=at,
+    )  # fmt: skip
 
 
 def handheld_record(

@@ -317,14 +317,9 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
         text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
     others = tuple(message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked)
     return picked, message(
-        text,
-        code=code,
-        source=_label(picked),
-        coverage=coverage,
-        u=_standard(picked),
-        others=Listing(others),
+        text, code=code, source=_label(picked), coverage=coverage, u=_standard(picked), others=Listing(others),
         tie=_TIE_VALUE,
-    )
+    )  # fmt: skip
 
 
 def _standard(candidate: ReferenceCandidate) -> Value:

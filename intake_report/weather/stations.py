@@ -27,21 +27,10 @@ from intake_report.weather.observations import (
 
 # Name in a column mapping -> key of `units.QUANTITIES`, None for text.
 COLUMN_QUANTITIES: dict[str, str | None] = {
-    "time": None,
-    "date": None,
-    "temperature": "temperature",
-    "dew_point": "temperature",
-    "humidity": "ratio",
-    "station_pressure": "pressure",
-    "altimeter": "pressure",
-    "sea_level_pressure": "pressure",
-    "wind_speed": "speed",
-    "wind_gust": "speed",
-    "wind_direction": "angle",
-    "rain": "length",
-    "cloud": "ratio",
-    "sky": None,
-}
+    "time": None, "date": None, "temperature": "temperature", "dew_point": "temperature", "humidity": "ratio",
+    "station_pressure": "pressure", "altimeter": "pressure", "sea_level_pressure": "pressure", "wind_speed": "speed",
+    "wind_gust": "speed", "wind_direction": "angle", "rain": "length", "cloud": "ratio", "sky": None,
+}  # fmt: skip
 _PRESSURE_KINDS: dict[str, PressureKind] = {
     "station_pressure": "station",
     "altimeter": "altimeter",
