@@ -34,37 +34,25 @@ class Quantity(NamedTuple):
 
 
 QUANTITIES: dict[str, Quantity] = {
-    q.name: q
-    for q in (
+    q.name: q for q in (
         Quantity("temperature", "degC", "degC", "degF"),
         Quantity("temperature_difference", "delta_degC", "delta_degC", "delta_degF"),
         Quantity("temperature_rate", "delta_degC/min", "delta_degC/min", "delta_degF/min"),
         Quantity("temperature_time", "delta_degC*min", "delta_degC*min", "delta_degF*min"),
-        Quantity("speed", "km/h", "km/h", "mph"),
-        Quantity("acceleration", "m/s^2", "m/s^2", "mph/s"),
-        Quantity("distance", "m", "km", "mi"),
-        Quantity("length", "m", "m", "ft"),
-        Quantity("time", "s", "s", "s"),
-        Quantity("duration", "s", "min", "min"),
-        Quantity("pressure", "kPa", "kPa", "inHg"),
-        Quantity("restriction", "kPa", "kPa", "inH2O"),
-        Quantity("mass_flow", "g/s", "g/s", "g/s"),
-        Quantity("volume_flow", "m^3/s", "m^3/h", "cfm"),
-        Quantity("volume", "L", "L", "L"),
-        Quantity("fuel_rate", "L/h", "L/h", "gal/h"),
-        Quantity("engine_speed", "rpm", "rpm", "rpm"),
+        Quantity("speed", "km/h", "km/h", "mph"), Quantity("acceleration", "m/s^2", "m/s^2", "mph/s"),
+        Quantity("distance", "m", "km", "mi"), Quantity("length", "m", "m", "ft"), Quantity("time", "s", "s", "s"),
+        Quantity("duration", "s", "min", "min"), Quantity("pressure", "kPa", "kPa", "inHg"),
+        Quantity("restriction", "kPa", "kPa", "inH2O"), Quantity("mass_flow", "g/s", "g/s", "g/s"),
+        Quantity("volume_flow", "m^3/s", "m^3/h", "cfm"), Quantity("volume", "L", "L", "L"),
+        Quantity("fuel_rate", "L/h", "L/h", "gal/h"), Quantity("engine_speed", "rpm", "rpm", "rpm"),
         Quantity("angle", "deg", "deg", "deg"),
         Quantity("angle_per_temperature", "deg/delta_degC", "deg/delta_degC", "deg/delta_degF"),
-        Quantity("ratio", "%", "%", "%"),
-        Quantity("ratio_difference", "%", "%", "%"),
-        Quantity("number", "1", "1", "1"),
-        Quantity("voltage", "V", "V", "V"),
-        Quantity("power", "kW", "kW", "hp"),
-        Quantity("torque", "N*m", "N*m", "lbf*ft"),
-        Quantity("mass", "kg", "kg", "lb"),
+        Quantity("ratio", "%", "%", "%"), Quantity("ratio_difference", "%", "%", "%"),
+        Quantity("number", "1", "1", "1"), Quantity("voltage", "V", "V", "V"), Quantity("power", "kW", "kW", "hp"),
+        Quantity("torque", "N*m", "N*m", "lbf*ft"), Quantity("mass", "kg", "kg", "lb"),
         Quantity("density", "kg/m^3", "kg/m^3", "kg/m^3"),
     )
-}
+}  # fmt: skip
 
 _LABELS = {
     "degC": "°C", "degF": "°F", "delta_degC": "K", "delta_degF": "°F", "delta_degC/min": "K/min", "delta_degF/min": "°F/min",
@@ -80,93 +68,60 @@ _GRAVITY, _WATER, _MERCURY = F("9.80665"), F(1000), F("13595.1")
 _PSI, _LBF_FT, _HOUR = _POUND * _GRAVITY / _INCH**2, _POUND * _GRAVITY * _FOOT, F(3600)
 _ZERO_CELSIUS = F("273.15")
 
-# Spellings in lower case and without blanks; what they measure; factor to the SI unit of that, and offset.
-_UNITS_OF: tuple[tuple[str, str, F | int, F | int], ...] = (
-    ("c °c ℃ degc deg.c celsius â°c �c ºc gradc", "temperature", 1, 0),
-    ("f °f ℉ degf deg.f fahrenheit â°f �f ºf", "temperature", F(5, 9), F(-160, 9)),
-    ("k kelvin", "temperature", 1, -_ZERO_CELSIUS),
-    ("delta_degc", "temperature_difference", 1, 0),
-    ("delta_degf", "temperature_difference", F(5, 9), 0),
-    ("delta_degc/min k/min", "temperature_rate", 1, 0),
-    ("delta_degf/min", "temperature_rate", F(5, 9), 0),
-    ("deg/delta_degc °/k deg/k", "angle_per_temperature", 1, 0),
-    ("deg/delta_degf °/°f deg/degf", "angle_per_temperature", F(9, 5), 0),
-    ("delta_degc*min k*min k·min", "temperature_time", 1, 0),
-    ("delta_degf*min", "temperature_time", F(5, 9), 0),
-    ("km/h kmh kph km/hr kmph", "speed", 1000 / _HOUR, 0),
-    ("mph mi/h miles/h", "speed", _MILE / _HOUR, 0),
-    ("m/s", "speed", 1, 0),
-    ("kt kn knots knot", "speed", 1852 / _HOUR, 0),
-    ("ft/s", "speed", _FOOT, 0),
-    ("m/s^2 m/s² m/s2", "acceleration", 1, 0),
-    ("mph/s", "acceleration", _MILE / _HOUR, 0),
-    ("ft/s^2", "acceleration", _FOOT, 0),
-    ("m meter metre meters metres", "length", 1, 0),
-    ("km", "length", 1000, 0),
-    ("mi mile miles", "length", _MILE, 0),
-    ("ft feet", "length", _FOOT, 0),
-    ("in inch", "length", _INCH, 0),
-    ("mm", "length", F("1e-3"), 0),
-    ("cm", "length", F("1e-2"), 0),
-    ("s sec seconds second", "time", 1, 0),
-    ("ms", "time", F("1e-3"), 0),
-    ("min minute minutes", "time", 60, 0),
-    ("h hr hour hours", "time", _HOUR, 0),
-    ("us µs", "time", F("1e-6"), 0),
-    ("ns", "time", F("1e-9"), 0),
-    ("pa", "pressure", 1, 0),
-    ("hpa", "pressure", 100, 0),
-    ("kpa", "pressure", 1000, 0),
-    ("mpa", "pressure", 10**6, 0),
-    ("mbar mb", "pressure", 100, 0),
-    ("bar", "pressure", 10**5, 0),
-    ("psi psia", "pressure", _PSI, 0),
-    ("inhg in_hg in.hg", "pressure", _INCH * _GRAVITY * _MERCURY, 0),
-    ("mmhg", "pressure", F("1e-3") * _GRAVITY * _MERCURY, 0),
-    ("torr", "pressure", F(101325, 760), 0),
-    ("inh2o in.h2o inwc iwc inwg inh₂o", "pressure", _INCH * _GRAVITY * _WATER, 0),
-    ("atm", "pressure", 101325, 0),
-    ("g/s gps gm/s g/sec grams/sec", "mass_flow", F("1e-3"), 0),
-    ("kg/h kg/hr", "mass_flow", 1 / _HOUR, 0),
-    ("kg/min", "mass_flow", F(1, 60), 0),
-    ("kg/s", "mass_flow", 1, 0),
-    ("lb/min lbs/min", "mass_flow", _POUND / 60, 0),
-    ("lb/h", "mass_flow", _POUND / _HOUR, 0),
-    ("cfm ft^3/min ft3/min", "volume_flow", _FOOT**3 / 60, 0),
-    ("m^3/s m³/s m3/s", "volume_flow", 1, 0),
-    ("m^3/h m³/h m3/h", "volume_flow", 1 / _HOUR, 0),
-    ("l/s", "volume_flow", F("1e-3"), 0),
-    ("l/min", "volume_flow", F("1e-3") / 60, 0),
-    ("l/h", "volume_flow", F("1e-3") / _HOUR, 0),
-    ("gal/h gph", "volume_flow", 231 * _INCH**3 / _HOUR, 0),
-    ("l liter litre", "volume", F("1e-3"), 0),
-    ("cc cm3 cm³", "volume", F("1e-6"), 0),
-    ("in3 in³ cid", "volume", _INCH**3, 0),
-    ("rpm 1/min u/min r/min min-1 min^-1 rev/min /min", "engine_speed", 1, 0),
-    ("° deg degree degrees °ca degbtdc â° º", "angle", 1, 0),
-    ("rad", "angle", 180 / F(math.pi), 0),
-    ("% percent pct", "number", F("1e-2"), 0),
-    ("1 - ratio count", "number", 1, 0),
-    ("v volt volts", "voltage", 1, 0),
-    ("mv", "voltage", F("1e-3"), 0),
-    ("kw", "power", 1000, 0),
-    ("w", "power", 1, 0),
-    ("hp bhp whp", "power", 550 * _LBF_FT, 0),
-    ("ps cv pk", "power", 75 * _GRAVITY, 0),
-    ("n*m nm n·m n.m", "torque", 1, 0),
-    ("lbf*ft lbf·ft lb-ft lbft lb*ft ft-lb ftlb ft*lbf lbf-ft ft-lbf", "torque", _LBF_FT, 0),
-    ("kg", "mass", 1, 0),
-    ("g", "mass", F("1e-3"), 0),
-    ("lb lbs", "mass", _POUND, 0),
-    ("mg", "mass", F("1e-6"), 0),
-    ("kg/m^3 kg/m³ kg/m3", "density", 1, 0),
-    ("g/m3", "density", F("1e-3"), 0),
-    ("lb/ft3 lb/ft^3", "density", _POUND / _FOOT**3, 0),
-    ("slug/ft3 slug/ft^3", "density", _LBF_FT / _FOOT**5, 0),
-)
+# What is measured: spellings in lower case and without blanks, and their factor to the SI unit of it; offsets of temperatures.
+_FACTORS: dict[str, dict[str, F | int]] = {
+    "temperature": {
+        "c °c ℃ degc deg.c celsius â°c �c ºc gradc": 1, "f °f ℉ degf deg.f fahrenheit â°f �f ºf": F(5, 9),
+        "k kelvin": 1,
+    },
+    "temperature_difference": {"delta_degc": 1, "delta_degf": F(5, 9)},
+    "temperature_rate": {"delta_degc/min k/min": 1, "delta_degf/min": F(5, 9)},
+    "angle_per_temperature": {"deg/delta_degc °/k deg/k": 1, "deg/delta_degf °/°f deg/degf": F(9, 5)},
+    "temperature_time": {"delta_degc*min k*min k·min": 1, "delta_degf*min": F(5, 9)},
+    "speed": {
+        "km/h kmh kph km/hr kmph": 1000 / _HOUR, "mph mi/h miles/h": _MILE / _HOUR, "m/s": 1,
+        "kt kn knots knot": 1852 / _HOUR, "ft/s": _FOOT,
+    },
+    "acceleration": {"m/s^2 m/s² m/s2": 1, "mph/s": _MILE / _HOUR, "ft/s^2": _FOOT},
+    "length": {
+        "m meter metre meters metres": 1, "km": 1000, "mi mile miles": _MILE, "ft feet": _FOOT, "in inch": _INCH,
+        "mm": F("1e-3"), "cm": F("1e-2"),
+    },
+    "time": {
+        "s sec seconds second": 1, "ms": F("1e-3"), "min minute minutes": 60, "h hr hour hours": _HOUR,
+        "us µs": F("1e-6"), "ns": F("1e-9"),
+    },
+    "pressure": {
+        "pa": 1, "hpa": 100, "kpa": 1000, "mpa": 10**6, "mbar mb": 100, "bar": 10**5, "psi psia": _PSI,
+        "inhg in_hg in.hg": _INCH * _GRAVITY * _MERCURY, "mmhg": F("1e-3") * _GRAVITY * _MERCURY,
+        "torr": F(101325, 760), "inh2o in.h2o inwc iwc inwg inh₂o": _INCH * _GRAVITY * _WATER, "atm": 101325,
+    },
+    "mass_flow": {
+        "g/s gps gm/s g/sec grams/sec": F("1e-3"), "kg/h kg/hr": 1 / _HOUR, "kg/min": F(1, 60), "kg/s": 1,
+        "lb/min lbs/min": _POUND / 60, "lb/h": _POUND / _HOUR,
+    },
+    "volume_flow": {
+        "cfm ft^3/min ft3/min": _FOOT**3 / 60, "m^3/s m³/s m3/s": 1, "m^3/h m³/h m3/h": 1 / _HOUR, "l/s": F("1e-3"),
+        "l/min": F("1e-3") / 60, "l/h": F("1e-3") / _HOUR, "gal/h gph": 231 * _INCH**3 / _HOUR,
+    },
+    "volume": {"l liter litre": F("1e-3"), "cc cm3 cm³": F("1e-6"), "in3 in³ cid": _INCH**3},
+    "engine_speed": {"rpm 1/min u/min r/min min-1 min^-1 rev/min /min": 1},
+    "angle": {"° deg degree degrees °ca degbtdc â° º": 1, "rad": 180 / F(math.pi)},
+    "number": {"% percent pct": F("1e-2"), "1 - ratio count": 1},
+    "voltage": {"v volt volts": 1, "mv": F("1e-3")},
+    "power": {"kw": 1000, "w": 1, "hp bhp whp": 550 * _LBF_FT, "ps cv pk": 75 * _GRAVITY},
+    "torque": {"n*m nm n·m n.m": 1, "lbf*ft lbf·ft lb-ft lbft lb*ft ft-lb ftlb ft*lbf lbf-ft ft-lbf": _LBF_FT},
+    "mass": {"kg": 1, "g": F("1e-3"), "lb lbs": _POUND, "mg": F("1e-6")},
+    "density": {
+        "kg/m^3 kg/m³ kg/m3": 1, "g/m3": F("1e-3"), "lb/ft3 lb/ft^3": _POUND / _FOOT**3,
+        "slug/ft3 slug/ft^3": _LBF_FT / _FOOT**5,
+    },
+}  # fmt: skip
+_OFFSETS = {"f": F(-160, 9), "k": -_ZERO_CELSIUS}  # by the first spelling
 SPELLINGS = {
-    spelling: (measures, F(factor), F(offset))
-    for spellings, measures, factor, offset in _UNITS_OF
+    spelling: (measures, F(factor), F(_OFFSETS.get(spellings.split()[0], 0)))
+    for measures, factors in _FACTORS.items()
+    for spellings, factor in factors.items()
     for spelling in spellings.split()
 }
 SPELLINGS[""] = SPELLINGS["1"]

@@ -3,5 +3,3 @@
 from intake_report.dyno.curves import MeanCurve
 from intake_report.dyno.pulls import read_pulls
 from intake_report.dyno.session import DynoResult, ExpectedPower, dyno_evidence
-
-__all__ = ["DynoResult", "ExpectedPower", "MeanCurve", "dyno_evidence", "read_pulls"]

@@ -4,21 +4,3 @@ from intake_report.loaders.base import Notice, RawColumn, RawLog, ReadOptions, R
 from intake_report.loaders.delimited import read_columns
 from intake_report.loaders.propose import Proposal, format_mapping, format_weather, propose_mapping, propose_weather
 from intake_report.loaders.run import UNIT_OVERRIDDEN, load_run, map_run, read_log
-
-__all__ = [
-    "UNIT_OVERRIDDEN",
-    "Notice",
-    "Proposal",
-    "RawColumn",
-    "RawLog",
-    "ReadOptions",
-    "RunLog",
-    "format_mapping",
-    "format_weather",
-    "load_run",
-    "map_run",
-    "propose_mapping",
-    "propose_weather",
-    "read_columns",
-    "read_log",
-]
