@@ -53,27 +53,11 @@ def publish(
 ) -> Published:
     """Render one campaign to `<out>/<campaign id>/<date>[-rN]/` and return where the report is.
 
-    Parameters
-    ----------
-    campaign_path : Path or str
-        Campaign folder or file.
-    out : Path or str
-        Folder of all reports.
-    date : str
-        ISO date; empty: today in the campaign's time zone, unless the same inputs were reported on any day.
-    progress : callable
-        Called with what is being done.
-    debug : bool
-        Let errors of the notebook through with their traceback.
-    moved : bool
-        The campaign folder was moved: its reports go on where they are.
-    spare : SpareKernel, optional
-        The process that becomes the kernel; None starts one.
-
-    Raises
-    ------
-    CampaignError, DataError
-        If the campaign or a log cannot be used; nothing is published and an earlier report is untouched.
+    `campaign_path`: campaign folder or file; `out`: folder of all reports; `date`: ISO, empty for today in the campaign's
+    time zone, unless the same inputs were reported on any day; `progress`: called with what is being done; `debug`: let
+    errors of the notebook through with their traceback; `moved`: the campaign folder was moved, its reports go on where
+    they are; `spare`: the process that becomes the kernel, None starts one. Raises CampaignError, DataError: if the
+    campaign or a log cannot be used; nothing is published and an earlier report is untouched.
     """
     progress("reading the campaign")
     campaign = load_campaign(campaign_path)

@@ -9,9 +9,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from intake_report import air
+from intake_report.campaign import Run
 from intake_report.errors import DataError
 from intake_report.messages import said
-from intake_report.weather import Declared, WeatherObservation, ambient_at, conditions_during, handheld_record
+from intake_report.weather import WeatherObservation, ambient_at, conditions_during, handheld_record
 from intake_report.weather.observations import build_record, completed
 
 T0 = pd.Timestamp("2026-05-12 10:00Z")
@@ -153,10 +154,10 @@ def test_reports_of_another_hour_do_not_count_as_wind():
 
 def test_what_is_declared_against_what_was_reported():
     rainy = station(wind(0, 5.0, raining=True, present="-RA", rain=0.2))
-    c = conditions_during(rainy, at(0), at(30), declared=Declared(sun="cloudy", rain="none", road="wet"))
+    c = conditions_during(rainy, at(0), at(30), declared=Run.model_construct(rain="none", road="wet"))
     assert c.raining is True
     assert said(c.notes[0], "si") == "Declared as without rain, but s reported “-RA” at 10:00 UTC."
-    assert conditions_during(rainy, at(0), at(30), declared=Declared(rain="light", road="wet")).notes == ()
+    assert conditions_during(rainy, at(0), at(30), declared=Run.model_construct(rain="light", road="wet")).notes == ()
 
 
 def test_bad_times():

@@ -18,7 +18,6 @@ from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.units import parse_quantity
 from intake_report.weather import (
-    Declared,
     ReferenceCandidate,
     RunConditions,
     SourceComparison,
@@ -76,9 +75,8 @@ def sources_during(
     if start is None or not len(index) or float(index[-1]) <= 0.0:
         return {}
     end = start + pd.Timedelta(seconds=float(index[-1]))
-    declared = None if entry is None else Declared(entry.sun or entry.sky, entry.rain, entry.road)
     return {
-        w.id: conditions_during(records[w.id], start, end, w.max_age, declared)
+        w.id: conditions_during(records[w.id], start, end, w.max_age, entry)
         for w in campaign.weather
         if w.id in records
     }

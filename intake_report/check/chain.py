@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 
 from intake_report.check import logs as looking
 from intake_report.check.logs import SeenLog
-from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, PairCheck, duration_of, timeline
+from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, duration_of, timeline
 from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
@@ -183,12 +183,11 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
     if check.group != "alike":
         return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
     own = "" if check.own is None else f" {usual(check.own, check.own_quantity, known.units)},"
-    apart: PairCheck | None = max(
-        (p for p in known.pairs if p.code == check.code), key=lambda p: p.value or 0.0, default=None
-    )
+    apart = [p for p in known.pairs if p["code"] == check.code]
     farthest = ""
-    if apart is not None:
-        farthest = f"; farthest from {apart.other}, {usual(apart.value, apart.quantity, known.units)}"
+    if apart:
+        pair = max(apart, key=lambda p: p["value"] or 0.0)
+        farthest = f"; farthest from {pair['other']}, {usual(pair['value'], pair['quantity'], known.units)}"
     return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 
 

@@ -69,18 +69,6 @@ class CriterionCheck:
 
 
 @dataclass(frozen=True)
-class PairCheck:
-    """One criterion between this run and another of the campaign."""
-
-    code: str
-    other: str
-    quantity: str
-    limit: float
-    value: float | None
-    outcome: Outcome
-
-
-@dataclass(frozen=True)
 class Timeline:
     """The run in equal bins from its first to its last row."""
 
@@ -88,28 +76,6 @@ class Timeline:
     speed: tuple[float | None, ...]  # mean of the valid samples in the bin [km/h]
     iat: tuple[float | None, ...]  # [°C]
     missing: tuple[float, ...]  # share of the bin without a valid speed or intake air temperature, 0 to 1
-
-
-@dataclass(frozen=True)
-class PhaseTime:
-    """Passage through a phase of the route (elapsed s)."""
-
-    phase: str
-    start: float
-    end: float
-    complete: bool
-
-
-@dataclass(frozen=True)
-class DriveCheck:
-    """The run on the campaign's route."""
-
-    distance: float | None  # from its first to its last place on the route [m]
-    coverage: float  # share of the route, 0 to 1
-    stops: int
-    stopped: float  # of all stops together [s]
-    highway_entry: float | None  # [elapsed s]
-    phases: tuple[PhaseTime, ...]
 
 
 @dataclass(frozen=True)
@@ -141,8 +107,10 @@ class LogCheck:
     quality: tuple[dict[str, Any], ...] = ()  # with what is a `fault` told from what only describes the log
     cross_checks: tuple[dict[str, Any], ...] = ()
     criteria: tuple[CriterionCheck, ...] = ()
-    pairs: tuple[PairCheck, ...] = ()
-    drive: DriveCheck | None = None  # None without a campaign, or where the run could not be put on the route
+    pairs: tuple[dict[str, Any], ...] = ()  # criteria between this run and an `other` one
+    # Its pass of the route: distance from its first to its last place there [m], coverage (0 to 1), number of stops, time stopped
+    # [s], highway entry and phases with start and end [elapsed s]; None without a campaign, or where it could not be put there
+    drive: dict[str, Any] | None = None
     timeline: Timeline | None = None
     schema: int = SCHEMA
 
@@ -235,8 +203,8 @@ def draw(check: LogCheck, width: int) -> list[str]:
     marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in missing)
     share = sum(line.missing) / len(line.missing)
     drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
-    if check.drive is not None and check.drive.phases:
-        drawn.append(_phases(check, line, columns))
+    if check.drive and check.drive["phases"]:
+        drawn.append(_phases(check.drive, line, columns))
     drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
     return [text.rstrip() for text in drawn]
 
@@ -255,18 +223,17 @@ def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: U
     return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
 
 
-def _phases(check: LogCheck, line: Timeline, columns: int) -> str:
-    assert check.drive is not None
+def _phases(drive: dict[str, Any], line: Timeline, columns: int) -> str:
     whole = line.width * len(line.speed)
     cells = [" "] * columns
-    for span in check.drive.phases:
-        first, last = (min(max(int(t / whole * columns), 0), columns) for t in (span.start, span.end))
+    for span in drive["phases"]:
+        first, last = (min(max(int(t / whole * columns), 0), columns) for t in (span["start"], span["end"]))
         if last - first < 1:
             continue
         room = last - first - 1
-        text = f"{span.phase} " if room >= len(span.phase) else ""
+        text = f"{span['phase']} " if room >= len(span["phase"]) else ""
         cells[first:last] = list("├" + text[:room].ljust(room, "╌"))
-    entry = check.drive.highway_entry
+    entry = drive["highway_entry"]
     if entry is not None:
         cells[min(max(int(entry / whole * columns), 0), columns - 1)] = "▲"
     return f"{'phase':<{_LABEL}}{''.join(cells)}{' ▲ entry' if entry is not None else ''}"

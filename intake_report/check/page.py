@@ -154,13 +154,12 @@ def _facts(check: LogCheck, width: int) -> list[RenderableType]:
     lines = [head]
     if check.configuration:
         lines.insert(0, [check.configuration, *([f"block {check.block}"] if check.block else [])])
-    if check.drive is not None:
-        drive = check.drive
-        road = [] if drive.distance is None else [f"{usual(drive.distance, 'distance', check.units)} on the route"]
-        road.append(f"{usual(drive.coverage, 'share', check.units)} of the route")
-        road.append(f"{formatting.count(drive.stops, 'stop')}, {duration_text(drive.stopped)} stopped")
-        if drive.highway_entry is not None:
-            road.append(f"highway entry after {duration_text(drive.highway_entry)}")
+    if drive := check.drive:
+        far, entry = drive["distance"], drive["highway_entry"]
+        road = [] if far is None else [f"{usual(far, 'distance', check.units)} on the route"]
+        road.append(f"{usual(drive['coverage'], 'share', check.units)} of the route")
+        road.append(f"{formatting.count(drive['stops'], 'stop')}, {duration_text(drive['stopped'])} stopped")
+        road += [] if entry is None else [f"highway entry after {duration_text(entry)}"]
         if check.compared:
             road.append(f"beside {formatting.count(len(check.compared), 'other run')}")
         lines.append(road)

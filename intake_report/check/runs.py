@@ -16,7 +16,7 @@ from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair,
 from intake_report.analyse.mistakes import limit_mistakes
 from intake_report.analyse.places import phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
-from intake_report.check.model import CriterionCheck, DriveCheck, PairCheck, PhaseTime
+from intake_report.check.model import CriterionCheck
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.messages import Part, said
@@ -249,19 +249,19 @@ def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
     return "\n".join([*lines, "", phases]).rstrip()
 
 
-def _drive(aligned: AlignedRun) -> DriveCheck:
-    distance = aligned.distance.dropna()
-    return DriveCheck(
-        distance=float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
-        coverage=float(aligned.coverage),
-        stops=len(aligned.stops),
-        stopped=float(sum(stop.duration for stop in aligned.stops)),
-        highway_entry=None if aligned.highway_entry is None else float(aligned.highway_entry),
-        phases=tuple(PhaseTime(s.phase, float(s.start), float(s.end), s.complete) for s in aligned.phases),
-    )
+def _drive(aligned: AlignedRun) -> dict[str, Any]:
+    distance, entry = aligned.distance.dropna(), aligned.highway_entry
+    return {
+        "distance": float(distance.iloc[-1] - distance.iloc[0]) if len(distance) else None,
+        "coverage": float(aligned.coverage), "stops": len(aligned.stops),
+        "stopped": float(sum(stop.duration for stop in aligned.stops)),
+        "highway_entry": None if entry is None else float(entry),
+        "phases": tuple({"phase": s.phase, "start": float(s.start), "end": float(s.end), "complete": s.complete}
+                        for s in aligned.phases),
+    }  # fmt: skip
 
 
-def _pair(check: Check, run: str) -> PairCheck:
-    other = next(id for id in check.runs if id != run)
-    value = None if check.value is None else float(check.value)
-    return PairCheck(check.code, other, quantity_of(check.code), float(check.limit), value, check.outcome)
+def _pair(check: Check, run: str) -> dict[str, Any]:
+    other, value = next(id for id in check.runs if id != run), None if check.value is None else float(check.value)
+    return {"code": check.code, "other": other, "quantity": quantity_of(check.code), "limit": float(check.limit),
+            "value": value, "outcome": check.outcome}  # fmt: skip

@@ -334,10 +334,7 @@ def trend_picture(trend: Trend) -> Markup:
 def cluster(address: str, out: Path, roots: list[Path]) -> Iterator[Executor]:
     """Give the workers of a cluster; a campaign whose worker dies goes to another one.
 
-    Raises
-    ------
-    MachineError
-        The package for it is not installed, nobody answers at the address, or a worker does not see the same files.
+    Raises MachineError: its package is not installed, nobody answers at the address, or a worker does not see the same files.
     """
     try:
         from distributed import Client

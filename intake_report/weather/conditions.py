@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -19,21 +19,14 @@ from intake_report.weather.observations import WeatherObservation, WeatherRecord
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from intake_report.campaign import Run
+
 # Routine reports come hourly or half-hourly, so inside a gapless record the nearest one is at most 30 min away;
 # an hour lets one report be missing (common practice) [s].
 MAX_AGE = 3600.0
 LOWEST_HUMID = air.SATURATION_RANGE[0]
 LEAST_MEAN_WIND = 0.1  # share of the mean speed: winds whose mean vector is shorter oppose each other (own choice)
 _DRY_WORDS = ("dry", "none", "no", "no rain")
-
-
-@dataclass(frozen=True)
-class Declared:
-    """What the campaign states about a run's weather in words: sun and rain, and the surface of the road."""
-
-    sun: str | None = None
-    rain: str | None = None
-    road: Literal["dry", "damp", "wet"] | None = None
 
 
 @dataclass(frozen=True)
@@ -101,7 +94,7 @@ def conditions_during(
     start: datetime | pd.Timestamp,
     end: datetime | pd.Timestamp,
     max_age: float = MAX_AGE,
-    declared: Declared | None = None,
+    declared: Run | None = None,
 ) -> RunConditions:
     """Return the conditions between `start` and `end`, interpolated in time between reports.
 
@@ -139,7 +132,7 @@ def conditions_during(
         age_worst=_worst_age(known, window) if len(known) else None,
         raining=any(rain_reports) if rain_reports else None,
         sky=tuple(dict.fromkeys(o.sky for o in concerned if o.sky)),
-        notes=_contradictions(declared or Declared(), concerned),
+        notes=_contradictions(declared, concerned) if declared else (),
         absent=tuple(absent.items()),
         **fields,
     )
@@ -249,7 +242,7 @@ def _wind(concerned: Sequence[WeatherObservation], absent: dict[str, Part]) -> d
     return fields
 
 
-def _contradictions(declared: Declared, concerned: Sequence[WeatherObservation]) -> tuple[Message, ...]:
+def _contradictions(declared: Run, concerned: Sequence[WeatherObservation]) -> tuple[Message, ...]:
     """Return what the campaign declares against what the reports near the run say."""
     wet = next((o for o in concerned if o.raining), None)
     dry_road = declared.road == "dry"
