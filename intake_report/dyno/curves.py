@@ -48,10 +48,8 @@ def correct(pull: DynoPull, section: DynoSection) -> CorrectedPull:
         raise DataError(INTAKE_REFUSAL, remedy="Correct with the air of the test cell.")
     if pull.cell is None:
         if asked:
-            raise DataError(
-                f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known.",
-                remedy='Give them, or use the correction "none".',
-            )
+            what = f"Pull {pull.id} cannot be corrected: its cell temperature, pressure and humidity are not all known."
+            raise DataError(what, remedy='Give them, or use the correction "none".')
         return left
     fuel, elevation = section.fuel_per_cycle, section.elevation
     by = correction(section.correction, pull.cell, aspiration=aspiration, fuel_per_cycle=fuel, elevation=elevation)

@@ -73,10 +73,8 @@ def read(path: Path, options: ReadOptions) -> RawLog:
     samples = _Samples()
     notices = [*packed, *malformed, *_decode_answers(frames, samples), *_decode_dbc(frames, samples, path, options)]
     if not samples.columns:
-        raise DataError(
-            f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file.",
-            remedy="Give the DBC file of the network as dbc.",
-        )
+        what = f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file."
+        raise DataError(what, remedy="Give the DBC file of the network as dbc.")
     return samples.log(path, notices)
 
 
@@ -99,10 +97,8 @@ class _Samples:
 
     def log(self, path: Path, notices: Sequence[Notice]) -> RawLog:
         if len(self.times) * len(self.columns) > _MOST_CELLS:
-            raise DataError(
-                f"The capture gives {len(self.columns)} signals in {len(self.times):,} frames, too many to hold.",
-                remedy="Cut the capture, or give a DBC file with only the frames that are needed.",
-            )
+            what = f"The capture gives {len(self.columns)} signals in {len(self.times):,} frames, too many to hold."
+            raise DataError(what, remedy="Cut the capture, or give a DBC file with only the frames that are needed.")
         order = np.argsort(np.array(self.numbers), kind="stable")  # answers and other frames were decoded apart
         place = np.empty_like(order)
         place[order] = np.arange(len(order))
@@ -279,11 +275,8 @@ def _database(paths: Sequence[Path], log: Path) -> Any:
     try:
         import cantools
     except ImportError:
-        raise DataError(
-            "Reading a DBC file needs the package cantools.",
-            file=log,
-            remedy="Install it: pip install intake-report[can]",
-        ) from None
+        what = "Reading a DBC file needs the package cantools."
+        raise DataError(what, file=log, remedy="Install it: pip install intake-report[can]") from None
     database = cantools.database.Database()
     for path in paths:
         try:

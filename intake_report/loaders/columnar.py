@@ -84,10 +84,8 @@ def _validate(table: pa.Table) -> None:
 
 def _refuse_large(path: Path, cells: int) -> None:
     if cells * 8 > expansion_limit(path.stat().st_size):
-        raise DataError(
-            f"The file expands to {cells * 8 / MEBIBYTE:.0f} MiB, which no log of its size does.",
-            remedy="If the log is right, save it without compression.",
-        )
+        what = f"The file expands to {cells * 8 / MEBIBYTE:.0f} MiB, which no log of its size does."
+        raise DataError(what, remedy="If the log is right, save it without compression.")
 
 
 def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog:

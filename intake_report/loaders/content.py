@@ -269,10 +269,8 @@ def _refuse_binary(head: bytes, size: int) -> None:
         raise DataError("The file is empty." if not size else "The file holds no text.")
     control = len(head) - len(head.translate(None, _CONTROL))
     if control > max(2, len(head) // 100) or head.count(0) > len(head) // 3:
-        raise DataError(
-            "The file is not text and has no known signature.",
-            remedy="Export the log as delimited text, Parquet, MDF 4 or GPX.",
-        )
+        what = "The file is not text and has no known signature."
+        raise DataError(what, remedy="Export the log as delimited text, Parquet, MDF 4 or GPX.")
 
 
 def _without_nul(data: Buffer, offset: int, notices: list[Notice]) -> tuple[Buffer, int, tuple[Notice, ...]]:

@@ -74,11 +74,8 @@ def _declared_columns(path: Path, columns: Mapping[str, str], known: Mapping[str
     for header, target in wanted.items():
         match = _TARGET.match(target)
         if match is None or match[1] not in known:
-            raise DataError(
-                f"'{target}' is not a column of this table.",
-                where=header,
-                remedy=f'Write "name [unit]" with one of {", ".join(known)}.',
-            )
+            what = f"'{target}' is not a column of this table."
+            raise DataError(what, where=header, remedy=f'Write "name [unit]" with one of {", ".join(known)}.')
         name, unit = match.groups()
         if dialect.headers.count(header) != 1:
             absent = header not in dialect.headers
@@ -101,11 +98,8 @@ def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatA
     cells = [(None, None) if cell is None else number_of_cell(cell.strip(), decimal) for cell in values.to_pylist()]
     for row, (number, unit) in enumerate(cells, 1):
         if values[row - 1].as_py() is not None and (number is None or unit):
-            raise DataError(
-                f"'{values[row - 1].as_py()}' is not a number.",
-                where=f"row {row}, column {header}",
-                remedy="Correct it or leave the field empty.",
-            )
+            what = f"'{values[row - 1].as_py()}' is not a number."
+            raise DataError(what, where=f"row {row}, column {header}", remedy="Correct it or leave the field empty.")
     return to_float(pa.chunked_array([pa.array([number for number, _ in cells], pa.float64())]))
 
 
@@ -128,11 +122,8 @@ def _sample_lines(text: Buffer, start: int, limit: int) -> tuple[list[str], list
         if whole or len(pieces) >= (_ENOUGH_LINES if limit == SAMPLE_LINES else limit):
             break
     if not whole and len(pieces) < 2:
-        raise DataError(
-            f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB.",
-            where="line 1",
-            remedy="Check that the file is a log with one row per line.",
-        )
+        what = f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB."
+        raise DataError(what, where="line 1", remedy="Check that the file is a log with one row per line.")
     offsets = [start, *(start + end for end in accumulate(map(len, pieces)))]
     lines = [piece.rstrip(b"\r\n").decode("utf-8", "replace") for piece in pieces[:limit]]
     return lines, offsets, whole and len(pieces) <= limit

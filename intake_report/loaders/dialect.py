@@ -78,11 +78,8 @@ def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> 
                 return _describe(quick, options)
     table = _attempt(sample, options)
     if table is None:
-        raise DataError(
-            "No delimiter was found: the lines hold one field each.",
-            where="line 1",
-            remedy="State the delimiter, or export the log as comma-separated text.",
-        )
+        what = "No delimiter was found: the lines hold one field each."
+        raise DataError(what, where="line 1", remedy="State the delimiter, or export the log as comma-separated text.")
     if table.start >= len(sample):
         named = [index for index, row in enumerate(table.rows) if len(row) > 1]
         if whole and len(named) == 1:
@@ -203,11 +200,8 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
     data = [(row, kind) for row, kind in zip(rows[start:], table.kinds[start:], strict=True) if _is_data(kind)]
     width = Counter(len(row) for row, _ in data).most_common(1)[0][0]
     if width > _MOST_COLUMNS:
-        raise DataError(
-            f"The rows have {width:,} fields, more than any log has columns.",
-            where=f"line {start + 1}",
-            remedy="Check the delimiter and the line ends.",
-        )
+        what = f"The rows have {width:,} fields, more than any log has columns."
+        raise DataError(what, where=f"line {start + 1}", remedy="Check the delimiter and the line ends.")
     header_line, units_line = _header_lines(rows, start, options)
     if header_line is None:
         headers = [f"column {index + 1}" for index in range(width)]

@@ -69,11 +69,8 @@ def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
             return READERS[form].read(path, options)
     except (ValueError, ArithmeticError, LookupError, MemoryError, RecursionError, OSError) as error:
         # The last resort: a library met something it does not expect. pyarrow's errors are kinds of these.
-        raise DataError(
-            f"{UNEXPECTED} as {form} ({type(error).__name__}: {' '.join(str(error).split())[:160]}).",
-            file=path,
-            remedy="Export the log again, or state its format.",
-        ) from error
+        what = f"{UNEXPECTED} as {form} ({type(error).__name__}: {' '.join(str(error).split())[:160]})."
+        raise DataError(what, file=path, remedy="Export the log again, or state its format.") from error
 
 
 def _format_of(path: Path, options: ReadOptions) -> str:
@@ -187,10 +184,9 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
         return [(logs[0], logs[0].time)], []
     kinds = {log.time_kind for log in logs}
     if len(kinds) > 1:
+        what = f"The parts of the run count time differently ({', '.join(sorted(kinds))})."
         raise DataError(
-            f"The parts of the run count time differently ({', '.join(sorted(kinds))}).",
-            file=logs[0].path,
-            remedy="State the date of the run, or name parts that were logged alike.",
+            what, file=logs[0].path, remedy="State the date of the run, or name parts that were logged alike."
         )
     notices: list[Notice] = []
     if kinds == {"absolute"}:
@@ -270,12 +266,8 @@ def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
         with placed(file=log.path, where=f'columns."{header}"'):
             entry, unit = parse_target(target)
         if entry.name in mapped:
-            raise DataError(
-                f"“{mapped[entry.name].header}” and “{header}” are both mapped to {entry.name}.",
-                file=log.path,
-                where="columns",
-                remedy="Map one of them.",
-            )
+            what = f"“{mapped[entry.name].header}” and “{header}” are both mapped to {entry.name}."
+            raise DataError(what, file=log.path, where="columns", remedy="Map one of them.")
         mapped[entry.name] = _convert(_column(log, header), entry, unit, log.path)
     return mapped
 

@@ -128,10 +128,8 @@ def middle_of(seconds: FloatArray, context: TimeContext) -> float:
     """Return the median of the times; refuse a column without any."""
     finite = seconds[np.isfinite(seconds)]
     if not finite.size:
-        raise DataError(
-            f"No time in “{context.name}” can be read.",
-            remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.",
-        )
+        what = f"No time in “{context.name}” can be read."
+        raise DataError(what, remedy="Use ISO 8601, clock time, seconds since 1970 or elapsed seconds.")
     return float(np.median(finite))
 
 
@@ -139,10 +137,8 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     """Count `seconds` since 1970 + `base` from the first sample; times that are none of this log become NaN."""
     middle = middle_of(seconds[:: max(1, len(seconds) // _SAMPLE)], context)
     if not EARLIEST <= base + middle <= LATEST:
-        raise DataError(
-            f"The times in “{context.name}” are about {base + middle:.0f} s after 1970, which is no date of a vehicle log.",
-            remedy="Set the logger's clock, or state time_unit if the column is elapsed time.",
-        )
+        what = f"The times in “{context.name}” are about {base + middle:.0f} s after 1970, which is no date of a vehicle log."
+        raise DataError(what, remedy="Set the logger's clock, or state time_unit if the column is elapsed time.")
     seconds = one_drive(seconds)
     known = seconds[np.isfinite(seconds)]
     if not known.size:  # as many on one side of the middle as on the other
@@ -249,10 +245,8 @@ def _order(
         for order in (True, False)
     }
     if min(only.values()) > MOST_UNREADABLE * rows.sum():
-        raise DataError(
-            f"Dates of “{context.name}” are day first in some rows and month first in others.",
-            remedy="Export the log with dates as 2025-04-03.",
-        )
+        what = f"Dates of “{context.name}” are day first in some rows and month first in others."
+        raise DataError(what, remedy="Export the log with dates as 2025-04-03.")
     if only[True] != only[False]:
         return decided(only[True] > only[False], "a number above 12 shows it")
     possible = {order: {day for day in days.values() if day} for order, days in readings.items()}

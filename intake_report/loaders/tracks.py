@@ -135,11 +135,8 @@ def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) 
         )
         return track.time + offset, note
     if nominal is None:
-        raise DataError(
-            "The track cannot be placed in the run: the run has no date and the speeds do not match.",
-            file=track.path,
-            remedy="State the start of the run, or leave the track out.",
-        )
+        what = "The track cannot be placed in the run: the run has no date and the speeds do not match."
+        raise DataError(what, file=track.path, remedy="State the start of the run, or leave the track out.")
     template = "{file} is joined by the clocks alone; the speeds do not confirm it."
     return track.time + nominal, notice("track-by-clock", template, file=track.path.name)
 
