@@ -341,7 +341,7 @@ def _verify(arguments: argparse.Namespace) -> int:
 
 def _schema(arguments: argparse.Namespace) -> int:
     from intake_report.campaign import campaign_schema
-    from intake_report.nightly.model import status_schema
+    from intake_report.nightly.find import status_schema
 
     print(status_schema() if arguments.status else campaign_schema(), end="")
     return DONE

@@ -15,7 +15,7 @@ from intake_report import formatting
 from intake_report.align import Alignment
 from intake_report.analyse import Measured, conclude, measure_runs
 from intake_report.analyse.common_drive import fitted, thermal_inputs
-from intake_report.by_run import ByRun
+from intake_report.analyse.inputs import ByRun
 from intake_report.campaign import Campaign, vary
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun

@@ -8,8 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from intake_report.nightly.find import input_file, manifest_hash, stamps_below
-from intake_report.nightly.model import Entry, Status
+from intake_report.nightly.find import Entry, Status, input_file, manifest_hash, stamps_below
 from intake_report.nightly.night import Settings, run_night
 from intake_report.provenance import sha256
 

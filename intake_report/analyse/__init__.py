@@ -20,14 +20,13 @@ from intake_report.analyse.common_drive import common_drive
 from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
-from intake_report.analyse.inputs import align_logs, clean_logs, own_runs, pair, read_logs
+from intake_report.analyse.inputs import ByRun, align_logs, clean_logs, own_runs, pair, read_logs
 from intake_report.analyse.limitations import Findings, acceptance_limitations, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes, evidence_mistakes
 from intake_report.analyse.places import PlaceFacts, describe_places, gather_places
 from intake_report.analyse.uncertainty import Uncertainty, assess, statement, with_uncertainty
 from intake_report.analyse.zeroing import Zeroing, find_zeroing
-from intake_report.by_run import ByRun
 from intake_report.campaign import Campaign, refuse
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError

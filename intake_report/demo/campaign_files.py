@@ -1,23 +1,31 @@
-"""Write a simulated campaign as a folder: campaign.toml, logs, route, weather, bench files. The truth stays out."""
+"""Write a simulated campaign as a folder: campaign.toml, logs, route, weather, bench files. The truth stays out.
+
+The weather station is invented (identifier XXXX). It stands outside the city, so that it does not feel the city's warmth.
+"""
 
 from __future__ import annotations
 
+import io
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
+import numpy as np
 from jinja2 import Environment, StrictUndefined
 
-from intake_report.demo import records
-from intake_report.demo.articles import drawing
-from intake_report.demo.logger import column_mapping, log_run, start_time
+from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle, drawing
+from intake_report.demo.logger import column_mapping, log_run, quantise, start_time
 from intake_report.demo.route import demo_route, gpx
 from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator, scenario_runs
+from intake_report.demo.simulate import friction_power, full_airflow, pressure_drop
 
 Files = dict[str, str | bytes]
+CONSTANTS = (  # of this module that the template names
+    "TABLE_COLUMNS", "STAND_COLUMNS", "PULL_COLUMNS", "STOOD", "THERMOMETER", "CELL_PRESSURE", "TRIALS", "ELEMENT_CHANGES",
+)  # fmt: skip
 TEMPLATE = Path(__file__).with_name("campaign.toml.j2")
 
 
@@ -32,7 +40,7 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     values = {
         "scenario": scenario, "ids": [c.id for c in scenario.configurations],
         "station": scenario.reference == "station", "zone": ZONE, "columns": column_mapping(scenario.units),
-        "route": demo_route(), "records": records, "runs": _runs(scenario, seed, files),
+        "route": demo_route(), **{name: globals()[name] for name in CONSTANTS}, "runs": _runs(scenario, seed, files),
         "stands": _stands(scenario, seed, files), **_weather(scenario, seed, files), **_bench(scenario, seed, files),
     }  # fmt: skip
     language = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
@@ -74,19 +82,19 @@ def _runs(scenario: Scenario, seed: int, files: Files) -> list[dict[str, Any]]:
 def _weather(scenario: Scenario, seed: int, files: Files) -> dict[str, list[Any]]:
     """Return station reports, the forecast of the evening before, and the readings of a handheld."""
     rng, guess, read = (generator(scenario, seed, name) for name in ("weather", "forecast", "handheld"))
-    reports, rows, forecasts, readings = [], [",".join(records.TABLE_COLUMNS)], [], []
+    metars, rows, forecasts, readings = [], [",".join(TABLE_COLUMNS)], [], []
     for index, day in enumerate(scenario.days):
         starts = [p.start for p in scenario.schedule if p.day == index]
         if starts:
             first, last = min(starts), max(starts)
-            reports += records.reports(day, first, last, rng, us=scenario.units == "us")
-            rows += records.table_rows(day, first, last, rng)
-            forecasts += records.forecast(day, first, last, guess)
-            readings += records.handheld_readings(day, starts, read)
+            metars += reports(day, first, last, rng, us=scenario.units == "us")
+            rows += table_rows(day, first, last, rng)
+            forecasts += forecast(day, first, last, guess)
+            readings += handheld_readings(day, starts, read)
     if scenario.reference == "station":
-        files["weather/reports.txt"] = "\n".join(reports) + "\n"
+        files["weather/reports.txt"] = "\n".join(metars) + "\n"
         files["weather/station.csv"] = "\n".join(rows) + "\n"
-    return {"reports": reports, "forecasts": forecasts, "readings": readings}
+    return {"reports": metars, "forecasts": forecasts, "readings": readings}
 
 
 def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]]:
@@ -94,12 +102,12 @@ def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]
     if not scenario.bench:
         return []
     rng = generator(scenario, seed, "soak")
-    wrong = float(rng.normal(0.0, records.THERMOMETER))
+    wrong = float(rng.normal(0.0, THERMOMETER))
     seen = [
-        records.stand(day, 7.0, 0.0 if index else 90.0, scenario.rounding, wrong, rng)
+        stand(day, 7.0, 0.0 if index else 90.0, scenario.rounding, wrong, rng)
         for index, day in enumerate(scenario.days)
     ]
-    files["soak/dawn.csv"] = records.delimited(records.STAND_COLUMNS, seen[0].values(), "%.0f %.0f %.0f %.0f %.1f")
+    files["soak/dawn.csv"] = delimited(STAND_COLUMNS, seen[0].values(), "%.0f %.0f %.0f %.0f %.1f")
     return [(day, day.date + timedelta(hours=7), it) for day, it in zip(scenario.days, seen, strict=True)]
 
 
@@ -109,15 +117,203 @@ def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
     rng = generator(scenario, seed, "bench")
     begin = scenario.days[-1].date + timedelta(days=5, hours=12)
     first = scenario.configurations[0]
-    order = [(first, 0)] + [(c, number) for c in scenario.configurations for number in range(1, records.PULLS + 1)]
+    order = [(first, 0)] + [(c, number) for c in scenario.configurations for number in range(1, PULLS + 1)]
     pulls = []
     for place, (configuration, number) in enumerate(order):
         source = rng if number else generator(scenario, seed, "bench", "cold")
-        pull = records.dyno_pull(scenario.vehicle, configuration, number, source)
+        pull = dyno_pull(scenario.vehicle, configuration, number, source)
         name = f"{configuration.id}-{number}"
         files[f"dyno/{name}.csv"] = pull.text
-        minutes = 9 * place + 25 * (place - 1) // records.PULLS
+        minutes = 9 * place + 25 * (place - 1) // PULLS
         pulls.append({"id": name, "configuration": configuration.id, "file": f"dyno/{name}.csv",
                       "time": begin + timedelta(minutes=minutes), "temperature": pull.cell_temperature,
                       "humidity": pull.cell_humidity})  # fmt: skip
-    return {"pulls": pulls, "restrictions": {c.id: records.restriction_points(c, rng) for c in scenario.configurations}}
+    return {"pulls": pulls, "restrictions": {c.id: restriction_points(c, rng) for c in scenario.configurations}}
+
+
+ELEVATION = 24.0  # height of the station above sea level [m]
+STATION_BIAS = 0.1  # what the station reads too high [K]
+HANDHELD_BIAS = 0.3  # what the handheld reads too high [K]
+FORECAST_ERROR = 0.8  # standard deviation of a day's forecast temperature [K] (invented)
+
+
+def _humidity(day: Day, air: float) -> float:
+    """Return relative humidity [%] at an air temperature [°C] (Magnus form over water, common practice)."""
+    return 100.0 * float(np.exp(17.62 * day.dew_point / (243.12 + day.dew_point) - 17.62 * air / (243.12 + air)))
+
+
+def reports(day: Day, first: float, last: float, rng: np.random.Generator, *, us: bool) -> list[str]:
+    """Return hourly METAR reports that cover `first` to `last` [h after midnight UTC] with an hour on either side.
+
+    Statute miles and inches of mercury with `us`, as stations in the United States write; otherwise metres and hPa. The
+    altimeter setting uses the exponent of the standard atmosphere (from memory); no temperature is below zero.
+    """
+    minute = 53 if us else 50
+    setting = ((day.pressure * 10.0) ** 0.190263 + 8.417286e-5 * ELEVATION) ** (1.0 / 0.190263)
+    pressure = f"A{round(setting / 33.86388640341 * 100.0):04d}" if us else f"Q{round(setting):04d}"
+    sight, sky, station = ("10SM" if us else "9999"), ("FEW035" if day.sunny else "SCT040"), ("AO2 " if us else "")
+    out = []
+    for hour in range(int(first) - 1, int(last) + 3):
+        moment = day.date + timedelta(hours=hour, minutes=minute)
+        air = float(day.temperature(hour + minute / 60.0)) + STATION_BIAS + rng.normal(0.0, 0.08)
+        dew = day.dew_point + rng.normal(0.0, 0.15)
+        direction = int(round((day.wind_from + rng.normal(0.0, 10.0)) / 10.0) * 10) % 360 or 360
+        knots = max(3, round((day.wind_speed + rng.normal(0.0, 0.4)) * 3600.0 / 1852.0))
+        tenths = [round(celsius * 10.0) for celsius in (air, dew)]
+        whole = "/".join(f"{int(np.floor(tenth / 10.0 + 0.5)):02d}" for tenth in tenths)
+        exact = "".join(f"{tenth:04d}" for tenth in tenths)
+        wind = f"{direction:03d}{knots:02d}KT"
+        out.append(f"METAR XXXX {moment:%d%H%M}Z {wind} {sight} {sky} {whole} {pressure} RMK {station}T{exact}")
+    return out
+
+
+TABLE_COLUMNS = {
+    "Time (UTC)": "time",
+    "Air Temperature (°C)": "temperature [degC]",
+    "Relative Humidity (%)": "humidity [%]",
+    "Station Pressure (hPa)": "station_pressure [hPa]",
+    "Wind Speed (m/s)": "wind_speed [m/s]",
+    "Wind Direction (°)": "wind_direction [deg]",
+}
+
+
+def table_rows(day: Day, first: float, last: float, rng: np.random.Generator) -> list[str]:
+    """Return rows of the five-minute table from half an hour before `first` to an hour after `last` [h]."""
+    out = []
+    for step in range(int(np.floor((first - 0.5) * 12)), int(np.ceil((last + 1.0) * 12)) + 1):
+        moment = day.date + timedelta(minutes=5 * step)
+        air = float(day.temperature(step / 12.0)) + STATION_BIAS + rng.normal(0.0, 0.08)
+        direction = round(day.wind_from + rng.normal(0.0, 12.0)) % 360
+        wind = max(0.3, day.wind_speed + rng.normal(0.0, 0.5))
+        pressure = day.pressure * 10.0 + rng.normal(0.0, 0.05)
+        reading = f"{air:.1f},{_humidity(day, air):.0f},{pressure:.1f},{wind:.1f},{direction}"
+        out.append(f"{moment:%Y-%m-%dT%H:%M:%SZ},{reading}")
+    return out
+
+
+Readings = list[tuple[datetime, float, float]]
+
+
+def forecast(day: Day, first: float, last: float, rng: np.random.Generator) -> Readings:
+    """Return an hourly forecast for the day as recorded the evening before: time, temperature [°C], wind [m/s]."""
+    error, wind = rng.normal(0.0, FORECAST_ERROR), max(0.5, day.wind_speed + rng.normal(0.0, 1.0))
+    hours = range(int(first), int(last) + 3)
+    return [(day.date + timedelta(hours=h), round(float(day.temperature(float(h))) + error), wind) for h in hours]
+
+
+def handheld_readings(day: Day, starts: list[float], rng: np.random.Generator) -> Readings:
+    """Return readings of a handheld in the shade of the yard before each run and after the last: time, °C, %."""
+    out = []
+    for hour in (*(start - 3.0 / 60.0 for start in starts), starts[-1] + 0.6):
+        air = float(day.temperature(hour)) + HANDHELD_BIAS + rng.normal(0.0, 0.2)
+        out.append((day.date + timedelta(minutes=round(hour * 60.0)), air, _humidity(day, air)))
+    return out
+
+
+def delimited(headers: Iterable[str], columns: Iterable[Array], formats: str) -> str:
+    """Return a delimited table; `formats` has one for each column."""
+    file = io.StringIO()
+    np.savetxt(file, np.transpose([*columns]), formats.split(), ",", header=",".join(headers), comments="")
+    return file.getvalue()
+
+
+STAND_COLUMNS = {
+    "Time (s)": None,
+    "Intake Air Temperature (°C)": "iat [degC]",
+    "Ambient Air Temperature (°C)": "ambient [degC]",
+    "Coolant Temperature (°C)": "coolant [degC]",
+    "Thermometer (°C)": "reference [degC]",
+}
+THERMOMETER = 0.1  # standard deviation of what a thermometer reads wrong, the same on all days [K]
+STOOD = 11.0  # [h]
+_STAND_LEFT = {"iat": 0.006, "ambient": 0.003, "coolant": 0.06}  # what is left of the engine's warmth after it [K]
+
+
+def stand(day: Day, hour: float, minutes: float, mode: str, wrong: float, rng: np.random.Generator) -> dict[str, Array]:
+    """Return a stand at dawn, engine cold: elapsed time [s], what the control unit sends, and a thermometer [°C].
+
+    It begins at `hour` [h after midnight UTC]; `mode` is how the control unit rounds, `wrong` the thermometer's error [K].
+    """
+    time = np.arange(0.0, 60.0 * minutes + 1.0, 10.0)
+    air = day.temperature(hour + time / 3600.0)
+    sent = {name: quantise(air + left, mode) for name, left in _STAND_LEFT.items()}
+    return {"time": time, **sent, "reference": np.round(air + wrong + rng.normal(0.0, 0.02, time.size), 1)}
+
+
+PULLS = 3
+DRIVELINE = 0.86  # wheel power over engine power, assumed for the simulated rollers
+CELL_PRESSURE = 101.1  # [kPa]
+PULL_COLUMNS = {
+    "Engine Speed (rpm)": "rpm [rpm]",
+    "Wheel Torque (N·m)": "torque [N*m]",
+    "Wheel Power (kW)": "power [kW]",
+    "Intake Air Temperature (°C)": "iat [degC]",
+    "Coolant Temperature (°C)": "coolant [degC]",
+}
+
+
+class PullResult(NamedTuple):
+    """One pull: text of the file; temperature [°C] and humidity [%] of the cell."""
+
+    text: str
+    cell_temperature: float
+    cell_humidity: float
+
+
+def engine_torque(
+    vehicle: SimulatedVehicle, configuration: Intake, rpm: Array, air: Array | float, pressure: float
+) -> Array:
+    """Return wide-open-throttle engine torque [N·m] at engine speeds [rpm], intake air [°C] and cell pressure [kPa].
+
+    Restriction lowers the inlet density; heat gained on the way to the valve softens the effect of intake
+    temperature (about the power 0.7 of absolute temperature).
+    """
+    reference = pressure * 1000.0 / (287.05 * 298.15)
+    density = reference * (298.15 / (np.asarray(air) + 273.15)) ** 0.7
+    airflow = full_airflow(vehicle, rpm, density)
+    airflow = airflow * (1.0 - pressure_drop(configuration, airflow) / pressure)
+    indicated = airflow / 12.8 * 43.0e3 * 0.355
+    result: Array = (indicated - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0)
+    return result
+
+
+def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: np.random.Generator) -> PullResult:
+    """Return one pull; the intake warms from pull to pull, the more the more under-hood air it draws.
+
+    Order 0 is a first pull on cold rollers: coolant below its working temperature, more drag.
+    """
+    cold, order = not order, order or 1
+    rpm = np.arange(2000.0, 6401.0, 50.0)
+    cell = 23.0 + 0.25 * order + rng.normal(0.0, 0.1)
+    soak = 4.0 + 14.0 * configuration.draw_idle + 0.8 * order
+    air = cell + soak * (0.55 + 0.45 * np.exp(-(rpm - 2000.0) / 1500.0))
+    drift = 1.0 + rng.normal(0.0, 0.004)
+    wobble = np.convolve(rng.standard_normal(len(rpm) + 8), np.ones(9) / 9.0, mode="valid") * 0.9
+    wheel = engine_torque(vehicle, configuration, rpm, air, CELL_PRESSURE) * DRIVELINE * drift + wobble
+    power = wheel * rpm * np.pi / 30.0 / 1000.0
+    coolant = np.floor(88.0 + 0.6 * order + 4.0 * (rpm - 2000.0) / 4400.0)
+    if cold:
+        wheel, power, coolant = 0.97 * np.round(wheel, 1), 0.97 * np.round(power, 2), coolant - 17.0
+    text = delimited(PULL_COLUMNS, (rpm, wheel, power, np.floor(air), coolant), "%.0f %.1f %.2f %.0f %.0f")
+    return PullResult(text, cell, 44.0 + rng.normal(0.0, 1.0))
+
+
+def restriction_points(configuration: Intake, rng: np.random.Generator) -> list[tuple[float, float]]:
+    """Return bench points: airflow [m³/h] and pressure drop [kPa] with 1 % noise (bench air 1.19 kg/m³)."""
+    flows = np.arange(100.0, 351.0, 50.0)
+    drops = pressure_drop(configuration, flows / 3600.0 * 1.19 * 1000.0) * (1.0 + rng.normal(0.0, 0.01, flows.size))
+    return list(zip(flows.tolist(), drops.tolist(), strict=True))
+
+
+# Exposure trials: configuration, condition, minutes, observation, mass of the filter before and after [g].
+TRIALS = (
+    *[("sealed-snorkel", "wet", 30, "element dry to the touch, no drops in the box", None, None)] * 6,
+    *[("open-cone", "wet", 30, "element dry on the engine side", None, None)] * 4,
+    ("open-cone", "wet", 30, "moisture on the engine side of the element", None, None),
+    ("open-cone", "wet", 30, "outer pleats wet, engine side dry", None, None),
+    ("sealed-snorkel", "dusty", 45, "no dust past the element", 412.0, 415.1),
+    ("open-cone", "dusty", 45, "no dust past the element", 268.0, 272.6),
+    ("stock", "dusty", 45, "no dust past the element", 231.0, 233.8),
+    ("sealed-snorkel", "hot", 60, "no softening of the box or its gasket", None, None),
+)
+ELEMENT_CHANGES = {"stock": (3.1, 2.7, 2.9), "open-cone": (4.8, 4.1, 4.4), "sealed-snorkel": (5.9, 5.2, 5.0)}  # [min]

@@ -15,7 +15,7 @@ import numpy as np
 
 from intake_report.channels import Channel, channel
 from intake_report.errors import DataError, nearest, placed
-from intake_report.loaders import candump, columnar, delimited, mdf4, tracks
+from intake_report.loaders import candump, columnar, delimited, tracks
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
 from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
 from intake_report.loaders.dialect import clean_header, place_of
@@ -47,7 +47,7 @@ class _Reader:
 READERS = {
     "parquet": _Reader(columnar.read_parquet, lambda head: head[:4] == b"PAR1"),
     "arrow": _Reader(columnar.read_arrow, lambda head: head.startswith((b"ARROW1", b"\xff\xff\xff\xff"))),
-    "mdf4": _Reader(mdf4.read, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
+    "mdf4": _Reader(columnar.read_mdf4, lambda head: head.startswith((b"MDF     ", b"UnFinMF "))),
     "gpx": _Reader(tracks.read_gpx, tracks.recognises, (".gpx",), text=True),
     "candump": _Reader(candump.read, candump.recognises, (".candump",), text=True),
     "delimited": _Reader(delimited.read, lambda _: False, text=True),

@@ -31,8 +31,19 @@ from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import MachineError
 from intake_report.formatting import NARROW_SPACE, interval, listing, with_unit
 from intake_report.nightly import forge
-from intake_report.nightly.find import campaign_id, find_below, same_ids, still_as_known
-from intake_report.nightly.model import STATES, Known, Memory, Status, Trend, count_states, read_memory
+from intake_report.nightly.find import (
+    STATES,
+    Known,
+    Memory,
+    Status,
+    Trend,
+    campaign_id,
+    count_states,
+    find_below,
+    read_memory,
+    same_ids,
+    still_as_known,
+)
 from intake_report.provenance import package_versions, source_hash
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"

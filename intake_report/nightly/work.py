@@ -12,8 +12,7 @@ from typing import Any
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, IntakeReportError, MachineError
 from intake_report.kernel import SpareKernel
-from intake_report.nightly.find import input_file, manifest_hash, stamps_below
-from intake_report.nightly.model import Issued, Point, Summary, Trend, Verdict
+from intake_report.nightly.find import Issued, Point, Summary, Trend, Verdict, input_file, manifest_hash, stamps_below
 from intake_report.provenance import read_manifest
 from intake_report.publish import Published, issued_reports, publish
 from intake_report.render.meta import report_date

@@ -14,9 +14,8 @@ import pytest
 from analyse.loop import session_of, write_loop
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.compare import compare, gather_covariates
-from intake_report.analyse.inputs import pair
+from intake_report.analyse.inputs import ByRun, pair
 from intake_report.analyse.limitations import Findings, derive_limitations
-from intake_report.by_run import ByRun
 from intake_report.campaign import load_campaign
 from intake_report.formatting import with_unit
 from intake_report.render.sections.answer import also_shown, answer

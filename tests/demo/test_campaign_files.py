@@ -10,8 +10,14 @@ from PIL import Image
 
 from intake_report.campaign import load_campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK, SimulatedVehicle
-from intake_report.demo.campaign_files import write_campaign
-from intake_report.demo.records import dyno_pull, engine_torque, reports, restriction_points, table_rows
+from intake_report.demo.campaign_files import (
+    dyno_pull,
+    engine_torque,
+    reports,
+    restriction_points,
+    table_rows,
+    write_campaign,
+)
 from intake_report.demo.scenario import RAMP_TRIAL, SCENARIOS, TANDEM, THREE_DAYS
 from intake_report.demo.simulate import pressure_drop
 

@@ -9,7 +9,7 @@ import pytest
 from axe import browser, violations
 from bs4 import BeautifulSoup
 
-from intake_report.nightly.model import Trend
+from intake_report.nightly.find import Trend
 from intake_report.nightly.night import trend_picture
 
 

@@ -18,7 +18,7 @@ import pytest
 import roadlog
 from conftest import DATE, start_command
 
-from intake_report.nightly.model import Status
+from intake_report.nightly.find import Status
 from intake_report.provenance import damages, report_folders
 
 CAMPAIGNS, KILLS = 60, 40

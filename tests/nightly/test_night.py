@@ -20,7 +20,7 @@ from nights import plain_campaign
 from intake_report.cli import main
 from intake_report.errors import MachineError
 from intake_report.nightly import find, night
-from intake_report.nightly.model import Status
+from intake_report.nightly.find import Status
 
 
 def age(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
