@@ -65,34 +65,47 @@ class Report:
         return (self.folder / "report.html").read_text("utf-8")
 
     @cached_property
-    def html_text(self) -> str:
-        return plain(BeautifulSoup(self.html, "html.parser").get_text(" "))
-
-    @property
-    def pdf(self) -> pypdf.PdfReader:
-        return pypdf.PdfReader(self.folder / "report.pdf")
-
-    @cached_property
-    def pdf_text(self) -> str:
-        return plain("\n".join(page.extract_text() for page in self.pdf.pages))
-
-    @cached_property
     def annex_html(self) -> str:
         return (self.folder / "annex.html").read_text("utf-8")
 
     @cached_property
+    def page(self) -> BeautifulSoup:
+        return BeautifulSoup(self.html, "html.parser")
+
+    @cached_property
+    def annex_page(self) -> BeautifulSoup:
+        return BeautifulSoup(self.annex_html, "html.parser")
+
+    @cached_property
+    def html_text(self) -> str:
+        return plain(self.page.get_text(" "))
+
+    @cached_property
     def all_html(self) -> str:
         """Text of report and annex."""
-        return self.html_text + plain(BeautifulSoup(self.annex_html, "html.parser").get_text(" "))
+        return self.html_text + plain(self.annex_page.get_text(" "))
 
-    @property
-    def annex_pdf(self) -> pypdf.PdfReader:
-        return pypdf.PdfReader(self.folder / "annex.pdf")
+    @cached_property
+    def pdf(self) -> pypdf.PdfReader:
+        return pypdf.PdfReader(self.folder / "report.pdf")
+
+    @cached_property
+    def sheets(self) -> list[str]:
+        """Text of each page of the PDF."""
+        return [page.extract_text() for page in self.pdf.pages]
+
+    @cached_property
+    def annex_sheets(self) -> list[str]:
+        return [page.extract_text() for page in pypdf.PdfReader(self.folder / "annex.pdf").pages]
+
+    @cached_property
+    def pdf_text(self) -> str:
+        return plain("\n".join(self.sheets))
 
     @cached_property
     def all_pdf(self) -> str:
         """Text of both PDF files."""
-        return self.pdf_text + plain("\n".join(page.extract_text() for page in self.annex_pdf.pages))
+        return self.pdf_text + plain("\n".join(self.annex_sheets))
 
     def files(self) -> dict[str, bytes]:
         return {str(p.relative_to(self.folder)): p.read_bytes() for p in sorted(self.folder.rglob("*")) if p.is_file()}
@@ -170,29 +183,18 @@ def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path],
 
 
 @pytest.fixture(scope="session")
-def renders(tmp_path_factory: pytest.TempPathFactory) -> tuple[Report, Report]:
-    """The demo rendered twice by two cold processes at the same time, into two folders."""
-    names = "first", "second-with-a-longer-name"
+def report(tmp_path_factory: pytest.TempPathFactory) -> Report:
+    """The demo rendered by the command, once for all test processes."""
 
     def make(folder: Path) -> None:
-        file = demo_campaign("ramp-trial", folder)
-        for name in names:
-            (folder / name).mkdir()
-        runs = [start_command("render", file, "--date", DATE, "--out", ".", cwd=folder / name) for name in names]
-        for run in runs:
-            out, err = run.communicate(timeout=300)
-            assert run.returncode == 0, err
-            assert out.startswith("published: ")
-            assert err == ""  # quiet in a pipe
+        file = demo_campaign("ramp-trial", folder / "inputs")
+        run = start_command("render", file, "--date", DATE, "--out", ".", cwd=folder)
+        out, err = run.communicate(timeout=300)
+        assert run.returncode == 0, err
+        assert out.startswith("published: ")
+        assert err == ""  # quiet in a pipe
 
-    folder = made_once(tmp_path_factory, "renders", make)
-    first, second = (Report(folder / name / "ramp-trial" / DATE) for name in names)
-    return first, second
-
-
-@pytest.fixture(scope="session")
-def report(renders: tuple[Report, Report]) -> Report:
-    return renders[0]
+    return Report(made_once(tmp_path_factory, "demo", make) / "ramp-trial" / DATE)
 
 
 @dataclass(frozen=True)
@@ -203,7 +205,7 @@ class Small:
     out: Path
     published: Published
 
-    @property
+    @cached_property
     def report(self) -> Report:
         return Report(self.published.folder)
 

@@ -22,60 +22,48 @@ NAMES = WORDS.split()
 SPY = "import pathlib\npathlib.Path({marker!r}).touch()\nraise ImportError('a file of the campaign was run')\n"
 
 
-def rendered(file: Path, out: Path, **surroundings: object) -> Report:
-    run = start_command("render", file, "--date", DATE, "--out", out, **surroundings)
-    _, err = run.communicate(timeout=300)
-    assert run.returncode == 0, err
-    return Report(out / "small-trial" / DATE)
+HOME = {
+    ".config/matplotlib/matplotlibrc": "axes.facecolor: red\nfont.size: 30\n",
+    ".ipython/profile_default/startup/00-first.py": SPY,
+    ".ipython/profile_default/ipython_config.py": "c.InteractiveShellApp.exec_lines = ['raise SystemExit']\n",
+    ".jupyter/jupyter_config.py": "raise SystemExit\n",
+    ".local/share/jupyter/kernels/python3/kernel.json": '{"argv": ["false"], "display_name": "x", "language": "python"}',
+    ".local/share/jupyter/nbconvert/templates/base/null.j2": "{{ 1 / 0 }}",
+}
 
 
-@pytest.fixture
-def planted(small, tmp_path) -> tuple[Path, Path]:
-    """A copy of the small campaign in a folder called data, full of modules that leave a mark when they are run."""
-    folder = tmp_path / "data" / "small"
+def plant(files: dict[str, str], folder: Path, marker: Path) -> None:
+    for name, text in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(text.replace("{marker!r}", repr(str(marker))))
+
+
+def test_nothing_in_a_campaign_folder_or_around_the_command_runs_or_changes_a_byte(small, tmp_path):
+    """The folder, which is called data, the search path and the home are full of modules and settings that would show."""
+    folder, home, path, marker = (tmp_path / name for name in ("data/small", "home", "path", "was-run"))
     shutil.copytree(small.file.parent, folder)
-    marker = tmp_path / "was-run"
-    for name in NAMES:
-        (folder / f"{name}.py").write_text(SPY.format(marker=str(marker)))
-    (folder / "matplotlibrc").write_text("axes.facecolor: red\nfont.size: 30\n")
-    return folder / "campaign.toml", marker
-
-
-def test_nothing_in_a_campaign_folder_runs_or_changes_a_byte(planted, small, tmp_path):
-    file, marker = planted
-    report = rendered(file, tmp_path / "out", cwd=file.parent)
-    check = start_command("check", "logs/b1-stock.csv", "--campaign", ".", cwd=file.parent)
-    check.communicate(timeout=120)
-    assert check.returncode in (0, 1)
-    assert not marker.exists()
-    assert report.files() == small.report.files()
-
-
-def test_nothing_around_the_command_changes_a_byte(small, tmp_path):
-    home, path, marker = tmp_path / "home", tmp_path / "path", tmp_path / "was-run"
-    for folder, text in {
-        ".config/matplotlib/matplotlibrc": "axes.facecolor: red\nfont.size: 30\n",
-        ".ipython/profile_default/startup/00-first.py": SPY.format(marker=str(marker)),
-        ".ipython/profile_default/ipython_config.py": "c.InteractiveShellApp.exec_lines = ['raise SystemExit']\n",
-        ".jupyter/jupyter_config.py": "raise SystemExit\n",
-        ".local/share/jupyter/kernels/python3/kernel.json": '{"argv": ["false"], "display_name": "x", "language": "python"}',
-        ".local/share/jupyter/nbconvert/templates/base/null.j2": "{{ 1 / 0 }}",
-    }.items():
-        (home / folder).parent.mkdir(parents=True, exist_ok=True)
-        (home / folder).write_text(text)
-    path.mkdir()
-    for name in NAMES:
-        if name not in ("site", "sitecustomize", "usercustomize", "codecs"):  # run before any program
-            (path / f"{name}.py").write_text(SPY.format(marker=str(marker)))
-    hostile = {
+    plant(
+        {f"{name}.py": SPY for name in NAMES} | {"matplotlibrc": HOME[".config/matplotlib/matplotlibrc"]},
+        folder,
+        marker,
+    )
+    before_any_program = ("site", "sitecustomize", "usercustomize", "codecs")
+    plant({f"{name}.py": SPY for name in NAMES if name not in before_any_program}, path, marker)
+    plant(HOME, home, marker)
+    hostile = os.environ | {
         "HOME": str(home), "PYTHONPATH": str(path), "PYTHONSTARTUP": str(path / "numpy.py"), "MPLBACKEND": "template",
         "MPLCONFIGDIR": str(home / ".config/matplotlib"), "TZ": "Pacific/Kiritimati", "LC_ALL": "C", "PYTHONHASHSEED": "7",
         "IPYTHONDIR": str(home / ".ipython"), "JUPYTER_CONFIG_DIR": str(home / ".jupyter"),
     }  # fmt: skip
-    report = rendered(small.file, tmp_path / "out", env=os.environ | hostile)
+    render = "render", folder / "campaign.toml", "--date", DATE, "--out", tmp_path / "out"
+    for command, codes in ((render, {0}), (("check", "logs/b1-stock.csv", "--campaign", "."), {0, 1})):
+        run = start_command(*command, cwd=folder, env=hostile)
+        _, err = run.communicate(timeout=300)
+        assert run.returncode in codes, err
     assert not marker.exists()
-    files = small.report.files()
-    assert [name for name, data in report.files().items() if files.get(name) != data] == []
+    files, expected = Report(tmp_path / "out" / "small-trial" / DATE).files(), small.report.files()
+    assert list(files) == list(expected)
+    assert [name for name, data in files.items() if expected[name] != data] == []
 
 
 def as_nobody() -> list[str]:
