@@ -315,6 +315,8 @@ def kernel_environment(scratch: Path) -> dict[str, str]:
     # the user's cache folder saves the search for fonts; one of our own where it cannot be used
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     usable = os.access(cache if cache.exists() else cache.parent, os.W_OK)
+    # threads for systems of a few dozen unknowns wait for each other, ten times as long as they compute
+    kept.setdefault("OPENBLAS_NUM_THREADS", "1")
     settings = {"TMPDIR": str(home / "tmp"), "LC_ALL": "C.UTF-8", "TZ": "UTC", "MPLBACKEND": "agg"}
     return {**kept, **own, **settings, "XDG_CACHE_HOME": str(cache if usable else home / "cache")}
 

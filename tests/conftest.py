@@ -17,6 +17,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
+# before numpy is loaded: threads for systems of a few dozen unknowns wait for each other, ten times as long as they compute
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import nbformat
 import psutil
 import pypdf
@@ -313,7 +316,23 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--sample", action="store_true", help="of each slow test one case, with a part of its simulations")
 
 
+# Seconds rather than parts of one: begun first, so that two processes end together.
+LONG = ("test_report_texts.py", "test_common_drive.py", "test_publish.py", "test_real_drives.py", "test_workbook.py")
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> Any:
+    """Give each file of the default suite to one process, which shares what it renders and reads; `LONG` ones begin."""
+    from xdist.scheduler import LoadFileScheduling
+
+    if not config.option.markexpr.startswith("not slow"):
+        return None
+    config.option.loadscopereorder = False
+    return LoadFileScheduling(config, log)
+
+
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    items.sort(key=lambda item: LONG.index(item.path.name) if item.path.name in LONG else len(LONG))
     if not config.getoption("--sample"):
         return
     first: dict[str, pytest.Item] = {}

@@ -52,6 +52,7 @@ def common(id: str, title: str) -> dict[str, Any]:
             {"id": "b", "name": "Label B", "role": "candidate", "description": "drawn by lot; nothing was changed"},
         ],
         "instrument": {"logger": "diagnostic-port adapter with a phone"},
+        "metrics": {"draws": 200},  # enough for what is asked here
     }
 
 

@@ -24,8 +24,15 @@ RECIPES = re.findall(r"<!-- recipe -->\n```python\n(.*?)```", (ROOT / "README.md
 def notebook():
     """The names of a notebook in which all recipes of the README have run, one after the other."""
     names: dict[str, object] = {}
+    load = ir.load_campaign
+
+    def fewer_draws(path):
+        campaign = load(path)
+        return campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"draws": 200})})
+
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(ROOT)
+        patch.setattr(ir, "load_campaign", fewer_draws)
         for recipe in RECIPES:
             exec(compile(recipe, "README.md", "exec"), names)
     yield names
