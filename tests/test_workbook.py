@@ -8,7 +8,7 @@ import tomllib
 import nbformat
 import numpy as np
 import pytest
-from conftest import ROOT
+from conftest import ROOT, demo_campaign
 from nbclient import NotebookClient
 
 import intake_report as ir
@@ -21,18 +21,14 @@ RECIPES = re.findall(r"<!-- recipe -->\n```python\n(.*?)```", (ROOT / "README.md
 
 
 @pytest.fixture(scope="module")
-def notebook():
-    """The names of a notebook in which all recipes of the README have run, one after the other."""
+def notebook(tmp_path_factory):
+    """The names of a notebook in which all recipes of the README have run, one after the other; with fewer draws."""
     names: dict[str, object] = {}
-    load = ir.load_campaign
-
-    def fewer_draws(path):
-        campaign = load(path)
-        return campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"draws": 200})})
-
+    folder = tmp_path_factory.mktemp("workbook")
+    file = demo_campaign("three-days", folder / "data")
+    file.write_text(file.read_text("utf-8").replace("[metrics]\n", "[metrics]\ndraws = 200\n"), "utf-8")
     with pytest.MonkeyPatch.context() as patch:
-        patch.chdir(ROOT)
-        patch.setattr(ir, "load_campaign", fewer_draws)
+        patch.chdir(folder)
         for recipe in RECIPES:
             exec(compile(recipe, "README.md", "exec"), names)
     yield names
