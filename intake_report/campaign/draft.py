@@ -97,7 +97,7 @@ def _model(annotation: Any) -> tuple[type[Section] | None, bool]:
 def _example(field: FieldInfo) -> str:
     """Return a value that shows how the key is written: its default, or one of its kind."""
     annotation = field.annotation
-    measured = _measured(field)
+    measured = next((m for m in _metadata(annotation, field.metadata) if isinstance(m, WithUnit)), None)
     default = None if field.is_required() else field.get_default(call_default_factory=True)
     if measured is not None:
         unit = QUANTITIES[measured.quantity].internal.replace("delta_", "")
@@ -113,10 +113,6 @@ def _example(field: FieldInfo) -> str:
         kinds = _kinds(annotation)
         return next((example for kind, example in _EXAMPLES if kind in kinds), '"…"')
     return json.dumps(default, ensure_ascii=False)
-
-
-def _measured(field: FieldInfo) -> WithUnit | None:
-    return next((m for m in _metadata(field.annotation, field.metadata) if isinstance(m, WithUnit)), None)
 
 
 def _metadata(annotation: Any, metadata: list[Any]) -> list[Any]:

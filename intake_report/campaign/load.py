@@ -292,14 +292,11 @@ def _sentence(failure: Any) -> tuple[str, str]:
         return _no_text(location, key, value)
     for start, what, remedy in _SENTENCES:
         if kind.startswith(start):
-            context = {name: _quoted(v) for name, v in failure.get("ctx", {}).items()}
+            context = dict(failure.get("ctx", {}))
+            context |= {n: re.sub(r"'([^']*)'", r"“\1”", v) for n, v in context.items() if isinstance(v, str)}
             words = {"value": _shown(value), "key": key, "header": _header(location), **context}
             return what.format(**words), remedy.format(**words)
     return f"{str(failure['msg']).rstrip('.')}.", ""
-
-
-def _quoted(value: Any) -> Any:
-    return re.sub(r"'([^']*)'", r"“\1”", value) if isinstance(value, str) else value
 
 
 def _no_list(location: Location, key: str, value: object) -> tuple[str, str]:

@@ -82,9 +82,10 @@ def _write(text: str) -> None:
 
 def page(check: LogCheck, width: int) -> Group:
     """Return the whole check for a terminal of `width` columns; lines to paste are never broken."""
+    assumed = [q["reason"] for q in check.quality if not q["fault"] and q["step"] == "time-zone-assumed"]
     sections = (
         _verdict(check), _facts(check, width), [_text(line) for line in draw(check, width)], _criteria(check, width),
-        _channels(check, width), _faults(check), _crossed(check), _bullets((*check.notes, *_assumed(check)), "·"),
+        _channels(check, width), _faults(check), _crossed(check), _bullets((*check.notes, *assumed), "·"),
         _mapping(check),
     )  # fmt: skip
     parts: list[RenderableType] = []
@@ -271,25 +272,22 @@ def _span(row: Any, _: UnitSystem) -> str:
     return f"{low} to {high}{formatting.NARROW_SPACE}{unit_label(c.log_unit)}".rstrip()
 
 
-def _step(row: Any, _: UnitSystem) -> str:
-    step = _log_step(row)
-    return formatting.ABSENT if step is None else f"{step:.3g}"
-
-
 _CHANNEL_FIELDS = (
     Field("label", "channel"),
-    Field("interval", "every", cell=lambda row, _: _every(row.interval)),
+    Field(
+        "interval",
+        "every",
+        cell=lambda row, _: (
+            formatting.ABSENT if row.interval is None else f"{row.interval:.2g}{formatting.NARROW_SPACE}s"
+        ),
+    ),
     Field("", "range", cell=_span),
-    Field("step", "step", cell=_step),
+    Field("step", "step", cell=lambda row, _: formatting.ABSENT if (step := _log_step(row)) is None else f"{step:.3g}"),
     Field(
         "missing", "missing", cell=lambda row, system: usual(row.missing, "share", system) if row.missing else "none"
     ),
     Field("bad", "kept out", cell=lambda row, _: f"{row.bad:,}" if row.bad else "none"),
 )
-
-
-def _every(interval: float | None) -> str:
-    return formatting.ABSENT if interval is None else f"{interval:.2g}{formatting.NARROW_SPACE}s"
 
 
 def _channels(check: LogCheck, width: int) -> list[RenderableType]:
@@ -342,10 +340,6 @@ def _crossed(check: LogCheck) -> list[RenderableType]:
             text += "; such a sensor reads high at rest, and those readings are not used"
         parts += _bullets([text], "!" if flagged else "·", "yellow" if flagged else "")
     return parts
-
-
-def _assumed(check: LogCheck) -> list[str]:
-    return [q["reason"] for q in check.quality if not q["fault"] and q["step"] == "time-zone-assumed"]
 
 
 # What is said before a mapping to paste, by where the mapping of this look came from.

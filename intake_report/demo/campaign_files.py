@@ -44,17 +44,13 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
         "stands": _stands(scenario, seed, files), **_weather(scenario, seed, files), **_bench(scenario, seed, files),
     }  # fmt: skip
     language = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
-    language.filters |= {"local": _local, "inline": _inline}
+    language.filters |= {"local": lambda moment: moment.astimezone(ZoneInfo(ZONE)).isoformat(), "inline": _inline}
     files["campaign.toml"] = language.from_string(TEMPLATE.read_text("utf-8")).render(values)
     for name, content in files.items():
         path = Path(folder) / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
     return Path(folder) / "campaign.toml"
-
-
-def _local(moment: datetime) -> str:
-    return moment.astimezone(ZoneInfo(ZONE)).isoformat()
 
 
 def _inline(mapping: Mapping[str, str | None]) -> str:

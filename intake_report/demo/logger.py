@@ -43,14 +43,6 @@ class LogColumn:
         return f"{self.title} ({self.unit})"
 
 
-def _mph(title: str) -> LogColumn:
-    return LogColumn(title, "mph", "mph", 1, lambda values: values / 1.609344)
-
-
-def _fahrenheit(title: str) -> LogColumn:
-    return LogColumn(title, "°F", "degF", 1, lambda values: values * 1.8 + 32.0)
-
-
 _SI = {
     "rpm": LogColumn("Engine RPM", "rpm", "rpm", 0),
     "speed": LogColumn("Vehicle Speed", "km/h", "km/h", 0),
@@ -69,8 +61,11 @@ _SI = {
 COLUMNS: dict[Units, dict[str, LogColumn]] = {
     "si": _SI,
     "us": _SI
-    | {name: _mph(_SI[name].title) for name in ("speed", "gps_speed")}
-    | {name: _fahrenheit(_SI[name].title) for name in ("iat", "coolant", "ambient")}
+    | {name: LogColumn(_SI[name].title, "mph", "mph", 1, lambda v: v / 1.609344) for name in ("speed", "gps_speed")}
+    | {
+        name: LogColumn(_SI[name].title, "°F", "degF", 1, lambda v: v * 1.8 + 32.0)
+        for name in ("iat", "coolant", "ambient")
+    }
     | {"map": LogColumn(_SI["map"].title, "inHg", "inHg", 2, lambda values: values / 3.386388640341)},
 }
 """Channel → column."""

@@ -8,7 +8,6 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from datetime import UTC, datetime
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +19,7 @@ from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, 
 from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect, clean_header, split_header
 from intake_report.loaders.timecolumn import find_time_columns, join_date, time_axis
-from intake_report.loaders.times import TimeAxis, date_elsewhere, rows_of_log, rows_with_time, to_float
+from intake_report.loaders.times import TimeAxis, date_elsewhere, in_utc, rows_of_log, rows_with_time, to_float
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit
 
@@ -343,7 +342,8 @@ def _recording(recording: Any, path: Path) -> RawLog:
     notices: list[Notice] = []
     if skipped:
         notices.append(notice("text-columns", "{count} without numbers left out.", count=Count(skipped, "channel")))
-    origin = _aware(recording.start_time)
+    began = recording.start_time
+    origin = None if began is None or began.year < _FIRST_YEAR else in_utc(began)
     if origin is None:
         notices.append(notice("no-start-time", "The recording does not tell when it began."))
     time, columns, dropped = rows_of_log(*_together(samples))
@@ -375,9 +375,3 @@ def _together(samples: list[tuple[RawColumn, FloatArray]]) -> tuple[FloatArray, 
         placed[np.searchsorted(time, times)] = column.values
         columns.append(RawColumn(column.name, column.unit, placed))
     return time, tuple(columns)
-
-
-def _aware(start: datetime | None) -> datetime | None:
-    if start is None or start.year < _FIRST_YEAR:
-        return None
-    return (start if start.tzinfo else start.replace(tzinfo=UTC)).astimezone(UTC)

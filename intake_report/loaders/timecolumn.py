@@ -76,17 +76,14 @@ def find_time_columns(
     else:
         scores = [_score(index, dialect, table) for index in range(len(dialect.headers))]
         if not scores or max(scores) <= 0:
+            named = ", ".join(f"“{header}”" for header in dialect.headers[:8])
             raise DataError(
-                f"No time column was recognised among the columns {_quoted(dialect.headers[:8])}.",
+                f"No time column was recognised among the columns {named}.",
                 where=None if dialect.header_line is None else f"line {dialect.header_line + 1}",
                 remedy='Name it under [log]: time = "…".',
             )
         time = scores.index(max(scores))
     return time, _date_beside(time, dialect, table)
-
-
-def _quoted(headers: Sequence[str]) -> str:
-    return ", ".join(f"“{header}”" for header in headers)
 
 
 def _stated_column(name: str, dialect: Dialect) -> int:

@@ -63,6 +63,11 @@ class TimeContext:
     preamble: str
 
 
+def in_utc(stamp: datetime) -> datetime:
+    """Return a time in UTC, which it is taken for without a zone."""
+    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).astimezone(UTC)
+
+
 def to_float(values: pa.ChunkedArray) -> FloatArray:
     """Return a numeric column as float64 with NaN for null."""
     import pyarrow as pa

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import UTC, datetime, timedelta
+from datetime import timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,7 +12,7 @@ import numpy as np
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import open_bytes
-from intake_report.loaders.times import rows_of_log
+from intake_report.loaders.times import in_utc, rows_of_log
 from intake_report.messages import Count, Message, Value, message
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a tr
     if len(timed) < len(points):
         count = Count(len(points) - len(timed), "track point")
         notices.append(notice("rows-without-time", "{count} without time left out.", count=count))
-    stamps = [_utc(point.time) for point in timed if point.time is not None]
+    stamps = [in_utc(point.time) for point in timed if point.time is not None]
     middle = sorted(stamps)[len(stamps) // 2]
     values: dict[str, list[float | None]] = {
         "latitude": [point.latitude for point in timed],
@@ -91,10 +91,6 @@ def track_mapping(track: RawLog) -> dict[str, str]:
     """Return the channels of a track's columns in the form of the campaign file's `columns`."""
     present = {column.name for column in track.columns}
     return {name: f"{channel} [{unit}]" for name, unit, channel in _FIELDS if name in present}
-
-
-def _utc(stamp: datetime) -> datetime:
-    return (stamp if stamp.tzinfo else stamp.replace(tzinfo=UTC)).astimezone(UTC)
 
 
 def _speed(point: Any) -> float | None:

@@ -13,7 +13,7 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plan.design import Case, Design, cases, from_results
+from intake_report.plan.design import Case, cases, from_results
 from intake_report.plan.power import ROUGH, Shown, Task, judge_design
 from intake_report.plan.schedule import WEEK, PlannedRun, designs
 from intake_report.render.blocks import (
@@ -83,10 +83,14 @@ def basis(plan: Plan) -> Iterator[Block]:
 def _cover(plan: Plan) -> Cover:
     campaign, units, design = plan.campaign, plan.campaign.about.units, plan.design
     todo = [run for run in plan.runs if not run.done]
+    done = len(plan.runs) - len(todo)
+    already = f" more ({done} {'is' if done == 1 else 'are'} driven)" if done else ""
+    times = {1: "once", 2: "twice"}.get(design.repeats, f"{design.repeats} times")
+    times += ", the baseline once more at the end" if design.closing else ""
     answer = [
-        f"Drive **{formatting.count(len(todo), 'run')}**{_already(plan)} in "
+        f"Drive **{formatting.count(len(todo), 'run')}**{already} in "
         f"{formatting.count(len({run.block for run in todo}), 'block')}: "
-        f"{formatting.count(len(design.configurations), 'configuration')}, each {_times(design)} in every block, about "
+        f"{formatting.count(len(design.configurations), 'configuration')}, each {times} in every block, about "
         f"{design.hours(campaign.plan):.0f} h for the whole campaign."
     ]
     share = f"{100.0 * campaign.plan.power:.0f} %"
@@ -105,16 +109,6 @@ def _cover(plan: Plan) -> Cover:
         f"Plan: {literal(campaign.about.title)}", "test plan", plan.date, str(plan.revision),
         literal(campaign.about.question), tuple(answer),
     )  # fmt: skip
-
-
-def _already(plan: Plan) -> str:
-    done = sum(run.done for run in plan.runs)
-    return f" more ({done} {'is' if done == 1 else 'are'} driven)" if done else ""
-
-
-def _times(design: Design) -> str:
-    times = {1: "once", 2: "twice"}.get(design.repeats, f"{design.repeats} times")
-    return f"{times}, the baseline once more at the end" if design.closing else times
 
 
 def _beyond(case: Case, size: float, units: UnitSystem) -> str:

@@ -254,10 +254,11 @@ def with_repeats(
             continue
         under_way = any(not r.done for r in made if r.block == run.block)
         block = run.block if under_way else f"{run.block}-again"
-        again = replace(_new(campaign, f"{run.id}-again", run.configuration, block), files=_again(run.files))
-        beside = () if under_way else design.configurations[1:] if run.configuration == baseline else (baseline,)
+        again = _new(campaign, f"{run.id}-again", run.configuration, block)
+        again = replace(again, files=tuple(beside(file, "again") for file in run.files))
+        others = () if under_way else design.configurations[1:] if run.configuration == baseline else (baseline,)
         there = {r.configuration for r in made if r.block == block}
-        extra = [_new(campaign, f"{block}-{c}", c, block) for c in beside if c not in there]
+        extra = [_new(campaign, f"{block}-{c}", c, block) for c in others if c not in there]
         if not under_way:  # it may stand there already, as what another is compared with
             made = [r for r in made if r.id != f"{block}-{run.configuration}"]
         last = max((i for i, r in enumerate(made) if r.block == block), default=len(made) - 1)
@@ -272,10 +273,6 @@ def with_repeats(
 def _new(campaign: Campaign, id: str, configuration: str, block: str) -> PlannedRun:
     suffix = ".csv" if not campaign.runs else "." + campaign.runs[0].files[0].rpartition("/")[2].partition(".")[2]
     return PlannedRun(id, configuration, block, 1, (f"logs/{id}{suffix}",))
-
-
-def _again(files: Sequence[str]) -> tuple[str, ...]:
-    return tuple(beside(file, "again") for file in files)
 
 
 def beside(file: str, word: str) -> str:

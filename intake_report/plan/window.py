@@ -100,7 +100,9 @@ def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tupl
     temperatures = []
     for slot, night in zip(slots, dark, strict=True):
         local, at = slot.astimezone(zone), _valid(forecast, slot)
-        why = "other hours" if not _within(hours, local) else "darkness" if night else ""
+        clock = f"{local:%H:%M}"
+        open_now = not hours or any(span[:5] <= clock < span[6:] for span in hours)
+        why = "other hours" if not open_now else "darkness" if night else ""
         if not why and forecast:
             why = next(_objections(campaign.plan, at), "")
         if why:
@@ -116,11 +118,6 @@ def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tupl
         {why: slots / (dt.timedelta(hours=1) / SLOT) for why, slots in lost.items()},
         float(np.mean(temperatures)) if temperatures else None,
     )
-
-
-def _within(hours: Sequence[str], local: dt.datetime) -> bool:
-    clock = f"{local:%H:%M}"
-    return not hours or any(start <= clock < end for start, _, end in (span.partition("-") for span in hours))
 
 
 def _valid(forecast: Forecast, now: dt.datetime) -> WeatherObservation | None:
