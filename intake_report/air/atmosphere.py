@@ -43,6 +43,12 @@ def _iapws(t: Array) -> Array:
     return pc * np.exp(tc / kelvin * sum(factor * x**exponent for factor, exponent in _IAPWS))
 
 
+def _refuse(bad: NDArray[np.bool_], values: Array, what: str, remedy: str) -> None:
+    """Raise DataError where a value is bad, with the first of them in place of ``{}``."""
+    if np.any(bad):
+        raise DataError(what.format(f"{float(values[bad].flat[0]):g}"), remedy=remedy)
+
+
 def _like(value: Array, template: F) -> F:
     """Return `value` as a float where `template` is one, else as the array it is."""
     return value if isinstance(template, np.ndarray) else float(value)
@@ -54,11 +60,7 @@ def check_temperature(temperature: float | Array) -> None:
     Raises DataError: with the first offending value.
     """
     t = np.asarray(temperature, dtype=np.float64)
-    cold = t <= -KELVIN
-    if np.any(cold):
-        raise DataError(
-            f"{float(t[cold].flat[0]):g} °C is not above absolute zero.", remedy="Check the temperature and its unit."
-        )
+    _refuse(t <= -KELVIN, t, "{} °C is not above absolute zero.", "Check the temperature and its unit.")
 
 
 def saturation_pressure(temperature: F) -> F:
@@ -72,10 +74,8 @@ def saturation_pressure(temperature: F) -> F:
     """
     t = np.asarray(temperature, dtype=np.float64)
     low, high = SATURATION_RANGE
-    outside = (t < low) | (t > high)
-    if np.any(outside):
-        what = f"{float(t[outside].flat[0]):g} °C is outside the range of the saturation pressure ({low:g} °C to {high:g} °C)."
-        raise DataError(what, remedy="Check the temperature and its unit.")
+    what = f"{{}} °C is outside the range of the saturation pressure ({low:g} °C to {high:g} °C)."
+    _refuse((t < low) | (t > high), t, what, "Check the temperature and its unit.")
     return _like(np.asarray(_iapws(t)), temperature)
 
 
@@ -85,10 +85,8 @@ def check_humidity(relative_humidity: float | Array) -> None:
     Raises DataError: with the first offending value.
     """
     rh = np.asarray(relative_humidity, dtype=np.float64)
-    bad = ~((rh >= 0.0) & (rh <= 100.0))
-    if np.any(bad):
-        what = f"A relative humidity of {float(rh[bad].flat[0]):g} % is not possible."
-        raise DataError(what, remedy="Give relative humidity in percent, between 0 and 100.")
+    remedy = "Give relative humidity in percent, between 0 and 100."
+    _refuse(~((rh >= 0.0) & (rh <= 100.0)), rh, "A relative humidity of {} % is not possible.", remedy)
 
 
 def vapour_pressure(temperature: F, relative_humidity: F) -> F:
@@ -227,12 +225,8 @@ STATION_TOLERANCE = 0.05
 
 def _check_height(height: float | np.ndarray) -> None:
     h = np.asarray(height)
-    if np.any((h < -2000.0) | (h > 11000.0)):
-        raise DataError(
-            f"{float(h[(h < -2000.0) | (h > 11000.0)].flat[0]):g} m is outside the troposphere part of the standard "
-            "atmosphere (−2000 m to 11000 m).",
-            remedy="Check the elevation and its unit.",
-        )
+    what = "{} m is outside the troposphere part of the standard atmosphere (−2000 m to 11000 m)."
+    _refuse((h < -2000.0) | (h > 11000.0), h, what, "Check the elevation and its unit.")
 
 
 def isa_pressure(height: F) -> F:
@@ -273,10 +267,8 @@ def station_pressure(altimeter: F, elevation: F, form: AltimeterForm = "smithson
 
 def _check_reduced(pressure: float | np.ndarray, what: str) -> None:
     p, (low, high) = np.asarray(pressure), REDUCED_RANGE
-    bad = ~((p >= low) & (p <= high))
-    if np.any(bad):
-        sentence = f"{float(p[bad].flat[0]):g} kPa is no {what} ({low:g} kPa to {high:g} kPa)."
-        raise DataError(sentence, remedy="Check the unit; a station pressure needs no reduction.")
+    sentence = f"{{}} kPa is no {what} ({low:g} kPa to {high:g} kPa)."
+    _refuse(~((p >= low) & (p <= high)), p, sentence, "Check the unit; a station pressure needs no reduction.")
 
 
 def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:

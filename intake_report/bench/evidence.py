@@ -102,6 +102,7 @@ def summarise_exposure(entries: Sequence[Exposure], level: float = 0.95) -> pd.D
                 remedy="Check that before and after are not exchanged and that the filter was weighed alike.",
             )
         gain = mean_interval(gains, level) if gains else None
+        gained = {f"gain{side}": gain and getattr(gain, side[1:] or "mean") for side in ("", "_low", "_high")}
         adverse, trials = sum(e.adverse_trials for e in members), sum(e.trials for e in members)
         rows.append(
             {"configuration": configuration, "condition": condition}
@@ -109,9 +110,7 @@ def summarise_exposure(entries: Sequence[Exposure], level: float = 0.95) -> pd.D
             | {
                 "duration": sum(durations) if len(durations) == len(members) else None,
                 "weighed": len(gains),
-                "gain": gain.mean if gain else None,
-                "gain_low": gain.low if gain else None,
-                "gain_high": gain.high if gain else None,
+                **gained,
                 "observations": tuple(e.observation for e in members),
             }
         )

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from intake_report.campaign.fields import WithUnit, read_photo
-from intake_report.campaign.model import Campaign
+from intake_report.campaign.model import Campaign, NamedFile
 from intake_report.channels import channel
 from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.units import conversion
@@ -102,19 +102,11 @@ def _references(campaign: Campaign) -> Iterator[_Mistake]:
 # ---- files -------------------------------------------------------------------------------------------------------
 
 
-class _Named(NamedTuple):
-    key: str
-    relative: str
-    kind: str = "file"
-    run: str = ""  # set for logs of runs that take part
-    control: bool = False
-
-
 def _files(campaign: Campaign) -> Iterator[_Mistake]:
     """Yield what is wrong with the files that the campaign names: they are there, inside its folder, none counts twice."""
     folder = campaign.folder.resolve()
-    logs: list[tuple[_Named, Path]] = []
-    for named in _named(campaign):
+    logs: list[tuple[NamedFile, Path]] = []
+    for named in campaign.named_files():
         path, key, quoted = folder / named.relative, named.key, f"“{named.relative}”"
         if not path.resolve().is_relative_to(folder):
             yield _Mistake(key, f"{quoted} leads out of the campaign folder.", "Copy the file into the folder.")
@@ -134,32 +126,6 @@ def _files(campaign: Campaign) -> Iterator[_Mistake]:
     yield from _twice(logs)
 
 
-def _named(campaign: Campaign) -> Iterator[_Named]:
-    for i, run in enumerate(campaign.runs, 1):
-        counted = "" if run.exclude else run.id
-        for field, names in (("files", run.files), ("control", run.control)):
-            for j, name in enumerate(names, 1):
-                yield _Named(f"run[{i}].{field}[{j}]", name, "log", counted, field == "control")
-        if run.log and run.log.dbc:
-            yield _Named(f"run[{i}].log.dbc", run.log.dbc)
-    for i, check in enumerate(campaign.soak_checks, 1):
-        if check.log and check.log.dbc:
-            yield _Named(f"soak_check[{i}].log.dbc", check.log.dbc)
-    for i, configuration in enumerate(campaign.configurations, 1):
-        if configuration.photo:
-            yield _Named(f"configuration[{i}].photo", configuration.photo, "photo")
-    tables: dict[str, tuple[Any, ...]] = {
-        "weather": campaign.weather, "soak_check": campaign.soak_checks, "pull": campaign.pulls,
-        "restriction": campaign.restrictions,
-    }  # fmt: skip
-    single = {
-        "log.dbc": campaign.log.dbc, "route.reference": campaign.route.reference, "plan.issued": campaign.plan.issued,
-        "common_drive.file": campaign.common_drive and campaign.common_drive.file,
-        **{f"{table}[{i}].file": entry.file for table, entries in tables.items() for i, entry in enumerate(entries, 1)},
-    }  # fmt: skip
-    yield from (_Named(key, name) for key, name in single.items() if name)
-
-
 def _nearest(folder: Path, relative: str) -> str:
     """Return the remedy: a path that can be pasted, in the same folder before others."""
     wanted = Path(relative.replace("\\", "/"))
@@ -173,12 +139,12 @@ def _nearest(folder: Path, relative: str) -> str:
     return f"Did you mean “{near[0]}”?" if near else "Check the name, or put the file there."
 
 
-def _twice(logs: list[tuple[_Named, Path]]) -> Iterator[_Mistake]:
+def _twice(logs: list[tuple[NamedFile, Path]]) -> Iterator[_Mistake]:
     """Yield logs that would count as two runs; one long log beside several runs may be the control of each."""
     by_size: dict[int, set[Path]] = defaultdict(set)
     for _, path in logs:
         by_size[path.stat().st_size].add(path)
-    seen: dict[object, _Named] = {}
+    seen: dict[object, NamedFile] = {}
     for named, path in logs:
         keys: list[object] = [path]
         size = path.stat().st_size
@@ -191,7 +157,7 @@ def _twice(logs: list[tuple[_Named, Path]]) -> Iterator[_Mistake]:
             seen.setdefault(key, named)
 
 
-def _same(first: _Named, second: _Named) -> str:
+def _same(first: NamedFile, second: NamedFile) -> str:
     who = [f"{'the control of ' if named.control else ''}run “{named.run}”" for named in (first, second)]
     if first.relative == second.relative:
         what = f"the log “{first.relative}” is named twice"
@@ -229,24 +195,23 @@ def _mappings(campaign: Campaign) -> Iterator[_Mistake]:
 
 
 def _quantities(campaign: Campaign) -> Iterator[_Mistake]:
-    for i, check in enumerate(campaign.soak_checks, 1):
-        for name in check.readings:
-            where = f"soak_check[{i}].readings.{name}"
-            try:
-                if channel(name).quantity != "temperature":
-                    yield _Mistake(where, f"“{name}” is no temperature.", "Leave it out.")
-            except DataError as error:
-                yield _Mistake(where, error.what, error.remedy)
-    for name, entry in campaign.instrument.channels.items():
-        where = f"instrument.channels.{name}"
+    read = [
+        (f"soak_check[{i}].readings.{name}", name) for i, s in enumerate(campaign.soak_checks, 1) for name in s.readings
+    ]
+    described = [(f"instrument.channels.{name}", name) for name in campaign.instrument.channels]
+    for where, name in (*read, *described):
         try:
             quantity = channel(name).quantity
         except DataError as error:
             yield _Mistake(where, error.what, error.remedy)
             continue
+        if (where, name) in read:
+            if quantity != "temperature":
+                yield _Mistake(where, f"“{name}” is no temperature.", "Leave it out.")
+            continue
         quantity = "temperature_difference" if quantity == "temperature" else quantity
         for field in ("resolution", "accuracy"):
-            text = getattr(entry, field)
+            text = getattr(campaign.instrument.channels[name], field)
             try:
                 if text is not None:
                     WithUnit(quantity, above=0.0).parse(text)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, model_validator
@@ -260,6 +261,16 @@ class Ambient(Section):
     reference: str = described('"vehicle", the id of a weather source, or "auto"', "auto")
 
 
+class NamedFile(NamedTuple):
+    """A file that the campaign names: the key, the path, and for logs of runs that take part the run."""
+
+    key: str
+    relative: str
+    kind: Literal["file", "log", "photo"] = "file"
+    run: str = ""
+    control: bool = False
+
+
 class Campaign(Section):
     """A whole campaign file.
 
@@ -345,14 +356,33 @@ class Campaign(Section):
             return self.log
         return self.log.model_copy(update={name: getattr(entry.log, name) for name in entry.log.model_fields_set})
 
+    def named_files(self) -> Iterator[NamedFile]:
+        """Yield every input file that the campaign names, with the key that names it."""
+        for i, run in enumerate(self.runs, 1):
+            for field, names in (("files", run.files), ("control", run.control)):
+                for j, name in enumerate(names, 1):
+                    counted = "" if run.exclude else run.id
+                    yield NamedFile(f"run[{i}].{field}[{j}]", name, "log", counted, field == "control")
+        tables: dict[str, tuple[Any, ...]] = {
+            "weather": self.weather, "soak_check": self.soak_checks, "pull": self.pulls, "restriction": self.restrictions,
+        }  # fmt: skip
+        with_log: dict[str, tuple[Run | SoakCheck, ...]] = {"run": self.runs, "soak_check": self.soak_checks}
+        logs = [("log", self.log)] + [
+            (f"{table}[{i}].log", entry.log)
+            for table, entries in with_log.items()
+            for i, entry in enumerate(entries, 1)
+            if entry.log
+        ]
+        single = {f"{key}.dbc": log.dbc for key, log in logs} | {
+            "route.reference": self.route.reference, "plan.issued": self.plan.issued,
+            "common_drive.file": self.common_drive and self.common_drive.file,
+            **{f"{table}[{i}].file": entry.file for table, entries in tables.items() for i, entry in enumerate(entries, 1)},
+        }  # fmt: skip
+        yield from (NamedFile(key, name) for key, name in single.items() if name)
+        for i, configuration in enumerate(self.configurations, 1):
+            if configuration.photo:
+                yield NamedFile(f"configuration[{i}].photo", configuration.photo, "photo")
+
     def input_paths(self) -> tuple[str, ...]:
         """Return the relative paths of all input files named by the campaign, sorted."""
-        paths = [p for run in self.runs for p in (*run.files, *run.control)]
-        paths += [w.file for w in self.weather if w.file]
-        paths += [s.file for s in self.soak_checks if s.file]
-        paths += [p.file for p in self.pulls if p.file] + [r.file for r in self.restrictions if r.file]
-        logs = [self.log, *(run.log for run in self.runs if run.log), *(s.log for s in self.soak_checks if s.log)]
-        paths += [log.dbc for log in logs if log.dbc] + [c.photo for c in self.configurations if c.photo]
-        trace = self.common_drive and self.common_drive.file
-        paths += [p for p in (self.route.reference, self.plan.issued, trace) if p]
-        return tuple(sorted(set(paths)))
+        return tuple(sorted({named.relative for named in self.named_files()}))

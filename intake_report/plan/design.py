@@ -11,7 +11,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -119,10 +119,8 @@ def from_results(document: Mapping[str, Any], basis: str) -> dict[str, Scatter]:
         usual = [v["value"] for v in reached if v["configuration"] == baseline] or [v["value"] for v in reached]
         lost = [v["draws_not_reached"] for v in values if v["draws_not_reached"] is not None]
         bounds = [v["bound"] for v in values if v["status"] == "not reached"]
-        found[key] = Scatter(
-            made.run, made.interaction, made.block, made.df, made.basis, float(np.mean(usual)),
-            float(np.mean(lost)) if lost else None, min(bounds) if bounds else None,
-        )  # fmt: skip
+        share, watched = float(np.mean(lost)) if lost else None, min(bounds, default=None)
+        found[key] = replace(made, level=float(np.mean(usual)), lost=share, watched=watched)
     return found
 
 

@@ -82,20 +82,23 @@ def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = 
     broken[0] = True
     broken[1:] |= gap_after[:-1]
     since = np.maximum.accumulate(np.where(broken, clock, -np.inf))
-    last = np.searchsorted(clock, time, side="right") - 1
-    known = (last >= 0) & (time - clock[np.maximum(last, 0)] <= _SPEED_GAP)
-    fast_for = time - since[np.maximum(last, 0)]
-    bad: NDArray[np.bool_] = ~known | (fast_for < settle) | slow[np.maximum(last, 0)]
+    last, known = _last_speed(run)
+    bad: NDArray[np.bool_] = ~known | (time - since[last] < settle) | slow[last]
     return bad
+
+
+def _last_speed(run: VehicleAmbient) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
+    """Return the last speed sample before each ambient reading, and whether it is recent enough to count."""
+    last = np.searchsorted(run.speed_time, run.time, side="right") - 1
+    before = np.maximum(last, 0)
+    return before, (last >= 0) & (run.time - run.speed_time[before] <= _SPEED_GAP)
 
 
 def _at_rest(run: VehicleAmbient) -> NDArray[np.bool_]:
     if not len(run.speed_time):
         return np.zeros(run.time.shape, dtype=np.bool_)
-    last = np.searchsorted(run.speed_time, run.time, side="right") - 1
-    known = (last >= 0) & (run.time - run.speed_time[np.maximum(last, 0)] <= _SPEED_GAP)
-    rest: NDArray[np.bool_] = known & (run.speed[np.maximum(last, 0)] < AT_REST)
-    return rest
+    last, known = _last_speed(run)
+    return np.asarray(known & (run.speed[last] < AT_REST))
 
 
 def compare_vehicle(
