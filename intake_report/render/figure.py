@@ -5,10 +5,8 @@ A drawing in a report holds no script and nothing outside itself, and its ids ar
 
 from __future__ import annotations
 
-import io
 import re
 from collections.abc import Sequence
-from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 from xml.etree import ElementTree
@@ -21,9 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 PNG_DPI = 144
-# Noisy lines of 60 000 points shrink to two fifths; no difference can be seen in print.
-_SIMPLIFY = 0.3
-_HASHED = re.compile(r'(?<=["#])[a-z][0-9a-f]{10}(?=[")])')
+MOST_KEPT = 128  # drawings that are known to be clean; a report has some twenty
 _PROLOG = re.compile(r"^\s*(<\?xml[^>]*\?>)?\s*(<!DOCTYPE[^>\[]*>)?\s*", re.DOTALL)
 _SVG = "http://www.w3.org/2000/svg"
 _XLINK = "http://www.w3.org/1999/xlink"
@@ -42,28 +38,17 @@ def figure_block(
 
     `fig`: left as it is; `label`: unique in the report; names the files figures/<label>.svg and .png; `caption`, `alt`:
     caption (inline syntax) and alternative text (plain) that says what can be seen; `size` {"full", "half"}: width in the
-    report: the text width or a good half of it. Returns same figure, same label: same bytes (ids are salted with the
-    label, no date is stored).
+    report: the text width or a good half of it. Returns same figure, same label: same bytes (ids are numbered, no date is
+    stored).
     """
     import matplotlib as mpl
-    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-    vector, canvas, dpi = io.StringIO(), fig.canvas, fig.dpi
-    own = {"svg.hashsalt": label, "svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}
-    with mpl.rc_context(STYLE | own):  # with the style of the layout: how many ticks there are depends on it
-        # `savefig` would draw everything once more before, to learn what nobody asks here
-        FigureCanvasSVG(fig).print_svg(vector, metadata={"Date": None, "Creator": None})  # type: ignore[no-untyped-call]
-    fig.dpi = dpi
-    fig.set_canvas(canvas)
-    return blocks.Figure(
-        label=label, caption=caption, alt=alt, svg=clean_svg(_numbered(vector.getvalue()), label), size=size
-    )
+    from intake_report.render.svg import draw_svg
 
-
-def _numbered(svg: str) -> str:
-    """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
-    names: dict[str, str] = {}
-    return _HASHED.sub(lambda match: names.setdefault(match[0], f"{match[0][0]}{len(names) + 1}"), svg)
+    with mpl.rc_context(STYLE):  # with the style of the layout: how many ticks there are depends on it
+        drawn = draw_svg(fig, label)
+    _CLEAN[drawn, label] = drawn
+    return blocks.Figure(label=label, caption=caption, alt=alt, svg=drawn, size=size)
 
 
 def draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
@@ -80,8 +65,20 @@ def draw_pixels(folder: Path, names: Sequence[str]) -> list[bytes]:
     return [bytes(one) for one in (made if isinstance(made, list) else [made])]
 
 
-@lru_cache(maxsize=64)  # every exporter cleans what it is given; it is the same figures each time
+_CLEAN: dict[tuple[str, str], str] = {}  # every exporter cleans what it is given; it is the same figures each time
+
+
 def clean_svg(svg: str, prefix: str) -> str:
+    """Return `svg` as `cleaned` does; what was cleaned, or drawn here, is not parsed again."""
+    if (svg, prefix) not in _CLEAN:
+        if len(_CLEAN) > MOST_KEPT:
+            _CLEAN.clear()
+        made = cleaned(svg, prefix)
+        _CLEAN[svg, prefix] = _CLEAN[made, prefix] = made
+    return _CLEAN[svg, prefix]
+
+
+def cleaned(svg: str, prefix: str) -> str:
     """Return `svg` without prolog, comments and metadata, with every id prefixed; same input, same output.
 
     `svg`: one SVG document; `prefix`: put before each id (once: cleaning twice changes nothing), so that several

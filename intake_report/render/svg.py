@@ -1,0 +1,121 @@
+"""Write a matplotlib figure as SVG that holds what can be seen and nothing else; texts are laid out once per process."""
+
+from __future__ import annotations
+
+import io
+import re
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import matplotlib as mpl
+from matplotlib.backends.backend_svg import RendererSVG, _generate_transform
+from matplotlib.colors import rgb2hex
+from matplotlib.font_manager import FontProperties
+from matplotlib.path import Path
+from matplotlib.textpath import text_to_path
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+# Noisy lines of 60 000 points shrink to two fifths; no difference can be seen in print.
+_SIMPLIFY = 0.3
+_OUTLINES: dict[str, Any] = {}  # of glyphs, by name
+_BREAK = re.compile(r"\s*\n\s*")
+_ID = re.compile(r'(?<= id=")|(?<="#)|(?<=url\(#)')
+_ROOT = (
+    '<svg width="{0:g}pt" height="{1:g}pt" viewBox="0 0 {0:g} {1:g}" version="1.1" '
+    'style="stroke-linejoin: round; stroke-linecap: butt" xmlns="http://www.w3.org/2000/svg">\n'
+)
+
+
+def draw_svg(figure: Figure, label: str) -> str:
+    """Return a figure as one ``<svg>`` element whose ids begin with `label`; the figure is left as it is."""
+    canvas, dpi, file = figure.canvas, figure.dpi, io.StringIO()
+    figure.dpi = 72
+    width, height = (72.0 * side for side in figure.get_size_inches())
+    try:
+        with mpl.rc_context({"svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}):
+            renderer = _Visible(width, height, file, image_dpi=dpi)
+            figure.draw(renderer)
+            renderer.finalize()
+    finally:
+        figure.dpi = dpi
+        figure.set_canvas(canvas)
+    body = file.getvalue()
+    body = _BREAK.sub(" ", body[body.index(">", body.index("<svg")) + 1 :]).replace("> <", ">\n<").strip()
+    body = body.replace("xlink:href=", "href=").replace('"/>', '" />')
+    return _ROOT.format(width, height) + _ID.sub(f"{label}--", body)
+
+
+class _Visible(RendererSVG):
+    """Writes no names of groups, no comments, no metadata and no style sheet; numbers what it names."""
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        self._names: dict[tuple[str, str], str] = {}
+        self.writer.comment = lambda _: None
+
+    def open_group(self, s: str, gid: str | None = None) -> None:
+        pass
+
+    def close_group(self, s: str) -> None:
+        pass
+
+    def _write_metadata(self, metadata: Any) -> None:
+        pass
+
+    def _write_default_style(self) -> None:
+        pass
+
+    def _make_id(self, type: str, content: Any) -> str:
+        """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
+        return self._names.setdefault((type, str(content)), f"{type or 'c'}{len(self._names) + 1}")
+
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: bool) -> tuple[float, float, float]:
+        if ismath:
+            return super().get_text_width_height_descent(s, prop, ismath)
+        return text_size(s, prop.copy())
+
+    def _draw_text_as_path(
+        self, gc: Any, x: float, y: float, s: str, prop: FontProperties, angle: float, ismath: Any, mtext: Any = None
+    ) -> None:
+        if ismath:
+            super()._draw_text_as_path(gc, x, y, s, prop, angle, ismath, mtext)
+            return
+        places = _glyphs(s, prop.copy())
+        for name in dict.fromkeys(name for name, _ in places if name not in self._glyph_map):
+            self._glyph_map[name] = name
+            self.writer.start("defs")
+            self.writer.element("path", id=name, d=self._outline(name), transform="scale(0.015625)")
+            self.writer.end("defs")
+        scale = prop.get_size_in_points() / text_to_path.FONT_SCALE
+        steps = [("translate", (x, y)), ("rotate", (-angle,)), ("scale", (scale, -scale))]
+        colour = rgb2hex(gc.get_rgb())
+        style = {} if colour == "#000000" else {"style": f"fill: {colour}"}
+        self.writer.start("g", {**style, "transform": _generate_transform(steps)})
+        for name, place in places:
+            self.writer.element("use", attrib={"transform": place, "xlink:href": f"#{name}"})
+        self.writer.end("g")
+
+    def _outline(self, name: str) -> str:
+        """Return the path of a glyph in the font's own units (64 to a unit of FreeType), as matplotlib writes it."""
+        if isinstance(_OUTLINES[name], tuple):
+            vertices, codes = _OUTLINES[name]
+            _OUTLINES[name] = self._convert_path(Path(vertices * 64, codes), simplify=False)
+        return str(_OUTLINES[name])
+
+
+@lru_cache(maxsize=4096)
+def _glyphs(text: str, font: FontProperties) -> tuple[tuple[str, str], ...]:
+    """Return name and place of each glyph of one line of text; their outlines go to `_OUTLINES`."""
+    face = text_to_path._get_font(font)
+    places, new, _ = text_to_path.get_glyphs_with_font(face, text, glyph_map=_OUTLINES, return_new_glyphs_only=True)
+    _OUTLINES.update(new)
+    return tuple((name, _generate_transform([("translate", (x, y)), ("scale", (by,))])) for name, x, y, by in places)
+
+
+@lru_cache(maxsize=4096)
+def text_size(text: str, font: FontProperties) -> tuple[float, float, float]:
+    """Return width, height and descent of one line of text [pt]."""
+    size: tuple[float, float, float] = text_to_path.get_text_width_height_descent(text, font, False)
+    return size
