@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -13,13 +14,18 @@ from intake_report.units import to_display
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.axis import Axis
     from matplotlib.figure import Figure
+    from matplotlib.font_manager import FontProperties
 
 WIDTH = 6.9  # in; the text width of the report, so that letters keep their size
 # Distinguishable with the common colour deficiencies and in grey; each configuration also has its own marker and dash.
 COLOURS = ("#3b3b3b", "#c2571a", "#1b6ca8", "#3f8f5b", "#8e5aa8", "#a88a1b")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0, (5, 1, 1, 1)), (0, (8, 3)))
+EDGE, GAP = 3.0, (8.0, 4.0)  # pt: around all panels; between two of them, beside and below
+TICK, MARK, LEGEND = 8.0, 7.0, 18.0  # pt: type of tick labels, mark of a tick and blank, height of a legend
+LINE = 1.2  # height of a line in type sizes
 STYLE: dict[Any, Any] = {
     "text.parse_math": False,  # names are text, dollars and all
     "font.size": 8.5,
@@ -34,8 +40,8 @@ STYLE: dict[Any, Any] = {
     "grid.linewidth": 0.6,
     "legend.frameon": False,
     "legend.fontsize": 8.0,
-    "xtick.labelsize": 8.0,
-    "ytick.labelsize": 8.0,
+    "xtick.labelsize": TICK,
+    "ytick.labelsize": TICK,
     "lines.linewidth": 1.1,
     "lines.solid_capstyle": "round",
 }
@@ -74,10 +80,7 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
 
         with mpl.rc_context(STYLE):
             figure = draw(*args, **kwargs)
-            layout = figure.get_layout_engine()
-            if layout is not None:  # found now, with the ticks, which are made late and would miss the style
-                layout.execute(figure)
-                figure.set_layout_engine("none")
+            _place(figure)
             return figure
 
     drawn.__doc__ = draw.__doc__
@@ -89,7 +92,114 @@ def new_figure(height: float) -> Figure:
     """Return an empty figure of the text width; height in inches."""
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(WIDTH, height), layout="constrained")
+    return Figure(figsize=(WIDTH, height))
+
+
+@lru_cache(maxsize=4096)
+def text_size(text: str, font: FontProperties) -> tuple[float, float, float]:
+    """Return width, height and descent of one line of text [pt]."""
+    from matplotlib.textpath import text_to_path
+
+    size: tuple[float, float, float] = text_to_path.get_text_width_height_descent(text, font, False)
+    return size
+
+
+def _extent(texts: Iterable[str], points: float) -> tuple[float, float]:
+    """Return width of the widest and height of the highest of some texts of several lines [pt]."""
+    from matplotlib.font_manager import FontProperties
+
+    font = FontProperties(size=points)
+    lines = [text.split("\n") for text in texts if text]
+    width = max((text_size(line, font)[0] for text in lines for line in text), default=0.0)
+    return width, LINE * points * max(map(len, lines), default=0)
+
+
+def _place(figure: Figure) -> None:
+    """Give the panels of a grid their places, so that what is written beside one is neither cut off nor written over.
+
+    Every text is measured once; matplotlib's own layout draws all of them twice to learn the same.
+    """
+    panels = [panel for panel in figure.axes if panel.get_visible()]
+    width, height = (72.0 * side for side in figure.get_size_inches())
+    heading = _extent([figure.get_suptitle()], 9.5)[1]
+    bottom = EDGE + (LEGEND if figure.legends else 0.0)
+    top = height - EDGE - (heading + EDGE if heading else 0.0)
+    spots = [panel.get_subplotspec() for panel in panels]
+    grid = spots[0].get_gridspec()
+    rows, columns = [spot.rowspan.start for spot in spots], [spot.colspan.start for spot in spots]
+    bottoms, heights = _shares(rows, [_below_and_above(panel) for panel in panels], (bottom, top), grid, upright=True)
+    about = 0.75 / grid.ncols  # of the width, until it is known
+    for panel, row in zip(panels, rows, strict=True):  # how many ticks there are depends on the height
+        panel.set_position((0.0, bottoms[row] / height, about, heights[row] / height))
+    lefts, widths = _shares(columns, [_left_and_right(panel) for panel in panels], (EDGE, width - EDGE), grid)
+    for panel, row, column in zip(panels, rows, columns, strict=True):
+        panel.set_position(
+            (lefts[column] / width, bottoms[row] / height, widths[column] / width, heights[row] / height)
+        )
+
+
+def _shares(
+    places: Sequence[int], needs: Sequence[tuple[float, float]], ends: tuple[float, float], grid: Any, *, upright: bool = False
+) -> tuple[list[float], list[float]]:
+    """Return begin and length of every row (`upright`) or column of panels between two ends [pt].
+
+    `places`, `needs`: of each panel the number of its row or column, and the room before and after it.
+    """
+    ratios = (grid.get_height_ratios() if upright else grid.get_width_ratios()) or [1] * grid.get_geometry()[not upright]
+    before, after = (
+        [max((need[side] for place, need in zip(places, needs, strict=True) if place == i), default=0.0) for i in range(len(ratios))]
+        for side in (0, 1)
+    )
+    free = ends[1] - ends[0] - sum(before) - sum(after) - GAP[upright] * (len(ratios) - 1)
+    lengths = [free * ratio / sum(ratios) for ratio in ratios]
+    begins, at = [0.0] * len(ratios), ends[0]
+    for i in reversed(range(len(ratios))) if upright else range(len(ratios)):  # rows count from the top
+        begins[i] = at + before[i]
+        at = begins[i] + lengths[i] + after[i] + GAP[upright]
+    return begins, lengths
+
+
+def _ticks(axis: Axis, side: str) -> tuple[float, float, float]:
+    """Return width and height of the labels of an axis on one side of its panel, and how far its last one stands out [pt]."""
+    params = axis.get_tick_params(which="major")
+    low, high = sorted(axis.get_view_interval())
+    slack = 1e-9 * (high - low)
+    places = [place for place in axis.get_majorticklocs() if low - slack <= place <= high + slack]
+    if not axis.axes.axison or not params[f"label{side}"] or not places:
+        return 0.0, 0.0, 0.0
+    labels, points = axis.major.formatter.format_ticks(places), params.get("labelsize", TICK)
+    wide, tall = _extent(labels, points)
+    if params.get("rotation") == 90:
+        wide, tall = tall, wide
+    inside = (high - places[-1]) / (high - low) * axis.axes.get_position().width * 72.0 * WIDTH
+    return wide, tall, max(0.0, 0.5 * _extent(labels[-1:], points)[0] - inside)
+
+
+def _beside(size: float, axis: Axis, *, label: bool = True) -> float:
+    """Return the room that tick labels of this size need beside a panel with their marks, and the name of the axis [pt]."""
+    words = axis.label.get_text() if label and axis.axes.axison else ""
+    return (size + MARK if size else 0.0) + (_extent([words], axis.label.get_fontsize())[1] + EDGE if words else 0.0)
+
+
+def _notes(panel: Axes) -> list[Any]:
+    """Return the texts at the edges of a panel."""
+    return [text for text in panel.texts if text.xycoords != "data"]
+
+
+def _below_and_above(panel: Axes) -> tuple[float, float]:
+    title = panel.get_title(loc="left")
+    heading = _extent([title], 9.0)[1] + 6.0 if title else 0.0
+    over = [t.xyann[1] + _extent([t.get_text()], t.get_fontsize())[1] for t in _notes(panel) if t.xy[1] == 1.0]
+    below = _beside(_ticks(panel.xaxis, "bottom")[1], panel.xaxis)
+    return below, max(heading, _beside(_ticks(panel.xaxis, "top")[1], panel.xaxis, label=False), *over, 0.5 * TICK)
+
+
+def _left_and_right(panel: Axes) -> tuple[float, float]:
+    names = [4.0 + _extent([t.get_text()], t.get_fontsize())[0] for t in _notes(panel) if t.get_ha() == "left"]
+    twins = [_beside(_ticks(twin.yaxis, "right")[0], twin.yaxis) for twin in panel.child_axes]
+    return _beside(_ticks(panel.yaxis, "left")[0], panel.yaxis), max(
+        *names, *twins, _ticks(panel.xaxis, "bottom")[2], 0.0
+    )
 
 
 def _array(values: Iterable[float | None]) -> np.ndarray:
@@ -107,14 +217,15 @@ def legend(figure: Figure, *panels: Axes) -> None:
     for panel in panels:
         handles, labels = panel.get_legend_handles_labels()
         unique |= {label: handle for label, handle in zip(labels, handles, strict=True) if label not in unique}
-    figure.legend(unique.values(), unique.keys(), loc="outside lower left", ncols=len(unique))
+    figure.legend(unique.values(), unique.keys(), loc="lower left", borderaxespad=0.3, ncols=len(unique))
 
 
 def title(figure: Figure, finding: str) -> None:
     """Write what a figure shows above it, if anything."""
     if not finding:
         return
-    figure.suptitle(wrapped(finding, 84), x=0.01, ha="left", fontsize=9.5, fontweight="bold")
+    high = 1.0 - EDGE / (72.0 * figure.get_figheight())
+    figure.suptitle(wrapped(finding, 84), x=0.01, y=high, ha="left", va="top", fontsize=9.5, fontweight="bold")
 
 
 def axis_label(text: str, quantity: str, result: ReportResult) -> str:
@@ -179,11 +290,6 @@ def wrapped(text: str, width: int) -> str:
     import textwrap
 
     return "\n".join(textwrap.wrap(text, width, break_long_words=False))
-
-
-def room_for_names(figure: Figure) -> None:
-    """Leave room at the right edge for names beside the ends of lines."""
-    figure.get_layout_engine().set(rect=(0.0, 0.0, 0.96, 1.0))  # type: ignore[union-attr, call-arg]
 
 
 End = tuple[float, str, str]  # height of the end of a line [data], name, colour

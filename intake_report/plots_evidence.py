@@ -19,7 +19,6 @@ from intake_report.plots import (
     end_labels,
     end_of,
     new_figure,
-    room_for_names,
     shown,
     styled,
     title,
@@ -74,7 +73,6 @@ def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
     look = Look(result)
     figure = new_figure(2.7)
     title(figure, finding)
-    room_for_names(figure)
     panels = figure.subplots(1, 2, sharex=True)
     for panel, quantity in zip(panels, ("power", "torque"), strict=True):
         ends: list[End] = []
@@ -129,7 +127,6 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
     look = Look(result)
     figure = new_figure(2.6)
     title(figure, finding)
-    room_for_names(figure)
     panel = figure.subplots()
     ends: list[End] = []
     for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):

@@ -16,7 +16,6 @@ from intake_report.plots import (
     end_of,
     extent,
     new_figure,
-    room_for_names,
     shown,
     styled,
     title,
@@ -80,7 +79,6 @@ def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
     look = Look(result)
     figure = new_figure(4.4)
     title(figure, finding)
-    room_for_names(figure)
     panel, stops = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
     _by_place(panel, result, places, look, ranges=True)
     of_run = {run.id: run.configuration for run in result.runs}
@@ -128,7 +126,6 @@ def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> 
     """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
     look = Look(result)
     figure = new_figure(height)
-    room_for_names(figure)
     title(figure, finding)
     panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
     if result.places is not None:
@@ -145,7 +142,6 @@ def recovery_figure(result: ReportResult, finding: str) -> Figure:
     """Draw over-ambient temperature against time since the highway entry, all of it, with the time of each run."""
     look = Look(result)
     figure = new_figure(3.5)
-    room_for_names(figure)
     title(figure, finding)
     panel = figure.subplots()
     _falls(panel, result, look)

@@ -38,7 +38,8 @@ def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -
     for panel, key in zip(panels, keys, strict=False):
         _dots(panel, key, result, look)
         if len(look.ids) <= NAMED:  # names below the marks; more would overlap
-            panel.set_xticks(range(len(look.ids)), [wrapped(result.name_of(id), 11) for id in look.ids], fontsize=7.0)
+            panel.set_xticks(range(len(look.ids)), [wrapped(result.name_of(id), 11) for id in look.ids])
+            panel.tick_params(axis="x", labelsize=7.0)
             for label, id in zip(panel.get_xticklabels(), look.ids, strict=True):
                 label.set_color(look.colour(id))
     if len(look.ids) > NAMED:
@@ -155,7 +156,8 @@ def budget_figure(
             style = {"color": "#ececec", "edgecolor": "#bbbbbb"} if source.common else {"color": COLOURS[2]}
             label = "same in all runs: cancels in a difference of temperatures" if source.common else "each run its own"
             panel.barh(position, width, height=0.62, lw=0.7, label=label, **style)
-        panel.set_yticks(range(len(sources)), [wrapped(s.name, 24) for s in reversed(sources)], fontsize=7.2)
+        panel.set_yticks(range(len(sources)), [wrapped(s.name, 24) for s in reversed(sources)])
+        panel.tick_params(axis="y", labelsize=7.2)
         panel.set_title(wrapped(metric_title(key, result.units), 24), loc="left", fontsize=8.0)
         panel.set_xlabel(f"[{formatting.unit_of(quantity, result.units)}]")
         panel.grid(axis="x")
@@ -179,9 +181,9 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
         failed = ("X", "#b3261e") if criterion.hard else ("D", "#c77700")
         marker, colour = failed if criterion.passed is False else marks[criterion.passed]
         panel.plot(x, y, marker=marker, color=colour, ms=6)
-    panel.set_xticks(range(len(criteria)), titles, fontsize=7.2, linespacing=0.95)
+    panel.set_xticks(range(len(criteria)), titles, linespacing=0.95)
     panel.xaxis.tick_top()
-    panel.tick_params(axis="x", rotation=90)
+    panel.tick_params(axis="x", rotation=90, labelsize=7.2)
     for label in panel.get_xticklabels():
         label.set(ha="left", va="center", rotation_mode="anchor")
     panel.set_yticks(range(len(runs)), list(reversed(runs)))

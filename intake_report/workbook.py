@@ -25,7 +25,7 @@ from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import MetricFunction, reading
 from intake_report.metrics.registry import metric as register_metric
-from intake_report.plots import Look, new_figure, styled
+from intake_report.plots import Look, legend, new_figure, styled
 from intake_report.render.sections.closing import moved
 from intake_report.results import ReportResult
 from intake_report.results.document import results_document
@@ -126,7 +126,7 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
     panel.set(xlabel="Route distance [km]" if over == "distance" else "Time [s]", ylabel=f"{title} [{unit}]")
     panel.grid(visible=True)
-    figure.legend(loc="outside upper left", ncols=3)
+    legend(figure, panel)
     return figure
 
 

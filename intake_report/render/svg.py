@@ -14,6 +14,8 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
 from matplotlib.textpath import text_to_path
 
+from intake_report.plots import text_size
+
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
@@ -112,10 +114,3 @@ def _glyphs(text: str, font: FontProperties) -> tuple[tuple[str, str], ...]:
     places, new, _ = text_to_path.get_glyphs_with_font(face, text, glyph_map=_OUTLINES, return_new_glyphs_only=True)
     _OUTLINES.update(new)
     return tuple((name, _generate_transform([("translate", (x, y)), ("scale", (by,))])) for name, x, y, by in places)
-
-
-@lru_cache(maxsize=4096)
-def text_size(text: str, font: FontProperties) -> tuple[float, float, float]:
-    """Return width, height and descent of one line of text [pt]."""
-    size: tuple[float, float, float] = text_to_path.get_text_width_height_descent(text, font, False)
-    return size
