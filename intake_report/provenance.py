@@ -7,6 +7,7 @@ import json
 import platform
 import re
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
@@ -57,7 +58,11 @@ def main_versions() -> dict[str, str]:
     """Return the versions of Python, of this package and of what it asks for by itself: those that a reader is told."""
     own = [text for text in metadata.requires("intake-report") or () if "extra" not in text]
     asked = {"Python", "intake-report", *(re.split(r"[^A-Za-z0-9._-]", text)[0].lower() for text in own)}
-    return {name: version for name, version in package_versions().items() if name in asked}
+    found = {}
+    for name in sorted(asked - {"Python"}):
+        with suppress(metadata.PackageNotFoundError):
+            found[metadata.distribution(name).name.lower()] = metadata.version(name)
+    return {"Python": platform.python_version(), **{name: found[name] for name in sorted(asked & found.keys())}}
 
 
 def template_path() -> Path:

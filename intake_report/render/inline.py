@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 
 _ESCAPE = "\x10"
 _EMPHASIS = _ESCAPE + "/"
@@ -25,6 +26,7 @@ _CODE_ESCAPE = re.compile(rf"{_ESCAPE}([*`\[])")
 _UNPRINTABLE = re.compile("[\x00-\x08\x0e-\x1f\x7f-\x84\x86-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]")
 # Directional overrides can show a number in another order than it has.
 _DIRECTIONAL = re.compile("[\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
+_LINE_END = re.compile(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]")
 
 
 @dataclass(frozen=True)
@@ -40,8 +42,9 @@ class Span:
 
 def printable(text: str) -> str:
     """Return `text` with U+FFFD for what cannot be printed, spaces for line ends, no overrides of direction."""
-    text = _DIRECTIONAL.sub("", text)
-    return _UNPRINTABLE.sub("\ufffd", re.sub(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]", " ", text))
+    if text.isascii() and text.isprintable():
+        return text
+    return _UNPRINTABLE.sub("\ufffd", _LINE_END.sub(" ", _DIRECTIONAL.sub("", text)))
 
 
 def literal(text: str) -> str:
@@ -54,6 +57,7 @@ def emphasis(text: str) -> str:
     return f"{_EMPHASIS}{text}{_EMPHASIS}"
 
 
+@lru_cache(maxsize=16384)  # page, PDF and notebook print the same texts, and tables the same cells
 def parse(text: str) -> tuple[Span, ...]:
     """Return the spans of a block text; adjacent ones differ in kind, and a bold mark without its partner is literal."""
     spans: list[Span] = []

@@ -7,7 +7,7 @@ import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -57,6 +57,7 @@ def _broken(word: str, longest: int) -> str:
     return ZERO_WIDTH_SPACE.join(pieces)
 
 
+@lru_cache(maxsize=16384)
 def text_width(text: str) -> float:
     """Return an upper estimate of the width of `text` [em]."""
     return sum(map(_char_width, text))
@@ -184,11 +185,10 @@ def font_folder() -> Path:
 @cache
 def _covered() -> frozenset[int]:
     """Return the code points that every DejaVu face used in the PDF has."""
-    from fontTools.ttLib import TTFont  # type: ignore[import-untyped]
+    from matplotlib.ft2font import FT2Font
 
     names = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSans-Oblique.ttf")
-    maps = [frozenset(TTFont(font_folder() / name, lazy=True).getBestCmap()) for name in names]
-    return frozenset.intersection(*maps)
+    return frozenset.intersection(*(frozenset(FT2Font(font_folder() / name).get_charmap()) for name in names))
 
 
 def spellable(text: str) -> str:

@@ -125,6 +125,7 @@ def _numbered(all_blocks: Sequence[Block]) -> Document:
     if len(covers) > 1:
         raise DataError(f"The report has {len(covers)} covers.", remedy="Show the cover once.")
     targets: dict[str, Target] = {}
+    taken: set[str] = set()
     folded: set[str] = {
         label.casefold() for block in all_blocks if (label := getattr(block, "label", None)) is not None
     }
@@ -148,11 +149,11 @@ def _numbered(all_blocks: Sequence[Block]) -> Document:
             sections[level - 1] += 1
             label = block.label or _slug(block.text, folded)
             target = Target("section", lead + ".".join(map(str, sections)), label, annex)
-            items.append(Item(block, _register(target, targets), level))
+            items.append(Item(block, _register(target, targets, taken), level))
         elif isinstance(block, Figure | Table | Equation):
             counts[block.kind] += 1
             target = Target(block.kind, f"{lead}{counts[block.kind]}", block.label, annex)
-            items.append(Item(block, _register(target, targets)))
+            items.append(Item(block, _register(target, targets, taken)))
         else:
             items.append(Item(block))
     data = tuple(block for block in all_blocks if isinstance(block, Data))
@@ -162,10 +163,11 @@ def _numbered(all_blocks: Sequence[Block]) -> Document:
     return Document(tuple(body), cover, data, targets, tuple(items))
 
 
-def _register(target: Target, targets: dict[str, Target]) -> Target:
+def _register(target: Target, targets: dict[str, Target], taken: set[str]) -> Target:
     # Labels become file names, and some file systems do not tell A from a.
-    if any(target.label.casefold() == known.casefold() for known in targets):
+    if target.label.casefold() in taken:
         raise DataError(f"Two blocks of the report carry the label {target.label!r}.", remedy="Rename one of them.")
+    taken.add(target.label.casefold())
     targets[target.label] = target
     return target
 
