@@ -124,7 +124,7 @@ def _place(figure: Figure) -> None:
     heading = _extent([figure.get_suptitle()], 9.5)[1]
     bottom = EDGE + (LEGEND if figure.legends else 0.0)
     top = height - EDGE - (heading + EDGE if heading else 0.0)
-    spots = [panel.get_subplotspec() for panel in panels]
+    spots: list[Any] = [panel.get_subplotspec() for panel in panels]
     grid = spots[0].get_gridspec()
     rows, columns = [spot.rowspan.start for spot in spots], [spot.colspan.start for spot in spots]
     bottoms, heights = _shares(rows, [_below_and_above(panel) for panel in panels], (bottom, top), grid, upright=True)
@@ -139,15 +139,25 @@ def _place(figure: Figure) -> None:
 
 
 def _shares(
-    places: Sequence[int], needs: Sequence[tuple[float, float]], ends: tuple[float, float], grid: Any, *, upright: bool = False
+    places: Sequence[int],
+    needs: Sequence[tuple[float, float]],
+    ends: tuple[float, float],
+    grid: Any,
+    *,
+    upright: bool = False,
 ) -> tuple[list[float], list[float]]:
     """Return begin and length of every row (`upright`) or column of panels between two ends [pt].
 
     `places`, `needs`: of each panel the number of its row or column, and the room before and after it.
     """
-    ratios = (grid.get_height_ratios() if upright else grid.get_width_ratios()) or [1] * grid.get_geometry()[not upright]
+    ratios = (grid.get_height_ratios() if upright else grid.get_width_ratios()) or [1] * grid.get_geometry()[
+        not upright
+    ]
     before, after = (
-        [max((need[side] for place, need in zip(places, needs, strict=True) if place == i), default=0.0) for i in range(len(ratios))]
+        [
+            max((need[side] for place, need in zip(places, needs, strict=True) if place == i), default=0.0)
+            for i in range(len(ratios))
+        ]
         for side in (0, 1)
     )
     free = ends[1] - ends[0] - sum(before) - sum(after) - GAP[upright] * (len(ratios) - 1)
@@ -167,7 +177,8 @@ def _ticks(axis: Axis, side: str) -> tuple[float, float, float]:
     places = [place for place in axis.get_majorticklocs() if low - slack <= place <= high + slack]
     if not axis.axes.axison or not params[f"label{side}"] or not places:
         return 0.0, 0.0, 0.0
-    labels, points = axis.major.formatter.format_ticks(places), params.get("labelsize", TICK)
+    formatter: Any = axis.major.formatter
+    labels, points = formatter.format_ticks(places), params.get("labelsize", TICK)
     wide, tall = _extent(labels, points)
     if params.get("rotation") == 90:
         wide, tall = tall, wide
@@ -178,12 +189,15 @@ def _ticks(axis: Axis, side: str) -> tuple[float, float, float]:
 def _beside(size: float, axis: Axis, *, label: bool = True) -> float:
     """Return the room that tick labels of this size need beside a panel with their marks, and the name of the axis [pt]."""
     words = axis.label.get_text() if label and axis.axes.axison else ""
-    return (size + MARK if size else 0.0) + (_extent([words], axis.label.get_fontsize())[1] + EDGE if words else 0.0)
+    return (size + MARK if size else 0.0) + (
+        _extent([words], float(axis.label.get_fontsize()))[1] + EDGE if words else 0.0
+    )
 
 
 def _notes(panel: Axes) -> list[Any]:
     """Return the texts at the edges of a panel."""
-    return [text for text in panel.texts if text.xycoords != "data"]
+    texts: Iterable[Any] = panel.texts
+    return [text for text in texts if text.xycoords != "data"]
 
 
 def _below_and_above(panel: Axes) -> tuple[float, float]:

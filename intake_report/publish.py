@@ -9,6 +9,7 @@ import os
 import shutil
 import tempfile
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -277,10 +278,11 @@ def make_report(
         Attachment("results.json", results, "application/json", "All numbers of the report, in internal units"),
         Attachment("campaign.toml", campaign.source, "application/toml", "The campaign file", "source"),
     )
-    progress("writing HTML, PDF and slides")
-    export(document, meta, attachments, folder, scratch)
-    progress("writing figures and tables")
-    write_assets(document, folder)
+    progress("writing HTML, PDF, slides, figures and tables")
+    with ThreadPoolExecutor(1) as beside:  # the compiler of pages and pictures lets others run
+        assets = beside.submit(write_assets, document, folder)
+        export(document, meta, attachments, folder, scratch)
+        assets.result()
     for name, rows in record_tables(json.loads(results)).items():
         columns = list(dict.fromkeys(column for row in rows for column in row))
         text = csv_text([columns, *([row.get(column) for column in columns] for row in rows)])
@@ -297,11 +299,18 @@ def export(
     from intake_report.render.html import export_html
     from intake_report.render.typst import export_pdf
 
-    for name, part, carried in (("report", document, attachments), ("annex", document.of_annex(), ())):
-        (folder / f"{name}.html").write_bytes(export_html(part, meta).encode())
-        (folder / f"{name}.pdf").write_bytes(export_pdf(part, meta, carried, scratch / f"{name}-pdf"))
-    (folder / "summary.md").write_text(summary(document, meta), encoding="utf-8")
-    write_slides(document, meta, folder / "slides", scratch / "slides")
+    parts = (("report", document, attachments), ("annex", document.of_annex(), ()))
+    with ThreadPoolExecutor(1) as beside:  # the compiler of pages lets others run
+        pages = {
+            name: beside.submit(export_pdf, part, meta, carried, scratch / f"{name}-pdf")
+            for name, part, carried in parts
+        }
+        for name, part, _ in parts:
+            (folder / f"{name}.html").write_bytes(export_html(part, meta).encode())
+        (folder / "summary.md").write_text(summary(document, meta), encoding="utf-8")
+        write_slides(document, meta, folder / "slides", scratch / "slides")
+        for name, page in pages.items():
+            (folder / f"{name}.pdf").write_bytes(page.result())
 
 
 def write_manifest(

@@ -57,6 +57,39 @@ def test_figures_leave_matplotlib_as_it_was_and_say_the_units_of_the_reader(name
         assert "[°C]" not in joined and "[km]" not in joined
 
 
+WITHOUT_UNITS = {
+    "acceptance": lambda result: plots_values.acceptance_figure(result, "Finding"),
+    "decision": lambda result: plots_route.decision_figure(result, "Finding"),
+    "places": lambda result: plots_route.places_figure(result, result.places, "Finding"),
+}
+
+
+@pytest.mark.parametrize("name", [*FIGURES, *WITHOUT_UNITS])
+def test_nothing_written_is_cut_off_or_written_over_the_title(name, result, monkeypatch):
+    """Panels are placed from estimates of what is written beside them; 1.5 pt is half of the blank around a drawing."""
+    from intake_report.render import svg
+
+    lines: list[tuple[str, float, float, float, float]] = []  # text, left, top, right, bottom [pt]
+    drawn = svg.RendererSVG.draw_text
+
+    def recorded(self, gc, x, y, s, prop, angle, **more):
+        width, height, down = self.get_text_width_height_descent(s, prop, False)
+        upright = (x - height + down, y - width, x + down, y) if angle else (x, y - height + down, x + width, y + down)
+        lines.append((s, *upright))
+        drawn(self, gc, x, y, s, prop, angle, **more)
+
+    monkeypatch.setattr(svg._Visible, "draw_text", recorded, raising=False)
+    figure = (FIGURES | WITHOUT_UNITS)[name](result)
+    with mpl.rc_context(plots.STYLE):
+        svg.draw_svg(figure, "fig")
+    (foot,) = [bottom for text, *_, bottom in lines if text == "Finding"]
+    width, height = (72 * side for side in figure.get_size_inches())
+    assert len(lines) > 10
+    for text, left, top, right, bottom in lines:
+        assert left > -1.5 and right < width + 1.5 and top > -1.5 and bottom < height + 1.5, text
+        assert text == "Finding" or top > foot - 1.5, text
+
+
 def test_route_figure_draws_every_run_in_the_panel_of_its_configuration(demo):
     result = demo.chain.result
     figure = plots_route.route_figure(result, "")

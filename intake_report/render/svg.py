@@ -55,7 +55,7 @@ class _Visible(RendererSVG):
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
         self._names: dict[tuple[str, str], str] = {}
-        self.writer.comment = lambda _: None
+        self.writer.comment = lambda _: None  # type: ignore[method-assign]
 
     def open_group(self, s: str, gid: str | None = None) -> None:
         pass
@@ -73,9 +73,10 @@ class _Visible(RendererSVG):
         """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""
         return self._names.setdefault((type, str(content)), f"{type or 'c'}{len(self._names) + 1}")
 
-    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: bool) -> tuple[float, float, float]:
-        if ismath:
-            return super().get_text_width_height_descent(s, prop, ismath)
+    def get_text_width_height_descent(self, s: str, prop: FontProperties, ismath: Any) -> tuple[float, float, float]:
+        if ismath:  # in a figure of an analyst
+            size: tuple[float, float, float] = super().get_text_width_height_descent(s, prop, ismath)
+            return size
         return text_size(s, prop.copy())
 
     def _draw_text_as_path(
@@ -110,7 +111,7 @@ class _Visible(RendererSVG):
 @lru_cache(maxsize=4096)
 def _glyphs(text: str, font: FontProperties) -> tuple[tuple[str, str], ...]:
     """Return name and place of each glyph of one line of text; their outlines go to `_OUTLINES`."""
-    face = text_to_path._get_font(font)
+    face = text_to_path._get_font(font)  # type: ignore[attr-defined]
     places, new, _ = text_to_path.get_glyphs_with_font(face, text, glyph_map=_OUTLINES, return_new_glyphs_only=True)
     _OUTLINES.update(new)
     return tuple((name, _generate_transform([("translate", (x, y)), ("scale", (by,))])) for name, x, y, by in places)
