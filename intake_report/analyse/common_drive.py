@@ -26,7 +26,6 @@ from intake_report.thermal import (
     fit,
     lacking,
     leave_one_out,
-    misfit,
     natural,
     replay,
     trace,
@@ -73,8 +72,8 @@ def common_drive(
     if settings.file:
         keys = tuple(k for k in keys if k.parameter.kind == "none")  # a trace has neither phases nor an entry
     rng = np.random.default_rng([campaign.metrics.seed, 15])
-    replayed = replay(fits, common, keys, rng, misfit(fits, series, keys))
-    validation = leave_one_out(fits, rng)
+    replayed = replay(fits, common, keys, rng)
+    validation = leave_one_out(fits)
     single = any(len(f.drives) < 2 for f in fits)
     failed = _failed(settings, validation)
     rows = compare(campaign, keys, replayed.values, replayed.draws)

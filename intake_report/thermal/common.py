@@ -11,13 +11,12 @@ import pandas as pd
 from intake_report.metrics import RunSeries, evaluate
 from intake_report.metrics.registry import evaluate_draws
 from intake_report.results import MetricKey, MetricResult
-from intake_report.thermal.fit import DISCREPANCY, SETTLED, ThermalFit, fit
+from intake_report.thermal.fit import DISCREPANCY, FLUCTUATION, SETTLED, ThermalFit, fit
 from intake_report.thermal.inputs import trace, warmer
-from intake_report.thermal.model import START, DriveInput, element
+from intake_report.thermal.model import START, DriveInput, at_times, element, sensitivity
 from intake_report.thermal.response import Floats
 
 DRAWS = 100  # of the parameters, for the intervals
-LEFT_OUT_DRAWS = 40  # for the prediction interval of a run left out
 HOT, STANDSTILL, CRUISE = 35.0, 300.0, 100.0 / 3.6  # °C, s, m/s of the what-if table
 BEFORE, CRUISING = 50.0 / 3.6, 900.0  # m/s, s: driven before the standstill; s of steady speed
 
@@ -55,17 +54,13 @@ def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Flo
     """Return a modelled temperature, (..., n) on a drive, with the events of its series, under the name of a run."""
     inside = (series.time >= drive.time[0]) & (series.time <= drive.time[-1])
     time = series.time[inside]
-    place = np.clip((time - drive.time[0]) / (drive.time[1] - drive.time[0]), 0.0, drive.time.size - 1.000001)
-    index = place.astype(np.intp)
-    share = place - index
-    iat = temperature[..., index] * (1.0 - share) + temperature[..., index + 1] * share
     return replace(
         series,
         run=run.run,
         configuration=run.configuration,
         block=run.block,
         time=time,
-        iat=iat,
+        iat=at_times(temperature, drive.time, time),
         ambient=np.interp(time, drive.time, drive.ambient),
         distance=series.distance[inside],
         reading=np.empty(0),
@@ -76,7 +71,7 @@ def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Flo
 
 
 class ReplayDraws:
-    """Draws of what the runs of a configuration share on the common drive: its parameters, and what its model leaves out.
+    """Draws of what the runs of a configuration share on the common drive: its parameters.
 
     As `analyse.compare.InstrumentDraws`; every draw holds one error of each configuration, alike in all its runs.
     """
@@ -117,7 +112,6 @@ def replay(
     common: CommonDrive,
     metrics: Sequence[MetricKey],
     rng: np.random.Generator,
-    left_out: Mapping[str, float] | None = None,
 ) -> Replay:
     """Drive every fitted run on the common drive and compute the metrics on it.
 
@@ -131,8 +125,12 @@ def replay(
         Of the registry; those that need an engine are refused by it.
     rng : Generator
         For the draws.
-    left_out : mapping of str to float, optional
-        By metric, the standard deviation of what the model leaves out [unit of the metric]; see `misfit`.
+
+    Notes
+    -----
+    A run's value is its metric on the trace that the parameters of its configuration and its own effects give. Draws follow
+    the trace along its derivatives: the fit leaves combinations of parameters open by factors, in which the trace is far from
+    straight and the data would not let it go. What runs differ by is in the scatter of their values, and only there.
     """
     values: list[MetricResult] = []
     found: dict[tuple[str, str], Floats] = {}
@@ -141,9 +139,11 @@ def replay(
         shapes, effects = fitted.draws(DRAWS, rng)
         points, drawn, traces = [], [], []
         for i, drive in enumerate(fitted.drives):
-            traces.append(element(fitted.shape, common.placed(fitted.effects[i]), common.drive))
-            points.append(common.seen(drive, traces[-1]))
-            drawn.append(common.seen(drive, element(shapes, common.placed(effects[i]), common.drive)))
+            trace, slopes = sensitivity(fitted.shape, common.placed(fitted.effects[i]), common.drive)
+            off = np.hstack([shapes, effects[i]])
+            traces.append(trace)
+            points.append(common.seen(drive, trace))
+            drawn.append(common.seen(drive, trace + off @ slopes[: off.shape[1]]))
         temperature[fitted.configuration] = np.mean(traces, axis=0)
         for key in metrics:
             own = [evaluate(key, point) for point in points]
@@ -156,7 +156,6 @@ def replay(
             shift = np.mean(known, axis=0)
             usual = np.median(shift)
             shift = np.where(np.isfinite(shift), shift - (usual if np.isfinite(usual) else 0.0), shift)
-            shift += rng.normal(0.0, (left_out or {}).get(key.key, 0.0), DRAWS)
             for drive, number in zip(fitted.drives, numbers, strict=True):
                 # a shift below nothing is within at entry; a run that is open stays open
                 found[key.key, drive.run] = np.full(DRAWS, number) if np.isinf(number) else number + shift
@@ -169,27 +168,7 @@ def _number(value: MetricResult) -> float:
     return np.inf if value.status == "not reached" else -np.inf
 
 
-def misfit(
-    fits: Sequence[ThermalFit], series: Mapping[str, RunSeries], metrics: Sequence[MetricKey]
-) -> dict[str, float]:
-    """Return by metric the standard deviation of modelled minus measured value, each run on its own drive.
-
-    What the model leaves out of a drive, which all runs of a configuration share on the common drive: in the unit of the
-    metric, over the runs in which both reach it. What it leaves out everywhere, as of a sharp peak, cancels in differences.
-    """
-    off: dict[str, list[float]] = {}
-    for fitted in fits:
-        for i, drive in enumerate(fitted.drives):
-            own = series[drive.run]
-            modelled = seen(own, drive, drive, fitted.own(i))
-            for key in metrics:
-                pair = evaluate(key, modelled), evaluate(key, own)
-                if pair[0].value is not None and pair[1].value is not None:
-                    off.setdefault(key.key, []).append(pair[0].value - pair[1].value)
-    return {key: float(np.std(all_, ddof=1)) for key, all_ in off.items() if len(all_) > 1}
-
-
-def leave_one_out(fits: Sequence[ThermalFit], rng: np.random.Generator) -> pd.DataFrame:
+def leave_one_out(fits: Sequence[ThermalFit]) -> pd.DataFrame:
     """Predict each run from the others of its configuration; columns run, configuration, rms, peak_bias, coverage, samples.
 
     Its readings are not used: effects are what is expected before the data, with their spread in the prediction interval
@@ -204,13 +183,13 @@ def leave_one_out(fits: Sequence[ThermalFit], rng: np.random.Generator) -> pd.Da
             time, reading = left.reading_time[kept], left.reading[kept]
             expected = left.expected
             expected[5] = float(np.mean([effects[5] for effects in others.effects])) if others.effects.size else START
-            predicted = np.interp(time, left.time, element(others.shape, expected, left))
-            shapes, _ = others.draws(LEFT_OUT_DRAWS, rng)
-            effects = expected + left.spread * rng.standard_normal((LEFT_OUT_DRAWS, expected.size))
-            drawn = element(shapes, effects, left)
-            middle, spread = drawn.mean(axis=0), drawn.std(axis=0)
-            half = 2.0 * np.hypot(np.interp(time, left.time, spread), DISCREPANCY) + 0.5 * left.step
-            inside = np.abs(reading - np.interp(time, left.time, middle)) <= half
+            trace, slopes = sensitivity(others.shape, expected, left)
+            predicted = at_times(trace, left.time, time)
+            shared, own = np.split(at_times(slopes, left.time, time), [others.shape.size])
+            known = others.covariance[: others.shape.size, : others.shape.size]
+            variance = np.sum(shared * (known @ shared), axis=0) + np.sum((own.T * left.spread) ** 2, axis=1)
+            half = 2.0 * np.sqrt(variance + DISCREPANCY**2 + FLUCTUATION**2) + 0.5 * left.step
+            inside = np.abs(reading - predicted) <= half
             ambient = np.interp(time, left.time, left.ambient)
             rows.append(
                 {

@@ -10,15 +10,18 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
-from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, DriveInput, element
+from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, DriveInput, at_times, element, sensitivity
 from intake_report.thermal.response import Floats
 
-DISCREPANCY = 0.3  # K; standard deviation of what the model leaves out (own choice; the report states what it is)
+DISCREPANCY = 0.2  # K; standard deviation of what the model leaves out beyond slow fluctuations (own choice)
 MEMORY = 20.0  # s over which what is left out is one and the same: readings within it count as one (own choice)
 EVERY = 2.0  # s; readings nearer to each other say the same
-DIFFERENCE = 1e-4  # of a logarithm, for the derivatives
 TOLERANCE, MOST, FIRST = 1e-3, 30, 7  # of the sum of squares; evaluations in all, and of each start
 BEYOND = 3.0  # spreads
+KNOT, FLUCTUATION = (
+    120.0,
+    0.25,
+)  # s, K; what the air is off its reference: a polygon of this spacing, knots of this spread (own choice)
 NOT_EXCITED = 0.7  # of the spread before the data: with more left the drive says little of a parameter
 SETTLED = 300.0  # s after which a start state is forgotten (own choice)
 STARTS = (("share_still", 0.5), ("bulk", -0.7), ("heat", -0.7))
@@ -35,12 +38,12 @@ class ThermalFit:
         Id.
     drives : tuple of DriveInput
         The r runs.
-    shape : ndarray, (10,)
+    shape : ndarray, (13,)
         Logarithms of `COEFFICIENTS`.
     effects : ndarray, (r, 7)
         `EFFECTS` of each run.
-    covariance : ndarray, (10 + 7·r, 10 + 7·r)
-        Of shape and effects, run by run: from the curvature at the best fit.
+    covariance : ndarray, (13 + 7·r, 13 + 7·r)
+        Of shape and effects, run by run: from the curvature at the best fit, whatever the fluctuations of the air were.
     """
 
     configuration: str
@@ -56,19 +59,16 @@ class ThermalFit:
         return tuple(name for name, share in zip(NAMES, left.tolist(), strict=True) if share > NOT_EXCITED)
 
     def draws(self, m: int, rng: np.random.Generator) -> tuple[Floats, Floats]:
-        """Return m draws of shape, (m, 10), and of the effects, (r, m, 7), wind and start states held at their best fit.
+        """Return m draws of how far the shape is off, (m, 13), and the effects on parameters, (r, m, 3).
 
-        On a common drive these are the same for all configurations: what they leave open is not of the intake.
+        Wind and start states are held at their best fit: on a common drive these are the same for all configurations, and
+        what they leave open is not of the intake.
         """
         own = SPREAD.size + 7 * np.arange(len(self.drives))[:, None] + np.arange(3)
         moved = np.concatenate([np.arange(SPREAD.size), own.ravel()])
         conditional = np.linalg.inv(np.linalg.inv(self.covariance)[np.ix_(moved, moved)])
-        centre = np.concatenate([self.shape, self.effects.ravel()])
-        found = np.tile(centre, (m, 1))
-        found[:, moved] = rng.multivariate_normal(centre[moved], conditional, m, method="eigh")
-        limits = MIDDLE + np.outer((-BEYOND, BEYOND), SPREAD)
-        effects = found[:, SPREAD.size :].reshape(m, *self.effects.shape)
-        return np.clip(found[:, : SPREAD.size], *limits), np.moveaxis(effects, 1, 0)
+        off = rng.multivariate_normal(np.zeros(moved.size), conditional, m, method="eigh")
+        return off[:, : SPREAD.size], np.moveaxis(off[:, SPREAD.size :].reshape(m, -1, 3), 1, 0)
 
     def own(self, index: int) -> Floats:
         """Return the temperature of the element on the drive of one of the runs [°C]."""
@@ -102,11 +102,18 @@ class _Problem:
     def __init__(self, drives: Sequence[DriveInput]) -> None:
         self.drives = drives
         self.kept, self.size = [], SPREAD.size + 7 * len(drives)
+        self.polygons: list[tuple[slice, Floats]] = []
         for drive in drives:
             cell = np.floor(drive.reading_time / EVERY)
             self.kept.append(np.flatnonzero(np.diff(cell, prepend=-1.0) > 0.0))
-        self.before = np.concatenate([MIDDLE, *(one.expected for one in drives)])
-        self.spread = np.concatenate([SPREAD, *(one.spread for one in drives)])
+            knots = np.arange(drive.time[0], drive.time[-1] + KNOT, KNOT)
+            hats = np.maximum(1.0 - np.abs(drive.reading_time[self.kept[-1], None] - knots) / KNOT, 0.0)
+            self.polygons.append((slice(self.size, self.size + knots.size), hats))
+            self.size += knots.size
+        self.before, self.spread = np.zeros(self.size), np.full(self.size, FLUCTUATION)
+        own = SPREAD.size + 7 * len(drives)
+        self.before[:own] = np.concatenate([MIDDLE, *(one.expected for one in drives)])
+        self.spread[:own] = np.concatenate([SPREAD, *(one.spread for one in drives)])
         self._at: Floats | None = None
 
     def _evaluate(self, z: Floats) -> None:
@@ -116,18 +123,14 @@ class _Problem:
         for i, (drive, kept) in enumerate(zip(self.drives, self.kept, strict=True)):
             first = SPREAD.size + 7 * i
             columns = np.r_[: SPREAD.size, first : first + 7]
-            moves = (
-                DIFFERENCE
-                * np.vstack([np.zeros(columns.size), np.eye(columns.size)])
-                * np.r_[np.ones(SPREAD.size), drive.spread]
-            )
-            at = z[columns] + moves
-            found = element(at[:, : SPREAD.size], at[:, SPREAD.size :], drive)
-            found = _at_times(found, drive.time, drive.reading_time[kept])
+            found = np.vstack(sensitivity(z[: SPREAD.size], z[first : first + 7], drive))
+            found = at_times(found, drive.time, drive.reading_time[kept])
+            fluctuation, hats = self.polygons[i]
             weight = np.sqrt(min(1.0, EVERY / MEMORY))
-            root, slope = deviance(found[0], drive.reading[kept], drive.step)
+            root, slope = deviance(found[0] + hats @ z[fluctuation], drive.reading[kept], drive.step)
             block = np.zeros((kept.size, self.size))
-            block[:, columns] = weight * slope[:, None] * (found[1:] - found[0]).T / np.diag(moves[1:])
+            block[:, columns] = weight * slope[:, None] * found[1:].T
+            block[:, fluctuation] = weight * slope[:, None] * hats
             parts.append(weight * root)
             slopes.append(block)
         self._value = np.concatenate([*parts, (z - self.before) / self.spread])
@@ -153,15 +156,6 @@ def _warm(start: ThermalFit, problem: _Problem) -> Floats:
     return z
 
 
-def _at_times(values: Floats, grid: Floats, time: Floats) -> Floats:
-    """Interpolate (..., n) on an even grid at times inside it, (k,)."""
-    place = np.clip((time - grid[0]) / (grid[1] - grid[0]), 0.0, grid.size - 1.000001)
-    index = place.astype(np.intp)
-    share = place - index
-    result: Floats = values[..., index] * (1.0 - share) + values[..., index + 1] * share
-    return result
-
-
 def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> ThermalFit:
     """Fit the model to the runs of one configuration by penalised least squares.
 
@@ -181,7 +175,8 @@ def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> Therma
     -----
     Maximum of the posterior: deviance of the readings (see `deviance`), counted as one reading per `MEMORY`, and the
     distributions of `COEFFICIENTS` and `EFFECTS` before the data, which keep a parameter where a drive says nothing of
-    it. The covariance is the inverse of the normal matrix (Gauss–Newton). Extremes count by their probability under a normal
+    it. The air that a run meets wanders about its reference; a polygon with a knot every `KNOT` is fitted with the rest, so
+    that it neither passes for a warm intake nor counts as news with every reading. The covariance is the inverse of the normal matrix (Gauss–Newton). Extremes count by their probability under a normal
     discrepancy; engine-off artefacts are masked before.
     """
     problem = _Problem(drives)
@@ -210,5 +205,7 @@ def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> Therma
             tried.append(descend(z, FIRST))
         best = descend(min(tried, key=lambda found: float(found.cost)).x, MOST)
     normal = best.jac.T @ best.jac
-    effects = best.x[SPREAD.size :].reshape(len(drives), 7)
-    return ThermalFit(drives[0].configuration, tuple(drives), best.x[: SPREAD.size], effects, np.linalg.inv(normal))
+    own = SPREAD.size + 7 * len(drives)
+    effects = best.x[SPREAD.size : own].reshape(len(drives), 7)
+    covariance = np.linalg.inv(normal)[:own, :own]
+    return ThermalFit(drives[0].configuration, tuple(drives), best.x[: SPREAD.size], effects, covariance)

@@ -8,6 +8,7 @@ import numpy as np
 
 from intake_report.thermal.response import Floats, respond
 
+DIFFERENCE = 1e-4  # of a logarithm or of an effect's spread, for the derivatives
 STEP = 2.0  # s; time step of the model: short against every response but the sensor's, which is exact in it
 
 
@@ -30,15 +31,18 @@ class Coefficient:
 
 COEFFICIENTS = (
     Coefficient("heat", 0.015, 0.7, "1/s", "rate at which the engine heats the under-hood air"),
-    Coefficient("flush", 0.008, 0.7, "1/s", "rate at which ambient air flushes it at standstill"),
-    Coefficient("flush_speed", 0.050, 0.7, "1/s per 10 m/s", "what speed through the air adds to that rate"),
+    Coefficient("flush", 0.006, 0.7, "1/s", "rate at which ambient air flushes it at standstill"),
+    Coefficient("flush_speed", 0.020, 0.7, "1/s per 10 m/s", "what speed through the air adds to that rate"),
     Coefficient("share_still", 0.5, 0.8, "", "share of under-hood air in the intake at standstill"),
     Coefficient("share_cruise", 0.02, 1.0, "", "share that is left at speed"),
     Coefficient("share_speed", 6.0, 0.4, "m/s", "speed through the air over which the share falls by 1/e"),
-    Coefficient("wall", 0.025, 0.6, "1/s", "rate at which the duct's inner wall follows 10 g/s of air"),
+    Coefficient("wall", 0.030, 0.6, "1/s", "rate at which the duct's inner wall follows 10 g/s of air"),
     Coefficient("transfer", 1.0, 0.3, "", "transfer units from wall to air at 10 g/s"),
-    Coefficient("bulk", 0.007, 0.7, "1/s", "rate at which the duct's bulk follows the air around it"),
-    Coefficient("conduction", 0.004, 1.0, "1/s", "rate at which the inner wall follows the bulk"),
+    Coefficient("bulk", 0.010, 0.7, "1/s", "rate at which the duct's bulk follows the air around it"),
+    Coefficient("conduction", 0.008, 1.0, "1/s", "rate at which the inner wall follows the bulk"),
+    Coefficient("exposed", 0.05, 1.0, "", "share of under-hood air around the duct that is left at speed"),
+    Coefficient("held", 0.015, 0.7, "1/s", "rate at which under-hood air follows the parts around it"),
+    Coefficient("parts", 0.0015, 0.5, "1/s", "rate at which these parts follow the air"),
 )
 """Parameters of a configuration, in the order of every array of them."""
 NAMES = tuple(c.name for c in COEFFICIENTS)
@@ -123,7 +127,7 @@ class DriveInput:
 
 
 def natural(shape: Floats) -> Floats:
-    """Return parameters in their units from their logarithms (logit of the share at standstill), (..., 10)."""
+    """Return parameters in their units from their logarithms (logit of the share at standstill), (..., 13)."""
     values = np.exp(shape)
     values[..., SHARE] = 1.0 / (1.0 + np.exp(-shape[..., SHARE]))
     return values
@@ -134,7 +138,7 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
 
     Parameters
     ----------
-    shape : ndarray, (..., 10)
+    shape : ndarray, (..., 13)
         Logarithms of `COEFFICIENTS`.
     effects : ndarray, (..., 7)
         `EFFECTS` of the run.
@@ -149,23 +153,38 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
     Notes
     -----
     Own model, lumped capacitances throughout: heat from the coolant's temperature, flushing linear in speed through the
-    air, the share of under-hood air falling exponentially with it, turbulent transfer in the duct (as airflow to the
-    power 0.8, so transfer units as its power −0.2), a sensor whose rate goes with the root of airflow (common practice).
-    Valid for a warm engine; ambient may change slowly against the responses. Every temperature lies between ambient and
-    coolant, the air at the sensor between ambient and under-hood air that is or was.
+    air, parts of the bay that follow slowly and hold under-hood air warm (they follow what it would be without them, so that
+    the responses stay a cascade), the share of under-hood air falling exponentially with speed, turbulent transfer in the
+    duct (as airflow to the power 0.8, so transfer units as its power −0.2), a sensor whose rate goes with the root of airflow
+    (common practice). Valid for a warm engine; ambient may change slowly against the responses. Every temperature lies
+    between ambient and coolant, the air at the sensor between ambient and under-hood air that is or was.
     """
     own = shape.copy()
     own[..., [NAMES.index(name) for name in EFFECTS[:3]]] += effects[..., :3]
-    heat, flush, flush_speed, share_still, share_cruise, share_speed, wall, transfer, bulk, conduction = (
-        value[..., None] for value in np.moveaxis(natural(own), -1, 0)
-    )
+    (
+        heat,
+        flush,
+        flush_speed,
+        share_still,
+        share_cruise,
+        share_speed,
+        wall,
+        transfer,
+        bulk,
+        conduction,
+        exposed,
+        held,
+        parts,
+    ) = (value[..., None] for value in np.moveaxis(natural(own), -1, 0))
     wind = effects[..., 3:4] * drive.east + effects[..., 4:5] * drive.north
     through = np.abs(drive.speed + wind)
     rate = heat + flush + flush_speed * through / 10.0
-    bay = respond(rate, heat * (drive.coolant - drive.ambient) / rate, effects[..., _BAY], STEP)
+    heated = heat * (drive.coolant - drive.ambient)
+    metal = respond(parts, heated / rate, effects[..., _BAY], STEP)
+    bay = respond(rate + held, (heated + held * metal) / (rate + held), effects[..., _BAY], STEP)
     still = np.exp(-through / share_speed)
     drawn = (share_cruise * (1.0 - still) + share_still * still) * bay
-    outside = bay * np.sqrt(still)  # the ram stream washes the duct less than the inlet
+    outside = bay * (exposed + (1.0 - exposed) * np.sqrt(still))  # the ram stream washes the duct less than the inlet
     start = effects[..., _DUCT]
     core = respond(bulk, outside, start, STEP)
     passed = -np.expm1(-transfer * (drive.airflow / 10.0) ** -0.2)
@@ -180,3 +199,21 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
 def element(shape: Floats, effects: Floats, drive: DriveInput) -> Floats:
     """Return the temperature of the sensor's element [°C], (..., n); see `over_ambient`."""
     return over_ambient(shape, effects, drive)["element"] + drive.ambient
+
+
+def sensitivity(shape: Floats, effects: Floats, drive: DriveInput) -> tuple[Floats, Floats]:
+    """Return the temperature of the element [°C], (n,), and its derivatives by shape and effects, (13 + 7, n)."""
+    at = np.concatenate([shape, effects])
+    moves = DIFFERENCE * np.concatenate([np.ones(shape.size), drive.spread])
+    moved = at + np.vstack([np.zeros(at.size), np.diag(moves)])
+    found = element(moved[:, : shape.size], moved[:, shape.size :], drive)
+    return found[0], (found[1:] - found[0]) / moves[:, None]
+
+
+def at_times(values: Floats, grid: Floats, time: Floats) -> Floats:
+    """Interpolate (..., n) on an even grid at times inside it, (k,)."""
+    place = np.clip((time - grid[0]) / (grid[1] - grid[0]), 0.0, grid.size - 1.000001)
+    index = place.astype(np.intp)
+    share = place - index
+    result: Floats = values[..., index] * (1.0 - share) + values[..., index + 1] * share
+    return result

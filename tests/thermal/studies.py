@@ -13,7 +13,7 @@ from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route, draw_plan
 from intake_report.metrics import evaluate
 from intake_report.results import Comparison
-from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, misfit, replay
+from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, replay
 from intake_report.thermal.model import STEP, WIND_NEAR_GROUND
 
 DESIGNS = {"3×2": ((STOCK, OPEN, SEALED), 2), "2×3": ((STOCK, SEALED), 3)}
@@ -89,8 +89,7 @@ def study_common_drive(name: str, campaigns: int, *, known_wind: bool = True, se
             drives[i] = simulated_drive(study, i, series[i], (day.wind_speed, day.wind_from) if known_wind else None)
         fits = [fit([one for one in drives.values() if one.configuration == k.id]) for k in configurations]
         common = common_drive(fits, drives[chosen[c]], series[chosen[c]])
-        off = misfit(fits, {s.run: s for s in series.values()}, keys)
-        replayed = replay(fits, common, keys, np.random.default_rng([seed, c]), off)
+        replayed = replay(fits, common, keys, np.random.default_rng([seed, c]))
         truth = {}
         for k, configuration in enumerate(configurations):
             i = c * len(configurations) + k
