@@ -32,7 +32,7 @@ class CommonDrive:
     series : RunSeries
         Distance, stops, phases and highway entry of the same drive, for the metrics.
     effects : ndarray, (7,)
-        Of which wind and start of the under-hood air are taken for every configuration; a duct starts as in its own runs.
+        Of which wind and start state are taken for every configuration.
     """
 
     drive: DriveInput
@@ -40,9 +40,9 @@ class CommonDrive:
     effects: Floats
 
     def placed(self, effects: Floats) -> Floats:
-        """Return effects of runs, (..., 7), in the wind and from the under-hood air of this drive; ducts as they were."""
+        """Return effects of runs, (..., 7), in the wind and from the start state of this drive."""
         placed = effects.copy()
-        placed[..., 3:6] = self.effects[3:6]
+        placed[..., 3:7] = self.effects[3:7]
         return placed
 
     def seen(self, run: DriveInput, temperature: Floats) -> RunSeries:
@@ -128,31 +128,32 @@ def replay(
 
     Notes
     -----
-    A run's value is its metric on the trace that the parameters of its configuration and its own effects give. Draws follow
+    A run's value is its metric on the trace that the parameters of its configuration and its own effects give, these on the
+    day of the common drive (`on_one_day`). Draws follow
     the trace along its derivatives: the fit leaves combinations of parameters open by factors, in which the trace is far from
     straight and the data would not let it go. What runs differ by is in the scatter of their values, and only there.
     """
     values: list[MetricResult] = []
     found: dict[tuple[str, str], Floats] = {}
     temperature = {}
-    for fitted in fits:
+    for fitted, own in zip(fits, on_one_day(fits, common.series.block), strict=True):
         shapes, effects = fitted.draws(DRAWS, rng)
         points, drawn, traces = [], [], []
         for i, drive in enumerate(fitted.drives):
-            trace, slopes = sensitivity(fitted.shape, common.placed(fitted.effects[i]), common.drive)
+            trace, slopes = sensitivity(fitted.shape, common.placed(own[i]), common.drive)
             off = np.hstack([shapes, effects[i]])
             traces.append(trace)
             points.append(common.seen(drive, trace))
             drawn.append(common.seen(drive, trace + off @ slopes[: off.shape[1]]))
         temperature[fitted.configuration] = np.mean(traces, axis=0)
         for key in metrics:
-            own = [evaluate(key, point) for point in points]
-            values += own
+            reached = [evaluate(key, point) for point in points]
+            values += reached
             every = [evaluate_draws(key, draw) for draw in drawn]
             known = [draw for draw in every if draw is not None]
-            if len(known) < len(own) or any(v.status == "not computed" for v in own):
+            if len(known) < len(points) or any(v.status == "not computed" for v in reached):
                 continue
-            numbers = np.array([_number(v) for v in own])
+            numbers = np.array([_number(v) for v in reached])
             shift = np.mean(known, axis=0)
             usual = np.median(shift)
             shift = np.where(np.isfinite(shift), shift - (usual if np.isfinite(usual) else 0.0), shift)
@@ -160,6 +161,28 @@ def replay(
                 # a shift below nothing is within at entry; a run that is open stays open
                 found[key.key, drive.run] = np.full(DRAWS, number) if np.isinf(number) else number + shift
     return Replay(tuple(values), ReplayDraws(found), temperature)
+
+
+def on_one_day(fits: Sequence[ThermalFit], block: str | None) -> list[Floats]:
+    """Return the effects of each fit, (r, 7), as they would be on the day of a block: in sun and traffic of one day.
+
+    The mean of the three factors over all runs of a block is of its day, and is put in place of that of each run's own; what a
+    run differs from its block by stays. A block of one configuration keeps its own: there day and configuration cannot be told
+    apart. Where `block` is none of those, the mean of all days stands for it.
+    """
+    rows = [(one.block, f.configuration, own[:3]) for f in fits for one, own in zip(f.drives, f.effects, strict=True)]
+    days = {
+        name: np.mean([own for b, _, own in rows if b == name], axis=0)
+        for name in dict.fromkeys(b for b, _, _ in rows)
+        if name is not None and len({c for b, c, _ in rows if b == name}) > 1
+    }
+    moved = [fitted.effects.copy() for fitted in fits]
+    if days:
+        chosen = days.get(block or "", np.mean(list(days.values()), axis=0))
+        for fitted, effects in zip(fits, moved, strict=True):
+            for drive, own in zip(fitted.drives, effects, strict=True):
+                own[:3] += chosen - days[drive.block] if drive.block in days else 0.0
+    return moved
 
 
 def _number(value: MetricResult) -> float:

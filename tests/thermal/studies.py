@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from analyse.studies import Instruments, campaign, headline, study_series
-from simulated import SEED, SPEED_SCALE, Study, _days, design, generator, simulate_batch, simulate_campaigns
+from simulated import SEED, SPEED_SCALE, Entry, Study, _days, design, generator, simulate_batch, simulate_campaigns
 
 from intake_report.analyse.compare import compare
 from intake_report.demo.articles import OPEN, SEALED, STOCK
@@ -15,9 +15,9 @@ from intake_report.metrics import evaluate
 from intake_report.results import Comparison
 from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, replay
 from intake_report.thermal.model import STEP, WIND_NEAR_GROUND
+from thermal.second import LAGGED, METAL, PLASTIC, second_trials
+from thermal.trials import Trial, median
 
-DESIGNS = {"3×2": ((STOCK, OPEN, SEALED), 2), "2×3": ((STOCK, SEALED), 3)}
-"""Configurations and blocks, one run of each in each block."""
 CUT = 0.5  # K; what is added to readings that are cut off
 
 
@@ -54,68 +54,83 @@ class One:
     measured: tuple[Comparison, ...]
     replayed: tuple[Comparison, ...]
     truth: dict[tuple[str, str], float]
-    rms: dict[str, float]
 
 
-def median_run(study: Study, runs: range) -> int:
-    """Return the run with the median standing time."""
-    stopped = [int(np.sum(study.batch.speed[i, : int(study.batch.samples[i])] < 1.0)) for i in runs]
-    return runs[int(np.argsort(stopped)[(len(stopped) - 1) // 2])]
-
-
-def study_common_drive(name: str, campaigns: int, *, known_wind: bool = True, seed: int = SEED) -> list[One]:
-    """Simulate campaigns and compare each as measured and on the drive of its median run in air without fluctuations."""
-    configurations, blocks = DESIGNS[name]
+def demo_trials(configurations, blocks: int, campaigns: int, seed: int, *, still: bool = False) -> list[Trial]:
+    """Simulate campaigns of the demo's route and vehicle; `still`: in air without fluctuations."""
     scenario = design(configurations, blocks)
-    study, size, keys = simulate_campaigns(scenario, campaigns, seed), len(scenario.schedule), headline()
-    model, chosen, planned = campaign(configurations), [], []
+    size, days = len(scenario.schedule), [_days(scenario, seed, str(c), True) for c in range(campaigns)]
+
+    def plan(c: int, place: int, *, calm: bool):
+        run = scenario.schedule[place]
+        made = draw_plan(demo_route(), days[c][run.day], run.start, generator(scenario, seed, "study", str(c), run.run))
+        return replace(made, noise=0.0 * made.noise) if calm else made
+
+    study = simulate_campaigns(scenario, campaigns, seed)
+    if still:
+        every = [(c, place) for c in range(campaigns) for place in range(size)]
+        runs = [
+            (scenario.schedule[p].configuration, days[c][scenario.schedule[p].day], plan(c, p, calm=True))
+            for c, p in every
+        ]
+        study = Study(study.entries, simulate_batch(runs))
+    stopped = np.array([np.sum(study.batch.speed[i, :n] < 1.0) for i, n in enumerate(study.batch.samples)])
+    chosen = [median(range(c * size, (c + 1) * size), lambda i: stopped[i]) for c in range(campaigns)]
+    planned = [
+        (k, days[c][study.entries[i].block], plan(c, i - c * size, calm=True))
+        for c, i in enumerate(chosen)
+        for k in configurations
+    ]
+    true = Study(tuple(Entry(0, 0, k.id) for k, _, _ in planned), simulate_batch(planned))
+    trials = []
     for c in range(campaigns):
-        days = _days(scenario, seed, str(c), True)
-        i = median_run(study, range(c * size, (c + 1) * size))
-        run = scenario.schedule[i - c * size]
-        plan = draw_plan(demo_route(), days[run.day], run.start, generator(scenario, seed, "study", str(c), run.run))
-        plan = replace(plan, noise=0.0 * plan.noise)
-        planned += [(configuration, days[run.day], plan) for configuration in configurations]
-        chosen.append(i)
-    true = Study(tuple(replace(study.entries[0], configuration=c.id) for c, _, _ in planned), simulate_batch(planned))
-    out = []
-    for c in range(campaigns):
-        days = _days(scenario, seed, str(c), True)
-        exact = Instruments()
-        series, drives = {}, {}
-        for i in range(c * size, (c + 1) * size):
-            day = days[study.entries[i].block]
-            series[i] = study_series(study, i, exact, shift=CUT)
-            drives[i] = simulated_drive(study, i, series[i], (day.wind_speed, day.wind_from) if known_wind else None)
-        fits = [fit([one for one in drives.values() if one.configuration == k.id]) for k in configurations]
-        common = common_drive(fits, drives[chosen[c]], series[chosen[c]])
-        replayed = replay(fits, common, keys, np.random.default_rng([seed, c]))
+        own = range(c * size, (c + 1) * size)
+        series = [study_series(study, i, Instruments(), shift=CUT) for i in own]
+        winds = [days[c][study.entries[i].block] for i in own]
+        drives = [
+            simulated_drive(study, i, s, (w.wind_speed, w.wind_from))
+            for i, s, w in zip(own, series, winds, strict=True)
+        ]
         truth = {}
-        for k, configuration in enumerate(configurations):
-            i = c * len(configurations) + k
-            real = study_series(true, i, exact, shift=CUT)
-            real = replace(
-                real,
-                iat=true.batch.sensor_element[i, : real.time.size],
-                ambient=true.batch.station[i, : real.time.size],
-            )
-            for key in keys:
-                value = evaluate(key, real).value
-                truth[key.key, configuration.id] = np.nan if value is None else value
-        for key in keys:
-            for configuration in configurations[1:]:
-                truth[key.key, configuration.id] -= truth[key.key, configurations[0].id]
-        rms = {}
-        for fitted in fits:
-            for j, one in enumerate(fitted.drives):
-                i = next(i for i in drives if drives[i] is one)
-                element = study.batch.sensor_element[i, : int(study.batch.samples[i]) : round(STEP)]
-                rms[one.run] = float(np.sqrt(np.mean((fitted.own(j) - element) ** 2)))
-        measured = tuple(evaluate(key, s) for key in keys for s in series.values())
-        out.append(
-            One(compare(model, keys, measured), compare(model, keys, replayed.values, replayed.draws), truth, rms)
-        )
-    return out
+        for i, k in enumerate(configurations, c * len(configurations)):
+            real = study_series(true, i, Instruments(), shift=CUT)
+            n = real.time.size
+            truth[k.id] = replace(real, iat=true.batch.sensor_element[i, :n], ambient=true.batch.station[i, :n])
+        trials.append(Trial(series, drives, series[chosen[c] - c * size].run, truth))
+    return trials
+
+
+SIMULATORS = {
+    "demo": (demo_trials, (STOCK, OPEN, SEALED), (STOCK, SEALED)),
+    "second": (second_trials, (PLASTIC, METAL, LAGGED), (PLASTIC, METAL)),
+}
+"""Simulator → its trials, three configurations and two, the baseline first."""
+
+
+def study_common_drive(simulator: str, layout: str, campaigns: int, *, seed: int = SEED, **more) -> list[One]:
+    """Simulate campaigns "3×2" (configurations × blocks) or "2×3" and compare each as measured and on its median run's drive."""
+    trials, *sets = SIMULATORS[simulator]
+    configurations = next(one for one in sets if len(one) == int(layout[0]))
+    model = campaign(configurations)
+    return [
+        judged(model, trial, np.random.default_rng([seed, c]))
+        for c, trial in enumerate(trials(configurations, int(layout[-1]), campaigns, seed, **more))
+    ]
+
+
+def judged(model, trial: Trial, rng: np.random.Generator) -> One:
+    """Fit a campaign, put it on its common drive, and compare there and as measured."""
+    keys, ids = headline(), [c.id for c in model.configurations]
+    fits = [fit([drive for drive in trial.drives if drive.configuration == id]) for id in ids]
+    place = next(i for i, s in enumerate(trial.series) if s.run == trial.chosen)
+    replayed = replay(fits, common_drive(fits, trial.drives[place], trial.series[place]), keys, rng)
+    measured = tuple(evaluate(key, s) for key in keys for s in trial.series)
+    truth = {}
+    for key in keys:
+        values = [evaluate(key, trial.truth[id]).value for id in ids]
+        numbers = [np.nan if value is None else value for value in values]
+        truth |= {(key.key, id): number - numbers[0] for id, number in zip(ids, numbers, strict=True)}
+    return One(compare(model, keys, measured), compare(model, keys, replayed.values, replayed.draws), truth)
 
 
 def common_drive(fits: list[ThermalFit], drive: DriveInput, series) -> CommonDrive:
@@ -155,3 +170,13 @@ def summary(found: list[One]) -> list[dict]:
              "measured_half": float(np.median(wide)) if wide else np.nan}
         )  # fmt: skip
     return rows
+
+
+def described(rows: list[dict]) -> list[str]:
+    """Return a line per row of a summary."""
+    return [
+        f"  {r['metric']:26s} {r['configuration']:15s} truth {r['truth']:7.2f}, bias {r['bias']:6.2f}, spread {r['spread']:6.2f} "
+        f"(measured {r['measured_spread']:6.2f}), inside {r['inside']} of {r['n']}, half-width {r['half']:6.2f} "
+        f"(measured {r['measured_half']:6.2f})"
+        for r in rows
+    ]

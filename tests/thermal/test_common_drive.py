@@ -18,7 +18,7 @@ from intake_report.render.sections.common import common_drive_details
 from intake_report.statistics import clopper_pearson
 from intake_report.thermal import drive_input, fit, replay
 from intake_report.thermal.common import CommonDrive, seen
-from thermal.studies import study_common_drive, summary
+from thermal.studies import described, study_common_drive, summary
 
 PEAK, CITY = "peak_over_ambient", "mean_over_ambient:city"
 
@@ -135,15 +135,13 @@ def test_a_replay_on_its_own_drive_is_the_fit_itself(demo):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("layout", ["3×2", "2×3"])
-def test_simulated_campaigns_on_a_common_drive(layout, part):
+@pytest.mark.parametrize("simulator", ["demo", "second"])
+def test_simulated_campaigns_on_a_common_drive(simulator, layout, part):
     """Peak and city mean: bias below 0.3 K, spread at least 2.5 times smaller than measured, intervals that hold the truth."""
     campaigns = part(200, 12)
-    rows = summary(study_common_drive(layout, campaigns))
-    print(f"\n{layout}, {campaigns} campaigns")
-    for r in rows:
-        print(f"  {r['metric']:26s} {r['configuration']:15s} truth {r['truth']:7.2f}, bias {r['bias']:6.2f}, spread {r['spread']:6.2f} "
-              f"(measured {r['measured_spread']:6.2f}), inside {r['inside']} of {r['n']}, half-width {r['half']:6.2f} "
-              f"(measured {r['measured_half']:6.2f})")  # fmt: skip
+    rows = summary(study_common_drive(simulator, layout, campaigns))
+    print(f"\n{simulator}, {layout}, {campaigns} campaigns")
+    print("\n".join(described(rows)))
     for r in rows:
         if r["metric"] in (PEAK, CITY):
             error = 2.6 * r["spread"] / np.sqrt(campaigns)
