@@ -207,5 +207,5 @@ def second_trials(articles: tuple[Article, ...], blocks: int, campaigns: int, se
             real, _ = series_and_drive("true", article, "", *same[k][1:3], still, k)
             every = slice(0, len(same[k][2]), round(1.0 / DT))
             truth[article.id] = replace(real, iat=still["element"][every, k], ambient=same[k][3][every])
-        trials.append(Trial([s for s, _ in pairs], [d for _, d in pairs], f"c{c}-{i}", truth))
+        trials.append(Trial([one for one, _ in pairs], [drive for _, drive in pairs], f"c{c}-{i}", truth))
     return trials
