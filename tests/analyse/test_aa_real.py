@@ -60,15 +60,15 @@ def within_sessions(runs, rng) -> dict[str, str]:
     return found
 
 
-def test_random_assignment_finds_no_more_than_chance(laps):
+def test_random_assignment_finds_no_more_than_chance(laps, part):
     """Of single metrics 5 % may be called; of campaigns with any metric called 5 % after Holm's adjustment."""
     campaign, measured, _, _ = laps
     runs = [drive.entry.id for drive in pair(campaign, measured.cleaned, measured.alignment)]
     assert len(runs) == 30
     rng = np.random.default_rng(20170328)
     single = dict.fromkeys(CALLED, 0)
-    before = after = 0
-    for _ in range(CAMPAIGNS):
+    before, after, draws = 0, 0, part(CAMPAIGNS, 80)
+    for _ in range(draws):
         _, rows = assigned(laps, within_sessions(runs, rng))
         assert all(row.n + row.n_versus == 30 and row.method == "blocked" for row in rows)
         alpha = 1.0 - campaign.metrics.confidence
@@ -77,22 +77,22 @@ def test_random_assignment_finds_no_more_than_chance(laps):
         before += any(row.p_value < alpha for row in rows)
         after += any(row.shown for row in rows)
     print(
-        f"\nA/A, {CAMPAIGNS} random assignments within sessions: single metrics {single}, any metric {before} before, {after} after Holm"
+        f"\nA/A, {draws} random assignments within sessions: single metrics {single}, any metric {before} before, {after} after Holm"
     )
     for key, count in single.items():
-        interval = clopper_pearson(count, CAMPAIGNS)
+        interval = clopper_pearson(count, draws)
         assert interval.low <= 0.05 <= interval.high, (key, count)
     # Holm holds the chance of any call to 5 % at most, and is below it where metrics go together
-    assert clopper_pearson(after, CAMPAIGNS).low <= 0.05
+    assert clopper_pearson(after, draws).low <= 0.05
     assert after < before
 
 
-def test_confounded_assignment_raises_the_limitation_every_time(laps):
+def test_confounded_assignment_raises_the_limitation_every_time(laps, part):
     """All mornings one configuration, all afternoons the other, one lap of each session dropped at random."""
     campaign, measured, metrics, result = laps
     rng = np.random.default_rng(20170406)
     for swapped in (False, True):
-        for _ in range(CAMPAIGNS // 10):
+        for _ in range(part(CAMPAIGNS // 10, 4)):
             names = {v.run: "ab"[session_of(v.run).endswith("pm") != swapped] for v in measured.values}
             left_out = {
                 str(rng.choice([r for r in names if session_of(r) == s])) for s in {session_of(r) for r in names}

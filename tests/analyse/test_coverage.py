@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from analyse.studies import DESIGNS, TRUTH, study_coverage
 from intake_report.statistics import clopper_pearson
@@ -18,16 +19,17 @@ CAMPAIGNS = 150
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("layout", "mornings"), [*((layout, 0) for layout in DESIGNS), ("3×3", 3)])
-def test_intervals_hold_the_truth(layout, mornings):
+def test_intervals_hold_the_truth(layout, mornings, part):
     """At least 92 % of the intervals, and no share above 98 % by more than chance (Clopper–Pearson) explains.
 
     An interval that is open on a side holds the truth more often than it says, since the side was not bounded; the upper
     bound is held where at most one in ten is open.
     """
-    outcome = study_coverage(layout, CAMPAIGNS, mornings=mornings)
+    campaigns = part(CAMPAIGNS, 12)
+    outcome = study_coverage(layout, campaigns, mornings=mornings)
     counts = outcome.covered()
     opened = {}
-    print(f"\n{layout}, {mornings} soak checks, {CAMPAIGNS} campaigns: intervals that hold the truth")
+    print(f"\n{layout}, {mornings} soak checks, {campaigns} campaigns: intervals that hold the truth")
     for (key, configuration), (inside, n) in counts.items():
         rows = [c for some in outcome.comparisons for c in some if (c.key, c.configuration) == (key, configuration)]
         half = np.median([0.5 * (c.high - c.low) for c in rows if c.low is not None and c.high is not None])
@@ -45,8 +47,9 @@ def test_intervals_hold_the_truth(layout, mornings):
             [0.5 * (c.high - c.low) for some in outcome.comparisons for c in some
              if (c.key, c.configuration) == where and c.low is not None and c.high is not None]
         )  # fmt: skip
-        assert n >= 0.9 * CAMPAIGNS
-        assert inside / n >= 0.92, (where, inside, n)
+        assert n >= 0.9 * campaigns
+        # a sample of a few campaigns shows only what chance cannot explain
+        assert inside >= (0.92 * n if campaigns == CAMPAIGNS else binom.ppf(0.001, n, 0.95)), (where, inside, n)
         if opened[where] <= 0.1 * n:
             assert clopper_pearson(inside, n).low <= 0.98, (where, inside, n)
 

@@ -72,17 +72,17 @@ def study(campaigns: int, kind: str) -> dict[str, list[bool]]:
 
 
 @pytest.mark.slow
-def test_intervals_hold_the_truth_as_often_as_they_say():
+def test_intervals_hold_the_truth_as_often_as_they_say(part):
     """With the sensor's bias and rounding drawn as declared, 95 % is met within the binomial scatter of the trial."""
-    for id, held in study(12, WHOLE).items():
+    for id, held in study(part(12, 2), WHOLE).items():
         print(f"{id:30s} {sum(held):3d} of {len(held)}")
         assert sum(held) >= binom.ppf(0.001, len(held), 0.95), id
 
 
 @pytest.mark.slow
-def test_the_steps_alone_hold_recoveries_and_are_a_little_too_sure_of_peaks():
+def test_the_steps_alone_hold_recoveries_and_are_a_little_too_sure_of_peaks(part):
     """Recovery times in 92 % and more. Known weakness, kept in numbers: peaks in 80 to 95 %."""
-    for id, held in study(12, STEPS_ONLY).items():
+    for id, held in study(part(12, 2), STEPS_ONLY).items():
         print(f"{id:30s} {sum(held):3d} of {len(held)}")
         least = binom.ppf(0.001, len(held), 0.92) if id.startswith("recovery") else 0.8 * len(held)
         assert sum(held) >= least, id

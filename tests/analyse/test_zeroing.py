@@ -116,8 +116,8 @@ def test_offsets_are_held_by_their_intervals(kind):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["1", "3", "drift"])
-def test_offsets_are_held_as_often_as_said(kind):
-    trials = 500
+def test_offsets_are_held_as_often_as_said(kind, part):
+    trials = part(500, 60)
     held, u = coverage(kind, trials, 6)
     print(f"{kind:6s} {held} of {trials}, u {u:.2f} K")
     assert binom.ppf(0.001, trials, 0.92) <= held, (kind, held)

@@ -292,7 +292,7 @@ def test_real_drives(drives, name, capsys):
 
 
 @pytest.mark.slow
-def test_all_real_drives(real_logs, capsys):
+def test_all_real_drives(real_logs, capsys, part):
     assert len(real_logs) == 49
-    for path in real_logs:
+    for path in real_logs[:: part(1, 7)]:
         judge_real(path, capsys)

@@ -100,8 +100,8 @@ def test_small_and_large_rises_are_held_by_their_intervals(rise, stop):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("simulate", [drive, bay])
-def test_rises_from_half_a_step_to_ten_are_held_with_a_lag_and_without(simulate):
-    runs = 200
+def test_rises_from_half_a_step_to_ten_are_held_with_a_lag_and_without(simulate, part):
+    runs = part(200, 20)
     for lag in (0.0, 5.0):
         for rise, stop in ((0.5, 30.0), (1.0, 30.0), (2.0, 60.0), (3.0, 60.0), (5.0, 60.0), (10.0, 120.0)):
             for id, (inside, error) in held(rise, stop, runs, lag, simulate=simulate).items():
@@ -145,8 +145,8 @@ def recovered(runs: int, gusts: float, seed: int = 4) -> tuple[int, float, float
 
 
 @pytest.mark.slow
-def test_single_recoveries_are_held_in_still_air_and_in_gusts():
-    runs = 150
+def test_single_recoveries_are_held_in_still_air_and_in_gusts(part):
+    runs = part(150, 25)
     for gusts in (0.0, 0.15, 0.3):
         inside, error, u = recovered(runs, gusts)
         print(f"recovery, gusts {gusts:g} K: {inside} of {runs}, median error {error:.1f} s, u {u:.1f} s")

@@ -121,8 +121,8 @@ def test_what_is_promised_is_delivered_small(name):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("name", DESIGNS)
-def test_what_is_promised_is_delivered(name):
-    promised_and_delivered(name, 2000)
+def test_what_is_promised_is_delivered(name, part):
+    promised_and_delivered(name, part(2000, 100))
 
 
 class Draws:
@@ -138,13 +138,13 @@ class Draws:
 
 
 @pytest.mark.slow
-def test_what_is_promised_of_a_recovery_time_is_delivered():
+def test_what_is_promised_of_a_recovery_time_is_delivered(part):
     """5,000 campaigns promise a difference with 80 %; 1,000 others are compared and judged in all headline metrics."""
     one, about = case(RECOVERY | {"margin": "5 degF"}, ("a", "b"))
     design, scatter = Design(("a", "b"), 6), Scatter(4.0, 4.0, 8.0, 0.0, "", level=80.0, watched=200.0)
     promised = dose(one, about, design, scatter, 5000, np.random.default_rng(1)).reaches(0.8)
     assert promised is not None
-    rng, n, cells, shown = np.random.default_rng(77), 1000, design.cells, 0
+    rng, n, cells, shown = np.random.default_rng(77), part(1000, 60), design.cells, 0
     biases = shared_biases(one, 60, rng)
     gap = gap_of(scatter, about.key.parameter.number, biases)
     headline = tuple(key for key in metric_keys(one) if key.spec.headline)
