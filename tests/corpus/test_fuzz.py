@@ -161,7 +161,9 @@ def test_mutated_captures_are_read_or_refused(tmp_path: Path) -> None:
 @pytest.mark.parametrize("seed", range(10, 20))
 def test_many_mutants_are_read_or_refused(tmp_path: Path, drives: Path, seed: int, part) -> None:
     number = part(400, 100)
-    read, refused = survive(tmp_path, mutants(number, seed, [*MADE, CAPTURE, *heads(drives), *columnar_seeds(tmp_path)]))
+    read, refused = survive(
+        tmp_path, mutants(number, seed, [*MADE, CAPTURE, *heads(drives), *columnar_seeds(tmp_path)])
+    )
     assert read > number / 8
     assert refused > number / 20
 
