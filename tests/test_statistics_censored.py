@@ -14,7 +14,6 @@ from intake_report.messages import said
 from intake_report.statistics import (
     compare_blocked,
     compare_censored,
-    compare_means,
     gehan_scores,
     permutation_censored,
 )
@@ -90,14 +89,6 @@ def test_candidate_that_never_reached_gets_a_lower_bound_only():
     assert "at least" in said(got.note, "si")
     assert got.p_value < 0.05
     assert got.method == "censored"
-
-
-def test_baseline_that_never_reached_gets_an_upper_bound_only():
-    values = [180.0, 100.0, 180.0, 110.0, 180.0, 108.0]
-    got = compare_censored(values, [True, False] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a")["b"]
-    assert (got.difference, got.low) == (None, None)
-    assert -74.0 < got.high < -50.0
-    assert "at most" in said(got.note, "si")
 
 
 def test_nothing_reached_on_either_side():
@@ -207,12 +198,6 @@ def test_gehan_scores_leave_open_what_censoring_leaves_open():
     assert list(gehan_scores([3.0, 3.0], [True, True])) == [0.0, 0.0]
 
 
-@given(st.lists(st.tuples(st.integers(1, 9), st.booleans()), min_size=2, max_size=8))
-def test_gehan_scores_sum_to_zero(rows):
-    values, censored = zip(*rows, strict=True)
-    assert gehan_scores(values, censored).sum() == 0.0
-
-
 def test_permutation_of_censored_times():
     got = permutation_censored(
         [100.0, 110.0, 108.0, 180.0, 180.0, 180.0], [False] * 3 + [True] * 3, [False] * 3 + [True] * 3, [0] * 6
@@ -282,13 +267,3 @@ def test_blocked_interval_covers_the_truth(effects, blocks):
     covered = blocked_coverage(1500, effects, blocks, 4, compare_blocked)
     low, high = stats.binom.interval(0.999, 1500, 0.95)
     assert low <= covered <= high
-
-
-def test_welch_interval_covers_the_truth():
-    # three and three runs with scatters of 1 to 3: Welch's interval is known to be a little wide or narrow there
-    rng = np.random.default_rng(12)
-    covered = 0
-    for _ in range(1500):
-        got = compare_means(rng.normal(0, 1, 3), rng.normal(-2, 3, 3))
-        covered += got.low <= -2 <= got.high
-    assert 0.93 <= covered / 1500 <= 0.98
