@@ -4,8 +4,6 @@ The page is shown in a frame of the wanted width, since the browser's own window
 library for tests only (test extra, package axe-core-python); it runs in a copy of the page without the policy that forbids scripts.
 """
 
-from __future__ import annotations
-
 import base64
 import html
 import json

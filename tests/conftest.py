@@ -1,7 +1,5 @@
 """What many tests share: the demo campaign and a small campaign, each written, analysed and rendered once a session."""
 
-from __future__ import annotations
-
 import fcntl
 import functools
 import json

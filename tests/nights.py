@@ -1,7 +1,5 @@
 """A night with a cheap stand-in for the render: reports of one file, made by the rules of the campaign's first line."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Callable
 from dataclasses import dataclass, field

@@ -1,7 +1,5 @@
 """A small campaign with evidence beside the road whose answers are known: pulls, restriction, trials, times, weather."""
 
-from __future__ import annotations
-
 import datetime as dt
 from pathlib import Path
 from typing import Any

@@ -1,7 +1,5 @@
 """Small campaigns made by code: short drives with known physics, written as a campaign folder in a moment."""
 
-from __future__ import annotations
-
 import copy
 import datetime as dt
 import json

@@ -6,8 +6,6 @@ before the control unit rounds it. Ambient is the free stream at the vehicle. Be
 count as straight lines.
 """
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import timedelta

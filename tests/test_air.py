@@ -1,7 +1,5 @@
 """Behaviour of the air equations: limits, bad input, and that they agree with themselves."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Restriction, airflow, exposure and serviceability: what is refused and what is said."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

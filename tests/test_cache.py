@@ -1,7 +1,5 @@
 """Kept steps: what comes back is what was computed; what a step reads decides; whatever is wrong with an entry, it is ignored."""
 
-from __future__ import annotations
-
 import pickle
 import shutil
 from pathlib import Path

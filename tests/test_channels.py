@@ -1,7 +1,5 @@
 """The channel catalogue: every entry can be converted, labelled and checked; resolutions are those of the port."""
 
-from __future__ import annotations
-
 import pytest
 
 from intake_report.channels import CHANNELS, channel

@@ -1,7 +1,5 @@
 """The command line: exit status 0, 1 or 2, one sentence per mistake, each campaign on its own, quiet in a pipe."""
 
-from __future__ import annotations
-
 import functools
 import json
 import re

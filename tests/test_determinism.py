@@ -1,7 +1,5 @@
 """Same inputs, same environment, same date: the same bytes, wherever the report is written."""
 
-from __future__ import annotations
-
 import hashlib
 import json
 

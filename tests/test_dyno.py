@@ -1,7 +1,5 @@
 """Dyno pulls: what is refused, what is computed, and that it finds what was put in."""
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 from dataclasses import replace

@@ -1,7 +1,5 @@
 """What goes out beside an issued report: the customer edition, drafts, slides, the summary, the tables of results.json."""
 
-from __future__ import annotations
-
 import json
 import re
 import shutil

@@ -1,7 +1,5 @@
 """Pulls, restriction, exposure and service entries of a campaign file, from text to results."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """A campaign folder is data, and the user's surroundings change no byte of a report."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import subprocess

@@ -1,7 +1,5 @@
 """Killed at random moments, its kernel killed, two at once: a report is complete or absent, and the next render makes it."""
 
-from __future__ import annotations
-
 import os
 import random
 import signal

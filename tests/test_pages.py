@@ -1,7 +1,5 @@
 """What a reader of the body is given, on the three demos: pages, words, tables; the answer has the numbers of results.json."""
 
-from __future__ import annotations
-
 import re
 
 import pytest

@@ -1,7 +1,5 @@
 """Publishing: complete or absent whatever kills the process, never overwritten, no-op or next revision."""
 
-from __future__ import annotations
-
 import errno
 import hashlib
 import json

@@ -1,7 +1,5 @@
 """The README's example of weather, dyno and bench evidence is a campaign that loads and gives its evidence."""
 
-from __future__ import annotations
-
 import re
 from pathlib import Path
 

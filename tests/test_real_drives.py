@@ -4,8 +4,6 @@ No configuration changed between these drives: whatever the report says about a 
 intervals allow, and what was not logged has to be named. The logs are copied into a temporary campaign.
 """
 
-from __future__ import annotations
-
 import csv
 import datetime as dt
 import gzip

@@ -1,7 +1,5 @@
 """The published report as its readers get it: one number in every place, every section, no network, PDF structure."""
 
-from __future__ import annotations
-
 import csv
 import functools
 import io

@@ -1,7 +1,5 @@
 """The report template: no logic, no stored output, and the same result from the notebook, papermill and `analyse`."""
 
-from __future__ import annotations
-
 import ast
 import json
 import os

@@ -1,7 +1,5 @@
 """Units: exact factors, an independent unit library, spellings of logs, and round trips."""
 
-from __future__ import annotations
-
 import functools
 import math
 

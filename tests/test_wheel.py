@@ -1,7 +1,5 @@
 """A built wheel, unpacked elsewhere, renders without the source tree: the template and the export templates are in it."""
 
-from __future__ import annotations
-
 import os
 import subprocess
 import sys

@@ -1,7 +1,5 @@
 """What a notebook calls: the README's recipes as printed, variations, tables that agree with the results."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 

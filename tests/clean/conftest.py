@@ -1,7 +1,5 @@
 """Real drives, read once per session."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

@@ -1,7 +1,5 @@
 """Runs for the cleaning tests: real drives read with pandas, and builders of small logs."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from pathlib import Path
 

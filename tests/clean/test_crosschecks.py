@@ -1,7 +1,5 @@
 """Cross checks on made runs with known answers."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 import pytest

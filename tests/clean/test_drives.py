@@ -1,7 +1,5 @@
 """All real drives: cleaned without error, true intervals, backward steps, no fault value left."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Faults: codes, range, engine off, impossible rates, spikes, stuck channels."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from hypothesis import given

@@ -1,7 +1,5 @@
 """Quantisation step found from the data."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from hypothesis import given, settings

@@ -1,7 +1,5 @@
 """True samples: what a log refreshes is kept, what it repeats is not."""
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, assume, given, settings

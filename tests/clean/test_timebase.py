@@ -1,7 +1,5 @@
 """Time base: backward steps, late rows, equal times, gaps."""
 
-from __future__ import annotations
-
 import os
 import subprocess
 import sys

@@ -4,8 +4,6 @@ A case is either *read*, with the notices that must be among those of the log, o
 holds a given text.
 """
 
-from __future__ import annotations
-
 import gzip
 import io
 import random

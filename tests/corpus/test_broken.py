@@ -1,7 +1,5 @@
 """Every broken log of the corpus comes to its expected end: read with named notices, or refused in one sentence."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

@@ -1,7 +1,5 @@
 """Mutated logs: every one is read or refused in one sentence, soon, and within bounds of memory."""
 
-from __future__ import annotations
-
 import gzip
 import json
 import random

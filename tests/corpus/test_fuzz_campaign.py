@@ -1,7 +1,5 @@
 """A campaign file with any value in any place: it is refused in sentences, or a whole report comes of it."""
 
-from __future__ import annotations
-
 import datetime as dt
 import json
 import random

@@ -1,7 +1,5 @@
 """Humid air, atmosphere and charge temperature against published values; each check names its source."""
 
-from __future__ import annotations
-
 import math
 
 import pytest

@@ -1,7 +1,5 @@
 """Restriction, airflow and exposure against published values; each check names its source."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Power corrections against published examples and a table of factors; each check names its source."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """Units of power and torque, and an average of a handful of pulls, against outside values."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

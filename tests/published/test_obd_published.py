@@ -6,8 +6,6 @@ answer was decoded three ways there. SAE J1979 itself was not read. Frame format
 public headers use them.
 """
 
-from __future__ import annotations
-
 import pytest
 
 from intake_report import channels as obd

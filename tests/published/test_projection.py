@@ -1,7 +1,5 @@
 """Local metric coordinates against published geodesics."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np
