@@ -100,7 +100,7 @@ def test_file_in_latin_1_with_a_date_column(tmp_path):
         (TABLE.replace("T14:10+02:00", "T14:99+02:00"), {}, "cannot be read as ISO 8601", "line 3", "format"),
         (TABLE.replace(",39,28.01", ""), {}, "too few for the column “RH”", "line 3", "row"),
         (TABLE.splitlines()[0], {}, "header but no row", None, "one row"),
-        ("", {}, "no row", None, "header"),
+        ("", {}, "file is empty", None, ""),
     ],
 )
 def test_bad_tables_get_one_clear_sentence(tmp_path, text, change, says, where, remedy):
@@ -127,8 +127,10 @@ def test_clock_change(clock, says):
 
 
 def test_absent_file(tmp_path):
-    with pytest.raises(DataError, match="cannot be read"):
+    with pytest.raises(DataError, match="There is no such file"):
         station_table(tmp_path / "none.csv", COLUMNS, source="s")
+    with pytest.raises(DataError, match="no row"):
+        station_table("", COLUMNS, source="s")
 
 
 @given(

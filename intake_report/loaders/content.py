@@ -14,7 +14,7 @@ import zlib
 from pathlib import Path
 from typing import Any
 
-from intake_report.errors import DataError
+from intake_report.errors import DataError, placed
 from intake_report.loaders.base import MEBIBYTE, Notice, notice
 from intake_report.messages import Count
 
@@ -211,6 +211,13 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
     if chosen is None and not _is_utf8(data, head):
         return _without_nul(_repaired(bytes(data[mark:]), notices), 0, notices)
     return _without_nul(data, mark, notices)
+
+
+def read_text(path: Path) -> str:
+    """Return the text of a small file, unpacked, in whatever encoding it is. Raises DataError: as the two above, with the file."""
+    with placed(file=path):
+        text, start, _ = to_utf8(open_bytes(path)[0])
+    return bytes(text[start:]).decode("utf-8", "replace")
 
 
 def _codec(encoding: str) -> str:

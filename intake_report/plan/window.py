@@ -16,6 +16,7 @@ import numpy as np
 from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
 from intake_report.formatting import count
+from intake_report.loaders.content import read_text
 from intake_report.statistics import Floats
 from intake_report.weather import WeatherObservation, metar_record, station_table
 
@@ -49,10 +50,7 @@ def read_forecast(file: Path) -> Forecast:
     Without a unit: °C, km/h, mm, %. Times carry an offset, or the header names their zone: ``time [Europe/Madrid]``.
     Raises DataError: no such file or column, and whatever `station_table` refuses; times must rise.
     """
-    try:
-        first = file.read_text(encoding="utf-8-sig").partition("\n")[0]
-    except (OSError, UnicodeDecodeError):
-        raise DataError("there is no forecast table here.", file=file, remedy="Save one as CSV, UTF-8.") from None
+    first = read_text(file).partition("\n")[0]
     columns, zone = {}, ""
     for head in map(str.strip, first.split(";" if first.count(";") > first.count(",") else ",")):
         name, unit = head.partition("[")[0].strip().lower(), head.partition("[")[2].removesuffix("]").strip()

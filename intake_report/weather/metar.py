@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from intake_report.errors import DataError, placed
+from intake_report.loaders.content import read_text
 from intake_report.messages import Message, Value, message
 from intake_report.units import to_internal
 from intake_report.weather.observations import (
@@ -138,12 +139,7 @@ class ReportText:
 
 def _cut(reports: str | Path | Sequence[str]) -> list[ReportText]:
     if isinstance(reports, Path):
-        try:
-            return split_reports(reports.read_text(encoding="utf-8-sig", errors="strict"))
-        except (OSError, UnicodeDecodeError) as error:
-            raise DataError(
-                "the METAR file cannot be read.", file=reports, remedy=f"{type(error).__name__}: give a text file."
-            ) from None
+        reports = read_text(reports)
     if isinstance(reports, str):
         return split_reports(reports)
     return [

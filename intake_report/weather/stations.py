@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from intake_report.errors import DataError, nearest, placed
+from intake_report.loaders.content import read_text
 from intake_report.units import conversion
 from intake_report.weather.observations import (
     Kind,
@@ -76,7 +77,7 @@ def station_table(
     is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
     """
     file = table if isinstance(table, Path) else None
-    text = _read_text(table) if isinstance(table, Path) else table.lstrip("\ufeff")
+    text = read_text(table) if isinstance(table, Path) else table.lstrip("\ufeff")
     rows, decimals = _rows(text, columns, file)
     if not rows:
         raise DataError("the weather table has no row.", file=file, remedy="Give a table with a header line and rows.")
@@ -100,20 +101,6 @@ def station_table(
     if not observations:
         raise DataError("the weather table has a header but no row.", file=file, remedy="Give at least one row.")
     return build_record(source, kind, elevation, observations)
-
-
-def _read_text(path: Path) -> str:
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        raise DataError(
-            "the weather table cannot be read.", file=path, remedy=f"Check the path ({type(error).__name__})."
-        ) from None
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        # Latin-1 reads anything; only the degree sign of headers needs it in practice.
-        return data.decode("latin-1")
 
 
 def _rows(text: str, columns: Mapping[str, str], file: Path | None) -> tuple[list[tuple[int, list[str]]], str]:
