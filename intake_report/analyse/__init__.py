@@ -178,9 +178,10 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     direct = direct_comparisons(campaign, metrics, taken, comparisons, draws, covariates)
     checks = check_model(campaign, metrics, taken, {run.id: run.start for run in runs})
     effects = control.control_effects(campaign, metrics, compared, measured.controls, uncertainty)
+    on_common = common_drive(campaign, measured, used, metrics, comparisons)
     findings = Findings(
         campaign, drives, runs, ambient, measured.conditions, measured.sampling, metrics, compared, comparisons, checks,
-        effects, measured.zeroing,
+        effects, measured.zeroing, on_common,
     )  # fmt: skip
     return ReportResult(
         campaign=campaign.about.id,
@@ -204,7 +205,14 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         comparisons=comparisons,
         # a limit on a value is judged by the values themselves, a difference by what was taken against the control
         claims=judge_claims(
-            campaign, metrics, compared, (*comparisons, *direct), ambient.choice.source, uncertainty, evidence.dyno
+            campaign,
+            metrics,
+            compared,
+            (*comparisons, *direct),
+            ambient.choice.source,
+            uncertainty,
+            evidence.dyno,
+            on_common,
         ),
         limitations=derive_limitations(findings)
         + acceptance_limitations(criteria, used)
@@ -223,7 +231,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         pairs=pair_frame(campaign, measured.comparability, used),
         places=describe_places(campaign, measured.places, used),
         decides=deciding_keys(campaign, metrics),
-        common_drive=common_drive(campaign, measured, used, metrics, comparisons),
+        common_drive=on_common,
     )
 
 

@@ -77,7 +77,25 @@ def _check_claim(campaign: Campaign, metrics: tuple[MetricKey, ...], claim: Clai
     if not is_absolute(claim) and claim.configuration == other(campaign, claim):
         remedy = "Name another configuration, or a limit with “at most” or “at least” and no `versus`."
         raise _refused(campaign, f"{where}.versus", "the claim compares a configuration with itself.", remedy)
+    if claim.common_drive:
+        _check_common(campaign, claim, where)
     limit_of(campaign, claim, where)
+
+
+def _check_common(campaign: Campaign, claim: Claim, where: str) -> None:
+    """Refuse a claim on the common drive that none of its numbers can decide."""
+    spec, what = spec_of(claim.metric), ""
+    if campaign.common_drive is None:
+        what = "the campaign has no common drive."
+    elif is_absolute(claim):
+        what = "on the common drive only differences between configurations are judged."
+    elif claim.metric in PULL_METRICS or not spec.headline:
+        what = f"“{claim.metric}” is not computed on the common drive."
+    elif campaign.common_drive.file and spec.parameter in ("margin", "phase"):
+        what = f"a speed trace has neither phases nor a highway entry, which “{claim.metric}” needs."
+    if what:
+        remedy = "Leave `common_drive` out of the claim, or add [common_drive] and name a headline difference of runs."
+        raise _refused(campaign, f"{where}.common_drive", what, remedy)
 
 
 def _refused(campaign: Campaign, where: str, what: str, remedy: str | None) -> CampaignError:

@@ -7,7 +7,7 @@ import re
 from intake_report import formatting
 from intake_report.campaign import Campaign, Claim
 from intake_report.messages import Listing, Part, message
-from intake_report.results import MetricKey
+from intake_report.results import CommonDriveResult, MetricKey
 from intake_report.results.text import DIFFERENCES, title_of
 from intake_report.units import to_internal
 
@@ -44,6 +44,20 @@ def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str |
         or _ambient(campaign, claim, key, reference)
         or _value(claim, key)
     )
+
+
+def model_objection(campaign: Campaign, claim: Claim, record: CommonDriveResult | None) -> Part:
+    """Return why a claim on the common drive cannot rest on it; empty where it can, and for other claims."""
+    if not claim.common_drive or record is None:
+        return ""
+    names = [
+        c.name for c in campaign.configurations
+        if c.id in record.failed and c.id in (claim.configuration, claim.versus or campaign.baseline.id)
+    ]  # fmt: skip
+    if names:
+        template = "on the common drive the model of {names} fails its validation, so that its numbers are withheld"
+        return message(template, "model-failed", names=Listing(tuple(names)))
+    return "" if record.comparisons else Listing(record.notes)
 
 
 def _percentage(campaign: Campaign, claim: Claim, key: MetricKey) -> Part:

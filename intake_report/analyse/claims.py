@@ -4,17 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, other, spec_of
-from intake_report.analyse.claim_words import objection
+from intake_report.analyse.claim_words import model_objection, objection
 from intake_report.analyse.compare import Covariates, InstrumentDraws, compare_pair
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.dyno import DynoResult
 from intake_report.messages import Count, Interval, Message, Part, Value, message
 from intake_report.metrics import PULL_METRICS
-from intake_report.results import ClaimResult, Comparison, MetricKey, MetricResult
+from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, MetricResult
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
 from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
@@ -84,23 +84,28 @@ def judge_claims(
     reference: str | None = None,
     draws: InstrumentDraws | None = None,
     dyno: DynoResult | None = None,
+    on_common: CommonDriveResult | None = None,
 ) -> tuple[ClaimResult, ...]:
     """Return every claim with its verdict and the reason, in campaign order.
 
-    `comparisons` are those with the baseline and of `direct_comparisons`; the words of a claim are held against the ambient
+    `comparisons` are those with the baseline and of `direct_comparisons`, `on_common` those of the models; the words of a claim are held against the ambient
     `reference`. "supported" and "not supported" only when the estimate lies outside the guard band and both sides are replicated.
     """
     judged = []
     for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
         assert key is not None  # check_claims has refused it otherwise
-        evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference)
+        evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference) or model_objection(
+            campaign, claim, on_common
+        )
         if not evidence:
             of_metric = [v for v in values if v.key == key.key]
             if claim.metric in PULL_METRICS:
                 evidence = _of_pulls(campaign, claim, key, dyno)
             elif is_absolute(claim):
                 evidence = _of_mean(campaign, claim, key, of_metric, draws)
+            elif claim.common_drive and on_common is not None:
+                evidence = _of_difference(campaign, claim, key, (*on_common.comparisons, *on_common.direct))
             else:
                 evidence = _of_difference(campaign, claim, key, comparisons)
         if isinstance(evidence, ClaimEvidence):
@@ -131,11 +136,15 @@ def _of_difference(
     text = message(
         "difference {size}, {n} against {n_versus}", size=size, n=Count(found.n, "run"), n_versus=found.n_versus
     )
-    return ClaimEvidence(
+    evidence = ClaimEvidence(
         text, found.difference, found.low, found.high, found.standard_error, found.df,
         found.replicated and found.basis == "runs", difference_quantity(key), found.p_adjusted,
         found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
     )  # fmt: skip
+    if not claim.common_drive:
+        return evidence
+    text = message("by the models on the common drive: {text}", "on-common-drive", text=text)
+    return replace(evidence, text=text, family="headline comparisons on the common drive")
 
 
 def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from intake_report.analyse.claims import direct_comparisons
 from intake_report.analyse.compare import INDICATION, compare
 from intake_report.analyse.zeroing import channel_step
 from intake_report.campaign import Campaign, CommonDriveSection
 from intake_report.errors import DataError
-from intake_report.messages import Listing, Part, message
+from intake_report.messages import Interval, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries, Span
 from intake_report.results import CommonDriveResult, Comparison, Curve, MetricKey
 from intake_report.thermal import (
@@ -38,6 +39,10 @@ if TYPE_CHECKING:
     from intake_report.analyse import Measured
 
 STANDING = 0.5  # m/s
+FASTER, OTHER_AIR = (
+    10.0 / 3.6,
+    5.0,
+)  # m/s, K beyond what was driven, from which on a replay is called extrapolated (own choice)
 POINTS = 400  # of a curve
 FASTEST = 100.0  # m/s; a faster trace has a wrong unit
 NO_DRIVE = message("no common drive", "no-common-drive")
@@ -74,10 +79,12 @@ def common_drive(
     rng = np.random.default_rng([campaign.metrics.seed, 15])
     replayed = replay(fits, common, keys, rng)
     validation = leave_one_out(fits)
-    single = any(len(f.drives) < 2 for f in fits)
+    single = tuple(f.configuration for f in fits if len(f.drives) < 2)
     failed = _failed(settings, validation)
     rows = compare(campaign, keys, replayed.values, replayed.draws)
-    withheld = {f.configuration for f in fits if len(f.drives) < 2} | set(failed)
+    resting = campaign.model_copy(update={"claims": tuple(c for c in campaign.claims if c.common_drive)})
+    direct = direct_comparisons(resting, keys, replayed.values, rows, replayed.draws)
+    withheld = {*single, *failed}
     rows = tuple(
         replace(row, call="indication", verdict=INDICATION)
         if row.difference is not None and withheld & {row.configuration, row.versus}
@@ -99,7 +106,13 @@ def common_drive(
         what_if=what_if(fits, common, airflow_law([one for f in fits for one in f.drives])),
         standing=_standing(fits, common.drive),
         failed=failed,
-        illustration=single,
+        direct=direct,
+        claims=tuple(claim.id for claim in resting.claims),
+        single=single,
+        beyond=tuple(
+            note for f in fits for note in _beyond(campaign.configuration(f.configuration).name, f, common.drive)
+        ),
+        headless=sum(not one.heading_known for f in fits for one in f.drives),
         notes=notes,
     )
 
@@ -200,6 +213,21 @@ def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequenc
     grid = drive.time
     series = RunSeries("common", "", None, grid, drive.ambient, drive.ambient, np.cumsum(drive.speed) * STEP, stops)
     return CommonDrive(drive, series, np.array([0.0, 0.0, 0.0, 0.0, 0.0, *drives[0].expected[5:]]))
+
+
+def _beyond(name: str, fitted: ThermalFit, common: DriveInput) -> Iterator[Message]:
+    """Yield what the common drive has that the runs of a configuration did not meet."""
+    fastest = max(float(one.speed.max()) for one in fitted.drives)
+    if common.speed.max() > fastest + FASTER:
+        values = {"there": Value(common.speed.max() * 3.6, "speed", 0), "here": Value(fastest * 3.6, "speed", 0)}
+        yield message("{there} where runs of {name} reached {here}", "faster", name=name, **values)
+    low = min(float(one.ambient.min()) for one in fitted.drives) - OTHER_AIR
+    high = max(float(one.ambient.max()) for one in fitted.drives) + OTHER_AIR
+    mean = float(np.mean(common.ambient))
+    if not low <= mean <= high:
+        met = Interval(low + OTHER_AIR, high - OTHER_AIR, "temperature", 0)
+        template = "air of {mean} where runs of {name} met {met}"
+        yield message(template, "other-air", mean=Value(mean, "temperature", 0), name=name, met=met)
 
 
 def _stopped(drive: DriveInput) -> float:

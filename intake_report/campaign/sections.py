@@ -88,6 +88,7 @@ class Claim(Section):
     versus: Identifier | None = None
     relation: Literal["lower", "higher", "at most", "at least", "equal"]
     value: str | int | float | None = described("Limit of the value or of the difference, with its unit")
+    common_drive: bool = described("Judge the difference on the common drive, not as measured", False)
 
 
 class Planning(Section):

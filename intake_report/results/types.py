@@ -7,7 +7,7 @@ from typing import Literal
 
 import pandas as pd
 
-from intake_report.messages import Part
+from intake_report.messages import Message, Part
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence
 from intake_report.results.places import Places
@@ -253,7 +253,7 @@ class ConfigurationResult:
 
 @dataclass(frozen=True, eq=False)
 class CommonDriveResult:
-    """All configurations on one drive, as their thermal models say: never used by a claim.
+    """All configurations on one drive, as their thermal models say; a claim rests on it where the campaign says so.
 
     Attributes
     ----------
@@ -271,10 +271,16 @@ class CommonDriveResult:
         configuration, case ("hot", "standstill", "cruise"), value, low, high [K].
     standing : DataFrame
         configuration, measured: mean standing time of its runs, common: that of the common drive [s].
-    failed : tuple of str
-        Configurations whose model fails its validation.
-    illustration : bool
-        Some configuration has one run only.
+    direct : tuple of Comparison
+        Differences that a claim on the common drive asks for, other than from the baseline.
+    failed, single : tuple of str
+        Configurations whose model fails its validation, and those of one run.
+    beyond : tuple of Message
+        Where the common drive goes beyond what the runs of a configuration met.
+    claims : tuple of str
+        Ids of the claims that rest on the common drive.
+    headless : int
+        Runs whose direction of travel is not known.
     notes : tuple of Part
         What was refused, assumed or failed.
     """
@@ -288,7 +294,11 @@ class CommonDriveResult:
     what_if: pd.DataFrame = field(default_factory=pd.DataFrame)
     standing: pd.DataFrame = field(default_factory=pd.DataFrame)
     failed: tuple[str, ...] = ()
-    illustration: bool = False
+    direct: tuple[Comparison, ...] = ()
+    single: tuple[str, ...] = ()
+    beyond: tuple[Message, ...] = ()
+    claims: tuple[str, ...] = ()
+    headless: int = 0
     notes: tuple[Part, ...] = ()
 
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from conftest import run_chain
 from test_real_drives import commute_campaign
 
-from intake_report.analyse.common_drive import common_drive, thermal_inputs
-from intake_report.campaign import CommonDriveSection, vary
+from intake_report.analyse import conclude
+from intake_report.analyse.claim_check import claim_mistakes
+from intake_report.analyse.common_drive import _beyond, common_drive, thermal_inputs
+from intake_report.analyse.limitations import models
+from intake_report.analyse.measure import metric_keys
+from intake_report.campaign import Claim, CommonDriveSection, vary
 from intake_report.errors import CampaignError, DataError
 from intake_report.metrics import evaluate
 from intake_report.render.sections.common import common_drive as section
@@ -42,7 +47,7 @@ def test_nothing_is_modelled_unless_the_campaign_asks(demo):
 
 def test_the_demo_on_the_drive_of_its_median_run(demo, found):
     """Differences keep their sign, one value per metric and run; the run that was driven comes back near what was measured."""
-    assert not found.illustration and len(found.validation) == 9
+    assert not found.single and len(found.validation) == 9
     rows = {(c.key, c.configuration): c for c in found.comparisons}
     assert rows[PEAK, "open-cone"].low > 0.0 > rows[PEAK, "sealed-snorkel"].high
     assert sum(v.key == PEAK for v in found.values) == 9
@@ -63,7 +68,7 @@ def test_a_model_beyond_its_limits_decides_nothing_and_the_same_input_gives_the_
 
 def test_one_run_each_is_an_illustration(badly_designed):
     single = asked(badly_designed)
-    assert single.illustration and single.validation.empty
+    assert set(single.single) and single.validation.empty
     assert all(c.call == "indication" for c in single.comparisons)
     result = replace(badly_designed.chain.result, common_drive=single)
     assert "illustration" in section(result)[1].text
@@ -78,6 +83,77 @@ def test_sections_say_model_and_which_differences_claims_use(demo, found):
     assert any("models alone" in caption for caption in captions)
     printed = str(common_drive_details(result))
     assert ("not shown by the drives" in printed) == (not found.parameters["excited"].all())
+
+
+def claimed(demo, **settings):
+    """Return the demo concluded anew with one claim on the common drive, sealed against open, and its settings."""
+    claim = {
+        "id": "cooler", "text": "The sealed box keeps peaks lower than the open cone", "metric": "peak_over_ambient",
+        "configuration": "sealed-snorkel", "versus": "open-cone", "relation": "lower", "common_drive": True,
+    }  # fmt: skip
+    campaign = demo.chain.campaign.model_copy(
+        update={
+            "common_drive": CommonDriveSection.model_validate(settings),
+            "claims": (*demo.chain.campaign.claims, Claim.model_validate(claim)),
+        }
+    )
+    return conclude(campaign, demo.chain.measured)
+
+
+def test_a_claim_rests_on_the_common_drive_only_where_the_model_holds(demo):
+    """The same judge; withheld with the reason where a model fails its validation; other claims as before."""
+    loose, strict = claimed(demo, largest_peak_bias="4 K"), claimed(demo, largest_rms="0.05 K")
+    assert not loose.common_drive.failed
+    *others, last = loose.claims
+    assert last.verdict == "supported" and last.reason.code == "guard-band"
+    assert last.reason.value("evidence").code == "on-common-drive"
+    (row,) = loose.common_drive.direct
+    assert (last.estimate, last.low, last.high) == (row.difference, row.low, row.high)
+    assert tuple(others) == demo.chain.result.claims
+    assert "these differences decide “The sealed box" in section(loose)[1].text
+    assert strict.claims[-1].verdict == "cannot be tested" and strict.claims[-1].reason.code == "model-failed"
+    assert "model-failed" in {x.code for x in strict.limitations}
+    assert "model-failed" not in {x.code for x in loose.limitations}
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"relation": "at most", "versus": None, "value": "9 K"}, "only differences"),
+        ({"metric": "peak_iat"}, "is not computed on the common drive"),
+        ({"phase": "city", "metric": "mean_over_ambient", "file": "x.csv"}, "neither phases"),
+        ({"none": True}, "has no common drive"),
+    ],
+)
+def test_claims_that_no_common_drive_decides_are_refused(demo, change, message):
+    settings = (
+        {"file": change.pop("file"), "columns": {"a": "time [s]", "b": "speed [m/s]"}} if "file" in change else {}
+    )
+    section = None if change.pop("none", False) else CommonDriveSection.model_validate(settings)
+    first = {"id": "x", "text": "x", "metric": "peak_over_ambient", "configuration": "open-cone", "versus": "sealed-snorkel",
+             "relation": "lower", "common_drive": True}  # fmt: skip
+    claim = Claim.model_validate({k: v for k, v in (first | change).items() if v is not None})
+    campaign = demo.chain.campaign.model_copy(update={"common_drive": section, "claims": (claim,)})
+    (error,) = claim_mistakes(campaign, metric_keys(campaign))
+    assert message in error.what and error.where == "claim[1].common_drive" and error.remedy
+
+
+def test_limitations_say_what_the_models_were_not_shown(demo, found, badly_designed):
+    """A trace faster and hotter than what was driven; one run; no positions; and none of it where all is well."""
+    chain, trace = demo.chain, demo.file.parent / "fast.csv"
+    trace.write_text("s,kmh\n" + "\n".join(f"{t},{200.0 if t % 100 > 50 else 0.0}" for t in range(900)))
+    fast = asked(demo, file="fast.csv", columns={"s": "time [s]", "kmh": "speed [km/h]"})
+    trace.unlink()
+    assert [note.code for note in fast.beyond] == ["faster"] * 3 and not found.beyond and not found.headless
+    facts = SimpleNamespace(name=lambda id: id, common_drive=replace(fast, headless=2, failed=("a",), single=("b",)))
+    codes = [x.code for predicate in models.PREDICATES for x in predicate(facts)]
+    assert codes == ["model-failed", "model-single", "model-extrapolated", "model-heading"]
+    facts.common_drive = found
+    assert not [x for predicate in models.PREDICATES for x in predicate(facts) if not found.failed]
+    inputs, _ = thermal_inputs(chain.campaign, chain.measured, {"d1r3-sealed-snorkel"})
+    (drive,) = inputs.values()
+    one = SimpleNamespace(drives=(replace(drive, ambient=drive.ambient - 12.0),))
+    assert [note.code for note in _beyond("x", one, drive)] == ["other-air"]
 
 
 def test_a_speed_trace_from_a_file(demo):

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from intake_report.analyse.limitations import comparisons, conditions, covariates, kept, layout
+from intake_report.analyse.limitations import comparisons, conditions, covariates, kept, layout, models
 from intake_report.analyse.limitations.conditions import acceptance_limitations
 from intake_report.analyse.limitations.findings import Findings, Predicate, kinds
 from intake_report.results import Limitation
 
 PREDICATES: tuple[Predicate, ...] = (
     conditions.unit_overridden, *layout.PREDICATES, *comparisons.PREDICATES, *covariates.PREDICATES,
-    *conditions.PREDICATES, kept.plan_kept,
+    *conditions.PREDICATES, *models.PREDICATES, kept.plan_kept,
 )  # fmt: skip
 """In the order of the report."""
 

@@ -13,6 +13,7 @@ from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
 from intake_report.messages import Listing, Message, message
 from intake_report.results import (
+    CommonDriveResult,
     Comparison,
     ControlEffect,
     Limitation,
@@ -61,6 +62,7 @@ class Findings:
     checks: tuple[ModelCheck, ...] = ()
     control: tuple[ControlEffect, ...] = ()
     zeroing: Zeroing = NOT_ZEROED
+    common_drive: CommonDriveResult | None = None
 
     @property
     def used(self) -> tuple[RunResult, ...]:

@@ -37,9 +37,9 @@ def common_drive(result: ReportResult) -> list[Block]:
     text = (
         "A thermal model of under-hood air, duct and sensor, fitted to the runs of each configuration, was replayed on one drive, "
         f"{said(record.drive, units)}: the same traffic, weather and start for all. {_standing(result, record)} "
-        "Claims use the measured differences alone; these stand beside them."
+        f"{_resting(result, record)}"
     )
-    if record.illustration:
+    if record.single:
         text += " A configuration has one run only: this is an illustration."
     blocks.append(Paragraph(literal(f"{text} {notes}".strip())))
     blocks.append(
@@ -52,6 +52,14 @@ def common_drive(result: ReportResult) -> list[Block]:
         )
     )
     return [*blocks, _side_by_side(result, record)]
+
+
+def _resting(result: ReportResult, record: CommonDriveResult) -> str:
+    """Return which claims rest on the common drive."""
+    texts = [f"“{claim.text}”" for claim in result.claims if claim.id in record.claims]
+    if not texts:
+        return "Claims use the measured differences alone; these stand beside them."
+    return f"As the campaign states, these differences decide {formatting.listing(texts)}; other claims use the measured ones."
 
 
 def _standing(result: ReportResult, record: CommonDriveResult) -> str:
@@ -88,7 +96,7 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
             Field("verdict", "Model says", width=1.4),
         ),
         frame_of(record.comparisons),
-        ("Intervals of the models hold the scatter between runs, the uncertainty of the parameters and what the models leave out.",),
+        ("Intervals of the models hold the scatter between runs and the uncertainty of the parameters that they share.",),
     )  # fmt: skip
     return block_of(table, result.units)
 
