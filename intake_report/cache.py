@@ -89,7 +89,7 @@ class Cache:
     def _digest(self, step: Callable[..., Any], argument: Any) -> str:
         if isinstance(argument, Campaign):
             tables = argument.model_dump(mode="json", by_alias=True, exclude=UNREAD.get(step))
-            return _sha([tables, argument.given, [one.sha256 for one in input_hashes(argument)[1:]]])
+            return _sha([tables, argument.given, [one["sha256"] for one in input_hashes(argument)[1:]]])
         if isinstance(argument, ReportResult):
             return ""
         if id(argument) in self._known:

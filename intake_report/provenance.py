@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import platform
 import re
 from collections.abc import Iterator
 from contextlib import suppress
-from dataclasses import dataclass
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -22,30 +22,21 @@ TEMPLATE = "campaign_report.ipynb"
 SOURCE_SUFFIXES = (".py", ".ipynb", ".j2", ".css", ".typ", ".json", ".js")  # of the package's own files
 
 
-@dataclass(frozen=True)
-class FileHash:
-    """One file by its bytes."""
-
-    path: str
-    size: int
-    sha256: str
-
-
 def sha256(data: bytes) -> str:
     """Return the SHA-256 of `data` as hexadecimal digits."""
     return hashlib.sha256(data).hexdigest()
 
 
-def hash_file(path: Path, name: str) -> FileHash:
-    """Return size and SHA-256 of a file under the name that the report uses."""
-    data = path.read_bytes()
-    return FileHash(name, len(data), sha256(data))
+def hash_file(path: Path) -> str:
+    """Return the SHA-256 of a file as hexadecimal digits."""
+    return sha256(path.read_bytes())
 
 
-def input_hashes(campaign: Campaign) -> tuple[FileHash, ...]:
-    """Return the hash of the campaign file and of every input that it names, in sorted order."""
-    own = FileHash(campaign.file.name, len(campaign.source), sha256(campaign.source))
-    return (own, *(hash_file(campaign.folder / path, path) for path in campaign.input_paths()))
+def input_hashes(campaign: Campaign) -> list[dict[str, Any]]:
+    """Return `path`, `size` [byte] and `sha256` of the campaign file and of every input that it names, in sorted order."""
+    named = ((path, (campaign.folder / path).read_bytes()) for path in campaign.input_paths())
+    files = itertools.chain([(campaign.file.name, campaign.source)], named)
+    return [{"path": path, "size": len(data), "sha256": sha256(data)} for path, data in files]
 
 
 def package_versions() -> dict[str, str]:
@@ -79,14 +70,14 @@ def source_hash() -> str:
     package = Path(intake_report.__file__).parent
     files = sorted(p for p in package.rglob("*") if p.suffix in SOURCE_SUFFIXES and "__pycache__" not in p.parts)
     named = {p.relative_to(package).as_posix(): p for p in files} | {f"template/{TEMPLATE}": template_path()}
-    parts = [f"{name} {hash_file(path, name).sha256}" for name, path in sorted(named.items())]
+    parts = [f"{name} {hash_file(path)}" for name, path in sorted(named.items())]
     return sha256("\n".join(parts).encode())
 
 
 def made_from(campaign: Campaign) -> dict[str, Any]:
     """Return what decides the content of a report: inputs and software, by hash and version."""
     return {
-        "inputs": {item.path: item.sha256 for item in input_hashes(campaign)},
+        "inputs": {item["path"]: item["sha256"] for item in input_hashes(campaign)},
         "source": source_hash(),
         "packages": package_versions(),
     }
@@ -127,18 +118,18 @@ def damages(folder: Path) -> Iterator[str]:
     for name, digest in manifest["outputs"].items():
         if name not in there:
             yield f"{folder / name}: the file is missing."
-        elif hash_file(there[name], name).sha256 != digest:
+        elif hash_file(there[name]) != digest:
             yield f"{folder / name}: the file was changed after it was issued."
     for name in sorted(set(there) - set(manifest["outputs"])):
         yield f"{folder / name}: the file was added after the report was issued."
     full = manifest.get("extract_of")
     path = folder.parent / full["folder"] / MANIFEST if full else folder  # it is absent where an extract was sent to
-    if full and path.is_file() and hash_file(path, MANIFEST).sha256 != full["manifest"]:
+    if full and path.is_file() and hash_file(path) != full["manifest"]:
         yield f"{path}: the manifest of the full report is not the one that this extract was made of."
     before = manifest.get("predecessor")
     if before is not None:
         path = folder.parent / before["folder"] / MANIFEST
         if not path.is_file():
             yield f"{path}: the manifest of the report before is missing."
-        elif hash_file(path, MANIFEST).sha256 != before["manifest"]:
+        elif hash_file(path) != before["manifest"]:
             yield f"{path}: the manifest of the report before is not the one that this report followed."

@@ -142,7 +142,7 @@ def check_inputs(campaign: Campaign, fingerprint: dict[str, Any]) -> None:
     """Refuse a report during whose making an input changed: it could be of neither state."""
     for path, digest in fingerprint["inputs"].items():
         try:
-            same, what = hash_file(campaign.folder / path, path).sha256 == digest, "changed"
+            same, what = hash_file(campaign.folder / path) == digest, "changed"
         except OSError:
             same, what = False, "vanished"
         if not same:
@@ -335,4 +335,4 @@ def write_manifest(
 def hashes_below(folder: Path) -> dict[str, str]:
     """Return the SHA-256 of every file below a folder, in order, by relative path."""
     files = sorted(path for path in folder.rglob("*") if path.is_file())
-    return {path.relative_to(folder).as_posix(): hash_file(path, path.name).sha256 for path in files}
+    return {path.relative_to(folder).as_posix(): hash_file(path) for path in files}

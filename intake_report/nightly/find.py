@@ -203,7 +203,7 @@ def input_file(folder: Path, path: str, sha256: str = "") -> InputFile:
     """Return one input as it is now; with `sha256`, that hash, and the stamp only if the file still has it."""
     try:
         stamp = stamp_of(folder / path)  # before the bytes are read: what is written later differs from it
-        now = hash_file(folder / path, path).sha256
+        now = hash_file(folder / path)
     except OSError:
         return InputFile(path=path, sha256=sha256)
     return InputFile(path=path, sha256=sha256 or now, stamp=stamp if sha256 in ("", now) else None)
@@ -261,7 +261,7 @@ def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Know
 def manifest_hash(report: Path) -> str:
     """Return the SHA-256 of a report's manifest; empty where there is none."""
     try:
-        return hash_file(report / MANIFEST, MANIFEST).sha256
+        return hash_file(report / MANIFEST)
     except OSError:
         return ""
 

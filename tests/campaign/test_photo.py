@@ -76,7 +76,7 @@ def test_photograph_of_a_configuration_is_an_input_from_its_folder(tmp_path):
         return load_campaign(file)
 
     (folder / "a.jpg").write_bytes(jpeg())
-    assert "a.jpg" in {item.path for item in input_hashes(campaign("a.jpg"))}
+    assert "a.jpg" in {item["path"] for item in input_hashes(campaign("a.jpg"))}
     (folder / "b.jpg").write_bytes(b"nothing")
     for photo, words in (("b.jpg", "no PNG or JPEG"), ("../c.jpg", "photo"), ("c.jpg", "does not exist")):
         with pytest.raises(CampaignError, match=words) as error:

@@ -70,9 +70,7 @@ def test_files_that_rest_are_not_read_again(nights, monkeypatch):
     age(nights.root, monkeypatch)
     nights.night()
     read = []
-    monkeypatch.setattr(
-        find, "hash_file", lambda path, name, own=find.hash_file: (read.append(name), own(path, name))[1]
-    )
+    monkeypatch.setattr(find, "hash_file", lambda path, own=find.hash_file: (read.append(path.name), own(path))[1])
     assert nights.night().counts == {"unchanged": 3}
     assert set(read) == {"manifest.json"}
     os.utime(nights.root / "c0" / "log.csv", ns=(0, 0))  # touched, not changed
