@@ -308,6 +308,8 @@ def isolated(code: str) -> list[str]:
 def kernel_environment(scratch: Path) -> dict[str, str]:
     """Return the environment of a kernel: no setting of the user, configuration folders that are empty."""
     kept = {k: v for k, v in os.environ.items() if k in KEPT or k.startswith(KEPT_PREFIXES)}
+    # threads of small matrix products wait for each other longer than one thread computes; the Monte Carlo has its own
+    kept.setdefault("OPENBLAS_NUM_THREADS", "1")
     home = scratch / "home"
     (home / "tmp").mkdir(parents=True, exist_ok=True)
     folders = ("HOME", "IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "XDG_CONFIG_HOME")

@@ -114,7 +114,9 @@ def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading | M
     """Return the mean ratio of intake air to ambient air density at equal pressure [%]."""
     assert series.ambient is not None
     weight = _run_weights(series)
-    ratio = 100.0 * (series.ambient + 273.15) / (series.iat + 273.15)
+    ratio = series.ambient + 273.15
+    ratio *= 100.0
+    ratio = ratio / (series.iat + 273.15)
     return reading(ratio @ weight / weight.sum())
 
 
@@ -129,7 +131,9 @@ def _time_above(series: RunSeries, values: Floats, level: float) -> Floats:
 
 def _area_above(series: RunSeries, values: Floats, level: float) -> Floats:
     """Return the integral of what exceeds `level` [K·min]."""
-    return np.asarray(np.maximum(values - level, 0.0) @ _run_weights(series) / 60.0)
+    excess = values - level
+    np.maximum(excess, 0.0, out=excess)
+    return np.asarray(excess @ _run_weights(series) / 60.0)
 
 
 @metric(

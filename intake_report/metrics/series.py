@@ -6,7 +6,7 @@ Arrays of readings may carry leading axes (Monte Carlo draws); time is always th
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import TypeVar, cast
 
@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Cells = NDArray[np.int64]
+Pairs = tuple[NDArray[np.intp], NDArray[np.intp]]
 T = TypeVar("T")
+S = TypeVar("S", np.float64, np.bool_)
 
 
 # Common practice: cells a reader can name, narrow enough that airflow and spark advance differ little inside one.
@@ -135,6 +137,7 @@ class RunSeries:
     points: OperatingPoints | None = None
     most_pairs: int | None = None
     _memo: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
+    _timed: dict[str, object] = field(default_factory=dict, init=False, repr=False, compare=False)
 
     @property
     def corners(self) -> tuple[float, ...]:
@@ -151,6 +154,18 @@ class RunSeries:
         if name not in self._memo:
             self._memo[name] = compute()
         return cast(T, self._memo[name])
+
+    def timed(self, name: str, compute: Callable[[], T]) -> T:
+        """As `once`, for what hangs on times and events and on no temperature: shared with all series of `with_readings`."""
+        if name not in self._timed:
+            self._timed[name] = compute()
+        return cast(T, self._timed[name])
+
+    def with_readings(self, iat: Floats, ambient: Floats | None) -> RunSeries:
+        """Return the same run with other temperatures, (..., n)."""
+        other = replace(self, iat=iat, ambient=ambient)
+        object.__setattr__(other, "_timed", self._timed)
+        return other
 
     def window(self, start: float, end: float) -> slice:
         """Return the samples with start ≤ time ≤ end as a slice, which copies nothing."""
@@ -198,30 +213,46 @@ def first_below(
     it is not reached, `end`, or the last crossing where too little time was left to see whether it lasts; reached
     (...): whether it was reached by `end`.
     """
-    inside = slice(int(np.searchsorted(time, start, "right")), int(np.searchsorted(time, end, "right")))
-    times = np.concatenate([[start], time[inside]])
-    lead = values.shape[:-1]
-    at_start = value_at(time, values, start)
-    series = np.concatenate([at_start.reshape((*lead, 1)), values[..., inside]], axis=-1)
-    level = np.asarray(threshold, dtype=np.float64)
-    below = series <= level[..., None]
-    lasting = below
-    if hold > 0.0:
-        leaves = np.where(below, np.inf, times)  # the next sample above the threshold, infinite where none is seen
-        leaves = np.minimum.accumulate(leaves[..., ::-1], axis=-1)[..., ::-1]
-        lasting = below & (leaves - times >= hold)
-    found, index = lasting.any(axis=-1), np.argmax(lasting, axis=-1)
+    first, last = (int(np.searchsorted(time, limit, "right")) for limit in (start, end))
+    times = np.concatenate([[start], time[first:last]])
+    at_start, level = value_at(time, values, start), np.asarray(threshold, dtype=np.float64)
+    below = np.empty((*values.shape[:-1], times.size), dtype=np.bool_)
+    np.less_equal(at_start, level, out=below[..., 0])
+    np.less_equal(values[..., first:last], level[..., None], out=below[..., 1:])
+    found, index = _lasting(below, times, hold)
     reached: Bools = np.asarray(found & (end - times[index] >= hold))
-    index = np.maximum(index, 1)
-    later = np.take_along_axis(series, index[..., None], axis=-1)[..., 0] if series.shape[-1] > 1 else series[..., 0]
-    earlier = np.take_along_axis(series, index[..., None] - 1, axis=-1)[..., 0]
-    if series.shape[-1] == 1:
+    if times.size == 1:
         return np.where(found, start, end), reached
+    after = np.maximum(index, 1)
+    later = _pick(values, first - 1 + after)
+    earlier = np.where(after > 1, _pick(values, np.maximum(first - 2 + after, 0)), at_start)
     drop = earlier - later
     share = np.where(drop > 0.0, (earlier - level) / np.where(drop > 0.0, drop, 1.0), 0.0)
-    crossing = times[index - 1] + np.clip(share, 0.0, 1.0) * (times[index] - times[index - 1])
-    crossing = np.where(lasting[..., 0], start, crossing)
-    return np.where(found, crossing, end), reached
+    crossing = times[after - 1] + np.clip(share, 0.0, 1.0) * (times[after] - times[after - 1])
+    return np.where(found, np.where(index > 0, crossing, start), end), reached
+
+
+def _lasting(below: Bools, times: Floats, hold: float) -> tuple[Bools, NDArray[np.intp]]:
+    """Return whether and where each row of `below` (..., k) first is True for `hold` [s] or as far as is seen: (...) each."""
+    if hold <= 0.0:
+        index = np.argmax(below, axis=-1)
+        return _pick(below, index), index
+    lead, k = below.shape[:-1], times.size
+    edged = np.zeros((int(np.prod(lead)), k + 2), dtype=np.bool_)
+    edged[:, 1:-1] = below.reshape(-1, k)
+    changes = np.flatnonzero(edged[:, 1:] != edged[:, :-1])  # by turns the beginnings and the ends of what is below
+    rows, begins = np.divmod(changes[::2], k + 1)
+    lasts = np.append(times, np.inf)[changes[1::2] % (k + 1)] - times[begins] >= hold
+    found, index = np.zeros(len(edged), dtype=np.bool_), np.zeros(len(edged), dtype=np.intp)
+    found[rows[lasts]] = True
+    index[rows[lasts][::-1]] = begins[lasts][::-1]  # the first of a row is written last
+    return found.reshape(lead), index.reshape(lead)
+
+
+def _pick(values: NDArray[S], index: NDArray[np.intp]) -> NDArray[S]:
+    """Return the element of each row, (...), of `values` (..., k)."""
+    rows = values.reshape(-1, values.shape[-1])
+    return rows[np.arange(len(rows)), index.ravel()].reshape(index.shape)
 
 
 def value_at(time: Floats, values: Floats, at: float | Floats) -> Floats:
@@ -233,21 +264,33 @@ def value_at(time: Floats, values: Floats, at: float | Floats) -> Floats:
     return np.asarray(values[..., index - 1] * (1.0 - share) + values[..., index] * share)
 
 
-def slope(time: Floats, values: Floats, most: int | None = None) -> Floats:
-    """Return the Theil–Sen slope, (...): the median of the slopes of all pairs of samples.
-
-    `time` (n,), n of 2 or more; `values` (..., n); `most`: take at most so many pairs, evenly from all pairs in order: of many
-    draws, the median of a part scatters as the median of all does, about a centre of its own.
-
-    H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers.
-    """
-    first, second = np.triu_indices(time.size, k=1)
+def pairs(n: int, most: int | None = None) -> Pairs:
+    """Return the first and the second of all pairs of n samples in order, or of `most` of them evenly from all."""
+    first, second = np.triu_indices(n, k=1)
     if most is not None and first.size > most:
         some = np.linspace(0, first.size - 1, most).astype(np.intp)
         first, second = first[some], second[some]
-    slopes = np.take(values, second, axis=-1)
-    slopes -= np.take(values, first, axis=-1)
+    return first, second
+
+
+def slope(time: Floats, values: Floats, some: Pairs | None = None) -> Floats:
+    """Return the Theil–Sen slope, (...): the median of the slopes of all pairs of samples, or of `some`.
+
+    `time` (n,), n of 2 or more; `values` (..., n); `some`, see `pairs`, (..., k) each: of many draws, the median of a part
+    scatters as the median of all does, about a centre of its own.
+
+    H. Theil (1950); P. K. Sen, J. Am. Stat. Assoc. 63 (1968) 1379. Resists up to 29 % outliers.
+    """
+    first, second = pairs(time.size) if some is None else some
+    slopes = values[..., second]
+    slopes -= values[..., first]
     slopes /= time[second] - time[first]
-    middle = [(first.size - 1) // 2, first.size // 2]
-    slopes.partition(middle, axis=-1)
-    return np.asarray(slopes[..., middle].mean(axis=-1))
+    return median(slopes)
+
+
+def median(values: Floats) -> Floats:
+    """Return the median over the last axis, (...), of `values` (..., k) without NaN, which it reorders."""
+    half = values.shape[-1] // 2
+    values.partition(half, axis=-1)
+    upper = values[..., half]
+    return np.asarray(upper if values.shape[-1] % 2 else 0.5 * (values[..., :half].max(axis=-1) + upper))

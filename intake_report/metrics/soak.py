@@ -8,39 +8,74 @@ import numpy as np
 
 from intake_report.messages import Part, Value, message
 from intake_report.metrics.registry import FASTER, Missing, Reading, metric, missing
-from intake_report.metrics.series import Bools, Floats, RunSeries, Span, first_below, slope, value_at
+from intake_report.metrics.series import (
+    Bools,
+    Floats,
+    Pairs,
+    RunSeries,
+    Span,
+    first_below,
+    median,
+    pairs,
+    slope,
+    value_at,
+)
 from intake_report.results import Parameter
 
 LEAST_STOP_SAMPLES = 5
 RESOLVED = 2.0  # steps of the reading; a smaller rise shows one edge or none, which gives it no slope (own simulation)
+AT_ONCE = 30_000  # slopes, which fit the processor's cache
 LEAST_RISE = 2.0  # K; half of a smaller rise is within one step of a usual reading (own choice)
 
 
 def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
     """Return the stops that are long enough and have samples enough for a heat-soak rate."""
-    return tuple(
-        stop
-        for stop in series.stops
-        if stop.duration >= series.minimum_stop
-        and series.time[series.window(stop.start, stop.end)].size >= LEAST_STOP_SAMPLES
-    )
+    return series.timed("soaking stops", lambda: tuple(stop for stop in series.stops if _soaks(series, stop)))
+
+
+def _soaks(series: RunSeries, stop: Span) -> bool:
+    samples = series.time[series.window(stop.start, stop.end)].size
+    return stop.duration >= series.minimum_stop and samples >= LEAST_STOP_SAMPLES
 
 
 def stop_rates(series: RunSeries) -> Floats:
     """Return the heat-soak rate of each soaking stop, (..., stops) [K/min]: Theil–Sen slope of the intake air temperature."""
-    inside = [series.window(stop.start, stop.end) for stop in soaking_stops(series)]
-    rates = [slope(series.time[part], series.iat[..., part], series.most_pairs) for part in inside]
-    return 60.0 * np.stack(rates, axis=-1) if rates else np.empty((*series.iat.shape[:-1], 0))
+    draws = series.iat.reshape(-1, series.time.size)
+    rates = np.empty((len(draws), len(soaking_stops(series))))
+    for stops, some in series.timed("stop pairs", lambda: _stop_pairs(series)):
+        few = max(1, AT_ONCE // some[0].size)
+        for start in range(0, len(draws), few):
+            rates[start : start + few, stops] = 60.0 * slope(series.time, draws[start : start + few], some)
+    return rates.reshape(*series.iat.shape[:-1], -1)
+
+
+def _stop_pairs(series: RunSeries) -> list[tuple[list[int], Pairs]]:
+    """Return the pairs of samples, (stops, pairs) each, of the soaking stops that have equally many, with their numbers."""
+    alike: dict[int, list[tuple[int, Pairs]]] = {}
+    for i, stop in enumerate(soaking_stops(series)):
+        inside = series.window(stop.start, stop.end)
+        first, second = pairs(inside.stop - inside.start, series.most_pairs)
+        alike.setdefault(first.size, []).append((i, (inside.start + first, inside.start + second)))
+    return [
+        ([i for i, _ in some], (np.stack([first for _, (first, _) in some]), np.stack([last for _, (_, last) in some])))
+        for some in alike.values()
+    ]
+
+
+def stop_limits(series: RunSeries) -> tuple[Floats, Floats]:
+    """Return the intake air temperature at the start and at the end of each soaking stop, (..., stops) each [°C]."""
+
+    def limits() -> tuple[Floats, Floats]:
+        times = np.array([(stop.start, stop.end) for stop in soaking_stops(series)]).reshape(-1, 2).T
+        return value_at(series.time, series.iat, times[0]), value_at(series.time, series.iat, times[1])
+
+    return series.once("stop limits", limits)
 
 
 def stop_rises(series: RunSeries) -> Floats:
     """Return the rise of intake air temperature during each soaking stop, (..., stops) [K]: at its end minus at its start."""
-
-    def rises() -> Floats:
-        limits = np.array([(stop.start, stop.end) for stop in soaking_stops(series)]).reshape(-1, 2)
-        return value_at(series.time, series.iat, limits[:, 1]) - value_at(series.time, series.iat, limits[:, 0])
-
-    return series.once("rises", rises)
+    start, end = stop_limits(series)
+    return end - start
 
 
 def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
@@ -49,16 +84,13 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch (...) [s], and whether it was reached
     before the next stop or the end of the record (else the time is the bound).
     """
-    soaking = soaking_stops(series)
-    if not soaking:
-        return ()
-    found, rises = [], stop_rises(series)
+    found, rises, (_, at_end) = [], stop_rises(series), stop_limits(series)
     ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
-    for i, stop in enumerate(soaking):
+    for i, stop in enumerate(soaking_stops(series)):
         rise, end = rises[..., i], ends[stop]
         if float(np.median(rise)) < LEAST_RISE or series.time[series.window(stop.end, end)].size < 2:
             continue
-        target = value_at(series.time, series.iat, stop.end) - 0.5 * rise
+        target = at_end[..., i] - 0.5 * rise
         crossing, reached = first_below(series.time, series.iat, target, stop.end, end)
         found.append((stop, np.asarray(crossing - stop.end), reached))
     return tuple(found)
@@ -78,7 +110,7 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
     if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):
         template = "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it"
         note = message(template, "unresolved-rise", step=Value(series.step, "temperature_difference"))
-    value = np.median(values, axis=-1)
+    value = median(values)
     return Reading(value, np.ones(value.shape, dtype=np.bool_), note=note)
 
 
@@ -131,9 +163,9 @@ def half_fall_time(series: RunSeries, _: Parameter) -> Reading | Missing:
     falls = half_falls(series)
     if not falls:
         return missing("the run has no launch after a stop with enough rise", "no-launch")
-    times = np.stack(np.broadcast_arrays(*[time for _, time, _ in falls]))
-    reached = np.stack(np.broadcast_arrays(*[ok for _, _, ok in falls]))
+    times = np.stack([time for _, time, _ in falls], axis=-1)
+    reached = np.stack([ok for _, _, ok in falls], axis=-1)
     # a launch that was cut short is longer than its bound: it sorts last, and the median counts if it is reached
-    middle = np.median(np.where(reached, times, np.inf), axis=0)
+    middle = median(np.where(reached, times, np.inf))
     known = np.isfinite(middle)
-    return Reading(np.where(known, middle, np.median(times, axis=0)), np.asarray(known))
+    return Reading(np.where(known, middle, median(times)), np.asarray(known))

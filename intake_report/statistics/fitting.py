@@ -101,11 +101,10 @@ def _linear(curve: Floats, y: Floats) -> tuple[Floats, Floats]:
     return slope, y - slope[:, None] * curve
 
 
-def _step(t: Floats, tau: Floats, slope: Floats, residual: Floats, curve: Floats) -> Floats:
-    """Gauss–Newton step of log tau in each row, the linear part projected out."""
-    late = t[None, :] / tau[:, None]
-    change = _centred(slope[:, None] * late * np.exp(-late))  # derivative with respect to log tau
-    across = _linear(curve, change)[1]
+def _step(t: Floats, tau: Floats, slope: Floats, residual: Floats, fall: Floats) -> Floats:
+    """Gauss–Newton step of log tau in each row with its `fall` exp(−t/tau), the linear part projected out."""
+    change = _centred(slope[:, None] * (t[None, :] / tau[:, None]) * fall)  # derivative with respect to log tau
+    across = _linear(_centred(fall), change)[1]
     square = np.einsum("ij,ij->i", across, across)
     return np.asarray(np.einsum("ij,ij->i", across, residual) / np.where(square > 0.0, square, 1.0), dtype=np.float64)
 
@@ -116,23 +115,23 @@ def _polish(
     """Return log tau, residual sum of squares and slope of each row of centred readings; rows not `active` stay."""
     low, high = float(np.log(taus[0])), float(np.log(taus[-1]))
     log_tau = log_tau.copy()
-    curve = _centred(decay(t[None, :], np.exp(log_tau)[:, None]))
-    slope, residual = _linear(curve, target)
+    fall = decay(t[None, :], np.exp(log_tau)[:, None])
+    slope, residual = _linear(_centred(fall), target)
     rss = np.einsum("ij,ij->i", residual, residual)
     damping = np.ones(len(log_tau))
     for _ in range(steps):
         if active.size == 0:
             break
-        step = _step(t, np.exp(log_tau[active]), slope[active], residual[active], curve[active])
+        step = _step(t, np.exp(log_tau[active]), slope[active], residual[active], fall[active])
         step = damping[active] * np.clip(step, -0.7, 0.7)
         trial = np.clip(log_tau[active] + step, low, high)
-        new_curve = _centred(decay(t[None, :], np.exp(trial)[:, None]))
-        new_slope, new_residual = _linear(new_curve, target[active])
+        new_fall = decay(t[None, :], np.exp(trial)[:, None])
+        new_slope, new_residual = _linear(_centred(new_fall), target[active])
         new_rss = np.einsum("ij,ij->i", new_residual, new_residual)
         better = new_rss < rss[active]
         rows = active[better]
         log_tau[rows], rss[rows], slope[rows] = trial[better], new_rss[better], new_slope[better]
-        residual[rows], curve[rows] = new_residual[better], new_curve[better]
+        residual[rows], fall[rows] = new_residual[better], new_fall[better]
         damping[active] = np.where(better, 1.0, 0.5 * damping[active])
         active = active[np.abs(step) > tolerance]
     return log_tau, rss, slope

@@ -87,6 +87,25 @@ def test_first_crossing_against_a_plain_loop(time, threshold, data):
         assert crossing == pytest.approx(below[0], abs=(end - start) / 3000.0 + 1e-9)
 
 
+@given(time=times, hold=st.floats(0.1, 30.0), data=st.data())
+def test_a_crossing_that_lasts_against_a_plain_loop_row_by_row(time, hold, data):
+    rows = st.lists(st.integers(-2, 2), min_size=time.size, max_size=time.size)
+    values = np.array(data.draw(st.lists(rows, min_size=1, max_size=4)), dtype=float)
+    start, end = float(time[0]), float(time[-1])
+    crossing, reached = first_below(time, values, 0.0, start, end, hold)
+    for row, found, ok in zip(values, crossing, reached, strict=True):
+        above = [float(t) for t, v in zip(time, row, strict=True) if v > 0.0]
+        begins = [i for i in range(time.size) if row[i] <= 0.0 and (i == 0 or row[i - 1] > 0.0)]
+        lasting = [i for i in begins if all(t - time[i] >= hold for t in above if t > time[i])]
+        if not lasting:
+            assert (found, ok) == (end, False)
+            continue
+        i = lasting[0]
+        share = 0.0 if i == 0 else (row[i - 1] - 0.0) / (row[i - 1] - row[i])
+        assert found == pytest.approx(start if i == 0 else time[i - 1] + share * (time[i] - time[i - 1]))
+        assert ok == (end - time[i] >= hold)
+
+
 @given(time=times, data=st.data())
 def test_slope_is_that_of_an_independent_implementation(time, data):
     values = np.array(data.draw(st.lists(st.floats(-50, 50), min_size=time.size, max_size=time.size)))

@@ -61,7 +61,7 @@ def prepare(series: RunSeries, step: float | None) -> Readings:
         spread, group = np.array([0.5 * step if step is not None else 0.0]), np.zeros(1, dtype=np.intp)
     duration = float(time[-1] - time[0])
     rise = 0.0 if series.ambient is None else float(series.ambient[-1] - series.ambient[0])
-    return Readings(series, spread, group, left, right, share, rise / duration)
+    return Readings(replace(series, most_pairs=MOST_PAIRS), spread, group, left, right, share, rise / duration)
 
 
 def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | None = None) -> RunSeries:
@@ -72,12 +72,11 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
     """
     series = readings.series
     m = next(iter(shifts.values())).size
-    iat = np.empty((m, series.time.size))
     if noise is None:
-        iat[:] = series.iat
+        iat = np.tile(series.iat, (m, 1))
     else:
         errors = noise[:, readings.group] * readings.spread
-        np.take(errors, readings.left, axis=1, out=iat)
+        iat = np.take(errors, readings.left, axis=1)
         iat *= 1.0 - readings.share
         later = np.take(errors, readings.right, axis=1)
         later *= readings.share
@@ -89,7 +88,7 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
     if ambient is not None:
         shift = shifts.get("ambient", np.zeros(m)) + readings.ambient_rate * shifts.get("clock", np.zeros(m))
         ambient = ambient + shift[:, None]
-    return replace(series, iat=iat, ambient=ambient, most_pairs=MOST_PAIRS)
+    return series.with_readings(iat, ambient)
 
 
 @dataclass(frozen=True)
@@ -168,18 +167,21 @@ def event_effects(key: MetricKey, series: RunSeries, limits: EventLimits) -> Eve
         there = (replace(s, start=s.start + start, end=s.end + end) if name in (None, s.label) else s for s in spans)
         return tuple(there)
 
-    shifts: tuple[tuple[bool, float, Callable[[float], RunSeries]], ...] = (
-        ("entry" in events and entry is not None, limits.entry, lambda s: replace(series, entry=(entry or 0.0) + s)),
-        ("phases" in events, limits.starts.get(label, 0.0),
+    shifts: tuple[tuple[str, bool, float, Callable[[float], RunSeries]], ...] = (
+        ("entry", "entry" in events and entry is not None, limits.entry,
+         lambda s: replace(series, entry=(entry or 0.0) + s)),
+        (f"start of {label}", "phases" in events, limits.starts.get(label, 0.0),
          lambda s: replace(series, phases=moved(series.phases, s, 0.0, label))),
-        ("phases" in events, limits.ends.get(label, 0.0),
+        (f"end of {label}", "phases" in events, limits.ends.get(label, 0.0),
          lambda s: replace(series, phases=moved(series.phases, 0.0, s, label))),
-        ("stops" in events, limits.stops, lambda s: replace(series, stops=moved(series.stops, s, s))),
+        ("stops", "stops" in events, limits.stops, lambda s: replace(series, stops=moved(series.stops, s, s))),
     )  # fmt: skip
+
+    def value(name: str, by: float, shift: Callable[[float], RunSeries]) -> float | None:
+        return evaluate(key, series.once(f"{name} moved by {by}", lambda: shift(by))).value
+
     times = []
-    for hangs_on, half, shift in shifts:
-        early, late = (
-            evaluate(key, shift(way * half)).value if hangs_on and half > 0.0 else None for way in (-1.0, 1.0)
-        )
+    for name, hangs_on, half, shift in shifts:
+        early, late = (value(name, way * half, shift) if hangs_on and half > 0.0 else None for way in (-1.0, 1.0))
         times.append(0.0 if late is None or early is None else 0.5 * (late - early))
     return EventEffects(tuple(times), times[0] / limits.entry * limits.per_speed if times[0] else 0.0)
