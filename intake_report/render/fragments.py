@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
@@ -23,6 +24,30 @@ _WRAP_FROM = 24
 _HINTS = (40, 44, 48, 52, 56)
 # Widths of a character and of a cell's padding [rem]: what a browser with the wide DejaVu Sans needs, and a tenth more.
 _CHARACTER, _PADDING = 0.52, 1.05
+
+
+# What a notebook looks like that JupyterLab does not trust, opened where it did not run: style sheets are stripped from its
+# outputs and these attributes kept. Colours are those of the sheet; text keeps the colour of the theme.
+_CALLOUT = "padding: 0.7em 1em; margin: 1.2em 0; border-left: 4px solid"
+_KEPT = (
+    (
+        re.compile(r'<th scope="col" class="(left|right|center)"|<td class="(left|right|center)[^"]*"'),
+        r"text-align: \1\2; vertical-align: top",
+    ),
+    (
+        re.compile(r'<th scope="row" class="(left|right|center)[^"]*"'),
+        r"text-align: \1; vertical-align: top; font-weight: 400",
+    ),
+    (re.compile("<caption"), "text-align: left; padding: 0 0 0.5em"),
+    (re.compile('<p class="table-note"'), "font-size: 0.8rem; margin: 0.45em 0 0"),
+    (re.compile('<div class="callout caution"'), f"{_CALLOUT} #9a3412"),
+    (re.compile('<div class="callout limitation"'), f"{_CALLOUT} #6b5a1e"),
+    (re.compile('<div class="callout note"'), f"{_CALLOUT} #1f4e6b"),
+    (re.compile('<p class="(?:title|kicker)"'), "font-weight: 600; margin: 0 0 0.4em"),
+    (re.compile('<span class="(?:tone|number)"|<time'), "margin-right: 0.5em"),
+    (re.compile('<ol class="answer"'), "list-style-type: none; padding: 0 0 0 1rem; border-left: 4px solid #1f4e6b"),
+    (re.compile("<figcaption"), "font-size: 0.9rem; max-width: 46rem"),
+)
 
 
 @cache
@@ -69,13 +94,16 @@ def _span_html(span: inline.Span, document: Document | None) -> Markup:
     return Markup("<strong>{}</strong>").format(made) if span.bold else made
 
 
-def blocks_html(items: Sequence[Item], document: Document | None = None) -> Markup:
+def blocks_html(items: Sequence[Item], document: Document | None = None, *, cell: bool = False) -> Markup:
     """Return blocks as one HTML fragment.
 
-    `items`: numbered, or bare ``Item(block)`` for a notebook cell; `document`: resolves cross references.
+    `items`: numbered, or bare ``Item(block)`` for a notebook cell; `document`: resolves cross references; `cell`: figures
+    without their drawings, which are outputs of their own in a notebook.
     """
     template = environment().get_template("blocks.html.j2")
-    return Markup(template.render(items=items, document=document, inline=lambda text: inline_html(text, document)))
+    return Markup(
+        template.render(items=items, document=document, cell=cell, inline=lambda text: inline_html(text, document))
+    )
 
 
 def cell_html(blocks: Sequence[Block], document: Document) -> str:
@@ -86,8 +114,10 @@ def cell_html(blocks: Sequence[Block], document: Document) -> str:
     # every rule weighs more than those that the notebook's program has for tables and lists
     style = (TEMPLATES / "blocks.css").read_text("utf-8").replace(".report ", ".report:not(#_) ")
     numbered = {id(item.block): item for item in (*document.items, *document.annex)}
-    body = blocks_html([numbered.get(id(block), Item(block)) for block in blocks], document)
-    return f'<style>{style}</style>\n<div class="report report-cell">\n{body}</div>\n'
+    body = str(blocks_html([numbered.get(id(block), Item(block)) for block in blocks], document, cell=True))
+    for tag, kept in _KEPT:
+        body = tag.sub(lambda found, kept=kept: f'{found[0]} style="{found.expand(kept)}"', body)  # type: ignore[misc]
+    return f'<style>{style}</style>\n<div class="report report-cell" style="max-width: 52rem">\n{body}</div>\n'
 
 
 def _cell_class(table: Table, index: int, column: Column) -> str:

@@ -25,7 +25,7 @@ from intake_report.render.blocks import (
     Table,
     unbundle,
 )
-from intake_report.render.figure import clean_svg, draw_pixels
+from intake_report.render.figure import PNG_DPI, clean_svg, draw_pixels
 from intake_report.render.inline import emphasis, literal
 from intake_report.render.numbering import Document, number
 
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 GUIDANCE = "guidance"  # tag of a text cell that is for the analyst and no part of the report
+SCREEN_DPI = 96  # of a page in a browser
 _RUN_METADATA = ("papermill", "execution", "ExecuteTime")
 _REFERENCE_OPEN, _REFERENCE_CLOSE = "[[", "]]"
 _KERNEL_FOLDER = re.compile(r"ipykernel_\d+")
@@ -91,6 +92,10 @@ def add_pictures(notebook: NotebookNode, folder: Path) -> None:
             if len(shown) == 1 and isinstance(shown[0], Figure):
                 pixels = (folder / "figures" / f"{shown[0].label}.png").read_bytes()
                 output["data"]["image/png"] = base64.b64encode(pixels).decode("ascii")
+                width = round(
+                    int.from_bytes(pixels[16:20]) * SCREEN_DPI / PNG_DPI
+                )  # of its header: as wide as the drawing
+                output["metadata"]["image/png"] = {"width": width}
 
 
 def table_csv(table: Table, document: Document) -> str:

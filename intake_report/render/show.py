@@ -15,12 +15,15 @@ _SHOWN: dict[str, Block] = {}  # of this kernel, in the order of first showing: 
 def mime_bundle(*blocks: Block) -> dict[str, Any]:
     """Return the output of one cell for `blocks`.
 
-    `*blocks`. Returns MIME type → value: the blocks as JSON, text/html, text/plain.
+    `*blocks`. Returns MIME type → value: the blocks as JSON, text/html, text/plain; of a figure alone its drawing in place of
+    HTML, since JupyterLab shows no drawing inside the HTML of a notebook that it does not trust.
     """
     visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
     made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
     _SHOWN.update((_key(block), block) for block in blocks)
-    if visible:
+    if [type(block) for block in blocks] == [Figure]:
+        made["image/svg+xml"] = blocks[0].svg  # type: ignore[union-attr]
+    elif visible:
         made["text/html"] = cell_html(visible, number_so_far(tuple(_SHOWN.values())))
     return made
 
@@ -33,6 +36,14 @@ def show(*blocks: Block) -> None:
         run = tuple(group)
         for part in [(block,) for block in run] if alone else [run]:
             display(mime_bundle(*part), raw=True)  # type: ignore[no-untyped-call]
+            if alone:
+                display(caption(part[0]), raw=True)  # type: ignore[no-untyped-call]
+
+
+def caption(figure: Block) -> dict[str, Any]:
+    """Return the output below the drawing of a figure: its number and caption, and what can be seen for who cannot."""
+    html = cell_html([figure], number_so_far(tuple(_SHOWN.values())))
+    return {"text/html": html, "text/plain": f"caption of {_describe(figure)}"}
 
 
 def _key(block: Block) -> str:

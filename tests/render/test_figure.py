@@ -10,7 +10,7 @@ from matplotlib.figure import Figure as MplFigure
 
 from intake_report.errors import DataError
 from intake_report.render.figure import clean_svg, figure_block
-from intake_report.render.show import mime_bundle
+from intake_report.render.show import caption, mime_bundle
 
 from .samples import drawing
 
@@ -80,10 +80,12 @@ def test_entities_are_refused():
 
 
 def test_a_figure_is_displayed_with_its_alternative_text():
-    bundle = mime_bundle(figure_block(drawing(1), "fig-a", "c", "alt text"))
-    assert set(bundle) == {"application/vnd.intake-report.blocks+json", "text/html", "text/plain"}
-    assert 'aria-label="alt text"' in bundle["text/html"]
-    assert "<script" not in bundle["text/html"]
+    block = figure_block(drawing(1), "fig-a", "c", "alt text")
+    bundle = mime_bundle(block)
+    assert set(bundle) == {"application/vnd.intake-report.blocks+json", "image/svg+xml", "text/plain"}
+    assert bundle["image/svg+xml"] == block.svg
+    below = caption(block)["text/html"]
+    assert 'aria-label="alt text"' in below and "<b>Figure 1.</b> c</figcaption>" in below and "<svg" not in below
 
 
 def test_the_last_digits_of_a_limit_name_nothing():
