@@ -132,9 +132,13 @@ def test_bare_papermill_carries_the_same_results(small, tmp_path):
     executed = nbformat.read(tmp_path / "out.ipynb", as_version=4)
     assert read_document(executed).data[0].text == (small.report.folder / "results.json").read_text("utf-8")
     shown = [out for cell in executed.cells for out in cell.get("outputs", []) if "data" in out]
-    drawn = [out for out in shown if {"text/html", "image/svg+xml"} & set(out.data)]  # what an analyst sees in the same notebook, inline
+    drawn = [
+        out for out in shown if {"text/html", "image/svg+xml"} & set(out.data)
+    ]  # what an analyst sees in the same notebook, inline
     assert len(drawn) == len(shown) - 2  # all but the data that travel with it and the mark of the annex
-    assert not any("<svg" in out.data.get("text/html", "") for out in drawn)  # JupyterLab strips it where it trusts nobody
+    assert not any(
+        "<svg" in out.data.get("text/html", "") for out in drawn
+    )  # JupyterLab strips it where it trusts nobody
     assert sum("image/svg+xml" in out.data for out in shown) >= 1
     assert [
         out for cell in executed.cells for out in cell.get("outputs", []) if out.output_type != "display_data"
