@@ -16,7 +16,7 @@ from intake_report.thermal.response import Floats
 DISCREPANCY = 0.2  # K; standard deviation of what the model leaves out beyond slow fluctuations (own choice)
 MEMORY = 20.0  # s over which what is left out is one and the same: readings within it count as one (own choice)
 EVERY = 2.0  # s; readings nearer to each other say the same
-TOLERANCE, MOST, FIRST = 1e-3, 30, 7  # of the sum of squares; evaluations in all, and of each start
+TOLERANCE, MOST, FIRST = 1e-3, 30, 4  # of the sum of squares; evaluations in all, and of each start
 BEYOND = 3.0  # spreads
 KNOT, FLUCTUATION = (
     120.0,
@@ -24,7 +24,7 @@ KNOT, FLUCTUATION = (
 )  # s, K; what the air is off its reference: a polygon of this spacing, knots of this spread (own choice)
 NOT_EXCITED = 0.7  # of the spread before the data: with more left the drive says little of a parameter
 SETTLED = 300.0  # s after which a start state is forgotten (own choice)
-STARTS = (("share_still", 0.5), ("bulk", -0.7), ("heat", -0.7))
+STARTS = (("share_still", 0.5), ("bulk", -0.7))
 """Starts of a fit: the middles with one parameter moved by so many spreads."""
 
 
