@@ -17,7 +17,9 @@ from intake_report.analyse.limitations import models
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Claim, CommonDriveSection, vary
 from intake_report.errors import CampaignError, DataError
+from intake_report.messages import said
 from intake_report.metrics import evaluate
+from intake_report.render.sections.claims import because
 from intake_report.render.sections.common import common_drive as section
 from intake_report.render.sections.common import common_drive_details
 from intake_report.statistics import clopper_pearson
@@ -110,6 +112,8 @@ def test_a_claim_rests_on_the_common_drive_only_where_the_model_holds(demo):
     (row,) = loose.common_drive.direct
     assert (last.estimate, last.low, last.high) == (row.difference, row.low, row.high)
     assert tuple(others) == demo.chain.result.claims
+    said_why = said(because(loose, last), "si").replace("\xa0", " ")
+    assert f"{-last.estimate:.1f} K closer to ambient" in said_why and "by the models on the common drive" in said_why
     assert "these differences decide “The sealed box" in section(loose)[1].text
     assert strict.claims[-1].verdict == "cannot be tested" and strict.claims[-1].reason.code == "model-failed"
     assert "model-failed" in {x.code for x in strict.limitations}

@@ -12,7 +12,7 @@ from intake_report.render.blocks import Block
 from intake_report.render.sections.answer import compared, size, span, undecidable, word
 from intake_report.render.sections.tables import block_of, files
 from intake_report.report_table import Field, ReportTable, frame_of
-from intake_report.results import ClaimResult, Comparison, MetricKey, ReportResult
+from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, ReportResult
 from intake_report.results.text import difference_quantity
 from intake_report.statistics import coverage_factor
 
@@ -76,9 +76,15 @@ def _comparison(result: ReportResult, claim: ClaimResult) -> Comparison | Any | 
     if claim.key in PULL_METRICS:
         dyno = result.evidence.dyno if result.evidence else None
         return dyno.difference(claim.key, claim.configuration, versus) if dyno and claim.key else None
-    rows = (*result.comparisons, *result.direct)
+    record = _on_common(result, claim)
+    rows = (*result.comparisons, *result.direct) if record is None else (*record.comparisons, *record.direct)
     wanted = (claim.key, claim.configuration, versus)
     return next((c for c in rows if (c.key, c.configuration, c.versus) == wanted), None)
+
+
+def _on_common(result: ReportResult, claim: ClaimResult) -> CommonDriveResult | None:
+    """Return the common drive that a claim rests on; None where it rests on what was measured."""
+    return result.common_drive if result.common_drive and claim.id in result.common_drive.claims else None
 
 
 def _counts(result: ReportResult, claim: ClaimResult) -> tuple[int, int]:
@@ -102,6 +108,8 @@ def _difference(result: ReportResult, claim: ClaimResult, key: MetricKey) -> Mes
         amount = size(result, key, c)
     versus = result.name_of(claim.versus or result.baseline.id)
     interval = ""
+    if _on_common(result, claim):
+        base += ", by the models on the common drive"
     if claim.low is not None or claim.high is not None:
         level = formatting.usual(result.level, "share", "si")
         alone = " as far as the instruments go" if claim.verdict == "indication only" else ""
@@ -172,7 +180,8 @@ def _family(result: ReportResult, claim: ClaimResult) -> int:
     """Return how many comparisons Holm's adjustment covers together with that of a claim."""
     if claim.key in PULL_METRICS:
         return max(1, sum(c.key in PULL_METRICS and not c.absolute for c in result.claims))
-    return max(1, sum(c.p_adjusted is not None for c in result.comparisons))
+    rows = (_on_common(result, claim) or result).comparisons
+    return max(1, sum(c.p_adjusted is not None for c in rows))
 
 
 # ---- what would settle it ----------------------------------------------------------------------------------------
