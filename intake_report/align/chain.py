@@ -45,6 +45,7 @@ from intake_report.align.path import (
     path_from_run,
     spaced,
 )
+from intake_report.align.placement import IN_PLACE
 from intake_report.align.position import diagnose, locate
 from intake_report.align.speed_only import SHORTEST, length_by_speed, locate_by_speed
 from intake_report.errors import DataError
@@ -54,7 +55,7 @@ from intake_report.messages import Message, Value, message
 # error, 15 m the largest difference that another carriageway of the same road makes.
 GOOD = (0.97, 5.0)
 FAIR = (0.9, 15.0)
-DOUBTS = ("misplaced", "scale-alone", "drift")  # findings with which a place by likeness of speeds is poor
+DOUBTS = ("misplaced", "scale-alone")  # findings with which a place by likeness of speeds is poor
 LEAST_COVERED = 0.05  # share of the route below which a run is not on it
 MOVED = 30.0  # m: a shorter drive is a parked vehicle whose speed channel is not quite 0
 LEAST_POOLED = 3  # runs by which a path is drawn anew
@@ -214,5 +215,7 @@ def _grade(coverage: float, located: Located, *, by_likeness: bool) -> Grade:
     doubtful = any(finding.code in DOUBTS for finding in located.findings)
     if coverage >= GOOD[0] and wide <= GOOD[1] and not located.findings and not by_likeness:
         return "good"
-    unsure = by_likeness and located.residual is None
-    return "fair" if coverage >= FAIR[0] and wide <= FAIR[1] and not unsure and not doubtful else "poor"
+    if coverage < FAIR[0] or wide > FAIR[1] or doubtful:
+        return "poor"
+    verified = not by_likeness or (located.residual is not None and located.residual <= IN_PLACE)
+    return "fair" if verified else "place not verified"

@@ -78,7 +78,7 @@ _ALL = (
     CriterionSpec("cross-track", "Distance from the path", "length", "at most", 15.0, False, "run",
         "Median distance of the position fixes from the reference path."),
     CriterionSpec("placement", "Uncertainty of place", "length", "at most", 150.0, False, "run",
-        "Without a position: RMS by which single stretches would rather lie elsewhere."),
+        "Without a position: root mean square of what the place may be off, by the speeds of single stretches."),
     CriterionSpec("phase-duration", "Duration of a phase", "share", "at most", 0.25, False, "alike",
         "Difference of the largest relative deviation of a phase's duration."),
     CriterionSpec("stop-time", "Stop time before the highway entry", "time", "at most", 120.0, False, "alike",
@@ -208,7 +208,7 @@ def _placement(run: AlignedRun) -> Fact:
     if run.method == "position":
         return message("the run has positions", code="has-position")
     if run.residual is None:
-        return message("no stretch of road is marked enough to tell", code="not-marked")
+        return message("the run is not placed by the speeds of other runs", code="not-placed")
     return run.residual
 
 

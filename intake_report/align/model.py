@@ -15,7 +15,7 @@ from intake_report.messages import Message
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Ints = NDArray[np.intp]
-Grade = Literal["good", "fair", "poor", "refused"]
+Grade = Literal["good", "fair", "place not verified", "poor", "refused"]
 Method = Literal["position", "speed"]
 PhaseKind = Literal["city", "ramp", "highway"]
 
@@ -191,7 +191,7 @@ class Located:
     covered: tuple[tuple[float, float], ...] = ()  # stretches of the reference [m]
     speed_scale: float | None = None  # route metres per metre of integrated speed
     # RMS [m] that one scale (and offset) would leave between the run and the reference: corrected where there are
-    # positions, else the uncertainty of `distance`
+    # positions; else the uncertainty of `distance`, by likeness of speeds
     residual: float | None = None
     findings: tuple[Finding, ...] = ()  # what departs from one clean pass
     notes: tuple[Message, ...] = ()  # how the run was located

@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from intake_report.align.events import distance_at, driven, find_stops, frame_time, speed_samples
-from intake_report.align.landmarks import STEP, TOLD_APART, Likeness, speed_profile
+from intake_report.align.landmarks import SCALE_ALONE, STEP, TOLD_APART, Likeness, speed_profile
 from intake_report.align.model import Finding, Floats, Located, Reference, RunData
+from intake_report.align.placement import DOUBT, IN_PLACE
 from intake_report.align.position import off_route
-from intake_report.align.registration import IN_PLACE, Registration, register, register_onto
+from intake_report.align.registration import Registration, register, register_onto
 from intake_report.errors import DataError
 from intake_report.messages import Interval, Message, Part, Value, message
 
@@ -21,7 +22,6 @@ GAP = 10.0  # s without speed that are worth a note: 100 m and more whose distan
 END_SLACK = 0.5  # m beyond an end of the reference that are rounding
 MOST_DISPLACED = 0.5  # share of the route that lies elsewhere beyond doubt, from which a run is not placed
 OUTSIDE = 500.0  # m beyond an end of the reference that are worth a note: parking does not count
-SCALE_ALONE = 0.004  # from the nearest scale of another run, from which a run may be misplaced: twice FELLOW_SPREAD
 WHOLE_ODDS = 10.0  # odds from which they are printed without decimals
 
 
@@ -135,8 +135,8 @@ def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
 def _doubts(registration: Registration) -> tuple[Finding, ...]:
     """Return what speaks against the place of a run that is told apart as a whole."""
     texts = []
-    if registration.displaced:
-        start, end, shift = max(registration.displaced, key=lambda stretch: abs(stretch[2]))
+    if registration.placement is not None and registration.placement.misplaced:
+        start, end, shift = max(registration.placement.misplaced, key=lambda stretch: abs(stretch[2]))
         text = "Placed by its speeds, the run is misplaced from {start} to {end}: it would lie {shift} {way} there."
         values = {"start": Value(start, "distance", 1), "end": Value(end, "distance", 1)}
         way = "further on" if shift > 0.0 else "further back"
@@ -147,33 +147,24 @@ def _doubts(registration: Registration) -> tuple[Finding, ...]:
             "any other run does."
         )
         texts.append(message(text, code="scale-alone", apart=Value(100.0 * registration.apart, "ratio", 1)))
-    drift, low, high = registration.drift
-    if abs(drift) > IN_PLACE and low * high > 0.0:
-        text = (
-            "Placed by its speeds, the run drifts: from its beginning to its end, stretches of 2 km would lie ever more {way}, by "
-            "{drift} in all ({limits})."
-        )
-        low, high = sorted((abs(low), abs(high)))
-        way, limits = "further on" if drift > 0.0 else "further back", Interval(low, high, "length", 0)
-        texts.append(message(text, code="drift", way=way, drift=Value(abs(drift), "length", 0), limits=limits))
     return tuple(Finding(text, hard=False) for text in texts)
 
 
 def _match_note(registration: Registration) -> Message:
-    """Return the scale of a run against those of its fellows, and its residual by window of road."""
+    """Return the scale of a run against those of its fellows, and how much of it lies where that puts it."""
     fellows: Message | str = ""
     if registration.fellows:
         least, most = min(registration.fellows), max(registration.fellows)
         fellows = message(" (other runs: {range})", range=Interval(least, most, "number", 4))
-    text = "Placed by its speeds, route distance is {scale} times its own{fellows}; "
+    text = "Placed by its speeds, route distance is {scale} times its own{fellows}"
     values: dict[str, Part] = {"scale": Value(registration.scale, "number", 4), "fellows": fellows}
-    if registration.residual is None:
-        text += "no stretch is marked enough to tell by how much it is off."
-    else:
-        at, worst = registration.shifts[int(np.argmax(np.abs(registration.shifts[:, 1])))]
-        text += "single stretches of 2 km would lie {residual} off (RMS), at most {worst}, at {at}."
-        values |= {"residual": Value(registration.residual, "length", 0), "worst": Value(abs(worst), "length", 0)}
-        values["at"] = Value(at, "distance", 1)
+    if (placement := registration.placement) is not None:
+        text += (
+            "; by what they say stretch by stretch it may be off by {residual} (RMS), and {share} of its way lies within {near} of "
+            "there, 20 to 1."
+        )
+        values |= {"residual": Value(placement.residual, "length", 0), "near": Value(IN_PLACE, "length", 0)}
+        values["share"] = Value(float(np.mean(placement.inside >= 1.0 - DOUBT)), "share")
     return message(text, code="speed-match", **values)
 
 
@@ -204,7 +195,8 @@ def _located(run: RunData, registration: Registration, reference: Reference, alo
         text = "{outside} of the run lie outside the reference."
         notes.insert(0, message(text, code="outside-reference", outside=Value(outside, "distance", 2)))
     findings = _doubts(registration)
-    away = sum(b - a for a, b, _ in registration.displaced) / 2  # windows overlap by half
+    placement = registration.placement
+    away = sum(b - a for a, b, _ in placement.misplaced) if placement is not None else 0.0
     if away > MOST_DISPLACED * (last - first):
         return off_route(run, findings[0].text, notes)
     if not alone:
@@ -213,7 +205,7 @@ def _located(run: RunData, registration: Registration, reference: Reference, alo
         distance=pd.Series(np.clip(distance, 0.0, reference.length), index=run.frame.index, name="route_distance"),
         covered=((first, last),) if last > first else (),
         speed_scale=registration.scale,
-        residual=registration.residual,
+        residual=None if placement is None else placement.residual,
         findings=findings,
         notes=tuple(notes),
     )

@@ -294,21 +294,29 @@ _SOFT = {
     "start-coolant": (285, "some runs started with a colder or warmer engine", ""),
     "block-hours": (270, "runs of one block lie far apart in time", ""),
     "ambient": (286, "some runs were driven in colder or warmer air", "ambient"),
+    "placement": (243, "the place of some runs on the route is not verified", ""),
 }
 OTHER = (290, "some runs are beyond a limit of the acceptance", "acceptance")
-_BLOCK = (
-    " What changed between those times, weather and traffic above all, is not taken away by the block: it is worth no more "
-    "there than runs of different days.",
-    "Blocks of runs within hours of each other, or the true block of these runs.",
-)
+_MORE = {
+    "block-hours": (
+        " What changed between those times, weather and traffic above all, is not taken away by the block: it is worth no "
+        "more there than runs of different days.",
+        "Blocks of runs within hours of each other, or the true block of these runs.",
+    ),
+    "placement": (
+        " Their place is not verified: what their speeds have in common with those of the other runs leaves it open by more.",
+        "Log position.",
+    ),
+}
+_REPEAT = ("", "Repeat these runs, or state another limit with its reason.")
 ACCEPTANCE = {
     code: kind(
         f"acceptance-{code}",
         _SOFT.get(code, OTHER)[0],
         "values",
         _SOFT.get(code, OTHER)[1],
-        "{title}: {runs} beyond the limit ({limit}): {values}." + (_BLOCK[0] if code == "block-hours" else ""),
-        _BLOCK[1] if code == "block-hours" else "Repeat these runs, or state another limit with its reason.",
+        "{title}: {runs} beyond the limit ({limit}): {values}." + _MORE.get(code, _REPEAT)[0],
+        _MORE.get(code, _REPEAT)[1],
         alike=_SOFT.get(code, OTHER)[2],
     )
     for code in CRITERIA
