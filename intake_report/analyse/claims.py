@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 
 from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, other, spec_of
 from intake_report.analyse.claim_words import model_objection, objection
-from intake_report.analyse.compare import Covariates, InstrumentDraws, compare_pair
+from intake_report.analyse.compare import UNRESOLVED, Covariates, InstrumentDraws, compare_pair, unresolved
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim
 from intake_report.dyno import DynoResult
@@ -193,6 +193,8 @@ def _of_mean(
     runs = [v for v in values if v.configuration == claim.configuration and v.status != "not computed"]
     if not runs:
         return "no run has a value"
+    if unresolved(runs):
+        return UNRESOLVED
     level, quantity, decimals = campaign.metrics.confidence, key.spec.quantity, key.spec.decimals
     missed, within = (sum(v.status == state for v in runs) for state in ("not reached", "within at entry"))
     if missed and within:

@@ -245,6 +245,17 @@ def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
     )
 
 
+def test_a_rise_that_the_reading_does_not_resolve_decides_no_claim():
+    one = claim("It rises by less than 3 K at a stop.", metric="rise_per_stop", relation="at most", value="3 K")
+    key = find_key(one, METRICS)
+    values = rows(key, "e0 e1 e2", (0.6, 0.7, 0.6))
+    (plain,) = judge_claims(model(one), (key,), values, ())
+    assert plain.verdict == "supported"
+    unresolved = tuple(replace(v, note=message("below two steps", "unresolved-rise")) for v in values)
+    (result,) = judge_claims(model(one), (key,), unresolved, ())
+    assert result.verdict == "cannot be tested" and "cannot resolve it" in said(result.reason, "si")
+
+
 def test_a_time_is_never_below_zero():
     result = judge(minute(), (2.0, 30.0, 5.0), "e0 e1 e2")
     assert (

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -25,7 +26,7 @@ from intake_report.analyse.compare import (
 from intake_report.analyse.compare.estimate import estimate
 from intake_report.analyse.compare.instruments import drawn_order, instrument_part, mixture, quantile, widen
 from intake_report.demo.articles import OPEN, SEALED, STOCK
-from intake_report.messages import said
+from intake_report.messages import Listing, message, said
 from intake_report.metrics import keys
 from intake_report.results.text import difference_interval
 from intake_report.statistics import Difference, Estimates, blocked, compare_blocked, compare_means, holm, two_samples
@@ -449,6 +450,24 @@ def test_what_is_only_usually_quoted_is_not_compared():
     first = next(k for k in keys((5.0 / 3.0,), (), None) if k.spec.id == "first_reading_below")
     row = compare_pair(MODEL, first, rows(first, GRID, VALUES), SEALED_ID, STOCK_ID)
     assert (row.call, row.difference, row.note.code) == ("not compared", None, "no-estimate")
+
+
+def test_rises_below_two_steps_decide_nothing():
+    """On both sides in most runs, and no difference is given; where one side is resolved, or most runs are, there is one."""
+    rise = next(k for k in keys((), (), None) if k.key == "rise_per_stop")
+    small, noted = (0.9, 0.2, 0.8, 0.2, 0.9, 0.2), {"note": message("below two steps", "unresolved-rise")}
+    layout = "s1 e1 s2 e2 s3 e3"
+    assert compare_pair(MODEL, rise, rows(rise, layout, small), SEALED_ID, STOCK_ID).call == "exploratory"
+    values = rows(rise, layout, small, **noted)
+    row = compare_pair(MODEL, rise, values, SEALED_ID, STOCK_ID)
+    assert (row.call, row.difference, row.low, row.p_value) == ("not compared", None, None, None)
+    assert "cannot resolve it" in said(row.note, "si")
+    # as the uncertainty joins it with what it has to say itself
+    failed = {"note": Listing((noted["note"], message("in 2 % of the draws", "draws-failed")), ";")}
+    assert compare_pair(MODEL, rise, rows(rise, layout, small, **failed), SEALED_ID, STOCK_ID) == row
+    large = rows(rise, layout, (5.0, 0.2, 5.2, 0.2, 5.1, 0.2))
+    half = tuple(v if v.configuration == STOCK_ID else replace(v, **noted) for v in large)
+    assert compare_pair(MODEL, rise, half, SEALED_ID, STOCK_ID).difference == pytest.approx(-4.9)
 
 
 def test_one_degree_of_freedom_makes_no_exploratory_call():

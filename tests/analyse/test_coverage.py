@@ -14,13 +14,19 @@ from scipy.stats import binom
 from analyse.studies import DESIGNS, TRUTH, study_coverage
 from intake_report.statistics import clopper_pearson
 
-CAMPAIGNS = 150
+CAMPAIGNS = 250
+# What is asked of every difference. Where configurations scatter differently an interval of 3 × 3 runs does not have its 95 %:
+# normal runs with the scatter of this simulator on the on-ramp (0.88, 1.09, 0.60 K) give 93.3 % for the open cone and 97.0 %
+# for the sealed box (`test_compare.covered`, 20,000 campaigns), as near as an error of four degrees of freedom comes.
+LEAST = 0.93
+ERROR = 0.05  # probability that a set of cells of which all hold `LEAST` is refused, by Bonferroni's inequality
+LEAST_POOLED = 0.94  # of all cells together, where little is left to chance: the nominal share less one per cent
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize(("layout", "mornings"), [*((layout, 0) for layout in DESIGNS), ("3×3", 3)])
 def test_intervals_hold_the_truth(layout, mornings, part):
-    """At least 92 % of the intervals, and no share above 98 % by more than chance (Clopper–Pearson) explains.
+    """No cell below 93 % by more than chance explains in a set of its size, 94 % of all, and none above 98 % beyond chance.
 
     An interval that is open on a side holds the truth more often than it says, since the side was not bounded; the upper
     bound is held where at most one in ten is open.
@@ -41,6 +47,8 @@ def test_intervals_hold_the_truth(layout, mornings, part):
             f"{opened[key, configuration]} open"
         )
     assert {key for key, _ in counts} == set(TRUTH)
+    if campaigns == CAMPAIGNS:  # a sample of a few leaves much to chance
+        assert sum(inside for inside, _ in counts.values()) >= LEAST_POOLED * sum(n for _, n in counts.values())
     for where, (inside, n) in counts.items():
         # the truth is itself an estimate: it has to be known far better than the intervals are wide
         assert outcome.truth_error[where] < 0.1 * np.median(
@@ -48,8 +56,7 @@ def test_intervals_hold_the_truth(layout, mornings, part):
              if (c.key, c.configuration) == where and c.low is not None and c.high is not None]
         )  # fmt: skip
         assert n >= 0.9 * campaigns
-        # a sample of a few campaigns shows only what chance cannot explain
-        assert inside >= (0.92 * n if campaigns == CAMPAIGNS else binom.ppf(0.001, n, 0.95)), (where, inside, n)
+        assert inside >= binom.ppf(ERROR / len(counts), n, LEAST), (where, inside, n)
         if opened[where] <= 0.1 * n:
             assert clopper_pearson(inside, n).low <= 0.98, (where, inside, n)
 

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from intake_report.analyse.compare.checks import check_model, summarise, with_headlines
+from intake_report.analyse.compare.checks import UNRESOLVED, check_model, summarise, unresolved, with_headlines
 from intake_report.analyse.compare.covariates import Covariates, adjust, gather_covariates
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
 from intake_report.analyse.compare.instruments import InstrumentDraws, InstrumentPart, drawn_order, model_part, widen
@@ -90,6 +90,8 @@ def compare_pair(
     )  # fmt: skip
     if not key.spec.compared:
         return replace(row, note=NO_ESTIMATE)
+    if all(unresolved(side) for side in sides):
+        return replace(row, note=UNRESOLVED)
     names = {c.id: c.name for c in campaign.configurations}
     made = estimate(values, configuration, versus, campaign.metrics.confidence, names)
     if not isinstance(made, Estimate):

@@ -8,16 +8,30 @@ from dataclasses import replace
 import numpy as np
 
 from intake_report.campaign import Campaign
-from intake_report.messages import Count, Listing, Part, message
+from intake_report.messages import Count, Listing, Message, Part, message
 from intake_report.results import MetricKey, MetricResult, ModelCheck, Summary
 from intake_report.statistics import additive_residuals, additivity, in_one, lag_one, mean_interval
 
+UNRESOLVED = message(
+    "in most runs the rise at the stops is below two steps of the reading, which cannot resolve it", "unresolved-rise"
+)
 HEADLINE_SHARE = 2.0 / 3.0  # of the runs in the comparison that a headline metric needs (a choice of this package)
 
 
 def reasons_of(values: Sequence[MetricResult], otherwise: str) -> Part:
     """Return why values were not computed, each reason once; `otherwise` where none is given."""
     return in_one(list(dict.fromkeys(v.reason for v in values if v.reason))) or otherwise
+
+
+def unresolved(values: Sequence[MetricResult]) -> bool:
+    """Whether the steps of the reading do not resolve the value in most runs: it then decides nothing."""
+    return 2 * sum(UNRESOLVED.code in _codes(v.note) for v in values) > len(values)
+
+
+def _codes(note: Part) -> set[str]:
+    if isinstance(note, Listing):
+        return {code for part in note.parts for code in _codes(part)}
+    return {note.code} if isinstance(note, Message) else set()
 
 
 def with_headlines(metrics: tuple[MetricKey, ...], values: tuple[MetricResult, ...]) -> tuple[MetricKey, ...]:
