@@ -19,6 +19,9 @@ LAST = 3.0  # the same where the passage is the last one before the temperature 
 DELAY = 0.7  # of the sensor's time constant, which is an upper limit as often as a value
 EARLIER = 2.0  # times as steep as after it, at most, is a soak before the edge in its middle (the same simulation)
 RETURN = 0.5  # of the time from an edge to a stop at which a temperature that comes back to the edge is furthest off
+PULLING = (
+    1.5  # s after a launch at which hot air of the bay, drawn in by the first throttle, is furthest up (own simulation)
+)
 SETTLED = 0.3  # steps beyond the edge at which a fall while driving may have come to rest
 
 
@@ -46,9 +49,11 @@ def corner_nodes(
         (low, high), corner = ranges[k], float(corners[k])
         half = 0.5 * (high - low)
         node = np.array([[corner], [0.5 * (low + high)], [half], [1.0]])
+        if soaked[k]:
+            parts.append(_pulling_away(edges, corners, k, int(plateau), node))
         if k > 0 and linked[k - 1]:
             node[2] *= -1.0
-            parts[-1] = np.concatenate([parts[-1], node], axis=1)
+            parts[-2] = np.concatenate([parts[-2], node], axis=1)
             continue
         if not soaked[k] and plateau > 0 and (k == 0 or corners[k - 1] <= edges.at[plateau - 1]):
             settling, along = _before_stop(edges, int(plateau), corner, float(node[1, 0]), slope)
@@ -61,6 +66,16 @@ def corner_nodes(
             node = np.concatenate([node, _delay(edges, corners, k, int(plateau), node)], axis=1)
         parts.append(node)
     return parts
+
+
+def _pulling_away(edges: Edges, corners: Floats, k: int, plateau: int, node: Floats) -> Floats:
+    """Return the node, (4, 0 or 1), of what the launch at corner k may still add before the fall: up to the edge not reached."""
+    if plateau == edges.at.size or edges.value[plateau] > edges.levels[plateau]:
+        return np.empty((4, 0))
+    until = min(float(edges.at[plateau]), float(corners[k + 1]) if k + 1 < corners.size else np.inf)
+    time, value = float(corners[k]) + min(PULLING, 0.5 * (until - float(corners[k]))), float(node[1, -1])
+    top = float(edges.levels[plateau]) + 0.5 * edges.step
+    return np.array([[time], [value], [max(top - value, 0.0)], [1.0]])
 
 
 def _delay(edges: Edges, corners: Floats, k: int, plateau: int, node: Floats) -> Floats:

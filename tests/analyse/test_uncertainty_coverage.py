@@ -80,9 +80,8 @@ def test_intervals_hold_the_truth_as_often_as_they_say(part):
 
 
 @pytest.mark.slow
-def test_the_steps_alone_hold_recoveries_and_are_a_little_too_sure_of_peaks(part):
-    """Recovery times in 92 % and more. Known weakness, kept in numbers: peaks in 80 to 95 %."""
+def test_the_steps_alone_hold_the_truth(part):
+    """In 92 % and more, within the binomial scatter of the trial; peaks in 82 % as long as a launch added nothing to the soak."""
     for id, held in study(part(12, 2), STEPS_ONLY).items():
         print(f"{id:30s} {sum(held):3d} of {len(held)}")
-        least = binom.ppf(0.001, len(held), 0.92) if id.startswith("recovery") else 0.8 * len(held)
-        assert sum(held) >= least, id
+        assert sum(held) >= binom.ppf(0.001, len(held), 0.92), id

@@ -188,3 +188,20 @@ def test_whatever_was_read_the_rebuild_is_finite_and_within_half_a_step(seed):
         time, reading, 1.0, (Span(*limits[:2]), Span(*limits[2:])), (float(rng.uniform(time[0], time[-1])),), 5.0
     )
     assert np.isfinite(air).all() and (np.abs(air - reading) <= 0.5 + 1e-9).all()
+
+
+def test_a_launch_may_add_to_the_peak_up_to_the_edge_that_it_did_not_reach():
+    """The soak reaches 36.0 °C, hot air of the bay lifts it to 36.3 °C for two seconds: the reading stays at 36 °C."""
+    time = np.arange(0.0, 160.0)
+    air = np.where(
+        time < 40.0, 30.3, np.where(time <= 100.0, 30.3 + 0.095 * (time - 40.0), 36.0 - 0.2 * (time - 100.0))
+    )
+    air[101:103] = 36.3
+    stop = Span(40.0, 100.0)
+    run = series(time, rebuild(time, np.round(air), 1.0, (stop,)), stops=(stop,), reading=np.round(air), step=1.0)
+    readings = prepare(run, 1.0)
+    rng = np.random.default_rng(2)
+    some = perturbed(readings, {"reading": np.zeros(DRAWS)}, rng.uniform(-1.0, 1.0, (DRAWS, readings.errors)))
+    peak, rise = (evaluate_draws(MetricKey(REGISTRY[id].spec), some) for id in ("peak_iat", "rise_per_stop"))
+    assert np.quantile(peak, 0.975) > 36.3 and peak.max() <= 36.5
+    assert np.quantile(rise, 0.975) < 6.2  # the rise of the stop itself ends with the stop
