@@ -71,9 +71,11 @@ def _phase_weights(series: RunSeries, parameter: Parameter) -> Floats | Missing:
         return missing("the run does not pass through the phase “{phase}”", "no-phase", phase=name)
     weight: Floats = np.sum([weights(series.time, s.start, s.end, series.max_gap) for s in spans], axis=0)
     covered, duration = float(weight.sum()), sum(s.duration for s in spans)
-    if covered < LEAST_COVERED * duration:
+    if covered <= max(LEAST_COVERED * duration, 0.0):  # limits that are moved past each other leave nothing
         template = "only {share} of the phase has intake air temperature samples"
-        return missing(template, "phase-not-covered", share=Value(covered / duration, "share"))
+        return missing(
+            template, "phase-not-covered", share=Value(covered / duration if duration > 0.0 else 0.0, "share")
+        )
     return weight
 
 

@@ -350,3 +350,9 @@ def test_draws_are_carried_along_the_leading_axis():
             continue
         assert together.value == pytest.approx([float(a.value) for a in alone]), metric.spec.id
         assert list(together.reached) == [bool(a.reached) for a in alone]
+
+
+def test_limits_of_a_phase_that_are_moved_past_each_other_leave_nothing():
+    run = series(np.arange(0.0, 60.0), np.full(60, 30.0), phases=(Span(30.0, 20.0, "city"),))
+    result = value("mean_over_ambient", run, key="city", label="City")
+    assert (result.status, result.reason.code) == ("not computed", "phase-not-covered")

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from intake_report.align.placement import IN_PLACE
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.uncertainty.sources import POSITION
 from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, find_nodes
@@ -112,7 +113,8 @@ def event_limits(drive: Drive, series: RunSeries, speed_step: float) -> EventLim
     slope = _acceleration(drive)
     position = POSITION
     if drive.aligned.method == "speed" and drive.aligned.residual is not None:
-        position = max(POSITION, 3.0**0.5 * drive.aligned.residual)
+        # beyond the limit the place is not verified, which is a limitation and no uncertainty
+        position = max(POSITION, 3.0**0.5 * min(drive.aligned.residual, IN_PLACE))
     pace = np.gradient(series.distance, series.time)
 
     def half(time: float) -> float:
