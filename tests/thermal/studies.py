@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from analyse.studies import Instruments, campaign, headline, study_series
+from scipy import stats
 from simulated import SEED, SPEED_SCALE, Entry, Study, _days, design, generator, simulate_batch, simulate_campaigns
 
 from intake_report.analyse.compare import compare
@@ -14,7 +15,7 @@ from intake_report.demo.route import demo_route, draw_plan
 from intake_report.metrics import evaluate
 from intake_report.results import Comparison
 from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, replay
-from intake_report.thermal.model import STEP, WIND_NEAR_GROUND
+from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, STEP, WIND_NEAR_GROUND
 from thermal.second import LAGGED, METAL, PLASTIC, second_trials
 from thermal.trials import Trial, median
 
@@ -107,21 +108,51 @@ SIMULATORS = {
 """Simulator → its trials, three configurations and two, the baseline first."""
 
 
-def study_common_drive(simulator: str, layout: str, campaigns: int, *, seed: int = SEED, **more) -> list[One]:
+def fitted(trial: Trial, ids: list[str]) -> list[ThermalFit]:
+    return [fit([drive for drive in trial.drives if drive.configuration == id]) for id in ids]
+
+
+def study_common_drive(
+    simulator: str, layout: str, campaigns: int, *, seed: int = SEED, how=fitted, **more
+) -> list[One]:
     """Simulate campaigns "3×2" (configurations × blocks) or "2×3" and compare each as measured and on its median run's drive."""
     trials, *sets = SIMULATORS[simulator]
     configurations = next(one for one in sets if len(one) == int(layout[0]))
     model = campaign(configurations)
     return [
-        judged(model, trial, np.random.default_rng([seed, c]))
+        judged(model, trial, np.random.default_rng([seed, c]), how)
         for c, trial in enumerate(trials(configurations, int(layout[-1]), campaigns, seed, **more))
     ]
 
 
-def judged(model, trial: Trial, rng: np.random.Generator) -> One:
+BAY = [NAMES.index(name) for name in ("heat", "flush", "flush_speed", "held", "parts")]
+ONE_BAY = 0.05  # of a logarithm; as far as configurations may differ in parameters of the bay that they share
+
+
+def fitted_with_one_bay(trial: Trial, ids: list[str]) -> list[ThermalFit]:
+    """Fit again with the parameters of the under-hood air as good as shared: their mean over the configurations, by weight."""
+    alone = fitted(trial, ids)
+    weights = np.array([1.0 / np.diag(one.covariance)[BAY] for one in alone])
+    before = MIDDLE[BAY], SPREAD[BAY]
+    MIDDLE[BAY] = np.sum(weights * [one.shape[BAY] for one in alone], axis=0) / weights.sum(axis=0)
+    SPREAD[BAY] = ONE_BAY
+    try:
+        return fitted(trial, ids)
+    finally:
+        MIDDLE[BAY], SPREAD[BAY] = before
+
+
+def study_sharing(simulator: str, layout: str, campaigns: int, *, seed: int = SEED) -> tuple[list[One], list[One]]:
+    """Return the same campaigns with parameters of their own and with one bay for all configurations."""
+    return tuple(
+        study_common_drive(simulator, layout, campaigns, seed=seed, how=how) for how in (fitted, fitted_with_one_bay)
+    )
+
+
+def judged(model, trial: Trial, rng: np.random.Generator, how=fitted) -> One:
     """Fit a campaign, put it on its common drive, and compare there and as measured."""
     keys, ids = headline(), [c.id for c in model.configurations]
-    fits = [fit([drive for drive in trial.drives if drive.configuration == id]) for id in ids]
+    fits = how(trial, ids)
     place = next(i for i, s in enumerate(trial.series) if s.run == trial.chosen)
     replayed = replay(fits, common_drive(fits, trial.drives[place], trial.series[place]), keys, rng)
     measured = tuple(evaluate(key, s) for key in keys for s in trial.series)
@@ -179,4 +210,29 @@ def described(rows: list[dict]) -> list[str]:
         f"(measured {r['measured_spread']:6.2f}), inside {r['inside']} of {r['n']}, half-width {r['half']:6.2f} "
         f"(measured {r['measured_half']:6.2f})"
         for r in rows
+    ]
+
+
+def runs_needed(spread: float, blocks: int, size: float, power: float = 0.8) -> int:
+    """Return the blocks of one run of each of two configurations in which a difference is shown with a chance of `power`.
+
+    `spread`: standard deviation of the difference with `blocks` of them; a t test of blocks, level 5 %, noncentral t.
+    """
+    for n in range(2, 200):
+        edge, shift = stats.t.ppf(0.975, n - 1), size / (spread * np.sqrt(blocks / n))
+        if stats.nct.sf(edge, n - 1, shift) + stats.nct.cdf(-edge, n - 1, shift) >= power:
+            return n
+    return 200
+
+
+def power_table(rows: list[dict], blocks: int) -> list[str]:
+    """Return for peak and recovery to within 5 °F the runs of each configuration that show 3 K and 20 s, both ways."""
+    sizes = {"peak_over_ambient": 3.0, "recovery_time:2.78K": 20.0}
+    return [
+        f"  {r['metric']:26s} {r['configuration']:15s} {sizes[r['metric']]:g}: "
+        + ", ".join(
+            f"{name} {runs_needed(r[name], blocks, sizes[r['metric']])}" for name in ("measured_spread", "spread")
+        )
+        for r in rows
+        if r["metric"] in sizes
     ]
