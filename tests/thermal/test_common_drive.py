@@ -12,7 +12,8 @@ from test_real_drives import commute_campaign
 
 from intake_report.analyse import conclude
 from intake_report.analyse.claim_check import claim_mistakes
-from intake_report.analyse.common_drive import _beyond, common_drive, thermal_inputs
+from intake_report.analyse.claim_words import model_objection
+from intake_report.analyse.common_drive import NO_DRIVE, _beyond, common_drive, fitted, thermal_inputs
 from intake_report.analyse.limitations import models
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Claim, CommonDriveSection, vary
@@ -22,6 +23,7 @@ from intake_report.metrics import evaluate
 from intake_report.render.sections.claims import because
 from intake_report.render.sections.common import common_drive as section
 from intake_report.render.sections.common import common_drive_details
+from intake_report.results import CommonDriveResult
 from intake_report.statistics import clopper_pearson
 from intake_report.thermal import drive_input, fit, replay
 from intake_report.thermal.common import CommonDrive, seen
@@ -195,17 +197,34 @@ def test_runs_that_cannot_be_modelled_say_why(demo):
     assert [note.code for note in notes] == ["channel-assumed"] * 2
     assert made.airflow.min() >= 0.5 and not made.heading_known
     assert drive_input(series, replace(clean, frame=clean.frame.drop(columns="speed"))).code == "no-channel"
+    gap = clean.frame.copy()
+    gap.loc[(gap.index > 300.0) & (gap.index < 400.0), "speed"] = np.nan
+    assert drive_input(series, replace(clean, frame=gap)).code == "speed-gap"
+
+
+def test_configurations_that_cannot_be_modelled_leave_no_comparison_and_say_why(demo):
+    """No stops, no highway: the reason stands in the notes, and a claim on the common drive quotes it."""
+    inputs, _ = thermal_inputs(demo.chain.campaign, demo.chain.measured, {run.id for run in demo.chain.campaign.runs})
+    still = {id: replace(drive, speed=np.full(drive.speed.shape, 30.0)) for id, drive in inputs.items()}
+    slow = {id: replace(drive, speed=np.minimum(drive.speed, 12.0)) for id, drive in inputs.items()}
+    for made, code in ((still, "no-stops"), (slow, "no-highway")):
+        fits, notes = fitted(demo.chain.campaign, made)
+        assert not fits and [note.code for note in notes] == [code] * 3
+    claim = Claim.model_validate({"id": "x", "text": "x", "metric": "peak_over_ambient", "configuration": "open-cone",
+                                  "relation": "lower", "common_drive": True})  # fmt: skip
+    record = CommonDriveResult(NO_DRIVE, notes=notes)
+    assert "faster than" in said(model_objection(demo.chain.campaign, claim, record), "si")
 
 
 def test_a_replay_on_its_own_drive_is_the_fit_itself(demo):
     """The same metric functions on the modelled series: peak and phase means as the fit has them."""
     chain = demo.chain
     inputs, _ = thermal_inputs(chain.campaign, chain.measured, {"d1r3-sealed-snorkel", "d2r2-sealed-snorkel"})
-    fitted = fit(list(inputs.values()))
-    drive, series = fitted.drives[0], chain.measured.series[fitted.drives[0].run]
+    sealed = fit(list(inputs.values()))
+    drive, series = sealed.drives[0], chain.measured.series[sealed.drives[0].run]
     keys = tuple(k for k in chain.result.metrics if k.key in (PEAK, CITY))
-    replayed = replay([fitted], CommonDrive(drive, series, fitted.effects[0]), keys, np.random.default_rng(1))
-    own = seen(series, drive, drive, fitted.own(0))
+    replayed = replay([sealed], CommonDrive(drive, series, sealed.effects[0]), keys, np.random.default_rng(1))
+    own = seen(series, drive, drive, sealed.own(0))
     for key in keys:
         value = next(v.value for v in replayed.values if (v.key, v.run) == (key.key, drive.run))
         assert value == pytest.approx(evaluate(key, own).value, abs=1e-9)

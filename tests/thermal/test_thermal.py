@@ -12,7 +12,7 @@ from scipy.stats import norm
 from intake_report.thermal import COEFFICIENTS, DriveInput, element, fit, lacking, natural, over_ambient, respond, trace
 from intake_report.thermal.fit import DISCREPANCY, deviance
 from intake_report.thermal.inputs import airflow_law, usual_airflow
-from intake_report.thermal.model import MIDDLE, SHARE, STEP
+from intake_report.thermal.model import MIDDLE, SHARE, STEP, sensitivity
 
 # ---- the integrator against closed forms ----------------------------------------------------------------------------
 
@@ -93,10 +93,10 @@ def test_the_deviance_is_that_of_a_rounded_normal():
 TRUE = MIDDLE + np.array([0.3, 0.2, -0.3, 0.2, 0.1, 0.1, 0.2, 0.1, 0.2, 0.1, 0.2, -0.1, 0.1])
 
 
-def stop_and_go(run: str, seed: int, effects=None, **more) -> DriveInput:
+def stop_and_go(run: str, seed: int, effects=None, seconds: float = 1500.0, **more) -> DriveInput:
     """Return 25 minutes of town and highway with readings in whole degrees, made by the model itself."""
     rng = np.random.default_rng(seed)
-    time = np.arange(0.0, 1500.0, STEP)
+    time = np.arange(0.0, seconds, STEP)
     speed, at = np.full(time.shape, 30.0), 0.0
     while at < 900.0:
         driven, stopped = rng.uniform(40.0, 90.0), rng.uniform(10.0, 80.0)
@@ -204,3 +204,26 @@ def test_the_banded_system_is_faster_than_a_loop_and_a_general_solver():
         f"\n900 steps: banded {1e3 * took[0]:.2f} ms, loop {took[1] / took[0]:.0f} times, solve_ivp {took[2] / took[0]:.0f} times as long"
     )
     assert took[1] > 3.0 * took[0] and took[2] > 3.0 * took[0]
+
+
+@pytest.mark.bench
+def test_three_long_runs_at_ten_readings_a_second_are_fitted_with_intervals_in_three_seconds():
+    """Processor time of one configuration: 3 runs of 30 min at 10 Hz, fit and the draws of a replay."""
+    from time import process_time
+
+    fine, drives = np.arange(0.0, 1800.0, 0.1), []
+    for seed in (1, 2, 3):
+        drive = stop_and_go(str(seed), seed, seconds=1800.0)
+        truth = np.interp(fine, drive.time, element(TRUE, drive.expected, drive))
+        drives.append(replace(drive, reading_time=fine, reading=np.round(truth)))
+    begin = process_time()
+    fitted = fit(drives)
+    shapes, effects = fitted.draws(100, np.random.default_rng(1))
+    off = np.hstack([shapes, effects[0]])
+    trace, slopes = sensitivity(fitted.shape, fitted.effects[0], drives[0])
+    spread = (trace + off @ slopes[: off.shape[1]]).std(axis=0)
+    took = process_time() - begin
+    print(
+        f"\n3 runs of 30 min at 10 Hz: {took:.2f} s of processor time, median spread of the trace {np.median(spread):.2f} K"
+    )
+    assert took < 3.0 and 0.0 < np.median(spread) < 1.0
