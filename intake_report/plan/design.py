@@ -12,14 +12,17 @@ import json
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
+from scipy.interpolate import RegularGridInterpolator
 
 from intake_report.analyse.claim_check import find_key, is_absolute, other
+from intake_report.analyse.compare.instruments import quantile
 from intake_report.campaign import Campaign, Claim, Planning
 from intake_report.errors import DataError
 from intake_report.messages import Message, Part, Value, message
@@ -32,6 +35,7 @@ from intake_report.statistics import (
     RunsModel,
     additive_residuals,
     blocked,
+    coverage_factor,
     decide,
     guard_band,
     holm_rows,
@@ -49,6 +53,7 @@ ASSUMED = {"temperature": 1.0, "temperature_difference": 1.0, "time": 15.0}
 ASSUMED_LEVEL = {"time": 60.0}  # s; a recovery time of the same campaign, rounded
 BLOCKS_APART = 2.0  # scatter of blocks over that of runs, where it is not known; cancels in differences
 UPPER = 0.8  # confidence of the upper limit of a scatter
+ON_COMMON = " on the common drive"  # what the models say of a metric there, beside the metric as measured
 
 
 @dataclass(frozen=True)
@@ -66,6 +71,9 @@ class Scatter:
     watched: float | None = None  # Time for which a margin was watched for [s]; None where no run was censored
     # Scatter of each configuration over `run`, in the order of the design; empty: all alike
     factors: tuple[float, ...] = ()
+    shared: float = (
+        0.0  # Standard uncertainty of a difference that runs do not reduce: the models', on the common drive
+    )
 
     @property
     def upper(self) -> float:
@@ -105,12 +113,25 @@ def estimate(values: Iterable[tuple[str, str, float]], basis: Part) -> Scatter |
 
 
 def from_results(document: Mapping[str, Any], basis: str) -> dict[str, Scatter]:
-    """Return the scatter of every metric of a results.json, by key."""
+    """Return the scatter of every metric of a results.json, by key; that of a common drive under the key and `ON_COMMON`."""
+    found = _of_values(document, document["values"], basis)
+    common = document.get("common_drive")
+    if common is None or common["failed"]:
+        return found
+    for key, scatter in _of_values(document, common["values"], basis).items():
+        shared = [c["instrument"] for c in common["comparisons"] if c["key"] == key and c["instrument"] is not None]
+        if shared:
+            found[key + ON_COMMON] = replace(scatter, shared=math.sqrt(float(np.mean(np.square(shared)))))
+    return found
+
+
+def _of_values(document: Mapping[str, Any], all_values: Iterable[Mapping[str, Any]], basis: str) -> dict[str, Scatter]:
+    all_values = list(all_values)
     used = {run["id"]: run for run in document["runs"] if run["decision"] != "excluded"}
     baseline = next((c["id"] for c in document["configurations"] if c["role"] == "baseline"), "")
     found = {}
-    for key in dict.fromkeys(value["key"] for value in document["values"]):
-        values = [v for v in document["values"] if v["key"] == key and v["run"] in used]
+    for key in dict.fromkeys(value["key"] for value in all_values):
+        values = [v for v in all_values if v["key"] == key and v["run"] in used]
         reached = [v for v in values if v["value"] is not None]
         rows = [(v["configuration"], v["block"] or (used[v["run"]]["start"] or "")[:10], v["value"]) for v in reached]
         made = estimate(rows, message("{runs} runs of {basis}", code="scatter-runs", runs=len(rows), basis=basis))
@@ -141,13 +162,14 @@ def read_results(path: Path) -> dict[str, Scatter]:
     return found
 
 
-def scatter_of(key: MetricKey, known: Mapping[str, Scatter], where: str) -> Scatter:
-    """Return the scatter of a metric: as known, else as assumed.
+def scatter_of(case: Case, known: Mapping[str, Scatter], where: str) -> Scatter:
+    """Return the scatter of what decides a claim: as known, else as assumed.
 
     Raises DataError: nothing is known of it and nothing can be assumed; `where` names the claim.
     """
-    if key.key in known:
-        return known[key.key]
+    key = case.key
+    if case.key.key + ON_COMMON * case.common in known:
+        return known[case.key.key + ON_COMMON * case.common]
     quantity = key.spec.quantity
     if quantity not in ASSUMED:
         what = f"no scatter of “{key.key}” is known, and none can be assumed."
@@ -163,6 +185,7 @@ def scatter_of(key: MetricKey, known: Mapping[str, Scatter], where: str) -> Scat
 
 
 STEPS = 40  # of halving a threshold
+NODES = 99  # of a normal distribution, taken at the middles of equal shares
 
 
 @dataclass(frozen=True)
@@ -220,7 +243,8 @@ class Case:
     """A claim in numbers: what decides it and, for power, how it becomes true.
 
     `limit` [internal unit]; `sign`: direction of the claim, 0 for "equal", whose limit is then its margin's stand-in;
-    `family`: headline metrics whose comparisons with the baseline Holm's adjustment covers; 0 where it is not applied.
+    `family`: headline metrics whose comparisons with the baseline Holm's adjustment covers; 0 where it is not applied; `common`:
+    the values are those that the models give on the common drive.
     """
 
     claim: Claim
@@ -229,15 +253,29 @@ class Case:
     limit: float
     sign: float
     family: int
+    common: bool = False
+
+    @property
+    def name(self) -> str:
+        """Id of the claim, and where its values are those of the common drive."""
+        return self.claim.id + ON_COMMON * self.common
+
+    @property
+    def beside(self) -> bool:
+        """Whether the claim is decided on the other drive, so that this stands beside it for comparison."""
+        return self.common and not self.claim.common_drive
 
     @property
     def at_once(self) -> bool:
-        """Whether shared biases cancel, so that all campaigns are judged at once."""
-        return self.pair is not None and (self.key.parameter.kind != "margin" or self.sign == 0.0)
+        """Whether shared biases cancel or are known as one uncertainty, so that all campaigns are judged at once."""
+        return self.pair is not None and (self.common or self.key.parameter.kind != "margin" or self.sign == 0.0)
 
 
-def cases(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[Case, ...]:
-    """Return the claims that runs decide, in numbers; those on pulls are not planned here."""
+def cases(campaign: Campaign, metrics: tuple[MetricKey, ...], known: Mapping[str, Scatter]) -> tuple[Case, ...]:
+    """Return the claims that runs decide, in numbers; those on pulls are not planned here.
+
+    A difference whose scatter on the common drive is `known` is planned there too, and there alone where the claim says so.
+    """
     headline = sum(key.spec.headline for key in metrics)
     made = []
     for claim in campaign.claims:
@@ -250,7 +288,12 @@ def cases(campaign: Campaign, metrics: tuple[MetricKey, ...]) -> tuple[Case, ...
         limit = 0.0 if claim.value is None else parse_quantity(str(claim.value), quantity)
         sign = 0.0 if claim.relation == "equal" else -1.0 if claim.relation in ("lower", "at most") else 1.0
         adjusted = key.spec.headline and pair is not None and pair[1] == campaign.baseline.id
-        made.append(Case(claim, key, pair, limit, sign, headline if adjusted and limit == 0.0 and sign else 0))
+        case = Case(claim, key, pair, limit, sign, headline if adjusted and limit == 0.0 and sign else 0)
+        common = pair is not None and key.key + ON_COMMON in known
+        if not (common and claim.common_drive):
+            made.append(case)
+        if common:
+            made.append(replace(case, common=True))
     return tuple(made)
 
 
@@ -264,14 +307,40 @@ def thresholds(
     assert case.pair is not None
     model, runs = design.model(case.pair)
     values = simulate(design, scatter, n, rng)
-    found = model.evaluate(values[:, runs])
+    found = with_shared(model.evaluate(values[:, runs]), scatter.shared, campaign.metrics.confidence, rng)
     if found is None:
         return np.full(n, math.inf)
-    others = other_p_values(case, design, scatter, values, rng)
+    others = other_p_values(case, design, scatter, values, campaign.metrics.confidence, rng)
     return threshold_of(campaign.metrics.confidence, case.sign, found, others)
 
 
-def other_p_values(case: Case, design: Design, scatter: Scatter, values: Floats, rng: np.random.Generator) -> Floats:
+@lru_cache(maxsize=4)
+def _wider(level: float) -> RegularGridInterpolator:
+    """Return how much wider a t interval becomes by a normal error, over log(error / its own), log(degrees of freedom)."""
+    normal = special.ndtri((np.arange(NODES) + 0.5) / NODES)
+    sizes, freedom, one = np.geomspace(0.05, 50.0, 30), np.geomspace(1.0, 400.0, 16), np.ones(NODES)
+    factors = [
+        [
+            quantile(Estimates(u * normal, one, df * one), 0.5 * (1.0 + level)) / coverage_factor(level, df)
+            for df in freedom
+        ]
+        for u in sizes
+    ]
+    return RegularGridInterpolator((np.log(sizes), np.log(freedom)), factors, bounds_error=False, fill_value=None)
+
+
+def with_shared(found: Estimates | None, u: float, level: float, rng: np.random.Generator) -> Estimates | None:
+    """Return estimates that are wrong, each, by what runs do not reduce, with it in their intervals as the report has it (`widen`)."""
+    if found is None or u == 0.0:
+        return found
+    at = np.column_stack([np.log(np.maximum(u / found.error, 0.05)), np.log(found.df)])
+    wrong = u * rng.standard_normal(found.difference.shape)
+    return replace(found, difference=found.difference + wrong, error=found.error * _wider(level)(at))
+
+
+def other_p_values(
+    case: Case, design: Design, scatter: Scatter, values: Floats, level: float, rng: np.random.Generator
+) -> Floats:
     """Return p-values of the other headline comparisons, in which nothing differs, (n, m).
 
     Those of the same metric come from its `values` (n, runs), the others from metrics that scatter likewise, each by itself.
@@ -283,7 +352,7 @@ def other_p_values(case: Case, design: Design, scatter: Scatter, values: Floats,
             if number == 0 and case.pair is not None and candidate == case.pair[0]:
                 continue
             model, runs = design.model((candidate, design.configurations[0]))
-            found = model.evaluate(drawn[:, runs])
+            found = with_shared(model.evaluate(drawn[:, runs]), scatter.shared, level, rng)
             assert found is not None
             columns.append(p_values(found.difference / found.error, found.df))
     return np.column_stack(columns) if columns else np.zeros((len(values), 0))

@@ -13,7 +13,7 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plan.design import Case, cases, from_results
+from intake_report.plan.design import ON_COMMON, Case, cases, from_results, scatter_of
 from intake_report.plan.power import ROUGH, Shown, Task, judge_design
 from intake_report.plan.schedule import WEEK, PlannedRun, designs
 from intake_report.render.blocks import (
@@ -95,7 +95,9 @@ def _cover(plan: Plan) -> Cover:
     ]
     share = f"{100.0 * campaign.plan.power:.0f} %"
     for case, shown in zip(plan.cases, plan.chosen, strict=True):
-        text = f"“{literal(case.claim.text)}” "
+        if case.beside:
+            continue
+        text = f"“{literal(case.claim.text)}”{ON_COMMON * case.common} "
         if shown.detectable is None:
             text += "cannot be shown with this design, however large the difference; see [[sec-instruments]]."
         else:
@@ -122,7 +124,7 @@ def _beyond(case: Case, size: float, units: UnitSystem) -> str:
 
 def needed_table(plan: Plan) -> ReportTable:
     """Return blocks × runs against the difference that is shown: one row for each claim, one column for each design."""
-    keys = {case.claim.id: case.key for case in plan.cases}
+    keys = {case.name: case.key for case in plan.cases}
     rows = [asdict(shown) for one in plan.shown for shown in one]
     return _needed(rows, keys, plan.campaign.plan.power, plan.campaigns)
 
@@ -151,7 +153,11 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
             Field(
                 "claim",
                 "Claim",
-                cell=lambda row, units: f"{row.claim}: {metric_title(keys[row.claim], units)}",
+                cell=lambda row, units: (
+                    row.claim
+                    if row.claim.endswith(ON_COMMON)
+                    else f"{row.claim}: {metric_title(keys[row.claim], units)}"
+                ),
                 width=3.2,
             ),
             *(
@@ -165,21 +171,31 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
     )
 
 
+def _records(result: Any, name: str) -> list[dict[str, Any]]:
+    """Return the rows of a field of a result, as results.json has them."""
+    return [asdict(row) for row in getattr(result, name)]
+
+
 def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return the section of a report on runs against detectable difference, by the scatter of its own runs.
 
     Of claims on differences in which shared biases cancel: the others take longer (`intake-report plan`). Empty where no such claim
     has a scatter.
     """
-    document = {name: [asdict(row) for row in getattr(result, name)] for name in ("runs", "configurations", "values")}
+    document: dict[str, Any] = {name: _records(result, name) for name in ("runs", "configurations", "values")}
+    common = result.common_drive
+    if common is not None:
+        document["common_drive"] = {name: _records(common, name) for name in ("values", "comparisons")} | {
+            "failed": common.failed
+        }
     known = from_results(document, "this campaign")
-    about = tuple(c for c in cases(campaign, result.metrics) if c.at_once and c.key.key in known)
+    about = tuple(c for c in cases(campaign, result.metrics, known) if c.at_once and (c.common or c.key.key in known))
     if not about or len(campaign.configurations) < 2:
         return ()
-    scatter = tuple(known[case.key.key] for case in about)
+    scatter = tuple(scatter_of(case, known, "") for case in about)
     tasks = [Task(campaign, about, scatter, size, IN_REPORT, campaign.metrics.seed) for size in designs(campaign)]
     rows = [asdict(shown) for task in tasks for shown in judge_design(task)]
-    table = _needed(rows, {case.claim.id: case.key for case in about}, campaign.plan.power, IN_REPORT)
+    table = _needed(rows, {case.name: case.key for case in about}, campaign.plan.power, IN_REPORT)
     more = (
         f"What more or fewer runs would show, by the scatter of the runs of this campaign: {IN_REPORT} simulated campaigns for each "
         "design, judged as this report judges. A difference that was found does not change what a design can detect. Recovery "
@@ -212,7 +228,7 @@ def _scatter(plan: Plan) -> str:
         form = (difference_quantity(case.key), units, 1)
         run, shift = (formatting.with_unit(value, *form) for value in (scatter.run, scatter.interaction))
         sizes = f"{run} between runs of one day, {shift} by days that favour one configuration"
-        of.setdefault((sizes, said(scatter.basis, units)), []).append(case.claim.id)
+        of.setdefault((sizes, said(scatter.basis, units)), []).append(case.name)
     parts = [f"{sizes} for {formatting.listing(names)} ({basis})" for (sizes, basis), names in of.items()]
     return (
         f"Scatter (standard deviations): {'; '.join(parts)}. In all other metrics that Holm's adjustment counts nothing is taken "

@@ -105,7 +105,7 @@ class Plan:
             "shown": [asdict(shown) for one in self.shown for shown in one],
             "chosen": [asdict(shown) for shown in self.chosen],
             "scatter": {
-                case.claim.id: {**asdict(scatter), "basis": plain(scatter.basis)}
+                case.name: {**asdict(scatter), "basis": plain(scatter.basis)}
                 for case, scatter in zip(self.cases, self.scatter, strict=True)
             },
             "instruments": list(self.instruments),
@@ -128,8 +128,10 @@ def make_plan(
     issued = read_issued(campaign)
     seed = campaign.metrics.seed if seed is None else seed
     known = _known(campaign, like, progress)
-    about = cases(campaign, metric_keys(campaign))
-    scatter = tuple(scatter_of(case.key, known, f"{campaign.given}: claim[{n}]") for n, case in enumerate(about, 1))
+    about = cases(campaign, metric_keys(campaign), known)
+    scatter = tuple(
+        scatter_of(case, known, f"{campaign.given}: claim[{campaign.claims.index(case.claim) + 1}]") for case in about
+    )
     sizes = designs(campaign)
     tasks = [Task(campaign, about, scatter, size, campaigns, seed) for size in sizes]
     shown = _simulate(tasks, progress)
@@ -145,7 +147,9 @@ def make_plan(
         runs = with_repeats(campaign, sizes[number], planned_runs(campaign, sizes[number], seed, issued), lost)
         return with_starts(campaign, runs, windows)
 
-    number, runs = _first_that_fits(_choice(campaign, issued, sizes, shown), runs_of)
+    beside = {case.name for case in about if case.beside}
+    deciding = [[s.chance for s in one if s.chance is not None and s.claim not in beside] for one in shown]
+    number, runs = _first_that_fits(_choice(campaign, issued, sizes, deciding), runs_of)
     progress("instruments")
     rng = np.random.default_rng([seed, 3])
     return Plan(
@@ -196,11 +200,11 @@ def _simulate(tasks: Sequence[Task], progress: Progress) -> tuple[tuple[Shown, .
 
 
 def _choice(
-    campaign: Campaign, issued: dict[str, Any] | None, sizes: Sequence[Design], shown: Sequence[tuple[Shown, ...]]
+    campaign: Campaign, issued: dict[str, Any] | None, sizes: Sequence[Design], chances: Sequence[Sequence[float]]
 ) -> list[int]:
     """Return which designs may be planned, best first: the issued or declared one alone, else those that show what is worth it.
 
-    The shorter one first. Without anything stated, four blocks go before the others; where none shows enough, the most blocks.
+    `chances` of each design to show what is worth it. The shorter one first. Without anything stated, four blocks go before the others; where none shows enough, the most blocks.
     """
     planning = campaign.plan
     wanted = (planning.blocks, planning.runs_per_block)
@@ -210,10 +214,9 @@ def _choice(
     if fixed:
         return fixed
     by_time = sorted(range(len(sizes)), key=lambda i: sizes[i].hours(planning))
-    stated = [[s.chance for s in one if s.chance is not None] for one in shown]
-    if not any(stated):
+    if not any(chances):
         return sorted(by_time, key=lambda i: sizes[i].blocks != 4)
-    enough = [i for i in by_time if all(chance >= planning.power for chance in stated[i])]
+    enough = [i for i in by_time if all(chance >= planning.power for chance in chances[i])]
     return enough + sorted((i for i in by_time if i not in enough), key=lambda i: -sizes[i].blocks)
 
 
@@ -252,7 +255,7 @@ def _place(campaign: Campaign) -> tuple[float, float] | None:
 def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
     """Yield for each claim whether the declared instruments allow it, and what a soak check would do."""
     campaign, units = task.campaign, task.campaign.about.units
-    cancel = [case.claim.id for case in task.cases if case.at_once]
+    cancel = [case.claim.id for case in task.cases if case.at_once and not case.common]
     if cancel:
         yield f"{formatting.listing(cancel)}: biases that all runs share cancel; the instruments do not stand in the way."
     iat = campaign.instrument.channels.get("iat")

@@ -126,7 +126,7 @@ def shown_one_by_one(
     """Return whether campaigns with these true differences beyond the limit, (n,), support the claim."""
     n, cells = len(effects), design.cells
     values = simulate(design, scatter, n, rng)
-    others = other_p_values(case, design, scatter, values, rng)
+    others = other_p_values(case, design, scatter, values, campaign.metrics.confidence, rng)
     who = np.array([c == case.claim.configuration for c, _ in cells])
     base = case.limit if case.pair is None else scatter.level
     beyond = (0.0 if case.pair is None else case.limit) + case.sign * effects
@@ -215,7 +215,7 @@ ONE_BY_ONE = 500  # simulated campaigns at most that are judged one by one for a
 class Shown:
     """What one design shows of one claim."""
 
-    # claim, key: Ids
+    # claim, key: Ids; the claim's with `ON_COMMON` where it is planned on the common drive
     claim: str
     key: str
     # blocks, repeats, runs: The design
@@ -273,7 +273,7 @@ def _shown(task: Task, case: Case, scatter: Scatter, number: int) -> Shown:
     # the simulation fixes two digits; the last ones depend on how a library shares work between threads
     detectable, upper = (None if each is None else round(each, DIGITS) for each in (detectable, upper))
     return Shown(
-        case.claim.id, case.key.key, design.blocks, design.repeats, design.runs, design.hours(task.campaign.plan),
+        case.name, case.key.key, design.blocks, design.repeats, design.runs, design.hours(task.campaign.plan),
         detectable, chance, upper, n,
     )  # fmt: skip
 

@@ -12,8 +12,19 @@ from intake_report.analyse.claims import judge_claims
 from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
-from intake_report.plan.design import Case, Design, Scatter, cases, estimate, risk_of_looking, simulate, thresholds
-from intake_report.plan.power import Task, dose, drawn_values, gap_of, judge_design, shared_biases, zeroed
+from intake_report.plan.design import (
+    ON_COMMON,
+    Case,
+    Design,
+    Scatter,
+    cases,
+    estimate,
+    risk_of_looking,
+    scatter_of,
+    simulate,
+    thresholds,
+)
+from intake_report.plan.power import PlannedDraws, Task, dose, drawn_values, gap_of, judge_design, shared_biases, zeroed
 from intake_report.results import MetricResult
 
 DESIGNS = {
@@ -48,7 +59,7 @@ def campaign(names=("a", "b", "c"), claims=(), **tables) -> Campaign:
 
 def case(claim=None, names=("a", "b", "c"), **tables) -> tuple[Campaign, Case]:
     one = campaign(names, ({} if claim is None else claim,), **tables)
-    return one, cases(one, metric_keys(one))[0]
+    return one, cases(one, metric_keys(one), {})[0]
 
 
 RECOVERY = {"metric": "recovery_time", "margin": "3 degF"}
@@ -197,6 +208,42 @@ def test_whole_degree_sensors_cannot_decide_three_fahrenheit_and_a_soak_check_ca
     sharp = judge_design(Task(one, (about,), (scatter,), design, 200, 1, zeroed(0.2, 60, np.random.default_rng(2))))[0]
     assert sharp.detectable is not None and sharp.detectable < 15.0
     assert blurred.detectable is None or blurred.detectable > 1.5 * sharp.detectable
+
+
+def test_what_runs_do_not_reduce_counts_as_in_the_report():
+    one, about = case({"value": "-2 delta_degC"}, ("a", "b"))
+    design, n, shared = Design(("a", "b"), 4), 200, 0.6
+    scatter = replace(SCATTER, shared=shared)
+    alone, edge = (
+        float(np.quantile(thresholds(one, about, design, s, 4000, np.random.default_rng(3)), 0.8))
+        for s in (SCATTER, scatter)
+    )
+    assert edge > 1.05 * alone
+    rng, cells = np.random.default_rng(4), design.cells
+    who = np.array([c == "b" for c, _ in cells])
+    values = simulate(design, scatter, n, rng) + np.where(who, -2.0 - edge + shared * rng.standard_normal((n, 1)), 0.0)
+    drawn = shared * rng.standard_normal(400)
+    supported = 0
+    for row in values:
+        results = tuple(
+            MetricResult(about.key.key, str(j), c, f"block-{b}", "ok", value=float(row[j]))
+            for j, (c, b) in enumerate(cells)
+        )
+        draws = PlannedDraws({str(j): row[j] + drawn * who[j] for j in range(len(cells))})
+        compared = compare(one, (about.key,), results, draws)
+        supported += judge_claims(one, (about.key,), results, compared)[0].verdict == "supported"
+    assert stats.binomtest(supported, n, 0.8).pvalue > 0.001
+
+
+def test_a_claim_is_planned_on_the_common_drive_where_its_scatter_there_is_known():
+    one, about = case({}, ("a", "b"))
+    known = {about.key.key + ON_COMMON: replace(SCATTER, run=0.2)}
+    both = cases(one, metric_keys(one), known)
+    assert [(c.name, c.beside) for c in both] == [("c", False), ("c" + ON_COMMON, True)]
+    assert scatter_of(both[1], known, "").run == 0.2 and scatter_of(both[0], known, "").df == 0.0
+    one, _ = case({"common_drive": True}, ("a", "b"))
+    (only,) = cases(one, metric_keys(one), known)
+    assert only.common and not only.beside
 
 
 def test_looking_after_every_block_costs():
