@@ -117,6 +117,11 @@ def plain(text: str) -> str:
     return re.sub(r"[\s\u00a0\u202f]+", " ", re.sub("[\u200b\u00ad\u2060]", "", text))
 
 
+def bookmarks(outline: Any) -> list[str]:
+    """Return the titles of the bookmarks of a PDF at all depths."""
+    return [title for item in outline for title in (bookmarks(item) if isinstance(item, list) else [item.title])]
+
+
 @dataclass(frozen=True)
 class Chain:
     """A campaign through every step of the notebook."""

@@ -180,27 +180,18 @@ def test_bench_of_a_campaign(tmp_path: Path) -> None:
     assert result.remarks["note"].tolist() == ["clip stiff"]
 
 
-def test_two_curves_of_one_source_are_an_error(tmp_path: Path) -> None:
-    again = """
+ROAD = """
 [[restriction]]
-configuration = "trial"
+configuration = "{}"
 source = "road"
-points = [ { airflow = "150 cfm", drop = "1.6 inH2O" }, { airflow = "250 cfm", drop = "4.2 inH2O" } ]
+points = [ {{ airflow = "350 cfm", drop = "9 inH2O" }}, {{ airflow = "400 cfm", drop = "12 inH2O" }} ]
 """
-    campaign = write(tmp_path, BENCH.format(extra=again))
+
+
+def test_curves_of_one_source_and_without_common_airflow_are_told(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="two restriction curves of one source"):
-        bench_evidence(campaign)
-
-
-def test_curves_without_common_airflow_are_told(tmp_path: Path) -> None:
-    far = """
-[[restriction]]
-configuration = "standard"
-source = "road"
-points = [ { airflow = "350 cfm", drop = "9 inH2O" }, { airflow = "400 cfm", drop = "12 inH2O" } ]
-"""
-    campaign = write(tmp_path, BENCH.format(extra=far))
-    result = bench_evidence(campaign)
+        bench_evidence(write(tmp_path / "a", BENCH.format(extra=ROAD.format("trial"))))
+    result = bench_evidence(write(tmp_path / "b", BENCH.format(extra=ROAD.format("standard"))))
     assert result is not None
     road = result.restrictions[1]
     assert road.airflow is None

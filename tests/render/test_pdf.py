@@ -14,6 +14,7 @@ import pypdf
 import pytest
 import typst
 from bs4 import BeautifulSoup
+from conftest import bookmarks
 from PIL import Image
 
 from intake_report.errors import DataError
@@ -62,14 +63,7 @@ def test_declares_both_standards_and_only_the_given_time(reader):
 
 
 def test_bookmarks_are_the_numbered_sections(reader):
-    def titles(items):
-        for item in items:
-            if isinstance(item, list):
-                yield from titles(item)
-            else:
-                yield item.title
-
-    assert list(titles(reader.outline)) == [
+    assert bookmarks(reader.outline) == [
         "1 Methodology", "1.1 Alignment of the runs", "2 Weather conditions", "3 Results",
         "3.1 Differences between configurations", "3.2 Every stop", "4 Provenance",
     ]  # fmt: skip
