@@ -19,7 +19,7 @@ from intake_report.campaign import Campaign, load_campaign, vary
 from intake_report.render import sections
 from intake_report.results.document import results_json
 
-SECTIONS = (sections.results, sections.details, sections.uncertainty, sections.places)
+SECTIONS = (sections.results, sections.uncertainty)
 
 
 def chain(kept, campaign):

@@ -158,6 +158,7 @@ def test_a_claim_on_a_phase_that_is_not_there_is_said_once(small, tmp_path, caps
     assert capsys.readouterr().err.count("claim[1]") == 1
 
 
+@pytest.mark.slow
 def test_a_bad_log_through_the_whole_command(small, tmp_path):
     """What only the notebook's kernel finds out reaches the user as its one sentence, with 1, and publishes nothing."""
     folder = several(small, tmp_path, "other-column") / "other-column"

@@ -384,7 +384,7 @@ def test_killed_while_the_notebook_runs(small, tmp_path):
     wait_for(lambda: all(map(ended, kernels)))
 
 
-@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("how", [pytest.param(signal.SIGINT, marks=pytest.mark.slow), signal.SIGTERM])
 def test_asked_to_stop_says_what_was_done_and_leaves_nothing(small, tmp_path, how):
     """The first of two campaigns is there already; the second is being made when the command is asked to stop."""
     shutil.copytree(small.out, tmp_path / "out")

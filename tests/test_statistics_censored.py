@@ -244,12 +244,6 @@ def test_interval_covers_the_truth(end, effects, blocks, part):
     assert covered >= stats.binom.ppf(0.001, count, 0.95)
 
 
-def test_interval_covers_the_truth_in_few_campaigns():
-    covered, count = simulate(150, 160.0, (0.0, -20.0, -40.0), 3, seed=7)
-    assert count > 100
-    assert covered >= stats.binom.ppf(0.001, count, 0.95)
-
-
 def blocked_coverage(count, effects, blocks, seed, compare):
     rng = np.random.default_rng(seed)
     names = list("abc"[: len(effects)])

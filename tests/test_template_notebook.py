@@ -119,6 +119,7 @@ def test_published_results_of_the_demo_are_those_of_the_chain(report, demo):
     assert results_json(demo.chain.result, DATE, 1) == (report.folder / "results.json").read_text("utf-8")
 
 
+@pytest.mark.slow
 def test_bare_papermill_carries_the_same_results(small, tmp_path):
     """`papermill notebooks/campaign_report.ipynb out.ipynb -p campaign_file …`, as a scheduler may call it."""
     done = subprocess.run(

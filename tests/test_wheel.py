@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+pytestmark = pytest.mark.slow
 ROOT = Path(__file__).parents[1]
 TRACKED = ("pyproject.toml", "README.md", "intake_report", "notebooks")
 
@@ -34,7 +35,6 @@ def test_wheel_carries_templates_and_no_tests(installed: Path) -> None:
     assert not [name for name in names if name.startswith(("tests/", "data/")) or "checkpoint" in name]
 
 
-@pytest.mark.slow
 def test_wheel_installed_elsewhere_renders(installed: Path, tmp_path: Path) -> None:
     # the unpacked wheel comes before the editable install of the source tree; the kernel inherits the environment
     code = "import sys, intake_report, intake_report.cli as c; print(intake_report.__file__); sys.exit(c.main(sys.argv[1:]))"

@@ -199,7 +199,8 @@ def profiles_and_stops(drives: Path, pick: slice = slice(None)):
     return profiles, stops, lengths, int(np.argsort(lengths)[len(lengths) // 2])
 
 
-@pytest.mark.parametrize("pick", [slice(0, 19, 2), pytest.param(slice(None), marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("pick", [slice(0, 19, 2), slice(None)])
 def test_commute_drives_arrive_at_the_same_place(drives: Path, pick) -> None:
     """Real drives, no position, judged by where they end: the speeds before it were used, the end itself was not."""
     profiles, stops, lengths, reference = profiles_and_stops(drives, pick)
@@ -215,6 +216,7 @@ def test_commute_drives_arrive_at_the_same_place(drives: Path, pick) -> None:
     assert np.median(np.abs(lengths[full] - np.median(lengths[full]))) > 400.0
 
 
+@pytest.mark.slow
 def test_the_scale_of_a_commute_is_like_that_of_its_season(drives: Path) -> None:
     """Eight drives of which one was placed 0.5 % too long, 300 m off in windows, as long as it was judged alone."""
     profiles, stops, lengths, _ = profiles_and_stops(drives)

@@ -122,6 +122,7 @@ def test_length_between_junctions_spreads_less_than_by_integrated_speed(junction
     assert raw > 3 * matched
 
 
+@pytest.mark.slow
 def test_agrees_with_the_same_laps_when_their_position_is_hidden(laps: Alignment) -> None:
     source = laps.reference.source
     blind = [StubRun(lap.run, lap.clean.frame.drop(columns=["latitude", "longitude"])) for lap in laps.runs]

@@ -100,6 +100,7 @@ def test_an_input_that_changes_while_it_is_read_publishes_nothing(small, tmp_pat
     assert told["reason"].startswith(f"{log}: the file vanished") and report_folders(tmp_path / "out") == []
 
 
+@pytest.mark.slow
 def test_work_that_was_stopped_is_not_begun_again(attempt, tmp_path):
     file = roadlog.write(tmp_path / "campaign")
     forge.close()

@@ -50,6 +50,7 @@ def test_no_table_scrolls_without_saying_so(report, tmp_path, name):
     assert asked(opened, 1280, SILENT) == []
 
 
+@pytest.mark.slow
 def test_what_decides_lies_open_and_the_rest_is_found_and_printed(report, tmp_path):
     """Closed sections hold no part of the decision; a link to something inside opens its section; print opens all."""
     closed = "".join(re.findall(r"<details>.*?</details>", report.html, re.DOTALL))
