@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -40,7 +41,7 @@ def _soaks(series: RunSeries, stop: Span) -> bool:
 
 def stop_rates(series: RunSeries) -> Floats:
     """Return the heat-soak rate of each soaking stop, (..., stops) [K/min]: Theil–Sen slope of the intake air temperature."""
-    draws = series.iat.reshape(-1, series.time.size)
+    draws = series.iat.reshape(math.prod(series.iat.shape[:-1]), series.time.size)
     rates = np.empty((len(draws), len(soaking_stops(series))))
     for stops, some in series.timed("stop pairs", lambda: _stop_pairs(series)):
         few = max(1, AT_ONCE // some[0].size)
