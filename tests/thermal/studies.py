@@ -16,8 +16,8 @@ from intake_report.metrics import evaluate
 from intake_report.results import Comparison
 from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, replay
 from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, STEP, WIND_NEAR_GROUND
-from thermal.second import LAGGED, METAL, PLASTIC, second_trials
-from thermal.trials import Trial, median
+from thermal.second import LAGGED, METAL, PLASTIC
+from thermal.trials import Trial, median, second_trials
 
 CUT = 0.5  # K; what is added to readings that are cut off
 

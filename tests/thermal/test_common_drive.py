@@ -29,7 +29,7 @@ from intake_report.thermal import drive_input, fit, replay
 from intake_report.thermal.common import CommonDrive, seen
 from thermal.studies import described, study_common_drive, summary
 
-PEAK, CITY = "peak_over_ambient", "mean_over_ambient:city"
+PEAK, CITY, RECOVERY = "peak_over_ambient", "mean_over_ambient:city", "recovery_time:2.78K"
 
 
 def asked(demo, **settings):
@@ -232,20 +232,28 @@ def test_a_replay_on_its_own_drive_is_the_fit_itself(demo):
         assert 0.01 < np.std(draws) < 1.5 and np.median(draws) == pytest.approx(value, abs=0.2)
 
 
+NARROWER = {"demo": 2.0, "second": 1.0}
+"""Least factor by which the spread is smaller than that of measured differences. In the second simulator many short queues even
+out within a drive, and drives differ less to begin with."""
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("layout", ["3×2", "2×3"])
 @pytest.mark.parametrize("simulator", ["demo", "second"])
 def test_simulated_campaigns_on_a_common_drive(simulator, layout, part):
-    """Peak and city mean: bias below 0.3 K, spread at least 2.5 times smaller than measured, intervals that hold the truth."""
+    """Peak and city mean: bias below 0.3 K, a smaller spread than measured, intervals that hold the truth; recovery: 3 s."""
     campaigns = part(200, 12)
     rows = summary(study_common_drive(simulator, layout, campaigns))
     print(f"\n{simulator}, {layout}, {campaigns} campaigns")
     print("\n".join(described(rows)))
     for r in rows:
+        error = 2.6 * r["spread"] / np.sqrt(campaigns)
         if r["metric"] in (PEAK, CITY):
-            error = 2.6 * r["spread"] / np.sqrt(campaigns)
             assert abs(r["bias"]) < 0.3 + error
-            assert r["measured_spread"] > 2.0 * r["spread"]
+            assert r["measured_spread"] > NARROWER[simulator] * r["spread"]
+            assert clopper_pearson(r["inside"], r["n"]).high >= 0.90
+        if r["metric"] == RECOVERY and r["n"] > campaigns // 2:  # elsewhere runs are within the margin at the entry
+            assert abs(r["bias"]) < 3.0 + error
             assert clopper_pearson(r["inside"], r["n"]).high >= 0.90
 
 
