@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 
 from intake_report.analyse.acceptance import acceptance_limits, quantity_of
@@ -10,6 +11,7 @@ from intake_report.analyse.claim_check import caught, claim_mistakes
 from intake_report.analyse.inputs import forecast_records, weather_records
 from intake_report.analyse.limitations.kept import read_issued
 from intake_report.analyse.measure import metric_keys
+from intake_report.analyse.zeroing import look_at
 from intake_report.bench import bench_evidence
 from intake_report.campaign import Campaign, Limit
 from intake_report.dyno import dyno_evidence, read_pulls
@@ -26,7 +28,7 @@ def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
 
 
 def evidence_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
-    """Yield what is wrong with weather, dyno and bench files and with what the campaign says of them, all at once."""
+    """Yield what is wrong with weather, soak check, dyno and bench files and with what is said of them, all at once."""
     several: tuple[tuple[str, str, Callable[[Campaign], object]], ...] = (
         ("weather", "weather", weather_records),
         ("weather", "weather", forecast_records),
@@ -40,6 +42,9 @@ def evidence_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
             alone = campaign.model_copy(update=none | {attribute: (entry,)})
             for error in _caught_data(read, alone, f"{table}[{number}]"):
                 errors.setdefault(error.what, error)
+    for number in range(len(campaign.soak_checks)):
+        for error in _caught_data(partial(look_at, number=number), campaign, ""):
+            errors.setdefault(error.what, error)
     if not errors:
         for error in (*_caught_data(dyno_evidence, campaign, ""), *_caught_data(bench_evidence, campaign, "")):
             errors.setdefault(error.what, error)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -117,9 +118,9 @@ def find_zeroing(campaign: Campaign, drives: tuple[Drive, ...]) -> Zeroing:
 
     def step_of(channel: str) -> float:
         known = [step for drive in drives if (step := channel_step(campaign, drive.clean, channel)) is not None]
-        return float(np.median(known)) if known else declared_resolution(campaign).get(channel, ASSUMED_STEP)
+        return float(np.median(known)) if known else _declared_step(campaign, channel)
 
-    looked = [_look(campaign, number, step_of) for number in range(len(campaign.soak_checks))]
+    looked = [look_at(campaign, number, step_of) for number in range(len(campaign.soak_checks))]
     stands = tuple(stand for stand, _ in looked)
     offsets = draw_offsets(campaign, stands, step_of, np.random.default_rng([campaign.metrics.seed, 2]))
     source = ", ".join(check.id for check in campaign.soak_checks)
@@ -182,8 +183,16 @@ def _disagreement(stand: Stand) -> float:
 # ---- what was read -----------------------------------------------------------------------------------------------
 
 
-def _look(campaign: Campaign, number: int, step_of: Callable[[str], float]) -> tuple[Stand, float]:
-    """Return one soak check as sights, and the temperature of the air [°C]."""
+def _declared_step(campaign: Campaign, channel: str) -> float:
+    return declared_resolution(campaign).get(channel, ASSUMED_STEP)
+
+
+def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | None = None) -> tuple[Stand, float]:
+    """Return one soak check, counted from 0, as sights, and the temperature of the air [°C]; steps of readings as declared.
+
+    CampaignError or DataError if its log cannot be used.
+    """
+    step_of = step_of or partial(_declared_step, campaign)
     check = campaign.soak_checks[number]
     warm = WARM * float(np.exp(-check.stood / FADING))
     if check.file:

@@ -66,3 +66,18 @@ def test_a_misspelt_column_of_one_run_cites_the_key_of_that_run(tmp_path):
     with pytest.raises(DataError) as caught:
         load_logs(changed(tmp_path, "run.1.log", {"columns": columns}))
     assert caught.value.where == 'run[2].log.columns."Intaek (C)"' and "logs/b1-sealed.csv" in caught.value.what
+
+
+def test_no_drive_is_read_before_the_logs_of_soak_checks_are_right(tmp_path, monkeypatch):
+    """Both are named at once, by their keys."""
+    (tmp_path / "soak.csv").write_text("Elapsed (s),Intake (C),Coolant (C)\n0,17,17\n60,17,17\n120,17,17\n", "utf-8")
+    columns = {"Intaek (C)": "iat [degC]", "Coolant (C)": "coolant [degC]"}
+    one = {"stood": "11 h", "file": "soak.csv", "log": {"columns": columns}}
+    checks = [{"id": f"dawn-{n}", "time": f"2026-05-1{n}T05:00:00Z"} | one for n in (1, 2)]
+    checks[1]["log"] = {"columns": {"Coolant (C)": "coolant [degC]"}}
+    campaign = changed(tmp_path, "soak_check", checks)
+    monkeypatch.setattr(inputs, "load_run", lambda *a, **k: pytest.fail("the log of a drive was read"))
+    with pytest.raises(CampaignError) as caught:
+        analyse(campaign)
+    assert "Did you mean “Intake (C)”?" in str(caught.value)
+    assert "holds no two temperature channels" in str(caught.value)

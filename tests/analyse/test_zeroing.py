@@ -14,7 +14,7 @@ from analyse.studies import campaign
 from intake_report.analyse.zeroing import Sight, Stand, draw_offsets
 from intake_report.campaign import load_campaign
 from intake_report.demo.articles import SEALED, STOCK
-from intake_report.errors import CampaignError, DataError
+from intake_report.errors import CampaignError
 from intake_report.messages import said
 
 MODES = {"nearest": lambda x: np.floor(x + 0.5), "down": np.floor, "up": np.ceil}
@@ -207,7 +207,7 @@ def test_a_log_of_a_stand_that_cannot_be_used_is_refused(tmp_path):
     with pytest.raises(CampaignError, match="say its “reference_uncertainty”"):
         chain(tmp_path, entry)
     entry["log"]["columns"] = {"Intake": "iat [degC]"}
-    with pytest.raises(DataError, match="no two temperature channels"):
+    with pytest.raises(CampaignError, match="no two temperature channels"):
         chain(tmp_path, entry)
 
 
