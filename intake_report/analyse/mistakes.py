@@ -43,7 +43,7 @@ def evidence_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
             for error in _caught_data(read, alone, f"{table}[{number}]"):
                 errors.setdefault(error.what, error)
     for number in range(len(campaign.soak_checks)):
-        for error in _caught_data(partial(look_at, number=number), campaign, ""):
+        for error in _caught_data(partial(look_at, number=number), campaign, f"soak_check[{number + 1}]"):
             errors.setdefault(error.what, error)
     if not errors:
         for error in (*_caught_data(dyno_evidence, campaign, ""), *_caught_data(bench_evidence, campaign, "")):
@@ -57,7 +57,10 @@ def _caught_data(read: Callable[[Campaign], object], campaign: Campaign, where: 
     except IntakeReportError as error:
         own = error.file is None or Path(error.file).resolve() == campaign.file
         place = "" if own else ": ".join(part for part in (Path(error.file or "").name, error.where) if part) + ": "
-        key = where if not own else ".".join(part for part in (where, error.where) if part)
+        inner = error.where or ""
+        if own and not inner.startswith(where):
+            inner = f"{where}.{inner}"
+        key = (inner or where) if own else where
         yield CampaignError(f"{place}{error.what}", file=campaign.given, where=key or None, remedy=error.remedy)
 
 
