@@ -26,7 +26,7 @@ from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import MetricFunction, reading
 from intake_report.metrics.registry import metric as register_metric
 from intake_report.plots import Look, legend, new_figure, styled
-from intake_report.render.sections.closing import moved
+from intake_report.render.sections.stated import moved
 from intake_report.results import ReportResult
 from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity, metric_title

@@ -24,7 +24,7 @@ from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import as_user_error
 from intake_report.nightly.work import summary_of
 from intake_report.publish import issued_reports, publish, put_in_place
-from intake_report.render.sections.closing import changes
+from intake_report.render.sections.stated import changes
 
 WHOLE = {"results.json", "executed.ipynb", "manifest.json", "summary.md", "slides", "figures", "tables"}
 WHOLE |= {f"{name}.{kind}" for name in ("report", "annex") for kind in ("html", "pdf")}

@@ -28,7 +28,7 @@ from intake_report.render.blocks import (
     Paragraph,
 )
 from intake_report.render.inline import literal
-from intake_report.render.sections.closing import LAW, ROAD
+from intake_report.render.sections.stated import LAW, ROAD
 from intake_report.render.sections.tables import block_of
 from intake_report.report_table import Across, Field, ReportTable
 from intake_report.results import MetricKey, ReportResult

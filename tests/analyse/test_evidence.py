@@ -15,7 +15,7 @@ from intake_report import air
 from intake_report.errors import IntakeReportError
 from intake_report.messages import said
 from intake_report.render.blocks import Table
-from intake_report.render.sections.restriction import restriction
+from intake_report.render.sections.bench import restriction
 from intake_report.report_table import rows_of
 from intake_report.results.document import results_json
 from intake_report.results.evidence import Evidence

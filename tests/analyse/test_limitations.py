@@ -23,7 +23,7 @@ from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.metrics import keys
-from intake_report.render.sections.bounds import gravest
+from intake_report.render.sections.answer import gravest
 from intake_report.results import ControlEffect, ModelCheck, RunResult
 from intake_report.results.compared import LAST
 from intake_report.results.text import difference_interval

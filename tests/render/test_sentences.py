@@ -11,8 +11,7 @@ from intake_report.errors import CampaignError
 from intake_report.messages import Message, said
 from intake_report.render.blocks import ItemList, Table
 from intake_report.render.inline import plain
-from intake_report.render.sections.answer import CALLS, answer, headline
-from intake_report.render.sections.bounds import gravest_of
+from intake_report.render.sections.answer import CALLS, answer, gravest_of, headline
 from intake_report.render.sections.claims import because, needed_repeats, settles
 from intake_report.render.sections.decision import decision
 from intake_report.results import ControlEffect

@@ -1,20 +1,17 @@
 """The sections of the report, each a function from the result to blocks."""
 
 from intake_report.render.blocks import AnnexBegins, Block
-from intake_report.render.sections.air import air, off_road
-from intake_report.render.sections.bench import exposure, service
+from intake_report.render.sections.air import air, off_road, weather
+from intake_report.render.sections.answer import limitations
+from intake_report.render.sections.bench import exposure, restriction, service
 from intake_report.render.sections.body import brief, conditions, method, results, tables_of
-from intake_report.render.sections.bounds import limitations
-from intake_report.render.sections.closing import cautions, changes, data, provenance
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
 from intake_report.render.sections.decision import cover, decision
 from intake_report.render.sections.dyno import dyno
 from intake_report.render.sections.findings import all_values, details, limitation_table
-from intake_report.render.sections.opening import articles, definitions, methodology
-from intake_report.render.sections.places import places
-from intake_report.render.sections.restriction import restriction
+from intake_report.render.sections.same import places
+from intake_report.render.sections.stated import articles, cautions, changes, data, definitions, methodology, provenance
 from intake_report.render.sections.uncertainty import uncertainty
-from intake_report.render.sections.weather import weather
 
 
 def annex() -> tuple[Block, ...]:

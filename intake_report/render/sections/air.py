@@ -1,22 +1,268 @@
-"""Evidence beside the road: what was tested; why cold air matters, and the power expected from density alone."""
+"""The air: weather sources, the ambient reference, conditions of each run; why cold air matters and the power it lets expect."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from intake_report import formatting
 from intake_report.air import PowerExpectation
-from intake_report.messages import said
+from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
+from intake_report.messages import Value, message, said
 from intake_report.plots_evidence import mass_figure
-from intake_report.render.blocks import Block, Heading, PageBegins, Paragraph
+from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, extended, files, named
+from intake_report.render.sections.conditions import clock
+from intake_report.render.sections.tables import block_of, extended, files, named, once
 from intake_report.render.sections.titles import masses
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.evidence import AirEvidence
-from intake_report.results.evidence_text import grams, in_unit, percent, percents
+from intake_report.results.evidence import AirEvidence, RunWeather, WeatherEvidence
+from intake_report.results.evidence_text import forecast_texts, grams, in_unit, offset_texts, percent, percents
+from intake_report.units import UnitSystem
+from intake_report.weather import MIN_SPEED, SETTLE
+
+
+def weather(result: ReportResult) -> tuple[Block, ...]:
+    """Return the ambient reference, how the sources compare, and the conditions during each run."""
+    record = result.evidence.weather if result.evidence else None
+    blocks: list[Block] = [Heading(1, "Weather conditions", "sec-weather"), Paragraph(_reference(result, record))]
+    if record is not None and record.sources:
+        blocks += _sources(result, record)
+    blocks += _during(result, record)
+    if record is not None and record.forecasts:
+        blocks += _forecasts(result, record)
+    return tuple(blocks)
+
+
+def _reference(result: ReportResult, record: WeatherEvidence | None) -> str:
+    units = result.units
+    reason = said(result.ambient_reason, units)
+    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(reason)}"
+    if record is None or record.uncertainty is None or record.uncertainty_between is None:
+        return text
+    whole, between = (_kelvins(u, units, 2) for u in (record.uncertainty, record.uncertainty_between))
+    parts = formatting.listing([_contribution(c, units) for c in record.contributions])
+    return (
+        f"{text} Its standard uncertainty is {whole} for the ambient of one run, of which {between} remain in a difference "
+        f"between runs, because what all runs share cancels there. Contributions: {literal(parts)}. "
+        f"Rule: {literal(said(record.rule, units))}"
+    )
+
+
+def _kelvins(value: float | None, units: UnitSystem, decimals: int = 1) -> str:
+    return formatting.with_unit(value, "temperature_difference", units, decimals)
+
+
+def _contribution(part: Any, units: UnitSystem) -> str:
+    """Return one contribution with its standard uncertainty and what that rests on."""
+    return f"{part.name} {_kelvins(part.value, units, 2)} ({said(part.basis, units)})"
+
+
+def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
+    sources = ReportTable(
+        "tab-ambient-sources",
+        "Sources of ambient temperature",
+        (
+            Field("id", "Source", width=1.4),
+            Field("kind", "Kind", width=2.0),
+            Field("elevation", "Elevation", "length", width=1.2),
+            Field("reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1),
+            *files("first", "last"),
+            Field("resolution", "Step", "temperature_difference", 1, unit="cell", width=0.9),
+            Field("covered", "Runs covered", "number"),
+            Field("uncertainty", "Standard uncertainty", "temperature_difference", 2, unit="cell", width=1.4),
+            Field("uncertainty_between", "Between runs", "temperature_difference", 2, unit="cell", width=1.1),
+            Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
+        ),
+        frame_of(record.sources),
+    )  # fmt: skip
+    blocks: list[Block] = [block_of(sources, result.units)]
+    if not record.offsets:
+        return blocks
+    offsets = ReportTable(
+        "tab-ambient-offsets",
+        "Sources of ambient temperature against each other: first less second, mean over the runs",
+        (
+            Field("first", "First", width=2.6),
+            Field("second", "Second", width=1.8),
+            Field("offset", "Offset", cell=lambda o, units: offset_texts(o, units)[0], align="right", width=1.4),
+            *files("low", "high", "sd", "level"),
+            Field("", message("{level} interval", level=Value(result.level, "share")), width=2.4, align="right",
+                  cell=lambda o, units: offset_texts(o, units)[1]),
+            Field("runs", "Runs", "number", width=0.8),
+            *files("reason"),
+        ),
+        frame_of(record.offsets),
+        once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
+    )  # fmt: skip
+    blocks.append(block_of(offsets, result.units))
+    if any(o.first.endswith("at rest") for o in record.offsets):
+        blocks.append(
+            Paragraph(
+                "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown "
+                f"for comparison and are never used. At speed means above "
+                f"{formatting.with_unit(MIN_SPEED, 'speed', result.units, 0)} for "
+                f"{formatting.with_unit(SETTLE, 'time', result.units, 0)} or longer."
+            )
+        )
+    return blocks
+
+
+def _during(result: ReportResult, record: WeatherEvidence | None) -> list[Block]:
+    of_run = {w.run: w for w in record.runs} if record else {}
+    blocks: list[Block] = [Heading(2, "During the runs", "sec-weather-runs"), _ambient_table(result, of_run)]
+    if record is None or not of_run:
+        return blocks
+    blocks += [_air_table(result, record), _declared_table(result, record)]
+    if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in record.runs):
+        blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
+    sources = list(dict.fromkeys(w.source for w in record.runs if w.source))
+    if sources:
+        blocks.append(
+            Paragraph(
+                f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
+                "is station pressure: an altimeter setting or a sea-level pressure is reduced to the station's elevation before "
+                "anything is computed from it. Density is that of the humid air (ideal mix of dry air and vapour); density "
+                "altitude is the height at which the standard atmosphere has that density."
+            )
+        )
+    return blocks
+
+
+def _ambient_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
+    starts = {run.id: run.start for run in result.runs}
+    temperature = formatting.unit_of("temperature", result.units)
+
+    def age(c: Any, units: UnitSystem) -> str:
+        text = formatting.bare(c.age, "duration", units, 0)
+        source = of_run[c.run].age_source if c.run in of_run else ""
+        return f"{text} ({source})" if source and c.age is not None else text
+
+    def limits(c: Any, units: UnitSystem) -> str:
+        return formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False)
+
+    frame = frame_of(result.conditions)
+    changes = [of_run[run].ambient_change if run in of_run else None for run in frame["run"]]
+    table = ReportTable(
+        "tab-weather",
+        "Ambient temperature during each run, by the reference",
+        (
+            Field("run", "Run", width=2.0),
+            *files("source"),
+            Field("", "Start", cell=lambda c, _: clock(starts[c.run]), width=1.8),
+            Field("ambient_mean", "Mean", "temperature", 1, width=1.1),
+            Field("ambient_low", f"Range [{temperature}]", cell=limits, align="right", width=1.7),
+            *files("ambient_high"),
+            Field("change", "Change, start to end", "temperature_difference", 1, signed=True, width=1.5),
+            Field("age", "Age of the nearest report at worst [min]", cell=age, align="right", width=2.0),
+        ),
+        extended(frame, change=changes),
+        once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units),
+    )
+    return block_of(table, result.units)
+
+
+def _wind(w: Any, units: UnitSystem) -> str:
+    if w.wind_speed is None:
+        return "not reported"
+    text = formatting.bare(w.wind_speed, "speed", units, 0)
+    if w.wind_gust is not None:
+        text += f", gusts {formatting.bare(w.wind_gust, 'speed', units, 0)}"
+    if w.wind_variable:
+        return f"{text}, variable"
+    if w.wind_direction is not None:
+        text += f" from {formatting.with_unit(w.wind_direction, 'angle', units, 0)}"
+    return text
+
+
+def _air_table(result: ReportResult, record: WeatherEvidence) -> Table:
+    table = ReportTable(
+        "tab-air",
+        "Air and wind during each run",
+        (
+            Field("run", "Run", width=2.0),
+            *files("source"),
+            Field("pressure", "Station pressure", "pressure", 2, width=1.4),
+            *files("dry_pressure"),
+            Field("humidity", "Humidity", "ratio", width=1.1),
+            Field("dew_point", "Dew point", "temperature", 1, width=1.2),
+            Field("density", "Air density", "density", 3, width=1.2),
+            Field("density_altitude", "Density altitude", "length", width=1.3),
+            *files("wind_source"),
+            Field("wind_speed", f"Wind [{formatting.unit_of('speed', result.units)}]", cell=_wind, align="right", width=1.9),
+            *files("wind_gust", "wind_direction", "wind_variable"),
+        ),
+        frame_of(record.runs),
+        once(
+            (
+                (w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent))
+                for w in record.runs
+            ),
+            result.units,
+        ),
+    )  # fmt: skip
+    return block_of(table, result.units)
+
+
+def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
+    rain = {True: "precipitation", False: "none", None: "not reported"}
+    table = ReportTable(
+        "tab-declared",
+        "Sun, rain and road: as declared by the campaign and as reported near the run",
+        (
+            Field("run", "Run", width=2.0),
+            Field("road", "Road (declared)"),
+            Field("sky", "Sky, sun (declared)", width=1.7,
+                  cell=lambda w, _: ", ".join(x for x in (w.sky, w.sun) if x) or formatting.ABSENT),
+            *files("sun"),
+            Field("rain", "Rain (declared)", width=1.1),
+            Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
+            Field("reported_sky", "Sky (reported)", width=2.6,
+                  cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
+        ),
+        frame_of(record.runs),
+        once(((w.run, note) for w in record.runs for note in w.notes), result.units),
+    )  # fmt: skip
+    return block_of(table, result.units)
+
+
+def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
+    """Return every run's forecast beside what came."""
+    units = result.units
+    judged = [f for f in record.forecasts if f.within is not None]
+    inside = sum(f.within is True for f in judged)
+    limit = formatting.margin(record.forecast_limit, units)
+    held = (
+        f"That holds for {inside} of {formatting.count(len(judged), 'run')} with a forecast."
+        if judged
+        else "No run has both."
+    )
+    text = (
+        f"Runs are planned on a forecast of like days; a mean ambient within {limit} of the forecast is commonly accepted "
+        f"(common practice). {held} The limit decides nothing here: the acceptance criterion on ambient does ([[sec-runs]])."
+    )
+    words = {True: "yes", False: "no", None: formatting.ABSENT}
+
+    def text_of(part: int) -> Callable[[Any, UnitSystem], str]:
+        return lambda f, units: forecast_texts(f, units)[part]
+
+    table = ReportTable(
+        "tab-forecast",
+        "Forecast as recorded beside what came",
+        (
+            Field("run", "Run", width=2.0),
+            Field("source", "Source", width=1.4),
+            Field("what", "Quantity", width=1.6),
+            Field("forecast", "Forecast", cell=text_of(0), align="right"),
+            Field("actual", "Actual", cell=text_of(1), align="right"),
+            Field("difference", "Actual less forecast", cell=text_of(2), align="right"),
+            Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
+        ),
+        frame_of(record.forecasts),
+    )
+    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), block_of(table, units)]
 
 
 def off_road(result: ReportResult) -> tuple[Block, ...]:

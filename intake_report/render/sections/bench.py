@@ -1,17 +1,238 @@
-"""Exposure trials and serviceability, with the cautions that belong beside them."""
+"""Bench: airflow and restriction with theirs at one airflow and one depression; exposure trials and serviceability."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
 from intake_report import formatting
-from intake_report.bench import CAUTION_SERVICE, trial_cautions
+from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, trial_cautions
 from intake_report.campaign import Campaign
-from intake_report.render.blocks import Block, Callout, Heading
+from intake_report.messages import said
+from intake_report.plots_evidence import restriction_figure
+from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
+from intake_report.render.figure import figure_block
+from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, files, named
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.evidence_text import EXPOSURE, SERVICE, grams, in_unit, percent
+from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
+from intake_report.results.evidence_text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, grams, in_unit, limits, percent
+from intake_report.units import UnitSystem
+
+FIT_ONLY = "fit only, no repeat measurement"
+ONE_SERIES = (
+    f"Intervals and percentages: {FIT_ONLY}. One series of each configuration was measured, so that the intervals hold the scatter "
+    "of its points about the law and not what another series, with the part fitted anew, would give."
+)
+
+
+def restriction(result: ReportResult) -> tuple[Block, ...]:
+    """Return restriction curves and theoretical airflow; nothing without curves or airflow at wide-open throttle."""
+    evidence = result.evidence
+    if evidence is None:
+        return ()
+    sets = [(curves, ONE_SERIES) for curves in (evidence.bench.restrictions if evidence.bench else ())]
+    road = evidence.road
+    if road is not None and road.curves is not None:
+        note = (
+            f"Samples with a throttle reading of {percent(road.throttle, 0, signed=False)} or more. Manifold pressure contains the "
+            "throttle body and bounds the intake's own restriction from above; the samples of one run follow each other, so that these "
+            "intervals are too narrow."
+        )
+        sets.append((road.curves, note))
+    quotes = evidence.bench.quotes if evidence.bench else ()
+    if not sets and not len(quotes) and (road is None or not road.full):
+        return ()
+    blocks: list[Block] = [PageBegins()] if evidence.dyno else []
+    blocks.append(Heading(2, "Airflow and restriction", "sec-restriction"))
+    for number, (curves, note) in enumerate(sets, 1):
+        blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}", note)
+    if evidence.bench and len(quotes):
+        blocks += _quotes(result, evidence.bench)
+    if road is not None:
+        blocks += _road(result, road)
+    if evidence.theoretical is not None:
+        blocks.append(_theoretical(evidence.theoretical, result.units))
+    return tuple(blocks)
+
+
+def _volume_flow(value: float, units: UnitSystem) -> str:
+    return formatting.with_unit(value, "volume_flow", units, 0)
+
+
+def _drop(value: float, units: UnitSystem) -> str:
+    return formatting.with_unit(value, "restriction", units, 2)
+
+
+def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -> Iterator[Block]:
+    units, source = result.units, curves.source or "bench"
+    yield figure_block(
+        restriction_figure(result, curves, _finding(result, curves)),
+        f"fig-restriction{suffix}",
+        f"Restriction against airflow ({literal(source)}): measured points and fitted power laws"
+        + ("; dotted: airflow of the comparison." if curves.airflow is not None else "."),
+        "Rising curves of pressure drop against airflow through measured points, one per configuration. The fitted laws and the "
+        "values at the common airflow are in the table that follows.",
+    )
+    where = _volume_flow(curves.airflow, units) if curves.airflow is not None else "no common airflow"
+    frame = frame_of(curves.fits).merge(curves.rows, on="configuration")
+    table = ReportTable(
+        f"tab-restriction{suffix}",
+        f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
+        (
+            named(result, 2.3),
+            *files("coefficient", "exponent_low", "exponent_high", "n", "lowest", "highest"),
+            Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
+            Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
+            *files("drop_low", "drop_high"),
+            _interval(result, note, RESTRICTION["drop_interval_text"], 1.8),
+            Field("difference", "Difference", cell=RESTRICTION["difference_text"], align="right", width=1.4),
+            Field("percent", "Percent", cell=RESTRICTION["percent_text"], align="right"),
+            *files("percent_low", "percent_high"),
+            _interval(result, note, RESTRICTION["percent_interval_text"], 1.9),
+        ),
+        frame,
+        (
+            *(f"{result.name_of(f.configuration)}: {said(f.note, units)}." for f in curves.fits if f.note),
+            *(text for text in (said(curves.reason, units), note) if text),
+        ),
+    )
+    yield block_of(table, units)
+    if curves.depression is not None:
+        yield from _airflows(result, curves, curves.depression, suffix, note)
+
+
+def _finding(result: ReportResult, curves: RestrictionSet) -> str:
+    """Return how much less or more each configuration restricts than the baseline, in a line."""
+    if curves.airflow is None:
+        return "Restriction against airflow"
+    rows = [row for row in rows_of(curves.rows) if row.percent is not None]
+    parts = [
+        f"{result.name_of(row.configuration)} {formatting.usual(abs(row.percent) / 100.0, 'share', 'si')} {'less' if row.percent < 0.0 else 'more'}"
+        for row in rows
+        if row.configuration != result.baseline.id
+    ]
+    at = _volume_flow(curves.airflow, result.units)
+    return (
+        f"At {at} against {result.baseline.name}: {formatting.listing(parts)} restriction"
+        if parts
+        else f"Restriction at {at}"
+    )
+
+
+def _interval(result: ReportResult, note: str, cell: Any, width: float = 1.0) -> Field:
+    """Return a column of intervals, whose head says so where they are of one series only."""
+    head = f"{percent(100 * result.level, 0, signed=False)} interval"
+    return Field("", f"{head} ({FIT_ONLY})" if note == ONE_SERIES else head, cell=cell, align="right", width=width)
+
+
+def _exponent(row: Any, _: UnitSystem) -> str:
+    text = formatting.number(row.exponent, 2)
+    if row.exponent_low is None:
+        return text
+    return f"{text} ({formatting.interval(row.exponent_low, row.exponent_high, 'number', 'si', 2)})"
+
+
+def _airflows(
+    result: ReportResult, curves: RestrictionSet, depression: float, suffix: str, note: str
+) -> Iterator[Block]:
+    units, scaling = result.units, curves.scaling
+    at = _drop(depression, units)
+    text = f"A percentage of more airflow is given between equal depressions only, here at {at}, the highest that all curves reach."
+    if scaling is not None:
+        ratio = formatting.number(scaling.to_depression / scaling.depression, 2)
+        text += (
+            f" Airflow at {_drop(scaling.to_depression, units)} is scaled by the square root of the ratio of depressions ({ratio}; "
+            f"common practice; {said(scaling.note, units)}). {'The ratio is within' if scaling.in_range else 'The ratio is outside'} "
+            "1/4 to 4, the range for which this package does not question the rule. The scaled percentages are the same by the rule "
+            "and are no measurement at that depression."
+        )
+    scaled = () if scaling is None else (f"Scaled to {_drop(scaling.to_depression, units)}",)
+    table = ReportTable(
+        f"tab-airflow{suffix}",
+        f"Airflow at an equal depression of {at}, by the fitted power law, against {result.baseline.name}",
+        (
+            named(result),
+            Field("flow", "Airflow", cell=AIRFLOW["flow_text"], align="right"),
+            *files("flow_low", "flow_high"),
+            _interval(result, note, AIRFLOW["flow_interval_text"]),
+            Field("more", "More airflow", cell=AIRFLOW["more_text"], align="right"),
+            *files("more_low", "more_high"),
+            _interval(result, note, AIRFLOW["more_interval_text"]),
+            *(Field("scaled", head, cell=in_unit("scaled", "volume_flow", 0), align="right") for head in scaled),
+        ),
+        curves.rows,
+        (text, *((note,) if note else ())),
+    )
+    yield block_of(table, units)
+
+
+def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
+    """Yield what somebody quotes of airflow, with what would make it comparable."""
+    yield Paragraph(
+        "Airflow goes with about the square root of the test depression, so that a percentage of airflow means something only where "
+        "both were measured at one depression that is stated. The percentages below stand as quoted; they are not measurements of "
+        "this campaign and are compared neither with its curves nor with each other. What would make one comparable: both airflows "
+        "at one stated depression on one bench, or a restriction curve of each."
+    )
+
+    def at(name: str) -> Any:
+        return lambda row, units: "not known" if getattr(row, name) is None else _drop(getattr(row, name), units)
+
+    table = ReportTable(
+        "tab-airflow-quoted",
+        "Airflow as quoted",
+        (
+            named(result, 1.8),
+            Field("versus", "Against", cell=lambda row, _: result.name_of(row.versus), width=1.8),
+            Field("more", "More airflow", cell=lambda row, _: f"“{percent(row.more)}”", align="right", width=1.1),
+            Field("depression", "At", cell=at("depression"), align="right"),
+            Field("versus_depression", "Other at", cell=at("versus_depression"), align="right"),
+            Field("source", "Source", width=2.0),
+            Field("standing", "Standing", width=2.4),
+        ),
+        bench.quotes,
+    )
+    yield block_of(table, result.units)
+
+
+def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
+    reason = literal(said(road.reason, result.units))
+    if not road.full:
+        yield Paragraph(f"From the road: {reason}, so no restriction and no volumetric efficiency.")
+        return
+    if reason:
+        yield Paragraph(f"Restriction from the road: {reason}.")
+    table = ReportTable(
+        "tab-efficiency",
+        "Volumetric efficiency on the road at wide-open throttle: airflow over the theoretical airflow at ambient density",
+        (
+            named(result),
+            Field("runs", "Runs", "number"),
+            Field("samples", "Samples", "number"),
+            Field("efficiency", "Volumetric efficiency", "ratio", 1, unit="cell"),
+            *files("low", "high"),
+            _interval(result, "", limits("low", "high", "ratio", 1)),
+        ),
+        frame_of(road.full),
+        (
+            f"Samples with a throttle reading of {percent(road.throttle, 0, signed=False)} or more. Against ambient density the figure "
+            "contains restriction and heating of the intake.",
+        ),
+    )
+    yield block_of(table, result.units)
+
+
+def _theoretical(theory: TheoreticalAirflow, units: UnitSystem) -> Block:
+    speed = formatting.with_unit(theory.speed, "engine_speed", units, 0)
+    text = (
+        f"The engine displaces {_volume_flow(theory.airflow, units)} at {speed}, the highest engine speed of all pulls (four-stroke, "
+        "one filling every other revolution; theoretical airflow at 100 % volumetric efficiency)."
+    )
+    if theory.share is not None:
+        text += f" The airflow of the comparison is {percent(theory.share, 0, signed=False)} of that."
+    return Paragraph(text)
 
 
 def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:

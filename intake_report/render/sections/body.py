@@ -16,8 +16,8 @@ from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.answer import MARKS, at_edge, legend, level, usable
-from intake_report.render.sections.common import common_drive
 from intake_report.render.sections.conditions import clock
+from intake_report.render.sections.same import common_drive
 from intake_report.render.sections.tables import block_of, extended, files, titled
 from intake_report.render.sections.titles import stops
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of

@@ -21,14 +21,14 @@ from intake_report.render.sections.answer import (
     adjusted,
     also_shown,
     answer,
+    bounds,
     compared,
     headline,
     legend,
     level,
 )
-from intake_report.render.sections.bounds import bounds
 from intake_report.render.sections.claims import claim_table
-from intake_report.render.sections.closing import changed_statements
+from intake_report.render.sections.stated import changed_statements
 from intake_report.render.sections.tables import block_of, files
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import MetricKey, ReportResult

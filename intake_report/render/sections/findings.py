@@ -13,8 +13,8 @@ from intake_report.render.inline import literal
 from intake_report.render.sections import titles
 from intake_report.render.sections.body import runs_apart
 from intake_report.render.sections.claims import claim_details
-from intake_report.render.sections.common import common_drive_details
 from intake_report.render.sections.comparisons import basis_of_differences
+from intake_report.render.sections.same import common_drive_details
 from intake_report.render.sections.tables import (
     block_of,
     comparison_table,
