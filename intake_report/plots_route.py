@@ -21,7 +21,7 @@ from intake_report.plots import (
     title,
 )
 from intake_report.results import MetricKey, ReportResult
-from intake_report.results.places import Places
+from intake_report.results.evidence import Places
 from intake_report.units import to_display
 
 if TYPE_CHECKING:

@@ -260,8 +260,14 @@ def make_report(
     import nbformat
 
     from intake_report.analyse.mistakes import campaign_mistakes
-    from intake_report.render.notebook import add_pictures, csv_text, normalise_notebook, read_document, write_assets
-    from intake_report.render.records import record_tables
+    from intake_report.render.notebook import (
+        add_pictures,
+        csv_text,
+        normalise_notebook,
+        read_document,
+        record_tables,
+        write_assets,
+    )
 
     refuse(campaign_mistakes(campaign))
     spare = SpareKernel(quiet=True) if forks else spare

@@ -13,14 +13,12 @@ from conftest import DATE, Report, Small, make_demo, plain
 from PIL import Image
 
 from intake_report import publish as module
-from intake_report.editions import publish_draft, publish_extract
+from intake_report.editions import extract, publish_draft, publish_extract
 from intake_report.errors import DataError
 from intake_report.provenance import MANIFEST, damages, read_manifest
 from intake_report.publish import issued_reports, publish
-from intake_report.render.extract import extract
 from intake_report.render.inline import plain as unmarked
-from intake_report.render.notebook import read_document
-from intake_report.render.records import record_tables
+from intake_report.render.notebook import read_document, record_tables
 from intake_report.results.document import results_json
 
 

@@ -24,7 +24,7 @@ from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import Reading
 from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.results import Parameter
-from intake_report.results.places import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
+from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
 from intake_report.statistics import cell_design, linked_to
 from intake_report.units import UnitSystem, from_internal
 

@@ -172,7 +172,7 @@ def _warm(folder: Path) -> None:
     from matplotlib.figure import Figure
 
     from intake_report.render.blocks import Paragraph
-    from intake_report.render.fragments import cell_html
+    from intake_report.render.html import cell_html
     from intake_report.render.numbering import number
 
     figure = Figure()

@@ -1,16 +1,169 @@
-"""The HTML report: one file that needs no network and no script."""
+"""Blocks as HTML: fragments for page and notebook alike, and the report as one page that needs no network and no script."""
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
+from functools import cache
+from pathlib import Path
 
-from markupsafe import Markup
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 
-from intake_report.render.blocks import Cover, Heading
-from intake_report.render.fragments import TEMPLATES, blocks_html, environment, inline_html
+from intake_report.errors import DataError
+from intake_report.render import inline
+from intake_report.render.blocks import Block, Column, Cover, Heading, Table
+from intake_report.render.figure import clean_svg
 from intake_report.render.meta import ReportMeta
 from intake_report.render.numbering import Document, Item
+
+TEMPLATES = Path(__file__).parent / "templates"
+_MATHML = "http://www.w3.org/1998/Math/MathML"
+# A column whose longest cell passes this many characters may wrap; the others keep their cells on one line.
+_WRAP_FROM = 24
+# Widths of a window [rem] below which a table says that it scrolls; below the least of them it turns into cards.
+_HINTS = (40, 44, 48, 52, 56)
+# Widths of a character and of a cell's padding [rem]: what a browser with the wide DejaVu Sans needs, and a tenth more.
+_CHARACTER, _PADDING = 0.52, 1.05
+
+
+# What a notebook looks like that JupyterLab does not trust, opened where it did not run: style sheets are stripped from its
+# outputs and these attributes kept. Colours are those of the sheet; text keeps the colour of the theme.
+_CALLOUT = "padding: 0.7em 1em; margin: 1.2em 0; border-left: 4px solid"
+_KEPT = (
+    (
+        re.compile(r'<th scope="col" class="(left|right|center)"|<td class="(left|right|center)[^"]*"'),
+        r"text-align: \1\2; vertical-align: top",
+    ),
+    (
+        re.compile(r'<th scope="row" class="(left|right|center)[^"]*"'),
+        r"text-align: \1; vertical-align: top; font-weight: 400",
+    ),
+    (re.compile("<caption"), "text-align: left; padding: 0 0 0.5em"),
+    (re.compile('<p class="table-note"'), "font-size: 0.8rem; margin: 0.45em 0 0"),
+    (re.compile('<div class="callout caution"'), f"{_CALLOUT} #9a3412"),
+    (re.compile('<div class="callout limitation"'), f"{_CALLOUT} #6b5a1e"),
+    (re.compile('<div class="callout note"'), f"{_CALLOUT} #1f4e6b"),
+    (re.compile('<p class="(?:title|kicker)"'), "font-weight: 600; margin: 0 0 0.4em"),
+    (re.compile('<span class="(?:tone|number)"|<time'), "margin-right: 0.5em"),
+    (re.compile('<ol class="answer"'), "list-style-type: none; padding: 0 0 0 1rem; border-left: 4px solid #1f4e6b"),
+    (re.compile("<figcaption"), "font-size: 0.9rem; max-width: 46rem"),
+)
+
+
+@cache
+def environment() -> Environment:
+    """Return the Jinja environment of the HTML fragments; everything that is not markup is escaped."""
+    made = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=StrictUndefined,
+    )
+    made.filters["svg"] = lambda figure: Markup(clean_svg(figure.svg, figure.label))
+    made.filters["mathml"] = _mathml
+    made.filters["printable"] = inline.printable
+    made.filters["lines"] = _lines
+    made.globals["cell_class"] = _cell_class
+    made.globals["hint_class"] = _hint_class
+    return made
+
+
+def inline_html(text: str, document: Document | None = None) -> Markup:
+    """Return a block text as HTML.
+
+    `text`: inline syntax; `document`: resolves cross references; without it (a single notebook cell) the label stands
+    in their place.
+    """
+    return Markup("").join(_span_html(span, document) for span in inline.parse(text))
+
+
+def _span_html(span: inline.Span, document: Document | None) -> Markup:
+    if span.reference and document and span.text in document.withheld:
+        made = escape(document.words(span.text))
+    elif span.reference and document:
+        target = document.reference(span.text)
+        page = "" if not document.elsewhere(target) else "report.html" if document.is_annex else "annex.html"
+        made = Markup('<a href="{}#{}">{}</a>').format(page, target.label, target.name)
+    elif span.code:
+        made = Markup("<code>{}</code>").format(span.text)
+    else:
+        made = escape(span.text)
+    if span.italic:
+        made = Markup("<em>{}</em>").format(made)
+    return Markup("<strong>{}</strong>").format(made) if span.bold else made
+
+
+def blocks_html(items: Sequence[Item], document: Document | None = None, *, cell: bool = False) -> Markup:
+    """Return blocks as one HTML fragment.
+
+    `items`: numbered, or bare ``Item(block)`` for a notebook cell; `document`: resolves cross references; `cell`: figures
+    without their drawings, which are outputs of their own in a notebook.
+    """
+    template = environment().get_template("blocks.html.j2")
+    return Markup(
+        template.render(items=items, document=document, cell=cell, inline=lambda text: inline_html(text, document))
+    )
+
+
+def cell_html(blocks: Sequence[Block], document: Document) -> str:
+    """Return blocks as the HTML output of a notebook cell, with the styles they need.
+
+    `document`: the numbered blocks that the notebook has shown, these among them.
+    """
+    # every rule weighs more than those that the notebook's program has for tables and lists
+    style = (TEMPLATES / "blocks.css").read_text("utf-8").replace(".report ", ".report:not(#_) ")
+    numbered = {id(item.block): item for item in (*document.items, *document.annex)}
+    body = str(blocks_html([numbered.get(id(block), Item(block)) for block in blocks], document, cell=True))
+    for tag, kept in _KEPT:
+        body = tag.sub(lambda found, kept=kept: f'{found[0]} style="{found.expand(kept)}"', body)  # type: ignore[misc]
+    return f'<style>{style}</style>\n<div class="report report-cell" style="max-width: 52rem">\n{body}</div>\n'
+
+
+def _cell_class(table: Table, index: int, column: Column) -> str:
+    longest = max((len(row[index]) for row in table.rows), default=0)
+    return f"{column.align} wrap" if longest > _WRAP_FROM else column.align
+
+
+def _hint_class(table: Table) -> str:
+    """Return the class of the remark that a table is wider than its window; empty for one that always fits."""
+    least = 0.0
+    for index, column in enumerate(table.columns):
+        whole = "wrap" not in _cell_class(table, index, column) and (index == 0 or column.align == "right")
+        cells = [inline.plain(row[index]) for row in table.rows]
+        words = [*(cells if whole else " ".join(cells).split()), *inline.plain(column.title).split()]
+        least += _CHARACTER * max(map(len, words), default=0) + _PADDING
+    wide = next((f"below-{step}" for step in _HINTS if least <= step), "always")
+    return "" if least <= _HINTS[0] else wide
+
+
+def _lines(text: str) -> str:
+    return "\n".join(inline.printable(line) for line in text.splitlines())
+
+
+def _mathml(source: str) -> Markup:
+    """Return MathML that is nothing but MathML."""
+    from xml.etree import ElementTree
+
+    if "<!" in source:
+        raise DataError("An equation's MathML holds a declaration and is refused.")
+    try:
+        root = ElementTree.fromstring(source)
+    except ElementTree.ParseError as error:
+        raise DataError(f"An equation's MathML is not well-formed: {error}.") from None
+    for element in root.iter():
+        element.tag = element.tag.removeprefix(f"{{{_MATHML}}}")
+        names = {name.lower() for name in element.attrib}
+        if "{" in element.tag or not element.tag.startswith("m") or any(n.startswith(("on", "{")) for n in names):
+            raise DataError(f"An equation's MathML holds {element.tag[:40]!r} with more than MathML and is refused.")
+        if names & {"href", "src", "style", "altimg"}:
+            raise DataError("An equation's MathML points outside itself and is refused.")
+    root.set("xmlns", _MATHML)
+    root.set("display", "block")
+    return Markup(ElementTree.tostring(root, encoding="unicode"))
+
 
 LAST_DECIDING = "sec-bounds"  # the section up to which everything lies open, as on the first two pages of the PDF
 

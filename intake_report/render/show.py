@@ -6,7 +6,7 @@ from itertools import groupby
 from typing import Any
 
 from intake_report.render.blocks import MIME_TYPE, AnnexBegins, Block, Data, Figure, bundle
-from intake_report.render.fragments import cell_html
+from intake_report.render.html import cell_html
 from intake_report.render.numbering import number_so_far
 
 _SHOWN: dict[str, Block] = {}  # of this kernel, in the order of first showing: a cell that runs again keeps its numbers

@@ -26,8 +26,7 @@ from intake_report.render.blocks import (
     Table,
 )
 from intake_report.render.figure import clean_svg
-from intake_report.render.fragments import TEMPLATES
-from intake_report.render.html import cover_of
+from intake_report.render.html import TEMPLATES, cover_of
 from intake_report.render.layout import breakable, font_folder, height, plan, spellable
 from intake_report.render.meta import Attachment, ReportMeta
 from intake_report.render.numbering import Document, Item

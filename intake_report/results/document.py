@@ -11,8 +11,8 @@ import pandas as pd
 
 from intake_report import formatting
 from intake_report.messages import Beyond, Count, Interval, Listing, Message, Value, plain, said
-from intake_report.results.evidence_text import add_texts
 from intake_report.results.text import (
+    add_texts,
     difference_interval,
     difference_quantity,
     interval_text,

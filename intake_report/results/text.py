@@ -1,12 +1,17 @@
-"""Texts that derive from one result object: titles, values, differences; shared by tables, sentences and figures."""
+"""Texts that derive from one result object, shared by tables, sentences, figures and results.json."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable
+from typing import Any
+
 from intake_report import formatting
 from intake_report.messages import Interval, Message, Part, Value, message, said
+from intake_report.report_table import rows_of
 from intake_report.results.compared import COVARIATES, Comparison
+from intake_report.results.evidence import Evidence, ForecastValue, SourceOffset
 from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
-from intake_report.units import UnitSystem
+from intake_report.units import UnitSystem, to_display
 
 DIFFERENCES = {"temperature": "temperature_difference", "ratio": "ratio_difference"}
 """Quantity → quantity of a difference, where it is another."""
@@ -117,3 +122,223 @@ def p_text(p: float | None) -> str:
     if p is None:
         return formatting.ABSENT
     return "< 0.001" if p < 0.001 else formatting.number(p, 3)
+
+
+Text = Callable[[Any, UnitSystem], str]
+
+
+def in_unit(name: str, quantity: str, decimals: int, *, signed: bool = False) -> Text:
+    """Return how an attribute of a row is printed with its unit."""
+    return lambda row, system: formatting.with_unit(getattr(row, name), quantity, system, decimals, signed=signed)
+
+
+def limits(low: str, high: str, quantity: str, decimals: int) -> Text:
+    """Return how an interval of two attributes of a row is printed."""
+    return lambda row, system: formatting.interval(getattr(row, low), getattr(row, high), quantity, system, decimals)
+
+
+def percent(value: float | None, decimals: int = 1, *, signed: bool = True) -> str:
+    """Return a percentage: "+1.3 %"."""
+    return formatting.with_unit(value, "ratio", "si", decimals, signed=signed)
+
+
+def percents(low: float | None, high: float | None) -> str:
+    """Return an interval of percentages: "−1.2 to +3.4 %"."""
+    if low is None or high is None:
+        return formatting.ABSENT
+    return f"{formatting.number(low, 1, signed=True)} to {percent(high)}"
+
+
+def share(name: str) -> Text:
+    """Return how an attribute of a row is printed as a signed percentage."""
+    return lambda row, _: percent(getattr(row, name))
+
+
+def shares(low: str, high: str) -> Text:
+    """Return how an interval of two attributes of a row is printed as percentages."""
+    return lambda row, _: percents(getattr(row, low), getattr(row, high))
+
+
+def grams(value: float | None, decimals: int = 1) -> str:
+    """Return a mass [g] as printed; grams in both unit systems."""
+    if value is None:
+        return formatting.ABSENT
+    return f"{formatting.number(value, decimals)}{formatting.NARROW_SPACE}g"
+
+
+def dyno_text(name: str, *, signed: bool = False) -> Text:
+    """Return how a figure of the pulls, or with `signed` a difference, is printed.
+
+    A difference has one more decimal, so that a limit near zero keeps its sign.
+    """
+
+    def text(row: Any, system: UnitSystem) -> str:
+        quantity, decimals, per = _dyno_form(row.quantity, signed)
+        value = getattr(row, name)
+        return formatting.with_unit(value, quantity, system, decimals, signed=signed) + (
+            per if value is not None else ""
+        )
+
+    return text
+
+
+def dyno_limits(*, difference: bool = False) -> Text:
+    """Return how the interval of a figure, or of a difference, is printed."""
+
+    def text(row: Any, system: UnitSystem) -> str:
+        quantity, decimals, per = _dyno_form(row.quantity, difference)
+        printed = formatting.interval(row.low, row.high, quantity, system, decimals)
+        return printed + (per if row.low is not None and row.high is not None else "")
+
+    return text
+
+
+def _dyno_form(quantity: str, difference: bool) -> tuple[str, int, str]:
+    return ("power", 0, "·rpm") if quantity == "area" else (quantity, 2 if difference else 1, "")
+
+
+def verdict(low: float | None, high: float | None, *, balanced: bool = True) -> str:
+    """Return what an interval of a difference says, from the interval alone; an indication where the order is not balanced."""
+    if low is None or high is None:
+        return "indication only"
+    if low <= 0.0 <= high:
+        return "no difference shown"
+    word = "higher" if low > 0.0 else "lower"
+    return word if balanced else f"indication: {word}"
+
+
+def drift_slope(row: Any, system: UnitSystem) -> str:
+    """Return the slope of a drift: power per pull or per degree."""
+    scale, per = _per(row.quantity, system)
+    if row.slope is None:
+        return formatting.ABSENT
+    return f"{formatting.with_unit(row.slope * scale, row.of, system, 2, signed=True)}/{per}"
+
+
+def drift_limits(row: Any, system: UnitSystem) -> str:
+    """Return the interval of that slope, without its unit."""
+    scale, _ = _per(row.quantity, system)
+    low, high = (None if x is None else x * scale for x in (row.low, row.high))
+    return formatting.interval(low, high, row.of, system, 2, unit=False)
+
+
+def _per(quantity: str, system: UnitSystem) -> tuple[float, str]:
+    if quantity == "count":
+        return 1.0, "pull"
+    return 1.0 / float(to_display(1.0, quantity, system)), formatting.unit_of(quantity, system)
+
+
+def drift_span(row: Any, system: UnitSystem) -> str:
+    """Return what the slope makes over the range of the covariate."""
+    return formatting.with_unit(row.over_span, row.of, system, 2, signed=True)
+
+
+def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams for all readers
+    """Return the gain of the filter's mass per trial with its interval and the number of trials."""
+    if row.gain is None:
+        return formatting.ABSENT
+    mean, low, high = (None if x is None else 1000.0 * x for x in (row.gain, row.gain_low, row.gain_high))
+    interval = "" if low is None or high is None else f" ({formatting.number(low, 1)} to {grams(high)})"
+    return f"{grams(mean)}{interval}, n = {row.weighed}"
+
+
+def offset_texts(offset: SourceOffset, system: UnitSystem) -> tuple[str, str]:
+    """Return the mean offset of two sources and its interval."""
+    quantity = "temperature_difference"
+    return (
+        formatting.with_unit(offset.offset, quantity, system, 2, signed=True),
+        formatting.interval(offset.low, offset.high, quantity, system, 2),
+    )
+
+
+def forecast_texts(row: ForecastValue, system: UnitSystem) -> tuple[str, str, str]:
+    """Return forecast, actual and difference."""
+    temperature = row.quantity == "temperature"
+    form: tuple[str, UnitSystem, int] = (row.quantity, system, 1 if temperature else 0)
+    change = ("temperature_difference", system, 1) if temperature else form
+    return (
+        formatting.with_unit(row.forecast, *form),
+        formatting.with_unit(row.actual, *form),
+        formatting.with_unit(row.difference, *change, signed=True),
+    )
+
+
+DYNO_MEAN = {"text": dyno_text("mean"), "interval_text": dyno_limits()}
+DYNO_DIFFERENCE = {
+    "text": dyno_text("difference", signed=True),
+    "interval_text": dyno_limits(difference=True),
+    "percent_text": share("percent"),
+}
+DRIFT: dict[str, Text] = {"text": drift_slope, "interval_text": drift_limits, "over_span_text": drift_span}
+RESTRICTION = {
+    "drop_text": in_unit("drop", "restriction", 2),
+    "drop_interval_text": limits("drop_low", "drop_high", "restriction", 2),
+    "difference_text": in_unit("difference", "restriction", 2, signed=True),
+    "percent_text": share("percent"),
+    "percent_interval_text": shares("percent_low", "percent_high"),
+}
+AIRFLOW = {
+    "flow_text": in_unit("flow", "volume_flow", 0),
+    "flow_interval_text": limits("flow_low", "flow_high", "volume_flow", 0),
+    "more_text": share("more"),
+    "more_interval_text": shares("more_low", "more_high"),
+}
+EXPOSURE = {"duration_text": in_unit("duration", "duration", 1), "mass_gain_text": exposure_gain}
+SERVICE = {
+    "text": in_unit("mean", "duration", 1),
+    "interval_text": limits("low", "high", "duration", 1),
+    "range_text": limits("shortest", "longest", "duration", 1),
+}
+RUN_WEATHER = {
+    "ambient_change": ("temperature_difference", 1),
+    "pressure": ("pressure", 2),
+    "humidity": ("ratio", 0),
+    "dew_point": ("temperature", 1),
+    "density": ("density", 3),
+    "density_altitude": ("length", 0),
+    "wind_speed": ("speed", 0),
+}
+
+
+def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) -> None:
+    """Put the printed texts beside the numbers of `document`, the plain form of `evidence`, in place."""
+
+    def put(records: list[dict[str, Any]], rows: Iterable[Any], texts: dict[str, Text]) -> None:
+        for record, row in zip(records, rows_of(rows), strict=True):
+            record |= {name: text(row, system) for name, text in texts.items()}
+
+    weather, of_weather = document["weather"], evidence.weather
+    text = {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)}
+    put(weather["sources"], of_weather.sources, text)
+    for row, offset in zip(weather["offsets"], of_weather.offsets, strict=True):
+        row["text"], row["interval_text"] = offset_texts(offset, system)
+    for row, run in zip(weather["runs"], of_weather.runs, strict=True):
+        row["texts"] = {name: in_unit(name, *form)(run, system) for name, form in RUN_WEATHER.items()}
+    for row, value in zip(weather["forecasts"], of_weather.forecasts, strict=True):
+        row["forecast_text"], row["actual_text"], row["difference_text"] = forecast_texts(value, system)
+    if evidence.air is not None:
+        air = {
+            "iat_text": in_unit("iat", "temperature", 1),
+            "mass_text": lambda p, _: grams(p.mass, 3),
+            "change_text": share("change"),
+        }
+        put(document["air"]["points"], evidence.air.points, air)
+        for row, point in zip(document["air"]["points"], evidence.air.points, strict=True):
+            put(row["expected"], point.expected, {"text": share("percent")})
+    if (dyno := evidence.dyno) is not None:
+        put(document["dyno"]["means"], dyno.means, DYNO_MEAN)
+        put(document["dyno"]["comparisons"], dyno.comparisons, DYNO_DIFFERENCE)
+        put(document["dyno"]["drifts"], dyno.drifts, DRIFT)
+        measured = {
+            "measured_text": share("measured"),
+            "measured_interval_text": shares("measured_low", "measured_high"),
+        }
+        put(document["dyno"]["expected"], dyno.expected, measured)
+        for row, expected in zip(document["dyno"]["expected"], dyno.expected, strict=True):
+            put(row["models"], expected.models, {"text": share("percent")})
+    if (bench := evidence.bench) is not None:
+        for row, curves in zip(document["bench"]["restrictions"], bench.restrictions, strict=True):
+            put(row["rows"], curves.rows, RESTRICTION | AIRFLOW)
+        put(document["bench"]["quotes"], bench.quotes, {"more_text": share("more")})
+        put(document["bench"]["exposures"], bench.exposures, EXPOSURE)
+        put(document["bench"]["services"], bench.services, SERVICE)

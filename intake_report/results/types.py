@@ -9,8 +9,7 @@ import pandas as pd
 
 from intake_report.messages import Message, Part
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
-from intake_report.results.evidence import Evidence
-from intake_report.results.places import Places
+from intake_report.results.evidence import Evidence, Places
 from intake_report.units import UnitSystem
 
 Status = Literal["ok", "not reached", "within at entry", "not computed"]

@@ -19,7 +19,7 @@ from intake_report.render.inline import plain
 from intake_report.render.layout import height, plan
 from intake_report.render.numbering import number
 from intake_report.render.typst import WHOLE
-from intake_report.results.places import PeakPlace
+from intake_report.results.evidence import PeakPlace
 
 
 def texts(blocks, kind=Paragraph) -> list[str]:

@@ -19,7 +19,7 @@ from intake_report.render.sections.titles import masses
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence, RunWeather, WeatherEvidence
-from intake_report.results.evidence_text import forecast_texts, grams, in_unit, offset_texts, percent, percents
+from intake_report.results.text import forecast_texts, grams, in_unit, offset_texts, percent, percents
 from intake_report.units import UnitSystem
 from intake_report.weather import MIN_SPEED, SETTLE
 

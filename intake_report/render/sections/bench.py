@@ -17,7 +17,7 @@ from intake_report.render.sections.tables import block_of, files, named
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
-from intake_report.results.evidence_text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, grams, in_unit, limits, percent
+from intake_report.results.text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, grams, in_unit, limits, percent
 from intake_report.units import UnitSystem
 
 FIT_ONLY = "fit only, no repeat measurement"

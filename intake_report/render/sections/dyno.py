@@ -15,7 +15,7 @@ from intake_report.render.sections.tables import block_of, files, named
 from intake_report.render.sections.titles import peaks
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.evidence_text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict
+from intake_report.results.text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict
 
 
 def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:

@@ -17,7 +17,7 @@ from intake_report.render.sections.tables import block_of, files
 from intake_report.render.sections.titles import farthest_apart
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
-from intake_report.results.places import Places
+from intake_report.results.evidence import Places
 from intake_report.results.text import difference_interval, difference_quantity, metric_title
 from intake_report.units import UnitSystem
 

@@ -11,10 +11,8 @@ from intake_report import formatting
 from intake_report.dyno import DynoResult
 from intake_report.render.sections.answer import level
 from intake_report.results import BudgetRow, MetricKey, ReportResult
-from intake_report.results.evidence import AirEvidence
-from intake_report.results.evidence_text import percent
-from intake_report.results.places import Places
-from intake_report.results.text import metric_title
+from intake_report.results.evidence import AirEvidence, Places
+from intake_report.results.text import metric_title, percent
 
 
 def levels(result: ReportResult, keys: Sequence[MetricKey]) -> str:
