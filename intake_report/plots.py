@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -26,6 +26,7 @@ DASHES: tuple[Any, ...] = ("solid", (0, (6, 2)), (0, (3, 1.5)), (0, (1, 1)), (0,
 EDGE, GAP = 3.0, (8.0, 4.0)  # pt: around all panels; between two of them, beside and below
 TICK, MARK, LEGEND = 8.0, 7.0, 18.0  # pt: type of tick labels, mark of a tick and blank, height of a legend
 LINE = 1.2  # height of a line in type sizes
+GREY, INK = "#555555", "#333333"
 STYLE: dict[Any, Any] = {
     "text.parse_math": False,  # names are text, dollars and all
     "font.size": 8.5,
@@ -34,7 +35,7 @@ STYLE: dict[Any, Any] = {
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.linewidth": 0.7,
-    "axes.edgecolor": "#555555",
+    "axes.edgecolor": GREY,
     "axes.axisbelow": True,
     "grid.color": "#d9d9d9",
     "grid.linewidth": 0.6,
@@ -88,11 +89,29 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
     return drawn
 
 
-def new_figure(height: float) -> Figure:
-    """Return an empty figure of the text width; height in inches."""
+def drawing(
+    height: float, finding: str, rows: int = 1, columns: int = 1, used: int | None = None, **more: Any
+) -> tuple[Figure, list[Axes]]:
+    """Return a figure of the text width under what it shows, if anything, and its panels in reading order.
+
+    `height` [in]; `used`: so many of the panels are needed, the others hidden; `more`: as `Figure.subplots` takes it.
+    """
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(WIDTH, height))
+    figure = Figure(figsize=(WIDTH, height))
+    if finding:
+        style: dict[str, Any] = {"ha": "left", "va": "top", "fontsize": 9.5, "fontweight": "bold"}
+        figure.suptitle(wrapped(finding, 84), x=0.01, y=1.0 - EDGE / (72.0 * height), **style)
+    panels = list(figure.subplots(rows, columns, squeeze=False, **more).ravel())
+    for panel in panels[used:] if used is not None else ():
+        panel.set_visible(False)
+    return figure, panels[:used]
+
+
+def name_axes(panel: Axes, x: str = "", y: str = "", grid: Literal["x", "y", "both"] = "y") -> None:
+    """Write the names of the axes and draw the lines of the grid across one of them or both."""
+    panel.set(xlabel=x, ylabel=y)
+    panel.grid(axis=grid)
 
 
 @lru_cache(maxsize=4096)
@@ -234,14 +253,6 @@ def legend(figure: Figure, *panels: Axes) -> None:
     figure.legend(unique.values(), unique.keys(), loc="lower left", borderaxespad=0.3, ncols=len(unique))
 
 
-def title(figure: Figure, finding: str) -> None:
-    """Write what a figure shows above it, if anything."""
-    if not finding:
-        return
-    high = 1.0 - EDGE / (72.0 * figure.get_figheight())
-    figure.suptitle(wrapped(finding, 84), x=0.01, y=high, ha="left", va="top", fontsize=9.5, fontweight="bold")
-
-
 def axis_label(text: str, quantity: str, result: ReportResult) -> str:
     """Return the label of an axis with its unit."""
     unit = formatting.unit_of(quantity, result.units)
@@ -273,9 +284,8 @@ def keys_of(result: ReportResult, id: str) -> list[MetricKey]:
 def heat_soak_figure(result: ReportResult, finding: str) -> Figure:
     """Draw the rise of intake air temperature during each stop, and rise and rate of each stop against its duration."""
     look = Look(result)
-    figure = new_figure(3.2)
-    title(figure, finding)
-    traces, rises, rates = figure.subplots(1, 3, width_ratios=(3, 2, 2))
+    figure, panels = drawing(3.2, finding, 1, 3, width_ratios=(3, 2, 2))
+    traces, rises, rates = panels
     of_run = {run.id: run.configuration for run in result.runs}
     for id, curves in by_configuration(result.stop_curves, look.ids):
         for i, curve in enumerate(curves):
@@ -287,14 +297,10 @@ def heat_soak_figure(result: ReportResult, finding: str) -> Figure:
         durations = [s.duration for s in stops]
         rises.plot(durations, shown((s.rise for s in stops), "temperature_difference", result), **marks)
         rates.plot(durations, shown((s.rate for s in stops), "temperature_rate", result), **marks)
-    traces.set_xlabel("Time since the stop began [s]")
-    traces.set_ylabel(axis_label("Rise of IAT", "temperature_difference", result))
-    for panel in (rises, rates):
-        panel.set_xlabel("Duration of the stop [s]")
-    rises.set_ylabel(axis_label("Rise per stop", "temperature_difference", result))
-    rates.set_ylabel(axis_label("Heat-soak rate", "temperature_rate", result))
-    for panel in (traces, rises, rates):
-        panel.grid(axis="y")
+    rise = "temperature_difference"
+    name_axes(traces, "Time since the stop began [s]", axis_label("Rise of IAT", rise, result))
+    name_axes(rises, "Duration of the stop [s]", axis_label("Rise per stop", rise, result))
+    name_axes(rates, "Duration of the stop [s]", axis_label("Heat-soak rate", "temperature_rate", result))
     legend(figure, traces)
     return figure
 

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from intake_report import formatting
+from intake_report.align import RoutePath
 from intake_report.plots import (
+    GREY,
+    INK,
+    WIDTH,
     End,
     Look,
     axis_label,
     by_configuration,
+    drawing,
     end_labels,
     end_of,
     extent,
-    new_figure,
+    name_axes,
     shown,
     styled,
-    title,
+    wrapped,
 )
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.evidence import Places
@@ -27,9 +33,13 @@ from intake_report.units import to_display
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+    from PIL.Image import Image
 
 READABLE = 4.0  # height of the axis of recovery in largest margins
 PHASE_SHADES = {"city": "#f1efe9", "ramp": "#dfe3ea", "highway": "#edf2ee"}
+PHASE_LINES = {"city": "#8f8360", "ramp": "#51678f", "highway": "#6d9379"}
+SCALE = (0.05, 0.1, 0.2, 0.5, 1.0, 2.0, 5.0, 10.0, 20.0, 50.0)  # lengths of a scale bar, in the reader's unit
+PHOTOS_IN_A_ROW = 3
 
 
 @styled
@@ -37,9 +47,7 @@ def route_figure(result: ReportResult, finding: str) -> Figure:
     """Draw intake air temperature and ambient against route distance, one panel per configuration."""
     look = Look(result)
     groups = list(by_configuration(result.route_curves, look.ids))
-    figure = new_figure(1.0 + 1.6 * len(groups))
-    title(figure, finding)
-    axes = figure.subplots(len(groups), 1, sharex=True, sharey=True, squeeze=False)[:, 0]
+    figure, axes = drawing(1.0 + 1.6 * len(groups), finding, len(groups), sharex=True, sharey=True)
     for panel, (id, curves) in zip(axes, groups, strict=True):
         _phases(panel, result)
         for i, curve in enumerate(curves):
@@ -50,8 +58,7 @@ def route_figure(result: ReportResult, finding: str) -> Figure:
         panel.set_title(
             f"{result.name_of(id)} ({formatting.count(len(curves), 'run')})", loc="left", color=look.colour(id)
         )
-        panel.grid(axis="y")
-        panel.set_ylabel(axis_label("IAT", "temperature", result))
+        name_axes(panel, y=axis_label("IAT", "temperature", result))
     _phase_names(axes[0], result, 14)
     axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
     axes[-1].set_xlim(*extent(axes))
@@ -69,7 +76,7 @@ def _phase_names(panel: Axes, result: ReportResult, above: int = 3) -> None:
         middle = float(shown(((phase.start + phase.end) / 2,), "distance", result)[0])
         panel.annotate(
             phase.name, (middle, 1.0), xycoords=("data", "axes fraction"), xytext=(0, above), textcoords="offset points",
-            ha="center", va="bottom", fontsize=7.5, color="#555555",
+            ha="center", va="bottom", fontsize=7.5, color=GREY,
         )  # fmt: skip
 
 
@@ -77,9 +84,7 @@ def _phase_names(panel: Axes, result: ReportResult, above: int = 3) -> None:
 def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
     """Draw the configurations by place: mean of the runs with their range, the peak of each run, and the stops below."""
     look = Look(result)
-    figure = new_figure(4.4)
-    title(figure, finding)
-    panel, stops = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
+    figure, (panel, stops) = drawing(4.4, finding, 2, sharex=True, height_ratios=(4, 1))
     _by_place(panel, result, places, look, ranges=True)
     of_run = {run.id: run.configuration for run in result.runs}
     for peak in places.peaks:
@@ -104,8 +109,7 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
         ends += end_of(y, id, result, look)
     panel.set_xlim(float(x[0]), float(x[-1]))
     name = "Over-ambient" if places.quantity == "temperature_difference" else "IAT"
-    panel.set_ylabel(axis_label(name, places.quantity, result))
-    panel.grid(axis="y")
+    name_axes(panel, y=axis_label(name, places.quantity, result))
     _phase_names(panel, result)
     end_labels(panel, ends, 0.13 if ranges else 0.22)
 
@@ -113,21 +117,17 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
 def _stops(panel: Axes, result: ReportResult, places: Places) -> None:
     for place in places.stops:
         at = float(shown((place.distance,), "distance", result)[0])
-        panel.vlines(at, 0.0, 100.0 * place.share, color="#555555", lw=1.6)
+        panel.vlines(at, 0.0, 100.0 * place.share, color=GREY, lw=1.6)
     panel.set_ylim(0.0, 105.0)
-    panel.set_ylabel("Stopped [% of runs]")
+    name_axes(panel, axis_label("Route distance", "distance", result), "Stopped [% of runs]")
     panel.yaxis.label.set_fontsize(7.2)
-    panel.grid(axis="y")
-    panel.set_xlabel(axis_label("Route distance", "distance", result))
 
 
 @styled
 def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> Figure:
     """Draw all configurations along the route with stops, and every fall after the highway entry with the margins."""
     look = Look(result)
-    figure = new_figure(height)
-    title(figure, finding)
-    panels = list(figure.subplots((result.places is not None) + bool(result.recovery_curves), 1, squeeze=False)[:, 0])
+    figure, panels = drawing(height, finding, (result.places is not None) + bool(result.recovery_curves))
     if result.places is not None:
         _along_the_route(panels.pop(0), result, result.places, look)
     if panels:
@@ -141,12 +141,10 @@ def decision_figure(result: ReportResult, finding: str, height: float = 4.3) -> 
 def recovery_figure(result: ReportResult, finding: str) -> Figure:
     """Draw over-ambient temperature against time since the highway entry, all of it, with the time of each run."""
     look = Look(result)
-    figure = new_figure(3.5)
-    title(figure, finding)
-    panel = figure.subplots()
+    figure, (panel,) = drawing(3.5, finding)
     _falls(panel, result, look)
     start, end = extent([panel])
-    panel.axvline(0.0, color="#555555", lw=0.8)
+    panel.axvline(0.0, color=GREY, lw=0.8)
     for key in _margins(result):
         for value in result.of(key.key):
             if value.value is None:
@@ -162,7 +160,7 @@ def _along_the_route(panel: Axes, result: ReportResult, places: Places, look: Lo
     panel.set_xlabel(axis_label("Route distance", "distance", result))
     stops = shown((place.distance for place in places.stops), "distance", result)
     panel.plot(stops, np.zeros(len(stops)), transform=panel.get_xaxis_transform(), marker="^", ms=4, ls="none",
-               color="#555555", clip_on=False)  # fmt: skip
+               color=GREY, clip_on=False)  # fmt: skip
     if result.recovery_curves and places.quantity == "temperature_difference":
         for key in _margins(result):
             panel.axhline(_level(key, result), **MARGIN)
@@ -182,18 +180,16 @@ def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf
         panel.axhline(level, **MARGIN)
         panel.annotate(
             formatting.margin(key.parameter.number or 0.0, result.units, both=False), (1.0, level),
-            xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color="#555555",
+            xycoords=("axes fraction", "data"), xytext=(-3, 1.5), textcoords="offset points", ha="right", fontsize=7.0, color=GREY,
         )  # fmt: skip
-    panel.set_xlabel("Time since highway entry [s]")
-    panel.set_ylabel(axis_label("Over-ambient", "temperature_difference", result))
-    panel.grid(axis="y")
+    name_axes(panel, "Time since highway entry [s]", axis_label("Over-ambient", "temperature_difference", result))
     low, high = panel.get_ylim()
     # so that a margin can be read; what lies above it falls off steeply
     panel.set_ylim(min(0.0, low), min(height * max(levels, default=np.inf), high))
     end_labels(panel, ends, 0.22 if height < np.inf else 0.13)
 
 
-MARGIN: dict[str, Any] = {"color": "#555555", "lw": 0.7, "ls": (0, (1, 2))}
+MARGIN: dict[str, Any] = {"color": GREY, "lw": 0.7, "ls": (0, (1, 2))}
 
 
 def _margins(result: ReportResult) -> list[MetricKey]:
@@ -207,17 +203,70 @@ def _level(key: MetricKey, result: ReportResult) -> float:
 @styled
 def strip_figure(result: ReportResult, finding: str) -> Figure:
     """Draw the route as a strip of distance with its phases and places of stops, where no log holds a position."""
-    figure = new_figure(1.2)
-    title(figure, finding)
-    panel = figure.subplots()
+    figure, (panel,) = drawing(1.2, finding)
     _phases(panel, result)
     _phase_names(panel, result)
     stops = shown((place.distance for place in result.places.stops) if result.places else (), "distance", result)
-    panel.plot(stops, np.full(len(stops), 0.5), ls="none", marker="^", ms=4, color="#333333")
+    panel.plot(stops, np.full(len(stops), 0.5), ls="none", marker="^", ms=4, color=INK)
     start, end = min(p.start for p in result.phases), max(p.end for p in result.phases)
     panel.set_xlim(*shown((start, end), "distance", result))
     panel.set_ylim(0.0, 1.0)
     panel.set_yticks([])
     panel.spines["left"].set_visible(False)
     panel.set_xlabel(axis_label("Route distance", "distance", result))
+    return figure
+
+
+@styled
+def map_figure(result: ReportResult, path: RoutePath, finding: str) -> Figure:
+    """Draw the route from positions with phases, places of stops, start, scale and north; no map lies below it.
+
+    It is turned so that its longer side lies across the page.
+    """
+    points = np.vstack([path.x, path.y]) - np.array([[np.mean(path.x)], [np.mean(path.y)]])
+    _, axes = np.linalg.eigh(np.cov(points))
+    across, up = axes[:, 1], np.array([-axes[1, 1], axes[0, 1]])
+    x, y = across @ points, up @ points
+    if x[0] > x[-1]:  # from left to right
+        x, y, across, up = -x, -y, -across, -up
+    ratio = float(np.ptp(y) / np.ptp(x))
+    figure, (panel,) = drawing(min(3.0, 1.3 + WIDTH * ratio), finding)
+    for phase in result.phases:
+        at = np.linspace(phase.start, min(phase.end, float(path.s[-1])), 200)
+        px, py = np.interp(at, path.s, x), np.interp(at, path.s, y)
+        colour = PHASE_LINES.get(phase.kind, "#777777")
+        panel.plot(px, py, color=colour, lw=2.2)
+        below = phase.kind == "ramp"
+        middle = (float(np.mean(px)), float(np.min(py) if below else np.max(py)))
+        style: dict[str, Any] = {"ha": "center", "fontsize": 8.0, "color": colour, "fontweight": "bold"}
+        panel.annotate(phase.name, middle, xytext=(0, -14 if below else 8), textcoords="offset points", **style)
+    stops = [place.distance for place in result.places.stops] if result.places else []
+    panel.plot(np.interp(stops, path.s, x), np.interp(stops, path.s, y), ls="none", marker="^", ms=3, color=INK)
+    panel.plot(x[0], y[0], marker="o", mfc="white", color=INK, ms=5)
+    panel.annotate("Start", (x[0], y[0]), xytext=(7, 0), textcoords="offset points", va="center", fontsize=8.0)
+    one = 1.0 / float(to_display(1.0, "distance", result.units))  # m in one unit of the reader
+    length = max((n for n in SCALE if n * one <= 0.2 * float(np.ptp(x))), default=SCALE[0])
+    left, bottom = float(np.max(x)) - length * one, float(np.min(y)) - 0.06 * float(np.ptp(x))
+    panel.plot([left, left + length * one], [bottom, bottom], color=INK, lw=2.0, solid_capstyle="butt")
+    unit = formatting.unit_of("distance", result.units)
+    panel.annotate(f"{length:g} {unit}", (left, bottom), xytext=(0, 4), textcoords="offset points", fontsize=7.5)
+    north = 0.05 * float(np.ptp(x)) * np.array([across[1], up[1]])
+    foot = (left - 0.09 * float(np.ptp(x)), bottom)
+    panel.annotate("", (foot[0] + north[0], foot[1] + north[1]), foot, arrowprops={"arrowstyle": "->", "color": INK})
+    panel.annotate("N", foot, xytext=(-8, -4), textcoords="offset points", fontsize=7.5)
+    panel.set_aspect("equal", adjustable="datalim")
+    panel.axis("off")
+    return figure
+
+
+@styled
+def photos_figure(result: ReportResult, photos: Mapping[str, Image]) -> Figure:
+    """Place photographs of configurations side by side, three in a row, each under its name in its colour."""
+    look = Look(result)
+    rows = -(-len(photos) // PHOTOS_IN_A_ROW)
+    figure, panels = drawing(2.0 * rows, "", rows, PHOTOS_IN_A_ROW, len(photos))
+    for panel, (id, photo) in zip(panels, photos.items(), strict=True):
+        panel.axis("off")
+        panel.imshow(np.asarray(photo), interpolation="none")
+        panel.set_title(wrapped(result.name_of(id), 26), loc="left", color=look.colour(id))
     return figure

@@ -1,4 +1,4 @@
-"""Figures of values: runs as dots, differences with their intervals, budgets, acceptance; like `plots`, they compute nothing."""
+"""Figures of values: runs as dots, differences with their intervals, budgets, acceptance, air, dyno, restriction; they compute nothing."""
 
 from __future__ import annotations
 
@@ -8,9 +8,26 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from intake_report import formatting
-from intake_report.plots import COLOURS, Look, axis_label, legend, new_figure, shown, styled, title, wrapped
+from intake_report.bench import RestrictionSet
+from intake_report.dyno import DynoResult
+from intake_report.plots import (
+    COLOURS,
+    GREY,
+    End,
+    Look,
+    axis_label,
+    drawing,
+    end_labels,
+    end_of,
+    legend,
+    name_axes,
+    shown,
+    styled,
+    wrapped,
+)
 from intake_report.report_table import rows_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
+from intake_report.results.evidence import AirEvidence
 from intake_report.results.text import metric_title
 from intake_report.units import to_display
 
@@ -30,11 +47,7 @@ def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -
     look = Look(result)
     columns = min(3, len(keys))
     rows = -(-len(keys) // columns)
-    figure = new_figure(0.3 + 2.0 * rows + 0.3)
-    title(figure, finding)
-    panels = figure.subplots(rows, columns, squeeze=False).ravel()
-    for panel in panels[len(keys) :]:
-        panel.set_visible(False)
+    figure, panels = drawing(0.3 + 2.0 * rows + 0.3, finding, rows, columns, len(keys))
     for panel, key in zip(panels, keys, strict=False):
         _dots(panel, key, result, look)
         if len(look.ids) <= NAMED:  # names below the marks; more would overlap
@@ -81,8 +94,7 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
     panel.set_xlim(-0.6, len(look.ids) - 0.4)
     panel.set_xticks([])
     panel.set_title(wrapped(metric_title(key, result.units), 30), loc="left", fontsize=8.2)
-    panel.set_ylabel(f"[{formatting.unit_of(quantity, result.units)}]")
-    panel.grid(axis="y")
+    name_axes(panel, y=f"[{formatting.unit_of(quantity, result.units)}]")
     panel.margins(y=0.15)
 
 
@@ -94,9 +106,9 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
     quantities = list(dict.fromkeys(result.metric(c.key).spec.quantity for c in rows_shown))
     groups = [[c for c in rows_shown if result.metric(c.key).spec.quantity == q] for q in quantities]
     rows = [list(dict.fromkeys(c.key for c in group)) for group in groups]
-    figure = new_figure(1.0 + sum(0.5 + 0.34 * len(r) for r in rows))
-    title(figure, finding)
-    axes = figure.subplots(len(groups), 1, squeeze=False, height_ratios=[len(r) + 1 for r in rows])[:, 0]
+    figure, axes = drawing(
+        1.0 + sum(0.5 + 0.34 * len(r) for r in rows), finding, len(groups), height_ratios=[len(r) + 1 for r in rows]
+    )
     for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
         for comparison in group:
             row = len(keys_here) - 1 - keys_here.index(comparison.key) + _lane(look, comparison, group)
@@ -104,9 +116,8 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
         names = [wrapped(metric_title(result.metric(key), result.units), 34) for key in keys_here]
         panel.set_yticks(range(len(keys_here)), list(reversed(names)))
         panel.set_ylim(-0.6, len(keys_here) - 0.4)
-        panel.axvline(0.0, color="#555555", lw=0.8)
-        panel.grid(axis="x")
-        panel.set_xlabel(axis_label(f"Difference from {result.baseline.name}", quantity, result))
+        panel.axvline(0.0, color=GREY, lw=0.8)
+        name_axes(panel, x=axis_label(f"Difference from {result.baseline.name}", quantity, result), grid="x")
     legend(figure, *axes)
     return figure
 
@@ -143,11 +154,9 @@ def budget_figure(
     sources = [s for s in result.uncertainty.sources if s.name in seen]
     columns = min(3, len(budgets))
     lines = -(-len(budgets) // columns)
-    figure = new_figure(0.7 + lines * (0.65 + 0.21 * len(sources)))
-    title(figure, finding)
-    panels = figure.subplots(lines, columns, squeeze=False, sharey=True).ravel()
-    for panel in panels[len(budgets) :]:
-        panel.set_visible(False)
+    figure, panels = drawing(
+        0.7 + lines * (0.65 + 0.21 * len(sources)), finding, lines, columns, len(budgets), sharey=True
+    )
     for panel, (key, rows) in zip(panels, budgets, strict=False):
         quantity = "temperature_difference" if key.spec.quantity == "temperature" else key.spec.quantity
         widths = {row.source: row.u for row in rows}
@@ -159,8 +168,7 @@ def budget_figure(
         panel.set_yticks(range(len(sources)), [wrapped(s.name, 24) for s in reversed(sources)])
         panel.tick_params(axis="y", labelsize=7.2)
         panel.set_title(wrapped(metric_title(key, result.units), 24), loc="left", fontsize=8.0)
-        panel.set_xlabel(f"[{formatting.unit_of(quantity, result.units)}]")
-        panel.grid(axis="x")
+        name_axes(panel, f"[{formatting.unit_of(quantity, result.units)}]", grid="x")
     legend(figure, panels[0])
     return figure
 
@@ -171,9 +179,7 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
     runs = [run.id for run in result.runs]
     criteria = list(dict.fromkeys((c.code, c.title) for c in rows_of(result.criteria)))
     titles = [wrapped(title, 26) for _, title in criteria]
-    figure = new_figure(2.1 + 0.2 * len(runs))
-    title(figure, finding)
-    panel = figure.subplots()
+    figure, (panel,) = drawing(2.1 + 0.2 * len(runs), finding)
     marks = {True: ("o", "#3f8f5b"), None: ("_", "#999999")}
     for criterion in rows_of(result.criteria):
         x = [code for code, _ in criteria].index(criterion.code)
@@ -199,14 +205,112 @@ def acceptance_figure(result: ReportResult, finding: str) -> Figure:
 def common_drive_figure(result: ReportResult) -> Figure:
     """Draw the over-ambient temperature that the models give on the common drive, a line per configuration."""
     assert result.common_drive is not None
-    look, figure = Look(result), new_figure(2.6)
-    panel = figure.subplots()
+    look = Look(result)
+    figure, (panel,) = drawing(2.6, "")
     for curve in result.common_drive.curves:
         id = curve.configuration
         shown_over = shown(curve.y, "temperature_difference", result)
         panel.plot(curve.x, shown_over, color=look.colour(id), ls=look.dash(id), label=result.name_of(id))
-    panel.grid(axis="y")
-    panel.set_xlabel("Time on the common drive [s]")
-    panel.set_ylabel(axis_label("Over-ambient (model)", "temperature_difference", result))
+    name_axes(
+        panel, "Time on the common drive [s]", axis_label("Over-ambient (model)", "temperature_difference", result)
+    )
     legend(figure, panel)
+    return figure
+
+
+@styled
+def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
+    """Draw the mass of air in the volume against its temperature, with ambient and the configurations on the curve."""
+    look = Look(result)
+    figure, (panel,) = drawing(3.2, finding)
+    panel.plot(shown(air.temperatures, "temperature", result), air.masses, color="#8a8a8a", lw=1.0)
+    ambient = float(to_display(air.ambient, "temperature", result.units))
+    marks = [(ambient, air.ambient_mass, "_", GREY, "Ambient air")]
+    for point in air.points:
+        at, name = float(to_display(point.iat, "temperature", result.units)), result.name_of(point.configuration)
+        marks.append((at, point.mass, look.marker(point.configuration), look.colour(point.configuration), name))
+    for at, mass, marker, colour, name in marks:
+        panel.plot(at, mass, marker=marker, color=colour, ms=11 if marker == "_" else 6, mew=1.6, ls="none")
+        panel.annotate(name, (at, mass), xytext=(7, 5), textcoords="offset points", fontsize=7.5, color=colour)
+    whole = air.ambient_mass
+    share = panel.secondary_yaxis(
+        "right", functions=(lambda m: np.asarray(m) * (100.0 / whole), lambda p: np.asarray(p) * (whole / 100.0))
+    )
+    share.set_ylabel("Share of ambient [%]")
+    share.spines["right"].set_visible(True)
+    name_axes(panel, axis_label("Temperature of the air", "temperature", result), "Mass of air [g]", grid="both")
+    panel.margins(x=0.0)
+    return figure
+
+
+@styled
+def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
+    """Draw the mean curves of power and torque with their pointwise bands."""
+    look = Look(result)
+    figure, panels = drawing(2.7, finding, 1, 2, sharex=True)
+    for panel, quantity in zip(panels, ("power", "torque"), strict=True):
+        ends: list[End] = []
+        for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
+            id, mean = curve.configuration, shown(curve.mean, quantity, result)
+            panel.plot(dyno.speeds, mean, color=look.colour(id), ls=look.dash(id))
+            if curve.low is not None and curve.high is not None:
+                low, high = (shown(limit, quantity, result) for limit in (curve.low, curve.high))
+                panel.fill_between(dyno.speeds, low, high, color=look.colour(id), alpha=0.14, lw=0)
+            ends += end_of(mean, id, result, look)
+        name_axes(panel, "Engine speed [rpm]", axis_label(quantity.capitalize(), quantity, result), grid="both")
+        panel.margins(x=0.0)
+    end_labels(panels[1], ends, 0.16)  # the same lines in both panels
+    return figure
+
+
+@styled
+def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
+    """Draw the difference of power from the baseline by engine speed, one panel per configuration."""
+    look = Look(result)
+    curves = [curve for curve in dyno.differences if curve.quantity == "power"]
+    rows = -(-len(curves) // 2)
+    figure, panels = drawing(
+        0.5 + 1.6 * rows, finding, rows, min(2, len(curves)), len(curves), sharex=True, sharey=True
+    )
+    for panel, curve in zip(panels, curves, strict=False):
+        colour = look.colour(curve.candidate)
+        low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))
+        if np.isfinite(low).any():
+            panel.fill_between(dyno.speeds, low, high, color=colour, alpha=0.16, lw=0)
+        panel.plot(dyno.speeds, shown(curve.difference, "power", result), color=colour)
+        panel.axhline(0.0, color=GREY, lw=0.8)
+        panel.set_title(
+            f"{result.name_of(curve.candidate)} ({curve.n_candidate} / {curve.n_baseline} pulls)",
+            loc="left",
+            color=colour,
+        )
+        name_axes(panel, "Engine speed [rpm]")
+        panel.margins(x=0.0)
+    panels[0].set_ylabel(axis_label("Difference of power", "power", result))
+    return figure
+
+
+@styled
+def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: str) -> Figure:
+    """Draw measured points of restriction against airflow with the fitted power laws and the common airflow."""
+    look = Look(result)
+    figure, (panel,) = drawing(2.6, finding)
+    ends: list[End] = []
+    for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
+        id, flow = fit.configuration, np.linspace(fit.lowest, fit.highest, 60)
+        law = shown(fit.coefficient * flow**fit.exponent, "restriction", result)
+        panel.plot(shown(flow, "volume_flow", result), law, color=look.colour(id), ls=look.dash(id))
+        flows, drops = zip(*fit.points, strict=True)
+        measured = (shown(flows, "volume_flow", result), shown(drops, "restriction", result))
+        panel.plot(*measured, ls="none", marker=look.marker(id), ms=4.5, color=look.colour(id))
+        ends += end_of(law, id, result, look)
+    if curves.airflow is not None:
+        at = float(to_display(curves.airflow, "volume_flow", result.units))
+        panel.axvline(at, color=GREY, lw=0.7, ls=(0, (1, 2)))
+    name_axes(
+        panel, axis_label("Airflow", "volume_flow", result), axis_label("Restriction", "restriction", result), "both"
+    )
+    panel.set_xlim(left=0.0)
+    panel.set_ylim(bottom=0.0)
+    end_labels(panel, ends)
     return figure

@@ -25,7 +25,7 @@ from intake_report.messages import said
 from intake_report.metrics import RunSeries
 from intake_report.metrics.registry import MetricFunction, reading
 from intake_report.metrics.registry import metric as register_metric
-from intake_report.plots import Look, legend, new_figure, styled
+from intake_report.plots import Look, drawing, legend, name_axes, styled
 from intake_report.render.sections.stated import moved
 from intake_report.results import ReportResult
 from intake_report.results.document import results_document
@@ -110,8 +110,8 @@ def overlay(
 
 @styled
 def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str, over: str) -> Figure:
-    look, figure = Look(result), new_figure(3.2)
-    panel, named = figure.subplots(), set()
+    look, named = Look(result), set()
+    figure, (panel,) = drawing(3.2, "")
     configuration = {run.id: run.configuration for run in result.runs}
     for run, part in parts.items():
         id = configuration[run]
@@ -124,8 +124,7 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
     title = CHANNELS[channel].label if channel in CHANNELS else channel
     title = "Over-ambient temperature" if channel == OVER else title
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
-    panel.set(xlabel="Route distance [km]" if over == "distance" else "Time [s]", ylabel=f"{title} [{unit}]")
-    panel.grid(visible=True)
+    name_axes(panel, "Route distance [km]" if over == "distance" else "Time [s]", f"{title} [{unit}]", "both")
     legend(figure, panel)
     return figure
 

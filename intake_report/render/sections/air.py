@@ -9,7 +9,7 @@ from intake_report import formatting
 from intake_report.air import PowerExpectation
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
 from intake_report.messages import Value, message, said
-from intake_report.plots_evidence import mass_figure
+from intake_report.plots_values import mass_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal

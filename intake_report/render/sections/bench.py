@@ -9,7 +9,7 @@ from intake_report import formatting
 from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, trial_cautions
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plots_evidence import restriction_figure
+from intake_report.plots_values import restriction_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal

@@ -9,8 +9,7 @@ from intake_report import formatting
 from intake_report.align import RoutePath
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plots_evidence import map_figure
-from intake_report.plots_route import strip_figure
+from intake_report.plots_route import map_figure, strip_figure
 from intake_report.plots_values import acceptance_figure, dots_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block

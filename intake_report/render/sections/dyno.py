@@ -7,7 +7,7 @@ from intake_report.air import CORRECTIONS
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import said
-from intake_report.plots_evidence import dyno_difference_figure, dyno_figure
+from intake_report.plots_values import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
