@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from intake_report import formatting
-from intake_report.results import Curve, MetricKey, ReportResult
+from intake_report.results import MetricKey, ReportResult, RunCurve
 from intake_report.units import to_display
 
 if TYPE_CHECKING:
@@ -259,7 +259,7 @@ def axis_label(text: str, quantity: str, result: ReportResult) -> str:
     return f"{text} [{unit}]" if unit else text
 
 
-def by_configuration(curves: Sequence[Curve], ids: Sequence[str]) -> Iterator[tuple[str, list[Curve]]]:
+def by_configuration(curves: Sequence[RunCurve], ids: Sequence[str]) -> Iterator[tuple[str, list[RunCurve]]]:
     """Yield the curves of each configuration that has any, in the order of `ids`."""
     for id in ids:
         found = [curve for curve in curves if curve.configuration == id]

@@ -162,7 +162,9 @@ def budget_figure(
         widths = {row.source: row.u for row in rows}
         for position, source in enumerate(reversed(sources)):
             width = shown([widths.get(source.name)], quantity, result)
-            style = {"color": "#ececec", "edgecolor": "#bbbbbb"} if source.common else {"color": COLOURS[2]}
+            style: dict[str, Any] = (
+                {"color": "#ececec", "edgecolor": "#bbbbbb"} if source.common else {"color": COLOURS[2]}
+            )
             label = "same in all runs: cancels in a difference of temperatures" if source.common else "each run its own"
             panel.barh(position, width, height=0.62, lw=0.7, label=label, **style)
         panel.set_yticks(range(len(sources)), [wrapped(s.name, 24) for s in reversed(sources)])

@@ -16,7 +16,7 @@ from intake_report.campaign import Campaign, CommonDriveSection
 from intake_report.errors import DataError
 from intake_report.messages import Interval, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries, Span
-from intake_report.results import CommonDriveResult, Comparison, Curve, MetricKey
+from intake_report.results import CommonDriveResult, Comparison, MetricKey, RunCurve
 from intake_report.thermal import (
     COEFFICIENTS,
     CommonDrive,
@@ -250,10 +250,10 @@ def _failed(settings: CommonDriveSection, validation: pd.DataFrame) -> tuple[str
     return tuple(found)
 
 
-def _curve(configuration: str, drive: DriveInput, temperature: np.ndarray) -> Curve:
+def _curve(configuration: str, drive: DriveInput, temperature: np.ndarray) -> RunCurve:
     some = np.unique(np.linspace(0, drive.time.size - 1, POINTS).round().astype(np.intp))
     over = (temperature - drive.ambient)[some]
-    return Curve("", configuration, tuple((drive.time - drive.time[0])[some].tolist()), tuple(over.tolist()))
+    return RunCurve("", configuration, tuple((drive.time - drive.time[0])[some].tolist()), tuple(over.tolist()))
 
 
 def parameter_frame(fits: Sequence[ThermalFit]) -> pd.DataFrame:

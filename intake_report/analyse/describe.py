@@ -17,7 +17,7 @@ from intake_report.messages import Part
 from intake_report.metrics import RunSeries
 from intake_report.metrics.series import Floats
 from intake_report.report_table import frame_of
-from intake_report.results import ConfigurationResult, Curve, PhaseResult, RunResult
+from intake_report.results import ConfigurationResult, PhaseResult, RunCurve, RunResult
 from intake_report.weather import WeatherRecord
 
 ROUTE_GRID = 25.0  # m
@@ -131,7 +131,7 @@ def _airflow_label(campaign: Campaign, drive: Drive) -> str:
     return "g/s"
 
 
-def route_curve(series: RunSeries) -> Curve | None:
+def route_curve(series: RunSeries) -> RunCurve | None:
     """Return IAT (y) and ambient (y2) as time-weighted means in steps of route distance; None without IAT."""
     if series.time.size < 2:
         return None
@@ -145,7 +145,7 @@ def route_curve(series: RunSeries) -> Curve | None:
     return _curve(series, x, iat, ambient)
 
 
-def recovery_curve(series: RunSeries) -> Curve | None:
+def recovery_curve(series: RunSeries) -> RunCurve | None:
     """Return over-ambient temperature against time since the highway entry; None without an entry or ambient."""
     over = series.over
     if over is None or series.entry is None or series.entry_end is None:
@@ -155,7 +155,7 @@ def recovery_curve(series: RunSeries) -> Curve | None:
     return _curve(series, series.time[inside] - series.entry, over[inside])
 
 
-def stop_curves(series: RunSeries) -> list[Curve]:
+def stop_curves(series: RunSeries) -> list[RunCurve]:
     """Return the rise of IAT since each stop began, for stops that are long enough."""
     curves = []
     for stop in series.stops:
@@ -166,9 +166,9 @@ def stop_curves(series: RunSeries) -> list[Curve]:
     return curves
 
 
-def _curve(series: RunSeries, x: Floats, y: Floats, y2: Floats | None = None) -> Curve:
+def _curve(series: RunSeries, x: Floats, y: Floats, y2: Floats | None = None) -> RunCurve:
     places = tuple(round(float(v), DIGITS) for v in x)
-    return Curve(series.run, series.configuration, places, rounded(y), () if y2 is None else rounded(y2))
+    return RunCurve(series.run, series.configuration, places, rounded(y), () if y2 is None else rounded(y2))
 
 
 def rounded(values: Floats) -> tuple[float | None, ...]:

@@ -80,7 +80,7 @@ def inline_html(text: str, document: Document | None = None) -> Markup:
     return Markup("").join(_span_html(span, document) for span in inline.parse(text))
 
 
-def _span_html(span: inline.Span, document: Document | None) -> Markup:
+def _span_html(span: inline.Piece, document: Document | None) -> Markup:
     if span.reference and document and span.text in document.withheld:
         made = escape(document.words(span.text))
     elif span.reference and document:

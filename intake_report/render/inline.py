@@ -30,7 +30,7 @@ _LINE_END = re.compile(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]")
 
 
 @dataclass(frozen=True)
-class Span:
+class Piece:
     """A stretch of text of one kind; for a cross reference `text` is the label."""
 
     text: str
@@ -58,17 +58,17 @@ def emphasis(text: str) -> str:
 
 
 @lru_cache(maxsize=16384)  # page, PDF and notebook print the same texts, and tables the same cells
-def parse(text: str) -> tuple[Span, ...]:
+def parse(text: str) -> tuple[Piece, ...]:
     """Return the spans of a block text; adjacent ones differ in kind, and a bold mark without its partner is literal."""
-    spans: list[Span] = []
+    spans: list[Piece] = []
     state = {"bold": False, "italic": False}
 
     def add(piece: str, *, code: bool = False, reference: bool = False) -> None:
         if not piece:
             return
-        span = Span(printable(piece), state["bold"], state["italic"], code, reference)
+        span = Piece(printable(piece), state["bold"], state["italic"], code, reference)
         if spans and not reference and not spans[-1].reference and _kind(spans[-1]) == _kind(span):
-            span = Span(spans.pop().text + span.text, *_kind(span))
+            span = Piece(spans.pop().text + span.text, *_kind(span))
         spans.append(span)
 
     position = 0
@@ -91,7 +91,7 @@ def parse(text: str) -> tuple[Span, ...]:
     return tuple(spans)
 
 
-def _kind(span: Span) -> tuple[bool, bool, bool]:
+def _kind(span: Piece) -> tuple[bool, bool, bool]:
     return span.bold, span.italic, span.code
 
 

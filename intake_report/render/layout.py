@@ -30,7 +30,7 @@ _DROPPED = {"Cf", "Mn", "Me"}  # joiners, variation selectors, marks: nothing to
 
 
 @dataclass(frozen=True)
-class Plan:
+class TableLayout:
     """How a table is set: one panel, or several that repeat the first column."""
 
     size: float
@@ -98,19 +98,19 @@ def _needs(table: Table, document: Document) -> list[_Need]:
     return made
 
 
-def plan(table: Table, document: Document, width: float) -> Plan:
+def plan(table: Table, document: Document, width: float) -> TableLayout:
     """Return how `table` is set on a page whose text area is `width` [pt] wide; `document` resolves references in cells."""
     needs = _needs(table, document)
     everything = tuple(range(len(needs)))
     for size in SIZES:
         if _sum(needs, everything, size, natural=False) <= width:
-            return Plan(size, (everything,), (_widths(needs, everything, size, width, table.widths),))
+            return TableLayout(size, (everything,), (_widths(needs, everything, size, width, table.widths),))
     size = 8.0
     panels = _panels(needs, size, width)
-    return Plan(size, panels, tuple(_widths(needs, panel, size, width, table.widths) for panel in panels))
+    return TableLayout(size, panels, tuple(_widths(needs, panel, size, width, table.widths) for panel in panels))
 
 
-def height(table: Table, document: Document, made: Plan) -> float:
+def height(table: Table, document: Document, made: TableLayout) -> float:
     """Return about how high a table is with its caption and notes [pt], to tell short ones from long ones."""
     total = 24.0 + 14.0 * len(table.notes)
     for columns, widths in zip(made.panels, made.widths, strict=True):

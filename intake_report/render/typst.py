@@ -137,7 +137,7 @@ def inline_source(text: str, document: Document, longest: int = _IN_TEXT) -> str
     return f"T({', '.join(pieces)})"
 
 
-def _span(span: inline.Span, document: Document, longest: int) -> Iterator[str]:
+def _span(span: inline.Piece, document: Document, longest: int) -> Iterator[str]:
     words = breakable(spellable(span.text), longest)
     if span.reference:
         target = document.reference(span.text)

@@ -10,7 +10,7 @@ from intake_report.messages import Interval, Message, Part, Value, message, said
 from intake_report.report_table import rows_of
 from intake_report.results.compared import COVARIATES, Comparison
 from intake_report.results.evidence import Evidence, ForecastValue, SourceOffset
-from intake_report.results.types import MetricKey, MetricResult, ReportResult, Summary
+from intake_report.results.types import MetricKey, MetricResult, MetricSummary, ReportResult
 from intake_report.units import UnitSystem, to_display
 
 DIFFERENCES = {"temperature": "temperature_difference", "ratio": "ratio_difference"}
@@ -74,7 +74,7 @@ def interval_text(value: MetricResult, key: MetricKey, system: UnitSystem) -> st
     return f"{text} ({low} to {high})"
 
 
-def summary_text(summary: Summary, key: MetricKey, system: UnitSystem) -> str:
+def summary_text(summary: MetricSummary, key: MetricKey, system: UnitSystem) -> str:
     """Return "12.3 ± 0.8 (3)", mean, standard deviation and runs as the tables print it; the unit heads the row."""
     if summary.mean is None:
         return said(summary.reason, system) if summary.not_reached or summary.within else formatting.ABSENT

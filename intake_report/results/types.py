@@ -162,7 +162,7 @@ class InstrumentUncertainty:
 
 
 @dataclass(frozen=True)
-class Summary:
+class MetricSummary:
     """One metric over the runs of one configuration."""
 
     key: str
@@ -176,7 +176,7 @@ class Summary:
 
 
 @dataclass(frozen=True)
-class Curve:
+class RunCurve:
     """One run as drawn: arrays of equal length, None where there is no value."""
 
     run: str
@@ -287,7 +287,7 @@ class CommonDriveResult:
     drive: Part
     comparisons: tuple[Comparison, ...] = ()
     values: tuple[MetricResult, ...] = ()
-    curves: tuple[Curve, ...] = ()
+    curves: tuple[RunCurve, ...] = ()
     validation: pd.DataFrame = field(default_factory=pd.DataFrame)
     parameters: pd.DataFrame = field(default_factory=pd.DataFrame)
     what_if: pd.DataFrame = field(default_factory=pd.DataFrame)
@@ -326,13 +326,13 @@ class ReportResult:
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     stops: tuple[StopResult, ...]
-    summaries: tuple[Summary, ...]
+    summaries: tuple[MetricSummary, ...]
     comparisons: tuple[Comparison, ...]
     claims: tuple[ClaimResult, ...]
     limitations: tuple[Limitation, ...]
-    route_curves: tuple[Curve, ...]
-    recovery_curves: tuple[Curve, ...]
-    stop_curves: tuple[Curve, ...]
+    route_curves: tuple[RunCurve, ...]
+    recovery_curves: tuple[RunCurve, ...]
+    stop_curves: tuple[RunCurve, ...]
     direct: tuple[Comparison, ...] = ()
     checks: tuple[ModelCheck, ...] = ()
     control: tuple[ControlEffect, ...] = ()
@@ -354,7 +354,7 @@ class ReportResult:
         """Return the values of one metric, in run order."""
         return tuple(v for v in self.values if v.key == key)
 
-    def summary(self, key: str, configuration: str) -> Summary:
+    def summary(self, key: str, configuration: str) -> MetricSummary:
         """Return one metric over the runs of one configuration."""
         return next(s for s in self.summaries if s.key == key and s.configuration == configuration)
 

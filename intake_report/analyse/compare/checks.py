@@ -9,7 +9,7 @@ import numpy as np
 
 from intake_report.campaign import Campaign
 from intake_report.messages import Count, Listing, Message, Part, message
-from intake_report.results import MetricKey, MetricResult, ModelCheck, Summary
+from intake_report.results import MetricKey, MetricResult, MetricSummary, ModelCheck
 from intake_report.statistics import additive_residuals, additivity, in_one, lag_one, mean_interval
 
 UNRESOLVED = message(
@@ -50,7 +50,7 @@ def with_headlines(metrics: tuple[MetricKey, ...], values: tuple[MetricResult, .
 
 def summarise(
     campaign: Campaign, metrics: tuple[MetricKey, ...], values: tuple[MetricResult, ...]
-) -> tuple[Summary, ...]:
+) -> tuple[MetricSummary, ...]:
     """Return count, mean and standard deviation of each metric for each configuration, of the runs that take part.
 
     No mean where a run did not reach the margin or began within it: a mean of the others would be too low or too high.
@@ -62,7 +62,7 @@ def summarise(
     )
 
 
-def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> Summary:
+def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> MetricSummary:
     reached = [v.value for v in values if v.value is not None]
     censored = sum(v.status == "not reached" for v in values)
     within = sum(v.status == "within at entry" for v in values)
@@ -74,11 +74,11 @@ def _summary(key: MetricKey, configuration: str, values: list[MetricResult]) -> 
         )
         parts = [message(template, code, missed=k, runs=Count(n, "run")) for template, code, k in states if k]
         note = parts[0] if len(parts) == 1 else Listing(tuple(parts))
-        return Summary(key.key, configuration, n, censored, None, None, note, within)
+        return MetricSummary(key.key, configuration, n, censored, None, None, note, within)
     if not reached:
-        return Summary(key.key, configuration, 0, 0, None, None, reasons_of(values, "no run"))
+        return MetricSummary(key.key, configuration, 0, 0, None, None, reasons_of(values, "no run"))
     interval = mean_interval(reached)
-    return Summary(key.key, configuration, interval.n, 0, interval.mean, interval.sd)
+    return MetricSummary(key.key, configuration, interval.n, 0, interval.mean, interval.sd)
 
 
 def check_model(
