@@ -8,6 +8,7 @@ campaign by a link whose name is the same in every report.
 from __future__ import annotations
 
 import ctypes
+import gc
 import importlib
 import json
 import logging
@@ -221,6 +222,7 @@ def load_modules(*more: str) -> None:
     with _without_grammars():
         for name in (*MODULES, *more):
             importlib.import_module(name)
+    gc.freeze()  # what was loaded stays: no look for garbage need go over it again
 
 
 def die_with_parent() -> None:

@@ -14,7 +14,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.path import Path
 from matplotlib.textpath import text_to_path
 
-from intake_report.plots import text_size
+from intake_report.plots import text_size, uncollected
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -36,7 +36,7 @@ def draw_svg(figure: Figure, label: str) -> str:
     figure.dpi = 72
     width, height = (72.0 * side for side in figure.get_size_inches())
     try:
-        with mpl.rc_context({"svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}):
+        with mpl.rc_context({"svg.fonttype": "path", "path.simplify_threshold": _SIMPLIFY}), uncollected():
             renderer = _Visible(width, height, file, image_dpi=dpi)
             figure.draw(renderer)
             renderer.finalize()
