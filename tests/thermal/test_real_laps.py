@@ -97,7 +97,7 @@ def campaigns(laps, rng, count, lowered):
 
 def test_labels_dealt_at_random_differ_by_no_more_than_chance_and_a_lowering_is_found(laps, part):
     """Of nothing 5 % are called; what 3 K put into driving do to the mean comes back, and intervals hold it."""
-    count, rng = part(100, 6), np.random.default_rng(20170404)
+    count, rng = part(24, 6), np.random.default_rng(20170404)
     called, rms, found, width = dict.fromkeys((k.key for k in laps[1]), 0), [], [], []
     for rows, fits, _ in campaigns(laps, rng, count, lowered=False):
         if len(rms) < LEFT_OUT:
