@@ -51,7 +51,8 @@ def test_nothing_is_modelled_unless_the_campaign_asks(demo):
 
 def test_the_demo_on_the_drive_of_its_median_run(demo, found):
     """Differences keep their sign, one value per metric and run; the run that was driven comes back near what was measured."""
-    assert not found.single and len(found.validation) == 9
+    print("\n", found.validation.round(2).to_string())
+    assert not found.single and not found.failed and len(found.validation) == 9
     rows = {(c.key, c.configuration): c for c in found.comparisons}
     assert rows[PEAK, "open-cone"].low > 0.0 > rows[PEAK, "sealed-snorkel"].high
     assert sum(v.key == PEAK for v in found.values) == 9
