@@ -129,9 +129,9 @@ def replay(
     Notes
     -----
     A run's value is its metric on the trace that the parameters of its configuration and its own effects give, these on the
-    day of the common drive (`on_one_day`). Draws follow
-    the trace along its derivatives: the fit leaves combinations of parameters open by factors, in which the trace is far from
-    straight and the data would not let it go. What runs differ by is in the scatter of their values, and only there.
+    day of the common drive (`on_one_day`). Draws follow the trace along its derivatives: the fit leaves combinations of
+    parameters open by factors, along which the trace would bend to where the data do not let it go. What runs differ by is
+    in the scatter of their values, what parameters leave open in the draws, and nothing in both.
     """
     values: list[MetricResult] = []
     found: dict[tuple[str, str], Floats] = {}
@@ -235,16 +235,18 @@ def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float
     """
     ambient = float(np.mean(common.drive.ambient))
     standing = np.array([0.0, 600.0, 602.0, 602.0 + STANDSTILL]), np.array([BEFORE, BEFORE, 0.0, 0.0])
+    stop = trace("standstill", *standing, law, ambient)
+    steady = trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient)
     cases: dict[str, tuple[DriveInput, Floats, Callable[[Floats], float]]] = {
         "hot": (warmer(common.drive, HOT), common.effects, _highest),
-        "standstill": (trace("standstill", *standing, law, ambient), np.zeros(7), _last),
-        "cruise": (trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient), np.zeros(7), _last),
+        "standstill": (stop, stop.expected, _last),
+        "cruise": (steady, steady.expected, _last),
     }
     rows = []
     for fitted in fits:
-        for case, (drive, wind, number) in cases.items():
+        for case, (drive, start, number) in cases.items():
             effects = fitted.effects.copy()
-            effects[:, 3:5], effects[:, 5] = wind[3:5], wind[5] or START
+            effects[:, 3:] = start[3:]
             shape = np.broadcast_to(fitted.shape, (len(effects), fitted.shape.size))
             values = [number(each - drive.ambient) for each in element(shape, effects, drive)]
             row = {"configuration": fitted.configuration, "case": case, "value": float(np.mean(values))}
