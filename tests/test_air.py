@@ -33,11 +33,6 @@ def test_arrays_and_floats_agree() -> None:
     assert dew[1] == pytest.approx(dew_point(20.0, 50.0), abs=1e-12)
 
 
-def test_every_method_has_a_source() -> None:
-    assert all(spec.source for key, spec in CORRECTIONS.items() if key != "none")
-    assert "common practice" in POWER_MODELS["one-percent"][2]
-
-
 @pytest.mark.parametrize(
     ("call", "words"),
     [
@@ -66,6 +61,10 @@ def test_every_method_has_a_source() -> None:
         (
             lambda: correction("iso-1585-diesel-na", AirState(30.0, 95.0, 40.0), fuel_per_cycle=math.nan),
             "must be positive",
+        ),
+        (
+            lambda: correction("iso-1585-si", AirState(45.0, 99.0, 30.0, place="intake")),
+            "correct away the effect under test",
         ),
         (lambda: correction("magic", AirState(30.0, 95.0, 40.0)), "no power correction 'magic'"),
     ],
@@ -109,11 +108,6 @@ def test_sea_level_pressure_at_1500_m_is_questioned() -> None:
         air.check_pressure(80.0, 100.0)
 
 
-def test_intake_air_is_refused() -> None:
-    with pytest.raises(DataError, match="correct away the effect under test"):
-        correction("iso-1585-si", AirState(45.0, 99.0, 30.0, place="intake"))
-
-
 def codes(found) -> list[str]:
     return [message.code for message in found.limitations]
 
@@ -135,6 +129,11 @@ def test_correction_says_where_it_holds() -> None:
     )
     assert "+19.6\N{NO-BREAK SPACE}%, more than the 7\N{NO-BREAK SPACE}%" in said(outside.limitations[3], "si")
 
+    none = correction("none", AirState(5.0, 80.0, 90.0))
+    assert none.factor == 1.0 and none.limitations == ()
+    assert correction("din-70020", AirState(20.0, 101.3, 90.0)).factor == pytest.approx(
+        1.0, abs=1e-12
+    )  # total pressure
     no_range = correction("sae-j607", AirState(30.0, 92.0, 60.0))
     assert no_range.in_validity is None and not no_range.within_limit
     boosted = correction("sae-j1349-2004", AirState(25.0, 100.0, 31.5), aspiration="boosted")
@@ -148,15 +147,6 @@ def test_a_correction_by_more_than_seven_percent_is_flagged(factor: float, flagg
     assert found.factor == pytest.approx(factor, rel=1e-12)
     assert found.within_limit is not flagged
     assert codes(found) == (["correction-large"] if flagged else [])
-
-
-def test_no_correction_is_one() -> None:
-    none = correction("none", AirState(5.0, 80.0, 90.0))
-    assert none.factor == 1.0 and none.limitations == ()
-
-
-def test_din_uses_total_pressure() -> None:
-    assert correction("din-70020", AirState(20.0, 101.3, 90.0)).factor == pytest.approx(1.0, abs=1e-12)
 
 
 def test_diesel_goes_with_its_fuel_and_its_kind_of_boost() -> None:
@@ -184,6 +174,8 @@ def test_iso_1585_has_a_temperature_range(method: str, inside, outside) -> None:
 
 
 def test_usual_names_are_understood_where_they_are_unique() -> None:
+    assert all(spec.source for key, spec in CORRECTIONS.items() if key != "none")
+    assert "common practice" in POWER_MODELS["one-percent"][2]
     assert correction_spec("STD").key == correction_spec("SAE J607").key == "sae-j607"
     assert correction_spec("DIN 70020").key == "din-70020"
     assert correction_spec("SAE J1349 1990").key == "sae-j1349-1990"

@@ -131,39 +131,6 @@ def test_pulls_of_a_campaign(tmp_path: Path) -> None:
     assert result.expected[0].candidate_iat == pytest.approx(30.0, abs=1e-9)
 
 
-def test_estimated_engine_figures_of_a_campaign(tmp_path: Path) -> None:
-    extra = 'driveline_loss = "15 % (assumed, same for both)"'
-    campaign = write(tmp_path, DYNO.format(correction="none", extra=extra) + pulls())
-    result = dyno_evidence(campaign)
-    assert result is not None
-    assert result.basis == "engine, estimated with a driveline loss of 15 % (assumed, same for both)"
-
-
-def test_ambiguous_correction_is_an_error(tmp_path: Path) -> None:
-    campaign = write(tmp_path, DYNO.format(correction="SAE J1349", extra="") + pulls())
-    with pytest.raises(DataError, match="several editions"):
-        dyno_evidence(campaign)
-
-
-def test_mixed_places_are_an_error(tmp_path: Path) -> None:
-    campaign = write(tmp_path, pulls(orders=range(1, 4)) + pulls("engine", range(4, 8)))
-    with pytest.raises(DataError, match="not mixed"):
-        dyno_evidence(campaign)
-
-
-def test_baseline_without_pulls_is_a_limitation(tmp_path: Path) -> None:
-    campaign = write(tmp_path, pulls(orders=range(2, 3)))
-    result = dyno_evidence(campaign)
-    assert result is not None
-    assert result.differences == () and result.comparisons.empty
-
-
-def test_nothing_to_say(tmp_path: Path) -> None:
-    campaign = write(tmp_path, "")
-    assert dyno_evidence(campaign) is None
-    assert bench_evidence(campaign) is None
-
-
 def test_bench_of_a_campaign(tmp_path: Path) -> None:
     campaign = write(tmp_path, BENCH.format(extra=WET * 6))
     result = bench_evidence(campaign)
@@ -274,9 +241,21 @@ def test_figures_printed_uncorrected_are_corrected_and_others_never_again(tmp_pa
         dyno_evidence(write(tmp_path / "b", dyno + typed(extra=CELL)))
 
 
+def test_what_is_declared_decides_what_is_compared(tmp_path: Path) -> None:
+    extra = 'driveline_loss = "15 % (assumed, same for both)"'
+    result = dyno_evidence(write(tmp_path / "a", DYNO.format(correction="none", extra=extra) + pulls()))
+    assert result.basis == "engine, estimated with a driveline loss of 15 % (assumed, same for both)"
+    alone = dyno_evidence(write(tmp_path / "b", pulls(orders=range(2, 3))))  # the baseline has no pull
+    assert alone.differences == () and alone.comparisons.empty
+    nothing = write(tmp_path / "c", "")
+    assert dyno_evidence(nothing) is None and bench_evidence(nothing) is None
+
+
 @pytest.mark.parametrize(
     ("body", "words"),
     [
+        (DYNO.format(correction="SAE J1349", extra="") + pulls(), "several editions"),
+        (pulls(orders=range(1, 4)) + pulls("engine", range(4, 8)), "not mixed"),
         (typed(orders=range(1, 3)) + pulls(orders=range(3, 5)), "Curves and figures as printed are not mixed"),
         (typed(orders=range(1, 3)) + typed("DIN", orders=range(3, 5)), "unlike corrections are not mixed"),
     ],
