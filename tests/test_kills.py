@@ -44,7 +44,7 @@ def usual_time(small, out) -> float:
 
 def test_killed_at_random_moments(small, tmp_path, part):
     rng, longest = random.Random(20260801), usual_time(small, tmp_path / "first")
-    for number in range(part(KILLS, 3)):
+    for number in range(part(KILLS, 1)):
         out = tmp_path / f"out-{number}"
         process = command(small, out)
         time.sleep(rng.uniform(0.0, longest))
@@ -59,7 +59,7 @@ def test_killed_at_random_moments(small, tmp_path, part):
 def test_kernel_killed_at_random_moments(small, tmp_path, part):
     rng = random.Random(20260802)
     out = tmp_path / "out"
-    for _ in range(part(KERNELS, 2)):
+    for _ in range(part(KERNELS, 1)):
         process = command(small, out)
         while not (kernels := kernels_below(process.pid)) and process.poll() is None:
             time.sleep(0.02)

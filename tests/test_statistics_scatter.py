@@ -45,6 +45,7 @@ def test_lag_one_finds_a_drift_and_not_an_alternation_of_noise():
     got = lag_one([drift], np.random.default_rng(1))
     assert got.correlation > 0.5
     assert got.p_value < 0.01
+    assert lag_one([[1.0, 2.0], [3.0]], RNG).correlation is None  # of two values it is not shown
 
 
 def test_lag_one_keeps_its_level():
@@ -53,10 +54,6 @@ def test_lag_one_keeps_its_level():
     # twice the smaller tail: at most 5 %, three standard errors of 400
     assert np.mean(np.array(p) <= 0.05) <= 0.05 + 3 * math.sqrt(0.05 * 0.95 / 400)
     assert np.mean(np.array(p) <= 0.05) > 0.01
-
-
-def test_lag_one_of_two_values_is_not_shown():
-    assert lag_one([[1.0, 2.0], [3.0]], RNG).correlation is None
 
 
 @given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=12))
@@ -123,11 +120,8 @@ def test_draws_not_reached_and_failed():
     assert got.failed == pytest.approx(1 / 101)
     with pytest.raises(DataError):
         summarise_draws(np.array([np.nan]))
-
-
-def test_one_draw_has_no_interval():
-    got = summarise_draws(np.array([3.0]))
-    assert (got.mean, got.u, got.low, got.high) == (3.0, None, None, None)
+    one = summarise_draws(np.array([3.0]))
+    assert (one.mean, one.u, one.low, one.high) == (3.0, None, None, None)
 
 
 # ---------------------------------------------------------------- conformity

@@ -19,10 +19,17 @@ def steps(base):
     return [e.step for e in base.entries]
 
 
-def test_regular_time_is_left_alone():
+def test_what_needs_no_repair_is_left_alone_and_gaps_are_named():
     time = np.arange(100) * 0.1
     base = repair(time)
     assert base.order is None and base.time is time and base.entries == ()
+    assert steps(repair(np.arange(0.0, 7 * 86_400.0, 60.0))) == []  # a week
+    assert steps(repair(np.append(np.arange(500.0), 40 * 86_400.0 + np.arange(500.0)))) == ["gap"]
+    base = repair(np.concatenate((time, 30.0 + time)))
+    assert steps(base) == ["gap"] and "20.1 s at 9.9 s" in text(base.entries[0].reason)
+    base = repair(np.array([0.0, np.nan, 2.0, np.inf, 4.0]))
+    assert base.entries[0].step == "time-missing" and base.entries[0].touched == 2
+    np.testing.assert_array_equal(base.order, [0, 2, 4])
 
 
 def test_clock_set_back_keeps_file_order_and_moves_later_times_on():
@@ -62,12 +69,6 @@ def test_two_sources_that_recorded_at_once_are_interleaved_not_moved():
     np.testing.assert_allclose(run.good("gps_speed").index, np.arange(n) + 0.4)
 
 
-def test_rows_without_time_are_left_out():
-    base = repair(np.array([0.0, np.nan, 2.0, np.inf, 4.0]))
-    assert base.entries[0].step == "time-missing" and base.entries[0].touched == 2
-    np.testing.assert_array_equal(base.order, [0, 2, 4])
-
-
 def test_coarse_clock_is_spread():
     truth = np.arange(200) * 0.1
     base = repair(np.floor(truth + 1e-9))
@@ -92,12 +93,6 @@ def test_few_equal_times_are_merged_with_the_last_sample():
     assert (np.diff(run.frame.index) > 0).all()
 
 
-def test_gap_is_reported_with_its_place():
-    time = np.concatenate((np.arange(100) * 0.1, 30.0 + np.arange(100) * 0.1))
-    base = repair(time)
-    assert steps(base) == ["gap"] and "20.1 s at 9.9 s" in text(base.entries[0].reason)
-
-
 def test_nothing_is_interpolated_across_a_gap():
     time = np.concatenate((np.arange(20.0), 60.0 + np.arange(20.0)))
     run = clean(log_of({"iat": np.linspace(20, 30, 40)}, time))
@@ -107,11 +102,8 @@ def test_nothing_is_interpolated_across_a_gap():
     # The limit can be widened knowingly, and the ends are never extrapolated.
     assert np.isfinite(run.at("iat", [40.0], max_gap=100.0)).all()
     assert np.isnan(run.at("iat", [-1.0, 200.0])).all()
-
-
-def test_samples_of_a_slow_log_are_not_gaps():
-    run = clean(log_of({"speed": np.linspace(0, 50, 30)}, np.arange(30) * 6.0))
-    assert np.isfinite(run.at("speed", [9.0])).all()
+    slow = clean(log_of({"speed": np.linspace(0, 50, 30)}, np.arange(30) * 6.0))
+    assert np.isfinite(slow.at("speed", [9.0])).all()  # samples every 6 s are no gaps
 
 
 def test_empty_log():
@@ -164,10 +156,3 @@ def test_one_absurd_stamp_is_left_out_in_bounded_memory(stamp):
     command = [sys.executable, "-c", BOUNDED, stamp]
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=surroundings)
     assert done.stdout == "[('time-absurd', 1)] 1499.5 2999\n", done.stderr[-500:]
-
-
-def test_a_long_log_and_a_log_in_two_parts_keep_their_times():
-    week = np.arange(0.0, 7 * 86_400.0, 60.0)
-    assert steps(repair(week)) == []
-    apart = np.append(np.arange(500.0), 40 * 86_400.0 + np.arange(500.0))
-    assert steps(repair(apart)) == ["gap"]
