@@ -11,11 +11,9 @@ from PIL import Image
 from intake_report.campaign import load_campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK, SimulatedVehicle
 from intake_report.demo.campaign_files import (
-    dyno_pull,
     engine_torque,
     reports,
     restriction_points,
-    table_rows,
     write_campaign,
 )
 from intake_report.demo.scenario import RAMP_TRIAL, SCENARIOS, TANDEM, THREE_DAYS
@@ -72,13 +70,6 @@ def test_reports_decode_to_the_day(us):
     assert min(hours) < 15.2 and max(hours) > 17.6 + 0.5 and np.all(np.diff(hours) == pytest.approx(1.0))
 
 
-def test_station_table_covers_the_runs():
-    rows = [r.split(",") for r in table_rows(RAMP_TRIAL.days[0], 15.2, 17.6, np.random.default_rng(1))]
-    assert rows[0][0] <= "2026-06-09T14:45:00Z" and rows[-1][0] >= "2026-06-09T18:35:00Z"
-    air, humidity = (np.array([float(r[k]) for r in rows]) for k in (1, 2))
-    assert np.all((air > 26.0) & (air < 28.5)) and np.all((humidity > 35.0) & (humidity < 70.0))
-
-
 def test_dyno_torque_follows_air_and_restriction():
     rpm = np.array([2500.0, 4500.0, 6000.0])
     torque = {c.id: engine_torque(SimulatedVehicle(), c, rpm, 25.0, 101.3) for c in (STOCK, OPEN, SEALED)}
@@ -87,13 +78,6 @@ def test_dyno_torque_follows_air_and_restriction():
     assert np.all(engine_torque(SimulatedVehicle(), STOCK, rpm, 25.0, 95.0) < torque["stock"])
     power = torque["stock"] * rpm * np.pi / 30.0 / 1000.0
     assert 95.0 < power.max() < 125.0  # a two-litre engine (common practice)
-
-
-def test_pull_rows_agree_with_themselves():
-    pull = dyno_pull(SimulatedVehicle(), STOCK, 1, np.random.default_rng(2))
-    rpm, torque, power = np.array([[float(x) for x in r.split(",")[:3]] for r in pull.text.splitlines()[1:]]).T
-    assert np.all(np.diff(rpm) == 50.0)
-    assert power == pytest.approx(torque * rpm * np.pi / 30.0 / 1000.0, abs=0.04)
 
 
 def test_restriction_points_scatter_round_the_law():

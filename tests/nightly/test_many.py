@@ -134,7 +134,7 @@ def test_killed_at_random_moments(tmp_path, part):
     root = tmp_path / "root"
     campaigns(root, 2)
     options = ("--date", DATE, "--jobs", "2")
-    kill_at_random(lambda out: start_command("nightly", root, "--out", out, *options), tmp_path, part(KILLS, 3))
+    kill_at_random(lambda out: start_command("nightly", root, "--out", out, *options), tmp_path, part(KILLS, 1))
 
 
 @pytest.mark.slow
