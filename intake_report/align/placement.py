@@ -8,8 +8,9 @@ Between stretches that tell, an odometer keeps its scale, so that a run that lie
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import compress
 
 import numpy as np
 
@@ -27,6 +28,11 @@ WALK = 10.0  # m, standard deviation by which a run's shift changes from one str
 JUMP = 0.02  # probability that it changes by anything else there: a detour, a gap
 DOUBT = 0.05  # probability of being in place below which a stretch is misplaced
 LEAST_MISPLACED = 2  # stretches in a row: a single one may be a jam
+
+MOST = (
+    10.0  # of a logarithm of odds: more of it refuses a weight anyway, and would leave nothing of the others in a sum
+)
+ROUNDING = 1e-9  # of a sum of odds
 
 SHIFTS = np.arange(-REACH, REACH + GRAIN / 2, GRAIN)
 ABOUT = np.abs(SHIFTS) <= IN_PLACE
@@ -76,24 +82,28 @@ def evidence(run: Profile, table: Floats, line: Line) -> Floats:
     return np.asarray(total)
 
 
-def worth(fellows: Sequence[Floats], stretches: int) -> Floats:
-    """Return the weight of the evidence of each stretch, (stretches,), from that of other runs, which lie in place.
+def worth(odds: Floats, told: Floats) -> Floats:
+    """Return the weight of the evidence of each stretch, (stretches,), from the sum of the `wrong_odds` of runs that lie in place.
 
     The largest of `WEIGHTS` with which no wrong place has, on average over the runs, a likelihood above that of the right one:
     then a likelihood ratio of 20 leads astray in one run of 20 at most (Markov's inequality). The smallest where few runs tell.
     """
-    weight = np.full(stretches, WEIGHTS[-1])
-    if len(fellows) < LEAST_FELLOWS:
-        return weight
-    known = np.array(fellows)
-    ratio = known[:, :, ~ABOUT] - known[:, :, np.abs(SHIFTS) <= NEAR].max(axis=2, keepdims=True)
-    told = np.isfinite(ratio[:, :, 0])
-    enough = told.sum(axis=0) >= LEAST_FELLOWS
-    for one in WEIGHTS[::-1]:
-        mean = np.where(told[:, :, None], np.exp(one * np.nan_to_num(ratio)), 0.0).sum(axis=0)
-        mean /= np.maximum(told.sum(axis=0), 1)[:, None]
-        weight[enough & (mean.max(axis=1) <= 1.0)] = one
+    fair = (odds / np.maximum(told, 1.0)[:, None]).max(axis=2) <= 1.0 + ROUNDING
+    weight = np.full(told.size, WEIGHTS[-1])
+    for k in reversed(range(len(WEIGHTS))):
+        weight[fair[k] & (told >= LEAST_FELLOWS)] = WEIGHTS[k]
     return weight
+
+
+def wrong_odds(one: Floats) -> tuple[Floats, Floats]:
+    """Return the likelihood of each wrong place of a run over the right one, (weights, stretches, places), and where it tells.
+
+    `one`: its `evidence`; 0 where it does not tell (stretches,).
+    """
+    ratio = one[:, ~ABOUT] - one[:, np.abs(SHIFTS) <= NEAR].max(axis=1, keepdims=True)
+    told = np.isfinite(ratio[:, 0])
+    powers = np.array(WEIGHTS)[:, None, None] * np.nan_to_num(ratio)
+    return np.where(told[:, None], np.exp(np.minimum(powers, MOST)), 0.0), told.astype(np.float64)
 
 
 def place_by_stretches(own: Floats, weight: Floats) -> Placement | None:
@@ -124,6 +134,14 @@ def _passed(log: Floats, step: Floats) -> Floats:
     return np.asarray(np.log(np.exp(log - most) @ step) + most)
 
 
+def _sum_of(evidences: Iterable[Floats], like: Floats) -> tuple[Floats, Floats]:
+    odds, told = wrong_odds(np.full_like(like, np.nan))  # nothing tells
+    for one in evidences:
+        some = wrong_odds(one)
+        odds, told = odds + some[0], told + some[1]
+    return odds, told
+
+
 def place_all(own: Sequence[Floats], known: Sequence[Floats] = ()) -> list[Placement | None]:
     """Return where runs lie by their `evidence` (NaN: not to be judged by), each judged by the others and by `known` ones.
 
@@ -131,6 +149,12 @@ def place_all(own: Sequence[Floats], known: Sequence[Floats] = ()) -> list[Place
     """
     found: list[Placement | None] = [None] * len(own)
     for _ in range(2):
-        sound = [e for e, one in zip(own, found, strict=True) if one is None or not one.misplaced]
-        found = [place_by_stretches(e, worth([*known, *(f for f in sound if f is not e)], len(e))) for e in own]
+        sound = [one is None or not one.misplaced for one in found]
+        odds, told = _sum_of((*known, *compress(own, sound)), own[0])
+        rows = []
+        for e, counted in zip(own, sound, strict=True):
+            mine = wrong_odds(e)
+            others = (odds - mine[0], told - mine[1]) if counted else (odds, told)
+            rows.append(place_by_stretches(e, worth(*others)))
+        found = rows
     return found

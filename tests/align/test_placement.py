@@ -22,6 +22,7 @@ from intake_report.align.placement import (
     evidence,
     place_by_stretches,
     worth,
+    wrong_odds,
 )
 from intake_report.align.registration import register
 from intake_report.messages import said
@@ -101,13 +102,19 @@ def test_a_run_whose_scale_is_wrong_is_misplaced_by_what_that_makes_of_its_place
             assert text.value("way") == ("further on" if about == 0.0 else "further back")
 
 
+def learnt(fellows: list[np.ndarray]) -> np.ndarray:
+    """What the evidence of these runs says speeds are worth."""
+    odds, told = zip(*(wrong_odds(one) for one in fellows), strict=True)
+    return worth(np.sum(odds, axis=0), np.sum(told, axis=0))
+
+
 def test_a_road_at_one_speed_tells_nothing_of_the_place() -> None:
     """Every shift within reach is as likely as any other: its standard deviation is that of a rectangle."""
     profile = Profile(np.full(2001, 90.0), STEP)
     tallies = [place(profile, np.arange(2001) * STEP, (1.0, 0.0))] * 5
     table = usual_speeds(np.sum(tallies, axis=0))
     own = evidence(profile, table, (1.0, 0.0))
-    placement = place_by_stretches(own[5:15], worth([own[5:15]] * 4, 10))
+    placement = place_by_stretches(own[5:15], learnt([own[5:15]] * 4))
     assert placement is not None and placement.misplaced == ()
     assert placement.residual == pytest.approx(np.sqrt(np.mean(SHIFTS**2)), rel=0.01)
     assert np.allclose(placement.inside, np.mean(np.abs(SHIFTS) <= IN_PLACE), rtol=0.05)
@@ -115,9 +122,9 @@ def test_a_road_at_one_speed_tells_nothing_of_the_place() -> None:
 
 def test_speeds_are_worth_what_they_said_of_the_other_runs() -> None:
     right, wrong = np.where(SHIFTS == 0.0, 8.0, 0.0), np.where(SHIFTS == 500.0, 8.0, 0.0)
-    assert worth([right[None, :]] * 4, 1).tolist() == [WEIGHTS[0]]
-    assert worth([*[right[None, :]] * 3, wrong[None, :]], 1).tolist() == [WEIGHTS[-1]]
-    assert worth([right[None, :]] * 2, 1).tolist() == [WEIGHTS[-1]]  # too few to tell
+    assert learnt([right[None, :]] * 4).tolist() == [WEIGHTS[0]]
+    assert learnt([*[right[None, :]] * 3, wrong[None, :]]).tolist() == [WEIGHTS[-1]]
+    assert learnt([right[None, :]] * 2).tolist() == [WEIGHTS[-1]]  # too few to tell
 
 
 def shifted(run: Profile, line: tuple[float, float], at: list[float], by: list[float]) -> Profile:
@@ -172,7 +179,7 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
             ):
                 table = usual_speeds(total - tallies[k])
                 one = evidence(shifted(some[k], lines[k], at, extra * np.array(by)), table, lines[k])
-                placement = place_by_stretches(one, worth([own[j] for j in told if j != k], len(one)))
+                placement = place_by_stretches(one, learnt([own[j] for j in told if j != k]))
                 assert placement is not None
                 off = extra * np.interp(placement.middle, at, by)
                 if (np.abs(off) > IN_PLACE).sum() >= LEAST_MISPLACED:
