@@ -14,7 +14,7 @@ import importlib
 import json
 import os
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from pathlib import Path, PurePath
 from typing import Any, ClassVar, ParamSpec, TypeVar, cast
@@ -23,7 +23,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from intake_report.analyse import CONCLUDED, align_logs, clean_logs, measure_runs
+from intake_report.analyse import CONCLUDED, REMEASURED, align_logs, clean_logs, measure_runs
 from intake_report.analyse.inputs import read_logs
 from intake_report.campaign import Campaign
 from intake_report.metrics import REGISTRY
@@ -45,6 +45,12 @@ UNREAD: dict[Callable[..., Any], dict[str, Any]] = {
 """Tables of the campaign file that a step does not read; any other step may read all."""
 
 
+RESUMED: dict[Callable[..., Any], dict[str, Any]] = {
+    measure_runs: CONCLUDED | REMEASURED | {"metrics": CONCLUDED["metrics"] | REMEASURED["metrics"]},
+}
+"""Steps that go on from what they gave before, as `earlier`, where only these tables differ."""
+
+
 _BEFORE_METRICS = (read_logs, clean_logs, align_logs)
 
 
@@ -58,8 +64,8 @@ class Cache:
 
     Notes
     -----
-    ``kept(step, *arguments)`` returns what ``step(*arguments)`` returns. A step has to depend on nothing else. Of a
-    `ReportResult` only what the step reads counts, which is recorded while it runs. Metrics that a notebook defines are
+    ``kept(step, *arguments)`` returns what ``step(*arguments)`` returns. A step has to depend on nothing else. A text that
+    names a file stands for the file's content too. Of a `ReportResult` only what the step reads counts, which is recorded while it runs. Metrics that a notebook defines are
     not known by their content: with one, only what comes before metrics is kept.
     """
 
@@ -72,26 +78,45 @@ class Cache:
         """Return what ``step(*arguments)`` returns."""
         if self._folder is None or (step not in _BEFORE_METRICS and _defined_in_notebook()):
             return step(*arguments, **named)
-        of_step = [f"{step.__module__}.{step.__qualname__}", _code()]
-        parts = [self._digest(step, argument) for argument in (*arguments, *named.values())]
-        key = _sha([*of_step, *named, *parts])
+        key = self._key(step, (*arguments, *named.values()), named, UNREAD.get(step))
         traced = [argument for argument in arguments if isinstance(argument, ReportResult)]
         found, value = self._find(key, traced)
         if not found:
             readers = {id(result): _reader(result) for result in traced}
-            value = step(*(readers.get(id(argument), argument) for argument in arguments), **named)  # type: ignore[arg-type]
+            given = [readers.get(id(argument), argument) for argument in arguments]
+            value = self._resumed(step, key, given) if step in RESUMED else step(*given, **named)  # type: ignore[arg-type]
             reads = [sorted(reader.fields_read) for reader in readers.values()]
             self._store(key, reads, [self._of_fields(r, names) for r, names in zip(traced, reads, strict=True)], value)
         if not traced:
             self._known[id(value)] = (value, key)
         return cast(T, value)
 
-    def _digest(self, step: Callable[..., Any], argument: Any) -> str:
+    def _resumed(self, step: Callable[..., Any], key: str, arguments: list[Any]) -> Any:
+        """Return what a step of `RESUMED` gives, from what it gave last where only what it follows has changed."""
+        assert self._folder is not None
+        family = self._key(step, arguments, ["last"], RESUMED[step])
+        last, earlier = self._folder / f"{family}.arrow", None
+        with suppress(Exception):  # as of any entry
+            name, latest = read_entry(last)
+            earlier = self._find(latest, [])[1] if name == family else None
+        value = step(*arguments, earlier=earlier)
+        with suppress(OSError):
+            self._folder.mkdir(parents=True, exist_ok=True)
+            write_entry(last, (family, key))
+        return value
+
+    def _key(self, step: Callable[..., Any], arguments: Iterable[Any], names: Iterable[Any], unread: Any) -> str:
+        of_step = [f"{step.__module__}.{step.__qualname__}", _code()]
+        return _sha([*of_step, *names, *(self._digest(argument, unread) for argument in arguments)])
+
+    def _digest(self, argument: Any, unread: Any) -> str:
         if isinstance(argument, Campaign):
-            tables = argument.model_dump(mode="json", by_alias=True, exclude=UNREAD.get(step))
+            tables = argument.model_dump(mode="json", by_alias=True, exclude=unread)
             return _sha([tables, argument.given, [one["sha256"] for one in input_hashes(argument)[1:]]])
         if isinstance(argument, ReportResult):
             return ""
+        if isinstance(argument, str) and argument and Path(argument).is_file():
+            return _sha([argument, hashlib.sha256(Path(argument).read_bytes()).hexdigest()])
         if id(argument) in self._known:
             return self._known[id(argument)][1]
         return _sha(encode(argument))

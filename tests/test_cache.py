@@ -14,6 +14,7 @@ from hypothesis.extra import numpy as arrays
 
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.inputs import read_logs
+from intake_report.analyse.measure import measure
 from intake_report.cache import UNREAD, Cache, decode, encode, read_entry, write_entry
 from intake_report.campaign import Campaign, load_campaign, vary
 from intake_report.render import sections
@@ -67,6 +68,53 @@ def test_a_change_costs_only_what_follows_from_it(small, kept):
     campaign = vary(load_campaign(small.file), varied | {"metrics.recovery_margins": ["4 degF"]})
     assert chain(changed, campaign) == chain(Cache(), campaign)
     assert changed.computed <= 4 + 2 * len(SECTIONS)
+
+
+REMEASURED = (
+    {"metrics.recovery_margins": ["3 degF", "4 degF"]},
+    {"metrics.recovery_margins": ["2.224 K"]},
+    {"metrics.recovery_margins": ["2.223 K"]},  # told from the one before only by what its key does not show
+    {"metrics.alarm_limit": "41 degC", "acceptance.stop-time": "1 s"},
+)
+
+
+def test_a_change_of_margins_or_limits_measures_only_what_hangs_on_it(small, kept, monkeypatch):
+    asked: list[set[str]] = []
+
+    def watched(metrics, series):
+        asked.append({key.parameter.kind for key in metrics})
+        return measure(metrics, series)
+
+    monkeypatch.setattr("intake_report.analyse.measure", watched)
+    first = load_campaign(small.file)
+    for changes in REMEASURED:
+        campaign = vary(first, changes)
+        asked.clear()
+        resumed = chain(Cache(kept[0]), campaign)
+        assert len(asked) == 1 and asked[0] <= {"margin", "limit"}
+        assert resumed == chain(Cache(), campaign)
+        whole = measure_runs(campaign, *(made := read(Cache(kept[0]), campaign)))
+        again = Cache(kept[0])(measure_runs, campaign, *made)
+        assert repr(encode(again)[0]) == repr(encode(whole)[0])
+
+
+def read(kept, campaign):
+    """The steps before measuring."""
+    cleaned = kept(clean_logs, campaign, load_logs(campaign, kept))
+    return cleaned, kept(align_logs, campaign, cleaned)
+
+
+def test_a_text_that_names_a_file_stands_for_what_is_in_it(tmp_path):
+    (tmp_path / "cache").mkdir()
+    file = tmp_path / "previous.json"
+    for text in ("one", "another"):
+        file.write_text(text)
+        assert Cache(tmp_path / "cache")(first_line, str(file)) == text
+
+
+def first_line(file: str) -> str:
+    """A step that reads a file."""
+    return Path(file).read_text()
 
 
 def test_a_log_with_another_byte_is_read_again(small, tmp_path):

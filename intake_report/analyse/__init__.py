@@ -91,12 +91,32 @@ def load_logs(campaign: Campaign, kept: Callable[..., Any] = lambda step, *of: s
     return logs
 
 
-def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment) -> Measured:
-    """Choose the ambient reference, compute every metric of every run, and gather all else that the drives say."""
+REMEASURED: Any = {"metrics": {"recovery_margins", "alarm_limit"}, "acceptance": True}
+"""What measuring follows without computing all of it again, where it is given an earlier result."""
+
+
+def measure_runs(
+    campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment, earlier: Measured | None = None
+) -> Measured:
+    """Choose the ambient reference, compute every metric of every run, and gather all else that the drives say.
+
+    `earlier`: what the same drives gave for a campaign that differs in `REMEASURED` and in what measuring does not read; only
+    what hangs on these is computed.
+    """
     refuse(campaign_mistakes(campaign))
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
-    records, forecasts = inputs.weather_records(campaign), inputs.forecast_records(campaign)
+    records = inputs.weather_records(campaign)
+    if earlier is not None:
+        again = replace(
+            earlier,
+            campaign_read=_digests(campaign),
+            comparability=judge_runs(campaign, drives, earlier.alignment, earlier.ambient, records),
+        )
+        return (
+            again if metrics == again.metrics else _with_metrics(again, campaign, cleaned, alignment, drives, metrics)
+        )
+    forecasts = inputs.forecast_records(campaign)
     zeroing = find_zeroing(campaign, drives)
     ambient = choose_ambient(campaign, drives, records, zeroing)
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
@@ -126,6 +146,29 @@ def measure_runs(campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: A
         stops=measure_stops(series),
         controls=control.measure_controls(campaign, cleaned, alignment, ambient, metrics),
         uncertainty=assess(campaign, drives, ambient, zeroing, series, metrics, values),
+    )
+
+
+def _with_metrics(
+    of: Measured, campaign: Campaign, cleaned: tuple[CleanRun, ...], alignment: Alignment, drives: tuple[inputs.Drive, ...],
+    metrics: tuple[MetricKey, ...],
+) -> Measured:  # fmt: skip
+    """Return the same drives with other metrics: those that were measured already are taken over."""
+    new, had = tuple(key for key in metrics if key not in of.metrics), {key.key for key in metrics if key in of.metrics}
+    values = measure(new, tuple(of.series))
+    controls = control.measure_controls(campaign, cleaned, alignment, of.ambient, new)
+
+    def in_order(old: tuple[MetricResult, ...], added: tuple[MetricResult, ...]) -> tuple[MetricResult, ...]:
+        every = [*(value for value in old if value.key in had), *added]
+        return tuple(value for key in metrics for value in every if value.key == key.key)
+
+    added = assess(campaign, drives, of.ambient, of.zeroing, tuple(of.series), new, values)
+    return replace(
+        of,
+        metrics=metrics,
+        values=in_order(of.values, values),
+        controls=in_order(of.controls, controls),
+        uncertainty=of.uncertainty.with_metrics(metrics, had, added),
     )
 
 

@@ -9,6 +9,7 @@ import zlib
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
@@ -39,6 +40,7 @@ from intake_report.results import (
 from intake_report.results.text import never_negative
 from intake_report.statistics import DrawSummary, in_one, summarise_draws
 
+T = TypeVar("T")
 AT_ONCE = 350_000  # numbers in an array: fits the processor's cache, and bounds the memory of long or fast logs
 PARTS = 500  # draws at most for what is common and what is own: their standard deviations are then good to 3 %
 SPREAD = 34  # values that stand for one distribution in a budget
@@ -56,6 +58,17 @@ class RunDraws:
     common: dict[str, Floats]
     own: dict[str, Floats]
     budget: dict[str, dict[str, float]]
+
+    def with_metrics(self, keys: list[str], had: set[str], added: RunDraws) -> RunDraws:
+        """Return the draws of metrics `keys`, in order: those that it `had`, else those that were added."""
+
+        def taken(old: dict[str, T], new: dict[str, T]) -> dict[str, T]:
+            return {key: found[key] for key in keys if key in (found := old if key in had else new)}
+
+        names = dict.fromkeys([*self.budget, *added.budget])
+        budget = {name: taken(self.budget.get(name, {}), added.budget.get(name, {})) for name in names}
+        every, common, own = taken(self.all, added.all), taken(self.common, added.common), taken(self.own, added.own)
+        return RunDraws(self.run, every, common, own, budget)
 
 
 @dataclass(frozen=True)
@@ -75,6 +88,14 @@ class Uncertainty:
     def total(self, key: str, run: str) -> Floats | None:
         """Return its draws with all sources, (m,)."""
         return self.runs[run].all.get(key) if run in self.runs else None
+
+    def with_metrics(self, metrics: tuple[MetricKey, ...], had: set[str], added: Uncertainty) -> Uncertainty:
+        """Return the uncertainty of `metrics`: of those that it `had` its own, of the others what was added."""
+        keys = [key.key for key in metrics]
+        rows = [row for row in self.statement.budgets if row.key in had] + list(added.statement.budgets)
+        budgets = tuple(sorted(rows, key=lambda row: keys.index(row.key)))
+        runs = {id: draws.with_metrics(keys, had, added.runs[id]) for id, draws in self.runs.items()}
+        return Uncertainty(runs, replace(self.statement, budgets=budgets))
 
 
 def assess(
