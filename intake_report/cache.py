@@ -98,7 +98,8 @@ class Cache:
         last, earlier = self._folder / f"{family}.arrow", None
         with suppress(Exception):  # as of any entry
             name, latest = read_entry(last)
-            earlier = self._find(latest, [])[1] if name == family else None
+            known = (value for value, made in self._known.values() if made == latest)
+            earlier = (next(known, None) or self._find(latest, [])[1]) if name == family else None
         value = step(*arguments, earlier=earlier)
         with suppress(OSError):
             self._folder.mkdir(parents=True, exist_ok=True)
@@ -296,7 +297,7 @@ class _Encoder:
         return ["series", self._array(item.to_numpy()), self._index(item.index), self.tree(item.name), str(item.dtype)]
 
     def _frame(self, item: pd.DataFrame) -> Any:
-        columns = [[self._array(item.iloc[:, i].to_numpy()), str(item.dtypes.iloc[i])] for i in range(item.shape[1])]
+        columns = [[self._array(item.iloc[:, i].to_numpy()), str(kind)] for i, kind in enumerate(item.dtypes)]
         return ["frame", self._index(item.columns), self._index(item.index), columns, self.tree(dict(item.attrs))]
 
     def _stamp(self, item: pd.Timestamp) -> Any:

@@ -106,17 +106,10 @@ def measure_runs(
     refuse(campaign_mistakes(campaign))
     drives = pair(campaign, cleaned, alignment)
     metrics = metric_keys(campaign)
-    records = inputs.weather_records(campaign)
     if earlier is not None:
-        again = replace(
-            earlier,
-            campaign_read=_digests(campaign),
-            comparability=judge_runs(campaign, drives, earlier.alignment, earlier.ambient, records),
-        )
-        return (
-            again if metrics == again.metrics else _with_metrics(again, campaign, cleaned, alignment, drives, metrics)
-        )
-    forecasts = inputs.forecast_records(campaign)
+        same, again = metrics == earlier.metrics, _judged_again(earlier, campaign, drives)
+        return again if same else _with_metrics(again, campaign, cleaned, alignment, drives, metrics)
+    records, forecasts = inputs.weather_records(campaign), inputs.forecast_records(campaign)
     zeroing = find_zeroing(campaign, drives)
     ambient = choose_ambient(campaign, drives, records, zeroing)
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
@@ -147,6 +140,15 @@ def measure_runs(
         controls=control.measure_controls(campaign, cleaned, alignment, ambient, metrics),
         uncertainty=assess(campaign, drives, ambient, zeroing, series, metrics, values),
     )
+
+
+def _judged_again(of: Measured, campaign: Campaign, drives: tuple[inputs.Drive, ...]) -> Measured:
+    """Return the same drives, compared by the limits of acceptance that the campaign has now."""
+    read = _digests(campaign)
+    if read["acceptance"] == of.campaign_read["acceptance"]:
+        return replace(of, campaign_read=read)
+    comparability = judge_runs(campaign, drives, of.alignment, of.ambient, inputs.weather_records(campaign))
+    return replace(of, campaign_read=read, comparability=comparability)
 
 
 def _with_metrics(
