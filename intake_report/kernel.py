@@ -312,6 +312,8 @@ def kernel_environment(scratch: Path) -> dict[str, str]:
     kept = {k: v for k, v in os.environ.items() if k in KEPT or k.startswith(KEPT_PREFIXES)}
     # threads of small matrix products wait for each other longer than one thread computes; the Monte Carlo has its own
     kept.setdefault("OPENBLAS_NUM_THREADS", "1")
+    # memory of arrays of some MB is used again and not fetched anew for each (glibc; others do not read it)
+    kept |= {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(256 << 20)}
     home = scratch / "home"
     (home / "tmp").mkdir(parents=True, exist_ok=True)
     folders = ("HOME", "IPYTHONDIR", "JUPYTER_CONFIG_DIR", "JUPYTER_DATA_DIR", "JUPYTER_RUNTIME_DIR", "XDG_CONFIG_HOME")

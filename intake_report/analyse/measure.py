@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pandas as pd
 
@@ -18,9 +16,10 @@ from intake_report.metrics import (
     RunSeries,
     Span,
     evaluate,
+    find_nodes,
     half_falls,
     keys,
-    rebuild,
+    rebuilt,
     shared_points,
     soaking_stops,
     stop_rates,
@@ -57,9 +56,10 @@ def build_series(
     series = ambient.series.get(run.id)
     stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
     corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
-    lag = sensor_lag(campaign)
-    return RunSeries(
-        run.id, run.configuration, run.block, time, rebuild(time, reading, step, stops, corners, lag) + shift,
+    lag, stepped = sensor_lag(campaign), step is not None and step > 0.0 and time.size >= 3
+    nodes = find_nodes(time, reading, step, stops, corners, lag) if step is not None and stepped else None
+    found = RunSeries(
+        run.id, run.configuration, run.block, time, rebuilt(nodes, time, reading, step or 0.0) + shift,
         None if series is None else series.at(time), distance, stops,
         tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
         aligned.highway_entry, _entry_end(drive),
@@ -68,6 +68,8 @@ def build_series(
         minimum_stop=campaign.metrics.minimum_stop, hold=campaign.metrics.recovery_hold,
         reading=reading, step=step, lag=lag,
     )  # fmt: skip
+    found.timed("nodes", lambda: nodes)
+    return found
 
 
 def sensor_lag(campaign: Campaign) -> float:
@@ -134,7 +136,7 @@ def add_operating_points(
         for drive in drives
     ]
     points = shared_points([engine for engine in engines if engine is not None])
-    return tuple(replace(one, engine=engine, points=points) for one, engine in zip(series, engines, strict=True))
+    return tuple(one.but(engine=engine, points=points) for one, engine in zip(series, engines, strict=True))
 
 
 def engine_samples(run: CleanRun, station_pressure: float | None = None) -> EngineSamples | None:

@@ -45,12 +45,12 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
     x = x[np.append(True, np.abs(np.diff(x)) > same)]
     if x.size < _LEAST:
         return None, 0.0
-    decimals = _decimals(x)
+    decimals, origins = _decimals(x), _origins(x)
     scores = []
     for step in _candidates(values[: 4 * _MOST], x, declared, decimals, same):
         rounding = 0.0 if decimals is None or decimals >= step else 0.5 * decimals
         tolerance = max(_GRID * step, rounding * _ROUNDED if rounding > 1e-6 * step else 0.0)
-        share = _on_grid(x, step, tolerance)
+        share = _on_grid(x, step, tolerance, origins)
         if share - 2.0 * tolerance / step >= _EXCESS:
             scores.append((step, share))
     if not scores:
@@ -87,12 +87,16 @@ def _candidates(
     return sorted({step for step in steps if step > 0.0})
 
 
-def _on_grid(x: FloatArray, step: float, tolerance: float) -> float:
-    """Return the share of values on the grid of `step`, at the best of a few origins."""
-    # The grid may have any origin. The origin itself does not count, since it lies on every grid.
+def _origins(x: FloatArray) -> list[float]:
+    """Return the values that are tried as origin of the grid, which may be anywhere."""
     unique, counts = np.unique(np.round(x, 6), return_counts=True)
+    return [0.0, *unique[np.argsort(-counts, kind="stable")[:_ORIGINS]].tolist()]
+
+
+def _on_grid(x: FloatArray, step: float, tolerance: float, origins: list[float]) -> float:
+    """Return the share of values on the grid of `step`, at the best of the origins."""
     best = 0.0
-    for origin in (0.0, *unique[np.argsort(-counts, kind="stable")[:_ORIGINS]].tolist()):
+    for origin in origins:  # which itself does not count, since it lies on every grid
         away = x[np.abs(x - origin) > max(tolerance, 1e-6)]
         if away.size >= _LEAST:
             off = (away - origin) / step

@@ -15,4 +15,4 @@ from intake_report.metrics.series import (
     weights,
 )
 from intake_report.metrics.soak import half_falls, soaking_stops, stop_rates, stop_rises
-from intake_report.metrics.steps import Nodes, find_nodes, rebuild
+from intake_report.metrics.steps import Nodes, find_nodes, rebuild, rebuilt

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -156,14 +156,14 @@ class RunSeries:
         return cast(T, self._memo[name])
 
     def timed(self, name: str, compute: Callable[[], T]) -> T:
-        """As `once`, for what hangs on times and events and on no temperature: shared with all series of `with_readings`."""
+        """As `once`, for what hangs on times, events and the bare reading alone: shared with all series that `but` gives."""
         if name not in self._timed:
             self._timed[name] = compute()
         return cast(T, self._timed[name])
 
-    def with_readings(self, iat: Floats, ambient: Floats | None) -> RunSeries:
-        """Return the same run with other temperatures, (..., n)."""
-        other = replace(self, iat=iat, ambient=ambient)
+    def but(self, **changes: Any) -> RunSeries:
+        """Return the same run with other temperatures, (..., n), or engine samples; what is `timed` is shared."""
+        other = replace(self, **changes)
         object.__setattr__(other, "_timed", self._timed)
         return other
 

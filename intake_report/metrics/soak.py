@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 
 import numpy as np
@@ -41,13 +40,13 @@ def _soaks(series: RunSeries, stop: Span) -> bool:
 
 def stop_rates(series: RunSeries) -> Floats:
     """Return the heat-soak rate of each soaking stop, (..., stops) [K/min]: Theil–Sen slope of the intake air temperature."""
-    draws = series.iat.reshape(math.prod(series.iat.shape[:-1]), series.time.size)
+    draws = np.atleast_2d(series.iat)
     rates = np.empty((len(draws), len(soaking_stops(series))))
-    for stops, some in series.timed("stop pairs", lambda: _stop_pairs(series)):
+    for stops, some in series.timed(f"stop pairs, {series.most_pairs} at most", lambda: _stop_pairs(series)):
         few = max(1, AT_ONCE // some[0].size)
         for start in range(0, len(draws), few):
             rates[start : start + few, stops] = 60.0 * slope(series.time, draws[start : start + few], some)
-    return rates.reshape(*series.iat.shape[:-1], -1)
+    return rates.reshape(*series.iat.shape[:-1], rates.shape[-1])
 
 
 def _stop_pairs(series: RunSeries) -> list[tuple[list[int], Pairs]]:
@@ -85,11 +84,12 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch (...) [s], and whether it was reached
     before the next stop or the end of the record (else the time is the bound).
     """
-    if not soaking_stops(series):
+    soaking = soaking_stops(series)
+    if not soaking:
         return ()
     found, rises, (_, at_end) = [], stop_rises(series), stop_limits(series)
     ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
-    for i, stop in enumerate(soaking_stops(series)):
+    for i, stop in enumerate(soaking):
         rise, end = rises[..., i], ends[stop]
         if float(np.median(rise)) < LEAST_RISE or series.time[series.window(stop.end, end)].size < 2:
             continue

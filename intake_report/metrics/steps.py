@@ -291,8 +291,9 @@ def rebuild(
     """
     if step is None or step <= 0.0 or time.size < 3:
         return reading
-    nodes = find_nodes(time, reading, step, stops, corners, lag)
-    if nodes is None:
-        return reading
-    result: Floats = np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)
-    return result
+    return rebuilt(find_nodes(time, reading, step, stops, corners, lag), time, reading, step)
+
+
+def rebuilt(nodes: Nodes | None, time: Floats, reading: Floats, step: float) -> Floats:
+    """Return the temperature of `rebuild` from the nodes of the reading; the reading where it has none."""
+    return reading if nodes is None else np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)

@@ -14,7 +14,7 @@ import pandas as pd
 from intake_report import air
 from intake_report.errors import DataError
 from intake_report.messages import Message, Part, Value, message
-from intake_report.weather.observations import WeatherObservation, WeatherRecord, utc
+from intake_report.weather.observations import LOWEST_HUMID, WeatherObservation, WeatherRecord, utc
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 # Routine reports come hourly or half-hourly, so inside a gapless record the nearest one is at most 30 min away;
 # an hour lets one report be missing (common practice) [s].
 MAX_AGE = 3600.0
-LOWEST_HUMID = air.SATURATION_RANGE[0]
 LEAST_MEAN_WIND = 0.1  # share of the mean speed: winds whose mean vector is shorter oppose each other (own choice)
 _DRY_WORDS = ("dry", "none", "no", "no rain")
 
@@ -120,7 +119,7 @@ def conditions_during(
 
     pressure = line("station_pressure", *record.series("station_pressure"))
     # Vapour pressure is interpolated, not humidity: it stays when the air only warms up.
-    vapour = line("humidity", *_vapour(record))
+    vapour = line("humidity", *record.vapour)
     known, temperatures = record.series("temperature")
     temperature = line("ambient_mean", known, temperatures)
     concerned = _reports_near(record, window, max_age)
@@ -174,16 +173,6 @@ def _drawn(
     inside = known[(known > window[0]) & (known < window[1])]
     times = np.concatenate([[window[0]], inside, [window[1]]])
     return _Line(times, np.interp(times, known, values))
-
-
-def _vapour(record: WeatherRecord) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    pairs = [
-        (o.time.timestamp(), float(air.vapour_pressure(o.temperature, o.humidity)))
-        for o in record.observations
-        if o.temperature is not None and o.humidity is not None and o.temperature >= LOWEST_HUMID
-    ]
-    times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
-    return times, values
 
 
 def _air(

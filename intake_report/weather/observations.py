@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -19,6 +20,7 @@ from intake_report.messages import Message, Value, message
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+LOWEST_HUMID = air.SATURATION_RANGE[0]  # °C; no vapour pressure below
 Kind = Literal["metar", "station", "handheld", "vehicle", "forecast"]
 PressureKind = Literal["station", "altimeter", "qnh", "sea-level"]
 
@@ -99,6 +101,17 @@ class WeatherRecord:
     def series(self, field: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return (seconds since 1970-01-01 UTC, values) of the observations that have `field`."""
         pairs = [(o.time.timestamp(), getattr(o, field)) for o in self.observations if getattr(o, field) is not None]
+        times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
+        return times, values
+
+    @cached_property
+    def vapour(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Times [s] as of `series`, and vapour pressure [kPa] of the observations that tell it."""
+        pairs = [
+            (o.time.timestamp(), float(air.vapour_pressure(o.temperature, o.humidity)))
+            for o in self.observations
+            if o.temperature is not None and o.humidity is not None and o.temperature >= LOWEST_HUMID
+        ]
         times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
         return times, values
 

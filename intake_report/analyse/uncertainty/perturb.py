@@ -46,11 +46,10 @@ class Readings:
 def prepare(series: RunSeries, step: float | None) -> Readings:
     """Return the readings of one run, ready for draws."""
     time, n = series.time, series.time.size
-    nodes = (
-        find_nodes(time, series.reading, step, series.stops, series.corners, series.lag)
-        if step is not None and n >= 3
-        else None
-    )
+    nodes = None
+    if step is not None and n >= 3:
+        of_reading = (time, series.reading, step, series.stops, series.corners, series.lag)
+        nodes = series.timed("nodes", lambda: find_nodes(*of_reading))
     if nodes is not None and nodes.open.size > 1:
         right = np.clip(np.searchsorted(nodes.open, time), 1, nodes.open.size - 1)
         left = right - 1
@@ -62,7 +61,7 @@ def prepare(series: RunSeries, step: float | None) -> Readings:
         spread, group = np.array([0.5 * step if step is not None else 0.0]), np.zeros(1, dtype=np.intp)
     duration = float(time[-1] - time[0])
     rise = 0.0 if series.ambient is None else float(series.ambient[-1] - series.ambient[0])
-    return Readings(replace(series, most_pairs=MOST_PAIRS), spread, group, left, right, share, rise / duration)
+    return Readings(series.but(most_pairs=MOST_PAIRS), spread, group, left, right, share, rise / duration)
 
 
 def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | None = None) -> RunSeries:
@@ -89,7 +88,7 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
     if ambient is not None:
         shift = shifts.get("ambient", np.zeros(m)) + readings.ambient_rate * shifts.get("clock", np.zeros(m))
         ambient = ambient + shift[:, None]
-    return series.with_readings(iat, ambient)
+    return series.but(iat=iat, ambient=ambient)
 
 
 @dataclass(frozen=True)
