@@ -336,7 +336,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 # Seconds rather than parts of one: begun first, so that two processes end together.
-LONG = ("test_report_texts.py", "test_common_drive.py", "test_publish.py", "test_real_drives.py", "test_workbook.py")
+LONG = ("test_report_texts.py", "test_publish.py", "test_chain.py", "test_common_drive.py", "test_real_drives.py")
 
 
 @pytest.hookimpl(optionalhook=True)
