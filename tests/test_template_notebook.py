@@ -6,6 +6,7 @@ import os
 import re
 import subprocess
 import sys
+from types import FunctionType
 
 import nbformat
 import pytest
@@ -107,7 +108,9 @@ def test_every_section_of_the_package_is_shown(code):
         "limitation_table", "definitions", "all_values", "provenance", "data",
     )]  # fmt: skip
     assert order == sorted(order) and order[0] > 0
-    assert all(re.search(rf"sections\.{name}[(,]", source) for name in sections.__all__)
+    shown = [name for name, made in vars(sections).items() if isinstance(made, FunctionType)]
+    assert len(shown) > 25
+    assert all(re.search(rf"sections\.{name}[(,]", source) for name in shown)
 
 
 def test_steps_of_the_notebook_are_analyse(small):

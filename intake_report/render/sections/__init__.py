@@ -17,38 +17,3 @@ from intake_report.render.sections.uncertainty import uncertainty
 def annex() -> tuple[Block, ...]:
     """Return the mark after which everything goes to the annex."""
     return (AnnexBegins(),)
-
-
-__all__ = [
-    "air",
-    "all_values",
-    "annex",
-    "articles",
-    "brief",
-    "cautions",
-    "changes",
-    "conditions",
-    "cover",
-    "data",
-    "data_quality",
-    "decision",
-    "definitions",
-    "details",
-    "dyno",
-    "exposure",
-    "instrumentation",
-    "limitation_table",
-    "limitations",
-    "method",
-    "methodology",
-    "off_road",
-    "places",
-    "provenance",
-    "restriction",
-    "results",
-    "run_log",
-    "service",
-    "tables_of",
-    "uncertainty",
-    "weather",
-]

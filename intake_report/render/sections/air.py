@@ -14,8 +14,7 @@ from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Par
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.conditions import clock
-from intake_report.render.sections.tables import block_of, extended, files, named, once
-from intake_report.render.sections.titles import masses
+from intake_report.render.sections.tables import block_of, extended, files, masses, named, once
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence, RunWeather, WeatherEvidence

@@ -17,8 +17,7 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.answer import MARKS, at_edge, legend, level, usable
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.same import common_drive
-from intake_report.render.sections.tables import block_of, extended, files, titled
-from intake_report.render.sections.titles import stops
+from intake_report.render.sections.tables import block_of, extended, files, stops, titled
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import adjusted_for, difference_quantity, metric_title, summary_text

@@ -11,8 +11,7 @@ from intake_report.plots_values import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files, named
-from intake_report.render.sections.titles import peaks
+from intake_report.render.sections.tables import block_of, files, named, peaks
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict

@@ -10,15 +10,17 @@ from intake_report.plots_values import difference_figure, dots_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections import titles
 from intake_report.render.sections.body import runs_apart
 from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.same import common_drive_details
 from intake_report.render.sections.tables import (
     block_of,
+    calls,
     comparison_table,
     general_title,
+    hottest,
+    levels,
     summary_table,
     values_table,
 )
@@ -51,7 +53,7 @@ def _route(result: ReportResult) -> list[Block]:
     return [
         Heading(2, "Along the route", "sec-route"),
         figure_block(
-            route_figure(result, titles.hottest(result)),
+            route_figure(result, hottest(result)),
             "fig-route",
             f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
             "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
@@ -71,7 +73,7 @@ def _recovery(result: ReportResult) -> list[Block]:
     return [
         Heading(2, "Recovery after highway entry", "sec-recovery"),
         figure_block(
-            recovery_figure(result, titles.levels(result, keys_of(result, "recovery_time"))),
+            recovery_figure(result, levels(result, keys_of(result, "recovery_time"))),
             "fig-recovery",
             "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
             "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
@@ -88,7 +90,7 @@ def _heat_soak(result: ReportResult) -> list[Block]:
     return [
         heading,
         figure_block(
-            heat_soak_figure(result, titles.levels(result, keys_of(result, "heat_soak_rate"))),
+            heat_soak_figure(result, levels(result, keys_of(result, "heat_soak_rate"))),
             "fig-soak",
             f"Rise of intake air temperature during {formatting.count(len(stops), 'stop')} (left); rise (middle) and heat-soak "
             "rate (right) of each stop against its duration.",
@@ -118,7 +120,7 @@ def _per_run(result: ReportResult) -> list[Block]:
     if compared:
         blocks.append(
             figure_block(
-                difference_figure(result, compared, titles.calls(result, compared)),
+                difference_figure(result, compared, calls(result, compared)),
                 "fig-differences",
                 f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
                 "intervals; an open marker: no interval, or one that is open to a side.",

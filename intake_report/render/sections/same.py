@@ -13,8 +13,7 @@ from intake_report.plots_values import common_drive_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files
-from intake_report.render.sections.titles import farthest_apart
+from intake_report.render.sections.tables import block_of, farthest_apart, files
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
 from intake_report.results.evidence import Places

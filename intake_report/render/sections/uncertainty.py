@@ -12,8 +12,16 @@ from intake_report.plots_values import budget_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files, in_metric, internal_unit, metric_frame, named, titled
-from intake_report.render.sections.titles import largest_sources
+from intake_report.render.sections.tables import (
+    block_of,
+    files,
+    in_metric,
+    internal_unit,
+    largest_sources,
+    metric_frame,
+    named,
+    titled,
+)
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
