@@ -249,13 +249,9 @@ def _left_and_right(panel: Axes) -> tuple[float, float]:
     )
 
 
-def _array(values: Iterable[float | None]) -> np.ndarray:
-    return np.array([np.nan if v is None else v for v in values], dtype=np.float64)
-
-
 def shown(values: Iterable[float | None], quantity: str, result: ReportResult) -> np.ndarray:
     """Return internal values in the unit of the reader, NaN where there is none."""
-    return to_display(_array(values), quantity, result.units)
+    return to_display(np.array([np.nan if v is None else v for v in values], dtype=np.float64), quantity, result.units)
 
 
 def legend(figure: Figure, *panels: Axes) -> None:

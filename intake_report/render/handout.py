@@ -13,7 +13,7 @@ from intake_report.render.blocks import Figure, Heading, ItemList, Table
 from intake_report.render.figure import clean_svg
 from intake_report.render.html import cover_of
 from intake_report.render.meta import ReportMeta
-from intake_report.render.numbering import Document, Item
+from intake_report.render.numbering import Document
 from intake_report.render.typst import compile_source, string
 
 SLIDES = (("fig-decision",), ("fig-recovery",), ("fig-dots", "fig-main"))  # of each the first that the report has
@@ -81,13 +81,9 @@ def _section(document: Document, label: str) -> Iterator[str]:
     inside = False
     for item in document.items:
         if isinstance(item.block, Heading) and item.level == 1:
-            inside = _labelled(item, label)
+            inside = item.target is not None and item.target.label == label
         elif inside and isinstance(item.block, ItemList):
             yield from item.block.items
-
-
-def _labelled(item: Item, label: str) -> bool:
-    return item.target is not None and item.target.label == label
 
 
 def _table(table: Table, document: Document) -> list[str]:

@@ -42,7 +42,9 @@ def _reference(result: ReportResult, record: WeatherEvidence | None) -> str:
     if record is None or record.uncertainty is None or record.uncertainty_between is None:
         return text
     whole, between = (_kelvins(u, units, 2) for u in (record.uncertainty, record.uncertainty_between))
-    parts = formatting.listing([_contribution(c, units) for c in record.contributions])
+    parts = formatting.listing(
+        [f"{c.name} {_kelvins(c.value, units, 2)} ({said(c.basis, units)})" for c in record.contributions]
+    )
     return (
         f"{text} Its standard uncertainty is {whole} for the ambient of one run, of which {between} remain in a difference "
         f"between runs, because what all runs share cancels there. Contributions: {literal(parts)}. "
@@ -52,11 +54,6 @@ def _reference(result: ReportResult, record: WeatherEvidence | None) -> str:
 
 def _kelvins(value: float | None, units: UnitSystem, decimals: int = 1) -> str:
     return formatting.with_unit(value, "temperature_difference", units, decimals)
-
-
-def _contribution(part: Any, units: UnitSystem) -> str:
-    """Return one contribution with its standard uncertainty and what that rests on."""
-    return f"{part.name} {_kelvins(part.value, units, 2)} ({said(part.basis, units)})"
 
 
 def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:

@@ -33,7 +33,11 @@ EDGE = 0.95
 
 def answer(result: ReportResult) -> tuple[str, ...]:
     """Return the answer in three sentences at most: every configuration in the metrics that decide."""
-    keys = [key for key in map(result.metric, usable(result)) if _has_level(result, key)][:SENTENCES]
+    keys = [
+        key
+        for key in map(result.metric, usable(result))
+        if any(level(result, key, c.id) for c in result.configurations)
+    ][:SENTENCES]
     sentences = [_sentence(result, key) for key in keys]
     nothing = f"the runs allow no comparison of the configurations{_because(result)}"
     if not sentences:
@@ -169,8 +173,9 @@ def at_edge(result: ReportResult, key: MetricKey, configuration: str) -> float |
     return max(late, default=None)
 
 
-def _has_level(result: ReportResult, key: MetricKey) -> bool:
-    return any(level(result, key, c.id) for c in result.configurations)
+def computed(result: ReportResult) -> list[MetricKey]:
+    """Return the metrics that have a value in some run."""
+    return [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
 
 
 def word(key: MetricKey, difference: float) -> str:

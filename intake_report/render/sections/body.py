@@ -14,7 +14,7 @@ from intake_report.plots_values import acceptance_figure, dots_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.answer import MARKS, at_edge, legend, level, usable
+from intake_report.render.sections.answer import MARKS, at_edge, computed, legend, level, usable
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.same import common_drive
 from intake_report.render.sections.tables import block_of, extended, files, stops, titled
@@ -150,7 +150,7 @@ def _quality(result: ReportResult) -> str:
 
 def results(result: ReportResult) -> tuple[Block, ...]:
     """Return the metrics that decide and the headline metrics: runs as marks, differences, one table."""
-    keys = [k for k in result.metrics if (k.spec.headline or k.key in result.decides) and _has_value(result, k)]
+    keys = [k for k in computed(result) if k.spec.headline or k.key in result.decides]
     blocks: list[Block] = [Heading(1, "Results", "sec-results")]
     if not keys:
         return (*blocks, Paragraph("No headline metric has a value in any run."))
@@ -197,10 +197,6 @@ def runs_apart(result: ReportResult, key: MetricKey) -> str:
     return (
         f"{name}: {key.spec.better} on average with {who}, whose runs overlap with those of {formatting.listing(near)}"
     )
-
-
-def _has_value(result: ReportResult, key: MetricKey) -> bool:
-    return any(v.status != "not computed" for v in result.of(key.key))
 
 
 UNADJUSTED = " unadjusted"

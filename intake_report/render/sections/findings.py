@@ -10,6 +10,7 @@ from intake_report.plots_values import difference_figure, dots_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections.answer import computed
 from intake_report.render.sections.body import runs_apart
 from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
@@ -102,7 +103,7 @@ def _heat_soak(result: ReportResult) -> list[Block]:
 
 def _per_run(result: ReportResult) -> list[Block]:
     """Return the main metrics: every run as a mark, and the summary per configuration; all else is in the annex."""
-    keys, absent = _computed(result)
+    keys = computed(result)
     blocks: list[Block] = [Heading(2, "Values per configuration", "sec-values")]
     drawn = [k for k in keys if k.spec.headline or k.spec.id in DRAWN]
     if drawn:
@@ -127,7 +128,7 @@ def _per_run(result: ReportResult) -> list[Block]:
                 "Horizontal intervals of the differences of each configuration from the baseline. The values are in the table.",
             )
         )
-    return blocks + _absent(result, absent)
+    return blocks + _absent(result, [k for k in result.metrics if k not in keys])
 
 
 def _shared(result: ReportResult, keys: list[MetricKey]) -> str:
@@ -141,15 +142,9 @@ def _shared(result: ReportResult, keys: list[MetricKey]) -> str:
     return " Most of the thin lines is each run's own and does not cancel in differences."
 
 
-def _computed(result: ReportResult) -> tuple[list[MetricKey], list[MetricKey]]:
-    """Return the metrics that have a value in some run, and those that have none."""
-    keys = [k for k in result.metrics if any(v.status != "not computed" for v in result.of(k.key))]
-    return keys, [k for k in result.metrics if k not in keys]
-
-
 def all_values(result: ReportResult) -> tuple[Block, ...]:
     """Return the values of every run, the summaries and all differences, group by group, for the annex."""
-    keys, _ = _computed(result)
+    keys = computed(result)
     blocks: list[Block] = [Heading(1, "All values and differences", "sec-annex-values")]
     for group, title in GROUPS.items():
         some = tuple(k for k in keys if k.spec.group == group)

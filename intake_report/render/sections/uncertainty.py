@@ -130,7 +130,10 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: lis
     entries = {(row.source, row.key): row for row in budget.budgets}
     rows: list[dict[str, Any]] = []
     for source in budget.sources:
-        rows += [_budget_row(source.name, source.common, k, entries[source.name, k.key]) for k in keys]
+        for k in keys:
+            row = entries[source.name, k.key]
+            rows.append({"source": source.name, "common": source.common, "metric": k.key, "unit": internal_unit(k), "u": row.u,
+                         "largest": row.largest, "runs": row.runs})  # fmt: skip
     for field, name in TOTALS.items():
         for k in keys:
             valued = _valued(result, k)
@@ -157,13 +160,6 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: lis
         ),
     )
     return block_of(table, result.units)
-
-
-def _budget_row(name: str, common: bool, key: MetricKey, row: Any) -> dict[str, Any]:
-    return {
-        "source": name, "common": common, "metric": key.key, "unit": internal_unit(key), "u": row.u, "largest": row.largest,
-        "runs": row.runs,
-    }  # fmt: skip
 
 
 def _notes(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> tuple[str, ...]:
