@@ -194,6 +194,8 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
         print(
             f"{name:12s} {extra:3.0f} m: {len(rows)}, misplaced {misplaced}, not verified {unverified}, wrongly fair {wrong}"
         )
-        assert wrong <= binom.ppf(0.999, len(rows), 0.05) or name == "middle", (name, extra)
+        # one junction alone tells of what comes and goes on a motorway
+        most = 0.2 if name == "middle" else 0.05
+        assert wrong <= binom.ppf(0.999, len(rows), most), (name, extra)
     assert false <= 0.05 * len(untouched)
     assert fair >= 0.7 * len(untouched)
