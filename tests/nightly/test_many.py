@@ -145,7 +145,7 @@ def test_killed_at_random_moments_of_publishing(small, tmp_path, part):
         command = [sys.executable, "-c", NIGHT, tmp_path / "root", out, small.report.folder, DATE]
         return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
 
-    kill_at_random(start, tmp_path, part(KILLS, 10))
+    kill_at_random(start, tmp_path, part(KILLS, 3))
 
 
 @pytest.mark.slow
