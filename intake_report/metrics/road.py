@@ -64,6 +64,10 @@ def mean_over_ambient(series: RunSeries, parameter: Parameter) -> Reading | Miss
 
 
 def _phase_weights(series: RunSeries, parameter: Parameter) -> Floats | Missing:
+    return series.timed(f"weights of phase {parameter.key}", lambda: _weights_over(series, parameter))
+
+
+def _weights_over(series: RunSeries, parameter: Parameter) -> Floats | Missing:
     """Return the trapezoid weights over the phase [s]."""
     spans = _spans(series, parameter)
     if not spans:
@@ -97,7 +101,10 @@ def distance_mean_over_ambient(series: RunSeries, parameter: Parameter) -> Readi
     if isinstance(weight, Missing):
         return weight
     spans, of_run = _spans(series, parameter), (series.time, series.distance)
-    metres: Floats = np.sum([distance_weights(*of_run, s.start, s.end, series.max_gap) for s in spans], axis=0)
+    metres: Floats = series.timed(
+        f"metres of phase {parameter.key}",
+        lambda: np.sum([distance_weights(*of_run, s.start, s.end, series.max_gap) for s in spans], axis=0),
+    )
     if metres.sum() <= 0.0:
         return missing("the run does not move in the phase", "standing-phase")
     return reading(over_ambient(series) @ metres / metres.sum())
@@ -124,7 +131,7 @@ def charge_density_ratio(series: RunSeries, parameter: Parameter) -> Reading | M
 
 def _run_weights(series: RunSeries) -> Floats:
     first, last = float(series.time[0]), float(series.time[-1])
-    return series.once("run weights", lambda: weights(series.time, first, last, series.max_gap))
+    return series.timed("run weights", lambda: weights(series.time, first, last, series.max_gap))
 
 
 def _time_above(series: RunSeries, values: Floats, level: float) -> Floats:
