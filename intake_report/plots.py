@@ -202,21 +202,23 @@ def _shares(
     return begins, lengths
 
 
-def _ticks(axis: Axis, side: str) -> tuple[float, float, float]:
-    """Return width and height of the labels of an axis on one side of its panel, and how far its last one stands out [pt]."""
+def _ticks(axis: Axis, side: str) -> tuple[float, float, float, float]:
+    """Return width and height of the labels of an axis on one side of its panel, and how far the first and last stand out [pt]."""
     params = axis.get_tick_params(which="major")
     low, high = sorted(axis.get_view_interval())
     slack = 1e-9 * (high - low)
     places = [place for place in axis.get_majorticklocs() if low - slack <= place <= high + slack]
     if not axis.axes.axison or not params[f"label{side}"] or not places:
-        return 0.0, 0.0, 0.0
+        return 0.0, 0.0, 0.0, 0.0
     formatter: Any = axis.major.formatter
     labels, points = formatter.format_ticks(places), params.get("labelsize", TICK)
     wide, tall = _extent(labels, points)
     if params.get("rotation") == 90:
         wide, tall = tall, wide
-    inside = (high - places[-1]) / (high - low) * axis.axes.get_position().width * 72.0 * WIDTH
-    return wide, tall, max(0.0, 0.5 * _extent(labels[-1:], points)[0] - inside)
+    scale = axis.axes.get_position().width * 72.0 * WIDTH / (high - low)
+    ends = ((labels[:1], places[0] - low), (labels[-1:], high - places[-1]))
+    first, last = (max(0.0, 0.5 * _extent(label, points)[0] - inside * scale) for label, inside in ends)
+    return wide, tall, first, last
 
 
 def _beside(size: float, axis: Axis, *, label: bool = True) -> float:
@@ -244,9 +246,9 @@ def _below_and_above(panel: Axes) -> tuple[float, float]:
 def _left_and_right(panel: Axes) -> tuple[float, float]:
     names = [4.0 + _extent([t.get_text()], t.get_fontsize())[0] for t in _notes(panel) if t.get_ha() == "left"]
     twins = [_beside(_ticks(twin.yaxis, "right")[0], twin.yaxis) for twin in panel.child_axes]
-    return _beside(_ticks(panel.yaxis, "left")[0], panel.yaxis), max(
-        *names, *twins, _ticks(panel.xaxis, "bottom")[2], 0.0
-    )
+    _, _, first, last = _ticks(panel.xaxis, "bottom")
+    left = max(_beside(_ticks(panel.yaxis, "left")[0], panel.yaxis), first)
+    return left, max(*names, *twins, last, 0.0)
 
 
 def shown(values: Iterable[float | None], quantity: str, result: ReportResult) -> np.ndarray:
