@@ -26,8 +26,9 @@ pytestmark = pytest.mark.slow
 
 CAMPAIGNS = 500
 # The laps have no ambient, so the report's headline metrics do not exist. These stand in for them: those that do, one
-# of each kind (degree-minutes above the limit repeat the time above it, the rise per stop the rate).
-CALLED = ("peak_iat", "heat_soak_rate", "time_above_limit:40.0C")
+# of each kind (degree-minutes above the limit repeat the time above it). The heat-soak rate is none of them: at most
+# stops of these laps the rise is below two steps of the reading, and such a rate decides nothing.
+CALLED = ("peak_iat", "time_above_limit:40.0C")
 
 
 @pytest.fixture(scope="module")
