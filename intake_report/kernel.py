@@ -310,7 +310,7 @@ def isolated(code: str) -> list[str]:
 def kernel_environment(scratch: Path) -> dict[str, str]:
     """Return the environment of a kernel: no setting of the user, configuration folders that are empty."""
     kept = {k: v for k, v in os.environ.items() if k in KEPT or k.startswith(KEPT_PREFIXES)}
-    # threads of small matrix products wait for each other longer than one thread computes; the Monte Carlo has its own
+    # threads for systems of a few dozen unknowns wait for each other, ten times as long as they compute
     kept.setdefault("OPENBLAS_NUM_THREADS", "1")
     # memory of arrays of some MB is used again and not fetched anew for each (glibc; others do not read it)
     kept |= {"MALLOC_MMAP_THRESHOLD_": str(32 << 20), "MALLOC_TRIM_THRESHOLD_": str(256 << 20)}
@@ -321,8 +321,6 @@ def kernel_environment(scratch: Path) -> dict[str, str]:
     # the user's cache folder saves the search for fonts; one of our own where it cannot be used
     cache = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache")
     usable = os.access(cache if cache.exists() else cache.parent, os.W_OK)
-    # threads for systems of a few dozen unknowns wait for each other, ten times as long as they compute
-    kept.setdefault("OPENBLAS_NUM_THREADS", "1")
     settings = {"TMPDIR": str(home / "tmp"), "LC_ALL": "C.UTF-8", "TZ": "UTC", "MPLBACKEND": "agg"}
     return {**kept, **own, **settings, "XDG_CACHE_HOME": str(cache if usable else home / "cache")}
 
@@ -347,5 +345,8 @@ def as_user_error(name: str, text: str) -> IntakeReportError:
         return MachineError(f"{text.rstrip('.')}.", remedy="Run it again once that is mended.")
     if name in ("MemoryError", "_ArrayMemoryError"):
         return MachineError("more memory was needed than there is.", remedy="Free some, or raise the limit.")
+    if name == "CellExecutionError" and not text:  # a cell failed, and its error could not even be told
+        what = "the notebook stopped without saying why, as it does where memory runs out."
+        return MachineError(what, remedy="Free some, or raise the limit; else run again with --debug.")
     remedy = "This is a fault of the program; run again with --debug and report what it prints."
     return DataError(f"the report could not be computed ({name}: {text}).", remedy=remedy)
