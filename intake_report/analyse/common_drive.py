@@ -77,7 +77,7 @@ def common_drive(
     if settings.file:
         keys = tuple(k for k in keys if k.parameter.kind == "none")  # a trace has neither phases nor an entry
     rng = np.random.default_rng([campaign.metrics.seed, 15])
-    replayed = replay(fits, common, keys, rng)
+    replayed = replay(fits, common, series, keys, rng)
     validation = leave_one_out(fits)
     single = tuple(f.configuration for f in fits if len(f.drives) < 2)
     failed = _failed(settings, validation)

@@ -71,7 +71,7 @@ def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Flo
 
 
 class ReplayDraws:
-    """Draws of what the runs of a configuration share on the common drive: its parameters.
+    """Draws of what the runs of a configuration share on the common drive: its parameters and what these leave out.
 
     As `analyse.compare.InstrumentDraws`; every draw holds one error of each configuration, alike in all its runs.
     """
@@ -110,6 +110,7 @@ class Replay:
 def replay(
     fits: Sequence[ThermalFit],
     common: CommonDrive,
+    measured: Mapping[str, RunSeries],
     metrics: Sequence[MetricKey],
     rng: np.random.Generator,
 ) -> Replay:
@@ -121,6 +122,8 @@ def replay(
         One per configuration.
     common : CommonDrive
         The drive.
+    measured : mapping of str to RunSeries
+        Every fitted run as it was measured, by its id.
     metrics : sequence of MetricKey
         Of the registry; those that need an engine are refused by it.
     rng : Generator
@@ -132,19 +135,23 @@ def replay(
     day of the common drive (`on_one_day`). Draws follow the trace along its derivatives: the fit leaves combinations of
     parameters open by factors, along which the trace would bend to where the data do not let it go. What runs differ by is
     in the scatter of their values, what parameters leave open in the draws, and nothing in both.
+
+    What the model leaves out of a metric is a normal error of each configuration in the same draws: the fit brings the model to
+    n runs that are each off by `left_out`, hence to a level that is off by this over √n. How it is off on the common drive
+    itself is left to the difference, in which it cancels as far as it is of the drive.
     """
     values: list[MetricResult] = []
     found: dict[tuple[str, str], Floats] = {}
-    temperature = {}
+    temperature, off = {}, left_out(fits, measured, metrics)
     for fitted, own in zip(fits, on_one_day(fits, common.series.block), strict=True):
         shapes, effects = fitted.draws(DRAWS, rng)
         points, drawn, traces = [], [], []
         for i, drive in enumerate(fitted.drives):
             trace, slopes = sensitivity(fitted.shape, common.placed(own[i]), common.drive)
-            off = np.hstack([shapes, effects[i]])
+            moves = np.hstack([shapes, effects[i]])
             traces.append(trace)
             points.append(common.seen(drive, trace))
-            drawn.append(common.seen(drive, trace + off @ slopes[: off.shape[1]]))
+            drawn.append(common.seen(drive, trace + moves @ slopes[: moves.shape[1]]))
         temperature[fitted.configuration] = np.mean(traces, axis=0)
         for key in metrics:
             reached = [evaluate(key, point) for point in points]
@@ -157,10 +164,35 @@ def replay(
             shift = np.mean(known, axis=0)
             usual = np.median(shift)
             shift = np.where(np.isfinite(shift), shift - (usual if np.isfinite(usual) else 0.0), shift)
+            shift = shift + rng.normal(0.0, off[key.key] / np.sqrt(len(points)), DRAWS)
             for drive, number in zip(fitted.drives, numbers, strict=True):
                 # a shift below nothing is within at entry; a run that is open stays open
                 found[key.key, drive.run] = np.full(DRAWS, number) if np.isinf(number) else number + shift
     return Replay(tuple(values), ReplayDraws(found), temperature)
+
+
+def left_out(
+    fits: Sequence[ThermalFit], measured: Mapping[str, RunSeries], metrics: Sequence[MetricKey]
+) -> dict[str, float]:
+    """Return by metric the standard deviation of what the fitted model is off in one run [unit of the metric].
+
+    From modelled − measured of each run on its own drive, its own effects fitted: what neither they nor the parameters
+    take up. Squares about nothing, since a mean that the fit leaves is an error too, over all runs less one for each
+    configuration, whose parameters go after their mean; one number for all, since two runs alone say little. Zero where no
+    configuration has two runs with a value of both.
+    """
+    sides = [
+        [(seen(measured[one.run], one, one, f.own(i)), measured[one.run]) for i, one in enumerate(f.drives)]
+        for f in fits
+    ]
+    found = {}
+    for key in metrics:
+        off = [[_number(evaluate(key, a)) - _number(evaluate(key, b)) for a, b in pairs] for pairs in sides]
+        known = [[x for x in each if np.isfinite(x)] for each in off]
+        several = [each for each in known if len(each) > 1]
+        free = sum(len(each) - 1 for each in several)
+        found[key.key] = float(np.sqrt(sum(np.sum(np.square(each)) for each in several) / free)) if free else 0.0
+    return found
 
 
 def on_one_day(fits: Sequence[ThermalFit], block: str | None) -> list[Floats]:

@@ -154,7 +154,8 @@ def judged(model, trial: Trial, rng: np.random.Generator, how=fitted) -> One:
     keys, ids = headline(), [c.id for c in model.configurations]
     fits = how(trial, ids)
     place = next(i for i, s in enumerate(trial.series) if s.run == trial.chosen)
-    replayed = replay(fits, common_drive(fits, trial.drives[place], trial.series[place]), keys, rng)
+    common = common_drive(fits, trial.drives[place], trial.series[place])
+    replayed = replay(fits, common, {s.run: s for s in trial.series}, keys, rng)
     measured = tuple(evaluate(key, s) for key in keys for s in trial.series)
     truth = {}
     for key in keys:

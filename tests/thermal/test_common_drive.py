@@ -26,7 +26,7 @@ from intake_report.render.sections.same import common_drive_details
 from intake_report.results import CommonDriveResult
 from intake_report.statistics import clopper_pearson
 from intake_report.thermal import drive_input, fit, replay
-from intake_report.thermal.common import CommonDrive, seen
+from intake_report.thermal.common import CommonDrive, left_out, seen
 from thermal.studies import described, study_common_drive, summary
 
 PEAK, CITY, RECOVERY = "peak_over_ambient", "mean_over_ambient:city", "recovery_time:2.78K"
@@ -217,20 +217,57 @@ def test_configurations_that_cannot_be_modelled_leave_no_comparison_and_say_why(
     assert "faster than" in said(model_objection(demo.chain.campaign, claim, record), "si")
 
 
-def test_a_replay_on_its_own_drive_is_the_fit_itself(demo):
-    """The same metric functions on the modelled series: peak and phase means as the fit has them."""
+@pytest.fixture(scope="module")
+def sealed(demo):
+    """Return the fit of two runs of one configuration, both as measured, and peak and city mean."""
     chain = demo.chain
     inputs, _ = thermal_inputs(chain.campaign, chain.measured, {"d1r3-sealed-snorkel", "d2r2-sealed-snorkel"})
-    sealed = fit(list(inputs.values()))
-    drive, series = sealed.drives[0], chain.measured.series[sealed.drives[0].run]
-    keys = tuple(k for k in chain.result.metrics if k.key in (PEAK, CITY))
-    replayed = replay([sealed], CommonDrive(drive, series, sealed.effects[0]), keys, np.random.default_rng(1))
-    own = seen(series, drive, drive, sealed.own(0))
+    series = {run: chain.measured.series[run] for run in inputs}
+    return fit(list(inputs.values())), series, tuple(k for k in chain.result.metrics if k.key in (PEAK, CITY))
+
+
+def replayed_alone(fitted, series, keys):
+    drive = fitted.drives[0]
+    common = CommonDrive(drive, series[drive.run], fitted.effects[0])
+    return replay([fitted], common, series, keys, np.random.default_rng(1))
+
+
+def test_a_replay_on_its_own_drive_is_the_fit_itself(sealed):
+    """The same metric functions on the modelled series: peak and phase means as the fit has them."""
+    fitted, series, keys = sealed
+    drive = fitted.drives[0]
+    replayed = replayed_alone(*sealed)
+    own = seen(series[drive.run], drive, drive, fitted.own(0))
     for key in keys:
         value = next(v.value for v in replayed.values if (v.key, v.run) == (key.key, drive.run))
         assert value == pytest.approx(evaluate(key, own).value, abs=1e-9)
         draws = replayed.draws.common(key.key, drive.run)
         assert 0.01 < np.std(draws) < 1.5 and np.median(draws) == pytest.approx(value, abs=0.2)
+
+
+def test_what_the_model_leaves_out_of_a_metric_is_in_its_draws(sealed):
+    """Measured runs 3 and 4 K above the model: 5 K in one run by its definition, 5/√2 K of the level in the draws of both."""
+    fitted, series, keys = sealed
+    exact = {one.run: seen(series[one.run], one, one, fitted.own(i)) for i, one in enumerate(fitted.drives)}
+    above = {run: replace(one, iat=one.iat + k) for k, (run, one) in enumerate(exact.items(), 3)}
+    none, some = (left_out([fitted], measured, keys) for measured in (exact, above))
+    assert list(none.values()) == pytest.approx([0.0, 0.0], abs=1e-9)
+    assert list(some.values()) == pytest.approx([5.0, 5.0])
+    first, second = above
+    for key in (k.key for k in keys):
+        narrow, wide = (replayed_alone(fitted, one, keys).draws for one in (exact, above))
+        # of 100 draws a variance is known to 14 %
+        more = np.var(wide.common(key, first), ddof=1) - np.var(narrow.common(key, first), ddof=1)
+        assert more == pytest.approx(12.5, rel=0.5)
+        both = [wide.common(key, run) for run in (first, second)]
+        assert np.ptp(both[0] - both[1]) == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_metric_without_two_measured_values_has_nothing_left_out(sealed):
+    fitted, series, keys = sealed
+    first, second = series
+    bare = {first: series[first], second: replace(series[second], ambient=None)}
+    assert left_out([fitted], bare, keys) == {PEAK: 0.0, CITY: 0.0}
 
 
 NARROWER = {"demo": 2.0, "second": 1.0}

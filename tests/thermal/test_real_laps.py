@@ -91,7 +91,7 @@ def campaigns(laps, rng, count, lowered):
         drives = [replace(drive, configuration=label) for (_, drive), label in zip(pairs, labels, strict=True)]
         fits = [fit([drive for drive in drives if drive.configuration == label]) for label in "ab"]
         common = common_drive(fits, drives[0], series[0])
-        replayed = replay(fits, common, keys, rng)
+        replayed = replay(fits, common, {one.run: one for one in series}, keys, rng)
         yield compare(campaign, keys, replayed.values, replayed.draws), fits, found[series[0].run][2]
 
 
