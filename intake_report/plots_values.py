@@ -91,7 +91,7 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
         if mean is not None:
             level = float(to_display(mean, quantity, result.units))
             panel.hlines(level, position - 0.3, position + 0.3, color=look.colour(id), lw=1.4)
-    panel.set_xlim(-0.6, len(look.ids) - 0.4)
+    panel.set_xlim(-0.42, len(look.ids) - 0.58)  # wide apart: names of neighbours must not touch
     panel.set_xticks([])
     panel.set_title(wrapped(metric_title(key, result.units), 30), loc="left", fontsize=8.2)
     name_axes(panel, y=f"[{formatting.unit_of(quantity, result.units)}]")

@@ -205,7 +205,7 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
             Field("verdict", "Model says", width=1.4),
         ),
         frame_of(record.comparisons),
-        ("Intervals of the models hold the scatter between runs and the uncertainty of the parameters that they share.",),
+        ("Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",),
     )  # fmt: skip
     return block_of(table, result.units)
 
