@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from pydantic import AfterValidator, Field, PrivateAttr, model_validator
+from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
 
 from intake_report.campaign import fields, sections
 from intake_report.campaign.fields import (
@@ -102,7 +102,7 @@ class Log(Section):
     columns: dict[str, str] = described('Their header = "channel [unit]"', dict)
     time: str | None = described("Header of the time column; found by its content if absent")
     time_unit: Literal["s", "ms", "us", "ns", "min", "h"] | None = None
-    day_first: bool | None = described("Whether 03/04/2026 is the third of April")
+    day_first: StrictBool | None = described("Whether 03/04/2026 is the third of April")
     timezone: TimeZone | None = described("Zone of times without an offset; the campaign's if absent")
     date: Day | None = described("Date of logs that hold only the time of day")
     format: Literal["delimited", "parquet", "arrow", "mdf4", "candump", "gpx"] | None = None
@@ -142,7 +142,7 @@ class Route(Section):
     description: str = ""
     reference: RelativePath | None = described("GPX file of the reference path")
     reference_run: Identifier | None = described("Run whose path is the reference")
-    closed: bool | None = described("The route is a loop; decided from the path if absent")
+    closed: StrictBool | None = described("The route is a loop; decided from the path if absent")
     phases: tuple[Phase, ...] = Field(default=(), alias="phase")
     highway_entry: HighwayEntry = HighwayEntry()
 
@@ -268,7 +268,7 @@ class NamedFile(NamedTuple):
     relative: str
     kind: Literal["file", "log", "photo"] = "file"
     run: str = ""
-    control: bool = False
+    control: StrictBool = False
 
 
 class Campaign(Section):

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Field, StringConstraints, model_validator
+from pydantic import Field, StrictBool, StringConstraints, model_validator
 
 from intake_report.campaign import fields
 from intake_report.campaign.fields import Day, Identifier, Moment, RelativePath, Section, Text, WithUnit, described
@@ -16,7 +16,7 @@ class Limit(Section):
     """The limit of one acceptance criterion; a text with a unit, or a number for a count."""
 
     limit: str | int | float
-    hard: bool = False
+    hard: StrictBool = False
 
 
 class Metrics(Section):
@@ -88,7 +88,7 @@ class Claim(Section):
     versus: Identifier | None = None
     relation: Literal["lower", "higher", "at most", "at least", "equal"]
     value: str | int | float | None = described("Limit of the value or of the difference, with its unit")
-    common_drive: bool = described("Judge the difference on the common drive, not as measured", False)
+    common_drive: StrictBool = described("Judge the difference on the common drive, not as measured", False)
 
 
 class Planning(Section):
@@ -104,8 +104,8 @@ class Planning(Section):
     runs_per_block: Annotated[int, Field(ge=1, le=6)] = described("Of each configuration", 1)
     worth: dict[str, str] = described('Claim = smallest difference worth showing: { quicker = "10 s" }', dict)
     power: Annotated[float, Field(gt=0.5, lt=1.0)] = described("Chance to show it", 0.8)
-    repeat_baseline: bool = described("Drive the baseline once more at the end of each block", False)
-    control: bool = described("A control vehicle drives along", False)
+    repeat_baseline: StrictBool = described("Drive the baseline once more at the end of each block", False)
+    control: StrictBool = described("A control vehicle drives along", False)
     drive_time: Annotated[float, WithUnit("duration", above=0.0)] = described("One run, with the way back", 1800.0)
     changeover: fields.Duration = described("Cooling down and fitting another configuration", 1800.0)
     stand: fields.Duration = described("The same stand before every run", 1200.0)
@@ -119,7 +119,7 @@ class Planning(Section):
     warmest: fields.Temperature | None = None
     most_wind: Annotated[float, WithUnit("speed", low=0.0)] | None = None
     most_cloud: fields.Percent | None = None
-    dry: bool = described("Only hours without precipitation", True)
+    dry: StrictBool = described("Only hours without precipitation", True)
 
     @model_validator(mode="after")
     def _possible(self) -> Planning:
@@ -178,7 +178,7 @@ class Pull(Section):
     cell_temperature: fields.Temperature | None = None
     cell_pressure: fields.Pressure | None = None
     cell_humidity: fields.Percent | None = None
-    warm_up: bool = False
+    warm_up: StrictBool = False
     notes: str = ""
 
     @property
@@ -259,7 +259,7 @@ class Exposure(Section):
     date: Day | None = None
     duration: fields.Duration | None = None
     observation: Text
-    adverse: bool | Annotated[int, Field(ge=0, le=1_000_000)] = Field(
+    adverse: StrictBool | Annotated[int, Field(ge=0, le=1_000_000)] = Field(
         description="Whether the trial showed what it looked for (moisture, dust past the filter, damage), or in how many"
     )
     trials: Annotated[int, Field(ge=1, le=1_000_000)] = described("How many like trials this row stands for", 1)

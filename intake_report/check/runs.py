@@ -241,7 +241,12 @@ def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
     lines = [columns.rstrip()]
     for path, run in logs.items():
         file = json.dumps(f"logs/{path.name}", ensure_ascii=False)
-        lines.append(f'\n[[run]]\nid = "{run.run}"\nconfiguration = "…"\nfiles = [{file}]')
+        block = "# block =  # runs driven close together, in like weather and traffic, share one"
+        if run.start is not None:
+            block = (
+                f'block = "{run.start:%Y-%m-%d}"  # runs driven close together, in like weather and traffic, share one'
+            )
+        lines.append(f'\n[[run]]\nid = "{run.run}"\nconfiguration = "…"\n{block}\nfiles = [{file}]')
     try:
         phases = _phases_text(align_runs(tuple(logs.values())), "si")
     except DataError as error:

@@ -302,7 +302,7 @@ def sheets(plan: Plan) -> Iterator[Block]:
 def _sheet(plan: Plan, run: PlannedRun, number: int, runs: int) -> Iterator[Block]:
     campaign = plan.campaign
     configuration = campaign.configuration(run.configuration)
-    deviations = "; ".join(configuration.deviations) or "none"
+    deviations = "; ".join(configuration.deviations) or "none declared"
     window = (
         ""
         if run.start is None or run.end is None

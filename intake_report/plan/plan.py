@@ -157,7 +157,7 @@ def make_plan(
         runs, windows,
         () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)),
         tuple(_instruments(tasks[number], shown[number])),
-        (*notes, *window_notes(campaign, days[:14], weather, place), *order_sentences(runs),
+        (*notes, *_as_measured(about), *window_notes(campaign, days[:14], weather, place), *order_sentences(runs),
          *_covariates(campaign, sizes[number], about)),
         risk_of_looking(campaign, sizes[number], LOOKED, rng), repeat,
     )  # fmt: skip
@@ -296,6 +296,15 @@ def _to_repeat(campaign: Campaign, progress: Progress) -> Iterator[tuple[str, st
         for check in check_logs(logs, campaign.file):
             if not check.accepted:
                 yield check.run or check.files[0], " ".join(check.reasons)
+
+
+def _as_measured(about: Sequence[Case]) -> Iterator[str]:
+    names = [case.claim.id for case in about if case.claim.common_drive and not case.common]
+    if names:
+        yield (
+            f"{formatting.listing(names)} will be judged on the common drive, of which no scatter is known yet, and "
+            f"{'is' if len(names) == 1 else 'are'} planned as measured: fewer runs may do."
+        )
 
 
 def _covariates(campaign: Campaign, design: Design, about: Sequence[Case]) -> Iterator[str]:

@@ -8,6 +8,7 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from analyse.studies import MARGINS, PHASES
@@ -29,6 +30,7 @@ from intake_report.results.compared import LAST
 from intake_report.results.text import difference_interval
 
 CAMPAIGN = make_campaign((STOCK, OPEN, SEALED))
+PEAK = next(k for k in keys(MARGINS, PHASES, None) if k.key == "peak_over_ambient")
 
 
 def run(id: str, configuration: str, block: str | None, start: str | None, **more) -> RunResult:
@@ -349,6 +351,28 @@ def test_values_missing_in_some_runs():
     f = findings(CITY, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, None, 9.6, 12.2, 6.3))
     text = found(comparisons.partial, f)["value-missing"].text
     assert "1 run (r5)" in text and "no such channel" in text
+
+
+def test_intake_air_below_ambient_is_the_first_thing_said():
+    f = findings(PEAK, GRID, (9.0, 12.0, -5.4, 8.1, 11.9, -2.0, 9.6, 12.2, -23.4))
+    text = found(conditions.below_ambient, f)["below-ambient"].text
+    assert "In 2 runs" in text and "23.4\u00a0K" in text
+    assert not found(conditions.below_ambient, findings(PEAK, GRID, (9.0, 12.0, -1.9, 8.1, 11.9, 0.0, 9.6, 12.2, 6.3)))
+
+
+def test_ambient_that_differs_between_days_only_is_a_remark_where_differences_are_within_blocks():
+    f = findings(PEAK, GRID, (9.0, 12.0, 5.4, 8.1, 11.9, 7.0, 9.6, 12.2, 6.3))
+    warm = {run.id: 20.0 + 3.0 * int(run.block[-1]) for run in f.used}
+
+    def codes(means):
+        air = pd.DataFrame([{"run": run, "ambient_mean": mean} for run, mean in means.items()])
+        return set(found(conditions.ambient_differs, replace(f, conditions=air)))
+
+    assert codes(warm) == {"ambient-days"}
+    first = next(iter(warm))
+    assert codes(warm | {first: warm[first] + 2.0}) == {"ambient-spread"}
+    f = findings(PEAK, "s1 o2 e3", (9.0, 12.0, 5.4))  # each day one configuration: nothing is compared within it
+    assert codes({run.id: 20.0 + 3.0 * i for i, run in enumerate(f.used)}) == {"ambient-spread"}
 
 
 def test_not_reached_says_how_it_was_compared():

@@ -61,6 +61,12 @@ def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
     )
 
 
+DAYS_SPREAD = kind("ambient-days", 410, "values", "ambient differed between days, not within them",
+    "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted "
+    "(common practice). Differences are taken within blocks, in which it differs by less than that.",
+    "Repeat the runs on days of like temperature.",
+    alike="ambient",
+)  # fmt: skip
 AMBIENT_SPREAD = kind("ambient-spread", 300, "values", "ambient differed between the runs",
     "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted "
     "(common practice).",
@@ -70,17 +76,44 @@ AMBIENT_SPREAD = kind("ambient-spread", 300, "values", "ambient differed between
 
 
 def ambient_differs(f: Findings) -> Iterator[Limitation]:
-    """Days that differ by more than the accepted limit."""
+    """Runs that differ by more than the accepted limit: of one block where all differences are taken within blocks."""
     used = {run.id for run in f.used}
     means = {c.run: c.ambient_mean for c in rows_of(f.conditions) if c.ambient_mean is not None and c.run in used}
     found = ambient_spread(means, SPREAD_LIMIT)
+    blocks: dict[str, dict[str, float]] = {}
+    for run in f.used:
+        if run.id in means:
+            blocks.setdefault(run.block or "", {})[run.id] = means[run.id]
+    apart = [block for block in blocks.values() if ambient_spread(block, SPREAD_LIMIT).within is False]
+    fitted: dict[str, set[str]] = {}
+    for run in f.used:
+        fitted.setdefault(run.block or "", set()).add(run.configuration)
+    mixed = all(len(configurations) > 1 for configurations in fitted.values())
+    within_blocks = len(blocks) > 1 and "" not in blocks and mixed
     if found.spread is not None and found.within is False:
-        yield AMBIENT_SPREAD(
+        yield (DAYS_SPREAD if within_blocks and not apart else AMBIENT_SPREAD)(
             spread=Value(found.spread, DELTA, 1),
             lowest=found.lowest or "",
             highest=found.highest or "",
             limit=Value(found.limit, "margin"),
         )
+
+
+BELOW_AMBIENT = kind("below-ambient", 45, "values", "intake air reads colder than the air outside",
+    "In {runs} even the warmest reading of intake air lies below ambient, by up to {size}. An intake does not cool its air: a unit or "
+    "a sensor is wrong, and “closer to ambient” then means nothing.",
+    "Look at the units of intake air and ambient under [log.columns], and at both sensors after a night's stand.",
+)  # fmt: skip
+COLDER = 2.0  # K; two steps of a usual reading
+
+
+def below_ambient(f: Findings) -> Iterator[Limitation]:
+    """Runs whose peak lies below ambient by more than two steps of a usual reading."""
+    used = {run.id for run in f.used}
+    peaks = [v.value for v in f.values if v.key == "peak_over_ambient" and v.value is not None and v.run in used]  # noqa: PD011
+    low = [peak for peak in peaks if peak < -COLDER]
+    if low:
+        yield BELOW_AMBIENT(runs=Count(len(low), "run"), size=Value(-min(low), DELTA, 1))
 
 
 MARGIN_RESOLUTION = kind("margin-resolution", 330, "values", "the readings are coarse against the recovery margins",
@@ -338,6 +371,6 @@ def acceptance_limitations(criteria: pd.DataFrame, used: set[str]) -> tuple[Limi
 
 
 PREDICATES = (
-    start_stop, no_ambient, ambient_uncertain, ambient_differs, margin_below_resolution, slow_sampling,
+    start_stop, no_ambient, below_ambient, ambient_uncertain, ambient_differs, margin_below_resolution, slow_sampling,
     position_absent, no_highway_entry, accuracy_unknown, soak_checks, alignment_findings,
 )  # fmt: skip

@@ -331,6 +331,11 @@ def gravest(
     return tuple(named.values())[:most]
 
 
+def bounded_by(result: ReportResult) -> list[str]:
+    """Return what bounds the verdicts most, to be said beside them."""
+    return [f"What bounds these most: {item.cover}." for item in gravest_of(result, 1)]
+
+
 def bounds(result: ReportResult) -> list[Block]:
     """Return the three gravest limitations, a sentence each, with what to do."""
     worst = gravest_of(result, 3)

@@ -21,6 +21,7 @@ from intake_report.render.sections.answer import (
     adjusted,
     also_shown,
     answer,
+    bounded_by,
     bounds,
     compared,
     headline,
@@ -77,7 +78,7 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
             figure_block(
                 decision_figure(result, finding),
                 "fig-decision",
-                "Top: mean of the runs of each configuration along the route; shaded: phases; triangles: places of stops. Bottom: "
+                "Top: mean of the runs of each configuration along the route (its peak lies below the mean of the runs’ peaks); shaded: phases; triangles: places of stops. Bottom: "
                 "over-ambient temperature of every run after the highway entry; dotted: recovery margins.",
                 f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
             )
@@ -130,7 +131,7 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
             *files("metric", "mean", "difference", "low", "high", "call"),
         ),
         frame_of(rows),
-        (*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys)),
+        (*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys), *bounded_by(result)),
         Across(
             "configuration",
             "metric",
