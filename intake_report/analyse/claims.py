@@ -95,9 +95,8 @@ def judge_claims(
     for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
         assert key is not None  # check_claims has refused it otherwise
-        evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference) or model_objection(
-            campaign, claim, on_common
-        )
+        unfit = objection(campaign, claim, key, reference)
+        evidence: ClaimEvidence | Part = unfit or model_objection(campaign, claim, on_common)
         if not evidence:
             of_metric = [v for v in values if v.key == key.key]
             if claim.metric in PULL_METRICS:

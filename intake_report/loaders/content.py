@@ -176,7 +176,7 @@ def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tupl
             raise damaged from None
         template = "The compressed file {file} ends before its archive does; {bytes} bytes of text could be read."
         return b"".join(parts), (notice("truncated-archive", template, file=path.name, bytes=total),)
-    except NotImplementedError as error:  # sound, for all that is known
+    except NotImplementedError as error:  # zipfile knows no such method; the archive itself may be whole
         what = "The zip archive is packed by a method that cannot be read."
         raise DataError(what, remedy="Unpack it and name the log.") from error
     except (zipfile.BadZipFile, zlib.error, lzma.LZMAError) as error:

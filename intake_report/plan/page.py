@@ -13,8 +13,9 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.messages import said
-from intake_report.plan.design import ON_COMMON, Case, cases, from_results, scatter_of
+from intake_report.plan.design import Case, cases, scatter_of
 from intake_report.plan.power import ROUGH, Shown, Task, judge_design
+from intake_report.plan.scatter import ON_COMMON, from_results
 from intake_report.plan.schedule import WEEK, PlannedRun, designs
 from intake_report.render.blocks import (
     Block,

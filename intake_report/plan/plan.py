@@ -27,14 +27,12 @@ from intake_report.messages import plain
 from intake_report.plan.design import (
     Case,
     Design,
-    Scatter,
     cases,
-    from_results,
-    read_results,
     risk_of_looking,
     scatter_of,
 )
 from intake_report.plan.power import DRAWS, ROUGH, Shown, Task, judge_design, shared_biases, zeroed
+from intake_report.plan.scatter import Scatter, from_results, read_results
 from intake_report.plan.schedule import (
     PlannedRun,
     days_ahead,

@@ -21,7 +21,8 @@ from intake_report.analyse.uncertainty.sources import find_sources
 from intake_report.analyse.zeroing import ASSUMED_STEP, NOT_ZEROED
 from intake_report.campaign import Campaign
 from intake_report.messages import message
-from intake_report.plan.design import Case, Design, Scatter, other_p_values, simulate, thresholds
+from intake_report.plan.design import Case, Design, other_p_values, simulate, thresholds
+from intake_report.plan.scatter import Scatter
 from intake_report.results import Comparison, MetricResult
 from intake_report.results.text import difference_quantity, never_negative
 from intake_report.statistics import Floats, holm

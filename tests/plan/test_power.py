@@ -12,19 +12,9 @@ from intake_report.analyse.claims import judge_claims
 from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
-from intake_report.plan.design import (
-    ON_COMMON,
-    Case,
-    Design,
-    Scatter,
-    cases,
-    estimate,
-    risk_of_looking,
-    scatter_of,
-    simulate,
-    thresholds,
-)
+from intake_report.plan.design import Case, Design, cases, risk_of_looking, scatter_of, simulate, thresholds
 from intake_report.plan.power import PlannedDraws, Task, dose, drawn_values, gap_of, judge_design, shared_biases, zeroed
+from intake_report.plan.scatter import ON_COMMON, Scatter, estimate
 from intake_report.results import MetricResult
 
 DESIGNS = {

@@ -61,15 +61,14 @@ def ambient_uncertain(f: Findings) -> Iterator[Limitation]:
     )
 
 
+APART = "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted (common practice)."
 DAYS_SPREAD = kind("ambient-days", 410, "values", "ambient differed between days, not within them",
-    "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted "
-    "(common practice). Differences are taken within blocks, in which it differs by less than that.",
+    APART + " Differences are taken within blocks, in which it differs by less than that.",
     "Repeat the runs on days of like temperature.",
     alike="ambient",
 )  # fmt: skip
 AMBIENT_SPREAD = kind("ambient-spread", 300, "values", "ambient differed between the runs",
-    "Mean ambient differs by {spread} between {lowest} and {highest}; {limit} between days is commonly accepted "
-    "(common practice).",
+    APART,
     "Repeat the runs on days of like temperature.",
     alike="ambient",
 )  # fmt: skip
