@@ -9,7 +9,7 @@ from pathlib import Path
 from intake_report.analyse.acceptance import acceptance_limits, quantity_of
 from intake_report.analyse.claim_check import caught, claim_mistakes
 from intake_report.analyse.inputs import forecast_records, weather_records
-from intake_report.analyse.limitations.kept import read_issued
+from intake_report.analyse.limitations.layout import read_issued
 from intake_report.analyse.measure import metric_keys
 from intake_report.analyse.zeroing import look_at
 from intake_report.bench import bench_evidence

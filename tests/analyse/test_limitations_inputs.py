@@ -9,7 +9,7 @@ import roadlog
 from check.support import check_json
 
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
-from intake_report.analyse.limitations.conditions import unit_overridden
+from intake_report.analyse.limitations.layout import _unit_overridden
 from intake_report.campaign import load_campaign
 from intake_report.messages import said
 
@@ -65,8 +65,8 @@ def test_only_runs_that_take_part_count():
         return SimpleNamespace(entry=SimpleNamespace(id=id), clean=SimpleNamespace(quality=(entry,)))
 
     def text(used):
-        found = SimpleNamespace(used=[SimpleNamespace(id=id) for id in used], drives=[drive("a"), drive("b")])
-        return [said(limitation.text, "si") for limitation in unit_overridden(found)]
+        found = SimpleNamespace(used=set(used), drives=[drive("a"), drive("b")])
+        return [said(limitation.text, "si") for limitation in _unit_overridden(found)]
 
     assert "concerns run a;" in text("ac")[0]
     assert "concerns 2 runs (a and b);" in text("abc")[0]

@@ -77,13 +77,13 @@ def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo):
 
 def demo_limits(result):
     """The limitation of the narrow margin, made by its own declaration."""
-    from intake_report.analyse.limitations.conditions import MARGIN_RESOLUTION
+    from intake_report.analyse.limitations import KINDS
     from intake_report.messages import Value
 
     margin = next(k.parameter.number for k in result.metrics if k.spec.id == "recovery_time")
     delta = "temperature_difference"
     return (
-        MARGIN_RESOLUTION(
+        KINDS["margin-resolution"](
             u=Value(1.2, delta, 1), step=Value(1.0, delta, 1), margin=Value(margin, "margin"),
             why="not larger than twice that", cost="it may be far off", least=Value(2.4, "margin"),
         ),

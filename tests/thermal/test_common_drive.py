@@ -14,7 +14,7 @@ from intake_report.analyse import conclude
 from intake_report.analyse.claim_check import claim_mistakes
 from intake_report.analyse.claim_words import model_objection
 from intake_report.analyse.common_drive import NO_DRIVE, _beyond, common_drive, fitted, thermal_inputs
-from intake_report.analyse.limitations import models
+from intake_report.analyse.limitations.conditions import models
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Claim, CommonDriveSection, vary
 from intake_report.errors import CampaignError, DataError
@@ -153,10 +153,9 @@ def test_limitations_say_what_the_models_were_not_shown(demo, found, badly_desig
     trace.unlink()
     assert [note.code for note in fast.beyond] == ["faster"] * 3 and not found.beyond and not found.headless
     facts = SimpleNamespace(name=lambda id: id, common_drive=replace(fast, headless=2, failed=("a",), single=("b",)))
-    codes = [x.code for predicate in models.PREDICATES for x in predicate(facts)]
-    assert codes == ["model-failed", "model-single", "model-extrapolated", "model-heading"]
+    assert [x.code for x in models(facts)] == ["model-failed", "model-single", "model-extrapolated", "model-heading"]
     facts.common_drive = found
-    assert not [x for predicate in models.PREDICATES for x in predicate(facts) if not found.failed]
+    assert found.failed or not list(models(facts))
     inputs, _ = thermal_inputs(chain.campaign, chain.measured, {"d1r3-sealed-snorkel"})
     (drive,) = inputs.values()
     one = SimpleNamespace(drives=(replace(drive, ambient=drive.ambient - 12.0),))

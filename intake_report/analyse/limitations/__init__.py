@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from intake_report.analyse.limitations import comparisons, conditions, covariates, kept, layout, models
+from intake_report.analyse.limitations import layout  # isort: skip  # what is declared first is said first
+from intake_report.analyse.limitations import comparisons, conditions
 from intake_report.analyse.limitations.conditions import acceptance_limitations
-from intake_report.analyse.limitations.findings import Findings, Predicate, kinds
+from intake_report.analyse.limitations.findings import KINDS, PREDICATES, Findings
 from intake_report.results import Limitation
-
-PREDICATES: tuple[Predicate, ...] = (
-    conditions.unit_overridden, *layout.PREDICATES, *comparisons.PREDICATES, *covariates.PREDICATES,
-    *conditions.PREDICATES, *models.PREDICATES, kept.plan_kept,
-)  # fmt: skip
-"""In the order of the report."""
 
 
 def derive_limitations(findings: Findings) -> tuple[Limitation, ...]:
-    """Return every limitation that holds."""
+    """Return every limitation that holds, in the order of the report."""
     return tuple(limitation for predicate in PREDICATES for limitation in predicate(findings))

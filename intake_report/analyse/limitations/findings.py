@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
 
 import pandas as pd
 
@@ -11,7 +13,7 @@ from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
-from intake_report.messages import Listing, Message, message
+from intake_report.messages import Listing, Message, Part, message
 from intake_report.results import (
     CommonDriveResult,
     Comparison,
@@ -24,26 +26,6 @@ from intake_report.results import (
 )
 from intake_report.results.compared import Endangers, LimitationKind
 from intake_report.results.text import title_of
-
-_KINDS: dict[str, LimitationKind] = {}
-
-
-def kind(
-    code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
-) -> LimitationKind:
-    """Declare a limitation; see `LimitationKind`.
-
-    Ranks: below 100 nothing can be compared, below 200 what is compared may be another cause, below 300 it may not
-    hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
-    """
-    assert code not in _KINDS, code
-    _KINDS[code] = LimitationKind(code, rank, cover, text, remedy, alike, endangers)
-    return _KINDS[code]
-
-
-def kinds() -> tuple[LimitationKind, ...]:
-    """Return every kind that was declared, gravest first."""
-    return tuple(sorted(_KINDS.values(), key=lambda item: item.rank))
 
 
 @dataclass(frozen=True)
@@ -64,15 +46,27 @@ class Findings:
     zeroing: Zeroing = NOT_ZEROED
     common_drive: CommonDriveResult | None = None
 
-    @property
-    def used(self) -> tuple[RunResult, ...]:
-        """Runs that take part in the comparison."""
-        return tuple(run for run in self.runs if run.decision != "excluded")
+    @cached_property
+    def used(self) -> dict[str, RunResult]:
+        """Runs that take part in the comparison, by id."""
+        return {run.id: run for run in self.runs if run.decision != "excluded"}
 
-    @property
+    @cached_property
     def headline(self) -> dict[str, MetricKey]:
         """Headline metrics by key."""
         return {key.key: key for key in self.metrics if key.spec.headline}
+
+    @cached_property
+    def differences(self) -> list[Comparison]:
+        """Comparisons of headline metrics."""
+        return [c for c in self.comparisons if c.key in self.headline]
+
+    def values_with(self, status: str) -> Iterator[tuple[MetricKey, list[MetricResult]]]:
+        """Yield every metric of which values have this status, with them."""
+        for key in self.metrics:
+            values = [v for v in self.values if v.key == key.key and v.status == status]
+            if values:
+                yield key, values
 
     def name(self, configuration: str) -> str:
         """Return the name of a configuration."""
@@ -84,8 +78,39 @@ class Findings:
 
 
 Predicate = Callable[[Findings], Iterator[Limitation]]
+Values = Iterator[dict[str, Any]]
+KINDS: dict[str, LimitationKind] = {}
+PREDICATES: list[Predicate] = []
+"""In the order in which the modules declare them, which is that of the report."""
 
 
-def all_of(names: list[str]) -> Listing:
-    """Return names in a row: "a, b and c"."""
-    return Listing(tuple(names))
+def kind(
+    code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
+) -> LimitationKind:
+    """Declare a limitation; see `LimitationKind`.
+
+    Ranks: below 100 nothing can be compared, below 200 what is compared may be another cause, below 300 it may not
+    hold elsewhere or for all runs, below 400 numbers are looser or rest on an assumption, from 400 on a remark.
+    """
+    assert code not in KINDS, code
+    KINDS[code] = LimitationKind(code, rank, cover, text, remedy, alike, endangers)
+    return KINDS[code]
+
+
+def predicate(function: Predicate) -> Predicate:
+    """Register a function that derives limitations of several kinds."""
+    PREDICATES.append(function)
+    return function
+
+
+def limitation(
+    code: str, rank: int, endangers: Endangers, cover: str, text: str, remedy: str = "", *, alike: str = ""
+) -> Callable[[Callable[[Findings], Values]], Predicate]:
+    """Declare a limitation, see `kind`, of the function below, which yields the values of its sentences where it holds."""
+    of = kind(code, rank, endangers, cover, text, remedy, alike=alike)
+    return lambda values: predicate(lambda f: (of(**given) for given in values(f)))
+
+
+def all_of(parts: Iterable[Part], last: str = "and") -> Listing:
+    """Return parts in a row, each once: "a, b and c"."""
+    return Listing(tuple(dict.fromkeys(parts)), last)

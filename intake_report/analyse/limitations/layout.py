@@ -1,17 +1,22 @@
-"""Limitations of how the runs were laid out: replication, blocks, order, time of day, traffic."""
+"""Limitations of what was driven: units of the logs, replication, blocks, order, time of day, traffic, the plan."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 
 from intake_report.align import CRITERIA
 from intake_report.analyse.acceptance import acceptance_limits
-from intake_report.analyse.limitations.findings import Findings, all_of, kind
-from intake_report.messages import Count, Listing, Message, Part, Value, message
+from intake_report.analyse.limitations.findings import Findings, Values, all_of, kind, limitation, predicate
+from intake_report.campaign import Campaign
+from intake_report.errors import CampaignError
+from intake_report.loaders import UNIT_OVERRIDDEN
+from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.results import Comparison, Limitation, RunResult
 from intake_report.results.text import change_of, limits_of
 from intake_report.statistics import blocked, coverage_factor, smallest_attainable_p
@@ -20,6 +25,7 @@ ONE_SIDED_DAY = 0.9  # share of pairs of runs in which one configuration started
 APART = 1.0  # h between medians below which time of day is no issue
 BLOCKS = 2  # in one block alone one of two always stands longer
 SHARE = 0.5  # of the limit between two runs: means of runs that meet it one by one should be nearer than that
+PLANNED = frozenset({"id", "configuration", "block", "position", "files"})  # keys of a run in plan.json
 
 
 def block_of(run: RunResult) -> str | None:
@@ -27,12 +33,28 @@ def block_of(run: RunResult) -> str | None:
     return run.block or (run.start[:10] if run.start else None)
 
 
-def hour_of(run: RunResult) -> float | None:
-    """Return the local time of day of a run's start [h]."""
-    return int(run.start[11:13]) + int(run.start[14:16]) / 60.0 if run.start else None
+@limitation("unit-overridden", 40, "values", "a unit that a log names was overruled",
+    "{reason} This concerns {who}; if the header is right, every value of {channel} there is wrong, and all that is "
+    "computed from it.",
+    "Look at the values of {channel}: correct the unit under [log.columns] if the header is right, else correct the "
+    "label in the logger.",
+)  # fmt: skip
+def _unit_overridden(f: Findings) -> Values:
+    concerned: dict[tuple[Part, str], list[str]] = {}
+    for drive in f.drives:
+        for entry in drive.clean.quality:
+            if entry.step == UNIT_OVERRIDDEN and drive.entry.id in f.used:
+                concerned.setdefault((entry.reason, entry.channel), []).append(drive.entry.id)
+    for (reason, channel), runs in concerned.items():
+        who: Part = message("{n} ({runs})", n=Count(len(runs), "run"), runs=all_of(runs))
+        if len(runs) == 1:
+            who = message("run {run}", run=runs[0])
+        elif len(runs) == len(f.used):
+            who = "all runs"
+        yield {"reason": reason, "who": who, "channel": channel}
 
 
-ONE_RUN = kind("one-run", 100, "comparison",
+@limitation("one-run", 100, "comparison",
     "with one run per configuration, day, traffic and configuration cannot be told apart",
     "{names} {were} driven once each in the comparison: day, traffic and configuration cannot be told apart, so "
     "differences are indications only.",
@@ -40,14 +62,12 @@ ONE_RUN = kind("one-run", 100, "comparison",
     "scatter of one run; two blocks leave ± {two} times).",
     alike="one-run",
 )  # fmt: skip
-
-
-def no_replication(f: Findings) -> Iterator[Limitation]:
-    """One run per configuration can at most be an indication."""
-    single = [c.name for c in f.campaign.configurations if sum(r.configuration == c.id for r in f.used) == 1]
+def _no_replication(f: Findings) -> Values:
+    driven = [run.configuration for run in f.used.values()]
+    single = [c.name for c in f.campaign.configurations if driven.count(c.id) == 1]
     if single:
         three, two = (Value(_half_width_planned(blocks), "number", 1) for blocks in (3, 2))
-        yield ONE_RUN(names=all_of(single), were="was" if len(single) == 1 else "were", three=three, two=two)
+        yield {"names": all_of(single), "were": "was" if len(single) == 1 else "were", "three": three, "two": two}
 
 
 def _half_width_planned(blocks: int) -> float:
@@ -67,9 +87,9 @@ ONE_CONFIGURATION = kind("one-configuration", 20, "comparison", "only one config
 )  # fmt: skip
 
 
-def configuration_absent(f: Findings) -> Iterator[Limitation]:
-    """A configuration without any run left."""
-    there = {run.configuration for run in f.used}
+@predicate
+def _configuration_absent(f: Findings) -> Iterator[Limitation]:
+    there = {run.configuration for run in f.used.values()}
     for c in f.campaign.configurations:
         if c.id not in there:
             baseline = " It is the baseline: nothing can be compared." if c.role == "baseline" else ""
@@ -91,70 +111,60 @@ NO_COMMON_BLOCK = kind("no-common-block", 120, "comparison", "some configuration
 )  # fmt: skip
 
 
-def confounded(f: Findings) -> Iterator[Limitation]:
-    """Configuration and block change together."""
+@predicate
+def _confounded(f: Findings) -> Iterator[Limitation]:
     days: dict[str, set[str]] = {}
-    for run in f.used:
+    for run in f.used.values():
         if block := block_of(run):
             days.setdefault(block, set()).add(run.configuration)
-    there = {id for ids in days.values() for id in ids}
+    there = set().union(*days.values())
     if len(days) < 2 or len(there) < 2:
         return
     if all(len(ids) == 1 for ids in days.values()):
         yield CONFOUNDED(blocks=len(days))
         return
     baseline = f.campaign.baseline
-    alone = [
-        f.name(id) for id in sorted(there - {baseline.id}) if not any({id, baseline.id} <= ids for ids in days.values())
-    ]
+    others = sorted(there - {baseline.id})
+    alone = [f.name(id) for id in others if not any({id, baseline.id} <= ids for ids in days.values())]
     if baseline.id in there and alone:
         share = "shares" if len(alone) == 1 else "share"
         yield NO_COMMON_BLOCK(names=all_of(alone), share=share, baseline=baseline.name)
 
 
-ONE_BLOCK = kind("one-block", 200, "comparison", "all runs are of one block, so other days are unknown",
+@limitation("one-block", 200, "comparison", "all runs are of one block, so other days are unknown",
     "All {runs} runs are of one block: the scatter between runs is that of one day, and whether the differences hold "
     "on another day is not known.",
     "The same runs in a second and third block.",
 )  # fmt: skip
+def _one_block(f: Findings) -> Values:
+    blocks, configurations = ({of(run) for run in f.used.values()} for of in (block_of, lambda run: run.configuration))
+    if len(blocks) == 1 and None not in blocks and len(f.used) > 2 and len(configurations) > 1:
+        yield {"runs": len(f.used)}
 
 
-def one_block(f: Findings) -> Iterator[Limitation]:
-    """All runs in one block: nothing is known about other days."""
-    blocks = {block_of(run) for run in f.used}
-    if len(blocks) == 1 and None not in blocks and len(f.used) > 2 and len({r.configuration for r in f.used}) > 1:
-        yield ONE_BLOCK(runs=len(f.used))
-
-
-NO_BLOCKS = kind("no-blocks", 210, "comparison", "some runs name no block",
+@limitation("no-blocks", 210, "comparison", "some runs name no block",
     "{count} ({runs}) {name} no block although several runs were driven on one day: runs are compared as if each were "
     "independent, and the difference between days widens the intervals or hides in them.",
     "`block` for every run.",
 )  # fmt: skip
-
-
-def blocks_unknown(f: Findings) -> Iterator[Limitation]:
-    """Runs that name no block are compared as if independent."""
-    without = [run.id for run in f.used if run.block is None]
-    days = [run.start[:10] for run in f.used if run.start]
+def _blocks_unknown(f: Findings) -> Values:
+    without = [run.id for run in f.used.values() if run.block is None]
+    days = [run.start[:10] for run in f.used.values() if run.start]
     if without and len(f.used) > 2 and len(set(days)) < len(days):
         name = "names" if len(without) == 1 else "name"
-        yield NO_BLOCKS(count=Count(len(without), "run"), runs=all_of(without), name=name)
+        yield {"count": Count(len(without), "run"), "runs": all_of(without), "name": name}
 
 
-TIME_OF_DAY = kind("time-of-day", 140, "comparison", "configurations were driven at different times of day",
+@limitation("time-of-day", 140, "comparison", "configurations were driven at different times of day",
     "{which} of {one} started earlier in the day than {those} of {two} (medians {first} and {second}): traffic, sun "
     "and the warming of the day are mixed with the effect of the configuration.",
     "Change the order of configurations from block to block, so that each is driven at each time of day.",
 )  # fmt: skip
-
-
-def time_of_day(f: Findings) -> Iterator[Limitation]:
-    """Configurations driven at different times of day."""
+def _time_of_day(f: Findings) -> Values:
     hours: dict[str, list[float]] = {}
-    for run in f.used:
-        if (hour := hour_of(run)) is not None:
-            hours.setdefault(run.configuration, []).append(hour)
+    for run in f.used.values():
+        if run.start:
+            hours.setdefault(run.configuration, []).append(int(run.start[11:13]) + int(run.start[14:16]) / 60.0)
     for (a, x), (b, y) in combinations(hours.items(), 2):
         earlier = float(np.mean(np.array(x)[:, None] < np.array(y)[None, :]))
         apart = abs(float(np.median(x) - np.median(y)))
@@ -167,20 +177,17 @@ def time_of_day(f: Findings) -> Iterator[Limitation]:
             which = message("In {share} of all pairs the run", share=Value(earlier, "share"))
         first, second = (Value(float(np.median(z)), "clock") for z in (x, y))
         those = "all those" if earlier == 1.0 else "that"
-        yield TIME_OF_DAY(which=which, one=f.name(a), two=f.name(b), those=those, first=first, second=second)
+        yield {"which": which, "one": f.name(a), "two": f.name(b), "those": those, "first": first, "second": second}
 
 
-ORDER = kind("order", 130, "comparison", "one configuration was always driven before another",
+@limitation("order", 130, "comparison", "one configuration was always driven before another",
     "In each of the {blocks} blocks that hold both, {one} was driven before {two}: whatever changes in the course of "
     "a session (warm engine bay, sun, traffic) is mixed with the effect of the configuration.",
     "{two} first in half of the blocks.",
 )  # fmt: skip
-
-
-def order(f: Findings) -> Iterator[Limitation]:
-    """One configuration always driven before another."""
+def _order(f: Findings) -> Values:
     blocks: dict[str, list[RunResult]] = {}
-    for run in f.used:
+    for run in f.used.values():
         if run.start and (block := block_of(run)):
             blocks.setdefault(block, []).append(run)
     for a, b in combinations([c.id for c in f.campaign.configurations], 2):
@@ -189,60 +196,44 @@ def order(f: Findings) -> Iterator[Limitation]:
         ways = {max(x) < min(y) if max(x) < min(y) or max(y) < min(x) else None for x, y in both}
         if len(both) >= 2 and ways in ({True}, {False}):
             first, second = (a, b) if ways == {True} else (b, a)
-            yield ORDER(blocks=len(both), one=f.name(first), two=f.name(second))
+            yield {"blocks": len(both), "one": f.name(first), "two": f.name(second)}
 
 
-EXCLUDED = kind("excluded", 400, "values", "some runs were left out",
+@limitation("excluded", 400, "values", "some runs were left out",
     "Run {run} is left out: {reasons}.",
     "Repeat the run.",
 )  # fmt: skip
+def _excluded(f: Findings) -> Values:
+    yield from ({"run": r.id, "reasons": all_of(r.reasons, ";")} for r in f.runs if r.decision == "excluded")
 
 
-def excluded_runs(f: Findings) -> Iterator[Limitation]:
-    """Runs that were left out."""
-    for run in f.runs:
-        if run.decision == "excluded":
-            yield EXCLUDED(run=run.id, reasons=Listing(tuple(run.reasons), ";"))
-
-
-PERMUTATION_FLOOR = kind("permutation-floor", 320, "comparison",
+@limitation("permutation-floor", 320, "comparison",
     "too few runs for a test that assumes nothing about their scatter",
     "There are too few runs for a test that assumes nothing about their scatter (exact permutation within blocks): it "
     "could not show a difference whatever the data. Every verdict at {level} % assumes that runs scatter normally.",
     "{pairs} blocks with one run of each, or {each} runs of each in one block, can reach p {alpha}; this layout, "
     "{floor} at least.",
 )  # fmt: skip
-
-
-def permutation_floor(f: Findings) -> Iterator[Limitation]:
-    """Layouts in which the order of the runs alone cannot show anything."""
+def _permutation_floor(f: Findings) -> Values:
     alpha = 1.0 - f.campaign.metrics.confidence
     floor = min((c.smallest for c in f.comparisons if c.smallest is not None and c.replicated), default=None)
-    if floor is None or floor <= alpha:
-        return
-    yield PERMUTATION_FLOOR(
-        floor=Value(floor, "number", 3),
-        level=Value(100.0 * (1.0 - alpha), "count"),
-        pairs=next(n for n in range(2, 64) if smallest_attainable_p([(1, 1)] * n) <= alpha),
-        each=next(n for n in range(2, 64) if smallest_attainable_p([(n, n)]) <= alpha),
-        alpha=Value(alpha, "number", 2),
-    )
+    if floor is not None and floor > alpha:
+        pairs = next(n for n in range(2, 64) if smallest_attainable_p([(1, 1)] * n) <= alpha)
+        each = next(n for n in range(2, 64) if smallest_attainable_p([(n, n)]) <= alpha)
+        numbers = {"floor": Value(floor, "number", 3), "level": Value(100.0 * (1.0 - alpha), "count")}
+        yield numbers | {"pairs": pairs, "each": each, "alpha": Value(alpha, "number", 2)}
 
 
-CONTROL_PARTIAL = kind("control-partial", 270, "comparison", "the control vehicle was beside some runs only",
+@limitation("control-partial", 270, "comparison", "the control vehicle was beside some runs only",
     "{count} ({runs}) had no control vehicle beside {them}: the differences are taken without it, and what it would "
     "have changed is shown for the other runs only.",
     "A control drive beside every run.",
 )  # fmt: skip
-
-
-def control_partial(f: Findings) -> Iterator[Limitation]:
-    """Control drives beside some runs only."""
-    accompanied = {run.id: bool(run.control) for run in f.campaign.runs}
-    without = [run.id for run in f.used if not accompanied[run.id]]
+def _control_partial(f: Findings) -> Values:
+    without = [run.id for run in f.campaign.runs if run.id in f.used and not run.control]
     if without and len(without) < len(f.used):
         them = "it" if len(without) == 1 else "them"
-        yield CONTROL_PARTIAL(count=Count(len(without), "run"), runs=all_of(without), them=them)
+        yield {"count": Count(len(without), "run"), "runs": all_of(without), "them": them}
 
 
 TRAITS: tuple[tuple[str, str, Value, Callable[[RunResult], float]], ...] = (
@@ -254,7 +245,7 @@ TRAITS: tuple[tuple[str, str, Value, Callable[[RunResult], float]], ...] = (
 """What traffic does to a run: the acceptance criterion whose limit holds, in words, and the number."""
 
 
-def imbalance(
+def _imbalance(
     f: Findings, pair: tuple[str, str], template: str, form: Value, trait: Callable[[RunResult], float], limit: float
 ) -> Message | None:
     """Return how two configurations differ in a trait of runs; None where they do not differ systematically.
@@ -264,7 +255,7 @@ def imbalance(
     since only those are compared within blocks.
     """
     cells: dict[str | None, tuple[list[float], list[float]]] = {}
-    for run in f.used:
+    for run in f.used.values():
         if run.configuration in pair:
             cells.setdefault(block_of(run), ([], []))[pair.index(run.configuration)].append(trait(run))
     sides = [[x for cell in cells.values() for x in cell[i]] for i in (0, 1)]
@@ -285,28 +276,23 @@ def imbalance(
     return message(template, **who, first=first, second=second, average=average, where=where)
 
 
-TRAFFIC_UNLIKE = kind("traffic-unlike", 150, "comparison", "traffic was not alike between the configurations",
+@limitation("traffic-unlike", 150, "comparison", "traffic was not alike between the configurations",
     "Traffic was not alike between configurations. {parts}. Standing warms intake air whatever is fitted, so that "
     "traffic may have made a part of the difference.{differences}",
     "Runs repeated until stops are alike, or more blocks.",
     alike="traffic",
 )  # fmt: skip
-
-
-def traffic_unlike(f: Findings) -> Iterator[Limitation]:
-    """Configurations that met other traffic: one stood longer or more often."""
+def _traffic_unlike(f: Findings) -> Values:
     stated, baseline = acceptance_limits(f.campaign), f.campaign.baseline.id
-    parts: list[Part] = []
-    met: list[str] = []
-    for other in (c.id for c in f.campaign.configurations if c.id != baseline):
-        for code, template, form, trait in TRAITS:
-            limit = stated[code].limit if code in stated else CRITERIA[code].limit
-            unlike = imbalance(f, (baseline, other), template, form, trait, limit)
-            if unlike is not None:
-                parts.append(unlike)
-                met += [other] if other not in met else []
-    if parts:
-        yield TRAFFIC_UNLIKE(parts=Listing(tuple(parts), ";"), differences=_by_distance(f, met))
+    unlike = [
+        (other, text)
+        for other in (c.id for c in f.campaign.configurations if c.id != baseline)
+        for code, template, form, trait in TRAITS
+        if (text := _imbalance(f, (baseline, other), template, form, trait, (stated.get(code) or CRITERIA[code]).limit))
+    ]
+    if unlike:
+        others, parts = zip(*unlike, strict=True)
+        yield {"parts": all_of(parts, ";"), "differences": _by_distance(f, tuple(dict.fromkeys(others)))}
 
 
 def _by_distance(f: Findings, met: Sequence[str]) -> Part:
@@ -334,11 +320,76 @@ def _by_distance(f: Findings, met: Sequence[str]) -> Part:
         return ""
     return message(
         " Averaged over distance, where standing does not count, a difference made by traffic is smaller: {parts}.",
-        parts=Listing(tuple(parts), ";"),
+        parts=all_of(parts, ";"),
     )
 
 
-PREDICATES = (
-    no_replication, configuration_absent, confounded, one_block, blocks_unknown, time_of_day, order, excluded_runs,
-    permutation_floor, control_partial, traffic_unlike,
+# ---- plan and deed -----------------------------------------------------------------------------------------------
+
+
+def read_issued(campaign: Campaign) -> dict[str, Any] | None:
+    """Return the plan.json that the campaign follows; None without one. CampaignError if it is no plan of this campaign."""
+    if campaign.plan.issued is None:
+        return None
+    what, file = "this is no plan of this campaign.", campaign.folder / campaign.plan.issued
+    try:
+        found: dict[str, Any] = json.loads(file.read_text(encoding="utf-8"))
+        if found["campaign"] == campaign.about.id and all(run.keys() >= PLANNED for run in found["runs"]):
+            return found
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        what = "this is no plan of a campaign."
+    remedy = "Copy the plan.json of build/plans beside the campaign file, unchanged."
+    raise CampaignError(what, file=file, where="plan.issued", remedy=remedy) from None
+
+
+LOOKS = kind("plan-looks", 268, "comparison", "the comparison was seen before the planned runs were complete",
+    "The comparison was seen {looks} before the planned runs were complete: p-values and verdicts count as one look, "
+    "so that the risk of a wrong one is higher than stated.",
+    "Fixed design: one comparison, after all planned runs.",
 )  # fmt: skip
+PLAN_ORDER = kind("plan-order", 262, "comparison", "runs were not driven in the planned order",
+    "The order of the plan was not kept in {blocks}: an order that is chosen on the day may follow what favours a "
+    "configuration.",
+    "The planned order, or a plan made anew before the next block.",
+)  # fmt: skip
+LEFT_OUT = kind("plan-left-out", 264, "comparison", "not all planned runs are in the comparison",
+    "{count} of the plan ({runs}) {is_not} in the comparison: the plan fixed the number of runs, and a comparison "
+    "before they are driven is a look that raises the risk of a wrong verdict.",
+    "The runs that are left.",
+)  # fmt: skip
+ADDED = kind("plan-added", 266, "comparison", "runs were added to the plan, or moved between blocks",
+    "{count} ({runs}) {is_not} as the plan has {them}: added, in another configuration or in another block.",
+    "A plan made anew before runs are added.",
+)  # fmt: skip
+
+
+@predicate
+def _plan_kept(f: Findings) -> Iterator[Limitation]:
+    """Yield what differs between the plan and what was driven."""
+    if f.campaign.plan.looks:
+        yield LOOKS(looks=Count(f.campaign.plan.looks, "time"))
+    issued = read_issued(f.campaign)
+    if issued is None:
+        return
+    planned = {run["id"]: run for run in issued["runs"]}
+    blocks = []
+    for block in dict.fromkeys(run["block"] for run in issued["runs"]):
+        there = [f.used[id] for id, run in planned.items() if run["block"] == block and id in f.used]
+        starts = [run.start for run in sorted(there, key=lambda run: planned[run.id]["position"]) if run.start]
+        if starts != sorted(starts):
+            blocks.append(str(block))
+    if blocks:
+        yield PLAN_ORDER(blocks=all_of(blocks))
+
+    def as_planned(run: RunResult) -> bool:
+        plan = planned.get(run.id)
+        return plan is not None and (run.configuration, run.block) == (plan["configuration"], plan["block"])
+
+    left = [id for id in planned if id not in f.used]
+    if left:
+        is_not = "is not" if len(left) == 1 else "are not"
+        yield LEFT_OUT(count=Count(len(left), "run"), runs=all_of(left), is_not=is_not)
+    added = [run.id for run in f.used.values() if not as_planned(run)]
+    if added:
+        is_not, them = ("is not", "it") if len(added) == 1 else ("are not", "them")
+        yield ADDED(count=Count(len(added), "run"), runs=all_of(added), is_not=is_not, them=them)
