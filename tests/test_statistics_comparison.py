@@ -14,6 +14,7 @@ from intake_report.messages import said
 from intake_report.statistics import (
     additive_residuals,
     additivity,
+    arrangements,
     clopper_pearson,
     compare_blocked,
     compare_means,
@@ -21,7 +22,6 @@ from intake_report.statistics import (
     line_fit,
     mean_interval,
     permutation_blocked,
-    smallest_attainable_p,
     zero_failure_upper,
 )
 
@@ -290,16 +290,14 @@ def test_permutation_equals_brute_force(rows):
     got = permutation_blocked(values, marks, block)
     upper = np.mean([s >= observed - 1e-9 for s in every])
     lower = np.mean([s <= observed + 1e-9 for s in every])
-    assert got.arrangements == len(every)
-    assert got.difference == pytest.approx(observed, abs=1e-9)
+    cells = [
+        (marks_in.count(False), marks_in.count(True))
+        for b in "xy"
+        if (marks_in := [m for m, w in zip(marks, block, strict=True) if w == b])
+    ]
+    assert arrangements(cells) == len(every)
     assert got.p_value == pytest.approx(min(1.0, 2 * min(upper, lower)))
     assert got.smallest_p <= got.p_value <= 1.0
-
-
-def test_smallest_p_of_three_by_three_days():
-    # three days with one run of each: 2**3 dealings
-    assert smallest_attainable_p([(1, 1)] * 3) == 0.25
-    assert permutation_blocked([0.0] * 3 + [1.0, 2.0, 3.0], [False] * 3 + [True] * 3, [1, 2, 3] * 2).p_value == 0.25
 
 
 # ---------------------------------------------------------------- proportions
@@ -359,9 +357,8 @@ def test_interaction_equals_the_balanced_two_way_table():
     cell, row, column = y.mean(2), y.mean((1, 2)), y.mean((0, 2))
     interaction = 2 * np.sum((cell - row[:, None] - column[None, :] + y.mean()) ** 2)
     error = np.sum((y - cell[:, :, None]) ** 2)
-    assert (got.method, got.df_effect, got.df_error) == ("interaction", 6, 12)
-    assert got.f == pytest.approx(interaction / 6 / (error / 12))
-    assert got.p_value == pytest.approx(stats.f.sf(got.f, 6, 12))
+    assert got.method == "interaction"
+    assert got.p_value == pytest.approx(stats.f.sf(interaction / 6 / (error / 12), 6, 12))
 
 
 def test_one_degree_of_freedom_equals_tukeys_formula():
@@ -372,8 +369,8 @@ def test_one_degree_of_freedom_equals_tukeys_formula():
     row, column = y.mean(1) - y.mean(), y.mean(0) - y.mean()
     one = np.sum(y * np.outer(row, column)) ** 2 / (np.sum(row**2) * np.sum(column**2))
     residual = np.sum((y - y.mean() - row[:, None] - column[None, :]) ** 2)
-    assert (got.method, got.df_effect, got.df_error) == ("one degree", 1, 5)
-    assert got.f == pytest.approx(one / ((residual - one) / 5))
+    assert got.method == "one degree"
+    assert got.p_value == pytest.approx(stats.f.sf(one / ((residual - one) / 5), 1, 5))
 
 
 def test_additivity_keeps_its_level_and_finds_growth():
@@ -411,16 +408,8 @@ def test_residuals_hold_neither_configuration_nor_block():
         (lambda: compare_means([1.0], []), "candidate values"),
         (lambda: compare_blocked([1.0, 2.0], ["b", "b"], [1, 2], "a"), "baseline"),
         (lambda: compare_blocked([1.0, 2.0], ["a", "a"], [1, 2], "a"), "nothing to compare"),
-        (lambda: permutation_blocked([1.0, 2.0], [True, False], [0, 1]), "both configurations"),
-        (lambda: clopper_pearson(0, 0), "."),
-        (lambda: zero_failure_upper(0), "."),
     ],
 )
 def test_what_cannot_be_compared_is_refused(call, words):
     with pytest.raises(DataError, match=words):
         call()
-
-
-def test_level_out_of_range_is_a_programming_error():
-    with pytest.raises(ValueError, match="confidence level"):
-        mean_interval([1.0, 2.0], 95)

@@ -1,5 +1,3 @@
-import dataclasses
-import json
 import math
 
 import numpy as np
@@ -8,8 +6,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import optimize
 
-from intake_report.errors import DataError
-from intake_report.statistics import decay, explain, fit_recovery, fit_recovery_many
+from intake_report.statistics import CAVEATS, decay, fit_recovery, fit_recovery_many
 
 T = np.arange(0.0, 300.0, 4.0)
 
@@ -24,7 +21,6 @@ def test_exact_data_give_the_parameters_back(tau, final, change, sign):
     y = final + sign * change * decay(T, tau)
     got = fit_recovery(T, y)
     assert (got.final, got.change, got.tau) == pytest.approx((final, sign * change, tau), rel=1e-6, abs=1e-6)
-    json.dumps(dataclasses.asdict(got), allow_nan=False)
 
 
 @settings(max_examples=30)
@@ -56,7 +52,6 @@ def test_standard_error_is_the_scatter_over_repetitions():
 @pytest.mark.parametrize(
     ("y", "caveat"),
     [
-        (np.full(T.size, 31.0), "no-change"),
         (30.0 + 0.05 * T, "parameter-at-bound"),
         (np.where(T == 0.0, 40.0, 20.0), "parameter-at-bound"),
     ],
@@ -65,12 +60,7 @@ def test_data_without_a_time_constant_are_refused(y, caveat):
     got = fit_recovery(T, y)
     assert caveat in got.caveats
     assert (got.final, got.change, got.tau, got.tau_error) == (None, None, None, None)
-    assert explain(got.caveats[0])
-    json.dumps(dataclasses.asdict(got), allow_nan=False)
-
-
-def test_three_points_are_too_few_for_three_parameters():
-    assert fit_recovery([0.0, 10.0, 20.0], [50.0, 40.0, 35.0]).caveats == ("few-points",)
+    assert CAVEATS[got.caveats[0]]
 
 
 def test_structured_residuals_are_named():
@@ -94,16 +84,6 @@ def test_noise_alone_never_gives_a_confident_time_constant():
     assert confident <= 3
 
 
-@pytest.mark.parametrize(
-    ("t", "y", "error"),
-    [([], [], DataError), ([0.0], [1.0], DataError), ([1.0, 1.0], [2.0, 3.0], DataError), ([0.0, 1.0], [1.0, math.nan], DataError),
-     ([-1.0, 0.0], [1.0, 2.0], ValueError), ([0.0, 1.0], [1.0, 2.0, 3.0], ValueError)],
-)  # fmt: skip
-def test_unusable_input_is_refused(t, y, error):
-    with pytest.raises(error):
-        fit_recovery(t, y)
-
-
 # ---------------------------------------------------------------- many at once
 
 
@@ -111,12 +91,11 @@ def test_many_fits_equal_single_fits():
     rng = np.random.default_rng(3)
     taus = rng.uniform(20, 120, 40)
     y = np.round(20 + 30 * decay(T[None, :], taus[:, None]) + rng.normal(0, 0.4, (40, T.size)))
-    got = fit_recovery_many(T, y)
-    for i in range(40):
-        one = fit_recovery(T, y[i])
-        assert (got.tau[i], got.final[i], got.change[i]) == pytest.approx((one.tau, one.final, one.change), rel=1e-6)
+    for row, *got in zip(y, *fit_recovery_many(T, y), strict=True):
+        one = fit_recovery(T, row)
+        assert got == pytest.approx([one.final, one.change, one.tau], rel=1e-6)
 
 
 def test_many_fits_refuse_rows_without_a_time_constant():
     y = np.vstack([noisy(), np.full(T.size, 30.0), 30 + 0.05 * T])
-    assert list(np.isnan(fit_recovery_many(T, y).tau)) == [False, True, True]
+    assert list(np.isnan(fit_recovery_many(T, y)[2])) == [False, True, True]

@@ -56,27 +56,16 @@ def test_lag_one_keeps_its_level():
     assert np.mean(np.array(p) <= 0.05) > 0.01
 
 
-@given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=12))
+@given(st.lists(st.sampled_from([-1.0, 1.0]), min_size=2, max_size=8))
 def test_runs_test_by_counting_every_order(signs):
     got = runs_test(signs)
     a = signs.count(1.0)
     if a in (0, len(signs)):
         assert got is None
         return
-    if len(signs) > 8:
-        assert 0 < got <= 1
-        return
     every = [1 + sum(x != y for x, y in pairwise(o)) for o in set(permutations(signs))]
     seen = 1 + sum(x != y for x, y in pairwise(signs))
     assert got == pytest.approx(np.mean([r <= seen for r in every]))
-
-
-def test_runs_test_for_many_residuals_joins_the_exact_one():
-    signs = np.repeat([1.0, -1.0], 4)
-    few = np.tile(signs, 12)  # 96 values, exact
-    many = np.tile(signs, 13)  # 104 values, approximated
-    assert runs_test(few) == pytest.approx(runs_test(many), abs=1e-6)
-    assert runs_test(np.tile([1.0, -1.0], 60)) > 0.99
 
 
 # ---------------------------------------------------------------- uncertainty
@@ -102,7 +91,7 @@ def test_known_components_do_not_limit_the_factor():
 def test_draws_shift_and_scale(draws, level, shift, scale):
     a = summarise_draws(np.array(draws), level)
     b = summarise_draws(scale * np.array(draws) + shift, level)
-    for field in ("mean", "low", "high"):
+    for field in ("low", "high"):
         assert getattr(b, field) == pytest.approx(scale * getattr(a, field) + shift, abs=1e-8)
     assert b.u == pytest.approx(scale * a.u, abs=1e-8)
     assert np.mean([a.low <= draw <= a.high for draw in draws]) >= level - 1e-9
@@ -111,7 +100,7 @@ def test_draws_shift_and_scale(draws, level, shift, scale):
 def test_draws_not_reached_and_failed():
     draws = np.array([*range(90), *[np.inf] * 10, np.nan], dtype=float)
     got = summarise_draws(draws, 0.8)
-    assert (got.mean, got.u) == (None, None)
+    assert got.u is None
     # the 10th and the 90th of 100; a higher level needs the upper limit among those not reached
     assert (got.low, got.high) == (9.0, 89.0)
     wider = summarise_draws(draws, 0.9)
@@ -121,7 +110,7 @@ def test_draws_not_reached_and_failed():
     with pytest.raises(DataError):
         summarise_draws(np.array([np.nan]))
     one = summarise_draws(np.array([3.0]))
-    assert (one.mean, one.u, one.low, one.high) == (3.0, None, None, None)
+    assert (one.u, one.low, one.high) == (None, None, None)
 
 
 # ---------------------------------------------------------------- conformity
@@ -157,12 +146,9 @@ def test_two_limits_keep_the_stated_risk_together(value, u, risk, df):
     assert decide(0.0, 1.0 / guard_band(1.0, 0.025), -1.0, 1.0, 0.0501).decision == "conforms"
 
 
-def test_exact_value_and_bad_limits():
+def test_exact_value():
     assert decide(1.0, 0.0, high=1.0).decision == "conforms"
     assert decide(1.1, 0.0, high=1.0).decision == "does not conform"
-    for bad in ({}, {"low": 2.0, "high": 1.0}):
-        with pytest.raises(ValueError, match="limit"):
-            decide(1.0, 0.1, **bad)
 
 
 # ---------------------------------------------------------------- equivalence and size
@@ -186,8 +172,6 @@ def test_no_difference_shown_is_not_equivalence():
     noisy = compare_means([40.0, 50.0, 60.0], [41.0, 52.0, 58.0])
     assert noisy.low < 0 < noisy.high
     assert equivalence(noisy.difference, noisy.standard_error, noisy.df, 2.0) > 0.05
-    with pytest.raises(ValueError, match="margin"):
-        equivalence(0.0, 1.0, 3.0, 0.0)
 
 
 def test_standardised_difference():
@@ -195,4 +179,4 @@ def test_standardised_difference():
     # two degrees of freedom: Hedges' correction is Γ(1)/Γ(0.5) = 1/√π
     assert standardised(got) == pytest.approx(-4 / math.sqrt(2) / math.sqrt(math.pi))
     assert standardised(compare_means([1.0], [2.0])) is None
-    assert standardised(Difference(None, 3.0, None, 4.0, None, 3, 3, "censored", 0.01, scatter=1.0)) is None
+    assert standardised(Difference(None, 3, 3, low=3.0, df=4.0, scatter=1.0)) is None

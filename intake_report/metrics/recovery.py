@@ -10,7 +10,7 @@ from intake_report.messages import Listing, Part, Value, message
 from intake_report.metrics.registry import CLOSER, FASTER, Missing, Reading, metric, missing, over_ambient, place
 from intake_report.metrics.series import Floats, RunSeries, first_below
 from intake_report.results import Parameter
-from intake_report.statistics import explain, fit_recovery, fit_recovery_many
+from intake_report.statistics import CAVEATS, fit_recovery, fit_recovery_many
 
 FIT_SPAN = 300.0  # s after the entry; later changes are of traffic and weather
 FIT_POINTS = 60  # samples of one step are not independent, and more of them would only look more certain
@@ -129,13 +129,13 @@ def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
     some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
     time, over = time[some], over[..., some]
     if over.ndim > 1:
-        many = fit_recovery_many(time, over, grid=40, tolerance=1e-4)
-        return RecoveryFit(many.tau, many.final)
+        final, _, tau = fit_recovery_many(time, over, grid=40, tolerance=1e-4)
+        return RecoveryFit(tau, final)
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
         return missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
     fit = fit_recovery(time, over)
-    caveats = Listing(tuple(explain(caveat) for caveat in fit.caveats), last=";")
+    caveats = Listing(tuple(CAVEATS[caveat] for caveat in fit.caveats), last=";")
     if fit.tau is None or fit.final is None:
         return missing("the first-order fit is refused: {caveats}", "fit-refused", caveats=caveats)
     if fit.tau_error is not None and fit.tau_error > LARGEST_ERROR * fit.tau:

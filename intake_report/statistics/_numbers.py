@@ -18,25 +18,16 @@ Floats: TypeAlias = NDArray[np.float64]
 Values: TypeAlias = Sequence[float] | Floats
 
 
-def finite(values: Values, what: str, least: int = 1) -> Floats:
-    """Return `values` (n,) as a float array; DataError where fewer than `least`, or not all finite. `what` names them."""
+def finite(values: Values, what: str) -> Floats:
+    """Return `values` (n,) as a float array; DataError where there is none, or one is not finite. `what` names them."""
     array = np.asarray(values, dtype=np.float64)
-    if array.ndim != 1:
-        raise ValueError(f"{what}: expected one dimension, got {array.ndim}")
-    if array.size < least:
-        need = "no value is left" if array.size == 0 else f"{array.size} of at least {least} values"
-        raise DataError(f"{what}: {need}.", remedy="Check which runs were excluded and which channel is missing.")
+    if array.size == 0:
+        remedy = "Check which runs were excluded and which channel is missing."
+        raise DataError(f"{what}: no value is left.", remedy=remedy)
     bad = int(np.count_nonzero(~np.isfinite(array)))
     if bad:
         raise DataError(f"{what}: {bad} of {array.size} values are not finite.", remedy="Leave those runs out first.")
     return array
-
-
-def check_level(level: float) -> float:
-    """Return `level` if it is a confidence level between 0 and 1 (exclusive), else raise ValueError."""
-    if not 0.0 < level < 1.0:
-        raise ValueError(f"confidence level {level} is not between 0 and 1")
-    return float(level)
 
 
 def mean_and_squares(values: Floats) -> tuple[float, float]:
@@ -65,9 +56,7 @@ def below_rounding(deviations: Floats, values: Floats) -> bool:
 
 def t_quantile(probability: float, df: float) -> float:
     """Quantile of Student's t with `df` degrees of freedom (need not be whole; inf = normal)."""
-    if np.isinf(df):
-        return float(special.ndtri(probability))
-    return float(special.stdtrit(df, probability))
+    return float(special.ndtri(probability) if np.isinf(df) else special.stdtrit(df, probability))
 
 
 def t_two_sided(t: float, df: float) -> float:
@@ -83,4 +72,4 @@ def p_values(t: Floats, df: Floats) -> Floats:
 
 def coverage_factor(level: float, df: float) -> float:
     """Two-sided coverage factor t((1 + level) / 2, df)."""
-    return t_quantile(0.5 + check_level(level) / 2.0, df)
+    return t_quantile(0.5 + level / 2.0, df)

@@ -14,58 +14,33 @@ from numpy.typing import NDArray
 from scipy import special
 from scipy.optimize import brentq
 
-from intake_report.errors import DataError
 from intake_report.messages import Message, message
 from intake_report.statistics._numbers import (
     Floats,
     Values,
     below_rounding,
-    check_level,
     coverage_factor,
     finite,
     t_quantile,
     t_two_sided,
 )
-from intake_report.statistics.comparison import (
-    Difference,
-    comparable,
-    compare_blocked,
-    no_interval,
-    not_linked,
-)
-from intake_report.statistics.models import additive_design, linked_to
-from intake_report.statistics.permutation import PermutationTest, permutation_blocked
+from intake_report.statistics.comparison import Difference, compare_blocked, not_linked
+from intake_report.statistics.models import additive_design, linked_to, residual_of
 
 _FAR = 1e4
 
 
-def gehan_scores(values: Values, censored: Sequence[bool]) -> Floats:
-    """Gehan's score of each time (n,): how many others it surely exceeds, less how many surely exceed it.
+def gehan_scores(values: Values, censored: Sequence[bool], block: Sequence[Hashable]) -> Floats:
+    """Gehan's score of each time (n,): how many others of its block it surely exceeds, less how many surely exceed it.
 
-    A censored one exceeds one that was reached at the moment up to which it was watched. E. A. Gehan, Biometrika 52 (1965) 203–223.
+    A censored one exceeds one that was reached at the moment up to which it was watched. Their permutation within blocks assumes
+    that the length of watching does not depend on the configuration. E. A. Gehan, Biometrika 52 (1965) 203–223.
     """
     y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
+    together = np.array([[a == b for b in block] for a in block])
     later = y[:, None] - y[None, :]
-    exceeds = (later > 0.0) & ~open_[None, :]
-    exceeds |= (later == 0.0) & open_[:, None] & ~open_[None, :]
+    exceeds = together & ~open_[None, :] & ((later > 0.0) | ((later == 0.0) & open_[:, None]))
     return np.asarray(exceeds.sum(axis=1) - exceeds.sum(axis=0), dtype=np.float64)
-
-
-def permutation_censored(
-    values: Values, censored: Sequence[bool], candidate: Sequence[bool], block: Sequence[Hashable]
-) -> PermutationTest:
-    """Permutation test of Gehan scores within blocks; see `permutation_blocked`, `difference` is in units of scores.
-
-    Notes
-    -----
-    Assumes that the length of watching does not depend on the configuration.
-    """
-    y, open_ = finite(values, "times"), np.asarray(censored, dtype=bool)
-    scores = np.zeros(y.size)
-    for name in dict.fromkeys(block):
-        inside = np.array([b == name for b in block])
-        scores[inside] = gehan_scores(y[inside], list(open_[inside]))
-    return permutation_blocked(scores, candidate, block)
 
 
 def _best_likelihood(y: Floats, side: NDArray[np.int64], design: Floats) -> tuple[float, Floats, float]:
@@ -152,17 +127,18 @@ def compare_censored(
     censored: Sequence[int],
     configuration: Sequence[str],
     block: Sequence[Hashable | None],
-    baseline: str,
+    pair: tuple[str, str],
     level: float = 0.95,
-) -> dict[str, Difference]:
-    """Differences of times from the baseline when some were not reached within the run, or already before it.
+) -> Difference:
+    """Difference of times when some were not reached within the run, or already before it.
 
     `values` (n,): time of each run, for a censored one the time up to which it was watched; `censored` (n,): 1 where not
-    reached (longer than), −1 where reached before the watch began (sooner than), else 0; the rest as in `compare_blocked`.
+    reached (longer than), −1 where reached before the watch began (sooner than), else 0; `pair`: baseline and candidate; the rest
+    as in `compare_blocked`.
 
     Without censored runs exactly `compare_blocked`. Otherwise method "censored": a limit that the censoring leaves open is None;
     where a whole side was censored only the one limit stands, one-sided. Method "none" when the runs say nothing about the
-    difference; DataError when every run is censored.
+    difference.
 
     Notes
     -----
@@ -172,42 +148,23 @@ def compare_censored(
     likelihood, its deviance D turned into t² = df·(exp(D/n) − 1), with n and df of the runs that reached (which gives the ordinary
     t interval when all did). Assumes that the end of watching has nothing to do with the time itself.
     """
-    check_level(level)
-    y, open_ = finite(values, "times"), np.asarray(censored, dtype=np.int64)
-    if not open_.any():
-        return compare_blocked(values, configuration, block, baseline, level)
-    comparable(configuration, block, baseline, int(open_.size))
-    if (open_ != 0).all():
-        raise DataError("No run reached the mark: no difference of times can be given.", remedy="Watch for longer.")
+    y, side, ids, where, noun = finite(values, "times"), np.asarray(censored), list(configuration), list(block), "run"
+    baseline, name = pair
+    if not side.any():
+        return compare_blocked(values, configuration, block, baseline, level)[name]
     known = None not in block and len(set(block)) > 1
-    runs = (y, open_, list(configuration), list(block))
-    repeated = known and len(set(zip(configuration, block, strict=True))) < y.size
     linked = linked_to(baseline, configuration, block) if known else set()
-    result: dict[str, Difference] = {}
-    for name in dict.fromkeys(configuration):
-        if name == baseline:
-            continue
-        reason = message("blocks not used", code="no-blocks")
-        times, side, ids, where = _cells(*runs) if repeated and name in linked else runs
-        noun = "block" if repeated and name in linked else "run"
-        if name in linked:
-            keep = np.array([c in linked for c in ids])
-            inside = [c for c in ids if c in linked]
-            blocks = [b for b, k in zip(where, keep, strict=True) if k]
-            result[name] = _one_censored(times[keep], side[keep], inside, blocks, (baseline, name), level, (), noun)
-            if result[name].method != "none":
-                continue
-            # too few reached to estimate the blocks as well: their scatter then counts as that of the runs
-            reason = message(
-                "blocks not used: too few runs reached the mark to estimate their effect", code="blocks-not-estimable"
-            )
-        elif known:
-            reason = not_linked(baseline, name)
-        keep = np.array([c in (baseline, name) for c in ids])
-        inside = [c for c in ids if c in (baseline, name)]
-        blocks = [0] * len(inside)
-        result[name] = _one_censored(times[keep], side[keep], inside, blocks, (baseline, name), level, (reason,), noun)
-    return result
+    reason = not_linked(baseline, name) if known else message("blocks not used", code="no-blocks")
+    if name in linked:
+        if len(set(zip(configuration, block, strict=True))) < y.size:
+            (y, side, ids, where), noun = _cells(y, side, ids, where), "block"
+        found = _censored(y, side, ids, where, pair, linked, level, (), noun)
+        if found.method != "none":
+            return found
+        # too few reached to estimate the blocks as well: their scatter then counts as that of the runs
+        template = "blocks not used: too few runs reached the mark to estimate their effect"
+        reason = message(template, code="blocks-not-estimable")
+    return _censored(y, side, ids, [0] * y.size, pair, set(pair), level, (reason,), noun)
 
 
 def _cells(
@@ -222,21 +179,27 @@ def _cells(
     return means, sides, [cell[0] for cell, _ in kept], [cell[1] for cell, _ in kept]
 
 
-def _one_censored(
+def _censored(
     y: Floats,
     side: NDArray[np.int64],
     configuration: list[str],
-    block: Sequence[Hashable],
+    block: Sequence[Hashable | None],
     pair: tuple[str, str],
+    among: set[Hashable],
     level: float,
     reasons: tuple[Message, ...],
     noun: str,
 ) -> Difference:
-    baseline, name = pair
-    open_ = side != 0
+    """Return the difference from the times of the configurations `among` which the pair is compared."""
+
+    def taken(kept: NDArray[np.bool_]) -> tuple[Floats, NDArray[np.int64], list[str], list[Hashable | None]]:
+        rows = np.flatnonzero(kept).tolist()
+        return y[rows], side[rows], [configuration[i] for i in rows], [block[i] for i in rows]
+
+    y, side, configuration, block = taken(np.array([c in among for c in configuration]))
     sides = [np.array([c == who for c in configuration]) for who in pair]
     n = (int(sides[0].sum()), int(sides[1].sum()))
-    reached = [int(np.count_nonzero(side & ~open_)) for side in sides]
+    reached = [int(np.count_nonzero(of & (side == 0))) for of in sides]
     template = "{open} of {n} baseline and {open_candidate} of {n_candidate} candidate {noun}s {what}"
     counts = {"open": n[0] - reached[0], "n": n[0], "open_candidate": n[1] - reached[1], "n_candidate": n[1]}
     late, early = (any((side[s] == way).any() for s in sides) for way in (1, -1))
@@ -244,7 +207,7 @@ def _one_censored(
     notes = [*reasons, message(template, code="censored", noun=noun, what=what, **counts)]
 
     def nothing(why: str) -> Difference:
-        return no_interval(None, n, (*notes, message(why, code="censored-unknown")), level)
+        return Difference(None, *n, (*notes, message(why, code="censored-unknown")), level)
 
     if 0 in n:
         return nothing("too few runs reached the mark")
@@ -252,19 +215,17 @@ def _one_censored(
         return nothing("neither side reached the mark: their difference is unknown")
     if any(not r and len(set(side[s])) > 1 for r, s in zip(reached, sides, strict=True)):
         return nothing("one side has bounds only, of both kinds")
-    keep = _informative(open_, configuration, list(block), pair)
-    y, open_, side = y[keep], open_[keep], side[keep]
-    configuration = [c for c, k in zip(configuration, keep, strict=True) if k]
-    block = [b for b, k in zip(block, keep, strict=True) if k]
+    y, side, configuration, block = taken(_informative(side != 0, configuration, block, pair))
+    baseline, name = pair
     if name not in linked_to(baseline, configuration, block):
         return nothing("no block in which a run reached the mark holds both configurations")
     design, candidates = additive_design(configuration, block, baseline)
-    count = int(np.count_nonzero(~open_))
-    df = count - int(np.linalg.matrix_rank(design[~open_]))
+    exact, known = design[side == 0], y[side == 0]
+    count = len(known)
+    df = count - int(np.linalg.matrix_rank(exact))
     if df < 1:
         return nothing("too few runs reached the mark")
-    fitted = design[~open_] @ np.linalg.lstsq(design[~open_], y[~open_], rcond=None)[0]
-    if below_rounding(y[~open_] - fitted, y):
+    if below_rounding(residual_of(exact, known)[0], y):
         return nothing("the runs that reached the mark do not scatter, so no interval can be derived from them")
     origin, unit = float(np.mean(y)), float(np.std(y)) or 1.0
     z = (y - origin) / unit
@@ -297,12 +258,14 @@ def _one_censored(
             template = "every {who} run was within at entry: the difference is {word} the limit given (one-sided)"
         notes.append(message(template, code="one-sided", who=who, word=word))
     else:
-        estimate, target = float(coefficients[column]), coverage_factor(level, df)
-        centre, low, high = estimate, *(_edge(t_of, estimate, side * scatter, target) for side in (-1.0, 1.0))
+        centre, target = float(coefficients[column]), coverage_factor(level, df)
+        low, high = (_edge(t_of, centre, way * scatter, target) for way in (-1.0, 1.0))
         if low is None or high is None:
             notes.append(message("the censoring leaves the interval open on one side", code="open-side"))
     template = "normal scatter and an end of watching that does not depend on the time are assumed"
     notes.append(message(template, code="censored-assumptions"))
     p_value = t_two_sided(t_of(0.0), df)
     centre, low, high = (None if v is None else v * unit for v in (centre, low, high))
-    return Difference(centre, low, high, float(df), None, *n, "censored", p_value, tuple(notes), level, scatter * unit)
+    return Difference(
+        centre, *n, tuple(notes), level, "censored", low, high, float(df), p_value=p_value, scatter=scatter * unit
+    )

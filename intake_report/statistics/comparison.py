@@ -16,16 +16,8 @@ from scipy import special
 
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, message
-from intake_report.statistics._numbers import (
-    Floats,
-    Values,
-    below_rounding,
-    check_level,
-    coverage_factor,
-    finite,
-    t_two_sided,
-)
-from intake_report.statistics.models import Blocked, blocked, linked_to, two_samples
+from intake_report.statistics._numbers import Floats, Values, below_rounding, coverage_factor, finite, t_two_sided
+from intake_report.statistics.models import Blocked, Estimates, blocked, linked_to, two_samples
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
 
@@ -57,16 +49,16 @@ class Difference:
     """
 
     difference: float | None
-    low: float | None
-    high: float | None
-    df: float | None
-    standard_error: float | None
     n_baseline: int
     n_candidate: int
-    method: Method
-    p_value: float | None
     notes: tuple[Message, ...] = ()
     level: float = 0.95
+    method: Method = "none"
+    low: float | None = None
+    high: float | None = None
+    df: float | None = None
+    standard_error: float | None = None
+    p_value: float | None = None
     scatter: float | None = None
 
     @property
@@ -80,37 +72,26 @@ def in_one(notes: Sequence[Part]) -> Part:
     return Listing(tuple(notes), ";") if len(notes) > 1 else notes[0] if notes else ""
 
 
-def no_interval(difference: float | None, n: tuple[int, int], notes: Sequence[Message], level: float) -> Difference:
-    """Return a bare `Difference`."""
-    return Difference(difference, None, None, None, None, *n, "none", None, tuple(notes), level)
-
-
-def with_interval(bare: Difference, error: float, df: float, method: Method, scatter: float) -> Difference:
-    """Return a `Difference` with its t interval and p-value from standard error and degrees of freedom."""
+def _with_interval(bare: Difference, found: Estimates | None, flat: bool, method: Method, nouns: Nouns) -> Difference:
+    """Return the difference with its t interval and p-value, or why there is none; `flat`: the values do not scatter."""
+    if found is None or flat:
+        template, code = "no {one} is left over to estimate the scatter", "no-degree-of-freedom"
+        if found is not None:
+            template, code = (
+                "the {one}s do not scatter at all at this resolution, so no interval can be derived from them",
+                "no-scatter",
+            )
+        elif max(bare.n_baseline, bare.n_candidate) == 1:
+            template, code = (
+                "one {one} per configuration: no scatter can be estimated, the difference is an indication only",
+                "one-each",
+            )
+        return replace(bare, notes=(*bare.notes, nouns.note(template, code)))
     assert bare.difference is not None
-    half = coverage_factor(bare.level, df) * error
-    return replace(
-        bare,
-        low=bare.difference - half,
-        high=bare.difference + half,
-        df=df,
-        standard_error=error,
-        method=method,
-        p_value=t_two_sided(bare.difference / error, df),
-        scatter=scatter,
-    )
-
-
-def _one_each(nouns: Nouns) -> Message:
-    return nouns.note(
-        "one {one} per configuration: no scatter can be estimated, the difference is an indication only", "one-each"
-    )
-
-
-def _no_scatter(nouns: Nouns) -> Message:
-    return nouns.note(
-        "the {one}s do not scatter at all at this resolution, so no interval can be derived from them", "no-scatter"
-    )
+    error, df = float(found.error[0]), float(found.df[0])
+    half, p = coverage_factor(bare.level, df) * error, t_two_sided(bare.difference / error, df)
+    low, high = bare.difference - half, bare.difference + half
+    return replace(bare, low=low, high=high, df=df, standard_error=error, method=method, p_value=p)
 
 
 def compare_means(baseline: Values, candidate: Values, level: float = 0.95, nouns: Nouns = RUNS) -> Difference:
@@ -121,33 +102,27 @@ def compare_means(baseline: Values, candidate: Values, level: float = 0.95, noun
 
     Assumes independent runs. Degrees of freedom by Welch–Satterthwaite; B. L. Welch, Biometrika 34 (1947) 28–35.
     """
-    check_level(level)
     a, b = finite(baseline, "baseline values"), finite(candidate, "candidate values")
     n, sides = (int(a.size), int(b.size)), [side - a[0] for side in (a, b)]
-    deviations = np.concatenate([side - side.mean() for side in sides])
     ids = ["baseline"] * n[0] + ["candidate"] * n[1]
     model = two_samples([str(i) for i in range(len(ids))], ids, ("candidate", "baseline"))
-    found = model.evaluate(np.concatenate(sides)[None, :])
-    bare = no_interval(float(sides[1].mean() - sides[0].mean()), n, (), level)
-    if found is None:
-        return replace(bare, notes=(_one_each(nouns),))
-    if below_rounding(deviations, np.concatenate([a, b])):
-        return replace(bare, notes=(_no_scatter(nouns),))
-    error, df = float(found.error[0]), float(found.df[0])
-    if min(n) == 1:
-        once, other = ("baseline", "candidate") if n[0] == 1 else ("candidate", "baseline")
-        template = "the {once} has one {one}: the scatter of the {one}s of the {other} is taken for both"
-        note = nouns.note(template, "one-side", once=once, other=other)
-        scatter = error / math.sqrt(1.0 / n[0] + 1.0 / n[1])
-        return with_interval(replace(bare, notes=(note,)), error, df, "pooled", scatter)
-    scatter = math.sqrt((sides[0].var(ddof=1) + sides[1].var(ddof=1)) / 2.0)
-    return with_interval(bare, error, df, "welch", scatter)
+    bare = Difference(float(sides[1].mean() - sides[0].mean()), *n, level=level)
+    deviations = np.concatenate([side - side.mean() for side in sides])
+    flat = below_rounding(deviations, np.concatenate([a, b]))
+    made = _with_interval(bare, model.evaluate(np.concatenate(sides)[None, :]), flat, "welch", nouns)
+    if made.standard_error is None:
+        return made
+    if min(n) > 1:
+        return replace(made, scatter=math.sqrt((sides[0].var(ddof=1) + sides[1].var(ddof=1)) / 2.0))
+    once, other = ("baseline", "candidate") if n[0] == 1 else ("candidate", "baseline")
+    template = "the {once} has one {one}: the scatter of the {one}s of the {other} is taken for both"
+    note = nouns.note(template, "one-side", once=once, other=other)
+    scatter = made.standard_error / math.sqrt(1.0 / n[0] + 1.0 / n[1])
+    return replace(made, notes=(note,), method="pooled", scatter=scatter)
 
 
-def comparable(configuration: Sequence[str], block: Sequence[Hashable | None], baseline: str, size: int) -> None:
+def comparable(configuration: Sequence[str], baseline: str) -> None:
     """Refuse (DataError) a layout without a run of the baseline, or with one configuration only."""
-    if not len(configuration) == len(block) == size:
-        raise ValueError("values, configuration and block differ in length")
     if baseline not in configuration:
         raise DataError(f'No run of the baseline "{baseline}" is left.', remedy="Check the excluded runs.")
     if len(set(configuration)) < 2:
@@ -175,43 +150,35 @@ def compare_blocked(
     allowed. Its error holds a shift by which a block moves one configuration more than another: repeated runs in a block
     make the means better, they do not replace blocks.
     """
-    check_level(level)
     y = finite(values, "values per run")
-    comparable(configuration, block, baseline, int(y.size))
+    comparable(configuration, baseline)
     groups = {name: y[[c == name for c in configuration]] for name in dict.fromkeys(configuration)}
-
-    def unblocked(name: str, reason: Message) -> Difference:
-        plain = compare_means(groups[baseline], groups[name], level, nouns)
-        return replace(plain, notes=(reason, *plain.notes))
-
-    unknown = sum(b is None for b in block)
-    if unknown or len(set(block)) == 1:
-        if unknown == y.size:
-            reason = nouns.note("no {group}s were named", "no-blocks")
-        elif unknown:
-            template = "{group}s not used: {unknown} of {n} {one}s name none"
-            reason = nouns.note(template, "blocks-unknown", unknown=unknown, n=int(y.size))
-        else:
-            reason = nouns.note("all {one}s are in one {group}", "one-block")
-        return {name: unblocked(name, reason) for name in groups if name != baseline}
-
-    linked = linked_to(baseline, configuration, block)
     own_blocks = {name: {b for c, b in zip(configuration, block, strict=True) if c == name} for name in groups}
+    unknown, unblocked = sum(b is None for b in block), None
+    if unknown == y.size:
+        unblocked = nouns.note("no {group}s were named", "no-blocks")
+    elif unknown:
+        template = "{group}s not used: {unknown} of {n} {one}s name none"
+        unblocked = nouns.note(template, "blocks-unknown", unknown=unknown, n=int(y.size))
+    elif len(set(block)) == 1:
+        unblocked = nouns.note("all {one}s are in one {group}", "one-block")
+    linked = set() if unblocked else linked_to(baseline, configuration, block)
+    keep = [i for i, c in enumerate(configuration) if c in linked]
+    inside, where = [configuration[i] for i in keep], [block[i] for i in keep]
     result: dict[str, Difference] = {}
     for name in groups:
         if name == baseline:
             continue
         if name not in linked:
-            result[name] = unblocked(name, not_linked(baseline, name, nouns))
+            plain = compare_means(groups[baseline], groups[name], level, nouns)
+            result[name] = replace(plain, notes=(unblocked or not_linked(baseline, name, nouns), *plain.notes))
             continue
-        keep = [i for i, c in enumerate(configuration) if c in linked]
-        inside = [configuration[i] for i in keep]
-        model = blocked([str(i) for i in keep], inside, [block[i] for i in keep], (name, baseline))
-        n = (int(groups[baseline].size), int(groups[name].size))
         notes = []
         if not own_blocks[baseline] & own_blocks[name]:
             template = '"{name}" shares no {group} with "{baseline}": compared by way of other configurations'
             notes.append(nouns.note(template, "indirect", name=name, baseline=baseline))
+        model = blocked([str(i) for i in keep], inside, where, (name, baseline))
+        n = (int(groups[baseline].size), int(groups[name].size))
         result[name] = difference_of(model, y[keep], n, notes, level, nouns)
     return result
 
@@ -225,14 +192,9 @@ def difference_of(
     """
     found = model.evaluate(y[None, :])
     # around the first value, so that large offsets do not cost digits
-    bare = no_interval(float((y - y[0]) @ model.weights), n, notes, level)
-    if found is None:
-        left_over = nouns.note("no {one} is left over to estimate the scatter", "no-degree-of-freedom")
-        return replace(bare, notes=(*notes, _one_each(nouns) if max(n) == 1 else left_over))
-    if below_rounding(found.error, y):
-        return replace(bare, notes=(*notes, _no_scatter(nouns)))
-    error = float(found.error[0])
-    return with_interval(bare, error, model.df, "blocked", error / model.factor)
+    bare = Difference(float((y - y[0]) @ model.weights), *n, tuple(notes), level)
+    made = _with_interval(bare, found, found is not None and below_rounding(found.error, y), "blocked", nouns)
+    return made if made.standard_error is None else replace(made, scatter=made.standard_error / model.factor)
 
 
 def not_linked(baseline: str, name: str, nouns: Nouns = RUNS) -> Message:
@@ -247,9 +209,6 @@ def holm(p_values: Sequence[float | None]) -> tuple[float | None, ...]:
     Controls the chance of any false call among them, whatever their dependence. S. Holm, Scand. J. Statist. 6 (1979) 65–70.
     """
     known = [p for p in p_values if p is not None]
-    for p in known:
-        if not 0.0 <= p <= 1.0:
-            raise ValueError(f"p-value {p} is not within 0 to 1")
     adjusted = iter(holm_rows(np.array([known], dtype=np.float64))[0].tolist())
     return tuple(None if p is None else next(adjusted) for p in p_values)
 
@@ -272,8 +231,6 @@ def equivalence(difference: float, error: float, df: float, margin: float) -> fl
     D. J. Schuirmann, J. Pharmacokin. Biopharm. 15 (1987) 657–680, takes the larger of the two; between near limits both
     tails carry risk, and a claim of "equal" is decided by the same sum. "Not shown to differ" is not "equivalent".
     """
-    if margin <= 0.0:
-        raise ValueError(f"equivalence margin {margin} is not greater than zero")
     return float(special.stdtr(df, (difference - margin) / error) + special.stdtr(df, -(difference + margin) / error))
 
 

@@ -9,49 +9,29 @@ thousands of a Monte Carlo go through the same steps.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.errors import DataError
 from intake_report.statistics._numbers import Floats, Values, below_rounding, finite
-from intake_report.statistics.checks import runs_test
-
-Caveat = Literal[
-    "infinite-covariance",
-    "parameter-at-bound",
-    "structured-residuals",
-    "span-shorter-than-time-constant",
-    "few-points",
-    "no-change",
-    "second-valley",
-]
 
 GRID = 160  # time constants tried for one set of readings
 STRUCTURE = 0.01  # p of the runs test below which the residuals follow a pattern
 NEARLY_AS_DEEP = 3.84  # χ² with one degree of freedom at 95 %: another valley within the likelihood-ratio region
 
-_EXPLANATIONS: dict[Caveat, str] = {
+CAVEATS = {
     "infinite-covariance": "the data do not determine the parameters (no finite covariance)",
     "parameter-at-bound": "the time constant ran to the end of the range that the sampling can show",
     "structured-residuals": "the residuals follow a pattern, so the model or the quoted errors do not fit the data",
     "span-shorter-than-time-constant": "the record is shorter than the time constant: the end value is extrapolated",
-    "few-points": "there are no more points than parameters",
-    "no-change": "the reading does not change",
     "second-valley": "another time constant fits nearly as well",
 }
+"""What a fit may have to say, by code."""
 
 
-def explain(caveat: Caveat) -> str:
-    """Return the sentence that belongs to a caveat code."""
-    return _EXPLANATIONS[caveat]
-
-
-@dataclass(frozen=True)
-class ExponentialFit:
-    """First-order fit y = final + change·exp(−t/tau), `tau_error` from the residuals, and codes (see `explain`).
+class ExponentialFit(NamedTuple):
+    """First-order fit y = final + change·exp(−t/tau), `tau_error` from the residuals, and codes of `CAVEATS`.
 
     Parameters are None when the fit is refused.
     """
@@ -60,16 +40,7 @@ class ExponentialFit:
     change: float | None
     tau: float | None
     tau_error: float | None
-    caveats: tuple[Caveat, ...] = ()
-
-
-@dataclass(frozen=True)
-class ManyFits:
-    """Parameters of m fits, each shape (m,); NaN where the fit is refused."""
-
-    final: Floats
-    change: Floats
-    tau: Floats
+    caveats: tuple[str, ...] = ()
 
 
 def decay(t: Floats, tau: float | Floats) -> Floats:
@@ -137,14 +108,15 @@ def _polish(
     return log_tau, rss, slope
 
 
-def fit_recovery_many(t: Floats, y: Floats, *, grid: int = 80, tolerance: float = 1e-8) -> ManyFits:
+def fit_recovery_many(
+    t: Floats, y: Floats, *, grid: int = 80, tolerance: float = 1e-8
+) -> tuple[Floats, Floats, Floats]:
     """Fit y = final + change·exp(−t/tau) to each row of readings `y` (m, n) at times `t` (n,), ≥ 0, n at least 4.
 
-    `grid` time constants are tried to find the valley; `tolerance` is the relative change of the time constant at which a row
-    is done. Same model, range and refusals as `fit_recovery`, without standard errors or caveats.
+    Returns final, change and tau, (m,) each, NaN where the fit is refused. `grid` time constants are tried to find the valley;
+    `tolerance` is the relative change of the time constant at which a row is done. Same model, range and refusals as
+    `fit_recovery`, without standard errors or caveats.
     """
-    if t.shape != y.shape[1:]:
-        raise ValueError("times and readings differ in length")
     offset, target, taus = y.mean(axis=1), _centred(y), _tau_grid(t, grid)
     best = np.argmax(_valleys(t, target, taus), axis=1)
     usable = (best > 0) & (best < grid - 1) & (np.ptp(target, axis=1) > 0.0)
@@ -152,56 +124,42 @@ def fit_recovery_many(t: Floats, y: Floats, *, grid: int = 80, tolerance: float 
     usable &= (log_tau > np.log(taus[0])) & (log_tau < np.log(taus[-1]))
     tau, blank = np.exp(log_tau), np.where(usable, 1.0, np.nan)
     end = offset - slope * decay(t[None, :], tau[:, None]).mean(axis=1)
-    return ManyFits(end * blank, slope * blank, tau * blank)
+    return end * blank, slope * blank, tau * blank
 
 
-def _deepest(t: Floats, target: Floats, taus: Floats) -> tuple[float, float, bool, bool]:
-    """Best time constant of one row (1, n), its rss, whether it lies at a bound, whether another valley is nearly as deep."""
+def _deepest(t: Floats, target: Floats, taus: Floats) -> tuple[float, float, bool] | None:
+    """Best time constant of one row (1, n), its rss, whether another valley is nearly as deep; None at a bound."""
     left = float(target[0] @ target[0]) - _valleys(t, target, taus)[0]
     inner = np.flatnonzero((left[1:-1] <= left[:-2]) & (left[1:-1] <= left[2:])) + 1
-    edge_rss, edge_tau = min((float(left[0]), float(taus[0])), (float(left[-1]), float(taus[-1])))
     if inner.size == 0:
-        return edge_tau, edge_rss, True, False
+        return None
     rows = np.repeat(target, inner.size, axis=0)
     log_tau, rss, _ = _polish(t, rows, taus, np.log(taus[inner]), np.arange(inner.size), 100, 1e-12)
-    best = int(np.argmin(rss))
-    if edge_rss < rss[best] * (1.0 - 1e-9):
-        return edge_tau, edge_rss, True, False
-    others = [*rss[np.abs(log_tau - log_tau[best]) > 1e-3], edge_rss]
+    best, edge = int(np.argmin(rss)), float(min(left[0], left[-1]))
+    if edge < rss[best] * (1.0 - 1e-9):
+        return None
+    others = [*rss[np.abs(log_tau - log_tau[best]) > 1e-3], edge]
     limit = rss[best] * math.exp(NEARLY_AS_DEEP / target.size)
-    return math.exp(log_tau[best]), float(rss[best]), False, any(other < limit for other in others)
+    return math.exp(log_tau[best]), float(rss[best]), any(other < limit for other in others)
 
 
 def fit_recovery(t: Values, y: Values) -> ExponentialFit:
     """Fit y = final + change·exp(−t/tau).
 
-    `t` (n,): times from the start of the fall (or rise) [s], ≥ 0; `y` (n,): readings at true samples. Refused when nothing
-    changes, the points are too few, the time constant runs to a bound (0.1 of the shortest step, 100 times the span) or the
-    covariance is not finite. DataError for fewer than two points, or all of one time.
+    `t` (n,): times from the start of the fall (or rise) [s], ≥ 0, n of 4 or more; `y` (n,): readings at true samples, not all
+    alike. Refused when the time constant runs to a bound (0.1 of the shortest step, 100 times the span) or the covariance is
+    not finite.
 
     Least squares with equal weights. Readings rounded to a step have residuals that are neither independent nor
     normal: the standard errors are then a lower bound and `structured-residuals` usually says so.
     """
-    time, readings = finite(t, "times", 2), finite(y, "readings", 2)
-    if time.size != readings.size:
-        raise ValueError("times and readings differ in length")
-    if np.all(time == time[0]):
-        raise DataError("All readings are of one time: no curve can be fitted.", remedy="Use a longer record.")
-    if np.min(time) < 0.0:
-        raise ValueError("times count from the start of the fall and are not negative")
+    time, readings = finite(t, "times"), finite(y, "readings")
     offset, n = float(np.mean(readings)), int(time.size)
-    target, df = readings - offset, n - 3
-
-    def refused(caveat: Caveat) -> ExponentialFit:
-        return ExponentialFit(None, None, None, None, (caveat,))
-
-    if below_rounding(target, readings):
-        return refused("no-change")
-    if df < 1:
-        return refused("few-points")
-    tau, rss, at_bound, second = _deepest(time, target[None, :], _tau_grid(time, GRID))
-    if at_bound:
-        return refused("parameter-at-bound")
+    target = readings - offset
+    found = _deepest(time, target[None, :], _tau_grid(time, GRID))
+    if found is None:
+        return ExponentialFit(None, None, None, None, ("parameter-at-bound",))
+    tau, rss, second = found
     curve = decay(time, tau)
     basis = np.column_stack([curve, np.ones(n)])
     change, end = (float(x) for x in np.linalg.lstsq(basis, target, rcond=None)[0])
@@ -209,14 +167,34 @@ def fit_recovery(t: Values, y: Values) -> ExponentialFit:
     jacobian = np.column_stack([basis, time / tau * curve * change])
     norms = np.linalg.norm(jacobian, axis=0)
     if not np.all(norms > 0.0) or np.linalg.cond(jacobian / np.where(norms > 0.0, norms, 1.0)) > 1e8:
-        return refused("infinite-covariance")
+        return ExponentialFit(None, None, None, None, ("infinite-covariance",))
     exact = below_rounding(residual, readings)
-    error = math.sqrt((0.0 if exact else rss / df) * float(np.linalg.inv(jacobian.T @ jacobian)[2, 2]))
+    error = math.sqrt((0.0 if exact else rss / (n - 3)) * float(np.linalg.inv(jacobian.T @ jacobian)[2, 2]))
     p = None if exact else runs_test(residual)
-    found: dict[Caveat, bool] = {
+    holds = {
         "structured-residuals": p is not None and p < STRUCTURE,
         "span-shorter-than-time-constant": tau > float(np.ptp(time)),
         "second-valley": second,
     }
-    caveats = tuple(caveat for caveat, holds in found.items() if holds)
-    return ExponentialFit(offset + end, change, tau, error * tau, caveats)
+    return ExponentialFit(
+        offset + end, change, tau, error * tau, tuple(caveat for caveat, true in holds.items() if true)
+    )
+
+
+def runs_test(residuals: Values) -> float | None:
+    """One-sided p-value of so few runs of equal sign among residuals in order; None when one sign is missing.
+
+    A. Wald, J. Wolfowitz, Ann. Math. Statist. 11 (1940) 147–162; all orders are counted. Zeros are left out.
+    """
+    array = finite(residuals, "residuals")
+    signs = np.sign(array[array != 0.0])
+    a, b = int(np.count_nonzero(signs > 0)), int(np.count_nonzero(signs < 0))
+    if a == 0 or b == 0:
+        return None
+    runs = int(np.count_nonzero(np.diff(signs))) + 1
+    ways = 0
+    for r in range(2, runs + 1):
+        more, fewer = (r + 1) // 2, r // 2  # runs of the sign that begins, and of the other
+        ways += math.comb(a - 1, more - 1) * math.comb(b - 1, fewer - 1)
+        ways += math.comb(a - 1, fewer - 1) * math.comb(b - 1, more - 1)
+    return ways / math.comb(a + b, a)

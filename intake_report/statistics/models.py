@@ -1,6 +1,7 @@
 """The comparison as arithmetic on many draws at once: the same estimate, its error and degrees of freedom per draw.
 
-From the layout of the runs alone it says how precise a difference will be, made or planned.
+From the layout of the runs alone it says how precise a difference will be, made or planned. Beside it what the model assumes:
+that effects add up, and that configurations share the slope of a covariate.
 """
 
 from __future__ import annotations
@@ -8,12 +9,14 @@ from __future__ import annotations
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Protocol
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
-from intake_report.statistics._numbers import Floats
+from intake_report.messages import Part, message
+from intake_report.statistics._numbers import Floats, Values, below_rounding, finite
 
 _ROUNDING = 1e-9
 
@@ -25,21 +28,6 @@ class Estimates:
     difference: Floats
     error: Floats
     df: Floats
-
-
-class RunsModel(Protocol):
-    """How values of runs make a difference."""
-
-    @property
-    def runs(self) -> tuple[str, ...]:
-        """Runs in the order of the columns."""
-
-    @property
-    def weights(self) -> Floats:
-        """Weight of each run's value in the difference, (n,)."""
-
-    def evaluate(self, values: Floats) -> Estimates | None:
-        """Return the differences of draws of all runs, (m, n); None without a degree of freedom."""
 
 
 def linked_to(start: Hashable, configuration: Sequence[Hashable], block: Sequence[Hashable]) -> set[Hashable]:
@@ -110,7 +98,7 @@ class Blocked:
         return float(np.linalg.norm(self.cell_weights))
 
     def evaluate(self, values: Floats) -> Estimates | None:
-        """Return the differences of draws; see `RunsModel`."""
+        """Return the differences of draws of all runs, (m, n); None without a degree of freedom."""
         if self.df <= 0.0:
             return None
         # about the first run, so that large offsets do not cost digits
@@ -154,34 +142,35 @@ def blocked(
     `covariates` (n, k) of the runs enter as further columns, with a slope that all configurations share (analysis of
     covariance of cell means).
     """
-    if covariates is None:
-        return _blocked(tuple(runs), tuple(configuration), None if block is None else tuple(block), pair)
-    units, cells, design, candidates = cell_design(configuration, block, pair[1])
-    return _fitted(runs, units, cells, np.column_stack([design, units @ covariates]), candidates.index(pair[0]))
+    where = None if block is None else tuple(block)
+    columns = None if covariates is None else tuple(map(tuple, covariates.tolist()))
+    return _blocked(tuple(runs), tuple(configuration), where, pair, columns)
 
 
 @lru_cache(maxsize=512)  # a plan judges thousands of campaigns of one layout, a report every metric of one
 def _blocked(
-    runs: tuple[str, ...], configuration: tuple[str, ...], block: tuple[Hashable, ...] | None, pair: tuple[str, str]
+    runs: tuple[str, ...],
+    configuration: tuple[str, ...],
+    block: tuple[Hashable, ...] | None,
+    pair: tuple[str, str],
+    covariates: tuple[tuple[float, ...], ...] | None,
 ) -> Blocked:
     units, cells, design, candidates = cell_design(configuration, block, pair[1])
-    return _fitted(runs, units, cells, design, candidates.index(pair[0]))
-
-
-def _fitted(runs: Sequence[str], units: Floats, cells: Sequence[Hashable], design: Floats, candidate: int) -> Blocked:
+    if covariates is not None:
+        design = np.column_stack([design, units @ np.array(covariates)])
     inverse = np.linalg.pinv(design)
     residual = np.eye(len(cells)) - design @ inverse
-    weights = inverse[candidate]
+    weights = inverse[candidates.index(pair[0])]
     # a cell alone in its block has no residual, and no weight either
     weights = np.where(np.abs(weights) < _ROUNDING, 0.0, weights)
     free = np.diag(residual)
     left = len(cells) - int(np.linalg.matrix_rank(design))
     if left < 1 or np.any((free < _ROUNDING) & (weights != 0.0)):
-        return Blocked(tuple(runs), units, weights, residual, np.zeros(len(cells)), 0.0)
+        return Blocked(runs, units, weights, residual, np.zeros(len(cells)), 0.0)
     own = np.divide(weights**2, free, out=np.zeros(len(cells)), where=weights != 0.0)
     spread = OWN * own + (1.0 - OWN) * float(weights @ weights) / left
     form = residual @ np.diag(spread) @ residual
-    return Blocked(tuple(runs), units, weights, residual, spread, float(np.trace(form)) ** 2 / float(np.sum(form**2)))
+    return Blocked(runs, units, weights, residual, spread, float(np.trace(form)) ** 2 / float(np.sum(form**2)))
 
 
 @dataclass(frozen=True)
@@ -201,7 +190,10 @@ class TwoSamples:
         return np.asarray(self.units[self.candidate].mean(axis=0) - self.units[~self.candidate].mean(axis=0))
 
     def evaluate(self, values: Floats) -> Estimates | None:
-        """Return the differences of draws; with a single unit on one side the other's scatter is taken for both."""
+        """Return the differences of draws of all runs, (m, n); None without a degree of freedom.
+
+        With a single unit on one side the other's scatter is taken for both.
+        """
         made = (values - values[:, :1]) @ self.units.T
         sides = [made[:, self.candidate], made[:, ~self.candidate]]
         n = [side.shape[1] for side in sides]
@@ -226,3 +218,105 @@ def two_samples(
     """Return the comparison of means of `pair` (candidate, other); of block means where `block` is given."""
     cells, units = cell_means(configuration, block if block is not None else runs)
     return TwoSamples(tuple(runs), units, np.array([cell[0] == pair[0] for cell in cells]))
+
+
+RunsModel: TypeAlias = Blocked | TwoSamples
+"""How values of `runs`, in the order of the columns, make a difference: by `weights`, with `evaluate` for many draws."""
+
+
+def additive_residuals(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Floats:
+    """Residuals of the additive model, shape (n,): what is left of each run without configuration and block.
+
+    One common block takes out the configurations' means only. Residuals of few runs are tied to each other.
+    """
+    y = finite(values, "values per run")
+    return residual_of(additive_design(configuration, block, configuration[0])[0], y - y[0])[0]
+
+
+class Additivity(NamedTuple):
+    """Test of the additive model; `note` says why there is none.
+
+    interaction: cells with repeated runs against the additive model. one degree: Tukey's test for one run per cell, which sees
+    only that differences grow with the level. none: no degree of freedom for either.
+    """
+
+    method: str
+    p_value: float | None
+    note: Part = ""
+
+
+def additivity(values: Values, configuration: Sequence[str], block: Sequence[Hashable]) -> Additivity:
+    """Test whether configuration and block effects add up; all blocks known.
+
+    F test of the cell means, else J. W. Tukey, Biometrics 5 (1949) 232–242. With few runs neither sees much: a large
+    p-value does not show that the model holds.
+    """
+    y = finite(values, "values per run")
+    shifted = y - y[0]
+    design, _ = additive_design(configuration, block, configuration[0])
+    residual, rank = residual_of(design, shifted)
+    cells, units = cell_means(configuration, block)
+    if rank < len(cells) < y.size:
+        wide, method = (units > 0.0).T.astype(np.float64), "interaction"
+    else:
+        fitted = shifted - residual
+        wide, method = np.column_stack([design, (fitted - fitted.mean()) ** 2]), "one degree"
+    within, wider = residual_of(wide, shifted)
+    if wider <= rank or wider >= y.size:
+        return Additivity("none", None, message("too few runs to test it", code="few-runs"))
+    if below_rounding(within, y):
+        return Additivity("none", None, message("the runs do not scatter about the wider model", code="no-scatter"))
+    return Additivity(method, _f_test(design, wide, shifted))
+
+
+class Slopes(NamedTuple):
+    """Slopes of k covariates, (k,): estimate and standard error; degrees of freedom left.
+
+    `curved` and `unequal` are p-values of squares of the covariates, and of slopes of their own for each configuration; None
+    without a degree of freedom. `scatter` and `unadjusted` are residual standard deviations of cell means with the
+    covariates and without.
+    """
+
+    slope: Floats
+    error: Floats
+    df: int
+    curved: float | None
+    unequal: float | None
+    scatter: float
+    unadjusted: float
+
+
+def fit_slopes(
+    values: Floats, configuration: Sequence[Hashable], block: Sequence[Hashable] | None, covariates: Floats
+) -> Slopes | None:
+    """Fit configurations, blocks and covariates to the means of cells; None without a degree of freedom or variation.
+
+    `values`, `configuration`, `block` (n,); without blocks every run is a cell of its own; `covariates` (n, k), known before the
+    value. Least squares; F tests of nested models. R. A. Fisher, Statistical Methods for Research Workers (1932), ch. VIII (from
+    memory).
+    """
+    units, ids, plain, _ = cell_design(configuration, block, configuration[0])
+    y, x = units @ (values - values[0]), units @ (covariates - covariates.mean(axis=0))
+    design = np.column_stack([plain, x])
+    residual, rank = residual_of(design, y)
+    df = y.size - rank
+    if df < 1 or rank < np.linalg.matrix_rank(plain) + x.shape[1]:
+        return None
+    squares = float(residual @ residual) / df
+    inverse = np.linalg.pinv(design)[-x.shape[1] :]
+    error = np.sqrt(squares * np.sum(inverse**2, axis=1))
+    without, rank_without = residual_of(plain, y)
+    own = [np.where(np.array([c == name for c in ids])[:, None], x, 0.0) for name in dict.fromkeys(ids)]
+    curved, unequal = (_f_test(design, np.column_stack([design, *more]), y) for more in ([x**2], own[1:]))
+    unadjusted = float(np.sqrt(without @ without / (y.size - rank_without)))
+    return Slopes(inverse @ y, error, df, curved, unequal, squares**0.5, unadjusted)
+
+
+def _f_test(design: Floats, wide: Floats, y: Floats) -> float | None:
+    """Return the p-value of a wider model; None where it leaves no degree of freedom or adds none."""
+    (narrow, low), (within, high) = residual_of(design, y), residual_of(wide, y)
+    if y.size - high < 1 or high == low:
+        return None
+    error = float(within @ within) / (y.size - high)
+    gain = max(float(narrow @ narrow) - float(within @ within), 0.0) / (high - low)
+    return float(special.fdtrc(high - low, y.size - high, gain / error)) if error > 0.0 else None

@@ -1,36 +1,32 @@
-"""Exact permutation test: what the order of the runs alone can show, with the smallest p that can be reached.
+"""Exact permutation tests: what the order of the runs alone can show, with the smallest p that can be reached.
 
 The runs of each block are dealt anew to the two configurations, in every possible way. One block is the two-sample
-test; blocks of one run each are the paired test (sign flips).
+test; blocks of one run each are the paired test (sign flips). Or the order of the runs of each session is.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Sequence
-from dataclasses import dataclass
-from itertools import combinations
+from itertools import combinations, permutations
+from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.errors import DataError
-from intake_report.statistics._numbers import Floats, Values, finite
+from intake_report.messages import Part, message
+from intake_report.statistics._numbers import Floats, Values, below_rounding, finite, mean_and_squares
 
 DEALS = 1999
 FEWEST = 0.01  # p that a layout has to be able to reach for random deals to decide anything
+MOST_ORDERS = 50_000  # up to this many orders all are counted; beyond it draws are as good
+ORDERS_DRAWN = 10_000
 
 
-@dataclass(frozen=True)
-class PermutationTest:
-    """Observed difference, weighted over blocks as least squares does, with its two-sided p-value (twice the smaller tail).
+class PermutationTest(NamedTuple):
+    """Two-sided p-value (twice the smaller tail), and the smallest that this design can reach, whatever the data."""
 
-    `smallest_p` is the smallest that this design can reach, whatever the data.
-    """
-
-    difference: float
     p_value: float
     smallest_p: float
-    arrangements: int
 
 
 def arrangements(cells: Sequence[tuple[int, int]]) -> int:
@@ -45,26 +41,18 @@ def smallest_attainable_p(cells: Sequence[tuple[int, int]]) -> float:
     return 0.0 if ways > 10**300 else min(1.0, 2 / ways)
 
 
-def _block_sums(values: Floats, k: int) -> Floats:
-    """Return the sums of every choice of k out of the values, shape (C(n, k),)."""
-    return np.array([values[list(chosen)].sum() for chosen in combinations(range(values.size), k)])
-
-
 def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequence[Hashable]) -> PermutationTest:
     """Permutation test of two configurations within blocks; those with one configuration only say nothing and are left out.
 
-    `values`, `candidate` (True for its runs), `block` (n,). DataError where no block holds both configurations.
+    `values`, `candidate` (True for its runs), `block` (n,). Where no block holds both, p is 1.
 
     Exact for runs that are exchangeable within their block if the configuration makes no difference; every assignment
     is counted, so the caller looks at `arrangements` first (a million take some 20 ms). Statistic: the difference of
     the additive model, sum of w·d over sum of w with w = n·m / (n + m) per block.
     R. A. Fisher, The Design of Experiments (1935) (from memory).
     """
-    y = finite(values, "values per run")
-    marks = np.asarray(candidate, dtype=bool)
-    if not marks.size == len(block) == y.size:
-        raise ValueError("values, candidate and block differ in length")
-    cells, statistics, observed, weight, scale = [], np.zeros(1), 0.0, 0.0, 0.0
+    y, marks = finite(values, "values per run"), np.asarray(candidate, dtype=bool)
+    cells, statistics, observed, scale = [], np.zeros(1), 0.0, 0.0
     for name in dict.fromkeys(block):
         inside = np.array([b == name for b in block])
         k, size = int(np.count_nonzero(marks & inside)), int(np.count_nonzero(inside))
@@ -72,17 +60,19 @@ def permutation_blocked(values: Values, candidate: Sequence[bool], block: Sequen
             continue
         part = y[inside] - y[0]
         part = part - part.mean()  # then the sum over the candidate's runs is w·d of the block
-        statistics = np.add.outer(statistics, _block_sums(part, k)).ravel()
+        every = np.array([part[list(chosen)].sum() for chosen in combinations(range(size), k)])
+        statistics = np.add.outer(statistics, every).ravel()
         cells.append((size - k, k))
         observed += float(part[marks[inside]].sum())
-        weight += k * (size - k) / size
         scale += float(np.abs(part).sum())
-    if not cells:
-        raise DataError("No block holds runs of both configurations.", remedy="Compare without blocks.")
-    # arrangements equal to the observed one up to rounding belong to both tails
+    return PermutationTest(_two_sided(statistics, observed, scale), smallest_attainable_p(cells))
+
+
+def _two_sided(statistics: Floats, observed: float, scale: float, extra: int = 0) -> float:
+    """Return twice the smaller tail; what equals the observed one up to rounding belongs to both."""
     slack = 1e-9 * scale
-    tail = min(float(np.mean(x)) for x in (statistics >= observed - slack, statistics <= observed + slack))
-    return PermutationTest(observed / weight, min(1.0, 2.0 * tail), smallest_attainable_p(cells), arrangements(cells))
+    tail = min(np.count_nonzero(x) for x in (statistics >= observed - slack, statistics <= observed + slack))
+    return float(min(1.0, 2.0 * (tail + extra) / (statistics.size + extra)))
 
 
 def dealt_anew(
@@ -108,3 +98,42 @@ def dealt_anew(
     size = np.sqrt(np.maximum(np.einsum("ij,ij->i", z, z), 1e-12))
     found = np.abs(z @ y) / size
     return float(np.mean(found >= found[0] * (1.0 - 1e-9)))
+
+
+class LagOne(NamedTuple):
+    """Lag-1 correlation of consecutive values with its permutation p-value (two-sided)."""
+
+    correlation: float | None
+    p_value: float | None
+    pairs: int
+    note: Part = ""
+
+
+def lag_one(sessions: Sequence[Values], rng: np.random.Generator) -> LagOne:
+    """Lag-1 correlation of values in the order they were made, and whether chance alone gives as much.
+
+    `sessions` hold values in order of time; pairs are not formed across them, and the configuration's effect is to be taken out
+    first, or a change of configuration looks like correlation. `rng` draws orders where they are more than `MOST_ORDERS`. None
+    when there are fewer than three values in every session or no scatter.
+
+    Statistic: sum of products of neighbours over the sum of squares, deviations from each session's mean. Test: the order within
+    each session is permuted; p is twice the smaller tail. A handful of values only shows strong correlation.
+    """
+    data = [finite(session, "values of a session") for session in sessions]
+    deviations = [values - mean_and_squares(values)[0] for values in data]
+    pairs = sum(values.size - 1 for values in data)
+    if max(values.size for values in data) < 3 or below_rounding(np.concatenate(deviations), np.concatenate(data)):
+        template = "too few runs in a row, or no scatter, to see whether consecutive runs hang together"
+        return LagOne(None, None, pairs, message(template, code="few-runs"))
+    squares = math.fsum(float(run @ run) for run in deviations)
+    observed = math.fsum(float(run[:-1] @ run[1:]) for run in deviations)
+    exact = math.prod(math.factorial(min(run.size, 20)) for run in deviations) <= MOST_ORDERS
+    sums = np.zeros(1 if exact else ORDERS_DRAWN)
+    for run in deviations:
+        if exact:
+            orders = run[np.array(list(permutations(range(run.size))))]
+        else:
+            orders = rng.permuted(np.tile(run, (ORDERS_DRAWN, 1)), axis=1)
+        products = np.sum(orders[:, :-1] * orders[:, 1:], axis=1)
+        sums = np.add.outer(sums, products).ravel() if exact else sums + products
+    return LagOne(observed / squares, _two_sided(sums, observed, squares, 0 if exact else 1), pairs)

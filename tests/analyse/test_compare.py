@@ -309,7 +309,7 @@ def test_draws_that_do_not_reach_are_counted_and_said():
     draws = _slow(values, "r0", 0.1)  # a run of the baseline: its side of the difference is below
     part = _part(values, draws)
     assert part.lost == pytest.approx(0.1) and (part.over, part.under) == pytest.approx((0.0, 0.1))
-    assert len(part.values) == 3600 and part.u is None and part.low is None and part.high is not None
+    assert len(part.values) == 3600 and part.low is None and part.high is not None
     row = compare_pair(MODEL, RECOVERY, values, SEALED_ID, STOCK_ID, draws)
     assert "in 10\u00a0% of the draws" in said(row.note, "si") and "left out" not in said(row.note, "si")
     assert row.low is None and row.high is not None and row.standard_error is None and row.instrument is None
@@ -374,7 +374,7 @@ def test_slow_draws_open_a_censored_interval_too():
 
 
 def test_widening_leaves_what_has_no_interval():
-    bare = Difference(1.0, None, None, None, None, 1, 1, "none", None)
+    bare = Difference(1.0, 1, 1)
     model = two_samples(["a", "b"], ["x", "y"], ("x", "y"))
     part = instrument_part(
         Shifts(rows(CITY, "s1 e1", (1.0, 2.0)), {"r0": 1, "r1": 2}, 1.0), "k", {"r0": -1.0, "r1": 1.0}

@@ -6,16 +6,22 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from intake_report import statistics
 from intake_report.analyse.compare.checks import UNRESOLVED, check_model, summarise, unresolved, with_headlines
 from intake_report.analyse.compare.covariates import Covariates, adjust, gather_covariates
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
-from intake_report.analyse.compare.instruments import InstrumentDraws, InstrumentPart, drawn_order, model_part, widen
+from intake_report.analyse.compare.instruments import (
+    InstrumentDraws,
+    InstrumentPart,
+    drawn_order,
+    instrument_part,
+    widen,
+)
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.results import Comparison, MetricKey, MetricResult
 from intake_report.results.compared import Call
 from intake_report.results.text import EXPLORATORY, SUGGESTED, difference_quantity
-from intake_report.statistics import equivalence, holm, in_one, standardised
 from intake_report.units import parse_quantity
 
 INDICATION = "indication only"
@@ -41,27 +47,25 @@ def compare(
     scatter between runs only; with `covariates` differences are adjusted for them, each with the unadjusted one beside it.
     """
     baseline = campaign.baseline.id
-    rows = []
-    for key in metrics:
-        of_metric = [v for v in values if v.key == key.key]
-        rows += [
-            compare_pair(campaign, key, of_metric, c.id, baseline, draws, covariates)
-            for c in campaign.configurations
-            if c.id != baseline
-        ]
+    rows = [
+        compare_pair(campaign, key, [v for v in values if v.key == key.key], c.id, baseline, draws, covariates)
+        for key in metrics
+        for c in campaign.configurations
+        if c.id != baseline
+    ]
     by_key = {key.key: key for key in metrics}
-    plain = _judged(by_key, [row.unadjusted or row for row in rows])
+    plain = _adjusted(by_key, [row.unadjusted or row for row in rows])
     return tuple(
-        replace(row, unadjusted=None if row.unadjusted is None else beside)
-        for row, beside in zip(_judged(by_key, rows), plain, strict=True)
+        replace(row, unadjusted=row.unadjusted and beside)
+        for row, beside in zip(_adjusted(by_key, rows), plain, strict=True)
     )
 
 
-def _judged(by_key: dict[str, MetricKey], rows: list[Comparison]) -> list[Comparison]:
+def _adjusted(by_key: dict[str, MetricKey], rows: list[Comparison]) -> list[Comparison]:
     """Return the rows with p-values after Holm's adjustment over the headline metrics, and the verdicts that follow."""
     headline = [row for row in rows if by_key[row.key].spec.headline]
     # only comparisons that can lead to a call are counted: an indication cannot be a false call
-    adjusted = iter(holm([row.p_value if row.replicated else None for row in headline]))
+    adjusted = iter(statistics.holm([row.p_value if row.replicated else None for row in headline]))
     rows = [replace(row, p_adjusted=next(adjusted)) if by_key[row.key].spec.headline else row for row in rows]
     return [judge(by_key[row.key], row) for row in rows]
 
@@ -105,10 +109,9 @@ def compare_pair(
     def judged(made: Estimate) -> Comparison:
         found = _with_interval(row, made, draws, replicates=replicates)
         if made.dealt is not None and found.p_value is not None and made.dealt > found.p_value:
-            dealt = message(
-                "p {p} where the runs of each block are dealt anew", code="dealt-anew", p=Value(made.dealt, "p")
-            )
-            found = replace(found, p_value=made.dealt, note=in_one([note for note in (found.note, dealt) if note]))
+            template, p = "p {p} where the runs of each block are dealt anew", Value(made.dealt, "p")
+            notes = [note for note in (found.note, message(template, code="dealt-anew", p=p)) if note]
+            found = replace(found, p_value=made.dealt, note=statistics.in_one(notes))
         return judge(key, _equivalence(campaign, key, found))
 
     plain = judged(made)
@@ -122,42 +125,38 @@ def compare_pair(
 
 def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | None, *, replicates: bool) -> Comparison:
     """Add interval and p-value: from the runs with what the instruments share, else from the instruments alone."""
-    between = made.found
+    between, model = made.found, made.model
     row = replace(
-        row,
-        difference=between.difference,
-        note=in_one(between.notes),
-        confounded=made.confounded,
-        units=made.units[0],
-        units_versus=made.units[1],
-        no_scatter=any(note.code == "no-scatter" for note in between.notes),
-    )
+        row, difference=between.difference, note=between.note, confounded=made.confounded,
+        units=made.units[0], units_versus=made.units[1], no_scatter=any(note.code == "no-scatter" for note in between.notes),
+    )  # fmt: skip
     alone = between.low is None and between.high is None
-    part = model_part(draws, row.key, made.model, total=alone, level=row.level)
+    part = None
+    if model is not None:
+        weights = dict(zip(model.runs, model.weights.tolist(), strict=True))
+        part = instrument_part(draws, row.key, weights, total=alone, level=row.level)
     if part is not None and part.lost and not (alone and row.difference is None):
         lost = message(
             "in {share} of the draws a run does not reach the margin: they count as longer than any time",
             code="draws-not-reached",
             share="less than 1 %" if part.lost < 0.005 else Value(part.lost, "share"),
         )
-        row = replace(row, note=in_one([*between.notes, lost]), lost=part.lost)
+        row = replace(row, note=statistics.in_one([*between.notes, lost]), lost=part.lost)
     if alone:
         # where runs are replicated, an interval without their scatter would pass for one that holds it
         return row if replicates and not row.no_scatter else _instruments(row, part)
-    whole = between if part is None or made.model is None else widen(between, part, made.model)
-    p_value, order = whole.p_value, None
-    if row.lost and made.model is not None and None in (whole.low, whole.high):
-        order = drawn_order(draws, row.key, made.model, between)
-    if order is not None:
-        p_value = 2.0 * min(order.lower, 1.0 - order.lower)
+    whole, order = between if part is None or model is None else widen(between, part, model), None
+    if row.lost and model is not None and None in (whole.low, whole.high):
+        order = drawn_order(draws, row.key, model, between)
     row = replace(
-        row, low=whole.low, high=whole.high, df=whole.df, method=between.method, p_value=p_value, basis="runs",
+        row, low=whole.low, high=whole.high, df=whole.df, method=between.method, p_value=whole.p_value, basis="runs",
         standard_error=whole.standard_error, between=between.standard_error, scatter=between.scatter,
-        instrument=None if part is None else part.u, standardised=standardised(between),
+        instrument=None if part is None or part.lost else part.spread, standardised=statistics.standardised(between),
     )  # fmt: skip
     if order is None:
         return row
-    return replace(row, order=order.lower, order_bound=order.bound, undecided=order.undecided)
+    p = 2.0 * min(order.lower, 1.0 - order.lower)
+    return replace(row, p_value=p, order=order.lower, order_bound=order.bound, undecided=order.undecided)
 
 
 def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
@@ -166,9 +165,8 @@ def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
         return row
     low = None if part.low is None else min(part.low, row.difference)
     high = None if part.high is None else max(part.high, row.difference)
-    return replace(
-        row, low=low, high=high, method="instruments", basis="instruments", standard_error=part.u, instrument=part.u
-    )
+    u = None if part.lost else part.spread
+    return replace(row, low=low, high=high, method="instruments", basis="instruments", standard_error=u, instrument=u)
 
 
 def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison) -> Comparison:
@@ -180,7 +178,7 @@ def _equivalence(campaign: Campaign, key: MetricKey, row: Comparison) -> Compari
     row = replace(row, margin=margin)
     if margin == 0.0 or row.basis != "runs" or not row.replicated or not row.standard_error or row.difference is None:
         return row
-    p = equivalence(row.difference, row.standard_error, math.inf if row.df is None else row.df, margin)
+    p = statistics.equivalence(row.difference, row.standard_error, math.inf if row.df is None else row.df, margin)
     return replace(row, equivalent=p <= 1.0 - row.level, equivalence_p=p)
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from intake_report.campaign import Campaign
 from intake_report.messages import Count, Listing, Message, Part, message
 from intake_report.results import MetricKey, MetricResult, MetricSummary, ModelCheck
-from intake_report.statistics import additive_residuals, additivity, in_one, lag_one, mean_interval
+from intake_report.statistics import Additivity, additive_residuals, additivity, in_one, lag_one, mean_interval
 
 UNRESOLVED = message(
     "in most runs the rise at the stops is below two steps of the reading, which cannot resolve it", "unresolved-rise"
@@ -108,7 +108,7 @@ def _check(key: str, values: Sequence[MetricResult], rng: np.random.Generator) -
         [float(r) for r, b in zip(residuals, blocks, strict=True) if b == name] for name in dict.fromkeys(blocks)
     ]
     lag = lag_one(sessions, rng)
-    effects = additivity(numbers, ids, blocks) if len(set(blocks)) > 1 and len(set(ids)) > 1 else None
-    notes = [note for note in (lag.note, "" if effects is None else effects.note) if note]
-    p, method = (None, "none") if effects is None else (effects.p_value, effects.method)
-    return ModelCheck(key, lag.correlation, lag.p_value, lag.pairs, p, method, in_one(notes))
+    several = len(set(blocks)) > 1 and len(set(ids)) > 1
+    effects = additivity(numbers, ids, blocks) if several else Additivity("none", None)
+    notes = [note for note in (lag.note, effects.note) if note]
+    return ModelCheck(key, lag.correlation, lag.p_value, lag.pairs, effects.p_value, effects.method, in_one(notes))

@@ -12,24 +12,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from intake_report import statistics
 from intake_report.analyse.compare.estimate import Estimate
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
-from intake_report.clean import CleanRun
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.results import MetricKey, MetricResult
 from intake_report.results.compared import COVARIATES, CovariateFit, CovariateName
-from intake_report.statistics import (
-    Blocked,
-    Floats,
-    blocked,
-    dealt_anew,
-    difference_of,
-    fit_slopes,
-    linked_to,
-    t_two_sided,
-)
+from intake_report.statistics import Blocked, Floats
 
 DEFAULT: dict[str, tuple[CovariateName, ...]] = {"over-ambient": ("start_over_ambient",)}
 """Covariates by group of metrics where the campaign names none. Recovery and heat soak begin later in a run, at an event of
@@ -78,17 +69,11 @@ def gather_covariates(drives: Iterable[Drive], series: Sequence[RunSeries]) -> C
             stood = sum(min(stop.end, begin) - stop.start for stop in run.stops if stop.start < begin)
             standing.setdefault(place, {})[run.run] = float(stood)
     for drive in drives:
-        coolant = _start_coolant(drive.clean)
-        if coolant is not None:
-            start["start_coolant"][drive.entry.id] = coolant
+        coolant = drive.clean.good("coolant")
+        if not coolant.empty:
+            early = coolant[coolant.index <= coolant.index[0] + START]
+            start["start_coolant"][drive.entry.id] = float(early.mean())
     return Covariates(start, standing)
-
-
-def _start_coolant(run: CleanRun) -> float | None:
-    values = run.good("coolant") if run.has("coolant") else None
-    if values is None or values.empty:
-        return None
-    return float(values[values.index <= values.index[0] + START].mean())
 
 
 @dataclass(frozen=True)
@@ -103,7 +88,7 @@ class _Layout:
 
     def model(self, covariates: Floats | None = None) -> Blocked:
         """Return the additive model of the pair."""
-        return blocked(self.runs, self.ids, self.blocks, self.pair, covariates)
+        return statistics.blocked(self.runs, self.ids, self.blocks, self.pair, covariates)
 
     def columns(self, known: Sequence[ByRun]) -> Floats:
         """Return covariates of the runs, (runs, covariates), about their means."""
@@ -140,26 +125,22 @@ def adjust(
     if not used:
         return None, (), tuple(refused)
     x = layout.columns([known.of(name, key) for name in used])
-    model, fit = layout.model(x), fit_slopes(layout.values, layout.ids, layout.blocks, x)
+    model, fit = layout.model(x), statistics.fit_slopes(layout.values, layout.ids, layout.blocks, x)
     assert fit is not None  # a degree of freedom is left
     n = (made.found.n_baseline, made.found.n_candidate)
-    found = difference_of(model, layout.values, n, made.found.notes, made.found.level)
+    found = statistics.difference_of(model, layout.values, n, made.found.notes, made.found.level)
     unbalance = layout.model().weights @ x
-    fits = [
-        CovariateFit(name, float(fit.slope[i]), float(fit.error[i]), float(unbalance[i]), fit.curved, fit.unequal,
-                     fit.scatter, fit.unadjusted)
-        for i, name in enumerate(used)
-    ]  # fmt: skip
-    return replace(made, found=found, model=model, dealt=_dealt(campaign, layout, x)), tuple(fits), tuple(refused)
-
-
-def _dealt(campaign: Campaign, layout: _Layout, x: Floats) -> float | None:
-    """Return p of the difference among random deals of the runs of each block, all of them one block where none is named."""
-    there = [i for i, id in enumerate(layout.ids) if id in layout.pair]
-    marks = [layout.ids[i] == layout.pair[0] for i in there]
+    fits = tuple(
+        CovariateFit(name, float(slope), float(error), float(off), fit.curved, fit.unequal, fit.scatter, fit.unadjusted)
+        for name, slope, error, off in zip(used, fit.slope, fit.error, unbalance, strict=True)
+    )
+    # among random deals of the runs of each block, all of them one block where none is named
+    there = [i for i, id in enumerate(layout.ids) if id in pair]
+    marks = [layout.ids[i] == pair[0] for i in there]
     blocks = ["all" if layout.blocks is None else layout.blocks[i] for i in there]
     rng = np.random.default_rng([campaign.metrics.seed, 3])
-    return dealt_anew(layout.values[there], marks, blocks, x[there], rng)
+    dealt = statistics.dealt_anew(layout.values[there], marks, blocks, x[there], rng)
+    return replace(made, found=found, model=model, dealt=dealt), fits, tuple(refused)
 
 
 def _layout(values: Sequence[MetricResult], made: Estimate, pair: tuple[str, str]) -> _Layout:
@@ -168,7 +149,7 @@ def _layout(values: Sequence[MetricResult], made: Estimate, pair: tuple[str, str
     within = made.found.method == "blocked"
     ids: set[object] = set(pair)
     if within:
-        ids = linked_to(pair[1], [v.configuration for v in rows], [v.block for v in rows])
+        ids = statistics.linked_to(pair[1], [v.configuration for v in rows], [v.block for v in rows])
     rows = [v for v in rows if v.configuration in ids]
     numbers = np.array([v.value for v in rows], dtype=np.float64)
     blocks = [str(v.block) for v in rows] if within else None
@@ -202,7 +183,7 @@ def _unfit(
     found = plain.evaluate(own[None, :])
     assert found is not None  # the comparison has an interval
     difference, error = float(found.difference[0]), float(found.error[0])
-    p = t_two_sided(difference / error, plain.df) if error > 0.0 else 0.0
+    p = statistics.t_two_sided(difference / error, plain.df) if error > 0.0 else 0.0
     if p >= OF_CONFIGURATION:
         return None
     reason = "it differs by {difference} between the two configurations (p {p}), so that it may be part of what the configuration does"

@@ -7,25 +7,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from intake_report import statistics
 from intake_report.analyse.compare.checks import reasons_of
-from intake_report.errors import DataError
 from intake_report.messages import Part, message
 from intake_report.results import MetricResult
-from intake_report.statistics import (
-    Difference,
-    Nouns,
-    PermutationTest,
-    RunsModel,
-    arrangements,
-    blocked,
-    compare_censored,
-    compare_means,
-    linked_to,
-    not_linked,
-    permutation_blocked,
-    permutation_censored,
-    two_samples,
-)
+from intake_report.statistics import Difference, RunsModel, linked_to
 
 CENSORED = {"not reached": 1, "within at entry": -1}  # "longer than", "sooner than"
 MOST_ARRANGEMENTS = 200_000  # beyond it the permutation test has nothing to add to the interval
@@ -48,11 +34,7 @@ class Estimate:
 
 
 def estimate(
-    values: Sequence[MetricResult],
-    configuration: str,
-    versus: str,
-    level: float,
-    names: Mapping[str, str],
+    values: Sequence[MetricResult], configuration: str, versus: str, level: float, names: Mapping[str, str]
 ) -> Estimate | Part:
     """Compare two configurations in one metric of all runs that take part, or say why that cannot be done.
 
@@ -60,35 +42,25 @@ def estimate(
     runs of a block are no replicates of the configuration: block means are then compared.
     """
     known = [v for v in values if v.status != "not computed"]
-    sides = {c: [v for v in known if v.configuration == c] for c in (configuration, versus)}
-    if not all(sides.values()):
-        absent = [v for v in values if v.configuration in sides and not sides[v.configuration]]
-        return reasons_of(absent, "no run is left on one side")
-    blocks = [v.block for v in known]
-    ids = [v.configuration for v in known]
-    apart = None not in blocks and configuration not in linked_to(versus, ids, blocks)
-    both = [*sides[configuration], *sides[versus]]
-    repeated = len({(v.configuration, v.block) for v in both}) < len(both)
-    if apart and repeated and len(set(blocks)) > 1:
-        return _nested(sides[configuration], sides[versus], level, names)
-    labels = [_label(c, names) for c in ids]
-    try:
-        every = compare_censored(
-            [_time(v) for v in known],
-            [CENSORED.get(v.status, 0) for v in known],
-            labels,
-            blocks,
-            _label(versus, names),
-            level,
-        )
-    except DataError as error:
-        return error.what.rstrip(".")
-    found = every[_label(configuration, names)]
-    counts = [len(side) for side in sides.values()]
-    in_cells = found.method == "censored" and repeated and not apart and None not in blocks and len(set(blocks)) > 1
-    if found.method == "blocked" or in_cells:
-        # runs of one block share what the day does to their configuration
-        counts = [len({v.block for v in side}) for side in sides.values()]
+    sides = [[v for v in known if v.configuration == c] for c in (configuration, versus)]
+    if not all(sides):
+        empty = [c for c, side in zip((configuration, versus), sides, strict=True) if not side]
+        return reasons_of([v for v in values if v.configuration in empty], "no run is left on one side")
+    blocks, ids = [v.block for v in known], [v.configuration for v in known]
+    several = None not in blocks and len(set(blocks)) > 1
+    apart = several and configuration not in linked_to(versus, ids, blocks)
+    units = [len({v.block for v in side}) for side in sides]
+    repeated = any(len(side) > n for side, n in zip(sides, units, strict=True))
+    if apart and repeated:
+        return _nested(sides[0], sides[1], level, names)
+    if all(v.status in CENSORED for v in known):
+        return "No run reached the mark: no difference of times can be given"
+    pair = _label(versus, names), _label(configuration, names)
+    times, censored = [_time(v) for v in known], [CENSORED.get(v.status, 0) for v in known]
+    found = statistics.compare_censored(times, censored, [_label(c, names) for c in ids], blocks, pair, level)
+    # runs of one block share what the day does to their configuration
+    by_blocks = found.method == "blocked" or (found.method == "censored" and repeated and several and not apart)
+    counts = units if by_blocks else [len(side) for side in sides]
     return Estimate(found, _model(known, configuration, versus, found), False, (counts[0], counts[1]))
 
 
@@ -122,14 +94,14 @@ def _nested(
     why = message(
         "{confounded}; means of {n} and {n_versus} blocks are compared, since runs of one block are no replicates",
         code="block-means",
-        confounded=not_linked(_label(pair[1], names), _label(pair[0], names)),
+        confounded=statistics.not_linked(_label(pair[1], names), _label(pair[0], names)),
         n=len(means[1]),
         n_versus=len(means[0]),
     )
-    found = compare_means(means[0], means[1], level, Nouns("block"))
+    found = statistics.compare_means(means[0], means[1], level, statistics.Nouns("block"))
     found = replace(found, n_candidate=len(candidates), n_baseline=len(others), notes=(why, *found.notes))
     runs, ids = [v.run for v in both], [v.configuration for v in both]
-    model = two_samples(runs, ids, pair, [str(v.block) for v in both])
+    model = statistics.two_samples(runs, ids, pair, [str(v.block) for v in both])
     return Estimate(found, model, True, (len(means[1]), len(means[0])))
 
 
@@ -141,20 +113,20 @@ def _model(known: Sequence[MetricResult], configuration: str, versus: str, found
         return None
     by_blocks = found.method in ("blocked", "censored", "none") and len(set(blocks)) > 1
     if by_blocks and configuration in linked_to(versus, ids, blocks):
-        return blocked([v.run for v in used], ids, blocks, (configuration, versus))
+        return statistics.blocked([v.run for v in used], ids, blocks, (configuration, versus))
     pair = [v for v in used if v.configuration in (configuration, versus)]
-    return two_samples([v.run for v in pair], [v.configuration for v in pair], (configuration, versus))
+    return statistics.two_samples([v.run for v in pair], [v.configuration for v in pair], (configuration, versus))
 
 
-def permutation(values: Sequence[MetricResult], configuration: str, versus: str) -> PermutationTest | None:
+def permutation(values: Sequence[MetricResult], configuration: str, versus: str) -> statistics.PermutationTest | None:
     """Test by dealing the runs of each block anew; None where no block holds both or there are too many ways."""
     pair = [v for v in values if v.configuration in (configuration, versus) and v.status != "not computed"]
     blocks = [v.block for v in pair]
     where = [str(b) for b in blocks] if None not in blocks else ["all"] * len(pair)
     marks = [v.configuration == configuration for v in pair]
     dealt = [[m for m, b in zip(marks, where, strict=True) if b == name] for name in dict.fromkeys(where)]
-    if not 1 < arrangements([(len(one) - sum(one), sum(one)) for one in dealt]) <= MOST_ARRANGEMENTS:
+    if not 1 < statistics.arrangements([(len(one) - sum(one), sum(one)) for one in dealt]) <= MOST_ARRANGEMENTS:
         return None
-    times = [_time(v) for v in pair]
-    open_ = [v.status == "not reached" for v in pair]
-    return permutation_censored(times, open_, marks, where) if any(open_) else permutation_blocked(times, marks, where)
+    times, open_ = [_time(v) for v in pair], [v.status == "not reached" for v in pair]
+    scores = statistics.gehan_scores(times, open_, where) if any(open_) else times
+    return statistics.permutation_blocked(scores, marks, where)

@@ -4,23 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Protocol
+from dataclasses import replace
+from typing import NamedTuple, Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 from scipy.optimize import brentq
 
-from intake_report.statistics import (
-    Difference,
-    Estimates,
-    Floats,
-    RunsModel,
-    coverage_factor,
-    summarise_draws,
-    t_two_sided,
-)
+from intake_report import statistics
+from intake_report.statistics import Difference, Estimates, Floats, RunsModel, coverage_factor
 
 LEAST_DRAWS = 20
 NEARLY = 0.9  # of a tail: what is left of it would be the far end of a t distribution, a number without meaning
@@ -38,18 +30,16 @@ class InstrumentDraws(Protocol):
         """Return draws with every source varied, (m,)."""
 
 
-@dataclass(frozen=True)
-class InstrumentPart:
+class InstrumentPart(NamedTuple):
     """What the instruments leave of a difference.
 
-    `u` is its standard uncertainty, None where draws do not reach the margin, whose spread has no number; `lost` the share of
-    such draws. `over` and `under` are the shares in which the difference lies beyond every number above, and below: where runs
-    of both signs do not reach the margin it may be either, and the draw counts in both. `values` (k, n) are the draws in which
-    all runs reach it, `spread` their standard deviation: a part, never the whole, where some are lost. `low` and `high` limit
-    the draws' own coverage interval; None where a limit lies among the draws beyond every number.
+    `lost` is the share of draws that do not reach the margin. `over` and `under` are the shares in which the difference lies
+    beyond every number above, and below: where runs of both signs do not reach the margin it may be either, and the draw counts in
+    both. `values` (k, n) are the draws in which all runs reach it, `spread` their standard deviation: a part, never the whole,
+    where some are lost. `low` and `high` limit the draws' own coverage interval; None where a limit lies among the draws beyond
+    every number.
     """
 
-    u: float | None
     lost: float
     over: float
     under: float
@@ -84,12 +74,14 @@ def instrument_part(
     usable = np.where(open_, np.where(np.isfinite(longest), longest, 0.0), values)[reached]
     sums = usable @ weight
     spread = float(np.std(sums, ddof=1)) if len(sums) > 1 else 0.0
-    low, _ = _limits(reached, sums, under, -1, level)
-    _, high = _limits(reached, sums, over, 1, level)
+    limits = []
+    for beyond_number, sign in ((under, -1.0), (over, 1.0)):
+        whole = np.where(beyond_number, sign * np.inf, -sign * np.inf)  # the rest of the lost ones on the other side
+        whole[reached] = sums
+        limits.append(statistics.summarise_draws(whole, level))
     lost = (len(values) - len(usable)) / len(values)
-    return InstrumentPart(
-        None if lost else spread, lost, float(over.mean()), float(under.mean()), usable, low, high, spread
-    )
+    shares = float(over.mean()), float(under.mean())
+    return InstrumentPart(lost, *shares, usable, limits[0].low, limits[1].high, spread)
 
 
 def _values(draws: InstrumentDraws | None, key: str, runs: Sequence[str], total: bool = False) -> Floats | None:
@@ -100,26 +92,6 @@ def _values(draws: InstrumentDraws | None, key: str, runs: Sequence[str], total:
         return None
     values = np.column_stack(known)
     return values[~np.isnan(values).any(axis=1)]
-
-
-def _limits(
-    reached: NDArray[np.bool_], sums: Floats, beyond: NDArray[np.bool_], sign: int, level: float
-) -> tuple[float | None, float | None]:
-    """Return the coverage interval of all draws, those `beyond` on the side of `sign` and the rest lost on the other."""
-    whole = np.where(beyond, sign * np.inf, -sign * np.inf)
-    whole[reached] = sums
-    found = summarise_draws(whole, level)
-    return found.low, found.high
-
-
-def model_part(
-    draws: InstrumentDraws | None, key: str, model: RunsModel | None, *, total: bool = False, level: float = 0.95
-) -> InstrumentPart | None:
-    """Return the instruments' part of a difference; see `instrument_part`."""
-    if model is None:
-        return None
-    weights = dict(zip(model.runs, model.weights.tolist(), strict=True))
-    return instrument_part(draws, key, weights, total=total, level=level)
 
 
 def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Difference:
@@ -148,7 +120,7 @@ def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Differen
         one = (np.array([x]) for x in (found.difference, found.standard_error, found.df))
         estimates = Estimates(*one)
     tail = 0.5 * (1.0 - found.level)
-    low, high = _open_below(estimates, tail, part.under), _open_above(estimates, tail, part.over)
+    low, high = _limit(estimates, tail, part.under, -1), _limit(estimates, tail, part.over, 1)
     # the reported difference is the one without bias; it lies within whatever the draws say
     low = None if low is None else min(low, found.difference)
     high = None if high is None else max(high, found.difference)
@@ -158,8 +130,7 @@ def widen(found: Difference, part: InstrumentPart, model: RunsModel) -> Differen
     return replace(found, low=low, high=high, standard_error=error, p_value=min(1.0, 2.0 * min(below, above)))
 
 
-@dataclass(frozen=True)
-class DrawnOrder:
+class DrawnOrder(NamedTuple):
     """Which of two is lower, by the sign of the difference draw by draw.
 
     `lower`: probability that the difference is below zero. `bound`: limit of the difference on the side of zero, None where
@@ -189,29 +160,28 @@ def drawn_order(draws: InstrumentDraws | None, key: str, model: RunsModel, found
     silent = some & lost[:, weighs].all(axis=1) & (np.abs(beyond) < LEVEL)
     level = some & ~silent & (np.abs(beyond) < LEVEL)
     partial = np.where(lost[level], 0.0, values[level]) @ model.weights
-    parts = [Estimates(partial, np.full(len(partial), found.standard_error), np.full(len(partial), found.df))]
+    parts = [(partial, np.full(len(partial), found.standard_error), np.full(len(partial), found.df))]
     whole = model.evaluate(values[~some]) if not some.all() else None
     if whole is not None:
-        parts.append(whole)
-    numbers = Estimates(*(np.concatenate([getattr(p, n) for p in parts]) for n in ("difference", "error", "df")))
+        parts.append((whole.difference, whole.error, whole.df))
+    numbers = Estimates(*(np.concatenate(column) for column in zip(*parts, strict=True)))
     decided = len(values) - int(silent.sum())
     if 2 * decided <= len(values) or numbers.df.size == 0:
         return None
-    sides = [float((some & ~silent & ~level & (sign * beyond > 0.0)).sum()) / decided for sign in (-1.0, 1.0)]
-    under, over = sides
+    under, over = (float((some & ~silent & ~level & (sign * beyond > 0.0)).sum()) / decided for sign in (-1.0, 1.0))
     lower = under + (1.0 - under - over) * mixture(numbers, 0.0)
     tail = 0.5 * (1.0 - found.level)
     # what is beyond every number on the other side is as any draw that does not exceed the limit
-    bound = _open_above(numbers, tail, over) if lower > 0.5 else _open_below(numbers, tail, under)
+    bound = _limit(numbers, tail, over, 1) if lower > 0.5 else _limit(numbers, tail, under, -1)
     return DrawnOrder(lower, bound, 1.0 - decided / len(values))
 
 
-def _open_below(estimates: Estimates, tail: float, under: float) -> float | None:
-    return None if under >= NEARLY * tail else quantile(estimates, (tail - under) / (1.0 - under))
-
-
-def _open_above(estimates: Estimates, tail: float, over: float) -> float | None:
-    return None if over >= NEARLY * tail else quantile(estimates, 1.0 - (tail - over) / (1.0 - over))
+def _limit(estimates: Estimates, tail: float, lost: float, side: int) -> float | None:
+    """Return the limit on one side, −1 or 1, beyond which a share of the draws is `lost`; None where that is nearly the tail."""
+    if lost >= NEARLY * tail:
+        return None
+    p = (tail - lost) / (1.0 - lost)
+    return quantile(estimates, p if side < 0 else 1.0 - p)
 
 
 def mixture(estimates: Estimates, x: float) -> float:
@@ -231,18 +201,22 @@ def quantile(estimates: Estimates, p: float) -> float:
 
 def _widen_censored(found: Difference, part: InstrumentPart) -> Difference:
     tail, reach = 0.5 * (1.0 - found.level), coverage_factor(found.level, math.inf) * part.spread
-    open_ = {"low": part.under >= tail, "high": part.over >= tail}
-    if found.difference is None:  # one limit alone
-        low = None if found.low is None or open_["low"] else found.low - reach
-        high = None if found.high is None or open_["high"] else found.high + reach
+
+    def moved(limit: float | None, lost: float, way: float) -> float | None:
+        if limit is None or lost >= tail:
+            return None
+        if found.difference is None:  # one limit alone
+            return limit + way * reach
+        return found.difference + way * math.hypot(limit - found.difference, reach)
+
+    low, high = moved(found.low, part.under, -1.0), moved(found.high, part.over, 1.0)
+    if found.difference is None:
         return replace(found, low=low, high=high, p_value=None)
-    low = None if found.low is None else found.difference - math.hypot(found.difference - found.low, reach)
-    high = None if found.high is None else found.difference + math.hypot(found.high - found.difference, reach)
-    towards = found.low if found.difference > 0.0 else found.high
-    p_value = found.p_value
+    above, p_value = found.difference > 0.0, found.p_value
+    towards = found.low if above else found.high
     if towards is not None and found.df is not None and found.difference != 0.0:
         error = abs(found.difference - towards) / coverage_factor(found.level, found.df)
         # only ever less sure than without the shared part
-        p_value = max(p_value or 0.0, t_two_sided(found.difference / math.hypot(error, part.spread), found.df))
-        p_value = min(1.0, p_value + 2.0 * (part.under if found.difference > 0.0 else part.over))
-    return replace(found, low=None if open_["low"] else low, high=None if open_["high"] else high, p_value=p_value)
+        p = statistics.t_two_sided(found.difference / math.hypot(error, part.spread), found.df)
+        p_value = min(1.0, max(p_value or 0.0, p) + 2.0 * (part.under if above else part.over))
+    return replace(found, low=low, high=high, p_value=p_value)
