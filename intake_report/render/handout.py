@@ -5,12 +5,11 @@ from __future__ import annotations
 import re
 import struct
 import zlib
-from collections.abc import Iterator
 from pathlib import Path
 
 from intake_report.render import inline
 from intake_report.render.blocks import Figure, Heading, ItemList, Table
-from intake_report.render.figure import clean_svg
+from intake_report.render.figure import checked_svg
 from intake_report.render.html import cover_of
 from intake_report.render.meta import ReportMeta
 from intake_report.render.numbering import Document
@@ -18,7 +17,6 @@ from intake_report.render.typst import compile_source, string
 
 SLIDES = (("fig-decision",), ("fig-recovery",), ("fig-dots", "fig-main"))  # of each the first that the report has
 SLIDE_DPI = 300
-_SLIDE = "#slide(title: {title}, mark: {mark}, path: {path}, alt: {alt}, source: {source})"
 _SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
 
 
@@ -27,27 +25,24 @@ def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Pa
 
     `document`: with its annex; `folder` gets <figure label>.png; `scratch`: for the Typst project; both are made when absent.
     """
-    found = {item.block.label: item for item in (*document.items, *document.annex) if isinstance(item.block, Figure)}
-    figures = [found[name] for names in SLIDES if (name := next((n for n in names if n in found), ""))]
-    files, calls = {}, []
-    for item in figures:
-        block, target = item.block, item.target
-        assert isinstance(block, Figure) and target is not None
-        files[f"{block.label}.svg"] = clean_svg(block.svg, block.label).encode()
-        source = f"Source: {meta.campaign}, {meta.date}, {meta.issue}, {target.name} of the report."
-        calls.append(
-            _SLIDE.format(
-                title=string(meta.title), mark=string(meta.mark), path=string(f"{block.label}.svg"),
-                alt=string(block.alt), source=string(source),
-            )
-        )  # fmt: skip
+    there = {
+        item.block.label: item.block for item in (*document.items, *document.annex) if isinstance(item.block, Figure)
+    }
+    figures = [there[found[0]] for names in SLIDES if (found := [name for name in names if name in there])]
     if not figures:
         return
-    files["main.typ"] = "\n".join(['#import "report.typ": slide', *calls]).encode()
+    files, calls = {}, ['#import "report.typ": slide']
+    for figure in figures:
+        files[f"{figure.label}.svg"] = checked_svg(figure.svg, figure.label).encode()
+        source = f"Source: {meta.campaign}, {meta.date}, {meta.issue}, {document.words(figure.label)} of the report."
+        calls.append(
+            f"#slide(title: {string(meta.title)}, mark: {string(meta.mark)}, path: {string(f'{figure.label}.svg')}, "
+            f"alt: {string(figure.alt)}, source: {string(source)})"
+        )
+    files["main.typ"] = "\n".join(calls).encode()
     folder.mkdir()
-    pages = compile_source(scratch, files, meta, ppi=SLIDE_DPI)
-    for item, page in zip(figures, pages, strict=True):
-        (folder / f"{item.target.label if item.target else ''}.png").write_bytes(_resolved(page))
+    for figure, page in zip(figures, compile_source(scratch, files, meta, ppi=SLIDE_DPI), strict=True):
+        (folder / f"{figure.label}.png").write_bytes(_resolved(page))
 
 
 def _resolved(png: bytes) -> bytes:
@@ -67,23 +62,17 @@ def summary(document: Document, meta: ReportMeta) -> str:
     ]
     lines += [f"**Question.** {_markdown(cover.question, document)}" if cover.question else ""]
     lines += [_markdown(text, document) for text in cover.answer]
+    limits: list[str] = []
+    section = ""
     for item in document.items:
-        if isinstance(item.block, Table) and item.block.label == "tab-verdict":
+        if isinstance(item.block, Heading) and item.level == 1 and item.target:
+            section = item.target.label
+        elif isinstance(item.block, Table) and item.block.label == "tab-verdict":
             lines += _table(item.block, document)
-    limits = list(_section(document, "sec-limitations"))
-    if limits:
-        lines += ["## Limitations", "\n".join(f"- {_markdown(text, document)}" for text in limits)]
+        elif isinstance(item.block, ItemList) and section == "sec-limitations":
+            limits += [f"- {_markdown(text, document)}" for text in item.block.items]
+    lines += ["## Limitations", "\n".join(limits)] if limits else []
     return "\n\n".join(line for line in lines if line) + "\n"
-
-
-def _section(document: Document, label: str) -> Iterator[str]:
-    """Yield the listed texts of one section."""
-    inside = False
-    for item in document.items:
-        if isinstance(item.block, Heading) and item.level == 1:
-            inside = item.target is not None and item.target.label == label
-        elif inside and isinstance(item.block, ItemList):
-            yield from item.block.items
 
 
 def _table(table: Table, document: Document) -> list[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
@@ -11,15 +11,14 @@ from pathlib import Path
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from intake_report.errors import DataError
 from intake_report.render import inline
 from intake_report.render.blocks import Block, Column, Cover, Heading, Table
-from intake_report.render.figure import clean_svg
+from intake_report.render.figure import checked_svg
 from intake_report.render.meta import ReportMeta
 from intake_report.render.numbering import Document, Item
 
 TEMPLATES = Path(__file__).parent / "templates"
-_MATHML = "http://www.w3.org/1998/Math/MathML"
+LAST_DECIDING = "sec-bounds"  # the section up to which everything lies open, as on the first two pages of the PDF
 # A column whose longest cell passes this many characters may wrap; the others keep their cells on one line.
 _WRAP_FROM = 24
 # Widths of a window [rem] below which a table says that it scrolls; below the least of them it turns into cards.
@@ -27,63 +26,46 @@ _HINTS = (40, 44, 48, 52, 56)
 # Widths of a character and of a cell's padding [rem]: what a browser with the wide DejaVu Sans needs, and a tenth more.
 _CHARACTER, _PADDING = 0.52, 1.05
 
-
 # What a notebook looks like that JupyterLab does not trust, opened where it did not run: style sheets are stripped from its
 # outputs and these attributes kept. Colours are those of the sheet; text keeps the colour of the theme.
 _CALLOUT = "padding: 0.7em 1em; margin: 1.2em 0; border-left: 4px solid"
-_KEPT = (
-    (
-        re.compile(r'<th scope="col" class="(left|right|center)"|<td class="(left|right|center)[^"]*"'),
-        r"text-align: \1\2; vertical-align: top",
-    ),
-    (
-        re.compile(r'<th scope="row" class="(left|right|center)[^"]*"'),
-        r"text-align: \1; vertical-align: top; font-weight: 400",
-    ),
-    (re.compile("<caption"), "text-align: left; padding: 0 0 0.5em"),
-    (re.compile('<p class="table-note"'), "font-size: 0.8rem; margin: 0.45em 0 0"),
-    (re.compile('<div class="callout caution"'), f"{_CALLOUT} #9a3412"),
-    (re.compile('<div class="callout limitation"'), f"{_CALLOUT} #6b5a1e"),
-    (re.compile('<div class="callout note"'), f"{_CALLOUT} #1f4e6b"),
-    (re.compile('<p class="(?:title|kicker)"'), "font-weight: 600; margin: 0 0 0.4em"),
-    (re.compile('<span class="(?:tone|number)"|<time'), "margin-right: 0.5em"),
-    (re.compile('<ol class="answer"'), "list-style-type: none; padding: 0 0 0 1rem; border-left: 4px solid #1f4e6b"),
-    (re.compile("<figcaption"), "font-size: 0.9rem; max-width: 46rem"),
-)
+_KEPT = tuple((re.compile(tag), style) for tag, style in (
+    (r'<th scope="col" class="(left|right|center)"|<td class="(left|right|center)[^"]*"',
+     r"text-align: \1\2; vertical-align: top"),
+    (r'<th scope="row" class="(left|right|center)[^"]*"', r"text-align: \1; vertical-align: top; font-weight: 400"),
+    ("<caption", "text-align: left; padding: 0 0 0.5em"),
+    ('<p class="table-note"', "font-size: 0.8rem; margin: 0.45em 0 0"),
+    ('<div class="callout caution"', f"{_CALLOUT} #9a3412"),
+    ('<div class="callout limitation"', f"{_CALLOUT} #6b5a1e"),
+    ('<div class="callout note"', f"{_CALLOUT} #1f4e6b"),
+    ('<p class="(?:title|kicker)"', "font-weight: 600; margin: 0 0 0.4em"),
+    ('<span class="(?:tone|number)"|<time', "margin-right: 0.5em"),
+    ('<ol class="answer"', "list-style-type: none; padding: 0 0 0 1rem; border-left: 4px solid #1f4e6b"),
+    ("<figcaption", "font-size: 0.9rem; max-width: 46rem"),
+))  # fmt: skip
 
 
 @cache
 def environment() -> Environment:
     """Return the Jinja environment of the HTML fragments; everything that is not markup is escaped."""
     made = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        undefined=StrictUndefined,
-    )
-    made.filters["svg"] = lambda figure: Markup(clean_svg(figure.svg, figure.label))
-    made.filters["mathml"] = _mathml
+        loader=FileSystemLoader(TEMPLATES), autoescape=True, trim_blocks=True, lstrip_blocks=True, undefined=StrictUndefined
+    )  # fmt: skip
+    made.filters["svg"] = lambda figure: Markup(checked_svg(figure.svg, figure.label))
     made.filters["printable"] = inline.printable
-    made.filters["lines"] = _lines
-    made.globals["cell_class"] = _cell_class
-    made.globals["hint_class"] = _hint_class
+    made.globals |= {"cell_class": _cell_class, "hint_class": _hint_class}
     return made
 
 
-def inline_html(text: str, document: Document | None = None) -> Markup:
-    """Return a block text as HTML.
-
-    `text`: inline syntax; `document`: resolves cross references; without it (a single notebook cell) the label stands
-    in their place.
-    """
+def inline_html(text: str, document: Document) -> Markup:
+    """Return a block text, in the inline syntax, as HTML; `document` resolves cross references."""
     return Markup("").join(_span_html(span, document) for span in inline.parse(text))
 
 
-def _span_html(span: inline.Piece, document: Document | None) -> Markup:
-    if span.reference and document and span.text in document.withheld:
+def _span_html(span: inline.Piece, document: Document) -> Markup:
+    if span.reference and span.text in document.withheld:
         made = escape(document.words(span.text))
-    elif span.reference and document:
+    elif span.reference:
         target = document.reference(span.text)
         page = "" if not document.elsewhere(target) else "report.html" if document.is_annex else "annex.html"
         made = Markup('<a href="{}#{}">{}</a>').format(page, target.label, target.name)
@@ -91,21 +73,17 @@ def _span_html(span: inline.Piece, document: Document | None) -> Markup:
         made = Markup("<code>{}</code>").format(span.text)
     else:
         made = escape(span.text)
-    if span.italic:
-        made = Markup("<em>{}</em>").format(made)
+    made = Markup("<em>{}</em>").format(made) if span.italic else made
     return Markup("<strong>{}</strong>").format(made) if span.bold else made
 
 
-def blocks_html(items: Sequence[Item], document: Document | None = None, *, cell: bool = False) -> Markup:
-    """Return blocks as one HTML fragment.
+def blocks_html(items: Sequence[Item], document: Document, *, cell: bool = False) -> Markup:
+    """Return numbered blocks as one HTML fragment.
 
-    `items`: numbered, or bare ``Item(block)`` for a notebook cell; `document`: resolves cross references; `cell`: figures
-    without their drawings, which are outputs of their own in a notebook.
+    `document`: resolves cross references; `cell`: figures without their drawings, which are outputs of their own in a notebook.
     """
     template = environment().get_template("blocks.html.j2")
-    return Markup(
-        template.render(items=items, document=document, cell=cell, inline=lambda text: inline_html(text, document))
-    )
+    return Markup(template.render(items=items, cell=cell, inline=lambda text: inline_html(text, document)))
 
 
 def cell_html(blocks: Sequence[Block], document: Document) -> str:
@@ -139,44 +117,19 @@ def _hint_class(table: Table) -> str:
     return "" if least <= _HINTS[0] else wide
 
 
-def _lines(text: str) -> str:
-    return "\n".join(inline.printable(line) for line in text.splitlines())
-
-
-def _mathml(source: str) -> Markup:
-    """Return MathML that is nothing but MathML."""
-    from xml.etree import ElementTree
-
-    if "<!" in source:
-        raise DataError("An equation's MathML holds a declaration and is refused.")
-    try:
-        root = ElementTree.fromstring(source)
-    except ElementTree.ParseError as error:
-        raise DataError(f"An equation's MathML is not well-formed: {error}.") from None
-    for element in root.iter():
-        element.tag = element.tag.removeprefix(f"{{{_MATHML}}}")
-        names = {name.lower() for name in element.attrib}
-        if "{" in element.tag or not element.tag.startswith("m") or any(n.startswith(("on", "{")) for n in names):
-            raise DataError(f"An equation's MathML holds {element.tag[:40]!r} with more than MathML and is refused.")
-        if names & {"href", "src", "style", "altimg"}:
-            raise DataError("An equation's MathML points outside itself and is refused.")
-    root.set("xmlns", _MATHML)
-    root.set("display", "block")
-    return Markup(ElementTree.tostring(root, encoding="unicode"))
-
-
-LAST_DECIDING = "sec-bounds"  # the section up to which everything lies open, as on the first two pages of the PDF
-
-
 def export_html(document: Document, meta: ReportMeta) -> str:
     """Return a report, or what its `of_annex` returned, as one HTML page that loads nothing and holds no script.
 
     Same document, same meta: same text. Raises DataError: a block is refused, or a cross reference has no target.
     """
-    parts = list(_sections(document.items))
+    parts: list[list[Item]] = [[]]  # what comes before the first section, then each section with its heading first
+    for item in document.items:
+        if isinstance(item.block, Heading) and item.level == 1:
+            parts.append([])
+        parts[-1].append(item)
     labels = [part[0].target.label if part and part[0].target else "" for part in parts]
     first = labels.index(LAST_DECIDING) + 1 if LAST_DECIDING in labels else 1
-    page = environment().get_template("page.html.j2").render(
+    return environment().get_template("page.html.j2").render(
         meta=meta,
         document=document,
         block=cover_of(document, meta),
@@ -185,19 +138,7 @@ def export_html(document: Document, meta: ReportMeta) -> str:
         open=not document.is_annex and LAST_DECIDING not in labels,
         front=blocks_html([item for part in parts[:first] for item in part], document),
         sections=[(part[0], blocks_html(part[1:], document)) for part in parts[first:]],
-    )  # fmt: skip
-    return page if page.endswith("\n") else page + "\n"
-
-
-def _sections(items: Sequence[Item]) -> Iterator[list[Item]]:
-    """Yield what comes before the first section, then each section with its heading first."""
-    part: list[Item] = []
-    for item in items:
-        if isinstance(item.block, Heading) and item.level == 1:
-            yield part
-            part = []
-        part.append(item)
-    yield part
+    ) + "\n"  # fmt: skip
 
 
 def cover_of(document: Document, meta: ReportMeta) -> Cover:

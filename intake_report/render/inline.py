@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 _ESCAPE = "\x10"
 _EMPHASIS = _ESCAPE + "/"
@@ -29,8 +29,7 @@ _DIRECTIONAL = re.compile("[\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]")
 _LINE_END = re.compile(r"\r\n?|[\n\x0b\x0c\x85\u2028\u2029]")
 
 
-@dataclass(frozen=True)
-class Piece:
+class Piece(NamedTuple):
     """A stretch of text of one kind; for a cross reference `text` is the label."""
 
     text: str
@@ -61,15 +60,14 @@ def emphasis(text: str) -> str:
 def parse(text: str) -> tuple[Piece, ...]:
     """Return the spans of a block text; adjacent ones differ in kind, and a bold mark without its partner is literal."""
     spans: list[Piece] = []
-    state = {"bold": False, "italic": False}
+    bold = italic = False
 
-    def add(piece: str, *, code: bool = False, reference: bool = False) -> None:
-        if not piece:
-            return
-        span = Piece(printable(piece), state["bold"], state["italic"], code, reference)
-        if spans and not reference and not spans[-1].reference and _kind(spans[-1]) == _kind(span):
-            span = Piece(spans.pop().text + span.text, *_kind(span))
-        spans.append(span)
+    def add(words: str, *, code: bool = False, reference: bool = False) -> None:
+        span = Piece(printable(words), bold, italic, code, reference)
+        if words and not reference and spans and spans[-1][1:] == span[1:]:
+            spans[-1] = spans[-1]._replace(text=spans[-1].text + span.text)
+        elif words:
+            spans.append(span)
 
     position = 0
     for match in _TOKEN.finditer(text):
@@ -78,25 +76,19 @@ def parse(text: str) -> tuple[Piece, ...]:
         if match["literal"]:
             add(match["literal"])
         elif match["emphasis"]:
-            state["italic"] = not state["italic"]
+            italic = not italic
         elif match["ref"]:
             add(match["ref"], reference=True)
         elif match["code"]:
             add(_CODE_ESCAPE.sub(r"\1", match["code"]), code=True)
-        elif state["bold"] or "**" in text[position:]:
-            state["bold"] = not state["bold"]
+        elif bold or "**" in text[position:]:
+            bold = not bold
         else:
             add("**")
     add(text[position:])
     return tuple(spans)
 
 
-def _kind(span: Piece) -> tuple[bool, bool, bool]:
-    return span.bold, span.italic, span.code
-
-
-def plain(text: str, resolve: Callable[[str], str] | None = None) -> str:
-    """Return a block text without its marks; `resolve` gives the words for the label of a cross reference, else the label."""
-    return "".join(
-        (resolve(span.text) if resolve else span.text) if span.reference else span.text for span in parse(text)
-    )
+def plain(text: str, resolve: Callable[[str], str] = str) -> str:
+    """Return a block text without its marks; `resolve` gives the words for the label of a cross reference."""
+    return "".join(resolve(span.text) if span.reference else span.text for span in parse(text))

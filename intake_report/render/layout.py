@@ -6,10 +6,10 @@ import math
 import re
 import unicodedata
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
+from typing import NamedTuple
 
 from intake_report.render.blocks import Table
 from intake_report.render.numbering import Document
@@ -29,13 +29,18 @@ _SURE = frozenset(map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180)))) - {"\u00a
 _DROPPED = {"Cf", "Mn", "Me"}  # joiners, variation selectors, marks: nothing to show when the face lacks them
 
 
-@dataclass(frozen=True)
-class TableLayout:
-    """How a table is set: one panel, or several that repeat the first column."""
+class TableLayout(NamedTuple):
+    """How a table is set."""
 
-    size: float
-    panels: tuple[tuple[int, ...], ...]
-    widths: tuple[tuple[float, ...], ...]  # pt, without the gaps
+    size: float  # of the type [pt]
+    panels: tuple[
+        tuple[tuple[int, ...], tuple[float, ...]], ...
+    ]  # columns and widths [pt]; more than one repeat the first column
+
+
+class _Need(NamedTuple):
+    least: float  # em: the widest piece that cannot break
+    natural: float  # em: the widest cell on one line
 
 
 def breakable(text: str, longest: int = _LONGEST_PIECE) -> str:
@@ -75,26 +80,20 @@ def _char_width(char: str) -> float:
     return _UPPER if char.isupper() else 0.0 if char == ZERO_WIDTH_SPACE else _OTHER
 
 
-@dataclass(frozen=True)
-class _Need:
-    least: float  # em: the widest piece that cannot break
-    natural: float  # em: the widest cell on one line
-
-
 def _needs(table: Table, document: Document) -> list[_Need]:
     made = []
+    between = re.compile(rf"[\s{ZERO_WIDTH_SPACE}]+")
     for index, column in enumerate(table.columns):
         title = breakable(spellable(document.plain(column.title)))
         cells = {breakable(spellable(document.plain(row[index]))) for row in table.rows}
-        pieces = {piece for cell in cells for piece in re.split(rf"[\s{ZERO_WIDTH_SPACE}]+", cell)}
-        heads = re.split(rf"[\s{ZERO_WIDTH_SPACE}]+", title)
-        least = max(max(map(text_width, heads)) * _BOLD, max(map(text_width, pieces), default=0.0), 1.5)
+        pieces = {piece for cell in cells for piece in between.split(cell)}
+        heading = max(map(text_width, between.split(title))) * _BOLD
+        least = max(heading, max(map(text_width, pieces), default=0.0), 1.5)
         whole = max(map(text_width, cells), default=0.0)
         if column.align == "right" and whole < 9:  # a number and its unit or interval stay on one line
             least = max(least, whole)
-        # A heading of several words may take two or three lines: it need not widen its column much.
-        natural = max(least, whole, text_width(title) * _BOLD / 2)
-        made.append(_Need(least, natural))
+        # a heading of several words may take two or three lines: it need not widen its column much
+        made.append(_Need(least, max(least, whole, text_width(title) * _BOLD / 2)))
     return made
 
 
@@ -102,31 +101,24 @@ def plan(table: Table, document: Document, width: float) -> TableLayout:
     """Return how `table` is set on a page whose text area is `width` [pt] wide; `document` resolves references in cells."""
     needs = _needs(table, document)
     everything = tuple(range(len(needs)))
-    for size in SIZES:
-        if _sum(needs, everything, size, natural=False) <= width:
-            return TableLayout(size, (everything,), (_widths(needs, everything, size, width, table.widths),))
-    size = 8.0
-    panels = _panels(needs, size, width)
-    return TableLayout(size, panels, tuple(_widths(needs, panel, size, width, table.widths) for panel in panels))
+    fitting = next((size for size in SIZES if _least(needs, everything, size) <= width), None)
+    size, panels = (fitting, (everything,)) if fitting else (8.0, _panels(needs, 8.0, width))
+    return TableLayout(size, tuple((panel, _widths(needs, panel, size, width, table.widths)) for panel in panels))
 
 
 def height(table: Table, document: Document, made: TableLayout) -> float:
     """Return about how high a table is with its caption and notes [pt], to tell short ones from long ones."""
     total = 24.0 + 14.0 * len(table.notes)
-    for columns, widths in zip(made.panels, made.widths, strict=True):
-        rows = [tuple(column.title for column in table.columns), *table.rows]
-        for row in rows:
-            lines = [
-                math.ceil(text_width(document.plain(row[i])) * made.size / width) or 1
-                for i, width in zip(columns, widths, strict=True)
-            ]
-            total += max(lines) * made.size * _LINE + _ROW
+    for columns, widths in made.panels:
+        for row in (tuple(column.title for column in table.columns), *table.rows):
+            lines = (text_width(document.plain(row[i])) * made.size / w for i, w in zip(columns, widths, strict=True))
+            total += max(math.ceil(count) or 1 for count in lines) * made.size * _LINE + _ROW
     return total
 
 
-def _sum(needs: Sequence[_Need], columns: Sequence[int], size: float, *, natural: bool) -> float:
-    ems = sum(needs[i].natural if natural else needs[i].least for i in columns)
-    return ems * size + GAP * (len(columns) - 1)
+def _least(needs: Sequence[_Need], columns: Sequence[int], size: float) -> float:
+    """Return the least width of some columns with the gaps between them [pt]."""
+    return sum(needs[i].least for i in columns) * size + GAP * (len(columns) - 1)
 
 
 def _panels(needs: Sequence[_Need], size: float, width: float) -> tuple[tuple[int, ...], ...]:
@@ -134,22 +126,18 @@ def _panels(needs: Sequence[_Need], size: float, width: float) -> tuple[tuple[in
     groups: list[list[int]] = [[0]]
     for index in range(1, len(needs)):
         trial = [*groups[-1], index]
-        if len(groups[-1]) > 1 and _sum(needs, trial, size, natural=False) > width:
+        if len(groups[-1]) > 1 and _least(needs, trial, size) > width:
             groups.append([0, index])
         else:
             groups[-1] = trial
     per_group = math.ceil((len(needs) - 1) / len(groups))
     even = [(0, *range(start, min(start + per_group, len(needs)))) for start in range(1, len(needs), per_group)]
-    fits = all(_sum(needs, group, size, natural=False) <= width for group in even)
+    fits = all(_least(needs, group, size) <= width for group in even)
     return tuple(even) if fits else tuple(map(tuple, groups))
 
 
 def _widths(
-    needs: Sequence[_Need],
-    columns: Sequence[int],
-    size: float,
-    width: float,
-    wanted: Sequence[float] | None,
+    needs: Sequence[_Need], columns: Sequence[int], size: float, width: float, wanted: Sequence[float] | None
 ) -> tuple[float, ...]:
     """Return column widths [pt] that sum to at most the text width."""
     room = width - GAP * (len(columns) - 1)
@@ -167,18 +155,14 @@ def _widths(
         # Long texts share by the square root: a column ten times longer does not starve the others.
         aims = [low + math.sqrt(max(high - low, 0.0)) for low, high in zip(least, natural, strict=True)]
     extra = [max(aim - low, 0.0) for aim, low in zip(aims, least, strict=True)]
-    spare = room - sum(least)
-    total = sum(extra)
-    if total <= 0:
-        return tuple(low + spare / len(least) for low in least)
+    spare, total = room - sum(least), sum(extra) or 1.0
     return tuple(low + spare * part / total for low, part in zip(least, extra, strict=True))
 
 
 def font_folder() -> Path:
     """Return the folder of the DejaVu fonts that matplotlib brings (found without importing matplotlib)."""
     spec = find_spec("matplotlib")
-    if spec is None or spec.origin is None:  # pragma: no cover - matplotlib is a dependency
-        raise FileNotFoundError("matplotlib is not installed")
+    assert spec and spec.origin
     return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
 
 

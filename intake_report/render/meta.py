@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import Literal
@@ -16,26 +15,13 @@ from intake_report.errors import DataError
 class ReportMeta:
     """Identity of one issued report."""
 
-    campaign: str  # Campaign id
+    campaign: str  # its id
     title: str
-    date: str  # ISO date, "2025-06-03"; also the only time stamp of the PDF
-    revision: int = 1  # From 1; 0 is a draft, which is not issued
-    language: str = "en"  # Language tag of the texts
+    date: str  # ISO, "2025-06-03"; also the only time stamp of the PDF
+    revision: int = 1  # from 1; 0 is a draft, which is not issued
     paper: Literal["a4", "letter"] = "a4"
     edition: Literal["full", "customer"] = "full"
-    notice: str = ""  # What the first page says of a draft or an extract
-
-    def __post_init__(self) -> None:
-        try:
-            date.fromisoformat(self.date)
-        except ValueError:
-            raise DataError(f"The report date {self.date!r} is not a date.", remedy="Write it as YYYY-MM-DD.") from None
-        if self.revision < 0:
-            raise DataError(f"The report revision {self.revision} is below 0.")
-        if self.paper not in ("a4", "letter"):
-            raise DataError(f"The paper {self.paper!r} is unknown.", remedy="Use 'a4' or 'letter'.")
-        if not re.fullmatch(r"[a-z]{2,3}", self.language):
-            raise DataError(f"The language {self.language!r} is not a two- or three-letter code.")
+    notice: str = ""  # what the first page says of a draft or an extract
 
     @property
     def mark(self) -> str:
@@ -50,24 +36,18 @@ class ReportMeta:
     @property
     def timestamp(self) -> datetime:
         """Midnight UTC of the report date."""
-        day = date.fromisoformat(self.date)
-        return datetime(day.year, day.month, day.day, tzinfo=UTC)
+        return datetime.fromisoformat(self.date).replace(tzinfo=UTC)
 
 
 @dataclass(frozen=True)
 class Attachment:
     """A file carried inside the PDF."""
 
-    name: str  # Plain file name
+    name: str  # plain file name
     data: bytes
     media_type: str
     description: str
-    # What the file is to the report: the numbers behind it, what it was made from, or something beside it
-    relationship: Literal["data", "source", "supplement"] = "data"
-
-    def __post_init__(self) -> None:
-        if not re.fullmatch(r"[A-Za-z0-9][A-Za-z0-9._-]{0,79}", self.name):
-            raise DataError(f"The attachment name {self.name!r} is not a plain file name.")
+    relationship: Literal["data", "source"] = "data"  # the numbers behind the report, or what it was made from
 
 
 def paper_of(campaign: Campaign) -> Literal["a4", "letter"]:

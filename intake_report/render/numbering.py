@@ -1,39 +1,22 @@
-"""The one numbering pass: sections, figures, tables and equations, shared by HTML and PDF."""
+"""The one numbering pass: sections, figures and tables, shared by HTML and PDF."""
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal
+from itertools import chain
 
 from intake_report.errors import DataError
-from intake_report.render import inline
-from intake_report.render.blocks import (
-    AnnexBegins,
-    Block,
-    Callout,
-    Cover,
-    Data,
-    Definitions,
-    Equation,
-    Figure,
-    Form,
-    Heading,
-    ItemList,
-    Paragraph,
-    Table,
-)
+from intake_report.render import blocks, inline
 
-TargetKind = Literal["section", "figure", "table", "equation"]
-_KINDS: Mapping[str, TargetKind] = {"sec": "section", "fig": "figure", "tab": "table", "eq": "equation"}
+_KINDS = {"sec": "section", "fig": "figure", "tab": "table"}
 
 
 @dataclass(frozen=True)
 class Target:
     """Something that a cross reference can point to."""
 
-    kind: TargetKind
+    kind: str  # "section", "figure", "table"
     number: str
     label: str
     annex: bool = False
@@ -48,7 +31,7 @@ class Target:
 class Item:
     """One block in its place: with its number when it has one, and its depth when it is a heading."""
 
-    block: Block
+    block: blocks.Block
     target: Target | None = None
     level: int = 0
 
@@ -61,8 +44,8 @@ class Document:
     """
 
     items: tuple[Item, ...]
-    cover: Cover | None = None
-    data: tuple[Data, ...] = ()
+    cover: blocks.Cover | None = None
+    data: tuple[blocks.Data, ...] = ()
     targets: Mapping[str, Target] = field(default_factory=dict)
     annex: tuple[Item, ...] = ()
     is_annex: bool = False
@@ -79,16 +62,14 @@ class Document:
 
     def reference(self, label: str) -> Target:
         """Return the target that `label` names. DataError if nothing in the report carries it."""
-        try:
+        if label in self.targets:
             return self.targets[label]
-        except KeyError:
-            if self.growing:
-                kind, _, words = label.partition("-")
-                return Target(_KINDS.get(kind, "section"), f"“{words.replace('-', ' ')}”", label)
-            raise DataError(
-                f"The cross reference [[{label}]] has no target in the report.",
-                remedy="Give a heading, figure, table or equation this label, or pass foreign text through literal().",
-            ) from None
+        if not self.growing:
+            what = f"The cross reference [[{label}]] has no target in the report."
+            remedy = "Give a heading, figure or table this label, or pass foreign text through literal()."
+            raise DataError(what, remedy=remedy)
+        kind, _, words = label.partition("-")
+        return Target(_KINDS.get(kind, "section"), f"“{words.replace('-', ' ')}”", label)
 
     def words(self, label: str) -> str:
         """Return the words of a reference."""
@@ -99,115 +80,78 @@ class Document:
         return inline.plain(text, self.words)
 
 
-def number(blocks: Iterable[Block]) -> Document:
+def number(all_blocks: Iterable[blocks.Block]) -> Document:
     """Give the blocks of a report, in reading order, their numbers and check its cross references.
 
     A heading that skips a level is raised to the next one, so that the outline has no holes. Raises DataError: two blocks carry
-    one label, there are two covers or annexes, or a cross reference has no target.
+    one label, there are two covers, or a cross reference has no target.
     """
-    all_blocks = tuple(blocks)
-    document = _numbered(all_blocks)
-    for block in all_blocks:
-        for text in texts(block):
-            for span in inline.parse(text):
-                if span.reference:
-                    document.reference(span.text)
+    everything = tuple(all_blocks)
+    document = replace(number_so_far(everything), growing=False)
+    for text in chain.from_iterable(map(texts, everything)):
+        for span in inline.parse(text):
+            if span.reference:
+                document.reference(span.text)
     return document
 
 
-def number_so_far(blocks: Sequence[Block]) -> Document:
+def number_so_far(all_blocks: Sequence[blocks.Block]) -> Document:
     """Give the blocks that a running notebook has shown their numbers; what they refer to may come later."""
-    return replace(_numbered(blocks), growing=True)
-
-
-def _numbered(all_blocks: Sequence[Block]) -> Document:
-    covers = [block for block in all_blocks if isinstance(block, Cover)]
+    covers = [block for block in all_blocks if isinstance(block, blocks.Cover)]
     if len(covers) > 1:
         raise DataError(f"The report has {len(covers)} covers.", remedy="Show the cover once.")
     targets: dict[str, Target] = {}
     taken: set[str] = set()
-    folded: set[str] = {
-        label.casefold() for block in all_blocks if (label := getattr(block, "label", None)) is not None
-    }
-    counts = {"figure": 0, "table": 0, "equation": 0}
-    sections: list[int] = []
-    open_levels: list[int] = []
-    items: list[Item] = []
-    body: list[Item] | None = None  # what came before the annex
+
+    def target_of(kind: str, number: str, label: str) -> Target:
+        # labels become file names, and some file systems do not tell A from a
+        if label.casefold() in taken:
+            raise DataError(f"Two blocks of the report carry the label {label!r}.", remedy="Rename one of them.")
+        taken.add(label.casefold())
+        targets[label] = Target(kind, number, label, annex)
+        return targets[label]
+
+    parts: tuple[list[Item], list[Item]] = ([], [])
+    annex = False
+    counts, sections, open_levels = {"figure": 0, "table": 0}, list[int](), list[int]()
     for block in all_blocks:
-        if isinstance(block, AnnexBegins):
-            body, items = items, []
-            counts, sections, open_levels = dict.fromkeys(counts, 0), [], []
-        if isinstance(block, AnnexBegins | Cover | Data):
-            continue
-        annex = body is not None
         lead = "A" if annex else ""
-        if isinstance(block, Heading):
+        item = Item(block)
+        if isinstance(block, blocks.AnnexBegins):
+            annex, counts, sections, open_levels = True, dict.fromkeys(counts, 0), [], []
+        if isinstance(block, blocks.AnnexBegins | blocks.Cover | blocks.Data):
+            continue
+        if isinstance(block, blocks.Heading):
             open_levels = [*(level for level in open_levels if level < block.level), block.level]
             level = len(open_levels)
-            sections = [*sections[:level], 0][: max(level, 1)]
-            sections[level - 1] += 1
-            label = block.label or _slug(block.text, folded)
-            target = Target("section", lead + ".".join(map(str, sections)), label, annex)
-            items.append(Item(block, _register(target, targets, taken), level))
-        elif isinstance(block, Figure | Table | Equation):
+            sections = [*sections[:level], 0][:level]
+            sections[-1] += 1
+            place = lead + ".".join(map(str, sections))
+            item = Item(block, target_of("section", place, block.label or f"section-{place}".replace(".", "-")), level)
+        elif isinstance(block, blocks.Figure | blocks.Table):
             counts[block.kind] += 1
-            target = Target(block.kind, f"{lead}{counts[block.kind]}", block.label, annex)
-            items.append(Item(block, _register(target, targets, taken)))
-        else:
-            items.append(Item(block))
-    data = tuple(block for block in all_blocks if isinstance(block, Data))
-    cover = covers[0] if covers else None
-    if body is None:
-        return Document(tuple(items), cover, data, targets)
-    return Document(tuple(body), cover, data, targets, tuple(items))
+            item = Item(block, target_of(block.kind, f"{lead}{counts[block.kind]}", block.label))
+        parts[annex].append(item)
+    data = tuple(block for block in all_blocks if isinstance(block, blocks.Data))
+    return Document(tuple(parts[0]), next(iter(covers), None), data, targets, tuple(parts[1]), growing=True)
 
 
-def _register(target: Target, targets: dict[str, Target], taken: set[str]) -> Target:
-    # Labels become file names, and some file systems do not tell A from a.
-    if target.label.casefold() in taken:
-        raise DataError(f"Two blocks of the report carry the label {target.label!r}.", remedy="Rename one of them.")
-    taken.add(target.label.casefold())
-    targets[target.label] = target
-    return target
-
-
-def _slug(text: str, taken: set[str]) -> str:
-    words = re.sub(r"[^a-z0-9]+", "-", inline.plain(text).lower()).strip("-")[:60] or "untitled"
-    label = stem = f"section-{words}"
-    count = 1
-    while label in taken:
-        count += 1
-        label = f"{stem}-{count}"
-    taken.add(label)
-    return label
-
-
-def texts(block: Block) -> Iterator[str]:
+def texts(block: blocks.Block) -> Iterator[str]:
     """Yield every text of `block` in which the inline syntax counts."""
     match block:
-        case Cover():
-            yield from (block.title, block.subtitle, block.question, *block.answer)
-            for term, text in block.facts:
-                yield from (term, text)
-        case Heading() | Paragraph():
+        case blocks.Cover():
+            yield from (block.title, block.subtitle, block.question, *block.answer, *chain(*block.facts))
+        case blocks.Heading() | blocks.Paragraph():
             yield block.text
-        case ItemList():
+        case blocks.ItemList():
             yield from block.items
-        case Definitions():
-            for term, text in block.items:
-                yield from (term, text)
-        case Table():
+        case blocks.Definitions():
+            yield from chain(*block.items)
+        case blocks.Table():
+            yield from (block.caption, *(column.title for column in block.columns), *chain(*block.rows), *block.notes)
+        case blocks.Figure():
             yield block.caption
-            yield from (column.title for column in block.columns)
-            for row in block.rows:
-                yield from row
-            yield from block.notes
-        case Figure() | Equation():
-            yield block.caption
-        case Callout():
+        case blocks.Callout():
             yield from (block.title, *block.texts)
-        case Form():
+        case blocks.Form():
             yield from (*block.items, *block.long)
-        case _:
-            return

@@ -13,16 +13,17 @@ _SHOWN: dict[str, Block] = {}  # of this kernel, in the order of first showing: 
 
 
 def mime_bundle(*blocks: Block) -> dict[str, Any]:
-    """Return the output of one cell for `blocks`.
+    """Return the output of one cell for `blocks`: the blocks as JSON, text/html and text/plain by MIME type.
 
-    `*blocks`. Returns MIME type → value: the blocks as JSON, text/html, text/plain; of a figure alone its drawing in place of
-    HTML, since JupyterLab shows no drawing inside the HTML of a notebook that it does not trust.
+    A figure alone has its drawing in place of HTML, since JupyterLab shows no drawing inside the HTML of a notebook that
+    it does not trust.
     """
-    visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
     made: dict[str, Any] = {MIME_TYPE: bundle(blocks), "text/plain": ", ".join(map(_describe, blocks))}
-    _SHOWN.update((_key(block), block) for block in blocks)
-    if [type(block) for block in blocks] == [Figure]:
-        made["image/svg+xml"] = blocks[0].svg  # type: ignore[union-attr]
+    # what tells a block from the others, also when its cell runs again with other data
+    _SHOWN.update((getattr(one, "label", None) or f"{one.kind} {getattr(one, 'text', '')}", one) for one in blocks)
+    visible = [block for block in blocks if not isinstance(block, AnnexBegins | Data)]
+    if len(blocks) == 1 and isinstance(blocks[0], Figure):
+        made["image/svg+xml"] = blocks[0].svg
     elif visible:
         made["text/html"] = cell_html(visible, number_so_far(tuple(_SHOWN.values())))
     return made
@@ -46,11 +47,6 @@ def caption(figure: Block) -> dict[str, Any]:
     return {"text/html": html, "text/plain": f"caption of {_describe(figure)}"}
 
 
-def _key(block: Block) -> str:
-    """Return what tells a block from the others, also when its cell runs again with other data."""
-    return str(getattr(block, "label", None) or f"{block.kind} {getattr(block, 'text', '')}")
-
-
 def _describe(block: Block) -> str:
-    name = getattr(block, "label", None) or getattr(block, "name", None) or getattr(block, "title", None)
+    name = next(filter(None, (getattr(block, key, "") for key in ("label", "name", "title"))), "")
     return f"<{block.kind} {name}>" if name else f"<{block.kind}>"

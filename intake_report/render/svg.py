@@ -45,7 +45,7 @@ def draw_svg(figure: Figure, label: str) -> str:
         figure.set_canvas(canvas)
     body = file.getvalue()
     body = _BREAK.sub(" ", body[body.index(">", body.index("<svg")) + 1 :]).replace("> <", ">\n<").strip()
-    body = body.replace("xlink:href=", "href=").replace('"/>', '" />')
+    body = body.replace("xlink:href=", "href=").replace('"/>', '" />').replace(' "', '"').replace("base64, ", "base64,")
     return _ROOT.format(width, height) + _ID.sub(f"{label}--", body)
 
 

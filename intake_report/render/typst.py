@@ -10,22 +10,8 @@ from textwrap import shorten
 from typing import Any, Literal
 
 from intake_report.errors import DataError
-from intake_report.render import inline
-from intake_report.render.blocks import (
-    Callout,
-    Cover,
-    Definitions,
-    Equation,
-    Figure,
-    Form,
-    Heading,
-    ItemList,
-    PageBegins,
-    Paragraph,
-    Preformatted,
-    Table,
-)
-from intake_report.render.figure import clean_svg
+from intake_report.render import blocks, inline
+from intake_report.render.figure import checked_svg
 from intake_report.render.html import TEMPLATES, cover_of
 from intake_report.render.layout import breakable, font_folder, height, plan, spellable
 from intake_report.render.meta import Attachment, ReportMeta
@@ -48,11 +34,10 @@ def export_pdf(document: Document, meta: ReportMeta, attachments: Sequence[Attac
     inspection. Same arguments, same bytes. Raises DataError: a block is refused, or the compiler reports an error or a warning.
     """
     files = {f"attachments/{item.name}": item.data for item in attachments}
-    if len(files) != len(attachments):
-        raise DataError("Two attachments of the PDF carry one name.")
     files["main.typ"] = report_source(document, meta, attachments).encode("utf-8")
-    for figure in [item.block for item in document.items if isinstance(item.block, Figure)]:
-        files[f"figures/{figure.label}.svg"] = clean_svg(figure.svg, figure.label).encode("utf-8")
+    for item in document.items:
+        if isinstance(item.block, blocks.Figure):
+            files[f"figures/{item.block.label}.svg"] = checked_svg(item.block.svg, item.block.label).encode("utf-8")
     return compile_source(scratch, files, meta)[0]
 
 
@@ -66,7 +51,7 @@ def report_source(document: Document, meta: ReportMeta, attachments: Sequence[At
         f"#show: report.with(title: {string(title)}, running: {string(shorten(title, 72, placeholder='…'))}, "
         f"id: {string(meta.campaign)}, date: {string(meta.date)}, "
         f"day: datetime(year: {day.year}, month: {day.month}, day: {day.day}), revision: {string(meta.issue)}, "
-        f"lang: {string(meta.language)}, paper: {string(paper)}, mark: {string(meta.mark)})",
+        f"paper: {string(paper)}, mark: {string(meta.mark)})",
     ]
     lines += [
         f"#pdf.attach({string(file.name)}, read({string(f'attachments/{file.name}')}, encoding: none), "
@@ -77,9 +62,10 @@ def report_source(document: Document, meta: ReportMeta, attachments: Sequence[At
     if document.is_annex:
         lines.append(f"#annex-title({string(title)}, {string(f'{meta.date}, {meta.issue}')})\n#contents()")
     else:
-        lines.append(cover_source(cover_of(document, meta), document))
+        lines.append(_cover(cover_of(document, meta), document))
     lines += [f"#callout(title: [], ({string(meta.notice)},))"] if meta.notice else []
-    return "\n".join([*lines, body_source(document, width - 2 * _MARGIN), ""])
+    lines += [f"#{_block(item, document, width - 2 * _MARGIN)}" for item in document.items]
+    return "\n".join([*lines, ""])
 
 
 def compile_source(
@@ -93,26 +79,17 @@ def compile_source(
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(data)
     shutil.copyfile(_STYLE, project / "report.typ")
-    output: dict[str, Any] = (
-        {"format": "pdf", "pdf_standards": STANDARDS} if ppi is None else {"format": "png", "ppi": ppi}
-    )
+    main, pdf = project / "main.typ", {"format": "pdf", "pdf_standards": STANDARDS}
+    output: dict[str, Any] = pdf if ppi is None else {"format": "png", "ppi": ppi}
+    look: dict[str, Any] = {"font_paths": [font_folder()], "ignore_system_fonts": True, "timestamp": meta.timestamp}
     try:
-        made, warnings = typst.compile_with_warnings(
-            project / "main.typ",
-            root=project,
-            font_paths=[font_folder()],
-            ignore_system_fonts=True,
-            timestamp=meta.timestamp,
-            **output,
-        )
+        made, warnings = typst.compile_with_warnings(main, root=project, **look, **output)
     except typst.TypstError as error:
         hints = "".join(f" Hint: {hint}." for hint in error.hints)
-        raise DataError(
-            f"The PDF could not be made: {' '.join(error.message.split())}.{hints}", file=project / "main.typ"
-        ) from None
+        raise DataError(f"The PDF could not be made: {' '.join(error.message.split())}.{hints}", file=main) from None
     if warnings:
         texts = "; ".join(sorted({str(warning).splitlines()[0] for warning in warnings}))
-        raise DataError(f"The PDF was refused because its compiler warned: {texts}.", file=project / "main.typ")
+        raise DataError(f"The PDF was refused because its compiler warned: {texts}.", file=main)
     return [bytes(page) for page in (made if isinstance(made, list) else [made])]
 
 
@@ -125,13 +102,16 @@ def string(text: str) -> str:
     return f'"{escaped}"'
 
 
-def array(parts: Iterable[str]) -> str:
-    """Return expressions as a Typst array."""
+def _array(parts: Iterable[str]) -> str:
     joined = ", ".join(parts)
     return f"({joined},)" if joined else "()"
 
 
-def inline_source(text: str, document: Document, longest: int = _IN_TEXT) -> str:
+def _bool(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _inline(text: str, document: Document, longest: int = _IN_TEXT) -> str:
     """Return a block text as a Typst expression of type content; words of up to `longest` characters stay whole."""
     pieces = (piece for span in inline.parse(text) for piece in _span(span, document, longest))
     return f"T({', '.join(pieces)})"
@@ -140,13 +120,9 @@ def inline_source(text: str, document: Document, longest: int = _IN_TEXT) -> str
 def _span(span: inline.Piece, document: Document, longest: int) -> Iterator[str]:
     words = breakable(spellable(span.text), longest)
     if span.reference:
-        target = document.reference(span.text)
-        name = string(document.words(span.text))
-        made = [
-            name
-            if document.elsewhere(target) or span.text in document.withheld
-            else f"link(label({string(target.label)}), {name})"
-        ]
+        target, name = document.reference(span.text), string(document.words(span.text))
+        there = document.elsewhere(target) or span.text in document.withheld
+        made = [name if there else f"link(label({string(target.label)}), {name})"]
     elif span.code:
         made = [f"raw({string(words)})"]
     else:
@@ -158,93 +134,65 @@ def _span(span: inline.Piece, document: Document, longest: int) -> Iterator[str]
         yield f"strong({piece})" if span.bold else piece
 
 
-def body_source(document: Document, width: float) -> str:
-    """Return the report's blocks as Typst source, one call per block; `width` of the text area [pt], for tables."""
-    return "\n".join(f"#{_block(item, document, width)}" for item in document.items)
+def _pairs(values: Iterable[tuple[str, str]], document: Document) -> str:
+    return _array(f"({_inline(term, document, _IN_CELL)}, {_inline(value, document)})" for term, value in values)
 
 
-def cover_source(cover: Cover, document: Document) -> str:
-    """Return the call that sets the cover."""
+def _texts(values: Iterable[str], document: Document) -> str:
+    return _array(_inline(value, document) for value in values)
 
-    def text(value: str) -> str:
-        return inline_source(value, document)
 
-    facts = array(f"({inline_source(term, document, _IN_CELL)}, {text(value)})" for term, value in cover.facts)
+def _cover(cover: blocks.Cover, document: Document) -> str:
     return (
-        f"#cover(title: {inline_source(cover.title, document, _IN_CELL)}, "
-        f"subtitle: {inline_source(cover.subtitle, document, _IN_HEADING)}, date: {string(cover.date)}, "
-        f"revision: {string(cover.revision)}, question: {text(cover.question)}, "
-        f"answer: {array(map(text, cover.answer))}, facts: {facts})"
+        f"#cover(title: {_inline(cover.title, document, _IN_CELL)}, "
+        f"subtitle: {_inline(cover.subtitle, document, _IN_HEADING)}, date: {string(cover.date)}, "
+        f"revision: {string(cover.revision)}, question: {_inline(cover.question, document)}, "
+        f"answer: {_texts(cover.answer, document)}, facts: {_pairs(cover.facts, document)})"
     )
 
 
 def _block(item: Item, document: Document, width: float) -> str:
-    def text(value: str) -> str:
-        return inline_source(value, document)
-
-    def pairs(values: Iterable[tuple[str, str]]) -> str:
-        return array(f"({inline_source(term, document, _IN_CELL)}, {text(value)})" for term, value in values)
-
+    """Return the call that sets one block; `width` of the text area [pt], for tables."""
     target = item.target
     place = f"label: {string(target.label)}, number: {string(target.number)}" if target else ""
     match item.block:
-        case Heading() as block:
-            return f"section({place}, level: {item.level}, {inline_source(block.text, document, _IN_HEADING)})"
-        case Paragraph() as block:
-            return f"paragraph({text(block.text)})"
-        case ItemList() as block:
-            return f"items(ordered: {_bool(block.ordered)}, {array(map(text, block.items))})"
-        case Definitions() as block:
-            return f"definitions({pairs(block.items)})"
-        case Preformatted() as block:
-            lines = array(string(breakable(spellable(line), 60)) for line in block.text.splitlines())
-            return f"preformatted({lines})"
-        case Callout() as block:
-            return f"callout(tone: {string(block.tone)}, title: {text(block.title)}, {array(map(text, block.texts))})"
-        case Figure() as block:
-            return (
-                f"drawing({place}, caption: {inline_source(block.caption, document)}, "
-                f'alt: {string(block.alt)}, path: "figures/{block.label}.svg", half: {_bool(block.size == "half")})'
-            )
-        case Equation() as block:
-            if "#" in block.typst or "\\" in block.typst or not block.typst.strip():
-                raise DataError(
-                    f"The Typst notation of the equation {block.label!r} is empty or holds '#' or a backslash.",
-                    remedy="Write plain mathematics.",
-                )
-            return (
-                f"formula({place}, caption: {text(block.caption)}, alt: {string(block.alt)}, "
-                f"source: {string(block.typst)})"
-            )
-        case Table() as block:
+        case blocks.Heading(text=text):
+            return f"section({place}, level: {item.level}, {_inline(text, document, _IN_HEADING)})"
+        case blocks.Paragraph(text=text):
+            return f"paragraph({_inline(text, document)})"
+        case blocks.ItemList(items=items, ordered=ordered):
+            return f"items(ordered: {_bool(ordered)}, {_texts(items, document)})"
+        case blocks.Definitions(items=terms):
+            return f"definitions({_pairs(terms, document)})"
+        case blocks.Preformatted(text=text):
+            return f"preformatted({_array(string(breakable(spellable(line), 60)) for line in text.splitlines())})"
+        case blocks.Callout(tone=tone, title=title, texts=texts):
+            return f"callout(tone: {string(tone)}, title: {_inline(title, document)}, {_texts(texts, document)})"
+        case blocks.Figure(label=label, caption=caption, alt=alt):
+            shown = f'alt: {string(alt)}, path: "figures/{label}.svg"'
+            return f"drawing({place}, caption: {_inline(caption, document)}, {shown})"
+        case blocks.Table() as block:
             return _table(block, place, document, width)
-        case PageBegins():
+        case blocks.PageBegins():
             return "pagebreak(weak: true)"
-        case Form() as block:
-            return f"form({array(map(text, block.items))}, {array(map(text, block.long))})"
+        case blocks.Form(items=items, long=long):
+            return f"form({_texts(items, document)}, {_texts(long, document)})"
         case other:  # pragma: no cover - the numbering pass takes covers and data out
             raise DataError(f"A {other.kind} block has no place in the body of a report.")
 
 
-def _bool(value: bool) -> str:
-    return "true" if value else "false"
-
-
-def _table(block: Table, place: str, document: Document, width: float) -> str:
-    def cell(value: str) -> str:
-        return inline_source(value, document, _IN_CELL)
-
+def _table(block: blocks.Table, place: str, document: Document, width: float) -> str:
     made = plan(block, document, width)
     whole = height(block, document, made) <= WHOLE
     panels = []
-    for columns, widths in zip(made.panels, made.widths, strict=True):
-        heads = array(cell(block.columns[i].title) for i in columns)
-        cells = array(cell(row[i]) for row in block.rows for i in columns)
+    for columns, widths in made.panels:
+        heads = _array(_inline(block.columns[i].title, document, _IN_CELL) for i in columns)
+        cells = _array(_inline(row[i], document, _IN_CELL) for row in block.rows for i in columns)
         panels.append(
-            f"(columns: {array(f'{value:.2f}pt' for value in widths)}, "
-            f"align: {array(block.columns[i].align for i in columns)}, heads: {heads}, cells: {cells})"
+            f"(columns: {_array(f'{value:.2f}pt' for value in widths)}, "
+            f"align: {_array(block.columns[i].align for i in columns)}, heads: {heads}, cells: {cells})"
         )
     return (
-        f"data-table({place}, caption: {inline_source(block.caption, document)}, size: {made.size}pt, whole: {_bool(whole)}, "
-        f"panels: {array(panels)}, notes: {array(inline_source(note, document) for note in block.notes)})"
+        f"data-table({place}, caption: {_inline(block.caption, document)}, size: {made.size}pt, whole: {_bool(whole)}, "
+        f"panels: {_array(panels)}, notes: {_texts(block.notes, document)})"
     )

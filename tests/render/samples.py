@@ -14,7 +14,6 @@ from intake_report.render.blocks import (
     Cover,
     Data,
     Definitions,
-    Equation,
     Figure,
     Heading,
     ItemList,
@@ -44,10 +43,10 @@ LOREM = (
 )
 
 
-def drawing(seed: int = 0, size: tuple[float, float] = (7.0, 3.2)) -> MplFigure:
+def drawing(seed: int = 0) -> MplFigure:
     """Return a figure in the manner of the report's own."""
     rng = np.random.default_rng(seed)
-    fig = MplFigure(figsize=size, layout="constrained")
+    fig = MplFigure(figsize=(7.0, 3.2), layout="constrained")
     ax = fig.subplots()
     distance = np.linspace(0, 14, 400)
     for name in ("as sold", "sealed duct", "shielded duct"):
@@ -60,10 +59,9 @@ def drawing(seed: int = 0, size: tuple[float, float] = (7.0, 3.2)) -> MplFigure:
     return fig
 
 
-def figure(label: str, caption: str, seed: int = 0, **settings: object) -> Figure:
-    size = (7.0, 3.2) if settings.get("size") != "half" else (4.4, 3.0)
+def figure(label: str, caption: str, seed: int = 0) -> Figure:
     alt = "Three lines of temperature against route distance; the shaded part is the highway."
-    return figure_block(drawing(seed, size), label, caption, alt, **settings)  # type: ignore[arg-type]
+    return figure_block(drawing(seed), label, caption, alt)
 
 
 def result_table(rows: int = 9, label: str = "tab-runs") -> Table:
@@ -113,15 +111,7 @@ def sample_blocks() -> list[Block]:
             )
         ),
         Heading(2, "Alignment of the runs"),
-        Paragraph(LOREM + "The model is [[eq-lag]]. " + LOREM),
-        Equation(
-            "<math><mi>τ</mi><mfrac><mrow><mi>d</mi><mi>T</mi></mrow><mrow><mi>d</mi><mi>t</mi></mrow></mfrac>"
-            "<mo>=</mo><msub><mi>T</mi><mi>a</mi></msub><mo>−</mo><mi>T</mi></math>",
-            "tau (dif T) / (dif t) = T_a - T",
-            "tau times the time derivative of T equals T a minus T",
-            "eq-lag",
-            "First-order lag of the sensor.",
-        ),
+        Paragraph(LOREM * 2),
         ItemList(("Coverage of the route at least 95 %.", "Start temperature **within 5 K** of the block's mean.")),
         ItemList(("Warm up.", "Drive the route.", "Read the log while the vehicle is still instrumented."), True),
         Callout(
@@ -155,7 +145,7 @@ def sample_blocks() -> list[Block]:
                 )
             ),
         ),
-        figure("fig-recovery", "Recovery after the highway entry, aligned at the entry.", 2, size="half"),
+        figure("fig-recovery", "Recovery after the highway entry, aligned at the entry.", 2),
         Callout(
             "limitation", "One vehicle", ("The result holds for the vehicle tested.", "It says nothing of others.")
         ),
@@ -170,20 +160,18 @@ def sample_blocks() -> list[Block]:
     ]
 
 
-def notebook(*blocks: Block, markdown: str = "") -> object:
+def notebook(*blocks: Block) -> object:
     """Return an executed notebook that shows `blocks`, one cell each."""
-    cells = [v4.new_code_cell("# parameters\nCAMPAIGN = 'x'")]
-    if markdown:
-        cells.append(v4.new_markdown_cell(markdown))
+    cells = [v4.new_code_cell("# parameters\nCAMPAIGN = 'x'"), v4.new_markdown_cell("For the analyst.")]
     for block in blocks:
         output = v4.new_output("display_data", data=mime_bundle(block))
         cells.append(v4.new_code_cell("show_it()", outputs=[output]))
     return v4.new_notebook(cells=cells)
 
 
-def document(*blocks: Block, markdown: str = "") -> Document:
+def document(*blocks: Block) -> Document:
     """Return the report that such a notebook holds."""
-    return read_document(notebook(*blocks, markdown=markdown))
+    return read_document(notebook(*blocks))
 
 
 HOSTILE = (

@@ -12,7 +12,7 @@ from axe import browser
 from bs4 import BeautifulSoup
 
 from intake_report.errors import DataError
-from intake_report.render.blocks import Equation, Figure, Heading, Paragraph
+from intake_report.render.blocks import Figure, Paragraph
 from intake_report.render.html import export_html
 
 from . import samples
@@ -21,11 +21,6 @@ from . import samples
 @pytest.fixture(scope="module")
 def parsed(page) -> BeautifulSoup:
     return BeautifulSoup(page, "html.parser")
-
-
-def test_same_notebook_same_page(page):
-    again = samples.document(*samples.sample_blocks())
-    assert export_html(again, samples.META) == page
 
 
 def test_nothing_is_loaded_and_nothing_runs(page, parsed):
@@ -44,8 +39,7 @@ def test_nothing_is_loaded_and_nothing_runs(page, parsed):
 
 def test_structure(parsed):
     assert parsed.html["lang"] == "en"
-    # two drawings and the equation make three figures
-    counts = {"main": 1, "h1": 1, "figure": 3, "caption": 3, "table": 3, "[role=img][aria-label]": 3, "[role=img]": 3}
+    counts = {"main": 1, "h1": 1, "figure": 2, "caption": 3, "table": 3, "[role=img][aria-label]": 2, "[role=img]": 2}
     assert {name: len(parsed.select(name)) for name in counts} == counts
     assert {cell.get("scope") for cell in parsed.select("th")} == {"col", "row"}
 
@@ -54,50 +48,27 @@ def test_every_link_has_its_target_and_ids_are_unique(parsed):
     ids = Counter(tag["id"] for tag in parsed.select("[id]"))
     assert max(ids.values()) == 1
     targets = {tag["href"][1:] for tag in parsed.select("a")}
-    assert len(targets) >= 4
+    assert len(targets) >= 3
     assert targets <= set(ids)
 
 
-def test_captions_and_references_are_numbered(page):
+def test_captions_and_references_are_numbered_and_code_stays_out(page):
     assert "<b>Figure 1.</b> Intake air temperature" in page
     assert "<b>Table 2.</b> Differences" in page
     assert '<a href="#fig-iat">Figure 1</a>' in page
     assert '<a href="#sec-results">Section 3</a>' in page
-
-
-def test_code_and_other_outputs_stay_out(page):
-    assert "show_it" not in page
-    assert "CAMPAIGN" not in page
-
-
-def test_markdown_cells_are_part_of_the_report():
-    text = export_html(samples.document(Heading(1, "A", "sec-a"), markdown="# Remarks\n\nSee [[sec-a]]."), samples.META)
-    assert 'See <a href="#sec-a">Section 2</a>.' in text
+    assert not any(words in page for words in ("show_it", "CAMPAIGN", "For the analyst."))
 
 
 def test_hostile_text_is_text():
+    text = export_html(samples.document(Paragraph("a[[0]] [[ x ]] [[]]")), samples.META)
+    assert "a[[0]] [[ x ]] [[]]" in text
     page = BeautifulSoup(export_html(samples.document(*samples.hostile_blocks()), samples.META), "html.parser")
     assert not page.select("script")
     words = page.get_text()
     for hostile in samples.HOSTILE:
         expected = re.sub("[\x00-\x08]", "\ufffd", hostile).replace("\u202e", "")
         assert words.count(expected) >= 8, hostile
-
-
-@pytest.mark.parametrize(
-    "mathml",
-    [
-        "<math><mi>x</mi><script>alert(1)</script></math>",
-        "<math><mi onclick='x'>x</mi></math>",
-        "<math><mi href='http://a.b'>x</mi></math>",
-        "<math><mi>",
-        "<!DOCTYPE math><math/>",
-        "<div/>",
-    ],
-)
-def test_mathml_is_only_mathml(mathml):
-    with pytest.raises(DataError, match="MathML"):
-        export_html(samples.document(Equation(mathml, "x", "x", "eq-a")), samples.META)
 
 
 def test_drawing_that_runs_is_refused_at_export():
@@ -150,8 +121,3 @@ def test_browser_makes_no_request_and_reports_no_error(page, tmp_path):
     assert asked == []
     assert console == ""
     assert "Intake air temperature of three configurations" in document
-
-
-def test_paragraph_of_any_label_like_text_is_text():
-    text = export_html(samples.document(Paragraph("a[[0]] [[ x ]] [[]]")), samples.META)
-    assert "a[[0]] [[ x ]] [[]]" in text
