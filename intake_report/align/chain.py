@@ -8,17 +8,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from intake_report.align.events import (
-    SPEEDS,
-    distance_at,
-    find_phases,
-    find_places,
-    find_stops,
-    highway_entry,
-    name_stops,
-    speed_channel,
-    speed_samples,
-)
+from intake_report.align import events, speed_only
+from intake_report.align import path as paths
 from intake_report.align.match import CORRIDOR
 from intake_report.align.model import (
     AlignedRun,
@@ -33,21 +24,8 @@ from intake_report.align.model import (
     RouteStop,
     RunData,
 )
-from intake_report.align.path import (
-    MOST_RUNS,
-    SPACING,
-    build_path,
-    centreline,
-    fixes_of,
-    has_position,
-    medoid,
-    path_from_gpx,
-    path_from_run,
-    spaced,
-)
 from intake_report.align.placement import IN_PLACE
 from intake_report.align.position import diagnose, locate
-from intake_report.align.speed_only import SHORTEST, length_by_speed, locate_by_speed
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
 
@@ -76,14 +54,14 @@ def align_runs(runs: Sequence[RunData], settings: AlignSettings | None = None) -
         raise DataError("There is no run to align.", remedy="Add at least one [[run]].")
     reference, note, located = _find_reference(runs, settings.route)
     if (path := reference.path) is not None:
-        located |= {run.run: diagnose(run, locate(run, path), path) for run in runs if has_position(run)}
+        located |= {run.run: diagnose(run, locate(run, path), path) for run in runs if paths.has_position(run)}
     placed = [(run, located[run.run]) for run in runs if run.run in located and not located[run.run].refused]
     rest = [run for run in runs if run.run not in located]
-    located |= dict(zip((run.run for run in rest), locate_by_speed(rest, reference, placed), strict=True))
+    located |= dict(zip((run.run for run in rest), speed_only.locate_by_speed(rest, reference, placed), strict=True))
     aligned = [_described(run, located[run.run], reference, settings) for run in runs]
     usable = [run for run in aligned if run.grade != "refused"]
-    places = find_places([(run.run, stop) for run in usable for stop in run.stops], len(usable))
-    named = tuple(replace(run, stops=name_stops(run.stops, places)) for run in aligned)
+    places = events.find_places([(run.run, stop) for run in usable for stop in run.stops], len(usable))
+    named = tuple(replace(run, stops=events.name_stops(run.stops, places)) for run in aligned)
     return Alignment(reference=reference, runs=named, places=places, notes=(note,))
 
 
@@ -97,16 +75,15 @@ def _find_reference(runs: Sequence[RunData], route: RouteSettings) -> Found:
         raise DataError(f'The reference run "{route.run}" is not among the runs.', remedy="Name one of the runs.")
     if route.gpx is not None:
         text = "Route distance is measured along {source}, {length}."
-        return _along(path_from_gpx(route.gpx, route.closed), route.gpx.name, text)
+        return _along(paths.path_from_gpx(route.gpx, route.closed), route.gpx.name, text)
     candidates = runs if chosen is None else [chosen]
-    middle = medoid(candidates)
+    middle = paths.medoid(candidates)
     if middle is None:
         return _majority_reference(runs, candidates)
     run, centre = middle
-    path, used = path_from_run(run, centre, route.closed), 0
-    text = "Route distance is measured along the path of {source}, the run nearest to all others, {length}."
-    if chosen is not None:
-        text = "Route distance is measured along the path of {source}, the reference run, {length}."
+    path, used = paths.path_from_run(run, centre, route.closed), 0
+    which = "the run nearest to all others" if chosen is None else "the reference run"
+    text = f"Route distance is measured along the path of {{source}}, {which}, {{length}}."
     if route.refine and len(runs) >= LEAST_POOLED:
         path, used = refine(path, runs)
         text += " The path was drawn through the fixes of {used} runs."
@@ -119,10 +96,10 @@ def refine(path: RoutePath, runs: Sequence[RunData]) -> tuple[RoutePath, int]:
     A path from one run cuts the bends between its fixes and follows its lane changes; the runs together do not. With
     fewer than three runs the path is returned unchanged; of more than 40, as many spread over them are used.
     """
-    pool = [run for run in runs[:: max(1, math.ceil(len(runs) / MOST_RUNS))] if has_position(run)]
-    fixes_by_run = [fixes_of(run, path.centre) for run in pool]
+    pool = [run for run in runs[:: max(1, math.ceil(len(runs) / paths.MOST_RUNS))] if paths.has_position(run)]
+    fixes_by_run = [paths.fixes_of(run, path.centre) for run in pool]
     wider = max(1.0, CUT * float(np.median([fixes.spacing() for fixes in fixes_by_run])) / CORRIDOR)
-    s, x, y = [], [], []
+    pooled = []
     for run, fixes in zip(pool, fixes_by_run, strict=True):
         located = locate(run, path, wider)
         if located.refused or not located.on_route.any():
@@ -130,16 +107,13 @@ def refine(path: RoutePath, runs: Sequence[RunData]) -> tuple[RoutePath, int]:
         time = located.distance.index.to_numpy(dtype=np.float64)
         at = np.interp(fixes.time, time, located.distance.to_numpy(dtype=np.float64))
         known = np.isfinite(at)
-        s.append(at[known])
-        x.append(fixes.x[known])
-        y.append(fixes.y[known])
-    if len(s) < LEAST_POOLED:
-        return path, len(s)
-    px, py = centreline(
-        np.concatenate(s), np.concatenate(x), np.concatenate(y), lap=path.length if path.closed else None
-    )
-    keep = spaced(px, py, SPACING)
-    return build_path(px[keep], py[keep], path.centre, path.closed), len(s)
+        pooled.append((at[known], fixes.x[known], fixes.y[known]))
+    if len(pooled) < LEAST_POOLED:
+        return path, len(pooled)
+    s, x, y = (np.concatenate(values) for values in zip(*pooled, strict=True))
+    x, y = paths.centreline(s, x, y, lap=path.length if path.closed else None)
+    keep = paths.spaced(x, y, paths.SPACING)
+    return paths.build_path(x[keep], y[keep], path.centre, path.closed), len(pooled)
 
 
 def _majority_reference(runs: Sequence[RunData], candidates: Sequence[RunData]) -> Found:
@@ -150,57 +124,54 @@ def _majority_reference(runs: Sequence[RunData], candidates: Sequence[RunData]) 
     """
     most = -1
     for _ in range(TRIES):
-        lengths = [length_by_speed(run) for run in candidates]
+        lengths = [speed_only.length_by_speed(run) for run in candidates]
         median = int(np.argsort(lengths, kind="stable")[len(lengths) // 2])
         source, length = candidates[median].run, lengths[median]
         if length < MOVED:
             raise DataError(f'Run "{source}" did not move, by its speed.', remedy="Check its speed channel.")
         reference = Reference("speed", source, length, False)
-        located = dict(zip((run.run for run in runs), locate_by_speed(runs, reference), strict=True))
+        located = dict(zip((run.run for run in runs), speed_only.locate_by_speed(runs, reference), strict=True))
         placed = [run.run for run in runs if not located[run.run].refused]
         if len(placed) > most:
             most, best = len(placed), (reference, located)
-        candidates = [r for r, n in zip(candidates, lengths, strict=True) if r.run not in placed and n >= SHORTEST]
+        candidates = [
+            r for r, n in zip(candidates, lengths, strict=True) if r.run not in placed and n >= speed_only.SHORTEST
+        ]
         if 2 * most >= len(runs) or not candidates:
             break
     reference, located = best
     text = "Route distance is the distance that {source} drove by its speed, {length}."
-    return reference, _note(text, reference.source, reference.length), located
+    return reference, _note(text, reference), located
 
 
 def _along(path: RoutePath, source: str, template: str, used: int = 0) -> Found:
     reference = Reference("position", source, path.length, path.closed, path)
-    return reference, _note(template, source, path.length, used), {}
+    return reference, _note(template, reference, used), {}
 
 
-def _note(template: str, source: str, length: float, used: int = 0) -> Message:
-    return message(template, code="reference", source=source, length=Value(length, "distance", 2), used=used)
+def _note(template: str, reference: Reference, used: int = 0) -> Message:
+    length = Value(reference.length, "distance", 2)
+    return message(template, code="reference", source=reference.source, length=length, used=used)
 
 
 def _described(run: RunData, located: Located, reference: Reference, settings: AlignSettings) -> AlignedRun:
     """Return a located run with its events and phases; its stops have yet to be named."""
-    speed, notes, distance = speed_samples(run), list(located.notes), located.distance
-    spans = find_phases(distance, settings.phases, reference.length if reference.closed else None)
-    no_speed = message("The run has no speed.", code="no-speed")
-    entry, reason = highway_entry(*speed, spans, settings.entry) if speed else (None, no_speed)
+    speed, notes, distance = events.speed_samples(run), located.notes, located.distance
+    spans = events.find_phases(distance, settings.phases, reference.length if reference.closed else None)
+    entry, reason = events.highway_entry(*speed, spans, settings.entry) if speed else (None, None)
     if reason is not None and settings.phases:
-        notes.append(reason)
-    channel = speed_channel(run)
-    if channel not in (None, SPEEDS[0]):
-        text = "Speed is taken from {other}: the run has no {speed}."
-        notes.append(message(text, code="other-speed", other=str(channel), speed=SPEEDS[0]))
+        notes = (*notes, reason)
+    stops = events.find_stops(*speed) if speed else ()
     coverage = min(located.metres / reference.length, 1.0)
-    method: Method = "position" if reference.path is not None and has_position(run) else "speed"
+    method: Method = "position" if reference.path is not None and paths.has_position(run) else "speed"
     return AlignedRun(
-        **{**vars(located), "notes": tuple(notes)},
+        **vars(located) | {"notes": notes},
         run=run.run,
         clean=run,
         coverage=coverage,
         grade=_grade(coverage, located, by_likeness=method == "speed" and run.run != reference.source),
         method=method,
-        stops=tuple(RouteStop(a, b, distance_at(distance, (a + b) / 2)) for a, b in find_stops(*speed))
-        if speed
-        else (),
+        stops=tuple(RouteStop(a, b, events.distance_at(distance, (a + b) / 2)) for a, b in stops),
         phases=spans,
         highway_entry=entry,
     )
@@ -210,8 +181,7 @@ def _grade(coverage: float, located: Located, *, by_likeness: bool) -> Grade:
     """Return how well a run follows the route; a place by likeness of speeds is some tens of metres wide, so never good."""
     if located.refused or coverage < LEAST_COVERED:
         return "refused"
-    known = located.cross_track is not None and len(located.cross_track) > 0
-    wide = float(located.cross_track.abs().median()) if known and located.cross_track is not None else 0.0
+    wide = located.away or 0.0
     doubtful = any(finding.code in DOUBTS for finding in located.findings)
     if coverage >= GOOD[0] and wide <= GOOD[1] and not located.findings and not by_likeness:
         return "good"

@@ -96,7 +96,7 @@ def assess(
             fact = _between(spec.code, one, typical[key]) if others else _alone(spec)
             checks.append(_check(spec, limits, (run,), fact, versus))
     twos = [
-        _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]))
+        _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]), "each other")
         for a, b in (combinations(facts, 2) if pairs is None else pairs)
         if facts[a].block == facts[b].block or not {facts[a].block, facts[b].block} <= shared
         for spec in compared
@@ -146,19 +146,12 @@ def _check(
     inside = stated.limit - value if spec.sense == "at most" else value - stated.limit
     if inside >= -ROUNDING:
         return made(value, outcome="pass")
+    alone = spec.scope in ("run", "block")
     reason = why or message(
-        "{title} is {value}, limit {sense} {limit}."
-        if spec.scope in ("run", "block")
-        else "{title} differs by {value} between the two, limit {sense} {limit}."
-        if len(runs) == 2
-        else "{title} differs by {value} from {versus}, limit {sense} {limit}.",
-        code=spec.code,
-        title=spec.title,
-        value=Beyond(value, stated.limit, spec.shown),
-        versus=versus,
-        sense=spec.sense,
-        limit=Value(stated.limit, spec.shown),
-    )
+        "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})",
+        code=spec.code, title=spec.title, value=Beyond(value, stated.limit, spec.shown),
+        versus=versus, limit=Value(stated.limit, spec.shown),
+    )  # fmt: skip
     return made(value, outcome="fail", reason=reason)
 
 

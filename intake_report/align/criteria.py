@@ -151,30 +151,24 @@ def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundin
     """Return the facts of one run."""
     hard = [finding.text for finding in run.findings if finding.hard]
     ambient = surroundings.ambient_start if surroundings.ambient_start is not None else surroundings.ambient
-    iat = _first(run, "iat")
+    iat, over = _first(run, "iat"), _recorded("ambient", ambient)
     start = surroundings.start if surroundings.start is not None else run.clean.start
+    no_start = message("the start time is not known", code="no-start")
     facts: dict[str, Fact] = {
         "one-pass": float(len(hard)),
         "coverage": run.coverage,
-        "cross-track": _cross_track(run),
+        "cross-track": message("the run has no position on the route", code="no-position")
+        if run.away is None
+        else run.away,
         "placement": _placement(run),
         "ramp-acceleration": _ramp_acceleration(run, settings),
         "start-coolant": _first(run, "coolant"),
-        "start-over-ambient": _unrecorded("ambient") if ambient is None else iat,
-        "time-of-day": message("the start time is not known", code="no-start")
-        if start is None
-        else start.hour + start.minute / 60 + start.second / 3600,
-        "block-hours": message("the start time is not known", code="no-start")
-        if start is None
-        else start.timestamp() / 3600.0,
+        "start-over-ambient": iat if isinstance(iat, Message) else over if isinstance(over, Message) else iat - over,
+        "time-of-day": no_start if start is None else start.hour + start.minute / 60 + start.second / 3600,
+        "block-hours": no_start if start is None else start.timestamp() / 3600.0,
         **_before_entry(run),
     }
-    if isinstance(iat, Message):
-        facts["start-over-ambient"] = iat
-    elif ambient is not None:
-        facts["start-over-ambient"] = iat - ambient
-    for code, known in (("ambient", surroundings.ambient), ("wind", surroundings.wind), ("rain", surroundings.rain)):
-        facts[code] = _unrecorded(code) if known is None else float(known)
+    facts |= {code: _recorded(code, getattr(surroundings, code)) for code in ("ambient", "wind", "rain")}
     reasons = {code: fact for code, fact in facts.items() if isinstance(fact, Message)}
     if hard:
         reasons["one-pass"] = hard[0] if len(hard) == 1 else _together(hard)
@@ -189,19 +183,13 @@ def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundin
     )
 
 
-def _unrecorded(what: str) -> Message:
-    return message("{what} was not recorded", code="not-recorded", what=what)
+def _recorded(what: str, value: float | None) -> Fact:
+    return message("{what} was not recorded", code="not-recorded", what=what) if value is None else float(value)
 
 
 def _together(sentences: Sequence[Message]) -> Message:
     values: dict[str, Part] = {f"reason{k}": sentence for k, sentence in enumerate(sentences)}
     return message(" ".join(f"{{{name}}}" for name in values), code="one-pass", **values)
-
-
-def _cross_track(run: AlignedRun) -> Fact:
-    if run.cross_track is None or run.cross_track.empty:
-        return message("the run has no position on the route", code="no-position")
-    return float(run.cross_track.abs().median())
 
 
 def _placement(run: AlignedRun) -> Fact:
@@ -214,30 +202,26 @@ def _placement(run: AlignedRun) -> Fact:
 
 def _before_entry(run: AlignedRun) -> dict[str, Fact]:
     if run.highway_entry is None:
-        why = message("the run has no highway entry", code="no-entry")
-        return {"stop-time": why, "stops": why}
+        return dict.fromkeys(("stop-time", "stops"), message("the run has no highway entry", code="no-entry"))
     before = [stop for stop in run.stops if stop.start < run.highway_entry and np.isfinite(stop.distance)]
     return {"stop-time": float(sum(stop.duration for stop in before)), "stops": float(len(before))}
 
 
 def _ramp_acceleration(run: AlignedRun, settings: AlignSettings) -> Fact:
-    speed = speed_samples(run.clean)
-    name = settings.entry.phase
-    ramp = next((span for span in run.phases if (span.phase == name if name else span.kind == "ramp")), None)
-    if speed is None or ramp is None or run.highway_entry is None:
+    speed, name = speed_samples(run.clean), settings.entry.phase
+    on_ramp = any(span.phase == name if name else span.kind == "ramp" for span in run.phases)
+    if speed is None or not on_ramp or run.highway_entry is None:
         return message("the run has no highway entry from a ramp", code="no-entry")
     time, v = speed
     top = settings.entry.threshold
     base = FROM_SHARE * top
     # the last rise through the base, wherever it began: waiting at a ramp meter does not count as accelerating
     rises = np.flatnonzero((v[:-1] < base) & (v[1:] >= base) & (time[1:] <= run.highway_entry))
-    if len(rises) == 0:
-        text = "the run does not rise through {base} before the highway entry"
-        return message(text, code="no-rise", base=Value(base, "speed", 0))
-    took = run.highway_entry - crossing(time, v, int(rises[-1]), base)
+    took = run.highway_entry - crossing(time, v, int(rises[-1]), base) if len(rises) else np.inf
     if took > LONGEST_RISE:
-        text = "the rise from {base} to the highway entry took {took}"
-        return message(text, code="slow-rise", base=Value(base, "speed", 0), took=Value(took, "time", 0))
+        text = "the run does not rise from {base} to the highway entry within {longest}"
+        values = {"base": Value(base, "speed", 0), "longest": Value(LONGEST_RISE, "time", 0)}
+        return message(text, code="slow-rise", **values)
     return float((top - base) / KMH / took)
 
 
@@ -253,15 +237,12 @@ def _first(run: AlignedRun, name: str) -> Fact:
 
 
 def _speeds(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings) -> dict[str, Floats]:
-    if run.run not in grid.runs:
-        return {}
-    row = grid.speed()[grid.runs.index(run.run)]
     speeds = {}
-    for kind in ("ramp", "highway"):
-        inside = np.zeros(len(row), dtype=bool)
+    for kind in ("ramp", "highway") if run.run in grid.runs else ():
+        inside = np.zeros(len(grid.centres), dtype=bool)
         for phase in settings.phases:
             if phase.kind == kind:
                 inside |= (grid.centres >= phase.from_m) & (grid.centres <= phase.to_m)
         if inside.any():
-            speeds[kind] = np.where(inside, row, np.nan)
+            speeds[kind] = np.where(inside, grid.speed()[grid.runs.index(run.run)], np.nan)
     return speeds

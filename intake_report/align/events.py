@@ -39,18 +39,13 @@ def driven(time: Floats, speed: Floats, at: Floats) -> Floats:
     return np.asarray(distance + outside, dtype=np.float64)
 
 
-def speed_channel(run: RunData) -> str | None:
-    """Return the channel that gives a run's speed: the first with two valid samples."""
-    return next((name for name in SPEEDS if run.has(name) and len(run.good(name)) >= 2), None)
-
-
 def speed_samples(run: RunData) -> tuple[Floats, Floats] | None:
-    """Return the true speed samples of a run as (time [s], speed [km/h]), or None if there are fewer than two."""
-    name = speed_channel(run)
-    if name is None:
-        return None
-    good = run.good(name)
-    return good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+    """Return the true speed samples of a run as (time [s], speed [km/h]), or None if there are fewer than two.
+
+    They are of the first of `SPEEDS` with two valid samples.
+    """
+    good = next((good for name in SPEEDS if run.has(name) and len(good := run.good(name)) >= 2), None)
+    return None if good is None else (good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64))
 
 
 def frame_time(run: RunData) -> Floats:
@@ -87,8 +82,7 @@ def crossing(time: Floats, speed: Floats, i: int, threshold: float) -> float:
 
 def distance_at(distance: pd.Series[float], when: float) -> float:
     """Return route distance [m] at an elapsed time, NaN if either neighbouring row is off the route."""
-    time = distance.index.to_numpy(dtype=np.float64)
-    return float(np.interp(when, time, distance.to_numpy(dtype=np.float64)))
+    return float(np.interp(when, distance.index.to_numpy(dtype=np.float64), distance.to_numpy(dtype=np.float64)))
 
 
 def group(at: Floats, width: float) -> Ints:
@@ -136,19 +130,13 @@ def name_stops(stops: Sequence[RouteStop], places: Sequence[Place]) -> tuple[Rou
     """Return the stops with the name of the nearest place within two radii."""
     named = []
     for stop in stops:
-        near = min(places, key=lambda place: abs(place.distance - stop.distance), default=None)
-        fits = near is not None and abs(near.distance - stop.distance) <= 2 * PLACE_RADIUS
-        named.append(replace(stop, place=near.name if near is not None and fits else None))
+        away, name = min(((abs(place.distance - stop.distance), place.name) for place in places), default=(np.inf, ""))
+        named.append(replace(stop, place=name if away <= 2 * PLACE_RADIUS else None))
     return tuple(named)
 
 
-def passing_time(distance: pd.Series[float], at: float) -> float | None:
-    """Return the elapsed time [s] at which a run first reaches a route distance, between samples; None if never."""
-    known = distance.dropna()
-    if known.empty or not known.iloc[0] <= at <= known.iloc[-1]:
-        return None
-    time = known.index.to_numpy(dtype=np.float64)
-    s = known.to_numpy(dtype=np.float64)
+def _passing_time(time: Floats, s: Floats, at: float) -> float:
+    """Return the elapsed time [s] at which a run first reaches a route distance that lies on its way, between samples."""
     k = int(np.searchsorted(s, at, side="left"))
     if k == 0 or s[k] == at:
         return float(time[k])
@@ -166,17 +154,18 @@ def find_phases(
     known = distance.dropna()
     if known.empty:
         return ()
-    first, last = float(known.iloc[0]), float(known.iloc[-1])
+    time, s = (np.asarray(values, dtype=np.float64) for values in (known.index, known))
+    first, last = float(s[0]), float(s[-1])
     spans = []
     for phase in phases:
-        shifts = (0.0, lap, -lap) if lap is not None else (0.0,)
-        shift = max(shifts, key=lambda d: min(last, phase.to_m + d) - max(first, phase.from_m + d))
+        shift = max(
+            (0.0, lap or 0.0, -(lap or 0.0)), key=lambda d: min(last, phase.to_m + d) - max(first, phase.from_m + d)
+        )
         a, b = max(first, phase.from_m + shift), min(last, phase.to_m + shift)
-        start, end = passing_time(distance, a), passing_time(distance, b)
-        if b <= a or start is None or end is None:
-            continue
-        missing = max(a - phase.from_m - shift, phase.to_m + shift - b)
-        spans.append(PhaseSpan(phase.name, start, end, kind=phase.kind, complete=missing <= SLACK_OF_PHASE))
+        if b > a:
+            missing = max(a - phase.from_m - shift, phase.to_m + shift - b)
+            start, end = (_passing_time(time, s, at) for at in (a, b))
+            spans.append(PhaseSpan(phase.name, start, end, kind=phase.kind, complete=missing <= SLACK_OF_PHASE))
     return tuple(spans)
 
 
@@ -192,18 +181,13 @@ def highway_entry(
     if ramp is None:
         return None, message("The run does not pass the ramp.", code="entry-no-ramp")
     above = speed >= settings.threshold
-    tried = False
     for i in np.flatnonzero(~above[:-1] & above[1:]).tolist():
         when = crossing(time, speed, i, settings.threshold)
         if not ramp.start <= when <= ramp.end:
             continue
-        tried = True
         held = (time > when) & (time <= when + settings.hold)
         if time[-1] >= when + settings.hold and bool(above[held].all()):
             return when, None
-    threshold = Value(settings.threshold, "speed", 0)
-    if not tried and bool(above[np.searchsorted(time, ramp.start).clip(0, len(time) - 1)]):
-        text = "The run enters the ramp at or above {threshold}."
-        return None, message(text, code="entry-above", threshold=threshold)
-    text = "Speed is not held above {threshold} for {hold} within the ramp."
-    return None, message(text, code="entry-not-held", threshold=threshold, hold=Value(settings.hold, "time", 0))
+    text = "Speed does not rise through {threshold} within the ramp to stay above it for {hold}."
+    values = {"threshold": Value(settings.threshold, "speed", 0), "hold": Value(settings.hold, "time", 0)}
+    return None, message(text, code="entry-not-held", **values)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
 from typing import Any
 
 import numpy as np
@@ -42,7 +42,7 @@ class PlaceGrid:
     runs: tuple[str, ...]
     dwell: Floats  # time in the cell [s]; 0 where the run did not pass
     passes: Ints  # how often the run passed the middle of the cell
-    channels: dict[str, Floats]  # time-weighted mean of each [internal unit], NaN where it has no reading
+    mean: Floats  # time-weighted mean of a series [internal unit], NaN where it has no reading
 
     @property
     def centres(self) -> Floats:
@@ -56,90 +56,50 @@ class PlaceGrid:
         return np.where(once, width / np.where(once, self.dwell, 1.0) * KMH, np.nan)
 
 
-@dataclass(frozen=True)
-class Peak:
-    """Where a run's channel was highest: route distance of the cell [m] and value."""
-
-    run: str
-    distance: float
-    value: float
-
-
-@dataclass(frozen=True)
-class PeakSummary:
-    """Whether the peaks of all runs fall at one place.
-
-    `spread` is the median distance of the peaks from `centre` [m]; `share` of the runs peak within `within` metres of it.
-    The trade expects one place: before the ramp, after the longest city stretch (common practice).
-    """
-
-    peaks: tuple[Peak, ...]
-    centre: float
-    spread: float
-    share: float
-    within: float
-
-    @property
-    def one_place(self) -> bool:
-        """Whether at least three quarters of the runs peak there."""
-        return self.share >= ONE_PLACE
-
-
 def grid_by_place(
     alignment: Alignment,
-    channels: Sequence[str] = (),
+    series: Mapping[str, pd.Series[Any]] | None = None,
     *,
     step: float = STEP,
-    derived: Mapping[str, Mapping[str, pd.Series[Any]]] | None = None,
     max_gap: float = 10.0,
 ) -> PlaceGrid:
-    """Return channels of the aligned runs by place, in cells of `step` metres; refused runs are left out.
+    """Return the aligned runs by place, in cells of `step` metres; refused runs are left out.
 
-    `derived`: further series by elapsed second, by name and run, for example IAT over ambient. No channel counts between
-    samples farther apart than `max_gap` [s].
+    `series`: by run and elapsed second, for example IAT over ambient; it does not count between samples farther apart than
+    `max_gap` [s].
     """
     runs = [run for run in alignment.runs if run.grade != "refused"]
     cells = max(int(np.ceil(alignment.reference.length / step - 1e-9)), 1)
     edges = np.append(np.arange(cells) * step, alignment.reference.length)
     dwell, passes = np.zeros((len(runs), cells)), np.zeros((len(runs), cells), dtype=np.intp)
-    names = [*channels, *(derived or {})]
-    values = {name: np.full((len(runs), cells), np.nan) for name in names}
+    grid = PlaceGrid(edges, tuple(run.run for run in runs), dwell, passes, np.full((len(runs), cells), np.nan))
     for k, run in enumerate(runs):
         when, cell = edge_times(run, alignment.reference, edges)
         np.add.at(dwell[k], cell, when[:, 1] - when[:, 0])
-        for name in names:
-            series = _series(run, name, derived or {})
-            if series is not None and len(series) > 1:
-                values[name][k] = time_weighted(series, when, cell, dwell[k], max_gap)
-        passes[k] = _passes(run, alignment.reference, edges)
-    return PlaceGrid(edges=edges, runs=tuple(run.run for run in runs), dwell=dwell, passes=passes, channels=values)
+        own = (series or {}).get(run.run)
+        if own is not None and len(own) > 1:
+            grid.mean[k] = time_weighted(own, when, cell, dwell[k], max_gap)
+        for _, s, turns in _stretches(run, alignment.reference):
+            for turn in turns:
+                at = grid.centres + turn * alignment.reference.length
+                passes[k] += (at >= s[0]) & (at <= s[-1])
+    return grid
 
 
-def _series(run: AlignedRun, name: str, derived: Mapping[str, Mapping[str, pd.Series[Any]]]) -> pd.Series[Any] | None:
-    if name in derived:
-        return derived[name].get(run.run)
-    return run.clean.good(name) if run.clean.has(name) else None
-
-
-def stretches(run: AlignedRun) -> list[tuple[Floats, Floats]]:
-    """Return (time [s], route distance [m]) of each uninterrupted stretch on the route."""
-    time = run.distance.index.to_numpy(dtype=np.float64)
-    s = np.asarray(run.distance, dtype=np.float64)
-    return [(time[i:j], s[i:j]) for i, j in spans_of(np.isfinite(s)) if j - i > 1]
-
-
-def _turns(s: Floats, reference: Reference) -> range:
-    """Return the laps of a loop that a stretch touches; 0 alone on an open route."""
-    if not reference.closed:
-        return range(1)
-    return range(int(s[0] // reference.length), int(s[-1] // reference.length) + 1)
+def _stretches(run: AlignedRun, reference: Reference) -> Iterator[tuple[Floats, Floats, range]]:
+    """Yield time [s], route distance [m] and laps touched of each uninterrupted stretch on the route; lap 0 on an open one."""
+    time, distance = run.distance.index.to_numpy(dtype=np.float64), np.asarray(run.distance, dtype=np.float64)
+    for i, j in spans_of(np.isfinite(distance)):
+        if j - i > 1:
+            first, last = (int(distance[k] // reference.length) if reference.closed else 0 for k in (i, j - 1))
+            yield time[i:j], distance[i:j], range(first, last + 1)
 
 
 def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Floats, Ints]:
     """Return when a run was in which cell: times (n, 2) [s] and cells (n,). A loop passed beyond its end is folded."""
-    times, cells = [], []
-    for time, s in stretches(run):
-        for turn in _turns(s, reference):
+    times, cells = [np.empty((0, 2))], [np.empty(0, dtype=np.intp)]
+    for time, s, turns in _stretches(run, reference):
+        for turn in turns:
             at = edges + turn * reference.length
             inside = (at > s[0]) & (at < s[-1])
             # the first time at which a distance is reached; s rises there, whatever it did before
@@ -149,17 +109,11 @@ def edge_times(run: AlignedRun, reference: Reference, edges: Floats) -> tuple[Fl
             low, high = max(float(s[0]), float(at[0])), min(float(s[-1]), float(at[-1]))
             if high < low:
                 continue
-            begin = float(time[0]) if low == s[0] else None
-            end = float(time[-1]) if high == s[-1] else None
-            bounds = np.concatenate([[] if begin is None else [begin], t, [] if end is None else [end]])
+            bounds = np.concatenate([time[:1] if low == s[0] else [], t, time[-1:] if high == s[-1] else []])
             first = int(np.clip(np.searchsorted(at, low, side="right") - 1, 0, len(edges) - 2))
-            n = len(bounds) - 1
-            which = np.minimum(first + np.arange(n), len(edges) - 2)
             times.append(np.column_stack([bounds[:-1], bounds[1:]]))
-            cells.append(which)
-    if not times:
-        return np.empty((0, 2)), np.empty(0, dtype=np.intp)
-    return np.concatenate(times), np.concatenate(cells).astype(np.intp)
+            cells.append(np.minimum(first + np.arange(len(bounds) - 1), len(edges) - 2))
+    return np.concatenate(times), np.concatenate(cells)
 
 
 def time_weighted(series: pd.Series[Any], when: Floats, cell: Ints, dwell: Floats, max_gap: float) -> Floats:
@@ -186,25 +140,21 @@ def time_weighted(series: pd.Series[Any], when: Floats, cell: Ints, dwell: Float
     return np.where(enough, held / np.where(enough, have, 1.0), np.nan)
 
 
-def _passes(run: AlignedRun, reference: Reference, edges: Floats) -> Ints:
-    centres = (edges[1:] + edges[:-1]) / 2
-    count = np.zeros(len(centres), dtype=np.intp)
-    for _, s in stretches(run):
-        for turn in _turns(s, reference):
-            at = centres + turn * reference.length
-            count += (at >= s[0]) & (at <= s[-1])
-    return count
+def peak_summary(at: Sequence[float]) -> dict[str, Any]:
+    """Return whether the peaks of runs fall at one place, from the route distance of each, one at least [m].
 
-
-def summarise_peaks(peaks: Sequence[Peak]) -> PeakSummary:
-    """Return whether peaks, one per run and at least one, fall at one place."""
-    at = np.array([peak.distance for peak in peaks])
+    `peak_centre`, `peak_spread` [m]: the common place and the median distance from it; `peak_share` of the runs peak within
+    `peak_within` metres of it; `one_place`: three quarters of them do. The trade expects one place: before the ramp, after
+    the longest city stretch (common practice).
+    """
+    peaks = np.asarray(at)
     # the place that most peaks are near, not the median of two far apart
-    near = (np.abs(at[:, None] - at[None, :]) <= WITHIN).sum(axis=1)
-    centre = float(np.median(at[np.abs(at - at[int(np.argmax(near))]) <= WITHIN]))
-    away = np.abs(at - centre)
+    near = (np.abs(peaks[:, None] - peaks[None, :]) <= WITHIN).sum(axis=1)
+    centre = float(np.median(peaks[np.abs(peaks - peaks[int(np.argmax(near))]) <= WITHIN]))
+    away = np.abs(peaks - centre)
     share = float((away <= WITHIN).mean())
-    return PeakSummary(tuple(peaks), centre, spread=float(np.median(away)), share=share, within=WITHIN)
+    return {"peak_centre": centre, "peak_spread": float(np.median(away)), "peak_share": share, "peak_within": WITHIN,
+            "one_place": share >= ONE_PLACE}  # fmt: skip
 
 
 def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
@@ -273,21 +223,10 @@ def _stretches_of(level: np.ndarray, speed: Floats) -> list[tuple[int, int, int]
         n = min(beside, key=lambda n: abs(float(speed[parts[n][1] : parts[n][2]].mean()) - own))
         i, j = min(i, parts[n][1]), max(j, parts[n][2])
         joined = (int(np.digitize(np.median(speed[i:j]), LEVELS)), i, j)
-        parts = [part for m, part in enumerate(parts) if m not in (k, n)]
-        parts.insert(min(k, n), joined)
-        parts = _merged(parts)
+        parts[min(k, n) : max(k, n) + 1] = [joined]
+        alike = [list(group) for _, group in groupby(parts, key=lambda part: part[0])]
+        parts = [(group[0][0], group[0][1], group[-1][2]) for group in alike]
     return parts
-
-
-def _merged(parts: list[tuple[int, int, int]]) -> list[tuple[int, int, int]]:
-    """Return stretches with neighbours of one level joined."""
-    merged = parts[:1]
-    for level, i, j in parts[1:]:
-        if level == merged[-1][0]:
-            merged[-1] = (level, merged[-1][1], j)
-        else:
-            merged.append((level, i, j))
-    return merged
 
 
 def _ramp(speed: Floats, edges: Floats, i: int, slower: float) -> tuple[float, float]:

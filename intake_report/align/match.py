@@ -39,6 +39,7 @@ class Matched:
     """The matched nodes of one run (all shape (n,))."""
 
     node: Ints  # index of the fix
+    way: Floats  # driven up to it [m]
     s: Floats  # unwrapped route distance [m], NaN off the route
     offset: Floats  # distance from the path [m], positive to the left
     restart: Bools  # rejoins well before where the route was left
@@ -62,14 +63,16 @@ def match(fixes: Fixes, path: RoutePath, wider: float = 1.0) -> Matched:
     `wider` multiplies the corridor and the error of a fix, for a path that is not yet good.
     """
     at = thin(fixes, NODE_SPACING)
+    way = fixes.driven[at]
     candidates = _candidates(fixes.x[at], fixes.y[at], path, wider)
-    pick, restart = _viterbi(len(at), fixes.driven[at], candidates, path)
+    pick, restart = _viterbi(len(at), way, candidates, path)
     s, offset = np.full(len(at), np.nan), np.full(len(at), np.nan)
     on = pick >= 0
     s[on], offset[on] = candidates.s[pick[on]], candidates.offset[pick[on]]
     if path.closed:
-        s = _unwrap(s, fixes.driven[at], path.length)
-    return Matched(node=at, s=s, offset=offset, restart=restart)
+        # of all laps that a position could belong to, the one nearest to what was driven since the one before
+        s[on] = np.unwrap((s - way)[on], period=path.length) + way[on]
+    return Matched(node=at, way=way, s=s, offset=offset, restart=restart)
 
 
 def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> _Candidates:
@@ -182,12 +185,4 @@ def _viterbi(n: int, driven: Floats, candidates: _Candidates, path: RoutePath) -
 
 
 def _apart(a: float | None, b: float | None) -> bool:
-    return (a is None) != (b is None) or (a is not None and b is not None and abs(a - b) > APART)
-
-
-def _unwrap(s: Floats, driven: Floats, length: float) -> Floats:
-    """Let route distance run on past the end of a loop; short steps back stay steps back."""
-    out, on = s.copy(), np.isfinite(s)
-    # of all laps that a position could belong to, the one nearest to what was driven since the one before
-    out[on] = np.unwrap((s - driven)[on], period=length) + driven[on]
-    return out
+    return a is not b if a is None or b is None else abs(a - b) > APART

@@ -207,6 +207,11 @@ class Located:
         return any(finding.hard for finding in self.findings)
 
     @property
+    def away(self) -> float | None:
+        """Median distance of the fixes on the route from the path [m]; None without any."""
+        return None if self.cross_track is None or self.cross_track.empty else float(self.cross_track.abs().median())
+
+    @property
     def metres(self) -> float:
         """Metres of the reference that are covered."""
         return sum(b - a for a, b in self.covered)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from intake_report.align.events import driven, speed_samples
 from intake_report.align.model import Bools, Floats, Ints, RoutePath, RunData
@@ -85,13 +86,12 @@ def spaced(x: Floats, y: Floats, least: float) -> Ints:
 
 @dataclass(frozen=True)
 class Fixes:
-    """Position fixes in local metres with the distance driven up to each (all shape (n,)); `outliers` were dropped."""
+    """Position fixes in local metres with the distance driven up to each (all shape (n,))."""
 
     time: Floats
     x: Floats
     y: Floats
     driven: Floats
-    outliers: int
 
     def interval(self) -> float:
         """Return the median time between fixes while driving [s]; 0 where there are none."""
@@ -104,20 +104,15 @@ class Fixes:
         return float(np.quantile(way[way > STALE], WIDE)) if (way > STALE).any() else 0.0
 
 
+def position_samples(run: RunData) -> tuple[Floats, Floats, Floats]:
+    """Return time [s], latitude and longitude [°] where both are valid true samples."""
+    both = pd.concat([run.good("latitude"), run.good("longitude")], axis=1, join="inner").astype(np.float64)
+    return both.index.to_numpy(dtype=np.float64), both.iloc[:, 0].to_numpy(), both.iloc[:, 1].to_numpy()
+
+
 def has_position(run: RunData) -> bool:
     """Tell whether a run has at least two position fixes."""
     return run.has("latitude") and run.has("longitude") and len(position_samples(run)[0]) >= 2
-
-
-def position_samples(run: RunData) -> tuple[Floats, Floats, Floats]:
-    """Return time [s], latitude and longitude [°] where both are valid true samples."""
-    latitude, longitude = run.good("latitude"), run.good("longitude")
-    shared = latitude.index.intersection(longitude.index)
-    return (
-        shared.to_numpy(dtype=np.float64),
-        latitude.loc[shared].to_numpy(dtype=np.float64),
-        longitude.loc[shared].to_numpy(dtype=np.float64),
-    )
 
 
 def fixes_of(run: RunData, centre: tuple[float, float]) -> Fixes:
@@ -129,21 +124,20 @@ def fixes_of(run: RunData, centre: tuple[float, float]) -> Fixes:
     time, latitude, longitude = position_samples(run)
     x, y = to_metres(latitude, longitude, centre)
     speed = speed_samples(run)
-    way = driven(*speed, time) if speed is not None else None
-    if way is not None:
-        new = np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)])
-        since = way[np.maximum.accumulate(np.where(new, np.arange(len(x)), 0))]
-        fresh = new | (way - since < STALE)
-        time, x, y, way = time[fresh], x[fresh], y[fresh], way[fresh]
-    bad = _spikes(time, x, y, way)
-    time, x, y = time[~bad], x[~bad], y[~bad]
-    way = way[~bad] if way is not None else _way_by_position(x, y)
-    return Fixes(time=time, x=x, y=y, driven=way, outliers=int(bad.sum()))
+    if speed is None:
+        good = np.flatnonzero(~_spikes(x, y, FASTEST * np.diff(time)))
+        return Fixes(time[good], x[good], y[good], _way_by_position(x[good], y[good]))
+    way = driven(*speed, time)
+    new = np.concatenate([[True], (np.diff(x) != 0.0) | (np.diff(y) != 0.0)])
+    since = way[np.maximum.accumulate(np.where(new, np.arange(len(x)), 0))]
+    fresh = np.flatnonzero(new | (way - since < STALE))
+    good = fresh[~_spikes(x[fresh], y[fresh], np.diff(way[fresh]))]
+    return Fixes(time[good], x[good], y[good], way[good])
 
 
-def _spikes(time: Floats, x: Floats, y: Floats, way: Floats | None) -> Bools:
-    step = np.hypot(np.diff(x), np.diff(y))
-    far = step > SPIKE + SPIKE_SHARE * (np.diff(way) if way is not None else FASTEST * np.diff(time))
+def _spikes(x: Floats, y: Floats, way: Floats) -> Bools:
+    """Return which fixes (n,) are outliers, by the most that may have been driven between them (n − 1,) [m]."""
+    far = np.hypot(np.diff(x), np.diff(y)) > SPIKE + SPIKE_SHARE * way
     bad = np.zeros(len(x), dtype=bool)
     bad[1:-1] = far[:-1] & far[1:]
     if len(x) > 2:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +13,7 @@ from intake_report.align.events import driven, frame_time, spans_of, speed_sampl
 from intake_report.align.match import CORRIDOR, Matched, match
 from intake_report.align.model import Finding, Floats, Located, RoutePath, RunData
 from intake_report.align.path import Fixes, fixes_of
-from intake_report.messages import Count, Interval, Listing, Message, Value, message
+from intake_report.messages import Interval, Listing, Message, Value, message
 
 LEAST_COVERAGE = 0.9  # share of the route below which a run is searched for the reason
 BRIDGE = 200.0  # m; a shorter stretch without a match whose length agrees with the path is a gap, not a detour
@@ -43,24 +42,24 @@ def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
     matched = match(fixes, path, wider)
     passes = _passes(matched, fixes, wider * CORRIDOR, path)
     kept = max(passes, key=lambda parts: _advance(matched, parts), default=[])
-    speed = speed_samples(run)
-    time = frame_time(run)
+    speed, time = speed_samples(run), frame_time(run)
     way = driven(*speed, time) if speed is not None else np.interp(time, fixes.time, fixes.driven)
-    node_time, node_way = fixes.time[matched.node], fixes.driven[matched.node]
-    scale, residual = _scale(matched, node_way, kept)
+    node_time = fixes.time[matched.node]
+    scale, residual = _scale(matched, kept)
     distance = np.full(len(time), np.nan)
-    for i, j in kept:
-        inside = (time >= node_time[i]) & (time <= node_time[j])
-        nodes = np.flatnonzero(np.isfinite(matched.s[i : j + 1])) + i
-        distance[inside] = _smooth(way[inside], node_way[nodes], matched.s[nodes], scale)
+    on = [np.flatnonzero(np.isfinite(matched.s[i : j + 1])) + i for i, j in kept]
+    for nodes in on:
+        inside = (time >= node_time[nodes[0]]) & (time <= node_time[nodes[-1]])
+        distance[inside] = _smooth(way[inside], matched.way[nodes], matched.s[nodes], scale)
     distance = _home(distance, path)
     findings, notes = _departures(matched, fixes, path, passes, kept)
     if fixes.interval() > SLOW_FIX:
         text = "Positions come about every {interval} while driving; between them the way is by speed."
         notes = (*notes, message(text, code="slow-position", interval=Value(fixes.interval(), "time", 0)))
+    every = np.concatenate([np.empty(0, dtype=np.intp), *on])
     return Located(
         distance=pd.Series(distance, index=run.frame.index, name="route_distance"),
-        cross_track=_cross_track(matched, node_time, kept),
+        cross_track=pd.Series(matched.offset[every], index=node_time[every], name="cross_track"),
         covered=_covered(distance, path),
         speed_scale=scale if speed is not None and kept else None,
         residual=residual,
@@ -71,17 +70,17 @@ def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
 
 def _passes(matched: Matched, fixes: Fixes, corridor: float, path: RoutePath) -> list[list[Stretch]]:
     """Return the stretches on the route, grouped into passes that each run forward."""
-    node, way = matched.node, fixes.driven[matched.node]
+    way, s = matched.way, matched.s
     bridge = max(BRIDGE, SPACINGS * float(np.median(np.diff(way)))) if len(way) > 1 else BRIDGE
-    on = np.flatnonzero(np.isfinite(matched.s)).tolist()
+    on = np.flatnonzero(np.isfinite(s)).tolist()
     passes: list[list[Stretch]] = [[(b, b)] for b in on[:1]]
     for a, b in pairwise(on):
         if matched.restart[b]:
             passes.append([(b, b)])
             continue
-        gone, ahead = way[b] - way[a], matched.s[b] - matched.s[a]
-        agrees = abs(ahead - gone) < AGREES[0] + AGREES[1] * gone
-        if b == a + 1 or (agrees and (gone < bridge or _farthest(fixes, path, *node[[a, b]]) <= corridor)):
+        gone = way[b] - way[a]
+        agrees = abs(s[b] - s[a] - gone) < AGREES[0] + AGREES[1] * gone
+        if b == a + 1 or (agrees and (gone < bridge or _farthest(matched, fixes, path, a, b) <= corridor)):
             passes[-1][-1] = (passes[-1][-1][0], b)
         else:
             passes[-1].append((b, b))
@@ -92,8 +91,9 @@ def _advance(matched: Matched, parts: Sequence[Stretch]) -> float:
     return sum(float(max(matched.s[j] - matched.s[i], 0.0)) for i, j in parts)
 
 
-def _scale(matched: Matched, way: Floats, kept: Sequence[Stretch]) -> tuple[float, float]:
+def _scale(matched: Matched, kept: Sequence[Stretch]) -> tuple[float, float]:
     """Return route metres per driven metre, and the RMS that it leaves after removing each stretch's offset."""
+    way = matched.way
     ahead, gone = _advance(matched, kept), sum(float(way[j] - way[i]) for i, j in kept)
     if gone <= 0.0 or ahead <= 0.0:
         return 1.0, 0.0
@@ -151,20 +151,12 @@ def _covered(distance: Floats, path: RoutePath) -> tuple[tuple[float, float], ..
     return tuple(merged)
 
 
-def _cross_track(matched: Matched, node_time: Floats, kept: Sequence[Stretch]) -> pd.Series[Any]:
-    inside = np.zeros(len(matched.node), dtype=bool)
-    for i, j in kept:
-        inside[i : j + 1] = True
-    inside &= np.isfinite(matched.offset)
-    return pd.Series(matched.offset[inside], index=node_time[inside], name="cross_track")
-
-
-def _farthest(fixes: Fixes, path: RoutePath, first: int, last: int) -> float:
-    """Return how far from the path the fixes first to last (inclusive) get [m]."""
+def _farthest(matched: Matched, fixes: Fixes, path: RoutePath, first: int, last: int) -> float:
+    """Return how far from the path the fixes between two nodes (inclusive) get [m]."""
     import shapely
 
     line = shapely.LineString(np.column_stack([path.x, path.y]))
-    part = slice(first, last + 1)
+    part = slice(int(matched.node[first]), int(matched.node[last]) + 1)
     return float(np.max(shapely.distance(line, shapely.points(fixes.x[part], fixes.y[part]))))
 
 
@@ -174,9 +166,15 @@ def _departures(
     """Return what departs from one clean pass: findings and notes."""
     if not kept:
         return (), ()
-    findings: list[Finding] = []
-    notes: list[Message] = []
-    node, way = matched.node, fixes.driven[matched.node]
+    findings, notes, way = [], [], matched.way
+
+    def off(i: int, j: int) -> dict[str, Value]:
+        away = Value(_farthest(matched, fixes, path, i, j), "length", 0)
+        return {"gone": Value(float(way[j] - way[i]), "length", 0), "away": away}
+
+    def place(node: int) -> Value:
+        return Value(float(matched.s[node]), "distance", 2)
+
     total = _advance(matched, kept)
     again = sum(_advance(matched, parts) for parts in passes) - total
     if path.closed:
@@ -192,30 +190,12 @@ def _departures(
         begin, end = kept[0][0], kept[-1][1]
         for i, j, verb, at in ((0, begin, "joins", begin), (end, len(way) - 1, "leaves", end)):
             if way[j] - way[i] > OFF_ROUTE:
-                notes.append(
-                    message(
-                        "The run {verb} the route at {at}; {gone} were driven off it, up to {away} away.",
-                        code=f"{verb}-route",
-                        verb=verb,
-                        at=Value(float(matched.s[at]), "distance", 2),
-                        gone=Value(float(way[j] - way[i]), "length", 0),
-                        away=Value(_farthest(fixes, path, int(node[i]), int(node[j])), "length", 0),
-                    )
-                )
+                text = "The run {verb} the route at {at}; {gone} were driven off it, up to {away} away."
+                notes.append(message(text, code=f"{verb}-route", verb=verb, at=place(at), **off(i, j)))
     for (_, a), (b, _) in pairwise(kept):
         text = "The run left the route from {start} to {end}, drove {gone} and was up to {away} away."
-        detour = message(
-            text,
-            code="detour",
-            start=Value(float(matched.s[a]), "distance", 2),
-            end=Value(float(matched.s[b]), "distance", 2),
-            gone=Value(float(way[b] - way[a]), "length", 0),
-            away=Value(_farthest(fixes, path, int(node[a]), int(node[b])), "length", 0),
-        )
+        detour = message(text, code="detour", start=place(a), end=place(b), **off(a, b))
         findings.append(Finding(detour, hard=False))
-    if fixes.outliers:
-        outliers = Count(fixes.outliers, "position outlier was", "position outliers were")
-        notes.append(message("{outliers} not used.", code="position-outliers", outliers=outliers))
     return tuple(findings), tuple(notes)
 
 
@@ -231,25 +211,21 @@ def diagnose(run: RunData, located: Located, path: RoutePath) -> Located:
         return located
     fixes = fixes_of(run, path.centre)
     way = float(fixes.driven[-1] - fixes.driven[0])
+    values = {"way": Value(way, "distance", 2), "along": Value(located.metres, "distance", 2)}
     back = replace(path, x=path.x[::-1].copy(), y=path.y[::-1].copy(), s=path.length - path.s[::-1])
     backward = match(fixes, back)
     on = np.isfinite(backward.s)
-    against = float(np.diff(fixes.driven[backward.node])[on[1:] & on[:-1]].sum())
+    against = float(np.diff(backward.way)[on[1:] & on[:-1]].sum())
     if against > REVERSED[0] * way and against > REVERSED[1] * located.metres:
         text = "The run drove the route in reverse: {against} of {way} against its direction."
-        values = {"against": Value(against, "distance", 2), "way": Value(way, "distance", 2)}
-        return off_route(run, message(text, code="reversed", **values))
+        return off_route(run, message(text, code="reversed", against=Value(against, "distance", 2), way=values["way"]))
     if located.metres < OTHER_ROUTE * way:
         text = "The run is on another route: {along} of the {way} driven lie on this one."
-        values = {"along": Value(located.metres, "distance", 2), "way": Value(way, "distance", 2)}
         return off_route(run, message(text, code="wrong-route", **values))
-    part = message(
-        "The run covers {share} of the route ({parts} of {length}).",
-        code="part-of-route",
-        share=Value(covered, "share"),
-        parts=Listing(tuple(Interval(a, b, "distance", 2) for a, b in located.covered)),
-        length=Value(path.length, "distance", 2),
-    )
+    text = "The run covers {share} of the route ({parts} of {length})."
+    parts = Listing(tuple(Interval(a, b, "distance", 2) for a, b in located.covered))
+    length = Value(path.length, "distance", 2)
+    part = message(text, code="part-of-route", share=Value(covered, "share"), parts=parts, length=length)
     return replace(located, findings=(*located.findings, Finding(part, hard=False)))
 
 
@@ -260,19 +236,13 @@ def _beside(located: Located) -> Located:
     low, middle, high = np.quantile(located.cross_track.to_numpy(dtype=np.float64), [0.25, 0.5, 0.75])
     if min(abs(low), abs(high)) < BESIDE[0] or abs(middle) < BESIDE[1] or low * high < 0:
         return located
-    beside = message(
-        "The run lies {away} to the {side} of the path: another carriageway, or the route in reverse.",
-        code="beside-path",
-        away=Value(abs(float(middle)), "length", 0),
-        side="left" if middle > 0 else "right",
-    )
+    text = "The run lies {away} to the {side} of the path: another carriageway, or the route in reverse."
+    away, side = Value(abs(float(middle)), "length", 0), "left" if middle > 0 else "right"
+    beside = message(text, code="beside-path", away=away, side=side)
     return replace(located, findings=(*located.findings, Finding(beside, hard=False)))
 
 
-def off_route(run: RunData, why: Message, notes: Sequence[Message] = ()) -> Located:
+def off_route(run: RunData, why: Message) -> Located:
     """Return a run that is nowhere on the route, with the reason."""
-    return Located(
-        distance=pd.Series(np.nan, index=run.frame.index, name="route_distance"),
-        findings=(Finding(why, hard=True),),
-        notes=tuple(notes),
-    )
+    nowhere = pd.Series(np.nan, index=run.frame.index, name="route_distance")
+    return Located(distance=nowhere, findings=(Finding(why, hard=True),))

@@ -2,23 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Container, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
 from intake_report.align.events import PLACE_RADIUS, group
-from intake_report.align.landmarks import (
-    LEAST_FELLOWS,
-    STEP,
-    Likeness,
-    Line,
-    Profile,
-    place,
-    place_best,
-    tally,
-    usual_speeds,
-)
+from intake_report.align.landmarks import LEAST_FELLOWS, STEP, Likeness, Line, Profile, place, place_best, usual_speeds
 from intake_report.align.model import Bools, Floats, Ints
 from intake_report.align.placement import Placement, evidence, place_all
 
@@ -35,115 +25,82 @@ OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)
 """Of the reference, which lies where it lies, as it is and backwards."""
 
 
-@dataclass(frozen=True)
-class Registration:
-    """Where a run without a position lies: route distance = `scale` · driven + `offset` [m]."""
+class Registration(NamedTuple):
+    """Where a run without a position lies: route distance = `scale` · driven + `offset` [m].
+
+    `backward`: likeness of the run driven the other way; `placement`: stretch by stretch, None where it covers none; `apart`: how
+    far the scale is from the nearest one of another run, 0 where there are too few.
+    """
 
     scale: float
     offset: float
     likeness: Likeness
-    backward: Likeness  # of the run driven the other way
-    placement: Placement | None  # stretch by stretch; None where it covers none
-    fellows: tuple[float, ...]  # scales of the other runs, none where there are too few
-
-    @property
-    def apart(self) -> float:
-        """How far the scale is from the nearest one of another run, 0 where there are too few."""
-        return min((abs(self.scale - scale) for scale in self.fellows), default=0.0)
+    backward: Likeness
+    placement: Placement | None
+    apart: float
 
     def route(self, way: Floats) -> Floats:
         """Return route distance [m] of driven distance [m]."""
         return np.asarray(self.scale * way + self.offset, dtype=np.float64)
 
 
-def _registration(
-    line: Line, likeness: Sequence[Likeness], placement: Placement | None, fellows: Sequence[float] = ()
-) -> Registration:
-    others = tuple(fellows) if len(fellows) >= LEAST_FELLOWS else ()
-    return Registration(*line, likeness[0], likeness[1], placement, others)
-
-
 def register(
-    profiles: Sequence[Profile], stops: Sequence[Floats], reference: int, ignore: Bools | None = None
+    profiles: Sequence[Profile], stops: Sequence[Floats], known: Sequence[int], ignore: Bools | None = None
 ) -> tuple[Registration, ...]:
-    """Register runs onto the driven distance of one of them; the work is linear in their number.
+    """Register runs onto the route distance of those that are `known`; the work is linear in the number of runs.
 
-    `stops`: driven distance at each run's stops [m]; `reference`: the run whose driven distance is the route distance;
-    `ignore`: cells of its profile to leave out, so that the result can be judged there.
+    `stops`: driven distance at each run's stops [m]; `known`: runs whose driven distance is the route distance: the one
+    reference by speed, or all runs with a position, NaN where they do not cover the route; `ignore`: cells of their profiles
+    to leave out, so that the result can be judged there.
     """
-    grid = np.arange(len(profiles[reference].speed), dtype=np.float64) * STEP
-    lines: dict[int, Line] = {reference: (1.0, 0.0)}
-    told: dict[int, Sequence[Likeness]] = {}
+    grid = np.arange(len(profiles[known[0]].speed), dtype=np.float64) * STEP
+    lines: dict[int, Line] = dict.fromkeys(known, (1.0, 0.0))
+    told: dict[int, tuple[Likeness, Likeness]] = dict.fromkeys(known, OWN)
+    reference = known[0] if len(known) == 1 else None
 
     def learnt() -> tuple[dict[int, Floats], Floats]:
-        placed = (i for i in lines if i == reference or told[i][0].told)
-        tallies = {i: place(profiles[i], grid, lines[i]) for i in placed}
+        tallies = {i: place(profiles[i], grid, lines[i]) for i in lines if i in known or told[i][0].told}
         return tallies, np.sum(list(tallies.values()), axis=0)
 
     for turn in range(PASSES):
         tallies, total = learnt()
         for i, profile in enumerate(profiles):
-            if i == reference and (turn == 0 or len(tallies) < LEAST_RUNS):
-                told[i] = OWN
+            if i in known and (reference is None or turn == 0 or len(tallies) < LEAST_RUNS):
                 continue
             table = usual_speeds(total - tallies.get(i, 0.0))
             if ignore is not None:
                 table[ignore] = 0.0
-            lines[i], *told[i] = place_best(profile, table, [lines[j][0] for j in tallies if j != i])
+            lines[i], forward, backward = place_best(profile, table, [lines[j][0] for j in tallies if j != i])
+            told[i] = forward, backward
         lines = _anchor(lines, reference)
-    lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, anchor=reference)
+    lines = settle(lines, stops, {i: p.length for i, p in enumerate(profiles)}, known)
     tallies, total = learnt()
     own = {i: evidence(profiles[i], usual_speeds(total - tallies[i]), lines[i]) for i in tallies}
     placements = dict(zip(own, place_all(list(own.values())), strict=True))
-    return tuple(
-        _registration(lines[i], told[i], placements.get(i), [lines[j][0] for j in tallies if j != i])
-        for i in range(len(profiles))
-    )
+    rows = []
+    for i in range(len(profiles)):
+        apart = [abs(lines[i][0] - lines[j][0]) for j in tallies if j != i]
+        nearest = min(apart) if len(apart) >= LEAST_FELLOWS else 0.0
+        rows.append(Registration(*lines[i], *told[i], placements.get(i), nearest))
+    return tuple(rows)
 
 
-def register_onto(
-    profiles: Sequence[Profile], stops: Sequence[Floats], known: Sequence[Floats], known_stops: Sequence[Floats]
-) -> tuple[Registration, ...]:
-    """Register runs onto the route distance of runs whose place is known.
-
-    `stops`: driven distance at the stops of the runs to place [m]; `known` (cells,): speed of the placed runs by route
-    distance [km/h], NaN where not covered; `known_stops`: route distance at their stops [m].
-    """
-    tallies = [tally(speed) for speed in known]
-    total = np.sum(tallies, axis=0)
-    table = usual_speeds(total)
-    best = [place_best(profile, table) for profile in profiles]
-    n = len(profiles)
-    lines = {i: line for i, (line, _, _) in enumerate(best)} | {n + k: (1.0, 0.0) for k in range(len(known))}
-    length = {i: profile.length for i, profile in enumerate(profiles)}
-    lines = settle(lines, [*stops, *known_stops], length, fixed=range(n, n + len(known)))
-    own = [evidence(profile, table, lines[i]) for i, profile in enumerate(profiles)]
-    placed = [
-        evidence(Profile(speed, STEP), usual_speeds(total - tallied), (1.0, 0.0))
-        for speed, tallied in zip(known, tallies, strict=True)
-    ]
-    placements = place_all(own, placed)
-    return tuple(_registration(lines[i], best[i][1:], placements[i]) for i in range(n))
-
-
-def _anchor(lines: dict[int, Line], reference: int) -> dict[int, Line]:
-    """Return all lines changed alike so that the reference keeps its own driven distance."""
+def _anchor(lines: dict[int, Line], reference: int | None) -> dict[int, Line]:
+    """Return all lines changed alike so that the one reference, if there is one, keeps its own driven distance."""
+    if reference is None:
+        return lines
     scale, offset = lines[reference]
     return {i: (k / scale, (c - offset) / scale) for i, (k, c) in lines.items()}
 
 
 def settle(
-    lines: dict[int, Line],
-    stops: Sequence[Floats],
-    length: dict[int, float],
-    anchor: int | None = None,
-    fixed: Container[int] = (),
+    lines: dict[int, Line], stops: Sequence[Floats], length: dict[int, float], known: Sequence[int]
 ) -> dict[int, Line]:
     """Return the lines corrected by the stops that three runs or more share.
 
     Huber weights keep a run that stopped elsewhere from pulling. The result is kept only where stops then repeat within
-    `REPEAT`: in dense traffic they do not, and moving runs by them brings them no nearer to each other. Runs in `fixed`
-    do not move; at last all move alike so that `anchor` keeps its own.
+    `REPEAT`: in dense traffic they do not, and moving runs by them brings them no nearer to each other. Several `known` runs
+    do not move; with one, at last all move alike so that it keeps its own.
     """
     before = lines
     owner = np.concatenate([np.full(len(stops[i]), i) for i in lines])
@@ -154,7 +111,7 @@ def settle(
         lines = dict(lines)
         for i in lines:
             own = (owner == i) & np.isfinite(goal)
-            if i in fixed or own.sum() < LEAST_STOPS:
+            if (i in known and len(known) > 1) or own.sum() < LEAST_STOPS:
                 continue
             middle = length[i] / 2
             basis = np.column_stack([np.ones(int(own.sum())), way[own] / middle - 1.0])
@@ -167,8 +124,7 @@ def settle(
                 left = np.abs(miss - basis @ np.array([move, tilt]))
                 weight = np.minimum(1.0, QUEUE / np.maximum(left, 1e-9))
             lines[i] = (lines[i][0] + float(tilt) / middle, lines[i][1] + float(move - tilt))
-        if anchor is not None:
-            lines = _anchor(lines, anchor)
+        lines = _anchor(lines, known[0] if len(known) == 1 else None)
     at = _stops_at(lines, stops)
     miss = np.abs(common_places(owner, at) - at)
     miss = miss[np.isfinite(miss)]

@@ -123,18 +123,11 @@ def _row(check: Check) -> dict[str, Any]:
     spec, quantity, value = CRITERIA[check.code], quantity_of(check.code), _value(check)
     limit = Value(check.limit, quantity)
     template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
-    reason: Part = check.reason if check.outcome == "unknown" or check.code == "one-pass" else ""
-    if check.outcome == "fail" and not reason:
-        alone = spec.scope in ("run", "block")
-        reason = message(
-            "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})",
-            code=check.code, title=check.title, value=value, versus=check.versus, limit=limit,
-        )  # fmt: skip
     limits, passed = (
         message(template, limit=limit, versus=check.versus),
         {"pass": True, "fail": False}.get(check.outcome),
     )
-    row = (check.runs[0], check.code, check.title, limits, value, check.hard, passed, reason)
+    row = (check.runs[0], check.code, check.title, limits, value, check.hard, passed, check.reason)
     return dict(zip(CRITERION, row, strict=True))
 
 

@@ -8,16 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from intake_report.align import (
-    Alignment,
-    Peak,
-    PhaseSettings,
-    Place,
-    PlaceGrid,
-    grid_by_place,
-    propose_phases,
-    summarise_peaks,
-)
+from intake_report.align import Alignment, PhaseSettings, Place, PlaceGrid, grid_by_place, peak_summary, propose_phases
 from intake_report.analyse.describe import rounded
 from intake_report.campaign import Campaign
 from intake_report.metrics import RunSeries
@@ -28,8 +19,6 @@ from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, PlaceT
 from intake_report.statistics import cell_design, linked_to
 from intake_report.units import UnitSystem, from_internal
 
-NAME = "warmth"  # of the derived series: over-ambient, or IAT where there is no ambient
-
 
 @dataclass(frozen=True)
 class PlaceFacts:
@@ -37,7 +26,7 @@ class PlaceFacts:
 
     grid: PlaceGrid
     quantity: str
-    peaks: tuple[Peak, ...]
+    peaks: tuple[PeakPlace, ...]
     stops: tuple[Place, ...]
     proposed: tuple[PhaseSettings, ...]
 
@@ -48,12 +37,12 @@ def gather_places(campaign: Campaign, alignment: Alignment, series: tuple[RunSer
     if not with_values:
         return None
     over = all(run.over is not None for run in with_values)
-    derived = {NAME: {run.run: pd.Series(run.over if over else run.iat, index=run.time) for run in with_values}}
-    kept = {run.run for run in with_values}
-    placed = replace(alignment, runs=tuple(run for run in alignment.runs if run.run in kept))
+    # over-ambient, or IAT where there is no ambient
+    values = {run.run: pd.Series(run.over if over else run.iat, index=run.time) for run in with_values}
+    placed = replace(alignment, runs=tuple(run for run in alignment.runs if run.run in values))
     sound = replace(placed, runs=tuple(run for run in placed.runs if not any(finding.hard for finding in run.findings)))
     return PlaceFacts(
-        grid=grid_by_place(placed, derived=derived, max_gap=max(run.max_gap for run in with_values)),
+        grid=grid_by_place(placed, values, max_gap=max(run.max_gap for run in with_values)),
         quantity="temperature_difference" if over else "temperature",
         peaks=_peaks(with_values, over),
         stops=alignment.places,
@@ -69,7 +58,7 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
     grid = facts.grid
     used = {grid.runs[i] for i in rows}
     peaks = [peak for peak in facts.peaks if peak.run in used]
-    summary = summarise_peaks(peaks) if peaks else None
+    nowhere = dict.fromkeys(("peak_centre", "peak_spread", "peak_share", "peak_within")) | {"one_place": False}
     return Places(
         quantity=facts.quantity,
         step=float(grid.edges[1] - grid.edges[0]),
@@ -79,24 +68,20 @@ def describe_places(campaign: Campaign, facts: PlaceFacts | None, used: set[str]
             tuple(round(float(v), 2) for v in np.median(grid.dwell[rows], axis=0)),
             tuple(int(v) for v in grid.passes[rows].max(axis=0)),
         ),
-        peaks=tuple(PeakPlace(p.run, p.distance, p.value) for p in peaks),
-        peak_centre=summary.centre if summary else None,
-        peak_spread=summary.spread if summary else None,
-        peak_share=summary.share if summary else None,
-        peak_within=summary.within if summary else None,
-        one_place=summary.one_place if summary else False,
+        peaks=tuple(peaks),
+        **(peak_summary([peak.distance for peak in peaks]) if peaks else nowhere),
         stops=_stops(facts.stops, used),
         proposed=phases_text(facts.proposed, campaign.about.units),
     )
 
 
-def _peaks(series: list[RunSeries], over: bool) -> tuple[Peak, ...]:
+def _peaks(series: list[RunSeries], over: bool) -> tuple[PeakPlace, ...]:
     """Return the highest value of each run and where it was: that of the metric, not the mean of a cell."""
     found = []
     for run in series:
         metric = peak_over_ambient(run, Parameter()) if over else peak_iat(run, Parameter())
         if isinstance(metric, Reading) and metric.distance is not None:
-            found.append(Peak(run.run, metric.distance, float(metric.value)))
+            found.append(PeakPlace(run.run, metric.distance, float(metric.value)))
     return tuple(found)
 
 
@@ -117,7 +102,7 @@ def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[Place
     configuration = {run.id: run.configuration for run in campaign.runs}
     block = {run.id: run.block or "" for run in campaign.runs}
     kept = [grid.runs[i] for i in rows]
-    every = grid.channels[NAME][rows]
+    every = grid.mean[rows]
     means = _within_blocks(every, [configuration[run] for run in kept], [block[run] for run in kept])
     curves = []
     for c in campaign.configurations:

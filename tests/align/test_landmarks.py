@@ -75,24 +75,19 @@ PLAIN = Likeness(0.1, 9.0, -9.0)  # of the run turned round, where it is the way
 
 
 @pytest.mark.parametrize(
-    ("likeness", "backward", "code", "words"),
+    ("likeness", "backward", "code"),
     [
-        (Likeness(0.1, 1.6, 9.0), PLAIN, "not-registered", "only 5.0 times less likely, where 20 times"),
-        (Likeness(0.1, 2.4, 9.0), PLAIN, "not-registered", "only 11 times less"),  # e^2.4, e^3 = 20.09
-        (Likeness(-0.1, 8.0, 9.0), PLAIN, "not-registered", "less like those of the other runs than chance"),
-        (
-            Likeness(0.4, 8.0, 1.0),
-            Likeness(0.3, 8.0, -1.0),
-            "direction-unknown",
-            "turned round it is only 2.7 times less",
-        ),
-        (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 8.0, 9.0), "reversed", "turned round (likeness 0.60, 0 by chance)"),
-        (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 1.0, 9.0), "direction-unknown", "1.0 times less"),
+        (Likeness(0.1, 2.9, 9.0), PLAIN, "not-registered"),
+        (Likeness(-0.1, 8.0, 9.0), PLAIN, "not-registered"),
+        (Likeness(0.4, 8.0, 1.0), Likeness(0.3, 8.0, -1.0), "not-registered"),
+        (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 8.0, 9.0), "reversed"),
+        (Likeness(0.2, 8.0, -9.0), Likeness(0.6, 1.0, 9.0), "not-registered"),
     ],
 )
-def test_why_a_run_is_not_placed(likeness: Likeness, backward: Likeness, code: str, words: str) -> None:
+def test_why_a_run_is_not_placed(likeness: Likeness, backward: Likeness, code: str) -> None:
     why = unplaced(likeness, backward)
-    assert why is not None and why.code == code and words in said(why, "si")
+    assert why is not None and why.code == code
+    assert code == "reversed" or "no place and direction is 20 times likelier" in said(why, "si")  # e^3 = 20.09
 
 
 def speed_of(run: StubRun) -> tuple[np.ndarray, np.ndarray]:
@@ -204,7 +199,7 @@ def profiles_and_stops(drives: Path, pick: slice = slice(None)):
 def test_commute_drives_arrive_at_the_same_place(drives: Path, pick) -> None:
     """Real drives, no position, judged by where they end: the speeds before it were used, the end itself was not."""
     profiles, stops, lengths, reference = profiles_and_stops(drives, pick)
-    found = register(profiles, stops, reference)
+    found = register(profiles, stops, [reference])
     assert all(one.likeness.margin > 3.0 for one in found)
     # one drive begins half way and ends in a jam
     full = np.flatnonzero(lengths > 50000)
@@ -222,7 +217,7 @@ def test_the_scale_of_a_commute_is_like_that_of_its_season(drives: Path) -> None
     profiles, stops, lengths, _ = profiles_and_stops(drives)
     pick = [4, 5, 18, 17, 2, 3, 15, 13]
     reference = pick[int(np.argsort(lengths[pick])[len(pick) // 2])]
-    runs = register([profiles[i] for i in pick], [stops[i] for i in pick], pick.index(reference))
+    runs = register([profiles[i] for i in pick], [stops[i] for i in pick], [pick.index(reference)])
     assert all(run.likeness.told and run.apart < 0.002 and not run.placement.misplaced for run in runs)
 
 
