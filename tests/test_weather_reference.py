@@ -17,7 +17,7 @@ from intake_report.weather import (
     ReferenceCandidate,
     VehicleAmbient,
     WeatherObservation,
-    ambient_spread,
+    ambient_apart,
     choose_reference,
     compare_records,
     compare_vehicle,
@@ -179,16 +179,6 @@ def test_the_campaign_decides():
         choose_reference([sources[0], candidate("BBBB", "metar", RUNS, 0.5)], RUNS, chosen="metar")
 
 
-def test_a_forecast_is_never_the_reference():
-    forecast = ReferenceCandidate("service", "forecast", RUNS, ())
-    assert choose_reference([forecast, candidate("AAAA", "metar", RUNS[:1], 0.5)], RUNS).source == "AAAA"
-    assert choose_reference([forecast], RUNS).source is None
-    with pytest.raises(DataError, match="not recorded"):
-        choose_reference([forecast], RUNS, chosen="service")
-    with pytest.raises(DataError, match="no measurement"):
-        reference_contributions("forecast")
-
-
 def test_no_ambient_at_all():
     chosen = choose_reference([candidate("AAAA", "metar", (), 0.5)], RUNS)
     assert (chosen.source, chosen.chosen_by, chosen.uncertainty) == (None, "none", None)
@@ -208,11 +198,9 @@ def test_the_choice_does_not_depend_on_the_order_given(order):
 
 def test_spread_against_two_degrees_fahrenheit():
     assert pytest.approx(10.0 / 9.0) == SPREAD_LIMIT
-    s = ambient_spread({"d1": 27.0, "d2": 27.0 + 10.0 / 9.0, "d3": 27.5})
-    assert (s.lowest, s.highest, s.within) == ("d1", "d2", True)
-    s = ambient_spread({"d1": 27.0, "d2": 29.0, "d3": 28.2})
-    assert s.spread == pytest.approx(2.0) and s.within is False
-    assert ambient_spread({"d1": 27.0}).within is None and ambient_spread({}).spread is None
+    assert ambient_apart({"d1": 27.0, "d2": 27.0 + 10.0 / 9.0, "d3": 27.5}) is None
+    assert ambient_apart({"d1": 27.0, "d2": 29.0, "d3": 28.2}) == ("d1", "d2", pytest.approx(2.0))
+    assert ambient_apart({"d1": 27.0}) is None and ambient_apart({}) is None
 
 
 def test_real_vehicle_sensors_read_high_at_rest(drives):

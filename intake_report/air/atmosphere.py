@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from intake_report.errors import DataError
+from intake_report.messages import Message, Value, message, said
 
 Array = NDArray[np.float64]
 F = TypeVar("F", float, Array)
@@ -291,7 +292,7 @@ def station_from_sea_level(sea_level: F, elevation: F, temperature: F) -> F:
 class PressureQuestion(NamedTuple):
     """Why a pressure is not believed: one sentence and the remedy."""
 
-    what: str
+    what: Message
     remedy: str
 
 
@@ -311,22 +312,25 @@ def question_pressure(pressure: float, elevation: float | None = None) -> Pressu
     Returns none if nothing speaks against it. Without an elevation only the unit can be questioned; below about 420 m a
     sea-level pressure is within the weather's own range and cannot be told from a station pressure.
     """
-    if not np.isfinite(pressure) or not 50.0 <= pressure <= 110.0:
-        guesses = [unit for unit, factor in _UNITS if np.isfinite(pressure) and 80.0 <= pressure * factor <= 108.0]
-        hint = f"The number looks like {guesses[0]}; give its unit." if guesses else "Check the value and its unit."
-        return PressureQuestion(f"{pressure:g} kPa is not an air pressure at any road.", hint)
+    remedy = "Check the pressure, the elevation and their units."
+    if not 50.0 <= pressure <= 110.0:
+        guess = next(
+            (f"looks like {unit}" for unit, factor in _UNITS if 80.0 <= pressure * factor <= 108.0), "needs its unit"
+        )
+        what = message("{pressure} is not an air pressure at any road.", pressure=f"{pressure:g} kPa")
+        return PressureQuestion(what, f"Check the value: the number {guess}.")
     if elevation is None:
         return None
     expected = float(isa_pressure(elevation))
     if abs(pressure / expected - 1.0) <= STATION_TOLERANCE:
         return None
-    what = (
-        f"A station pressure of {pressure:.1f} kPa is questionable at {elevation:g} m, "
-        f"where the standard atmosphere has {expected:.1f} kPa."
-    )
     if 95.0 <= pressure <= 106.0 and elevation > 0.0:
-        return PressureQuestion(what, "It looks reduced to sea level: give it as an altimeter setting instead.")
-    return PressureQuestion(what, "Check the pressure, the elevation and their units.")
+        remedy = "It looks reduced to sea level: give it as an altimeter setting instead."
+    text = "A station pressure of {pressure} is questionable at {elevation}, where the standard atmosphere has {usual}."
+    of_day, usual = (Value(number, "pressure", 1) for number in (pressure, expected))
+    return PressureQuestion(
+        message(text, pressure=of_day, elevation=Value(elevation, "length", 0), usual=usual), remedy
+    )
 
 
 def check_pressure(pressure: float, elevation: float | None = None) -> None:
@@ -336,4 +340,4 @@ def check_pressure(pressure: float, elevation: float | None = None) -> None:
     """
     question = question_pressure(pressure, elevation)
     if question is not None:
-        raise DataError(question.what, remedy=question.remedy)
+        raise DataError(said(question.what, "si"), remedy=question.remedy)

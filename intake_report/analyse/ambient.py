@@ -130,7 +130,7 @@ def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> Ambie
     if start is None or frame.empty:
         return None
     time = np.arange(0.0, float(frame.index[-1]) + 30.0, 30.0)
-    values = ambient_at(record, pd.DatetimeIndex(start + pd.to_timedelta(time, unit="s")), max_age=max_age)
+    values = ambient_at(record, start.timestamp() + time, max_age=max_age)
     if not np.isfinite(values).all():
         return None
     return AmbientSeries(time, np.asarray(values, dtype=np.float64))

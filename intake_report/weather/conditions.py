@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from datetime import datetime
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from intake_report import air
 from intake_report.errors import DataError
-from intake_report.messages import Message, Part, Value, message
-from intake_report.weather.observations import LOWEST_HUMID, WeatherObservation, WeatherRecord, utc
+from intake_report.messages import Message, Value, message
+from intake_report.weather.observations import LOWEST_HUMID, WeatherObservation, WeatherRecord
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +29,7 @@ _DRY_WORDS = ("dry", "none", "no", "no rain")
 
 @dataclass(frozen=True)
 class RunConditions:
-    """Weather of one source during one run; what cannot be said is None and has its reason in `absent`."""
+    """Weather of one source during one run; what cannot be said is None."""
 
     ambient_mean: float | None = None  # time-weighted mean and extremes of the run [°C]
     ambient_high: float | None = None
@@ -46,7 +45,8 @@ class RunConditions:
     wind_variable: bool = False  # some report concerned had a variable direction
     raining: bool | None = None  # some report concerned had precipitation
     sky: tuple[str, ...] = ()  # what the reports concerned say, in order, without repetition
-    absent: tuple[tuple[str, Part], ...] = ()  # field and reason
+    # why there is no `ambient_mean`, `station_pressure` or `humidity`, by field
+    absent: Mapping[str, Message] = field(default_factory=dict)
     notes: tuple[Message, ...] = ()  # contradictions between declared and reported
 
 
@@ -60,98 +60,65 @@ def _age(known: NDArray[np.float64], times: NDArray[np.float64]) -> NDArray[np.f
     return age
 
 
-def epoch_seconds(times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64]) -> NDArray[np.float64]:
-    """Return `times` as seconds since 1970-01-01 UTC, as float arrays are already; DataError if they have no zone."""
-    if isinstance(times, np.ndarray) and times.dtype.kind == "f":
-        return times.astype(np.float64)
-    index = pd.DatetimeIndex(list(times))
-    if index.tz is None:
-        raise DataError("the times have no time zone.", remedy="Localize them before asking for the weather.")
-    return np.asarray((index - pd.Timestamp(0, tz="UTC")) / pd.Timedelta(seconds=1), dtype=np.float64)
-
-
-def ambient_at(
-    record: WeatherRecord, times: Sequence[datetime] | pd.DatetimeIndex | NDArray[np.float64], max_age: float = MAX_AGE
-) -> NDArray[np.float64]:
+def ambient_at(record: WeatherRecord, times: NDArray[np.float64], max_age: float = MAX_AGE) -> NDArray[np.float64]:
     """Return the ambient temperature of a record at any times.
 
-    `record`: of one source; `times` (n,): floats are seconds since 1970-01-01 UTC; `max_age`: longest time to the
-    nearest report [s]. Returns (n,): [°C], linear between reports, held constant before the first and after the last;
-    NaN farther than `max_age` from every report.
+    `record`: of one source; `times` (n,): seconds since 1970-01-01 UTC; `max_age`: longest time to the nearest report [s].
+    Returns (n,): [°C], linear between reports, held constant before the first and after the last; NaN farther than `max_age`
+    from every report.
     """
     known, values = record.series("temperature")
-    at = epoch_seconds(times)
     if not len(known):
-        return np.full(at.shape, np.nan)
-    ambient = np.interp(at, known, values)
-    ambient[~(_age(known, at) <= max_age)] = np.nan
+        return np.full(times.shape, np.nan)
+    ambient = np.interp(times, known, values)
+    ambient[~(_age(known, times) <= max_age)] = np.nan
     return ambient
 
 
-def conditions_during(
-    record: WeatherRecord,
-    start: datetime | pd.Timestamp,
-    end: datetime | pd.Timestamp,
-    max_age: float = MAX_AGE,
-    declared: Run | None = None,
-) -> RunConditions:
-    """Return the conditions between `start` and `end`, interpolated in time between reports.
-
-    `record`: of one source; `start`, `end`: of the run, aware, start before end; `max_age`: longest time from any
-    moment of the run to the nearest report that has the quantity [s]. Beyond it the quantity is None with a reason, not
-    a number; `declared`: what the reports may contradict. Raises DataError: if the run does not end after it starts, or
-    its times have no zone.
-    """
-    first, last = utc(start, "the start of the run"), utc(end, "the end of the run")
-    if last <= first:
-        raise DataError(
-            f"the run ends ({last.isoformat()}) before it starts ({first.isoformat()}).", remedy="Check its times."
-        )
-    window = (first.timestamp(), last.timestamp())
-    absent: dict[str, Part] = {}
-
-    def line(field: str, known: NDArray[np.float64], values: NDArray[np.float64]) -> _Line | None:
-        drawn = _drawn(record.source, known, values, window, max_age)
-        if isinstance(drawn, Message):
-            absent[field] = drawn
-            return None
-        return drawn
-
-    pressure = line("station_pressure", *record.series("station_pressure"))
-    # Vapour pressure is interpolated, not humidity: it stays when the air only warms up.
-    vapour = line("humidity", *record.vapour)
-    known, temperatures = record.series("temperature")
-    temperature = line("ambient_mean", known, temperatures)
-    concerned = _reports_near(record, window, max_age)
-    fields = _wind(concerned, absent) | _air(temperature, pressure, vapour, absent)
-    rain_reports = [o.raining for o in concerned if o.raining is not None]
-    if not rain_reports:
-        absent["raining"] = "no report near the run tells"
-    return RunConditions(
-        age_worst=_worst_age(known, window) if len(known) else None,
-        raining=any(rain_reports) if rain_reports else None,
-        sky=tuple(dict.fromkeys(o.sky for o in concerned if o.sky)),
-        notes=_contradictions(declared, concerned) if declared else (),
-        absent=tuple(absent.items()),
-        **fields,
-    )
-
-
-@dataclass(frozen=True)
-class _Line:
+class _Line(NamedTuple):
     """A quantity on its nodes within a run: times [s] from start to end, readings there."""
 
     times: NDArray[np.float64]
     readings: NDArray[np.float64]
 
-    def at(self, times: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.interp(times, self.times, self.readings)
+
+def conditions_during(
+    record: WeatherRecord, start: pd.Timestamp, end: pd.Timestamp, max_age: float = MAX_AGE, declared: Run | None = None
+) -> RunConditions:
+    """Return the conditions between `start` and `end`, interpolated in time between reports.
+
+    `record`: of one source; `start`, `end`: of the run, aware, start before end; `max_age`: longest time from any
+    moment of the run to the nearest report that has the quantity [s]. Beyond it the quantity is None with a reason, not
+    a number; `declared`: what the reports may contradict.
+    """
+    window = (start.timestamp(), end.timestamp())
+    temperature = record.series("temperature")
+    # Vapour pressure is interpolated, not humidity: it stays when the air only warms up.
+    reported = {
+        "ambient_mean": temperature,
+        "station_pressure": record.series("station_pressure"),
+        "humidity": record.vapour,
+    }
+    drawn = {name: _drawn(record.source, *series, window, max_age) for name, series in reported.items()}
+    lines = {name: line for name, line in drawn.items() if isinstance(line, _Line)}
+    concerned = _reports_near(record, window, max_age)
+    rain_reports = [o.raining for o in concerned if o.raining is not None]
+    return RunConditions(
+        age_worst=_worst_age(temperature[0], window) if len(temperature[0]) else None,
+        raining=any(rain_reports) if rain_reports else None,
+        sky=tuple(dict.fromkeys(o.sky for o in concerned if o.sky)),
+        notes=_contradictions(declared, concerned) if declared else (),
+        absent={name: why for name, why in drawn.items() if isinstance(why, Message)},
+        **_wind(concerned),
+        **_air(*(lines.get(name) for name in reported)),
+    )
 
 
-def _mean(lines: Sequence[_Line], of: Callable[..., Any]) -> float:
+def _mean(of: Callable[..., Any], *lines: _Line) -> float:
     """Return the time-weighted mean of a function of lines, taken on all their nodes."""
     nodes = np.unique(np.concatenate([line.times for line in lines]))
-    return float(np.trapezoid(of(*(line.at(nodes) for line in lines)), nodes) / (nodes[-1] - nodes[0]))
+    readings = (np.interp(nodes, line.times, line.readings) for line in lines)
+    return float(np.trapezoid(of(*readings), nodes) / (nodes[-1] - nodes[0]))
 
 
 def _worst_age(known: NDArray[np.float64], window: tuple[float, float]) -> float:
@@ -175,30 +142,26 @@ def _drawn(
     return _Line(times, np.interp(times, known, values))
 
 
-def _air(
-    temperature: _Line | None, pressure: _Line | None, vapour: _Line | None, absent: dict[str, Part]
-) -> dict[str, Any]:
+def _air(temperature: _Line | None, pressure: _Line | None, vapour: _Line | None) -> dict[str, Any]:
     """Return ambient, pressures, humidity and density of `RunConditions`."""
     fields: dict[str, Any] = {}
-    if temperature is not None:
-        fields |= {"ambient_mean": _mean([temperature], np.asarray), "ambient_high": float(temperature.readings.max())}
-    if pressure is not None:
-        fields["station_pressure"] = _mean([pressure], np.asarray)
-    if vapour is not None:
+    if temperature:
+        fields |= {"ambient_mean": _mean(np.asarray, temperature), "ambient_high": float(temperature.readings.max())}
+    if pressure:
+        fields["station_pressure"] = _mean(np.asarray, pressure)
+    if vapour:
         with contextlib.suppress(DataError):  # below −40 °C, or no vapour at all: no dew point to name
-            fields["dew_point"] = float(air.dew_point_from_vapour(_mean([vapour], np.asarray)))
-    if temperature is not None and vapour is not None and temperature.readings.min() >= LOWEST_HUMID:
-        fields["humidity"] = _mean(
-            [temperature, vapour], lambda t, e: np.minimum(100.0, 100.0 * e / air.saturation_pressure(t))
-        )
-    if pressure is None or vapour is None:
-        absent["dry_pressure"] = f"there is no {'station pressure' if pressure is None else 'humidity'}"
-    else:
-        fields["dry_pressure"] = _mean([pressure, vapour], np.subtract)
-    if temperature is None or pressure is None or vapour is None:
-        absent["air_density"] = "it needs temperature, station pressure and humidity"
-    else:
-        fields["air_density"] = _mean([temperature, pressure, vapour], air.density_ideal)
+            fields["dew_point"] = float(air.dew_point_from_vapour(_mean(np.asarray, vapour)))
+    if temperature and vapour and temperature.readings.min() >= LOWEST_HUMID:
+
+        def humidity(t: NDArray[np.float64], e: NDArray[np.float64]) -> NDArray[np.float64]:
+            return np.minimum(100.0, 100.0 * e / air.saturation_pressure(t))
+
+        fields["humidity"] = _mean(humidity, temperature, vapour)
+    if pressure and vapour:
+        fields["dry_pressure"] = _mean(np.subtract, pressure, vapour)
+    if temperature and pressure and vapour:
+        fields["air_density"] = _mean(air.density_ideal, temperature, pressure, vapour)
     return fields
 
 
@@ -212,16 +175,14 @@ def _reports_near(record: WeatherRecord, window: tuple[float, float], max_age: f
     ]
 
 
-def _wind(concerned: Sequence[WeatherObservation], absent: dict[str, Part]) -> dict[str, Any]:
-    """Return the wind of `RunConditions`; a reason goes into `absent` when no report has it."""
+def _wind(concerned: Sequence[WeatherObservation]) -> dict[str, Any]:
+    """Return the wind of `RunConditions`; missing is not calm."""
     speeds = [o.wind_speed for o in concerned if o.wind_speed is not None]
     gusts = [o.wind_gust for o in concerned if o.wind_gust is not None]
     variable = any(o.wind_variable for o in concerned)
     fields: dict[str, Any] = {"wind_variable": variable, "wind_gust": max(gusts, default=None)}
-    if not speeds:
-        absent["wind_speed"] = "no report near the run has the wind; missing is not calm"
-        return fields
-    fields["wind_speed"] = float(np.mean(speeds))
+    if speeds:
+        fields["wind_speed"] = float(np.mean(speeds))
     directed = [(o.wind_speed, o.wind_direction) for o in concerned if o.wind_speed and o.wind_direction is not None]
     if directed and not variable:
         speed, angle = np.array(directed, dtype=np.float64).T
@@ -237,13 +198,7 @@ def _contradictions(declared: Run, concerned: Sequence[WeatherObservation]) -> t
     dry_road = declared.road == "dry"
     if wet is None or not (dry_road or (declared.rain or "").strip().lower() in _DRY_WORDS):
         return ()
-    return (
-        message(
-            "Declared as {declared}, but {source} reported “{present}” at {time} UTC.",
-            code="declared-contradicts",
-            declared="a dry road" if dry_road else "without rain",
-            source=wet.source,
-            present=wet.present or "precipitation",
-            time=f"{wet.time:%H:%M}",
-        ),
-    )
+    text = "Declared as {declared}, but {source} reported “{present}” at {time} UTC."
+    values = {"source": wet.source, "present": wet.present or "precipitation", "time": f"{wet.time:%H:%M}"}
+    declares = "a dry road" if dry_road else "without rain"
+    return (message(text, code="declared-contradicts", declared=declares, **values),)

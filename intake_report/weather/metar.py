@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -14,20 +13,13 @@ from intake_report.errors import DataError, placed
 from intake_report.loaders.content import read_text
 from intake_report.messages import Message, Value, message
 from intake_report.units import to_internal
-from intake_report.weather.observations import (
-    PressureKind,
-    WeatherObservation,
-    WeatherRecord,
-    build_record,
-    completed,
-)
+from intake_report.weather.observations import PressureKind, WeatherObservation, WeatherRecord, build_record, completed
 
 _BODY_TEMPERATURE = re.compile(r"(?:^|\s)(M?\d\d)/(M?\d\d|//|XX|MM)?(?=\s|$)")
 _TENTHS = re.compile(r"\sT([01])(\d{3})(?:([01])(\d{3}))?(?=\s|$)")
 _WIND_WITHOUT_UNIT = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*(\d{3}|VRB)P?\d{2,3}(G\d{2,3})?(?=\s)")
 _VARIABLE = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*VRB")  # three slashes are a missing direction
 _FALLING = ("DZ", "RA", "SN", "SG", "IC", "PL", "GR", "GS", "UP")
-_INCH = 25.4  # mm, exact
 _REPORT_START = re.compile(r"^(?:(?:METAR|SPECI)\b|(?:COR\s+)?[A-Z][A-Z0-9]{3}\s+\d{6}Z?\s)")
 # Line with the full date before a report, as bulletins of meteorological services write it.
 _DATE_LINE = re.compile(r"^(\d{4})[/-](\d{2})[/-](\d{2})(?:[ T]\d{2}:?\d{2}(?::?\d{2})?Z?)?$")
@@ -56,14 +48,10 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
             raise DataError(f"{broken}: it has no {name}.", remedy="Give the report in full.")
     if decoded.mod == "NO DATA":
         return None
-    notices = _body_notices(text)
     speed, gust = _speed(decoded.wind_speed), _speed(decoded.wind_gust)
     direction = None if decoded.wind_dir is None else float(decoded.wind_dir.value())
-    if _WIND_WITHOUT_UNIT.search(text):
-        notices.append(message("the wind group has no unit; the wind is taken as missing.", code="wind-without-unit"))
+    if _WIND_WITHOUT_UNIT.search(text):  # which could be knots or metres per second: missing
         speed, gust, direction = None, None, None
-    if decoded.temp is None:
-        notices.append(message("the report has no temperature.", code="no-temperature"))
     pressure, kind = _pressure(decoded)
     observation = WeatherObservation(
         pd.Timestamp(decoded.time, tz="UTC"),
@@ -76,14 +64,13 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
         wind_direction=direction,
         wind_gust=gust,
         wind_variable=bool(speed) and direction is None and _VARIABLE.search(text) is not None,
-        rain=None if decoded.precip_1hr is None else float(decoded.precip_1hr.value("IN")) * _INCH,
         raining=_raining(decoded.weather),
         sky="no significant cloud, visibility 10 km or more"
         if "CAVOK" in text.split()
         else decoded.sky_conditions() or None,
         present=_present(decoded.weather),
         resolution=0.1 if _TENTHS.search(_remarks(text)) else 1.0,
-        notices=tuple(notices),
+        notices=_body_notices(text),
     )
     with placed(f"the METAR report “{text}” cannot be right: "):
         return completed(observation, elevation)
@@ -110,26 +97,21 @@ def metar_record(
     if not parts:
         raise DataError("there is no METAR report.", file=file, remedy="Give at least one report.")
     observations: list[WeatherObservation] = []
-    notices: list[Message] = []
     for part in parts:
         near = observations[-1].time if observations else None
         with placed(file=file, where=part.where):
             observation = _decode_near(part, near, (year, month), elevation)
-        if observation is None:
-            notices.append(message("“{report}” has no content.", code="nil-report", report=part.text))
-        else:
-            observations.append(observation)
+        observations += [] if observation is None else [observation]
     stations = sorted({o.source for o in observations})
     if len(stations) > 1:
         what = f"the METAR reports are of several stations ({', '.join(stations)}), at different places and elevations."
         raise DataError(what, file=file, remedy="Give each its own list.")
     if not observations:
         raise DataError("all METAR reports are empty (NIL).", file=file, remedy="Give at least one report.")
-    return build_record(source or stations[0], "metar", elevation, observations, notices)
+    return build_record(source or stations[0], "metar", elevation, observations)
 
 
-@dataclass(frozen=True)
-class ReportText:
+class ReportText(NamedTuple):
     """One report cut out of a text: `text` on one line, `where` it began, and the month a date line before it gives."""
 
     text: str
@@ -138,15 +120,10 @@ class ReportText:
 
 
 def _cut(reports: str | Path | Sequence[str]) -> list[ReportText]:
-    if isinstance(reports, Path):
-        reports = read_text(reports)
-    if isinstance(reports, str):
-        return split_reports(reports)
-    return [
-        replace(part, where=f"report {number}")
-        for number, text in enumerate(reports, start=1)
-        for part in split_reports(text)
-    ]
+    if isinstance(reports, str | Path):
+        return split_reports(read_text(reports) if isinstance(reports, Path) else reports)
+    numbered = ((f"report {number}", part) for number, text in enumerate(reports, 1) for part in split_reports(text))
+    return [part._replace(where=where) for where, part in numbered]
 
 
 def split_reports(text: str) -> list[ReportText]:
@@ -192,26 +169,25 @@ def _decode_near(
     part: ReportText, near: Any | None, first: tuple[int, int], elevation: float | None
 ) -> WeatherObservation | None:
     """Decode a report in its month, or in the month that brings it nearest to the report before it."""
-    months = [part.month or first]
-    if part.month is None and near is not None:
-        months = [divmod(near.year * 12 + near.month - 1 + shift, 12) for shift in (0, 1, -1)]
-        months = [(year, month + 1) for year, month in months]
+    if part.month is not None or near is None:
+        year, month = part.month or first
+        return decode_metar(part.text, year=year, month=month, elevation=elevation)
+    months = [divmod(near.year * 12 + near.month - 1 + shift, 12) for shift in (0, 1, -1)]
     # The day alone decides the month; a candidate month may lack the day, which is no error while another has it.
     candidates: list[WeatherObservation] = []
-    failure: DataError | None = None
+    failures: list[DataError] = []
     for year, month in months:
         try:
-            observation = decode_metar(part.text, year=year, month=month, elevation=elevation)
+            observation = decode_metar(part.text, year=year, month=month + 1, elevation=elevation)
         except DataError as error:
-            failure = failure or error
+            failures.append(error)
             continue
         if observation is None:
             return None
         candidates.append(observation)
     if not candidates:
-        assert failure is not None
-        raise failure
-    return candidates[0] if near is None else min(candidates, key=lambda o: abs(o.time - near))
+        raise failures[0]
+    return min(candidates, key=lambda o: abs(o.time - near))
 
 
 def round_half_up(tenths: int) -> int:
@@ -219,23 +195,17 @@ def round_half_up(tenths: int) -> int:
     return (tenths + 5) // 10
 
 
-def _body_notices(text: str) -> list[Message]:
+def _body_notices(text: str) -> tuple[Message, ...]:
     body = _BODY_TEMPERATURE.search(text.partition(" RMK")[0])
     tenths = _TENTHS.search(_remarks(text))
     if body is None or tenths is None:
-        return []
-    exact = int(tenths[2]) * (-1 if tenths[1] == "1" else 1)
-    whole = int(body[1].replace("M", "-"))
+        return ()
+    exact, whole = int(tenths[2]) * (-1 if tenths[1] == "1" else 1), int(body[1].replace("M", "-"))
     if round_half_up(exact) == whole:
-        return []
-    return [
-        message(
-            "the body says {whole} and the remarks {exact}, which does not round to it; the remarks are used.",
-            code="body-contradicts-remarks",
-            whole=Value(float(whole), "temperature", 0),
-            exact=Value(exact / 10.0, "temperature", 1),
-        )
-    ]
+        return ()
+    text = "the body says {whole} and the remarks {exact}, which does not round to it; the remarks are used."
+    of_remarks, of_body = Value(exact / 10.0, "temperature", 1), Value(float(whole), "temperature", 0)
+    return (message(text, code="body-contradicts-remarks", whole=of_body, exact=of_remarks),)
 
 
 def _remarks(text: str) -> str:

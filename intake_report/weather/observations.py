@@ -6,7 +6,6 @@ import contextlib
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
@@ -47,7 +46,6 @@ _POSSIBLE: dict[str, tuple[float, float, str]] = {
     "wind_speed": (0.0, 500.0, "km/h"),
     "wind_gust": (0.0, 500.0, "km/h"),
     "wind_direction": (0.0, 360.0, "°"),
-    "rain": (0.0, 500.0, "mm"),
 }
 # Pressure reduced to sea level: 1083.8 hPa is the record below 750 m (WMO archive of weather extremes, 1968) and lows
 # under 950 hPa belong to storms; outside this range [kPa] the kind of the pressure is questioned, not the weather.
@@ -74,9 +72,6 @@ class WeatherObservation:
     sky: str | None = None  # in words or in the report's own code
     present: str | None = None  # present weather
     wind_variable: bool = False  # the direction was reported as variable
-    rain: float | None = (
-        None  # depth since the previous routine report or in the past hour, as the source defines it [mm]
-    )
     raining: bool | None = None  # None when the source cannot tell
     cloud: float | None = None  # cover of a forecast [%]
     resolution: float | None = None  # step of the temperature reading [K]
@@ -100,20 +95,16 @@ class WeatherRecord:
 
     def series(self, field: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Return (seconds since 1970-01-01 UTC, values) of the observations that have `field`."""
-        pairs = [(o.time.timestamp(), getattr(o, field)) for o in self.observations if getattr(o, field) is not None]
-        times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
-        return times, values
+        return _series((o.time, getattr(o, field)) for o in self.observations)
 
     @cached_property
     def vapour(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
         """Times [s] as of `series`, and vapour pressure [kPa] of the observations that tell it."""
-        pairs = [
-            (o.time.timestamp(), float(air.vapour_pressure(o.temperature, o.humidity)))
+        return _series(
+            (o.time, air.vapour_pressure(o.temperature, o.humidity))
             for o in self.observations
             if o.temperature is not None and o.humidity is not None and o.temperature >= LOWEST_HUMID
-        ]
-        times, values = np.array(pairs, dtype=np.float64).reshape(-1, 2).T
-        return times, values
+        )
 
     @property
     def resolution(self) -> float | None:
@@ -121,21 +112,17 @@ class WeatherRecord:
         return max((o.resolution for o in self.observations if o.resolution is not None), default=None)
 
 
-def utc(time: datetime | pd.Timestamp, what: str = "a time") -> pd.Timestamp:
-    """Return `time` in UTC; DataError if it has no time zone, without which a clock time can be off by hours."""
-    stamp = pd.Timestamp(time)
-    if stamp.tzinfo is None:
-        raise DataError(
-            f"{what} ({stamp.isoformat()}) has no time zone.", remedy="Write it with an offset or name the time zone."
-        )
-    return stamp.tz_convert("UTC")
+def _series(pairs: Iterable[tuple[pd.Timestamp, float | None]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    known = [(time.timestamp(), float(value)) for time, value in pairs if value is not None]
+    times, values = np.array(known, dtype=np.float64).reshape(-1, 2).T
+    return times, values
 
 
 def completed(observation: WeatherObservation, elevation: float | None) -> WeatherObservation:
     """Check one set of readings and complete it: humidity from dew point or back, station pressure from a reduced one.
 
-    A reduced pressure needs the `elevation` of the instrument [m]. DataError if a reading is impossible, the kind of a
-    pressure is not declared or the time has no zone.
+    A reduced pressure needs the `elevation` of the instrument [m]. DataError if a reading is impossible or the kind of a
+    pressure is not declared.
     """
     o = observation
     for name, (low, high, unit) in _POSSIBLE.items():
@@ -143,63 +130,41 @@ def completed(observation: WeatherObservation, elevation: float | None) -> Weath
         if value is not None and not low <= value <= high:
             what = f"a {name.replace('_', ' ')} of {value:g} {unit} is impossible (it has to lie in {low:g} to {high:g} {unit})."
             raise DataError(what, remedy="Check the unit; leave the cell empty if there was no reading.")
-    dew_point, humidity, notices = _humidity(o)
+    dew_point, humidity, contradictions = _humidity(o)
     station, questions = _station_pressure(o, elevation)
-    notices += questions
-    if o.wind_gust is not None and o.wind_speed is not None and o.wind_gust < o.wind_speed:
-        text = "the gust of {gust} is below the wind of {wind}."
-        notices.append(
-            message(text, code="gust-below-wind", gust=Value(o.wind_gust, "speed"), wind=Value(o.wind_speed, "speed"))
-        )
     return replace(
         o,
-        time=utc(o.time),
+        time=o.time.tz_convert("UTC"),
         dew_point=dew_point,
         humidity=humidity,
         station_pressure=station,
         wind_direction=None if o.wind_variable or o.wind_speed == 0.0 else o.wind_direction,
-        notices=(*o.notices, *notices),
+        notices=(*o.notices, *contradictions, *questions),
     )
 
 
-def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, list[Message]]:
-    """Return dew point, humidity and what was noticed of them."""
-    notices: list[Message] = []
+def _humidity(o: WeatherObservation) -> tuple[float | None, float | None, tuple[Message, ...]]:
+    """Return dew point, humidity and whether they contradict each other."""
     dew_point, humidity, temperature, by_dew_point = o.dew_point, o.humidity, o.temperature, None
     if temperature is None:
-        return dew_point, humidity, notices
+        return dew_point, humidity, ()
     if dew_point is not None:
         if dew_point > temperature + SATURATION_TOLERANCE:
             what = f"the dew point {dew_point:.1f} °C is above the temperature {temperature:.1f} °C."
             raise DataError(what, remedy="Check that the two are not exchanged and share a unit.")
-        if dew_point > temperature:
-            notices.append(
-                message(
-                    "the dew point {dew_point} is above the temperature {temperature} by rounding; the air is taken as "
-                    "saturated.",
-                    code="dew-point-rounding",
-                    dew_point=Value(dew_point, "temperature", 1),
-                    temperature=Value(temperature, "temperature", 1),
-                )
-            )
         with contextlib.suppress(DataError):  # air colder than −40 °C is outside the formulation: left out
             by_dew_point = min(100.0, float(air.relative_humidity(temperature, min(dew_point, temperature))))
-    if humidity is None:
-        return dew_point, by_dew_point, notices
-    if by_dew_point is not None and abs(by_dew_point - humidity) > HUMIDITY_TOLERANCE:
-        notices.append(
-            message(
-                "the humidity {humidity} and the dew point {dew_point} ({by_dew_point}) differ; the humidity is used.",
-                code="humidity-contradicts-dew-point",
-                humidity=Value(humidity, "ratio"),
-                dew_point=Value(dew_point, "temperature", 1),
-                by_dew_point=Value(by_dew_point, "ratio"),
-            )
-        )
-    if dew_point is None and humidity > 0.0:
+    elif humidity:
         with contextlib.suppress(DataError):  # a dew point below −40 °C is outside the formulation: left out
             dew_point = float(air.dew_point(temperature, humidity))
-    return dew_point, humidity, notices
+    if humidity is None or by_dew_point is None or abs(by_dew_point - humidity) <= HUMIDITY_TOLERANCE:
+        return dew_point, by_dew_point if humidity is None else humidity, ()
+    notice = message(
+        "the humidity {humidity} and the dew point {dew_point} ({by_dew_point}) differ; the humidity is used.",
+        code="humidity-contradicts-dew-point", humidity=Value(humidity, "ratio"),
+        dew_point=Value(dew_point, "temperature", 1), by_dew_point=Value(by_dew_point, "ratio"),
+    )  # fmt: skip
+    return dew_point, humidity, (notice,)
 
 
 def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[float | None, list[Message]]:
@@ -213,20 +178,14 @@ def _station_pressure(o: WeatherObservation, elevation: float | None) -> tuple[f
     notices = [] if question is None else [question]
     if o.pressure_kind == "station":
         return o.pressure, notices
-    if elevation is None:
-        text = "the {kind} cannot be brought to station pressure: the elevation is not stated."
-        lacking = message(text, code="no-elevation", kind=_PRESSURE_LABELS[o.pressure_kind])
-        return None, [*notices, lacking]
-    if o.pressure_kind == "altimeter":
-        return float(air.station_pressure(o.pressure, elevation)), notices
-    if o.pressure_kind == "qnh":
-        return float(air.station_pressure(o.pressure, elevation, "isa")), notices
-    if o.temperature is None:
-        lacking = message(
-            "the sea-level pressure cannot be brought to station pressure without a temperature.", code="no-temperature"
-        )
-        return None, [*notices, lacking]
-    return float(air.station_from_sea_level(o.pressure, elevation, o.temperature)), notices
+    if elevation is not None and o.pressure_kind != "sea-level":
+        form: air.AltimeterForm = "isa" if o.pressure_kind == "qnh" else "smithsonian"
+        return float(air.station_pressure(o.pressure, elevation, form)), notices
+    if elevation is not None and o.temperature is not None:
+        return float(air.station_from_sea_level(o.pressure, elevation, o.temperature)), notices
+    text = "the {kind} cannot be brought to station pressure without {lacking}."
+    kind, lacking = _PRESSURE_LABELS[o.pressure_kind], "the elevation" if elevation is None else "a temperature"
+    return None, [*notices, message(text, code="pressure-not-reduced", kind=kind, lacking=lacking)]
 
 
 def _pressure_question(value: float, kind: PressureKind, elevation: float | None) -> Message | None:
@@ -235,31 +194,18 @@ def _pressure_question(value: float, kind: PressureKind, elevation: float | None
     Below about 400 m a reduced and an unreduced pressure cannot be told apart by their value alone; `compare_pressures`
     can, where a second source exists.
     """
-    low, high = ALTIMETER_RANGE
-    pressure, at = Value(value, "pressure", 2), Value(elevation, "length", 0)
-    as_station = elevation is not None and air.question_pressure(value, elevation) is None
+    question = None if elevation is None else air.question_pressure(value, elevation)
     if kind == "station":
-        if elevation is None or as_station:
-            return None
-        reduced = low <= value <= high and elevation > 0.0
-        return message(
-            "a station pressure of {pressure} is questionable at {elevation}, where the standard atmosphere has {usual}; {hint}.",
-            code="pressure-questioned",
-            pressure=pressure,
-            elevation=at,
-            usual=Value(float(air.isa_pressure(elevation)), "pressure", 1),
-            hint="it looks reduced to sea level: give it as an altimeter setting instead"
-            if reduced
-            else "check the pressure, the elevation and their units",
-        )
+        return question and message("{what} {remedy}", code="pressure-questioned", **question._asdict())
+    low, high = ALTIMETER_RANGE
     if low <= value <= high:
         return None
-    text = "{pressure} as {kind} is outside {low} to {high}"
-    if as_station and elevation is not None and elevation > 0.0:
-        text += ", but would be usual as station pressure at {elevation}"
+    text = "{pressure} as {kind} is outside {low} to {high}."
+    if elevation and question is None:
+        text = "{pressure} as {kind} is outside {low} to {high}, but would be usual as station pressure at {elevation}."
     return message(
-        text + ".", code="pressure-questioned", pressure=pressure, kind=_PRESSURE_LABELS[kind],
-        low=Value(low, "pressure"), high=Value(high, "pressure"), elevation=at,
+        text, code="pressure-questioned", pressure=Value(value, "pressure", 2), kind=_PRESSURE_LABELS[kind],
+        low=Value(low, "pressure"), high=Value(high, "pressure"), elevation=Value(elevation, "length", 0),
     )  # fmt: skip
 
 
@@ -289,7 +235,6 @@ def build_record(
     kind: Kind,
     elevation: float | None,
     observations: Iterable[WeatherObservation],
-    notices: Iterable[Message] = (),
 ) -> WeatherRecord:
     """Return the record of completed `observations`, in order of time, with one observation per time.
 
@@ -297,14 +242,11 @@ def build_record(
     equal. Notices that all observations share are given once, with their number. DataError if there is no observation.
     """
     by_time: dict[pd.Timestamp, WeatherObservation] = {}
-    gathered = list(notices)
+    gathered: list[Message] = []
     for observation in observations:
-        former = by_time.get(observation.time)
-        if former is not None and replace(former, notices=()) != replace(observation, notices=()):
-            text = "{source} has several observations at {time} UTC; the last is used."
-            gathered.append(
-                message(text, code="repeated-time", source=source, time=f"{observation.time:%Y-%m-%d %H:%M}")
-            )
+        if by_time.get(observation.time, observation) != observation:
+            text, at = "{source} has several observations at {time} UTC; the last is used.", observation.time
+            gathered.append(message(text, code="repeated-time", source=source, time=f"{at:%Y-%m-%d %H:%M}"))
         by_time[observation.time] = observation
     if not by_time:
         raise DataError(f"{source} has no observation.", remedy="Give at least one report or row.")
@@ -321,12 +263,10 @@ def _shared_notices(observations: Sequence[WeatherObservation]) -> list[Message]
     shared = []
     for code, noticed in by_code.items():
         first, notice = noticed[0]
-        text = "{source} {time} UTC: {notice}"
-        if len(noticed) > 1:
-            text += " The same holds for {more} more of its {all} observations."
-        time = f"{first.time:%Y-%m-%d %H:%M}"
-        more, all_of_them = len(noticed) - 1, len(observations)
-        shared.append(message(text, code, source=first.source, time=time, notice=notice, more=more, all=all_of_them))
+        more = " The same holds for {more} more of its {all} observations." if len(noticed) > 1 else ""
+        text, time = f"{{source}} {{time}} UTC: {{notice}}{more}", f"{first.time:%Y-%m-%d %H:%M}"
+        numbers = {"more": len(noticed) - 1, "all": len(observations)}
+        shared.append(message(text, code, source=first.source, time=time, notice=notice, **numbers))
     return shared
 
 

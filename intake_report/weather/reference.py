@@ -12,8 +12,8 @@ import pandas as pd
 
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, Value, message
-from intake_report.weather.conditions import ambient_at, epoch_seconds
-from intake_report.weather.observations import KIND_LABELS, Kind, WeatherRecord, utc
+from intake_report.weather.conditions import ambient_at
+from intake_report.weather.observations import KIND_LABELS, Kind, WeatherRecord
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -72,33 +72,27 @@ def too_slow(run: VehicleAmbient, min_speed: float = MIN_SPEED, settle: float = 
 
     True = bad: slower than `min_speed` [km/h] within the last `settle` seconds, or not known.
     """
-    time, clock, speed = run.time, run.speed_time, run.speed
-    if not len(clock):
-        return np.ones(time.shape, dtype=np.bool_)
-    # Moments from which the vehicle is known to have been fast begin anew at each slow sample and after each gap.
-    slow = ~(speed >= min_speed)
-    gap_after = np.append(np.diff(clock) > _SPEED_GAP, False)
-    broken = slow.copy()
-    broken[0] = True
-    broken[1:] |= gap_after[:-1]
-    since = np.maximum.accumulate(np.where(broken, clock, -np.inf))
+    clock = run.speed_time
     last, known = _last_speed(run)
-    bad: NDArray[np.bool_] = ~known | (time - since[last] < settle) | slow[last]
-    return bad
+    if not known.any():
+        return ~known
+    # Moments from which the vehicle is known to have been fast begin anew at each slow sample and after each gap.
+    slow = ~(run.speed >= min_speed)
+    broken = slow | np.concatenate([[True], np.diff(clock) > _SPEED_GAP])
+    since = np.maximum.accumulate(np.where(broken, clock, -np.inf))
+    return np.asarray(~known | (run.time - since[last] < settle) | slow[last])
 
 
 def _last_speed(run: VehicleAmbient) -> tuple[NDArray[np.intp], NDArray[np.bool_]]:
     """Return the last speed sample before each ambient reading, and whether it is recent enough to count."""
     last = np.searchsorted(run.speed_time, run.time, side="right") - 1
-    before = np.maximum(last, 0)
-    return before, (last >= 0) & (run.time - run.speed_time[before] <= _SPEED_GAP)
+    age = run.time - np.append(run.speed_time, -np.inf)[last]  # none before: the last of these
+    return np.maximum(last, 0), age <= _SPEED_GAP
 
 
 def _at_rest(run: VehicleAmbient) -> NDArray[np.bool_]:
-    if not len(run.speed_time):
-        return np.zeros(run.time.shape, dtype=np.bool_)
     last, known = _last_speed(run)
-    return np.asarray(known & (run.speed[last] < AT_REST))
+    return np.asarray(known & (run.speed[last] < AT_REST)) if known.any() else known
 
 
 def compare_vehicle(
@@ -112,8 +106,7 @@ def compare_vehicle(
     differences = {}
     for run in runs:
         usable = ~too_slow(run) if at == "speed" else _at_rest(run)
-        epoch = run.time + utc(run.start, f"the start of run {run.run}").timestamp()
-        differences[run.run] = (run.temperature - ambient_at(record, epoch))[usable]
+        differences[run.run] = (run.temperature - ambient_at(record, run.time + run.start.timestamp()))[usable]
     return _compared(f"vehicle sensor at {at}", record.source, differences)
 
 
@@ -127,7 +120,7 @@ def compare_records(
     known, _ = first.series("temperature")
     differences = {}
     for run, (start, end) in windows.items():
-        begin, stop = epoch_seconds([utc(start), utc(end)])
+        begin, stop = start.timestamp(), end.timestamp()
         own = known[(known >= begin) & (known <= stop)]
         at = own if len(own) else np.arange(begin, stop + 30.0, 60.0)
         differences[run] = ambient_at(first, at) - ambient_at(second, at)
@@ -253,8 +246,6 @@ def reference_contributions(
     its accuracy and rounding; `rounding_known`: whether it is declared how the control unit rounds the vehicle's
     reading.
     """
-    if kind == "forecast":
-        raise DataError("a forecast is no measurement.", remedy="Choose a source that measured.")
     limit = ASSUMED_ACCURACY[kind] if accuracy is None else accuracy
     stated = "assumed, not declared" if accuracy is None else "declared"
     parts = [Contribution("accuracy", limit / math.sqrt(3.0), stated, shared=True)]
@@ -281,27 +272,21 @@ def choose_reference(
 
     `candidates`: all sources with an ambient temperature; `runs`: all runs of the comparison; `comparisons`: shown with
     the choice; they do not decide; `chosen`: source or kind that the campaign names. Raises DataError: if the campaign
-    names a source that is not there, or a kind that several sources have, or a forecast.
+    names a source that is not there, or a kind that several sources have.
     """
-    candidates = tuple(c for c in candidates if c.kind != "forecast")
-    offered = [c for c in candidates if c.covered]
-    chosen_by: Literal["campaign", "rule", "none"] = "rule"
     picked: ReferenceCandidate | None = None
+    chosen_by: Literal["campaign", "rule", "none"] = "none"
+    text = "No run has an ambient temperature from any source: over-ambient metrics cannot be computed."
+    reason = message(text, code="no-ambient")
     if chosen is not None:
         chosen_by, picked = "campaign", _named(candidates, chosen)
         reason = message("The campaign names {source}.", code="named", source=_label(picked))
-    elif offered:
-        picked, reason = _by_rule(offered, set(runs))
-    else:
-        chosen_by = "none"
-        text = "No run has an ambient temperature from any source: over-ambient metrics cannot be computed."
-        reason = message(text, code="no-ambient")
-    uncovered = [run for run in runs if picked is not None and run not in picked.covered]
+    elif offered := [c for c in candidates if c.covered]:
+        chosen_by, (picked, reason) = "rule", _by_rule(offered, set(runs))
+    uncovered = ", ".join(run for run in runs if picked is not None and run not in picked.covered)
     if uncovered:
-        reason = message(
-            "{reason} It does not cover {runs}.", code=reason.code, reason=reason, runs=", ".join(uncovered)
-        )
-    return ReferenceChoice(picked, chosen_by, reason, tuple(comparisons), candidates)
+        reason = message("{reason} It does not cover {runs}.", code=reason.code, reason=reason, runs=uncovered)
+    return ReferenceChoice(picked, chosen_by, reason, tuple(comparisons), tuple(candidates))
 
 
 def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[ReferenceCandidate, Message]:
@@ -347,27 +332,12 @@ def _label(candidate: ReferenceCandidate) -> Part:
     return message("the {kind} “{source}”", kind=KIND_LABELS[candidate.kind], source=candidate.source)
 
 
-@dataclass(frozen=True)
-class AmbientSpread:
-    """How far the mean ambient of runs or days lies apart.
-
-    `lowest`, `highest`: coldest and warmest run; `spread`: their difference [K]; None with fewer than two values;
-    `limit`: accepted difference [K]; `within`: `spread` ≤ `limit`.
-    """
-
-    lowest: str | None
-    highest: str | None
-    spread: float | None
-    limit: float
-    within: bool | None
-
-
-def ambient_spread(means: Mapping[str, float], limit: float = SPREAD_LIMIT) -> AmbientSpread:
-    """Compare the mean ambient [°C] of runs (or days) against the accepted difference [K]; leave out runs without one."""
-    if len(means) < 2:
-        only = next(iter(means), None)
-        return AmbientSpread(only, only, None, limit, None)
+def ambient_apart(means: Mapping[str, float], limit: float = SPREAD_LIMIT) -> tuple[str, str, float] | None:
+    """Return the coldest run, the warmest and their difference [K] if it is more than `limit`, from mean ambients [°C]."""
+    if not means:
+        return None
     ordered = sorted(means, key=lambda run: (means[run], run))
-    spread = means[ordered[-1]] - means[ordered[0]]
-    # The limit is often a converted 2 °F: equality within rounding of floats is "within".
-    return AmbientSpread(ordered[0], ordered[-1], spread, limit, spread <= limit + 1e-9)
+    lowest, highest = ordered[0], ordered[-1]
+    spread = means[highest] - means[lowest]
+    # The limit is often a converted 2 °F: equality within rounding of floats is within it.
+    return (lowest, highest, spread) if spread > limit + 1e-9 else None

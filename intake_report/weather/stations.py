@@ -6,10 +6,9 @@ import csv
 import io
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo
 
 import pandas as pd
@@ -17,14 +16,7 @@ import pandas as pd
 from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders.content import read_text
 from intake_report.units import conversion
-from intake_report.weather.observations import (
-    Kind,
-    PressureKind,
-    WeatherObservation,
-    WeatherRecord,
-    build_record,
-    completed,
-)
+from intake_report.weather.observations import Kind, WeatherObservation, WeatherRecord, build_record, completed
 
 # Name in a column mapping -> key of `units.QUANTITIES`, None for text.
 COLUMN_QUANTITIES: dict[str, str | None] = {
@@ -32,11 +24,7 @@ COLUMN_QUANTITIES: dict[str, str | None] = {
     "station_pressure": "pressure", "altimeter": "pressure", "sea_level_pressure": "pressure", "wind_speed": "speed",
     "wind_gust": "speed", "wind_direction": "angle", "rain": "length", "cloud": "ratio", "sky": None,
 }  # fmt: skip
-_PRESSURE_KINDS: dict[str, PressureKind] = {
-    "station_pressure": "station",
-    "altimeter": "altimeter",
-    "sea_level_pressure": "sea-level",
-}
+_PRESSURE_KINDS = {"station_pressure": "station", "altimeter": "altimeter", "sea_level_pressure": "sea-level"}
 MISSING = frozenset({"", "na", "n/a", "nan", "null", "none", "-", "--", "---", "m", "/", "//", "///"})
 _DELIMITERS = (",", ";", "\t", "|")
 _TARGET = re.compile(r"^\s*([\w-]+)\s*(?:\[(.*)\])?\s*$")
@@ -46,11 +34,10 @@ _EPOCH = {"s": 1.0, "ms": 1e-3}
 _EXAMPLES = {"temperature": "degC", "ratio": "%", "pressure": "hPa", "speed": "km/h", "angle": "deg", "length": "mm"}
 
 
-@dataclass(frozen=True)
-class _StationColumn:
+class _Column(NamedTuple):
     header: str
     name: str
-    index: int
+    at: int  # its place in a row
     scale: float
     offset: float
     epoch: bool  # a time in seconds or milliseconds since 1970
@@ -73,8 +60,8 @@ def station_table(
     header in the table -> "quantity [unit]"; quantities are the keys of `COLUMN_QUANTITIES`. A pressure is mapped to
     "station_pressure", "altimeter" or "sea_level_pressure": its kind has to be declared; `source`, `kind`, `elevation`:
     as in `WeatherRecord`; elevation [m]; `timezone`: of times without an offset ("Europe/Madrid"); `resolution`: step
-    of the temperature reading [K]; the last decimal that the table writes when not given; `rising`: times must rise. Raises DataError: if a header
-    is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
+    of the temperature reading [K]; the last decimal that the table writes when not given; `rising`: times must rise. Raises
+    DataError: if a header is not in the table, a unit or a cell cannot be read, or a reading is impossible; says which line.
     """
     file = table if isinstance(table, Path) else None
     text = read_text(table) if isinstance(table, Path) else table.lstrip("\ufeff")
@@ -86,9 +73,8 @@ def station_table(
     try:
         zone = None if timezone is None else ZoneInfo(timezone)
     except (ValueError, OSError, KeyError):
-        raise DataError(
-            f"“{timezone}” is not a time zone.", file=file, remedy="Write one such as Europe/Madrid."
-        ) from None
+        what = f"“{timezone}” is not a time zone."
+        raise DataError(what, file=file, remedy="Write one such as Europe/Madrid.") from None
     if resolution is None:
         resolution = _written_step([cells for _, cells in rows[1:]], mapped, decimals)
     observations = []
@@ -107,22 +93,22 @@ def _rows(text: str, columns: Mapping[str, str], file: Path | None) -> tuple[lis
     """Return line numbers and cells of the rows that are not empty, and the decimal marks that their numbers may have."""
     header = next((line for line in text.splitlines() if line.strip()), "")
     wanted = {h.strip() for h in columns}
-    # The delimiter under which most of the mapped headers are found.
-    delimiter = max(
-        _DELIMITERS, key=lambda d: len(wanted & {c.strip() for c in next(csv.reader([header], delimiter=d), [])})
-    )
+
+    def mapped(delimiter: str) -> int:
+        return len(wanted & {c.strip() for c in next(csv.reader([header], delimiter=delimiter), [])})
+
+    delimiter = max(_DELIMITERS, key=mapped)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     try:
         rows = [(reader.line_num, [c.strip() for c in cells]) for cells in reader if any(c.strip() for c in cells)]
     except csv.Error as error:
-        raise DataError(
-            f"the weather table is not delimited text ({error}).", file=file, where=f"line {reader.line_num}"
-        ) from None
+        what = f"the weather table is not delimited text ({error})."
+        raise DataError(what, file=file, where=f"line {reader.line_num}") from None
     return rows, "." if delimiter == "," else ".,"
 
 
-def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_StationColumn]:
-    mapped: list[_StationColumn] = []
+def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Column]:
+    mapped: list[_Column] = []
     for head, target in columns.items():
         if head.strip() not in header:
             hint = nearest(head, header, "Its columns are")
@@ -136,9 +122,10 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Stat
             raise DataError(what, remedy=_quantity_hint(name or target))
         if any(name == other.name for other in mapped):
             raise DataError(f"two columns are mapped to {name}.", remedy="Map one column to each quantity.")
-        scale, offset = _column_conversion(head, name, match[2])
-        epoch = name == "time" and match[2] is not None
-        mapped.append(_StationColumn(head, name, header.index(head.strip()), scale, offset, epoch))
+        conversion_to = _column_conversion(head, name, match[2])
+        mapped.append(
+            _Column(head, name, header.index(head.strip()), *conversion_to, name == "time" and bool(match[2]))
+        )
     names = {c.name for c in mapped}
     if "time" not in names:
         raise DataError("no column is mapped to time.", remedy="Map the column of the observation times.")
@@ -147,15 +134,13 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Stat
     return mapped
 
 
-def _written_step(rows: Sequence[list[str]], mapped: Sequence[_StationColumn], decimals: str) -> float | None:
+def _written_step(rows: Sequence[list[str]], mapped: Sequence[_Column], decimals: str) -> float | None:
     """Return the step of the last decimal that any temperature cell is written with [K]; None without a plain one."""
-    column = next((c for c in mapped if c.name == "temperature"), None)
-    if column is None:
-        return None
     plain = re.compile(rf"[-+−]?\d+(?:[{decimals}](\d*))?")
-    matches = [plain.fullmatch(cells[column.index]) for cells in rows if column.index < len(cells)]
-    places = [len(match[1] or "") for match in matches if match]
-    return column.scale * 10.0 ** -max(places) if places else None
+    columns = [column for column in mapped if column.name == "temperature"]
+    cells = (cells[column.at] for column in columns for cells in rows if column.at < len(cells))
+    places = [len(match[1] or "") for cell in cells if (match := plain.fullmatch(cell))]
+    return columns[0].scale * 10.0 ** -max(places) if places else None
 
 
 def _quantity_hint(name: str) -> str:
@@ -174,13 +159,12 @@ def _column_conversion(head: str, name: str, unit: str | None) -> tuple[float, f
         what = f"the column “{head}” is mapped to {name} without a unit."
         raise DataError(what, remedy=f"Write the unit in brackets, for example “{name} [{_EXAMPLES[quantity]}]”.")
     with placed(f"column “{head}”: "):
-        scale, offset = conversion(unit, quantity)
-    return (scale * 1000.0, offset) if name == "rain" else (scale, offset)  # rain is kept in mm
+        return conversion(unit, quantity)
 
 
 def _observation(
     cells: list[str],
-    mapped: Sequence[_StationColumn],
+    mapped: Sequence[_Column],
     zone: ZoneInfo | None,
     decimals: str,
     source: str,
@@ -190,37 +174,31 @@ def _observation(
     texts: dict[str, str] = {}
     time: datetime | None = None
     for column in mapped:
-        if column.index >= len(cells):
+        if column.at >= len(cells):
             what = f"the row has {len(cells)} cells, too few for the column “{column.header}”."
             raise DataError(what, remedy="Fill the row or remove it.")
-        cell = cells[column.index]
+        cell = cells[column.at]
         if column.epoch:
             time = datetime.fromtimestamp(_number(cell, decimals, column.header) * column.scale, UTC)
         elif COLUMN_QUANTITIES[column.name] is None:
             texts[column.name] = cell
         elif cell.lower() not in MISSING:
-            number = _number(cell, decimals, column.header) * column.scale + column.offset
-            if column.name in _PRESSURE_KINDS:
-                values |= {"pressure": number, "pressure_kind": _PRESSURE_KINDS[column.name]}
-            else:
-                values[column.name] = number
-    return WeatherObservation(
-        pd.Timestamp(time if time is not None else _time(texts, zone)),
-        source=source,
-        raining=values["rain"] > 0.0 if "rain" in values else None,
-        sky=texts.get("sky") or None,
-        resolution=resolution,
-        **values,
-    )
+            values[column.name] = _number(cell, decimals, column.header) * column.scale + column.offset
+    for name, kind in _PRESSURE_KINDS.items():
+        if name in values:
+            values |= {"pressure": values.pop(name), "pressure_kind": kind}
+    stamp = pd.Timestamp(time if time is not None else _time(texts, zone))
+    raining = values.pop("rain") > 0.0 if "rain" in values else None
+    sky = texts.get("sky") or None
+    return WeatherObservation(stamp, source=source, raining=raining, sky=sky, resolution=resolution, **values)
 
 
 def _number(cell: str, decimals: str, header: str) -> float:
     text = cell.replace(",", ".") if "," in decimals else cell
     if not _NUMBER.fullmatch(text):
         comma = " A decimal comma needs another delimiter than the comma." if "," in cell else ""
-        raise DataError(
-            f"“{cell}” in the column “{header}” is not a number.", remedy=f"Correct it, or leave it empty.{comma}"
-        )
+        what = f"“{cell}” in the column “{header}” is not a number."
+        raise DataError(what, remedy=f"Correct it, or leave it empty.{comma}")
     return float(text.replace("−", "-"))
 
 
@@ -234,14 +212,11 @@ def _time(texts: Mapping[str, str], zone: ZoneInfo | None) -> datetime:
     if time.tzinfo is not None:
         return time
     if zone is None:
-        raise DataError(
-            f"the time “{text}” has no time zone.", remedy="Name the time zone of the table, for example “UTC”."
-        )
-    first, second = (time.replace(tzinfo=zone, fold=fold) for fold in (0, 1))
-    if first.utcoffset() != second.utcoffset():
-        skipped = (first.utcoffset() or timedelta()) < (second.utcoffset() or timedelta())
-        why = "does not exist" if skipped else "exists twice"
-        raise DataError(
-            f"the time “{text}” {why} in {zone.key}, where the clock changes.", remedy="Write it with its offset."
-        )
-    return first
+        remedy = "Name the time zone of the table, for example “UTC”."
+        raise DataError(f"the time “{text}” has no time zone.", remedy=remedy)
+    first, second = (time.replace(tzinfo=zone, fold=fold).utcoffset() or timedelta() for fold in (0, 1))
+    if first != second:
+        why = "does not exist" if first < second else "exists twice"
+        what = f"the time “{text}” {why} in {zone.key}, where the clock changes."
+        raise DataError(what, remedy="Write it with its offset.")
+    return time.replace(tzinfo=zone)

@@ -43,7 +43,6 @@ def test_variable_gusting_wind_and_tenths_from_the_remarks():
     assert from_internal(o.pressure, "inHg", "pressure") == pytest.approx(29.87, rel=1e-12)
     # The package prints 1011.517 hPa with 33.86398 hPa/inHg; the conventional inch is 33.86388640341 (3e-6 less).
     assert o.pressure * 10.0 == pytest.approx(1011.517 * 33.86388640341 / 33.86398, abs=5e-4)
-    assert o.rain == pytest.approx(0.13 * 25.4)
     assert o.raining is True and o.present == "TSRA BR"
 
 
@@ -80,7 +79,6 @@ def test_negative_tenths():
     assert (o.temperature, o.dew_point) == (-0.7, -0.7)
     assert o.humidity == pytest.approx(100.0)
     assert o.pressure * 10.0 == pytest.approx(1020.999, abs=5e-3)
-    assert o.rain == 0.0
 
 
 def test_automatic_report_with_a_wind_range_and_missing_present_weather():
@@ -135,11 +133,10 @@ def test_body_temperatures(body, temperature, dew_point):
 
 
 def test_tenths_group_of_the_manual():
-    # FMH-1 (1995) 12.7: 2.6 °C and -1.5 °C are coded T00261015, body 03/M01; P0009 is 0.09 in.
+    # FMH-1 (1995) 12.7: 2.6 °C and -1.5 °C are coded T00261015, body 03/M01.
     o = decoded("METAR KXXX 022150Z 09010KT 10SM RA OVC020 03/M01 A3003 RMK AO2 SLP982 P0009 T00261015")
     assert (o.temperature, o.dew_point) == (2.6, -1.5)
-    assert o.rain == pytest.approx(0.09 * 25.4)
-    assert not o.notices[1:] and [n.code for n in o.notices] == ["no-elevation"]
+    assert not o.notices[1:] and [n.code for n in o.notices] == ["pressure-not-reduced"]
 
 
 def test_sea_level_pressure_where_there_is_no_altimeter():

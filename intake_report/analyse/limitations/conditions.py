@@ -13,7 +13,7 @@ from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation
 from intake_report.results.compared import LimitationKind
-from intake_report.weather import SPREAD_LIMIT, ambient_spread
+from intake_report.weather import SPREAD_LIMIT, ambient_apart
 
 SLOW_SAMPLING = 2.5  # s; recovery times of half a minute are then timed to a tenth at best
 COLDER = 2.0  # K; two steps of a usual reading
@@ -102,20 +102,20 @@ AMBIENT_SPREAD = kind("ambient-spread", 300, "values", "ambient differed between
 def _ambient_differs(f: Findings) -> Iterator[Limitation]:
     """Yield that runs differ by more than the accepted limit: a remark where all differences are taken within blocks."""
     means = {c.run: c.ambient_mean for c in rows_of(f.conditions) if c.ambient_mean is not None and c.run in f.used}
-    found = ambient_spread(means, SPREAD_LIMIT)
-    if found.spread is None or found.within is not False:
+    found = ambient_apart(means)
+    if found is None:
         return
+    lowest, highest, spread = found
     blocks: dict[str, dict[str, float]] = {}
     fitted: dict[str, set[str]] = {}
     for run in f.used.values():
         blocks.setdefault(run.block or "", {}).update({run.id: means[run.id]} if run.id in means else {})
         fitted.setdefault(run.block or "", set()).add(run.configuration)
-    apart = any(ambient_spread(block, SPREAD_LIMIT).within is False for block in blocks.values())
+    apart = any(ambient_apart(block) for block in blocks.values())
     within_blocks = sum(map(bool, blocks.values())) > 1 and "" not in blocks and min(map(len, fitted.values())) > 1
     yield (DAYS_SPREAD if within_blocks and not apart else AMBIENT_SPREAD)(
-        spread=Value(found.spread, DELTA, 1), lowest=found.lowest or "", highest=found.highest or "",
-        limit=Value(found.limit, "margin"),
-    )  # fmt: skip
+        spread=Value(spread, DELTA, 1), lowest=lowest, highest=highest, limit=Value(SPREAD_LIMIT, "margin")
+    )
 
 
 @limitation("margin-resolution", 330, "values", "the readings are coarse against the recovery margins",
