@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy import special
 from scipy.interpolate import RegularGridInterpolator
 
+from intake_report import statistics
 from intake_report.analyse.claim_check import find_key, is_absolute, other
 from intake_report.analyse.compare.instruments import quantile
 from intake_report.campaign import Campaign, Claim, Planning
@@ -27,18 +27,7 @@ from intake_report.metrics import PULL_METRICS
 from intake_report.plan.scatter import ASSUMED, ASSUMED_LEVEL, BLOCKS_APART, ON_COMMON, SHARE, Scatter
 from intake_report.results import MetricKey
 from intake_report.results.text import DIFFERENCES
-from intake_report.statistics import (
-    Estimates,
-    Floats,
-    RunsModel,
-    blocked,
-    coverage_factor,
-    decide,
-    guard_band,
-    holm_rows,
-    p_values,
-    two_samples,
-)
+from intake_report.statistics import Blocked, Estimates, Floats, p_values
 from intake_report.units import parse_quantity
 
 
@@ -47,12 +36,11 @@ def scatter_of(case: Case, known: Mapping[str, Scatter], where: str) -> Scatter:
 
     Raises DataError: nothing is known of it and nothing can be assumed; `where` names the claim.
     """
-    key = case.key
-    if case.key.key + ON_COMMON * case.common in known:
-        return known[case.key.key + ON_COMMON * case.common]
-    quantity = key.spec.quantity
+    key, quantity = case.key.key, case.key.spec.quantity
+    if key + ON_COMMON * case.common in known:
+        return known[key + ON_COMMON * case.common]
     if quantity not in ASSUMED:
-        what = f"no scatter of “{key.key}” is known, and none can be assumed."
+        what = f"no scatter of “{key}” is known, and none can be assumed."
         raise DataError(what, where=where, remedy="Name a report with such runs: --like FOLDER.")
     assumed = ASSUMED[quantity]
     basis: Message = message(
@@ -96,14 +84,10 @@ class Design:
         each = planning.drive_time + planning.stand
         return (self.runs * each + (self.runs - self.blocks) * planning.changeover) / 3600.0
 
-    def model(self, pair: tuple[str, str], blocks: int | None = None) -> tuple[RunsModel, NDArray[np.intp]]:
-        """Return the report's arithmetic for a pair (candidate, other), and which runs it takes; of the first `blocks`."""
-        some = [i for i, (_, b) in enumerate(self.cells) if blocks is None or b < blocks]
-        names, ids, where = [str(i) for i in some], [self.cells[i][0] for i in some], [self.cells[i][1] for i in some]
-        if len(set(where)) > 1:
-            return blocked(names, ids, where, pair), np.array(some)
-        two = [i for i in some if self.cells[i][0] in pair]
-        return two_samples([str(i) for i in two], [self.cells[i][0] for i in two], pair), np.array(two)
+    def model(self, pair: tuple[str, str], blocks: int | None = None) -> Blocked:
+        """Return the report's arithmetic for a pair (candidate, other), with the runs of the first `blocks`."""
+        some = [cell for cell in self.cells if blocks is None or cell[1] < blocks]
+        return statistics.blocked([str(i) for i in range(len(some))], [c for c, _ in some], [b for _, b in some], pair)
 
 
 def simulate(design: Design, scatter: Scatter, n: int, rng: np.random.Generator) -> Floats:
@@ -180,18 +164,15 @@ def cases(campaign: Campaign, metrics: tuple[MetricKey, ...], known: Mapping[str
 def thresholds(
     campaign: Campaign, case: Case, design: Design, scatter: Scatter, n: int, rng: np.random.Generator
 ) -> Floats:
-    """Return the smallest true difference beyond the limit that each of n campaigns would show, (n,); inf: none.
+    """Return the smallest true difference beyond the limit that each of n campaigns would show, (n,).
 
     For "equal": the smallest margin of equivalence.
     """
     assert case.pair is not None
-    model, runs = design.model(case.pair)
-    values = simulate(design, scatter, n, rng)
-    found = with_shared(model.evaluate(values[:, runs]), scatter.shared, campaign.metrics.confidence, rng)
-    if found is None:
-        return np.full(n, math.inf)
-    others = other_p_values(case, design, scatter, values, campaign.metrics.confidence, rng)
-    return threshold_of(campaign.metrics.confidence, case.sign, found, others)
+    level, values = campaign.metrics.confidence, simulate(design, scatter, n, rng)
+    found = estimates(design, case.pair, values, scatter.shared, level, rng)
+    others = other_p_values(case, design, scatter, values, level, rng)
+    return threshold_of(level, case.sign, found, others)
 
 
 @lru_cache(maxsize=4)
@@ -199,22 +180,30 @@ def _wider(level: float) -> RegularGridInterpolator:
     """Return how much wider a t interval becomes by a normal error, over log(error / its own), log(degrees of freedom)."""
     normal = special.ndtri((np.arange(NODES) + 0.5) / NODES)
     sizes, freedom, one = np.geomspace(0.05, 50.0, 30), np.geomspace(1.0, 400.0, 16), np.ones(NODES)
-    factors = [
-        [
-            quantile(Estimates(u * normal, one, df * one), 0.5 * (1.0 + level)) / coverage_factor(level, df)
-            for df in freedom
-        ]
-        for u in sizes
-    ]
+
+    def factor(u: float, df: float) -> float:
+        limit = quantile(Estimates(u * normal, one, df * one), 0.5 * (1.0 + level))
+        return limit / statistics.coverage_factor(level, df)
+
+    factors = [[factor(u, df) for df in freedom] for u in sizes]
     return RegularGridInterpolator((np.log(sizes), np.log(freedom)), factors, bounds_error=False, fill_value=None)
 
 
-def with_shared(found: Estimates | None, u: float, level: float, rng: np.random.Generator) -> Estimates | None:
-    """Return estimates that are wrong, each, by what runs do not reduce, with it in their intervals as the report has it (`widen`)."""
-    if found is None or u == 0.0:
+def estimates(
+    design: Design, pair: tuple[str, str], values: Floats, shared: float, level: float, rng: np.random.Generator,
+    blocks: int | None = None,
+) -> Estimates:  # fmt: skip
+    """Return the report's estimates of a difference from values of n campaigns (n, runs), of their first `blocks`.
+
+    By `shared` each is wrong beside what runs reduce; it is in their intervals as the report has it (`widen`).
+    """
+    model = design.model(pair, blocks)
+    found = model.evaluate(values[:, : len(model.runs)])
+    assert found is not None  # every configuration is driven in two blocks or more
+    if shared == 0.0:
         return found
-    at = np.column_stack([np.log(np.maximum(u / found.error, 0.05)), np.log(found.df)])
-    wrong = u * rng.standard_normal(found.difference.shape)
+    at = np.column_stack([np.log(np.maximum(shared / found.error, 0.05)), np.log(found.df)])
+    wrong = shared * rng.standard_normal(found.difference.shape)
     return replace(found, difference=found.difference + wrong, error=found.error * _wider(level)(at))
 
 
@@ -225,17 +214,14 @@ def other_p_values(
 
     Those of the same metric come from its `values` (n, runs), the others from metrics that scatter likewise, each by itself.
     """
-    columns: list[Floats] = []
+    columns, baseline = [np.zeros((len(values), 0))], design.configurations[0]
     for number in range(case.family):
         drawn = simulate(design, scatter, len(values), rng) if number else values
         for candidate in design.configurations[1:]:
-            if number == 0 and case.pair is not None and candidate == case.pair[0]:
-                continue
-            model, runs = design.model((candidate, design.configurations[0]))
-            found = with_shared(model.evaluate(drawn[:, runs]), scatter.shared, level, rng)
-            assert found is not None
-            columns.append(p_values(found.difference / found.error, found.df))
-    return np.column_stack(columns) if columns else np.zeros((len(values), 0))
+            if number or (candidate, baseline) != case.pair:
+                found = estimates(design, (candidate, baseline), drawn, scatter.shared, level, rng)
+                columns.append(p_values(found.difference / found.error, found.df)[:, None])
+    return np.hstack(columns)
 
 
 def threshold_of(level: float, sign: float, found: Estimates, others: Floats) -> Floats:
@@ -243,7 +229,7 @@ def threshold_of(level: float, sign: float, found: Estimates, others: Floats) ->
     if sign == 0.0:
         return _margins(found, 1.0 - level)
     freedom, where = np.unique(found.df, return_inverse=True)
-    factor = np.array([guard_band(1.0, (1.0 - level) / 2.0, free) for free in freedom])[where]
+    factor = np.array([statistics.guard_band(1.0, (1.0 - level) / 2.0, free) for free in freedom])[where]
     own = sign * found.difference  # beyond the limit, in the direction of the claim
     low = factor * found.error - own
     if not others.shape[1]:
@@ -252,20 +238,23 @@ def threshold_of(level: float, sign: float, found: Estimates, others: Floats) ->
     for _ in range(STEPS):
         middle = 0.5 * (low + high)
         p = p_values((own + middle) / found.error, found.df)
-        holds = holm_rows(np.column_stack([p, others]))[:, 0] <= 1.0 - level
+        holds = statistics.holm_rows(np.column_stack([p, others]))[:, 0] <= 1.0 - level
         low, high = np.where(holds, low, middle), np.where(holds, middle, high)
     return np.asarray(np.maximum(high, 0.0))
 
 
 def _margins(found: Estimates, risk: float) -> Floats:
     """Return the smallest margin within which each campaign is equivalent."""
+
+    def equivalent(estimate: float, u: float, df: float, margin: float) -> bool:
+        return statistics.decide(estimate, u, -margin, margin, risk, df).decision == "conforms"
+
     made = []
-    for estimate, u, df in zip(found.difference, found.error, found.df, strict=True):
-        low, high = abs(estimate), abs(estimate) + 1e3 * u
+    for one in zip(found.difference.tolist(), found.error.tolist(), found.df.tolist(), strict=True):
+        low, high = abs(one[0]), abs(one[0]) + 1e3 * one[1]
         for _ in range(STEPS // 2):
             middle = 0.5 * (low + high)
-            holds = decide(float(estimate), float(u), -middle, middle, risk, float(df)).decision == "conforms"
-            low, high = (low, middle) if holds else (middle, high)
+            low, high = (low, middle) if equivalent(*one, middle) else (middle, high)
         made.append(high)
     return np.array(made)
 
@@ -279,9 +268,7 @@ def risk_of_looking(campaign: Campaign, design: Design, n: int, rng: np.random.G
     values = simulate(design, Scatter(1.0, 1.0, 2.0, 0.0, ""), n, rng)
     wrong = np.zeros(n, dtype=np.bool_)
     for blocks in range(2, design.blocks + 1):
-        model, runs = design.model(pair, blocks)
-        found = model.evaluate(values[:, runs])
-        assert found is not None
+        found = estimates(design, pair, values, 0.0, level, rng, blocks)
         now = threshold_of(level, 1.0, found, np.zeros((n, 0))) <= 0.0
         wrong |= now
     return float(now.mean()), float(wrong.mean())

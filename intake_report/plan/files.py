@@ -51,7 +51,9 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
 
 def plan_json(plan: Plan) -> str:
     """Return plan.json as text."""
-    return json.dumps(plan.document(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return (
+        json.dumps(plan.document(), indent=1, ensure_ascii=False, allow_nan=False, default=dt.datetime.isoformat) + "\n"
+    )
 
 
 def runs_toml(plan: Plan) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import ExitStack
 from dataclasses import asdict, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -24,29 +25,16 @@ from intake_report.check.chain import check_logs
 from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.messages import plain
-from intake_report.plan.design import (
-    Case,
-    Design,
-    cases,
-    risk_of_looking,
-    scatter_of,
-)
-from intake_report.plan.power import DRAWS, ROUGH, Shown, Task, judge_design, shared_biases, zeroed
+from intake_report.plan import power, schedule
+from intake_report.plan.design import Case, Design, cases, risk_of_looking, scatter_of
+from intake_report.plan.power import Shown, judge_design
 from intake_report.plan.scatter import Scatter, from_results, read_results
-from intake_report.plan.schedule import (
-    PlannedRun,
-    days_ahead,
-    designs,
-    order_sentences,
-    planned_runs,
-    with_repeats,
-    with_starts,
-)
+from intake_report.plan.schedule import PlannedRun
 from intake_report.plan.window import DayWindow, Forecast, climate, day_window, read_forecast, window_notes
 from intake_report.results.compared import COVARIATES
 from intake_report.results.document import results_document
 from intake_report.results.text import difference_quantity
-from intake_report.statistics import Blocked, coverage_factor
+from intake_report.statistics import coverage_factor
 from intake_report.units import parse_quantity
 
 SOAKED = 0.2  # K; what is left between two sensors after a soak check, as common practice has it
@@ -89,7 +77,7 @@ class Plan:
     @property
     def rough(self) -> bool:
         """Whether too few campaigns were simulated for firm numbers."""
-        return self.campaigns < ROUGH
+        return self.campaigns < power.ROUGH
 
     def document(self) -> dict[str, Any]:
         """Return plan.json: numbers in internal units."""
@@ -99,17 +87,17 @@ class Plan:
             **{name: getattr(self, name) for name in ("date", "revision", "seed", "campaigns", "rough")},
             "fixed_design": True,
             "design": asdict(self.design) | {"hours": self.design.hours(self.campaign.plan)},
-            "runs": [run.record() for run in self.runs],
+            "runs": [asdict(run) for run in self.runs],
             "shown": [asdict(shown) for one in self.shown for shown in one],
             "chosen": [asdict(shown) for shown in self.chosen],
             "scatter": {
                 case.name: {**asdict(scatter), "basis": plain(scatter.basis)}
                 for case, scatter in zip(self.cases, self.scatter, strict=True)
             },
-            "instruments": list(self.instruments),
-            "risk_of_looking": {"once": self.looking[0], "after_every_block": self.looking[1]},
+            "instruments": self.instruments,
+            "risk_of_looking": dict(zip(("once", "after_every_block"), self.looking, strict=True)),
             "repeat": [{"run": run, "reason": reason} for run, reason in self.repeat],
-            "notes": list(self.notes),
+            "notes": self.notes,
         }
 
 
@@ -122,7 +110,12 @@ def make_plan(
     Raises CampaignError, DataError: the campaign, a table or what is asked for cannot be used; one sentence each.
     """
     campaign, notes = open_campaign(file, planned=True)
-    _refuse(campaign, campaigns)
+    refuse(campaign_mistakes(campaign))
+    if len(campaign.configurations) < 2:
+        what, remedy = "one configuration alone needs no plan.", "Add the configuration that it is compared with."
+        raise CampaignError(what, file=campaign.given, where="configuration", remedy=remedy)
+    if campaigns < FEWEST:
+        raise DataError(f"{campaigns} simulated campaigns are too few.", remedy=f"Ask for {FEWEST} or more.")
     issued = read_issued(campaign)
     seed = campaign.metrics.seed if seed is None else seed
     known = _known(campaign, like, progress)
@@ -130,46 +123,39 @@ def make_plan(
     scatter = tuple(
         scatter_of(case, known, f"{campaign.given}: claim[{campaign.claims.index(case.claim) + 1}]") for case in about
     )
-    sizes = designs(campaign)
-    tasks = [Task(campaign, about, scatter, size, campaigns, seed) for size in sizes]
-    shown = _simulate(tasks, progress)
+    sizes = schedule.designs(campaign)
+    judged = partial(judge_design, campaign, about, scatter, campaigns, seed)
+    shown = _simulate(judged, sizes, all(case.at_once for case in about), progress)
     progress("days and order")
     weather: Forecast = () if forecast is None else read_forecast(forecast)
-    place = _place(campaign)
-    days = _days(campaign, date, weather)
+    place = None
+    if campaign.route.reference is not None:
+        path = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed)
+        place = path.latitude, path.longitude
+    days = schedule.days_ahead(campaign, date, weather)
     windows = tuple(day_window(campaign, day, weather, place) for day in days)
     repeat = tuple(_to_repeat(campaign, progress))
     lost = {run for run, _ in repeat}
-
-    def runs_of(number: int) -> tuple[PlannedRun, ...]:
-        runs = with_repeats(campaign, sizes[number], planned_runs(campaign, sizes[number], seed, issued), lost)
-        return with_starts(campaign, runs, windows)
-
-    beside = {case.name for case in about if case.beside}
-    deciding = [[s.chance for s in one if s.chance is not None and s.claim not in beside] for one in shown]
-    number, runs = _first_that_fits(_choice(campaign, issued, sizes, deciding), runs_of)
+    errors = []
+    for number in _choice(campaign, issued, about, sizes, shown):
+        try:
+            runs = schedule.planned_runs(campaign, sizes[number], seed, issued, lost)
+            runs = schedule.with_starts(campaign, runs, windows)
+            break
+        except DataError as error:  # the days do not hold its blocks
+            errors.append(error)
+    else:
+        raise errors[0]
     progress("instruments")
     rng = np.random.default_rng([seed, 3])
-    return Plan(
+    plan = Plan(
         campaign, date.isoformat(), 1, seed, campaigns, about, scatter, shown, sizes[number], shown[number],
-        runs, windows,
-        () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)),
-        tuple(_instruments(tasks[number], shown[number])),
-        (*notes, *_as_measured(about), *window_notes(campaign, days[:14], weather, place), *order_sentences(runs),
-         *_covariates(campaign, sizes[number], about)),
+        runs, windows, () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)), (),
+        (*notes, *_as_measured(about), *window_notes(campaign, days[:14], weather, place),
+         *schedule.order_sentences(runs), *_covariates(campaign, sizes[number], about)),
         risk_of_looking(campaign, sizes[number], LOOKED, rng), repeat,
     )  # fmt: skip
-
-
-def _refuse(campaign: Campaign, campaigns: int) -> None:
-    refuse(campaign_mistakes(campaign))
-    if len(campaign.configurations) < 2:
-        remedy = "Add the configuration that it is compared with."
-        raise CampaignError(
-            "one configuration alone needs no plan.", file=campaign.given, where="configuration", remedy=remedy
-        )
-    if campaigns < FEWEST:
-        raise DataError(f"{campaigns} simulated campaigns are too few.", remedy=f"Ask for {FEWEST} or more.")
+    return replace(plan, instruments=tuple(_instruments(plan)))
 
 
 def _known(campaign: Campaign, like: Path | None, progress: Progress) -> dict[str, Scatter]:
@@ -179,30 +165,32 @@ def _known(campaign: Campaign, like: Path | None, progress: Progress) -> dict[st
     if len({(r.configuration, r.block) for r in there if r.exclude is None}) < 2:
         return found
     progress("runs that were driven")
-    part = campaign.model_copy(update={"runs": there})
-    document = results_document(analyse(part), "2000-01-01", 1)
+    document = results_document(analyse(campaign.model_copy(update={"runs": there})), "2000-01-01", 1)
     return {**found, **from_results(document, "this campaign")}
 
 
-def _simulate(tasks: Sequence[Task], progress: Progress) -> tuple[tuple[Shown, ...], ...]:
+def _simulate(
+    judged: Callable[[Design], tuple[Shown, ...]], sizes: Sequence[Design], at_once: bool, progress: Progress
+) -> tuple[tuple[Shown, ...], ...]:
     """Judge the designs side by side where claims are judged one by one, else one after the other: they take no time."""
     with ExitStack() as stack:
         each: Callable[..., Iterator[tuple[Shown, ...]]] = map
-        if not all(case.at_once for case in tasks[0].cases):
+        if not at_once:
             each = stack.enter_context(ProcessPoolExecutor(WORKERS)).map
-        found, made = each(judge_design, tasks), []
-        for number, task in enumerate(tasks, 1):
-            progress(f"design {number} of {len(tasks)}: {task.design.blocks} blocks, {task.campaigns} campaigns")
+        found, made = each(judged, sizes), []
+        for number, size in enumerate(sizes, 1):
+            progress(f"design {number} of {len(sizes)}: {size.blocks} blocks")
             made.append(next(found))
     return tuple(made)
 
 
 def _choice(
-    campaign: Campaign, issued: dict[str, Any] | None, sizes: Sequence[Design], chances: Sequence[Sequence[float]]
-) -> list[int]:
+    campaign: Campaign, issued: dict[str, Any] | None, about: Sequence[Case], sizes: Sequence[Design],
+    shown: Sequence[Sequence[Shown]],
+) -> list[int]:  # fmt: skip
     """Return which designs may be planned, best first: the issued or declared one alone, else those that show what is worth it.
 
-    `chances` of each design to show what is worth it. The shorter one first. Without anything stated, four blocks go before the others; where none shows enough, the most blocks.
+    The shorter one first. Without anything stated, four blocks go before the others; where none shows enough, the most blocks.
     """
     planning = campaign.plan
     wanted = (planning.blocks, planning.runs_per_block)
@@ -211,6 +199,8 @@ def _choice(
     fixed = [n for n, size in enumerate(sizes) if (size.blocks, size.repeats) == wanted]
     if fixed:
         return fixed
+    beside = {case.name for case in about if case.beside}
+    chances = [[s.chance for s in one if s.chance is not None and s.claim not in beside] for one in shown]
     by_time = sorted(range(len(sizes)), key=lambda i: sizes[i].hours(planning))
     if not any(chances):
         return sorted(by_time, key=lambda i: sizes[i].blocks != 4)
@@ -218,65 +208,31 @@ def _choice(
     return enough + sorted((i for i in by_time if i not in enough), key=lambda i: -sizes[i].blocks)
 
 
-def _first_that_fits(
-    choice: Sequence[int], runs_of: Callable[[int], tuple[PlannedRun, ...]]
-) -> tuple[int, tuple[PlannedRun, ...]]:
-    """Return the first design whose blocks the days hold, with its runs; else the error of the first."""
-    errors = []
-    for number in choice:
-        try:
-            return number, runs_of(number)
-        except DataError as error:
-            errors.append(error)
-    raise errors[0]
-
-
-def _days(campaign: Campaign, today: dt.date, forecast: Forecast) -> list[dt.date]:
-    days = days_ahead(campaign, today)
-    if not forecast:
-        return days
-    first, last = (one.time.tz_convert(campaign.about.timezone).date() for one in (forecast[0], forecast[-1]))
-    covered = [day for day in days if first <= day <= last]
-    if not covered:
-        what = f"the forecast is of {first} to {last}, the days to drive are {days[0]} to {days[-1]}: they do not meet."
-        raise DataError(what, where="--forecast", remedy="Save a newer one, or set plan.first_day and plan.last_day.")
-    return covered
-
-
-def _place(campaign: Campaign) -> tuple[float, float] | None:
-    if campaign.route.reference is None:
-        return None
-    path = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed)
-    return path.latitude, path.longitude
-
-
-def _instruments(task: Task, chosen: Sequence[Shown]) -> Iterator[str]:
+def _instruments(plan: Plan) -> Iterator[str]:
     """Yield for each claim whether the declared instruments allow it, and what a soak check would do."""
-    campaign, units = task.campaign, task.campaign.about.units
-    cancel = [case.claim.id for case in task.cases if case.at_once and not case.common]
+    campaign, units = plan.campaign, plan.campaign.about.units
+    kelvins = partial(formatting.with_unit, quantity="temperature_difference", system=units, decimals=1)
+    cancel = [case.claim.id for case in plan.cases if case.at_once and not case.common]
     if cancel:
         yield f"{formatting.listing(cancel)}: biases that all runs share cancel; the instruments do not stand in the way."
     iat = campaign.instrument.channels.get("iat")
     stated = "of which no accuracy is declared"
     if iat is not None and iat.accuracy is not None:
-        accuracy = parse_quantity(iat.accuracy, "temperature_difference")
-        stated = f"± {formatting.with_unit(accuracy, 'temperature_difference', units, 1)}"
-    for number, (case, shown) in enumerate(zip(task.cases, chosen, strict=True)):
+        stated = f"± {kelvins(parse_quantity(iat.accuracy, 'temperature_difference'))}"
+    for number, (case, scatter, shown) in enumerate(zip(plan.cases, plan.scatter, plan.chosen, strict=True)):
         if case.at_once:
             continue
         form = (difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
-        rng = np.random.default_rng([task.seed, 2, number])
-        alone = replace(task, cases=(case,), scatter=(task.scatter[number],), soaked=zeroed(SOAKED, DRAWS, rng))
-        after = judge_design(alone)[0].detectable
-        wide = float(np.std(shared_biases(campaign, 2000, rng).shift))
-        declared = (
-            f"with the declared instruments (intake air {stated}; shared standard uncertainty "
-            f"{formatting.with_unit(wide, 'temperature_difference', units, 1)})"
-        )
-        soaked = f"a soak check to ± {formatting.with_unit(SOAKED, 'temperature_difference', units, 1)}"
+        rng = np.random.default_rng([plan.seed, 2, number])
+        zeroed = power.zeroed(SOAKED, power.DRAWS, rng)
+        (alone,) = judge_design(campaign, (case,), (scatter,), plan.campaigns, plan.seed, plan.design, zeroed)
+        after = alone.detectable
+        wide = float(np.std(power.shared_biases(campaign, 2000, rng).shift))
+        declared = f"with the declared instruments (intake air {stated}; shared standard uncertainty {kelvins(wide)})"
+        soaked = f"a soak check to ± {kelvins(SOAKED)}"
         can = "cannot either" if after is None else f"shows it from {formatting.with_unit(after, *form)} on"
         if shown.detectable is None:
-            yield f"{case.claim.id}: cannot be decided {declared}; {soaked} {can} in {task.design.blocks} blocks."
+            yield f"{case.claim.id}: cannot be decided {declared}; {soaked} {can} in {plan.design.blocks} blocks."
             continue
         if after is None or after > CHANGED * shown.detectable:
             can = "would change little: runs and days decide"
@@ -307,29 +263,23 @@ def _as_measured(about: Sequence[Case]) -> Iterator[str]:
 
 def _covariates(campaign: Campaign, design: Design, about: Sequence[Case]) -> Iterator[str]:
     """Yield that the plan counts the scatter without adjustment, and what that means in this design."""
-    declared = campaign.comparison.covariates
-    names = [
-        n
-        for case in about
-        if case.pair
-        for n in (DEFAULT.get(case.key.spec.group, ()) if declared is None else declared)
-    ]
+    declared, level = campaign.comparison.covariates, campaign.metrics.confidence
+    of_each = [DEFAULT.get(case.key.spec.group, ()) if declared is None else declared for case in about if case.pair]
+    names = dict.fromkeys(name for some in of_each for name in some)
     if not names:
         return
-    model, _ = design.model((design.configurations[1], design.configurations[0]))
-    assert isinstance(model, Blocked)
-    free, level, words = round(float(np.trace(model.residual))), campaign.metrics.confidence, dict.fromkeys(names)
-    what = formatting.listing([COVARIATES[name][0] for name in words])
-    left = free - len(words)
-    if left < LEAST_LEFT * len(words):
+    model = design.model((design.configurations[1], design.configurations[0]))
+    free, what = round(float(np.trace(model.residual))), formatting.listing([COVARIATES[name][0] for name in names])
+    left = free - len(names)
+    if left < LEAST_LEFT * len(names):
         yield (
             f"The report does not adjust for {what} in this design: {left} degrees of freedom would be left, and "
-            f"{LEAST_LEFT * len(words)} are needed. The scatter that the plan counts is unadjusted too."
+            f"{LEAST_LEFT * len(names)} are needed. The scatter that the plan counts is unadjusted too."
         )
         return
     wider = coverage_factor(level, left) / coverage_factor(level, free)
     yield (
         f"The report adjusts for {what} where the runs allow it; the plan does not, and counts the scatter as it is. So it promises "
-        f"too little where {'it explains' if len(words) == 1 else 'they explain'} scatter, and too much, by {100.0 * (wider - 1.0):.0f} % "
+        f"too little where {'it explains' if len(names) == 1 else 'they explain'} scatter, and too much, by {100.0 * (wider - 1.0):.0f} % "
         "of a difference, where nothing is explained."
     )

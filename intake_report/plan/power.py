@@ -6,8 +6,9 @@ Recovery times and limits of values are simulated campaigns judged one by one, w
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,28 +40,20 @@ WATCHED = 240.0  # s for which a margin is watched for, likewise
 CAPPED = 0.95  # of its level that a time may fall at most
 
 
-@dataclass(frozen=True)
-class Biases:
-    """Draws of the biases that all runs share [K], as the campaign declares its instruments, (m,).
+class Biases(NamedTuple):
+    """Draws of the biases that all runs share [K], as the campaign declares its instruments, (m,)."""
 
-    `reading` of the intake air, `rest` of everything else that shifts an over-ambient temperature.
-    """
-
-    reading: Floats
-    rest: Floats
-
-    @property
-    def shift(self) -> Floats:
-        """Of an over-ambient temperature."""
-        return self.reading + self.rest
+    reading: Floats  # of the intake air
+    shift: Floats  # of an over-ambient temperature: everything else that shifts it is in it too
 
 
 def shared_biases(campaign: Campaign, m: int, rng: np.random.Generator) -> Biases:
     """Draw the shared biases from the report's own sources of uncertainty."""
     source = next((w for w in campaign.weather if w.id == campaign.ambient.reference), None)
     ambient = campaign.instrument.channels.get("ambient")
-    stated = None if ambient is None or ambient.accuracy is None else ambient.accuracy
-    accuracy = source.accuracy if source else parse_quantity(stated, "temperature_difference") if stated else None
+    accuracy = None if source is None else source.accuracy
+    if source is None and ambient is not None and ambient.accuracy is not None:
+        accuracy = parse_quantity(ambient.accuracy, "temperature_difference")
     kind = "vehicle" if source is None or source.kind == "forecast" else source.kind
     steps = declared_resolution(campaign)
     step = steps.get("ambient", ASSUMED_STEP) if kind == "vehicle" else None
@@ -72,12 +65,13 @@ def shared_biases(campaign: Campaign, m: int, rng: np.random.Generator) -> Biase
         if one.common and one.drawn and one.kind in drawn:
             for name, values in one.effects(one.draw(rng, m)).items():
                 drawn[name] = drawn[name] + values
-    return Biases(drawn["reading"], -drawn["ambient"])
+    return Biases(drawn["reading"], drawn["reading"] - drawn["ambient"])
 
 
 def zeroed(limit: float, m: int, rng: np.random.Generator) -> Biases:
     """Draw what a soak check leaves of the biases: the difference of the two sensors within ± `limit` [K]."""
-    return Biases(rng.uniform(-limit, limit, m), np.zeros(m))
+    both = rng.uniform(-limit, limit, m)
+    return Biases(both, both)
 
 
 @dataclass(frozen=True)
@@ -104,20 +98,17 @@ def gap_of(scatter: Scatter, margin: float, biases: Biases) -> float:
     return max(margin - PLATEAU, 0.02)
 
 
-def drawn_values(case: Case, values: Floats, biases: Biases, gap: float, watched: float) -> list[Floats]:
-    """Return the draws of each run's value, each (m,)."""
-    if case.key.spec.quantity != "time" or case.key.parameter.kind != "margin":
+def drawn_values(case: Case, values: Floats, biases: Biases, gap: float, watched: float) -> Floats:
+    """Return the draws of each run's value, (runs, m)."""
+    quantity, each = case.key.spec.quantity, np.asarray(values)[:, None]
+    if quantity != "time" or case.key.parameter.kind != "margin":
         shift = biases.shift if "over-ambient" in case.key.spec.needs else biases.reading
-        temperature = case.key.spec.quantity in ("temperature", "temperature_difference")
-        return [value + (shift if temperature else np.zeros(len(shift))) for value in values]
+        return np.asarray(each + shift * (quantity in ("temperature", "temperature_difference")))
     left = gap - biases.shift
     with np.errstate(invalid="ignore", divide="ignore"):
         stretch = 1.0 - np.log(np.where(left > 0.0, left, np.nan) / gap) / math.log(max(ENTRY / gap, 1.1))
-    made = []
-    for value in values:
-        times = np.maximum(value * stretch, 0.0)
-        made.append(np.where(np.isnan(times) | (times > watched), np.inf, times))
-    return made
+    times = np.maximum(each * stretch, 0.0)
+    return np.where(np.isnan(times) | (times > watched), np.inf, times)
 
 
 def shown_one_by_one(
@@ -136,15 +127,19 @@ def shown_one_by_one(
     time = never_negative(case.key)
     if time:
         values = np.maximum(values, 0.0)
-    claim = case.claim.model_copy(update={"text": "planned"})
-    model = campaign.model_copy(update={"claims": (claim,)})
+    model = campaign.model_copy(update={"claims": (case.claim.model_copy(update={"text": "planned"}),)})
     found = np.zeros(n, dtype=np.bool_)
     for i in range(n):
         # the instruments of this campaign have one of these biases; the report knows only what all may be
         real = int(rng.integers(len(biases.shift)))
-        read = [float(drawn[real]) for drawn in drawn_values(case, values[i], biases, gap, watched)]
-        results = tuple(_result(case.key.key, j, cells[j], v, time, watched) for j, v in enumerate(read))
-        runs = drawn_values(case, np.minimum(read, watched) if time else np.array(read), biases, gap, watched)
+        read = drawn_values(case, values[i], biases, gap, watched)[:, real].tolist()
+        results = tuple(
+            MetricResult(case.key.key, str(j), id, f"block-{b + 1}", "not reached", None, watched)
+            if time and v > watched
+            else MetricResult(case.key.key, str(j), id, f"block-{b + 1}", "ok", v)
+            for j, ((id, b), v) in enumerate(zip(cells, read, strict=True))
+        )
+        runs = drawn_values(case, np.minimum(read, watched) if time else read, biases, gap, watched)
         draws = PlannedDraws({str(j): drawn for j, drawn in enumerate(runs)})
         compared: tuple[Comparison, ...] = ()
         if case.pair is not None:
@@ -152,44 +147,18 @@ def shown_one_by_one(
             if case.family:
                 row = replace(row, p_adjusted=holm([row.p_value, *others[i].tolist()])[0])
             compared = (judge(case.key, row),)
-        verdict = judge_claims(model, (case.key,), results, compared, draws=draws)[0].verdict
-        found[i] = verdict == "supported"
+        found[i] = judge_claims(model, (case.key,), results, compared, draws=draws)[0].verdict == "supported"
     return found
-
-
-def _result(key: str, run: int, cell: tuple[str, int], value: float, time: bool, watched: float) -> MetricResult:
-    open_ = time and value > watched
-    status, number, bound = ("not reached", None, watched) if open_ else ("ok", value, None)
-    return MetricResult(key, str(run), cell[0], f"block-{cell[1] + 1}", status, number, bound)  # type: ignore[arg-type]
-
-
-@dataclass(frozen=True)
-class Curve:
-    """Share of campaigns that support a claim by the true difference beyond its limit; never falls."""
-
-    effects: Floats
-    shares: Floats
-
-    def at(self, effect: float) -> float:
-        """Return the share at a difference."""
-        return float(np.interp(effect, self.effects, self.shares))
-
-    def reaches(self, share: float) -> float | None:
-        """Return the difference at which the share is reached; None where it never is."""
-        if self.shares[-1] < share:
-            return None
-        first = int(np.argmax(self.shares >= share))
-        part = slice(max(first - 1, 0), first + 1)
-        return float(np.interp(share, self.shares[part], self.effects[part]))
 
 
 def dose(
     campaign: Campaign, case: Case, design: Design, scatter: Scatter, n: int, rng: np.random.Generator,
     soaked: Biases | None = None,
-) -> Curve:  # fmt: skip
-    """Judge n campaigns one by one, spread over true differences; the shares are made to rise (isotonic regression).
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Judge n campaigns one by one, spread over true differences beyond the limit of the claim.
 
-    `soaked`: biases that a soak check leaves, in place of those of the declared instruments.
+    `soaked`: biases that a soak check leaves, in place of those of the declared instruments. Returns differences, and the
+    share of campaigns that support the claim at each, made to rise (isotonic regression).
     """
     declared = shared_biases(campaign, DRAWS, rng)
     gap = gap_of(scatter, case.key.parameter.number or 0.0, declared)
@@ -205,78 +174,67 @@ def dose(
         shares[level] = shown_one_by_one(campaign, case, design, scatter, each, soaked or declared, gap, rng).mean()
         if shares[level] == 0.0:  # none of a smaller difference either
             break
-    return Curve(effects, np.asarray(isotonic_regression(shares).x))
+    return effects, np.asarray(isotonic_regression(shares).x)
+
+
+def reached(effects: Floats, shares: Floats, share: float) -> float | None:
+    """Return the difference at which a share of campaigns is reached; None where it never is."""
+    if shares[-1] < share:
+        return None
+    first = int(np.argmax(shares >= share))
+    part = slice(max(first - 1, 0), first + 1)
+    return float(np.interp(share, shares[part], effects[part]))
 
 
 ROUGH = 500  # simulated campaigns below which numbers are marked as rough
 ONE_BY_ONE = 500  # simulated campaigns at most that are judged one by one for a claim
+DIGITS = 6  # decimals of a difference [internal unit]
 
 
 @dataclass(frozen=True)
 class Shown:
     """What one design shows of one claim."""
 
-    # claim, key: Ids; the claim's with `ON_COMMON` where it is planned on the common drive
-    claim: str
-    key: str
-    # blocks, repeats, runs: The design
+    claim: str  # Its id; with `ON_COMMON` where it is planned on the common drive
+    key: str  # Of the metric
     blocks: int
     repeats: int
     runs: int
     hours: float  # Driving, standing and changing
-    # True difference beyond the claim's limit that is shown with the chance asked for [internal unit of a
-    # difference]; None where none is
-    detectable: float | None
+    detectable: float | None  # True difference beyond the limit that is shown with the chance asked for [internal unit]
     chance: float | None  # Of showing what is worth showing; None where that is not stated
     upper: float | None  # `detectable` if the scatter is at its upper limit (80 %)
     campaigns: int
 
 
-DIGITS = 6  # decimals of a difference [internal unit]
-
-
-@dataclass(frozen=True)
-class Task:
-    """One design to be judged for every claim; what a worker gets."""
-
-    campaign: Campaign
-    cases: tuple[Case, ...]
-    scatter: tuple[Scatter, ...]
-    design: Design
-    campaigns: int
-    seed: int
-    soaked: Biases | None = None
-
-
-def judge_design(task: Task) -> tuple[Shown, ...]:
-    """Simulate one design for every claim."""
-    return tuple(_shown(task, *pair, number) for number, pair in enumerate(zip(task.cases, task.scatter, strict=True)))
-
-
-def _shown(task: Task, case: Case, scatter: Scatter, number: int) -> Shown:
-    design, power = task.design, task.campaign.plan.power
-    worth = worth_of(task.campaign, case)
-    rng = np.random.default_rng([task.seed, number, design.blocks, design.repeats])
-    n, chance = task.campaigns, None
-    if case.at_once:
-        found = thresholds(task.campaign, case, design, scatter, n, rng)
-        level = float(np.quantile(found, power, method="higher"))
-        detectable = level if math.isfinite(level) else None
-        chance = None if worth is None else float(np.mean(found <= worth))
-    else:
-        n = min(n, ONE_BY_ONE)
-        curve = dose(task.campaign, case, design, scatter, n, rng, task.soaked)
-        detectable = curve.reaches(power)
-        chance = None if worth is None else curve.at(worth)
-    upper = None if detectable is None or not scatter.df else detectable * scatter.upper
-    if upper is not None and never_negative(case.key) and case.sign < 0.0 and upper > scatter.level:
-        upper = None  # a time cannot fall by more than itself
-    # the simulation fixes two digits; the last ones depend on how a library shares work between threads
-    detectable, upper = (None if each is None else round(each, DIGITS) for each in (detectable, upper))
-    return Shown(
-        case.name, case.key.key, design.blocks, design.repeats, design.runs, design.hours(task.campaign.plan),
-        detectable, chance, upper, n,
-    )  # fmt: skip
+def judge_design(
+    campaign: Campaign, cases: Sequence[Case], scatters: Sequence[Scatter], campaigns: int, seed: int, design: Design,
+    soaked: Biases | None = None,
+) -> tuple[Shown, ...]:  # fmt: skip
+    """Simulate one design for every claim; `soaked`: see `dose`."""
+    made = []
+    for number, (case, scatter) in enumerate(zip(cases, scatters, strict=True)):
+        worth, power, chance = worth_of(campaign, case), campaign.plan.power, None
+        rng = np.random.default_rng([seed, number, design.blocks, design.repeats])
+        n = campaigns if case.at_once else min(campaigns, ONE_BY_ONE)
+        detectable: float | None
+        if case.at_once:
+            found = thresholds(campaign, case, design, scatter, n, rng)
+            detectable = float(np.quantile(found, power, method="higher"))
+            detectable = detectable if math.isfinite(detectable) else None
+            chance = None if worth is None else float(np.mean(found <= worth))
+        else:
+            curve = dose(campaign, case, design, scatter, n, rng, soaked)
+            detectable = reached(*curve, power)
+            chance = None if worth is None else float(np.interp(worth, *curve))
+        upper = None if detectable is None or not scatter.df else detectable * scatter.upper
+        if upper is not None and never_negative(case.key) and case.sign < 0.0 and upper > scatter.level:
+            upper = None  # a time cannot fall by more than itself
+        # the simulation fixes two digits; the last ones depend on how a library shares work between threads
+        detectable, upper = (None if each is None else round(each, DIGITS) for each in (detectable, upper))
+        size = (design.blocks, design.repeats, design.runs, design.hours(campaign.plan))
+        made.append(Shown(case.name, case.key.key, *size, detectable, chance, upper, n))
+    return tuple(made)
 
 
 def worth_of(campaign: Campaign, case: Case) -> float | None:

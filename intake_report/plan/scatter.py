@@ -119,16 +119,14 @@ def _of_values(document: Mapping[str, Any], all_values: Iterable[Mapping[str, An
 
 def read_results(path: Path) -> dict[str, Scatter]:
     """Return the scatter that another report's results.json, or the folder that holds it, shows."""
-    file = path / "results.json" if path.is_dir() else path
+    file, remedy = path / "results.json" if path.is_dir() else path, "Name a report's folder."
     try:
         found = from_results(json.loads(file.read_text(encoding="utf-8")), f"the report {file.parent.name}")
     except OSError:
-        raise DataError("there is no results.json here.", file=file, remedy="Name a report's folder.") from None
+        raise DataError("there is no results.json here.", file=file, remedy=remedy) from None
     except (ValueError, KeyError, TypeError):
-        raise DataError("this is no results.json of a report.", file=file, remedy="Name a report's folder.") from None
+        raise DataError("this is no results.json of a report.", file=file, remedy=remedy) from None
     if not found:
-        remedy = (
-            "Name one with two runs of a configuration, or runs in two blocks; without --like a scatter is assumed."
-        )
-        raise DataError("this report shows no scatter between runs.", file=file, remedy=remedy)
+        more = "Name one with two runs of a configuration, or runs in two blocks; without --like a scatter is assumed."
+        raise DataError("this report shows no scatter between runs.", file=file, remedy=more)
     return found

@@ -10,9 +10,9 @@ import datetime as dt
 import itertools
 import math
 from collections import Counter
-from collections.abc import Collection, Iterator, Sequence
-from dataclasses import asdict, dataclass, replace
-from typing import Any
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -20,44 +20,36 @@ from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
 from intake_report.formatting import count
 from intake_report.plan.design import Design
-from intake_report.plan.window import DayWindow
+from intake_report.plan.window import DayWindow, Forecast
 
 Order = tuple[str, ...]
 
 SEARCHED = 20_000  # subsets of sequences that are compared before the first ones are taken instead; about a second
 
 
-@dataclass(frozen=True)
-class OrderBalance:
+class OrderBalance(NamedTuple):
     """How even the orders of the blocks are.
 
-    `positions`: how often a configuration is driven first, second …; `follows` (str, str): how often the second comes
-    directly after the first within a block; `repeats`: how often a configuration directly follows itself, so that
-    nothing is refitted between two runs.
+    `mean_position` of each configuration within its blocks, from 1; `positions`: how often it is driven first, second …;
+    `follows` (str, str): how often the second comes directly after the first within a block; `repeats`: how often a
+    configuration directly follows itself, so that nothing is refitted between two runs.
     """
 
+    mean_position: dict[str, float]
     positions: dict[str, tuple[int, ...]]
     follows: dict[tuple[str, str], int]
     repeats: int
 
     @property
-    def mean_position(self) -> dict[str, float]:
-        """Mean place of a configuration within its blocks, from 1."""
-        return {
-            name: sum((index + 1) * count for index, count in enumerate(counts)) / sum(counts)
-            for name, counts in self.positions.items()
-        }
-
-    @property
-    def drift_cancels(self) -> bool:
-        """Whether mean positions are equal, so that a linear drift within the day cancels."""
+    def drift(self) -> float:
+        """Largest difference of mean positions; 0 where a linear drift within the day cancels."""
         means = self.mean_position.values()
-        return max(means, default=0.0) - min(means, default=0.0) < 1e-9
+        return round(max(means) - min(means), 9)
 
     @property
     def position_balanced(self) -> bool:
         """Whether every configuration stands equally often at every position."""
-        return len({count for counts in self.positions.values() for count in counts}) <= 1
+        return len(set(itertools.chain(*self.positions.values()))) <= 1
 
     @property
     def carry_over_balanced(self) -> bool:
@@ -66,15 +58,18 @@ class OrderBalance:
 
 
 def order_balance(blocks: Sequence[Order]) -> OrderBalance:
-    """Return how even the orders of `blocks` are; each block holds configurations in the order of driving."""
-    names = list(dict.fromkeys(itertools.chain.from_iterable(blocks)))
-    longest = max((len(block) for block in blocks), default=0)
+    """Return how even the orders of `blocks` are; each holds two configurations or more in the order of driving."""
+    names = list(dict.fromkeys(itertools.chain(*blocks)))
+    places: dict[str, list[int]] = {name: [] for name in names}
+    for block in blocks:
+        for index, name in enumerate(block):
+            places[name].append(index)
     pairs = Counter(pair for block in blocks for pair in itertools.pairwise(block))
-    at = Counter((name, index) for block in blocks for index, name in enumerate(block))
     return OrderBalance(
-        positions={name: tuple(at[name, index] for index in range(longest)) for name in names},
-        follows={(a, b): pairs[a, b] for a in names for b in names if a != b},
-        repeats=sum(count for (a, b), count in pairs.items() if a == b),
+        {name: 1.0 + sum(at) / len(at) for name, at in places.items()},
+        {name: tuple(at.count(index) for index in range(max(map(len, blocks)))) for name, at in places.items()},
+        {pair: pairs[pair] for pair in itertools.permutations(names, 2)},
+        sum(pairs[name, name] for name in names),
     )
 
 
@@ -83,16 +78,11 @@ def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
 
     `configurations` (k,): two or more, all different. Returns k sequences for even k, 2k for odd k. Each configuration
     stands equally often at every position, and directly follows each other one equally often (once for even k, twice
-    for odd k). Raises DataError: if there are fewer than two, or one is named twice.
+    for odd k).
 
     E. J. Williams, Australian Journal of Scientific Research A 2 (1949) 149: first row 0, 1, k−1, 2, k−2 …, the others
     by adding 1 modulo k; for odd k also the mirror images.
     """
-    if len(configurations) < 2:
-        raise DataError("a comparison needs two configurations or more.", remedy="Name the baseline and a candidate.")
-    twice = [name for name, count in Counter(configurations).items() if count > 1]
-    if twice:
-        raise DataError(f"the configuration “{twice[0]}” is named twice.", remedy="Name each once.")
     k = len(configurations)
     first = [(step + 1) // 2 if step % 2 else (k - step // 2) % k for step in range(k)]
     rows = [tuple(configurations[(index + shift) % k] for index in first) for shift in range(k)]
@@ -100,48 +90,35 @@ def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
 
 
 def block_orders(
-    configurations: Sequence[str], blocks: int, repeats: int = 1, rng: np.random.Generator | None = None
+    configurations: Sequence[str], blocks: int, repeats: int, rng: np.random.Generator
 ) -> tuple[Order, ...]:
     """Return the order of each block.
 
     `configurations`: all are driven in every block; `blocks`: days or sessions, 1 or more; `repeats`: runs of each
     configuration in a block; `rng`: draws which configuration takes which place of the design and which block which
-    sequence; without it the orders are the systematic ones. Returns with one run each: sequences of the Williams
-    design, the subset that is best balanced by position and then by what follows what. With several: a sequence and its
-    mirror image in turn, so ABBA for two. Raises DataError: if a number is below 1 or the configurations are not right.
+    sequence. Returns with one run each: sequences of the Williams design, the subset that is best balanced by drift, by
+    position, then by what follows what. With several: a sequence and its mirror image in turn, so ABBA for two.
     """
-    for number, what in ((blocks, "blocks"), (repeats, "runs of each configuration in a block")):
-        if number < 1:
-            raise DataError(f"{number} {what} are too few.", remedy="Plan at least one.")
-    shuffle = (lambda items: [items[i] for i in rng.permutation(len(items))]) if rng is not None else list
-    sequences = williams(shuffle(list(configurations)))
+
+    def unevenness(some: Sequence[Order]) -> tuple[float, int, int]:  # sums of squares are least when counts are equal
+        balance = order_balance(some)
+        counts = itertools.chain(*balance.positions.values())
+        return balance.drift, sum(c**2 for c in counts), sum(c**2 for c in balance.follows.values())
+
+    sequences = williams(rng.permutation(configurations).tolist())
     rest = blocks % len(sequences)
     subset: Sequence[Order] = sequences[:rest]
     if rest > 0 and math.comb(len(sequences), rest) <= SEARCHED:
-        subset = min(itertools.combinations(sequences, rest), key=_unevenness)
-    rows = shuffle([*sequences * (blocks // len(sequences)), *subset])
-    return tuple(tuple(name for turn in range(repeats) for name in row[:: (-1) ** turn]) for row in rows)
-
-
-def _unevenness(blocks: Sequence[Order]) -> tuple[float, float, float]:
-    """Return drift, position and carry-over unevenness; sums of squares are least when counts are equal."""
-    balance = order_balance(blocks)
-    means = balance.mean_position.values()
-    squares = (
-        sum(c**2 for counts in balance.positions.values() for c in counts),
-        sum(c**2 for c in balance.follows.values()),
-    )
-    return (round(max(means) - min(means), 9), *map(float, squares))  # type: ignore[return-value]
+        subset = min(itertools.combinations(sequences, rest), key=unevenness)
+    rows = [*sequences * (blocks // len(sequences)), *subset]
+    turned = [rows[i] for i in rng.permutation(len(rows))]
+    return tuple(tuple(name for turn in range(repeats) for name in row[:: (-1) ** turn]) for row in turned)
 
 
 def order_notes(blocks: Sequence[Order]) -> tuple[str, ...]:
     """Return what the orders leave open, one sentence each."""
     balance, notes = order_balance(blocks), []
-    if len(blocks) == 1:
-        notes.append(
-            "One block only: the result holds for that day, and nothing says how far it repeats on another one."
-        )
-    if not balance.drift_cancels:
+    if balance.drift:
         means = ", ".join(f"{name} {mean:.2f}" for name, mean in balance.mean_position.items())
         notes.append(f"A drift within the day does not cancel: mean positions are {means}.")
     elif not balance.position_balanced:
@@ -177,10 +154,10 @@ class PlannedRun:
     end: dt.datetime | None = None
     done: bool = False
 
-    def record(self) -> dict[str, Any]:
-        """Return the run for plan.json."""
-        times = {name: t.isoformat() if (t := getattr(self, name)) else None for name in ("start", "end")}
-        return {**asdict(self), "files": list(self.files), **times}
+
+def by_block(runs: Sequence[PlannedRun]) -> dict[str, list[PlannedRun]]:
+    """Return the runs of each block, in the order of driving."""
+    return {block: [r for r in runs if r.block == block] for block in dict.fromkeys(run.block for run in runs)}
 
 
 def designs(campaign: Campaign) -> tuple[Design, ...]:
@@ -194,48 +171,39 @@ def designs(campaign: Campaign) -> tuple[Design, ...]:
 
 
 def planned_runs(
-    campaign: Campaign, design: Design, seed: int, issued: dict[str, Any] | None
+    campaign: Campaign, design: Design, seed: int, issued: dict[str, Any] | None, lost: Collection[str]
 ) -> tuple[PlannedRun, ...]:
-    """Return all runs of the plan in the order of driving: those of the plan issued, else those of the file and further blocks."""
+    """Return all runs of the plan in the order of driving: those of the plan issued, else those of the file and further blocks.
+
+    Those that are `lost` are scheduled anew; see `with_repeats`.
+    """
     if issued is not None:
-        return tuple(_issued(campaign, run) for run in issued["runs"])
-    runs = [_of_file(campaign, number) for number in range(len(campaign.runs))]
+        runs = [
+            _run(campaign, *(run[key] for key in ("id", "configuration", "block", "files"))) for run in issued["runs"]
+        ]
+        return with_repeats(campaign, design, runs, lost)
+    runs = [_run(campaign, run.id, run.configuration, run.block or "no-block") for run in campaign.runs]
     blocks = list(dict.fromkeys(run.block for run in runs))
     orders = block_orders(design.configurations, design.blocks, design.repeats, np.random.default_rng(seed))
     closing = design.configurations[:1] if design.closing else ()
     for number in range(len(blocks), design.blocks):
-        name = next(n for i in range(number + 1, number + 99) if (n := f"day-{i}") not in blocks)
+        name = next(n for i in itertools.count(number + 1) if (n := f"day-{i}") not in blocks)
         blocks.append(name)
-        runs += _block(campaign, name, (*orders[number], *closing))
-    return tuple(runs)
+        order, driven = (*orders[number], *closing), Counter[str]()
+        for configuration in order:
+            driven[configuration] += 1
+            again = f"-{driven[configuration]}" if order.count(configuration) > 1 else ""
+            runs.append(_run(campaign, f"{name}-{configuration}{again}", configuration, name))
+    return with_repeats(campaign, design, runs, lost)
 
 
-def _block(campaign: Campaign, block: str, order: Order) -> Iterator[PlannedRun]:
-    driven: Counter[str] = Counter()
-    for position, configuration in enumerate(order, 1):
-        driven[configuration] += 1
-        again = f"-{driven[configuration]}" if order.count(configuration) > 1 else ""
-        yield replace(_new(campaign, f"{block}-{configuration}{again}", configuration, block), position=position)
-
-
-def _of_file(campaign: Campaign, number: int) -> PlannedRun:
-    run = campaign.runs[number]
-    block = run.block or "no-block"
-    position = 1 + sum((other.block or "no-block") == block for other in campaign.runs[:number])
-    return PlannedRun(run.id, run.configuration, block, position, run.files, done=_there(campaign, run.files))
-
-
-def _issued(campaign: Campaign, run: dict[str, Any]) -> PlannedRun:
-    named = next((r for r in campaign.runs if r.id == run["id"]), None)
-    files = tuple(run["files"]) if named is None else named.files
-    place = (run["block"], run["position"])
-    return PlannedRun(
-        run["id"], run["configuration"], *place, files, done=named is not None and _there(campaign, files)
-    )
-
-
-def _there(campaign: Campaign, files: Sequence[str]) -> bool:
-    return all((campaign.folder / file).is_file() for file in files)
+def _run(campaign: Campaign, id: str, configuration: str, block: str, files: Sequence[str] = ()) -> PlannedRun:
+    """Return a run, its files as the campaign file has them, if it has the run; the position is that of a first one."""
+    named = next((run for run in campaign.runs if run.id == id), None)
+    suffix = ".csv" if not campaign.runs else "." + campaign.runs[0].files[0].rpartition("/")[2].partition(".")[2]
+    files = named.files if named is not None else tuple(files) or (f"logs/{id}{suffix}",)
+    done = named is not None and all((campaign.folder / file).is_file() for file in files)
+    return PlannedRun(id, configuration, block, 1, tuple(files), done=done)
 
 
 def with_repeats(
@@ -254,25 +222,18 @@ def with_repeats(
             continue
         under_way = any(not r.done for r in made if r.block == run.block)
         block = run.block if under_way else f"{run.block}-again"
-        again = _new(campaign, f"{run.id}-again", run.configuration, block)
-        again = replace(again, files=tuple(beside(file, "again") for file in run.files))
-        others = () if under_way else design.configurations[1:] if run.configuration == baseline else (baseline,)
-        there = {r.configuration for r in made if r.block == block}
-        extra = [_new(campaign, f"{block}-{c}", c, block) for c in others if c not in there]
-        if not under_way:  # it may stand there already, as what another is compared with
+        files = [beside(file, "again") for file in run.files]
+        new = [_run(campaign, f"{run.id}-again", run.configuration, block, files)]
+        if not under_way:
+            others = design.configurations[1:] if run.configuration == baseline else (baseline,)
+            there = {r.configuration for r in made if r.block == block}
+            new += [_run(campaign, f"{block}-{c}", c, block) for c in others if c not in there]
+            # it may stand there already, as what another is compared with
             made = [r for r in made if r.id != f"{block}-{run.configuration}"]
         last = max((i for i, r in enumerate(made) if r.block == block), default=len(made) - 1)
-        made[last + 1 : last + 1] = [again, *extra]
-    place: Counter[str] = Counter()
-    for i, run in enumerate(made):
-        place[run.block] += 1
-        made[i] = run if run.done else replace(run, position=place[run.block])
-    return tuple(made)
-
-
-def _new(campaign: Campaign, id: str, configuration: str, block: str) -> PlannedRun:
-    suffix = ".csv" if not campaign.runs else "." + campaign.runs[0].files[0].rpartition("/")[2].partition(".")[2]
-    return PlannedRun(id, configuration, block, 1, (f"logs/{id}{suffix}",))
+        made[last + 1 : last + 1] = new
+    places = {run.id: place for block in by_block(made).values() for place, run in enumerate(block, 1)}
+    return tuple(replace(run, position=places[run.id]) for run in made)
 
 
 def beside(file: str, word: str) -> str:
@@ -282,10 +243,10 @@ def beside(file: str, word: str) -> str:
     return f"{folder}{slash}{stem}-{word}{dot}{suffix}"
 
 
-def days_ahead(campaign: Campaign, today: dt.date) -> list[dt.date]:
-    """Return the days on which may be driven, from tomorrow or the first day on.
+def days_ahead(campaign: Campaign, today: dt.date, forecast: Forecast) -> list[dt.date]:
+    """Return the days on which may be driven, from tomorrow or the first day on; of a forecast those that it covers.
 
-    Raises DataError: no day is left.
+    Raises DataError: no day is left, or the forecast is of other days.
     """
     planning = campaign.plan
     first = max(today + dt.timedelta(days=1), planning.first_day or today)
@@ -295,7 +256,14 @@ def days_ahead(campaign: Campaign, today: dt.date) -> list[dt.date]:
     if not days:
         what = f"no day is left: the last is {last}, and the next that may be driven on would be after it."
         raise DataError(what, file=campaign.given, where="plan.last_day", remedy="Set a later one, or more weekdays.")
-    return days
+    if not forecast:
+        return days
+    first, last = (one.time.tz_convert(campaign.about.timezone).date() for one in (forecast[0], forecast[-1]))
+    covered = [day for day in days if first <= day <= last]
+    if not covered:
+        what = f"the forecast is of {first} to {last}, the days to drive are {days[0]} to {days[-1]}: they do not meet."
+        raise DataError(what, where="--forecast", remedy="Save a newer one, or set plan.first_day and plan.last_day.")
+    return covered
 
 
 def with_starts(campaign: Campaign, runs: Sequence[PlannedRun], windows: Sequence[DayWindow]) -> tuple[PlannedRun, ...]:
@@ -303,16 +271,12 @@ def with_starts(campaign: Campaign, runs: Sequence[PlannedRun], windows: Sequenc
 
     Raises DataError: too few days hold a block.
     """
-    planning, made, left = campaign.plan, {}, list(windows)
-    blocks = [b for b in dict.fromkeys(run.block for run in runs) if any(not r.done for r in runs if r.block == b)]
-    for block in blocks:
-        todo = [run for run in runs if run.block == block and not run.done]
-        while left:
-            starts = place(planning, len(todo), left.pop(0))
-            if starts is not None:
-                break
-        else:
-            raise _no_day(campaign, len(todo), blocks.index(block), len(blocks), windows)
+    planning, made, left = campaign.plan, {}, iter(windows)
+    blocks = [todo for block in by_block(runs).values() if (todo := [run for run in block if not run.done])]
+    for number, todo in enumerate(blocks):
+        starts = next((starts for day in left if (starts := place(planning, len(todo), day))), None)
+        if starts is None:
+            raise _no_day(campaign, len(todo), number, len(blocks), windows)
         each = dt.timedelta(seconds=planning.drive_time)
         made.update({run.id: replace(run, start=t, end=t + each) for run, t in zip(todo, starts, strict=True)})
     return tuple(made.get(run.id, run) for run in runs)
@@ -338,7 +302,8 @@ def _no_day(campaign: Campaign, runs: int, held: int, blocks: int, windows: Sequ
     lost: Counter[str] = Counter()
     for window in windows:
         lost.update(window.lost)
-    most = max((why for why in lost if why != "other hours"), key=lambda why: lost[why], default="the declared hours")
+    del lost["other hours"]
+    most = max(lost, key=lost.__getitem__, default="the declared hours")
     what = (
         f"{count(blocks, 'block')} of {count(runs, 'run')} need a day each with {need:.1f} h that fit, and of "
         f"{count(len(windows), 'day')} only {held} {'has' if held == 1 else 'have'} them; most is lost to {most}."
@@ -348,6 +313,5 @@ def _no_day(campaign: Campaign, runs: int, held: int, blocks: int, windows: Sequ
 
 
 def order_sentences(runs: Sequence[PlannedRun]) -> tuple[str, ...]:
-    """Return what the orders leave open, one sentence each; see `orders.order_notes`."""
-    blocks = dict.fromkeys(run.block for run in runs)
-    return order_notes([tuple(run.configuration for run in runs if run.block == block) for block in blocks])
+    """Return what the orders leave open, one sentence each; see `order_notes`."""
+    return order_notes([tuple(run.configuration for run in block) for block in by_block(runs).values()])

@@ -7,8 +7,8 @@ import datetime as dt
 import itertools
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -34,8 +34,7 @@ J2000 = dt.datetime(2000, 1, 1, 12, tzinfo=dt.UTC).timestamp()
 Forecast = tuple[WeatherObservation, ...]
 
 
-@dataclass(frozen=True)
-class DayWindow:
+class DayWindow(NamedTuple):
     """One local day: stretches that fit, as aware times; hours that do not by reason; mean temperature of what fits [°C]."""
 
     day: dt.date
@@ -98,24 +97,17 @@ def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tupl
     temperatures = []
     for slot, night in zip(slots, dark, strict=True):
         local, at = slot.astimezone(zone), _valid(forecast, slot)
-        clock = f"{local:%H:%M}"
-        open_now = not hours or any(span[:5] <= clock < span[6:] for span in hours)
-        why = "other hours" if not open_now else "darkness" if night else ""
-        if not why and forecast:
-            why = next(_objections(campaign.plan, at), "")
-        if why:
+        open_now = not hours or any(span[:5] <= f"{local:%H:%M}" < span[6:] for span in hours)
+        unfit = _objection(campaign.plan, at) if forecast else ""
+        if why := "other hours" if not open_now else "darkness" if night else unfit:
             lost[why] += 1
             continue
         if stretches and stretches[-1][1] == local:
             local = stretches.pop()[0]
         stretches.append((local, (slot + SLOT).astimezone(zone)))
         temperatures += [] if at is None or at.temperature is None else [at.temperature]
-    return DayWindow(
-        day,
-        tuple(stretches),
-        {why: slots / (dt.timedelta(hours=1) / SLOT) for why, slots in lost.items()},
-        float(np.mean(temperatures)) if temperatures else None,
-    )
+    hours_lost = {why: number * (SLOT / dt.timedelta(hours=1)) for why, number in lost.items()}
+    return DayWindow(day, tuple(stretches), hours_lost, float(np.mean(temperatures)) if temperatures else None)
 
 
 def _valid(forecast: Forecast, now: dt.datetime) -> WeatherObservation | None:
@@ -123,21 +115,18 @@ def _valid(forecast: Forecast, now: dt.datetime) -> WeatherObservation | None:
     return forecast[at] if at >= 0 and now - forecast[at].time < LONGEST_GAP else None
 
 
-def _objections(planning: Planning, at: WeatherObservation | None) -> Iterator[str]:
-    """Yield why the weather is against driving."""
+def _objection(planning: Planning, at: WeatherObservation | None) -> str:
+    """Return why the weather is against driving; empty where it is not."""
     if at is None or at.temperature is None:
-        yield "no forecast"
-        return
-    if planning.coldest is not None and at.temperature < planning.coldest:
-        yield "too cold"
-    if planning.warmest is not None and at.temperature > planning.warmest:
-        yield "too warm"
-    if planning.most_wind is not None and (at.wind_speed is None or at.wind_speed > planning.most_wind):
-        yield "wind"
-    if planning.dry and at.raining:
-        yield "precipitation"
-    if planning.most_cloud is not None and (at.cloud is None or at.cloud > planning.most_cloud):
-        yield "cloud"
+        return "no forecast"
+    against = {
+        "too cold": planning.coldest is not None and at.temperature < planning.coldest,
+        "too warm": planning.warmest is not None and at.temperature > planning.warmest,
+        "wind": planning.most_wind is not None and (at.wind_speed is None or at.wind_speed > planning.most_wind),
+        "precipitation": planning.dry and at.raining,
+        "cloud": planning.most_cloud is not None and (at.cloud is None or at.cloud > planning.most_cloud),
+    }
+    return next((why for why, holds in against.items() if holds), "")
 
 
 def window_notes(campaign: Campaign, days: Sequence[dt.date], forecast: Forecast, place: object) -> Iterator[str]:
@@ -175,5 +164,5 @@ def climate(campaign: Campaign, file: Path, year: int, month: int) -> list[tuple
     planning = campaign.plan.model_copy(update={"most_cloud": None})
     fits: dict[int, list[bool]] = {}
     for at in record.observations:
-        fits.setdefault(at.time.tz_convert(zone).hour, []).append(not any(_objections(planning, at)))
+        fits.setdefault(at.time.tz_convert(zone).hour, []).append(not _objection(planning, at))
     return [(hour, len(found), sum(found) / len(found)) for hour, found in sorted(fits.items())]

@@ -13,7 +13,16 @@ from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
 from intake_report.plan.design import Case, Design, cases, risk_of_looking, scatter_of, simulate, thresholds
-from intake_report.plan.power import PlannedDraws, Task, dose, drawn_values, gap_of, judge_design, shared_biases, zeroed
+from intake_report.plan.power import (
+    PlannedDraws,
+    dose,
+    drawn_values,
+    gap_of,
+    judge_design,
+    reached,
+    shared_biases,
+    zeroed,
+)
 from intake_report.plan.scatter import ON_COMMON, Scatter, estimate
 from intake_report.results import MetricResult
 
@@ -143,7 +152,7 @@ def test_what_is_promised_of_a_recovery_time_is_delivered(part):
     """5,000 campaigns promise a difference with 80 %; 1,000 others are compared and judged in all headline metrics."""
     one, about = case(RECOVERY | {"margin": "5 degF"}, ("a", "b"))
     design, scatter = Design(("a", "b"), 6), Scatter(4.0, 4.0, 8.0, 0.0, "", level=80.0, watched=200.0)
-    promised = dose(one, about, design, scatter, 5000, np.random.default_rng(1)).reaches(0.8)
+    promised = reached(*dose(one, about, design, scatter, 5000, np.random.default_rng(1)), 0.8)
     assert promised is not None
     rng, n, cells, shown = np.random.default_rng(77), part(1000, 60), design.cells, 0
     biases = shared_biases(one, 60, rng)
@@ -155,20 +164,12 @@ def test_what_is_promised_of_a_recovery_time_is_delivered(part):
         for key in headline:
             one_of = replace(about, key=key)
             true = simulate(design, scatter, 1, rng)[0] + 80.0 - np.where(who & (key == about.key), promised, 0.0)
-            read = np.array([drawn[real] for drawn in drawn_values(one_of, true, biases, gap, 200.0)])
-            draws[key.key] = dict(
-                zip("0123456789AB", drawn_values(one_of, np.minimum(read, 200.0), biases, gap, 200.0), strict=True)
-            )
-            values += [
-                MetricResult(
-                    key.key,
-                    "0123456789AB"[j],
-                    c,
-                    f"day-{b}",
-                    *(("ok", v) if v < 200.0 else ("not reached", None, 200.0)),
-                )
-                for j, ((c, b), v) in enumerate(zip(cells, read.tolist(), strict=True))
-            ]
+            read = drawn_values(one_of, true, biases, gap, 200.0)[:, real]
+            all_may_be = drawn_values(one_of, np.minimum(read, 200.0), biases, gap, 200.0)
+            draws[key.key] = dict(zip("0123456789AB", all_may_be, strict=True))
+            for j, (c, b), v in zip("0123456789AB", cells, read.tolist(), strict=True):
+                found = ("ok", v) if v < 200.0 else ("not reached", None, 200.0)
+                values.append(MetricResult(key.key, j, c, f"day-{b}", *found))
         rows = compare(one, headline, tuple(values), Draws(draws))
         shown += judge_claims(one, headline, tuple(values), rows, draws=Draws(draws))[0].verdict == "supported"
     # the curve between two levels rests on 1,000 campaigns: 99.9 % limits of the difference of two shares
@@ -190,12 +191,11 @@ def promised_and_delivered(name: str, n: int) -> None:
 
 def test_whole_degree_sensors_cannot_decide_three_fahrenheit_and_a_soak_check_can():
     # ± 1 K and an unknown rounding: more than half of what a margin of 1.67 K leaves above a plateau
-    task_of = {"claim": RECOVERY | {"value": "-5 s"}}
-    one, about = case(task_of["claim"], ("a", "b"))
+    one, about = case(RECOVERY | {"value": "-5 s"}, ("a", "b"))
     scatter = Scatter(2.0, 2.0, 4.0, 0.0, "", level=80.0)
     design = Design(("a", "b"), 8)
-    blurred = judge_design(Task(one, (about,), (scatter,), design, 200, 1))[0]
-    sharp = judge_design(Task(one, (about,), (scatter,), design, 200, 1, zeroed(0.2, 60, np.random.default_rng(2))))[0]
+    soaked = zeroed(0.2, 60, np.random.default_rng(2))
+    blurred, sharp = (judge_design(one, (about,), (scatter,), 200, 1, design, left)[0] for left in (None, soaked))
     assert sharp.detectable is not None and sharp.detectable < 15.0
     assert blurred.detectable is None or blurred.detectable > 1.5 * sharp.detectable
 
