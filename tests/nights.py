@@ -34,7 +34,7 @@ class Nights:
         if log == "passing":
             return {"state": "failed", "reason": "no memory."}
         if log == "broken":
-            files = [input_file(file.parent, path).model_dump() for path in stamps_below(file.parent)]
+            files = {path: input_file(file.parent, path) for path in stamps_below(file.parent)}
             return {"state": "failed", "reason": f"{file}: no rows.", "whole": True, "files": files}
         id = file.read_text().split('"')[1]
         revision = 1 + len(list((out / id).glob("2*")))
@@ -53,7 +53,7 @@ class Nights:
         }  # fmt: skip
         report = {"folder": f"{id}/{folder.name}", "date": "2026-07-01", "revision": revision}
         report["manifest"] = manifest_hash(folder)
-        files = [input_file(file.parent, path, digest).model_dump() for path, digest in inputs.items()]
+        files = {path: input_file(file.parent, path, digest) for path, digest in inputs.items()}
         return {"state": "published", "reason": "", "report": report, "summary": summary, "files": files}
 
     def night(self, attempt: Callable[[dict[str, Any]], dict[str, Any]] | None = None, **settings: Any) -> Status:

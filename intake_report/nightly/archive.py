@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import stat
 import tempfile
 import zipfile
 from collections.abc import Iterator
@@ -108,14 +107,16 @@ def _unpack(archive: Path, folder: Path) -> dict[str, Any]:
     """Unpack an archive, every file as its hash says and none outside `folder`; return what it says of itself."""
     try:
         with zipfile.ZipFile(archive) as file:
-            entries = {entry.filename: entry for entry in file.infolist() if not entry.is_dir()}
-            size = sum(entry.file_size for entry in entries.values())
-            if size > LARGEST or len(entries) > MOST_FILES:
-                what = f"it would unpack to {size / 1e6:.0f} MB in {len(entries)} files, more than an archive may hold."
+            size = sum(entry.file_size for entry in file.infolist())  # no more than this is read of any
+            if size > LARGEST or len(file.infolist()) > MOST_FILES:
+                what = f"it would unpack to {size / 1e6:.0f} MB in {len(file.infolist())} files, more than an archive may hold."
                 raise DataError(what, file=archive)
-            index: dict[str, Any] = json.loads(_bytes(file, entries[MANIFEST], archive))
+            index: dict[str, Any] = json.loads(file.read(MANIFEST))
             for name, digest in dict(index["files"]).items():
-                data = _bytes(file, entries[name], archive)
+                parts = PurePosixPath(name).parts
+                if ".." in parts or parts[0] not in (INPUTS, REPORT, LOCK, BEFORE):
+                    raise DataError(f"“{name}” in it leads out of its folder.", file=archive)
+                data = file.read(name)
                 if sha256(data) != digest:
                     raise DataError(f"{name} in it is not as it was written.", file=archive)
                 target = folder / name
@@ -128,19 +129,6 @@ def _unpack(archive: Path, folder: Path) -> dict[str, Any]:
     except Exception:  # the boundary: what a stranger's file can make go wrong has many names
         raise DataError("this is no archive that intake-report wrote, or it is damaged.", file=archive) from None
     return index
-
-
-def _bytes(file: zipfile.ZipFile, entry: zipfile.ZipInfo, archive: Path) -> bytes:
-    """Return the content of one entry, and no more of it than it announced; refuse a name that leads elsewhere."""
-    parts = PurePosixPath(entry.filename).parts
-    link = stat.S_ISLNK(entry.external_attr >> 16)
-    if link or ".." in parts or parts[:1] not in {(name,) for name in (INPUTS, REPORT, LOCK, BEFORE, MANIFEST)}:
-        raise DataError(f"“{entry.filename}” in it leads out of its folder.", file=archive)
-    with file.open(entry) as stream:
-        data = stream.read(entry.file_size + 1)
-    if len(data) != entry.file_size:
-        raise DataError(f"“{entry.filename}” in it is not of the size that it states.", file=archive)
-    return data
 
 
 def _software(before: dict[str, Any], after: dict[str, Any]) -> Iterator[str]:

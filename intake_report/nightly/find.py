@@ -6,12 +6,11 @@ import json
 import os
 import time
 import tomllib
-from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter
 
 from intake_report import CAMPAIGN_FILE
 from intake_report.provenance import MANIFEST, hash_file
@@ -106,45 +105,26 @@ class Status(_Record):
     campaigns: tuple[Entry, ...]
 
 
-class InputFile(_Record):
-    """One input by its bytes; `stamp` (size, mtime [ns], ctime [ns], inode) stands for them where it is old enough."""
-
-    path: str
-    sha256: str
-    stamp: tuple[int, int, int, int] | None = None
+Stamp = tuple[int, int, int, int]
+InputFile = tuple[str, Stamp | None]
+"""SHA-256 of an input; size, mtime [ns], ctime [ns] and inode, which stand for its bytes where they are old enough."""
 
 
 class Known(_Record):
     """What is remembered of a campaign: its entry, what the attempt read, and by which software.
 
-    `files` holds the inputs of a report; where the campaign itself is at fault, `whole` says that they are all the files
-    of its folder. Without files it is tried again.
+    `files` holds the inputs of a report by path; where the campaign itself is at fault, `whole` says that they are all the
+    files of its folder. Without files it is tried again.
     """
 
     entry: Entry
     software: str = ""
     whole: bool = False
-    files: tuple[InputFile, ...] = ()
+    files: dict[str, InputFile] = {}
 
 
-class Memory(_Record):
-    """What nights remember, by campaign folder."""
-
-    campaigns: dict[str, Known] = {}
-
-
-def count_states(entries: tuple[Entry, ...] | list[Entry]) -> dict[str, int]:
-    """Return how many campaigns are in each state."""
-    counted: Counter[str] = Counter(entry.state for entry in entries)
-    return {state: counted[state] for state in STATES if counted[state]}
-
-
-def read_memory(file: Path) -> Memory:
-    """Return what nights remember; nothing where the file is absent or damaged, and everything is looked at anew."""
-    try:
-        return Memory.model_validate_json(file.read_bytes())
-    except (OSError, ValueError):
-        return Memory()
+MEMORIES = TypeAdapter(dict[str, Known])
+"""What nights remember, by campaign folder."""
 
 
 def status_schema() -> str:
@@ -157,33 +137,30 @@ def status_schema() -> str:
 YOUNG = 2_500_000_000  # ns
 MOST_FILES = 10_000  # of a campaign folder at fault; with more it is tried again every night
 
-Stamp = tuple[int, int, int, int]
 
-
-def find_below(roots: Iterable[Path], out: Path) -> dict[Path, str]:
+def find_below(roots: Iterable[Path], out: Path) -> dict[str, str]:
     """Return every campaign folder at or below the roots, in order, and why it cannot be read, empty where it can.
 
     Hidden folders and the reports are passed over.
     """
-    found: dict[Path, str] = {}
+    found: dict[str, str] = {}
 
     def unreadable(error: OSError) -> None:
-        found[Path(error.filename)] = f"{error.filename}: the folder cannot be read ({error.strerror})."
+        found[error.filename] = f"{error.filename}: the folder cannot be read ({error.strerror})."
 
     for root in roots:
         top = root.resolve().parent if root.is_file() else root.resolve()
         for place, folders, files in os.walk(top, onerror=unreadable):
-            folders[:] = sorted(f for f in folders if not f.startswith(".") and Path(place, f) != out)
+            folders[:] = [f for f in folders if not f.startswith(".") and Path(place, f) != out]
             if CAMPAIGN_FILE in files:
-                found.setdefault(Path(place), "")
+                found.setdefault(place, "")
     return dict(sorted(found.items()))
 
 
-def campaign_id(folder: Path) -> str:
+def campaign_id(folder: str) -> str:
     """Return the id that the campaign file states, as plain text; empty where it cannot be told."""
     try:
-        with (folder / CAMPAIGN_FILE).open("rb") as file:
-            id = tomllib.load(file)["campaign"]["id"]
+        id = tomllib.loads(Path(folder, CAMPAIGN_FILE).read_text("utf-8"))["campaign"]["id"]
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
     return id if isinstance(id, str) else ""
@@ -205,57 +182,22 @@ def input_file(folder: Path, path: str, sha256: str = "") -> InputFile:
         stamp = stamp_of(folder / path)  # before the bytes are read: what is written later differs from it
         now = hash_file(folder / path)
     except OSError:
-        return InputFile(path=path, sha256=sha256)
-    return InputFile(path=path, sha256=sha256 or now, stamp=stamp if sha256 in ("", now) else None)
+        return sha256, None
+    return sha256 or now, stamp if sha256 in ("", now) else None
 
 
-def files_below(folder: Path) -> Iterator[str]:
-    """Yield the files of a campaign folder by relative path, links not followed."""
-    for place, folders, files in os.walk(folder):
-        folders.sort()
-        for name in sorted(files):
-            yield Path(place, name).relative_to(folder).as_posix()
+def files_below(folder: Path) -> list[str]:
+    """Return the files of a campaign folder by relative path, links not followed."""
+    return sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file())
 
 
 def stamps_below(folder: Path) -> dict[str, Stamp | None]:
     """Return the stamps of all files of a campaign folder; empty where there are too many or one cannot be read."""
-    made: dict[str, Stamp | None] = {}
     try:
-        for path in files_below(folder):
-            made[path] = stamp_of(folder / path)
-            if len(made) > MOST_FILES:
-                return {}
+        files = files_below(folder)
+        return {path: stamp_of(folder / path) for path in files} if len(files) <= MOST_FILES else {}
     except OSError:
         return {}
-    return made
-
-
-# ---- the decision ------------------------------------------------------------------------------------------------
-
-
-def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:
-    """Return what is known of a campaign, with fresh stamps, if nothing changed since; None if it has to be rendered.
-
-    `folder`, `out`: of the campaign, of all reports; `software`: hash of program and packages now.
-    """
-    if known.software != software or not known.files:
-        return None
-    if known.whole and {file.path for file in known.files} != set(files_below(folder)):
-        return None
-    files = []
-    for file in known.files:
-        try:
-            rests = file.stamp is not None and stamp_of(folder / file.path) == file.stamp
-        except OSError:
-            return None
-        now = file if rests else input_file(folder, file.path)
-        if now.sha256 != file.sha256:
-            return None
-        files.append(now)
-    report = known.entry.report
-    if report is not None and not known.whole and manifest_hash(out / report.folder) != report.manifest:
-        return None
-    return known.model_copy(update={"files": tuple(files)})
 
 
 def manifest_hash(report: Path) -> str:
@@ -266,15 +208,37 @@ def manifest_hash(report: Path) -> str:
         return ""
 
 
-def same_ids(ids: dict[Path, str]) -> dict[Path, str]:
-    """Return for every campaign whose id another folder has too a sentence that names both."""
-    by_id: dict[str, list[Path]] = {}
+# ---- the decision ------------------------------------------------------------------------------------------------
+
+
+def still_as_known(known: Known, folder: Path, out: Path, software: str) -> Known | None:
+    """Return what is known of a campaign, with fresh stamps, if nothing changed since; None if it has to be rendered.
+
+    `folder`, `out`: of the campaign, of all reports; `software`: hash of program and packages now.
+    """
+    if known.software != software or not known.files or (known.whole and [*known.files] != files_below(folder)):
+        return None
+    files = {}
+    for path, (sha256, stamp) in known.files.items():
+        try:
+            rests = stamp is not None and stamp_of(folder / path) == stamp
+        except OSError:
+            return None
+        files[path] = (sha256, stamp) if rests else input_file(folder, path)
+        if files[path][0] != sha256:
+            return None
+    report = known.entry.report
+    if report is not None and not known.whole and manifest_hash(out / report.folder) != report.manifest:
+        return None
+    return known.model_copy(update={"files": files})
+
+
+def same_ids(ids: dict[str, str]) -> dict[str, str]:
+    """Return for every campaign folder whose id another one has too a sentence that names both."""
+    sentences = {}
     for folder, id in ids.items():
-        by_id.setdefault(id, []).append(folder)
-    sentences: dict[Path, str] = {}
-    for id, folders in by_id.items():
-        for folder in folders if len(folders) > 1 else ():
-            others = " and ".join(str(other) for other in folders if other != folder)
+        others = " and ".join(other for other, same in ids.items() if same == id and other != folder)
+        if others:
             what = f"campaign.id: the id “{id}” is that of {others} too. Give each its own id."
-            sentences[folder] = f"{folder / CAMPAIGN_FILE}: {what}"
+            sentences[folder] = f"{Path(folder, CAMPAIGN_FILE)}: {what}"
     return sentences

@@ -11,8 +11,9 @@ import socket
 import sys
 import tempfile
 import time
+from collections import Counter
 from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, Future, ThreadPoolExecutor, wait
+from concurrent.futures import Executor, ThreadPoolExecutor, wait
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -22,7 +23,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TimeRemainingColumn
 
@@ -30,21 +31,9 @@ import intake_report.render
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import MachineError
 from intake_report.formatting import NARROW_SPACE, interval, listing, with_unit
-from intake_report.nightly import forge
-from intake_report.nightly.find import (
-    STATES,
-    Known,
-    Memory,
-    Status,
-    Trend,
-    campaign_id,
-    count_states,
-    find_below,
-    read_memory,
-    same_ids,
-    still_as_known,
-)
-from intake_report.provenance import package_versions, source_hash
+from intake_report.nightly import find, forge
+from intake_report.nightly.find import MEMORIES, STATES, Entry, Known, Status, Trend
+from intake_report.provenance import package_versions, sha256, source_hash
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
 LOCK, MEMORY = ".nightly.lock", ".nightly.json"
@@ -74,7 +63,7 @@ def run_night(roots: list[Path], settings: Settings, attempt: Attempt = forge.at
     out = settings.out.resolve()
     with the_only_night(out):
         night = _Night(out, settings)
-        night.decide(find_below(roots, out))
+        night.decide(find.find_below(roots, out))
         night.save()  # a folder that cannot be written shows now, not in the morning
         try:
             if night.due:
@@ -125,44 +114,49 @@ def _cannot_write(out: Path, error: OSError) -> MachineError:
 
 
 class _Night:
+    """Campaigns by their folders: what was known of them before, what is due and its id, what is known now."""
+
     def __init__(self, out: Path, settings: Settings) -> None:
         self.out, self.settings, self.stopped = out, settings, False
         self.started = _now()
-        self.software = hashlib.sha256(json.dumps([source_hash(), package_versions()]).encode()).hexdigest()
-        self.before = read_memory(out / MEMORY).campaigns
+        self.software = sha256(json.dumps([source_hash(), package_versions()]).encode())
+        self.before: dict[str, Known] = {}
+        with suppress(OSError, ValueError):  # absent or damaged: everything is looked at anew
+            self.before = MEMORIES.validate_json((out / MEMORY).read_bytes())
         self.known: dict[str, Known] = {}
-        self.due: dict[Path, str] = {}  # folder: id
+        self.due: dict[str, str] = {}
 
-    def decide(self, found: dict[Path, str]) -> None:
+    def decide(self, found: dict[str, str]) -> None:
         """Sort the campaigns into those that are as they were, those to be rendered, and those that cannot be."""
-        ids: dict[Path, str] = {}
+        ids: dict[str, str] = {}
         wrong = {folder: trouble for folder, trouble in found.items() if trouble}
         for folder in (folder for folder in found if folder not in wrong):
-            known = self.before.get(str(folder))
-            same = known and still_as_known(known, folder, self.out, self.software)
+            known = self.before.get(folder)
+            same = known and find.still_as_known(known, Path(folder), self.out, self.software)
             if same:
                 ids[folder] = same.entry.id
                 self._keep(same, state="failed" if same.whole else "unchanged", seconds=0.0)
             else:
-                ids[folder] = self.due[folder] = campaign_id(folder) or (known.entry.id if known else folder.name)
+                usual = known.entry.id if known else Path(folder).name
+                ids[folder] = self.due[folder] = find.campaign_id(folder) or usual
             if ids[folder] in (INDEX, STATUS, JUNIT):
                 what = f"campaign.id: a file of the night is called “{ids[folder]}”. Give it another id."
-                wrong[folder] = f"{folder / CAMPAIGN_FILE}: {what}"
-        wrong |= same_ids(ids)
-        there = {*self.known, *map(str, self.due)}
-        for place, known in self.before.items():
+                wrong[folder] = f"{Path(folder, CAMPAIGN_FILE)}: {what}"
+        wrong |= find.same_ids(ids)
+        for folder in self.before.keys() - self.known.keys() - self.due.keys():
+            known = self.before[folder]
             report = known.entry.report
-            if place in there or report is None or not (self.out / report.folder).is_dir():
+            if report is None or not (self.out / report.folder).is_dir():
                 continue
-            hidden = next((text for top, text in wrong.items() if Path(place).is_relative_to(top)), "")
+            hidden = next((text for top, text in wrong.items() if Path(folder).is_relative_to(top)), "")
             if hidden:
-                wrong[Path(place)] = hidden
+                wrong[folder] = hidden
             elif known.entry.id not in ids.values():
                 self._keep(known, state="gone", reason="", stale=False, seconds=0.0)
         for folder, sentence in wrong.items():
             self.due.pop(folder, None)
-            before = self.before.get(str(folder))
-            id = ids.get(folder, before.entry.id if before else folder.name)
+            before = self.before.get(folder)
+            id = ids.get(folder, before.entry.id if before else Path(folder).name)
             self._note(folder, id, {"state": "failed", "reason": sentence})
 
     def render(self, workers: Executor, attempt: Attempt) -> None:
@@ -170,9 +164,7 @@ class _Night:
         begun = saved = time.monotonic()
         with suppress(OSError):
             (self.out / LOGS).mkdir(exist_ok=True)
-        waiting: dict[Future[dict[str, Any]], Path] = {
-            workers.submit(_timed, attempt, self._job(folder)): folder for folder in list(self.due)
-        }
+        waiting = {workers.submit(_timed, attempt, self._job(folder)): folder for folder in list(self.due)}
         terminal, console = sys.stderr.isatty(), Console(stderr=True, markup=False, highlight=False)
         columns = BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
         say: Callable[[str], None] = console.print if terminal else partial(print, flush=True)
@@ -184,7 +176,7 @@ class _Night:
                     folder = waiting.pop(future)
                     error = future.exception()
                     outcome = forge.failed(f"its worker is gone ({error}).") if error else future.result()
-                    entry = self._note(folder, self.due[folder], outcome, log=self._log(folder)).entry
+                    entry = self._note(folder, self.due[folder], outcome, log=self._log(folder))
                     progress.advance(bar)
                     told = (entry.reason or (entry.report.folder if entry.report else "")).partition("\n")[0]
                     if not terminal or entry.state == "failed":
@@ -195,47 +187,44 @@ class _Night:
                     saved = time.monotonic()
         say(f"done in {time.monotonic() - begun:.0f} s")
 
-    def _job(self, folder: Path) -> dict[str, Any]:
-        one = self.settings
-        files = {"file": str(folder / CAMPAIGN_FILE), "out": str(self.out), "log": str(self.out / self._log(folder))}
+    def _job(self, folder: str) -> dict[str, Any]:
+        one, log = self.settings, self.out / self._log(folder)
+        files = {"file": str(Path(folder, CAMPAIGN_FILE)), "out": str(self.out), "log": str(log)}
         return files | {"seconds": one.seconds, "memory": one.memory, "date": one.date}
 
-    def _log(self, folder: Path) -> str:
+    def _log(self, folder: str) -> str:
         id = self.due[folder]
         plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "_" for c in id)[:64]
-        own = plain if plain == id else f"{plain}-{hashlib.sha256(str(folder).encode()).hexdigest()[:8]}"
-        return f"{LOGS}/{own}.log"
+        return f"{LOGS}/{plain if plain == id else f'{plain}-{sha256(folder.encode())[:8]}'}.log"
 
-    def _note(self, folder: Path, id: str, outcome: dict[str, Any], log: str = "") -> Known:
+    def _note(self, folder: str, id: str, outcome: dict[str, Any], log: str = "") -> Entry:
         """Note what became of a campaign; without a new report the last good one stays, and is stale."""
-        entry = {"id": id, "folder": str(folder), "log": log, **outcome}
-        before = self.before.get(str(folder))
+        entry = {"id": id, "folder": folder, "log": log, **outcome}
+        before = self.before.get(folder)
         last = before.entry if before and before.entry.id == id else None
         if "report" not in outcome and last and last.report:
             entry |= {"report": last.report, "summary": last.summary, "stale": True}
-        files = outcome.get("files", ()) if "report" in outcome or outcome.get("whole") else ()
+        files = outcome.get("files", {}) if "report" in outcome or outcome.get("whole") else {}
         made = {"entry": entry, "files": files, "software": self.software if files else ""}
-        known = Known.model_validate(made | {"whole": bool(files) and "report" not in outcome})
-        self.known[str(folder)] = known
-        return known
+        self.known[folder] = Known.model_validate(made | {"whole": bool(files) and "report" not in outcome})
+        return self.known[folder].entry
 
     def _keep(self, known: Known, **changed: Any) -> None:
         self.known[known.entry.folder] = known.model_copy(update={"entry": known.entry.model_copy(update=changed)})
 
     def save(self) -> None:
         """Remember what is known so far, and of what was not reached what was known before."""
-        open_still = {str(folder) for folder in self.due} - set(self.known)
-        known = self.known | {place: self.before[place] for place in open_still if place in self.before}
-        put(self.out / MEMORY, Memory(campaigns=known).model_dump_json().encode())
+        open_still = {folder: self.before[folder] for folder in self.due if folder in self.before}
+        put(self.out / MEMORY, MEMORIES.dump_json(open_still | self.known))
 
     def write(self) -> Status:
         """Write index, status and JUnit XML, each in one move, and return the status."""
-        for folder, id in self.due.items():
-            if str(folder) not in self.known:
-                reason = "the night was stopped before it was done."
-                self._note(folder, id, {"state": "stopped", "reason": reason})
+        for folder in self.due.keys() - self.known.keys():
+            outcome = {"state": "stopped", "reason": "the night was stopped before it was done."}
+            self._note(folder, self.due[folder], outcome)
         entries = sorted((known.entry for known in self.known.values()), key=lambda entry: (entry.id, entry.folder))
-        counts = count_states(entries)
+        states = Counter[str](entry.state for entry in entries)
+        counts = {state: states[state] for state in STATES if states[state]}
         status = Status(
             program=__version__, started=self.started, ended=_now(),
             exit_status=130 if self.stopped else 1 if "failed" in counts else 0, counts=counts, campaigns=tuple(entries),
@@ -296,10 +285,9 @@ def index_page(status: Status) -> str:
     made = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined)
     script = (_TEMPLATES / "sort.js").read_text("utf-8")
     order = list(STATES)
-    entries = sorted(status.campaigns, key=lambda entry: (order.index(entry.state), not entry.stale, entry.id))
     text: str = made.get_template("night.html.j2").render(
         status=status,
-        entries=entries,
+        entries=sorted(status.campaigns, key=lambda entry: (order.index(entry.state), not entry.stale, entry.id)),
         counts=listing([f"{number}{NARROW_SPACE}{state}" for state, number in status.counts.items()]) or "No campaign",
         marks=MARKS,
         trend=trend_picture,
@@ -312,16 +300,15 @@ def index_page(status: Status) -> str:
 
 def trend_picture(trend: Trend) -> Markup:
     """Return a deciding difference over the reports: intervals as lines, values as dots, zero dotted; the last in words."""
-    points = [p for p in trend.points if p.value is not None]
-    if not points:
-        return Markup("")
     form = (trend.quantity, trend.units, trend.decimals)
+    points = [point for point in trend.points if point.value is not None]
     last = points[-1]
     words = f"{trend.title}: {with_unit(last.value, *form, signed=True)}"
-    limits = "" if last.low is None or last.high is None else f" ({interval(last.low, last.high, *form)})"
+    if last.low is not None and last.high is not None:
+        words += f" ({interval(last.low, last.high, *form)})"
     if len(points) < 2:
-        return Markup("{}").format(words + limits)
-    ends = [x for p in points for x in (p.value, p.low, p.high, 0.0) if x is not None]
+        return escape(words)
+    ends = [0.0, *(x for p in points for x in (p.value, p.low, p.high) if x is not None)]
     low, high = min(ends), max(ends)
 
     def y(value: float) -> str:
@@ -333,12 +320,10 @@ def trend_picture(trend: Trend) -> Markup:
         if point.low is not None and point.high is not None:
             marks.append(f'<path d="M{x} {y(point.low)}V{y(point.high)}" stroke="currentColor"/>')
         marks.append(f'<circle cx="{x}" cy="{y(point.value or 0.0)}" r="2.5" fill="currentColor"/>')
-    told = f"{trend.title} over {len(points)} reports: " + "; ".join(
-        f"{p.date} {with_unit(p.value, *form, signed=True)}" for p in points
-    )
-    picture = '<svg role="img" aria-label="{}" width="{}" height="{}" viewBox="0 0 {} {}">'
-    size = (f"{WIDTH:g}", f"{HEIGHT:g}")
-    return Markup(picture).format(told, *size, *size) + Markup("".join(marks) + "</svg>") + words + limits
+    values = "; ".join(f"{p.date} {with_unit(p.value, *form, signed=True)}" for p in points)
+    told = escape(f"{trend.title} over {len(points)} reports: {values}")
+    size = f'width="{WIDTH:g}" height="{HEIGHT:g}" viewBox="0 0 {WIDTH:g} {HEIGHT:g}"'
+    return Markup(f'<svg role="img" aria-label="{told}" {size}>{"".join(marks)}</svg>{escape(words)}')
 
 
 @contextmanager

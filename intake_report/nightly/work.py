@@ -6,13 +6,14 @@ import json
 import sys
 import time
 import traceback
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 from intake_report.campaign import load_campaign
 from intake_report.errors import DataError, IntakeReportError, MachineError
 from intake_report.kernel import SpareKernel
-from intake_report.nightly.find import Issued, Point, Summary, Trend, Verdict, input_file, manifest_hash, stamps_below
+from intake_report.nightly import find
 from intake_report.provenance import read_manifest
 from intake_report.publish import Published, issued_reports, publish
 from intake_report.render.meta import report_date
@@ -30,14 +31,17 @@ def render_campaign(job: dict[str, Any], spare: SpareKernel | None = None) -> di
     campaign is at fault.
     """
     file = Path(job["file"])
-    before, more = stamps_below(file.parent), {}
+    before, more = find.stamps_below(file.parent), {}
     try:
         return _published(file, Path(job["out"]), job["date"], spare)
     except IntakeReportError as error:
         reason = str(error)
         _say(reason)
         if not isinstance(error, MachineError):
-            more = {"whole": True, "files": _as_they_were(file.parent, before)}
+            files = {path: find.input_file(file.parent, path) for path in before}
+            # surely those that were read; else it is tried again
+            rest = None not in before.values() and find.stamps_below(file.parent) == before
+            more = {"whole": True, "files": files if rest else {}}
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         traceback.print_exc()
         fault = f"a fault of the program ({type(error).__name__}: {error})."
@@ -57,14 +61,14 @@ def _published(file: Path, out: Path, date: str, spare: SpareKernel | None) -> d
     report = publish(file, out, date, _say, spare=spare)
     _say(f"{report.state}: {report.folder}")
     inputs = read_manifest(report.folder)["made_from"]["inputs"]
-    place, manifest = f"{report.campaign}/{report.folder.name}", manifest_hash(report.folder)
-    issued = Issued(folder=place, date=report.date, revision=report.revision, manifest=manifest)
+    place, manifest = f"{report.campaign}/{report.folder.name}", find.manifest_hash(report.folder)
+    issued = find.Issued(folder=place, date=report.date, revision=report.revision, manifest=manifest)
     return {
         "state": report.state,
         "reason": "",
         "report": issued.model_dump(),
         "summary": summary_of(report, home).model_dump(),
-        "files": [input_file(file.parent, path, digest).model_dump() for path, digest in inputs.items()],
+        "files": {path: find.input_file(file.parent, path, digest) for path, digest in inputs.items()},
     }
 
 
@@ -72,17 +76,10 @@ def _say(step: str) -> None:
     print(f"{time.strftime('%H:%M:%S')}  {step}", file=sys.stderr, flush=True)
 
 
-def _as_they_were(folder: Path, before: dict[str, Any]) -> list[dict[str, Any]]:
-    """Return the files of a campaign at fault, if they are surely those that were read; else none, and it is tried again."""
-    files = [input_file(folder, path) for path in before]
-    same = None not in before.values() and stamps_below(folder) == before
-    return [file.model_dump() for file in files] if same else []
-
-
 # ---- what the report says ----------------------------------------------------------------------------------------
 
 
-def summary_of(report: Published, home: Path) -> Summary:
+def summary_of(report: Published, home: Path) -> find.Summary:
     """Return what the index quotes of a report; `home`: folder of all reports of its campaign."""
     import nbformat
 
@@ -101,11 +98,11 @@ def summary_of(report: Published, home: Path) -> Summary:
     changed = [f"{plain(subject)}: {plain(was)} → {plain(now)}" for subject, was, now in rows]
     changed.sort(key=lambda text: (not text.startswith("Claim"), not text.startswith("Run")))
     covers = [item["cover"] for item in sorted(results["limitations"], key=lambda item: item["rank"]) if item["cover"]]
-    return Summary(
+    return find.Summary(
         title=results["title"],
         question=results["question"],
         answer=tuple(plain(text) for text in document.cover.answer) if document.cover else (),
-        verdicts=tuple(Verdict(text=claim["text"], verdict=claim["verdict"]) for claim in results["claims"]),
+        verdicts=tuple(find.Verdict(text=claim["text"], verdict=claim["verdict"]) for claim in results["claims"]),
         changed=tuple(changed[:MOST_CHANGES]),
         warnings=(*report.notes, *dict.fromkeys(covers[:MOST_WARNINGS])),
         trend=_trend(results, home),
@@ -120,28 +117,24 @@ def _results(folder: Path) -> dict[str, Any]:
     return document
 
 
-def _trend(results: dict[str, Any], home: Path) -> Trend | None:
+def _trend(results: dict[str, Any], home: Path) -> find.Trend | None:
     """Return the first deciding difference that has a value over the reports so far; of a candidate of a claim, if any."""
     names = {c["id"]: c["name"] for c in results["configurations"] if c["role"] == "candidate"}
-    rows = {(c["key"], c["configuration"]): c for c in results["comparisons"] if c["difference"] is not None}
+    rows = {(c["key"], c["configuration"]) for c in results["comparisons"] if c["difference"] is not None}
     ids = dict.fromkeys((*(claim["configuration"] for claim in results["claims"]), *names))
-    wanted = [(key, id) for key in results["decides"] for id in ids if id in names and (key, id) in rows]
-    if not wanted:
+    wanted = next(((key, id) for key in results["decides"] for id in ids if id in names and (key, id) in rows), None)
+    if wanted is None:
         return None
-    key, id = wanted[0]
-    metric = next(m for m in results["metrics"] if m["key"] == key)
     points = []
     for issued in issued_reports(home)[0][-MOST_POINTS:]:
-        try:
-            earlier = _results(home / issued["folder"])["comparisons"]
-        except (DataError, KeyError):
-            continue
-        row = next((c for c in earlier if (c["key"], c["configuration"]) == (key, id)), None)
-        if row is not None:
-            place = {"date": issued["date"], "revision": issued["revision"]}
-            points.append(Point(**place, value=row["difference"], low=row["low"], high=row["high"]))
-    return Trend(
-        title=f"{metric['printed_title']}, {names[id]}",
+        with suppress(DataError, KeyError):  # a report that is damaged, or of another form
+            for row in _results(home / issued["folder"])["comparisons"]:
+                if (row["key"], row["configuration"]) == wanted:
+                    place = {"date": issued["date"], "revision": issued["revision"]}
+                    points.append(find.Point(**place, value=row["difference"], low=row["low"], high=row["high"]))
+    metric = next(m for m in results["metrics"] if m["key"] == wanted[0])
+    return find.Trend(
+        title=f"{metric['printed_title']}, {names[wanted[1]]}",
         quantity=DIFFERENCES.get(metric["spec"]["quantity"], metric["spec"]["quantity"]),
         units=results["units"],
         decimals=metric["spec"]["decimals"],
