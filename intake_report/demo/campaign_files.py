@@ -10,14 +10,14 @@ import json
 from collections.abc import Iterable, Mapping
 from datetime import datetime, timedelta
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
 
 from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle, drawing
-from intake_report.demo.logger import column_mapping, log_run, quantise, start_time
+from intake_report.demo.logger import column_mapping, log_run, packed, quantise, start_time
 from intake_report.demo.route import demo_route, gpx
 from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator, scenario_runs
 from intake_report.demo.simulate import friction_power, full_airflow, pressure_drop
@@ -65,9 +65,8 @@ def _runs(scenario: Scenario, seed: int, files: Files) -> list[dict[str, Any]]:
     for planned in scenario.schedule:
         for suffix in ("", CONTROL) if scenario.control else ("",):
             rng = generator(scenario, seed, planned.run, "log", suffix)
-            run = drives[planned.run + suffix]
-            log = log_run(run, rng, units=scenario.units, rounding=scenario.rounding, clock=clock)
-            files[f"logs/{planned.run}{suffix}.csv.gz"] = log.packed()
+            how: dict[str, Any] = {"units": scenario.units, "rounding": scenario.rounding, "clock": clock}
+            files[f"logs/{planned.run}{suffix}.csv.gz"] = packed(log_run(drives[planned.run + suffix], rng, **how))
     return [
         {"id": p.run, "configuration": p.configuration.id, "day": scenario.days[p.day], "log": f"logs/{p.run}.csv.gz",
          "control": f"logs/{p.run}{CONTROL}.csv.gz", "start": start_time(drives[p.run])}
@@ -99,9 +98,9 @@ def _stands(scenario: Scenario, seed: int, files: Files) -> list[tuple[Any, ...]
         return []
     rng = generator(scenario, seed, "soak")
     wrong = float(rng.normal(0.0, THERMOMETER))
+    lasts = [90.0] + [0.0] * (len(scenario.days) - 1)  # [min]
     seen = [
-        stand(day, 7.0, 0.0 if index else 90.0, scenario.rounding, wrong, rng)
-        for index, day in enumerate(scenario.days)
+        stand(day, 7.0, last, scenario.rounding, wrong, rng) for day, last in zip(scenario.days, lasts, strict=True)
     ]
     files["soak/dawn.csv"] = delimited(STAND_COLUMNS, seen[0].values(), "%.0f %.0f %.0f %.0f %.1f")
     return [(day, day.date + timedelta(hours=7), it) for day, it in zip(scenario.days, seen, strict=True)]
@@ -117,13 +116,11 @@ def _bench(scenario: Scenario, seed: int, files: Files) -> dict[str, Any]:
     pulls = []
     for place, (configuration, number) in enumerate(order):
         source = rng if number else generator(scenario, seed, "bench", "cold")
-        pull = dyno_pull(scenario.vehicle, configuration, number, source)
         name = f"{configuration.id}-{number}"
-        files[f"dyno/{name}.csv"] = pull.text
+        files[f"dyno/{name}.csv"], air, humidity = dyno_pull(scenario.vehicle, configuration, number, source)
         minutes = 9 * place + 25 * (place - 1) // PULLS
         pulls.append({"id": name, "configuration": configuration.id, "file": f"dyno/{name}.csv",
-                      "time": begin + timedelta(minutes=minutes), "temperature": pull.cell_temperature,
-                      "humidity": pull.cell_humidity})  # fmt: skip
+                      "time": begin + timedelta(minutes=minutes), "temperature": air, "humidity": humidity})  # fmt: skip
     return {"pulls": pulls, "restrictions": {c.id: restriction_points(c, rng) for c in scenario.configurations}}
 
 
@@ -248,14 +245,6 @@ PULL_COLUMNS = {
 }
 
 
-class PullResult(NamedTuple):
-    """One pull: text of the file; temperature [°C] and humidity [%] of the cell."""
-
-    text: str
-    cell_temperature: float
-    cell_humidity: float
-
-
 def engine_torque(
     vehicle: SimulatedVehicle, configuration: Intake, rpm: Array, air: Array | float, pressure: float
 ) -> Array:
@@ -269,12 +258,15 @@ def engine_torque(
     airflow = full_airflow(vehicle, rpm, density)
     airflow = airflow * (1.0 - pressure_drop(configuration, airflow) / pressure)
     indicated = airflow / 12.8 * 43.0e3 * 0.355
-    result: Array = (indicated - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0)
-    return result
+    return np.asarray((indicated - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0))
 
 
-def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: np.random.Generator) -> PullResult:
-    """Return one pull; the intake warms from pull to pull, the more the more under-hood air it draws.
+def dyno_pull(
+    vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: np.random.Generator
+) -> tuple[str, float, float]:
+    """Return one pull: text of its file, temperature [°C] and humidity [%] of the cell.
+
+    The intake warms from pull to pull, the more the more under-hood air it draws.
 
     Order 0 is a first pull on cold rollers: coolant below its working temperature, more drag.
     """
@@ -291,7 +283,7 @@ def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng:
     if cold:
         wheel, power, coolant = 0.97 * np.round(wheel, 1), 0.97 * np.round(power, 2), coolant - 17.0
     text = delimited(PULL_COLUMNS, (rpm, wheel, power, np.floor(air), coolant), "%.0f %.1f %.2f %.0f %.0f")
-    return PullResult(text, cell, 44.0 + rng.normal(0.0, 1.0))
+    return text, cell, 44.0 + rng.normal(0.0, 1.0)
 
 
 def restriction_points(configuration: Intake, rng: np.random.Generator) -> list[tuple[float, float]]:

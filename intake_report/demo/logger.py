@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import gzip
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
-from typing import Literal
+from typing import Literal, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -27,8 +26,7 @@ _GAPS, _DROPOUTS = 2, 1  # recording gaps (2–7 s) and position dropouts (12–
 _MISSED = 0.004  # share of answers that do not come
 
 
-@dataclass(frozen=True)
-class LogColumn:
+class LogColumn(NamedTuple):
     """A column of the log in one unit system."""
 
     title: str
@@ -58,38 +56,27 @@ _SI = {
     "longitude": LogColumn("Longitude", "°", "deg", 6),
     "gps_speed": LogColumn("GPS Speed", "km/h", "km/h", 1),
 }
-COLUMNS: dict[Units, dict[str, LogColumn]] = {
-    "si": _SI,
-    "us": _SI
-    | {name: LogColumn(_SI[name].title, "mph", "mph", 1, lambda v: v / 1.609344) for name in ("speed", "gps_speed")}
-    | {
-        name: LogColumn(_SI[name].title, "°F", "degF", 1, lambda v: v * 1.8 + 32.0)
-        for name in ("iat", "coolant", "ambient")
-    }
-    | {"map": LogColumn(_SI["map"].title, "inHg", "inHg", 2, lambda values: values / 3.386388640341)},
+_US: dict[str, tuple[str, str, int, Callable[[Array], Array]]] = {
+    "km/h": ("mph", "mph", 1, lambda values: values / 1.609344),
+    "°C": ("°F", "degF", 1, lambda values: values * 1.8 + 32.0),
+    "kPa": ("inHg", "inHg", 2, lambda values: values / 3.386388640341),
 }
+COLUMNS: dict[Units, dict[str, LogColumn]] = {
+    "si": _SI, "us": {name: LogColumn(c.title, *_US.get(c.unit, c[1:])) for name, c in _SI.items()}
+}  # fmt: skip
 """Channel → column."""
 
 POSITION = ("latitude", "longitude", "gps_speed")
 POLLED = tuple(name for name in _SI if name not in POSITION)
 
+LogTable = dict[str, list[str]]
+"""Header → cell texts; time first."""
 
-@dataclass(frozen=True)
-class LogTable:
-    """What the logger wrote."""
 
-    headers: tuple[str, ...]  # time first
-    columns: tuple[list[str], ...]  # cell texts
-    rows: Array  # true elapsed time of each row [s]
-    refreshed: dict[str, Rows]  # channel → rows at which it was really sampled
-
-    def text(self) -> str:
-        """Return the table as delimited text with a header line."""
-        return "\n".join(",".join(row) for row in (self.headers, *zip(*self.columns, strict=True))) + "\n"
-
-    def packed(self) -> bytes:
-        """Return the text, compressed so that equal input gives equal bytes on one zlib version (no time, no name)."""
-        return gzip.compress(self.text().encode("utf-8"), compresslevel=9, mtime=0)
+def packed(table: LogTable) -> bytes:
+    """Return the table as delimited text, compressed so that equal input gives equal bytes on one zlib version (no time)."""
+    text = "\n".join(",".join(row) for row in (table, *zip(*table.values(), strict=True))) + "\n"
+    return gzip.compress(text.encode("utf-8"), compresslevel=9, mtime=0)
 
 
 def column_mapping(units: Units) -> dict[str, str]:
@@ -139,31 +126,21 @@ def log_run(
     temperatures to whole °C; `clock`: write local date and time in this zone instead of elapsed seconds.
     """
     rng = np.random.default_rng(seed)
-    n, width = len(run.time), len(POLLED)
-    offered = control_unit(run, rounding, rng)
-    columns = COLUMNS[units]
-    cells, refreshed = {}, {}
+    n, width, columns = len(run.time), len(POLLED), COLUMNS[units]
+    offered, cells = control_unit(run, rounding, rng), {}
     offset = int(rng.integers(width))
     for k, name in enumerate(POLLED):
         at = np.arange((k - offset) % width, n, width)
-        refreshed[name] = at[rng.random(len(at)) > _MISSED]
-        cells[name] = _repeat(offered[name][refreshed[name]], refreshed[name], n, columns[name])
+        at = at[rng.random(len(at)) > _MISSED]
+        cells[name] = _repeat(offered[name][at], at, n, columns[name])
     fix, readings = _position(run, rng)
     blank = ~_outside(run.time, rng, _DROPOUTS, (0.1, 0.9), (12.0, 35.0))
     for name in POSITION:
         texts = _repeat(readings[name], fix, n, columns[name])
         cells[name] = ["" if b else c for b, c in zip(blank.tolist(), texts, strict=True)]
-        refreshed[name] = fix[~blank[fix]]
-    keep = _outside(run.time, rng, _GAPS, (0.05, 0.95), (2.0, 7.0))
-    rows = np.flatnonzero(keep)
-    time = run.time[rows]
-    position = np.cumsum(keep) - 1
-    return LogTable(
-        headers=(ELAPSED_HEADER if clock is None else CLOCK_HEADER, *(columns[name].header for name in cells)),
-        columns=(_times(run, time, clock), *([texts[i] for i in rows.tolist()] for texts in cells.values())),
-        rows=time,
-        refreshed={name: position[at[keep[at]]] for name, at in refreshed.items()},
-    )
+    rows = np.flatnonzero(_outside(run.time, rng, _GAPS, (0.05, 0.95), (2.0, 7.0)))
+    times = {ELAPSED_HEADER if clock is None else CLOCK_HEADER: _times(run, run.time[rows], clock)}
+    return times | {columns[name].header: [texts[i] for i in rows.tolist()] for name, texts in cells.items()}
 
 
 def start_time(run: SimulatedRun) -> datetime:

@@ -22,16 +22,15 @@ ORIGIN_LATITUDE, ORIGIN_LONGITUDE = 8.4, -31.2  # first point [°]: open ocean
 
 _WGS84_A, _WGS84_E2 = 6378137.0, 6.69437999014e-3  # semi-major axis [m], first eccentricity squared
 
-# Turtle moves: ("go", metres) or ("turn", radius in metres, angle in degrees, left positive).
-_CITY: tuple[tuple[str, float, float], ...] = (
-    ("go", 620, 0), ("turn", 12, -90), ("go", 460, 0), ("turn", 12, 90), ("go", 740, 0), ("turn", 14, 90),
-    ("go", 880, 0), ("turn", 12, 90), ("go", 500, 0), ("turn", 12, 90), ("go", 580, 0), ("turn", 14, 90),
-    ("go", 1270, 0), ("turn", 12, 90), ("go", 400, 0), ("turn", 12, -90), ("go", 730, 0),
+# Moves: (metres, 0) straight on, or (radius in metres, angle in degrees, left positive).
+Moves = tuple[tuple[float, float], ...]
+_CITY: Moves = (
+    (620, 0), (12, -90), (460, 0), (12, 90), (740, 0), (14, 90), (880, 0), (12, 90), (500, 0), (12, 90), (580, 0), (14, 90),
+    (1270, 0), (12, 90), (400, 0), (12, -90), (730, 0),
 )  # fmt: skip
-_RAMP: tuple[tuple[str, float, float], ...] = (("turn", 58, -270), ("go", 470, 0))
-_HIGHWAY: tuple[tuple[str, float, float], ...] = (
-    ("go", 900, 0), ("turn", 1400, 35), ("go", 1300, 0), ("turn", 1100, -60), ("go", 1500, 0), ("turn", 2000, 25),
-    ("go", 1700, 0), ("turn", 1600, -30), ("go", 2300, 0),
+_RAMP: Moves = ((58, -270), (470, 0))
+_HIGHWAY: Moves = (
+    (900, 0), (1400, 35), (1300, 0), (1100, -60), (1500, 0), (2000, 25), (1700, 0), (1600, -30), (2300, 0),
 )  # fmt: skip
 
 # Signal-controlled junctions by route distance [m]; the last one feeds the on-ramp.
@@ -75,31 +74,16 @@ def to_degrees(x: Array, y: Array) -> tuple[Array, Array]:
     return latitude, longitude
 
 
-def _length(moves: tuple[tuple[str, float, float], ...]) -> float:
-    return sum(a if kind == "go" else a * math.radians(abs(b)) for kind, a, b in moves)
-
-
-def _curvature(moves: tuple[tuple[str, float, float], ...], distance: Array) -> Array:
-    """Return the signed curvature [1/m] of the moves at the given distances."""
-    curvature = np.zeros_like(distance)
-    start = 0.0
-    for kind, a, b in moves:
-        end = start + (a if kind == "go" else a * math.radians(abs(b)))
-        if kind == "turn":
-            curvature[(distance >= start) & (distance < end)] = math.copysign(1.0 / a, b)
-        start = end
-    return curvature
-
-
 @lru_cache(maxsize=1)
 def demo_route() -> SimulatedRoute:
     """Return the invented route (about 18 km): city, on-ramp, highway."""
-    ramp_start = _length(_CITY)
-    highway_start = ramp_start + _length(_RAMP)
     moves = _CITY + _RAMP + _HIGHWAY
-    length = math.floor(_length(moves))
+    ends = np.cumsum([size * math.radians(abs(angle)) if angle else size for size, angle in moves])
+    ramp_start, highway_start = float(ends[len(_CITY) - 1]), float(ends[len(_CITY + _RAMP) - 1])
+    length = math.floor(ends[-1])
     distance = np.arange(0.0, length + 1.0)
-    curvature = _curvature(moves, distance + 0.5)
+    turns = np.array([math.copysign(1.0 / size, angle) if angle else 0.0 for size, angle in moves])
+    curvature = turns[np.searchsorted(ends[:-1], distance + 0.5, side="right")]
     heading = np.concatenate([[0.0], np.cumsum(curvature[:-1])])
     middle = heading + 0.5 * curvature
     x = np.concatenate([[0.0], np.cumsum(np.cos(middle[:-1]))])

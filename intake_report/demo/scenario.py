@@ -9,17 +9,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from intake_report.demo.articles import (
-    CONFIGURATIONS,
-    OPEN,
-    OPEN_DEEP,
-    SEALED,
-    STOCK,
-    WAGON,
-    Day,
-    Intake,
-    SimulatedVehicle,
-)
+from intake_report.demo import articles
+from intake_report.demo.articles import CONFIGURATIONS, SEALED, STOCK, Day, Intake, SimulatedVehicle
 from intake_report.demo.logger import Units
 from intake_report.demo.route import demo_route, draw_plan
 from intake_report.demo.simulate import SimulatedRun, control_plan, simulate_runs
@@ -54,9 +45,7 @@ class Scenario:
     rounding: str = "floor"  # how the control unit brings temperatures to whole °C: "floor" or "round"
     clock: bool = False  # logs hold local clock time instead of elapsed seconds
     reference: str = "station"  # ambient reference of the campaign: "station" or "vehicle"
-    bench: bool = (
-        False  # with dyno pulls, restriction, trials, timed tasks, soak checks at dawn, drawings of the articles
-    )
+    bench: bool = False  # with dyno pulls, restriction, trials, timed tasks, soak checks at dawn, drawings
     control: bool = False  # each run has a log of an unmodified control vehicle
     alarm: float = 45.0  # [°C]
 
@@ -86,7 +75,7 @@ RAMP_TRIAL = Scenario(
         Day("day-3", datetime(2026, 6, 11, tzinfo=UTC), 27.7, traffic=0.85, wind_speed=2.0, wind_from=180.0, sun=0.9,
             pressure=101.6, dew_point=17.1),
     ),
-    schedule=crossed_schedule((STOCK, OPEN, SEALED), 3),
+    schedule=crossed_schedule((STOCK, articles.OPEN, SEALED), 3),
     bench=True,
 )  # fmt: skip
 
@@ -95,7 +84,7 @@ THREE_DAYS = Scenario(
     title="Three intakes on three days, one run each (simulated)",
     question="How soon after joining the highway is the intake air back within 3 °F of ambient with each intake?",
     units="us",
-    vehicle=WAGON,
+    vehicle=articles.WAGON,
     days=(
         Day("monday", datetime(2026, 7, 13, tzinfo=UTC), 26.4, traffic=1.25, wind_speed=2.0, wind_from=200.0, sun=0.9,
             pressure=101.4, dew_point=17.8),
@@ -106,7 +95,7 @@ THREE_DAYS = Scenario(
     ),
     schedule=(
         Planned("stock-run", STOCK, 0, 17.5),
-        Planned("open-run", OPEN_DEEP, 1, 16.25),
+        Planned("open-run", articles.OPEN_DEEP, 1, 16.25),
         Planned("sealed-run", SEALED, 2, 15.0),
     ),
     rounding="round",
@@ -136,19 +125,14 @@ def generator(scenario: Scenario, seed: int, *path: str) -> np.random.Generator:
 
 
 @lru_cache(maxsize=4)
-def _drives(scenario: Scenario, seed: int) -> dict[str, SimulatedRun]:
-    runs, names = [], []
+def scenario_runs(scenario: Scenario, seed: int = SEED) -> dict[str, SimulatedRun]:
+    """Return the full simulation of each run of the campaign, and of its control vehicle (the run's id and `CONTROL`)."""
+    runs = {}
     for planned in scenario.schedule:
         day = scenario.days[planned.day]
         plan = draw_plan(demo_route(), day, planned.start, generator(scenario, seed, planned.run, "plan"))
-        runs.append((planned.configuration, day, plan))
-        names.append(planned.run)
+        runs[planned.run] = (planned.configuration, day, plan)
         if scenario.control:  # the unmodified vehicle beside it
-            runs.append((STOCK, day, control_plan(plan, generator(scenario, seed, planned.run, "control"))))
-            names.append(f"{planned.run}{CONTROL}")
-    return dict(zip(names, simulate_runs(runs, scenario.vehicle), strict=True))
-
-
-def scenario_runs(scenario: Scenario, seed: int = SEED) -> dict[str, SimulatedRun]:
-    """Return the full simulation of each run of the campaign, and of its control vehicle (the run's id and `CONTROL`)."""
-    return _drives(scenario, seed)
+            beside = control_plan(plan, generator(scenario, seed, planned.run, "control"))
+            runs[f"{planned.run}{CONTROL}"] = (STOCK, day, beside)
+    return dict(zip(runs, simulate_runs([*runs.values()], scenario.vehicle), strict=True))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -28,8 +29,7 @@ _ENGINE_BAY, _HOT_BAY, _METAL_BAY = 26.0, 4.6, 34.0
 _FAN_ON, _FAN_OFF = 97.5, 93.5
 
 
-@dataclass(frozen=True)
-class Engine:
+class Engine(NamedTuple):
     """Engine quantities on the same grid as the motion, time first."""
 
     rpm: Array
@@ -41,14 +41,12 @@ class Engine:
 def friction_power(vehicle: SimulatedVehicle, rpm: Array) -> Array:
     """Return friction and pumping power [W] at engine speeds [rpm] (mean effective pressure rising with speed)."""
     pressure = 0.92e5 + 9.0e-4 * 1e5 * (rpm / 10.0) * 0.25
-    result: Array = pressure * vehicle.displacement * rpm / 120.0
-    return result
+    return np.asarray(pressure * vehicle.displacement * rpm / 120.0)
 
 
 def pressure_drop(configuration: Intake, airflow: Array) -> Array:
     """Return the intake restriction [kPa] at airflows [g/s]."""
-    result: Array = configuration.restriction * (airflow / 100.0) ** configuration.restriction_exponent
-    return result
+    return np.asarray(configuration.restriction * (airflow / 100.0) ** configuration.restriction_exponent)
 
 
 def run_engine(
@@ -61,9 +59,8 @@ def run_engine(
     gear = np.searchsorted(np.array(vehicle.shift_up), speed.ravel()).reshape(speed.shape)
     ratio = np.array(vehicle.gear_speed)[gear]
     rpm = np.maximum(speed * ratio, vehicle.idle)
-    # a driver who accelerates hard stays one gear lower
-    lower = (acceleration > 0.9) & (gear > 0)
-    rpm = np.where(lower, np.maximum(speed * np.array(vehicle.gear_speed)[np.maximum(gear - 1, 0)], vehicle.idle), rpm)
+    lower = np.array(vehicle.gear_speed)[np.maximum(gear - 1, 0)]  # a driver who accelerates hard stays one gear lower
+    rpm = np.where((acceleration > 0.9) & (gear > 0), np.maximum(speed * lower, vehicle.idle), rpm)
     rpm = np.where((speed > 0.3) & (acceleration > 0.3), np.maximum(rpm, 1250.0), rpm)  # slipping clutch
     force = (
         vehicle.mass * 1.06 * acceleration
@@ -71,8 +68,7 @@ def run_engine(
         + np.where(speed > 0.05, vehicle.mass * _GRAVITY * (vehicle.rolling + grade), 0.0)
     )
     wheel = force * speed
-    auxiliaries = 1500.0  # alternator and air conditioning [W]
-    brake = np.where(wheel > 0.0, wheel / 0.91, 0.0) + auxiliaries
+    brake = np.where(wheel > 0.0, wheel / 0.91, 0.0) + 1500.0  # alternator and air conditioning [W]
     indicated = brake + friction_power(vehicle, rpm)
     overrun = (wheel < -800.0) & (rpm > 1.15 * vehicle.idle)
     fuel_power = np.where(overrun, 0.0, indicated / vehicle.indicated_efficiency)
@@ -84,9 +80,12 @@ def run_engine(
 
 def full_airflow(vehicle: SimulatedVehicle, rpm: Array, density: Array | float) -> Array:
     """Return the airflow [g/s] at wide-open throttle, engine speeds [rpm] and inlet density [kg/m³]."""
-    efficiency = 0.92 - 0.16 * ((rpm - 4200.0) / 3800.0) ** 2
-    result: Array = np.asarray(efficiency * density * vehicle.displacement * rpm / 120.0 * 1000.0)
-    return result
+    return np.asarray(_filling(rpm) * density * vehicle.displacement * rpm / 120.0 * 1000.0)
+
+
+def _filling(rpm: Array) -> Array:
+    """Return the volumetric efficiency at engine speeds [rpm]."""
+    return np.asarray(0.92 - 0.16 * ((rpm - 4200.0) / 3800.0) ** 2)
 
 
 def manifold_pressure(
@@ -97,9 +96,8 @@ def manifold_pressure(
     The charge picks up heat on its way to the valve, the more the slower it flows; the restriction caps the pressure.
     """
     charge = air + 273.15 + 18.0 * np.exp(-engine.airflow / 12.0)
-    efficiency = 0.92 - 0.16 * ((engine.rpm - 4200.0) / 3800.0) ** 2
-    kg = engine.airflow * 1e-3
-    pressure = kg * AIR_GAS_CONSTANT * charge * 120.0 / (vehicle.displacement * engine.rpm * efficiency) / 1000.0
+    volume = vehicle.displacement * engine.rpm * _filling(engine.rpm)
+    pressure = engine.airflow * 1e-3 * AIR_GAS_CONSTANT * charge * 120.0 / volume / 1000.0
     pressure = 10.0 + 0.90 * pressure  # residual gas raises the pressure that a small airflow needs
     return np.minimum(pressure, barometric - pressure_drop(configuration, engine.airflow) - 0.6)
 
@@ -107,8 +105,7 @@ def manifold_pressure(
 def throttle(engine: Engine, pressure: Array, barometric: float) -> Array:
     """Return throttle opening [%] that passes the airflow at the manifold pressure [kPa] (orifice, common practice)."""
     ratio = np.clip(pressure / barometric, 0.1, 0.985)
-    # subsonic nozzle function, constant below the critical ratio
-    r = np.maximum(ratio, 0.528)
+    r = np.maximum(ratio, 0.528)  # subsonic nozzle function, constant below the critical ratio
     nozzle = np.sqrt(np.maximum(r ** (2.0 / 1.4) - r ** (2.4 / 1.4), 1e-4)) / 0.2588
     area = engine.airflow / nozzle
     return np.clip(9.0 + 78.0 * (area / 420.0) ** 0.62, 0.0, 100.0)
@@ -179,32 +176,22 @@ def heat(
         g_radiator = 0.42 * _CP * radiator_flow * opened
         discharged = at_front + g_radiator * (t_engine - at_front) / (radiator_flow * _CP) * 0.55
         g_vent = (0.13 + 0.16 * ram[i]) * _CP * radiator_flow
-        # engine and coolant
-        sink = g_radiator + _ENGINE_BAY
-        t_engine = (t_engine + dt / _ENGINE * (to_engine[i] + g_radiator * at_front + _ENGINE_BAY * t_bay)) / (
-            1.0 + dt / _ENGINE * sink
-        )
-        # exhaust side
+        # engine and coolant, exhaust side, bay air, slow metal
+        source = to_engine[i] + g_radiator * at_front + _ENGINE_BAY * t_bay
+        t_engine = _stepped(t_engine, dt / _ENGINE, source, g_radiator + _ENGINE_BAY)
         g_hot = _HOT_BAY + 22.0 * ram[i]
         share = _HOT_BAY / g_hot
-        t_hot = (t_hot + dt / _HOT * (to_hot[i] + g_hot * t_bay)) / (1.0 + dt / _HOT * g_hot)
-        # bay air, then slow metal
+        t_hot = _stepped(t_hot, dt / _HOT, to_hot[i] + g_hot * t_bay, g_hot)
         source = _ENGINE_BAY * t_engine + g_hot * share * t_hot + _METAL_BAY * t_metal + g_vent * discharged + solar[i]
-        sink = _ENGINE_BAY + g_hot * share + _METAL_BAY + g_vent
-        t_bay = (t_bay + dt / _BAY * source) / (1.0 + dt / _BAY * sink)
-        t_metal = (t_metal + dt / _METAL * (_METAL_BAY * t_bay + 9.0 * t_engine)) / (
-            1.0 + dt / _METAL * (_METAL_BAY + 9.0)
-        )
+        t_bay = _stepped(t_bay, dt / _BAY, source, _ENGINE_BAY + g_hot * share + _METAL_BAY + g_vent)
+        t_metal = _stepped(t_metal, dt / _METAL, _METAL_BAY * t_bay + 9.0 * t_engine, _METAL_BAY + 9.0)
         # duct: air drawn, air at the sensor, wall
         drawn = at_front + draw[i] * (t_bay - at_front) + stagnation[i]
         air = t_wall + (drawn - t_wall) * kept[i]
-        t_wall = (t_wall + dt / surface_c * (to_air[i] * drawn + through * t_bulk)) / (
-            1.0 + dt / surface_c * (to_air[i] + through)
-        )
+        t_wall = _stepped(t_wall, dt / surface_c, to_air[i] * drawn + through * t_bulk, to_air[i] + through)
         t_duct = t_bay + washed[i] * (at_front - t_bay)
-        t_bulk = (t_bulk + dt / bulk_c * (outer[i] * t_duct + through * t_wall + mount * t_engine)) / (
-            1.0 + dt / bulk_c * (outer[i] + through + mount)
-        )
+        source = outer[i] * t_duct + through * t_wall + mount * t_engine
+        t_bulk = _stepped(t_bulk, dt / bulk_c, source, outer[i] + through + mount)
         # sensor elements
         target = air + conduction[i] * (t_wall - air)
         element = element + (target - element) * (dt / (lag[i] + dt))
@@ -213,6 +200,11 @@ def heat(
         for name, value in zip(names, (air, element, drawn, t_bay, t_wall, t_engine, front, fan), strict=True):
             outputs[name][i] = value
     return outputs
+
+
+def _stepped(node: Array, rate: Array | float, source: Array, sink: Array | float) -> Array:
+    """Return a node's temperature after a step, what leaves it by its own new temperature; `rate`: time step over capacity."""
+    return np.asarray((node + rate * source) / (1.0 + rate * sink))
 
 
 @dataclass(frozen=True)
@@ -245,8 +237,7 @@ class SimulatedRun:
     spark_advance: Array  # [° before top dead centre]
 
 
-@dataclass(frozen=True)
-class Drives:
+class Drives(NamedTuple):
     """n runs driven in step: motion, engine, and by name temperatures (t, n) [°C].
 
     Temperatures are those of `heat`, the free-stream "ambient", and that at a "station" outside the city.
@@ -257,17 +248,17 @@ class Drives:
     temperatures: dict[str, Array]
 
 
+Conditions = tuple[Intake, Day, RunPlan]
+
+
 def urban_excess(route: SimulatedRoute, distance: Array) -> Array:
     """Return how much warmer the city's air is than the countryside's [K] at route distances [m]."""
     rise = 1.0 / (1.0 + np.exp(-(distance - 500.0) / 250.0))
     fall = 1.0 / (1.0 + np.exp((distance - route.ramp_start + 200.0) / 350.0))
-    result: Array = 0.5 * rise * fall
-    return result
+    return np.asarray(0.5 * rise * fall)
 
 
-def simulate(
-    runs: Sequence[tuple[Intake, Day, RunPlan]], route: SimulatedRoute, vehicle: SimulatedVehicle, dt: float
-) -> Drives:
+def simulate(runs: Sequence[Conditions], route: SimulatedRoute, vehicle: SimulatedVehicle, dt: float) -> Drives:
     """Drive the route once per run, all in step of `dt` [s]."""
     configurations = tuple(c for c, _, _ in runs)
     motion = drive(route, tuple(p for _, _, p in runs), dt)
@@ -294,34 +285,22 @@ def simulate(
 
 
 def simulate_runs(
-    runs: Sequence[tuple[Intake, Day, RunPlan]], vehicle: SimulatedVehicle, *, step: float = LOG_STEP
+    runs: Sequence[Conditions], vehicle: SimulatedVehicle, *, step: float = LOG_STEP
 ) -> tuple[SimulatedRun, ...]:
     """Simulate drives of the demo's route, all in step of `step` [s], 0.05 to 1."""
-    route = demo_route()
-    drives = simulate(runs, route, vehicle, step)
-    return tuple(_single(drives, place, run, route, vehicle, step) for place, run in enumerate(runs))
-
-
-def _single(
-    drives: Drives,
-    place: int,
-    run: tuple[Intake, Day, RunPlan],
-    route: SimulatedRoute,
-    vehicle: SimulatedVehicle,
-    step: float,
-) -> SimulatedRun:
-    configuration, day, plan = run
-    count = int(drives.motion.samples[place])
-    t = {name: values[:count, place] for name, values in drives.temperatures.items()}
-    e = drives.engine
-    engine = Engine(*(a[:count, place] for a in (e.rpm, e.airflow, e.fuel_power, e.load)))
-    pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
-    return SimulatedRun(
-        configuration, day, plan, route, vehicle, step, drives.motion.time[:count], drives.motion.distance[:count, place],
-        3.6 * drives.motion.speed[:count, place], t["air"], t["element"], t["ambient"], t["ambient_element"], t["coolant"],
-        engine.rpm, engine.airflow, pressure, throttle(engine, pressure, day.pressure), engine.load,
-        spark_advance(engine, t["element"]),
-    )  # fmt: skip
+    drives, made = simulate(runs, demo_route(), vehicle, step), []
+    for place, (configuration, day, plan) in enumerate(runs):
+        count = int(drives.motion.samples[place])
+        t = {name: values[:count, place] for name, values in drives.temperatures.items()}
+        engine = Engine(*(values[:count, place] for values in drives.engine))
+        pressure = manifold_pressure(vehicle, configuration, engine, t["element"], day.pressure)
+        made.append(SimulatedRun(
+            configuration, day, plan, demo_route(), vehicle, step, drives.motion.time[:count],
+            drives.motion.distance[:count, place], 3.6 * drives.motion.speed[:count, place], t["air"], t["element"],
+            t["ambient"], t["ambient_element"], t["coolant"], engine.rpm, engine.airflow, pressure,
+            throttle(engine, pressure, day.pressure), engine.load, spark_advance(engine, t["element"]),
+        ))  # fmt: skip
+    return tuple(made)
 
 
 def control_plan(p: RunPlan, rng: np.random.Generator, headway: float = 4.0) -> RunPlan:

@@ -19,7 +19,7 @@ import pytest
 from conftest import Demo
 from simulated import MetricTruth, find_metrics, run_events
 
-from intake_report.demo.scenario import scenario_runs
+from intake_report.demo.scenario import SEED, scenario_runs
 from intake_report.demo.simulate import SimulatedRun
 from intake_report.metrics import RunSeries
 
@@ -44,7 +44,7 @@ def bias(case: Demo) -> float:
 
 
 def simulated(case: Demo) -> list[tuple[RunSeries, SimulatedRun]]:
-    runs = scenario_runs(case.scenario)
+    runs = scenario_runs(case.scenario, SEED)
     return [(series, runs[series.run]) for series in case.chain.measured.series]
 
 
