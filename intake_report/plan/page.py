@@ -179,7 +179,9 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     if not about or len(campaign.configurations) < 2:
         return ()
     scatter = tuple(scatter_of(case, known, "") for case in about)
-    judged = [judge_design(campaign, about, scatter, IN_REPORT, campaign.metrics.seed, d) for d in designs(campaign)]
+    judged = [
+        judge_design(campaign, about, scatter, IN_REPORT, campaign.metrics.seed, size) for size in designs(campaign)
+    ]
     rows = [asdict(shown) for one in judged for shown in one]
     table = _needed(rows, {case.name: case.key for case in about}, campaign.plan.power, IN_REPORT)
     more = (
