@@ -15,7 +15,7 @@ from collections.abc import Callable, Sequence
 from contextlib import nullcontext, suppress
 from importlib import import_module
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import CampaignError, DataError, IntakeReportError
@@ -184,20 +184,21 @@ def _render(arguments: argparse.Namespace) -> int:
     from rich.console import Console
 
     console, owners = Console(stderr=True), dict[str, Path]()
-    outcomes, todo = list[_Outcome](), list[Path]()
+    outcomes, todo = list[_Outcome](), dict[Path, Path]()  # campaign file as resolved → as given
     for path in arguments.campaigns:
         try:
-            files = find_campaigns(path)
+            for file in find_campaigns(path):
+                todo.setdefault(file.resolve(), file)
         except CampaignError as error:  # a path that is not there must not stop the others
             outcomes.append(_Outcome(path.name, "failed", str(error)))
-            continue
-        todo += [campaign for campaign in files if campaign.resolve() not in {c.resolve() for c in todo}]
-    failed = len(outcomes)
+    left = list(todo.values())
     try:
-        outcomes.extend(_render_one(campaign, arguments, console, owners) for campaign in todo)
+        while left:
+            outcomes.append(_render_one(left[0], arguments, console, owners))
+            del left[0]
     except KeyboardInterrupt:
-        left = [_name(campaign) for campaign in todo[len(outcomes) - failed :]]
-        _say([*outcomes, *(_Outcome(name, "stopped", "no report was made or changed") for name in left)])
+        outcomes += [_Outcome(file.parent.name, "stopped", "no report was made or changed") for file in left]
+        _say(outcomes)
         return STOPPED
     _say(outcomes)
     return FAILED if any(outcome.state == "failed" for outcome in outcomes) else DONE
@@ -205,25 +206,17 @@ def _render(arguments: argparse.Namespace) -> int:
 
 def find_campaigns(path: Path) -> list[Path]:
     """Return the campaign files that `path` stands for: itself, the one in it, or all below it; CampaignError if none."""
+    if path.suffix.lower() == ".toml" and path.is_file():
+        return [path]
     if path.is_file():
-        return [path] if path.suffix.lower() == ".toml" else _refuse(path)
+        above = next((f", {folder}" for folder in path.parents if (folder / CAMPAIGN_FILE).is_file()), "")
+        what = f"this is no campaign file; name the campaign folder{above}."
+        raise CampaignError(what, file=path, remedy=f"A log alone: intake-report check {path}.")
     below = [path / CAMPAIGN_FILE] if (path / CAMPAIGN_FILE).is_file() else sorted(path.rglob(CAMPAIGN_FILE))
     if not below:
         what = "there is no campaign file here or below." if path.is_dir() else "there is no such file or folder."
         raise CampaignError(what, file=path, remedy=f"Name a folder with a {CAMPAIGN_FILE}.")
     return below
-
-
-def _refuse(file: Path) -> NoReturn:
-    """Say what to do of a file that was named in place of its campaign."""
-    above = next((folder for folder in file.parents if (folder / CAMPAIGN_FILE).is_file()), None)
-    name = "name the campaign folder" + (f", {above}" if above is not None else "")
-    if file.suffix.lower() in _NO_LOGS:
-        raise CampaignError(f"this is no campaign file; {name}.", file=file)
-    raise CampaignError(f"this is a log; {name}.", file=file, remedy=f"A log alone: intake-report check {file}.")
-
-
-_NO_LOGS = frozenset({".html", ".ipynb", ".json", ".md", ".pdf", ".png", ".py", ".svg"})
 
 
 def _claim_id(path: Path, owners: dict[str, Path]) -> None:
@@ -238,34 +231,31 @@ def _claim_id(path: Path, owners: dict[str, Path]) -> None:
         id = load_campaign(path, campaign_mistakes).about.id
     owner = owners.setdefault(id, path.resolve())
     if owner != path.resolve():
-        raise CampaignError(
-            f"the id “{id}” is that of {owner} too.", file=path, where="campaign.id", remedy="Give each its own id."
-        )
-
-
-def _name(path: Path) -> str:
-    return path.parent.name if path.name == CAMPAIGN_FILE else path.name
+        what = f"the id “{id}” is that of {owner} too."
+        raise CampaignError(what, file=path, where="campaign.id", remedy="Give each its own id.")
 
 
 def _render_one(path: Path, arguments: argparse.Namespace, console: Console, owners: dict[str, Path]) -> _Outcome:
     """Render one campaign; whatever goes wrong with it stays with it."""
     from rich.live import Live
 
-    name = _name(path)
+    name = path.parent.name
+    live = Live(console=console, transient=True, auto_refresh=False) if console.is_terminal else None
+    step = (lambda text: live.update(f"{name}: {text}", refresh=True)) if live else (lambda _: None)
     try:
         _claim_id(path, owners)
         # no thread turns a spinner: a process with threads does not fork its kernel, and loads everything twice
-        with (
-            Live(console=console, transient=True, auto_refresh=False) if console.is_terminal else nullcontext() as live
-        ):
-            step = (lambda text: live.update(f"{name}: {text}", refresh=True)) if live else (lambda _: None)
+        with live or nullcontext():
             report = _published(path, arguments, step)
     except Exception as error:  # the boundary: a fault in one campaign must not take the others with it
         if arguments.debug:
             traceback.print_exc()
-        fault = f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
-        known = isinstance(error, IntakeReportError)
-        return _Outcome(name, "failed", _as_given(str(error), path) if known else fault)
+        if not isinstance(error, IntakeReportError):
+            fault = f"a fault of the program ({type(error).__name__}: {error}); --debug shows where."
+            return _Outcome(name, "failed", fault)
+        # the notebook knows only whole paths: the campaign's folder as the user named it
+        given = "" if path.parent == Path() else f"{path.parent}{os.sep}"
+        return _Outcome(name, "failed", str(error).replace(f"{path.parent.resolve()}{os.sep}", given))
     return _Outcome(report.campaign, report.state, str(report.folder), (*report.notes, *_notes(report)))
 
 
@@ -280,12 +270,6 @@ def _published(path: Path, arguments: argparse.Namespace, progress: Callable[[st
     out = arguments.out or Path("build/reports")
     full = publish(path, out, arguments.date, progress, arguments.debug, arguments.moved)
     return full if arguments.edition == "full" else publish_extract(full, path, progress)
-
-
-def _as_given(text: str, path: Path) -> str:
-    """Return an error of the notebook, which knows only whole paths, with the campaign's folder as the user named it."""
-    named = "" if path.parent == Path() else f"{path.parent}{os.sep}"
-    return text.replace(f"{path.parent.resolve()}{os.sep}", named)
 
 
 def _notes(report: Published) -> tuple[str, ...]:
@@ -312,15 +296,16 @@ def _say(outcomes: list[_Outcome]) -> None:
         for line in outcome.detail.splitlines() if outcome.state == "failed" else ():
             print(f"intake-report: {line}", file=sys.stderr)
     width = max(len(outcome.campaign) for outcome in outcomes)
+    several = len(outcomes) > 1
     for outcome in outcomes:
         first = outcome.detail.partition("\n")[0]
-        if len(outcomes) > 1:
+        if several:
             print(f"{outcome.campaign:<{width}}  {outcome.state:<9}  {first}")
         elif outcome.state != "failed":
             print(f"{outcome.state}: {outcome.detail}")
     for outcome in outcomes:
         for note in outcome.notes:
-            print(f"{outcome.campaign}: {note}" if len(outcomes) > 1 else note)
+            print(f"{outcome.campaign}: {note}" if several else note)
 
 
 def _verify(arguments: argparse.Namespace) -> int:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import re
 from collections.abc import Iterator, Sequence
@@ -12,7 +11,7 @@ from pathlib import Path
 from intake_report import publish
 from intake_report.campaign import Campaign, load_campaign
 from intake_report.errors import DataError
-from intake_report.provenance import MANIFEST, damages, read_manifest
+from intake_report.provenance import damages, read_manifest
 from intake_report.publish import Progress, Published
 from intake_report.render import inline
 from intake_report.render.blocks import Figure, Heading, Table
@@ -53,7 +52,6 @@ def publish_extract(full: Published, campaign_path: Path | str, progress: Progre
     """
     import nbformat
 
-    from intake_report.editions import extract
     from intake_report.render.notebook import read_document
 
     for sentence in damages(full.folder):
@@ -78,12 +76,11 @@ def publish_extract(full: Published, campaign_path: Path | str, progress: Progre
         made = scratch / "report"
         made.mkdir()
         publish.export(document, meta, (), made, scratch)
-        manifest = {
+        publish.write_manifest(made, {
             "campaign": issued["campaign"], "date": full.date, "revision": full.revision, "edition": meta.edition,
             "made_from": {}, "extract_of": {"folder": full.folder.name, "manifest": issued["sha256"]},
             "outputs": publish.hashes_below(made),
-        }  # fmt: skip
-        (made / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
+        })  # fmt: skip
         publish.put_in_place(made, folder)
     return replace(full, folder=folder, state="published")
 

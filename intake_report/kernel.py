@@ -37,6 +37,9 @@ LONGEST_SOCKET = 80  # characters of the sockets' prefix; the address of a Unix 
 KEPT = ("PATH", "LD_LIBRARY_PATH")  # of the environment; and what steers the threads of numeric libraries:
 KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
 
+# jsonschema, when it is first imported, would compile forty grammars of formats that no notebook has (1 s)
+sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
+
 _KERNEL = """
 import logging
 logging.getLogger("matplotlib").setLevel(logging.ERROR)
@@ -72,20 +75,15 @@ def run_notebook(
     folder of kept steps, None keeps none. What the notebook raised is raised, and
     KeyboardInterrupt after the kernel was ended.
     """
-    with _without_grammars():
-        import nbformat
+    import nbformat
     from nbclient.exceptions import DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
     place = scratch / "kernel"
     place.mkdir()
     (place / CAMPAIGN_LINK).symlink_to(campaign.folder, target_is_directory=True)
-    parameters = {
-        "campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}",
-        "date": meta.date,
-        "revision": meta.revision,
-        "cache": CACHE_LINK if cache is not None else "",
-    }
+    parameters: dict[str, Any] = {"campaign_file": f"{CAMPAIGN_LINK}/{campaign.file.name}", "date": meta.date}
+    parameters |= {"revision": meta.revision, "cache": "" if cache is None else CACHE_LINK}
     if cache is not None:
         cache.mkdir(parents=True, exist_ok=True)
         (place / CACHE_LINK).symlink_to(cache, target_is_directory=True)
@@ -93,7 +91,7 @@ def run_notebook(
         (place / PREVIOUS).write_bytes(previous)
         parameters["previous"] = PREVIOUS
     groups: list[int] = []
-    made: list[NotebookNode | Exception] = []
+    made: list[Any] = []
     with _socket_prefix(scratch) as prefix:
         kernels = _manager(scratch, groups, debug, spare)
         # in a thread, so that an interrupt reaches the program and not the middle of papermill's event loop
@@ -118,43 +116,22 @@ def run_notebook(
     return executed
 
 
-@contextmanager
-def _without_grammars() -> Iterator[None]:
-    """Keep jsonschema, while it is first imported, from compiling forty grammars of formats that no notebook has (1 s)."""
-    absent = "rfc3987_syntax" not in sys.modules
-    if absent:
-        sys.modules["rfc3987_syntax"] = None  # type: ignore[assignment]
-    try:
-        yield
-    finally:
-        if absent:
-            del sys.modules["rfc3987_syntax"]
-
-
-def _executed(scratch: Path, prefix: Path, parameters: dict[str, Any], kernels: type) -> NotebookNode | Exception:
+def _executed(scratch: Path, prefix: Path, parameters: dict[str, Any], kernels: type) -> Any:
     """Execute the template; return the notebook, or what it failed of."""
     import papermill
     from traitlets.config import Config
 
-    # Kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not.
+    # kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not
     connection = {"transport": "ipc", "ip": str(prefix), "connection_file": str(scratch / "kernel.json")}
     # whoever starts us is told once, in a sentence of ours
     logging.getLogger("papermill").addHandler(logging.NullHandler())
+    settings: dict[str, Any] = {"kernel_name": "python3", "progress_bar": False, "log_output": False}
+    settings |= {"config": Config({"KernelManager": connection}), "kernel_manager_class": kernels}
     try:
-        executed: NotebookNode = papermill.execute_notebook(
-            template_path(),
-            None,  # a path would be written twice per cell, all figures so far each time
-            parameters=parameters,
-            cwd=scratch / "kernel",
-            kernel_name="python3",
-            progress_bar=False,
-            log_output=False,
-            config=Config({"KernelManager": connection}),
-            kernel_manager_class=kernels,
-        )
+        # a path to write to would be written twice per cell, all figures so far each time
+        return papermill.execute_notebook(template_path(), None, parameters, cwd=scratch / "kernel", **settings)
     except Exception as error:
         return error
-    return executed
 
 
 class SpareKernel:
@@ -206,22 +183,23 @@ def load_once() -> bool:
     before, folder = dict(os.environ), os.getcwd()
     with tempfile.TemporaryDirectory() as empty:
         try:
-            os.environ.clear()
-            os.environ.update(kernel_environment(Path(empty)))
-            os.chdir(empty)
+            _surround(Path(empty), kernel_environment(Path(empty)))
             load_modules()
             return True
         finally:
-            os.environ.clear()
-            os.environ.update(before)
-            os.chdir(folder)
+            _surround(Path(folder), before)
+
+
+def _surround(folder: Path, environment: dict[str, str]) -> None:
+    os.chdir(folder)
+    os.environ.clear()
+    os.environ.update(environment)
 
 
 def load_modules(*more: str) -> None:
     """Import what every render needs, and `more`."""
-    with _without_grammars():
-        for name in (*MODULES, *more):
-            importlib.import_module(name)
+    for name in (*MODULES, *more):
+        importlib.import_module(name)
     gc.freeze()  # what was loaded stays: no look for garbage need go over it again
 
 
@@ -242,15 +220,13 @@ def _become_kernel(orders: int) -> NoReturn:
         if text:
             order = json.loads(text)
             os.setsid()
-            os.chdir(order["cwd"])
-            os.environ.clear()
-            os.environ.update(order["env"])
+            _surround(order["cwd"], order["env"])
             tempfile.tempdir = None
             time.tzset()
             if order["log"]:
-                log = os.open(order["log"], os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
-                os.dup2(log, 1)
-                os.dup2(log, 2)
+                log = open(order["log"], "ab")  # noqa: SIM115 - to the end of the process
+                os.dup2(log.fileno(), 1)
+                os.dup2(log.fileno(), 2)
             from ipykernel.kernelapp import launch_new_instance
 
             own = (f"--IPKernelApp.parent_handle={parent}", "-f", order["connection"])
@@ -268,13 +244,9 @@ def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel |
     class Forked(LocalProvisioner):
         async def launch_kernel(self, cmd: list[str], **more: Any) -> Any:  # noqa: ARG002 - it is there already
             process: Any = spare
-            connection = scratch / "kernel.json"
-            process.start(
-                cwd=str(scratch / "kernel"),
-                env=kernel_environment(scratch),
-                connection=str(connection),
-                log=str(scratch / "kernel.log") if process.quiet else "",
-            )
+            log = str(scratch / "kernel.log") if process.quiet else ""
+            environment, connection = kernel_environment(scratch), str(scratch / "kernel.json")
+            process.start(cwd=str(scratch / "kernel"), env=environment, connection=connection, log=log)
             self.process, self.pid, self.pgid = process, process.pid, process.pid
             return self.connection_info
 
@@ -285,13 +257,11 @@ def _manager(scratch: Path, groups: list[int], debug: bool, spare: SpareKernel |
             return await super()._async_pre_start_kernel(**more)
 
         async def _async_launch_kernel(self, kernel_cmd: list[str], **more: Any) -> None:  # noqa: ARG002 - ours instead
-            command = [*isolated(_KERNEL), "-f", self.connection_file]
-            streams: dict[str, Any] = {}
+            command = [*isolated(_KERNEL), "-f", self.connection_file, *_OPTIONS]
             with (scratch / "kernel.log").open("ab") as file:
                 # a kernel that is told to stop may complain on standard error, which is not the user's business
-                streams = {} if debug else {"stdout": file, "stderr": file}
-                more["env"] = kernel_environment(scratch)
-                await super()._async_launch_kernel([*command, *_OPTIONS], **{**more, **streams})
+                streams: dict[str, Any] = {} if debug else {"stdout": file, "stderr": file}
+                await super()._async_launch_kernel(command, **{**more, **streams, "env": kernel_environment(scratch)})
             groups.append(int(getattr(self.provisioner, "pgid", 0) or 0))
 
     return IsolatedKernels

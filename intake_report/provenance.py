@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import itertools
 import json
 import platform
 import re
@@ -34,9 +33,9 @@ def hash_file(path: Path) -> str:
 
 def input_hashes(campaign: Campaign) -> list[dict[str, Any]]:
     """Return `path`, `size` [byte] and `sha256` of the campaign file and of every input that it names, in sorted order."""
-    named = ((path, (campaign.folder / path).read_bytes()) for path in campaign.input_paths())
-    files = itertools.chain([(campaign.file.name, campaign.source)], named)
-    return [{"path": path, "size": len(data), "sha256": sha256(data)} for path, data in files]
+    files = {campaign.file.name: campaign.source}
+    files |= {path: (campaign.folder / path).read_bytes() for path in campaign.input_paths()}
+    return [{"path": path, "size": len(data), "sha256": sha256(data)} for path, data in files.items()]
 
 
 def package_versions() -> dict[str, str]:
@@ -48,12 +47,12 @@ def package_versions() -> dict[str, str]:
 def main_versions() -> dict[str, str]:
     """Return the versions of Python, of this package and of what it asks for by itself: those that a reader is told."""
     own = [text for text in metadata.requires("intake-report") or () if "extra" not in text]
-    asked = {"Python", "intake-report", *(re.split(r"[^A-Za-z0-9._-]", text)[0].lower() for text in own)}
-    found = {}
-    for name in sorted(asked - {"Python"}):
+    asked = {"intake-report", *(re.split(r"[^A-Za-z0-9._-]", text)[0].lower() for text in own)}
+    found = {"Python": platform.python_version()}
+    for name in sorted(asked):
         with suppress(metadata.PackageNotFoundError):
-            found[metadata.distribution(name).name.lower()] = metadata.version(name)
-    return {"Python": platform.python_version(), **{name: found[name] for name in sorted(asked & found.keys())}}
+            found[name] = metadata.version(name)
+    return found
 
 
 def template_path() -> Path:
@@ -94,9 +93,13 @@ def read_manifest(folder: Path) -> dict[str, Any]:
     try:
         data = path.read_bytes()
         manifest = json.loads(data)
-        place = {"date": str(manifest["date"]), "revision": int(manifest["revision"]), "folder": folder.name}
-        return {**manifest, "made_from": dict(manifest["made_from"]), "outputs": dict(manifest["outputs"]), **place,
-                "sha256": sha256(data)}  # fmt: skip
+        checked = {"date": str(manifest["date"]), "revision": int(manifest["revision"]), "folder": folder.name}
+        checked |= {
+            "made_from": dict(manifest["made_from"]),
+            "outputs": dict(manifest["outputs"]),
+            "sha256": sha256(data),
+        }
+        return {**manifest, **checked}
     except (OSError, ValueError, TypeError, KeyError):
         raise DataError("the manifest of a report is damaged.", file=path, remedy="Restore it from a copy.") from None
 
@@ -122,14 +125,12 @@ def damages(folder: Path) -> Iterator[str]:
             yield f"{folder / name}: the file was changed after it was issued."
     for name in sorted(set(there) - set(manifest["outputs"])):
         yield f"{folder / name}: the file was added after the report was issued."
-    full = manifest.get("extract_of")
-    path = folder.parent / full["folder"] / MANIFEST if full else folder  # it is absent where an extract was sent to
-    if full and path.is_file() and hash_file(path) != full["manifest"]:
-        yield f"{path}: the manifest of the full report is not the one that this extract was made of."
-    before = manifest.get("predecessor")
-    if before is not None:
-        path = folder.parent / before["folder"] / MANIFEST
-        if not path.is_file():
+    for key, role, words in (("extract_of", "full report", "that this extract was made of"),
+                             ("predecessor", "report before", "that this report followed")):  # fmt: skip
+        if not (other := manifest.get(key)):
+            continue
+        path = folder.parent / other["folder"] / MANIFEST
+        if path.is_file() and hash_file(path) != other["manifest"]:
+            yield f"{path}: the manifest of the {role} is not the one {words}."
+        elif key == "predecessor" and not path.is_file():  # an extract is sent without its full report
             yield f"{path}: the manifest of the report before is missing."
-        elif hash_file(path) != before["manifest"]:
-            yield f"{path}: the manifest of the report before is not the one that this report followed."

@@ -72,17 +72,27 @@ def publish(
         if report["made_from"] == fingerprint and (any_day or report["date"] == date):
             folder = home / report["folder"]
             return Published(campaign.about.id, folder, report["date"], report["revision"], "unchanged", tuple(notes))
-    revision = 1 + max((revision_of(name) for name in folders_of(home, date)), default=0)
+    revision = 1 + max(map(revision_of, folders_of(home, date)), default=0)
     earlier = [report for report in issued if (report["date"], report["revision"]) < (date, revision)]
+    before = earlier[-1] if earlier else None
     previous, note = comparable_results(home, earlier)
     folder, meta = home / (date if revision == 1 else f"{date}-r{revision}"), meta_of(campaign, date, revision)
     with scratch_folder(home) as scratch:
         make_report(campaign, scratch, meta, previous, progress, debug, spare)
         check_inputs(campaign, fingerprint)
-        write_manifest(scratch / "report", campaign, meta, fingerprint, earlier[-1] if earlier else None)
+        # the key of a campaign is made from the inputs of its first report and handed on from manifest to manifest
+        key = sha256(json.dumps(fingerprint["inputs"], sort_keys=True).encode())
+        write_manifest(scratch / "report", {
+            "campaign": campaign.about.id, "campaign_key": before.get("campaign_key", key) if before else key,
+            "date": date, "revision": revision, "made_from": fingerprint,
+            "predecessor": before and {"folder": before["folder"], "manifest": before["sha256"]},
+            "outputs": hashes_below(scratch / "report"), "command": repeat_command(campaign, date),
+        })  # fmt: skip
         progress("putting the report in place")
         put_in_place(scratch / "report", folder)
-        record_origin(campaign, home)
+        new = scratch / ORIGIN
+        new.write_text(json.dumps({"folder": str(campaign.folder)}) + "\n", encoding="utf-8")
+        new.replace(home / ORIGIN)
     return Published(campaign.about.id, folder, date, revision, "published", (*notes, *note))
 
 
@@ -99,9 +109,7 @@ def meta_of(campaign: Campaign, date: str, revision: int) -> ReportMeta:
 def issued_reports(home: Path) -> tuple[list[dict[str, Any]], list[str]]:
     """Return the manifests of the reports in `home` in the order of issue, and a sentence for each that is damaged."""
     reports, notes = [], []
-    for folder in sorted(home.iterdir()) if home.is_dir() else []:
-        if folder.name.startswith(".") or not folder.is_dir():
-            continue
+    for folder in sorted(home.glob("[!.]*/")):
         try:
             reports.append(read_manifest(folder))
         except DataError as error:
@@ -112,8 +120,7 @@ def issued_reports(home: Path) -> tuple[list[dict[str, Any]], list[str]]:
 
 def folders_of(home: Path, date: str) -> list[str]:
     """Return the names of the report folders of one date, damaged ones included."""
-    names = [p.name for p in home.glob(f"{date}*") if p.is_dir()] if home.is_dir() else []
-    return [name for name in names if not name.endswith(EXTRACT)]
+    return [folder.name for folder in home.glob(f"{date}*/") if not folder.name.endswith(EXTRACT)]
 
 
 def revision_of(folder: str) -> int:
@@ -141,20 +148,10 @@ def check_identity(campaign: Campaign, home: Path, fingerprint: dict[str, Any], 
 def check_inputs(campaign: Campaign, fingerprint: dict[str, Any]) -> None:
     """Refuse a report during whose making an input changed: it could be of neither state."""
     for path, digest in fingerprint["inputs"].items():
-        try:
-            same, what = hash_file(campaign.folder / path) == digest, "changed"
-        except OSError:
-            same, what = False, "vanished"
-        if not same:
-            what = f"the file {what} while the report was made."
-            raise MachineError(what, file=campaign.folder / path, remedy="Render again once it rests.")
-
-
-def record_origin(campaign: Campaign, home: Path) -> None:
-    """Write down on this machine where the campaign of these reports lies."""
-    new = home / f"{SCRATCH_PREFIX}{os.getpid()}"
-    new.write_text(json.dumps({"folder": str(campaign.folder)}) + "\n", encoding="utf-8")
-    new.replace(home / ORIGIN)
+        file = campaign.folder / path
+        if not file.is_file() or hash_file(file) != digest:
+            what = f"the file {'changed' if file.is_file() else 'vanished'} while the report was made."
+            raise MachineError(what, file=file, remedy="Render again once it rests.")
 
 
 def comparable_results(home: Path, earlier: list[dict[str, Any]]) -> tuple[bytes | None, tuple[str, ...]]:
@@ -167,10 +164,7 @@ def comparable_results(home: Path, earlier: list[dict[str, Any]]) -> tuple[bytes
         return None, ()
     before = earlier[-1]
     path = home / before["folder"] / "results.json"
-    try:
-        data = path.read_bytes()
-    except OSError:
-        data = b""
+    data = path.read_bytes() if path.is_file() else b""
     if sha256(data) == before["outputs"].get("results.json"):
         return data, ()
     why = "are missing or were changed after it was issued; what changed since is left out of the new report."
@@ -188,12 +182,12 @@ def scratch_folder(home: Path) -> Iterator[Path]:
     """
     try:
         home.mkdir(parents=True, exist_ok=True)
-        _clear_abandoned(home)
+        for folder in home.glob(f"{SCRATCH_PREFIX}*/"):
+            _clear_abandoned(folder)
         scratch, lock = _locked_folder(home)
     except OSError as error:
         what = f"the report folder cannot be written ({error.strerror})."
-        remedy = "Name a folder that you may write to: --out FOLDER."
-        raise MachineError(what, file=home, remedy=remedy) from None
+        raise MachineError(what, file=home, remedy="Name a folder that you may write to: --out FOLDER.") from None
     try:
         yield scratch
     except OSError as error:
@@ -220,15 +214,14 @@ def _locked_folder(home: Path) -> tuple[Path, int]:
         os.close(lock)
 
 
-def _clear_abandoned(home: Path) -> None:
-    for folder in home.glob(f"{SCRATCH_PREFIX}*"):
-        with suppress(OSError):
-            lock = os.open(folder, os.O_RDONLY)
-            try:
-                fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                shutil.rmtree(folder) if folder.is_dir() else folder.unlink()
-            finally:
-                os.close(lock)
+def _clear_abandoned(folder: Path) -> None:
+    with suppress(OSError):
+        lock = os.open(folder, os.O_RDONLY)
+        try:
+            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(folder)
+        finally:
+            os.close(lock)
 
 
 def put_in_place(report: Path, target: Path) -> None:
@@ -260,22 +253,15 @@ def make_report(
     import nbformat
 
     from intake_report.analyse.mistakes import campaign_mistakes
-    from intake_report.render.notebook import (
-        add_pictures,
-        csv_text,
-        normalise_notebook,
-        read_document,
-        record_tables,
-        write_assets,
-    )
+    from intake_report.render import notebook as notebooks
 
     refuse(campaign_mistakes(campaign))
     spare = SpareKernel(quiet=True) if forks else spare
     progress("running the notebook")
     executed = run_notebook(campaign, scratch, meta, previous, debug=debug, spare=spare, cache=cache)
 
-    notebook, folder = normalise_notebook(executed), scratch / "report"
-    document = read_document(notebook)
+    notebook, folder = notebooks.normalise_notebook(executed), scratch / "report"
+    document = notebooks.read_document(notebook)
     tables = folder / "tables" / "results"
     tables.mkdir(parents=True)
     results = next(block.text for block in document.data if block.name == "results.json").encode()
@@ -286,14 +272,14 @@ def make_report(
     )
     progress("writing HTML, PDF, slides, figures and tables")
     with ThreadPoolExecutor(1) as beside:  # the compiler of pages and pictures lets others run
-        assets = beside.submit(write_assets, document, folder)
+        assets = beside.submit(notebooks.write_assets, document, folder)
         export(document, meta, attachments, folder, scratch)
         assets.result()
-    for name, rows in record_tables(json.loads(results)).items():
+    for name, rows in notebooks.record_tables(json.loads(results)).items():
         columns = list(dict.fromkeys(column for row in rows for column in row))
-        text = csv_text([columns, *([row.get(column) for column in columns] for row in rows)])
-        (tables / f"{name}.csv").write_text(text, encoding="utf-8", newline="")
-    add_pictures(notebook, folder)
+        text = notebooks.csv_text([columns, *([row.get(column) for column in columns] for row in rows)])
+        (tables / f"{name}.csv").write_bytes(text.encode())
+    notebooks.add_pictures(notebook, folder)
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 
 
@@ -305,13 +291,13 @@ def export(
     from intake_report.render.html import export_html
     from intake_report.render.typst import export_pdf
 
-    parts = (("report", document, attachments), ("annex", document.of_annex(), ()))
+    parts = {"report": (document, attachments), "annex": (document.of_annex(), ())}
     with ThreadPoolExecutor(1) as beside:  # the compiler of pages lets others run
         pages = {
             name: beside.submit(export_pdf, part, meta, carried, scratch / f"{name}-pdf")
-            for name, part, carried in parts
+            for name, (part, carried) in parts.items()
         }
-        for name, part, _ in parts:
+        for name, (part, _) in parts.items():
             (folder / f"{name}.html").write_bytes(export_html(part, meta).encode())
         (folder / "summary.md").write_text(summary(document, meta), encoding="utf-8")
         write_slides(document, meta, folder / "slides", scratch / "slides")
@@ -319,22 +305,8 @@ def export(
             (folder / f"{name}.pdf").write_bytes(page.result())
 
 
-def write_manifest(
-    folder: Path, campaign: Campaign, meta: ReportMeta, fingerprint: dict[str, Any], predecessor: dict[str, Any] | None
-) -> None:
-    """Write the manifest: what the report was made from and followed, every file by hash, how to make it again.
-
-    The key of the campaign is made from the inputs of its first report and handed on from manifest to manifest.
-    """
-    key, before = sha256(json.dumps(fingerprint["inputs"], sort_keys=True).encode()), None
-    if predecessor is not None:
-        before = {"folder": predecessor["folder"], "manifest": predecessor["sha256"]}
-        key = predecessor.get("campaign_key", key)
-    manifest = {
-        "campaign": campaign.about.id, "campaign_key": key, "date": meta.date, "revision": meta.revision,
-        "made_from": fingerprint, "predecessor": before, "outputs": hashes_below(folder),
-        "command": repeat_command(campaign, meta.date),
-    }  # fmt: skip
+def write_manifest(folder: Path, manifest: dict[str, Any]) -> None:
+    """Write the manifest of a report: what it was made from and followed, every file by hash, how to make it again."""
     (folder / MANIFEST).write_text(json.dumps(manifest, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
 
 

@@ -278,13 +278,8 @@ def test_a_log_in_place_of_its_campaign_is_told(small, tmp_path, capsys, inside)
         file = shutil.copy(file, tmp_path / "x.csv")
     assert cli.main(["render", str(file), "--out", str(tmp_path / "out")]) == 1
     name = f"name the campaign folder, {folder}" if inside else "name the campaign folder"
-    said = f"intake-report: {file}: this is a log; {name}. A log alone: intake-report check {file}.\n"
+    said = f"intake-report: {file}: this is no campaign file; {name}. A log alone: intake-report check {file}.\n"
     assert capsys.readouterr().err == said
-
-
-def test_a_report_in_place_of_its_campaign_is_no_log(small, capsys):
-    assert cli.main(["render", str(small.report.folder / "report.html")]) == 1
-    assert "this is no campaign file; name the campaign folder." in capsys.readouterr().err
 
 
 def test_a_folder_of_reports_that_cannot_be_written_comes_with_what_to_do(small, tmp_path, capsys):
