@@ -115,7 +115,8 @@ class Message:
         return dict(self.values)[name]
 
 
-Part = str | int | Value | Interval | Beyond | Count | Listing | Message
+Phrase = Value | Interval | Beyond | Count | Listing | Message
+Part = str | int | Phrase
 """What a message may hold; an int is printed as it is."""
 
 

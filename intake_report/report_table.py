@@ -1,4 +1,4 @@
-"""A table, declared once: fields over a tidy frame give the printed cells, the CSV file, the JSON rows and the notebook."""
+"""A table, declared once: fields over a tidy frame give the printed cells; the frame is its CSV file."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from typing import Any, Literal
 import pandas as pd
 
 from intake_report import formatting
-from intake_report.messages import Beyond, Count, Interval, Listing, Message, Part, Value, said
+from intake_report.messages import Message, Part, Phrase, said
 from intake_report.units import UnitSystem
 
 Scalar = str | int | float | bool | None
@@ -21,8 +21,8 @@ Align = Literal["left", "right", "center"]
 class Field:
     """One column."""
 
-    name: str  # column of the frame, key of CSV and JSON; empty for a column that is only printed
-    header: str | Message = ""  # printed heading; empty for a column that is only written to the files
+    name: str  # column of the frame that is printed; empty where `cell` makes the text
+    header: str | Message
     quantity: str = ""  # of a number [internal unit in the files, the reader's unit in print]; empty for text
     decimals: int = 0  # printed
     signed: bool = False  # a plus sign in front of a positive number
@@ -69,19 +69,14 @@ class ReportTable:
 
     label: str  # for cross references
     caption: str | Message
-    fields: tuple[Field, ...]  # columns in order
-    frame: pd.DataFrame  # one row per row of the table [internal units]
+    fields: tuple[Field, ...]  # printed columns in order
+    frame: pd.DataFrame  # one row per row of the table [internal units]; the CSV file has all its columns
     notes: tuple[Part, ...] = ()  # printed under the table
     across: Across | None = None  # further printed columns, one per value of a column of the frame
 
-    @property
-    def shown(self) -> tuple[Field, ...]:
-        """Columns that are printed."""
-        return tuple(field for field in self.fields if field.header != "")
-
     def columns(self, system: UnitSystem) -> list[tuple[str, Align, float]]:
         """Return heading, alignment and relative width of the printed columns."""
-        own = [(f.heading(system), f.align or ("right" if f.quantity else "left"), f.width) for f in self.shown]
+        own = [(f.heading(system), f.align or ("right" if f.quantity else "left"), f.width) for f in self.fields]
         across = self.across
         return own + ([(said(h, system), across.align, across.width) for _, h in across.headings] if across else [])
 
@@ -89,7 +84,7 @@ class ReportTable:
         """Return the printed rows."""
         rows = list(self.frame.itertuples(index=False))
         if self.across is None:
-            return [tuple(f.printed(row, system) for f in self.shown) for row in rows]
+            return [tuple(f.printed(row, system) for f in self.fields) for row in rows]
         by_place = {(getattr(row, self.across.down), getattr(row, self.across.by)): row for row in rows}
         first: dict[Any, Any] = {}
         for row in rows:
@@ -98,13 +93,13 @@ class ReportTable:
         for down, row in first.items():
             places = [by_place.get((down, value)) for value, _ in self.across.headings]
             across = (formatting.ABSENT if place is None else self.across.cell(place, system) for place in places)
-            made.append((*(f.printed(row, system) for f in self.shown), *across))
+            made.append((*(f.printed(row, system) for f in self.fields), *across))
         return made
 
-    def records(self) -> list[dict[str, Scalar]]:
-        """Return the rows for CSV and JSON: internal units, None where there is no value."""
-        kept = [field.name for field in self.fields if field.name]
-        return [{name: _scalar(getattr(row, name)) for name in kept} for row in self.frame.itertuples(index=False)]
+    def values(self) -> list[tuple[Scalar, ...]]:
+        """Return the frame for its CSV file, names first: internal units, None without a value; no column of further records."""
+        kept = [str(name) for name in self.frame if not any(map(_holds_records, self.frame[name]))]
+        return [tuple(kept), *(tuple(map(_scalar, row)) for row in self.frame[kept].itertuples(index=False))]
 
 
 def frame_of(rows: Iterable[Any], columns: Sequence[str] = ()) -> pd.DataFrame:
@@ -126,12 +121,17 @@ def _absent(value: Any) -> bool:
     return value is None or (isinstance(value, float) and math.isnan(value))
 
 
+def _holds_records(value: Any) -> bool:
+    items = value if isinstance(value, tuple | list) else (value,)
+    return any(is_dataclass(item) and not isinstance(item, Phrase) for item in items)
+
+
 def _scalar(value: Any) -> Scalar:
     if _absent(value):
         return None
-    if isinstance(value, Message | Value | Interval | Beyond | Count | Listing):
-        return value.text("si")
     if isinstance(value, tuple | list):
         return "; ".join(str(_scalar(item)) for item in value)
+    if isinstance(value, Phrase):
+        return value.text("si")
     number: Scalar = value.item() if hasattr(value, "item") else value
     return number

@@ -47,13 +47,12 @@ def test_one_declaration_gives_cells_files_and_headings():
             Field("run", "Run"),
             Field("peak", "Peak", "temperature", 1),
             Field("", "Both", cell=lambda row, system: f"{row.run} in {system}"),
-            Field("kept"),
         ),
         frame_of([{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]),
     )
-    assert [f.heading("us") for f in table.shown] == ["Run", "Peak [°F]", "Both"]
+    assert [f.heading("us") for f in table.fields] == ["Run", "Peak [°F]", "Both"]
     assert table.cells("us") == [("a", "86.0", "a in us"), ("b", "\N{EN DASH}", "b in us")]
-    assert table.records() == [{"run": "a", "peak": 30.0, "kept": True}, {"run": "b", "peak": None, "kept": False}]
+    assert table.values() == [("run", "peak", "kept"), ("a", 30.0, True), ("b", None, False)]
 
 
 def test_a_message_without_words_says_nothing():

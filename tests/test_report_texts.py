@@ -92,7 +92,7 @@ def test_tables_as_files_hold_the_same_numbers_unrounded(any_report):
     rows = []
     for path in sorted((any_report.folder / "tables").glob("tab-values-*.csv")):
         rows += list(csv.DictReader(io.StringIO(path.read_text("utf-8"))))
-    got = {(row["run"], row["metric"]): row["value"] for row in rows}
+    got = {(row["run"], row["key"]): row["value"] for row in rows}
     for value in results["values"]:
         if value["value"] is not None:
             assert float(got[value["run"], value["key"]]) == value["value"]

@@ -155,11 +155,10 @@ def _needed(rows: list[dict[str, Any]], keys: dict[str, MetricKey], power: float
         chance = "" if row.chance is None else f" / {100.0 * row.chance:.0f} %"
         return f"{with_unit(row.detectable, *form)}{upper}{chance}"
 
-    in_files = ("key", "blocks", "repeats", "runs", "hours", "detectable", "upper", "chance", "campaigns")
     return ReportTable(
         "tab-needed",
         "Blocks × runs of each configuration, against the difference that they show",
-        (Field("claim", "Claim", cell=claim, width=3.2), *map(Field, in_files)),
+        (Field("claim", "Claim", cell=claim, width=3.2),),
         frame,
         tuple(notes),
         Across("claim", "size", headings, cell),

@@ -10,7 +10,7 @@ from typing import Any
 import pandas as pd
 
 from intake_report import formatting
-from intake_report.messages import Beyond, Count, Interval, Listing, Message, Value, plain, said
+from intake_report.messages import Message, Phrase, plain, said
 from intake_report.results.text import (
     add_texts,
     difference_interval,
@@ -45,8 +45,7 @@ def results_document(result: ReportResult, date: str, revision: int) -> dict[str
             form = (difference_quantity(key), result.units, key.spec.decimals)
             row["text"] = formatting.with_unit(found.difference, *form, signed=True)
             row["interval_text"] = difference_interval(found, key, result.units)
-    if result.evidence is not None:
-        add_texts(document["evidence"], result.evidence, result.units)
+    add_texts(document["evidence"], result.evidence, result.units)
     return {"schema": SCHEMA, "date": date, "revision": revision, **document}
 
 
@@ -63,7 +62,7 @@ def _metric(key: MetricKey, result: ReportResult) -> dict[str, Any]:
 
 def as_json(value: Any, units: UnitSystem) -> Any:
     """Return a result as JSON-able data; a message is its text, its values stand beside it under ``…_parts``."""
-    if isinstance(value, Message | Listing | Value | Interval | Beyond | Count):
+    if isinstance(value, Phrase):
         return said(value, units)
     if isinstance(value, pd.DataFrame):
         return [as_json(record, units) for record in value.to_dict("records")]
@@ -83,7 +82,7 @@ def as_json(value: Any, units: UnitSystem) -> Any:
 
 def _parts(value: Any) -> Any:
     """Return code and numbers of a message, or of several; None of anything else."""
-    if isinstance(value, Message | Listing | Value | Interval | Beyond):
+    if isinstance(value, Phrase):
         return plain(value)
     if isinstance(value, list | tuple) and any(isinstance(item, Message) for item in value):
         return [plain(item) for item in value]

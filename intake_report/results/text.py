@@ -132,9 +132,13 @@ def in_unit(name: str, quantity: str, decimals: int, *, signed: bool = False) ->
     return lambda row, system: formatting.with_unit(getattr(row, name), quantity, system, decimals, signed=signed)
 
 
-def limits(low: str, high: str, quantity: str, decimals: int) -> Text:
+def limits(low: str, high: str, quantity: str, decimals: int, *, unit: bool = True) -> Text:
     """Return how an interval of two attributes of a row is printed."""
-    return lambda row, system: formatting.interval(getattr(row, low), getattr(row, high), quantity, system, decimals)
+
+    def text(row: Any, system: UnitSystem) -> str:
+        return formatting.interval(getattr(row, low), getattr(row, high), quantity, system, decimals, unit=unit)
+
+    return text
 
 
 def percent(value: float | None, decimals: int = 1, *, signed: bool = True) -> str:

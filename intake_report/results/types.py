@@ -333,18 +333,18 @@ class ReportResult:
     route_curves: tuple[RunCurve, ...]
     recovery_curves: tuple[RunCurve, ...]
     stop_curves: tuple[RunCurve, ...]
-    direct: tuple[Comparison, ...] = ()
-    checks: tuple[ModelCheck, ...] = ()
-    control: tuple[ControlEffect, ...] = ()
-    control_drives: tuple[ControlDrive, ...] = ()
-    less_control: bool = False
-    uncertainty: InstrumentUncertainty | None = None
-    evidence: Evidence | None = None
-    places: Places | None = None
-    decides: tuple[str, ...] = ()
-    common_drive: CommonDriveResult | None = None
-    pairs: pd.DataFrame = field(default_factory=pd.DataFrame)
-    cross_checks: pd.DataFrame = field(default_factory=pd.DataFrame)
+    direct: tuple[Comparison, ...]
+    checks: tuple[ModelCheck, ...]
+    control: tuple[ControlEffect, ...]
+    control_drives: tuple[ControlDrive, ...]
+    less_control: bool
+    uncertainty: InstrumentUncertainty
+    evidence: Evidence
+    places: Places | None
+    decides: tuple[str, ...]
+    common_drive: CommonDriveResult | None
+    pairs: pd.DataFrame
+    cross_checks: pd.DataFrame
 
     def metric(self, key: str) -> MetricKey:
         """Return the metric with this key."""
@@ -361,6 +361,10 @@ class ReportResult:
     def name_of(self, configuration: str) -> str:
         """Return the name of a configuration."""
         return next(c.name for c in self.configurations if c.id == configuration)
+
+    def phase_at(self, distance: float) -> str:
+        """Return the name of the phase at a route distance [m]; empty outside of all."""
+        return next((p.name for p in self.phases if p.start <= distance <= p.end), "")
 
     @property
     def baseline(self) -> ConfigurationResult:

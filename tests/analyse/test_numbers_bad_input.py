@@ -113,9 +113,11 @@ def test_tables_print_what_the_comparisons_hold(tmp_path):
     assert row[1] == "As-sold airbox against Sealed box"
     key = result.metric(direct.key)
     assert row[3] == difference_interval(direct, key, result.units)
-    basis = {(row[0], row[1]): row for row in tables["tab-basis"].values}
+    head, *rows = tables["tab-basis"].values
+    basis = {row[:2]: dict(zip(head, row, strict=True)) for row in rows}
     for c in result.comparisons:
         if result.metric(c.key).spec.headline and c.basis != "none":
-            assert basis[c.key, c.configuration][6] == c.scatter and basis[c.key, c.configuration][12] == c.smallest
+            row = basis[c.key, c.configuration]
+            assert (row["scatter"], row["smallest"]) == (c.scatter, c.smallest)
     assert any("0.1\u00a0K" in row[7] for row in tables["tab-basis"].rows)
     assert len(tables["tab-basis"].columns) == len(tables["tab-basis"].rows[0]) == len(tables["tab-basis"].widths)

@@ -11,10 +11,11 @@ from intake_report.errors import CampaignError
 from intake_report.messages import Message, said
 from intake_report.render.blocks import ItemList, Table
 from intake_report.render.inline import plain
-from intake_report.render.sections.answer import CALLS, answer, gravest_of, headline
+from intake_report.render.sections.answer import CALLS, answer, gravest, headline
 from intake_report.render.sections.claims import because, needed_repeats, settles
 from intake_report.render.sections.decision import decision
 from intake_report.results import ControlEffect
+from intake_report.results.compared import CovariateFit
 
 CITY = "mean_over_ambient:city"
 
@@ -50,6 +51,17 @@ def test_difference_that_is_not_that_of_the_printed_values_says_why(demo):
     assert "control vehicle" not in sentences(result)[0] and "within blocks" not in sentences(result)[0]
     rows = tuple(replace(x, difference=-7.0) if x is c else x for x in result.comparisons)
     assert "within blocks 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
+
+
+def test_verdict_table_says_what_differences_are_adjusted_for(demo):
+    result = demo.chain.result
+    fit = CovariateFit("start_coolant", 0.1, 0.05, 2.0, None, None, 0.5, 0.6)
+    rows = tuple(replace(c, covariates=(fit,)) if c.key == CITY else c for c in result.comparisons)
+    table = next(
+        b for b in decision(demo.chain.campaign, replace(result, comparisons=rows), "")
+        if isinstance(b, Table) and b.label == "tab-verdict"
+    )  # fmt: skip
+    assert any(note.startswith("Adjusted for coolant at the start, fixed before") for note in table.notes)
 
 
 def test_margin_that_is_not_reached_is_said_with_its_count(demo):
@@ -156,9 +168,9 @@ def test_limitations_of_the_cover_bound_what_is_decided(demo):
     """Pulls in sequence outrank all others and are named only where a claim is on pulls."""
     result = demo.chain.result
     assert "pull-order" in {item.code for item in result.limitations}
-    assert all(item.endangers in ("comparison", "values") for item in gravest_of(result, 3))
+    assert all(item.endangers in ("comparison", "values") for item in gravest(result, 3))
     on_power = replace(result, claims=(replace(result.claims[0], key="peak_power"),))
-    assert gravest_of(on_power, 3)[0].code == "pull-order"
+    assert gravest(on_power, 3)[0].code == "pull-order"
 
 
 def test_verdict_table_holds_each_configuration_and_three_limitations_follow(demo):

@@ -13,10 +13,8 @@ from hypothesis import strategies as st
 
 from intake_report import formatting
 from intake_report.messages import Value, message, said
-from intake_report.render.blocks import Table
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import comparison_table, summary_table
-from intake_report.render.sections.uncertainty import uncertainty
+from intake_report.render.sections.tables import comparison_table, summary_table, values_table
 from intake_report.results.document import as_json, results_document, results_json
 from intake_report.results.text import (
     EXPLORATORY,
@@ -209,11 +207,9 @@ def test_summaries_and_intervals_of_the_document_are_the_cells_of_the_tables(dem
         texts = {s["configuration"]: s["text"] for s in document["summaries"] if s["key"] == key.key}
         assert row[1:] == tuple(literal(texts[id]) for id in names)
     intervals = {(v["key"], v["run"]): v["interval_text"] for v in document["values"]}
-    tables = [b for b in uncertainty(result) if isinstance(b, Table) and b.label.startswith("tab-intervals")]
-    keys = [k for k in result.metrics if k.spec.headline]
-    printed = [cells for table in tables for cells in zip(*[row[2:] for row in table.rows], strict=True)]
-    assert len(printed) == len(keys) and len(tables[0].rows) == len(result.runs)
-    for key, cells in zip(keys, printed, strict=True):
+    table = values_table(result, result.metrics, "tab-x", "Values")
+    assert len(table.rows) == len(result.runs)
+    for key, cells in zip(result.metrics, list(zip(*table.rows, strict=True))[2:], strict=True):
         assert cells == tuple(literal(intervals[key.key, run.id]) for run in result.runs)
     # what cannot be below zero has no limit below zero
     times = [v for v in result.values if never_negative(result.metric(v.key)) and v.low is not None]

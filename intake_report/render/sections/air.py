@@ -2,58 +2,53 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import Any
 
 from intake_report import formatting
-from intake_report.air import PowerExpectation
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
 from intake_report.messages import Value, message, said
 from intake_report.plots_values import mass_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.conditions import clock
-from intake_report.render.sections.tables import block_of, extended, files, masses, named, once
+from intake_report.render.sections.tables import block_of, masses, named, once
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.evidence import AirEvidence, RunWeather, WeatherEvidence
-from intake_report.results.text import forecast_texts, grams, in_unit, offset_texts, percent, percents
+from intake_report.results.evidence import AirEvidence, WeatherEvidence
+from intake_report.results.text import forecast_texts, grams, limits, percent, percents
 from intake_report.units import UnitSystem
 from intake_report.weather import MIN_SPEED, SETTLE
 
 
 def weather(result: ReportResult) -> tuple[Block, ...]:
     """Return the ambient reference, how the sources compare, and the conditions during each run."""
-    record = result.evidence.weather if result.evidence else None
-    blocks: list[Block] = [Heading(1, "Weather conditions", "sec-weather"), Paragraph(_reference(result, record))]
-    if record is not None and record.sources:
-        blocks += _sources(result, record)
-    blocks += _during(result, record)
-    if record is not None and record.forecasts:
-        blocks += _forecasts(result, record)
-    return tuple(blocks)
+    record = result.evidence.weather
+    return (
+        Heading(1, "Weather conditions", "sec-weather"),
+        Paragraph(_reference(result, record)),
+        *(_sources(result, record) if record.sources else ()),
+        *_during(result, record),
+        *(_forecasts(result, record) if record.forecasts else ()),
+    )
 
 
-def _reference(result: ReportResult, record: WeatherEvidence | None) -> str:
+def _reference(result: ReportResult, record: WeatherEvidence) -> str:
     units = result.units
-    reason = said(result.ambient_reason, units)
-    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(reason)}"
-    if record is None or record.uncertainty is None or record.uncertainty_between is None:
+    text = f"Ambient reference: **{literal(result.ambient_reference)}**. {literal(said(result.ambient_reason, units))}"
+    if record.uncertainty is None or record.uncertainty_between is None:
         return text
-    whole, between = (_kelvins(u, units, 2) for u in (record.uncertainty, record.uncertainty_between))
     parts = formatting.listing(
-        [f"{c.name} {_kelvins(c.value, units, 2)} ({said(c.basis, units)})" for c in record.contributions]
+        [f"{c.name} {_kelvins(c.value, units)} ({said(c.basis, units)})" for c in record.contributions]
     )
     return (
-        f"{text} Its standard uncertainty is {whole} for the ambient of one run, of which {between} remain in a difference "
-        f"between runs, because what all runs share cancels there. Contributions: {literal(parts)}. "
-        f"Rule: {literal(said(record.rule, units))}"
+        f"{text} Its standard uncertainty is {_kelvins(record.uncertainty, units)} for the ambient of one run, of which "
+        f"{_kelvins(record.uncertainty_between, units)} remain in a difference between runs, because what all runs share cancels "
+        f"there. Contributions: {literal(parts)}. Rule: {literal(said(record.rule, units))}"
     )
 
 
-def _kelvins(value: float | None, units: UnitSystem, decimals: int = 1) -> str:
-    return formatting.with_unit(value, "temperature_difference", units, decimals)
+def _kelvins(value: float | None, units: UnitSystem) -> str:
+    return formatting.with_unit(value, "temperature_difference", units, 2)
 
 
 def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
@@ -64,8 +59,9 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
             Field("id", "Source", width=1.4),
             Field("kind", "Kind", width=2.0),
             Field("elevation", "Elevation", "length", width=1.2),
-            Field("reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1),
-            *files("first", "last"),
+            Field(
+                "reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1
+            ),
             Field("resolution", "Step", "temperature_difference", 1, unit="cell", width=0.9),
             Field("covered", "Runs covered", "number"),
             Field("uncertainty", "Standard uncertainty", "temperature_difference", 2, unit="cell", width=1.4),
@@ -73,49 +69,42 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
             Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
         ),
         frame_of(record.sources),
-    )  # fmt: skip
-    blocks: list[Block] = [block_of(sources, result.units)]
+    )
     if not record.offsets:
-        return blocks
+        return [block_of(sources, result.units)]
     offsets = ReportTable(
         "tab-ambient-offsets",
         "Sources of ambient temperature against each other: first less second, mean over the runs",
         (
             Field("first", "First", width=2.6),
             Field("second", "Second", width=1.8),
-            Field("offset", "Offset", cell=lambda o, units: offset_texts(o, units)[0], align="right", width=1.4),
-            *files("low", "high", "sd", "level"),
+            Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
             Field("", message("{level} interval", level=Value(result.level, "share")), width=2.4, align="right",
-                  cell=lambda o, units: offset_texts(o, units)[1]),
+                  cell=limits("low", "high", "temperature_difference", 2)),
             Field("runs", "Runs", "number", width=0.8),
-            *files("reason"),
         ),
         frame_of(record.offsets),
         once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
     )  # fmt: skip
-    blocks.append(block_of(offsets, result.units))
-    if any(o.first.endswith("at rest") for o in record.offsets):
-        blocks.append(
-            Paragraph(
-                "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown "
-                f"for comparison and are never used. At speed means above "
-                f"{formatting.with_unit(MIN_SPEED, 'speed', result.units, 0)} for "
-                f"{formatting.with_unit(SETTLE, 'time', result.units, 0)} or longer."
-            )
-        )
-    return blocks
+    at_rest = (
+        "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
+        f"comparison and are never used. At speed means above {formatting.with_unit(MIN_SPEED, 'speed', result.units, 0)} for "
+        f"{formatting.with_unit(SETTLE, 'time', result.units, 0)} or longer."
+    )
+    rest = [Paragraph(at_rest)] if any(o.first.endswith("at rest") for o in record.offsets) else []
+    return [block_of(sources, result.units), block_of(offsets, result.units), *rest]
 
 
-def _during(result: ReportResult, record: WeatherEvidence | None) -> list[Block]:
-    of_run = {w.run: w for w in record.runs} if record else {}
-    blocks: list[Block] = [Heading(2, "During the runs", "sec-weather-runs"), _ambient_table(result, of_run)]
-    if record is None or not of_run:
-        return blocks
-    blocks += [_air_table(result, record), _declared_table(result, record)]
+def _during(result: ReportResult, record: WeatherEvidence) -> list[Block]:
+    blocks: list[Block] = [
+        Heading(2, "During the runs", "sec-weather-runs"),
+        Paragraph("Mean and range of ambient temperature: [[tab-conditions]]."),
+        _air_table(result, record),
+        _declared_table(result, record),
+    ]
     if any(w.raining or w.road in ("wet", "damp") or w.rain not in ("", "none") for w in record.runs):
         blocks.append(Callout("caution", "Water and open roads", (CAUTION_WATER, CAUTION_ROAD)))
-    sources = list(dict.fromkeys(w.source for w in record.runs if w.source))
-    if sources:
+    if sources := list(dict.fromkeys(w.source for w in record.runs if w.source)):
         blocks.append(
             Paragraph(
                 f"Pressure, humidity and density come from {literal(formatting.listing(sources))}, interpolated in time. The pressure "
@@ -127,39 +116,6 @@ def _during(result: ReportResult, record: WeatherEvidence | None) -> list[Block]
     return blocks
 
 
-def _ambient_table(result: ReportResult, of_run: dict[str, RunWeather]) -> Table:
-    starts = {run.id: run.start for run in result.runs}
-    temperature = formatting.unit_of("temperature", result.units)
-
-    def age(c: Any, units: UnitSystem) -> str:
-        text = formatting.bare(c.age, "duration", units, 0)
-        source = of_run[c.run].age_source if c.run in of_run else ""
-        return f"{text} ({source})" if source and c.age is not None else text
-
-    def limits(c: Any, units: UnitSystem) -> str:
-        return formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False)
-
-    frame = frame_of(result.conditions)
-    changes = [of_run[run].ambient_change if run in of_run else None for run in frame["run"]]
-    table = ReportTable(
-        "tab-weather",
-        "Ambient temperature during each run, by the reference",
-        (
-            Field("run", "Run", width=2.0),
-            *files("source"),
-            Field("", "Start", cell=lambda c, _: clock(starts[c.run]), width=1.8),
-            Field("ambient_mean", "Mean", "temperature", 1, width=1.1),
-            Field("ambient_low", f"Range [{temperature}]", cell=limits, align="right", width=1.7),
-            *files("ambient_high"),
-            Field("change", "Change, start to end", "temperature_difference", 1, signed=True, width=1.5),
-            Field("age", "Age of the nearest report at worst [min]", cell=age, align="right", width=2.0),
-        ),
-        extended(frame, change=changes),
-        once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units),
-    )
-    return block_of(table, result.units)
-
-
 def _wind(w: Any, units: UnitSystem) -> str:
     if w.wind_speed is None:
         return "not reported"
@@ -168,37 +124,34 @@ def _wind(w: Any, units: UnitSystem) -> str:
         text += f", gusts {formatting.bare(w.wind_gust, 'speed', units, 0)}"
     if w.wind_variable:
         return f"{text}, variable"
-    if w.wind_direction is not None:
-        text += f" from {formatting.with_unit(w.wind_direction, 'angle', units, 0)}"
-    return text
+    return text if w.wind_direction is None else f"{text} from {w.wind_direction:.0f}°"
 
 
 def _air_table(result: ReportResult, record: WeatherEvidence) -> Table:
+    absent = ((w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent)) for w in record.runs)
     table = ReportTable(
         "tab-air",
         "Air and wind during each run",
         (
             Field("run", "Run", width=2.0),
-            *files("source"),
+            Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
+            Field("age", "Nearest report at worst", "duration", width=1.4),
             Field("pressure", "Station pressure", "pressure", 2, width=1.4),
-            *files("dry_pressure"),
             Field("humidity", "Humidity", "ratio", width=1.1),
             Field("dew_point", "Dew point", "temperature", 1, width=1.2),
             Field("density", "Air density", "density", 3, width=1.2),
             Field("density_altitude", "Density altitude", "length", width=1.3),
-            *files("wind_source"),
-            Field("wind_speed", f"Wind [{formatting.unit_of('speed', result.units)}]", cell=_wind, align="right", width=1.9),
-            *files("wind_gust", "wind_direction", "wind_variable"),
+            Field(
+                "wind_speed",
+                f"Wind [{formatting.unit_of('speed', result.units)}]",
+                cell=_wind,
+                align="right",
+                width=1.9,
+            ),
         ),
         frame_of(record.runs),
-        once(
-            (
-                (w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent))
-                for w in record.runs
-            ),
-            result.units,
-        ),
-    )  # fmt: skip
+        once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
+    )
     return block_of(table, result.units)
 
 
@@ -210,39 +163,32 @@ def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
         (
             Field("run", "Run", width=2.0),
             Field("road", "Road (declared)"),
-            Field("sky", "Sky, sun (declared)", width=1.7,
-                  cell=lambda w, _: ", ".join(x for x in (w.sky, w.sun) if x) or formatting.ABSENT),
-            *files("sun"),
+            Field("sky", "Sky (declared)", width=1.1),
+            Field("sun", "Sun (declared)", width=1.7),
             Field("rain", "Rain (declared)", width=1.1),
             Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
-            Field("reported_sky", "Sky (reported)", width=2.6,
-                  cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
+            Field("", "Sky (reported)", width=2.6, cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
         ),
         frame_of(record.runs),
         once(((w.run, note) for w in record.runs for note in w.notes), result.units),
-    )  # fmt: skip
+    )
     return block_of(table, result.units)
 
 
 def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
     """Return every run's forecast beside what came."""
-    units = result.units
-    judged = [f for f in record.forecasts if f.within is not None]
-    inside = sum(f.within is True for f in judged)
-    limit = formatting.margin(record.forecast_limit, units)
-    held = (
-        f"That holds for {inside} of {formatting.count(len(judged), 'run')} with a forecast."
-        if judged
-        else "No run has both."
-    )
+    judged = [f.within for f in record.forecasts if f.within is not None]
+    limit = formatting.margin(record.forecast_limit, result.units)
+    held = f"That holds for {sum(judged)} of {formatting.count(len(judged), 'run')} with a forecast."
     text = (
         f"Runs are planned on a forecast of like days; a mean ambient within {limit} of the forecast is commonly accepted "
-        f"(common practice). {held} The limit decides nothing here: the acceptance criterion on ambient does ([[sec-runs]])."
+        f"(common practice). {held if judged else 'No run has both.'} The limit decides nothing here: the acceptance criterion on "
+        "ambient does ([[sec-runs]])."
     )
     words = {True: "yes", False: "no", None: formatting.ABSENT}
 
-    def text_of(part: int) -> Callable[[Any, UnitSystem], str]:
-        return lambda f, units: forecast_texts(f, units)[part]
+    def column(part: int, header: str) -> Field:
+        return Field("", header, cell=lambda f, units: forecast_texts(f, units)[part], align="right")
 
     table = ReportTable(
         "tab-forecast",
@@ -251,30 +197,30 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
             Field("run", "Run", width=2.0),
             Field("source", "Source", width=1.4),
             Field("what", "Quantity", width=1.6),
-            Field("forecast", "Forecast", cell=text_of(0), align="right"),
-            Field("actual", "Actual", cell=text_of(1), align="right"),
-            Field("difference", "Actual less forecast", cell=text_of(2), align="right"),
+            column(0, "Forecast"),
+            column(1, "Actual"),
+            column(2, "Actual less forecast"),
             Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
         ),
         frame_of(record.forecasts),
     )
-    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), block_of(table, units)]
+    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), block_of(table, result.units)]
 
 
 def off_road(result: ReportResult) -> tuple[Block, ...]:
     """Return the heading of the evidence beside the road logs, with what was tested and what was not."""
-    parts = []
-    if result.evidence and result.evidence.tested:
-        parts.append(f"Beside the road the campaign tested {formatting.listing(result.evidence.tested)}.")
-    if result.evidence and result.evidence.untested:
-        parts.append(f"Not tested in this campaign: {formatting.listing(result.evidence.untested)}.")
-    begins = (PageBegins(),) if result.evidence and result.evidence.dyno else ()
+    evidence, parts = result.evidence, []
+    if evidence.tested:
+        parts.append(f"Beside the road the campaign tested {formatting.listing(evidence.tested)}.")
+    if evidence.untested:
+        parts.append(f"Not tested in this campaign: {formatting.listing(evidence.untested)}.")
+    begins = (PageBegins(),) if evidence.dyno else ()
     return (*begins, Heading(1, "Air, dyno and bench", "sec-off-road"), Paragraph(" ".join(parts)))
 
 
 def air(result: ReportResult) -> tuple[Block, ...]:
     """Return the mass of air against its temperature and the power that density alone lets expect."""
-    evidence = result.evidence.air if result.evidence else None
+    evidence = result.evidence.air
     if evidence is None:
         return ()
     litres = f"{formatting.number(evidence.volume, 3)}{formatting.NARROW_SPACE}L"
@@ -316,12 +262,6 @@ def _state(result: ReportResult, evidence: AirEvidence) -> str:
 
 
 def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
-    frame = frame_of(evidence.points)
-    frame = extended(
-        frame,
-        over_ambient=[p.iat - evidence.ambient for p in evidence.points],
-        against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
-    )
     table = ReportTable(
         "tab-mass",
         f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
@@ -334,7 +274,10 @@ def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
             Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
             Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
         ),
-        frame,
+        frame_of(evidence.points).assign(
+            over_ambient=[p.iat - evidence.ambient for p in evidence.points],
+            against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
+        ),
         (
             "Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
         ),
@@ -343,38 +286,41 @@ def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
 
 
 def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
-    dyno = result.evidence.dyno.expected if result.evidence and result.evidence.dyno else ()
-    rows = [
-        _expectation(p.configuration, f"road, {evidence.where}", p.expected) for p in evidence.points if p.expected
-    ] + [
-        _expectation(e.candidate, "dyno, mean of the pulls", e.models)
-        | {"measured": e.measured, "low": e.measured_low, "high": e.measured_high}
-        for e in dyno
-    ]
-    if not rows:
+    points = [p for p in evidence.points if p.expected]
+    pulls = result.evidence.dyno.expected if result.evidence.dyno else ()
+    if not points and not pulls:
         return []
+    models = points[0].expected if points else pulls[0].models
+    rows = [(p.configuration, f"road, {evidence.where}", p.expected, None, None, None) for p in points] + [
+        (e.candidate, "dyno, mean of the pulls", e.models, e.measured, e.measured_low, e.measured_high) for e in pulls
+    ]
+    frame = frame_of(
+        {
+            "configuration": of, "where": where, "measured": measured, "low": low, "high": high,
+            "difference": expected[0].temperature - expected[0].reference_temperature,
+            **{m.model.replace("-", "_"): m.percent for m in expected},
+        }
+        for of, where, expected, measured, low, high in rows
+    )  # fmt: skip
 
-    def measured(row: Any, _: Any) -> str:
+    def measured_power(row: Any, _: UnitSystem) -> str:
         if row.measured is None:
             return "not measured"
-        interval = f" ({percents(row.low, row.high)})" if row.low is not None and row.high is not None else ""
+        interval = "" if row.low is None else f" ({percents(row.low, row.high)})"
         return f"{percent(row.measured)}{interval}"
 
-    models = next((p.expected for p in evidence.points if p.expected), ()) or next(e.models for e in dyno)
-    heading = "Measured mean power" + (f" ({percent(100 * result.level, 0, signed=False)} interval)" if dyno else "")
-    difference = in_unit("difference", "temperature_difference", 1, signed=True)
+    heading = "Measured mean power" + (f" ({percent(100 * result.level, 0, signed=False)} interval)" if pulls else "")
     table = ReportTable(
         "tab-expected",
         f"Change of power against {result.baseline.name} expected from intake air temperature alone, beside the measured",
         (
             named(result, 2.2),
             Field("where", "Where", width=1.5),
-            Field("difference", "IAT difference", cell=difference, align="right", width=1.1),
+            Field("difference", "IAT difference", "temperature_difference", 1, True, "cell", width=1.1),
             *(Field(m.model.replace("-", "_"), m.title, "ratio", 1, True, "cell", width=0.95) for m in models),
-            Field("measured", heading, cell=measured, align="right", width=2.2),
-            *files("low", "high"),
+            Field("", heading, cell=measured_power, align="right", width=2.2),
         ),
-        frame_of(rows),
+        frame,
         tuple(f"{m.title}: {m.standing}." for m in models),
     )
     return [
@@ -385,11 +331,3 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
         ),
         block_of(table, result.units),
     ]
-
-
-def _expectation(configuration: str, where: str, models: tuple[PowerExpectation, ...]) -> dict[str, Any]:
-    difference = models[0].temperature - models[0].reference_temperature
-    expected = {m.model.replace("-", "_"): m.percent for m in models}
-    return {"configuration": configuration, "where": where, "difference": difference} | expected | {
-        "measured": None, "low": None, "high": None,
-    }  # fmt: skip

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 
 from intake_report import formatting
-from intake_report.messages import Value, said
+from intake_report.messages import Message, Value, said
 from intake_report.metrics import PULL_METRICS
 from intake_report.render.blocks import Block, Heading, ItemList, Paragraph
 from intake_report.render.inline import emphasis, literal
@@ -39,11 +39,11 @@ def answer(result: ReportResult) -> tuple[str, ...]:
         if any(level(result, key, c.id) for c in result.configurations)
     ][:SENTENCES]
     sentences = [_sentence(result, key) for key in keys]
-    nothing = f"the runs allow no comparison of the configurations{_because(result)}"
+    because = "".join(f": {literal(item.cover)}" for item in gravest(result, 1))
     if not sentences:
-        return (f"{nothing.replace('runs', f'runs ({literal(counts_text(result))})', 1).capitalize()}.",)
+        return (f"The runs ({literal(counts_text(result))}) allow no comparison of the configurations{because}.",)
     if not any(compared(result, key) for key in keys):
-        sentences[-1] = f"{sentences[-1].rstrip('.')}; {nothing}."
+        sentences[-1] = f"{sentences[-1].rstrip('.')}; the runs allow no comparison of the configurations{because}."
     return tuple(sentences)
 
 
@@ -62,13 +62,13 @@ def headline(result: ReportResult) -> str:
     for key in map(result.metric, usable(result)):
         rows = [c for c in compared(result, key) if c.difference is not None]
         if rows:
-            calls = list(dict.fromkeys(CALLS[c.call] for c in rows))
+            alike = len({c.call for c in rows}) == 1
+            marks = [f" ({CALLS[c.call]})" for c in rows]
             parts = [
-                f"{result.name_of(c.configuration)} {size(result, key, c)}"
-                + (f" ({CALLS[c.call]})" if len(calls) > 1 else "")
-                for c in rows
+                f"{result.name_of(c.configuration)} {size(result, key, c)}{'' if alike else mark}"
+                for c, mark in zip(rows, marks, strict=True)
             ]
-            common = f" ({calls[0]})" if len(calls) == 1 else ""
+            common = marks[0] if alike else ""
             return f"{_lead(result, key)}: {formatting.listing(parts)} than {result.baseline.name}{common}"
     return "Intake air along the route and after the highway entry"
 
@@ -81,17 +81,20 @@ def usable(result: ReportResult) -> list[str]:
 
 def undecidable(result: ReportResult) -> set[str]:
     """Return the recovery metrics whose margin the instruments do not resolve: by the readings, or every interval is open."""
-    limits = set()
-    for item in result.limitations:
-        if item.code == "margin-resolution" and not isinstance(item.text, str):
-            margin = dict(getattr(item.text, "values", ())).get("margin")
-            limits |= {margin.number} if isinstance(margin, Value) else set()
-    found = {k.key for k in result.metrics if k.spec.id == "recovery_time" and k.parameter.number in limits}
-    for key in (k.key for k in result.metrics if k.spec.id == "recovery_time"):
-        rows = [c for c in result.comparisons if c.key == key and c.difference is not None]
-        if rows and all(c.low is None and c.high is None and c.lost for c in rows):
-            found.add(key)
+    coarse = [item.text for item in result.limitations if item.code == "margin-resolution"]
+    margins = [text.value("margin") for text in coarse if isinstance(text, Message)]
+    limits = {margin.number for margin in margins if isinstance(margin, Value)}
+    found = set()
+    for key in _recoveries(result):
+        rows = [c for c in result.comparisons if c.key == key.key and c.difference is not None]
+        open_ended = [c.low is None and c.high is None and c.lost > 0.0 for c in rows]
+        if key.parameter.number in limits or (rows and all(open_ended)):
+            found.add(key.key)
     return found
+
+
+def _recoveries(result: ReportResult) -> list[MetricKey]:
+    return [k for k in result.metrics if k.spec.id == "recovery_time"]
 
 
 def compared(result: ReportResult, key: MetricKey) -> list[Comparison]:
@@ -106,14 +109,12 @@ def _sentence(result: ReportResult, key: MetricKey) -> str:
     rows = {c.configuration: c for c in compared(result, key)}
     ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     parts: list[str] = []
-    for configuration in ordered:
-        value = level(result, key, configuration.id)
+    for c in ordered:
+        value = level(result, key, c.id)
         over = " over ambient" if key.spec.id in OVER_AMBIENT and not parts else ""
         lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() else ""
-        text = f"{lead}{value or 'no value'}{over} with {emphasis(literal(configuration.name))}"
-        if configuration.id in rows:
-            text += f" ({_judgement(result, key, rows[configuration.id])})"
-        parts.append(text)
+        judged = f" ({_judgement(result, key, rows[c.id])})" if c.id in rows else ""
+        parts.append(f"{lead}{value or 'no value'}{over} with {emphasis(literal(c.name))}{judged}")
     return f"{_lead(result, key, sentence=True)} {'; '.join(parts)}{_resolution(result, key)}."
 
 
@@ -124,10 +125,12 @@ def _lead(result: ReportResult, key: MetricKey, *, sentence: bool = False) -> st
     if key.spec.id == "peak_over_ambient":
         return "At its hottest, intake air was" if sentence else "At its hottest"
     if key.spec.id == "recovery_time" and key.parameter.number is not None:
-        if not sentence:
-            return f"Back within {formatting.margin(key.parameter.number, result.units, both=False)}"
-        margin = formatting.margin(key.parameter.number, result.units)
-        return f"After the highway entry, intake air came within {margin} of ambient"
+        margin = formatting.margin(key.parameter.number, result.units, both=sentence)
+        return (
+            f"After the highway entry, intake air came within {margin} of ambient"
+            if sentence
+            else f"Back within {margin}"
+        )
     title = metric_title(key, result.units)
     return f"{literal(title)} was" if sentence else title
 
@@ -149,11 +152,11 @@ def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
     if not any(counts.values()):
         mean = result.summary(key.key, configuration).mean
         watched = at_edge(result, key, configuration)
-        if mean is not None and watched is not None:
-            return (
-                f"about {formatting.with_unit(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
-            )
-        return "" if mean is None else formatting.with_unit(mean, *form)
+        if mean is None:
+            return ""
+        if watched is None:
+            return formatting.with_unit(mean, *form)
+        return f"about {formatting.with_unit(round(watched if len(values) == 1 else mean, -1), *form)} or not reached"
     times = [v.value for v in values if v.value is not None]
     runs = formatting.count(sum(counts.values()) + len(times), "run")
     text = ", ".join(f"{state} in {k} of {runs}" for state, k in counts.items() if k)
@@ -190,8 +193,12 @@ def size(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     if c.difference is None:
         return "no difference formed"
     amount = formatting.with_unit(abs(c.difference), difference_quantity(key), result.units, key.spec.decimals)
-    edge = at_edge(result, key, c.configuration) is not None or at_edge(result, key, c.versus) is not None
-    return f"{'about ' if edge else ''}{amount} {word(key, c.difference)}"
+    return f"{'about ' if _about(result, key, c) else ''}{amount} {word(key, c.difference)}"
+
+
+def _about(result: ReportResult, key: MetricKey, c: Comparison) -> bool:
+    """Return whether a value of either side was met at the end of what was watched."""
+    return any(at_edge(result, key, id) is not None for id in (c.configuration, c.versus))
 
 
 def span(result: ReportResult, key: MetricKey, low: float | None, high: float | None) -> str:
@@ -213,12 +220,8 @@ def span(result: ReportResult, key: MetricKey, low: float | None, high: float | 
 
 def _judgement(result: ReportResult, key: MetricKey, c: Comparison) -> str:
     """Return difference, interval and word: "4.4 K closer to ambient, 95 % interval 3.9 to 4.9 K: shown"."""
-    why = adjusted(result, key, c)
-    text = " ".join(
-        part
-        for part in ((size(result, key, c), why) if why in (ROUNDED, CONTROLLED) else (why, size(result, key, c)))
-        if part
-    )
+    why, amount = adjusted(result, key, c), size(result, key, c)
+    text = f"{amount} {why}" if why in (ROUNDED, CONTROLLED) else f"{why} {amount}".strip()
     text = f"{text}{_interval(result, key, c)}: {CALLS[c.call]}"
     if c.unadjusted is not None:  # without a word of its own: one judgement decides
         text += f"; unadjusted {size(result, key, c.unadjusted)}{_interval(result, key, c.unadjusted)}"
@@ -239,18 +242,14 @@ def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:
         return CONTROLLED
     if c.covariates:
         return f"adjusted for {adjusted_for(c)}"
-    means = [result.summary(c.key, id).mean for id in (c.configuration, c.versus)]
-    if c.difference is None or None in means:
+    after, before = (result.summary(c.key, id).mean for id in (c.configuration, c.versus))
+    if c.difference is None or after is None or before is None or _about(result, key, c):
         return ""
-    if at_edge(result, key, c.configuration) is not None or at_edge(result, key, c.versus) is not None:
-        return ""  # "about" says it
-    quantities = (key.spec.quantity, key.spec.quantity, difference_quantity(key))
-    exact = [
-        float(to_display(x or 0.0, q, result.units)) for x, q in zip((*means, c.difference), quantities, strict=True)
-    ]
-    after, before, change = (round(x, key.spec.decimals) for x in exact)
+    exact = [float(to_display(x, key.spec.quantity, result.units)) for x in (after, before)]
+    exact.append(float(to_display(c.difference, difference_quantity(key), result.units)))
+    printed = [round(x, key.spec.decimals) for x in exact]
     least = 10.0**-key.spec.decimals
-    if abs(after - before - change) < 0.5 * least:
+    if abs(printed[0] - printed[1] - printed[2]) < 0.5 * least:
         return ""
     # of the same runs, only the last digit differs; else the model within blocks gives another difference
     return ROUNDED if abs(exact[0] - exact[1] - exact[2]) < 0.05 * least else WITHIN
@@ -258,21 +257,17 @@ def adjusted(result: ReportResult, key: MetricKey, c: Comparison) -> str:
 
 def _resolution(result: ReportResult, key: MetricKey) -> str:
     """Return which margin the instruments cannot decide and which they can; empty where all are usable."""
-    coarse = undecidable(result)
-    if key.spec.id != "recovery_time" or not coarse or key.parameter.number is None:
-        return ""
-    margins = [k for k in result.metrics if k.spec.id == "recovery_time" and k.parameter.number is not None]
+    coarse, margins = undecidable(result), _recoveries(result)
+    if not coarse or key.key != next((k for k in usable(result) if k.startswith("recovery_time")), ""):
+        return ""  # of another metric, or said before
 
     def listed(keys: list[MetricKey]) -> str:
         texts = [formatting.margin(k.parameter.number or 0.0, result.units, both=False) for k in keys]
         return formatting.listing(texts, "or")
 
-    first = next(k for k in usable(result) if k.startswith("recovery_time"))
-    cannot = [k for k in margins if k.key in coarse]
     can = [k for k in margins if k.key not in coarse and compared(result, k)]
-    if first != key.key:
-        return ""  # said before
-    return f"; the instruments are too coarse for {listed(cannot)}" + (f", not for {listed(can)}" if can else "")
+    cannot = listed([k for k in margins if k.key in coarse])
+    return f"; the instruments are too coarse for {cannot}" + (f", not for {listed(can)}" if can else "")
 
 
 def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
@@ -289,11 +284,6 @@ def legend(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
     return tuple(text for call, text in texts.items() if call in calls)
 
 
-def _because(result: ReportResult) -> str:
-    first = gravest_of(result, 1)
-    return f": {literal(first[0].cover)}" if first else ""
-
-
 NOTHING_STANDS = 100
 """Below this rank a limitation says that nothing can be compared."""
 GROUPS = (
@@ -304,51 +294,37 @@ GROUPS = (
 )
 
 
-def gravest_of(result: ReportResult, most: int) -> tuple[Limitation, ...]:
-    """Return the gravest limitations of the metrics that decide or that a claim names."""
+def gravest(result: ReportResult, most: int) -> tuple[Limitation, ...]:
+    """Return the gravest limitations, with words for the cover, of the metrics that decide or that a claim names.
+
+    Of those nearly the same there is one. What bounds other metrics, or pulls and trials that nobody asks for, is left out,
+    and so is what only bounds a comparison where nothing was compared.
+    """
     keys = {*result.decides, *(claim.key for claim in result.claims if claim.key)}
     compared = any(c.difference is not None for c in result.comparisons)
-    return gravest(result.limitations, keys, most, compared=compared)
-
-
-def gravest(
-    limitations: tuple[Limitation, ...], keys: Collection[str], most: int, *, compared: bool = True
-) -> tuple[Limitation, ...]:
-    """Return the gravest limitations of these metrics that have words for the cover; of those nearly the same, one.
-
-    What bounds other metrics, or pulls and trials that nobody asks for, is left out, and so is what only bounds a
-    comparison where nothing was `compared`.
-    """
     power = any(key in PULL_METRICS for key in keys)
     named: dict[str, Limitation] = {}
-    for item in sorted(limitations, key=lambda item: item.rank):
+    for item in sorted(result.limitations, key=lambda item: item.rank):
         asked = {
             "power": power, "values": True, "bench": False, "comparison": compared or item.rank < NOTHING_STANDS,
         }[item.endangers]  # fmt: skip
         said_before = item.code == "not-shown"  # the verdicts and what would settle them say it
-        if item.cover and asked and not said_before and (not item.keys or set(item.keys) & set(keys)):
+        if item.cover and asked and not said_before and (not item.keys or set(item.keys) & keys):
             named.setdefault(item.alike or item.code, item)
     return tuple(named.values())[:most]
 
 
-def bounded_by(result: ReportResult) -> list[str]:
-    """Return what bounds the verdicts most, to be said beside them."""
-    return [f"What bounds these most: {item.cover}." for item in gravest_of(result, 1)]
-
-
 def bounds(result: ReportResult) -> list[Block]:
     """Return the three gravest limitations, a sentence each, with what to do."""
-    worst = gravest_of(result, 3)
-    if not worst:
-        return []
     items = []
-    for item in worst:
+    for item in gravest(result, 3):
         remedy = said(item.remedy, result.units).rstrip(".")
         helps = f"; what helps: {remedy[:1].lower()}{remedy[1:]}" if remedy else ""
         items.append(literal(f"{item.cover[0].upper()}{item.cover[1:]}{helps}."))
-    heading = Heading(1, "What bounds this answer most, and what helps", "sec-bounds")
+    if not items:
+        return []
     return [
-        heading,
+        Heading(1, "What bounds this answer most, and what helps", "sec-bounds"),
         ItemList(tuple(items), ordered=True),
         Paragraph("With numbers, and all others: [[sec-limitations]]."),
     ]

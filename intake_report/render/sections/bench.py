@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import pandas as pd
+
 from intake_report import formatting
 from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, trial_cautions
 from intake_report.campaign import Campaign
@@ -13,7 +15,7 @@ from intake_report.plots_values import restriction_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files, named
+from intake_report.render.sections.tables import block_of, named
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
@@ -29,11 +31,8 @@ ONE_SERIES = (
 
 def restriction(result: ReportResult) -> tuple[Block, ...]:
     """Return restriction curves and theoretical airflow; nothing without curves or airflow at wide-open throttle."""
-    evidence = result.evidence
-    if evidence is None:
-        return ()
-    sets = [(curves, ONE_SERIES) for curves in (evidence.bench.restrictions if evidence.bench else ())]
-    road = evidence.road
+    evidence, bench, road = result.evidence, result.evidence.bench, result.evidence.road
+    sets = [(curves, ONE_SERIES) for curves in (bench.restrictions if bench else ())]
     if road is not None and road.curves is not None:
         note = (
             f"Samples with a throttle reading of {percent(road.throttle, 0, signed=False)} or more. Manifold pressure contains the "
@@ -41,15 +40,15 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
             "intervals are too narrow."
         )
         sets.append((road.curves, note))
-    quotes = evidence.bench.quotes if evidence.bench else ()
-    if not sets and not len(quotes) and (road is None or not road.full):
+    quoted = bench is not None and len(bench.quotes) > 0
+    if not sets and not quoted and (road is None or not road.full):
         return ()
     blocks: list[Block] = [PageBegins()] if evidence.dyno else []
     blocks.append(Heading(2, "Airflow and restriction", "sec-restriction"))
     for number, (curves, note) in enumerate(sets, 1):
         blocks += _set(result, curves, "" if len(sets) == 1 else f"-{number}", note)
-    if evidence.bench and len(quotes):
-        blocks += _quotes(result, evidence.bench)
+    if bench is not None and quoted:
+        blocks += _quotes(result, bench)
     if road is not None:
         blocks += _road(result, road)
     if evidence.theoretical is not None:
@@ -82,14 +81,11 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
         f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
         (
             named(result, 2.3),
-            *files("coefficient", "exponent_low", "exponent_high", "n", "lowest", "highest"),
             Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
             Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
-            *files("drop_low", "drop_high"),
             _interval(result, note, RESTRICTION["drop_interval_text"], 1.8),
             Field("difference", "Difference", cell=RESTRICTION["difference_text"], align="right", width=1.4),
             Field("percent", "Percent", cell=RESTRICTION["percent_text"], align="right"),
-            *files("percent_low", "percent_high"),
             _interval(result, note, RESTRICTION["percent_interval_text"], 1.9),
         ),
         frame,
@@ -155,10 +151,8 @@ def _airflows(
         (
             named(result),
             Field("flow", "Airflow", cell=AIRFLOW["flow_text"], align="right"),
-            *files("flow_low", "flow_high"),
             _interval(result, note, AIRFLOW["flow_interval_text"]),
             Field("more", "More airflow", cell=AIRFLOW["more_text"], align="right"),
-            *files("more_low", "more_high"),
             _interval(result, note, AIRFLOW["more_interval_text"]),
             *(Field("scaled", head, cell=in_unit("scaled", "volume_flow", 0), align="right") for head in scaled),
         ),
@@ -212,7 +206,6 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
             Field("runs", "Runs", "number"),
             Field("samples", "Samples", "number"),
             Field("efficiency", "Volumetric efficiency", "ratio", 1, unit="cell"),
-            *files("low", "high"),
             _interval(result, "", limits("low", "high", "ratio", 1)),
         ),
         frame_of(road.full),
@@ -237,7 +230,7 @@ def _theoretical(theory: TheoreticalAirflow, units: UnitSystem) -> Block:
 
 def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return wet, dusty and hot trials with exact bounds; nothing without trials."""
-    bench = result.evidence.bench if result.evidence else None
+    bench = result.evidence.bench
     if bench is None or not len(bench.exposures):
         return ()
     bounds = ReportTable(
@@ -245,7 +238,6 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         "Exposure trials: adverse observations, with what they leave open",
         (
             named(result, 2.0),
-            *files("condition", "k", "n", "low", "high", "level", "kind"),
             Field("sentence", "Observation", width=6.4),
             Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
             Field("gain", "Filter gained", cell=EXPOSURE["mass_gain_text"], align="right", width=1.2),
@@ -265,31 +257,23 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
 
 def _trials(campaign: Campaign, result: ReportResult) -> ReportTable:
     """Return one row per kind of trial and observation: like trials are counted, not repeated."""
-    counts: dict[tuple[Any, ...], list[int]] = {}
-    for e in campaign.exposures:
-        key = (
-            e.configuration, f"{e.condition}, {e.date.isoformat()}" if e.date else e.condition, e.duration, e.observation,
-            e.filter_mass_before, e.filter_mass_after, e.inspector,
-        )  # fmt: skip
-        count = counts.setdefault(key, [0, 0])
-        count[0] += e.trials
-        count[1] += e.adverse_trials
-    names = (
+    alike = [
         "configuration",
         "condition",
         "duration",
         "observation",
-        "before",
-        "after",
+        "filter_mass_before",
+        "filter_mass_after",
         "inspector",
-        "trials",
-        "adverse",
+    ]
+    rows = frame_of(
+        dict(e) | {"condition": f"{e.condition}, {e.date}" if e.date else e.condition, "adverse": e.adverse_trials}
+        for e in campaign.exposures
     )
 
     def masses(row: Any, _: Any) -> str:
-        if row.before is None or row.after is None:
-            return formatting.ABSENT
-        return f"{grams(1000.0 * row.before)}, {grams(1000.0 * row.after)}"
+        before, after = row.filter_mass_before, row.filter_mass_after
+        return formatting.ABSENT if pd.isna(before + after) else f"{grams(1000.0 * before)}, {grams(1000.0 * after)}"
 
     return ReportTable(
         "tab-trials",
@@ -298,20 +282,19 @@ def _trials(campaign: Campaign, result: ReportResult) -> ReportTable:
             named(result, 2.0),
             Field("condition", "Condition"),
             Field("trials", "Trials", "number", width=0.7),
-            Field("duration", "Duration", cell=in_unit("duration", "duration", 1), align="right"),
+            Field("duration", "Duration", "duration", 1, unit="cell"),
             Field("observation", "Observation", width=3.2),
             Field("adverse", "Adverse", "number", width=0.9),
-            Field("before", "Filter before, after", cell=masses, align="right", width=1.5),
-            *files("after"),
+            Field("", "Filter before, after", cell=masses, align="right", width=1.5),
             Field("inspector", "Inspector", width=1.6, internal=True),
         ),
-        frame_of(dict(zip(names, (*key, *count), strict=True)) for key, count in counts.items()),
+        rows.groupby(alike, sort=False, dropna=False, as_index=False)[["trials", "adverse"]].sum(),
     )
 
 
 def service(result: ReportResult) -> tuple[Block, ...]:
     """Return times to do a task and remarks on serviceability; nothing without them."""
-    bench = result.evidence.bench if result.evidence else None
+    bench = result.evidence.bench
     if bench is None or not (len(bench.services) or len(bench.remarks)):
         return ()
     times = ReportTable(
@@ -324,9 +307,7 @@ def service(result: ReportResult) -> tuple[Block, ...]:
             Field("mean", "Mean", cell=SERVICE["text"], align="right", width=1.2),
             Field("low", f"{percent(100 * result.level, 0, signed=False)} interval", cell=SERVICE["interval_text"],
                   align="right", width=2.0),
-            *files("high"),
             Field("shortest", "Shortest to longest", cell=SERVICE["range_text"], align="right", width=2.0),
-            *files("longest"),
         ),
         bench.services,
     )  # fmt: skip

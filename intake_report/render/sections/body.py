@@ -17,10 +17,10 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.answer import MARKS, at_edge, computed, legend, level, usable
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.same import common_drive
-from intake_report.render.sections.tables import block_of, extended, files, stops, titled
+from intake_report.render.sections.tables import block_of, named, stops, titled
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
-from intake_report.results.text import adjusted_for, difference_quantity, metric_title, summary_text
+from intake_report.results.text import adjusted_for, difference_quantity, limits, metric_title, summary_text
 from intake_report.units import UnitSystem
 
 REFERENCE = "details in [[sec-methodology]] of the annex"
@@ -62,58 +62,52 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
 
     `path`: the reference path where the logs hold positions, for a map; else the route is a strip of distance.
     """
-    record = result.evidence.weather if result.evidence else None
-    weather = {w.run: w for w in record.runs} if record else {}
-    decisions = {run.id: run for run in result.runs}
-    frame = frame_of(result.conditions)
-    of_run = [weather.get(run) for run in frame["run"]]
-
-    def limits(c: Any, units: UnitSystem) -> str:
-        return formatting.interval(c.ambient_low, c.ambient_high, "temperature", units, 1, unit=False)
-
+    frame = frame_of(result.runs).merge(result.conditions, left_on="id", right_on="run")
+    heading = f"Range [{formatting.unit_of('temperature', result.units)}]"
     table = ReportTable(
         "tab-conditions",
         "Runs with their weather and the decision on each",
         (
             Field("run", "Run", width=1.9),
-            Field("", "Configuration", cell=lambda c, _: result.name_of(decisions[c.run].configuration), width=2.9),
-            Field("", "Start", cell=lambda c, _: clock(decisions[c.run].start), width=1.9),
+            named(result, 2.9),
+            Field("start", "Start", cell=lambda c, _: clock(c.start), width=1.9),
             Field("ambient_mean", "Ambient, mean", "temperature", 1),
-            Field("ambient_low", f"Range [{formatting.unit_of('temperature', result.units)}]", cell=limits, align="right", width=1.2),
-            *files("ambient_high"),
-            *((Field("wind", "Wind", "speed"),) if any(w and w.wind_speed is not None for w in of_run) else ()),
-            *((Field("road", "Road", width=0.8),) if any(w and w.road for w in of_run) else ()),
-            Field("", "Decision", cell=lambda c, _: decisions[c.run].decision, width=1.7),
+            Field("", heading, cell=limits("ambient_low", "ambient_high", "temperature", 1, unit=False), align="right", width=1.2),
+            *((Field("wind_speed", "Wind", "speed"),) if frame["wind_speed"].notna().any() else ()),
+            *((Field("road", "Road", width=0.8),) if frame["road"].any() else ()),
+            Field("decision", "Decision", width=1.7),
         ),
-        extended(frame, wind=[w.wind_speed if w else None for w in of_run], road=[w.road if w else "" for w in of_run]),
+        frame,
     )  # fmt: skip
-    heading = Heading(1, "Conditions and runs", "sec-conditions")
-    blocks: list[Block] = [heading, *_route(result, path), block_of(table, result.units)]
-    failed = [c for c in rows_of(result.criteria) if c.passed is False]
-    if len(result.criteria):
-        blocks.append(
-            figure_block(
-                acceptance_figure(result, _accepted(result)),
-                "fig-acceptance",
-                "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
-                "bar, could not be applied. Limits: [[tab-criteria]].",
-                f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met.",
-            )
-        )
-    return (*blocks, Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."))
-
-
-def _accepted(result: ReportResult) -> str:
-    """Return what acceptance came to, in a line."""
-    failed = [c for c in rows_of(result.criteria) if c.passed is False]
-    if not failed:
-        return f"All {len(result.runs)} runs meet every criterion that could be applied"
-    runs = dict.fromkeys(c.run for c in failed)
-    clear = len(result.runs) - len(runs)
-    named = formatting.listing(
-        [f"{run} ({formatting.listing([c.title.lower() for c in failed if c.run == run])})" for run in runs]
+    return (
+        Heading(1, "Conditions and runs", "sec-conditions"),
+        *_route(result, path),
+        block_of(table, result.units),
+        *(_acceptance(result) if len(result.criteria) else ()),
+        Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."),
     )
-    return f"{clear} of {formatting.count(len(result.runs), 'run')} meet every criterion; beyond a limit: {named}"
+
+
+def _acceptance(result: ReportResult) -> tuple[Block, ...]:
+    failed = [c for c in rows_of(result.criteria) if c.passed is False]
+    of_run: dict[str, list[str]] = {}
+    for c in failed:
+        of_run.setdefault(c.run, []).append(c.title.lower())
+    runs = formatting.count(len(result.runs), "run")
+    beyond = formatting.listing([f"{run} ({formatting.listing(titles)})" for run, titles in of_run.items()])
+    finding = (
+        f"{len(result.runs) - len(of_run)} of {runs} meet every criterion; beyond a limit: {beyond}"
+        if failed
+        else f"All {len(result.runs)} runs meet every criterion that could be applied"
+    )
+    drawn = figure_block(
+        acceptance_figure(result, finding),
+        "fig-acceptance",
+        "Runs against acceptance criteria: dot, met; diamond, soft criterion not met; cross, hard criterion not met; "
+        "bar, could not be applied. Limits: [[tab-criteria]].",
+        f"Grid of {len(result.runs)} runs and their acceptance criteria; {len(failed)} are not met.",
+    )
+    return (drawn,)
 
 
 def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
@@ -179,11 +173,11 @@ def results(result: ReportResult) -> tuple[Block, ...]:
 def runs_apart(result: ReportResult, key: MetricKey) -> str:
     """Return whether the runs of the best configuration stand clear of all others, in a line."""
     used = {run.id for run in result.runs if run.decision != "excluded"}
-    values = [v for v in result.of(key.key) if v.value is not None and v.run in used]
     sign = -1.0 if key.spec.better == "higher" else 1.0
     of: dict[str, list[float]] = {}
-    for v in values:
-        of.setdefault(v.configuration, []).append(sign * (v.value or 0.0))
+    for v in result.of(key.key):
+        if v.value is not None and v.run in used:
+            of.setdefault(v.configuration, []).append(sign * v.value)
     name = metric_title(key, result.units)
     if len(of) < 2 or key.spec.better == "neither":
         return name
@@ -239,10 +233,7 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
     table = ReportTable(
         "tab-results",
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
-        (
-            Field("key", "Metric", cell=title, width=2.6),
-            *files("configuration", "n", "not_reached", "within", "mean", *(("sd",) if replicated else ())),
-        ),
+        (Field("key", "Metric", cell=title, width=2.6),),
         frame_of(rows),
         notes,
         Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
@@ -261,10 +252,6 @@ def brief(blocks: tuple[Block, ...]) -> tuple[Block, ...]:
 
 def tables_of(sections: tuple[tuple[Block, ...], ...]) -> tuple[Block, ...]:
     """Return the tables that `brief` leaves out, for the annex; nothing when there are none."""
-    tables = [
-        block
-        for section in sections
-        for block in section
-        if isinstance(block, Table) and block.label not in BODY_TABLES
-    ]
+    blocks = [block for section in sections for block in section]
+    tables = [block for block in blocks if isinstance(block, Table) and block.label not in BODY_TABLES]
     return (Heading(1, "Dyno and bench: all tables", "sec-bench-tables"), *tables) if tables else ()

@@ -10,7 +10,7 @@ from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.metrics import PULL_METRICS
 from intake_report.render.blocks import Block
 from intake_report.render.sections.answer import compared, size, span, undecidable, word
-from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.tables import block_of
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, ReportResult
 from intake_report.results.text import difference_quantity
@@ -29,13 +29,10 @@ def claim_table(result: ReportResult) -> Block:
         "tab-claims",
         "Claims: verdict, why, and what would settle what is open",
         (
-            *files("id"),
             Field("text", "Claim", width=2.3),
-            *files("key", "configuration", "versus"),
             Field("verdict", "Verdict", width=1.1),
             Field("because", "Because", width=3.8),
             Field("settles", "What would settle it", width=2.6),
-            *files("limit", "estimate", "low", "high", "guard_band", "probability", "risk"),
         ),
         frame_of(result.claims).assign(because=reasons, settles=remedies),
     )
@@ -74,8 +71,8 @@ def _comparison(result: ReportResult, claim: ClaimResult) -> Comparison | Any | 
     """Return the comparison of runs or of pulls that a claim rests on."""
     versus = claim.versus or result.baseline.id
     if claim.key in PULL_METRICS:
-        dyno = result.evidence.dyno if result.evidence else None
-        return dyno.difference(claim.key, claim.configuration, versus) if dyno and claim.key else None
+        dyno = result.evidence.dyno
+        return dyno.difference(str(claim.key), claim.configuration, versus) if dyno else None
     record = _on_common(result, claim)
     rows = (*result.comparisons, *result.direct) if record is None else (*record.comparisons, *record.direct)
     wanted = (claim.key, claim.configuration, versus)
@@ -244,7 +241,7 @@ def _repeats(needed: int | None, noun: str, now: int, distance: Value) -> Messag
 
 
 def _settles_pulls(result: ReportResult, claim: ClaimResult, d: Any) -> Part:
-    dyno = result.evidence.dyno if result.evidence else None
+    dyno = result.evidence.dyno
     if d is None or dyno is None or d.standard_error is None or d.difference is None:
         return "Three pulls or more of each of the two configurations, in turn."
     key = _key(result, claim)

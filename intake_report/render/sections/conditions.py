@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from typing import Any
 
 from intake_report import formatting
@@ -11,9 +10,10 @@ from intake_report.channels import CHANNELS
 from intake_report.messages import said
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, extended, files, named
+from intake_report.render.sections.tables import block_of, extended, named
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
+from intake_report.results.text import percent
 from intake_report.units import UnitSystem, parse_quantity
 
 STEPS = {"true-samples": "rows that only repeat a reading (not samples)"}
@@ -36,62 +36,55 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
             "only some rows. Rows that only repeat a reading are not samples: they are found from the pattern of polling and left "
             "out of everything below."
         )
-    frame = frame_of(
-        result.sampling, ("channel", "label", "interval_low", "interval_high", "rows_per_sample", "step", "resolution")
-    )
-    declared = {name: campaign.instrument.channels.get(name) for name in frame["channel"]}
+    declared = [campaign.instrument.channels.get(row.channel) for row in rows]
 
-    def quantity(channel: str) -> str:
-        """Quantity of a step or an error of this channel."""
-        own = CHANNELS[channel].quantity
+    def quantity(row: Any) -> str:
+        """Return the quantity of a step or an error of a channel."""
+        own = CHANNELS[row.channel].quantity
         return "temperature_difference" if own == "temperature" else own
-
-    def accuracy(row: Any, units: UnitSystem) -> str:
-        own, of = declared[row.channel], quantity(row.channel)
-        if own is None or not own.accuracy:
-            return formatting.ABSENT
-        return f"± {formatting.with_unit(parse_quantity(own.accuracy, of), of, units, 1)}"
 
     def step(name: str, absent: str) -> Any:
         def cell(row: Any, units: UnitSystem) -> str:
             value = getattr(row, name)
-            return absent if value is None else formatting.with_unit(value, quantity(row.channel), units, 2)
+            return absent if value is None else formatting.with_unit(value, quantity(row), units, 2)
 
         return cell
+
+    def accuracy(row: Any, units: UnitSystem) -> str:
+        if not row.accuracy:
+            return formatting.ABSENT
+        error = parse_quantity(row.accuracy, quantity(row))
+        return f"± {formatting.with_unit(error, quantity(row), units, 1)}"
 
     def interval(row: Any, _: UnitSystem) -> str:
         low, high = (formatting.number(x, 2) for x in (row.interval_low, row.interval_high))
         return low if low == high else f"{low} to {high}"
 
-    lags = [own.time_constant if own and own.time_constant else None for own in declared.values()]
-    dates = [own.calibrated.isoformat() if own and own.calibrated else "" for own in declared.values()]
     table = ReportTable(
         "tab-channels",
         "Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
         (
-            *files("channel"),
             Field("label", "Channel", width=2.6),
-            Field("interval_low", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
-            *files("interval_high", "rows_per_sample"),
-            Field("step", "Step found", cell=step("step", "none found"), align="right", width=1.3),
-            Field("resolution", "Resolution declared", cell=step("resolution", formatting.ABSENT), align="right", width=1.4),
+            Field("", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
+            Field("", "Step found", cell=step("step", "none found"), align="right", width=1.3),
+            Field("", "Resolution declared", cell=step("resolution", formatting.ABSENT), align="right", width=1.4),
             Field("", "Accuracy declared", cell=accuracy, align="right", width=1.4),
             Field("time_constant", "Time constant", "time", 1, unit="cell", width=1.2),
             Field("calibrated", "Calibrated", width=1.3),
         ),
-        extended(frame, time_constant=lags, calibrated=dates),
-    )  # fmt: skip
-    zeroed = (
-        [said(n.text, result.units) for n in result.evidence.notices if n.code.startswith("soak-check")]
-        if result.evidence
-        else []
+        extended(
+            result.sampling,
+            accuracy=[own.accuracy if own else "" for own in declared],
+            time_constant=[(own.time_constant or None) if own else None for own in declared],
+            calibrated=[own.calibrated.isoformat() if own and own.calibrated else "" for own in declared],
+        ),
     )
-    soaked = (Paragraph(literal(f"{ZEROED} {' '.join(zeroed)}")),) if zeroed else ()
+    zeroed = [said(n.text, result.units) for n in result.evidence.notices if n.code.startswith("soak-check")]
     return (
         Heading(1, "Instrumentation", "sec-instrumentation"),
         Paragraph(text),
         block_of(table, result.units),
-        *soaked,
+        *((Paragraph(literal(f"{ZEROED} {' '.join(zeroed)}")),) if zeroed else ()),
     )
 
 
@@ -114,9 +107,7 @@ def run_log(result: ReportResult) -> tuple[Block, ...]:
             Field("length", "Length", "distance", 2),
             Field("stops", "Stops", "number", width=0.8),
             Field("stopped_time", "Stopped", "duration", 1, width=1.1),
-            *files("highway_entry"),
             Field("decision", "Decision", width=1.4),
-            *files("reasons", "files"),
         ),
         frame_of(result.runs),
         tuple(
@@ -149,7 +140,6 @@ def _criteria(result: ReportResult) -> list[Block]:
         "tab-criteria",
         "Acceptance criteria with their limits, and the runs that do not meet them",
         (
-            *files("code"),
             Field("title", "Criterion", width=2.4),
             Field("limit", "Limit", width=2.8),
             Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
@@ -177,13 +167,11 @@ def _pairs(result: ReportResult) -> Table:
         "tab-pairs",
         "Pairs of runs of different configurations: how far they are apart",
         (
-            *files("code"),
             Field("title", "Criterion", width=2.8),
             Field("limit", "Limit", align="right", width=1.5),
             Field("pairs", "Pairs compared", "number", width=1.1),
             Field("failed", "Beyond the limit", "number", width=1.1),
             Field("worst", "Farthest apart", cell=farthest, width=3.8),
-            *files("value"),
         ),
         frame_of(result.pairs),
         (
@@ -207,31 +195,28 @@ def _not_applied(result: ReportResult, criteria: list[Any]) -> str:
 
 def data_quality(result: ReportResult) -> tuple[Block, ...]:
     """Return what cleaning found, summed over runs; results.json holds every line."""
-    steps: dict[str, list[Any]] = defaultdict(list)
-    for row in rows_of(result.quality):
-        if row.touched:
-            steps[row.step].append(row)
+    touched = [row for row in rows_of(result.quality) if row.touched]
+    steps = {step: [row for row in touched if row.step == step] for step in dict.fromkeys(row.step for row in touched)}
 
     def channels(row: Any, _: UnitSystem) -> str:
         return formatting.listing(row.channels) if len(row.channels) <= MOST_NAMED else f"{len(row.channels)} channels"
 
     def worst(row: Any, units: UnitSystem) -> str:
-        return f"{row.worst_run}, {_channel_label(row.worst_channel)}: {said(row.reason, units)}"
+        return f"{row.run}, {_channel_label(row.channel)}: {said(row.reason, units)}"
 
     table = ReportTable(
         "tab-quality",
         "What cleaning found, by step",
         (
-            Field("step", "Step", cell=lambda q, _: STEPS.get(q.step, q.step.replace("-", " ")), width=1.5),
-            Field("channels", "Channels", cell=channels, width=1.8),
+            Field("", "Step", cell=lambda q, _: STEPS.get(q.step, q.step.replace("-", " ")), width=1.5),
+            Field("", "Channels", cell=channels, width=1.8),
             Field("runs", "Runs", "number", width=0.7),
-            Field("touched", "Samples", "number"),
-            Field("largest_share", "Largest share", cell=lambda q, _: f"{formatting.number(100.0 * q.largest_share, 1)} %", align="right"),
-            Field("worst_run", "In the run with the largest share", cell=worst, width=4.6),
-            *files("worst_channel", "reason"),
+            Field("samples", "Samples", "number"),
+            Field("", "Largest share", cell=lambda q, _: percent(100.0 * q.share, signed=False), align="right"),
+            Field("", "In the run with the largest share", cell=worst, width=4.6),
         ),
-        frame_of([_quality_row(step, rows) for step, rows in steps.items()]),
-    )  # fmt: skip
+        frame_of(map(_quality_row, steps.values())),
+    )
     return (
         Heading(1, "Data quality", "sec-quality", internal=True),
         Paragraph(
@@ -245,18 +230,13 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
     )
 
 
-def _quality_row(step: str, rows: list[Any]) -> dict[str, Any]:
-    """Return one step over all runs and channels, with the words of the entry that touched the largest share."""
-    worst = max(rows, key=lambda row: row.share)
-    return {
-        "step": step,
+def _quality_row(rows: list[Any]) -> dict[str, Any]:
+    """Return one step over all runs and channels, with the entry that touched the largest share."""
+    worst: dict[str, Any] = max(rows, key=lambda row: row.share)._asdict()
+    return worst | {
         "channels": tuple(dict.fromkeys(_channel_label(row.channel) for row in rows)),
         "runs": len({row.run for row in rows}),
-        "touched": sum(row.touched for row in rows),
-        "largest_share": worst.share,
-        "worst_run": worst.run,
-        "worst_channel": worst.channel,
-        "reason": worst.reason,
+        "samples": sum(row.touched for row in rows),
     }
 
 
@@ -266,35 +246,27 @@ def _channel_label(channel: str) -> str:
 
 def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
     """Return the channels held against each other, check by check, with those that some run allows."""
-    made = []
-    for name in dict.fromkeys(check.name for check in rows_of(result.cross_checks)):
-        checks = [check for check in rows_of(result.cross_checks) if check.name == name]
-        flagged = [check for check in checks if check.status == "flagged"]
-        agreeing = [check for check in checks if check.status == "agrees"]
-        shown = next(iter(flagged or agreeing), None)
-        if shown is not None:
-            made.append(
-                {
-                    "check": name,
-                    "agrees": len(agreeing),
-                    "flagged": len(flagged),
-                    "run": shown.run,
-                    "evidence": shown.evidence,
-                }
-            )
-    if not made:
+    of_name: dict[str, list[Any]] = {}
+    for check in rows_of(result.cross_checks):
+        if check.status in ("agrees", "flagged"):
+            of_name.setdefault(check.name, []).append(check)
+    if not of_name:
         return ()
+    rows = []
+    for checks in of_name.values():
+        flagged = [check for check in checks if check.status == "flagged"]
+        first = (flagged or checks)[0]
+        rows.append(first._asdict() | {"agrees": len(checks) - len(flagged), "flagged": len(flagged)})
     table = ReportTable(
         "tab-cross-checks",
         "Channels held against each other and against the weather record",
         (
-            Field("check", "Check", cell=lambda c, _: c.check.replace("-", " "), width=2.0),
+            Field("", "Check", cell=lambda c, _: c.name.replace("-", " "), width=2.0),
             Field("agrees", "Agrees in runs", "number", width=0.9),
             Field("flagged", "Flagged in runs", "number", width=0.9),
-            *files("run"),
-            Field("evidence", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
+            Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
         ),
-        frame_of(made),
+        frame_of(rows),
         ("A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",),
     )
     return (block_of(table, result.units),)
@@ -302,8 +274,7 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
 
 def _notices(result: ReportResult) -> Block:
     """Return what was noticed in weather, dyno and bench data."""
-    notices = result.evidence.notices if result.evidence else ()
-    if not len(notices):
+    if not result.evidence.notices:
         return Paragraph("Weather and bench data were read without a remark.")
     table = ReportTable(
         "tab-notices",
@@ -313,6 +284,6 @@ def _notices(result: ReportResult) -> Block:
             Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
             Field("text", "Remark", width=6.0),
         ),
-        frame_of(notices),
+        frame_of(result.evidence.notices),
     )
     return block_of(table, result.units)

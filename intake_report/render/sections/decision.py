@@ -7,7 +7,7 @@ from typing import Any
 
 from intake_report import formatting
 from intake_report.campaign import Campaign
-from intake_report.messages import Value, message
+from intake_report.messages import Value, message, said
 from intake_report.plots_route import decision_figure
 from intake_report.render.blocks import Block, Cover, Paragraph
 from intake_report.render.figure import figure_block
@@ -21,19 +21,19 @@ from intake_report.render.sections.answer import (
     adjusted,
     also_shown,
     answer,
-    bounded_by,
     bounds,
     compared,
+    gravest,
     headline,
     legend,
     level,
 )
 from intake_report.render.sections.claims import claim_table
 from intake_report.render.sections.stated import changed_statements
-from intake_report.render.sections.tables import block_of, files
+from intake_report.render.sections.tables import block_of, named
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import MetricKey, ReportResult
-from intake_report.results.text import difference_interval, difference_quantity, metric_title
+from intake_report.results.text import change_of, difference_interval, metric_title
 from intake_report.units import UnitSystem
 
 MOST_CHANGES = 4  # statements that the second page quotes; the annex has all
@@ -83,42 +83,32 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
                 f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
             )
         )
-    blocks += [*bounds(result), *_signatures(campaign, result), *(_revision(result, previous) if revision else [])]
+    blocks += [*bounds(result), *_signatures(campaign, result), *([_revision(result, previous)] if revision else [])]
     return tuple(blocks)
-
-
-# ---- tables ------------------------------------------------------------------------------------------------------
 
 
 def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
     """Return the verdict table: configurations by deciding metrics."""
-    of_key = {key.key: key for key in keys}
+    comparisons = {(c.configuration, key.key): c for key in keys for c in compared(result, key)}
     ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     rows = []
     for configuration in ordered:
         for key in keys:
-            c = next((c for c in compared(result, key) if c.configuration == configuration.id), None)
-            rows.append(
-                {
-                    "configuration": configuration.id, "metric": key.key,
-                    "mean": result.summary(key.key, configuration.id).mean,
-                    "difference": c.difference if c else None, "low": c.low if c else None,
-                    "high": c.high if c else None, "call": c.call if c else "",
-                    "comparison": c,
-                }
-            )  # fmt: skip
+            c = comparisons.get((configuration.id, key.key))
+            found = {name: getattr(c, name, None) for name in ("difference", "low", "high", "call")}
+            mean = result.summary(key.key, configuration.id).mean
+            rows.append({"configuration": configuration.id, "key": key.key, "mean": mean, **found})
 
     def cell(row: Any, units: UnitSystem) -> str:
-        key = of_key[row.metric]
+        key, c = result.metric(row.key), comparisons.get((row.configuration, row.key))
         value = level(result, key, row.configuration) or formatting.ABSENT
-        if row.comparison is None:
+        if c is None:
             return value
-        c = row.comparison
-        change = formatting.with_unit(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
         interval = difference_interval(c, key, units)
         limits = "" if interval == formatting.ABSENT else f" ({interval})"
-        return f"{value}; {change}{limits} {MARKS.get(c.call, '')} {CALLS[c.call]}"
+        return f"{value}; {said(change_of(key, c.difference), units)}{limits} {MARKS.get(c.call, '')} {CALLS[c.call]}"
 
+    bounded = [f"What bounds these most: {item.cover}." for item in gravest(result, 1)]
     table = ReportTable(
         "tab-verdict",
         message(
@@ -126,15 +116,12 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
             baseline=result.baseline.name,
             level=Value(result.level, "share"),
         ),
-        (
-            Field("configuration", "Configuration", cell=lambda r, _: result.name_of(r.configuration), width=1.6),
-            *files("metric", "mean", "difference", "low", "high", "call"),
-        ),
+        (named(result, 1.6),),
         frame_of(rows),
-        (*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys), *bounded_by(result)),
+        (*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys), *bounded),
         Across(
             "configuration",
-            "metric",
+            "key",
             tuple((key.key, metric_title(key, result.units)) for key in keys),
             cell,
             align="left",
@@ -152,7 +139,8 @@ def _rounded(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
         WITHIN: "Differences are taken within blocks and need not be those of the two means.",
         CONTROLLED: "Differences are less what the control vehicle changed meanwhile.",
     }
-    return tuple(texts[reason] for reason in reasons if reason)
+    fixed = "fixed before the data were seen; details in the annex."
+    return tuple(texts.get(reason, f"{reason.capitalize()}, {fixed}") for reason in reasons if reason)
 
 
 def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
@@ -180,14 +168,13 @@ def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     ]
 
 
-def _revision(result: ReportResult, previous: str) -> list[Block]:
+def _revision(result: ReportResult, previous: str) -> Block:
     if not previous:
-        return [Paragraph("First report of this campaign.")]
+        return Paragraph("First report of this campaign.")
     issued, rows = changed_statements(result, previous)
     if rows is None:
-        return [Paragraph(f"The report before, {literal(issued)}, cannot be read: see [[sec-changes]].")]
-    first = [f"{row['subject']}: {row['before']} → {row['now']}" for row in rows[:MOST_CHANGES]]
-    more = f"; all {len(rows)} in [[sec-changes]]" if len(rows) > len(first) else ""
-    text = f"{'; '.join(first)}{more}" if rows else "no difference, verdict, claim or run decision changed"
-    head = f"Since the report of {issued}: "
-    return [Paragraph(head + (literal("; ".join(first)) + more if rows else text) + ".")]
+        return Paragraph(f"The report before, {literal(issued)}, cannot be read: see [[sec-changes]].")
+    first = "; ".join(f"{row['subject']}: {row['before']} → {row['now']}" for row in rows[:MOST_CHANGES])
+    more = f"; all {len(rows)} in [[sec-changes]]" if len(rows) > MOST_CHANGES else ""
+    changed = literal(first) if rows else "no difference, verdict, claim or run decision changed"
+    return Paragraph(f"Since the report of {issued}: {changed}{more}.")

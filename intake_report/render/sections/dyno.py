@@ -11,7 +11,7 @@ from intake_report.plots_values import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files, named, peaks
+from intake_report.render.sections.tables import block_of, named, peaks
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict
@@ -19,7 +19,7 @@ from intake_report.results.text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percen
 
 def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return everything about the pulls; nothing without pulls."""
-    evidence = result.evidence.dyno if result.evidence else None
+    evidence = result.evidence.dyno
     if evidence is None:
         return ()
     return (
@@ -110,46 +110,36 @@ def _engine(dyno: DynoResult) -> str:
 
 
 def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
-    corrected = dyno.corrected
-
-    def both(name: str, title: str, quantity: str) -> tuple[Field, ...]:
+    def figure(name: str, title: str, quantity: str) -> list[Field]:
         """Return the corrected figure and the uncorrected one where they differ; nothing where no pull has it."""
-        if name not in dyno.figures or dyno.figures[name].isna().all():
-            return ()
         uncorrected = f"{name}_uncorrected"
+        if name not in dyno.figures or dyno.figures[name].isna().all():
+            return []
         second = (
-            (Field(uncorrected, "Uncorrected" if corrected else "", quantity, 1),)
-            if uncorrected in dyno.figures
-            else ()
+            [Field(uncorrected, "Uncorrected", quantity, 1)] if dyno.corrected and uncorrected in dyno.figures else []
         )
-        return (Field(name, title, quantity, 1), *second)
+        return [Field(name, title, quantity, 1), *second]
 
     curves = dyno.grid is not None
     state = "uncorrected" if dyno.printed in ("", "none") else f"as printed ({dyno.printed})"
     table = ReportTable(
         "tab-pulls",
-        f"Pulls that count, {f'corrected ({dyno.correction}) and uncorrected' if corrected else state}",
+        f"Pulls that count, {f'corrected ({dyno.correction}) and uncorrected' if dyno.corrected else state}",
         (
             Field("pull", "Pull"),
-            *files("configuration", "session"),
             Field("order", "Order", "number"),
             Field("cell_temperature", "Cell", "temperature", 1),
             Field("cell_pressure", "Cell", "pressure", 2),
             Field("cell_humidity", "Humidity", "ratio"),
-            Field("factor", "Factor" if corrected else "", "number", 4),
-            *both("peak_power", "Peak power", "power"),
+            *([Field("factor", "Factor", "number", 4)] if dyno.corrected else []),
+            *figure("peak_power", "Peak power", "power"),
             *(
-                (Field("peak_power_speed", "at", "engine_speed"),)
+                [Field("peak_power_speed", "at", "engine_speed")]
                 if curves
-                else both("mean_power", "Mean power", "power")
+                else figure("mean_power", "Mean power", "power")
             ),
-            *(files("peak_power_unsmoothed", "mean_power", "mean_power_uncorrected") if curves else ()),
-            *both("peak_torque", "Peak torque", "torque"),
-            *(
-                files("peak_torque_speed", "mean_torque", "area")
-                if curves
-                else both("mean_torque", "Mean torque", "torque")
-            ),
+            *figure("peak_torque", "Peak torque", "torque"),
+            *([] if curves else figure("mean_torque", "Mean torque", "torque")),
         ),
         dyno.figures,
         tuple(
@@ -215,12 +205,10 @@ def _means(result: ReportResult, dyno: DynoResult) -> Block:
         "tab-dyno-means",
         f"Figures per configuration {_band(dyno)}: mean of the pulls with its interval",
         (
-            *files("figure", "quantity"),
             Field("title", "Figure", width=3.6),
             named(result, 2.6),
             Field("n", "n", "number", width=0.5),
             Field("mean", "Mean", cell=DYNO_MEAN["text"], align="right", width=1.6),
-            *files("sd", "low", "high", "level"),
             Field("", _level(dyno), cell=DYNO_MEAN["interval_text"], align="right", width=2.4),
         ),
         dyno.means[dyno.shown(dyno.means)],
@@ -245,11 +233,9 @@ def _differences(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
         "tab-dyno-differences",
         f"Differences of the figures from {result.baseline.name}",
         (
-            *files("figure", "quantity"),
             Field("title", "Figure", width=3.0),
             named(result, 2.2),
             Field("difference", "Difference", cell=DYNO_DIFFERENCE["text"], align="right", width=1.5),
-            *files("low", "high", "df", "n", "n_baseline", "method"),
             Field("", _level(dyno), cell=DYNO_DIFFERENCE["interval_text"], align="right", width=2.3),
             Field("percent", "Percent", cell=DYNO_DIFFERENCE["percent_text"], align="right", width=0.9),
             Field("", "Pulls", cell=lambda d, _: f"{d.n} / {d.n_baseline}", align="center", width=0.7),
@@ -283,7 +269,6 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
         (
             Field("covariate", "Against", width=2.4),
             Field("n", "Pulls", "number", width=0.7),
-            *files("df", "low", "high", "quantity", "span"),
             Field("slope", "Slope", cell=DRIFT["text"], align="right", width=1.6),
             Field("", _level(dyno), cell=DRIFT["interval_text"], align="right", width=1.8),
             Field("over_span", "Over its range", cell=DRIFT["over_span_text"], align="right", width=1.4),

@@ -21,6 +21,7 @@ from intake_report.render.sections.tables import (
     comparison_table,
     general_title,
     hottest,
+    in_parts,
     levels,
     summary_table,
     values_table,
@@ -112,8 +113,7 @@ def _per_run(result: ReportResult) -> list[Block]:
                 dots_figure(result, drawn, runs_apart(result, drawn[0])),
                 "fig-main",
                 "Values per run (marks) with the uncertainty from the instruments (thin lines; with a caret: open "
-                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin."
-                f"{_shared(result, drawn)}",
+                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin.",
                 "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
             )
         )
@@ -131,23 +131,12 @@ def _per_run(result: ReportResult) -> list[Block]:
     return blocks + _absent(result, [k for k in result.metrics if k not in keys])
 
 
-def _shared(result: ReportResult, keys: list[MetricKey]) -> str:
-    """Return one sentence on how much of the uncertainty from the instruments all runs share; empty if unknown."""
-    known = [v for k in keys for v in result.of(k.key) if v.u_common is not None and v.u_own is not None]
-    if not known:
-        return ""
-    mostly = sum((v.u_common or 0.0) > (v.u_own or 0.0) for v in known) > len(known) / 2
-    if mostly:
-        return " Most of the thin lines is common to all runs and cancels in differences."
-    return " Most of the thin lines is each run's own and does not cancel in differences."
-
-
 def all_values(result: ReportResult) -> tuple[Block, ...]:
     """Return the values of every run, the summaries and all differences, group by group, for the annex."""
     keys = computed(result)
     blocks: list[Block] = [Heading(1, "All values and differences", "sec-annex-values")]
     for group, title in GROUPS.items():
-        some = tuple(k for k in keys if k.spec.group == group)
+        some = [k for k in keys if k.spec.group == group]
         if some:
             blocks += _group(result, some, group.replace(" ", "-"), title)
     if not keys:
@@ -155,15 +144,10 @@ def all_values(result: ReportResult) -> tuple[Block, ...]:
     return tuple(blocks)
 
 
-def _group(result: ReportResult, keys: tuple[MetricKey, ...], label: str, title: str) -> list[Block]:
+def _group(result: ReportResult, keys: list[MetricKey], label: str, title: str) -> list[Block]:
     """Return the tables of one group of metrics: values per run, summary, differences."""
     blocks: list[Block] = [Heading(2, title, f"sec-values-{label}")]
-    parts = -(-len(keys) // PER_TABLE)
-    width = -(-len(keys) // parts)
-    for part, start in enumerate(range(0, len(keys), width), 1):
-        some = keys[start : start + width]
-        suffix = f" ({part} of {parts})" if parts > 1 else ""
-        number = f"-{part}" if parts > 1 else ""
+    for some, number, suffix in in_parts(keys, PER_TABLE):
         blocks.append(values_table(result, some, f"tab-values-{label}{number}", f"{title}: values per run{suffix}"))
     blocks.append(
         summary_table(result, keys, f"tab-summary-{label}", f"{title}: mean and standard deviation per configuration")

@@ -13,11 +13,11 @@ from intake_report.plots_values import common_drive_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, farthest_apart, files
+from intake_report.render.sections.tables import block_of, farthest_apart, metric_column, named
 from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
 from intake_report.results.evidence import Places
-from intake_report.results.text import difference_interval, difference_quantity, metric_title
+from intake_report.results.text import change_of, difference_interval
 from intake_report.units import UnitSystem
 
 
@@ -85,7 +85,7 @@ def _where(result: ReportResult, record: Places, distance: float, within: float)
     """Return in brackets what is at a place: the last stop before the ramp, a stop of many runs, or its phase."""
     ramp = next((p for p in result.phases if p.kind == "ramp"), None)
     before = [p for p in record.stops if ramp is not None and p.distance <= ramp.start + within]
-    phase = next((p.name for p in result.phases if p.start <= distance <= p.end), "")
+    phase = result.phase_at(distance)
     if before and abs(before[-1].distance - distance) <= within:
         return " (the last stop before the ramp)"
     if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in record.stops):
@@ -98,27 +98,19 @@ def _stop_places(result: ReportResult, record: Places) -> Table:
         low, high = (formatting.number(f(row.durations), 0) for f in (min, max))
         return low if low == high else f"{low} to {high}"
 
-    rows = [
-        {
-            "place": p.name,
-            "distance": p.distance,
-            "share": 100.0 * p.share,
-            "median": float(np.median([seconds for _, seconds in p.durations])),
-            "durations": tuple(seconds for _, seconds in p.durations),
-            "runs": tuple(run for run, _ in p.durations),
-        }
-        for p in record.stops
-    ]
+    rows = []
+    for p in record.stops:
+        runs, seconds = zip(*p.durations, strict=True)
+        of_runs = {"median": float(np.median(seconds)), "durations": seconds, "runs": runs}
+        rows.append({"place": p.name, "distance": p.distance, "share": 100.0 * p.share, **of_runs})
     table = ReportTable(
         "tab-stop-places",
         "Places where runs stopped",
         (
-            *files("place"),
             Field("distance", "Route distance", "distance", 2, align="left"),
             Field("share", "Share of runs", "ratio"),
             Field("median", "Median duration", "time"),
             Field("durations", "Durations [s]", cell=durations, align="right"),
-            *files("runs"),
         ),
         frame_of(rows),
     )
@@ -182,12 +174,9 @@ def _standing(result: ReportResult, record: CommonDriveResult) -> str:
 def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
     measured = {(c.key, c.configuration): c for c in result.comparisons}
 
-    def change(c: Any, units: UnitSystem) -> str:
-        key = result.metric(c.key)
-        return formatting.with_unit(c.difference, difference_quantity(key), units, key.spec.decimals, signed=True)
-
     def both(c: Any, units: UnitSystem) -> str:
-        return f"{change(c, units)} ({difference_interval(c, result.metric(c.key), units)})"
+        key = result.metric(c.key)
+        return f"{said(change_of(key, c.difference), units)} ({difference_interval(c, key, units)})"
 
     def beside(c: Any, units: UnitSystem) -> str:
         other = measured.get((c.key, c.configuration))
@@ -197,11 +186,10 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
         "tab-common-drive",
         f"Differences from {result.baseline.name}: measured, and by the models on the common drive",
         (
-            Field("key", "Metric", cell=lambda c, units: metric_title(result.metric(c.key), units), width=2.2),
-            Field("configuration", "Configuration", cell=lambda c, _: result.name_of(c.configuration), width=1.6),
+            metric_column(result, 2.2),
+            named(result, 1.6),
             Field("", "Measured (interval)", cell=beside, align="right", width=1.8),
             Field("difference", "Model, common drive (interval)", cell=both, align="right", width=1.8),
-            *files("low", "high", "df", "n", "n_versus"),
             Field("verdict", "Model says", width=1.4),
         ),
         frame_of(record.comparisons),
@@ -215,18 +203,17 @@ def common_drive_details(result: ReportResult) -> list[Block]:
     record = result.common_drive
     if record is None or not record.comparisons:
         return []
-    units = result.units
-    name = Field("configuration", "Configuration", cell=lambda row, _: result.name_of(row.configuration), width=1.8)
+    units, ids = result.units, set(record.parameters["configuration"])
+    modelled = tuple((c.id, c.name) for c in result.configurations if c.id in ids)
     validation = ReportTable(
         "tab-model-validation",
         "Each run predicted by the model of the other runs of its configuration",
         (
             Field("run", "Run", width=1.8),
-            name,
+            named(result, 1.8),
             Field("rms", "Error, root mean square", DELTA, 2),
             Field("peak_bias", "Error at peak", DELTA, 1, signed=True),
             Field("coverage", "Readings inside 95 %", cell=lambda row, _: formatting.usual(row.coverage, "share", "si"), align="right"),
-            *files("samples"),
         ),
         record.validation,
         ("Its readings are not used, its wind and heat are as expected of any run; from five minutes after the start on.",),
@@ -241,15 +228,10 @@ def common_drive_details(result: ReportResult) -> list[Block]:
     parameters = ReportTable(
         "tab-model-parameters",
         "Parameters of the models, with the factor of their standard uncertainty",
-        (Field("meaning", "Parameter", width=2.4), *files("name", "unit", "configuration", "value", "factor", "excited")),
+        (Field("meaning", "Parameter", width=2.4),),
         record.parameters,
         ("The factor of the share at standstill is that of its odds. “Not shown by the drives”: known hardly better than before them.",),
-        Across(
-            "meaning",
-            "configuration",
-            tuple((c.id, c.name) for c in result.configurations if c.id in set(record.parameters["configuration"])),
-            value,
-        ),
+        Across("meaning", "configuration", modelled, value),
     )  # fmt: skip
 
     def amount(row: Any, system: UnitSystem) -> str:
@@ -260,10 +242,10 @@ def common_drive_details(result: ReportResult) -> list[Block]:
     what_if = ReportTable(
         "tab-what-if",
         "What if: by the models alone, nothing of it was driven",
-        (Field("title", "Case", width=2.4), *files("case", "configuration", "value", "low", "high")),
+        (Field("title", "Case", width=2.4),),
         cases,
         ("Mean over the effects of the runs, and their range; no interval.",),
-        Across("title", "configuration", parameters.across.headings if parameters.across else (), amount),
+        Across("title", "configuration", modelled, amount),
     )
     return [
         Heading(2, "Models of the common drive", "sec-models"),

@@ -16,7 +16,7 @@ from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, files, general_title
+from intake_report.render.sections.tables import block_of, general_title
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHOD_SENTENCES
@@ -162,7 +162,6 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         "tab-configurations",
         "Configurations as tested",
         (
-            *files("id"),
             Field("name", "Configuration", width=2.2),
             Field("role", "Role", width=1.2),
             Field("description", "Description", width=3.4),

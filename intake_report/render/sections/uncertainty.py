@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Sequence
 from typing import Any
 
 from intake_report import formatting
@@ -13,21 +13,20 @@ from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Tabl
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import (
+    amount,
     block_of,
-    files,
-    in_metric,
-    internal_unit,
+    in_parts,
     largest_sources,
-    metric_frame,
-    named,
+    metric_column,
     titled,
+    with_unit,
 )
 from intake_report.report_table import Across, Field, ReportTable, frame_of
 from intake_report.results import InstrumentUncertainty, MetricKey, MetricResult, ReportResult
-from intake_report.results.text import ROUNDING_MODE, difference_quantity, interval_text, metric_title
+from intake_report.results.text import ROUNDING_MODE, difference_quantity, metric_title
 from intake_report.units import UnitSystem
 
-PER_TABLE = 3  # headline metrics beside the name of a source or run
+PER_TABLE = 3  # headline metrics beside the name of a source
 WHOSE = {True: "same in all", False: "each its own", None: ""}
 TOTALS = {
     "u": "All sources together",
@@ -37,11 +36,11 @@ TOTALS = {
 
 
 def uncertainty(result: ReportResult) -> tuple[Block, ...]:
-    """Return the uncertainty of one run's value: sources, budgets, values with intervals, what cancels."""
+    """Return the uncertainty of one run's value: sources, budgets, what cancels; intervals stand beside the values."""
     budget = result.uncertainty
     heading = Heading(1, "Uncertainty of one run", "sec-uncertainty")
     keys = [k for k in result.metrics if k.spec.headline and any(v.low is not None for v in result.of(k.key))]
-    if budget is None or not keys:
+    if not keys:
         return (heading, Paragraph("No headline metric has a value, so there is nothing to assess."))
     blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, budget))]
     blocks.append(_sources(result, budget))
@@ -60,18 +59,10 @@ def uncertainty(result: ReportResult) -> tuple[Block, ...]:
             "Horizontal bars, one per source of uncertainty and one panel per headline metric. The values are in the tables "
             "that follow.",
         ),
+        *(_budget_table(result, budget, some, mark) for some, mark, _ in in_parts(keys, PER_TABLE)),
+        *_differences(result, budget, keys),
     ]
-    blocks += _chunked(keys, lambda some, part: _budget_table(result, budget, some, part))
-    blocks.append(Heading(2, "Values with their intervals", "sec-intervals"))
-    blocks += _chunked(keys, lambda some, part: _interval_table(result, budget, some, part))
-    blocks += _differences(result, budget, keys)
     return tuple(blocks)
-
-
-def _chunked(keys: list[MetricKey], table: Callable[[list[MetricKey], str], Table]) -> list[Block]:
-    parts = -(-len(keys) // PER_TABLE)
-    width = -(-len(keys) // parts)
-    return [table(keys[i * width : (i + 1) * width], f"-{i + 1}" if parts > 1 else "") for i in range(parts)]
 
 
 def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[str]:
@@ -79,9 +70,9 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
     texts = [
         f"Each value of one run was computed {budget.draws} times with readings as they might have been, given what is known "
         "about the instruments (propagation of distributions, JCGM 101:2008). The standard deviation of the results is the "
-        f"standard uncertainty, the {formatting.usual(budget.level, 'share', 'si')} interval runs between their quantiles. What "
-        "is measured is the temperature of the sensor's element, so its lag behind the air is no error. Times of events "
-        "enter to first order.",
+        f"standard uncertainty, the {formatting.usual(budget.level, 'share', 'si')} interval runs between their quantiles; it "
+        "stands in brackets beside the values of the runs. What is measured is the temperature of the sensor's element, so its "
+        "lag behind the air is no error. Times of events enter to first order.",
         "This is what the instruments leave open about one run. It says nothing about how a second run of the same "
         "configuration would differ; the scatter between runs is another level and is not mixed with it."
         if not single
@@ -95,12 +86,9 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
             "other. What the same control unit does to the ambient reading is the same draw, so that it cancels as far as the steps "
             "are alike."
         )
-    bare = [k for k in result.metrics if all(v.low is None for v in result.of(k.key))]
-    bare = [k for k in bare if any(v.status == "ok" for v in result.of(k.key))]
-    if bare:
-        titles = list(dict.fromkeys(metric_title(k, result.units) for k in bare))
-        texts.append(f"Not assessed: {formatting.listing(titles)}.")
-    return texts
+    valued = [k for k in result.metrics if any(v.status == "ok" for v in result.of(k.key))]
+    bare = [metric_title(k, result.units) for k in valued if all(v.low is None for v in result.of(k.key))]
+    return [*texts, f"Not assessed: {formatting.listing(bare)}."] if bare else texts
 
 
 def _sources(result: ReportResult, budget: InstrumentUncertainty) -> Table:
@@ -110,7 +98,6 @@ def _sources(result: ReportResult, budget: InstrumentUncertainty) -> Table:
         (
             Field("name", "Source", width=2.6),
             Field("basis", "What is known", width=5.0),
-            *files("quantity"),
             Field("u", "Standard uncertainty", cell=lambda s, units: formatting.with_unit(s.u, s.quantity, units, 2),
                   align="right", width=1.5),
             Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
@@ -121,128 +108,88 @@ def _sources(result: ReportResult, budget: InstrumentUncertainty) -> Table:
 
 
 def _root_mean_square(values: list[float | None]) -> float | None:
+    """Return the root mean square; None where a value is missing."""
     known = [v for v in values if v is not None]
     return math.sqrt(math.fsum(v**2 for v in known) / len(known)) if known and len(known) == len(values) else None
 
 
-def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
-    of_key = {key.key: key for key in keys}
+def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Sequence[MetricKey], mark: str) -> Table:
     entries = {(row.source, row.key): row for row in budget.budgets}
-    rows: list[dict[str, Any]] = []
-    for source in budget.sources:
-        for k in keys:
-            row = entries[source.name, k.key]
-            rows.append({"source": source.name, "common": source.common, "metric": k.key, "unit": internal_unit(k), "u": row.u,
-                         "largest": row.largest, "runs": row.runs})  # fmt: skip
+    rows: list[dict[str, Any]] = [
+        {"common": source.common, **vars(entries[source.name, k.key])} for source in budget.sources for k in keys
+    ]
     for field, name in TOTALS.items():
         for k in keys:
             valued = _valued(result, k)
             u = _root_mean_square([getattr(v, field) for v in valued])
-            rows.append({"source": name, "common": None, "metric": k.key, "unit": internal_unit(k), "u": u, "largest": None,
-                         "runs": len(valued)})  # fmt: skip
+            rows.append({"common": None, "key": k.key, "source": name, "u": u, "runs": len(valued)})
 
     def cell(row: Any, units: UnitSystem) -> str:  # one digit more than the value
-        key = of_key[row.metric]
+        key = result.metric(row.key)
         return formatting.bare(row.u, difference_quantity(key), units, key.spec.decimals + 1)
 
     table = ReportTable(
-        f"tab-budget{part}",
+        f"tab-budget{mark}",
         "Budget of one run's value: standard uncertainty by source, each alone, root mean square over the runs",
-        (
-            Field("source", "Source", width=3.0),
-            Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
-            *files("metric", "unit", "u", "largest", "runs"),
-        ),
-        frame_of(rows),
-        _notes(result, budget, keys),
-        Across(
-            "source", "metric", tuple((k.key, titled(k, result.units, difference=True)) for k in keys), cell, width=2.0
-        ),
-    )
+        (Field("source", "Source", width=3.0), Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5)),
+        with_unit(result, rows),
+        tuple(note for key in keys if (note := _open_ended(result, budget, key))),
+        Across("source", "key", tuple((k.key, titled(k, result.units, difference=True)) for k in keys), cell, width=2.0),
+    )  # fmt: skip
     return block_of(table, result.units)
 
 
-def _notes(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> tuple[str, ...]:
-    notes = []
-    for key in keys:
-        open_ended = [v for v in _valued(result, key) if v.draws_not_reached]
-        if open_ended:
-            most = formatting.usual(max(v.draws_not_reached or 0.0 for v in open_ended), "share", "si")
-            counted = max((row.runs for row in budget.budgets if row.key == key.key), default=0)
-            notes.append(
-                f"{metric_title(key, result.units)}: in {formatting.count(len(open_ended), 'run')} some draws do not reach it, or are within it at the entry "
-                f"(up to {most}), so no standard deviation exists there; the sources are counted over the "
-                f"{formatting.count(counted, 'run')} in which each source alone always reaches it."
-            )
-    return tuple(notes)
+def _open_ended(result: ReportResult, budget: InstrumentUncertainty, key: MetricKey) -> str:
+    """Say in how many runs draws do not reach a margin; empty where all do."""
+    shares = [v.draws_not_reached for v in _valued(result, key) if v.draws_not_reached]
+    if not shares:
+        return ""
+    counted = max((row.runs for row in budget.budgets if row.key == key.key), default=0)
+    return (
+        f"{metric_title(key, result.units)}: in {formatting.count(len(shares), 'run')} some draws do not reach it, or are within it at the entry "
+        f"(up to {formatting.usual(max(shares), 'share', 'si')}), so no standard deviation exists there; the sources are counted over the "
+        f"{formatting.count(counted, 'run')} in which each source alone always reaches it."
+    )
 
 
 def _valued(result: ReportResult, key: MetricKey) -> list[MetricResult]:
     return [v for v in result.of(key.key) if v.draws_not_reached is not None]
 
 
-def _interval_table(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey], part: str) -> Table:
-    of_key = {key.key: key for key in keys}
-    table = ReportTable(
-        f"tab-intervals{part}",
-        message("Values per run with {level} intervals from the instruments only", level=Value(budget.level, "share")),
-        (
-            Field("run", "Run", width=2.0),
-            named(result, 2.2),
-            *files("metric", "unit", "value", "u", "low", "high", "u_common", "u_own", "draws_not_reached"),
-        ),
-        metric_frame(result, keys),
-        (),
-        Across(
-            "run",
-            "metric",
-            tuple((key.key, titled(key, result.units)) for key in keys),
-            lambda v, units: interval_text(v, of_key[v.key], units),
-            width=2.4,
-        ),
-    )
-    return block_of(table, result.units)
-
-
 def _differences(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> list[Block]:
     """Return what the instruments leave open about the differences between configurations."""
-    of_key = {key.key: key for key in keys}
     rows = [row for key in keys for row in budget.differences if row.key == key.key]
-    blocks: list[Block] = [Heading(2, "What cancels in differences", "sec-cancels")]
+    heading = Heading(2, "What cancels in differences", "sec-cancels")
     if not rows:
-        return [*blocks, Paragraph("No difference between configurations has a value in every draw.")]
-    key, first = of_key[rows[0].key], rows[0]
+        return [heading, Paragraph("No difference between configurations has a value in every draw.")]
+    first = rows[0]
+    key = result.metric(first.key)
+    form = (difference_quantity(key), result.units, key.spec.decimals + 2)
     whole = _root_mean_square([v.u_common for v in _valued(result, key)])
-    parts = [
-        formatting.with_unit(x, difference_quantity(key), result.units, key.spec.decimals + 2)
-        for x in (whole, first.u_common)
-    ]
     text = (
         "What all runs share is one and the same in every run, so most of it is gone in a difference between "
-        f"configurations. {metric_title(key, result.units)}: the common part of one value is {parts[0]}, and "
-        f"{parts[1]} of it is left in the difference between {result.name_of(first.configuration)} and "
+        f"configurations. {metric_title(key, result.units)}: the common part of one value is {formatting.with_unit(whole, *form)}, and "
+        f"{formatting.with_unit(first.u_common, *form)} of it is left in the difference between {result.name_of(first.configuration)} and "
         f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
         "crosses a margin with less delay. These are the instruments alone, without the scatter between runs."
     )
 
     def interval(row: Any, units: UnitSystem) -> str:
-        key = of_key[row.key]
+        key = result.metric(row.key)
         return formatting.interval(row.low, row.high, difference_quantity(key), units, key.spec.decimals)
 
     table = ReportTable(
         "tab-instrument-differences",
         "Differences between configurations: what the instruments alone leave open",
         (
-            Field("key", "Metric", cell=lambda d, units: metric_title(of_key[d.key], units), width=2.6),
-            Field("configuration", "Difference of", width=2.8,
+            metric_column(result, 2.6),
+            Field("", "Difference of", width=2.8,
                   cell=lambda d, _: f"{result.name_of(d.configuration)} and {result.name_of(d.versus)}"),
-            *files("versus", "unit"),
-            Field("u_common", "Common part left", cell=in_metric(of_key, "u_common", 1), align="right", width=1.2),
-            Field("u_own", "Runs' own part", cell=in_metric(of_key, "u_own", 1), align="right", width=1.2),
-            Field("u", "Together", cell=in_metric(of_key, "u", 1), align="right", width=1.2),
-            *files("low", "high"),
+            amount(result, "u_common", "Common part left", more=1),
+            amount(result, "u_own", "Runs' own part", more=1),
+            amount(result, "u", "Together", more=1),
             Field("", message("{level} interval", level=Value(budget.level, "share")), cell=interval, align="right", width=1.8),
         ),
-        frame_of(rows).assign(unit=[internal_unit(of_key[row.key]) for row in rows]),
+        with_unit(result, rows),
     )  # fmt: skip
-    return [*blocks, Paragraph(literal(text)), block_of(table, result.units)]
+    return [heading, Paragraph(literal(text)), block_of(table, result.units)]
