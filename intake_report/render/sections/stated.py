@@ -74,13 +74,12 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
     keys = [key for key in result.metrics if key.spec.id == id]
     spec = keys[0].spec
     title = general_title(spec)
+    numbers = [k.parameter.number for k in keys if k.parameter.number is not None]
     variants = ""
     if spec.parameter == "margin":
-        margins = [formatting.margin(k.parameter.number, result.units) for k in keys if k.parameter.number is not None]
-        variants = f" Margins: {formatting.listing(margins)}."
-    limit = keys[0].parameter.number
-    if spec.parameter == "limit" and limit is not None:
-        variants = f" Limit: {formatting.with_unit(limit, 'temperature', result.units, 0)}."
+        variants = f" Margins: {formatting.listing([formatting.margin(number, result.units) for number in numbers])}."
+    if spec.parameter == "limit":
+        variants = f" Limit: {formatting.with_unit(numbers[0], 'temperature', result.units, 0)}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
     definition = said(spec.definition, result.units)
@@ -89,45 +88,35 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
 
 def _design(result: ReportResult) -> str:
     runs = [run for run in result.runs if run.decision != "excluded"]
-    blocks = list(dict.fromkeys(run.block for run in runs if run.block))
     anything = any(c.difference is not None for c in result.comparisons)
-    count = len(result.configurations)
-    done = f"{'was' if count == 1 else 'were'} {'compared' if anything else 'driven'}"
-    text = (
-        f"{formatting.count(count, 'configuration')} of one vehicle {done} on one route in "
-        f"{formatting.count(len(runs), 'run')}"
-    )
+    configurations = formatting.count(len(result.configurations), "configuration was", "configurations were")
+    text = f"{configurations} {'compared' if anything else 'driven'} in one vehicle on one route in {formatting.count(len(runs), 'run')}"
     if not anything:
         text += "; nothing could be compared"
-    if not blocks:
-        return text + (
-            "; no blocks were declared, so runs are compared without regard to the day." if anything else "."
+    orders: dict[str, list[str]] = {run.block: [] for run in runs if run.block}
+    for run in sorted(runs, key=lambda run: run.start or ""):
+        if run.block:
+            orders[run.block].append(result.name_of(run.configuration))
+    if not orders:
+        return (
+            f"{text}{'; no blocks were declared, so runs are compared without regard to the day' if anything else ''}."
         )
-    orders = []
-    for block in blocks:
-        order = [result.name_of(r.configuration) for r in sorted(runs, key=lambda r: r.start or "") if r.block == block]
-        orders.append(f"{block}: {', '.join(order)}")
-    return f"{text}, grouped in {formatting.count(len(blocks), 'block')} (order of the runs: {'; '.join(orders)})."
+    order = "; ".join(f"{block}: {', '.join(names)}" for block, names in orders.items())
+    return f"{text}, grouped in {formatting.count(len(orders), 'block')} (order of the runs: {order})."
 
 
 def _route(campaign: Campaign, result: ReportResult) -> str:
     methods = {run.method for run in result.runs}
-    how = {
-        frozenset(
-            {"position"}
-        ): "Every run is matched as a whole onto one reference path, so that runs are compared at the same place.",
-        frozenset({"speed"}): "The logs hold no position: route distance is integrated speed.",
-    }.get(frozenset(methods), "Route distance comes from position where there is one, else from integrated speed.")
+    how = "Route distance comes from position where there is one, else from integrated speed."
+    if methods == {"position"}:
+        how = "Every run is matched as a whole onto one reference path, so that runs are compared at the same place."
+    if methods == {"speed"}:
+        how = "The logs hold no position: route distance is integrated speed."
     lengths = [run.length for run in result.runs if run.length]
-    driven = f" The runs are {_span(lengths, result)} long." if lengths else ""
+    if lengths:
+        how += f" The runs are {formatting.interval(min(lengths), max(lengths), 'distance', result.units, 2)} long."
     described = f"{campaign.route.description.rstrip('.')}. " if campaign.route.description else ""
-    return f"{described}{how}{driven}"
-
-
-def _span(lengths: list[float], result: ReportResult) -> str:
-    low, high = (formatting.bare(v, "distance", result.units, 2) for v in (min(lengths), max(lengths)))
-    unit = formatting.unit_of("distance", result.units)
-    return f"{low} {unit}" if low == high else f"{low} to {high} {unit}"
+    return f"{described}{how}"
 
 
 def _statistics(campaign: Campaign, result: ReportResult) -> str:
@@ -146,17 +135,18 @@ def _statistics(campaign: Campaign, result: ReportResult) -> str:
 def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return the vehicle and the configurations with their deviations."""
     vehicle = campaign.vehicle
+
+    def number(value: float | None, quantity: str, decimals: int = 0) -> str:
+        return formatting.with_unit(value, quantity, result.units, decimals) if value else ""
+
     rows = [
         ("Vehicle", vehicle.description),
-        ("Mass", formatting.with_unit(vehicle.mass, "mass", result.units, 0) if vehicle.mass else ""),
-        (
-            "Displacement",
-            formatting.with_unit(vehicle.displacement, "volume", result.units, 2) if vehicle.displacement else "",
-        ),
+        ("Mass", number(vehicle.mass, "mass")),
+        ("Displacement", number(vehicle.displacement, "volume", 2)),
         ("Aspiration", {"natural": "naturally aspirated", "boosted": "boosted"}.get(vehicle.aspiration or "", "")),
         ("Transmission", vehicle.transmission),
         ("Fuel", vehicle.fuel),
-        ("Odometer", formatting.with_unit(vehicle.odometer, "distance", result.units, 0) if vehicle.odometer else ""),
+        ("Odometer", number(vehicle.odometer, "distance")),
     ]
     table = ReportTable(
         "tab-configurations",
@@ -168,7 +158,7 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
             Field("deviations", "Deviations from the as-sold state", width=3.4,
                   cell=lambda c, _: "; ".join(c.deviations) or "none declared"),
         ),
-        frame_of([{name: getattr(c, name) for name in ("id", "name", "role", "description", "deviations")} for c in campaign.configurations]),
+        frame_of(c.model_dump(include={"id", "name", "role", "description", "deviations"}) for c in campaign.configurations),
     )  # fmt: skip
     return (
         Heading(1, "Test articles", "sec-articles"),
@@ -185,12 +175,8 @@ def _photographs(campaign: Campaign, result: ReportResult) -> list[Block]:
     if not photos:
         return []
     names = formatting.listing([result.name_of(id) for id in photos])
-    figure = photos_figure(result, photos)
-    return [
-        figure_block(
-            figure, "fig-articles", "Pictures of the test articles, from the campaign.", f"Photographs of {names}."
-        )
-    ]
+    caption = "Pictures of the test articles, from the campaign."
+    return [figure_block(photos_figure(result, photos), "fig-articles", caption, f"Photographs of {names}.")]
 
 
 ROAD = (
@@ -237,14 +223,10 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
         (Field("package", "Package"), Field("version", "Version")),
         frame_of({"package": package, "version": version} for package, version in main_versions().items()),
     )
-    varied = (
-        ()
-        if campaign.varied is None
-        else (Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(campaign.varied[0])),)),)
-    )
+    varied = campaign.varied[0] if campaign.varied else ()
     return (
         Heading(1, "Provenance", "sec-provenance", internal=True),
-        *varied,
+        *([Callout("caution", "Varied in the notebook", (_VARIED + literal(", ".join(varied)),))] if varied else []),
         Paragraph(
             "The numbers of this report are in results.json; the PDF carries it and the campaign file as attachments. Same inputs, "
             "same versions and same date give the same bytes. To repeat it:"
@@ -304,15 +286,16 @@ def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> 
     """Return the statements in which two results documents differ, as subject, before and now; `result` names things."""
     old, new = _statements(before), _statements(now)
     titles = {m["key"]: m["printed_title"] for m in (*before["metrics"], *now["metrics"])}
-    names = {c.id: c.name for c in result.configurations}
-    rows = []
-    for subject in dict.fromkeys((*old, *new)):
-        was, is_now = old.get(subject, formatting.ABSENT), new.get(subject, formatting.ABSENT)
-        if was != is_now:
-            kind, *rest = subject
-            label = ", ".join(titles.get(part, names.get(part, part)) for part in rest)
-            rows.append({"subject": f"{kind}: {label}", "before": was, "now": is_now})
-    return rows
+    names = titles | {c.id: c.name for c in result.configurations}
+    return [
+        {
+            "subject": f"{kind}: {', '.join(names.get(part, part) for part in rest)}",
+            "before": old.get((kind, *rest), formatting.ABSENT),
+            "now": new.get((kind, *rest), formatting.ABSENT),
+        }
+        for kind, *rest in dict.fromkeys((*old, *new))
+        if old.get((kind, *rest)) != new.get((kind, *rest))
+    ]
 
 
 def _statements(document: dict[str, Any]) -> dict[tuple[str, ...], str]:
