@@ -5,6 +5,7 @@ Every temperature and speed in these tables is in the unit of the campaign's rea
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
@@ -247,14 +248,13 @@ def metric(
     """
 
     def register(function: Callable[[RunSeries], float]) -> MetricFunction:
+        @functools.wraps(function)
         def evaluated(series: RunSeries, _: object) -> Any:
             return reading(function(series))
 
-        evaluated.__name__ = function.__name__
-        definition = " ".join((function.__doc__ or "Defined in the notebook.").split())
         return register_metric(
-            title=title, quantity=quantity, better=better, decimals=decimals, definition=definition,
-            source="defined in the notebook of this analysis", words=words, needs=needs, assessed=False,
+            title=title, quantity=quantity, better=better, decimals=decimals, words=words, needs=needs, assessed=False,
+            definition="" if function.__doc__ else "Defined in the notebook.", source="defined in the notebook of this analysis",
         )(evaluated)  # fmt: skip
 
     return register

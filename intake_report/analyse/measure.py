@@ -56,10 +56,10 @@ def build_series(
     series = ambient.series.get(run.id)
     stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
     corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
-    lag, stepped = sensor_lag(campaign), step is not None and step > 0.0 and time.size >= 3
-    nodes = find_nodes(time, reading, step, stops, corners, lag) if step is not None and stepped else None
+    lag = sensor_lag(campaign)
+    nodes = find_nodes(time, reading, step, stops, corners, lag)
     found = RunSeries(
-        run.id, run.configuration, run.block, time, rebuilt(nodes, time, reading, step or 0.0) + shift,
+        run.id, run.configuration, run.block, time, rebuilt(nodes, time, reading, step) + shift,
         None if series is None else series.at(time), distance, stops,
         tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
         aligned.highway_entry, _entry_end(drive),

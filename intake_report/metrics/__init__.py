@@ -3,16 +3,6 @@
 from intake_report.metrics import engine, recovery, road, soak  # they register their metrics
 from intake_report.metrics.engine import PULL_METRICS
 from intake_report.metrics.registry import REGISTRY, Metric, Missing, Reading, evaluate, evaluate_draws, keys
-from intake_report.metrics.series import (
-    EngineSamples,
-    OperatingPoints,
-    RunSeries,
-    Span,
-    distance_weights,
-    first_below,
-    shared_points,
-    slope,
-    weights,
-)
+from intake_report.metrics.series import EngineSamples, OperatingPoints, RunSeries, Span, first_below, shared_points
 from intake_report.metrics.soak import half_falls, soaking_stops, stop_rates, stop_rises
-from intake_report.metrics.steps import Nodes, find_nodes, rebuild, rebuilt
+from intake_report.metrics.steps import find_nodes, rebuilt

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+from intake_report.metrics.series import Bools, Floats
 
 SETTLE = (0.35, 0.8, 1.5, 2.5)  # nodes of an exponential approach, in time constants: chords within 2 % of a step
 
@@ -19,9 +18,7 @@ LAST = 3.0  # the same where the passage is the last one before the temperature 
 DELAY = 0.7  # of the sensor's time constant, which is an upper limit as often as a value
 EARLIER = 2.0  # times as steep as after it, at most, is a soak before the edge in its middle (the same simulation)
 RETURN = 0.5  # of the time from an edge to a stop at which a temperature that comes back to the edge is furthest off
-PULLING = (
-    1.5  # s after a launch at which hot air of the bay, drawn in by the first throttle, is furthest up (own simulation)
-)
+PULLING = 1.5  # s after a launch at which hot air of the bay that it draws in is furthest up (own simulation)
 SETTLED = 0.3  # steps beyond the edge at which a fall while driving may have come to rest
 
 

@@ -7,15 +7,15 @@ from typing import Any
 import numpy as np
 
 from intake_report.messages import Value, message
-from intake_report.metrics.registry import Missing, Reading, metric, missing, reading
+from intake_report.metrics.registry import Missing, Reading, metric, reading
 from intake_report.metrics.series import (
     LEAST_LOAD,
     LEAST_SAMPLES,
     LOAD_CELL,
     RPM_CELL,
+    Bools,
     EngineSamples,
     Floats,
-    OperatingPoints,
     RunSeries,
 )
 from intake_report.results import MetricSpec, Parameter
@@ -32,80 +32,72 @@ AS_READ: dict[str, Any] = {
 LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below which no slope can be told (own choice)
 
 
-def _matched(series: RunSeries) -> tuple[EngineSamples, OperatingPoints] | Missing:
+def _matched(series: RunSeries) -> tuple[EngineSamples, list[Bools], Floats]:
+    """Return the samples, which of them lie in each shared point, and the weights of the points."""
     if series.engine is None or series.points is None or series.points.cells.size == 0:
-        return missing("no operating point is shared by all runs", "no-shared-point")
-    return series.engine, series.points
+        raise Missing("no operating point is shared by all runs", "no-shared-point")
+    cells = series.engine.cells
+    return series.engine, [cells == cell for cell in series.points.cells], series.points.weights
 
 
-def _mean(series: RunSeries, channel: str) -> Reading | Missing:
+def _mean(series: RunSeries, channel: str) -> Reading:
     """Return the mean of a channel over the shared points, weighted alike in all runs."""
-    found = _matched(series)
-    if isinstance(found, Missing):
-        return found
-    samples, points = found
+    samples, points, shares = _matched(series)
     values = samples.channels[channel]
-    means = []
-    for cell in points.cells:
-        inside = values[(samples.cells == cell) & np.isfinite(values)]
-        if inside.size == 0:
-            return missing("a shared operating point has no sample of this channel", "no-channel-at-point")
-        means.append(float(inside.mean()))
-    return reading(float(points.weights @ np.array(means)))
+    known = [values[inside & np.isfinite(values)] for inside in points]
+    if not all(some.size for some in known):
+        raise Missing("a shared operating point has no sample of this channel", "no-channel-at-point")
+    return reading(float(shares @ np.array([some.mean() for some in known])))
 
 
 @metric(
     "Airflow at matched operating points",
-    f"Mean airflow {MATCHED}.",
     MORE,
+    definition=f"Mean airflow {MATCHED}.",
     quantity="mass_flow",
     needs=("maf",),
     **AS_READ,
 )
-def matched_airflow(series: RunSeries, _: Parameter) -> Reading | Missing:
+def matched_airflow(series: RunSeries, _: Parameter) -> Reading:
     """Return the mean airflow at the shared operating points [g/s]."""
     return _mean(series, "maf")
 
 
 @metric(
     "Manifold over barometric pressure at matched operating points",
-    f"Mean manifold pressure over barometric pressure {MATCHED}.",
     MORE,
+    definition=f"Mean manifold pressure over barometric pressure {MATCHED}.",
     quantity="ratio",
     needs=("pressure_ratio",),
     **AS_READ,
 )
-def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading | Missing:
+def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading:
     """Return the mean ratio of manifold to barometric pressure at the shared operating points [%]."""
     return _mean(series, "pressure_ratio")
 
 
 @metric(
     "Spark advance per degree of intake air",
-    message(
+    MORE,
+    definition=message(
         "Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed "
         "and load inside a point taken out; below zero where the engine control takes advance back. Needs a "
         "standard deviation of {spread} within the points.",
         points=MATCHED,
         spread=Value(LEAST_SPREAD, "temperature_difference"),
     ),
-    MORE,
     quantity="angle_per_temperature",
     needs=("timing",),
     **AS_READ,
 )
-def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading | Missing:
+def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
     """Return the slope of spark advance against intake air temperature within the shared points [°/K]."""
-    found = _matched(series)
-    if isinstance(found, Missing):
-        return found
-    samples, points = found
+    samples, points, _weights = _matched(series)
     columns = [samples.channels["timing"], samples.channels["iat"], samples.rpm, samples.load]
-    parts = [np.stack([c[samples.cells == cell] for c in columns]) for cell in points.cells]
-    table = np.concatenate([_centred(part) for part in parts], axis=1)
+    table = np.concatenate([_centred(np.stack([c[inside] for c in columns])) for inside in points], axis=1)
     spread = float(np.sqrt(np.mean(table[1] ** 2))) if table.size else 0.0
     if spread < LEAST_SPREAD:
-        return missing(
+        raise Missing(
             "intake air temperature varies too little within the operating points for a slope", "small-spread"
         )
     # scaled columns: engine speed in rpm and load in per cent differ by orders of magnitude

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from intake_report.messages import Listing, Part, Value, message
-from intake_report.metrics.registry import CLOSER, FASTER, Missing, Reading, metric, missing, over_ambient, place
+from intake_report.metrics.registry import CLOSER, FASTER, Missing, Reading, metric, over_ambient, place
 from intake_report.metrics.series import Floats, RunSeries, first_below
 from intake_report.results import Parameter
 from intake_report.statistics import CAVEATS, fit_recovery, fit_recovery_many
@@ -19,21 +17,17 @@ LEAST_FALL = 3.0  # K; a smaller fall has too few steps of a usual reading to te
 LARGEST_ERROR = 0.5  # of the time constant; beyond it the fit has not determined it
 
 
-def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
+def _recovery_span(series: RunSeries) -> tuple[float, float]:
     if series.entry is None:
-        return missing("the run has no highway entry", "no-entry")
+        raise Missing("the run has no highway entry", "no-entry")
     end = series.entry_end if series.entry_end is not None else float(series.time[-1])
     if np.count_nonzero((series.time > series.entry) & (series.time <= end)) < 2:
-        return missing("there are no intake air temperature samples after the highway entry", "no-samples-after-entry")
+        raise Missing("there are no intake air temperature samples after the highway entry", "no-samples-after-entry")
     return series.entry, end
 
 
 @metric(
     "Recovery time to within {parameter} of ambient",
-    "Time from the highway entry until intake air temperature comes within the margin of ambient and stays there "
-    "for the hold of the campaign (recovery_hold, 10 s unless stated), timed by the steps of the reading; a shorter "
-    "visit before it is stated beside it. “Within at entry” where it stays there from the entry on; “not reached” "
-    "when it does not happen before the highway ends.",
     FASTER,
     quantity="time",
     decimals=0,
@@ -42,12 +36,13 @@ def _recovery_span(series: RunSeries) -> tuple[float, float] | Missing:
     group="recovery",
     events=("entry",),
 )
-def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
-    """Return the time from highway entry to within the margin for the hold [s], censored at the end of the highway."""
-    span = _recovery_span(series)
-    if isinstance(span, Missing):
-        return span
-    entry, end = span
+def recovery_time(series: RunSeries, parameter: Parameter) -> Reading:
+    """Time from the highway entry until intake air temperature comes within the margin of ambient and stays there for
+    the hold of the campaign (recovery_hold, 10 s unless stated), timed by the steps of the reading; a shorter visit
+    before it is stated beside it. “Within at entry” where it stays there from the entry on; “not reached” when it
+    does not happen before the highway ends.
+    """
+    entry, end = _recovery_span(series)
     assert parameter.number is not None
     over = over_ambient(series)
     crossing, reached = first_below(series.time, over, parameter.number, entry, end, series.hold)
@@ -69,9 +64,6 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
 
 @metric(
     "First reading within {parameter} of ambient",
-    "Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown "
-    "because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery time, so "
-    "that no differences of it are formed.",
     ("earlier", "later"),
     quantity="time",
     decimals=0,
@@ -81,14 +73,14 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading | Missing:
     assessed=False,
     compared=False,
 )
-def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading | Missing:
-    """Return the time from highway entry to the first bare reading within the margin [s]."""
-    span = _recovery_span(series)
-    if isinstance(span, Missing):
-        return span
-    entry, end = span
+def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading:
+    """Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown
+    because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery
+    time, so that no differences of it are formed.
+    """
+    entry, end = _recovery_span(series)
     if series.reading.size != series.time.size or series.ambient is None:
-        return missing("the bare readings are not kept", "no-readings")
+        raise Missing("the bare readings are not kept", "no-readings")
     assert parameter.number is not None
     below = (series.reading - series.ambient <= parameter.number) & (series.time >= entry) & (series.time <= end)
     if not below.any():
@@ -99,84 +91,66 @@ def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading | Mi
     return Reading(np.asarray(time - entry), np.asarray(True), within, time, place(series, time))
 
 
-@dataclass(frozen=True)
-class RecoveryFit:
-    """The first-order fit of one recovery: time constant [s] and final over-ambient [K], (...); NaN where refused."""
-
-    tau: Floats
-    final: Floats
-    note: Part = ""
-
-
-def recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
+def _fit(series: RunSeries) -> tuple[Floats, Floats, Part]:
     """Fit the fall after the highway entry, final + change·exp(−t/tau), or say why the data do not determine it.
 
-    At most `FIT_POINTS` evenly spaced samples of the first `FIT_SPAN` after the entry, equal weights; once per series.
+    Time constant [s] and final over-ambient [K], (...) each, NaN where refused, and a note. At most `FIT_POINTS` evenly spaced
+    samples of the first `FIT_SPAN` after the entry, equal weights.
     """
-    return series.once("recovery fit", lambda: _recovery_fit(series))
-
-
-def _recovery_fit(series: RunSeries) -> RecoveryFit | Missing:
-    span = _recovery_span(series)
-    if isinstance(span, Missing):
-        return span
-    entry, end = span
+    entry, end = _recovery_span(series)
     inside = series.window(entry, min(end, entry + FIT_SPAN))
     time, over = series.time[inside] - entry, over_ambient(series)[..., inside]
     if time.size < LEAST_POINTS:
         template = "there are {found} samples after the highway entry, {least} are needed for a fit"
-        return missing(template, "few-samples-for-fit", found=int(time.size), least=LEAST_POINTS)
+        raise Missing(template, "few-samples-for-fit", found=int(time.size), least=LEAST_POINTS)
     some = np.unique(np.linspace(0, time.size - 1, FIT_POINTS).round().astype(np.intp))
     time, over = time[some], over[..., some]
     if over.ndim > 1:
         final, _, tau = fit_recovery_many(time, over, grid=40, tolerance=1e-4)
-        return RecoveryFit(tau, final)
+        return tau, final, ""
     fall = float(over[0] - over.min())
     if fall < LEAST_FALL:
-        return missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
+        raise Missing("the over-ambient temperature falls too little after the highway entry for a fit", "small-fall")
     fit = fit_recovery(time, over)
     caveats = Listing(tuple(CAVEATS[caveat] for caveat in fit.caveats), last=";")
     if fit.tau is None or fit.final is None:
-        return missing("the first-order fit is refused: {caveats}", "fit-refused", caveats=caveats)
+        raise Missing("the first-order fit is refused: {caveats}", "fit-refused", caveats=caveats)
     if fit.tau_error is not None and fit.tau_error > LARGEST_ERROR * fit.tau:
-        return missing("the first-order fit does not determine the time constant to half of itself", "fit-undetermined")
-    return RecoveryFit(np.asarray(fit.tau), np.asarray(fit.final), caveats if fit.caveats else "")
+        raise Missing("the first-order fit does not determine the time constant to half of itself", "fit-undetermined")
+    return np.asarray(fit.tau), np.asarray(fit.final), caveats if fit.caveats else ""
 
 
-def _fitted(series: RunSeries, name: str) -> Reading | Missing:
-    fit = recovery_fit(series)
-    if isinstance(fit, Missing):
-        return fit
-    value = getattr(fit, name)
-    return Reading(value, np.ones(value.shape, dtype=np.bool_), note=fit.note)
+def _fitted(series: RunSeries, index: int) -> Reading:
+    fit = series.once("recovery fit", lambda: _fit(series))
+    value = np.asarray(fit[index])
+    return Reading(value, np.ones(value.shape, dtype=np.bool_), note=fit[2])
 
 
 @metric(
     "Recovery time constant",
-    message(
+    FASTER,
+    definition=message(
         "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted "
         "over at most {span}; refused when that falls by less than {fall} or the data do not determine it.",
         span=Value(FIT_SPAN, "time", 0),
         fall=Value(LEAST_FALL, "temperature_difference"),
     ),
-    FASTER,
     quantity="time",
     decimals=0,
     source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
     group="recovery",
 )
-def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading | Missing:
+def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading:
     """Return the fitted time constant of the recovery [s]."""
-    return _fitted(series, "tau")
+    return _fitted(series, 0)
 
 
 @metric(
     "Final over-ambient of the fit",
-    "Over-ambient temperature that the first-order fit of the recovery settles to.",
     CLOSER,
     source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
     group="recovery",
 )
-def final_over_ambient(series: RunSeries, _: Parameter) -> Reading | Missing:
-    """Return the fitted end value of the recovery [K]."""
-    return _fitted(series, "final")
+def final_over_ambient(series: RunSeries, _: Parameter) -> Reading:
+    """Over-ambient temperature that the first-order fit of the recovery settles to."""
+    return _fitted(series, 1)

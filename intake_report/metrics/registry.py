@@ -4,30 +4,23 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
-from intake_report.messages import Message, Part, message
+from intake_report.messages import Part, message
 from intake_report.metrics.series import Bools, Floats, RunSeries
 from intake_report.results import GROUPS, MetricKey, MetricResult, MetricSpec, Parameter
 
-if TYPE_CHECKING:
-    from intake_report.results.types import Better
-
 OWN = "definition of this report; no standard for road tests of intake air temperature is known to its authors"
 CLOSER = ("closer to ambient", "further from ambient")
-COOLER = ("cooler", "warmer")
 FASTER = ("faster", "slower")
-SHORTER = ("shorter", "longer")
 
 Event = Literal["entry", "phases", "stops"]
 
 ENGINE_LABELS = {
-    "maf": "airflow",
-    "pressure_ratio": "manifold and barometric pressure",
-    "timing": "spark advance",
-}
+    "maf": "airflow", "pressure_ratio": "manifold and barometric pressure", "timing": "spark advance",
+}  # fmt: skip
 """What `needs` may ask of the engine's operating points, in words."""
 NOT_REACHED = message("not reached within the run", "not-reached")
 WITHIN = message("already within the margin at the highway entry, so that there is nothing to recover from", "within")
@@ -50,19 +43,15 @@ class Reading:
     note: Part = ""
 
 
-@dataclass(frozen=True)
-class Missing:
-    """A metric that cannot be computed, with the reason."""
+class Missing(Exception):
+    """A metric that cannot be computed, with the reason; see `messages.message` for the arguments."""
 
-    reason: Message
-
-
-def missing(template: str, /, code: str, **values: Part) -> Missing:
-    """Return that a metric cannot be computed; see `messages.message` for the arguments."""
-    return Missing(message(template, code, **values))
+    def __init__(self, template: str, /, code: str, **values: Part) -> None:
+        super().__init__(template)
+        self.reason = message(template, code, **values)
 
 
-MetricFunction = Callable[[RunSeries, Parameter], Reading | Missing]
+MetricFunction = Callable[[RunSeries, Parameter], Reading]
 
 
 @dataclass(frozen=True)
@@ -82,26 +71,28 @@ class Metric:
 REGISTRY: dict[str, Metric] = {}
 
 
+USUAL: dict[str, Any] = {
+    "quantity": "temperature_difference", "better": "lower", "decimals": 1, "source": OWN, "needs": ("over-ambient",), "least": 2,
+}  # fmt: skip
+
+
 def metric(
     title: str,
-    definition: Part,
     words: tuple[str, str],
     *,
-    quantity: str = "temperature_difference",
-    better: Better = "lower",
-    decimals: int = 1,
-    source: str = OWN,
-    needs: tuple[str, ...] = ("over-ambient",),
-    least: int = 2,
+    definition: Part = "",
     events: tuple[Event, ...] = (),
     assessed: bool = True,
     **more: Any,
 ) -> Callable[[MetricFunction], MetricFunction]:
-    """Register a metric function under its own name; see `MetricSpec` and `Metric` for the arguments."""
+    """Register a metric function under its own name; its docstring is the definition where none is given.
+
+    See `MetricSpec` (where it is not `USUAL`) and `Metric` for the arguments.
+    """
 
     def register(function: MetricFunction) -> MetricFunction:
-        id = function.__name__
-        spec = MetricSpec(id, title, quantity, better, decimals, definition, needs, least, source, words, **more)
+        id, text = function.__name__, definition or " ".join((function.__doc__ or "").split())
+        spec = MetricSpec(id=id, title=title, definition=text, words=words, **(USUAL | more))
         REGISTRY[id] = Metric(spec, function, events, assessed)
         return function
 
@@ -134,35 +125,33 @@ def peak(series: RunSeries, values: Floats) -> Reading:
     return reading(values.max(axis=-1), time=time, distance=place(series, time))
 
 
-def missing_input(spec: MetricSpec, series: RunSeries) -> Message | None:
-    """Return why `spec` cannot be computed from `series`; None where it can."""
+def _found(key: MetricKey, series: RunSeries) -> Reading:
+    """Return a metric of a series that has what it needs; else raise `Missing`."""
     recorded = series.engine.channels if series.engine is not None else {}
-    for name in spec.needs:
+    for name in key.spec.needs:
         if name in ENGINE_LABELS and name not in recorded:
             template = "the run lacks one of the channels {channels}, engine speed and calculated load"
-            return message(template, "no-channel", channels=ENGINE_LABELS[name])
+            raise Missing(template, "no-channel", channels=ENGINE_LABELS[name])
     if series.time.size == 0:
-        return message("the run has no intake air temperature channel", "no-iat")
-    if "over-ambient" in spec.needs and series.ambient is None:
-        return message("no ambient temperature was recorded for this run", "no-ambient")
-    if series.time.size < spec.least:
+        raise Missing("the run has no intake air temperature channel", "no-iat")
+    if "over-ambient" in key.spec.needs and series.ambient is None:
+        raise Missing("no ambient temperature was recorded for this run", "no-ambient")
+    if series.time.size < key.spec.least:
         template = "the run has {found} intake air temperature samples, {least} are needed"
-        return message(template, "few-samples", found=int(series.time.size), least=spec.least)
-    return None
+        raise Missing(template, "few-samples", found=int(series.time.size), least=key.spec.least)
+    return REGISTRY[key.spec.id].function(series, key.parameter)
 
 
 def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
     """Compute one metric of one run, `series` without leading axes; never NaN: what cannot be computed has its reason."""
     identity = (key.key, series.run, series.configuration, series.block)
-    reason = missing_input(key.spec, series)
-    if reason is not None:
-        return MetricResult(*identity, "not computed", reason=reason)
-    found = REGISTRY[key.spec.id].function(series, key.parameter)
-    if isinstance(found, Missing):
-        return MetricResult(*identity, "not computed", reason=found.reason)
-    value = float(found.value)
-    if not np.isfinite(value):
-        return MetricResult(*identity, "not computed", reason=message("the value is not a finite number", "not-finite"))
+    try:
+        found = _found(key, series)
+        value = float(found.value)
+        if not np.isfinite(value):
+            raise Missing("the value is not a finite number", "not-finite")
+    except Missing as missing:
+        return MetricResult(*identity, "not computed", reason=missing.reason)
     if bool(found.within):
         return MetricResult(*identity, "within at entry", bound=0.0, reason=WITHIN, note=found.note)
     if not bool(found.reached):
@@ -176,10 +165,9 @@ def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:
     Returns (m,): +inf where not reached, −inf where within at entry, NaN where there is none; None when the metric cannot be
     computed at all.
     """
-    if missing_input(key.spec, series) is not None:
-        return None
-    found = REGISTRY[key.spec.id].function(series, key.parameter)
-    if isinstance(found, Missing):
+    try:
+        found = _found(key, series)
+    except Missing:
         return None
     values = np.where(found.within, -np.inf, np.where(found.reached, found.value, np.inf))
     return np.broadcast_to(values, series.iat.shape[:-1]) if values.ndim == 0 else values

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from intake_report.messages import Part, Value, message
-from intake_report.metrics.registry import FASTER, Missing, Reading, metric, missing
+from intake_report.metrics.registry import FASTER, Missing, Reading, metric
 from intake_report.metrics.series import (
     Bools,
     Floats,
@@ -30,12 +30,12 @@ LEAST_RISE = 2.0  # K; half of a smaller rise is within one step of a usual read
 
 def soaking_stops(series: RunSeries) -> tuple[Span, ...]:
     """Return the stops that are long enough and have samples enough for a heat-soak rate."""
-    return series.timed("soaking stops", lambda: tuple(stop for stop in series.stops if _soaks(series, stop)))
 
+    def soaks(stop: Span) -> bool:
+        samples = series.time[series.window(stop.start, stop.end)].size
+        return stop.duration >= series.minimum_stop and samples >= LEAST_STOP_SAMPLES
 
-def _soaks(series: RunSeries, stop: Span) -> bool:
-    samples = series.time[series.window(stop.start, stop.end)].size
-    return stop.duration >= series.minimum_stop and samples >= LEAST_STOP_SAMPLES
+    return series.timed("soaking stops", lambda: tuple(filter(soaks, series.stops)))
 
 
 def stop_rates(series: RunSeries) -> Floats:
@@ -85,8 +85,6 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     before the next stop or the end of the record (else the time is the bound).
     """
     soaking = soaking_stops(series)
-    if not soaking:
-        return ()
     found, rises, (_, at_end) = [], stop_rises(series), stop_limits(series)
     ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
     for i, stop in enumerate(soaking):
@@ -99,7 +97,7 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     return tuple(found)
 
 
-def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats]) -> Reading | Missing:
+def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats]) -> Reading:
     """Return the median over the soaking stops, with a note where their rise is too small for the steps of the reading."""
     values = of_stops(series)
     if not values.shape[-1]:
@@ -107,7 +105,7 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
             "the run has no stop of {duration} or more with {least} samples or more",
             series.minimum_stop,
         )
-        return missing(template, "no-stop", duration=Value(duration, "time", 0), least=LEAST_STOP_SAMPLES)
+        raise Missing(template, "no-stop", duration=Value(duration, "time", 0), least=LEAST_STOP_SAMPLES)
     note: Part = ""
     single = series.iat.ndim == 1 and series.step is not None
     if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):
@@ -119,53 +117,47 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
 
 @metric(
     "Heat-soak rate, median of stops",
-    "Median over the run's stops of the rate at which intake air temperature rises while the vehicle stands still: "
-    "the median slope over all pairs of true samples of the whole stop (Theil–Sen), which is neither the initial "
-    "rate nor the rise over the duration.",
     ("heats slower", "heats faster"),
     quantity="temperature_rate",
     needs=("iat",),
     group="heat soak",
     events=("stops",),
 )
-def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading | Missing:
-    """Return the median heat-soak rate over the stops [K/min]."""
+def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading:
+    """Median over the run's stops of the rate at which intake air temperature rises while the vehicle stands still:
+    the median slope over all pairs of true samples of the whole stop (Theil–Sen), which is neither the initial rate
+    nor the rise over the duration.
+    """
     return _median_of_stops(series, stop_rates)
 
 
-@metric(
-    "Rise per stop, median of stops",
-    "Median over the run's stops of the intake air temperature at the end of the stop minus that at its start; the "
-    "stops of one run differ in duration, so the figure of rise against duration belongs to it.",
-    ("smaller", "larger"),
-    needs=("iat",),
-    group="heat soak",
-    events=("stops",),
-)
-def rise_per_stop(series: RunSeries, _: Parameter) -> Reading | Missing:
-    """Return the median rise of intake air temperature over the stops [K]."""
+@metric("Rise per stop, median of stops", ("smaller", "larger"), needs=("iat",), group="heat soak", events=("stops",))
+def rise_per_stop(series: RunSeries, _: Parameter) -> Reading:
+    """Median over the run's stops of the intake air temperature at the end of the stop minus that at its start; the
+    stops of one run differ in duration, so the figure of rise against duration belongs to it.
+    """
     return _median_of_stops(series, stop_rises)
 
 
 @metric(
     "Half-fall time after launch, median",
-    message(
+    FASTER,
+    definition=message(
         "Median over the launches of the time until intake air temperature has lost half of what it gained during the "
         "stop, for stops with a rise of {rise} or more; a launch that the next stop cuts short counts as longer.",
         rise=Value(LEAST_RISE, "temperature_difference"),
     ),
-    FASTER,
     quantity="time",
     decimals=0,
     needs=("iat",),
     group="heat soak",
     events=("stops",),
 )
-def half_fall_time(series: RunSeries, _: Parameter) -> Reading | Missing:
+def half_fall_time(series: RunSeries, _: Parameter) -> Reading:
     """Return the median time after a launch to lose half of the rise [s], censored by the next stop."""
     falls = half_falls(series)
     if not falls:
-        return missing("the run has no launch after a stop with enough rise", "no-launch")
+        raise Missing("the run has no launch after a stop with enough rise", "no-launch")
     times = np.stack([time for _, time, _ in falls], axis=-1)
     reached = np.stack([ok for _, _, ok in falls], axis=-1)
     # a launch that was cut short is longer than its bound: it sorts last, and the median counts if it is reached

@@ -5,23 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from intake_report.metrics.corners import SETTLE, Bools, Edges, Floats, corner_nodes
-
-
-class Stop(Protocol):
-    """A stretch of standing still [elapsed s]."""
-
-    @property
-    def start(self) -> float: ...  # noqa: D102
-
-    @property
-    def end(self) -> float: ...  # noqa: D102
-
+from intake_report.metrics.corners import SETTLE, Edges, corner_nodes
+from intake_report.metrics.series import Bools, Floats, Span
 
 EDGE = 0.75  # sampling intervals that the time of an edge may be off by; half, and something for the slope's own error
 THROUGH = 0.42  # steps at most that a long passage from edge to edge may bend away from the smooth curve
@@ -69,14 +58,14 @@ class Nodes:
 def find_nodes(
     time: Floats,
     reading: Floats,
-    step: float,
-    stops: Sequence[Stop] = (),
+    step: float | None,
+    stops: Sequence[Span] = (),
     corners: Sequence[float] = (),
     lag: float = 0.0,
 ) -> Nodes | None:
-    """Return the nodes of a reading with steps; None when it never changes and has no corner.
+    """Return the nodes of a reading with steps; None without steps, with fewer than 3 samples, or where it never changes and has no corner.
 
-    `time` (n,) are true sample times [s], n of 3 or more, `reading` (n,) is rounded to `step` [°C, K]. The slope of the
+    `time` (n,) are true sample times [s], `reading` (n,) is rounded to `step` [°C, K]. The slope of the
     temperature may jump at the limits of `stops` and at further `corners` [s]; `lag` [s] of the sensor delays what begins there.
 
     Notes
@@ -89,6 +78,8 @@ def find_nodes(
     slopes of the passages beyond them, see `corners`. A further corner on a plateau that is passed through, such as a
     highway entry in the middle of a fall, bends the temperature by less than the steps show and is left out.
     """
+    if not step or time.size < 3:
+        return None
     at, value, jump, width = _edges(time, reading, step)
     ends = [stop.end for stop in stops]
     turning = [c for c in corners if not _passed(at, jump, c)]
@@ -269,31 +260,19 @@ def smooth(nodes: Floats, values: Floats, at: Floats) -> Floats:
     return np.asarray(PchipInterpolator(nodes, values)(inside), dtype=np.float64)
 
 
-def rebuild(
-    time: Floats,
-    reading: Floats,
-    step: float | None,
-    stops: Sequence[Stop] = (),
-    corners: Sequence[float] = (),
-    lag: float = 0.0,
-) -> Floats:
-    """Rebuild a temperature (n,) [°C] from a reading with steps, by the times at which the reading changes.
+def rebuilt(nodes: Nodes | None, time: Floats, reading: Floats, step: float | None) -> Floats:
+    """Return the temperature (n,) [°C] of a reading with steps, by the times at which it changes; the reading without `nodes`.
 
-    Arguments as of `find_nodes`; without a `step` the reading is returned as it is. Within half a step of the reading.
+    `nodes` are those of `time`, `reading` (n,) and `step` by `find_nodes`. Within half a step of the reading.
 
     Notes
     -----
-    Own method: the nodes of `find_nodes`, joined smoothly, so that a slowing fall is followed between two edges (a
+    Own method: the nodes joined smoothly, so that a slowing fall is followed between two edges (a
     straight chord would cross a margin late). In 800 simulated recoveries (time constant 45 s, margin 1.67 K, one
     sample per second) the crossing has a standard deviation of 0.4 s, against 8.0 s for the first reading below the
     margin. Valid where the temperature moves by less than about one step per sample; a reading that was cut off rather
     than rounded stays low by half a step, which is a bias that the runs share.
     """
-    if step is None or step <= 0.0 or time.size < 3:
+    if nodes is None or not step:
         return reading
-    return rebuilt(find_nodes(time, reading, step, stops, corners, lag), time, reading, step)
-
-
-def rebuilt(nodes: Nodes | None, time: Floats, reading: Floats, step: float) -> Floats:
-    """Return the temperature of `rebuild` from the nodes of the reading; the reading where it has none."""
-    return reading if nodes is None else np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)
+    return np.clip(nodes.at(time), reading - 0.5 * step, reading + 0.5 * step)

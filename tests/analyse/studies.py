@@ -7,6 +7,7 @@ from types import SimpleNamespace
 from typing import Literal
 
 import numpy as np
+from metrics.support import rebuild
 from simulated import HOLD, Study, design, expected_metrics, find_events, simulate_campaigns
 
 from intake_report.analyse.compare import compare
@@ -16,7 +17,7 @@ from intake_report.analyse.zeroing import FADING, NOT_ZEROED, WARM, Sight, Stand
 from intake_report.campaign import Campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
-from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys, rebuild
+from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys
 from intake_report.results import Comparison, MetricKey, MetricResult
 from intake_report.weather.reference import reference_contributions
 

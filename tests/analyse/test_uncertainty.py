@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import roadlog
 from conftest import run_chain
-from metrics.support import entered, series, stopped
+from metrics.support import entered, rebuild, series, stopped
 
 from intake_report.analyse.inputs import pair
 from intake_report.analyse.uncertainty import assess, find_sources, instrument_differences, with_uncertainty
@@ -18,7 +18,7 @@ from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects
 from intake_report.analyse.uncertainty.sources import Source
 from intake_report.analyse.zeroing import NOT_ZEROED
 from intake_report.messages import said
-from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws, rebuild
+from intake_report.metrics import REGISTRY, Span, evaluate, evaluate_draws
 from intake_report.render.sections import uncertainty as section
 from intake_report.results import MetricKey, Parameter
 from intake_report.results.document import results_json

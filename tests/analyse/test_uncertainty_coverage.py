@@ -6,6 +6,7 @@ import math
 
 import numpy as np
 import pytest
+from metrics.support import rebuild
 from scipy.stats import binom
 from simulated import HOLD, find_events, find_metrics, simulate_campaigns
 
@@ -13,7 +14,7 @@ from intake_report.analyse.uncertainty.perturb import perturbed, prepare
 from intake_report.demo.logger import quantise
 from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import RAMP_TRIAL
-from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys, rebuild
+from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys
 
 MARGINS = (5.0 / 3.0, 25.0 / 9.0)
 DRAWS = 400

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from intake_report.messages import said
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, find_nodes, rebuilt
 from intake_report.results import MetricKey, MetricResult, Parameter
 
 
@@ -28,6 +28,11 @@ def value(id: str, run: RunSeries, **parameter: Any) -> MetricResult:
 def reason(result: MetricResult) -> str:
     """Return why a metric has no value, as a reader of metric units sees it."""
     return said(result.reason, "si").replace("\N{NO-BREAK SPACE}", " ")
+
+
+def rebuild(time: Any, reading: Any, step: float | None, *more: Any, **named: Any) -> np.ndarray:
+    """Return the temperature of a reading with steps; further arguments as of `find_nodes`."""
+    return rebuilt(find_nodes(time, reading, step, *more, **named), time, reading, step)
 
 
 def recovery(run: RunSeries, margin: float) -> MetricResult:

@@ -9,10 +9,10 @@ import pytest
 from scipy.stats import binom
 
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, first_below, rebuild, slope
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, first_below, slope
 from intake_report.metrics.series import value_at
 from intake_report.results import MetricKey, Parameter
-from metrics.support import series, value
+from metrics.support import rebuild, series, value
 
 Simulator = Callable[[np.random.Generator, float, float, float], tuple[np.ndarray, np.ndarray, Span]]
 DRAWS = 400

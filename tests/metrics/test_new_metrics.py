@@ -20,14 +20,13 @@ from intake_report.metrics import (
     find_nodes,
     half_falls,
     keys,
-    rebuild,
     shared_points,
     stop_rises,
 )
 from intake_report.metrics.steps import smooth
 from intake_report.results import GROUPS, MetricKey
 from intake_report.statistics import fit_recovery
-from metrics.support import decay, entered, reason, series, stopped, value
+from metrics.support import decay, entered, reason, rebuild, series, stopped, value
 
 # ---- registry ----------------------------------------------------------------------------------------------------
 

@@ -10,9 +10,9 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate_draws, rebuild
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate_draws
 from intake_report.results import MetricKey, Parameter
-from metrics.support import decay, entered, reason, recovery, series, stopped, value
+from metrics.support import decay, entered, reason, rebuild, recovery, series, stopped, value
 
 # ---- recovery ----------------------------------------------------------------------------------------------------
 

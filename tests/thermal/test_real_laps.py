@@ -14,11 +14,11 @@ import numpy as np
 import pytest
 from analyse.loop import session_of, write_loop
 from analyse.test_aa_real import WEATHER
+from metrics.support import rebuild
 
 from intake_report.analyse import align_logs, clean_logs, load_logs, measure_runs
 from intake_report.analyse.compare import compare
 from intake_report.campaign import load_campaign
-from intake_report.metrics import rebuild
 from intake_report.statistics import clopper_pearson
 from intake_report.thermal import drive_input, fit, leave_one_out, replay
 from thermal.studies import common_drive

@@ -6,8 +6,9 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from metrics.support import rebuild
 
-from intake_report.metrics import RunSeries, Span, rebuild
+from intake_report.metrics import RunSeries, Span
 from intake_report.thermal import DriveInput
 from thermal.second import DT, LAG, TOWN, Article, Weather, heat, traffic, wandering
 
