@@ -5,23 +5,3 @@ from intake_report.thermal.fit import ThermalFit, fit
 from intake_report.thermal.inputs import airflow_law, drive_input, lacking, trace
 from intake_report.thermal.model import COEFFICIENTS, DriveInput, element, natural, over_ambient
 from intake_report.thermal.response import respond
-
-__all__ = [
-    "COEFFICIENTS",
-    "CommonDrive",
-    "DriveInput",
-    "Replay",
-    "ThermalFit",
-    "airflow_law",
-    "drive_input",
-    "element",
-    "fit",
-    "lacking",
-    "leave_one_out",
-    "natural",
-    "over_ambient",
-    "replay",
-    "respond",
-    "trace",
-    "what_if",
-]

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
-from intake_report.metrics import RunSeries, evaluate
-from intake_report.metrics.registry import evaluate_draws
+from intake_report.metrics import RunSeries, evaluate, evaluate_draws
 from intake_report.results import MetricKey, MetricResult
 from intake_report.thermal.fit import DISCREPANCY, FLUCTUATION, SETTLED, ThermalFit, fit
-from intake_report.thermal.inputs import trace, warmer
+from intake_report.thermal.inputs import trace
 from intake_report.thermal.model import START, DriveInput, at_times, element, sensitivity
 from intake_report.thermal.response import Floats
 
@@ -23,16 +23,9 @@ BEFORE, CRUISING = 50.0 / 3.6, 900.0  # m/s, s: driven before the standstill; s 
 
 @dataclass(frozen=True, eq=False)
 class CommonDrive:
-    """One drive for all configurations: what drives the model, its events, its wind and start state.
+    """One drive for all configurations: what drives the model, and distance, stops, phases and entry of it, for the metrics.
 
-    Attributes
-    ----------
-    drive : DriveInput
-        Speed, airflow, coolant, ambient and direction of travel.
-    series : RunSeries
-        Distance, stops, phases and highway entry of the same drive, for the metrics.
-    effects : ndarray, (7,)
-        Of which wind and start state are taken for every configuration.
+    `effects` (7,): of which wind and start state are taken for every configuration.
     """
 
     drive: DriveInput
@@ -44,10 +37,6 @@ class CommonDrive:
         placed = effects.copy()
         placed[..., 3:7] = self.effects[3:7]
         return placed
-
-    def seen(self, run: DriveInput, temperature: Floats) -> RunSeries:
-        """Return the element's temperature on this drive, (..., n), as the metrics see a run."""
-        return seen(self.series, self.drive, run, temperature)
 
 
 def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Floats) -> RunSeries:
@@ -88,18 +77,11 @@ class ReplayDraws:
         return self.common(key, run)
 
 
-@dataclass(frozen=True, eq=False)
-class Replay:
+class Replay(NamedTuple):
     """All configurations on the common drive.
 
-    Attributes
-    ----------
-    values : tuple of MetricResult
-        One value per metric and run: its configuration's parameters with the effects of that run.
-    draws : ReplayDraws
-        Of what the runs of a configuration share.
-    temperature : dict of str to ndarray, (n,)
-        Mean over the runs of a configuration of the element's temperature [°C].
+    `values`: one per metric and run, its configuration's parameters with the effects of that run. `draws` of what the runs of a
+    configuration share. `temperature` (n,) by configuration: mean over its runs of the element's temperature [°C].
     """
 
     values: tuple[MetricResult, ...]
@@ -116,18 +98,8 @@ def replay(
 ) -> Replay:
     """Drive every fitted run on the common drive and compute the metrics on it.
 
-    Parameters
-    ----------
-    fits : sequence of ThermalFit
-        One per configuration.
-    common : CommonDrive
-        The drive.
-    measured : mapping of str to RunSeries
-        Every fitted run as it was measured, by its id.
-    metrics : sequence of MetricKey
-        Of the registry; those that need an engine are refused by it.
-    rng : Generator
-        For the draws.
+    `fits`: one per configuration; `measured`: every fitted run as it was measured, by its id; `rng` for the draws. Metrics that
+    need an engine are refused by the registry.
 
     Notes
     -----
@@ -150,8 +122,8 @@ def replay(
             trace, slopes = sensitivity(fitted.shape, common.placed(own[i]), common.drive)
             moves = np.hstack([shapes, effects[i]])
             traces.append(trace)
-            points.append(common.seen(drive, trace))
-            drawn.append(common.seen(drive, trace + moves @ slopes[: moves.shape[1]]))
+            points.append(seen(common.series, common.drive, drive, trace))
+            drawn.append(seen(common.series, common.drive, drive, trace + moves @ slopes[: moves.shape[1]]))
         temperature[fitted.configuration] = np.mean(traces, axis=0)
         for key in metrics:
             reached = [evaluate(key, point) for point in points]
@@ -269,26 +241,16 @@ def what_if(fits: Sequence[ThermalFit], common: CommonDrive, law: Sequence[float
     standing = np.array([0.0, 600.0, 602.0, 602.0 + STANDSTILL]), np.array([BEFORE, BEFORE, 0.0, 0.0])
     stop = trace("standstill", *standing, law, ambient)
     steady = trace("cruise", np.array([0.0, CRUISING]), np.full(2, CRUISE), law, ambient)
-    cases: dict[str, tuple[DriveInput, Floats, Callable[[Floats], float]]] = {
-        "hot": (warmer(common.drive, HOT), common.effects, _highest),
-        "standstill": (stop, stop.expected, _last),
-        "cruise": (steady, steady.expected, _last),
-    }
+    hot = replace(common.drive, ambient=np.full(common.drive.time.shape, HOT))
+    cases = {"hot": (hot, common.effects), "standstill": (stop, stop.expected), "cruise": (steady, steady.expected)}
     rows = []
     for fitted in fits:
-        for case, (drive, start, number) in cases.items():
+        for case, (drive, start) in cases.items():
             effects = fitted.effects.copy()
             effects[:, 3:] = start[3:]
             shape = np.broadcast_to(fitted.shape, (len(effects), fitted.shape.size))
-            values = [number(each - drive.ambient) for each in element(shape, effects, drive)]
+            over = element(shape, effects, drive) - drive.ambient
+            values = over.max(axis=1) if case == "hot" else over[:, -1]
             row = {"configuration": fitted.configuration, "case": case, "value": float(np.mean(values))}
-            rows.append(row | {"low": min(values), "high": max(values)})
+            rows.append(row | {"low": float(values.min()), "high": float(values.max())})
     return pd.DataFrame(rows)
-
-
-def _highest(values: Floats) -> float:
-    return float(values.max())
-
-
-def _last(values: Floats) -> float:
-    return float(values[-1])

@@ -18,10 +18,8 @@ MEMORY = 20.0  # s over which what is left out is one and the same: readings wit
 EVERY = 2.0  # s; readings nearer to each other say the same
 TOLERANCE, MOST, FIRST = 1e-3, 30, 4  # of the sum of squares; evaluations in all, and of each start
 BEYOND = 3.0  # spreads
-KNOT, FLUCTUATION = (
-    120.0,
-    0.25,
-)  # s, K; what the air is off its reference: a polygon of this spacing, knots of this spread (own choice)
+# s, K; what the air is off its reference: a polygon of this spacing, knots of this spread (own choice)
+KNOT, FLUCTUATION = 120.0, 0.25
 NOT_EXCITED = 0.7  # of the spread before the data: with more left the drive says little of a parameter
 SETTLED = 300.0  # s after which a start state is forgotten (own choice)
 STARTS = (("share_still", 0.5), ("bulk", -0.7))
@@ -32,18 +30,9 @@ STARTS = (("share_still", 0.5), ("bulk", -0.7))
 class ThermalFit:
     """Parameters of one configuration.
 
-    Attributes
-    ----------
-    configuration : str
-        Id.
-    drives : tuple of DriveInput
-        The r runs.
-    shape : ndarray, (13,)
-        Logarithms of `COEFFICIENTS`.
-    effects : ndarray, (r, 7)
-        `EFFECTS` of each run.
-    covariance : ndarray, (13 + 7·r, 13 + 7·r)
-        Of shape and effects, run by run: from the curvature at the best fit, whatever the fluctuations of the air were.
+    `drives`: its r runs. `shape` (13,): logarithms of `COEFFICIENTS`; `effects` (r, 7): `EFFECTS` of each run. `covariance`
+    (13 + 7·r, 13 + 7·r) of shape and effects, run by run: from the curvature at the best fit, whatever the fluctuations of the air
+    were.
     """
 
     configuration: str
@@ -146,30 +135,10 @@ class _Problem:
         return self._slope
 
 
-def _warm(start: ThermalFit, problem: _Problem) -> Floats:
-    """Return a fit of some of the same runs as a start."""
-    z = problem.before.copy()
-    z[: SPREAD.size] = start.shape
-    known = {drive.run: effects for drive, effects in zip(start.drives, start.effects, strict=True)}
-    for i, drive in enumerate(problem.drives):
-        z[SPREAD.size + 7 * i : SPREAD.size + 7 * i + 7] = known.get(drive.run, drive.expected)
-    return z
-
-
 def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> ThermalFit:
-    """Fit the model to the runs of one configuration by penalised least squares.
+    """Fit the model to the runs of one configuration, with readings, by penalised least squares; the best of several starts.
 
-    Parameters
-    ----------
-    drives : sequence of DriveInput
-        Runs of one configuration, with readings.
-    start : ThermalFit, optional
-        Begin at its parameters, as where a run is left out; default: several starts.
-
-    Returns
-    -------
-    ThermalFit
-        The best of all starts.
+    `start`: begin at its parameters alone, as where a run is left out.
 
     Notes
     -----
@@ -184,26 +153,23 @@ def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> Therma
 
     def descend(z: Floats, most: int) -> Any:
         inside = np.clip(z, limits[0] + 1e-6, limits[1] - 1e-6)
-        return least_squares(
-            problem.value,
-            inside,
-            problem.slope,
-            limits,
-            x_scale=problem.spread,
-            ftol=TOLERANCE,
-            xtol=1e-4,
-            max_nfev=most,
-        )
+        options: dict[str, Any] = {"x_scale": problem.spread, "ftol": TOLERANCE, "xtol": 1e-4, "max_nfev": most}
+        return least_squares(problem.value, inside, problem.slope, limits, **options)
 
+    z = problem.before.copy()
     if start is not None:
-        best = descend(_warm(start, problem), MOST)
+        z[: SPREAD.size] = start.shape
+        known = {drive.run: effects for drive, effects in zip(start.drives, start.effects, strict=True)}
+        for i, drive in enumerate(drives):
+            z[SPREAD.size + 7 * i : SPREAD.size + 7 * i + 7] = known.get(drive.run, drive.expected)
     else:
         tried = []
         for name, spreads in STARTS:
-            z = problem.before.copy()
-            z[NAMES.index(name)] += spreads * SPREAD[NAMES.index(name)]
-            tried.append(descend(z, FIRST))
-        best = descend(min(tried, key=lambda found: float(found.cost)).x, MOST)
+            moved, index = z.copy(), NAMES.index(name)
+            moved[index] += spreads * SPREAD[index]
+            tried.append(descend(moved, FIRST))
+        z = min(tried, key=lambda found: float(found.cost)).x
+    best = descend(z, MOST)
     normal = best.jac.T @ best.jac
     own = SPREAD.size + 7 * len(drives)
     effects = best.x[SPREAD.size : own].reshape(len(drives), 7)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 import numpy as np
 
@@ -34,16 +33,9 @@ def drive_input(
 ) -> tuple[DriveInput, tuple[Message, ...]] | Message:
     """Return a run as the model takes it, with what was assumed; or why it cannot be modelled.
 
-    Parameters
-    ----------
-    series, clean : RunSeries, CleanRun
-        The same run.
-    path : RoutePath, optional
-        Reference path: the direction of travel, and so the head wind, follows from it.
-    wind : (float, float), optional
-        Speed at 10 m [m/s] and where it comes from [°].
-    shift : float
-        What is added to readings so that they stand for the middle of their step [K].
+    `series` and `clean` are the same run. `path`: reference path, from which the direction of travel, and so the head wind,
+    follows. `wind`: speed at 10 m [m/s] and where it comes from [°]. `shift`: what is added to readings so that they stand for the
+    middle of their step [K].
     """
     speed, notes = clean.good("speed"), []
     if series.ambient is None:
@@ -75,8 +67,7 @@ def drive_input(
     east = north = np.zeros(time.shape)
     if path is not None:
         where = np.interp(time, series.time, series.distance)
-        x, y = np.gradient(path.x, path.s), np.gradient(path.y, path.s)
-        east, north = np.interp(where, path.s, x), np.interp(where, path.s, y)
+        east, north = (np.interp(where, path.s, np.gradient(along, path.s)) for along in (path.x, path.y))
         length = np.maximum(np.hypot(east, north), 1e-9)
         east, north = east / length, north / length
     towards = np.radians(0.0 if wind is None else wind[1])  # wind from there goes against a vehicle that goes there
@@ -154,8 +145,3 @@ def trace(run: str, time: Floats, speed: Floats, law: Sequence[float], ambient: 
     calm = np.zeros(grid.shape)
     flow = usual_airflow(moving, law)
     return DriveInput(run, "", None, grid, moving, flow, calm + WARM, calm + ambient, calm, calm)
-
-
-def warmer(drive: DriveInput, ambient: float) -> DriveInput:
-    """Return the same drive in air of another, constant temperature [°C]."""
-    return replace(drive, ambient=np.full(drive.time.shape, ambient))

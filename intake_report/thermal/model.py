@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
@@ -12,14 +13,12 @@ DIFFERENCE = 1e-4  # of a logarithm or of an effect's spread, for the derivative
 STEP = 2.0  # s; time step of the model: short against every response but the sensor's, which is exact in it
 
 
-@dataclass(frozen=True)
-class Coefficient:
+class Coefficient(NamedTuple):
     """One parameter of a configuration.
 
-    `middle`, `spread`: its distribution before the data, log-normal (of a share: logit-normal), as median and standard
-    deviation of the logarithm (logit); chosen on the demo's
-    simulator. Values beyond three spreads are refused.
-    `unit`, `meaning`: as the report prints them.
+    `middle`, `spread`: its distribution before the data, log-normal (of a share: logit-normal), as median and standard deviation
+    of the logarithm (logit); chosen on the demo's simulator. Values beyond three spreads are refused. `unit`, `meaning`: as the
+    report prints them.
     """
 
     name: str
@@ -64,28 +63,11 @@ WIND_SPREAD = 0.7  # m/s; what a known wind leaves open near the ground (own cho
 class DriveInput:
     """What drives the model through one run or one common drive, every `STEP` [s].
 
-    Parameters
-    ----------
-    run, configuration : str
-        Ids.
-    block : str or None
-        Block of the run.
-    time : ndarray, (n,)
-        Elapsed time [s].
-    speed, airflow, coolant, ambient : ndarray, (n,)
-        Vehicle speed [m/s], airflow [g/s], coolant and ambient temperature [°C].
-    east, north : ndarray, (n,)
-        Direction of travel as a unit vector; zeros where it is not known: then no wind acts.
-    wind : ndarray, (2,)
-        Where the air near the ground goes against the vehicle, to the east and north [m/s], as far as known.
-    wind_known : bool
-        Whether a weather source gave it.
-    reading_time, reading : ndarray, (k,)
-        Readings to fit [s, °C]: the middle of their step; empty on a common drive.
-    step : float
-        Step of the readings [K].
-    lag : float
-        Time constant of the sensor's element at 10 g/s [s].
+    `time`, `speed`, `airflow`, `coolant`, `ambient` (n,): elapsed time [s], vehicle speed [m/s], airflow [g/s], temperatures [°C].
+    `east`, `north` (n,): direction of travel as a unit vector; zeros where it is not known: then no wind acts. `wind` (2,): where
+    the air near the ground goes against the vehicle, to the east and north [m/s], as far as known; `wind_known`: whether a weather
+    source gave it. `reading_time`, `reading` (k,): readings to fit [s, °C], the middle of their `step` [K]; empty on a common
+    drive. `lag`: time constant of the sensor's element at 10 g/s [s].
     """
 
     run: str
@@ -134,21 +116,10 @@ def natural(shape: Floats) -> Floats:
 
 
 def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str, Floats]:
-    """Return temperatures above ambient [K] along a drive.
+    """Return temperatures above ambient [K] along a drive of n steps, (..., n) each.
 
-    Parameters
-    ----------
-    shape : ndarray, (..., 13)
-        Logarithms of `COEFFICIENTS`.
-    effects : ndarray, (..., 7)
-        `EFFECTS` of the run.
-    drive : DriveInput
-        n steps.
-
-    Returns
-    -------
-    dict of ndarray, (..., n)
-        "bay" under-hood air, "drawn" air at the inlet, "air" at the sensor, "element" of the sensor.
+    `shape` (..., 13): logarithms of `COEFFICIENTS`; `effects` (..., 7): `EFFECTS` of the run. Returns "bay" under-hood air, "drawn"
+    air at the inlet, "air" at the sensor, "element" of the sensor.
 
     Notes
     -----
@@ -161,21 +132,9 @@ def over_ambient(shape: Floats, effects: Floats, drive: DriveInput) -> dict[str,
     """
     own = shape.copy()
     own[..., [NAMES.index(name) for name in EFFECTS[:3]]] += effects[..., :3]
-    (
-        heat,
-        flush,
-        flush_speed,
-        share_still,
-        share_cruise,
-        share_speed,
-        wall,
-        transfer,
-        bulk,
-        conduction,
-        exposed,
-        held,
-        parts,
-    ) = (value[..., None] for value in np.moveaxis(natural(own), -1, 0))
+    values = np.moveaxis(natural(own), -1, 0)[..., None]
+    heat, flush, flush_speed, share_still, share_cruise, share_speed = values[:6]
+    wall, transfer, bulk, conduction, exposed, held, parts = values[6:]
     wind = effects[..., 3:4] * drive.east + effects[..., 4:5] * drive.north
     through = np.abs(drive.speed + wind)
     rate = heat + flush + flush_speed * through / 10.0

@@ -11,26 +11,12 @@ FLAT = 1e-6  # rate times step below which the series is used: the quotient woul
 
 
 def respond(rate: ArrayLike, target: ArrayLike, start: ArrayLike, step: ArrayLike) -> Floats:
-    """Return x with dx/dt = rate·(target − x), sample by sample.
+    """Return x with dx/dt = rate·(target − x), sample by sample, (..., n).
 
-    Parameters
-    ----------
-    rate : array_like, (..., n)
-        Rates [1/s], not negative, at the samples; constant within a step at the mean of its two ends.
-    target : array_like, (..., n)
-        Targets at the samples, straight between them; the unit of x.
-    start : array_like, (...)
-        First value.
-    step : float or array_like, (n − 1,)
-        Time between samples [s]; may differ from step to step.
+    `rate` (..., n): rates [1/s], not negative, at the samples; constant within a step at the mean of its two ends. `target` (..., n):
+    targets at the samples, straight between them; the unit of x. `start` (...): first value. `step`: time between samples [s],
+    one or (n − 1,); may differ from step to step.
 
-    Returns
-    -------
-    ndarray, (..., n)
-        Values at the samples.
-
-    Notes
-    -----
     With k = rate·step, a = exp(−k) and m = (1 − a)/k a step maps x to a·x + (m − a)·u₀ + (1 − m)·u₁: the solution of the
     linear equation, stable for any step. All steps are one triangular band system, solved by LAPACK (dtbtrs).
     """
