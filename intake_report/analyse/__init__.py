@@ -170,7 +170,7 @@ def _with_metrics(
         metrics=metrics,
         values=in_order(of.values, values),
         controls=in_order(of.controls, controls),
-        uncertainty=of.uncertainty.with_metrics(metrics, had, added),
+        uncertainty=of.uncertainty.with_metrics(metrics, added),
     )
 
 

@@ -13,7 +13,7 @@ from conftest import run_chain
 from metrics.support import entered, rebuild, series, stopped
 
 from intake_report.analyse.inputs import pair
-from intake_report.analyse.uncertainty import assess, find_sources, instrument_differences, with_uncertainty
+from intake_report.analyse.uncertainty import assess, find_sources, statement, with_uncertainty
 from intake_report.analyse.uncertainty.perturb import EventLimits, event_effects, perturbed, prepare
 from intake_report.analyse.uncertainty.sources import Source
 from intake_report.analyse.zeroing import NOT_ZEROED
@@ -317,7 +317,7 @@ def test_a_metric_without_value_has_no_uncertainty(known):
         if value.status == "not computed":
             assert (value.u, value.low, value.high, value.u_common, value.u_own) == (None,) * 5
     assert with_uncertainty((), known.measured.uncertainty) == ()
-    assert instrument_differences(known.campaign, known.measured.uncertainty, known.result.metrics, {}) == ()
+    assert not statement(known.campaign, known.measured.uncertainty, known.result.metrics, ()).differences
 
 
 def test_one_run_per_configuration_is_labelled_as_instrument_uncertainty_only(undeclared, known):

@@ -9,38 +9,24 @@ import zlib
 from collections.abc import Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import TypeVar
+from typing import Any, NamedTuple
 
 import numpy as np
 
+from intake_report import results
 from intake_report.analyse.ambient import AmbientReference
-from intake_report.analyse.inputs import Drive
-from intake_report.analyse.uncertainty.perturb import (
-    EventEffects,
-    Readings,
-    event_effects,
-    event_limits,
-    perturbed,
-    prepare,
-)
-from intake_report.analyse.uncertainty.sources import Source, Sources, find_sources, speed_step
+from intake_report.analyse.inputs import Drive, declared_resolution
+from intake_report.analyse.uncertainty import perturb
+from intake_report.analyse.uncertainty.sources import Source, Sources, find_sources
 from intake_report.analyse.zeroing import Zeroing, channel_step
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.metrics import REGISTRY, RunSeries, evaluate_draws
 from intake_report.metrics.series import Floats
-from intake_report.results import (
-    BudgetRow,
-    InstrumentDifference,
-    InstrumentUncertainty,
-    MetricKey,
-    MetricResult,
-    RunResult,
-)
+from intake_report.results import MetricKey, MetricResult
 from intake_report.results.text import never_negative
 from intake_report.statistics import DrawSummary, in_one, summarise_draws
 
-T = TypeVar("T")
 AT_ONCE = 350_000  # numbers in an array: fits the processor's cache, and bounds the memory of long or fast logs
 PARTS = 500  # draws at most for what is common and what is own: their standard deviations are then good to 3 %
 SPREAD = 34  # values that stand for one distribution in a budget
@@ -49,26 +35,13 @@ WORKERS = 2
 FEW_FAILED = 0.01
 
 
-@dataclass(frozen=True)
-class RunDraws:
-    """Draws of one run by metric key, each (m,): all sources, only the common ones, only its own; and budgets."""
+class RunDraws(NamedTuple):
+    """Draws of one run by metric key, each (m,): all sources, only the common ones, only its own; and budgets by source."""
 
-    run: str
     all: dict[str, Floats]
     common: dict[str, Floats]
     own: dict[str, Floats]
     budget: dict[str, dict[str, float]]
-
-    def with_metrics(self, keys: list[str], had: set[str], added: RunDraws) -> RunDraws:
-        """Return the draws of metrics `keys`, in order: those that it `had`, else those that were added."""
-
-        def taken(old: dict[str, T], new: dict[str, T]) -> dict[str, T]:
-            return {key: found[key] for key in keys if key in (found := old if key in had else new)}
-
-        names = dict.fromkeys([*self.budget, *added.budget])
-        budget = {name: taken(self.budget.get(name, {}), added.budget.get(name, {})) for name in names}
-        every, common, own = taken(self.all, added.all), taken(self.common, added.common), taken(self.own, added.own)
-        return RunDraws(self.run, every, common, own, budget)
 
 
 @dataclass(frozen=True)
@@ -79,7 +52,7 @@ class Uncertainty:
     """
 
     runs: dict[str, RunDraws]
-    statement: InstrumentUncertainty
+    statement: results.InstrumentUncertainty
 
     def common(self, key: str, run: str) -> Floats | None:
         """Return the draws of a metric of one run with what all runs share, (m,); None where it was not drawn."""
@@ -89,12 +62,19 @@ class Uncertainty:
         """Return its draws with all sources, (m,)."""
         return self.runs[run].all.get(key) if run in self.runs else None
 
-    def with_metrics(self, metrics: tuple[MetricKey, ...], had: set[str], added: Uncertainty) -> Uncertainty:
-        """Return the uncertainty of `metrics`: of those that it `had` its own, of the others what was added."""
+    def with_metrics(self, metrics: tuple[MetricKey, ...], added: Uncertainty) -> Uncertainty:
+        """Return the uncertainty of `metrics`: of those that were `added` what was added, of the others its own."""
         keys = [key.key for key in metrics]
-        rows = [row for row in self.statement.budgets if row.key in had] + list(added.statement.budgets)
+
+        def joined(old: Any, new: Any) -> dict[str, Any]:
+            return {key: (old | new)[key] for key in keys if key in old or key in new}
+
+        rows = [row for row in (*self.statement.budgets, *added.statement.budgets) if row.key in keys]
         budgets = tuple(sorted(rows, key=lambda row: keys.index(row.key)))
-        runs = {id: draws.with_metrics(keys, had, added.runs[id]) for id, draws in self.runs.items()}
+        runs = {
+            run: RunDraws._make(joined(*part) for part in zip(draws, added.runs[run], strict=True))
+            for run, draws in self.runs.items()
+        }
         return Uncertainty(runs, replace(self.statement, budgets=budgets))
 
 
@@ -113,26 +93,28 @@ def assess(
     on. Reproducible: each run has a generator of its own from the seed and its id, so that runs do not change each other's.
     """
     settings = campaign.metrics
-    steps = [channel_step(campaign, drive.clean, "iat") for drive in drives]
-    of_ambient = [channel_step(campaign, drive.clean, "ambient") for drive in drives]
-    sources = find_sources(campaign, ambient, {"iat": _usual(steps), "ambient": _usual(of_ambient)}, zeroing)
+    steps = {name: [channel_step(campaign, drive.clean, name) for drive in drives] for name in ("iat", "ambient")}
+    known_steps = {name: [step for step in of if step is not None] for name, of in steps.items()}
+    usual = {name: float(np.median(of)) if of else None for name, of in known_steps.items()}
+    sources = find_sources(campaign, ambient, usual, zeroing)
     common = _draws(sources, True, np.random.default_rng([settings.seed, 0]), settings.draws)
     nominal = {(v.key, v.run): v for v in values}
     keys = [key for key in metrics if REGISTRY[key.spec.id].assessed]
+    speed_step = declared_resolution(campaign).get("speed", 1.0)
 
     def one(item: tuple[Drive, RunSeries, float | None]) -> RunDraws:
         drive, run, step = item
         known = {k: v for k in keys if (v := nominal[k.key, run.run]).status != "not computed"}
         if run.time.size < 2 or not known:
-            return RunDraws(run.run, {}, {}, {}, {})
-        limits = event_limits(drive, run, speed_step(campaign))
-        effects = {key.key: event_effects(key, run, limits) for key in known}
+            return RunDraws({}, {}, {}, {})
+        limits = perturb.event_limits(drive, run, speed_step)
+        effects = {key.key: perturb.event_effects(key, run, limits) for key in known}
         rng = np.random.default_rng([settings.seed, 1, zlib.crc32(run.run.encode())])
-        return _Study(prepare(run, step), sources, known, effects).run(common, rng, settings.draws)
+        return _Study(perturb.prepare(run, step), sources, known, effects).run(common, rng, settings.draws)
 
     with ThreadPoolExecutor(WORKERS) as pool:
-        found = tuple(pool.map(one, zip(drives, series, steps, strict=True)))
-    statement = InstrumentUncertainty(
+        found = tuple(pool.map(one, zip(drives, series, steps["iat"], strict=True)))
+    statement = results.InstrumentUncertainty(
         draws=settings.draws,
         seed=settings.seed,
         level=settings.confidence,
@@ -140,12 +122,7 @@ def assess(
         budgets=tuple(row for key in keys if key.spec.headline for row in _budget(key, sources, found)),
         assumptions=sources.assumptions,
     )
-    return Uncertainty({draws.run: draws for draws in found}, statement)
-
-
-def _usual(steps: list[float | None]) -> float | None:
-    known = [step for step in steps if step is not None]
-    return float(np.median(known)) if known else None
+    return Uncertainty({run.run: draws for run, draws in zip(series, found, strict=True)}, statement)
 
 
 def _draws(sources: Sources, common: bool, rng: np.random.Generator, m: int) -> dict[str, Floats]:
@@ -162,10 +139,10 @@ def _draws(sources: Sources, common: bool, rng: np.random.Generator, m: int) -> 
 class _Study:
     """The Monte Carlo of one run: metrics with their values as reported, and the effects of the events' times."""
 
-    readings: Readings
+    readings: perturb.Readings
     sources: Sources
     known: dict[MetricKey, MetricResult]
-    effects: dict[str, EventEffects]
+    effects: dict[str, perturb.EventEffects]
 
     def run(self, common: dict[str, Floats], rng: np.random.Generator, m: int) -> RunDraws:
         own = _draws(self.sources, False, rng, m)
@@ -182,7 +159,6 @@ class _Study:
             if v.value is not None and k.key in plain and np.isfinite(plain[k.key][0])
         }
         return RunDraws(
-            self.readings.series.run,
             self._evaluate(both, noise, events, offsets),
             self._evaluate(first, None, None, offsets),
             self._evaluate(wanted, noise[:part], events[:, :part], offsets),
@@ -190,7 +166,7 @@ class _Study:
         )
 
     def _metrics(self, shifts: dict[str, Floats], noise: Floats | None, keys: Iterable[MetricKey]) -> dict[str, Floats]:
-        series = perturbed(self.readings, shifts, noise)
+        series = perturb.perturbed(self.readings, shifts, noise)
         found = {key.key: evaluate_draws(key, series) for key in keys}
         return {key: values for key, values in found.items() if values is not None}
 
@@ -218,10 +194,13 @@ class _Study:
         return {one.key: joined[one.key] for one in self.known if one.key in joined}
 
     def _budgets(self, noise: Floats) -> dict[str, dict[str, float]]:
-        """Return the standard deviation that each source alone causes in each headline metric."""
+        """Return the standard deviation that each source alone causes in each headline metric, by metric and source."""
         headline = [key for key in self.known if key.spec.headline]
-        sources = self.sources.sources if headline else ()
-        return {source.name: self._alone(source, headline, noise) for source in sources}
+        budgets: dict[str, dict[str, float]] = {key.key: {} for key in headline}
+        for source in self.sources.sources if headline else ():
+            for key, u in self._alone(source, headline, noise).items():
+                budgets[key][source.name] = u
+        return budgets
 
     def _alone(self, source: Source, keys: list[MetricKey], noise: Floats) -> dict[str, float]:
         if source.kind == "events":
@@ -236,15 +215,15 @@ class _Study:
         return {key: float(np.std(values)) for key, values in found.items() if np.isfinite(values).all()}
 
 
-def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> list[BudgetRow]:
+def _budget(key: MetricKey, sources: Sources, runs: tuple[RunDraws, ...]) -> list[results.BudgetRow]:
     """Return the budget of a metric over the runs in which each source alone leaves it a number, so that rows compare."""
     names = [source.name for source in sources.sources]
-    whole = [run for run in runs if all(key.key in run.budget.get(name, {}) for name in names)]
+    whole = [budget for run in runs if (budget := run.budget.get(key.key, {})).keys() >= set(names)]
     rows = []
     for name in names:
-        found = [run.budget[name][key.key] for run in whole]
+        found = [budget[name] for budget in whole]
         u = float(np.sqrt(np.mean(np.square(found)))) if found else None
-        rows.append(BudgetRow(key.key, name, u, max(found) if found else None, len(found)))
+        rows.append(results.BudgetRow(key.key, name, u, max(found) if found else None, len(found)))
     return rows
 
 
@@ -254,23 +233,18 @@ def with_uncertainty(values: tuple[MetricResult, ...], uncertainty: Uncertainty)
 
 
 def _with(value: MetricResult, run: RunDraws, level: float) -> MetricResult:
-    whole = _summary(run.all.get(value.key), level)
+    whole, common, own = (_summary(of.get(value.key), level) for of in (run.all, run.common, run.own))
     if whole is None or value.status == "not computed":
         return value
-    common, own = _summary(run.common.get(value.key), level), _summary(run.own.get(value.key), level)
-    failed = message(
-        "in {share} of the draws it could not be computed", code="draws-failed", share=Value(whole.failed, "share")
-    )
+    note = value.note
+    if whole.failed > FEW_FAILED:
+        share = Value(whole.failed, "share")
+        failed = message("in {share} of the draws it could not be computed", code="draws-failed", share=share)
+        note = in_one([note, failed] if note else [failed])
     return replace(
-        value,
-        u=whole.u,
-        low=whole.low,
-        high=whole.high,
-        u_common=None if common is None else common.u,
-        u_own=None if own is None else own.u,
-        draws_not_reached=whole.not_reached,
-        note=in_one([value.note, failed] if value.note else [failed]) if whole.failed > FEW_FAILED else value.note,
-    )
+        value, u=whole.u, low=whole.low, high=whole.high, u_common=common and common.u, u_own=own and own.u,
+        draws_not_reached=whole.not_reached, note=note,
+    )  # fmt: skip
 
 
 def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
@@ -279,49 +253,33 @@ def _summary(draws: Floats | None, level: float) -> DrawSummary | None:
     return summarise_draws(draws, level)
 
 
-def instrument_differences(
-    campaign: Campaign, uncertainty: Uncertainty, metrics: tuple[MetricKey, ...], used: dict[str, str]
-) -> tuple[InstrumentDifference, ...]:
-    """Return how uncertain the instruments leave the differences of the configurations' means from the baseline's.
+def statement(
+    campaign: Campaign, uncertainty: Uncertainty, metrics: tuple[MetricKey, ...], runs: tuple[results.RunResult, ...]
+) -> results.InstrumentUncertainty:
+    """Return what the report says about the instruments, with how uncertain they leave the differences from the baseline's mean.
 
-    `used` names the configuration of each run in the comparison. What is common is the same draw in all runs and so cancels
-    as far as runs respond alike. None where a run has no value or some draws do not reach it.
+    Over the runs in the comparison. What is common is the same draw in all runs and so cancels
+    as far as runs respond alike. No difference where a run has no value or some draws do not reach it.
     """
     level, baseline = campaign.metrics.confidence, campaign.baseline.id
+    used = {run.id: run.configuration for run in runs if run.decision != "excluded"}
+
+    def mean(part: str, key: MetricKey, configuration: str) -> Floats | None:
+        drawn = [draws for run, draws in uncertainty.runs.items() if used.get(run) == configuration]
+        known = [getattr(draws, part).get(key.key) for draws in drawn]
+        if not known or any(draws is None or not np.isfinite(draws).all() for draws in known):
+            return None
+        return np.asarray(np.mean(known, axis=0))
+
     rows = []
     for key in metrics:
         for other in (c.id for c in campaign.configurations if c.id != baseline):
-            whole, common, own = (
-                _difference([getattr(run, part).get(key.key) for run in _of(uncertainty, used, other)],
-                            [getattr(run, part).get(key.key) for run in _of(uncertainty, used, baseline)])
-                for part in ("all", "common", "own")
-            )  # fmt: skip
-            if whole is None or common is None or own is None:
+            sides = [(mean(part, key, other), mean(part, key, baseline)) for part in ("all", "common", "own")]
+            parts = [one - two for one, two in sides if one is not None and two is not None]
+            whole = summarise_draws(parts[0], level) if len(parts) == 3 else None
+            if whole is None or whole.u is None or whole.low is None or whole.high is None:
                 continue
-            summary = summarise_draws(whole, level)
-            if summary.u is None or summary.low is None or summary.high is None:
-                continue
-            parts = (summary.u, float(np.std(common, ddof=1)), float(np.std(own, ddof=1)))
-            rows.append(InstrumentDifference(key.key, other, baseline, *parts, summary.low, summary.high))
-    return tuple(rows)
-
-
-def statement(
-    campaign: Campaign, uncertainty: Uncertainty, metrics: tuple[MetricKey, ...], runs: tuple[RunResult, ...]
-) -> InstrumentUncertainty:
-    """Return what the report says about the instruments, with the differences over the runs in the comparison."""
-    used = {run.id: run.configuration for run in runs if run.decision != "excluded"}
-    return replace(uncertainty.statement, differences=instrument_differences(campaign, uncertainty, metrics, used))
-
-
-def _of(uncertainty: Uncertainty, used: dict[str, str], configuration: str) -> list[RunDraws]:
-    return [draws for run, draws in uncertainty.runs.items() if used.get(run) == configuration]
-
-
-def _difference(ones: list[Floats | None], others: list[Floats | None]) -> Floats | None:
-    """Return the draws of the difference of two means; None where a run has none or not all are finite."""
-    known = [draws for draws in (*ones, *others) if draws is not None and np.isfinite(draws).all()]
-    if len(known) < len(ones) + len(others) or not ones or not others:
-        return None
-    result: Floats = np.mean(known[: len(ones)], axis=0) - np.mean(known[len(ones) :], axis=0)
-    return result
+            common, own = (float(np.std(part, ddof=1)) for part in parts[1:])
+            row = results.InstrumentDifference(key.key, other, baseline, whole.u, common, own, whole.low, whole.high)
+            rows.append(row)
+    return replace(uncertainty.statement, differences=tuple(rows))

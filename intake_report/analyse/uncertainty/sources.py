@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from scipy.special import ndtri
 
 from intake_report.analyse.ambient import VEHICLE, AmbientReference
-from intake_report.analyse.inputs import declared_resolution
 from intake_report.analyse.zeroing import ASSUMED_ACCURACY, ASSUMED_STEP, SHIFT, Zeroing, rounding_mode
 from intake_report.campaign import Campaign, InstrumentChannel
 from intake_report.messages import Message, Part, Value, message
@@ -56,8 +55,8 @@ EVENTS = message(
 class Source:
     """One source of uncertainty, named as in the budget; `basis` is what is known, for the report.
 
-    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the speed reading [km/h]; "steps" and "events" differ from sample to sample and from
-    event to event. A `common` one has the same draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a
+    `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the
+    speed reading [km/h]; "steps" and "events" differ from sample to sample and from event to event. A `common` one has the same draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a
     rectangular distribution, or the standard deviation where `normal`; None for steps and events. A `two_valued` one is plus or
     minus `scale`, each with probability ½. The same draw moves ambient by `beside` times as much: what one control unit does to
     both channels. Where `rows` are given they are the draws, joint by kind, each (n,) [K], about zero.
@@ -123,8 +122,7 @@ class Source:
         return SourceRow(self.name, self.common, self.u, self.quantity, self.basis)
 
 
-@dataclass(frozen=True)
-class Sources:
+class Sources(NamedTuple):
     """All sources of a campaign, and a sentence for each number that was assumed."""
 
     sources: tuple[Source, ...]
@@ -247,15 +245,8 @@ def _ambient(ambient: AmbientReference) -> list[Source]:
         # interpolation and place are scatters that were observed, the others limits
         normal = part.name in ("interpolation in time", "place")
         scale = part.value if normal else math.sqrt(3.0) * part.value
-        basis = message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis)
-        rows.append(
-            Source(
-                f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, part.basis if normal else basis
-            )
+        basis = (
+            message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis) if not normal else part.basis
         )
+        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, basis))
     return rows
-
-
-def speed_step(campaign: Campaign) -> float:
-    """Return the step of the speed reading [km/h]: declared, else 1."""
-    return declared_resolution(campaign).get("speed", 1.0)
