@@ -9,8 +9,8 @@ import pytest
 from scipy.stats import binom
 
 from intake_report.analyse.uncertainty.perturb import perturbed, prepare
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, first_below, slope
-from intake_report.metrics.series import value_at
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, first_below
+from intake_report.metrics.series import slope, value_at
 from intake_report.results import MetricKey, Parameter
 from metrics.support import rebuild, series, value
 

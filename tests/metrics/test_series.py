@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import theilslopes
 
-from intake_report.metrics import first_below, slope, weights
+from intake_report.metrics.series import first_below, slope, weights
 from metrics.support import rebuild
 
 times = st.lists(st.floats(0.1, 5.0), min_size=3, max_size=40).map(np.cumsum)
