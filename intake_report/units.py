@@ -88,8 +88,8 @@ _FACTORS: dict[str, dict[str, F | int]] = {
         "mm": F("1e-3"), "cm": F("1e-2"),
     },
     "time": {
-        "s sec seconds second": 1, "ms": F("1e-3"), "min minute minutes": 60, "h hr hour hours": _HOUR,
-        "us µs": F("1e-6"), "ns": F("1e-9"),
+        "s sec secs seconds second": 1, "ms msec millis millisecond milliseconds": F("1e-3"), "min minute minutes": 60,
+        "h hr hour hours": _HOUR, "us µs μs usec micros microseconds": F("1e-6"), "ns nanoseconds": F("1e-9"),
     },
     "pressure": {
         "pa": 1, "hpa": 100, "kpa": 1000, "mpa": 10**6, "mbar mb": 100, "bar": 10**5, "psi psia": _PSI,

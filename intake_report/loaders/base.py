@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
+from intake_report.errors import DataError
 from intake_report.messages import Count, Message, Part, message
+from intake_report.units import conversion
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -45,6 +47,14 @@ def notice(code: str, template: str, column: str | None = None, count: Count | N
     return Notice(code, message(template, code, **values), column, None if count is None else count.number)
 
 
+def converts(unit: str, quantity: str) -> tuple[float, float] | None:
+    """Return scale and offset of a unit, see `units.conversion`; None where it does not measure the quantity."""
+    try:
+        return conversion(unit, quantity)
+    except DataError:
+        return None
+
+
 @dataclass(frozen=True)
 class ReadOptions:
     """How to read a log, where the file itself does not tell; everything absent is found from the file."""
@@ -57,7 +67,6 @@ class ReadOptions:
     time_column: str | None = None
     time_unit: str | None = None  # of a numeric time column: "s", "ms", "us", "ns", "min" or "h"
     date: date | None = None  # of the first sample of a log that holds only clock times
-    start: datetime | None = None  # as the campaign states it; its own offset decides which of two equal hours is meant
     day_first: bool | None = None  # whether 03/04/2025 is the third of April
     timezone: str | None = None  # IANA name for times without an offset; UTC is assumed, and said, when absent
     dbc: tuple[Path, ...] = ()  # databases that describe the frames of a CAN capture

@@ -24,7 +24,6 @@ _COMMA = re.compile(r"^(?P<name>.*?)\s*,\s*(?P<unit>[^,]+?)\s*$")
 _LAST_WORD = re.compile(r"^(?P<name>.+?)(?P<sign>[_ ])(?P<unit>[^_ ]+)$")
 _SHORT = "a b c d e f g h k l m s v w 1 - in min count pa"  # units that are more often part of a name
 _TOO_SHORT = frozenset(_SHORT.split())
-_TIME_UNIT_WORDS = frozenset(["seconds", "sec", "secs", "ms", "us", "ns", "milliseconds", "microseconds"])
 _ABSENT = "NaN nan NAN -NaN -nan N/A n/a NA null NULL None none - -- --- #N/A NODATA ? ERR ERROR * #VALUE! #DIV/0!"
 MISSING = ("", "NO DATA", "No Data", "no data", *_ABSENT.split())
 _MISSING = frozenset(MISSING)
@@ -349,8 +348,7 @@ def clean_header(header: str) -> str:
 
 def looks_like_unit(text: str) -> bool:
     """Tell whether a cell of a row under the header can be a unit ("km/h", "[°C]", "-")."""
-    cell = repair_double_encoding(text).strip().strip("[](){}").strip()
-    return _is_unit(cell) or cell.lower() in _TIME_UNIT_WORDS
+    return _is_unit(repair_double_encoding(text).strip().strip("[](){}"))
 
 
 def place_of(wanted: str, headers: Sequence[str], names: Sequence[str]) -> list[int]:

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
-from itertools import pairwise
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -16,11 +15,10 @@ import numpy as np
 from intake_report.channels import Channel, channel
 from intake_report.errors import DataError, nearest, placed
 from intake_report.loaders import candump, columnar, delimited, tracks
-from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, notice
+from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, RunLog, converts, notice
 from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
 from intake_report.loaders.dialect import clean_header, place_of
 from intake_report.loaders.times import DAY
-from intake_report.messages import Value
 from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
 
 if TYPE_CHECKING:
@@ -36,8 +34,7 @@ _CLOCK_OFF = 3600.0  # [s] between the start that the campaign states and that o
 _TARGET = re.compile(r"^\s*(?P<channel>[A-Za-z_][\w]*)\s*(?:\[(?P<unit>[^\]]*)\])?\s*$")
 
 
-@dataclass(frozen=True)
-class _Reader:
+class _Reader(NamedTuple):
     read: Callable[[Path, ReadOptions], RawLog]
     recognises: Callable[[bytes], bool]
     suffixes: tuple[str, ...] = ()  # of text without a signature
@@ -102,57 +99,53 @@ def load_run(
 
     Raises DataError: if a file cannot be read, a column is not found, or parts cannot be put in order.
     """
-    options = options or ReadOptions()
-    if start is not None:
+    return map_run(run_id, read_parts(paths, options or ReadOptions(), start), mapping, start=start)
+
+
+def read_parts(paths: Sequence[Path], options: ReadOptions, start: datetime | None = None) -> tuple[RawLog, ...]:
+    """Read one log, or the parts of one and its tracks; see `load_run`."""
+    if start is not None and options.date is None:
         zone = ZoneInfo(options.timezone) if options.timezone else UTC
-        options = replace(options, date=options.date or start.astimezone(zone).date(), start=start)
+        options = replace(options, date=start.astimezone(zone).date())
     # A stated format is that of the logs; a track that accompanies them has its own.
-    own = {path: replace(options, format=None) if Path(path).suffix.lower() == ".gpx" else options for path in paths}
-    return map_run(run_id, tuple(read_log(path, own[path]) for path in paths), mapping, start=start)
+    own = (replace(options, format=None) if path.suffix.lower() == ".gpx" else options for path in paths)
+    return tuple(map(read_log, paths, own))
 
 
 def map_run(
     run_id: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: datetime | None = None
 ) -> RunLog:
-    """Map logs that have been read already; see `load_run`. Raises DataError also without a log or a mapping."""
+    """Map logs that have been read already, one at least; see `load_run`. Raises DataError also without a mapping."""
     import pandas as pd
 
-    if not logs:
-        raise DataError(f"The run “{run_id}” has no log file.", remedy="Name one with file or files.")
     accompanying = [log for log in logs if log.format == "gpx"]
     if len(accompanying) == len(logs):  # tracks alone are the log
         accompanying, mapping = [], tracks.track_mapping(logs[0])
     elif not mapping:
-        raise DataError(
-            f"No column of the run “{run_id}” is mapped to a channel.",
-            file=logs[0].path,
-            where="columns",
-            remedy="Run intake-report check on the log: it prints a mapping to paste.",
-        )
-    logs = [log for log in logs if log not in accompanying]
-    parts, joined = _on_one_axis(logs)
+        what = f"No column of the run “{run_id}” is mapped to a channel."
+        remedy = "Run intake-report check on the log: it prints a mapping to paste."
+        raise DataError(what, file=logs[0].path, where="columns", remedy=remedy)
+    parts, notices = _on_one_axis([log for log in logs if log not in accompanying])
     mapped = [map_columns(log, mapping) for log, _ in parts]
     times = [at for _, at in parts]
     zero = float(times[0][0])
-    seconds = (times[0] if len(parts) == 1 else np.concatenate(times)) - zero
     data = {}
-    for name in dict.fromkeys(name for part in mapped for name in part):
-        pieces = [
-            part[name].numbers if name in part else np.full(len(at), np.nan)
-            for part, at in zip(mapped, times, strict=True)
-        ]
-        data[name] = pieces[0] if len(pieces) == 1 else np.concatenate(pieces)
-    frame = pd.DataFrame(data, index=pd.Index(seconds, name="time"), copy=False)
+    for name in dict.fromkeys(name for numbers, _ in mapped for name in numbers):
+        pieces = [numbers.get(name, np.full(len(at), np.nan)) for (numbers, _), at in zip(mapped, times, strict=True)]
+        data[name] = _joined(pieces)
+    frame = pd.DataFrame(data, index=pd.Index(_joined(times) - zero, name="time"), copy=False)
     begin, begun = _start(parts[0][0], zero, start)
-    notices = [n for log in (*logs, *accompanying) for n in log.notices]
-    notices += joined
+    sources = (*(log for log, _ in parts), *accompanying)
+    notices = [*(n for log in sources for n in log.notices), *notices]
     for track in accompanying:
         frame, placed = _with_track(frame, begin, track)
         notices.append(placed)
-    notices += begun
-    notices += [n for part in mapped for column in part.values() for n in column.notices]
-    sources = tuple(log.path for log in (*logs, *accompanying))
-    return RunLog(run_id, frame, begin, sources, tuple(dict.fromkeys(notices)))
+    notices += [*begun, *(n for _, noticed in mapped for n in noticed)]
+    return RunLog(run_id, frame, begin, tuple(log.path for log in sources), tuple(dict.fromkeys(notices)))
+
+
+def _joined(pieces: Sequence[FloatArray]) -> FloatArray:
+    return pieces[0] if len(pieces) == 1 else np.concatenate(pieces)  # one piece is not copied
 
 
 def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[pd.DataFrame, Notice]:
@@ -164,8 +157,8 @@ def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) 
     inside = (at >= np.nanmin(time)) & (at <= np.nanmax(time))
     if not inside.any():
         raise DataError("The track has no point within the run.", file=track.path, remedy="Name the track of this run.")
-    mapped = map_columns(track, tracks.track_mapping(track))
-    added = {name: column.numbers[inside] for name, column in mapped.items() if name not in frame}
+    mapped, _ = map_columns(track, tracks.track_mapping(track))
+    added = {name: numbers[inside] for name, numbers in mapped.items() if name not in frame}
     extra = pd.DataFrame(added, index=pd.Index(at[inside], name="time"))
     # The rows of the run keep their order, backward steps included; those of the track go where they belong.
     order = np.argsort(np.concatenate([np.maximum.accumulate(time), at[inside]]), kind="stable")
@@ -177,25 +170,19 @@ _Part = tuple[RawLog, FloatArray]  # one log and its times [s] on the axis of th
 
 def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
     """Put the parts of a run on the time axis of the first of them."""
-    empty = next((log for log in logs if not len(log.time)), None)
-    if empty is not None:
-        raise DataError("The log has no row.", file=empty.path)
-    if len(logs) == 1:
-        return [(logs[0], logs[0].time)], []
     kinds = {log.time_kind for log in logs}
     if len(kinds) > 1:
         what = f"The parts of the run count time differently ({', '.join(sorted(kinds))})."
-        raise DataError(
-            what, file=logs[0].path, remedy="State the date of the run, or name parts that were logged alike."
-        )
-    notices: list[Notice] = []
+        remedy = "State the date of the run, or name parts that were logged alike."
+        raise DataError(what, file=logs[0].path, remedy=remedy)
     if kinds == {"absolute"}:
-        ordered = sorted(logs, key=_origin)
-        if ordered != list(logs):
-            notices.append(notice("parts-sorted", "The parts of the run were put in order of time."))
-        base = _origin(ordered[0])
-        parts = [(log, log.time + (_origin(log) - base).total_seconds()) for log in ordered]
-        return parts, [*notices, *_overlaps(parts)]
+        origins = {log.path: log.origin for log in logs if log.origin is not None}
+        ordered = sorted(logs, key=lambda log: origins[log.path])
+        base = origins[ordered[0].path]
+        template = "The parts of the run were put in order of time."
+        sorted_notice = [notice("parts-sorted", template)] if ordered != list(logs) else []
+        return [(log, log.time + (origins[log.path] - base).total_seconds()) for log in ordered], sorted_notice
+    notices = []
     parts = [(logs[0], logs[0].time)]
     for log in logs[1:]:
         before = parts[-1][1]
@@ -208,27 +195,7 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
             template = "{file} restarts its time; it is put right behind the part before."
             notices.append(notice("parts-without-clock", template, file=log.path.name))
         parts.append((log, log.time + shift))
-    return parts, [*notices, *_overlaps(parts)]
-
-
-def _origin(log: RawLog) -> datetime:
-    assert log.origin is not None  # "absolute" means that there is one
-    return log.origin
-
-
-def _overlaps(parts: Sequence[_Part]) -> list[Notice]:
-    text = "{later} begins {by} before {earlier} ends."
-    return [
-        notice(
-            "parts-overlap",
-            text,
-            later=b.path.name,
-            by=Value(float(end[-1] - begin[0]), "time", 1),
-            earlier=a.path.name,
-        )
-        for (a, end), (b, begin) in pairwise(parts)
-        if begin[0] < end[-1]
-    ]
+    return parts, notices
 
 
 def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timestamp | None, list[Notice]]:
@@ -245,38 +212,32 @@ def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timest
     return begin, [notice("start-differs", template, file=log.path.name, begin=own, stated=other)]
 
 
-@dataclass(frozen=True)
-class Mapped:
-    """A column that has become a channel: `numbers` (n,) [internal unit], NaN where there is no sample."""
+def map_columns(log: RawLog, mapping: Mapping[str, str]) -> tuple[dict[str, FloatArray], list[Notice]]:
+    """Turn columns into channels (n,) [internal units], NaN where there is no sample, by header -> "channel [unit]".
 
-    numbers: FloatArray
-    header: str
-    notices: tuple[Notice, ...] = ()
-
-
-def map_columns(log: RawLog, mapping: Mapping[str, str]) -> dict[str, Mapped]:
-    """Turn columns into channels in internal units, by header -> "channel [unit]", in that order.
-
-    The unit may be left out when the header has one, and wins over it.
+    The unit may be left out when the header has one, and wins over it, which a notice says.
 
     Raises DataError: if a column, channel or unit is unknown, or one channel is named twice.
     """
-    mapped: dict[str, Mapped] = {}
+    mapped: dict[str, FloatArray] = {}
+    headers: dict[str, str] = {}
+    notices: list[Notice] = []
     for header, target in mapping.items():
         with placed(file=log.path, where=f'columns."{header}"'):
             entry, unit = parse_target(target)
-        if entry.name in mapped:
-            what = f"“{mapped[entry.name].header}” and “{header}” are both mapped to {entry.name}."
-            raise DataError(what, file=log.path, where="columns", remedy="Map one of them.")
-        mapped[entry.name] = _convert(_column(log, header), entry, unit, log.path)
-    return mapped
+            column = _column(log, header)
+        with placed(file=log.path, where="columns"):
+            if entry.name in mapped:
+                what = f"“{headers[entry.name]}” and “{header}” are both mapped to {entry.name}."
+                raise DataError(what, remedy="Map one of them.")
+            mapped[entry.name], noticed = _convert(column, entry, unit)
+        headers[entry.name] = header
+        notices += noticed
+    return mapped, notices
 
 
 def parse_target(text: str) -> tuple[Channel, str | None]:
-    """Split "iat [degC]" into the channel and its unit (None when not given).
-
-    Raises DataError: if it is not of that form, or there is no such channel or unit.
-    """
+    """Split "iat [degC]" into the channel and its unit (None when not given); DataError for any other text."""
     match = _TARGET.match(text)
     if not match:
         raise DataError(f"“{text}” is no channel with a unit.", remedy='Write for example "iat [degC]".')
@@ -293,48 +254,30 @@ def _column(log: RawLog, header: str) -> RawColumn:
         return log.columns[places[0]]
     if places:
         what = f"The log has {len(places)} columns called “{clean_header(header)}”."
-        raise DataError(what, file=log.path, where=f'columns."{header}"', remedy="Rename one in a copy of the log.")
+        raise DataError(what, remedy="Rename one in a copy of the log.")
     hint = nearest(clean_header(header), headers, "Columns are", cutoff=0.4)
-    raise DataError(f"The log has no column “{header}”.", file=log.path, where=f'columns."{header}"', remedy=hint)
+    raise DataError(f"The log has no column “{header}”.", remedy=hint)
 
 
-def _convert(column: RawColumn, entry: Channel, unit: str | None, path: Path) -> Mapped:
-    chosen = unit if unit is not None else column.unit
+def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[FloatArray, list[Notice]]:
+    """Return the numbers of a column in the internal unit of its channel, and whether its own unit was set aside."""
+    unit = column.unit if stated is None else stated
     remedy = f'State the unit: "{entry.name} [{QUANTITIES[entry.quantity].internal}]".'
-    if chosen is None:
-        what = f"The column “{column.header}” carries no unit."
-        raise DataError(what, file=path, where="columns", remedy=remedy)
+    if unit is None:
+        raise DataError(f"The column “{column.header}” carries no unit.", remedy=remedy)
     try:
-        values = to_internal(column.values, chosen, entry.quantity)
+        values = to_internal(column.values, unit, entry.quantity)
     except DataError as error:
+        if entry.quantity == "mass_flow" and converts(unit, "volume_flow"):
+            raise DataError(
+                f"The column “{column.header}” is a volume flow; its mass needs the air's density, which no log tells.",
+                remedy=f'If the logger writes g/s under that label, state "{entry.name} [g/s]"; '
+                "intake-report check compares both with the engine.",
+            ) from None
         what = f"The column “{column.header}” cannot be {entry.name}: {error.what}"
-        if entry.quantity == "mass_flow" and _factors(chosen, "volume_flow") is not None:
-            what = (
-                f"The column “{column.header}” is a volume flow; its mass needs the air's density, which no log tells."
-            )
-            remedy = (
-                f'If the logger writes g/s under that label, state "{entry.name} [g/s]"; '
-                "intake-report check compares both with the engine."
-            )
-        raise DataError(what, file=path, where="columns", remedy=error.remedy or remedy) from None
-    notices: tuple[Notice, ...] = ()
-    if (
-        unit is not None
-        and column.unit is not None
-        and _factors(column.unit, entry.quantity) != _factors(unit, entry.quantity)
-    ):
-        text = (
-            "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
-        )
-        inside = "" if column.unit in column.header else f" (its unit: {column.unit})"
-        written, stated = unit_label(column.unit), unit_label(unit)
-        said = {"header": column.header, "inside": inside, "written": written, "stated": stated}
-        notices = (notice(UNIT_OVERRIDDEN, text, entry.name, None, **said),)
-    return Mapped(values, column.header, notices)
-
-
-def _factors(unit: str, quantity: str) -> tuple[float, float] | None:
-    try:
-        return conversion(unit, quantity)
-    except DataError:
-        return None
+        raise DataError(what, remedy=error.remedy or remedy) from None
+    if column.unit is None or converts(column.unit, entry.quantity) == converts(unit, entry.quantity):
+        return values, []
+    template = "The label of “{header}” names {written}, and the mapping reads the column as {column} in {stated}."
+    labels = {"written": unit_label(column.unit), "stated": unit_label(unit)}
+    return values, [notice(UNIT_OVERRIDDEN, template, entry.name, None, header=column.header, **labels)]

@@ -10,25 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from intake_report.errors import DataError, nearest
-from intake_report.loaders.base import FloatArray, Notice, ReadOptions, notice
+from intake_report.loaders import times
+from intake_report.loaders.base import FloatArray, Notice, ReadOptions, converts, notice
 from intake_report.loaders.dialect import Dialect, clean_header, place_of, words
-from intake_report.loaders.times import (
-    DAY,
-    EARLIEST,
-    LATEST,
-    UNIX,
-    TimeAxis,
-    TimeContext,
-    absolute,
-    date_elsewhere,
-    days_of_dates,
-    encoded,
-    localise,
-    middle_of,
-    one_drive,
-    to_float,
-    unroll_midnight,
-)
+from intake_report.loaders.times import TimeAxis, TimeContext, to_float
 from intake_report.messages import Count
 
 if TYPE_CHECKING:
@@ -39,12 +24,6 @@ _EPOCH_SCALES = (("seconds", 1.0), ("milliseconds", 1e3), ("microseconds", 1e6),
 _PER_SECOND = {"s": 1, "ms": 1_000, "us": 1_000_000, "ns": 1_000_000_000}
 _SAMPLE = 10_000  # rows from which the kind of a numeric time is told
 _LONGEST_STEP = 30.0  # [s] between rows; a longer one without a unit is in another unit (common practice)
-_UNIT_WORDS = {
-    1.0: "s sec secs second seconds", 1e-3: "ms msec millis milliseconds millisecond",
-    1e-6: "us µs μs usec micros microseconds", 1e-9: "ns nanoseconds", 60.0: "min minute minutes",
-    3600.0: "h hr hour hours",
-}  # fmt: skip
-_UNITS = {word: scale for scale, spellings in _UNIT_WORDS.items() for word in spellings.split()}
 _PHRASES = {
     "whole": "time timestamp datetime zeit t seconds secs elapsed clock uhrzeit temps hora",
     "word": "time timestamp timestamps datetime elapsed zeit secs seconds clock offset epoch uhrzeit heure hora utc",
@@ -117,7 +96,7 @@ def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> fl
     if not score:
         return 0.0
     numeric = pa.types.is_integer(kind) or pa.types.is_floating(kind)
-    if numeric and unit and unit_scale(unit, "") is None:
+    if numeric and unit and converts(unit, "time") is None:
         return 0.0  # "time" in another unit than time: a distance, an angle
     if name_words & _WORDS["other"]:
         score -= _ANOTHER
@@ -137,22 +116,17 @@ def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) 
             return None
     elif not pa.types.is_time(kind):
         return None
-    for index, name in enumerate(dialect.names):
-        other = table[index].type
-        dates = pa.types.is_date(other) or pa.types.is_string(other) or pa.types.is_integer(other)
-        if index != time and dates and set(words(name)) & _WORDS["date"]:
-            return index
-    return None
+    dates = (pa.types.is_date, pa.types.is_string, pa.types.is_integer)
+    beside = (i for i, name in enumerate(dialect.names) if i != time and set(words(name)) & _WORDS["date"])
+    return next((i for i in beside if any(is_kind(table[i].type) for is_kind in dates)), None)
 
 
-def unit_scale(unit: str | None, name: str) -> float | None:
+def _unit_scale(unit: str | None, name: str) -> float | None:
     """Return the seconds per unit of a numeric time column, from its unit or the words of its name."""
-    if unit and unit.strip().lower() in _UNITS:
-        return _UNITS[unit.strip().lower()]
-    for word in reversed(words(name)):
-        if word in _UNITS and word not in ("h", "min", "minute", "hour"):
-            return _UNITS[word]
-    return None
+    if unit and (factors := converts(unit, "time")):
+        return factors[0]
+    named = (converts(word, "time") for word in reversed(words(name)) if word not in ("h", "min", "minute", "hour"))
+    return next((factors[0] for factors in named if factors), None)
 
 
 def time_axis(
@@ -202,11 +176,9 @@ def _from_timestamps(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     per_second = _PER_SECOND[values.type.unit]
     ticks = values.cast(pa.int64())
     # Whole seconds are taken off before the numbers become floats: 1.7e18 ns leave no room for fractions.
-    base = int(middle_of(to_float(ticks.slice(0, _SAMPLE)), context)) // per_second
-    seconds = to_float(pc.subtract(ticks, base * per_second))
-    if per_second > 1:
-        seconds = seconds / per_second
-    return (localise if values.type.tz is None else absolute)(seconds, base, context)
+    base = int(times.middle_of(to_float(ticks.slice(0, _SAMPLE)), context)) // per_second
+    seconds = to_float(pc.subtract(ticks, base * per_second)) / per_second
+    return (times.localise if values.type.tz is None else times.absolute)(seconds, base, context)
 
 
 def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
@@ -214,27 +186,27 @@ def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     import pyarrow.compute as pc
 
     head = to_float(values.slice(0, _SAMPLE))
-    typical = middle_of(head if np.isfinite(head).any() else to_float(values), context)
-    if _COMPACT_DATES[0] <= typical < _COMPACT_DATES[1] and np.nanmin(head) == np.floor(np.nanmin(head)):
-        if not pa.types.is_integer(values.type):  # as float64 they are good to 4 ms
-            text = [None if number is None else f"{number:.3f}" for number in values.to_pylist()]
-            values = pa.chunked_array([pa.array(text, pa.string())])
-        return _from_text(values.cast(pa.string()), context)
+    typical = times.middle_of(head if np.isfinite(head).any() else to_float(values), context)
+    if _COMPACT_DATES[0] <= typical < _COMPACT_DATES[1]:
+        texts = [
+            None if number is None else f"{number:.3f}" for number in values.to_pylist()
+        ]  # a float is good to 4 ms
+        return _from_text(pa.chunked_array([pa.array(texts, pa.string())]), context)
     if context.options.time_unit is None:
         for what, scale in _EPOCH_SCALES:
-            if EARLIEST <= typical / scale <= LATEST:
+            if times.EARLIEST <= typical / scale <= times.LATEST:
                 base = int(typical // scale)
                 exact = pc.subtract(values, int(base * scale) if pa.types.is_integer(values.type) else base * scale)
-                axis = absolute(to_float(exact) / scale, base, context)
+                axis = times.absolute(to_float(exact) / scale, base, context)
                 note = notice("epoch-time", "“{column}” holds {what} since 1970 (UTC).", context.name, what=what)
-                return TimeAxis(axis.seconds, axis.origin, "absolute", (note,))
+                return axis._replace(notices=(note,))
     return _elapsed(to_float(values), head, context)
 
 
 def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> TimeAxis:
-    notices: list[Notice] = []
+    notices: tuple[Notice, ...] = ()
     stated = context.options.time_unit
-    scale = _UNITS.get(stated.lower()) if stated else unit_scale(context.unit, context.name)
+    scale = _unit_scale(stated or context.unit, "" if stated else context.name)
     if stated and scale is None:
         raise DataError(f"“{stated}” is no unit of time.", remedy="Use s, ms, us, ns, min or h.")
     if scale is None:
@@ -245,21 +217,18 @@ def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> Tim
                 remedy='State it, for example time_unit = "ms".',
             )
         scale = 1.0
-        notices.append(notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name))
-    if scale != 1.0:
-        seconds = seconds * scale
-    seconds = one_drive(seconds)
-    return TimeAxis(seconds, None, "elapsed", tuple(notices))
+        notices = (notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name),)
+    return TimeAxis(times.one_drive(seconds if scale == 1.0 else seconds * scale), None, "elapsed", notices)
 
 
 def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
     notices: list[Notice] = []
-    middle_of(seconds, context)
-    seconds, midnights = unroll_midnight(seconds)
+    times.middle_of(seconds, context)
+    seconds, midnights = times.unroll_midnight(seconds)
     if midnights:
         count = Count(midnights, "time")
         notices.append(notice("midnight", "The clock passes midnight {count}.", count=count))
-    day, where = date_elsewhere(context.path, context.options, context.preamble)
+    day, where = times.date_elsewhere(context.path, context.options, context.preamble)
     if seconds[np.isfinite(seconds)][0] < 1.0 and context.options.date is None:
         notices.append(notice("stopwatch", "The clock starts at zero and is read as elapsed time."))
         return TimeAxis(seconds, None, "elapsed", tuple(notices))
@@ -267,8 +236,8 @@ def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
         return TimeAxis(seconds, None, "clock", tuple(notices))
     if where:
         notices.append(notice("date-elsewhere", "The date {day} is taken from {where}.", day=f"{day}", where=where))
-    axis = localise(seconds, (day - UNIX.date()).days * DAY, context)
-    return TimeAxis(axis.seconds, axis.origin, "absolute", (*notices, *axis.notices))
+    axis = times.localise(seconds, (day - times.UNIX.date()).days * times.DAY, context)
+    return axis._replace(notices=(*notices, *axis.notices))
 
 
 def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
@@ -299,19 +268,19 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
         return _from_clock(seconds, context)
     if np.isnan(seconds).all():
         raise _without_clock(context)
-    days, notices = days_of_dates(fields["date"], context)
-    wall = days * DAY + seconds
+    days, notices = times.days_of_dates(fields["date"], context)
+    wall = days * times.DAY + seconds
     if np.isnan(wall).all():
         example = next(v.as_py() for v in text if v.as_py())
         raise DataError(f"No date in “{context.name}” is one of the calendar, the first is “{example[:40]}”.")
-    base = float(np.floor(middle_of(wall, context)))
-    codes, zones = encoded(fields["z"])
+    base = float(np.floor(times.middle_of(wall, context)))
+    codes, zones = times.encoded(fields["z"])
     if any(zones):
         shift = np.array([*map(_offset_seconds, zones), 0.0])
-        axis = absolute(wall - base - shift[codes], base, context)
+        axis = times.absolute(wall - base - shift[codes], base, context)
     else:
-        axis = localise(wall - base, base, context)
-    return TimeAxis(axis.seconds, axis.origin, "absolute", (*notices, *axis.notices))
+        axis = times.localise(wall - base, base, context)
+    return axis._replace(notices=(*notices, *axis.notices))
 
 
 def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
@@ -338,9 +307,7 @@ def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray
         mark = pc.utf8_lower(pc.fill_null(fields["p"], ""))
         late, early = (np.asarray(pc.starts_with(mark, letter)) for letter in ("p", "a"))
         hours = np.where(late & (hours < 12), hours + 12, np.where(early & (hours == 12), 0.0, hours))
-    bad = ~valid | (minutes > 59) | (seconds >= 61)
-    result: FloatArray = np.where(bad, np.nan, hours * 3600.0 + minutes * 60.0 + seconds)
-    return result
+    return np.where(~valid | (minutes > 59) | (seconds >= 61), np.nan, hours * 3600.0 + minutes * 60.0 + seconds)
 
 
 def _floats(values: pa.Array) -> FloatArray:
@@ -348,8 +315,7 @@ def _floats(values: pa.Array) -> FloatArray:
     import pyarrow.compute as pc
 
     cleaned = pc.if_else(pc.fill_null(pc.equal(values, ""), True), None, values)
-    array: FloatArray = cleaned.cast(pa.float64()).to_numpy(zero_copy_only=False)
-    return array
+    return np.asarray(cleaned.cast(pa.float64()).to_numpy(zero_copy_only=False))
 
 
 def _offset_seconds(zone: str) -> float:

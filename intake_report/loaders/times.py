@@ -1,13 +1,13 @@
-"""Times of the rows of a log: which belong to it, midnights, dates in either order, and clocks that change."""
+"""Times of the rows of a log: which belong to it, midnights, dates in either order, and the offset of their zone."""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from datetime import UTC, date, datetime, timedelta, timezone
+from dataclasses import replace
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -29,21 +29,13 @@ MOST_UNREADABLE = 0.2
 EARLIEST, LATEST = 631_152_000.0, 3_786_912_000.0
 _SAMPLE = 10_000  # rows from which the middle of a log is told
 _BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
-_MONTH = 20  # [days] that dates of a drive over midnight lie apart at least when read in the wrong order
 _SPIKE = 60.0  # [s] between the rows around one that is half a day off
-_FLOWING = 60.0  # [s] between rows; with longer pauses a clock that did not change is not told from one that did
-_CLOCK_CHANGE = {
-    "followed": "The clocks of {zone} change during the log; every row has the offset in force at its time.",
-    "not": "The clocks of {zone} change during the log, the logger's does not: the offset stays that of its start.",
-    "twice": "The log lies in the hour that the clocks of {zone} show twice, or beside it; the rows tell which is meant.",
-}
 _DATE_PARTS = re.compile(r"(\d{4})(\d{2})(\d{2})$|(\d+)[-/. ](\d+|[A-Za-z]+)[-/. ](\d+)$")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _FILE_DATE = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_. ]?(0[1-9]|1[0-2])[-_. ]?(0[1-9]|[12]\d|3[01])(?!\d)")
 
 
-@dataclass(frozen=True)
-class TimeAxis:
+class TimeAxis(NamedTuple):
     """Times of the rows of a log, (n,) [s]; NaN where one cannot be read or is no time of this log. See `RawLog`."""
 
     seconds: FloatArray
@@ -52,8 +44,7 @@ class TimeAxis:
     notices: tuple[Notice, ...] = ()
 
 
-@dataclass(frozen=True)
-class TimeContext:
+class TimeContext(NamedTuple):
     """What the times of one log are read with."""
 
     name: str
@@ -78,21 +69,14 @@ def to_float(values: pa.ChunkedArray) -> FloatArray:
     return array
 
 
-def within_reach(seconds: FloatArray) -> BoolArray:
-    """Tell which times are finite and no further than `LONGEST` from the middle of the log; (n,) [s]."""
-    good = np.isfinite(seconds)
-    with np.errstate(over="ignore"):
-        if good.any() and np.ptp(seconds[good]) > LONGEST:
-            good &= np.abs(np.where(good, seconds, np.inf) - np.median(seconds[good])) <= LONGEST
-    return good
-
-
 def one_drive(seconds: FloatArray) -> FloatArray:
-    """Return the times [s] with NaN for those out of reach; the same array where there are none."""
+    """Return the times (n,) [s] with NaN for those further than `LONGEST` from their middle; the same array without any."""
     with np.errstate(over="ignore", invalid="ignore"):
         if np.nanmax(seconds) - np.nanmin(seconds) <= LONGEST:
             return seconds
-    return np.where(within_reach(seconds), seconds, np.nan)
+        good = np.isfinite(seconds)
+        middle = np.median(seconds[good]) if good.any() else np.nan
+        return np.where(np.abs(seconds - middle) <= LONGEST, seconds, np.nan)
 
 
 def rows_with_time(
@@ -147,9 +131,7 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     seconds = one_drive(seconds)
     known = seconds[np.isfinite(seconds)]
     if not known.size:  # as many on one side of the middle as on the other
-        what = (
-            f"The times in “{context.name}” lie more than {LONGEST / DAY:.0f} days apart, and none near their middle."
-        )
+        what = f"The times in “{context.name}” lie more than {LONGEST / DAY:.0f} days apart, none near their middle."
         raise DataError(what, remedy="Split the log where another drive begins.")
     first = float(known[0])
     return TimeAxis(seconds - first, UNIX + timedelta(seconds=base) + timedelta(seconds=first), "absolute")
@@ -164,13 +146,11 @@ def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
     result = seconds.copy()
     finite = np.flatnonzero(np.isfinite(seconds))
     steps = np.diff(seconds[finite])
-    lone = (
-        (np.abs(steps[:-1]) > DAY / 2) & (np.abs(steps[:-1] + steps[1:]) < _SPIKE) & (np.abs(steps[:-1]) < DAY - _SPIKE)
-    )
-    if lone.any():
-        result[finite[1:-1][lone]] = np.nan
-        finite = np.flatnonzero(np.isfinite(result))
-        steps = np.diff(result[finite])
+    away = np.abs(steps[:-1])
+    lone = (away > DAY / 2) & (away < DAY - _SPIKE) & (np.abs(steps[:-1] + steps[1:]) < _SPIKE)
+    result[finite[1:-1][lone]] = np.nan
+    finite = np.flatnonzero(np.isfinite(result))
+    steps = np.diff(result[finite])
     turns = np.zeros(len(finite))
     turns[1:] = np.cumsum((steps < -DAY / 2).astype(float) - (steps > _BACK_OVER_MIDNIGHT).astype(float))
     result[finite] += turns * DAY
@@ -206,10 +186,9 @@ def days_of_dates(texts: pa.Array, context: TimeContext) -> tuple[FloatArray, tu
     """Return days since 1970 of dates, NaN where there is no such day; day or month first is decided by evidence."""
     codes, distinct = encoded(texts)
     rows = np.bincount(codes[codes >= 0], minlength=len(distinct))
-    days: list[date | None] = [None] * len(distinct)
-    open_dates: dict[int, tuple[int, int, int]] = {}  # either order
-    for index, text in enumerate(distinct):
-        match = _DATE_PARTS.match(text)
+    days: dict[int, date | None] = {}
+    readings: dict[bool, dict[int, date | None]] = {True: {}, False: {}}  # of dates in either order, by day first
+    for index, match in enumerate(map(_DATE_PARTS.match, distinct)):
         if match is None:
             continue
         first, second, third = (part for part in match.groups() if part is not None)
@@ -218,18 +197,14 @@ def days_of_dates(texts: pa.Array, context: TimeContext) -> tuple[FloatArray, tu
         elif second.isdecimal() and len(first) == 4:  # ISO 8601
             days[index] = _day(int(first), int(second), int(third))
         elif second.isdecimal():
-            open_dates[index] = int(first), int(second), int(third)
+            readings[True][index] = _day(int(third), int(second), int(first))
+            readings[False][index] = _day(int(third), int(first), int(second))
     notices: tuple[Notice, ...] = ()
-    if open_dates:
-        readings = {
-            True: {i: _day(year, month, day) for i, (day, month, year) in open_dates.items()},
-            False: {i: _day(year, month, day) for i, (month, day, year) in open_dates.items()},
-        }
-        points = all("." in distinct[index] for index in open_dates)
+    if readings[True]:
+        points = all("." in distinct[index] for index in readings[True])
         day_first, notices = _order(readings, rows, points, context)
-        for index, day in readings[day_first].items():
-            days[index] = day
-    numbers = [np.nan if day is None else float((day - UNIX.date()).days) for day in days]
+        days |= readings[day_first]
+    numbers = [float((day - UNIX.date()).days) if (day := days.get(i)) else np.nan for i in range(len(distinct))]
     return np.array([*numbers, np.nan])[codes], notices
 
 
@@ -262,9 +237,6 @@ def _order(
         near = [order for order, days in possible.items() if any(abs((day - known).days) <= 1 for day in days)]
         if len(near) == 1:
             return decided(near[0], f"{where or 'the given date'} shows it")
-    spans = {order: (max(days) - min(days)).days for order, days in possible.items()}
-    if min(spans.values()) == 1 and max(spans.values()) > _MONTH:  # one day, not one month, has gone by
-        return decided(spans[True] == 1, "the log passes midnight")
     if points:
         return decided(True, "they are written with points (common practice)")
     raise DataError(
@@ -274,79 +246,42 @@ def _order(
 
 
 def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
-    """Count wall-clock `seconds` since 1970 + `base` from the first sample, each row with the offset in force then."""
-    options = context.options
+    """Count wall-clock `seconds` since 1970 + `base` from the first sample, each row with the offset in force then.
+
+    Raises DataError: if a row lies in an hour that the zone's clocks skip or show twice: a logger may not have changed its own.
+    """
+    stated = context.options.timezone
     try:
-        zone = ZoneInfo(options.timezone or "UTC")
+        zone = ZoneInfo(stated or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
         raise DataError(
-            f"There is no time zone “{options.timezone}”.", remedy='Use an IANA name such as "Europe/Madrid".'
+            f"There is no time zone “{stated}”.", remedy='Use an IANA name such as "Europe/Madrid".'
         ) from None
     axis = absolute(seconds, base, context)  # wall-clock times as if they were UTC: masks and precision
     assert axis.origin is not None
     notices: tuple[Notice, ...] = ()
-    if options.timezone is None:
+    if stated is None:
         notices = (notice("time-zone-assumed", "The times carry no offset and no zone is given; UTC is assumed."),)
-    hours = np.arange(np.nanmin(axis.seconds) - DAY, np.nanmax(axis.seconds) + DAY + 3600.0, 3600.0)
-    offsets = {(axis.origin + timedelta(seconds=float(hour))).astimezone(zone).utcoffset() for hour in hours}
-    if len(offsets) > 1:
-        shift, change = _offsets(axis, zone, context)
-        notices = (*notices, *change)
-    else:
-        shift = np.array((offsets.pop() or timedelta()).total_seconds())
-    first = float(shift if shift.ndim == 0 else shift[np.isfinite(axis.seconds)][0])
-    moved = axis.seconds if shift.ndim == 0 else axis.seconds - (shift - first)
-    return TimeAxis(moved, axis.origin - timedelta(seconds=first), "absolute", notices)
+    ends = (axis.origin + timedelta(seconds=s) for s in (np.nanmin(axis.seconds) - DAY, np.nanmax(axis.seconds) + DAY))
+    before, after = (end.astimezone(zone).utcoffset() or timedelta() for end in ends)
+    if before == after:
+        return axis._replace(origin=axis.origin - before, notices=notices)
+    offsets = _offsets(axis.seconds, axis.origin, zone, context)
+    first = float(offsets[np.isfinite(axis.seconds)][0])
+    return TimeAxis(axis.seconds - (offsets - first), axis.origin - timedelta(seconds=first), "absolute", notices)
 
 
-def _offsets(axis: TimeAxis, zone: ZoneInfo, context: TimeContext) -> tuple[FloatArray, tuple[Notice, ...]]:
-    """Return the offset of each row [s] where the clocks change near the log; an hour shown twice by order of rows."""
+def _offsets(seconds: FloatArray, origin: datetime, zone: ZoneInfo, context: TimeContext) -> FloatArray:
+    """Return the offset of each row (n,) [s] where the clocks change near the log."""
     import pandas as pd
 
-    assert axis.origin is not None
-    wall = pd.DatetimeIndex(pd.Timestamp(axis.origin).tz_localize(None) + pd.to_timedelta(axis.seconds, unit="s"))
-    good = np.isfinite(axis.seconds)
-
-    def shift(early: BoolArray) -> FloatArray:
-        utc = wall.tz_localize(zone, ambiguous=early, nonexistent="NaT").tz_convert("UTC").tz_localize(None)
-        return np.asarray((wall - utc).total_seconds(), dtype=np.float64)
-
-    early, late = shift(np.ones(len(wall), dtype=bool)), shift(np.zeros(len(wall), dtype=bool))
-    first_row = int(np.flatnonzero(good)[0])
-    begin = wall[first_row].to_pydatetime().replace(tzinfo=zone).utcoffset() or timedelta()
-
-    def noted(kind: str) -> tuple[Notice, ...]:
-        return (notice("clock-change", _CLOCK_CHANGE[kind], zone=zone.key),)
-
-    if (np.isnan(early) & good).any():  # an hour that does not exist: the logger's clock went on
-        return np.array(begin.total_seconds()), noted("not")
-    twice = np.flatnonzero(good & (early != late))
-    if not twice.size:
-        changed = early[good].min() != early[good].max()
-        return early, noted("followed") if changed else ()
-    change = float(early[twice[0]] - late[twice[0]])
-    rows = np.flatnonzero(good)
-    steps = np.diff(axis.seconds[rows])
-    beside = np.isin(rows[1:], twice) | np.isin(rows[:-1], twice)
-    turns = np.flatnonzero(beside & (steps < -change / 2) & (steps > -1.5 * change))
-    if turns.size:
-        later = np.arange(len(wall)) >= rows[turns[0] + 1]
-        return np.where(later, late, early), noted("followed")
-    before = twice[0] > first_row
-    after = twice[-1] < rows[-1]
-    inside = steps[np.searchsorted(rows, twice[0]) - before : np.searchsorted(rows, twice[-1]) + after]
-    longest = float(inside.max(initial=0.0))
-    if before and after and longest <= _FLOWING:
-        return np.array(begin.total_seconds()), noted("not")
-    if before != after and longest < change / 2:
-        return (early if before else late), noted("twice")
-    start = context.options.start
-    if start is not None and isinstance(start.tzinfo, timezone):
-        stated = (start.utcoffset() or timedelta()).total_seconds()
-        if stated in (early[twice[0]], late[twice[0]]) and not (before or after):
-            return np.array(stated), noted("twice")
-    raise DataError(
-        f"Times in “{context.name}” fall into the hour of {wall[twice[0]]:%Y-%m-%d} that the clocks of {zone.key} show twice, "
-        "and nothing in the log tells which is meant.",
-        remedy="State the start of the run with its offset, as in start = 2025-10-26T02:30:00+02:00, or log in UTC.",
-    )
+    wall = pd.Timestamp(origin).tz_localize(None) + pd.to_timedelta(seconds, unit="s")
+    local = wall.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
+    unclear = np.flatnonzero(np.isfinite(seconds) & local.isna())
+    if unclear.size:
+        raise DataError(
+            f"Times in “{context.name}” fall into the hour of {wall[unclear[0]]:%Y-%m-%d} in which the clocks of {zone.key} "
+            "change, and nothing in the log tells which offset they have.",
+            remedy='State the logger\'s own offset under [log], as in timezone = "Etc/GMT-2" for UTC+2, or log in UTC.',
+        )
+    return np.asarray((wall - local.tz_convert("UTC").tz_localize(None)).total_seconds(), dtype=np.float64)
