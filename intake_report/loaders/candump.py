@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -22,7 +20,7 @@ from intake_report.messages import Count, Listing
 _ID = rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})"
 _LINE = re.compile(
     rb"^\s*\((\d+(?:\.\d+)?)\) +\S+ +"
-    rb"(?:" + _ID + rb"#((?:[0-9A-Fa-f]{2}){0,8}|#[0-9A-Fa-f](?:[0-9A-Fa-f]{2}){0,64}|R\d?)(?: +[RT])?"
+    rb"(?:" + _ID + rb"#((?:[0-9A-Fa-f]{2}){0,8}|R\d?)(?: +[RT])?"
     rb"|" + _ID + rb" +\[\d+\] +((?:[0-9A-Fa-f]{2} ?)+))\s*(?:'.*')?$"
 )
 _SIGNATURE = re.compile(rb"^\s*\(\d+\.\d+\) +\S+ +" + _ID + rb"(#| +\[\d+\])", re.MULTILINE)
@@ -32,25 +30,17 @@ _ANSWERS_11 = range(0x7E8, 0x7F0)
 _ANSWERS_29 = range(0x18DAF100, 0x18DAF200)
 _HIGHEST_ID = 0x1FFFFFFF  # of 29 bits; candump marks error frames above it
 _MOST_CELLS = 60_000_000
-_ACCOUNTS = {
-    "several-control-units": ("{count} answer: {which}.", "control unit"),
-    "negative-answers": ("{count} answered negatively: no value, which is not the value 0.", "request"),
-    "short-answers": ("{count} with too few bytes left out.", "answer"),
-    "incomplete-answers": ("{count} of several frames left out: a frame is missing.", "answer"),
-    "unknown-parameters": ("Parameters not in the table left out: {which}.", "answer"),
-}
 
 Values = dict[tuple[str, str | None], float]  # by name and unit
 
 
-@dataclass(frozen=True)
-class Frame:
+class Frame(NamedTuple):
     """One CAN data frame, or one answer put together from several: `time` [s] and `number` are of the first."""
 
     time: float  # as captured
     identifier: int
     extended: bool  # whether the id has 29 bits
-    data: bytes  # of a frame up to 8 bytes (64 for CAN FD); of an answer without transport bytes and filler
+    data: bytes  # of a frame up to 8 bytes; of an answer without transport bytes and filler
     number: int = 0  # place in the capture
 
 
@@ -70,80 +60,60 @@ def read(path: Path, options: ReadOptions) -> RawLog:
     frames, malformed = _frames(bytes(data))
     if not frames:
         raise DataError("The capture holds no CAN frame.")
-    samples = _Samples()
-    notices = [*packed, *malformed, *_decode_answers(frames, samples), *_decode_dbc(frames, samples, path, options)]
-    if not samples.columns:
+    samples, noticed = _decode_answers(frames)
+    described, failed = _decode_dbc(frames, path, options)
+    samples = sorted([*samples, *described], key=lambda sample: sample[0].number)
+    if not samples:
         what = f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file."
         raise DataError(what, remedy="Give the DBC file of the network as dbc.")
-    return samples.log(path, notices)
+    time, columns, dropped = rows_of_log(np.array([frame.time for frame, _ in samples]), _columns(samples))
+    notices = (*packed, *malformed, *noticed, *failed, *dropped)
+    if time[0] < EARLIEST:  # made with a clock that counts from its start
+        return RawLog(path, "candump", time, None, columns, notices, "elapsed")
+    origin = UNIX + timedelta(seconds=float(time[0]))
+    return RawLog(path, "candump", time - time[0], origin, columns, notices, "absolute")
 
 
-@dataclass
-class _Samples:
-    """Values as they are decoded; one row per answer or frame, with its place in the capture."""
+_Sample = tuple[Frame, Values]
 
-    times: list[float] = field(default_factory=list)
-    numbers: list[int] = field(default_factory=list)
-    columns: dict[tuple[str, str | None], tuple[list[int], list[float]]] = field(default_factory=dict)
 
-    def add(self, frame: Frame, values: Values) -> None:
+def _columns(samples: Sequence[_Sample]) -> tuple[RawColumn, ...]:
+    """Return a column for each name and unit with one row per answer or frame, in the order of their names."""
+    found: dict[tuple[str, str | None], tuple[list[int], list[float]]] = {}
+    for row, (_, values) in enumerate(samples):
         for key, value in values.items():
-            rows, numbers = self.columns.setdefault(key, ([], []))
-            rows.append(len(self.times))
+            rows, numbers = found.setdefault(key, ([], []))
+            rows.append(row)
             numbers.append(value)
-        if values:
-            self.times.append(frame.time)
-            self.numbers.append(frame.number)
-
-    def log(self, path: Path, notices: Sequence[Notice]) -> RawLog:
-        if len(self.times) * len(self.columns) > _MOST_CELLS:
-            what = f"The capture gives {len(self.columns)} signals in {len(self.times):,} frames, too many to hold."
-            raise DataError(what, remedy="Cut the capture, or give a DBC file with only the frames that are needed.")
-        order = np.argsort(np.array(self.numbers), kind="stable")  # answers and other frames were decoded apart
-        place = np.empty_like(order)
-        place[order] = np.arange(len(order))
-        columns = []
-        for (name, unit), (rows, numbers) in sorted(self.columns.items(), key=lambda item: item[0][0]):
-            values = np.full(len(order), np.nan)
-            values[place[np.array(rows)]] = numbers
-            columns.append(RawColumn(name, unit, values))
-        time, kept, dropped = rows_of_log(np.array(self.times)[order], tuple(columns))
-        everything = (*notices, *dropped)
-        if time[0] < EARLIEST:  # made with a clock that counts from its start
-            return RawLog(path, "candump", time, None, kept, everything, "elapsed")
-        origin = UNIX + timedelta(seconds=float(time[0]))
-        return RawLog(path, "candump", time - time[0], origin, kept, everything, "absolute")
+    if len(samples) * len(found) > _MOST_CELLS:
+        what = f"The capture gives {len(found)} signals in {len(samples):,} frames, too many to hold."
+        raise DataError(what, remedy="Cut the capture, or give a DBC file with only the frames that are needed.")
+    columns = []
+    for (name, unit), (rows, numbers) in sorted(found.items(), key=lambda item: item[0][0]):
+        column = np.full(len(samples), np.nan)
+        column[rows] = numbers
+        columns.append(RawColumn(name, unit, column))
+    return tuple(columns)
 
 
 def _frames(data: bytes) -> tuple[list[Frame], list[Notice]]:
-    """Return the data frames of a capture; lines of another form and error frames are counted."""
+    """Return the data frames of a capture; lines of another form are counted."""
     frames: list[Frame] = []
-    bad, first_bad, errors = 0, 0, 0
+    bad: list[int] = []
     for number, line in enumerate(data.splitlines(), 1):
         match = _LINE.match(line)
         if match is None:
             if line.strip():
-                bad += 1
-                first_bad = first_bad or number
+                bad.append(number)
             continue
         stamp, identifier, content, screen_id, screen_data = match.groups()
         identifier = identifier or screen_id
         content = screen_data.replace(b" ", b"") if content is None else content
-        if content.startswith(b"#"):
-            content = content[2:]  # CAN FD: one digit of flags
-        if int(identifier, 16) > _HIGHEST_ID:
-            errors += 1
-        elif not content.startswith(b"R"):  # a remote request holds no data
+        if int(identifier, 16) <= _HIGHEST_ID and not content.startswith(b"R"):  # a remote request holds no data
             payload = bytes.fromhex(content.decode())
             frames.append(Frame(float(stamp), int(identifier, 16), len(identifier) == 8, payload, number))
-    notices = []
-    if bad:
-        template = "{count} left out: not of the form of candump (first: line {line})."
-        notices.append(notice("malformed-lines", template, count=Count(bad, "line"), line=first_bad))
-    if errors:
-        count = Count(errors, "error frame")
-        notices.append(notice("error-frames", "{count} of the bus left out.", count=count))
-    return frames, notices
+    template = "{count} left out: not of the form of candump (first: line {line})."
+    return frames, [notice("malformed-lines", template, count=Count(len(bad), "line"), line=bad[0])] if bad else []
 
 
 def is_answer(identifier: int, extended: bool) -> bool:
@@ -158,7 +128,7 @@ def answers(frames: Iterable[Frame]) -> tuple[list[Frame], int]:
     """
     complete: list[Frame] = []
     lost = 0
-    unfinished: dict[int, tuple[Frame, int, bytes, int]] = {}  # first frame, length, payload, next sequence number
+    unfinished: dict[int, tuple[Frame, int, int]] = {}  # so far, length, next sequence number
     for frame in frames:
         identifier, data = frame.identifier, frame.data
         if not data or not is_answer(identifier, frame.extended):
@@ -167,91 +137,80 @@ def answers(frames: Iterable[Frame]) -> tuple[list[Frame], int]:
         if kind in (0, 1) and unfinished.pop(identifier, None) is not None:
             lost += 1
         if kind == 0:
-            length, start = data[0] & 0x0F, 1
-            if length == 0 and len(data) > 8:
-                length, start = data[1], 2  # CAN FD has a second length byte
-            payload = data[start : start + length]
-            if payload and len(payload) == length:
-                complete.append(Frame(frame.time, identifier, frame.extended, payload, frame.number))
+            payload = data[1 : 1 + (data[0] & 0x0F)]
+            if payload and len(payload) == data[0] & 0x0F:
+                complete.append(frame._replace(data=payload))
         elif kind == 1 and len(data) >= 3:
-            unfinished[identifier] = frame, (data[0] & 0x0F) << 8 | data[1], data[2:], 1
+            unfinished[identifier] = frame._replace(data=data[2:]), (data[0] & 0x0F) << 8 | data[1], 1
         elif kind == 2 and identifier in unfinished:
-            first, length, payload, following = unfinished.pop(identifier)
+            begun, length, following = unfinished.pop(identifier)
+            begun = begun._replace(data=begun.data + data[1:])
             if data[0] & 0x0F != following:
                 lost += 1
-                continue
-            payload += data[1:]
-            if len(payload) >= length:
-                complete.append(Frame(first.time, identifier, frame.extended, payload[:length], first.number))
+            elif len(begun.data) >= length:
+                complete.append(begun._replace(data=begun.data[:length]))
             else:
-                unfinished[identifier] = first, length, payload, (following + 1) % 16
+                unfinished[identifier] = begun, length, (following + 1) % 16
     return complete, lost + len(unfinished)
 
 
-def _decode_answers(frames: Sequence[Frame], samples: _Samples) -> list[Notice]:
+def _decode_answers(frames: Sequence[Frame]) -> tuple[list[_Sample], list[Notice]]:
     complete, lost = answers(frames)
-    negative, short, unknown = 0, 0, Counter[int]()
+    positive = [answer for answer in complete if answer.data[0] == 0x41]
+    negative = sum(answer.data[:2] == b"\x7f\x01" for answer in complete)
     full_scales: dict[tuple[str, int], float] = {}
-    control_units: set[int] = set()
     scaled: set[str] = set()
-    for answer in complete:
-        if answer.data[0] == 0x7F:
-            negative += len(answer.data) > 1 and answer.data[1] == 0x01
-        if answer.data[0] != 0x41:
-            continue
-        control_units.add(answer.identifier)
+    samples: list[_Sample] = []
+    short = 0
+    for answer in positive:
         values: Values = {}
         for pid, data in channels.split_answer(answer.data):
-            parameter = channels.OBD_PARAMETERS.get(pid)
-            if parameter is None:
-                unknown[pid] += pid % 0x20 != 0
+            if pid not in channels.OBD_PARAMETERS:
                 continue
             try:
                 decoded = channels.decode(pid, data)
             except ValueError:
                 short += 1
                 continue
-            for item in parameter.fields:
-                if item.name not in decoded:
-                    continue
-                value = decoded[item.name]
-                if item.name.endswith("_full_scale"):
+            units = {item.name: item.unit for item in channels.OBD_PARAMETERS[pid].fields}
+            for name, value in decoded.items():
+                if name.endswith("_full_scale"):
                     if value > 0:
-                        full_scales[item.name, answer.identifier] = value
+                        full_scales[name, answer.identifier] = value
                     continue
-                source, usual = channels.FULL_SCALES.get(item.name, ("", 0.0))
+                source, usual = channels.FULL_SCALES.get(name, ("", 1.0))
                 if (source, answer.identifier) in full_scales:
                     value *= full_scales[source, answer.identifier] / usual
-                    scaled.add(item.name)
-                name = item.name if answer.identifier in _ENGINE else f"{item.name}@{answer.identifier:X}"
-                values[name, item.unit] = value
-        samples.add(answer, values)
-    which = {
-        "several-control-units": Listing(tuple(f"{identifier:X}" for identifier in sorted(control_units))),
-        "unknown-parameters": Listing(tuple(f"{pid:02X}" for pid in sorted(unknown) if unknown[pid])),
-    }
-    counts = {
-        "several-control-units": len(control_units) if len(control_units) > 1 else 0,
-        "negative-answers": negative,
-        "short-answers": short,
-        "incomplete-answers": lost,
-        "unknown-parameters": unknown.total(),
-    }
+                    scaled.add(name)
+                label = name if answer.identifier in _ENGINE else f"{name}@{answer.identifier:X}"
+                values[label, units[name]] = value
+        if values:
+            samples.append((answer, values))
+    identifiers = sorted({answer.identifier for answer in positive})
+    which = Listing(tuple(f"{identifier:X}" for identifier in identifiers))
+    negatively = "{count} answered negatively: no value, which is not the value 0."
+    accounts = (
+        (len(identifiers), "several-control-units", "{count} answer: {which}.", "control unit"),
+        (negative, "negative-answers", negatively, "request"),
+        (short, "short-answers", "{count} with too few bytes left out.", "answer"),
+        (lost, "incomplete-answers", "{count} of several frames left out: a frame is missing.", "answer"),
+    )
     notices = [
-        notice(code, template, count=Count(counts[code], noun), which=which.get(code, ""))
-        for code, (template, noun) in _ACCOUNTS.items()
-        if counts[code]
+        notice(code, template, count=Count(number, noun), which=which)
+        for number, code, template, noun in accounts
+        if number > (code == "several-control-units")
     ]
     template = "{column} is scaled to the full scale that the vehicle states."
-    return notices + [notice("full-scale", template, name) for name in sorted(scaled)]
+    return samples, notices + [notice("full-scale", template, name) for name in sorted(scaled)]
 
 
-def _decode_dbc(frames: Sequence[Frame], samples: _Samples, path: Path, options: ReadOptions) -> list[Notice]:
+def _decode_dbc(frames: Sequence[Frame], path: Path, options: ReadOptions) -> tuple[list[_Sample], list[Notice]]:
     """Decode frames that a database describes."""
     if not options.dbc:
-        return []
+        return [], []
     database = _database(options.dbc, path)
     described = {(message.frame_id, message.is_extended_frame): message for message in database.messages}
+    samples: list[_Sample] = []
     failed = 0
     for frame in frames:
         message = described.get((frame.identifier, frame.extended))
@@ -264,11 +223,9 @@ def _decode_dbc(frames: Sequence[Frame], samples: _Samples, path: Path, options:
             continue
         units = {signal.name: signal.unit for signal in message.signals}
         values = {name: value for name, value in signals.items() if isinstance(value, int | float)}
-        samples.add(frame, {(f"{message.name}.{n}", units.get(n)): float(v) for n, v in values.items()})
-    if not failed:
-        return []
+        samples.append((frame, {(f"{message.name}.{n}", units.get(n)): float(v) for n, v in values.items()}))
     template = "{count} left out: not as the DBC file describes."
-    return [notice("undecodable-frames", template, count=Count(failed, "frame"))]
+    return samples, [notice("undecodable-frames", template, count=Count(failed, "frame"))] if failed else []
 
 
 def _database(paths: Sequence[Path], log: Path) -> Any:
