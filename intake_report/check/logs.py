@@ -83,7 +83,7 @@ def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> Cr
     taken = replace(column, values=column.values * factor, unit="g/s")
     log = replace(logs[0], columns=tuple(taken if c is column else c for c in logs[0].columns))
     run = clean(map_run("airflow", [log], {**proposed(proposals), column.header: "maf [g/s]"}))
-    return airflow_unit(run, label="l/s")
+    return airflow_unit(run, "l/s", None)
 
 
 def describe_columns(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 from collections.abc import Callable
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -57,14 +58,15 @@ def _check(name: str, *channels: str, needs: tuple[str, ...]) -> Callable[..., C
 
     def decorate(function: Callable[..., Outcome]) -> Callable[..., CrossCheck]:
         @functools.wraps(function)
-        def checked(run: CleanRun, *arguments: object, **options: object) -> CrossCheck:
+        def checked(run: CleanRun, *arguments: object) -> CrossCheck:
             absent = Listing(tuple(CHANNELS[need].label for need in needs if not run.has(need)))
             why = message("the run lacks a channel: {absent}", "no-channel", absent=absent)
-            outcome = why if absent.parts else function(run, *arguments, **options)
+            outcome = why if absent.parts else function(run, *arguments)
             if isinstance(outcome, Message):
                 return CrossCheck(name, channels, "not-possible", {}, outcome)
             flagged, numbers, evidence = outcome
-            return CrossCheck(name, channels, "flagged" if flagged else "agrees", numbers, evidence)
+            told = replace(evidence, code=name)
+            return CrossCheck(name, channels, "flagged" if flagged else "agrees", numbers, told)
 
         return checked
 
@@ -92,7 +94,7 @@ def cross_checks(
         ambient_against_record(run, weather),
         intake_against_ambient(run),
         manifold_against_barometer(run, station_pressure),
-        airflow_unit(run, label=airflow_label, displacement=displacement),
+        airflow_unit(run, airflow_label, displacement),
         coolant_unit(run),
     )
 
@@ -142,6 +144,10 @@ def _kelvin(difference: float) -> Value:
     return Value(difference, "temperature_difference", 1, signed=True)
 
 
+def _seconds(time: float, decimals: int = 1) -> Value:
+    return Value(time, "time", decimals, signed=True)
+
+
 @_check("speed-against-gps", "speed", "gps_speed", needs=("speed", "gps_speed"))
 def speed_against_gps(run: CleanRun) -> Outcome:
     """Compare vehicle speed with GPS speed: scale, lag, residual."""
@@ -151,14 +157,10 @@ def speed_against_gps(run: CleanRun) -> Outcome:
     # Two channels cannot be timed against each other to much better than their sampling.
     limit = max(_LAG_LIMIT, run.sampling["speed"].interval, run.sampling["gps_speed"].interval)
     labels = [label for factor, label in _SPEED_LABELS if abs(scale / factor - 1.0) < _SCALE_LIMIT]
-    evidence = message(
-        "vehicle speed reads {more} of GPS speed and comes {lag} later (residual {error}){label}",
-        "speed-against-gps",
-        more=_percent(scale),
-        lag=Value(lag, "time", 1, signed=True),
-        error=Value(error, "speed", 1),
-        label=message("; the ratio is that of {label}", label=labels[0]) if labels else "",
-    )
+    label = message("; the ratio is that of {label}", label=labels[0]) if labels else ""
+    text = "vehicle speed reads {more} of GPS speed and comes {lag} later (residual {error}){label}"
+    residual = Value(error, "speed", 1)
+    evidence = message(text, more=_percent(scale), lag=_seconds(lag), error=residual, label=label)
     numbers = {"scale": scale, "lag_s": lag, "residual_kmh": error}
     return abs(scale - 1.0) > _SCALE_LIMIT or abs(lag) > limit, numbers, evidence
 
@@ -173,13 +175,9 @@ def distance_by_both(run: CleanRun) -> Outcome:
     by_speed, by_gps = (float(np.nansum(steps * 0.5 * (x[1:] + x[:-1]))) / 3.6 for x in (v, g))
     if by_gps < _LEAST_DRIVEN:
         return message("only {distance} are covered by both", "nothing-common", distance=Value(by_gps, "length", 0))
-    evidence = message(
-        "{by_speed} by vehicle speed, {by_gps} by GPS speed over the same time ({more})",
-        "distance-by-both",
-        by_speed=Value(by_speed, "distance", 2),
-        by_gps=Value(by_gps, "distance", 2),
-        more=_percent(by_speed / by_gps),
-    )
+    text = "{by_speed} by vehicle speed, {by_gps} by GPS speed over the same time ({more})"
+    distances = {"by_speed": Value(by_speed, "distance", 2), "by_gps": Value(by_gps, "distance", 2)}
+    evidence = message(text, "", **distances, more=_percent(by_speed / by_gps))
     numbers = {"speed_m": by_speed, "gps_m": by_gps, "ratio": by_speed / by_gps}
     return abs(by_speed / by_gps - 1.0) > _SCALE_LIMIT, numbers, evidence
 
@@ -197,15 +195,12 @@ def drift_from_speed(run: CleanRun) -> Outcome:
     lags = by_part[known].tolist()
     line, spread = np.polyfit((edges[1:] + edges[:-1])[known] / 2, lags, 1, cov=True)
     drift, error = float(line[0]) * 1e6, float(np.sqrt(spread[0, 0])) * 1e6
-    evidence = message(
+    text = (
         "the lag between vehicle and GPS speed goes from {first} to {last} over the run: drift {drift} ± {error} parts per "
-        "million",
-        "clock-drift",
-        first=Value(lags[0], "time", 1, signed=True),
-        last=Value(lags[-1], "time", 1, signed=True),
-        drift=Value(drift, "number", 0, signed=True),
-        error=Value(error, "number", 0),
+        "million"
     )
+    ppm = {"drift": Value(drift, "number", 0, signed=True), "error": Value(error, "number", 0)}
+    evidence = message(text, "", first=_seconds(lags[0]), last=_seconds(lags[-1]), **ppm)
     numbers = {"drift_ppm": drift, "standard_error_ppm": error, "first_lag_s": lags[0], "last_lag_s": lags[-1]}
     # flagged when it exceeds what a quartz clock may do by more than its own uncertainty
     return abs(drift) - _T95[len(lags) - 2] * error > _DRIFT_LIMIT, numbers, evidence
@@ -227,13 +222,11 @@ def clock_against_gps(run: CleanRun) -> Outcome:
     left = (time - stamps - slope * stamps)[at]
     drift, spread = slope * 1e6, float(np.median(np.abs(left - np.median(left))))
     gained = drift * 1e-6 * float(np.ptp(stamps))
-    evidence = message(
-        "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread} about that",
-        "clock-against-gps",
-        gained=Value(gained, "time", 2, signed=True),
-        drift=Value(drift, "number", 0, signed=True),
-        spread=Value(spread, "time", 2),
+    text = (
+        "the log's clock gains {gained} on GPS time over the run ({drift} ppm), with a scatter of {spread} about that"
     )
+    ppm = Value(drift, "number", 0, signed=True)
+    evidence = message(text, gained=_seconds(gained, 2), drift=ppm, spread=Value(spread, "time", 2))
     numbers = {"drift_ppm": drift, "gained_s": gained, "spread_s": spread}
     return abs(drift) > _DRIFT_LIMIT or spread > _JUMP_LIMIT, numbers, evidence
 
@@ -262,13 +255,9 @@ def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
             parts.append(message(words, "", excess=_kelvin(numbers[key]), **limits))
     level = numbers.get("at_speed_K", numbers["all_K"])
     rise = numbers.get("at_rest_K", level) - level
-    evidence = message(
-        "ambient sensor minus record: {all} over the run{more}{parts}",
-        "ambient-against-record",
-        all=_kelvin(numbers["all_K"]),
-        more=", " if parts else "",
-        parts=Listing(tuple(parts), "and"),
-    )
+    text = "ambient sensor minus record: {all} over the run{more}{parts}"
+    more = ", " if parts else ""
+    evidence = message(text, all=_kelvin(numbers["all_K"]), more=more, parts=Listing(tuple(parts), "and"))
     return abs(level) > _AMBIENT_LIMIT or rise > _REST_LIMIT, numbers, evidence
 
 
@@ -296,17 +285,13 @@ def intake_against_ambient(run: CleanRun) -> Outcome:
     if abs(first["coolant"] - first["ambient"]) > _SOAK_SPREAD:
         return message("not soaked: coolant {coolant}, ambient {ambient} before the start", "not-soaked", **readings)
     offset = first["iat"] - first["ambient"]
-    evidence = message(
-        "before the first start the intake reads {offset} against ambient ({iat} and {ambient}): offset of the sensor pair",
-        "intake-against-ambient",
-        offset=_kelvin(offset),
-        **readings,
-    )
+    text = "before the first start the intake reads {offset} against ambient ({iat} and {ambient}): offset of the sensor pair"
+    evidence = message(text, "", offset=_kelvin(offset), **readings)
     return abs(offset) > _SOAK_LIMIT, {"offset_K": offset} | {f"{k}_C": v for k, v in first.items()}, evidence
 
 
 @_check("manifold-against-barometer", "map", "baro", needs=("map", "rpm"))
-def manifold_against_barometer(run: CleanRun, station_pressure: float | None = None) -> Outcome:
+def manifold_against_barometer(run: CleanRun, station_pressure: float | None) -> Outcome:
     """Compare manifold pressure with the engine stopped for over 2 s with barometric pressure."""
     reference = float(np.median(run.good("baro"))) if run.has("baro") else station_pressure
     if reference is None:
@@ -317,19 +302,16 @@ def manifold_against_barometer(run: CleanRun, station_pressure: float | None = N
         least = Value(_STOPPED, "time", 0)
         return message("the engine never stands for more than {time} in this run", "no-stop", time=least)
     still = float(np.median(manifold[stopped]))
-    evidence = message(
-        "engine stopped: manifold {manifold}, barometer {barometer}, difference {off}",
-        "manifold-against-barometer",
-        manifold=Value(still, "pressure", 1),
-        barometer=Value(reference, "pressure", 1),
-        off=Value(still - reference, "pressure", 1, signed=True),
-    )
+    text = "engine stopped: manifold {manifold}, barometer {barometer}, difference {off}"
+    off = Value(still - reference, "pressure", 1, signed=True)
+    pressures = {"manifold": Value(still, "pressure", 1), "barometer": Value(reference, "pressure", 1)}
+    evidence = message(text, "", **pressures, off=off)
     numbers = {"manifold_kPa": still, "barometer_kPa": reference, "difference_kPa": still - reference}
     return abs(still - reference) > _PRESSURE_LIMIT, numbers, evidence
 
 
 @_check("airflow-unit", "maf", "rpm", "map", "iat", needs=("maf",))
-def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | None = None) -> Outcome:
+def airflow_unit(run: CleanRun, label: str, displacement: float | None) -> Outcome:
     """Test whether the unit that the log gave its airflow can be right, and which of those seen in logs can.
 
     By filling (airflow over what the displacement draws at manifold density) and, for petrol, by air-fuel ratio.
@@ -371,8 +353,7 @@ def airflow_unit(run: CleanRun, *, label: str = "g/s", displacement: float | Non
     text = "{parts}"
     if not plausible[label]:
         text += "; plausible only in {units}" if others else "; no usual unit makes it plausible"
-    evidence = message(text, "airflow-unit", parts=Listing(tuple(parts), ";"), units=Listing(others, "or"))
-    return not plausible[label], numbers, evidence
+    return not plausible[label], numbers, message(text, parts=Listing(tuple(parts), ";"), units=Listing(others, "or"))
 
 
 @_check("coolant-unit", "coolant", needs=())
@@ -388,7 +369,7 @@ def coolant_unit(run: CleanRun) -> Outcome:
     if flagged and warm < _HOTTEST_F:
         text += "; taken for °F it would be {value}"
     as_read, as_fahrenheit = Value(warm, "temperature", 0), Value((warm - 32) / 1.8, "temperature", 0)
-    return flagged, {"warm_C": warm}, message(text, "coolant-unit", warm=as_read, value=as_fahrenheit)
+    return flagged, {"warm_C": warm}, message(text, warm=as_read, value=as_fahrenheit)
 
 
 def _standing(t: FloatArray, value: FloatArray, least: float) -> BoolArray:

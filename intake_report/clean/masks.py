@@ -103,18 +103,18 @@ class Masker:
         present = self.present[name]
         return self.time.size if present is None else present.size
 
-    def _mark(self, step: str, name: str, mask: BoolArray | None, reason: Message) -> None:
-        """Add a mask over the samples that are good so far, and account for it."""
+    def _mark(self, step: str, name: str, mask: BoolArray | None, reason: str | Message, /, **values: Part) -> None:
+        """Add a mask over the samples that are good so far, and account for it by a message, or a template with values."""
         if mask is None or not mask.any():
             return
         at = self._samples(name)[0]
         hit = np.flatnonzero(mask) if at is None else at[mask]
         self.bad[self.row[name]][hit] = True
         del self._good[name]
-        self.entries.append(entry(step, name, hit.size, self.count(name), reason))
+        self._note(step, name, hit.size, self.count(name), reason, **values)
 
-    def _note(self, step: str, name: str, touched: int, total: int, template: str, /, **values: Part) -> None:
-        self.entries.append(entry(step, name, touched, total, message(template, "", **values)))
+    def _note(self, step: str, name: str, touched: int, total: int, reason: str | Message, /, **values: Part) -> None:
+        self.entries.append(entry(step, name, touched, total, reason, **values))
 
     def channel(self, name: str) -> None:
         """Apply every step to one channel; a name outside the catalogue has no limits to check against."""
@@ -126,17 +126,16 @@ class Masker:
         duration = float(self.time[-1] - self.time[0])
         if reach[0] == reach[1] and values.size >= _WHOLE_SAMPLES and duration >= _WHOLE_RUN:
             text = "reads {value} over the whole run of {duration}, as a sensor that is not connected would"
-            told = {"value": reading(name, reach[0]), "duration": Value(duration, "time", 0)}
-            self._note("constant", name, values.size, values.size, text, **told)
+            whole = Value(duration, "time", 0)
+            self._note("constant", name, values.size, values.size, text, value=reading(name, reach[0]), duration=whole)
         step = self.resolution.get(name) or known.resolution
         codes = Listing(tuple(reading(name, code) for code in known.fault_codes), "or")
-        reason = message("reads a code that means no sensor ({codes})", codes=codes)
-        self._mark("fault-code", name, faults.fault_codes(values, known.fault_codes, step, reach), reason)
-        values = self.good(name)[1]
+        bad = faults.fault_codes(values, known.fault_codes, step, reach)
+        self._mark("fault-code", name, bad, "reads a code that means no sensor ({codes})", codes=codes)
         decimals = max(reading(name, limit).decimals or 0 for limit in (known.low, known.high))
         limits = Interval(known.low, known.high, known.quantity, decimals)
-        reason = message("outside the plausible range {limits}", limits=limits)
-        self._mark("implausible", name, faults.outside(values, known.low, known.high, reach), reason)
+        bad = faults.outside(self.good(name)[1], known.low, known.high, reach)
+        self._mark("implausible", name, bad, "outside the plausible range {limits}", limits=limits)
         if name in _FLOW_HEATED:
             self._engine_off(name)
         time, values = self.good(name)
@@ -169,13 +168,15 @@ class Masker:
         clock = clock if mask is None else clock[~mask]
         stride = max(1, clock.size // _SAMPLED)
         floor = rate * float(np.median(np.diff(clock[::stride]))) / stride + _HAMPEL_STEPS * step
-        reason = message(
+        self._mark(
+            "spike",
+            name,
+            faults.spikes(values, _HAMPEL_HALF, _HAMPEL_FACTOR, floor),
             "stands out from the {n} samples around by more than {factor} robust standard deviations and {floor}",
             n=2 * _HAMPEL_HALF + 1,
             factor=Value(_HAMPEL_FACTOR, "number", 0),
             floor=reading(name, floor, difference=True),
         )
-        self._mark("spike", name, faults.spikes(values, _HAMPEL_HALF, _HAMPEL_FACTOR, floor), reason)
 
     def _position(self, name: str, time: FloatArray, values: FloatArray) -> None:
         """Mask fixes that the vehicle cannot have reached: by the distance travelled where fixes are rare."""
@@ -206,29 +207,25 @@ class Masker:
             return
         mask, stood = faults.engine_off(time, rpm_time, rpm, RUNNING, _SETTLE)
         if mask.any():
-            reason = message(
-                "engine below {running} or silent, or started less than {settle} before; highest reading kept out {highest}",
-                running=Value(RUNNING, "engine_speed"),
-                settle=Value(_SETTLE, "time", 0),
-                highest=reading(name, float(values[mask].max())),
-            )
-            self._mark("engine-off", name, mask, reason)
-        if name == "iat":
-            self._start_stop(stood)
+            text = "engine below {running} or silent, or started less than {settle} before; highest reading kept out {highest}"
+            limits = {"running": Value(RUNNING, "engine_speed"), "settle": Value(_SETTLE, "time", 0)}
+            self._mark("engine-off", name, mask, text, **limits, highest=reading(name, float(values[mask].max())))
+        if name != "iat":
+            return
+        self._start_stop(stood)
         starts = stood[np.isfinite(stood[:, 1]), 1]
         time, values = self.good(name)
         ambient = self.good("ambient")
-        if starts.size == 0 or ambient[0].size == 0 or name != "iat" or values.size == 0:
+        if starts.size == 0 or ambient[0].size == 0 or values.size == 0:
             return
         mask = faults.unsettled(time, values, np.interp(time, *ambient), starts, _SETTLE_MARGIN, _SETTLE_LONGEST)
         if mask.any():
-            reason = message(
-                "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}",
-                margin=Value(_SETTLE_MARGIN, "temperature_difference"),
-                longest=Value(_SETTLE_LONGEST, "time", 0),
-                lowest=reading(name, float(values[mask].min())),
+            text = (
+                "still more than {margin} below ambient within {longest} of a start; lowest reading kept out {lowest}"
             )
-            self._mark("restart", name, mask, reason)
+            margin, longest = Value(_SETTLE_MARGIN, "temperature_difference"), Value(_SETTLE_LONGEST, "time", 0)
+            lowest = reading(name, float(values[mask].min()))
+            self._mark("restart", name, mask, text, margin=margin, longest=longest, lowest=lowest)
 
     def _engine_speed(self) -> Samples:
         """Return times and engine speeds; 0 while the control unit is silent, as in many cars with start-stop.
@@ -277,15 +274,11 @@ class Masker:
         """Mask a fast channel that repeats one value while the vehicle's speed changes."""
         if name not in _SHOULD_MOVE or "speed" not in self.columns:
             return
-        reason = message(
-            "one value for {time} or longer while the speed changes by {change} or more",
-            time=Value(_STUCK, "time", 0),
-            change=Value(_STUCK_CHANGE, "speed", 0),
-        )
         bad = np.zeros(self.good(name)[0].size, dtype=np.bool_)
         for first, last, speed in self._held(name, _STUCK):
             bad[first:last] = np.ptp(speed) >= _STUCK_CHANGE
-        self._mark("stuck", name, bad, reason)
+        text = "one value for {time} or longer while the speed changes by {change} or more"
+        self._mark("stuck", name, bad, text, time=Value(_STUCK, "time", 0), change=Value(_STUCK_CHANGE, "speed", 0))
 
     def _held(self, name: str, longest: float) -> list[tuple[int, int, FloatArray]]:
         """Return the runs of one value of `name` that last `longest` [s] or more, each with the speeds during it."""
@@ -301,7 +294,7 @@ class Masker:
         """Mask a position that stands still for 10 s or longer while the vehicle drives."""
         if not {"latitude", "longitude", "speed"} <= self.columns.keys():
             return
-        at, time, _ = self._samples("latitude")
+        time = self.good("latitude")[0]
         at_longitude, longitude = self.good("longitude")
         bad = np.zeros(time.size, dtype=np.bool_)
         for first, last, speed in self._held("latitude", _FROZEN):
@@ -309,15 +302,10 @@ class Masker:
             bad[first + 1 : last] = speed.min() > FROZEN_SPEED and (other.size == 0 or np.ptp(other) == 0.0)
         if not bad.any():
             return
-        reason = message(
-            "the position stands still for {time} or longer while the vehicle drives faster than {speed}",
-            time=Value(_FROZEN, "time", 0),
-            speed=Value(FROZEN_SPEED, "speed", 0),
-        )
-        frozen = np.flatnonzero(bad) if at is None else at[bad]
+        text = "the position stands still for {time} or longer while the vehicle drives faster than {speed}"
+        limits = {"time": Value(_FROZEN, "time", 0), "speed": Value(FROZEN_SPEED, "speed", 0)}
         for name in ("latitude", "longitude"):
-            rows = self._samples(name)[0]
-            self._mark("stuck", name, np.isin(np.arange(self.time.size) if rows is None else rows, frozen), reason)
+            self._mark("stuck", name, np.isin(self.good(name)[0], time[bad]), text, **limits)
 
     def sampling(self, name: str, every: FloatArray, rows: int) -> Sampling:
         """Measure the true interval and the step of one channel; report pauses longer than its limit.
@@ -333,27 +321,26 @@ class Masker:
         if steps.size and float(steps.max()) > limit:
             pauses = steps[steps > limit]
             text = "pauses longer than {limit}, the limit for interpolation, {all} in all; nothing is interpolated across them"
-            told: dict[str, Part] = {"limit": Value(limit, "time", 1), "all": Value(float(pauses.sum()), "time", 1)}
-            self._note("channel-gap", name, pauses.size, samples, text, **told)
+            together = Value(float(pauses.sum()), "time", 1)
+            self._note("channel-gap", name, pauses.size, samples, text, limit=Value(limit, "time", 1), all=together)
         good = self.good(name)[1]
         known = CHANNELS.get(name)
         declared = self.resolution.get(name) or (known.resolution if known else None)
         step, share = quantisation_step(good, declared)
-        if step is not None and declared is not None and abs(step / declared - 1.0) > _OTHER_STEP:
+        if step is None:
+            return Sampling(interval, samples, rows, None)
+        values: dict[str, Part] = {"step": reading(name, step, difference=True)}
+        if declared is not None and abs(step / declared - 1.0) > _OTHER_STEP:
             text = (
                 "the readings move in steps of {step} ({share} of samples), the {kind} resolution is {declared}; the larger one "
                 "belongs into the uncertainty"
             )
-            steps_of = {
-                "step": reading(name, step, difference=True),
-                "declared": reading(name, declared, difference=True),
-            }
+            values |= {"share": Value(share, "share"), "declared": reading(name, declared, difference=True)}
             kind = "declared" if name in self.resolution else "usual"
-            self._note("resolution", name, 0, samples, text, **steps_of, share=Value(share, "share"), kind=kind)
-        elif step is not None and share < _INTERPOLATED:
+            self._note("resolution", name, 0, samples, text, **values, kind=kind)
+        elif share < _INTERPOLATED:
             text = "readings lie beside the steps of {step}: the log holds interpolated values between readings"
-            told = {"step": reading(name, step, difference=True)}
-            self._note("interpolated", name, round((1.0 - share) * good.size), good.size, text, **told)
+            self._note("interpolated", name, round((1.0 - share) * good.size), good.size, text, **values)
         return Sampling(interval, samples, rows, step)
 
     def clock_jumps(self) -> None:

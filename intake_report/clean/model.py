@@ -12,7 +12,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
 from intake_report.channels import CHANNELS
-from intake_report.messages import Message, Part, Value
+from intake_report.messages import Message, Part, Value, message
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
@@ -31,14 +31,13 @@ class QualityEntry:
     channel: str  # "time" for the time base, "" for the whole run
     touched: int  # samples (or rows, for the time base) changed, masked or flagged
     share: float  # of the samples of the channel (or rows), 0 to 1
-    reason: Part  # one sentence with the evidence; plain text where a reader of logs noticed it
+    reason: Message  # one sentence with the evidence
 
 
-def entry(step: str, channel: str, touched: int, total: int, reason: Part) -> QualityEntry:
-    """Build a quality entry; the share is computed here so that it cannot disagree with the count."""
-    if isinstance(reason, Message):
-        reason = replace(reason, code=step)
-    return QualityEntry(step, channel, int(touched), float(touched) / total if total else 0.0, reason)
+def entry(step: str, channel: str, touched: int, total: int, reason: str | Message, /, **values: Part) -> QualityEntry:
+    """Build a quality entry of a message, or of a template and its values; the share cannot disagree with the count."""
+    text = message(reason, step, **values) if isinstance(reason, str) else replace(reason, code=step)
+    return QualityEntry(step, channel, int(touched), float(touched) / total if total else 0.0, text)
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,7 @@ import pandas as pd
 from intake_report.clean.masks import FROZEN_SPEED, SLOW_FIX, Masker
 from intake_report.clean.model import CleanRun, FloatArray, IntArray, QualityEntry, entry
 from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups, true_samples
-from intake_report.clean.timebase import merge_ties, repair
+from intake_report.clean.timebase import repair
 from intake_report.loaders.base import RunLog
 from intake_report.messages import Listing, Message, Value, message
 
@@ -40,8 +40,8 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
             whole[name] = reach
         elif (endless := np.isinf(values)).any():
             columns[name] = np.where(endless, np.nan, values)
-            reason = message("infinite numbers are no readings and count as missing")
-            quality.append(entry("not-finite", name, int(np.count_nonzero(endless)), rows, reason))
+            reason = "infinite numbers are no readings and count as missing"
+            quality.append(entry("not-finite", name, int(endless.sum()), rows, reason))
     base = repair(log.frame.index.to_numpy(dtype=np.float64), list(columns.values()))
     quality += base.entries
     if base.order is not None:
@@ -54,14 +54,12 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
         quality.append(fixes[1])
     time, columns, kept = _reduced(base.time, columns, kept, whole)
     if time.size and not (time[1:] > time[:-1]).all():
-        total = time.size
         whole = {name: reach for name, reach in whole.items() if name not in kept}
-        time, merged, ties = merge_ties(time, list(columns.values()))
-        columns, kept = dict(zip(columns, merged, strict=True)), {}
-        reason = message(
-            "rows that repeat the time of the row before were merged; the last sample of each channel stays"
-        )
-        quality.append(entry("duplicate-times", "time", ties, total, reason))
+        merged = pd.DataFrame(columns, index=time).groupby(level=0).last()
+        reason = "rows that repeat the time of the row before were merged; the last sample of each channel stays"
+        quality.append(entry("duplicate-times", "time", time.size - len(merged), time.size, reason))
+        time, columns = merged.index.to_numpy(), {name: merged[name].to_numpy() for name in columns}
+        kept = {}
     # Without copying: a long log that needed no change is shared with the cleaned run.
     frame = pd.DataFrame(columns, index=pd.Index(time, name="time"), copy=False)
 
@@ -105,7 +103,7 @@ def _sample_rows(
     for name, values in columns.items():
         if name not in decided:
             samples = int(np.count_nonzero(~np.isnan(values)))
-            reason = OWN_TIMES.reason if samples else message("the channel has no sample")
+            reason = OWN_TIMES.reason if samples else "the channel has no sample"
             entries.append(entry("true-samples", name, 0, samples, reason))
     return kept, entries
 
@@ -143,23 +141,17 @@ def _fixes(
     if interval <= SLOW_FIX and np.count_nonzero(driven) >= _FRESH * np.count_nonzero(repeated):
         return None
     fixes = changes(np.arange(samples) if rows is None else rows)
-    reason = message(
-        "the position is refreshed about every {interval} only; the rows between repeat the last fix and are none themselves",
-        interval=Value(interval, "time", 1),
-    )
-    return fixes, entry("slow-position", "latitude", samples - fixes.size, samples, reason)
+    reason = "the position is refreshed about every {interval} only; the rows between repeat the last fix and are none themselves"
+    every = Value(interval, "time", 1)
+    return fixes, entry("slow-position", "latitude", samples - fixes.size, samples, reason, interval=every)
 
 
 def _slipped(slips: IntArray, clock: FloatArray, cycle: int) -> Message:
-    # A cycle of ten rows that is nine rows late has lost one.
-    places = [
-        message(
-            "{by} at about {at}",
-            by=Value(float(by if 2 * by <= cycle else by - cycle), "number", 0, signed=True),
-            at=Value(float(clock[row]), "time", 1),
-        )
-        for row, by in slips[:_NAMED].tolist()
-    ]
+    places = []
+    for row, by in slips[:_NAMED].tolist():
+        lost = float(by if 2 * by <= cycle else by - cycle)  # a cycle of ten rows that is nine rows late has lost one
+        at = Value(float(clock[row]), "time", 1)
+        places.append(message("{by} at about {at}", by=Value(lost, "number", 0, signed=True), at=at))
     return message(
         "the polling cycle is displaced by lost (−) or repeated (+) rows, in all {places}{more}",
         places=Listing(tuple(places)),
@@ -185,16 +177,14 @@ def _reduced(
             break
         else:
             some |= ~np.isnan(values)
-    size = int(np.count_nonzero(some))
-    moved = kept
-    if size < time.size:
-        place = np.cumsum(some) - 1
-        moved = {name: place[rows] for name, rows in kept.items()}
+    every = bool(some.all())
+    place = np.cumsum(some) - 1
+    moved = kept if every else {name: place[rows] for name, rows in kept.items()}
     result = {}
     for name, values in columns.items():
         if name in kept:
-            result[name] = np.full(size, np.nan)
+            result[name] = np.full(np.count_nonzero(some), np.nan)
             result[name][moved[name]] = values[kept[name]]
         else:
-            result[name] = values if size == time.size else values[some]
-    return time if size == time.size else time[some], result, moved
+            result[name] = values if every else values[some]
+    return time if every else time[some], result, moved
