@@ -7,6 +7,7 @@ needs.
 from __future__ import annotations
 
 import argparse
+import io
 import os
 import sys
 from pathlib import Path
@@ -30,6 +31,8 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.run_id and arguments.campaign is None:
         print("intake-report: --run names a run of a campaign: give --campaign as well.", file=sys.stderr)
         return USAGE
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal that knows no block characters
     checks: list[LogCheck] = []
     keep: dict[Path, CleanRun] = {}
     try:
@@ -37,7 +40,7 @@ def run(arguments: argparse.Namespace) -> int:
             if arguments.json:
                 print(to_json(check), flush=True)
             else:
-                show(check, alone=len(arguments.logs) == 1, first=not checks)
+                show(check, first=not checks)
             checks.append(check)
         if len(checks) > 1 and not arguments.json:
             show_summary(checks)

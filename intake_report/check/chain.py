@@ -7,11 +7,11 @@ import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
-from zoneinfo import ZoneInfo
 
+from intake_report import loaders
 from intake_report.check import logs as looking
 from intake_report.check.logs import SeenLog
 from intake_report.check.model import NEEDED, CriterionCheck, LogCheck, duration_of, timeline
@@ -19,17 +19,7 @@ from intake_report.check.page import judged_text, limit_text
 from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.errors import DataError, IntakeReportError
 from intake_report.formatting import usual
-from intake_report.loaders import (
-    UNIT_OVERRIDDEN,
-    Proposal,
-    RawLog,
-    ReadOptions,
-    format_weather,
-    map_run,
-    propose_mapping,
-    propose_weather,
-    read_log,
-)
+from intake_report.loaders import Proposal, RawLog, ReadOptions
 from intake_report.messages import said
 
 if TYPE_CHECKING:
@@ -92,55 +82,46 @@ class _Work:
 
     @contextmanager
     def attempt(self) -> Iterator[None]:
-        """Take one step; where it fails, what is known so far stays."""
+        """Take one step; where it fails, what is known so far stays: a fault with one log must not take the others with it."""
         try:
             yield
-        except IntakeReportError as error:
+        except Exception as error:
             if self.debug:
                 raise
-            self.failed = self.failed or " ".join(str(error).split())
-        except Exception as error:  # the boundary: a fault with one log must not take the others with it
-            if self.debug:
-                raise
-            text = f"A fault of the program ({type(error).__name__}: {error}); --debug shows where."
+            fault = f"A fault of the program ({type(error).__name__}: {error}); --debug shows where."
+            text = str(error) if isinstance(error, IntakeReportError) else fault
             self.failed = self.failed or " ".join(text.split())
 
     def learn(self, **known: object) -> None:
         self.check = replace(self.check, **known)  # type: ignore[arg-type]
 
-    def read(self, files: Sequence[Path], options: ReadOptions) -> None:
+    def read(self, files: Sequence[Path], options: ReadOptions, start: datetime | None = None) -> None:
         """Read the log or the parts of the run, and propose what its columns are."""
         with self.attempt():
-            self.logs = tuple(read_log(path, options) for path in files)
+            self.logs = loaders.read_parts(files, options, start)
             first = self.logs[0]
-            start = None
-            if first.origin is not None and len(first.time):
-                start = (first.origin + timedelta(seconds=float(first.time[0]))).isoformat(timespec="seconds")
+            begin = first.origin and (first.origin + timedelta(seconds=float(first.time[0]))).isoformat(
+                timespec="seconds"
+            )
             kinds = " + ".join(dict.fromkeys(log.format for log in self.logs))
-            self.learn(format=kinds, rows=sum(len(log.time) for log in self.logs), start=start)
-            self.proposals = propose_mapping(first) if first.format != "gpx" else ()
-            columns, _ = looking.describe_columns(self.proposals, None, table=True)
-            self.learn(columns=columns)
+            self.learn(format=kinds, rows=sum(len(log.time) for log in self.logs), start=begin)
+            self.proposals = loaders.propose_mapping(first) if first.format != "gpx" else ()
+            self.learn(columns=looking.describe_columns(self.proposals, None, table=True)[0])
 
-    def describe(self, crossed: Callable[[SeenLog], Sequence[CrossCheck]]) -> None:
-        """Add channels, faults, cross checks and timeline of the log that was seen."""
-        seen, units = self.seen, self.check.units
-        if seen is None:
-            return
-        try:
-            checks = crossed(seen)
-        except IntakeReportError:  # what cannot be crossed is not crossed
-            checks = ()
+    def look(self, seen: Callable[[], SeenLog], crossed: Callable[[SeenLog], Sequence[CrossCheck]]) -> None:
+        """Map and clean the log; add its channels, faults, cross checks and timeline."""
         with self.attempt():
-            start = self.check.start if seen.run.start is None else seen.run.start.isoformat(timespec="seconds")
+            self.seen = seen()
+            run, units = self.seen.run, self.check.units
+            start = self.check.start if run.start is None else run.start.isoformat(timespec="seconds")
             self.learn(
                 start=start,
-                duration=duration_of(seen.run),
-                channels=looking.describe_channels(seen),
-                quality=looking.describe_quality(seen.run, units),
-                timeline=timeline(seen.run),
-                soak_text=looking.soak_check_text(seen.run, start),
-                cross_checks=looking.describe_cross_checks(checks, units),
+                duration=duration_of(run),
+                channels=looking.describe_channels(self.seen),
+                quality=looking.describe_quality(run, units),
+                timeline=timeline(run),
+                soak_text=looking.soak_check_text(run, start),
+                cross_checks=looking.describe_cross_checks(crossed(self.seen), units),
             )
 
     def concluded(self) -> LogCheck:
@@ -157,7 +138,9 @@ class _Work:
         failed = [(c.hard, sentence(c, known)) for c in criteria if c.outcome == "fail"]
         hard = tuple(text for is_hard, text in failed if is_hard)
         soft = [text for is_hard, text in failed if not is_hard]
-        overridden = (f"{said(q.reason, known.units)} {_EITHER}" for q in seen.run.quality if q.step == UNIT_OVERRIDDEN)
+        overridden = (
+            f"{said(q.reason, known.units)} {_EITHER}" for q in seen.run.quality if q.step == loaders.UNIT_OVERRIDDEN
+        )
         limitations = tuple(dict.fromkeys((*overridden, *soft, *known.limitations)))
         known = replace(known, criteria=criteria, limitations=limitations)
         if hard:
@@ -165,11 +148,8 @@ class _Work:
         if limitations:
             return replace(known, verdict="accept with limitation", reasons=limitations)
         met = sum(c.outcome == "pass" for c in criteria)
-        accepted = f"All {met} criteria that could be applied are met."
-        if known.campaign is None:
-            accepted = (
-                f"The log meets all {met} criteria that need no campaign; route and comparability were not judged."
-            )
+        alone = f"The log meets all {met} criteria that need no campaign; route and comparability were not judged."
+        accepted = alone if known.campaign is None else f"All {met} criteria that could be applied are met."
         return replace(known, verdict="accept", reasons=(accepted,))
 
 
@@ -183,16 +163,15 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
     if check.group != "alike":
         return f"{check.title}: {value} (limit {limit}). {check.reason if check.group == 'log' else ''}".strip()
     own = "" if check.own is None else f" {usual(check.own, check.own_quantity, known.units)},"
-    apart = [p for p in known.pairs if p["code"] == check.code]
+    apart = (p for p in known.pairs if p["code"] == check.code)
     farthest = ""
-    if apart:
-        pair = max(apart, key=lambda p: p["value"] or 0.0)
+    if pair := max(apart, key=lambda p: p["value"] or 0.0, default=None):
         farthest = f"; farthest from {pair['other']}, {usual(pair['value'], pair['quantity'], known.units)}"
     return f"{check.title}:{own} {value} from the median of the runs (limit {limit}){farthest}."
 
 
 def _look_alone(work: _Work, id: str) -> None:
-    """SeenLog at a log by what its columns are likely to be."""
+    """Look at a log by what its columns are likely to be."""
     mapping = looking.proposed(work.proposals)
     columns, text = looking.describe_columns(work.proposals, None, table=True)
     doubtful = tuple(
@@ -200,8 +179,8 @@ def _look_alone(work: _Work, id: str) -> None:
         for p in work.proposals
         if p.header in mapping and not p.certain
     )
-    weather = format_weather(propose_weather(work.logs[0]), f"logs/{work.logs[0].path.name}")
-    text = "\n".join(part for part in (text, weather) if part)
+    weather = loaders.format_weather(loaders.propose_weather(work.logs[0]), f"logs/{work.logs[0].path.name}")
+    text = "\n".join(filter(None, (text, weather)))
     work.learn(mapping_from="proposal", mapping_text=text, columns=columns, notes=doubtful)
     if work.logs[0].format == "gpx":
         work.failed = _TRACK
@@ -210,15 +189,13 @@ def _look_alone(work: _Work, id: str) -> None:
         work.failed = _not_recognised(work.logs[0], absent) if absent else ""
         if not mapping:
             return
-    with work.attempt():
-        work.seen = SeenLog(clean(map_run(id, work.logs, mapping)), mapping)
 
     def crossed(seen: SeenLog) -> list[CrossCheck]:
         suspect = looking.suspect_airflow(work.logs, work.proposals)
         checks = cross_checks(seen.run, airflow_label=seen.airflow_label)
         return [suspect if suspect is not None and c.name == suspect.name else c for c in checks]
 
-    work.describe(crossed)
+    work.look(lambda: SeenLog(clean(loaders.map_run(id, work.logs, mapping)), mapping), crossed)
 
 
 def _not_recognised(log: RawLog, absent: Sequence[str]) -> str:
@@ -250,7 +227,7 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
 
 
 def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: bool) -> _Work:
-    """SeenLog at a log with the campaign's mapping and settings."""
+    """Look at a log with the campaign's mapping and settings."""
     from intake_report.analyse.describe import cross_check
     from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
 
@@ -269,24 +246,21 @@ def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: b
     )
     work = _Work(known, debug)
     log, start = campaign.log_of(entry), run_start(campaign, entry)
-    options = read_options(campaign, log)
-    if start is not None and options.date is None:
-        zone = ZoneInfo(options.timezone or "UTC")
-        options = replace(options, date=start.astimezone(zone).date())  # the stated start dates a clock without a date
-    work.read(case.files, options)
+    work.read(case.files, read_options(campaign, log), start)
     if work.failed:
         return work
-    with work.attempt():
-        resolution = declared_resolution(campaign)
+
+    def seen() -> SeenLog:
         try:
-            run = clean(map_run(entry.id, work.logs, log.columns, start=start), resolution)
-            work.seen = SeenLog(run, log.columns)
+            run = loaders.map_run(entry.id, work.logs, log.columns, start=start)
+            return SeenLog(clean(run, declared_resolution(campaign)), log.columns)
         except DataError as error:
             raise cited(error, campaign, entry, campaign.given) from None
+
+    work.look(seen, lambda seen: cross_check(campaign, seen.run, court.records, seen.airflow_label))
     mapping = log.columns if work.seen is not None else None
     columns, text = looking.describe_columns(work.proposals, mapping, table=not campaign.log.columns)
     work.learn(columns=columns, mapping_from="campaign" if work.seen is not None else "", mapping_text=text)
-    work.describe(lambda seen: cross_check(campaign, seen.run, court.records, seen.airflow_label))
     if work.seen is not None and work.seen.run.start is not None:
         local = work.seen.run.start.tz_convert(campaign.about.timezone)
         work.learn(start=local.isoformat(timespec="seconds"))

@@ -95,10 +95,13 @@ def describe_columns(
     """
     headers = {header.lower() for header in mapping or {}}
     channels = {target.partition("[")[0].strip() for target in (mapping or {}).values()}
-    same = ("header", "channel", "unit", "confidence", "certain")
     columns = tuple(
-        {name: getattr(p, name) for name in same}
-        | {"mapped": p.header.lower() in headers or p.channel in channels, "reason": said(p.reason, "si")}
+        {
+            **vars(p),
+            "certain": p.certain,
+            "mapped": p.header.lower() in headers or p.channel in channels,
+            "reason": said(p.reason, "si"),
+        }
         for p in proposals
     )
     rest = [p for p, column in zip(proposals, columns, strict=True) if not column["mapped"]]
@@ -139,33 +142,21 @@ def missing_share(run: CleanRun, name: str) -> float:
     if whole <= 0.0:
         return 0.0
     index = run.frame.index
-    pauses = np.diff([float(index[0]), *good.index.to_numpy(dtype=np.float64), float(index[-1])])
+    pauses = np.diff([index[0], *good.index, index[-1]])
     return min(float(pauses[pauses > run.gap_limit(name)].sum()) / whole, 1.0)
 
 
 def describe_quality(run: CleanRun, units: UnitSystem) -> tuple[dict[str, Any], ...]:
     """Return the quality log, with what is a fault told from what only describes the log."""
-    return tuple(
-        {
-            "step": q.step,
-            "channel": q.channel,
-            "touched": int(q.touched),
-            "share": float(q.share),
-            "reason": said(q.reason, units),
-            "fault": q.step not in DESCRIBES,
-        }
-        for q in run.quality
-    )
+    return tuple({**vars(q), "reason": said(q.reason, units), "fault": q.step not in DESCRIBES} for q in run.quality)
 
 
 def describe_cross_checks(checks: Sequence[CrossCheck], units: UnitSystem) -> tuple[dict[str, Any], ...]:
     """Return cross checks as plain values; numbers that are not finite are left out."""
     return tuple(
         {
-            "name": c.name,
-            "channels": list(c.channels),
-            "status": c.status,
-            "numbers": {k: n for k, v in c.numbers.items() if (n := finite(v)) is not None},
+            **vars(c),
+            "numbers": {name: number for name, number in c.numbers.items() if np.isfinite(number)},
             "evidence": said(c.evidence, units),
         }
         for c in checks
@@ -232,15 +223,13 @@ def log_criteria(
     faulty += [f"{q.channel} {said(q.reason, units)}" for q in noisy]
     steps = [n for q in noisy if isinstance(q.reason, Message) and isinstance(n := q.reason.value("n"), int)]
     engine = [said(message("{reason:upper}", reason=q.reason), units) for q in run.quality if q.step == "start-stop"]
+    interval = finite(run.sampling["iat"].interval) if "iat" in run.sampling else None
     values: dict[str, tuple[float | None, str]] = {
         "valid-iat": (valid["iat"], _kept_out(run, "iat")),
         "valid-speed": (valid["speed"], _kept_out(run, "speed")),
         "valid-ambient": (valid["ambient"], f"{absent}{_NO_AMBIENT}"),
         "constant": (len(constant), f"{' and '.join(constant)} {_ONE_VALUE}"),
-        "interval": (
-            finite(run.sampling["iat"].interval) if "iat" in run.sampling else None,
-            "Recovery is resolved no better than this: poll fewer channels.",
-        ),
+        "interval": (interval, "Recovery is resolved no better than this: poll fewer channels."),
         "duration": (duration_of(run), "The log ends before a drive can have taken place."),
         "driven": (_driven(run), "By its speed the vehicle hardly moved."),
         "clock": (len(clock), f"{'; '.join(clock)}."),
@@ -278,11 +267,10 @@ def _kept_out(run: CleanRun, name: str) -> str:
 
 def _driven(run: CleanRun) -> float | None:
     """Return the distance by the speed channel, without its gaps [m]."""
-    good = run.good("speed")
-    if good.size < 2:
+    time, speed = run.samples("speed")
+    if time.size < 2:
         return None
-    speed = good.to_numpy(dtype=np.float64)
-    pauses = np.diff(good.index.to_numpy(dtype=np.float64))
+    pauses = np.diff(time)
     metres = (speed[1:] + speed[:-1]) / 2.0 / 3.6 * pauses
     return float(metres[pauses <= run.gap_limit("speed")].sum())
 

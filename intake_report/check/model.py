@@ -53,9 +53,7 @@ class CriterionCheck:
 
     code: str
     title: str
-    group: Literal[
-        "log", "route", "alike"
-    ]  # about the log itself, its pass of the route, its difference from the others
+    group: Literal["log", "route", "alike"]  # of the log itself, its pass of the route, its difference from the others
     quantity: str  # key of `units.QUANTITIES`, or "share", "count", "acceleration", "hours"
     sense: Literal["at least", "at most"]
     limit: float
@@ -125,12 +123,9 @@ def to_json(check: LogCheck) -> str:
     return json.dumps(dataclasses.asdict(check), ensure_ascii=False, allow_nan=False)
 
 
-def finite(value: object) -> float | None:
-    """Return a number as a float, None where it is none or not finite."""
-    if not isinstance(value, int | float) and not hasattr(value, "item"):
-        return None
-    number = float(value)  # type: ignore[arg-type]
-    return number if math.isfinite(number) else None
+def finite(value: float | None) -> float | None:
+    """Return a number as a float, None where there is none or it is not finite."""
+    return float(value) if value is not None and math.isfinite(value) else None
 
 
 _BINS = 240  # a terminal has fewer columns
@@ -151,21 +146,16 @@ def timeline(run: CleanRun) -> Timeline | None:
     whole = duration_of(run)
     if whole <= 0.0:
         return None
-    begin = float(run.frame.index[0])
-    edges = begin + np.linspace(0.0, whole, _BINS + 1)
-    fine = begin + (np.arange(_BINS * _POINTS) + 0.5) * whole / (_BINS * _POINTS)
-    absent = np.zeros(fine.size, dtype=np.bool_)
-    for name in NEEDED:
-        absent |= np.isnan(run.at(name, fine))
-    iat, speed = (tuple(finite(v) for v in _binned(run, name, edges)) for name in NEEDED)
-    missing = tuple(float(v) for v in absent.reshape(_BINS, _POINTS).mean(axis=1))
-    return Timeline(whole / _BINS, speed, iat, missing)
+    edges = float(run.frame.index[0]) + np.linspace(0.0, whole, _BINS + 1)
+    fine = edges[0] + (np.arange(_BINS * _POINTS) + 0.5) * whole / (_BINS * _POINTS)
+    absent = np.logical_or.reduce([np.isnan(run.at(name, fine)) for name in NEEDED])
+    iat, speed = (tuple(map(finite, _binned(run, name, edges))) for name in NEEDED)
+    return Timeline(whole / _BINS, speed, iat, tuple(absent.reshape(_BINS, _POINTS).mean(axis=1).tolist()))
 
 
 def _binned(run: CleanRun, name: str, edges: FloatArray) -> FloatArray:
     """Return the mean of the samples in each bin; between the samples of a slow channel, the line through them."""
-    good = run.good(name)
-    time, values = good.index.to_numpy(dtype=np.float64), good.to_numpy(dtype=np.float64)
+    time, values = run.samples(name)
     which = np.clip(np.searchsorted(edges, time, side="right") - 1, 0, _BINS - 1)
     count = np.bincount(which, minlength=_BINS)
     total = np.bincount(which, weights=values, minlength=_BINS)
@@ -199,13 +189,13 @@ def draw(check: LogCheck, width: int) -> list[str]:
     if line is None or columns < 10:
         return []
     drawn = _bar_rows("speed", line.speed, columns, check.units) + _bar_rows("IAT", line.iat, columns, check.units)
-    missing = condense(line.missing, columns)
-    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in missing)
+    marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in condense(line.missing, columns))
     share = sum(line.missing) / len(line.missing)
     drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
+    whole = line.width * len(line.speed)
     if check.drive and check.drive["phases"]:
-        drawn.append(_phases(check.drive, line, columns))
-    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
+        drawn.append(_phases(check.drive, whole, columns))
+    drawn.append(" " * _LABEL + _axis(whole, columns))
     return [text.rstrip() for text in drawn]
 
 
@@ -223,30 +213,27 @@ def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: U
     return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
 
 
-def _phases(drive: dict[str, Any], line: Timeline, columns: int) -> str:
-    whole = line.width * len(line.speed)
-    cells = [" "] * columns
+def _phases(drive: dict[str, Any], whole: float, columns: int) -> str:
+    def column(time: float) -> int:
+        return min(max(int(time / whole * columns), 0), columns)
+
+    cells = [" "] * (columns + 1)
     for span in drive["phases"]:
-        first, last = (min(max(int(t / whole * columns), 0), columns) for t in (span["start"], span["end"]))
-        if last - first < 1:
-            continue
-        room = last - first - 1
-        text = f"{span['phase']} " if room >= len(span["phase"]) else ""
-        cells[first:last] = list("├" + text[:room].ljust(room, "╌"))
+        first, last = column(span["start"]), column(span["end"])
+        text = f"{span['phase']} " if last - first > len(span["phase"]) else ""
+        cells[first:last] = list(f"├{text}".ljust(last - first, "╌"))[: last - first]
     entry = drive["highway_entry"]
     if entry is not None:
-        cells[min(max(int(entry / whole * columns), 0), columns - 1)] = "▲"
-    return f"{'phase':<{_LABEL}}{''.join(cells)}{' ▲ entry' if entry is not None else ''}"
+        cells[column(entry)] = "▲"
+    return f"{'phase':<{_LABEL}}{''.join(cells[:columns])}{' ▲ entry' if entry is not None else ''}"
 
 
 def _axis(seconds: float, columns: int) -> str:
     step = next((t for t in _TICKS if seconds / t <= max(columns // 9, 2)), _TICKS[-1])
     unit, per = ("s", 1) if step < 60 else ("min", 60) if step < 3600 else ("h", 3600)
     cells = [" "] * (columns + _LEGEND)
-    at = 0.0
-    while at <= seconds:
+    for at in np.arange(0.0, seconds + 1e-9, step):
         text = f"{at / per:g}" + (f" {unit}" if at + step > seconds else "")
         first = min(round(at / seconds * (columns - 1)), columns + _LEGEND - len(text))
-        cells[first : first + len(text)] = list(text)
-        at += step
-    return "".join(cells[: columns + _LEGEND])
+        cells[first : first + len(text)] = text
+    return "".join(cells)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import sys
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from pathlib import PurePath
-from typing import Any, Literal
+from typing import Any
 
 from rich.console import Console, Group, RenderableType
 from rich.rule import Rule
@@ -19,7 +18,6 @@ from intake_report.check.logs import known_behaviour
 from intake_report.check.model import ChannelCheck, CriterionCheck, LogCheck, draw
 from intake_report.errors import visible
 from intake_report.formatting import duration_text, usual
-from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.units import UnitSystem, from_internal, unit_label
 
 NARROWEST, WIDEST = 60, 120
@@ -31,33 +29,35 @@ _STYLES = {
     "repeat the run": "bold red",
     "unreadable": "bold red",
 }
-_PLAIN = str.maketrans(
-    "▁▂▃▄▅▆▇█▒·•…≥≤–−├╌▲─\N{NO-BREAK SPACE}“”°", "__..--=#+.*.><--|-^- \"\"d"
-)  # fmt: skip
+_RULE: tuple[RenderableType, ...] = ("", Rule(style="dim"), "")
 
 
-def show(check: LogCheck, *, alone: bool = True, first: bool = True) -> None:
-    """Print the whole check; a page longer than the terminal says its verdict again at the end."""
+def show(check: LogCheck, *, first: bool = True) -> None:
+    """Print the whole check."""
     console = _console()
-    parts: list[RenderableType] = [] if first else ["", Rule(style="dim"), ""]
-    text = rendered([*parts, page(check, console.width)], console)
-    if alone and console.is_terminal and text.count("\n") > Console().height - 2:
-        text += rendered(["", *_verdict(check)], console)
-    _write(text)
+    print(rendered([*(() if first else _RULE), page(check, console.width)], console), end="")
 
 
 def show_summary(checks: Sequence[LogCheck]) -> None:
     """Print one line per log, for several logs."""
-    table = _table(3, flexible=2)
+    rows = []
     for check in checks:
         why = check.reasons[0] if check.reasons and check.verdict != "accept" else ""
-        style = _STYLES[check.verdict].removeprefix("bold ")
-        _add(table, (_name(check), check.verdict, why), style)
-    _write(rendered(["", Rule(style="dim"), "", _text(f"{len(checks)} logs", "bold"), table], _console()))
+        rows.append((_STYLES[check.verdict].removeprefix("bold "), [_name(check), check.verdict, why]))
+    print(rendered([*_RULE, _text(f"{len(checks)} logs", "bold"), _table(rows, flexible=2)], _console()), end="")
+
+
+def show_draft(text: str) -> None:
+    """Print what the logs give of a campaign."""
+    lead = (
+        "The logs as a campaign: say which configuration was fitted in each run, look at the phases on a map, and put it in "
+        "place of the runs in the file that `intake-report new NAME` writes."
+    )
+    print(rendered([*_RULE, *_paste(lead, text)], _console()), end="")
 
 
 def _console() -> Console:
-    console = Console(highlight=False, markup=False, emoji=False, force_terminal=None if _blocks() else False)
+    console = Console(highlight=False, markup=False, emoji=False)
     console.width = min(max(console.width, NARROWEST), WIDEST)
     return console
 
@@ -67,17 +67,6 @@ def rendered(parts: Iterable[RenderableType], console: Console) -> str:
     with console.capture() as capture:
         console.print(Group(*parts), crop=False)
     return "\n".join(line.rstrip() for line in capture.get().splitlines()) + "\n"
-
-
-def _blocks() -> bool:
-    return (sys.stdout.encoding or "ascii").lower().startswith("utf")
-
-
-def _write(text: str) -> None:
-    """Print; where the terminal knows no block characters, with plain ones in their place."""
-    if not _blocks():
-        text = text.translate(_PLAIN).encode("ascii", "replace").decode()
-    print(text, end="")
 
 
 def page(check: LogCheck, width: int) -> Group:
@@ -99,23 +88,19 @@ def _name(check: LogCheck) -> str:
     return check.run or PurePath(check.files[0]).name
 
 
-def _table(columns: int, *, right: Iterable[int] = (), flexible: int = 0) -> Table:
-    """Return an empty table without lines whose `flexible` column gives way where the width does not suffice."""
+def _table(rows: Sequence[tuple[str, Sequence[str]]], *, right: Iterable[int] = (), flexible: int = 0) -> Table:
+    """Return rows of a style and cells, without lines; the `flexible` column gives way where the width does not suffice."""
     table = Table(box=None, show_header=False, pad_edge=False, padding=(0, 2, 0, 0))
-    for i in range(columns):
+    for i in range(len(rows[0][1])):
         table.add_column(justify="right" if i in right else "left", no_wrap=i != flexible)
+    for style, cells in rows:
+        table.add_row(*(_text(cell, style, no_wrap=True, overflow="ellipsis") for cell in cells))
     return table
 
 
-def _add(table: Table, cells: Iterable[str], style: str = "") -> None:
-    table.add_row(*(_text(cell, style, no_wrap=True, overflow="ellipsis") for cell in cells))
-
-
-def _text(
-    text: str, style: str = "", *, no_wrap: bool = False, overflow: Literal["ellipsis", "ignore"] | None = None
-) -> Text:
+def _text(text: str, style: str = "", **options: Any) -> Text:
     """Return a text as it is printed: signs of a log or a file name that steer a terminal are written out."""
-    return Text(visible(text), style, no_wrap=no_wrap, overflow=overflow)
+    return Text(visible(text), style, **options)
 
 
 def _bullets(texts: Iterable[str], mark: str = "•", style: str = "") -> list[RenderableType]:
@@ -126,11 +111,9 @@ def _bullets(texts: Iterable[str], mark: str = "•", style: str = "") -> list[R
 
 
 def _verdict(check: LogCheck) -> list[RenderableType]:
-    what = [_name(check)]
-    if check.found_by == "candidate":
-        what.append(f"candidate for {check.campaign}")
+    what = _name(check) + (f", candidate for {check.campaign}" if check.found_by == "candidate" else "")
     word = "cannot be judged" if check.verdict == "unreadable" and check.format else check.verdict
-    head = _text(f"{word.upper()}   {', '.join(what)}", _STYLES[check.verdict], no_wrap=True, overflow="ellipsis")
+    head = _text(f"{word.upper()}   {what}", _STYLES[check.verdict], no_wrap=True, overflow="ellipsis")
     parts: list[RenderableType] = [head, *_bullets(check.reasons)]
     if check.verdict == "repeat the run" and check.limitations:
         parts += [_text("  Besides:", "dim"), *_bullets(check.limitations)]
@@ -140,31 +123,28 @@ def _verdict(check: LogCheck) -> list[RenderableType]:
 def _facts(check: LogCheck, width: int) -> list[RenderableType]:
     if not check.format:
         return []
-    head = [", ".join(PurePath(file).name for file in check.files), check.format]
-    head.append(f"{check.rows:,} row{'' if check.rows == 1 else 's'}")
+    fitted = [check.configuration, check.block and f"block {check.block}"] if check.configuration else []
+    rows = f"{check.rows:,} row{'' if check.rows == 1 else 's'}"
+    head = [", ".join(PurePath(file).name for file in check.files), check.format, rows, "no date"]
     if check.start:
         date, _, clock = check.start.partition("T")
         offset = "UTC" if clock[8:] in ("+00:00", "Z") else clock[8:].replace("-", formatting.MINUS)
-        head.append(f"{date} {clock[:5]} {offset}".strip())
-    else:
-        head.append("no date")
+        head[-1] = f"{date} {clock[:5]} {offset}".strip()
     if check.duration is not None:
         head.append(duration_text(check.duration))
     if len(check.files) > 1:
         head.append(f"{len(check.files)} parts")
-    lines = [head]
-    if check.configuration:
-        lines.insert(0, [check.configuration, *([f"block {check.block}"] if check.block else [])])
+    road = []
     if drive := check.drive:
         far, entry = drive["distance"], drive["highway_entry"]
-        road = [] if far is None else [f"{usual(far, 'distance', check.units)} on the route"]
-        road.append(f"{usual(drive['coverage'], 'share', check.units)} of the route")
-        road.append(f"{formatting.count(drive['stops'], 'stop')}, {duration_text(drive['stopped'])} stopped")
-        road += [] if entry is None else [f"highway entry after {duration_text(entry)}"]
-        if check.compared:
-            road.append(f"beside {formatting.count(len(check.compared), 'other run')}")
-        lines.append(road)
-    return [_text(text) for line in lines for text in _joined(line, width)]
+        road = [
+            "" if far is None else f"{usual(far, 'distance', check.units)} on the route",
+            f"{usual(drive['coverage'], 'share', check.units)} of the route",
+            f"{formatting.count(drive['stops'], 'stop')}, {duration_text(drive['stopped'])} stopped",
+            "" if entry is None else f"highway entry after {duration_text(entry)}",
+            f"beside {formatting.count(len(check.compared), 'other run')}" if check.compared else "",
+        ]
+    return [_text(text) for items in (fitted, head, road) for text in _joined(filter(None, items), width)]
 
 
 def _joined(items: Iterable[str], width: int) -> list[str]:
@@ -210,96 +190,69 @@ def _own_text(check: CriterionCheck, system: UnitSystem) -> str:
     """Return the run's own value; where a difference is judged, another column shows that."""
     if check.group == "alike":
         return usual(check.own, check.own_quantity, system) if check.own is not None else ""
-    if _nothing_wanted(check) and check.value == 0.0:
-        return "yes" if check.code == "one-pass" else "none"
-    return "no" if check.code == "one-pass" else judged_text(check, system)
+    if check.code == "one-pass":
+        return "yes" if check.value == 0.0 else "no"
+    return "none" if _nothing_wanted(check) and check.value == 0.0 else judged_text(check, system)
 
 
 def _criteria(check: LogCheck, width: int) -> list[RenderableType]:
     units = check.units
-    judged = sorted(
-        (c for c in check.criteria if c.outcome != "unknown"), key=lambda c: (c.outcome == "pass", not c.hard)
-    )
+    judged = [c for c in check.criteria if c.outcome != "unknown"]
     if not judged:
         return []
     differences = any(c.group == "alike" for c in judged)
-    table = _table(5 if differences else 4, right=(1, 2, 3) if differences else (1, 2))
-    head = ["criterion", "found", "off by", "limit", ""]
-    rows = [("dim", head)]
-    for c in judged:
-        verdict = "met" if c.outcome == "pass" else ("REPEAT" if c.hard else "limitation")
-        style = "" if c.outcome == "pass" else ("red" if c.hard else "yellow")
+    rows = [("dim", ["criterion", "found", "off by", "limit", ""])]
+    for c in sorted(judged, key=lambda c: (c.outcome == "pass", not c.hard)):
+        verdict, style = ("REPEAT", "red") if c.hard else ("limitation", "yellow")
+        if c.outcome == "pass":
+            verdict, style = "met", ""
         title = c.title.replace(" the ", " ") if width < 90 else c.title
         off = judged_text(c, units) if c.group == "alike" else ""
         rows.append((style, [title, _own_text(c, units), off, limit_text(c, units), verdict]))
-    for style, cells in rows:
-        _add(table, cells if differences else cells[:2] + cells[3:], style)
-    parts: list[RenderableType] = [table]
+    if not differences:
+        rows = [(style, [*cells[:2], *cells[3:]]) for style, cells in rows]
+    parts: list[RenderableType] = [_table(rows, right=(1, 2, 3) if differences else (1, 2))]
     if differences:
         parts.append(_text("“off by” is the difference from the median of the campaign's runs.", "dim"))
     unknown: dict[str, list[str]] = defaultdict(list)
     for c in check.criteria:
         if c.outcome == "unknown":
             unknown[c.reason.rstrip(".") or "not known"].append(c.title)
-    if unknown:
-        reasons = "; ".join(f"{', '.join(titles)} ({why})" for why, titles in unknown.items())
-        parts.append(_text(f"Not judged: {reasons}.", "dim"))
-    return parts
+    reasons = "; ".join(f"{', '.join(titles)} ({why})" for why, titles in unknown.items())
+    return [*parts, _text(f"Not judged: {reasons}.", "dim")] if unknown else parts
 
 
 # ---- channels, faults, cross checks ------------------------------------------------------------------------------
 
 
-def _in_log_unit(value: float, c: ChannelCheck, quantity: str) -> float:
-    return float(from_internal(value, c.log_unit, quantity))
-
-
-def _log_step(c: ChannelCheck) -> float | None:
-    quantity = "temperature_difference" if c.quantity == "temperature" else c.quantity
-    return None if c.step is None else _in_log_unit(c.step, c, quantity)
-
-
-def _span(row: Any, _: UnitSystem) -> str:
-    c: ChannelCheck = row
-    if c.low is None or c.high is None:
-        return formatting.ABSENT
-    step = _log_step(c)
-    decimals = 4 if c.channel in ("latitude", "longitude") else 2 if c.quantity == "number" else 0
-    if step:  # as many as the steps need, and no more than make two digits of one
-        exact = next((n for n in range(5) if math.isclose(step * 10**n, round(step * 10**n), rel_tol=1e-6)), 4)
-        decimals = max(min(exact, 1 - math.floor(math.log10(step))), 0)
-    low, high = (formatting.number(_in_log_unit(v, c, c.quantity), decimals) for v in (c.low, c.high))
-    return f"{low} to {high}{formatting.NARROW_SPACE}{unit_label(c.log_unit)}".rstrip()
-
-
-_CHANNEL_FIELDS = (
-    Field("label", "channel"),
-    Field(
-        "interval",
-        "every",
-        cell=lambda row, _: (
-            formatting.ABSENT if row.interval is None else f"{row.interval:.2g}{formatting.NARROW_SPACE}s"
-        ),
-    ),
-    Field("", "range", cell=_span),
-    Field("step", "step", cell=lambda row, _: formatting.ABSENT if (step := _log_step(row)) is None else f"{step:.3g}"),
-    Field(
-        "missing", "missing", cell=lambda row, system: usual(row.missing, "share", system) if row.missing else "none"
-    ),
-    Field("bad", "kept out", cell=lambda row, _: f"{row.bad:,}" if row.bad else "none"),
-)
-
-
 def _channels(check: LogCheck, width: int) -> list[RenderableType]:
     if not check.channels:
         return []
-    fields = [f for f in _CHANNEL_FIELDS if width >= _ALL_COLUMNS or f.header not in ("step", "kept out")]
-    declared = ReportTable("channels", "", tuple(fields), frame_of(check.channels))
-    table = _table(len(fields), right=range(1, len(fields)))
-    _add(table, [str(field.header) for field in fields], "dim")
-    for cells in declared.cells(check.units):
-        _add(table, cells)
-    return [table]
+    rows = [("dim", ["channel", "every", "range", "step", "missing", "kept out"])]
+    rows += [("", _channel(c, check.units)) for c in check.channels]
+    if width < _ALL_COLUMNS:
+        rows = [(style, [*cells[:3], cells[4]]) for style, cells in rows]
+    return [_table(rows, right=range(1, 6))]
+
+
+def _channel(c: ChannelCheck, system: UnitSystem) -> list[str]:
+    """Return the cells of a channel, in the unit of the log."""
+    every = span = steps = formatting.ABSENT
+    if c.interval is not None:
+        every = f"{c.interval:.2g}{formatting.NARROW_SPACE}s"
+    decimals = 4 if c.channel in ("latitude", "longitude") else 2 if c.quantity == "number" else 0
+    if c.step:  # as many as the steps need, and no more than make two digits of one
+        quantity = "temperature_difference" if c.quantity == "temperature" else c.quantity
+        step = float(from_internal(c.step, c.log_unit, quantity))
+        steps = f"{step:.3g}"
+        exact = next((n for n in range(5) if math.isclose(step * 10**n, round(step * 10**n), rel_tol=1e-6)), 4)
+        decimals = max(min(exact, 1 - math.floor(math.log10(step))), 0)
+    if c.low is not None and c.high is not None:
+        ends = (float(from_internal(value, c.log_unit, c.quantity)) for value in (c.low, c.high))
+        span = " to ".join(formatting.number(end, decimals) for end in ends)
+        span = f"{span}{formatting.NARROW_SPACE}{unit_label(c.log_unit)}".rstrip()
+    missing = usual(c.missing, "share", system) if c.missing else "none"
+    return [c.label, every, span, steps, missing, f"{c.bad:,}" if c.bad else "none"]
 
 
 def _faults(check: LogCheck) -> list[RenderableType]:
@@ -321,24 +274,19 @@ def _faults(check: LogCheck) -> list[RenderableType]:
 
 def _touched(q: dict[str, Any]) -> str:
     share = f" ({usual(q['share'], 'share', 'si')})" if q["share"] >= 0.001 else ""
-    count = f" {q['touched']:,}{share}" if q["touched"] else ""
-    return f"{q['channel']}{count}".strip()
+    return f"{q['channel']} {q['touched']:,}{share}".strip() if q["touched"] else q["channel"]
 
 
 def _crossed(check: LogCheck) -> list[RenderableType]:
-    made = sorted(
-        (c for c in check.cross_checks if c["status"] != "not-possible"), key=lambda c: c["status"] != "flagged"
-    )
-    if not made:
-        return []
-    parts: list[RenderableType] = [_text("Cross checks", "dim")]
-    for c in made:
+    made = [c for c in check.cross_checks if c["status"] != "not-possible"]
+    parts: list[RenderableType] = [_text("Cross checks", "dim")] if made else []
+    for c in sorted(made, key=lambda c: c["status"] != "flagged"):
         text = f"{c['name'].replace('-', ' ')} {c['status']}: {c['evidence']}"
-        flagged = c["status"] == "flagged"
-        if flagged and known_behaviour(c):
-            flagged = False
+        mark, style = ("!", "yellow") if c["status"] == "flagged" else ("·", "")
+        if style and known_behaviour(c):
+            mark, style = "·", ""
             text += "; such a sensor reads high at rest, and those readings are not used"
-        parts += _bullets([text], "!" if flagged else "·", "yellow" if flagged else "")
+        parts += _bullets([text], mark, style)
     return parts
 
 
@@ -359,19 +307,10 @@ _PHASES = "Phases that the runs suggest. Look at them on a map, then paste into 
 
 def _mapping(check: LogCheck) -> list[RenderableType]:
     needless = check.mapping_from == "campaign" and not any(c["certain"] and not c["mapped"] for c in check.columns)
-    parts = _paste(_LEADS[check.mapping_from], check.mapping_text) if check.mapping_text and not needless else []
-    parts += _paste(_SOAKED, check.soak_text) if check.soak_text else []
-    return parts + (_paste(_PHASES, check.phases_text) if check.phases_text else [])
+    mapping = "" if needless else check.mapping_text
+    leads = ((_LEADS[check.mapping_from], mapping), (_SOAKED, check.soak_text), (_PHASES, check.phases_text))
+    return [part for lead, text in leads if text for part in _paste(lead, text)]
 
 
 def _paste(lead: str, text: str) -> list[RenderableType]:
     return [_text(lead, "dim"), *(_text(line, no_wrap=True, overflow="ignore") for line in text.splitlines())]
-
-
-def show_draft(text: str) -> None:
-    """Print what the logs give of a campaign."""
-    lead = (
-        "The logs as a campaign: say which configuration was fitted in each run, look at the phases on a map, and put it in "
-        "place of the runs in the file that `intake-report new NAME` writes."
-    )
-    _write(rendered(["", Rule(style="dim"), "", *_paste(lead, text)], _console()))

@@ -59,16 +59,6 @@ def test_late_rows_are_sorted():
     np.testing.assert_array_equal(base.time, np.arange(50.0))
 
 
-def test_two_sources_that_recorded_at_once_are_interleaved_not_moved():
-    n = 200
-    time = np.concatenate((np.arange(n) * 1.0, np.arange(n) * 1.0 + 0.4))
-    nothing = np.full(n, np.nan)
-    rpm, gps_speed = np.append(np.linspace(800, 2000, n), nothing), np.append(nothing, np.linspace(0, 60, n))
-    run = clean(log_of({"rpm": rpm, "gps_speed": gps_speed}, time))
-    assert run.frame.index[-1] == pytest.approx(n - 1 + 0.4)
-    np.testing.assert_allclose(run.good("gps_speed").index, np.arange(n) + 0.4)
-
-
 def test_coarse_clock_is_spread():
     truth = np.arange(200) * 0.1
     base = repair(np.floor(truth + 1e-9))
@@ -119,16 +109,6 @@ def test_any_times_become_strictly_increasing(times):
     assert np.isfinite(index).all()
     assert (np.diff(index) > 0).all()
     assert run.frame.shape == run.masks.shape
-
-
-@given(st.permutations(range(40)))
-def test_order_of_rows_does_not_matter_when_times_tell(order):
-    rng = np.random.default_rng(5)
-    time, iat = np.arange(40.0), np.round(25 + np.cumsum(rng.normal(0, 1, 40)))
-    expected = clean(log_of({"iat": iat}, time))
-    shuffled = clean(log_of({"iat": iat[list(order)]}, time[list(order)]))
-    np.testing.assert_array_equal(shuffled.frame.index, expected.frame.index)
-    np.testing.assert_array_equal(shuffled.good("iat"), expected.good("iat"))
 
 
 BOUNDED = """

@@ -77,11 +77,6 @@ def test_a_column_without_unit_asks_for_it(tmp_path: Path) -> None:
     assert load_run("a", [path], {"iat": "iat [degC]"}).frame["iat"].iloc[1] == 21.0
 
 
-def test_a_run_without_file_is_refused() -> None:
-    with pytest.raises(DataError, match="has no log file"):
-        load_run("a", [], {"x": "iat"})
-
-
 def test_elapsed_parts_follow_one_another(tmp_path: Path) -> None:
     first = write(tmp_path / "a.csv", "time [s],iat [degC]\n5,20\n6,21\n7,22\n")
     later = write(tmp_path / "b.csv", "time [s],iat [degC]\n8,23\n9,24\n")
