@@ -8,7 +8,7 @@ import sys
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from functools import partial
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +19,7 @@ from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, 
 from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect, clean_header, split_header
 from intake_report.loaders.timecolumn import find_time_columns, join_date, time_axis
-from intake_report.loaders.times import TimeAxis, date_elsewhere, in_utc, rows_of_log, rows_with_time, to_float
+from intake_report.loaders.times import TimeAxis, date_elsewhere, encoded, in_utc, rows_of_log, rows_with_time, to_float
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit
 
@@ -139,17 +139,17 @@ def log_of_table(
     values = table[time] if day is None else join_date(table[day], table[time])
     name = dialect.names[time]
     axis = time_axis(values, name, dialect.units[time], path, options, preamble=dialect.preamble)
-    keep, dropped = rows_with_time(axis.seconds, f" in “{name}”", partial(_written, values))
-    del values
+
+    def written(row: int, texts: pa.ChunkedArray = values) -> str:
+        return str(texts[row].as_py() or "")
+
+    keep, dropped = rows_with_time(axis.seconds, f" in “{name}”", written)
+    del values, written
     columns, converted = _columns(table, dialect, {time, day}, keep)
     seconds = axis.seconds if keep is None else axis.seconds[keep]
     everything = (*notices, *axis.notices, *_other_date(axis, path), *dropped, *converted)
     header = dialect.headers[time] if day is None else ""
     return RawLog(path, form, seconds, axis.origin, columns, everything, axis.kind, header)
-
-
-def _written(values: pa.ChunkedArray, row: int) -> str:
-    return str(values[row].as_py() or "")
 
 
 def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
@@ -182,13 +182,9 @@ def _columns(
         label = header or f"column {index + 1}"
         columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
     if texts:
-        names = Listing(tuple(f"“{name}”" for name in texts[:_NAMED]))
-        template = (
-            "{count} of text left out: {names}."
-            if len(texts) <= _NAMED
-            else "{count} of text left out, such as {names}."
-        )
-        notices.append(notice("text-columns", template, count=Count(len(texts), "column"), names=names))
+        names = Listing((*(f"“{name}”" for name in texts[:_NAMED]), *(["others"] if len(texts) > _NAMED else ())))
+        count = Count(len(texts), "column")
+        notices.append(notice("text-columns", "{count} of text left out: {names}.", count=count, names=names))
     if not columns:
         raise DataError("No column beside the time holds numbers.")
     return tuple(columns), (*notices, *repeated_names([column.header for column in columns]))
@@ -228,12 +224,8 @@ def _numbers_of_text(
 
     A number with another unit than most is left out.
     """
-    encoded = values.combine_chunks().dictionary_encode()
-    cells = [
-        (cell.decode("cp1252", "replace") if isinstance(cell, bytes) else cell).strip()
-        for cell in encoded.dictionary.to_pylist()
-    ]
-    codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64)
+    codes, texts = encoded(values.combine_chunks())
+    cells = [(text.decode("cp1252", "replace") if isinstance(text, bytes) else text).strip() for text in texts]
     counts = np.bincount(codes[codes >= 0], minlength=len(cells))
     parsed = [number_of_cell(cell, decimal) for cell in cells]
     numbers = np.array([np.nan if number is None else number for number, _ in parsed])
@@ -241,12 +233,10 @@ def _numbers_of_text(
     filled, readable = int(counts.sum()), int(counts[good].sum())
     if readable * 2 < filled or not readable:
         return None, ()
-    units = [_unit_key(written or unit) for _, written in parsed]
-    rows_of = Counter[str]()
-    for index in np.flatnonzero(good):
-        rows_of[units[index]] += int(counts[index])
-    usual = _unit_key(unit) if unit and _unit_key(unit) in rows_of else rows_of.most_common(1)[0][0]
-    other = good & np.array([key != usual for key in units], dtype=bool)
+    units = np.array([_unit_key(written or unit) for _, written in parsed])
+    rows_of = {key: int(counts[good & (units == key)].sum()) for key in dict.fromkeys(units[good])}
+    usual = _unit_key(unit) if unit and _unit_key(unit) in rows_of else max(rows_of, key=lambda key: rows_of[key])
+    other = good & (units != usual)
     notices = []
     if other.any():
         template = "“{column}” mixes units ({units}); {count} not in the usual one left out."
@@ -277,11 +267,10 @@ def number_of_cell(cell: str, decimal: str) -> tuple[float | None, str | None]:
     group = "." if decimal == "," else ","
     if "," in number and "." in number:
         group = min(",.", key=number.rfind)
-        number = number.replace(group, "")
-    elif re.fullmatch(rf"[-+]?\d{{1,3}}({re.escape(group)}\d{{3}})+", number):
-        number = number.replace(group, "")
+    elif not re.fullmatch(rf"[-+]?\d{{1,3}}({re.escape(group)}\d{{3}})+", number):
+        group = ""
     try:
-        return float(number.replace(",", ".")), match[2]
+        return float((number.replace(group, "") if group else number).replace(",", ".")), match[2]
     except ValueError:
         return None, None
 
@@ -303,27 +292,17 @@ def read_mdf4(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a r
     except DataError:
         raise
     except Exception as error:  # asammdf raises whatever a damaged block makes struct, numpy or zlib raise
-        kind = type(error).__name__
-    _forget_broken_recording()
-    raise DataError(
-        f"The MDF file is damaged or of another version ({kind}).", remedy="Export the recording again as MDF 4."
-    )
-
-
-def _forget_broken_recording() -> None:
-    """Collect a half-built recording now: its destructor fails, and Python would print a traceback about it later."""
-    hook = sys.unraisablehook
-    sys.unraisablehook = lambda _: None
-    try:
-        gc.collect()
-    finally:
-        sys.unraisablehook = hook
+        what = f"The MDF file is damaged or of another version ({type(error).__name__})."
+    # The destructor of a half-built recording fails: it is collected now, or Python prints a traceback about it later.
+    hook, sys.unraisablehook = sys.unraisablehook, lambda _: None
+    gc.collect()
+    sys.unraisablehook = hook
+    raise DataError(what, remedy="Export the recording again as MDF 4.")
 
 
 def _recording(recording: Any, path: Path) -> RawLog:
     cells = sum(group.channel_group.cycles_nr * len(group.channels) for group in recording.groups)
-    if cells * 8 > expansion_limit(path.stat().st_size):
-        raise DataError(f"The recording expands to {cells:,} values, which no file of its size does.")
+    _refuse_large(path, cells)
     samples: list[tuple[RawColumn, FloatArray]] = []  # columns with times of their own
     skipped = 0
     for number, group in enumerate(recording.groups):
@@ -365,13 +344,10 @@ def _samples_of(signal: Any) -> FloatArray | None:
 
 def _together(samples: list[tuple[RawColumn, FloatArray]]) -> tuple[FloatArray, tuple[RawColumn, ...]]:
     """Put groups with different time bases on the union of their times, NaN where a channel has no sample."""
-    bases = [times for _, times in samples]
-    if all(np.array_equal(times, bases[0]) for times in bases[1:]):
-        return bases[0], tuple(column for column, _ in samples)
-    time = np.unique(np.concatenate(bases))
+    time = np.unique(np.concatenate([times for _, times in samples]))
     columns = []
     for column, times in samples:
         placed = np.full(len(time), np.nan)
         placed[np.searchsorted(time, times)] = column.values
-        columns.append(RawColumn(column.name, column.unit, placed))
+        columns.append(replace(column, values=placed))
     return time, tuple(columns)

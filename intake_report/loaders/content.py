@@ -97,16 +97,6 @@ def expansion_limit(compressed: int) -> int:
     return min(largest_log(), max(_RATIO_FREE, int(compressed * _RATIO)))
 
 
-def too_large(what: str, size: int | None = None) -> DataError:
-    """Return the error for a log beyond the limit of all logs."""
-    limit = f"{largest_log() // MEBIBYTE:,} MiB"
-    holds = "" if size is None else f" ({size / MEBIBYTE:,.0f} MiB)"
-    return DataError(
-        f"{what} is larger than a log may be{holds}: the limit is {limit}.",
-        remedy=f"Cut the log, or raise the limit with the environment variable {LIMIT_VARIABLE} (in MiB).",
-    )
-
-
 def _refuse_special(path: Path) -> int:
     status = path.stat()
     if stat.S_ISDIR(status.st_mode):
@@ -114,7 +104,9 @@ def _refuse_special(path: Path) -> int:
     if not stat.S_ISREG(status.st_mode):
         raise DataError("This is a pipe or a device, not a file.", remedy="Save the log to a file first.")
     if status.st_size > largest_log():
-        raise too_large("The file", status.st_size)
+        size, limit = (f"{bytes_ / MEBIBYTE:,.0f} MiB" for bytes_ in (status.st_size, largest_log()))
+        remedy = f"Cut the log, or raise the limit with the environment variable {LIMIT_VARIABLE} (in MiB)."
+        raise DataError(f"The file is larger than a log may be ({size}): the limit is {limit}.", remedy=remedy)
     return status.st_size
 
 
@@ -159,32 +151,22 @@ def _member(path: Path) -> Any:
 def _expand(path: Path, head: bytes, kind: str, limit: int) -> tuple[bytes, tuple[Notice, ...]]:
     parts: list[bytes] = []
     total = 0
-    damaged = DataError(f"The {kind} archive is damaged.", remedy="Copy the log from the logger again.")
+    damaged = f"The {kind} archive is damaged, or packed by a method that cannot be read."
     try:
         with _unpacked(path, head) as stream:
             while part := stream.read1(MEBIBYTE):
                 total += len(part)
                 if total > limit:
-                    raise DataError(
-                        f"The compressed log expands to more than {limit / MEBIBYTE:.0f} MiB, "
-                        "which no log of its size does.",
-                        remedy="Unpack it by hand and look at what it holds.",
-                    )
+                    what = f"The compressed log expands to more than {limit / MEBIBYTE:.0f} MiB, which no log of its size does."
+                    raise DataError(what, remedy="Unpack it by hand and look at what it holds.")
                 parts.append(bytes(part))
-    except EOFError:
-        if not total or kind != "gzip":
-            raise damaged from None
+    except (EOFError, NotImplementedError, zipfile.BadZipFile, zlib.error, lzma.LZMAError, OSError) as error:
+        if isinstance(error, OSError) and error.errno is not None:
+            raise  # a system call failed; of content, gzip, bz2 and Arrow raise it without a number
+        if not (isinstance(error, EOFError) and total and kind == "gzip"):
+            raise DataError(damaged, remedy="Copy the log from the logger again, or unpack it.") from error
         template = "The compressed file {file} ends before its archive does; {bytes} bytes of text could be read."
         return b"".join(parts), (notice("truncated-archive", template, file=path.name, bytes=total),)
-    except NotImplementedError as error:  # zipfile knows no such method; the archive itself may be whole
-        what = "The zip archive is packed by a method that cannot be read."
-        raise DataError(what, remedy="Unpack it and name the log.") from error
-    except (zipfile.BadZipFile, zlib.error, lzma.LZMAError) as error:
-        raise damaged from error
-    except OSError as error:  # gzip, bz2 and Arrow raise it of content, then without the number of a failed system call
-        if error.errno is not None:
-            raise
-        raise damaged from error
     return b"".join(parts), ()
 
 
@@ -209,7 +191,7 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
         return _without_nul(text.encode("utf-8", "replace"), 0, notices)
     _refuse_binary(head[mark:], len(data))
     if chosen is None and not _is_utf8(data, head):
-        return _without_nul(_repaired(bytes(data[mark:]), notices), 0, notices)
+        data, mark = _repaired(bytes(data[mark:]), notices), 0
     return _without_nul(data, mark, notices)
 
 

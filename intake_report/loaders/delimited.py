@@ -22,8 +22,6 @@ if TYPE_CHECKING:
     import pyarrow as pa
 
 _SAMPLE = MEBIBYTE
-_SMALL_SAMPLE = MEBIBYTE // 16
-_ENOUGH_LINES = 60
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
 _BLOCK = 4 * MEBIBYTE
 _RAGGED_ENOUGH = 100
@@ -114,13 +112,10 @@ def _table(data: Buffer, options: ReadOptions, path: Path) -> tuple[list[pa.Chun
 
 def _sample_lines(text: Buffer, start: int, limit: int) -> tuple[list[str], list[int], bool]:
     """Return the first lines, the byte offset of each, and whether they are all."""
-    for size in (_SMALL_SAMPLE, _SAMPLE):
-        whole = len(text) <= start + size
-        pieces = bytes(text[start : start + size]).splitlines(keepends=True)
-        if not whole and len(pieces) > 1:
-            pieces.pop()  # the last may be cut
-        if whole or len(pieces) >= (_ENOUGH_LINES if limit == SAMPLE_LINES else limit):
-            break
+    whole = len(text) <= start + _SAMPLE
+    pieces = bytes(text[start : start + _SAMPLE]).splitlines(keepends=True)
+    if not whole and len(pieces) > 1:
+        pieces.pop()  # the last may be cut
     if not whole and len(pieces) < 2:
         what = f"The first line is longer than {_SAMPLE // MEBIBYTE} MiB."
         raise DataError(what, where="line 1", remedy="Check that the file is a log with one row per line.")
@@ -135,14 +130,20 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
 
     text, offset, quotes, unpaired = _pair_quotes(text, offset)
     notices: list[Notice] = []
-    body = pa.py_buffer(text).slice(offset)
     if dialect.delimiter == " ":
-        body = pa.py_buffer(_single_blanks(body))
-    if isinstance(text, mmap.mmap) and dialect.delimiter != " ":
+        text, offset = _single_blanks(bytes(text[offset:])), 0
+    body = pa.py_buffer(text).slice(offset)
+    if isinstance(text, mmap.mmap):
         text.madvise(mmap.MADV_DONTNEED)  # pages seen so far; the parser reads the file block by block instead
-        columns, ragged = _parse(lambda: _file_from(path, offset), body.size, dialect, quotes)
-    else:
-        columns, ragged = _parse(lambda: pa.BufferReader(body), body.size, dialect, quotes)
+
+    def source() -> pa.NativeFile:
+        if isinstance(text, bytes):
+            return pa.BufferReader(body)
+        file = pa.OSFile(str(path))
+        file.seek(offset)
+        return file
+
+    columns, ragged = _parse(source, body.size, dialect, quotes)
     if ragged:
         columns.clear()
         repaired, notices = _repaired_rows(body.to_pybytes(), dialect)
@@ -150,14 +151,6 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
     if not columns or len(columns[0]) == 0:
         raise DataError("The log has column names but no row of data.")
     return columns, (*unpaired, *notices)
-
-
-def _file_from(path: Path, offset: int) -> pa.NativeFile:
-    import pyarrow as pa
-
-    file = pa.OSFile(str(path))
-    file.seek(offset)
-    return file
 
 
 def _parse(
@@ -179,12 +172,9 @@ def _parse(
         delimiter=dialect.delimiter, invalid_row_handler=skip, quote_char='"' if quotes else False
     )
     converting = csv.ConvertOptions(
-        null_values=list(MISSING),
-        strings_can_be_null=True,
-        decimal_point=dialect.decimal,
-        true_values=_TRUE.split(),
+        null_values=list(MISSING), strings_can_be_null=True, decimal_point=dialect.decimal, true_values=_TRUE.split(),
         false_values=_FALSE.split(),
-    )
+    )  # fmt: skip
     block = _BLOCK
     while True:
         ragged = 0
@@ -197,10 +187,9 @@ def _parse(
             if "straddl" in str(error) and block < size:
                 block = min(block * 16, size + 1, 1 << 30)
                 continue
-            raise DataError(
-                f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]}).",
-                remedy="Open it in a text editor and look for an unclosed quotation mark or an endless line.",
-            ) from error
+            what = f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]})."
+            remedy = "Open it in a text editor and look for an unclosed quotation mark or an endless line."
+            raise DataError(what, remedy=remedy) from error
         if table.nbytes > _RELEASE_ABOVE:
             pa.default_memory_pool().release_unused()  # the parser's own needs, as much again as the table
         return list(table.columns), ragged
@@ -220,10 +209,9 @@ def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Not
     return repaired, 0, b'"' in repaired, (notice("stray-quotes", template, count=Count(lines, "line")),)
 
 
-def _single_blanks(body: pa.Buffer) -> bytes:
+def _single_blanks(text: bytes) -> bytes:
     """Return the text with runs of blanks and tabs made one blank, none at the ends of lines."""
-    text = re.sub(rb"[ \t]+", b" ", body.to_pybytes())
-    return re.sub(rb"^ | (?=\r|\n|$)", b"", text, flags=re.MULTILINE)
+    return re.sub(rb"^ | (?=\r|\n|$)", b"", re.sub(rb"[ \t]+", b" ", text), flags=re.MULTILINE)
 
 
 def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:

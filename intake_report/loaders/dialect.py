@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import accumulate
+from typing import NamedTuple
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import Notice, ReadOptions, notice
@@ -32,8 +33,8 @@ _QUICK_LINES = 50
 _MOST_COLUMNS = 20_000
 _SAMPLE_CELLS = 200_000
 _NAMES_WHOLE, _BY_BLANKS, _NO_DATA = 0.2, 0.5, 0.01  # weights: names that stay whole, blanks, lines without data
-_DELIMITERS = (",", ";", "\t", "|")
 _BLANKS = " "
+_DELIMITERS = (",", ";", "\t", "|", _BLANKS)
 _NUMBER = re.compile(
     r"[-+−]?(\d+\.?\d*|\.\d+|\d{1,3}(,\d{3})+\.\d*)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$"
 )
@@ -83,19 +84,16 @@ def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> 
         named = [index for index, row in enumerate(table.rows) if len(row) > 1]
         if whole and len(named) == 1:
             raise DataError("The file has column names but no row of data.", where=f"line {named[0] + 1}")
-        raise DataError(
-            "No table of numbers was found in the first lines.",
-            where=f"lines 1 to {len(sample)}",
-            remedy="Name the line of the column names with header_line if the table starts further down.",
-        )
+        what = "No table of numbers was found in the first lines."
+        remedy = "Name the line of the column names with header_line if the table starts further down."
+        raise DataError(what, where=f"lines 1 to {len(sample)}", remedy=remedy)
     return _describe(table, options)
 
 
 _Row = tuple[list[str], list[str]]  # cells and their kinds
 
 
-@dataclass(frozen=True)
-class _Table:
+class _Table(NamedTuple):
     lines: Sequence[str]
     rows: Sequence[list[str]]
     kinds: Sequence[list[str]]
@@ -157,19 +155,19 @@ def _is_data(kinds: Sequence[str]) -> bool:
 
 def _find_delimiter(lines: Sequence[str]) -> str | None:
     """Return the delimiter that splits most lines into the same number of numeric fields; None without any."""
-    best, best_score = "", 0.0
-    for delimiter in (*_DELIMITERS, _BLANKS):
+    scores = dict.fromkeys(_DELIMITERS, 0.0)
+    for delimiter in _DELIMITERS:
         rows = [split_line(line, delimiter) for line in lines if line.strip()]
-        several = [row for row in rows if len(row) > 1]
+        kinds = [[_kind(cell) for cell in row] for row in rows]
+        several = [row for row in kinds if len(row) > 1]
         if not several:
             continue
-        kinds = [[_kind(cell) for cell in row] for row in rows]
-        filled = sum(kind != "e" for row in kinds if len(row) > 1 for kind in row)
         counted = _NUMERIC if delimiter == _BLANKS else _NUMERIC + "b"
-        numeric = sum(kind in counted for row in kinds if len(row) > 1 for kind in row)
+        cells = Counter(kind for row in several for kind in row)
+        numeric = sum(cells[kind] for kind in counted) / max(cells.total() - cells["e"], 1)
         regular = Counter(map(len, several)).most_common(1)[0][1] / len(several)
         data = [_is_data(row) for row in kinds]
-        score = numeric / max(filled, 1) * regular * (sum(data) + _NO_DATA * len(several)) / len(lines)
+        score = numeric * regular * (sum(data) + _NO_DATA * len(several)) / len(lines)
         first = data.index(True) if True in data else 0
         if first and len(rows[first - 1]) == 1:
             score *= _NAMES_WHOLE  # the line of column names has to fall apart as well
@@ -177,9 +175,9 @@ def _find_delimiter(lines: Sequence[str]) -> str | None:
             score *= _BY_BLANKS  # blanks also separate date from time and words of a name
         else:
             score += 1e-6 * regular * len(several)  # column names without any row of data
-        if score > best_score * 1.0001:
-            best, best_score = delimiter, score
-    return best or None
+        scores[delimiter] = score
+    best = max(_DELIMITERS, key=lambda delimiter: scores[delimiter])
+    return best if scores[best] > 0.0 else None
 
 
 def _first_data(kinds: Sequence[Sequence[str]]) -> int:
@@ -211,7 +209,7 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
         headers[0] = headers[0].lstrip("#/ ").strip()
         if any(cell != repair_double_encoding(cell) for cell in rows[header_line]):
             notices.append(notice("doubly-encoded", "Doubly encoded signs in the column names were repaired."))
-        _fit_widths(headers, data, width, table.delimiter, header_line)
+        headers = _fitted(headers, data, width, table.delimiter, header_line)
     split = [split_header(header) for header in headers]
     units = [unit for _, unit in split]
     if units_line is not None:
@@ -253,34 +251,26 @@ def _is_units_row(row: Sequence[str]) -> bool:
     return bool(filled) and fits * 3 >= len(filled) * 2
 
 
-def _fit_widths(headers: list[str], data: Sequence[_Row], width: int, delimiter: str, header_line: int) -> None:
-    """Bring `headers` to the width of the rows, or refuse when the rows cannot belong to it."""
+def _fitted(headers: list[str], data: Sequence[_Row], width: int, delimiter: str, header_line: int) -> list[str]:
+    """Return the headers at the width of the rows, or refuse when the rows cannot belong to them."""
     lengths = {len(row) for row, _ in data}
     while headers and not headers[-1] and len(headers) > width:
-        headers.pop()
-    if len(headers) > width and max(lengths) < len(headers):
-        joined = _with_units(headers)
-        if len(joined) == width:
-            headers[:] = joined
+        headers = headers[:-1]
+    if len(headers) > width and max(lengths) < len(headers) and len(joined := _with_units(headers)) == width:
+        headers = joined
     if len(headers) in lengths:
-        return
+        return headers
     full = [kinds for row, kinds in data if len(row) > len(headers)]
     extra = sum(any(cell != "e" for cell in kind[len(headers) :]) for kind in full)
     if full and extra * 2 <= len(full):
-        headers.extend("" for _ in range(width - len(headers)))
-        return
+        return headers + [""] * (width - len(headers))
     what = f"The rows have {width} fields under {len(headers)} column names"
     if full and delimiter == "," and all(cell in "nte" for kind in full for cell in kind):
-        raise DataError(
-            f"{what}: the comma seems to be both the delimiter and the decimal sign.",
-            where=f"line {header_line + 2}",
-            remedy="Export the log with a semicolon between columns or a point in numbers.",
-        )
-    raise DataError(
-        f"{what}.",
-        where=f"line {header_line + 1}",
-        remedy="Name the right line with header_line, or correct the column names in a copy.",
-    )
+        what = f"{what}: the comma seems to be both the delimiter and the decimal sign."
+        remedy = "Export the log with a semicolon between columns or a point in numbers."
+        raise DataError(what, where=f"line {header_line + 2}", remedy=remedy)
+    remedy = "Name the right line with header_line, or correct the column names in a copy."
+    raise DataError(f"{what}.", where=f"line {header_line + 1}", remedy=remedy)
 
 
 def _with_units(headers: Sequence[str]) -> list[str]:

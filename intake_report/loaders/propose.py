@@ -9,11 +9,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from intake_report.channels import CHANNELS
-from intake_report.errors import DataError
-from intake_report.loaders.base import FloatArray, RawColumn, RawLog
+from intake_report.loaders.base import FloatArray, RawColumn, RawLog, converts
 from intake_report.loaders.dialect import words
 from intake_report.messages import Listing, Message, Part, Value, message, said
-from intake_report.units import QUANTITIES, conversion, to_internal
+from intake_report.units import QUANTITIES, to_internal
 
 _CERTAIN = 0.75
 _LEAST = 0.2  # words, unit and values that fit no better are no proposal
@@ -131,7 +130,7 @@ def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
     rivals: dict[str, list[_Candidate]] = {}
     for candidate in by_words:
         same = [other for other in by_words if other.channel == candidate.channel]
-        rivals.setdefault(candidate.channel, []).append(_by_content(candidate, same, likely, log))
+        rivals.setdefault(candidate.channel, []).append(_by_content(candidate, same, likely))
     proposals = []
     for channel, candidates in rivals.items():
         ranked = sorted(candidates, key=lambda c: (c.doubtful, -c.confidence))
@@ -155,19 +154,14 @@ def propose_weather(log: RawLog) -> dict[str, str]:
     if log.time_kind != "absolute" or not log.time_header:
         return {}
     mapped: dict[str, str] = {}
-    names: set[str] = set()
     for column in log.columns:
-        found = [_SAME.get(word, word) for word in words(column.name)]
+        found = _words(column)
         scores = {name: _word_score(found, phrases, excluded) for name, (phrases, excluded, _) in _WEATHER.items()}
         name = max(scores, key=lambda key: scores[key])
-        if not scores[name] or name in names or column.unit is None or not np.isfinite(column.values).any():
-            continue
-        try:
-            conversion(column.unit, _WEATHER[name][2])
-        except DataError:
-            continue
-        names.add(name)
-        mapped[column.header] = f"{name} [{column.unit}]"
+        known = any(target.startswith(f"{name} [") for target in mapped.values())
+        measures = column.unit is not None and converts(column.unit, _WEATHER[name][2]) is not None
+        if scores[name] and not known and measures and np.isfinite(column.values).any():
+            mapped[column.header] = f"{name} [{column.unit}]"
     return {log.time_header: "time", **mapped} if mapped else {}
 
 
@@ -196,12 +190,16 @@ def format_weather(columns: dict[str, str], file: str) -> str:
 
 def _by_words(column: RawColumn) -> _Candidate | None:
     """Return the channel whose words, unit and range fit best."""
-    found = [_SAME.get(word, word) for word in words(column.name)]
+    found = _words(column)
     scores = {name: _word_score(found, *rule) for name, rule in _RULES.items()}
     scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), _OWN_NAME)
     judged = [_judge(column, name, score) for name, score in scores.items() if score > 0]
     best = max(judged, key=lambda candidate: candidate.confidence, default=None)
     return best if best is not None and best.confidence >= _LEAST else None
+
+
+def _words(column: RawColumn) -> list[str]:
+    return [_SAME.get(word, word) for word in words(column.name)]
 
 
 def _word_score(found: Sequence[str], phrases: str, excluded: str) -> float:
@@ -215,35 +213,30 @@ def _word_score(found: Sequence[str], phrases: str, excluded: str) -> float:
 
 def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
     """Weigh the words with the unit and the range of the values."""
-    entry = CHANNELS[channel]
-
-    def candidate(confidence: float, unit: str | None, reason: Message) -> _Candidate:
-        return _Candidate(column, channel, unit, confidence, (reason,))
-
+    quantity, low, high = CHANNELS[channel].quantity, CHANNELS[channel].low, CHANNELS[channel].high
+    unit = None
     if column.unit is None:
-        return candidate(score * _NO_UNIT, None, message("the words of the header fit, it carries no unit", "no-unit"))
-    try:
-        values = to_internal(column.values, column.unit, entry.quantity)
-    except DataError:
-        template = "the words fit, but {unit} is no unit of {measured}"
-        measured = entry.quantity.replace("_", " ")
-        return candidate(
-            score * _OTHER_QUANTITY, None, message(template, "other-quantity", unit=column.unit, measured=measured)
-        )
-    finite = values[np.isfinite(values)]
-    unit = _plain_unit(column.unit, entry.quantity)
-    if not finite.size:
-        return candidate(score, unit, message("words and unit fit, there are no values", "no-values"))
-    outside = float(np.mean((finite < entry.low) | (finite > entry.high)))
-    if outside > 0.5:
-        template = "words and unit fit, {outside} of the values do not"
-        return candidate(score * _OUT_OF_RANGE, unit, message(template, "other-range", outside=Value(outside, "share")))
-    return candidate(min(score + _ALL_FIT, 1.0), unit, message("words, unit and values fit", "fits"))
+        score, reason = score * _NO_UNIT, message("the words of the header fit, it carries no unit", "no-unit")
+    elif converts(column.unit, quantity) is None:
+        template, measured = "the words fit, but {unit} is no unit of {measured}", quantity.replace("_", " ")
+        score *= _OTHER_QUANTITY
+        reason = message(template, "other-quantity", unit=column.unit, measured=measured)
+    else:
+        unit = _plain_unit(column.unit, quantity)
+        values = to_internal(column.values, column.unit, quantity)
+        finite = values[np.isfinite(values)]
+        outside = float(np.mean((finite < low) | (finite > high))) if finite.size else 0.0
+        if not finite.size:
+            reason = message("words and unit fit, there are no values", "no-values")
+        elif outside > 0.5:
+            template = "words and unit fit, {outside} of the values do not"
+            score, reason = score * _OUT_OF_RANGE, message(template, "other-range", outside=Value(outside, "share"))
+        else:
+            score, reason = min(score + _ALL_FIT, 1.0), message("words, unit and values fit", "fits")
+    return _Candidate(column, channel, unit, score, (reason,))
 
 
-def _by_content(
-    candidate: _Candidate, same: Sequence[_Candidate], likely: dict[str, _Candidate], log: RawLog
-) -> _Candidate:
+def _by_content(candidate: _Candidate, same: Sequence[_Candidate], likely: dict[str, _Candidate]) -> _Candidate:
     """Weigh a column with how full it is, whether it changes, and whether it follows what drives its channel."""
     values = candidate.column.values
     finite = values[np.isfinite(values)]
@@ -256,7 +249,7 @@ def _by_content(
         candidate = replace(candidate, reasons=(*candidate.reasons, told))
     if candidate.channel in _MOVING and finite.size >= _FEW and np.ptp(finite) == 0.0:
         doubts.append(message("it never changes", "constant"))
-    elif (follows := _follows(candidate, likely, log)) is not None:
+    elif (follows := _follows(candidate, likely)) is not None:
         correlation, name = follows
         told = message("correlation {r} with {name}", "follows", r=Value(correlation, "number", 2), name=name)
         if correlation < _UNMOVED:
@@ -266,15 +259,13 @@ def _by_content(
     return candidate.doubted(*doubts)
 
 
-def _follows(candidate: _Candidate, likely: dict[str, _Candidate], log: RawLog) -> tuple[float, str] | None:
+def _follows(candidate: _Candidate, likely: dict[str, _Candidate]) -> tuple[float, str] | None:
     """Return the correlation of a column with what its channel follows, and the name of that; None when it is not there."""
+    own = candidate.column.values
     for names in _FOLLOWS.get(candidate.channel, ()):
         if not all(name in likely for name in names):
             continue
-        own = candidate.column.values
-        driver = np.ones(len(log.time))
-        for name in names:
-            driver = driver * _held(likely[name].column.values)
+        driver = np.prod([_held(likely[name].column.values) for name in names], axis=0)
         both = np.isfinite(own) & np.isfinite(driver)
         if both.sum() >= _FEW and np.ptp(own[both]) > 0 and np.ptp(driver[both]) > 0:
             label = " × ".join(CHANNELS[name].label.lower() for name in names)
@@ -292,7 +283,5 @@ def _held(values: FloatArray) -> FloatArray:
 def _plain_unit(written: str, quantity: str) -> str:
     """Return the plainest spelling of a unit: that of the catalogue where it is the same unit."""
     usual = QUANTITIES[quantity]
-    for spelling in (usual.internal, usual.si, usual.us):
-        if conversion(written, quantity) == conversion(spelling, quantity):
-            return spelling
-    return written
+    same = (s for s in (usual.internal, usual.si, usual.us) if converts(written, quantity) == converts(s, quantity))
+    return next(same, written)

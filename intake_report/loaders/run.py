@@ -278,7 +278,9 @@ def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[Flo
         raise DataError(what, remedy=error.remedy or remedy) from None
     if column.unit is None or converts(column.unit, entry.quantity) == converts(unit, entry.quantity):
         return values, []
-    template = "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
+    template = (
+        "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
+    )
     inside = "" if column.unit in column.header else f" (its unit: {column.unit})"
     labels = {"inside": inside, "written": unit_label(column.unit), "stated": unit_label(unit)}
     return values, [notice(UNIT_OVERRIDDEN, template, entry.name, None, header=column.header, **labels)]

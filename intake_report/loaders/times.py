@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
@@ -168,7 +168,7 @@ def date_elsewhere(path: Path, options: ReadOptions, preamble: str) -> tuple[dat
     return None, ""
 
 
-def encoded(values: pa.Array) -> tuple[np.ndarray, list[str]]:
+def encoded(values: pa.Array) -> tuple[np.ndarray, list[Any]]:
     """Return the distinct texts and the place of each row among them, -1 for none."""
     encoded = values.dictionary_encode()
     codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)

@@ -69,17 +69,12 @@ def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a tr
         notices.append(notice("rows-without-time", "{count} without time left out.", count=count))
     stamps = [in_utc(point.time) for point in timed if point.time is not None]
     middle = sorted(stamps)[len(stamps) // 2]
-    values: dict[str, list[float | None]] = {
-        "latitude": [point.latitude for point in timed],
-        "longitude": [point.longitude for point in timed],
-        "elevation": [point.elevation for point in timed],
-        "speed": [_speed(point) for point in timed],
-        "hdop": [point.horizontal_dilution for point in timed],
-    }
+    rows = [(p.latitude, p.longitude, p.elevation, _speed(p), p.horizontal_dilution) for p in timed]
+    values = np.array(rows, dtype=np.float64).T  # None becomes NaN
     columns = tuple(
-        RawColumn(name, unit, np.array(values[name], dtype=np.float64), name)
-        for name, unit, _ in _FIELDS
-        if any(value is not None for value in values[name])
+        RawColumn(name, unit, column, name)
+        for (name, unit, _), column in zip(_FIELDS, values, strict=True)
+        if np.isfinite(column).any()
     )
     seconds = np.array([(stamp - middle).total_seconds() for stamp in stamps])
     time, columns, dropped = rows_of_log(seconds, columns)
@@ -97,14 +92,12 @@ def _speed(point: Any) -> float | None:
     """Return the speed [m/s] of a point: GPX 1.0 has an element, 1.1 an extension."""
     if getattr(point, "speed", None) is not None:
         return float(point.speed)
-    for extension in getattr(point, "extensions", ()):
-        for element in extension.iter():
-            if str(element.tag).rsplit("}", 1)[-1].lower() == "speed":
-                try:
-                    return float(element.text or "")
-                except ValueError:
-                    return None
-    return None
+    elements = (element for extension in point.extensions for element in extension.iter())
+    texts = (e.text for e in elements if str(e.tag).rpartition("}")[2].lower() == "speed")
+    try:
+        return float(next(texts, None) or "nan")
+    except ValueError:
+        return None
 
 
 def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[FloatArray, Notice]:
@@ -113,28 +106,21 @@ def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) 
     Raises DataError: if neither the clocks nor the speeds tell.
     """
     nominal = None if begin is None or track.origin is None else (track.origin - begin).total_seconds()
-    lag = None
-    if "speed" in frame:
-        lag = _best_lag(frame.index.to_numpy(dtype=float), frame["speed"].to_numpy(dtype=float), track, nominal)
+    time, file = frame.index.to_numpy(dtype=float), track.path.name
+    lag = _best_lag(time, frame["speed"].to_numpy(dtype=float), track, nominal) if "speed" in frame else None
     if lag is not None and lag[1] >= _SURE:
-        offset, correlation = lag
+        offset, correlation = Value(lag[0], "time", 1, signed=True), Value(lag[1], "number", 2)
         against: Message | str = ""
         if nominal is not None:
-            against = message(", {by} against the clocks", by=Value(offset - nominal, "time", 1, signed=True))
-        note = notice(
-            "track-joined",
-            "{file} is joined at {offset} by speed (correlation {correlation}){against}.",
-            file=track.path.name,
-            offset=Value(offset, "time", 1, signed=True),
-            correlation=Value(correlation, "number", 2),
-            against=against,
-        )
-        return track.time + offset, note
+            against = message(", {by} against the clocks", by=Value(lag[0] - nominal, "time", 1, signed=True))
+        template = "{file} is joined at {offset} by speed (correlation {correlation}){against}."
+        account = notice("track-joined", template, file=file, offset=offset, correlation=correlation, against=against)
+        return track.time + lag[0], account
     if nominal is None:
         what = "The track cannot be placed in the run: the run has no date and the speeds do not match."
         raise DataError(what, file=track.path, remedy="State the start of the run, or leave the track out.")
     template = "{file} is joined by the clocks alone; the speeds do not confirm it."
-    return track.time + nominal, notice("track-by-clock", template, file=track.path.name)
+    return track.time + nominal, notice("track-by-clock", template, file=file)
 
 
 def _track_speed(track: RawLog) -> FloatArray:
