@@ -263,7 +263,7 @@ def _faults(check: LogCheck) -> list[RenderableType]:
         return []
     lines = []
     for step, entries in list(by_step.items())[:_MOST_FAULTS]:
-        touched = ", ".join(t for q in entries if (t := _touched(q)))
+        touched = ", ".join(filter(None, map(_touched, entries)))
         worst = f" {entries[0]['channel']}:" if len(entries) > 1 and entries[0]["channel"] else ""
         lines.append(f"{step.replace('-', ' ')}{': ' if touched else ''}{touched};{worst} {entries[0]['reason']}")
     parts: list[RenderableType] = [_text("Kept out or noticed", "dim"), *_bullets(lines, "·")]

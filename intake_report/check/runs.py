@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from intake_report import formatting
 from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
@@ -16,7 +16,7 @@ from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair,
 from intake_report.analyse.mistakes import limit_mistakes
 from intake_report.analyse.places import phases_text
 from intake_report.campaign import NO_RUN, Campaign, Run, cross_checks, read_campaign, refuse
-from intake_report.check.model import CriterionCheck
+from intake_report.check.model import CriterionCheck, finite
 from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.messages import Part, said
@@ -29,8 +29,7 @@ _OWN_QUANTITY = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True)
-class LogCase:
+class LogCase(NamedTuple):
     """One run to be judged."""
 
     files: tuple[Path, ...]  # the log or the parts of the run
@@ -60,12 +59,12 @@ def _absent(campaign: Campaign) -> set[str]:
 
 def _without_weather(campaign: Campaign, absent: set[str]) -> tuple[Campaign, tuple[str, ...]]:
     gone = [source for source in campaign.weather if source.file in absent]
+    kept = tuple(source for source in campaign.weather if source not in gone)
     notes = [f"The weather source {source.id} is left out: {source.file} is not there yet." for source in gone]
     ambient = campaign.ambient
     if ambient.reference in {source.id for source in gone}:
         ambient = ambient.model_copy(update={"reference": "auto"})
         notes.append("It is the campaign's ambient reference; ambient is judged by what else was recorded.")
-    kept = tuple(source for source in campaign.weather if source not in gone)
     return campaign.model_copy(update={"weather": kept, "ambient": ambient}), tuple(notes)
 
 
@@ -82,28 +81,25 @@ def cases(paths: Sequence[Path], campaign: Campaign, run: str | None) -> list[Lo
     if run is not None:
         entry = next((r for r in campaign.runs if r.id == run), None)
         if entry is None:
-            ids = [r.id for r in campaign.runs]
-            remedy = nearest(run, ids, "The campaign has:")
+            remedy = nearest(run, [r.id for r in campaign.runs], "The campaign has:")
             raise CampaignError(f"there is no run “{run}”.", file=campaign.file, where="--run", remedy=remedy)
         notes: tuple[str, ...] = ()
         if {path.resolve() for path in paths} != set(_stated(campaign, entry)) and _present(campaign, entry):
             notes = (f"Judged in place of {', '.join(entry.files)}, which the campaign names for {run}.",)
         return [LogCase(tuple(paths), entry, "option", notes)]
-    rows: list[LogCase] = []
+    rows: dict[str, LogCase] = {}
     for path in paths:
         case = _case(path, campaign)
         # another part of a run that is judged as a whole is not judged again
-        if case.found_by != "file" or case.entry.id not in {c.entry.id for c in rows if c.found_by == "file"}:
-            rows.append(case)
-    return rows
+        rows.setdefault(case.entry.id if case.found_by == "file" else str(path), case)
+    return list(rows.values())
 
 
 def _case(path: Path, campaign: Campaign) -> LogCase:
     here = path.resolve()
     for run in campaign.runs:
-        stated = _stated(campaign, run)
-        if here in stated:
-            if len(stated) == 1 or not _present(campaign, run):
+        if here in _stated(campaign, run):
+            if len(run.files) == 1 or not _present(campaign, run):
                 return LogCase((path,), run, "file")
             parts = tuple(campaign.folder / file for file in run.files)
             return LogCase(parts, run, "file", (f"{path.name} is one of {len(parts)} parts; the whole run is judged.",))
@@ -118,9 +114,9 @@ def _case(path: Path, campaign: Campaign) -> LogCase:
     own = {"id": id, "files": (str(here),), "control": ()}
     entry = campaign.runs[0].model_copy(update=own | dict.fromkeys(("block", "start", "exclude", "log", "rain")))
     note = "Not a run of this campaign: judged as a candidate against the others; --run states which it is."
-    beside = next((r.id for r in campaign.runs if here in [(campaign.folder / f).resolve() for f in r.control]), None)
-    if beside is not None:
-        note = f"The control drive beside {beside}: judged like a candidate against the campaign's runs."
+    for run in campaign.runs:
+        if here in [(campaign.folder / file).resolve() for file in run.control]:
+            note = f"The control drive beside {run.id}: judged like a candidate against the campaign's runs."
     return LogCase((path,), entry, "candidate", (note,))
 
 
@@ -157,10 +153,8 @@ class Court:
         """
         others = [e for e in self.campaign.runs if e.id in self.cleaned and e.id != entry.id]
         others = [e for e in others if self.cleaned[e.id].has("speed") or self.cleaned[e.id].has("latitude")]
-        order = [e.id for e in self.campaign.runs]
-        place = order.index(entry.id) if entry.id in order else len(order)
-        before = sum(order.index(e.id) < place for e in others)
-        entries = [*others[:before], entry, *others[before:]]
+        order = {e.id: place for place, e in enumerate(self.campaign.runs)}
+        entries = sorted([*others, entry], key=lambda e: order.get(e.id, len(order)))
         runs = tuple(run if e is entry else self.cleaned[e.id] for e in entries)
         campaign = self._with(entries)
         key = tuple(id(one) for one in runs)
@@ -177,7 +171,18 @@ class Court:
         fields = {
             "drive": _drive(aligned),
             "criteria": tuple(self._criterion(c, comparability, alone) for c in own),
-            "pairs": tuple(_pair(c, entry.id) for c in comparability.pairs if entry.id in c.runs),
+            "pairs": tuple(
+                {
+                    "code": c.code,
+                    "other": next(id for id in c.runs if id != entry.id),
+                    "quantity": quantity_of(c.code),
+                    "limit": float(c.limit),
+                    "value": finite(c.value),
+                    "outcome": c.outcome,
+                }
+                for c in comparability.pairs
+                if entry.id in c.runs
+            ),
             "limitations": tuple(self._plain(f.text) for f in aligned.findings if not f.hard),
             "notes": tuple(self._plain(note) for note in self._notes(alignment, comparability, entry, names)),
             "compared": names,
@@ -224,10 +229,9 @@ class Court:
             outcome, value, reason = "unknown", None, "the route is known from this run alone"
         own = comparability.facts[check.runs[0]].by_code.get(check.code) if check.code in _OWN_QUANTITY else None
         group: Literal["route", "alike"] = "route" if spec.scope == "run" else "alike"
-        number, mine = (None if x is None else float(x) for x in (value, own))
         return CriterionCheck(
-            check.code, check.title, group, quantity_of(check.code), spec.sense, float(check.limit), number, mine,
-            _OWN_QUANTITY.get(check.code, ""), check.hard, outcome, reason, complete=check.code == "one-pass",
+            check.code, check.title, group, quantity_of(check.code), spec.sense, float(check.limit), finite(value),
+            finite(own), _OWN_QUANTITY.get(check.code, ""), check.hard, outcome, reason, complete=check.code == "one-pass",
         )  # fmt: skip
 
 
@@ -241,11 +245,8 @@ def draft_text(logs: Mapping[Path, CleanRun], columns: str) -> str:
     lines = [columns.rstrip()]
     for path, run in logs.items():
         file = json.dumps(f"logs/{path.name}", ensure_ascii=False)
-        block = "# block =  # runs driven close together, in like weather and traffic, share one"
-        if run.start is not None:
-            block = (
-                f'block = "{run.start:%Y-%m-%d}"  # runs driven close together, in like weather and traffic, share one'
-            )
+        day = "# block = " if run.start is None else f'block = "{run.start:%Y-%m-%d}"'
+        block = f"{day}  # runs driven close together, in like weather and traffic, share one"
         lines.append(f'\n[[run]]\nid = "{run.run}"\nconfiguration = "…"\n{block}\nfiles = [{file}]')
     try:
         phases = _phases_text(align_runs(tuple(logs.values())), "si")
@@ -264,9 +265,3 @@ def _drive(aligned: AlignedRun) -> dict[str, Any]:
         "phases": tuple({"phase": s.phase, "start": float(s.start), "end": float(s.end), "complete": s.complete}
                         for s in aligned.phases),
     }  # fmt: skip
-
-
-def _pair(check: Check, run: str) -> dict[str, Any]:
-    other, value = next(id for id in check.runs if id != run), None if check.value is None else float(check.value)
-    return {"code": check.code, "other": other, "quantity": quantity_of(check.code), "limit": float(check.limit),
-            "value": value, "outcome": check.outcome}  # fmt: skip

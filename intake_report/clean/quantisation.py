@@ -45,7 +45,9 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
     x = x[np.append(True, np.abs(np.diff(x)) > same)]
     if x.size < _LEAST:
         return None, 0.0
-    decimals, origins = _decimals(x), _origins(x)
+    decimals = _decimals(x)
+    unique, counts = np.unique(np.round(x, 6), return_counts=True)
+    origins = [0.0, *unique[np.argsort(-counts, kind="stable")[:_ORIGINS]].tolist()]  # the grid may begin anywhere
     scores = []
     for step in _candidates(values[: 4 * _MOST], x, declared, decimals, same):
         rounding = 0.0 if decimals is None or decimals >= step else 0.5 * decimals
@@ -81,16 +83,10 @@ def _candidates(
     steps = unique[np.argsort(-counts, kind="stable")[:_FREQUENT]].tolist()
     distinct = np.unique(np.round(x, 6))
     if distinct.size > 1:
-        steps.append(float(np.quantile(np.diff(distinct), 0.5)))
+        steps.append(float(np.median(np.diff(distinct))))
     steps += [declared * k for k in _OF_DECLARED] if declared else []
     steps += [decimals * k for k in (1.0, 2.0, 5.0)] if decimals is not None else []
     return sorted({step for step in steps if step > 0.0})
-
-
-def _origins(x: FloatArray) -> list[float]:
-    """Return the values that are tried as origin of the grid, which may be anywhere."""
-    unique, counts = np.unique(np.round(x, 6), return_counts=True)
-    return [0.0, *unique[np.argsort(-counts, kind="stable")[:_ORIGINS]].tolist()]
 
 
 def _on_grid(x: FloatArray, step: float, tolerance: float, origins: list[float]) -> float:

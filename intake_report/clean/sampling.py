@@ -8,7 +8,7 @@ refreshed every tenth row, all its changes fall on one row in ten, also when it 
 from __future__ import annotations
 
 from collections.abc import Container, Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -49,8 +49,7 @@ _LASTING = 5  # changes in a row that agree on a displacement of the cycle: a sl
 _KEPT_TO, _OWNED = 6, 0.97  # spacings, and the share of them that keep to a period, which chance rarely gives
 
 
-@dataclass(frozen=True)
-class Decision:
+class Decision(NamedTuple):
     """How a channel's true samples were told from repeats.
 
     They lie at some `places` of a polling cycle of `period` rows, or, without places, about every `period` rows.
@@ -65,8 +64,7 @@ OWN_TIMES = Decision(message("the channel has sample times of its own; every val
 _NO_SLIPS = np.zeros((0, 2), dtype=np.intp)
 
 
-@dataclass(frozen=True)
-class _Changes:
+class _Changes(NamedTuple):
     """Changes of one channel inside the examined windows."""
 
     rows: IntArray  # absolute row of each change
@@ -84,22 +82,15 @@ def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list
     full = [name for name in columns if name in whole]
     dense: list[str] = []
     alike: dict[bytes, list[str]] = {}
-    present: dict[str, BoolArray] = {}
-    for name, values in columns.items():
-        if name in whole:
-            continue
-        mask = ~np.isnan(values)
+    present = {name: ~np.isnan(values) for name, values in columns.items() if name not in whole}
+    for name, mask in present.items():
         at = np.flatnonzero(mask)
-        present[name] = mask
-        if at.size == 0:
-            continue
-        if at.size >= (1.0 - _SPARSE) * (at[-1] - at[0] + 1):
+        if at.size and at.size >= (1.0 - _SPARSE) * (at[-1] - at[0] + 1):
             dense.append(name)
-        else:
+        elif at.size:
             # Beginnings and ends differ where channels appear one after another.
-            quarter = values.size // 4
-            key = np.packbits(mask[quarter : values.size - quarter]).tobytes()
-            alike.setdefault(key, []).append(name)
+            quarter = mask.size // 4
+            alike.setdefault(np.packbits(mask[quarter : mask.size - quarter]).tobytes(), []).append(name)
     groups: list[tuple[list[str], IntArray | None]] = [(full + dense, None)] if full else []
     shared = [dense] if dense and not full else []
     for names in shared + [names for names in alike.values() if len(names) > 1]:
@@ -169,12 +160,6 @@ def _own_period(changes: _Changes) -> tuple[int, bool]:
 def _multiples(spacings: IntArray, period: int) -> bool:
     """Whether the spacings are multiples of `period`, but for a few that span lost rows."""
     return bool(np.count_nonzero(spacings % period) <= max(_STRAYS, (1.0 - _EXACT) * spacings.size))
-
-
-def _various(spacings: IntArray, period: int) -> bool:
-    """Whether many spacings are different multiples of `period`: no ramp does that by chance."""
-    counts = np.bincount(np.minimum(spacings // period, _LONGEST))
-    return bool(spacings.size >= _VARIOUS and np.count_nonzero(counts >= _SEEN_TWICE) >= _MULTIPLES)
 
 
 def _polling_cycle(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[int, bool]]) -> int:
@@ -265,24 +250,18 @@ def _cycle_decisions(
     taken = {place for name, place in places.items() if changes[name].rows.size >= _FREQUENT}
     owned: set[int] = set(taken)
     for name, own in changes.items():
+        n = own.rows.size
         first = int(np.flatnonzero(~np.isnan(columns[name]))[0])
         evidence = own.rows if first == 0 else np.append(first, own.rows)
-        if name in places and own.rows.size >= _FREQUENT:
-            at: tuple[int, ...] = (places[name],)
-        else:
+        at: tuple[int, ...] = (places.get(name, -1),)
+        if name not in places or n < _FREQUENT:
             at = _places((evidence - shift_at(slips, evidence)) % cycle, cycle, taken)
         owned.update(at)
-        if not at:
-            continue
-        n = own.rows.size
-        reason = message(
-            "rows repeat the last value: {how} {rows} in {cycle}; those rows are its samples",
-            "cycle",
-            how=message("its {n} changes fall on", n=n) if n else "it first appears on",
-            rows="one row" if len(at) == 1 else Count(len(at), "row"),
-            cycle=cycle,
-        )
-        result[name] = Decision(reason, cycle, at)
+        if at:
+            text = "rows repeat the last value: {how} {rows} in {cycle}; those rows are its samples"
+            how = message("its {n} changes fall on", n=n) if n else "it first appears on"
+            count = "one row" if len(at) == 1 else Count(len(at), "row")
+            result[name] = Decision(message(text, "cycle", how=how, rows=count, cycle=cycle), cycle, at)
     free = [k for k in range(cycle) if k not in owned]
     text = (
         "it never changes, so its refreshes cannot be seen; one row in {cycle} is kept, the polling cycle of the other "
@@ -312,21 +291,23 @@ def _places(phases: IntArray, cycle: int, taken: set[int]) -> tuple[int, ...]:
 
 def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[int, bool]]) -> dict[str, Decision]:
     """Decide for logs without a polling cycle, channel by channel."""
-    # A slow reading that ramps changes at even spacings too, but always by one step: only leaps show a refresh.
-    own = {
-        name: p if p == 1 or changes[name].leaps >= _LEAPS or (locked and _various(changes[name].spacings, p)) else 0
-        for name, (p, locked) in periods.items()
-    }
+    own: dict[str, int] = {}
+    for name, (period, locked) in periods.items():
+        # A slow reading that ramps changes at even spacings too, but always by one step and not by many different multiples.
+        multiples = np.bincount(np.minimum(changes[name].spacings // max(period, 1), _LONGEST))
+        various = changes[name].spacings.size >= _VARIOUS and np.count_nonzero(multiples >= _SEEN_TWICE) >= _MULTIPLES
+        sure = period == 1 or changes[name].leaps >= _LEAPS or (locked and various)
+        own[name] = period if sure else 0
     known = [p for p in own.values() if p > 0]
+    text = (
+        "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and per such "
+        "interval without a change"
+    )
     result: dict[str, Decision] = {}
     for name, period in own.items():
         if period == 1:
             result[name] = Decision(message("its value changes from row to row; every row is a sample", "every-row"))
         elif period > 1:
-            text = (
-                "rows repeat the last value: changes lie multiples of {period} rows apart; one sample per change and per such "
-                "interval without a change"
-            )
             result[name] = Decision(message(text, "period", period=period), period)
         else:
             result[name] = _unseen(changes[name].spacings, known)
@@ -335,34 +316,32 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
 
 def _unseen(spacings: IntArray, known: Sequence[int]) -> Decision:
     """Decide for a channel that changes too seldom to show its refreshes."""
+    held = {p for p in known if p > 1}
     if not known:
         text = "no channel changes often enough to show how rows are refreshed; rows kept"
         return Decision(message(text, "unseen"))
-    held = [p for p in set(known) if p > 1]
     if not held:
         text = "it changes too seldom to show its refreshes; every row is kept, as for the other channels"
         return Decision(message(text, "every-row-assumed"))
     if 1 in known and spacings.size >= _KEPT_TO:
         # Changes of a channel that is refreshed in every row fall anywhere; chance alone rarely keeps them on one place.
-        held = [p for p in held if np.mean(spacings % p == 0) >= _OWNED]
+        held = {p for p in held if np.mean(spacings % p == 0) >= _OWNED}
         if not held:
-            text = "its changes keep to no refresh interval of the other channels"
-            return Decision(message(text, "every-row"))
-    reason = message(
+            return Decision(message("its changes keep to no refresh interval of the other channels", "every-row"))
+    text = (
         "it changes too seldom to show its refreshes; one sample per change and per {rows} rows is kept, the longest refresh "
-        "interval seen in this log",
-        "period-assumed",
-        rows=max(held),
+        "interval seen in this log"
     )
-    return Decision(reason, max(held))
+    return Decision(message(text, "period-assumed", rows=max(held)), max(held))
 
 
 def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> BoolArray | None:
     """Mark the rows (n,) that carry a true sample; None where every value (n,) is one. At least one is not NaN."""
     if decision.period <= 1:
         return None
-    gaps = bool(np.isnan(np.min(values)))  # faster than asking each
-    present = np.flatnonzero(~np.isnan(values)) if gaps else None
+    present = (
+        np.flatnonzero(~np.isnan(values)) if np.isnan(np.min(values)) else None
+    )  # the least is faster than asking each
     known = values if present is None else values[present]
     changed = np.flatnonzero(known[1:] != known[:-1]) + 1
     first, last = (0, values.size - 1) if present is None else (int(present[0]), int(present[-1]))
@@ -371,16 +350,15 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
     # A change is a refresh wherever it falls; the first row is one only when the channel appears there.
     anchors = changed if first == 0 and changed.size else np.concatenate(([first], changed))
     keep = np.zeros(values.size, dtype=np.bool_)
+    keep[changed if decision.places and first == 0 else anchors] = True
     if decision.places:
         edges = [0, *slips[:, 0].tolist(), values.size]
         for begin, end, shift in zip(edges[:-1], edges[1:], [0, *slips[:, 1].tolist()], strict=True):
             for place in decision.places:
                 keep[begin + (place + shift - begin) % decision.period : end : decision.period] = True
-        keep[changed if first == 0 else anchors] = True
     else:
-        keep[anchors] = True
         keep[_between(anchors, first, last, decision.period)] = True
-    if gaps:
+    if present is not None:
         keep &= ~np.isnan(values)
     if not keep.any():
         keep[first] = True

@@ -9,17 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import date, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from intake_report.errors import DataError
 from intake_report.messages import Count, Message, Part, message
 from intake_report.units import conversion
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]

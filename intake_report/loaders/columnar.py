@@ -10,9 +10,10 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
@@ -22,10 +23,6 @@ from intake_report.loaders.timecolumn import find_time_columns, join_date, time_
 from intake_report.loaders.times import TimeAxis, date_elsewhere, encoded, in_utc, rows_of_log, rows_with_time, to_float
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit
-
-if TYPE_CHECKING:
-    import pyarrow as pa
-
 
 _NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
@@ -47,8 +44,6 @@ def read_parquet(path: Path, options: ReadOptions) -> RawLog:
 
 def read_arrow(path: Path, options: ReadOptions) -> RawLog:
     """Read one Arrow IPC file or stream (also known as Feather); see `read_log`."""
-    import pyarrow as pa
-
     with pa.memory_map(str(path)) as source:
         with _intact("Arrow"):
             if source.read(6) == b"ARROW1":
@@ -70,8 +65,6 @@ def read_arrow(path: Path, options: ReadOptions) -> RawLog:
 
 @contextmanager
 def _intact(what: str) -> Iterator[None]:
-    import pyarrow as pa
-
     try:
         yield
     except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
@@ -108,8 +101,6 @@ def _unit(metadata: dict[bytes, bytes] | None) -> str | None:
 
 def _plain(values: pa.ChunkedArray) -> pa.ChunkedArray:
     """Bring dictionary, wide and view types to the plain ones that the other steps know."""
-    import pyarrow as pa
-
     if pa.types.is_dictionary(values.type):
         values = values.cast(values.type.value_type)
     kind = values.type
@@ -200,8 +191,6 @@ def _numbers(
     values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
 ) -> tuple[FloatArray | None, tuple[Notice, ...]]:
     """Return a column as float64, or None when it is text, date or time."""
-    import pyarrow as pa
-
     kind = values.type
     if pa.types.is_null(kind):
         return np.full(len(values), np.nan), ()

@@ -14,6 +14,8 @@ import zlib
 from pathlib import Path
 from typing import Any
 
+import pyarrow as pa
+
 from intake_report.errors import DataError, placed
 from intake_report.loaders.base import MEBIBYTE, Notice, notice
 from intake_report.messages import Count
@@ -128,8 +130,6 @@ def _unpacked(path: Path, head: bytes) -> Any:
     if kind == "gzip":
         return gzip.open(path)
     if kind == "zstandard":
-        import pyarrow as pa
-
         return pa.CompressedInputStream(pa.OSFile(str(path)), "zstd")
     return _member(path) if kind == "zip" else path.open("rb")
 

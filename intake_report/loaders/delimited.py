@@ -7,7 +7,9 @@ import re
 from collections.abc import Callable, Mapping
 from itertools import accumulate
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import pyarrow as pa
+from pyarrow import csv
 
 from intake_report.errors import DataError, placed
 from intake_report.loaders.base import MEBIBYTE, FloatArray, Notice, RawLog, ReadOptions, notice
@@ -17,9 +19,6 @@ from intake_report.loaders.dialect import MISSING, SAMPLE_LINES, Dialect, find_d
 from intake_report.loaders.times import to_float
 from intake_report.messages import Count, said
 from intake_report.units import to_internal
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 _SAMPLE = MEBIBYTE
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
@@ -89,8 +88,6 @@ def _declared_columns(path: Path, columns: Mapping[str, str], known: Mapping[str
 
 def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatArray:
     """Return a column as numbers; a cell that is none is refused, with its row."""
-    import pyarrow as pa
-
     if not pa.types.is_string(values.type):
         return to_float(values)
     cells = [(None, None) if cell is None else number_of_cell(cell.strip(), decimal) for cell in values.to_pylist()]
@@ -126,8 +123,6 @@ def _sample_lines(text: Buffer, start: int, limit: int) -> tuple[list[str], list
 
 def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list[pa.ChunkedArray], tuple[Notice, ...]]:
     """Parse the rows; a second pass repairs rows of another width when there are any."""
-    import pyarrow as pa
-
     text, offset, quotes, unpaired = _pair_quotes(text, offset)
     notices: list[Notice] = []
     if dialect.delimiter == " ":
@@ -157,9 +152,6 @@ def _parse(
     source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, quotes: bool
 ) -> tuple[list[pa.ChunkedArray], int]:
     """Return the columns and how many rows of another width were passed over."""
-    import pyarrow as pa
-    from pyarrow import csv
-
     ragged = 0
 
     def skip(_row: object) -> str:

@@ -220,9 +220,11 @@ def _describe(table: _Table, options: ReadOptions) -> Dialect:
         above = Count(sum(bool(line.strip()) for line in table.lines[:header_line]), "line")
         if above.number:
             notices.append(notice("preamble", "{count} above the column names skipped.", count=above))
+    cells = [pair for row, kinds in data for pair in zip(row, kinds, strict=True)]
+    commas, points = sum(kind == "c" for _, kind in cells), sum(kind == "n" and "." in cell for cell, kind in cells)
     return Dialect(
         table.delimiter,
-        options.decimal or _find_decimal(data),
+        options.decimal or ("," if commas > points else "."),
         tuple(headers),
         tuple(units),
         tuple(name for name, _ in split),
@@ -282,12 +284,6 @@ def _with_units(headers: Sequence[str]) -> list[str]:
         else:
             joined.append(header)
     return joined
-
-
-def _find_decimal(data: Sequence[_Row]) -> str:
-    cells = [(cell, kind) for row, kinds in data for cell, kind in zip(row, kinds, strict=True)]
-    commas = sum(kind == "c" for _, kind in cells)
-    return "," if commas > sum(kind == "n" and "." in cell for cell, kind in cells) else "."
 
 
 def repair_double_encoding(text: str) -> str:

@@ -222,7 +222,8 @@ def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
         score *= _OTHER_QUANTITY
         reason = message(template, "other-quantity", unit=column.unit, measured=measured)
     else:
-        unit = _plain_unit(column.unit, quantity)
+        usual, own = QUANTITIES[quantity], converts(column.unit, quantity)
+        unit = next((u for u in (usual.internal, usual.si, usual.us) if converts(u, quantity) == own), column.unit)
         values = to_internal(column.values, column.unit, quantity)
         finite = values[np.isfinite(values)]
         outside = float(np.mean((finite < low) | (finite > high))) if finite.size else 0.0
@@ -278,10 +279,3 @@ def _held(values: FloatArray) -> FloatArray:
     good = np.isfinite(values)
     last = np.maximum.accumulate(np.where(good, np.arange(len(values)), -1))
     return np.where(last >= 0, values[last], np.nan)
-
-
-def _plain_unit(written: str, quantity: str) -> str:
-    """Return the plainest spelling of a unit: that of the catalogue where it is the same unit."""
-    usual = QUANTITIES[quantity]
-    same = (s for s in (usual.internal, usual.si, usual.us) if converts(written, quantity) == converts(s, quantity))
-    return next(same, written)

@@ -7,10 +7,11 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 from zoneinfo import ZoneInfo
 
 import numpy as np
+import pandas as pd
 
 from intake_report.channels import Channel, channel
 from intake_report.errors import DataError, nearest, placed
@@ -20,9 +21,6 @@ from intake_report.loaders.content import COMPRESSED_SUFFIXES, read_head
 from intake_report.loaders.dialect import clean_header, place_of
 from intake_report.loaders.times import DAY
 from intake_report.units import QUANTITIES, conversion, to_internal, unit_label
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 UNIT_OVERRIDDEN = "unit-stated"
 """Code of the notice that header and mapping name different units; the mapping is obeyed."""
@@ -116,8 +114,6 @@ def map_run(
     run_id: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: datetime | None = None
 ) -> RunLog:
     """Map logs that have been read already, one at least; see `load_run`. Raises DataError also without a mapping."""
-    import pandas as pd
-
     accompanying = [log for log in logs if log.format == "gpx"]
     if len(accompanying) == len(logs):  # tracks alone are the log
         accompanying, mapping = [], tracks.track_mapping(logs[0])
@@ -150,8 +146,6 @@ def _joined(pieces: Sequence[FloatArray]) -> FloatArray:
 
 def _with_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) -> tuple[pd.DataFrame, Notice]:
     """Add the samples of a track as rows of their own, between the rows of the run."""
-    import pandas as pd
-
     time = frame.index.to_numpy(dtype=float)
     at, placed = tracks.place_track(frame, begin, track)
     inside = (at >= np.nanmin(time)) & (at <= np.nanmax(time))
@@ -200,8 +194,6 @@ def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
 
 def _start(log: RawLog, zero: float, stated: datetime | None) -> tuple[pd.Timestamp | None, list[Notice]]:
     """Return the instant of index 0, and a notice when the campaign states another."""
-    import pandas as pd
-
     if log.origin is None:
         return (None if stated is None else pd.Timestamp(stated)), []
     begin = pd.Timestamp(log.origin) + pd.Timedelta(seconds=zero)

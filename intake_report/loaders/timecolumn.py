@@ -5,9 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from intake_report.errors import DataError, nearest
 from intake_report.loaders import times
@@ -15,9 +17,6 @@ from intake_report.loaders.base import FloatArray, Notice, ReadOptions, converts
 from intake_report.loaders.dialect import Dialect, clean_header, place_of, words
 from intake_report.loaders.times import TimeAxis, TimeContext, to_float
 from intake_report.messages import Count
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 _COMPACT_DATES = (19_000_101_000_000, 21_000_101_000_000)  # numbers that are 14 digits of date and time
 _EPOCH_SCALES = (("seconds", 1.0), ("milliseconds", 1e3), ("microseconds", 1e6), ("nanoseconds", 1e9))
@@ -51,7 +50,12 @@ def find_time_columns(
     Raises DataError: if a stated column is absent, or none can be recognised.
     """
     if options.time_column is not None:
-        time = _stated_column(options.time_column, dialect)
+        places = place_of(options.time_column, dialect.headers, dialect.names)
+        if len(places) != 1:
+            known = nearest(clean_header(options.time_column), dialect.headers, "Columns are", cutoff=0.4)
+            what = f"The log has no column “{options.time_column}”, or several."
+            raise DataError(what, where="time", remedy=known)
+        (time,) = places
     else:
         scores = [_score(index, dialect, table) for index in range(len(dialect.headers))]
         if not scores or max(scores) <= 0:
@@ -65,18 +69,8 @@ def find_time_columns(
     return time, _date_beside(time, dialect, table)
 
 
-def _stated_column(name: str, dialect: Dialect) -> int:
-    place = place_of(name, dialect.headers, dialect.names)
-    if len(place) == 1:
-        return place[0]
-    known = nearest(clean_header(name), dialect.headers, "Columns are", cutoff=0.4)
-    raise DataError(f"The log has no column “{name}”, or several.", where="time", remedy=known)
-
-
 def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:
     """Weigh how much a column looks like the time: its name first, then its type, then its place."""
-    import pyarrow as pa
-
     name, unit, kind = dialect.names[index], dialect.units[index], table[index].type
     if pa.types.is_null(kind) or pa.types.is_boolean(kind):
         return 0.0
@@ -107,8 +101,6 @@ def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> fl
 
 def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> int | None:
     """Return the column of dates that completes a clock time."""
-    import pyarrow as pa
-
     kind = table[time].type
     if pa.types.is_string(kind):
         first = next((v.as_py() for v in table[time] if v.as_py()), "")
@@ -136,8 +128,6 @@ def time_axis(
 
     Raises DataError: if the times cannot be read, or only by guessing.
     """
-    import pyarrow as pa
-
     context = TimeContext(name, unit, path, options, preamble)
     kind = values.type
     if pa.types.is_null(kind):
@@ -156,9 +146,6 @@ def time_axis(
 
 def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray:
     """Return text "date clock" from two columns."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     return pc.binary_join_element_wise(dates.cast(pa.string()), clock.cast(pa.string()), " ")
 
 
@@ -170,9 +157,6 @@ def _without_clock(context: TimeContext) -> DataError:
 
 
 def _from_timestamps(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     per_second = _PER_SECOND[values.type.unit]
     ticks = values.cast(pa.int64())
     # Whole seconds are taken off before the numbers become floats: 1.7e18 ns leave no room for fractions.
@@ -182,9 +166,6 @@ def _from_timestamps(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
 
 
 def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     head = to_float(values.slice(0, _SAMPLE))
     typical = times.middle_of(head if np.isfinite(head).any() else to_float(values), context)
     if _COMPACT_DATES[0] <= typical < _COMPACT_DATES[1]:
@@ -241,9 +222,6 @@ def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
 
 
 def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     text = pc.utf8_trim_whitespace(values)
     quick = _quick_clock(text)
     if quick is not None:
@@ -254,8 +232,6 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
         if (len(parts) - parts.null_count) * 2 > filled:
             break
     else:
-        import pandas as pd
-
         numbers = pd.to_numeric(text.to_pandas().str.replace(",", ".", regex=False), errors="coerce").to_numpy(float)
         return _from_numbers(pa.chunked_array([pa.array(numbers, from_pandas=True)]), context)
     fields = {field.name: parts.field(index) for index, field in enumerate(parts.type)}
@@ -285,9 +261,6 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
 
 def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
     """Return seconds since midnight when every cell is "07:16:30.444", by pyarrow's parser of ISO 8601."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     if not _PLAIN_CLOCK.match(next((v.as_py() for v in text[:100] if v.is_valid), "")):
         return None
     try:
@@ -299,8 +272,6 @@ def _quick_clock(text: pa.ChunkedArray) -> FloatArray | None:
 
 def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray:
     """Return seconds since midnight of extracted clock parts, NaN where they are no time; (n,) [s]."""
-    import pyarrow.compute as pc
-
     hours, minutes = _floats(fields["h"]), _floats(fields["m"])
     seconds = np.nan_to_num(_floats(pc.replace_substring_regex(fields["s"], "[,:]", ".")), nan=0.0)
     if "p" in fields:
@@ -311,9 +282,6 @@ def _clock_seconds(fields: dict[str, pa.Array], valid: np.ndarray) -> FloatArray
 
 
 def _floats(values: pa.Array) -> FloatArray:
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
     cleaned = pc.if_else(pc.fill_null(pc.equal(values, ""), True), None, values)
     return np.asarray(cleaned.cast(pa.float64()).to_numpy(zero_copy_only=False))
 

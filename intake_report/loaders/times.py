@@ -7,17 +7,15 @@ from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
+import pyarrow as pa
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import BoolArray, FloatArray, Notice, RawColumn, ReadOptions, TimeKind, notice
 from intake_report.messages import Count
-
-if TYPE_CHECKING:
-    import pyarrow as pa
 
 UNIX = datetime(1970, 1, 1, tzinfo=UTC)
 DAY = 86400.0
@@ -28,7 +26,6 @@ MOST_UNREADABLE = 0.2
 # Times of a vehicle log: from 1990, when such logs first appeared, to a century later.
 EARLIEST, LATEST = 631_152_000.0, 3_786_912_000.0
 _SAMPLE = 10_000  # rows from which the middle of a log is told
-_BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
 _SPIKE = 60.0  # [s] between the rows around one that is half a day off
 _DATE_PARTS = re.compile(r"(\d{4})(\d{2})(\d{2})$|(\d+)[-/. ](\d+|[A-Za-z]+)[-/. ](\d+)$")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -61,8 +58,6 @@ def in_utc(stamp: datetime) -> datetime:
 
 def to_float(values: pa.ChunkedArray) -> FloatArray:
     """Return a numeric column as float64 with NaN for null."""
-    import pyarrow as pa
-
     if values.type != pa.float64():
         values = values.cast(pa.float64(), safe=False)
     array: FloatArray = values.to_numpy()
@@ -138,7 +133,7 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
 
 
 def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
-    """Add a day to clock times [s] after each step back of more than twelve hours; return them and the midnights passed.
+    """Add a day to clock times [s] after each step back of more than twelve hours, take one off after such a step ahead; return them and the midnights passed.
 
     Smaller backward steps are left for the cleaning to find. A lone row half a day off its neighbours is a damaged one and
     becomes NaN.
@@ -149,12 +144,9 @@ def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
     away = np.abs(steps[:-1])
     lone = (away > DAY / 2) & (away < DAY - _SPIKE) & (np.abs(steps[:-1] + steps[1:]) < _SPIKE)
     result[finite[1:-1][lone]] = np.nan
-    finite = np.flatnonzero(np.isfinite(result))
-    steps = np.diff(result[finite])
-    turns = np.zeros(len(finite))
-    turns[1:] = np.cumsum((steps < -DAY / 2).astype(float) - (steps > _BACK_OVER_MIDNIGHT).astype(float))
-    result[finite] += turns * DAY
-    return result, int(turns.max(initial=0.0))
+    finite = np.isfinite(result)
+    result[finite] = np.unwrap(result[finite], period=DAY)
+    return result, int(np.max(np.round((result - seconds)[finite] / DAY), initial=0.0))
 
 
 def date_elsewhere(path: Path, options: ReadOptions, preamble: str) -> tuple[date | None, str]:

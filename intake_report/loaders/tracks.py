@@ -5,18 +5,16 @@ from __future__ import annotations
 import re
 from datetime import timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import open_bytes
 from intake_report.loaders.times import in_utc, rows_of_log
 from intake_report.messages import Count, Message, Value, message
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 _SIGNATURE = re.compile(rb"<gpx[\s>]")
 # Fields of a track have a fixed meaning and unit, so they need no mapping: name, unit, channel.
