@@ -67,19 +67,8 @@ def _repeat(data: bytearray, r: random.Random) -> bytearray:
 
 def _insert(data: bytearray, r: random.Random) -> bytearray:
     texts = [
-        b'"',
-        b"\0" * 8,
-        b"\r",
-        b"\n\n",
-        b",,,",
-        b";",
-        b"\xff\xfe",
-        "Â°".encode(),
-        b"1e999",
-        b"-",
-        b"25:61:99",
-        b"\t",
-    ]
+        b'"', b"\0" * 8, b"\r", b"\n\n", b",,,", b";", b"\xff\xfe", "Â°".encode(), b"1e999", b"-", b"25:61:99", b"\t",
+    ]  # fmt: skip
     for _ in range(r.choice([1, 5, 50])):
         at = r.randrange(len(data))
         data[at:at] = r.choice(texts)
@@ -137,22 +126,17 @@ def survive(folder: Path, made: list[tuple[str, bytes]]) -> tuple[int, int]:
     return read, refused
 
 
-def test_a_few_mutants_are_read_or_refused(tmp_path: Path) -> None:
-    read, refused = survive(tmp_path, mutants(28, 1, MADE + columnar_seeds(tmp_path)))
-    assert read > 5
-    assert refused > 5
-
-
-def test_a_few_mutants_of_real_drives_are_read_or_refused(tmp_path: Path, drives: Path) -> None:
-    read, refused = survive(tmp_path, mutants(32, 1, heads(drives)))
-    assert read > 10
-    assert refused > 0
-
-
-def test_mutated_captures_are_read_or_refused(tmp_path: Path) -> None:
-    read, refused = survive(tmp_path, mutants(25, 2, [CAPTURE]))
-    assert read + refused == 25
-    assert read > 5
+@pytest.mark.parametrize(
+    ("count", "sources", "read", "refused"), [(28, "made", 5, 5), (32, "drives", 10, 0), (25, "capture", 5, -1)]
+)
+def test_a_few_mutants_are_read_or_refused(
+    tmp_path: Path, request: pytest.FixtureRequest, count: int, sources: str, read: int, refused: int
+) -> None:
+    seeds = [CAPTURE] if sources == "capture" else MADE + columnar_seeds(tmp_path)
+    if sources == "drives":
+        seeds = heads(request.getfixturevalue("drives"))
+    outcome = survive(tmp_path, mutants(count, 2 if sources == "capture" else 1, seeds))
+    assert outcome[0] > read and outcome[1] > refused
 
 
 @pytest.mark.slow

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
-import zipfile
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -14,7 +12,7 @@ from intake_report.errors import DataError
 from intake_report.loaders import ReadOptions, load_run, read_log
 from intake_report.messages import said
 
-from .support import write
+from .support import packed, write
 
 BASE = 1_700_000_000.0
 DBC = """VERSION ""
@@ -51,19 +49,8 @@ def test_screen_form_and_29_bit_identifiers(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("suffix", [".gz", ".zip", ".zst"])
 def test_compressed_captures_and_tracks(tmp_path: Path, suffix: str) -> None:
-    for name, text in (("c.log", capture("7E8#03410D50")), ("t.bin", gpx(START, 5, 0.0))):
-        path = tmp_path / (name + suffix)
-        if suffix == ".zip":
-            with zipfile.ZipFile(path, "w") as archive:
-                archive.writestr(name, text)
-        else:
-            import pyarrow as pa
-
-            packed = (
-                gzip.compress(text.encode()) if suffix == ".gz" else pa.compress(text.encode(), "zstd", asbytes=True)
-            )
-            write(path, packed)
-        assert read_log(path).format == ("candump" if name == "c.log" else "gpx")
+    for name, text in (("candump", capture("7E8#03410D50")), ("gpx", gpx(START, 5, 0.0))):
+        assert read_log(packed(tmp_path / (name + suffix), text)).format == name
 
 
 def test_several_parameters_in_one_answer_and_full_scale(tmp_path: Path) -> None:
