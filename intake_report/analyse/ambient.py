@@ -10,6 +10,7 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from intake_report import weather
 from intake_report.analyse.inputs import Drive, declared_resolution
 from intake_report.analyse.zeroing import ASSUMED_STEP, NOT_ZEROED, Zeroing, channel_step, rounding_mode
 from intake_report.campaign import Campaign, Run
@@ -17,22 +18,8 @@ from intake_report.clean import CleanRun
 from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.units import parse_quantity
-from intake_report.weather import (
-    ReferenceCandidate,
-    RunConditions,
-    SourceComparison,
-    VehicleAmbient,
-    WeatherRecord,
-    ambient_at,
-    choose_reference,
-    compare_records,
-    compare_vehicle,
-    conditions_during,
-    interpolation_error,
-    reference_contributions,
-    too_slow,
-)
 from intake_report.weather import ReferenceChoice as Choice
+from intake_report.weather import RunConditions, WeatherRecord
 
 VEHICLE = "vehicle"
 BIN = 120.0  # s over which readings of the vehicle's sensor are condensed to one
@@ -67,19 +54,25 @@ class AmbientReference:
     series: dict[str, AmbientSeries]
 
 
+def end_of(run: CleanRun) -> float | None:
+    """Return the elapsed time of the last row of a run [s]; None without rows."""
+    return None if run.frame.empty else float(run.frame.index[-1])
+
+
+def time_span(run: CleanRun) -> tuple[pd.Timestamp, pd.Timestamp] | None:
+    """Return when a run began and ended; None where that is not known."""
+    end = end_of(run)
+    if run.start is None or end is None or end <= 0.0:
+        return None
+    return run.start, run.start + pd.Timedelta(seconds=end)
+
+
 def sources_during(
     campaign: Campaign, run: CleanRun, records: Mapping[str, WeatherRecord], entry: Run | None = None
 ) -> dict[str, RunConditions]:
     """Return what each weather source says of one run, in campaign order; none where the run's times are not known."""
-    start, index = run.start, run.frame.index
-    if start is None or not len(index) or float(index[-1]) <= 0.0:
-        return {}
-    end = start + pd.Timedelta(seconds=float(index[-1]))
-    return {
-        w.id: conditions_during(records[w.id], start, end, w.max_age, entry)
-        for w in campaign.weather
-        if w.id in records
-    }
+    span, known = time_span(run), [w for w in campaign.weather if w.id in records]
+    return {w.id: weather.conditions_during(records[w.id], *span, w.max_age, entry) for w in known} if span else {}
 
 
 def first_known(during: Mapping[str, RunConditions], what: str) -> float | None:
@@ -88,17 +81,10 @@ def first_known(during: Mapping[str, RunConditions], what: str) -> float | None:
     return next((float(value) for value in known if value is not None), None)
 
 
-def vehicle_input(run: CleanRun, correction: float = 0.0) -> VehicleAmbient:
+def vehicle_input(run: CleanRun, correction: float = 0.0) -> weather.VehicleAmbient:
     """Return the vehicle's ambient and speed channels of one run, with the correction of its sensor [K]."""
-    ambient, speed = run.good("ambient"), run.good("speed")
-    return VehicleAmbient(
-        run=run.run,
-        start=run.start if run.start is not None else NO_START,
-        time=ambient.index.to_numpy(dtype=np.float64),
-        temperature=ambient.to_numpy(dtype=np.float64) + correction,
-        speed_time=speed.index.to_numpy(dtype=np.float64),
-        speed=speed.to_numpy(dtype=np.float64),
-    )
+    time, temperature = run.samples("ambient")
+    return weather.VehicleAmbient(run.run, run.start or NO_START, time, temperature + correction, *run.samples("speed"))
 
 
 def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | None:
@@ -111,14 +97,13 @@ def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | No
     sensor = vehicle_input(run, correction)
     if sensor.time.size == 0:
         return None
-    use = ~too_slow(sensor)
+    use = ~weather.too_slow(sensor)
     if not use.any():
-        low = float(np.quantile(sensor.temperature, 0.1))
         note = message(
             "the vehicle was never at speed long enough: the lowest tenth of the ambient readings is taken",
             code="ambient-at-rest",
         )
-        return AmbientSeries(sensor.time[:1], np.array([low]), note)
+        return AmbientSeries(sensor.time[:1], np.quantile(sensor.temperature, [0.1]), note)
     time, value = sensor.time[use], sensor.temperature[use]
     grouped = pd.DataFrame({"time": time, "value": value}).groupby(np.floor((time - time[0]) / BIN))
     return AmbientSeries(grouped["time"].mean().to_numpy(), grouped["value"].median().to_numpy())
@@ -126,14 +111,12 @@ def vehicle_series(run: CleanRun, correction: float = 0.0) -> AmbientSeries | No
 
 def record_series(run: CleanRun, record: WeatherRecord, max_age: float) -> AmbientSeries | None:
     """Return ambient from a weather record on the run's clock; None where the record does not cover the run."""
-    start, frame = run.start, run.frame
-    if start is None or frame.empty:
+    end = end_of(run)
+    if run.start is None or end is None:
         return None
-    time = np.arange(0.0, float(frame.index[-1]) + 30.0, 30.0)
-    values = ambient_at(record, start.timestamp() + time, max_age=max_age)
-    if not np.isfinite(values).all():
-        return None
-    return AmbientSeries(time, np.asarray(values, dtype=np.float64))
+    time = np.arange(0.0, end + 30.0, 30.0)
+    values = weather.ambient_at(record, run.start.timestamp() + time, max_age=max_age)
+    return AmbientSeries(time, np.asarray(values, dtype=np.float64)) if np.isfinite(values).all() else None
 
 
 def choose_ambient(
@@ -152,12 +135,12 @@ def choose_ambient(
         run.run: zeroing.correction(campaign, "ambient", channel_step(campaign, run, "ambient") or ASSUMED_STEP)
         for run in runs
     }
-    series = {VEHICLE: _present({run.run: vehicle_series(run, shifts[run.run]) for run in runs})}
-    for id, record in records.items():
-        series[id] = _present({run.run: record_series(run, record, ages[id]) for run in runs})
-    candidates = [_candidate(campaign, id, found, records.get(id), zeroing) for id, found in series.items()]
+    found = {VEHICLE: {run.run: vehicle_series(run, shifts[run.run]) for run in runs}}
+    found |= {id: {run.run: record_series(run, record, ages[id]) for run in runs} for id, record in records.items()}
+    series = {id: {run: one for run, one in of.items() if one is not None} for id, of in found.items()}
+    candidates = [_candidate(campaign, id, tuple(of), records.get(id), zeroing) for id, of in series.items()]
     wanted = campaign.ambient.reference
-    choice = choose_reference(
+    choice = weather.choose_reference(
         [c for c in candidates if c.covered or c.source == wanted],
         [run.run for run in runs],
         _comparisons(runs, records, shifts),
@@ -166,43 +149,36 @@ def choose_ambient(
     return AmbientReference(choice, series.get(choice.source or "", {}))
 
 
-def _present(series: dict[str, AmbientSeries | None]) -> dict[str, AmbientSeries]:
-    return {run: found for run, found in series.items() if found is not None}
-
-
 def _candidate(
-    campaign: Campaign, id: str, series: dict[str, AmbientSeries], record: WeatherRecord | None, zeroing: Zeroing
-) -> ReferenceCandidate:
-    covered = tuple(series)
+    campaign: Campaign, id: str, covered: tuple[str, ...], record: WeatherRecord | None, zeroing: Zeroing
+) -> weather.ReferenceCandidate:
     if record is None:
         declared = campaign.instrument.channels.get("ambient")
         known = declared is not None and declared.accuracy
-        contributions = reference_contributions(
+        contributions = weather.reference_contributions(
             "vehicle",
             accuracy=parse_quantity(known, "temperature_difference") if known else None,
             resolution=declared_resolution(campaign).get("ambient", ASSUMED_STEP),
             zeroed=zeroing.u("ambient"),
             rounding_known=rounding_mode(campaign, "ambient") != "unknown",
         )
-        return ReferenceCandidate(id, "vehicle", covered, contributions)
-    source = next(w for w in campaign.weather if w.id == id)
-    contributions = reference_contributions(
-        record.kind, accuracy=source.accuracy, resolution=record.resolution, interpolation=interpolation_error(record)
+        return weather.ReferenceCandidate(id, "vehicle", covered, contributions)
+    accuracy, between = next(w.accuracy for w in campaign.weather if w.id == id), weather.interpolation_error(record)
+    contributions = weather.reference_contributions(
+        record.kind, accuracy=accuracy, resolution=record.resolution, interpolation=between
     )
-    return ReferenceCandidate(id, record.kind, covered, contributions)
+    return weather.ReferenceCandidate(id, record.kind, covered, contributions)
 
 
 def _comparisons(
     runs: list[CleanRun], records: dict[str, WeatherRecord], shifts: Mapping[str, float]
-) -> list[SourceComparison]:
+) -> list[weather.SourceComparison]:
     """Compare all sources with each other over the runs whose start is known.
 
     The vehicle's sensor at speed and at rest with every record, and the records among themselves.
     """
-    known = [(run, run.start) for run in runs if run.start is not None and not run.frame.empty]
-    sensors = [vehicle_input(run, shifts[run.run]) for run, _ in known if run.has("ambient")]
+    windows = {run.run: span for run in runs if (span := time_span(run))}
+    sensors = [vehicle_input(run, shifts[run.run]) for run in runs if run.run in windows and run.has("ambient")]
     places: tuple[Literal["speed", "rest"], ...] = ("speed", "rest")
-    found = [compare_vehicle(sensors, record, at=at) for at in places for record in records.values() if sensors]
-    windows = {run.run: (start, start + pd.Timedelta(seconds=float(run.frame.index[-1]))) for run, start in known}
-    found += [compare_records(a, b, windows) for a, b in combinations(records.values(), 2) if windows]
-    return found
+    found = [weather.compare_vehicle(sensors, record, at=at) for at in places for record in records.values() if sensors]
+    return found + [weather.compare_records(*pair, windows) for pair in combinations(records.values(), 2) if windows]

@@ -9,7 +9,6 @@ from intake_report.campaign import Campaign, Claim
 from intake_report.messages import Listing, Part, message
 from intake_report.results import CommonDriveResult, MetricKey
 from intake_report.results.text import DIFFERENCES, title_of
-from intake_report.units import to_internal
 
 NUMBER = r"(\d+(?:[.,]\d+)?)"
 DEGREES = r"(?:delta_)?(?:°|deg\.?\s*|degrees?\s*)?\s*(F|C|K|fahrenheit|celsius|kelvins?)\b"
@@ -18,6 +17,7 @@ PERCENT = re.compile(r"%|\bper\s?cent\b", re.I)
 TIMES = re.compile(
     rf"\b(?:twice|half|halves|halved|double[sd]?)\b|\b{NUMBER}\s*(?:times|fold)\b|\b\d+(?:[.,]\d+)?\s?[x×]", re.I
 )
+KELVINS = {"f": 5.0 / 9.0, "c": 1.0, "k": 1.0}  # a difference of one degree
 SAME_MARGIN = 0.05  # K; "within 3 °F" and "within 1.7 K" are the same margin
 
 # words for sources of ambient, besides their ids; a claim that names one that is not the reference is about other numbers
@@ -38,25 +38,19 @@ def objection(campaign: Campaign, claim: Claim, key: MetricKey, reference: str |
 
     `reference` is the id of the ambient reference, "vehicle", or None where nothing was recorded.
     """
-    return (
-        _percentage(campaign, claim, key)
-        or _margin(claim, key)
-        or _ambient(campaign, claim, key, reference)
-        or _value(claim, key)
-    )
+    first, second = _percentage(campaign, claim, key), _margin(claim, key)
+    return first or second or _ambient(campaign, claim, key, reference) or _value(claim, key)
 
 
 def model_objection(campaign: Campaign, claim: Claim, record: CommonDriveResult | None) -> Part:
     """Return why a claim on the common drive cannot rest on it; empty where it can, and for other claims."""
     if not claim.common_drive or record is None:
         return ""
-    names = [
-        c.name for c in campaign.configurations
-        if c.id in record.failed and c.id in (claim.configuration, claim.versus or campaign.baseline.id)
-    ]  # fmt: skip
-    if names:
+    failed = {claim.configuration, claim.versus or campaign.baseline.id} & set(record.failed)
+    if failed:
         template = "on the common drive the model of {names} fails its validation, so that its numbers are withheld"
-        return message(template, "model-failed", names=Listing(tuple(names)))
+        names = tuple(c.name for c in campaign.configurations if c.id in failed)
+        return message(template, "model-failed", names=Listing(names))
     return "" if record.comparisons else Listing(record.notes)
 
 
@@ -77,7 +71,7 @@ def _percentage(campaign: Campaign, claim: Claim, key: MetricKey) -> Part:
         )
     what = message("“{words}”", words=multiple[0]) if multiple else "a percentage"
     unit = formatting.unit_of(DIFFERENCES.get(quantity, quantity), campaign.about.units)
-    return message(reason, code="percentage", what=what, unit=unit)
+    return message(reason, "percentage", what=what, unit=unit)
 
 
 def _margin(claim: Claim, key: MetricKey) -> Part:
@@ -85,24 +79,21 @@ def _margin(claim: Claim, key: MetricKey) -> Part:
     quoted = WITHIN.search(claim.text)
     if not quoted:
         return ""
-    unit = {"f": "degF", "c": "degC", "k": "degC"}[quoted[2][0].lower()]
-    number = float(to_internal(float(quoted[1].replace(",", ".")), unit, "temperature_difference"))
+    number = float(quoted[1].replace(",", ".")) * KELVINS[quoted[2][0].lower()]
+    template = "the text says “{words}” but the metric is “{title}”: they are different margins"
     if key.parameter.kind != "margin":
         template = "the text says “{words}” but the metric is “{title}”, which knows no margin"
-    elif not close(number, key.parameter.number):
-        template = "the text says “{words}” but the metric is “{title}”: they are different margins"
-    else:
+    elif close(number, key.parameter.number):
         return ""
-    return message(template, code="margin", words=quoted[0], title=title_of(key))
+    return message(template, "margin", words=quoted[0], title=title_of(key))
 
 
 def _ambient(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | None) -> Part:
     """Catch a claim about another ambient than the reference, or about ambient where the metric has none."""
     if "over-ambient" not in key.spec.needs:
-        if not re.search(r"\bambient\b", claim.text, re.I):
-            return ""
         template = "the text speaks of ambient but the metric is “{title}”, which is not referred to ambient"
-        return message(template, code="ambient", title=title_of(key))
+        speaks = re.search(r"\bambient\b", claim.text, re.I)
+        return message(template, "ambient", title=title_of(key)) if speaks else ""
     sources = {w.id: w.kind for w in campaign.weather}
     own_kind = "vehicle" if reference == "vehicle" else sources.get(reference or "", "")
     for kind, words in SOURCE_WORDS.items():
@@ -112,25 +103,23 @@ def _ambient(campaign: Campaign, claim: Claim, key: MetricKey, reference: str | 
                 "the text says “{words}” but over-ambient temperatures are referred to “{reference}”: another ambient gives "
                 "other numbers"
             )
-            return message(template, code="ambient", words=named[0], reference=str(reference))
+            return message(template, "ambient", words=named[0], reference=str(reference))
     for id in sources:
         if id != reference and id not in SOURCE_WORDS and re.search(rf"\b{re.escape(id)}\b", claim.text, re.I):
             template = "the text names “{words}” but over-ambient temperatures are referred to “{reference}”"
-            return message(template, code="ambient", words=id, reference=str(reference))
+            return message(template, "ambient", words=id, reference=str(reference))
     return ""
 
 
 def _value(claim: Claim, key: MetricKey) -> Part:
     """Catch a text that quotes another number than the one that is judged."""
-    quantity = key.spec.quantity
+    quantity, text = key.spec.quantity, claim.text
     if claim.value is None or quantity not in ("time", "temperature", "temperature_difference"):
         return ""
-    pattern, units, rest = rf"{NUMBER}\s*{DEGREES}", {"f": 5.0 / 9.0, "c": 1.0, "k": 1.0}, WITHIN.sub("", claim.text)
-    if quantity == "time":
-        pattern, units = rf"{NUMBER}\s*(s|sec|secs|seconds?|min|mins|minutes?)\b", {"s": 1.0, "m": 60.0}
-        rest = claim.text
-    quoted = re.findall(pattern, rest, re.I)
-    judged = re.search(pattern, str(claim.value), re.I)
+    pattern, units = rf"{NUMBER}\s*(s|sec|secs|seconds?|min|mins|minutes?)\b", {"s": 1.0, "m": 60.0}
+    if quantity != "time":
+        pattern, units, text = rf"{NUMBER}\s*{DEGREES}", KELVINS, WITHIN.sub("", text)
+    quoted, judged = re.findall(pattern, text, re.I), re.search(pattern, str(claim.value), re.I)
     if not quoted or not judged:
         return ""
 
@@ -144,9 +133,7 @@ def _value(claim: Claim, key: MetricKey) -> Part:
     if not numbers or any(abs(n - internal(judged[1], judged[2])) < SAME_MARGIN for n in numbers):
         return ""
     says = Listing(tuple(f"{number} {unit}" for number, unit in quoted))
-    return message(
-        "the text says {says} but the value judged is {value}", code="value", says=says, value=str(claim.value)
-    )
+    return message("the text says {says} but the value judged is {value}", "value", says=says, value=str(claim.value))
 
 
 def close(a: float | None, b: float | None) -> bool:

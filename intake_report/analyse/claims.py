@@ -17,7 +17,7 @@ from intake_report.metrics import PULL_METRICS
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, MetricResult
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
-from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
+from intake_report.statistics import MeanInterval, combine, coverage_factor, decide, holm, mean_interval
 from intake_report.units import parse_quantity
 
 VERDICTS: dict[str, ClaimVerdict] = {
@@ -94,19 +94,17 @@ def judge_claims(
     judged = []
     for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
-        assert key is not None  # check_claims has refused it otherwise
-        unfit = objection(campaign, claim, key, reference)
-        evidence: ClaimEvidence | Part = unfit or model_objection(campaign, claim, on_common)
-        if not evidence:
-            of_metric = [v for v in values if v.key == key.key]
-            if claim.metric in PULL_METRICS:
-                evidence = _of_pulls(campaign, claim, key, dyno)
-            elif is_absolute(claim):
-                evidence = _of_mean(campaign, claim, key, of_metric, draws)
-            elif claim.common_drive and on_common is not None:
-                evidence = _of_difference(campaign, claim, key, (*on_common.comparisons, *on_common.direct))
-            else:
-                evidence = _of_difference(campaign, claim, key, comparisons)
+        assert key is not None  # `claim_mistakes` has refused it otherwise
+        evidence: ClaimEvidence | Part = objection(campaign, claim, key, reference)
+        evidence = evidence or model_objection(campaign, claim, on_common)
+        if not evidence and claim.metric in PULL_METRICS:
+            evidence = _of_pulls(campaign, claim, key, dyno)
+        elif not evidence and is_absolute(claim):
+            evidence = _of_mean(campaign, claim, key, values, draws)
+        elif not evidence and claim.common_drive and on_common is not None:
+            evidence = _of_difference(campaign, claim, key, (*on_common.comparisons, *on_common.direct))
+        elif not evidence:
+            evidence = _of_difference(campaign, claim, key, comparisons)
         if isinstance(evidence, ClaimEvidence):
             judged.append(_judge(campaign, claim, key, evidence, limit_of(campaign, claim, f"claim[{number}]")))
         else:
@@ -129,21 +127,20 @@ def _of_difference(
         where = " from the instruments alone" if found.basis == "instruments" else ""
         level = Value(100.0 * found.level, "count")
         interval = message("{level} % interval{basis} {limits}", level=level, basis=where, limits=limits_of(found, key))
-        size = interval
-        if found.difference is not None:
-            size = message("{size} ({interval})", size=change_of(key, found.difference), interval=interval)
-    text = message(
-        "difference {size}, {n} against {n_versus}", size=size, n=Count(found.n, "run"), n_versus=found.n_versus
-    )
+        size = interval if found.difference is None else message("{size} ({interval})", size=size, interval=interval)
     evidence = ClaimEvidence(
-        text, found.difference, found.low, found.high, found.standard_error, found.df,
-        found.replicated and found.basis == "runs", difference_quantity(key), found.p_adjusted,
-        found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
+        _pair_text(size, Count(found.n, "run"), found.n_versus), found.difference, found.low, found.high,
+        found.standard_error, found.df, found.replicated and found.basis == "runs", difference_quantity(key),
+        found.p_adjusted, found.note if found.confounded else "", found.order, found.order_bound, found.undecided,
     )  # fmt: skip
     if not claim.common_drive:
         return evidence
-    text = message("by the models on the common drive: {text}", "on-common-drive", text=text)
+    text = message("by the models on the common drive: {text}", "on-common-drive", text=evidence.text)
     return replace(evidence, text=text, family="headline comparisons on the common drive")
+
+
+def _pair_text(size: Part, n: Count, n_versus: int) -> Message:
+    return message("difference {size}, {n} against {n_versus}", size=size, n=n, n_versus=n_versus)
 
 
 def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult | None) -> ClaimEvidence | Part:
@@ -155,8 +152,7 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
             "the uncertainty of the dyno itself is not known, so that no limit on an absolute power or torque can be judged; "
             "a difference between configurations on one dyno can"
         )
-    versus = other(campaign, claim)
-    d = dyno.difference(claim.metric, claim.configuration, versus)
+    d = dyno.difference(claim.metric, claim.configuration, other(campaign, claim))
     if d is None or d.difference is None:
         return "not all pulls have this figure, or one of the two configurations was not pulled"
     of_pulls = [one for one in campaign.claims if one.metric in PULL_METRICS and not is_absolute(one)]
@@ -164,11 +160,8 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
     adjusted = holm([None if pair is None else pair.p_value for pair in differences])[of_pulls.index(claim)]
     size: Part = change_of(key, d.difference)
     if d.low is not None:
-        limits = Interval(d.low, d.high, key.spec.quantity, key.spec.decimals)
-        template = "{size} ({level} % interval {limits})"
-        size = message(template, size=size, level=Value(100.0 * d.level, "count"), limits=limits)
-    pulls = Count(d.n_candidate, "pull")
-    text = message("difference {size}, {n} against {n_versus}", size=size, n=pulls, n_versus=d.n_baseline)
+        limits, level = Interval(d.low, d.high, key.spec.quantity, key.spec.decimals), Value(100.0 * d.level, "count")
+        size = message("{size} ({level} % interval {limits})", size=size, level=level, limits=limits)
     repeated = min(d.n_candidate, d.n_baseline) > 1 and d.low is not None
     note: Part = "" if repeated else "without repeated pulls on both sides nothing shows how pulls scatter"
     if repeated and not dyno.in_turn:
@@ -177,67 +170,70 @@ def _of_pulls(campaign: Campaign, claim: Claim, key: MetricKey, dyno: DynoResult
             code="pull-order",
         )
     return ClaimEvidence(
-        text, d.difference, d.low, d.high, d.standard_error, d.df, repeated and dyno.in_turn, key.spec.quantity,
-        adjusted, note, family="claims on pulls",
+        _pair_text(size, Count(d.n_candidate, "pull"), d.n_baseline), d.difference, d.low, d.high, d.standard_error, d.df,
+        repeated and dyno.in_turn, key.spec.quantity, adjusted, note, family="claims on pulls",
     )  # fmt: skip
 
 
 def _of_mean(
     campaign: Campaign, claim: Claim, key: MetricKey, values: Sequence[MetricResult], draws: InstrumentDraws | None
 ) -> ClaimEvidence | Part:
-    """Return the mean of one configuration; a run that did not reach its margin bounds it from below only.
-
-    One that was within it at the entry bounds it from above only.
-    """
-    runs = [v for v in values if v.configuration == claim.configuration and v.status != "not computed"]
+    """Return the mean of one configuration, or the reason why there is none."""
+    of_metric = [v for v in values if v.key == key.key and v.configuration == claim.configuration]
+    runs = [v for v in of_metric if v.status != "not computed"]
     if not runs:
         return "no run has a value"
     if unresolved(runs):
         return UNRESOLVED
-    level, quantity, decimals = campaign.metrics.confidence, key.spec.quantity, key.spec.decimals
     missed, within = (sum(v.status == state for v in runs) for state in ("not reached", "within at entry"))
     if missed and within:
         return "some runs did not reach the margin and others were within it at the entry: their mean has no bound"
-    if len(runs) == 1 and not missed and not within:
+    mean = mean_interval(_units(runs), campaign.metrics.confidence)
+    if missed or within:
+        return _of_bound(mean, key, missed, within, len(runs))
+    if len(runs) == 1:
         return _of_one(runs[0], key)
-    mean = mean_interval(_units(runs), level)
-    weights = {v.run: 1.0 / len(runs) for v in runs}
     # with a single unit the instruments are all there is; the shared biases do not cancel in a value
-    part = instrument_part(draws, key.key, weights, total=mean.n < 2) if not missed and not within else None
-    scatter = None if mean.sd is None else (mean.sd / math.sqrt(mean.n), float(mean.df))
-    u, df = combine([p for p in (scatter, None if part is None else (part.spread, None)) if p is not None])
+    part = instrument_part(draws, key.key, {v.run: 1.0 / len(runs) for v in runs}, total=mean.n < 2)
+    scatter = [] if mean.sd is None else [(mean.sd / math.sqrt(mean.n), float(mean.df))]
+    u, df = combine(scatter if part is None else [*scatter, (part.spread, None)])
     low = high = None
     if u > 0.0:
-        half = coverage_factor(level, math.inf if df is None else df) * u
-        low = max(mean.mean - half, 0.0) if never_negative(key) else mean.mean - half
-        low, high = None if within else low, None if missed else mean.mean + half
-    known = u > 0.0 and not missed and not within
-    if part is not None and part.over >= 0.5 * (1.0 - level):
-        high, known = None, False  # in too many draws a run does not reach it to say up to where the mean may be
-    stated = Value(mean.mean, quantity, decimals)
-    if missed or within:
-        limit, side = (low, "lower") if missed else (high, "upper")
-        bound: Part = ""
-        if limit is not None:
-            bound = message(", {side} limit {x}", side=side, x=Value(limit, quantity, decimals))
-        text = message(
-            "{what} of at {way} {stated} ({count} of {runs} {state}{bound})",
-            what="mean" if len(runs) > 1 else "value",
-            way="least" if missed else "most",
-            stated=stated,
-            count=missed or within,
-            runs=Count(len(runs), "run"),
-            state="did not reach it" if missed else "within the margin at the entry",
-            bound=bound,
-        )
-        return ClaimEvidence(text, None, low, high, None, None, mean.n > 1, quantity)
+        half = coverage_factor(mean.level, math.inf if df is None else df) * u
+        low, high = _not_below(key, mean.mean - half), mean.mean + half
+    bounded = part is None or part.over < 0.5 * (1.0 - mean.level)
+    if not bounded:
+        high = None  # in too many draws a run does not reach it to say up to where the mean may be
     limits: Part = ""
     if low is not None or high is not None:
-        limits = message("{limits}, ", limits=Interval(low, high, quantity, decimals))
+        limits = message("{limits}, ", limits=Interval(low, high, key.spec.quantity, key.spec.decimals))
     blocks = message(" in {n} blocks", n=mean.n) if mean.n != len(runs) else ""
+    stated = Value(mean.mean, key.spec.quantity, key.spec.decimals)
     text = message("mean {stated} ({limits}n = {n}{blocks})", stated=stated, limits=limits, n=len(runs), blocks=blocks)
-    known_u, known_df = u if known else None, df if u > 0.0 else None
-    return ClaimEvidence(text, mean.mean, low, high, known_u, known_df, mean.n > 1, quantity)
+    known = u if u > 0.0 and bounded else None
+    return ClaimEvidence(text, mean.mean, low, high, known, df, mean.n > 1, key.spec.quantity)
+
+
+def _not_below(key: MetricKey, limit: float) -> float:
+    return max(limit, 0.0) if never_negative(key) else limit
+
+
+def _of_bound(mean: MeanInterval, key: MetricKey, missed: int, within: int, runs: int) -> ClaimEvidence:
+    """Return what bounds a mean: from below only where runs did not reach the margin, from above where they were within it."""
+    quantity, decimals = key.spec.quantity, key.spec.decimals
+    limit = (mean.low if missed else mean.high) if mean.sd else None
+    bound: Part = ""
+    if limit is not None:
+        limit = _not_below(key, limit)
+        bound = message(", {side} limit {x}", side="lower" if missed else "upper", x=Value(limit, quantity, decimals))
+    text = message(
+        "{what} of at {way} {stated} ({count} of {runs} {state}{bound})",
+        what="mean" if runs > 1 else "value", way="least" if missed else "most",
+        stated=Value(mean.mean, quantity, decimals), count=missed or within, runs=Count(runs, "run"),
+        state="did not reach it" if missed else "within the margin at the entry", bound=bound,
+    )  # fmt: skip
+    low, high = (limit, None) if missed else (None, limit)
+    return ClaimEvidence(text, None, low, high, None, None, mean.n > 1, quantity)
 
 
 def _of_one(value: MetricResult, key: MetricKey) -> ClaimEvidence:
@@ -260,7 +256,7 @@ def _units(runs: Sequence[MetricResult]) -> list[float]:
     """Return one number per independent unit: per block where a block holds several runs, else per run."""
     numbers = [v.value if v.value is not None else v.bound or 0.0 for v in runs]
     blocks = [v.block for v in runs]
-    if None in blocks or len(set(blocks)) == len(blocks) or len(set(blocks)) == 1:
+    if None in blocks or len(set(blocks)) in (1, len(blocks)):
         return numbers
     groups = [[n for n, b in zip(numbers, blocks, strict=True) if b == block] for block in dict.fromkeys(blocks)]
     return [math.fsum(group) / len(group) for group in groups]
@@ -284,37 +280,31 @@ def _judge(campaign: Campaign, claim: Claim, key: MetricKey, e: ClaimEvidence, l
         why = "without repeated runs on both sides day, traffic and configuration cannot be told apart"
         if is_absolute(claim):
             why = "one run, or one block, does not show how runs scatter"
-        reason = message("{evidence}; {why}", code="not-replicated", evidence=e.text, why=e.note or why)
+        reason = message("{evidence}; {why}", "not-replicated", evidence=e.text, why=e.note or why)
         return _result(claim, key, "indication only", reason, **numbers)
-    if e.u is None and e.order is not None and limit == 0.0 and claim.relation in ("lower", "higher"):
+    from_nothing = limit == 0.0 and claim.relation in ("lower", "higher")
+    if e.u is None and e.order is not None and from_nothing:
         return _judge_order(campaign, claim, key, e, risk, numbers)
     if e.u is None or e.estimate is None:
-        reason = message(
-            "{evidence}: judged by the limits of the interval against {against}",
-            code="by-interval",
-            evidence=e.text,
-            against=against,
-        )
+        template = "{evidence}: judged by the limits of the interval against {against}"
+        reason = message(template, code="by-interval", evidence=e.text, against=against)
         return _result(claim, key, _by_interval(e, low, high), reason, risk=risk, **numbers)
     if claim.relation == "equal":
         risk *= 2.0  # two one-sided tests, as the comparison's own equivalence
     outcome = decide(e.estimate, side_uncertainty(campaign, e, low, high), low, high, risk, e.df)
     verdict = VERDICTS[outcome.decision]
+    band = Value(outcome.guard_band, DIFFERENCES.get(e.quantity, e.quantity), key.spec.decimals)
+    true, wrong = Value(outcome.probability, "probability"), Value(risk, "probability")
     reason = message(
         "{evidence}; limit {against}, guard band {band}; probability that it is true {probability}; risk of a wrong verdict "
         "by this rule at most {risk}",
-        code="guard-band",
-        evidence=e.text,
-        against=against,
-        band=Value(outcome.guard_band, DIFFERENCES.get(e.quantity, e.quantity), key.spec.decimals),
-        probability=Value(outcome.probability, "probability"),
-        risk=Value(risk, "probability"),
-    )
+        "guard-band", evidence=e.text, against=against, band=band, probability=true, risk=wrong,
+    )  # fmt: skip
     if verdict == "supported" and claim.relation != "equal" and limit == 0.0 and _called_off(campaign, e):
         verdict = "not shown"
         reason = message("{reason}{holm}", code="holm", reason=reason, holm=_after_holm(e))
-    band = {"guard_band": outcome.guard_band, "probability": outcome.probability, "risk": risk}
-    return _result(claim, key, verdict, reason, **numbers, **band)
+    numbers |= {"guard_band": outcome.guard_band, "probability": outcome.probability, "risk": risk}
+    return _result(claim, key, verdict, reason, **numbers)
 
 
 def _judge_order(
@@ -339,14 +329,9 @@ def _judge_order(
         "{evidence}; decided by the sign of the difference draw by draw, in which a run that does not reach the margin is later "
         "than any that does{undecided}: probability that it is true {probability}{bound}; risk of a wrong verdict by this rule at most "
         "{risk}{holm}",
-        code="by-order",
-        evidence=e.text,
-        undecided=undecided,
-        probability=Value(probability, "probability"),
-        bound=bound,
-        risk=Value(risk, "probability"),
-        holm=_after_holm(e) if _called_off(campaign, e) else "",
-    )
+        code="by-order", evidence=e.text, undecided=undecided, probability=Value(probability, "probability"), bound=bound,
+        risk=Value(risk, "probability"), holm=_after_holm(e) if _called_off(campaign, e) else "",
+    )  # fmt: skip
     return _result(claim, key, verdict, reason, probability=probability, risk=risk, **numbers)
 
 
@@ -365,13 +350,10 @@ def side_uncertainty(campaign: Campaign, e: ClaimEvidence, low: float | None, hi
     assert e.estimate is not None and e.u is not None  # the caller has looked
     if e.low is None or e.high is None:
         return e.u
-    above, below = e.high - e.estimate, e.estimate - e.low
-    if low is not None and high is not None:
-        half = max(above, below)
-    elif high is not None:
-        half = above if e.estimate <= high else below
-    else:
-        half = below if low is not None and e.estimate >= low else above
+    above, below, limit = e.high - e.estimate, e.estimate - e.low, low if high is None else high
+    half = max(above, below)
+    if limit is not None and (low is None or high is None):
+        half = above if e.estimate <= limit else below
     return half / coverage_factor(campaign.metrics.confidence, math.inf if e.df is None else e.df)
 
 
@@ -391,10 +373,8 @@ def _bounds(
 
 def _by_interval(e: ClaimEvidence, low: float | None, high: float | None) -> ClaimVerdict:
     """Judge by the interval where censoring leaves no standard uncertainty."""
-    inside_low = low is None or (e.low is not None and e.low >= low)
-    inside_high = high is None or (e.high is not None and e.high <= high)
-    if inside_low and inside_high:
+    at_least, at_most = (-math.inf if e.low is None else e.low), (math.inf if e.high is None else e.high)
+    lower, upper = (-math.inf if low is None else low), (math.inf if high is None else high)
+    if lower <= at_least and at_most <= upper:
         return "supported"
-    below = low is not None and e.high is not None and e.high < low
-    above = high is not None and e.low is not None and e.low > high
-    return "not supported" if below or above else "not shown"
+    return "not supported" if at_most < lower or at_least > upper else "not shown"

@@ -8,34 +8,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from intake_report import air
+from intake_report import air, bench
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.measure import beside
-from intake_report.bench import (
-    BenchResult,
-    bench_evidence,
-    fit_restriction,
-    restriction_set,
-    theoretical_volume_flow,
-    volumetric_efficiency,
-)
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult, dyno_evidence
-from intake_report.messages import Count, Listing, Message, Part, Value, message
+from intake_report.messages import Count, Listing, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.metrics.series import weights
 from intake_report.report_table import rows_of
-from intake_report.results.evidence import (
-    AirEvidence,
-    AirPoint,
-    Evidence,
-    EvidenceNotice,
-    FullThrottle,
-    RoadAirflow,
-    RunWeather,
-    TheoreticalAirflow,
-    WeatherEvidence,
-)
+from intake_report.results import evidence as results
+from intake_report.results.evidence import EvidenceNotice, RunWeather
 from intake_report.statistics import mean_interval
 
 Array = NDArray[np.float64]
@@ -57,50 +40,51 @@ def gather_evidence(
     campaign: Campaign,
     drives: tuple[Drive, ...],
     series: tuple[RunSeries, ...],
-    weather: WeatherEvidence,
+    weather: results.WeatherEvidence,
     notices: tuple[EvidenceNotice, ...],
     conditions: pd.DataFrame,
-) -> Evidence:
+) -> results.Evidence:
     """Read and summarise everything that the campaign has beside its road logs.
 
     `series` are the runs that take part in the comparison, `weather`, `notices` and `conditions` of all runs. DataError if a pull,
     a curve or a trial cannot be used; the file and the line or key are named.
     """
-    dyno, bench = dyno_evidence(campaign), bench_evidence(campaign)
-    has = {
-        "power on a dyno": bool(campaign.pulls),
-        "restriction": bool(campaign.restrictions),
-        "time to service": any(o.time is not None for o in campaign.observations),
-    } | {f"{entry.condition} exposure": True for entry in campaign.exposures}
+    dyno, on_bench = dyno_evidence(campaign), bench.bench_evidence(campaign)
+    has = {f"{entry.condition} exposure" for entry in campaign.exposures}
+    has |= {"power on a dyno"} if campaign.pulls else set()
+    has |= {"restriction"} if campaign.restrictions else set()
+    has |= {"time to service"} if any(o.time is not None for o in campaign.observations) else set()
     used = {run.run for run in series}
     if dyno is not None:
         notices += tuple(EvidenceNotice("dyno", "pull", note) for note in dyno.notes)
-    return Evidence(
+    return results.Evidence(
         weather=weather,
         air=air_evidence(campaign, series, conditions, weather.runs),
         dyno=dyno,
-        bench=bench,
+        bench=on_bench,
         road=road_airflow(campaign, tuple(drive for drive in drives if drive.entry.id in used), weather.runs),
-        theoretical=_theoretical(campaign, dyno, bench),
-        tested=tuple(kind for kind in KINDS if has.get(kind)),
-        untested=tuple(kind for kind in KINDS if not has.get(kind)),
+        theoretical=_theoretical(campaign, dyno, on_bench),
+        tested=tuple(kind for kind in KINDS if kind in has),
+        untested=tuple(kind for kind in KINDS if kind not in has),
         notices=notices,
     )
 
 
-def _theoretical(campaign: Campaign, dyno: DynoResult | None, bench: BenchResult | None) -> TheoreticalAirflow | None:
+def _theoretical(
+    campaign: Campaign, dyno: DynoResult | None, on_bench: bench.BenchResult | None
+) -> results.TheoreticalAirflow | None:
     """Return what the engine displaces at the highest engine speed that all pulls reach."""
     displacement = campaign.vehicle.displacement
     if dyno is None or dyno.grid is None or not displacement:
         return None
-    airflow = theoretical_volume_flow(displacement, dyno.grid.high)
-    common = next((s.airflow for s in bench.restrictions if s.airflow is not None), None) if bench else None
-    return TheoreticalAirflow(dyno.grid.high, airflow, None if common is None else 100.0 * common / airflow)
+    airflow = bench.theoretical_volume_flow(displacement, dyno.grid.high)
+    common = next((s.airflow for s in on_bench.restrictions if s.airflow is not None), None) if on_bench else None
+    return results.TheoreticalAirflow(dyno.grid.high, airflow, None if common is None else 100.0 * common / airflow)
 
 
 def air_evidence(
     campaign: Campaign, series: tuple[RunSeries, ...], conditions: pd.DataFrame, weather: tuple[RunWeather, ...]
-) -> AirEvidence | None:
+) -> results.AirEvidence | None:
     """Return mass of air in a fixed volume against its temperature, the configurations on it; None without temperatures.
 
     The state of the air is the mean over the runs, the same for all configurations: what differs is the intake air temperature.
@@ -108,15 +92,14 @@ def air_evidence(
     """
     kinds: dict[str, str] = {phase.id: phase.kind for phase in campaign.route.phases}
     in_city = "city" in kinds.values()
-    by_configuration: dict[str, list[float]] = {}
-    used = set()
-    for run in series:
-        mean = _mean_iat(run, kinds if in_city else {})
-        if mean is not None:
-            by_configuration.setdefault(run.configuration, []).append(mean)
-            used.add(run.run)
+    of_run = {run.run: (run.configuration, _mean_iat(run, kinds if in_city else {})) for run in series}
+    used = {run for run, (_, mean) in of_run.items() if mean is not None}
+    iat = {
+        c.id: [mean for configuration, mean in of_run.values() if mean is not None and configuration == c.id]
+        for c in campaign.configurations
+    }
     ambient = [c.ambient_mean for c in rows_of(conditions) if c.run in used and c.ambient_mean is not None]
-    if not by_configuration or not ambient:
+    if not ambient:
         return None
     state = [w for w in weather if w.run in used]
     pressures = [w.pressure for w in state if w.pressure is not None]
@@ -124,26 +107,34 @@ def air_evidence(
     temperature = float(np.mean(ambient))
     pressure = float(np.mean(pressures)) if pressures else STANDARD_PRESSURE
     humidity = float(np.mean(humidities)) if humidities else 0.0
+    source = message(
+        "the standard atmosphere at sea level with dry air, because no station pressure was recorded",
+        "standard-atmosphere",
+    )
+    if pressures:
+        names = Listing(tuple(dict.fromkeys(w.source for w in state if w.source)))
+        dry = "" if humidities else " (no humidity was recorded: dry air is taken)"
+        source = message("the mean over the runs by {names}{dry}", "mean-of-runs", names=names, dry=dry)
     volume = campaign.vehicle.displacement or UNIT_VOLUME
 
     def mass(at: float) -> float:
         ambient_air = {"ambient_temperature": temperature, "ambient_pressure": pressure, "ambient_humidity": humidity}
         return float(air.mass_in_volume(at, volume, **ambient_air))
 
-    means = {c.id: float(np.mean(by_configuration[c.id])) for c in campaign.configurations if c.id in by_configuration}
+    means = {id: float(np.mean(values)) for id, values in iat.items() if values}
     base = means.get(campaign.baseline.id)
 
-    def point(id: str, iat: float) -> AirPoint:
-        n = len(by_configuration[id])
+    def point(id: str) -> results.AirPoint:
+        own = (id, len(iat[id]), means[id], mass(means[id]))
         if base is None or id == campaign.baseline.id:
-            return AirPoint(id, n, iat, mass(iat), None, ())
-        return AirPoint(id, n, iat, mass(iat), 100.0 * (mass(iat) / mass(base) - 1.0), air.expected_power(iat, base))
+            return results.AirPoint(*own, None, ())
+        return results.AirPoint(*own, 100.0 * (mass(means[id]) / mass(base) - 1.0), air.expected_power(means[id], base))
 
     low = float(np.floor((min(temperature, *means.values()) - BEYOND) / ROUND) * ROUND)
     high = float(np.ceil((max(temperature, *means.values()) + BEYOND) / ROUND) * ROUND)
     curve = np.linspace(low, high, POINTS).tolist()
     valid = air.cipm_in_range(temperature, pressure)
-    return AirEvidence(
+    return results.AirEvidence(
         volume=volume,
         displacement=campaign.vehicle.displacement is not None,
         where="in the city" if in_city else "over the whole run",
@@ -153,10 +144,10 @@ def air_evidence(
         density=mass(temperature) / volume,
         density_cipm=air.density_cipm(temperature, pressure, humidity) if valid else None,
         ambient_mass=mass(temperature),
-        source=_source(pressures, humidities, state),
+        source=source,
         temperatures=tuple(curve),
         masses=tuple(mass(t) for t in curve),
-        points=tuple(point(id, iat) for id, iat in means.items()),
+        points=tuple(point(id) for id in means),
     )
 
 
@@ -172,17 +163,6 @@ def _mean_iat(run: RunSeries, kinds: dict[str, str]) -> float | None:
     return float(np.sum(run.iat * weight) / total) if total > 0.0 else None
 
 
-def _source(pressures: list[float], humidities: list[float], state: list[RunWeather]) -> Message:
-    if not pressures:
-        return message(
-            "the standard atmosphere at sea level with dry air, because no station pressure was recorded",
-            code="standard-atmosphere",
-        )
-    names = Listing(tuple(dict.fromkeys(w.source for w in state if w.source)))
-    dry = "" if humidities else " (no humidity was recorded: dry air is taken)"
-    return message("the mean over the runs by {names}{dry}", code="mean-of-runs", names=names, dry=dry)
-
-
 class _FullThrottleRun(NamedTuple):
     """Samples of one run at wide-open throttle: airflow [m³/s] and [g/s], drop [kPa], engine speed [rpm]."""
 
@@ -194,7 +174,9 @@ class _FullThrottleRun(NamedTuple):
     density: float
 
 
-def road_airflow(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeather, ...]) -> RoadAirflow | None:
+def road_airflow(
+    campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[RunWeather, ...]
+) -> results.RoadAirflow | None:
     """Return restriction and volumetric efficiency at wide-open throttle; None without the channels for either.
 
     Pressure before the throttle (airbox) is taken where it was logged, else manifold pressure, which contains the
@@ -205,35 +187,35 @@ def road_airflow(campaign: Campaign, drives: tuple[Drive, ...], weather: tuple[R
     with_flow = [drive for drive in drives if all(drive.clean.has(c) for c in ("maf", "throttle"))]
     if not with_flow:
         return None
-    channel = "airbox_pressure" if any(drive.clean.has("airbox_pressure") for drive in with_flow) else "map"
-    place = "airbox" if channel == "airbox_pressure" else "manifold"
+    in_airbox = any(drive.clean.has("airbox_pressure") for drive in with_flow)
+    channel, place = ("airbox_pressure", "airbox") if in_airbox else ("map", "manifold")
     pressure = f"{place} pressure against barometric pressure"
-    usable = channel != "map" or (campaign.vehicle.aspiration or "natural") == "natural"
+    usable = in_airbox or (campaign.vehicle.aspiration or "natural") == "natural"
     of_run = {w.run: w for w in weather}
     runs = [_full_throttle(drive, of_run.get(drive.entry.id), channel if usable else "") for drive in with_flow]
     samples = [run for run in runs if run is not None]
-    if not samples:
-        return RoadAirflow(pressure, WIDE_OPEN, None, (), _no_samples(with_flow, of_run))
     efficiency = _efficiency(campaign, samples)
-    if not usable:
-        boosted = message("the engine is boosted: its manifold pressure says nothing about restriction", code="boosted")
-        return RoadAirflow(pressure, WIDE_OPEN, None, efficiency, boosted)
-    fits = []
-    for c in campaign.configurations:
-        own = [s for s in samples if s.configuration == c.id]
-        flow, drop = (np.concatenate([getattr(s, x) for s in own]) if own else np.empty(0) for x in ("airflow", "drop"))
-        if flow.size >= LEAST_SAMPLES and float(flow.max() / flow.min()) >= LEAST_RANGE:
-            level = campaign.metrics.confidence
-            fits.append(fit_restriction(c.id, flow, drop, level=level, file=str(campaign.file)))
-    if not fits:
+    curves, reason = None, _no_samples(with_flow, of_run) if not samples else ""
+    if samples and not usable:
+        reason = message("the engine is boosted: its manifold pressure says nothing about restriction", code="boosted")
+    elif samples:
+        fits = [fit for c in campaign.configurations if (fit := _restriction(campaign, c.id, samples))]
+        curves = bench.restriction_set(f"road, {pressure}", fits, campaign.baseline.id) if fits else None
         template = (
             "no configuration has {least} samples at wide-open throttle with a pressure below barometric over a "
             "sufficient range of airflow"
         )
-        reason = message(template, code="few-samples", least=LEAST_SAMPLES)
-        return RoadAirflow(pressure, WIDE_OPEN, None, efficiency, reason)
-    curves = restriction_set(f"road, {pressure}", fits, campaign.baseline.id)
-    return RoadAirflow(pressure, WIDE_OPEN, curves, efficiency, "")
+        reason = "" if fits else message(template, code="few-samples", least=LEAST_SAMPLES)
+    return results.RoadAirflow(pressure, WIDE_OPEN, curves, efficiency, reason)
+
+
+def _restriction(campaign: Campaign, id: str, samples: list[_FullThrottleRun]) -> bench.RestrictionFit | None:
+    """Return the power law of one configuration over its runs; None where samples or their range are too few."""
+    own = [s for s in samples if s.configuration == id]
+    flow, drop = (np.concatenate([getattr(s, x) for s in own] or [np.empty(0)]) for x in ("airflow", "drop"))
+    if flow.size < LEAST_SAMPLES or float(flow.max() / flow.min()) < LEAST_RANGE:
+        return None
+    return bench.fit_restriction(id, flow, drop, level=campaign.metrics.confidence, file=str(campaign.file))
 
 
 def _no_samples(drives: list[Drive], weather: dict[str, RunWeather]) -> Part:
@@ -242,13 +224,9 @@ def _no_samples(drives: list[Drive], weather: dict[str, RunWeather]) -> Part:
         return message("no air density is known for the runs", code="no-density")
     readings = [drive.clean.good("throttle") for drive in drives]
     top = max((float(values.max()) for values in readings if len(values)), default=0.0)
-    return message(
-        "the throttle was never wide open in {runs}: the highest reading is {top}, and {limit} or more counts",
-        code="never-wide-open",
-        runs=Count(len(drives), "run"),
-        top=Value(top, "ratio", 0),
-        limit=Value(WIDE_OPEN, "ratio", 0),
-    )
+    template = "the throttle was never wide open in {runs}: the highest reading is {top}, and {limit} or more counts"
+    runs, highest, limit = Count(len(drives), "run"), Value(top, "ratio", 0), Value(WIDE_OPEN, "ratio", 0)
+    return message(template, "never-wide-open", runs=runs, top=highest, limit=limit)
 
 
 def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _FullThrottleRun | None:
@@ -256,8 +234,7 @@ def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _F
     run = drive.clean
     if weather is None or weather.density is None:
         return None
-    flow = run.good("maf")
-    time, mass = flow.index.to_numpy(dtype=np.float64), flow.to_numpy(dtype=np.float64)
+    time, mass = run.samples("maf")
     throttle = beside(time, run.good("throttle"), lowest=True)
     wide = np.isfinite(throttle) & (throttle >= WIDE_OPEN)
     if not wide.any():
@@ -272,20 +249,21 @@ def _full_throttle(drive: Drive, weather: RunWeather | None, channel: str) -> _F
     return _FullThrottleRun(drive.entry.configuration, airflow[used], drop[used], mass, speed, weather.density)
 
 
-def _efficiency(campaign: Campaign, samples: list[_FullThrottleRun]) -> tuple[FullThrottle, ...]:
+def _efficiency(campaign: Campaign, samples: list[_FullThrottleRun]) -> tuple[results.FullThrottle, ...]:
     """Return the mean over the runs of each run's mean volumetric efficiency."""
     displacement, rows = campaign.vehicle.displacement, []
     for c in campaign.configurations:
-        own = [s for s in samples if s.configuration == c.id]
-        turning = [np.isfinite(s.speed) & (s.speed > 0.0) for s in own]
-        means = [
-            float(np.mean([volumetric_efficiency(m, displacement, n, s.density) for m, n in zip(s.mass[t], s.speed[t], strict=True)]))
-            for s, t in zip(own, turning, strict=True)
-            if displacement and t.any()
-        ]  # fmt: skip
-        if not own:
-            continue
-        mean = mean_interval(means, campaign.metrics.confidence) if means else None
-        limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)
-        rows.append(FullThrottle(c.id, len(own), int(sum(t.sum() for t in turning)), *limits))
+        own, turned, means = [s for s in samples if s.configuration == c.id], 0, []
+        for s in own:
+            turning = np.isfinite(s.speed) & (s.speed > 0.0)
+            turned += int(turning.sum())
+            if displacement and turning.any():
+                pairs = zip(s.mass[turning], s.speed[turning], strict=True)
+                means.append(
+                    float(np.mean([bench.volumetric_efficiency(m, displacement, n, s.density) for m, n in pairs]))
+                )
+        if own:
+            mean = mean_interval(means, campaign.metrics.confidence) if means else None
+            limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)
+            rows.append(results.FullThrottle(c.id, len(own), turned, *limits))
     return tuple(rows)

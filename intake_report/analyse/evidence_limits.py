@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 
-from intake_report.analyse.limitations.findings import kind
+from intake_report.analyse.limitations.findings import all_of, kind
+from intake_report.bench import BenchResult
 from intake_report.campaign import Campaign
 from intake_report.dyno import DynoResult
 from intake_report.messages import Count, Interval, Listing, Message, Part, Value, message
 from intake_report.report_table import rows_of
 from intake_report.results import Limitation
-from intake_report.results.evidence import Evidence, WeatherEvidence
+from intake_report.results.evidence import Evidence
 
 EXCLUDED_CHANCE = 0.10  # a bound above it leaves a chance that matters in use (a choice of this package)
 
@@ -124,7 +125,8 @@ def evidence_limitations(campaign: Campaign, evidence: Evidence) -> tuple[Limita
     limits = list(_weather(evidence))
     if evidence.dyno is not None:
         limits += dyno_limitations(evidence.dyno, names)
-    limits += [*_bench(evidence, names), *_exposure(evidence, names)]
+    if evidence.bench is not None:
+        limits += [*_bench(evidence.bench, names), *_trials(evidence.bench, names)]
     if evidence.untested:
         them = "it" if len(evidence.untested) == 1 else "them"
         limits.append(NOT_TESTED(kinds=Listing(evidence.untested), them=them))
@@ -137,23 +139,16 @@ def _weather(evidence: Evidence) -> Iterator[Limitation]:
         yield PRESSURE_QUESTIONED(notice=questioned[0].text)
     contradicted = [n for n in evidence.notices if n.code == "declared-contradicts"]
     if contradicted:
-        yield WEATHER_CONTRADICTS(runs=_each(n.source for n in contradicted), notice=contradicted[0].text)
+        yield WEATHER_CONTRADICTS(runs=all_of(n.source for n in contradicted), notice=contradicted[0].text)
     without = [r.run for r in evidence.weather.runs if r.density is None]
     if without:
-        yield NO_DENSITY(runs="any run" if len(without) == len(evidence.weather.runs) else _each(without))
-    yield from _forecasts(evidence.weather)
-
-
-def _forecasts(weather: WeatherEvidence) -> Iterator[Limitation]:
-    beyond = [f for f in weather.forecasts if f.within is False and f.difference is not None]
+        yield NO_DENSITY(runs="any run" if len(without) == len(evidence.weather.runs) else all_of(without))
+    beyond = [f for f in evidence.weather.forecasts if f.within is False]
     if beyond:
         worst = max(beyond, key=lambda f: abs(f.difference or 0.0))
-        yield FORECAST_MISSED(
-            runs=_each(f.run for f in beyond),
-            limit=Value(weather.forecast_limit, "margin"),
-            size=Value(worst.difference, "temperature_difference", 1, signed=True),
-            worst=worst.run,
-        )
+        size = Value(worst.difference, "temperature_difference", 1, signed=True)
+        limit = Value(evidence.weather.forecast_limit, "margin")
+        yield FORECAST_MISSED(runs=all_of(f.run for f in beyond), limit=limit, size=size, worst=worst.run)
 
 
 def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Limitation]:
@@ -163,14 +158,13 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         for reason in row.limitations:
             by_reason.setdefault(reason, []).append(row.pull)
     for reason, pulls in by_reason.items():
-        yield CORRECTION_RANGE(what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=_each(pulls))
+        yield CORRECTION_RANGE(what=reason, noun="pull" if len(pulls) == 1 else "pulls", pulls=all_of(pulls))
     if dyno.grid is None:
         yield TYPED_FIGURES(printed=dyno.printed)
-    unknown = dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist()
-    if dyno.grid is None and unknown:
-        yield CELL_UNKNOWN(noun="pull" if len(unknown) == 1 else "pulls", pulls=_each(unknown))
-    edge = int(dyno.figures["peak_at_edge"].sum()) if dyno.grid else 0
-    if dyno.grid and edge:
+        unknown = dyno.figures.loc[dyno.figures["cell_temperature"].isna(), "pull"].tolist()
+        if unknown:
+            yield CELL_UNKNOWN(noun="pull" if len(unknown) == 1 else "pulls", pulls=all_of(unknown))
+    elif edge := int(dyno.figures["peak_at_edge"].sum()):
         band = Interval(dyno.grid.low, dyno.grid.high, "engine_speed", 0)
         yield PEAK_AT_EDGE(edge=edge, pulls=Count(len(dyno.figures), "pull"), band=band)
     counts = Counter(dyno.figures["configuration"].tolist())
@@ -178,70 +172,59 @@ def dyno_limitations(dyno: DynoResult, names: Mapping[str, str]) -> Iterator[Lim
         yield NO_BASELINE_PULL(baseline=names[dyno.baseline])
     single = [names[id] for id, n in counts.items() if n == 1]
     if single:
-        yield ONE_PULL(names=_each(single), have="has" if len(single) == 1 else "have")
+        yield ONE_PULL(names=all_of(single), have="has" if len(single) == 1 else "have")
     without = [name for id, name in names.items() if id not in counts]
     if without and dyno.baseline in counts:
-        yield NO_PULL(names=_each(without), were="was" if len(without) == 1 else "were")
+        yield NO_PULL(names=all_of(without), were="was" if len(without) == 1 else "were")
     if not dyno.in_turn and len(counts) > 1:
         yield PULL_ORDER()
-    for drift in dyno.drifts:
-        if drift.detected:
-            size = Value(drift.over_span, drift.of, 2, signed=True)
-            yield SESSION_DRIFT(figure=drift.figure, size=size, covariate=drift.covariate)
+    for drift in (drift for drift in dyno.drifts if drift.detected):
+        size = Value(drift.over_span, drift.of, 2, signed=True)
+        yield SESSION_DRIFT(figure=drift.figure, size=size, covariate=drift.covariate)
     if dyno.assumption:
         yield DRIVELINE_ASSUMED(assumption=dyno.assumption)
 
 
-def _bench(evidence: Evidence, names: Mapping[str, str]) -> Iterator[Limitation]:
-    quotes = list(rows_of(evidence.bench.quotes)) if evidence.bench else []
+def _bench(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
+    quotes = list(rows_of(bench.quotes))
     if quotes:
         unlike = sum(quote.standing.code != "equal" for quote in quotes)
-        of = _each(names[quote.configuration] for quote in quotes)
+        of = all_of(names[quote.configuration] for quote in quotes)
         yield QUOTED_AIRFLOW(names=of, unlike=unlike, n=Count(len(quotes), "percentage"))
-    for curves in evidence.bench.restrictions if evidence.bench else ():
+    for curves in bench.restrictions:
         source = curves.source or "bench"
         if curves.airflow is None:
             yield NO_COMMON_AIRFLOW(source=source, reason=curves.reason)
         yield ONE_SERIES(source=source, n=Count(len(curves.fits), "configuration"))
-        missing = [name for id, name in names.items() if all(fit.configuration != id for fit in curves.fits)]
-        if missing:
-            yield NO_RESTRICTION(source=source, names=_each(missing))
-        notes = tuple(
-            message("{name}: {note}", name=names[fit.configuration], note=fit.note) for fit in curves.fits if fit.note
-        )
-        if notes:
-            yield RESTRICTION_CURVE(source=source, notes=Listing(notes, ";"))
+        fitted = {fit.configuration: fit.note for fit in curves.fits}
+        if missing := [name for id, name in names.items() if id not in fitted]:
+            yield NO_RESTRICTION(source=source, names=all_of(missing))
+        if notes := [message("{name}: {note}", name=names[id], note=note) for id, note in fitted.items() if note]:
+            yield RESTRICTION_CURVE(source=source, notes=all_of(notes, ";"))
 
 
-def _exposure(evidence: Evidence, names: Mapping[str, str]) -> Iterator[Limitation]:
-    if evidence.bench is None:
-        return
-    exposures = evidence.bench.exposures
-    rows = list(rows_of(exposures))
-    unresolved = [e for e in rows if e.k == 0 and e.high > EXCLUDED_CHANCE]
-    if unresolved:
-        trials: tuple[Part, ...] = tuple(
-            message("{name}: {k} of {n} {condition}", name=names[e.configuration], k=e.k, n=e.n, condition=e.condition)
-            for e in unresolved
-        )
-        chances = [100.0 * e.high for e in unresolved]
-        one = round(min(chances)) == round(max(chances))
+def _trials(bench: BenchResult, names: Mapping[str, str]) -> Iterator[Limitation]:
+    rows = list(rows_of(bench.exposures))
+    open_ = [e for e in rows if e.k == 0 and e.high > EXCLUDED_CHANCE]
+    if open_:
+        template, chances = "{name}: {k} of {n} {condition}", [100.0 * e.high for e in open_]
+        chance: Part = Interval(min(chances), max(chances), "ratio", 0)
+        if round(min(chances)) == round(max(chances)):
+            chance = Value(max(chances), "ratio", 0)
         yield FEW_TRIALS(
-            trials=Listing(trials, ";"),
-            chance=Value(max(chances), "ratio", 0) if one else Interval(min(chances), max(chances), "ratio", 0),
-            level=Value(100.0 * unresolved[0].level, "ratio", 0),
+            trials=all_of(
+                (message(template, name=names[e.configuration], k=e.k, n=e.n, condition=e.condition) for e in open_),
+                ";",
+            ),
+            chance=chance,
+            level=Value(100.0 * open_[0].level, "ratio", 0),
         )
     for condition in dict.fromkeys(e.condition for e in rows):
         tried = {e.configuration for e in rows if e.condition == condition}
-        missing = [name for id, name in names.items() if id not in tried]
-        if missing:
+        if missing := [name for id, name in names.items() if id not in tried]:
             they = "it is" if len(missing) == 1 else "they are"
-            yield EXPOSURE_PARTIAL(condition=condition, names=_each(missing), they=they)
-    once = [s for s in rows_of(evidence.bench.services) if s.n == 1]
-    if once:
-        tasks = (message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
-        yield ONE_TIMING(tasks=Listing(tuple(tasks)))
-
-
-def _each(items: Iterable[str]) -> Listing:
-    return Listing(tuple(dict.fromkeys(items)))
+            yield EXPOSURE_PARTIAL(condition=condition, names=all_of(missing), they=they)
+    if once := [s for s in rows_of(bench.services) if s.n == 1]:
+        yield ONE_TIMING(
+            tasks=all_of(message("“{task}” on {name}", task=s.task, name=names[s.configuration]) for s in once)
+        )

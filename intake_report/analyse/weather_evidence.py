@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import combinations
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from intake_report import air
-from intake_report.analyse.ambient import AmbientReference, sources_during
+from intake_report import air, weather
+from intake_report.analyse.ambient import AmbientReference, end_of, sources_during, time_span
 from intake_report.analyse.inputs import Drive
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError
@@ -25,20 +26,11 @@ from intake_report.results.evidence import (
     WeatherSource,
 )
 from intake_report.statistics import mean_interval
-from intake_report.weather import (
-    KIND_LABELS,
-    RULE,
-    SPREAD_LIMIT,
-    ReferenceCandidate,
-    RunConditions,
-    SourceComparison,
-    WeatherRecord,
-    compare_pressures,
-    conditions_during,
-)
+from intake_report.weather import RunConditions, WeatherRecord
 
 WANTED = {"station_pressure": "station pressure", "humidity": "humidity", "ambient_mean": "ambient"}
 """What the density of the air rests on, in words."""
+STATISTICS: dict[str, Callable[[Floats], Any]] = {"mean": np.mean, "low": np.min, "high": np.max}
 
 
 def run_weather(
@@ -53,23 +45,20 @@ def run_weather(
 
 
 def describe_conditions(
-    drives: tuple[Drive, ...], ambient: AmbientReference, weather: tuple[RunWeather, ...]
+    drives: tuple[Drive, ...], ambient: AmbientReference, of_runs: tuple[RunWeather, ...]
 ) -> pd.DataFrame:
     """Return the weather during each run, one row per drive: ambient [°C] from the reference, the rest of `run_weather`."""
     rows = []
-    for drive, air_of_run in zip(drives, weather, strict=True):
-        series = ambient.series.get(drive.entry.id)
-        index = drive.clean.frame.index.to_numpy(dtype=np.float64)
-        values: Floats = np.empty(0)
+    for drive, air_of_run in zip(drives, of_runs, strict=True):
+        series, end = ambient.series.get(drive.entry.id), end_of(drive.clean)
+        row: dict[str, Any] = {"run": drive.entry.id, "source": ambient.choice.source or "none"}
+        row |= dict.fromkeys(("ambient_mean", "ambient_low", "ambient_high"))
         note: Part = message("no ambient temperature for this run", code="no-ambient")
-        if series is not None and index.size:
-            values, note = series.at(np.arange(0.0, index[-1] + 1.0, 10.0)), series.note
-        mean, low, high = (float(f(values)) if values.size else None for f in (np.mean, np.min, np.max))
-        named = {name: getattr(air_of_run, name) for name in ("pressure", "humidity", "wind_speed", "age")}
-        rows.append(
-            {"run": drive.entry.id, "source": ambient.choice.source or "none", "ambient_mean": mean, "ambient_low": low,
-             "ambient_high": high, **named, "reason": note}
-        )  # fmt: skip
+        if series is not None and end is not None:
+            values, note = series.at(np.arange(0.0, end + 1.0, 10.0)), series.note
+            row |= {f"ambient_{name}": float(f(values)) for name, f in STATISTICS.items()}
+        row |= {name: getattr(air_of_run, name) for name in ("pressure", "humidity", "wind_speed", "age")}
+        rows.append(row | {"reason": note})
     return frame_of(rows)
 
 
@@ -89,58 +78,47 @@ def weather_evidence(
     `conditions`: ambient of each run by the reference, one row per drive: what came.
     """
     choice = ambient.choice
+    came = zip(drives, rows_of(conditions), strict=True)
+    beside = [_forecast(campaign, drive, record, actual) for drive, actual in came for record in forecasts.values()]
     return WeatherEvidence(
         chosen_by=choice.chosen_by,
-        rule=RULE,
+        rule=weather.RULE,
         uncertainty=choice.uncertainty,
         uncertainty_between=choice.uncertainty_between,
         contributions=choice.contributions,
         sources=tuple(_source(campaign, c, records.get(c.source), choice.source) for c in choice.candidates),
         offsets=(),
         runs=runs,
-        forecasts=tuple(
-            row
-            for drive, actual in zip(drives, rows_of(conditions), strict=True)
-            for record in forecasts.values()
-            for row in _forecast(campaign, drive, record, actual)
-        ),
-        forecast_limit=SPREAD_LIMIT,
+        forecasts=tuple(row for rows in beside for row in rows),
+        forecast_limit=weather.SPREAD_LIMIT,
     )
 
 
-def source_offsets(comparisons: Iterable[SourceComparison], level: float) -> tuple[SourceOffset, ...]:
+def source_offsets(comparisons: Iterable[weather.SourceComparison], level: float) -> tuple[SourceOffset, ...]:
     """Return the mean offsets between the sources with their intervals at `level`, where two runs or more allow one."""
     rows = []
     for c in comparisons:
-        values = list(c.offsets.values())
-        mean = mean_interval(values, level) if len(values) > 1 else None
-        offset = mean.mean if mean is not None else (values[0] if values else None)
-        low, high, sd = (mean.low, mean.high, mean.sd) if mean is not None else (None, None, None)
-        rows.append(SourceOffset(c.first, c.second, len(values), offset, low, high, sd, level, c.reason))
+        mean = mean_interval(list(c.offsets.values()), level) if c.offsets else None
+        offset, low, high, sd = (mean.mean, mean.low, mean.high, mean.sd) if mean else (None, None, None, None)
+        rows.append(SourceOffset(c.first, c.second, len(c.offsets), offset, low, high, sd, level, c.reason))
     return tuple(rows)
 
 
 def _source(
-    campaign: Campaign, candidate: ReferenceCandidate, record: WeatherRecord | None, chosen: str | None
+    campaign: Campaign, candidate: weather.ReferenceCandidate, record: WeatherRecord | None, chosen: str | None
 ) -> WeatherSource:
     times = [] if record is None else [o.time for o in record.observations if o.temperature is not None]
-    first, last = (
-        (f"{t.tz_convert(campaign.about.timezone):%Y-%m-%d %H:%M}" for t in (times[0], times[-1]))
-        if times
-        else (None, None)
-    )
+    local = [f"{t.tz_convert(campaign.about.timezone):%Y-%m-%d %H:%M}" for t in times[:1] + times[-1:]]
+    first, last = local or (None, None)
+    # the step behind the vehicle's resolution is that of its contribution (rectangular distribution)
+    steps = (c.value * float(np.sqrt(12.0)) for c in candidate.contributions if c.name == "resolution")
     return WeatherSource(
-        id=candidate.source, kind=KIND_LABELS[candidate.kind], elevation=None if record is None else record.elevation,
+        id=candidate.source, kind=weather.KIND_LABELS[candidate.kind], elevation=None if record is None else record.elevation,
         reports=len(times), first=first, last=last,
-        resolution=_step(candidate) if record is None else record.resolution, covered=len(candidate.covered),
+        resolution=next(steps, None) if record is None else record.resolution, covered=len(candidate.covered),
         uncertainty=candidate.uncertainty, uncertainty_between=candidate.uncertainty_between,
         chosen=candidate.source == chosen,
     )  # fmt: skip
-
-
-def _step(candidate: ReferenceCandidate) -> float | None:
-    """Return the step behind the resolution's contribution [K] (rectangular distribution)."""
-    return next((c.value * float(np.sqrt(12.0)) for c in candidate.contributions if c.name == "resolution"), None)
 
 
 def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunConditions]) -> RunWeather:
@@ -152,22 +130,20 @@ def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunCondition
         known = (id for what in quantities for id in order if getattr(during[id], what) is not None)
         return next(known, "")
 
+    def of(id: str, *names: str) -> dict[str, Any]:
+        return {name: getattr(during.get(id), name, None) for name in names}
+
     source, windy = first_with("air_density", "station_pressure"), first_with("wind_speed")
     aged = ambient.choice.source if ambient.choice.source in during else next(iter(order), None)
-    air_of_source, wind = during.get(source), during.get(windy)
-    density = air_of_source.air_density if air_of_source else None
+    density = during[source].air_density if source else None
     raining = [conditions.raining for conditions in during.values() if conditions.raining is not None]
-
-    def of(conditions: RunConditions | None, *names: str) -> dict[str, Any]:
-        return {name: getattr(conditions, name, None) for name in names}
-
     return RunWeather(
         run=run.id, source=source, ambient_change=_change(drive, ambient), age=during[aged].age_worst if aged else None,
-        age_source=aged or "", pressure=air_of_source.station_pressure if air_of_source else None,
-        **of(air_of_source, "dry_pressure", "humidity", "dew_point"),
+        age_source=aged or "", pressure=during[source].station_pressure if source else None,
+        **of(source, "dry_pressure", "humidity", "dew_point"),
         density=density, density_altitude=_density_altitude(density),
-        wind_source=windy, **of(wind, "wind_speed", "wind_gust", "wind_direction"),
-        wind_variable=wind.wind_variable if wind else False, raining=any(raining) if raining else None,
+        wind_source=windy, **of(windy, "wind_speed", "wind_gust", "wind_direction"),
+        wind_variable=during[windy].wind_variable if windy else False, raining=any(raining) if raining else None,
         reported_sky=tuple(dict.fromkeys(text for id in order for text in during[id].sky)),
         road=run.road or "", sky=run.sky or "", sun=run.sun, rain=run.rain or "",
         notes=tuple(dict.fromkeys(note for id in order for note in during[id].notes)),
@@ -196,50 +172,39 @@ def _density_altitude(density: float | None) -> float | None:
 
 def _change(drive: Drive, ambient: AmbientReference) -> float | None:
     """Return the reference ambient at the end of the run less that at its start [K]."""
-    series, index = ambient.series.get(drive.entry.id), drive.clean.frame.index
-    if series is None or not len(index):
-        return None
-    first, last = series.at(np.array([0.0, float(index[-1])]))
-    return float(last - first)
+    series, end = ambient.series.get(drive.entry.id), end_of(drive.clean)
+    return None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
 
 
-def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> tuple[ForecastValue, ...]:
-    start, index = drive.clean.start, drive.clean.frame.index
-    if start is None or not len(index) or float(index[-1]) <= 0.0:
-        return ()
-    span = start, start + pd.Timedelta(seconds=float(index[-1]))
+def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[ForecastValue]:
+    span = time_span(drive.clean)
+    if span is None:
+        return
     age = next(w.max_age for w in campaign.weather if w.id == record.source)
-    expected = conditions_during(record, *span, age)
-    pairs = (
+    expected = weather.conditions_during(record, *span, age)
+    for what, quantity, forecast, came in (
         ("mean ambient", "temperature", expected.ambient_mean, actual.ambient_mean),
         ("highest ambient", "temperature", expected.ambient_high, actual.ambient_high),
         ("wind speed", "speed", expected.wind_speed, actual.wind_speed),
-    )
-    rows = []
-    for what, quantity, forecast, came in pairs:
-        if forecast is None:
-            continue
-        difference = None if came is None else came - forecast
-        within = None if difference is None or what != "mean ambient" else abs(difference) <= SPREAD_LIMIT + 1e-9
-        known = "" if came is not None else "not recorded"
-        row = ForecastValue(drive.entry.id, record.source, what, quantity, forecast, came, difference, within, known)
-        rows.append(row)
-    return tuple(rows)
+    ):
+        if forecast is not None:
+            difference = None if came is None else came - forecast
+            judged = difference is not None and what == "mean ambient"
+            within = abs(difference or 0.0) <= weather.SPREAD_LIMIT + 1e-9 if judged else None
+            known = "" if came is not None else "not recorded"
+            yield ForecastValue(
+                drive.entry.id, record.source, what, quantity, forecast, came, difference, within, known
+            )
 
 
 def weather_notices(
-    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], weather: WeatherEvidence
+    records: dict[str, WeatherRecord], forecasts: dict[str, WeatherRecord], evidence: WeatherEvidence
 ) -> tuple[EvidenceNotice, ...]:
     """Return what was noticed while reading and comparing the sources, and where reports contradict what is declared."""
-    found = [
-        EvidenceNotice(id, notice.code, notice)
-        for id, record in (*records.items(), *forecasts.items())
-        for notice in record.notices
-    ]
-    items = list(records.items())
-    for i, (_, first) in enumerate(items):
-        for _, second in items[i + 1 :]:
-            if (notice := compare_pressures(first, second)) is not None:
-                found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, notice))
-    found += [EvidenceNotice(run.run, "declared-contradicts", note) for run in weather.runs for note in run.notes]
+    every = (*records.items(), *forecasts.items())
+    found = [EvidenceNotice(id, notice.code, notice) for id, record in every for notice in record.notices]
+    for first, second in combinations(records.values(), 2):
+        if (notice := weather.compare_pressures(first, second)) is not None:
+            found.append(EvidenceNotice(f"{first.source}, {second.source}", notice.code, notice))
+    found += [EvidenceNotice(run.run, "declared-contradicts", note) for run in evidence.runs for note in run.notes]
     return tuple(found)
