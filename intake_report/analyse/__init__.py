@@ -109,7 +109,7 @@ def measure_runs(
     if earlier is not None:
         same, again = metrics == earlier.metrics, _judged_again(earlier, campaign, drives)
         return again if same else _with_metrics(again, campaign, cleaned, alignment, drives, metrics)
-    records, forecasts = inputs.weather_records(campaign), inputs.forecast_records(campaign)
+    records, forecasts = inputs.weather_records(campaign), inputs.weather_records(campaign, forecasts=True)
     zeroing = find_zeroing(campaign, drives)
     ambient = choose_ambient(campaign, drives, records, zeroing)
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)

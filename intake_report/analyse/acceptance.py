@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -10,22 +9,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from intake_report.align import (
-    CRITERIA,
-    FIRST,
-    AcceptanceLimit,
-    Alignment,
-    Check,
-    Comparability,
-    CriterionSpec,
-    RunSurroundings,
-    assess,
-)
+from intake_report import align
+from intake_report.align import CRITERIA, AcceptanceLimit, Check, Comparability
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
 from intake_report.analyse.describe import describe_run
 from intake_report.analyse.inputs import Drive, align_settings
 from intake_report.campaign import Campaign, Limit
-from intake_report.errors import CampaignError, DataError
+from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.messages import Beyond, Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.report_table import frame_of
@@ -46,22 +36,20 @@ def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
     limits = {}
     for code, stated in campaign.acceptance.items():
         where = f"acceptance.{code}"
-        spec = CRITERIA.get(code)
-        if spec is None:
-            near = difflib.get_close_matches(code, CRITERIA, n=1, cutoff=0.5)
-            remedy = f"Did you mean “{near[0]}”?" if near else f"Criteria are {', '.join(CRITERIA)}."
+        if code not in CRITERIA:
+            remedy = nearest(code, CRITERIA, "Criteria are")
             what = f"there is no acceptance criterion “{code}”."
             raise CampaignError(what, file=campaign.file, where=where, remedy=remedy)
         hard = stated.hard if isinstance(stated, Limit) and "hard" in stated.model_fields_set else None
         limit = stated.limit if isinstance(stated, Limit) else stated
         try:
-            limits[code] = AcceptanceLimit(_number(limit, spec), hard)
+            limits[code] = AcceptanceLimit(_number(limit, CRITERIA[code]), hard)
         except DataError as error:
             raise CampaignError(error.what, file=campaign.file, where=where, remedy=error.remedy) from None
     return limits
 
 
-def _number(limit: str | int | float, spec: CriterionSpec) -> float:
+def _number(limit: str | int | float, spec: align.CriterionSpec) -> float:
     """Return a limit in the unit of its criterion."""
     if not isinstance(limit, str):
         if spec.unit:
@@ -69,27 +57,24 @@ def _number(limit: str | int | float, spec: CriterionSpec) -> float:
         return float(limit)
     if spec.quantity is not None:
         return parse_quantity(limit, spec.quantity)
-    if spec.unit == "h":
-        return parse_quantity(limit, "duration") / 3600.0
-    if spec.unit == "m/s²":
-        return parse_quantity(limit, "acceleration")
-    return parse_quantity(limit, "ratio") / 100.0
+    quantity, internal = {"h": ("duration", 3600.0), "m/s²": ("acceleration", 1.0)}.get(spec.unit, ("ratio", 100.0))
+    return parse_quantity(limit, quantity) / internal
 
 
 def _conditions(
     drive: Drive, ambient: AmbientReference, records: Mapping[str, WeatherRecord], campaign: Campaign
-) -> RunSurroundings:
+) -> align.RunSurroundings:
     """Return what is known of a run from outside its log; rain as the campaign declares it goes before a source's."""
     run, series = drive.clean, ambient.series.get(drive.entry.id)
-    index = run.frame.index.to_numpy(dtype=np.float64)
     mean = begin = None
-    if series is not None and index.size:
-        mean = float(series.at(np.linspace(index[0], index[-1], 200)).mean())
-        begin = float(series.at(np.linspace(index[0], min(index[0] + FIRST, index[-1]), 7)).mean())
+    if series is not None and not run.frame.empty:
+        first, last = float(run.frame.index[0]), float(run.frame.index[-1])
+        mean = float(series.at(np.linspace(first, last, 200)).mean())
+        begin = float(series.at(np.linspace(first, min(first + align.FIRST, last), 7)).mean())
     during = sources_during(campaign, run, records)
     rain = first_known(during, "raining") if drive.entry.rain is None else drive.entry.rain != "none"
     start = None if run.start is None else run.start.tz_convert(campaign.about.timezone)
-    return RunSurroundings(
+    return align.RunSurroundings(
         mean, begin, first_known(during, "wind_speed"), None if rain is None else bool(rain), start,
         drive.entry.configuration, drive.entry.block or "",
     )  # fmt: skip
@@ -103,7 +88,7 @@ def quantity_of(code: str) -> str:
 def judge_runs(
     campaign: Campaign,
     drives: tuple[Drive, ...],
-    alignment: Alignment,
+    alignment: align.Alignment,
     ambient: AmbientReference,
     records: Mapping[str, WeatherRecord],
 ) -> Comparability:
@@ -111,7 +96,7 @@ def judge_runs(
     limits = acceptance_limits(campaign)
     conditions = {drive.entry.id: _conditions(drive, ambient, records, campaign) for drive in drives}
     pairs = None if len(drives) * (len(drives) - 1) // 2 <= MOST_PAIRS else ()
-    return assess(alignment, align_settings(campaign), conditions, limits, pairs)
+    return align.assess(alignment, align_settings(campaign), conditions, limits, pairs)
 
 
 def criteria_frame(comparability: Comparability) -> pd.DataFrame:
@@ -120,13 +105,10 @@ def criteria_frame(comparability: Comparability) -> pd.DataFrame:
 
 
 def _row(check: Check) -> dict[str, Any]:
-    spec, quantity, value = CRITERIA[check.code], quantity_of(check.code), _value(check)
-    limit = Value(check.limit, quantity)
+    spec, value, limit = CRITERIA[check.code], _value(check), Value(check.limit, quantity_of(check.code))
     template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
-    limits, passed = (
-        message(template, limit=limit, versus=check.versus),
-        {"pass": True, "fail": False}.get(check.outcome),
-    )
+    limits = message(template, limit=limit, versus=check.versus)
+    passed = {"pass": True, "fail": False}.get(check.outcome)
     row = (check.runs[0], check.code, check.title, limits, value, check.hard, passed, check.reason)
     return dict(zip(CRITERION, row, strict=True))
 
@@ -149,17 +131,16 @@ def pair_frame(campaign: Campaign, comparability: Comparability, used: set[str])
         one, other = check.runs
         if {one, other} <= used and configuration[one] != configuration[other]:
             by_code.setdefault(check.code, []).append(check)
-    return frame_of((_pair_row(code, checks) for code, checks in by_code.items()), PAIRS)
-
-
-def _pair_row(code: str, checks: list[Check]) -> dict[str, Any]:
-    known = [check for check in checks if check.value is not None]
-    worst = max(known, key=lambda check: check.value or 0.0, default=None)
-    quantity = quantity_of(code)
-    limit, failed = message("at most {limit}", limit=Value(checks[0].limit, quantity)), [c.outcome for c in checks]
-    of_worst = (worst.runs, _value(worst)) if worst else ((), Value(None, quantity))
-    row = (code, checks[0].title, limit, len(known), failed.count("fail"), *of_worst)
-    return dict(zip(PAIRS, row, strict=True))
+    rows = []
+    for code, checks in by_code.items():
+        known = [check for check in checks if check.value is not None]
+        worst = max(known, key=lambda check: check.value or 0.0, default=None)
+        limit = message("at most {limit}", limit=Value(checks[0].limit, quantity_of(code)))
+        failed = sum(check.outcome == "fail" for check in checks)
+        of_worst = (worst.runs, _value(worst)) if worst else ((), Value(None, quantity_of(code)))
+        row = (code, checks[0].title, limit, len(known), failed, *of_worst)
+        rows.append(dict(zip(PAIRS, row, strict=True)))
+    return frame_of(rows, PAIRS)
 
 
 def decide(
@@ -167,25 +148,21 @@ def decide(
 ) -> tuple[RunResult, ...]:
     """Return the run log with the decision on each run, by declared exclusions, findings and `criteria_frame`."""
     failed = criteria[criteria["passed"].eq(False)]
-    return tuple(
-        _decide(campaign, drive, one, failed[failed["run"] == one.run])
-        for drive, one in zip(drives, series, strict=True)
-    )
+    both = zip(drives, series, strict=True)
+    return tuple(_decide(campaign, drive, one, failed[failed["run"] == one.run]) for drive, one in both)
 
 
 def _decide(campaign: Campaign, drive: Drive, series: RunSeries, failed: pd.DataFrame) -> RunResult:
     findings = drive.aligned.findings
-    hard: list[Part] = [_clause(finding.text) for finding in findings if finding.hard]
+    hard: list[Part] = [finding.text for finding in findings if finding.hard]
     # the criterion of one pass repeats what the alignment found, in other words
     kept = failed[failed["code"].ne("one-pass") | (not hard)]
-    hard += [_clause(reason) for reason in kept.loc[kept["hard"].eq(True), "reason"]]
-    if drive.entry.exclude:
-        hard.insert(0, _clause(drive.entry.exclude))
+    hard = [*([drive.entry.exclude] if drive.entry.exclude else []), *hard, *kept.loc[kept["hard"].eq(True), "reason"]]
     if series.time.size == 0:
         hard.append(message("no valid intake air temperature sample on the route", code="no-samples"))
-    soft: list[Part] = [_clause(finding.text) for finding in findings if not finding.hard]
-    soft += [_clause(reason) for reason in failed.loc[failed["hard"].eq(False), "reason"]]
-    return describe_run(campaign, drive, tuple(hard or soft), bool(hard))
+    soft = [finding.text for finding in findings if not finding.hard]
+    reasons = hard or [*soft, *failed.loc[failed["hard"].eq(False), "reason"]]
+    return describe_run(campaign, drive, tuple(map(_clause, reasons)), bool(hard))
 
 
 def _clause(part: Part) -> Part:

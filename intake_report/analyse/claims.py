@@ -106,7 +106,7 @@ def judge_claims(
         elif not evidence:
             evidence = _of_difference(campaign, claim, key, comparisons)
         if isinstance(evidence, ClaimEvidence):
-            judged.append(_judge(campaign, claim, key, evidence, limit_of(campaign, claim, f"claim[{number}]")))
+            judged.append(_judge(campaign, claim, key, evidence, limit_of(claim, f"claim[{number}]")))
         else:
             judged.append(_result(claim, key, "cannot be tested", evidence))
     return tuple(judged)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import numpy as np
 import pandas as pd
 
-from intake_report.analyse.ambient import record_series, sources_during
+from intake_report.analyse.ambient import first_known, record_series, sources_during
 from intake_report.analyse.inputs import Drive, declared_resolution
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
@@ -28,10 +28,8 @@ DIGITS = 3  # of a curve: a tenth of what a line is wide
 
 def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], excluded: bool) -> RunResult:
     """Return the run log's line of one run; `reasons` say why it is excluded, or accepted with limitation."""
-    run, aligned = drive.entry, drive.aligned
-    index = drive.clean.frame.index
-    distance = aligned.distance.dropna()
-    start = drive.clean.start
+    run, aligned, start = drive.entry, drive.aligned, drive.clean.start
+    index, distance = drive.clean.frame.index, aligned.distance.dropna()
     local = None if start is None else start.tz_convert(campaign.about.timezone).isoformat(timespec="minutes")
     accepted = "accepted with limitation" if reasons else "accepted"
     return RunResult(
@@ -53,19 +51,18 @@ def describe_phases(campaign: Campaign) -> tuple[PhaseResult, ...]:
 
 def describe_configurations(campaign: Campaign, runs: tuple[RunResult, ...]) -> tuple[ConfigurationResult, ...]:
     """Return the configurations with the number of runs driven and used."""
-    rows = []
-    for c in campaign.configurations:
-        mine = [run for run in runs if run.configuration == c.id]
-        used = sum(run.decision != "excluded" for run in mine)
-        rows.append(ConfigurationResult(c.id, c.name, c.role, len(mine), used))
-    return tuple(rows)
+    driven = [run.configuration for run in runs]
+    used = [run.configuration for run in runs if run.decision != "excluded"]
+    return tuple(
+        ConfigurationResult(c.id, c.name, c.role, driven.count(c.id), used.count(c.id)) for c in campaign.configurations
+    )
 
 
 def describe_quality(runs: Iterable[CleanRun]) -> pd.DataFrame:
     """Return the quality logs of all runs, one row per step, channel and run."""
-    columns = ("run", "step", "channel", "touched", "share", "reason")
-    rows = ((run.run, q.step, q.channel, q.touched, q.share, q.reason) for run in runs for q in run.quality)
-    return pd.DataFrame(list(rows), columns=list(columns), dtype=object)
+    columns = ["run", "step", "channel", "touched", "share", "reason"]
+    rows = [(run.run, q.step, q.channel, q.touched, q.share, q.reason) for run in runs for q in run.quality]
+    return pd.DataFrame(rows, columns=columns, dtype=object)
 
 
 def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFrame:
@@ -83,8 +80,7 @@ def describe_sampling(campaign: Campaign, runs: Iterable[CleanRun]) -> pd.DataFr
         intervals, steps = [s.interval for s in samplings], [s.step for s in samplings if s.step is not None]
         per_sample = sum(s.rows for s in samplings) / sum(s.samples for s in samplings)
         step = float(np.median(steps)) if steps else None
-        limits = min(intervals), max(intervals)
-        row = (name, CHANNELS[name].label, *limits, per_sample, step, declared.get(name))
+        row = (name, CHANNELS[name].label, min(intervals), max(intervals), per_sample, step, declared.get(name))
         rows.append(dict(zip(columns, row, strict=True)))
     return frame_of(rows, columns)
 
@@ -97,13 +93,11 @@ def cross_check(
     Weather and pressure come from the first source that covers the run; `airflow_label` is the unit that the log gave
     the airflow.
     """
-    weather = pressure = None
     ages = {source.id: source.max_age for source in campaign.weather}
-    for id, during in sources_during(campaign, run, records).items():
-        series = record_series(run, records[id], ages[id])
-        if series is not None:
-            weather = pd.Series(series.value, index=series.time) if weather is None else weather
-            pressure = during.station_pressure if pressure is None else pressure
+    during = sources_during(campaign, run, records)
+    covering = {id: found for id in during if (found := record_series(run, records[id], ages[id])) is not None}
+    weather = next((pd.Series(found.value, index=found.time) for found in covering.values()), None)
+    pressure = first_known({id: during[id] for id in covering}, "station_pressure")
     displacement = campaign.vehicle.displacement
     return cross_checks(
         run, weather=weather, station_pressure=pressure, displacement=displacement, airflow_label=airflow_label
@@ -124,11 +118,8 @@ def cross_check_frame(
 
 def _airflow_label(campaign: Campaign, drive: Drive) -> str:
     """Return the unit that the campaign's mapping gives the airflow."""
-    for target in campaign.log_of(drive.entry).columns.values():
-        name, _, unit = target.partition("[")
-        if name.strip() == "maf" and unit:
-            return unit.rstrip("] ")
-    return "g/s"
+    targets = (target.partition("[") for target in campaign.log_of(drive.entry).columns.values())
+    return next((unit.rstrip("] ") for name, _, unit in targets if name.strip() == "maf" and unit), "g/s")
 
 
 def route_curve(series: RunSeries) -> RunCurve | None:
@@ -147,23 +138,20 @@ def route_curve(series: RunSeries) -> RunCurve | None:
 
 def recovery_curve(series: RunSeries) -> RunCurve | None:
     """Return over-ambient temperature against time since the highway entry; None without an entry or ambient."""
-    over = series.over
-    if over is None or series.entry is None or series.entry_end is None:
+    if series.over is None or series.entry is None or series.entry_end is None:
         return None
     end = min(series.entry_end, series.entry + AFTER_ENTRY)
     inside = (series.time >= series.entry - BEFORE_ENTRY) & (series.time <= end)
-    return _curve(series, series.time[inside] - series.entry, over[inside])
+    return _curve(series, series.time[inside] - series.entry, series.over[inside])
 
 
-def stop_curves(series: RunSeries) -> list[RunCurve]:
-    """Return the rise of IAT since each stop began, for stops that are long enough."""
-    curves = []
+def stop_curves(series: RunSeries) -> Iterator[RunCurve]:
+    """Yield the rise of IAT since each stop began, for stops that are long enough."""
     for stop in series.stops:
         inside = series.window(stop.start, stop.end)
         time, iat = series.time[inside], series.iat[inside]  # noqa: PD009 - no pandas object
         if stop.duration >= series.minimum_stop and time.size > 1:
-            curves.append(_curve(series, time - stop.start, iat - iat[0]))
-    return curves
+            yield _curve(series, time - stop.start, iat - iat[0])
 
 
 def _curve(series: RunSeries, x: Floats, y: Floats, y2: Floats | None = None) -> RunCurve:

@@ -10,15 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pandas as pd
 
-from intake_report.align import (
-    AlignedRun,
-    Alignment,
-    AlignSettings,
-    EntrySettings,
-    PhaseSettings,
-    RouteSettings,
-    align_runs,
-)
+from intake_report import align
+from intake_report.align import AlignedRun, Alignment, AlignSettings
 from intake_report.campaign import Campaign, Log, Run, Weather, WeatherReading
 from intake_report.channels import channel
 from intake_report.clean import CleanRun, clean
@@ -46,16 +39,13 @@ class ByRun(tuple[T, ...]):
 
     def _repr_html_(self) -> str:
         """Return one line per run for a notebook: id, length, channels with their number of samples."""
-        import pandas as pd
-
         rows = []
         for element in self:
             frame = getattr(element, "frame", pd.DataFrame())
             length = f"{(frame.index[-1] - frame.index[0]) / 60.0:.1f} min" if len(frame) else ""
             samples = ", ".join(f"{name} {count}" for name, count in frame.count().items())
             rows.append((element.run, length, samples))  # type: ignore[attr-defined]
-        html: str = pd.DataFrame(rows, columns=["run", "length", "channels and samples"]).to_html(index=False)
-        return html
+        return str(pd.DataFrame(rows, columns=["run", "length", "channels and samples"]).to_html(index=False))
 
 
 BEYOND_ROUTE = 0.05  # share of the route by which a phase may end beyond it: what odometers differ by (common practice)
@@ -116,9 +106,7 @@ def cited(error: DataError, campaign: Campaign, run: Run, file: Path | None = No
 
 def run_start(campaign: Campaign, run: Run) -> dt.datetime | None:
     """Return the stated start of a run as an aware time; a time without offset is in the campaign's zone."""
-    if run.start is None or run.start.tzinfo is not None:
-        return run.start
-    return run.start.replace(tzinfo=ZoneInfo(campaign.about.timezone))
+    return None if run.start is None else _aware(run.start, campaign.about.timezone)
 
 
 def own_runs(campaign: Campaign, alignment: Alignment) -> Alignment:
@@ -161,13 +149,12 @@ def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:
 
     CampaignError if a phase lies beyond the end of the route.
     """
-    alignment = align_runs(runs, align_settings(campaign))
+    alignment = align.align_runs(runs, align_settings(campaign))
     length, closed = alignment.reference.length, alignment.reference.closed
     ends_by = length * (2.0 if closed else 1.0 + BEYOND_ROUTE)  # a stretch of a loop may pass its start
     for number, phase in enumerate(campaign.route.phases, 1):
-        for key, at, limit in (("start", phase.start, length), ("end", phase.end, ends_by)):
+        for key, verb, at, limit in (("start", "begins", phase.start, length), ("end", "ends", phase.end, ends_by)):
             if at >= limit:
-                verb = "begins" if key == "start" else "ends"
                 what = f"“{phase.id}” {verb} at {at:.0f} m, and the route is {length:.0f} m long."
                 where = f"route.phase[{number}].{key}"
                 raise CampaignError(what, file=campaign.given, where=where, remedy="Correct the distance or its unit.")
@@ -187,20 +174,15 @@ def align_settings(campaign: Campaign) -> AlignSettings:
     of_kind = {phase.kind: phase.id for phase in reversed(route.phases)}
     enters = of_kind.get("ramp", of_kind.get("highway"))
     return AlignSettings(
-        route=RouteSettings(gpx=gpx, run=route.reference_run, closed=route.closed),
-        entry=EntrySettings(phase=enters, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
-        phases=tuple(PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases),
+        route=align.RouteSettings(gpx=gpx, run=route.reference_run, closed=route.closed),
+        entry=align.EntrySettings(phase=enters, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
+        phases=tuple(align.PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases),
     )
 
 
-def weather_records(campaign: Campaign) -> dict[str, WeatherRecord]:
-    """Read every weather source of the campaign except forecasts; DataError names the source."""
-    return {w.id: _weather_record(campaign, w) for w in campaign.weather if w.kind != "forecast"}
-
-
-def forecast_records(campaign: Campaign) -> dict[str, WeatherRecord]:
-    """Read every recorded forecast of the campaign; see `weather_records`."""
-    return {w.id: _weather_record(campaign, w) for w in campaign.weather if w.kind == "forecast"}
+def weather_records(campaign: Campaign, *, forecasts: bool = False) -> dict[str, WeatherRecord]:
+    """Read every weather source of the campaign except forecasts, or the recorded forecasts; DataError names the source."""
+    return {w.id: _weather_record(campaign, w) for w in campaign.weather if (w.kind == "forecast") == forecasts}
 
 
 def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
@@ -224,15 +206,18 @@ def _weather_record(campaign: Campaign, source: Weather) -> WeatherRecord:
 
 def _reading(reading: WeatherReading, zone: str) -> WeatherObservation:
     """Map one reading of the campaign file; a time without offset is in the source's zone."""
-    time = reading.time if reading.time.tzinfo is not None else reading.time.replace(tzinfo=ZoneInfo(zone))
     reduced = reading.station_pressure is None
     pressure = reading.altimeter if reduced else reading.station_pressure
     return WeatherObservation(
-        time=pd.Timestamp(time), temperature=reading.temperature, dew_point=reading.dew_point, humidity=reading.humidity,
-        pressure=pressure, pressure_kind=None if pressure is None else "altimeter" if reduced else "station",
-        wind_speed=reading.wind_speed, wind_direction=reading.wind_direction,
-        sky=reading.sky or None,
+        time=pd.Timestamp(_aware(reading.time, zone)), temperature=reading.temperature, dew_point=reading.dew_point,
+        humidity=reading.humidity, pressure=pressure,
+        pressure_kind=None if pressure is None else "altimeter" if reduced else "station",
+        wind_speed=reading.wind_speed, wind_direction=reading.wind_direction, sky=reading.sky or None,
     )  # fmt: skip
+
+
+def _aware(time: dt.datetime, zone: str) -> dt.datetime:
+    return time if time.tzinfo is not None else time.replace(tzinfo=ZoneInfo(zone))
 
 
 def _metar(campaign: Campaign, source: Weather) -> WeatherRecord:

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from intake_report.analyse.acceptance import acceptance_limits, quantity_of
 from intake_report.analyse.claim_check import caught, claim_mistakes
-from intake_report.analyse.inputs import forecast_records, weather_records
+from intake_report.analyse.inputs import weather_records
 from intake_report.analyse.limitations.layout import read_issued
 from intake_report.analyse.measure import metric_keys
 from intake_report.analyse.zeroing import look_at
@@ -17,6 +17,7 @@ from intake_report.campaign import Campaign, Limit
 from intake_report.dyno import dyno_evidence, read_pulls
 from intake_report.errors import CampaignError, IntakeReportError
 
+Reader = Callable[[Campaign], object]
 LARGEST_LIMIT = 1e6  # of an acceptance criterion, in its own unit: no difference between runs comes near
 
 
@@ -29,29 +30,26 @@ def campaign_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
 
 def evidence_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
     """Yield what is wrong with weather, soak check, dyno and bench files and with what is said of them, all at once."""
-    several: tuple[tuple[str, str, Callable[[Campaign], object]], ...] = (
+    tables: tuple[tuple[str, str, Reader], ...] = (
         ("weather", "weather", weather_records),
-        ("weather", "weather", forecast_records),
+        ("weather", "weather", partial(weather_records, forecasts=True)),
         ("pull", "pulls", read_pulls),
         ("restriction", "restrictions", bench_evidence),
     )
-    none = {"exposures": (), "observations": ()}
-    errors: dict[str, CampaignError] = {}
-    for table, attribute, read in several:
-        for number, entry in enumerate(getattr(campaign, attribute), 1):
-            alone = campaign.model_copy(update=none | {attribute: (entry,)})
-            for error in _caught_data(read, alone, f"{table}[{number}]"):
-                errors.setdefault(error.what, error)
-    for number in range(len(campaign.soak_checks)):
-        for error in _caught_data(partial(look_at, number=number), campaign, f"soak_check[{number + 1}]"):
-            errors.setdefault(error.what, error)
-    if not errors:
-        for error in (*_caught_data(dyno_evidence, campaign, ""), *_caught_data(bench_evidence, campaign, "")):
-            errors.setdefault(error.what, error)
-    yield from errors.values()
+    looks: list[tuple[Reader, Campaign, str]] = [
+        (read, campaign.model_copy(update={"exposures": (), "observations": (), key: (entry,)}), f"{table}[{number}]")
+        for table, key, read in tables
+        for number, entry in enumerate(getattr(campaign, key), 1)
+    ]
+    looks += [(partial(look_at, number=n), campaign, f"soak_check[{n + 1}]") for n in range(len(campaign.soak_checks))]
+    found = [error for look in looks for error in _caught_data(*look)]
+    if not found:
+        found = [error for read in (dyno_evidence, bench_evidence) for error in _caught_data(read, campaign, "")]
+    first = {error.what: error for error in reversed(found)}
+    yield from (error for error in found if first[error.what] is error)
 
 
-def _caught_data(read: Callable[[Campaign], object], campaign: Campaign, where: str) -> Iterator[CampaignError]:
+def _caught_data(read: Reader, campaign: Campaign, where: str) -> Iterator[CampaignError]:
     try:
         read(campaign)
     except IntakeReportError as error:
@@ -70,9 +68,11 @@ def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
         alone = campaign.model_copy(update={"acceptance": {code: limit}})
         errors = list(caught(alone, acceptance_limits))
         yield from errors
-        share = quantity_of(code) == "share" if not errors else False
-        if not errors and not 0.0 <= acceptance_limits(alone)[code].limit <= (1.0 if share else LARGEST_LIMIT):
-            stated = limit.limit if isinstance(limit, Limit) else limit
-            high = "100 %" if share else f"{LARGEST_LIMIT:g}"
-            what = f"“{stated}” is not possible: it has to lie in 0 to {high}."
+        largest, high = (
+            (1.0, "100 %") if not errors and quantity_of(code) == "share" else (LARGEST_LIMIT, f"{LARGEST_LIMIT:g}")
+        )
+        if not errors and not 0.0 <= acceptance_limits(alone)[code].limit <= largest:
+            what = (
+                f"“{limit.limit if isinstance(limit, Limit) else limit}” is not possible: it has to lie in 0 to {high}."
+            )
             yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")
