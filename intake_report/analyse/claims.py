@@ -17,7 +17,8 @@ from intake_report.metrics import PULL_METRICS
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, MetricResult
 from intake_report.results.compared import ClaimVerdict
 from intake_report.results.text import DIFFERENCES, change_of, difference_quantity, limits_of, never_negative
-from intake_report.statistics import MeanInterval, combine, coverage_factor, decide, holm, mean_interval
+from intake_report.statistics import combine, coverage_factor, decide, holm, mean_interval
+from intake_report.statistics.means import MeanInterval
 from intake_report.units import parse_quantity
 
 VERDICTS: dict[str, ClaimVerdict] = {
