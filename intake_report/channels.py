@@ -22,9 +22,7 @@ class Channel:
     label: str  # what a reader sees
     low: float  # plausible range [internal unit]; readings outside are masked
     high: float
-    resolution: float | None = (
-        None  # usual step of the reading [internal unit], from secondary tables of the parameters
-    )
+    resolution: float | None = None  # usual step of the reading [internal unit], from secondary tables
     max_rate: float | None = None  # fastest change that is physically plausible [internal unit per second]
     max_gap: float = 10.0  # longest time without a sample over which the channel may be interpolated [s]
     pid: int | None = None  # OBD-II service 01 parameter id (SAE J1979)

@@ -18,8 +18,7 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -33,7 +32,6 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 CAMPAIGN_LINK, PREVIOUS, CACHE_LINK = "campaign", "previous.json", "cache"
-LONGEST_SOCKET = 80  # characters of the sockets' prefix; the address of a Unix socket may have about 100
 KEPT = ("PATH", "LD_LIBRARY_PATH")  # of the environment; and what steers the threads of numeric libraries:
 KEPT_PREFIXES = ("OPENBLAS_", "OMP_", "MKL_")
 
@@ -92,10 +90,13 @@ def run_notebook(
         parameters["previous"] = PREVIOUS
     groups: list[int] = []
     made: list[Any] = []
-    with _socket_prefix(scratch) as prefix:
+    # the address of a Unix socket may have about 100 characters, which a folder of reports could pass
+    with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as sockets:
         kernels = _manager(scratch, groups, debug, spare)
         # in a thread, so that an interrupt reaches the program and not the middle of papermill's event loop
-        run = threading.Thread(target=lambda: made.append(_executed(scratch, prefix, parameters, kernels)), daemon=True)
+        run = threading.Thread(
+            target=lambda: made.append(_executed(scratch, sockets, parameters, kernels)), daemon=True
+        )
         run.start()
         try:
             run.join()
@@ -116,13 +117,13 @@ def run_notebook(
     return executed
 
 
-def _executed(scratch: Path, prefix: Path, parameters: dict[str, Any], kernels: type) -> Any:
+def _executed(scratch: Path, sockets: str, parameters: dict[str, Any], kernels: type) -> Any:
     """Execute the template; return the notebook, or what it failed of."""
     import papermill
     from traitlets.config import Config
 
     # kernels over TCP race for ports when several run at once; sockets with a prefix of their own do not
-    connection = {"transport": "ipc", "ip": str(prefix), "connection_file": str(scratch / "kernel.json")}
+    connection = {"transport": "ipc", "ip": f"{sockets}/k", "connection_file": str(scratch / "kernel.json")}
     # whoever starts us is told once, in a sentence of ours
     logging.getLogger("papermill").addHandler(logging.NullHandler())
     settings: dict[str, Any] = {"kernel_name": "python3", "progress_bar": False, "log_output": False}
@@ -293,16 +294,6 @@ def kernel_environment(scratch: Path) -> dict[str, str]:
     usable = os.access(cache if cache.exists() else cache.parent, os.W_OK)
     settings = {"TMPDIR": str(home / "tmp"), "LC_ALL": "C.UTF-8", "TZ": "UTC", "MPLBACKEND": "agg"}
     return {**kept, **own, **settings, "XDG_CACHE_HOME": str(cache if usable else home / "cache")}
-
-
-@contextmanager
-def _socket_prefix(scratch: Path) -> Iterator[Path]:
-    prefix = scratch / "k"
-    if len(str(prefix)) < LONGEST_SOCKET:
-        yield prefix
-        return
-    with tempfile.TemporaryDirectory(prefix="irk-", ignore_cleanup_errors=True) as folder:
-        yield Path(folder) / "k"
 
 
 def as_user_error(name: str, text: str) -> IntakeReportError:

@@ -84,23 +84,19 @@ def overlay(
 ) -> Figure:
     """Draw one channel of several runs over one another, in the colours of the report.
 
-    Parameters
-    ----------
-    measured, result : Measured, ReportResult
-        Of `measure_runs` and `conclude`.
-    channel : str
-        A column of `run_frame`.
-    runs : sequence of str
-        Ids; default: all runs of the comparison.
-    phase, stop : str
-        Only this phase, or the stop at this place; time then counts from its beginning.
-    over : {"distance", "time"}
-        What runs along the axis.
+    `measured`, `result`: of `measure_runs` and `conclude`; `channel`: a column of `run_frame`; `runs`: ids, all of the
+    comparison unless given; `phase`, `stop`: only this phase, or the stop at this place, time counted from its beginning;
+    `over` {"distance", "time"}: what runs along the axis. DataError: a name that does not exist.
     """
     if over not in ("distance", "time"):
         raise DataError(f"“{over}” is not an axis.", remedy="Draw over “distance” or “time”.")
     used = [run.id for run in result.runs if run.decision != "excluded"]
-    parts = {run: _part(run_frame(measured, run, result.units), phase, stop) for run in (runs or used)}
+    parts = {}
+    for run in runs or used:
+        whole = run_frame(measured, run, result.units)
+        inside = [whole[column] == name for column, name in (("phase", phase), ("stop", stop)) if name]
+        parts[run] = whole[np.logical_and.reduce(inside)] if inside else whole
+        parts[run].attrs = whole.attrs
     known = sorted({name for part in parts.values() for name in part.columns} - {"phase", "stop"})
     if channel not in known:
         raise DataError(f"No run has a channel “{channel}”.", remedy=nearest(channel, known, "There is:"))
@@ -122,8 +118,9 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
         label = None if id in named else result.name_of(id)
         named.add(id)
         panel.plot(along, part[channel], color=look.colour(id), linestyle=look.dash(id), label=label, gid=run)
-    title = CHANNELS[channel].label if channel in CHANNELS else channel
-    title = "Over-ambient temperature" if channel == OVER else title
+    title = (
+        CHANNELS[channel].label if channel in CHANNELS else channel if channel != OVER else "Over-ambient temperature"
+    )
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
     name_axes(panel, "Route distance [km]" if over == "distance" else "Time [s]", f"{title} [{unit}]", "both")
     legend(figure, panel)
@@ -162,18 +159,14 @@ def difference(result: ReportResult, other: ReportResult) -> pd.DataFrame:
 def fit_models(campaign: Campaign, measured: Measured) -> dict[str, ThermalFit]:
     """Return the thermal model of each configuration, fitted to its runs that are not excluded; see `thermal.fit`.
 
-    Raises
-    ------
-    DataError
-        No configuration can be modelled; the reasons are named.
+    Raises DataError: no configuration can be modelled; the reasons are named.
     """
     inputs, refused = thermal_inputs(campaign, measured, {run.id for run in campaign.runs if not run.exclude})
     fits, reasons = fitted(campaign, inputs)
     if not fits:
         why = "; ".join(said(note, campaign.about.units) for note in (*refused, *reasons))
-        raise DataError(
-            f"No configuration can be modelled: {why}.", remedy="Log ambient, speed and intake air temperature."
-        )
+        remedy = "Log ambient, speed and intake air temperature."
+        raise DataError(f"No configuration can be modelled: {why}.", remedy=remedy)
     return {f.configuration: f for f in fits}
 
 
@@ -225,20 +218,9 @@ def metric(
 ) -> Callable[[Callable[[RunSeries], float]], MetricFunction]:
     """Register a function of this notebook as a metric of everything measured from then on.
 
-    Parameters
-    ----------
-    title : str
-        As tables print it.
-    quantity : str
-        Key of `units.QUANTITIES`: what the number is; the function returns it in the internal unit.
-    better : {"lower", "higher", "neither"}
-        Direction that is better.
-    decimals : int
-        Digits printed.
-    needs : tuple of str
-        Channels without which it cannot be computed; "over-ambient" stands for IAT and an ambient reference.
-    words : (str, str)
-        Verdict when a configuration is better, and when it is worse.
+    `title`: as tables print it; `quantity`: key of `units.QUANTITIES`, in whose internal unit the function returns; `better`
+    {"lower", "higher", "neither"}: direction that is better; `decimals`: printed; `needs`: channels without which it cannot
+    be computed, "over-ambient" for IAT and an ambient reference; `words`: verdict where a configuration is better, and worse.
 
     Notes
     -----
@@ -267,55 +249,41 @@ def _names(time: np.ndarray, spans: Any) -> np.ndarray:
     return names
 
 
-def _part(frame: pd.DataFrame, phase: str, stop: str) -> pd.DataFrame:
-    inside = frame
-    for column, name in (("phase", phase), ("stop", stop)):
-        inside = inside[inside[column] == name] if name else inside
-    inside.attrs = frame.attrs
-    return inside
-
-
 def _shown(value: float | None, quantity: str, units: UnitSystem) -> float:
     return np.nan if value is None or not np.isfinite(value) else float(to_display([value], quantity, units)[0])
 
 
-def chooser(draw: Callable[..., Any], label: str, **choices: Any) -> Any:
-    """Return controls for the arguments of `draw`, and what it draws for the first of each; needs the extra `explore`.
-
-    `label`: of the button; `choices`: argument → values, as ipywidgets takes them.
-    """
+def _chosen(draw: Callable[..., Any], label: str, **choices: Any) -> Any:
+    """Return controls for the arguments of `draw`, and what it returns shown for the first of each; needs the extra `explore`."""
     import ipywidgets  # type: ignore[import-untyped]
+    from IPython.display import display
 
-    return ipywidgets.interact_manual.options(manual_name=label)(draw, **choices)
+    def shown(**chosen: Any) -> None:
+        display(draw(**chosen))  # type: ignore[no-untyped-call]
+
+    return ipywidgets.interact_manual.options(manual_name=label)(shown, **choices)
 
 
 def explore_run(measured: Measured, result: ReportResult) -> Any:
     """Return controls that draw one channel of one run over its speed."""
 
-    def draw(run: str, channel: str) -> None:
-        frame = run_frame(measured, run, result.units)
-        titles = [f"{run}: {channel}", "speed"]
-        _display(frame.plot(y=[channel, "speed"], subplots=True, figsize=(8, 4), title=titles, legend=False)[0].figure)
+    def draw(run: str, channel: str) -> Any:
+        frame, titles = run_frame(measured, run, result.units), [f"{run}: {channel}", "speed"]
+        return frame.plot(y=[channel, "speed"], subplots=True, figsize=(8, 4), title=titles, legend=False)[0].figure
 
     runs = [series.run for series in measured.series]
     channels = [name for name in run_frame(measured, runs[0]).columns if name not in ("phase", "stop", "speed")]
-    return chooser(draw, "Draw", run=runs, channel=channels)
+    return _chosen(draw, "Draw", run=runs, channel=channels)
 
 
 def explore_phase(measured: Measured, result: ReportResult) -> Any:
     """Return controls that draw all runs over one another, whole or in one phase."""
+
+    def draw(phase: str, over: str) -> Figure:
+        return overlay(measured, result, phase=phase, over=over)
+
     phases = [("the whole route", ""), *((phase.name, phase.id) for phase in result.phases)]
-
-    def draw(phase: str, over: str) -> None:
-        _display(overlay(measured, result, phase=phase, over=over))
-
-    return chooser(draw, "Draw", phase=phases, over=["distance", "time"])
-
-
-def _display(shown: Any) -> None:
-    from IPython.display import display
-
-    display(shown)  # type: ignore[no-untyped-call]
+    return _chosen(draw, "Draw", phase=phases, over=["distance", "time"])
 
 
 def with_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignment, kelvins: float) -> ReportResult:
@@ -328,7 +296,7 @@ def with_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignme
 def explore_margin(campaign: Campaign, cleaned: ByRun[CleanRun], alignment: Alignment) -> Any:
     """Return controls that measure again with one more recovery margin and show the recoveries."""
 
-    def draw(kelvins: float) -> None:
-        _display(values(with_margin(campaign, cleaned, alignment, kelvins)).filter(like="recovery", axis=0))
+    def draw(kelvins: float) -> pd.DataFrame:
+        return values(with_margin(campaign, cleaned, alignment, kelvins)).filter(like="recovery", axis=0)
 
-    return chooser(draw, "Measure", kelvins=(1.0, 6.0, 0.5))
+    return _chosen(draw, "Measure", kelvins=(1.0, 6.0, 0.5))

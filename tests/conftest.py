@@ -21,7 +21,6 @@ from unittest import mock
 # before numpy is loaded: threads for systems of a few dozen unknowns wait for each other, ten times as long as they compute
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import nbformat
 import psutil
 import pypdf
 import pytest
@@ -272,9 +271,14 @@ def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, b
 
 
 @pytest.fixture
-def executed(small: Small, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Take the notebook that ran for the small campaign in place of running it; everything is exported from it."""
-    notebook = nbformat.read(small.report.folder / "executed.ipynb", as_version=4)
+def executed(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Take a notebook that shows a few blocks of every kind in place of running one; everything is exported from it."""
+    from render import samples
+
+    from intake_report.render.blocks import AnnexBegins, Heading
+
+    monkeypatch.setattr("intake_report.render.show._SHOWN", {})
+    notebook = samples.notebook(*samples.sample_blocks(), AnnexBegins(), Heading(1, "All values"))
     monkeypatch.setattr("intake_report.publish.run_notebook", lambda *a, **more: notebook)
 
 

@@ -23,20 +23,12 @@ def test_every_channel_has_a_quantity_a_label_and_a_range():
 # Bytes and scaling of service 01 as decoded by python-OBD (`decoders.py`, `UnitsAndScaling.py`, commit a378bdd) and by
 # scapy 2.8.0 (`contrib/automotive/obd`): PID, resolution, lowest and highest value that the bytes can hold.
 PORT = {
-    "coolant": (0x05, 1.0, -40.0, 215.0),
-    "map": (0x0B, 1.0, 0.0, 255.0),
-    "rpm": (0x0C, 0.25, 0.0, 16383.75),
-    "speed": (0x0D, 1.0, 0.0, 255.0),
-    "iat": (0x0F, 1.0, -40.0, 215.0),
-    "maf": (0x10, 0.01, 0.0, 655.35),
-    "throttle": (0x11, 100.0 / 255.0, 0.0, 100.0),
-    "baro": (0x33, 1.0, 0.0, 255.0),
-    "ambient": (0x46, 1.0, -40.0, 215.0),
-    "load": (0x04, 100.0 / 255.0, 0.0, 100.0),
-    "timing": (0x0E, 0.5, -64.0, 63.5),
-    "voltage": (0x42, 0.001, 0.0, 65.535),
-    "fuel_rate": (0x5E, 0.05, 0.0, 3276.75),
-}
+    "coolant": (0x05, 1.0, -40.0, 215.0), "map": (0x0B, 1.0, 0.0, 255.0), "rpm": (0x0C, 0.25, 0.0, 16383.75),
+    "speed": (0x0D, 1.0, 0.0, 255.0), "iat": (0x0F, 1.0, -40.0, 215.0), "maf": (0x10, 0.01, 0.0, 655.35),
+    "throttle": (0x11, 100.0 / 255.0, 0.0, 100.0), "baro": (0x33, 1.0, 0.0, 255.0),
+    "ambient": (0x46, 1.0, -40.0, 215.0), "load": (0x04, 100.0 / 255.0, 0.0, 100.0), "timing": (0x0E, 0.5, -64.0, 63.5),
+    "voltage": (0x42, 0.001, 0.0, 65.535), "fuel_rate": (0x5E, 0.05, 0.0, 3276.75),
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("name", PORT)

@@ -5,7 +5,6 @@ import re
 import shutil
 from collections import Counter
 from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
 
 import nbformat
@@ -24,13 +23,9 @@ from intake_report.results.document import results_json
 
 
 @pytest.fixture
-def out(small: Small, tmp_path: Path) -> Path:
-    """A copy of the reports of the small campaign."""
-    return shutil.copytree(small.out, tmp_path / "out")
-
-
-def issued(small: Small, out: Path) -> module.Published:
-    return replace(small.published, folder=out / small.published.folder.relative_to(small.out))
+def issued(small: Small, executed: None, tmp_path: Path) -> module.Published:
+    """A report of a few pages, issued."""
+    return publish(small.file, tmp_path / "out", DATE)
 
 
 def test_draft_is_marked_on_every_page_takes_no_number_and_is_overwritten(small, executed, tmp_path, request):
@@ -48,19 +43,18 @@ def test_draft_is_marked_on_every_page_takes_no_number_and_is_overwritten(small,
     assert [path.name for path in (tmp_path / "drafts").iterdir()] == ["small-trial"]
 
 
-def test_draft_never_takes_the_place_of_reports(small, finished, out):
-    before = sorted(out.rglob("*"))
+def test_draft_never_takes_the_place_of_reports(small, issued):
+    before = sorted(issued.folder.rglob("*"))
     with pytest.raises(DataError, match=r"no draft and will not be overwritten\. Name another --out"):
-        publish_draft(small.file, out, DATE)
-    assert sorted(out.rglob("*")) == before
+        publish_draft(small.file, issued.folder.parents[1], DATE)
+    assert sorted(issued.folder.rglob("*")) == before
 
 
-def test_extract_names_the_full_report_and_is_no_revision(small, finished, out):
-    full = issued(small, out)
-    made = publish_extract(full, small.file)
-    assert made.folder == full.folder.with_name(f"{DATE}-customer")
-    assert publish_extract(full, small.file).state == "unchanged"
-    digest = read_manifest(full.folder)["sha256"]
+def test_extract_names_the_full_report_and_is_no_revision(small, issued):
+    made = publish_extract(issued, small.file)
+    assert made.folder == issued.folder.with_name(f"{DATE}-customer")
+    assert publish_extract(issued, small.file).state == "unchanged"
+    digest = read_manifest(issued.folder)["sha256"]
     sentence = f"campaign small-trial, {DATE}, revision 1, SHA-256 of its manifest {digest}"
     edition = Report(made.folder)
     assert sentence in edition.html_text and sentence in (made.folder / "summary.md").read_text("utf-8")
@@ -70,30 +64,30 @@ def test_extract_names_the_full_report_and_is_no_revision(small, finished, out):
     assert {path.name for path in made.folder.iterdir()} == {
         "report.html", "report.pdf", "annex.html", "annex.pdf", "summary.md", "slides", MANIFEST,
     }  # fmt: skip
-    assert [report["folder"] for report in issued_reports(out / "small-trial")[0]] == [DATE]
-    changed = shutil.copytree(small.file.parent, out.parent / "changed") / small.file.name
+    home = issued.folder.parent
+    assert [report["folder"] for report in issued_reports(home)[0]] == [DATE]
+    changed = shutil.copytree(small.file.parent, home.parents[1] / "changed") / small.file.name
     changed.write_text(changed.read_text("utf-8").replace('title = "', 'title = "Second: ', 1), "utf-8")
-    (out / "small-trial" / module.ORIGIN).unlink()
-    assert publish(changed, out, DATE).revision == 2
+    (home / module.ORIGIN).unlink()
+    assert publish(changed, home.parent, DATE).revision == 2
 
 
-def test_extract_can_be_verified(small, out):
-    full = issued(small, out)
-    made = publish_extract(full, small.file)
+def test_extract_can_be_verified(small, issued):
+    made = publish_extract(issued, small.file)
     assert list(damages(made.folder)) == []
     with (made.folder / "report.html").open("a") as page:
         page.write(" ")
-    with (full.folder / MANIFEST).open("a") as manifest:
+    with (issued.folder / MANIFEST).open("a") as manifest:
         manifest.write(" ")
     assert [sentence.partition(": ")[2] for sentence in damages(made.folder)] == [
         "the file was changed after it was issued.",
         "the manifest of the full report is not the one that this extract was made of.",
     ]
     with pytest.raises(DataError, match="Move it away to make the extract again"):
-        publish_extract(full, small.file)
-    (full.folder / "report.html").unlink()
+        publish_extract(issued, small.file)
+    (issued.folder / "report.html").unlink()
     with pytest.raises(DataError, match="No extract is made of it"):
-        publish_extract(full, small.file)
+        publish_extract(issued, small.file)
 
 
 def test_extract_leaves_out_what_is_internal(demo, report):

@@ -32,70 +32,56 @@ def code(template):
     return [cell for cell in template.cells if cell.cell_type == "code"]
 
 
-def test_template_is_a_valid_notebook_of_the_source_tree(template):
+def test_template_is_a_valid_notebook_of_the_source_tree_without_stored_output(template, code):
     nbformat.validate(template)
     assert template_path().samefile(ROOT / "notebooks" / "campaign_report.ipynb")
     assert template.metadata.kernelspec.name == "python3"
+    assert all((cell.outputs, cell.execution_count) == ([], None) for cell in code)
 
 
-def test_first_cell_holds_the_parameters_and_nothing_else(code, template):
+def test_first_cell_holds_the_parameters_and_nothing_else(code):
     assert code[0].metadata.get("tags") == ["parameters"]
     assert all("parameters" not in cell.metadata.get("tags", []) for cell in code[1:])
-    names = []
-    for statement in ast.parse(code[0].source).body:
-        assert isinstance(statement, ast.Assign) and isinstance(statement.value, ast.Constant)
-        names.append(statement.targets[0].id)
-    assert names == ["campaign_file", "date", "revision", "previous", "cache"]
+    statements = ast.parse(code[0].source).body
+    assert all(isinstance(s, ast.Assign) and isinstance(s.value, ast.Constant) for s in statements)
+    values = {statement.targets[0].id: statement.value.value for statement in statements}
+    assert list(values) == ["campaign_file", "date", "revision", "previous", "cache"]
+    default = (ROOT / "notebooks" / values["campaign_file"]).resolve()
+    assert default == ROOT / "data" / "ramp-trial" / "campaign.toml"
 
 
-def test_default_campaign_is_the_demo(code):
-    (default,) = [s.value.value for s in ast.parse(code[0].source).body if s.targets[0].id == "campaign_file"]
-    assert (ROOT / "notebooks" / default).resolve() == ROOT / "data" / "ramp-trial" / "campaign.toml"
-
-
-def test_cells_hold_no_logic(code):
+def test_cells_are_short_only_import_and_call_and_hold_no_logic(code):
     logic = (
         ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef, ast.Lambda, ast.For, ast.While, ast.If, ast.IfExp, ast.With,
         ast.Try, ast.ListComp, ast.SetComp, ast.DictComp, ast.GeneratorExp, ast.Compare, ast.BinOp, ast.BoolOp,
         ast.Subscript,
     )  # fmt: skip
     for cell in code:
+        assert len(cell.source.splitlines()) <= LINES
+        assert not cell.source.lstrip().startswith(("%", "!"))
         tree = ast.parse(cell.source)
+        assert all(isinstance(one, ast.Import | ast.ImportFrom | ast.Assign | ast.Expr) for one in tree.body)
         for node in ast.walk(tree):
             assert not isinstance(node, logic), (type(node).__name__, cell.source)
             if cell is not code[0]:  # a number outside the parameters would be a threshold
                 assert not (isinstance(node, ast.Constant) and isinstance(node.value, int | float)), cell.source
 
 
-def test_cells_are_short_and_only_import_and_call(code):
-    for cell in code:
-        assert len(cell.source.splitlines()) <= LINES
-        assert not cell.source.lstrip().startswith(("%", "!"))
-        for statement in ast.parse(cell.source).body:
-            assert isinstance(statement, ast.Import | ast.ImportFrom | ast.Assign | ast.Expr)
+@pytest.mark.parametrize("source", ["if x > 3:\n    pass", "f(limit=3)"])
+def test_guard_finds_logic_where_there_is_some(source):
+    with pytest.raises(AssertionError):
+        test_cells_are_short_only_import_and_call_and_hold_no_logic(
+            [nbformat.v4.new_code_cell(text) for text in ("a = 1", source)]
+        )
 
 
 def test_headings_lead_through_the_steps_and_stay_out_of_the_report(template):
     guidance = [cell for cell in template.cells if cell.cell_type == "markdown"]
-    assert all(cell.metadata.tags == ["guidance"] for cell in guidance)
     headings = [cell.source.splitlines()[0] for cell in guidance]
     assert headings[0].startswith("# ") and all(line.startswith("## ") for line in headings[1:])
     assert headings[1:6] == ["## Load", "## Clean", "## Align", "## Measure", "## Conclude"]
     with pytest.raises(DataError, match="no report blocks"):
         read_document(template)
-
-
-def test_template_has_no_stored_output(code):
-    for cell in code:
-        assert cell.outputs == []
-        assert cell.execution_count is None
-
-
-def test_guard_finds_logic_where_there_is_some():
-    with pytest.raises(AssertionError):
-        test_cells_hold_no_logic([nbformat.v4.new_code_cell("a = 1"), nbformat.v4.new_code_cell("if x > 3:\n    pass")])
-    with pytest.raises(AssertionError):
-        test_cells_hold_no_logic([nbformat.v4.new_code_cell("a = 1"), nbformat.v4.new_code_cell("f(limit=3)")])
 
 
 def test_every_section_of_the_package_is_shown(code):
@@ -135,18 +121,14 @@ def test_bare_papermill_carries_the_same_results(small, tmp_path):
     assert done.returncode == 0, done.stderr
     executed = nbformat.read(tmp_path / "out.ipynb", as_version=4)
     assert read_document(executed).data[0].text == (small.report.folder / "results.json").read_text("utf-8")
-    shown = [out for cell in executed.cells for out in cell.get("outputs", []) if "data" in out]
-    drawn = [
-        out for out in shown if {"text/html", "image/svg+xml"} & set(out.data)
-    ]  # what an analyst sees in the same notebook, inline
+    shown = [out for cell in executed.cells for out in cell.get("outputs", [])]
+    assert all(out.output_type == "display_data" for out in shown)
+    # what an analyst sees in the same notebook, inline
+    drawn = [out for out in shown if {"text/html", "image/svg+xml"} & set(out.data)]
     assert len(drawn) == len(shown) - 2  # all but the data that travel with it and the mark of the annex
-    assert not any(
-        "<svg" in out.data.get("text/html", "") for out in drawn
-    )  # JupyterLab strips it where it trusts nobody
-    assert sum("image/svg+xml" in out.data for out in shown) >= 1
-    assert [
-        out for cell in executed.cells for out in cell.get("outputs", []) if out.output_type != "display_data"
-    ] == []
+    # JupyterLab strips a drawing inside HTML where it trusts nobody
+    assert not any("<svg" in out.data.get("text/html", "") for out in drawn)
+    assert any("image/svg+xml" in out.data for out in shown)
 
 
 def test_executed_notebook_of_a_report_can_be_read_again(report):

@@ -16,7 +16,7 @@ from functools import cache
 from math import isfinite
 from typing import Annotated, Any, Literal
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import Field, TypeAdapter, ValidationError
 
 from intake_report.errors import DataError
 
@@ -28,14 +28,8 @@ Label = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]{0,79}$")]  # it be
 FileName = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._-]{0,79}$")]
 
 
-class Strict:
-    """What takes no further field when it is read."""
-
-    __pydantic_config__ = ConfigDict(extra="forbid")
-
-
 @dataclass(frozen=True)
-class Cover(Strict):
+class Cover:
     """The first page: what was asked, what was found, the facts that identify the report."""
 
     title: str
@@ -49,7 +43,7 @@ class Cover(Strict):
 
 
 @dataclass(frozen=True)
-class Heading(Strict):
+class Heading:
     """A section heading; numbered by the numbering pass. All below an internal one stays in the house."""
 
     level: Literal[1, 2, 3]
@@ -60,7 +54,7 @@ class Heading(Strict):
 
 
 @dataclass(frozen=True)
-class Paragraph(Strict):
+class Paragraph:
     """One paragraph of text."""
 
     text: str
@@ -68,7 +62,7 @@ class Paragraph(Strict):
 
 
 @dataclass(frozen=True)
-class ItemList(Strict):
+class ItemList:
     """A bulleted or numbered list."""
 
     items: tuple[str, ...]
@@ -77,7 +71,7 @@ class ItemList(Strict):
 
 
 @dataclass(frozen=True)
-class Definitions(Strict):
+class Definitions:
     """Terms and what they mean."""
 
     items: tuple[tuple[str, str], ...]
@@ -86,7 +80,7 @@ class Definitions(Strict):
 
 
 @dataclass(frozen=True)
-class Preformatted(Strict):
+class Preformatted:
     """Lines kept as they are, in a fixed-width face (a command, an excerpt); no inline syntax."""
 
     text: str
@@ -94,7 +88,7 @@ class Preformatted(Strict):
 
 
 @dataclass(frozen=True)
-class Column(Strict):
+class Column:
     """Heading and alignment of one table column; an internal one is left out of the customer edition."""
 
     title: str
@@ -103,7 +97,7 @@ class Column(Strict):
 
 
 @dataclass(frozen=True)
-class Table(Strict):
+class Table:
     """A numbered table."""
 
     label: Label
@@ -124,7 +118,7 @@ class Table(Strict):
 
 
 @dataclass(frozen=True)
-class Figure(Strict):
+class Figure:
     """A numbered figure as SVG, with alternative text."""
 
     label: Label
@@ -135,7 +129,7 @@ class Figure(Strict):
 
 
 @dataclass(frozen=True)
-class Callout(Strict):
+class Callout:
     """A remark set apart from the text: a caution, a limitation or a note."""
 
     tone: Literal["caution", "limitation", "note"]
@@ -145,7 +139,7 @@ class Callout(Strict):
 
 
 @dataclass(frozen=True)
-class Data(Strict):
+class Data:
     """A text file that travels with the notebook (results.json); never rendered."""
 
     name: FileName
@@ -155,21 +149,21 @@ class Data(Strict):
 
 
 @dataclass(frozen=True)
-class AnnexBegins(Strict):
+class AnnexBegins:
     """What follows is printed in the annex, a file of its own with numbers of its own."""
 
     kind: Literal["annex"] = "annex"
 
 
 @dataclass(frozen=True)
-class PageBegins(Strict):
+class PageBegins:
     """What follows begins a page of its own in print (a run sheet)."""
 
     kind: Literal["page"] = "page"
 
 
 @dataclass(frozen=True)
-class Form(Strict):
+class Form:
     """Boxes to be filled in by hand, two beside each other; a long one takes a row of its own."""
 
     items: tuple[str, ...]
@@ -206,7 +200,7 @@ def bundle(blocks: Iterable[Block]) -> list[dict[str, Any]]:
 
 
 def unbundle(data: Any) -> tuple[Block, ...]:
-    """Return the blocks that `bundle` was given; DataError for an unknown kind, or a field that is missing, unknown or wrong."""
+    """Return the blocks that `bundle` was given; DataError for an unknown kind, or a field that is missing or wrong."""
     try:
         return _adapter().validate_python(data)
     except ValidationError as error:

@@ -57,17 +57,10 @@ class _Visible(RendererSVG):
         self._names: dict[tuple[str, str], str] = {}
         self.writer.comment = lambda _: None  # type: ignore[method-assign]
 
-    def open_group(self, s: str, gid: str | None = None) -> None:
+    def _unseen(self, *_: Any, **__: Any) -> None:
         pass
 
-    def close_group(self, s: str) -> None:
-        pass
-
-    def _write_metadata(self, metadata: Any) -> None:
-        pass
-
-    def _write_default_style(self) -> None:
-        pass
+    open_group = close_group = _write_metadata = _write_default_style = _unseen
 
     def _make_id(self, type: str, content: Any) -> str:
         """Number what matplotlib names by a hash of unrounded limits: their last digits differ from process to process."""

@@ -27,14 +27,8 @@ def seconds(*arguments: object) -> float:
 
 
 @pytest.mark.bench
-def test_a_log_alone() -> None:
-    taken = seconds(RAMP / "logs/d1r1-stock.csv.gz")
-    print(f"one log of 23 min alone: {taken:.2f} s")
-    assert taken < 2.0
-
-
-@pytest.mark.bench
-def test_a_run_among_nine() -> None:
-    taken = seconds(RAMP / "logs/d1r1-stock.csv.gz", "--campaign", RAMP)
-    print(f"one run of a campaign of nine: {taken:.2f} s")
-    assert taken < 3.0
+@pytest.mark.parametrize(("more", "limit"), [((), 2.0), (("--campaign", RAMP), 3.0)], ids=["alone", "among nine"])
+def test_a_log_of_23_minutes(more: tuple[object, ...], limit: float) -> None:
+    taken = seconds(RAMP / "logs/d1r1-stock.csv.gz", *more)
+    print(f"{taken:.2f} s")
+    assert taken < limit

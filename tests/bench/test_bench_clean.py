@@ -24,19 +24,9 @@ pytestmark = pytest.mark.bench
 
 ROWS = int(os.environ.get("INTAKE_REPORT_BENCH_ROWS", str(24 * 3600 * 100)))
 UNITS = {
-    "iat": "degC",
-    "ambient": "degC",
-    "coolant": "degC",
-    "speed": "km/h",
-    "gps_speed": "km/h",
-    "rpm": "rpm",
-    "load": "%",
-    "throttle": "%",
-    "map": "kPa",
-    "maf": "g/s",
-    "latitude": "deg",
-    "longitude": "deg",
-}
+    "iat": "degC", "ambient": "degC", "coolant": "degC", "speed": "km/h", "gps_speed": "km/h", "rpm": "rpm", "load": "%",
+    "throttle": "%", "map": "kPa", "maf": "g/s", "latitude": "deg", "longitude": "deg",
+}  # fmt: skip
 
 
 def day(rows: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
@@ -45,17 +35,10 @@ def day(rows: int) -> tuple[np.ndarray, dict[str, np.ndarray]]:
     t = np.arange(rows) / 100.0
     speed = 60 + 40 * np.sin(t / 60)
     smooth = {
-        "iat": 25 + 5 * np.sin(t / 100),
-        "ambient": 15 + np.sin(t / 1e4),
-        "coolant": 90 + 3 * np.sin(t / 200),
-        "speed": speed,
-        "gps_speed": speed,
-        "rpm": 1500 + 20 * speed,
-        "load": 30 + 0.3 * speed,
-        "throttle": 10 + 0.5 * speed,
-        "map": 60 + 0.4 * speed,
-        "maf": 5 + 0.2 * speed,
-    }
+        "iat": 25 + 5 * np.sin(t / 100), "ambient": 15 + np.sin(t / 1e4), "coolant": 90 + 3 * np.sin(t / 200), "speed": speed,
+        "gps_speed": speed, "rpm": 1500 + 20 * speed, "load": 30 + 0.3 * speed, "throttle": 10 + 0.5 * speed,
+        "map": 60 + 0.4 * speed, "maf": 5 + 0.2 * speed,
+    }  # fmt: skip
     data = {name: np.round(values + rng.normal(0, 0.1, rows), 1) for name, values in smooth.items()}
     # A path of tens of kilometres, to the sixth decimal.
     data["latitude"] = np.round(50 + 0.1 * np.sin(t / 3600) + rng.normal(0, 1e-6, rows), 6)

@@ -95,7 +95,7 @@ def sample_blocks() -> list[Block]:
                 "The shielded duct shows no difference that the intervals support; see [[sec-results]].",
             ),
             (
-                ("Report", "delivery-van-1, 2025-06-03, revision 2"),
+                ("Report", "delivery-van-1, 2025-06-03"),
                 ("Prepared by", "Test engineer"),
                 ("Reviewed by", "not yet reviewed"),
                 ("Runs", "9 accepted of 10; 3 configurations in 3 blocks"),

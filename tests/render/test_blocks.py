@@ -36,7 +36,6 @@ def test_raw_values_lose_array_types_and_nan():
         (9, "list|tuple"),
         ([{"kind": "chart"}], "chart"),
         ([{"kind": "paragraph"}], "text"),
-        ([{"kind": "paragraph", "text": "x", "colour": "red"}], "colour"),
         ([{"kind": "paragraph", "text": 3}], "string"),
         ([{"kind": "data", "name": "../x", "media_type": "a/b", "text": ""}], "name"),
         ([{"kind": "table", "label": "t", "caption": "c", "columns": [{"title": "a"}], "rows": [["1", "2"]]}], "columns"),

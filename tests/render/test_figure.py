@@ -61,7 +61,8 @@ def test_drawing_that_runs_or_loads_is_refused(svg):
     assert "\n" not in str(caught.value)
 
 
-def test_a_figure_is_displayed_with_its_alternative_text():
+def test_a_figure_is_displayed_with_its_alternative_text(monkeypatch):
+    monkeypatch.setattr("intake_report.render.show._SHOWN", {})
     block = figure_block(drawing(1), "fig-a", "c", "alt text")
     bundle = mime_bundle(block)
     assert set(bundle) == {"application/vnd.intake-report.blocks+json", "image/svg+xml", "text/plain"}
