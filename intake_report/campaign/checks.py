@@ -5,14 +5,14 @@ from __future__ import annotations
 import difflib
 import hashlib
 import itertools
-from collections import Counter, defaultdict
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from intake_report.campaign.fields import WithUnit, read_photo
 from intake_report.campaign.model import Campaign, NamedFile
-from intake_report.channels import channel
+from intake_report.channels import CHANNELS, channel
 from intake_report.errors import CampaignError, DataError, nearest
 from intake_report.units import conversion
 
@@ -37,7 +37,7 @@ def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
     if not campaign.runs:
         remedy = "Add a [[run]]; intake-report plan says which."
         yield CampaignError("at least one is needed.", file=file, where=NO_RUN, remedy=remedy)
-    for check in (_duplicates, _phases, _references, _files, _mappings, _quantities):
+    for check in (_duplicates, _phases, _references, _files, _channels, _instruments):
         for mistake in check(campaign):
             error = CampaignError(mistake.what, file=file, where=mistake.where, remedy=mistake.remedy)
             error.absent = mistake.absent
@@ -129,91 +129,72 @@ def _files(campaign: Campaign) -> Iterator[_Mistake]:
 def _nearest(folder: Path, relative: str) -> str:
     """Return the remedy: a path that can be pasted, in the same folder before others."""
     wanted = Path(relative.replace("\\", "/"))
-    searched = itertools.islice((p for p in folder.rglob("*") if p.suffix != ".toml" and p.is_file()), _MOST_SEARCHED)
-    files = sorted(p.relative_to(folder) for p in searched)
-    beside = [p.as_posix() for p in files if p.parent == wanted.parent]
+    files = [p for p in itertools.islice(folder.rglob("*"), _MOST_SEARCHED) if p.suffix != ".toml" and p.is_file()]
+    paths = sorted(p.relative_to(folder) for p in files)
+    beside = [p.as_posix() for p in paths if p.parent == wanted.parent]
+    names = {p.name: p.as_posix() for p in reversed(paths)}
     near = difflib.get_close_matches(wanted.as_posix(), beside, n=1, cutoff=0.5)
-    near = near or [p.as_posix() for p in files if p.name == wanted.name]
-    names = {p.name: p.as_posix() for p in reversed(files)}
     near = near or [names[name] for name in difflib.get_close_matches(wanted.name, names, n=1, cutoff=0.8)]
     return f"Did you mean “{near[0]}”?" if near else "Check the name, or put the file there."
 
 
 def _twice(logs: list[tuple[NamedFile, Path]]) -> Iterator[_Mistake]:
     """Yield logs that would count as two runs; one long log beside several runs may be the control of each."""
-    by_size: dict[int, set[Path]] = defaultdict(set)
-    for _, path in logs:
-        by_size[path.stat().st_size].add(path)
-    seen: dict[object, NamedFile] = {}
+    sizes = Counter(path.stat().st_size for path in {path for _, path in logs})
+    seen: dict[Path | bytes, NamedFile] = {}
     for named, path in logs:
-        keys: list[object] = [path]
         size = path.stat().st_size
-        if size and len(by_size[size]) > 1:  # only files of one size can be the same
-            keys.append(hashlib.sha256(path.read_bytes()).digest())
-        first = next((seen[key] for key in keys if key in seen), None)
-        if first is not None and not (first.control and named.control):
-            yield _Mistake(named.key, _same(first, named), "Name for each run its own log.")
-        for key in keys:
-            seen.setdefault(key, named)
-
-
-def _same(first: NamedFile, second: NamedFile) -> str:
-    who = [f"{'the control of ' if named.control else ''}run “{named.run}”" for named in (first, second)]
-    if first.relative == second.relative:
-        what = f"the log “{first.relative}” is named twice"
-        return f"{what} in {who[0]}." if who[0] == who[1] else f"{what}, for {who[0]} and for {who[1]}."
-    names = f"“{second.relative}” of {who[1]} and “{first.relative}” of {who[0]}"
-    return f"{names} hold the same bytes: one drive would count as two."
+        same = size > 0 and sizes[size] > 1  # only files of one size can be the same
+        first = seen.setdefault(hashlib.sha256(path.read_bytes()).digest() if same else path, named)
+        if first is not named and not (first.control and named.control):
+            who = [f"“{log.relative}” of {'the control of ' * log.control}run “{log.run}”" for log in (first, named)]
+            what = f"{who[1]} is the same as {who[0]}: one drive would count as two."
+            yield _Mistake(named.key, what, "Name for each run its own log.")
 
 
 # ---- channels and units ------------------------------------------------------------------------------------------
 
 
-def split_target(text: str) -> tuple[str, str | None]:
-    """Split "iat [degC]" into channel name and unit (None if no unit is given)."""
-    name, _, rest = text.partition("[")
-    unit = rest.rstrip().removesuffix("]").strip() if rest else None
-    return name.strip(), unit
-
-
-def _mappings(campaign: Campaign) -> Iterator[_Mistake]:
+def _channels(campaign: Campaign) -> Iterator[_Mistake]:
+    """Yield what is wrong with the channels that are named, and with their units."""
     tables = [("log.columns", campaign.log.columns)]
     tables += [(f"run[{i}].log.columns", r.log.columns) for i, r in enumerate(campaign.runs, 1) if r.log]
     tables += [(f"soak_check[{i}].log.columns", s.log.columns) for i, s in enumerate(campaign.soak_checks, 1) if s.log]
+    named = [(f'{key}."{header}"', *_split(target)) for key, columns in tables for header, target in columns.items()]
+    named += [(f"instrument.channels.{name}", name, None) for name in campaign.instrument.channels]
+    read = [
+        (f"soak_check[{i}].readings.{n}", n, None) for i, s in enumerate(campaign.soak_checks, 1) for n in s.readings
+    ]
     for key, columns in tables:
-        for name, count in Counter(split_target(target)[0] for target in columns.values()).items():
+        for name, count in Counter(_split(target)[0] for target in columns.values()).items():
             if count > 1:
                 yield _Mistake(key, f"{count} columns are mapped to the channel “{name}”.", "Map one.")
-        for header, target in columns.items():
-            name, unit = split_target(target)
-            try:
-                quantity = channel(name).quantity
-                if unit is not None:
-                    conversion(unit, quantity)
-            except DataError as error:
-                yield _Mistake(f'{key}."{header}"', error.what, error.remedy)
-
-
-def _quantities(campaign: Campaign) -> Iterator[_Mistake]:
-    read = [
-        (f"soak_check[{i}].readings.{name}", name) for i, s in enumerate(campaign.soak_checks, 1) for name in s.readings
-    ]
-    described = [(f"instrument.channels.{name}", name) for name in campaign.instrument.channels]
-    for where, name in (*read, *described):
+    for where, name, unit in (*named, *read):
         try:
             quantity = channel(name).quantity
+            if unit is not None:
+                conversion(unit, quantity)
         except DataError as error:
             yield _Mistake(where, error.what, error.remedy)
-            continue
-        if (where, name) in read:
-            if quantity != "temperature":
+        else:
+            if quantity != "temperature" and (where, name, unit) in read:
                 yield _Mistake(where, f"“{name}” is no temperature.", "Leave it out.")
-            continue
-        quantity = "temperature_difference" if quantity == "temperature" else quantity
+
+
+def _split(text: str) -> tuple[str, str | None]:
+    """Split "iat [degC]" into channel name and unit (None if no unit is given)."""
+    name, _, rest = text.partition("[")
+    return name.strip(), rest.rstrip().removesuffix("]").strip() if rest else None
+
+
+def _instruments(campaign: Campaign) -> Iterator[_Mistake]:
+    for name in campaign.instrument.channels.keys() & CHANNELS.keys():
+        quantity = CHANNELS[name].quantity
+        form = WithUnit("temperature_difference" if quantity == "temperature" else quantity, above=0.0)
         for field in ("resolution", "accuracy"):
             text = getattr(campaign.instrument.channels[name], field)
             try:
                 if text is not None:
-                    WithUnit(quantity, above=0.0).parse(text)
+                    form.parse(text)
             except ValueError as error:
-                yield _Mistake(f"{where}.{field}", f"{error}")
+                yield _Mistake(f"instrument.channels.{name}.{field}", f"{error}")

@@ -5,14 +5,13 @@ from __future__ import annotations
 import datetime as dt
 import json
 import typing
-from types import UnionType
 from typing import Any, Literal
 
 from pydantic.fields import FieldInfo
 
-from intake_report.campaign.fields import Section, WithUnit
+from intake_report.campaign.fields import Section, WithUnit, parts_of
 from intake_report.campaign.model import Campaign, Log
-from intake_report.units import QUANTITIES
+from intake_report.campaign.sections import Limit
 
 _WIDTH = 44  # columns before a comment
 # Values of the keys that a campaign cannot do without, and of some that nobody should have to look up.
@@ -83,55 +82,36 @@ def _table(key: str, model: type[Section], several: bool, id: str, number: int, 
 
 def _model(annotation: Any) -> tuple[type[Section] | None, bool]:
     """Return the table that a field holds, and whether it may stand several times."""
-    if isinstance(annotation, type) and issubclass(annotation, Section):
-        return annotation, False
-    several = typing.get_origin(annotation) is tuple
-    if isinstance(annotation, UnionType) or typing.get_origin(annotation) is not None:
-        for argument in typing.get_args(annotation):
-            model, inner = _model(argument)
-            if model is not None and model.__name__ != "Limit":
-                return model, several or inner
-    return None, False
+    parts = list(parts_of(annotation))
+    models = (part for part in parts if isinstance(part, type) and issubclass(part, Section) and part is not Limit)
+    return next(models, None), any(typing.get_origin(part) is tuple for part in parts)
 
 
 def _example(field: FieldInfo) -> str:
     """Return a value that shows how the key is written: its default, or one of its kind."""
-    annotation = field.annotation
-    measured = next((m for m in _metadata(annotation, field.metadata) if isinstance(m, WithUnit)), None)
+    parts = [*field.metadata, *parts_of(field.annotation)]
+    measured = next((part for part in parts if isinstance(part, WithUnit)), None)
     default = None if field.is_required() else field.get_default(call_default_factory=True)
     if measured is not None:
-        unit = QUANTITIES[measured.quantity].internal.replace("delta_", "")
         numbers = default if isinstance(default, tuple) else [default]
-        texts = [f'"{number:.4g} {unit}"' if isinstance(number, float) else f'"… {unit}"' for number in numbers]
+        texts = [f'"{n:.4g} {measured.unit}"' if isinstance(n, float) else f'"… {measured.unit}"' for n in numbers]
         return f"[{', '.join(texts)}]" if isinstance(default, tuple) else texts[0]
-    choices = _choices(annotation)
+    choices = _choices(field)
     if choices:
         return json.dumps(default if default in choices else choices[0], ensure_ascii=False)
     if isinstance(default, dict):
         return "{ }"
     if default is None:
-        kinds = _kinds(annotation)
-        return next((example for kind, example in _EXAMPLES if kind in kinds), '"…"')
+        return next((example for kind, example in _EXAMPLES if kind in parts), '"…"')
     return json.dumps(default, ensure_ascii=False)
 
 
-def _metadata(annotation: Any, metadata: list[Any]) -> list[Any]:
-    inner = [m for argument in typing.get_args(annotation) for m in _metadata(argument, [argument])]
-    return [*metadata, *inner]
-
-
-def _kinds(annotation: Any) -> set[Any]:
-    arguments = typing.get_args(annotation)
-    return {annotation} if not arguments else set().union(*(_kinds(argument) for argument in arguments))
-
-
-def _choices(annotation: Any) -> tuple[str, ...]:
-    if typing.get_origin(annotation) is Literal:
-        return typing.get_args(annotation)
-    return next((found for argument in typing.get_args(annotation) if (found := _choices(argument))), ())
+def _choices(field: FieldInfo) -> tuple[str, ...]:
+    literals = (part for part in parts_of(field.annotation) if typing.get_origin(part) is Literal)
+    return typing.get_args(next(literals, None))
 
 
 def _hint(field: FieldInfo) -> str:
-    choices = _choices(field.annotation)
+    choices = _choices(field)
     parts = [field.description or "", " | ".join(map(str, choices)) if len(choices) > 1 else ""]
     return "; ".join(part for part in parts if part)

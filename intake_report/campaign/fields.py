@@ -6,20 +6,12 @@ import datetime as dt
 import math
 import re
 import warnings
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import TYPE_CHECKING, Annotated, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, ClassVar, Self, TypeVar, get_args
 
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    GetCoreSchemaHandler,
-    GetJsonSchemaHandler,
-    StringConstraints,
-)
-from pydantic.json_schema import JsonSchemaValue
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints, model_validator
 from pydantic_core import CoreSchema, core_schema
 
 from intake_report.errors import DataError
@@ -45,6 +37,19 @@ class Section(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=False, str_strip_whitespace=True)
 
 
+class OneSource(Section):
+    """Base of a table that takes what it holds from one of several keys."""
+
+    one_of: ClassVar[tuple[str, ...]]
+
+    @model_validator(mode="after")
+    def _gives_one(self) -> Self:
+        if sum(bool(getattr(self, key)) for key in self.one_of) != 1:
+            *others, last = (f"“{key}”" for key in self.one_of)
+            raise ValueError(f"give one of {', '.join(others)} and {last}")
+        return self
+
+
 Date = TypeVar("Date", bound=dt.date)
 
 
@@ -62,7 +67,8 @@ class WithUnit:
     above: float | None = None
 
     @property
-    def _unit(self) -> str:
+    def unit(self) -> str:
+        """Internal unit, as a campaign file writes it."""
         return QUANTITIES[self.quantity].internal.replace("delta_", "")
 
     def parse(self, value: object) -> float:
@@ -70,40 +76,43 @@ class WithUnit:
 
         Raises ValueError: if it is no text with a number and a fitting unit, or is out of range.
         """
-        if not isinstance(value, str):
-            raise ValueError(self._without_unit(value))
-        try:
-            number = parse_quantity(value, self.quantity)
-        except DataError as error:
-            raise ValueError(str(error)) from None
-        if not math.isfinite(number):
-            raise ValueError(f"“{value}” is not a finite number")
-        possible = _POSSIBLE.get(self.quantity, (-math.inf, math.inf))
-        low, high = (limit if own is None else own for own, limit in zip((self.low, self.high), possible, strict=True))
-        if self.above is not None and number <= self.above:
-            raise ValueError(f"“{value}” must be above {self.above:g} {self._unit}")
-        if number < low:
-            raise ValueError(f"“{value}” must not be below {low:g} {self._unit}")
-        if number > high:
-            raise ValueError(f"“{value}” must not be above {high:g} {self._unit}")
-        return number
-
-    def _without_unit(self, value: object) -> str:
         if isinstance(value, int | float) and not isinstance(value, bool):
             number = f"{value:g}" if abs(value) < 1e300 else str(value)[:20]
-            return f'{number} has no unit; write the quantity with its unit: "{number} {self._unit}"'
-        what = {list: "a list", dict: "a table", bool: str(value).lower()}.get(type(value), f"“{value}”")
-        return f'{what} is not a quantity; write it with its unit: "3 {self._unit}"'
+            raise ValueError(f'{number} has no unit; write the quantity with its unit: "{number} {self.unit}"')
+        if not isinstance(value, str):
+            what = {list: "a list", dict: "a table", bool: str(value).lower()}.get(type(value), f"“{value}”")
+            raise ValueError(f'{what} is not a quantity; write it with its unit: "3 {self.unit}"')
+        try:
+            found = parse_quantity(value, self.quantity)
+        except DataError as error:
+            raise ValueError(str(error)) from None
+        possible = _POSSIBLE.get(self.quantity, (-math.inf, math.inf))
+        low, high = (limit if own is None else own for own, limit in zip((self.low, self.high), possible, strict=True))
+        if not math.isfinite(found):
+            raise ValueError(f"“{value}” is not a finite number")
+        if self.above is not None and found <= self.above:
+            raise ValueError(f"“{value}” must be above {self.above:g} {self.unit}")
+        if not low <= found <= high:
+            limit = f"below {low:g}" if found < low else f"above {high:g}"
+            raise ValueError(f"“{value}” must not be {limit} {self.unit}")
+        return found
 
-    def __get_pydantic_core_schema__(self, source: object, handler: GetCoreSchemaHandler) -> CoreSchema:
+    def __get_pydantic_core_schema__(self, source: object, handler: object) -> CoreSchema:
         """Return the validator that pydantic calls."""
         return core_schema.no_info_plain_validator_function(self.parse)
 
-    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+    def __get_pydantic_json_schema__(self, schema: object, handler: object) -> dict[str, Any]:
         """Return what editors are told about the field."""
         example = QUANTITIES[self.quantity].us.replace("delta_", "")
         text = f"A number with a unit of {self.quantity.replace('_', ' ')}, for example “3 {example}”."
         return {"type": "string", "description": text}
+
+
+def parts_of(annotation: Any) -> Iterator[Any]:
+    """Yield an annotation and all that it is made of: types, marks, texts of a choice."""
+    yield annotation
+    for argument in get_args(annotation):
+        yield from parts_of(argument)
 
 
 def described(description: str, default: Any = None, **more: Any) -> Any:
@@ -123,6 +132,10 @@ Power = Annotated[float, WithUnit("power", low=0.0)]
 Torque = Annotated[float, WithUnit("torque", low=0.0)]
 Mass = Annotated[float, WithUnit("mass", low=0.0)]
 Seconds = Annotated[float, WithUnit("time", low=0.0)]
+Length = Annotated[float, WithUnit("length")]
+Distance = Annotated[float, WithUnit("distance", low=0.0)]
+Speed = Annotated[float, WithUnit("speed", low=0.0)]
+Airflow = Annotated[float, WithUnit("volume_flow", low=0.0)]
 
 
 def _inside(value: str) -> str:
@@ -183,20 +196,21 @@ def read_photo(path: Path) -> Image:
     """
     from PIL import Image, ImageOps, UnidentifiedImageError
 
-    size = path.stat().st_size
-    if size > LARGEST_FILE:
-        what = f"the photograph has {size / 1e6:.0f} MB, and {LARGEST_FILE / 1e6:.0f} MB is the limit."
-        raise DataError(what, remedy="Save it smaller.")
+    def too_large(what: str) -> DataError:
+        return DataError(f"the photograph has {what}.", remedy="Save it smaller.")
+
+    size, pixels = path.stat().st_size / 1e6, MOST_PIXELS / 1e6
+    if size > LARGEST_FILE / 1e6:
+        raise too_large(f"{size:.0f} MB, and {LARGEST_FILE / 1e6:.0f} MB is the limit")
     try:
         with warnings.catch_warnings(), path.open("rb") as file:
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # judged here
             photo = Image.open(file, formats=("PNG", "JPEG"))
             if photo.width * photo.height > MOST_PIXELS:
-                what = f"the photograph has {photo.width} × {photo.height} pixels, and {MOST_PIXELS / 1e6:.0f} million is the limit."
-                raise DataError(what, remedy="Save it smaller.")
+                raise too_large(f"{photo.width} × {photo.height} pixels, and {pixels:.0f} million is the limit")
             photo.load()
     except Image.DecompressionBombError:
-        raise DataError("the photograph has too many pixels.", remedy="Save it smaller.") from None
+        raise too_large(f"more than the {pixels:.0f} million pixels that are the limit") from None
     except (OSError, ValueError, SyntaxError) as error:
         why = "is no PNG or JPEG" if isinstance(error, UnidentifiedImageError) else "is damaged or ends early"
         raise DataError(f"the photograph {why}.", remedy="Save it as PNG or JPEG.") from None

@@ -8,7 +8,6 @@ import json
 import re
 import sys
 import tomllib
-import types
 import typing
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -18,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from intake_report import CAMPAIGN_FILE
 from intake_report.campaign.checks import cross_checks
+from intake_report.campaign.fields import parts_of
 from intake_report.campaign.model import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.errors import CampaignError, CampaignErrors, nearest, visible
@@ -155,9 +155,8 @@ def parse_toml(source: bytes, file: Path) -> dict[str, Any]:
     except tomllib.TOMLDecodeError as error:
         raise CampaignError(f"not valid TOML: {error}.", file=file, remedy="Correct the file at that place.") from None
     except RecursionError:
-        raise CampaignError(
-            "brackets are nested too deep.", file=file, remedy="A campaign needs three levels."
-        ) from None
+        what = "brackets are nested too deep."
+        raise CampaignError(what, file=file, remedy="A campaign needs three levels.") from None
     except ValueError:  # of int()
         what = f"a number in it is longer than {sys.get_int_max_str_digits()} digits."
         raise CampaignError(what, file=file, remedy="Correct the number.") from None
@@ -167,10 +166,8 @@ def _hidden_signs(value: object, location: Location, file: Path) -> Iterator[Cam
     """Yield texts with signs that nobody sees, or that make another text of what is seen (overrides of direction)."""
     if isinstance(value, dict):
         for key, inner in value.items():
-            if visible(key) != key:
-                yield from _hidden_signs(key, location, file)
-            else:
-                yield from _hidden_signs(inner, (*location, key), file)
+            seen = visible(key) == key
+            yield from _hidden_signs(inner, (*location, key), file) if seen else _hidden_signs(key, location, file)
     elif isinstance(value, list):
         for number, inner in enumerate(value):
             yield from _hidden_signs(inner, (*location, number), file)
@@ -348,14 +345,7 @@ def _known_keys(location: Location) -> list[str]:
         if isinstance(part, int) or current is None or _is_member(part):
             continue
         field = next((f for n, f in current.model_fields.items() if (f.alias or n) == part), None)
-        current = _inner_model(field.annotation) if field is not None else current
+        if field is not None:
+            models = (p for p in parts_of(field.annotation) if isinstance(p, type) and issubclass(p, BaseModel))
+            current = next(models, None)
     return [] if current is None else [field.alias or name for name, field in current.model_fields.items()]
-
-
-def _inner_model(annotation: Any) -> type[BaseModel] | None:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return annotation
-    if isinstance(annotation, types.GenericAlias | types.UnionType) or typing.get_origin(annotation):
-        inner = (_inner_model(argument) for argument in typing.get_args(annotation))
-        return next((model for model in inner if model is not None), None)
-    return None

@@ -61,7 +61,7 @@ class Vehicle(Section):
     aspiration: Literal["natural", "boosted"] | None = None
     transmission: str = ""
     fuel: str = ""
-    odometer: Annotated[float, WithUnit("distance", low=0.0)] | None = None
+    odometer: fields.Distance | None = None
     notes: str = ""
 
 
@@ -119,8 +119,8 @@ class Phase(Section):
     id: Identifier
     name: str = ""
     kind: Literal["city", "ramp", "highway"]
-    start: Annotated[float, WithUnit("distance", low=0.0)]
-    end: Annotated[float, WithUnit("distance", low=0.0)]
+    start: fields.Distance
+    end: fields.Distance
 
     @model_validator(mode="after")
     def _ordered(self) -> Phase:
@@ -176,7 +176,7 @@ class WeatherReading(Section):
     humidity: fields.Percent | None = None
     station_pressure: fields.Pressure | None = None
     altimeter: fields.Pressure | None = None
-    wind_speed: Annotated[float, WithUnit("speed", low=0.0)] | None = None
+    wind_speed: fields.Speed | None = None
     wind_direction: Annotated[float, WithUnit("angle", low=0.0, high=360.0)] | None = None
     sky: str = ""
 
@@ -187,12 +187,13 @@ class WeatherReading(Section):
         return self
 
 
-class Weather(Section):
+class Weather(fields.OneSource):
     """One source of weather."""
 
+    one_of = ("file", "reports", "readings")
     id: Identifier
     kind: Literal["metar", "station", "handheld", "forecast"]
-    elevation: Annotated[float, WithUnit("length")] | None = None
+    elevation: fields.Length | None = None
     file: RelativePath | None = None
     reports: tuple[Text, ...] = described("METAR reports, one text each", ())
     readings: tuple[WeatherReading, ...] = described(
@@ -206,9 +207,7 @@ class Weather(Section):
     accuracy: fields.Kelvins | None = None
 
     @model_validator(mode="after")
-    def _has_source(self) -> Weather:
-        if (bool(self.file), bool(self.reports), bool(self.readings)).count(True) != 1:
-            raise ValueError("give one of “file”, “reports” and “readings”")
+    def _of_its_kind(self) -> Weather:
         if self.reports and self.kind != "metar":
             raise ValueError("“reports” are METAR reports: the kind is “metar”")
         if self.readings and self.kind == "metar":
@@ -216,12 +215,13 @@ class Weather(Section):
         return self
 
 
-class SoakCheck(Section):
+class SoakCheck(fields.OneSource):
     """Readings after a long stand, engine cold and out of the sun, when all temperature sensors must agree.
 
     Common practice, and the rationality check of on-board diagnostics (from memory): it gives the sensors' offsets.
     """
 
+    one_of = ("readings", "file")
     id: Identifier
     time: Moment | None = described("When the readings were taken")
     stood: Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)] = Field(
@@ -244,8 +244,6 @@ class SoakCheck(Section):
 
     @model_validator(mode="after")
     def _tells_something(self) -> SoakCheck:
-        if bool(self.readings) == bool(self.file):
-            raise ValueError("give either “readings” or “file”")
         if self.readings and self.time is None:
             raise ValueError("readings need the “time” at which they were taken")
         if len(self.readings) == 1 and self.reference is None:
@@ -363,25 +361,21 @@ class Campaign(Section):
                 for j, name in enumerate(names, 1):
                     counted = "" if run.exclude else run.id
                     yield NamedFile(f"run[{i}].{field}[{j}]", name, "log", counted, field == "control")
-        tables: dict[str, tuple[Any, ...]] = {
-            "weather": self.weather, "soak_check": self.soak_checks, "pull": self.pulls, "restriction": self.restrictions,
+        entries: dict[str, Any] = {
+            f"{table}[{i}]": entry
+            for table, some in (("run", self.runs), ("weather", self.weather), ("soak_check", self.soak_checks),
+                                ("pull", self.pulls), ("restriction", self.restrictions))
+            for i, entry in enumerate(some, 1)
         }  # fmt: skip
-        with_log: dict[str, tuple[Run | SoakCheck, ...]] = {"run": self.runs, "soak_check": self.soak_checks}
-        logs = [("log", self.log)] + [
-            (f"{table}[{i}].log", entry.log)
-            for table, entries in with_log.items()
-            for i, entry in enumerate(entries, 1)
-            if entry.log
-        ]
-        single = {f"{key}.dbc": log.dbc for key, log in logs} | {
+        logs = {"log": self.log} | {f"{key}.log": getattr(entry, "log", None) for key, entry in entries.items()}
+        single = {f"{key}.dbc": log and log.dbc for key, log in logs.items()} | {
             "route.reference": self.route.reference, "plan.issued": self.plan.issued,
             "common_drive.file": self.common_drive and self.common_drive.file,
-            **{f"{table}[{i}].file": entry.file for table, entries in tables.items() for i, entry in enumerate(entries, 1)},
+            **{f"{key}.file": getattr(entry, "file", None) for key, entry in entries.items()},
         }  # fmt: skip
         yield from (NamedFile(key, name) for key, name in single.items() if name)
-        for i, configuration in enumerate(self.configurations, 1):
-            if configuration.photo:
-                yield NamedFile(f"configuration[{i}].photo", configuration.photo, "photo")
+        photos = enumerate((configuration.photo for configuration in self.configurations), 1)
+        yield from (NamedFile(f"configuration[{i}].photo", photo, "photo") for i, photo in photos if photo)
 
     def input_paths(self) -> tuple[str, ...]:
         """Return the relative paths of all input files named by the campaign, sorted."""

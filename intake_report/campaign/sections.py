@@ -22,10 +22,7 @@ class Limit(Section):
 class Metrics(Section):
     """Settings that the metrics share."""
 
-    recovery_margins: tuple[fields.PositiveKelvins, ...] = (
-        5.0 / 3.0,
-        25.0 / 9.0,
-    )
+    recovery_margins: tuple[fields.PositiveKelvins, ...] = (5.0 / 3.0, 25.0 / 9.0)
     # s; two time constants of a usual sensor (5 s): what is shorter is a gust or a step of the reading (own choice)
     recovery_hold: fields.Seconds = 10.0
     alarm_limit: fields.Temperature | None = None
@@ -33,9 +30,7 @@ class Metrics(Section):
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] = 0.95
     draws: Annotated[int, Field(ge=100, le=100_000)] = 2000
     seed: Annotated[int, Field(ge=0, le=2**63)] = 1
-    equivalence: dict[str, str] = Field(
-        default={}, description="Metric = margin within which two values count as equal"
-    )
+    equivalence: dict[str, str] = described("Metric = margin within which two values count as equal", {})
 
 
 class ComparisonSection(Section):
@@ -57,9 +52,7 @@ class CommonDriveSection(Section):
 
     run: Identifier | None = described("Its run; absent: the one with the median standing time")
     file: RelativePath | None = described("A table of speed over time instead of a run")
-    columns: dict[str, str] = Field(
-        default={}, description='Header = "time [s]" or "speed [km/h]" of the file, in any unit of the two'
-    )
+    columns: dict[str, str] = described('Header = "time [s]" or "speed [km/h]" of the file, in any unit of the two', {})
     # own choice: what a model may be off by before its numbers say less than the runs do
     largest_rms: fields.PositiveKelvins = 1.5
     largest_peak_bias: fields.PositiveKelvins = 1.5
@@ -117,7 +110,7 @@ class Planning(Section):
     )
     coldest: fields.Temperature | None = None
     warmest: fields.Temperature | None = None
-    most_wind: Annotated[float, WithUnit("speed", low=0.0)] | None = None
+    most_wind: fields.Speed | None = None
     most_cloud: fields.Percent | None = None
     dry: StrictBool = described("Only hours without precipitation", True)
 
@@ -141,7 +134,7 @@ class DynoSection(Section):
     air: Literal["cell", "ambient", "intake"] = described(
         "Which air the correction takes; intake air is refused with the reason", "cell"
     )
-    elevation: Annotated[float, WithUnit("length")] | None = described(
+    elevation: fields.Length | None = described(
         "Of the test cell: questions a cell pressure that was reduced to sea level"
     )
     fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = described(
@@ -205,7 +198,7 @@ class Pull(Section):
 class BenchSection(Section):
     """Where restriction curves are compared."""
 
-    airflow: Annotated[float, WithUnit("volume_flow", low=0.0)] | None = described(
+    airflow: fields.Airflow | None = described(
         "Airflow at which restrictions are compared; the highest common one if absent"
     )
     depression: fields.PressureDrop | None = described(
@@ -216,24 +209,19 @@ class BenchSection(Section):
 class RestrictionPoint(Section):
     """One point of a restriction curve."""
 
-    airflow: Annotated[float, WithUnit("volume_flow", low=0.0)]
+    airflow: fields.Airflow
     drop: fields.PressureDrop
 
 
-class Restriction(Section):
+class Restriction(fields.OneSource):
     """A restriction curve of one configuration, from a bench or from the road."""
 
+    one_of = ("points", "file")
     configuration: Identifier
     points: tuple[RestrictionPoint, ...] = ()
     file: RelativePath | None = None
     columns: dict[str, str] = Field(default_factory=dict)
     source: str = ""
-
-    @model_validator(mode="after")
-    def _has_points(self) -> Restriction:
-        if bool(self.points) == bool(self.file):
-            raise ValueError("give either “points” or “file”")
-        return self
 
 
 class Airflow(Section):
