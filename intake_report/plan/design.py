@@ -30,28 +30,6 @@ from intake_report.results.text import DIFFERENCES
 from intake_report.statistics import Blocked, Estimates, Floats, p_values
 from intake_report.units import parse_quantity
 
-
-def scatter_of(case: Case, known: Mapping[str, Scatter], where: str) -> Scatter:
-    """Return the scatter of what decides a claim: as known, else as assumed.
-
-    Raises DataError: nothing is known of it and nothing can be assumed; `where` names the claim.
-    """
-    key, quantity = case.key.key, case.key.spec.quantity
-    if key + ON_COMMON * case.common in known:
-        return known[key + ON_COMMON * case.common]
-    if quantity not in ASSUMED:
-        what = f"no scatter of “{key}” is known, and none can be assumed."
-        raise DataError(what, where=where, remedy="Name a report with such runs: --like FOLDER.")
-    assumed = ASSUMED[quantity]
-    basis: Message = message(
-        "assumed: together {run}, about what the simulated campaign ramp-trial shows; runs of one configuration would show it",
-        code="scatter-assumed",
-        run=Value(assumed, "time" if quantity == "time" else "temperature_difference", 1),
-    )
-    run, shift = assumed * math.sqrt(1.0 - SHARE), assumed * math.sqrt(SHARE)
-    return Scatter(run, shift, BLOCKS_APART * run, 0.0, basis, ASSUMED_LEVEL.get(quantity, 0.0))
-
-
 STEPS = 40  # of halving a threshold
 NODES = 99  # of a normal distribution, taken at the middles of equal shares
 
@@ -104,7 +82,7 @@ def simulate(design: Design, scatter: Scatter, n: int, rng: np.random.Generator)
 
 @dataclass(frozen=True)
 class Case:
-    """A claim in numbers: what decides it and, for power, how it becomes true.
+    """A claim in numbers: what decides it, how that scatters and, for power, how it becomes true.
 
     `limit` [internal unit]; `sign`: direction of the claim, 0 for "equal", whose limit is then its margin's stand-in;
     `family`: headline metrics whose comparisons with the baseline Holm's adjustment covers; 0 where it is not applied; `common`:
@@ -117,7 +95,8 @@ class Case:
     limit: float
     sign: float
     family: int
-    common: bool = False
+    common: bool
+    scatter: Scatter
 
     @property
     def name(self) -> str:
@@ -135,14 +114,17 @@ class Case:
         return self.pair is not None and (self.common or self.key.parameter.kind != "margin" or self.sign == 0.0)
 
 
-def cases(campaign: Campaign, metrics: tuple[MetricKey, ...], known: Mapping[str, Scatter]) -> tuple[Case, ...]:
+def cases(
+    campaign: Campaign, metrics: tuple[MetricKey, ...], known: Mapping[str, Scatter], *, assume: bool = True
+) -> tuple[Case, ...]:
     """Return the claims that runs decide, in numbers; those on pulls are not planned here.
 
     A difference whose scatter on the common drive is `known` is planned there too, and there alone where the claim says so.
+    A scatter that is not known is assumed, or without `assume` its claim left out. Raises DataError: none can be assumed.
     """
     headline = sum(key.spec.headline for key in metrics)
     made = []
-    for claim in campaign.claims:
+    for number, claim in enumerate(campaign.claims, 1):
         key = find_key(claim, metrics)
         if claim.metric in PULL_METRICS or key is None:
             continue
@@ -152,27 +134,44 @@ def cases(campaign: Campaign, metrics: tuple[MetricKey, ...], known: Mapping[str
         limit = 0.0 if claim.value is None else parse_quantity(str(claim.value), quantity)
         sign = 0.0 if claim.relation == "equal" else -1.0 if claim.relation in ("lower", "at most") else 1.0
         adjusted = key.spec.headline and pair is not None and pair[1] == campaign.baseline.id
-        case = Case(claim, key, pair, limit, sign, headline if adjusted and limit == 0.0 and sign else 0)
-        common = pair is not None and key.key + ON_COMMON in known
-        if not (common and claim.common_drive):
-            made.append(case)
-        if common:
-            made.append(replace(case, common=True))
+        family = headline if adjusted and limit == 0.0 and sign else 0
+        on_common = known.get(key.key + ON_COMMON) if pair is not None else None
+        measured = known.get(key.key)
+        if on_common is not None and claim.common_drive:
+            measured = None
+        elif measured is None and assume:
+            measured = assumed(key, f"{campaign.given}: claim[{number}]")
+        for scatter, common in ((measured, False), (on_common, True)):
+            if scatter is not None:
+                made.append(Case(claim, key, pair, limit, sign, family, common, scatter))
     return tuple(made)
 
 
-def thresholds(
-    campaign: Campaign, case: Case, design: Design, scatter: Scatter, n: int, rng: np.random.Generator
-) -> Floats:
+def assumed(key: MetricKey, where: str) -> Scatter:
+    """Return the scatter that is assumed of a metric; DataError where none can be, `where` names the claim."""
+    quantity = key.spec.quantity
+    if quantity not in ASSUMED:
+        what = f"no scatter of “{key.key}” is known, and none can be assumed."
+        raise DataError(what, where=where, remedy="Name a report with such runs: --like FOLDER.")
+    both = ASSUMED[quantity]
+    basis: Message = message(
+        "assumed: together {run}, about what the simulated campaign ramp-trial shows; runs of one configuration would show it",
+        code="scatter-assumed",
+        run=Value(both, "time" if quantity == "time" else "temperature_difference", 1),
+    )
+    run, shift = both * math.sqrt(1.0 - SHARE), both * math.sqrt(SHARE)
+    return Scatter(run, shift, BLOCKS_APART * run, 0.0, basis, ASSUMED_LEVEL.get(quantity, 0.0))
+
+
+def thresholds(campaign: Campaign, case: Case, design: Design, n: int, rng: np.random.Generator) -> Floats:
     """Return the smallest true difference beyond the limit that each of n campaigns would show, (n,).
 
     For "equal": the smallest margin of equivalence.
     """
     assert case.pair is not None
-    level, values = campaign.metrics.confidence, simulate(design, scatter, n, rng)
-    found = estimates(design, case.pair, values, scatter.shared, level, rng)
-    others = other_p_values(case, design, scatter, values, level, rng)
-    return threshold_of(level, case.sign, found, others)
+    level, values = campaign.metrics.confidence, simulate(design, case.scatter, n, rng)
+    found = estimates(design, case.pair, values, case.scatter.shared, level, rng)
+    return threshold_of(level, case.sign, found, other_p_values(case, design, values, level, rng))
 
 
 @lru_cache(maxsize=4)
@@ -207,19 +206,17 @@ def estimates(
     return replace(found, difference=found.difference + wrong, error=found.error * _wider(level)(at))
 
 
-def other_p_values(
-    case: Case, design: Design, scatter: Scatter, values: Floats, level: float, rng: np.random.Generator
-) -> Floats:
+def other_p_values(case: Case, design: Design, values: Floats, level: float, rng: np.random.Generator) -> Floats:
     """Return p-values of the other headline comparisons, in which nothing differs, (n, m).
 
     Those of the same metric come from its `values` (n, runs), the others from metrics that scatter likewise, each by itself.
     """
     columns, baseline = [np.zeros((len(values), 0))], design.configurations[0]
     for number in range(case.family):
-        drawn = simulate(design, scatter, len(values), rng) if number else values
+        drawn = simulate(design, case.scatter, len(values), rng) if number else values
         for candidate in design.configurations[1:]:
             if number or (candidate, baseline) != case.pair:
-                found = estimates(design, (candidate, baseline), drawn, scatter.shared, level, rng)
+                found = estimates(design, (candidate, baseline), drawn, case.scatter.shared, level, rng)
                 columns.append(p_values(found.difference / found.error, found.df)[:, None])
     return np.hstack(columns)
 

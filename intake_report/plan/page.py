@@ -14,7 +14,7 @@ from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.campaign import Campaign
 from intake_report.formatting import count, listing, with_unit
 from intake_report.messages import said
-from intake_report.plan.design import Case, cases, scatter_of
+from intake_report.plan.design import Case, cases
 from intake_report.plan.power import ROUGH, judge_design
 from intake_report.plan.scatter import ON_COMMON, from_results
 from intake_report.plan.schedule import WEEK, PlannedRun, by_block, designs
@@ -174,13 +174,10 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     needed = ("runs", "configurations", "values", "common_drive")
     document = {name: as_json(getattr(result, name), result.units) for name in needed}
     known = from_results(document, "this campaign")
-    about = tuple(c for c in cases(campaign, result.metrics, known) if c.at_once and (c.common or c.key.key in known))
+    about = tuple(case for case in cases(campaign, result.metrics, known, assume=False) if case.at_once)
     if not about or len(campaign.configurations) < 2:
         return ()
-    scatter = tuple(scatter_of(case, known, "") for case in about)
-    judged = [
-        judge_design(campaign, about, scatter, IN_REPORT, campaign.metrics.seed, size) for size in designs(campaign)
-    ]
+    judged = [judge_design(campaign, about, IN_REPORT, campaign.metrics.seed, size) for size in designs(campaign)]
     rows = [asdict(shown) for one in judged for shown in one]
     table = _needed(rows, {case.name: case.key for case in about}, campaign.plan.power, IN_REPORT)
     more = (
@@ -195,8 +192,8 @@ def detectable(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
 def _scatter(plan: Plan) -> str:
     units = plan.campaign.about.units
     of: dict[tuple[str, str], list[str]] = {}
-    for case, scatter in zip(plan.cases, plan.scatter, strict=True):
-        form = (difference_quantity(case.key), units, 1)
+    for case in plan.cases:
+        form, scatter = (difference_quantity(case.key), units, 1), case.scatter
         run, shift = (with_unit(value, *form) for value in (scatter.run, scatter.interaction))
         sizes = f"{run} between runs of one day, {shift} by days that favour one configuration"
         of.setdefault((sizes, said(scatter.basis, units)), []).append(case.name)

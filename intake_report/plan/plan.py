@@ -26,7 +26,7 @@ from intake_report.check.runs import open_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.messages import plain
 from intake_report.plan import power, schedule
-from intake_report.plan.design import Case, Design, cases, risk_of_looking, scatter_of
+from intake_report.plan.design import Case, Design, cases, risk_of_looking
 from intake_report.plan.power import Shown, judge_design
 from intake_report.plan.scatter import Scatter, from_results, read_results
 from intake_report.plan.schedule import PlannedRun
@@ -62,7 +62,6 @@ class Plan:
     seed: int
     campaigns: int
     cases: tuple[Case, ...]
-    scatter: tuple[Scatter, ...]
     shown: tuple[tuple[Shown, ...], ...]
     design: Design
     chosen: tuple[Shown, ...]
@@ -90,10 +89,7 @@ class Plan:
             "runs": [asdict(run) for run in self.runs],
             "shown": [asdict(shown) for one in self.shown for shown in one],
             "chosen": [asdict(shown) for shown in self.chosen],
-            "scatter": {
-                case.name: {**asdict(scatter), "basis": plain(scatter.basis)}
-                for case, scatter in zip(self.cases, self.scatter, strict=True)
-            },
+            "scatter": {c.name: {**asdict(c.scatter), "basis": plain(c.scatter.basis)} for c in self.cases},
             "instruments": self.instruments,
             "risk_of_looking": dict(zip(("once", "after_every_block"), self.looking, strict=True)),
             "repeat": [{"run": run, "reason": reason} for run, reason in self.repeat],
@@ -120,11 +116,8 @@ def make_plan(
     seed = campaign.metrics.seed if seed is None else seed
     known = _known(campaign, like, progress)
     about = cases(campaign, metric_keys(campaign), known)
-    scatter = tuple(
-        scatter_of(case, known, f"{campaign.given}: claim[{campaign.claims.index(case.claim) + 1}]") for case in about
-    )
     sizes = schedule.designs(campaign)
-    judged = partial(judge_design, campaign, about, scatter, campaigns, seed)
+    judged = partial(judge_design, campaign, about, campaigns, seed)
     shown = _simulate(judged, sizes, all(case.at_once for case in about), progress)
     progress("days and order")
     weather: Forecast = () if forecast is None else read_forecast(forecast)
@@ -149,7 +142,7 @@ def make_plan(
     progress("instruments")
     rng = np.random.default_rng([seed, 3])
     plan = Plan(
-        campaign, date.isoformat(), 1, seed, campaigns, about, scatter, shown, sizes[number], shown[number],
+        campaign, date.isoformat(), 1, seed, campaigns, about, shown, sizes[number], shown[number],
         runs, windows, () if metar is None else tuple(climate(campaign, metar, days[0].year, days[0].month)), (),
         (*notes, *_as_measured(about), *window_notes(campaign, days[:14], weather, place),
          *schedule.order_sentences(runs), *_covariates(campaign, sizes[number], about)),
@@ -219,13 +212,13 @@ def _instruments(plan: Plan) -> Iterator[str]:
     stated = "of which no accuracy is declared"
     if iat is not None and iat.accuracy is not None:
         stated = f"± {kelvins(parse_quantity(iat.accuracy, 'temperature_difference'))}"
-    for number, (case, scatter, shown) in enumerate(zip(plan.cases, plan.scatter, plan.chosen, strict=True)):
+    for number, (case, shown) in enumerate(zip(plan.cases, plan.chosen, strict=True)):
         if case.at_once:
             continue
         form = (difference_quantity(case.key), units, max(case.key.spec.decimals, 1))
         rng = np.random.default_rng([plan.seed, 2, number])
         zeroed = power.zeroed(SOAKED, power.DRAWS, rng)
-        (alone,) = judge_design(campaign, (case,), (scatter,), plan.campaigns, plan.seed, plan.design, zeroed)
+        (alone,) = judge_design(campaign, (case,), plan.campaigns, plan.seed, plan.design, zeroed)
         after = alone.detectable
         wide = float(np.std(power.shared_biases(campaign, 2000, rng).shift))
         declared = f"with the declared instruments (intake air {stated}; shared standard uncertainty {kelvins(wide)})"

@@ -112,13 +112,18 @@ def drawn_values(case: Case, values: Floats, biases: Biases, gap: float, watched
 
 
 def shown_one_by_one(
-    campaign: Campaign, case: Case, design: Design, scatter: Scatter, effects: Floats, biases: Biases, gap: float,
+    campaign: Campaign,
+    case: Case,
+    design: Design,
+    effects: Floats,
+    biases: Biases,
+    gap: float,
     rng: np.random.Generator,
-) -> NDArray[np.bool_]:  # fmt: skip
+) -> NDArray[np.bool_]:
     """Return whether campaigns with these true differences beyond the limit, (n,), support the claim."""
-    n, cells = len(effects), design.cells
+    n, cells, scatter = len(effects), design.cells, case.scatter
     values = simulate(design, scatter, n, rng)
-    others = other_p_values(case, design, scatter, values, campaign.metrics.confidence, rng)
+    others = other_p_values(case, design, values, campaign.metrics.confidence, rng)
     who = np.array([c == case.claim.configuration for c, _ in cells])
     base = case.limit if case.pair is None else scatter.level
     beyond = (0.0 if case.pair is None else case.limit) + case.sign * effects
@@ -152,18 +157,17 @@ def shown_one_by_one(
 
 
 def dose(
-    campaign: Campaign, case: Case, design: Design, scatter: Scatter, n: int, rng: np.random.Generator,
-    soaked: Biases | None = None,
-) -> tuple[Floats, Floats]:  # fmt: skip
+    campaign: Campaign, case: Case, design: Design, n: int, rng: np.random.Generator, soaked: Biases | None = None
+) -> tuple[Floats, Floats]:
     """Judge n campaigns one by one, spread over true differences beyond the limit of the claim.
 
     `soaked`: biases that a soak check leaves, in place of those of the declared instruments. Returns differences, and the
     share of campaigns that support the claim at each, made to rise (isotonic regression).
     """
-    declared = shared_biases(campaign, DRAWS, rng)
+    declared, scatter = shared_biases(campaign, DRAWS, rng), case.scatter
     gap = gap_of(scatter, case.key.parameter.number or 0.0, declared)
     pair = case.pair or (design.configurations[1], design.configurations[0])
-    alone = thresholds(campaign, replace(case, pair=pair, sign=case.sign or 1.0), design, scatter, 200, rng)
+    alone = thresholds(campaign, replace(case, pair=pair, sign=case.sign or 1.0), design, 200, rng)
     effects = float(np.quantile(alone, campaign.plan.power)) * np.array(LEVELS)
     if never_negative(case.key) and case.sign < 0.0 and scatter.level:
         room = CAPPED * (scatter.level if case.pair is not None else case.limit)
@@ -171,7 +175,7 @@ def dose(
     shares = np.zeros(len(effects))
     for level in reversed(range(len(effects))):
         each = np.full(max(2, n // len(effects)), effects[level])
-        shares[level] = shown_one_by_one(campaign, case, design, scatter, each, soaked or declared, gap, rng).mean()
+        shares[level] = shown_one_by_one(campaign, case, design, each, soaked or declared, gap, rng).mean()
         if shares[level] == 0.0:  # none of a smaller difference either
             break
     return effects, np.asarray(isotonic_regression(shares).x)
@@ -208,27 +212,26 @@ class Shown:
 
 
 def judge_design(
-    campaign: Campaign, cases: Sequence[Case], scatters: Sequence[Scatter], campaigns: int, seed: int, design: Design,
-    soaked: Biases | None = None,
-) -> tuple[Shown, ...]:  # fmt: skip
+    campaign: Campaign, cases: Sequence[Case], campaigns: int, seed: int, design: Design, soaked: Biases | None = None
+) -> tuple[Shown, ...]:
     """Simulate one design for every claim; `soaked`: see `dose`."""
     made = []
-    for number, (case, scatter) in enumerate(zip(cases, scatters, strict=True)):
+    for number, case in enumerate(cases):
         worth, power, chance = worth_of(campaign, case), campaign.plan.power, None
         rng = np.random.default_rng([seed, number, design.blocks, design.repeats])
         n = campaigns if case.at_once else min(campaigns, ONE_BY_ONE)
         detectable: float | None
         if case.at_once:
-            found = thresholds(campaign, case, design, scatter, n, rng)
+            found = thresholds(campaign, case, design, n, rng)
             detectable = float(np.quantile(found, power, method="higher"))
             detectable = detectable if math.isfinite(detectable) else None
             chance = None if worth is None else float(np.mean(found <= worth))
         else:
-            curve = dose(campaign, case, design, scatter, n, rng, soaked)
+            curve = dose(campaign, case, design, n, rng, soaked)
             detectable = reached(*curve, power)
             chance = None if worth is None else float(np.interp(worth, *curve))
-        upper = None if detectable is None or not scatter.df else detectable * scatter.upper
-        if upper is not None and never_negative(case.key) and case.sign < 0.0 and upper > scatter.level:
+        upper = None if detectable is None or not case.scatter.df else detectable * case.scatter.upper
+        if upper is not None and never_negative(case.key) and case.sign < 0.0 and upper > case.scatter.level:
             upper = None  # a time cannot fall by more than itself
         # the simulation fixes two digits; the last ones depend on how a library shares work between threads
         detectable, upper = (None if each is None else round(each, DIGITS) for each in (detectable, upper))

@@ -328,5 +328,5 @@ def test_a_campaign_under_way_says_what_is_still_needed(tmp_path):
     left = [run for run in plan.runs if not run.done]
     assert left[0].id == "d3r3-open-cone" and left[0].block == "day-3"
     assert sum(run.done for run in plan.runs) == 8
-    assert plan.scatter[0].df > 0 and plan.scatter[1].lost  # from its own runs
+    assert plan.cases[0].scatter.df > 0 and plan.cases[1].scatter.lost  # from its own runs
     assert "d3r3-open-cone" not in runs_toml(plan) and "day-4" in runs_toml(plan)

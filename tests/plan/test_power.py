@@ -12,7 +12,7 @@ from intake_report.analyse.claims import judge_claims
 from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
-from intake_report.plan.design import Case, Design, cases, risk_of_looking, scatter_of, simulate, thresholds
+from intake_report.plan.design import Case, Design, cases, risk_of_looking, simulate, thresholds
 from intake_report.plan.power import (
     PlannedDraws,
     dose,
@@ -56,20 +56,20 @@ def campaign(names=("a", "b", "c"), claims=(), **tables) -> Campaign:
     )
 
 
-def case(claim=None, names=("a", "b", "c"), **tables) -> tuple[Campaign, Case]:
-    one = campaign(names, ({} if claim is None else claim,), **tables)
-    return one, cases(one, metric_keys(one), {})[0]
-
-
 RECOVERY = {"metric": "recovery_time", "margin": "3 degF"}
 SCATTER = Scatter(0.7, 0.7, 2.0, 0.0, "")
 
 
-def judged(one: Campaign, about: Case, design: Design, scatter: Scatter, n: int, effect, seed: int) -> list[bool]:
+def case(claim=None, names=("a", "b", "c"), scatter=SCATTER, **tables) -> tuple[Campaign, Case]:
+    one = campaign(names, ({} if claim is None else claim,), **tables)
+    return one, replace(cases(one, metric_keys(one), {})[0], scatter=scatter)
+
+
+def judged(one: Campaign, about: Case, design: Design, n: int, effect, seed: int) -> list[bool]:
     """Simulate campaigns of all headline metrics and judge each as the report does; is the claim supported?"""
     rng, cells, headline = np.random.default_rng(seed), design.cells, []
     headline = [key for key in metric_keys(one) if key.spec.headline]
-    drawn = {key.key: simulate(design, scatter, n, rng) for key in headline}
+    drawn = {key.key: simulate(design, about.scatter, n, rng) for key in headline}
     who = np.array([c == about.claim.configuration for c, _ in cells])
     drawn[about.key.key] = drawn[about.key.key] + np.where(who, about.limit + about.sign * effect, 0.0)
     found = []
@@ -90,9 +90,9 @@ def test_thresholds_are_where_the_report_changes_its_verdict(value, names):
     design, n = Design(tuple(names), 3), 12
     # the same draws as in `judged`: this claim's metric is the first headline metric
     assert about.key.key == next(key.key for key in metric_keys(one) if key.spec.headline)
-    edge = thresholds(one, about, design, SCATTER, n, np.random.default_rng(5))
+    edge = thresholds(one, about, design, n, np.random.default_rng(5))
     for i, limit in enumerate(edge):
-        both = [judged(one, about, design, SCATTER, n, limit * share, 5)[i] for share in (0.999, 1.001)]
+        both = [judged(one, about, design, n, limit * share, 5)[i] for share in (0.999, 1.001)]
         assert both == [False, True] or (limit == 0.0 and both == [True, True])
         if i == 2:
             break
@@ -104,7 +104,7 @@ def test_power_of_two_configurations_is_that_of_the_paired_t_test():
     one, about = case({"value": "-2 delta_degC"}, ("a", "b"))
     sd = np.sqrt(2.0 * (0.7**2 + 0.7**2))
     for blocks in (3, 6, 12):
-        edge = thresholds(one, about, Design(("a", "b"), blocks), SCATTER, 20_000, np.random.default_rng(blocks))
+        edge = thresholds(one, about, Design(("a", "b"), blocks), 20_000, np.random.default_rng(blocks))
         for effect in (1.0, 2.0, 4.0):
             away = effect / sd * np.sqrt(blocks)
             power = stats.nct.sf(stats.t.ppf(0.975, blocks - 1), blocks - 1, away)
@@ -118,7 +118,7 @@ def test_power_of_the_plain_case_is_that_of_statsmodels():
     import statsmodels.stats.power as power
 
     one, about = case({"value": "-2 delta_degC"}, ("a", "b"))
-    edge = thresholds(one, about, Design(("a", "b"), 8), SCATTER, 20_000, np.random.default_rng(8))
+    edge = thresholds(one, about, Design(("a", "b"), 8), 20_000, np.random.default_rng(8))
     sd = np.sqrt(2.0 * (0.7**2 + 0.7**2))
     wanted = power.TTestPower().solve_power(nobs=8, alpha=0.025, power=0.8, alternative="larger") * sd
     assert float(np.quantile(edge, 0.8)) == pytest.approx(wanted, rel=0.02)
@@ -150,9 +150,9 @@ class Draws:
 @pytest.mark.slow
 def test_what_is_promised_of_a_recovery_time_is_delivered(part):
     """5,000 campaigns promise a difference with 80 %; 1,000 others are compared and judged in all headline metrics."""
-    one, about = case(RECOVERY | {"margin": "5 degF"}, ("a", "b"))
     design, scatter = Design(("a", "b"), 6), Scatter(4.0, 4.0, 8.0, 0.0, "", level=80.0, watched=200.0)
-    promised = reached(*dose(one, about, design, scatter, 5000, np.random.default_rng(1)), 0.8)
+    one, about = case(RECOVERY | {"margin": "5 degF"}, ("a", "b"), scatter)
+    promised = reached(*dose(one, about, design, 5000, np.random.default_rng(1)), 0.8)
     assert promised is not None
     rng, n, cells, shown = np.random.default_rng(77), part(1000, 60), design.cells, 0
     biases = shared_biases(one, 60, rng)
@@ -180,10 +180,9 @@ def test_what_is_promised_of_a_recovery_time_is_delivered(part):
 def promised_and_delivered(name: str, n: int) -> None:
     """Promise a difference with a chance of 80 %, simulate other campaigns with it, judge them: within 99.9 % limits."""
     design, factors = DESIGNS[name]
-    one, about = case(None, design.configurations)
-    scatter = replace(SCATTER, factors=factors)
-    promised = np.quantile(thresholds(one, about, design, scatter, 20_000, np.random.default_rng(1)), 0.8)
-    delivered = sum(judged(one, about, design, scatter, n, promised, 77))
+    one, about = case(None, design.configurations, replace(SCATTER, factors=factors))
+    promised = np.quantile(thresholds(one, about, design, 20_000, np.random.default_rng(1)), 0.8)
+    delivered = sum(judged(one, about, design, n, promised, 77))
     low, high = stats.binom.interval(0.999, n, 0.8)
     print(f"{name}: {delivered} of {n}, promised 80 %, difference {promised:.2f} K")
     assert low <= delivered <= high
@@ -191,11 +190,10 @@ def promised_and_delivered(name: str, n: int) -> None:
 
 def test_whole_degree_sensors_cannot_decide_three_fahrenheit_and_a_soak_check_can():
     # ± 1 K and an unknown rounding: more than half of what a margin of 1.67 K leaves above a plateau
-    one, about = case(RECOVERY | {"value": "-5 s"}, ("a", "b"))
-    scatter = Scatter(2.0, 2.0, 4.0, 0.0, "", level=80.0)
+    one, about = case(RECOVERY | {"value": "-5 s"}, ("a", "b"), Scatter(2.0, 2.0, 4.0, 0.0, "", level=80.0))
     design = Design(("a", "b"), 8)
     soaked = zeroed(0.2, 60, np.random.default_rng(2))
-    blurred, sharp = (judge_design(one, (about,), (scatter,), 200, 1, design, left)[0] for left in (None, soaked))
+    blurred, sharp = (judge_design(one, (about,), 200, 1, design, left)[0] for left in (None, soaked))
     assert sharp.detectable is not None and sharp.detectable < 15.0
     assert blurred.detectable is None or blurred.detectable > 1.5 * sharp.detectable
 
@@ -205,7 +203,7 @@ def test_what_runs_do_not_reduce_counts_as_in_the_report():
     design, n, shared = Design(("a", "b"), 4), 200, 0.6
     scatter = replace(SCATTER, shared=shared)
     alone, edge = (
-        float(np.quantile(thresholds(one, about, design, s, 4000, np.random.default_rng(3)), 0.8))
+        float(np.quantile(thresholds(one, replace(about, scatter=s), design, 4000, np.random.default_rng(3)), 0.8))
         for s in (SCATTER, scatter)
     )
     assert edge > 1.05 * alone
@@ -230,7 +228,7 @@ def test_a_claim_is_planned_on_the_common_drive_where_its_scatter_there_is_known
     known = {about.key.key + ON_COMMON: replace(SCATTER, run=0.2)}
     both = cases(one, metric_keys(one), known)
     assert [(c.name, c.beside) for c in both] == [("c", False), ("c" + ON_COMMON, True)]
-    assert scatter_of(both[1], known, "").run == 0.2 and scatter_of(both[0], known, "").df == 0.0
+    assert both[1].scatter.run == 0.2 and both[0].scatter.df == 0.0
     one, _ = case({"common_drive": True}, ("a", "b"))
     (only,) = cases(one, metric_keys(one), known)
     assert only.common and not only.beside
