@@ -15,10 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle
-from intake_report.demo.logger import quantise
 from intake_report.demo.route import RunPlan, SimulatedRoute, demo_route, draw_plan
 from intake_report.demo.scenario import RAMP_TRIAL, SEED, Scenario, crossed_schedule, generator, scenario_runs
-from intake_report.demo.simulate import SPEED_SCALE, SimulatedRun, simulate
+from intake_report.demo.simulate import SimulatedRun, simulate
 
 Basis = Literal["true_air", "sensor_element"]
 PHASES = ("city", "on-ramp", "highway")
@@ -37,7 +36,6 @@ class StopTruth:
 
     start: float  # [s]
     end: float  # [s]
-    distance: float  # route distance [m]
     rise: float  # temperature at the end minus at the start [K]
     median_slope: float  # Theil–Sen slope, median over all pairs of 1 s values [K/min]
 
@@ -47,7 +45,6 @@ class EventsTruth:
     """Events of one run."""
 
     stops: tuple[tuple[float, float, float], ...]  # all standstills: start, end, distance [s, s, m]
-    launches: tuple[float, ...]  # ends of the standstills [s]
     phases: dict[str, tuple[float, float]]  # phase → start, end [s]
     highway_entry: float | None  # [s]
 
@@ -61,9 +58,7 @@ class MetricTruth:
     mean_over_ambient: dict[str, float]  # phase → time-weighted mean [K]
     stops: tuple[StopTruth, ...]  # standstills of at least the minimum duration
     median_soak_rate: float | None  # median of their Theil–Sen slopes [K/min]
-    recovery: dict[
-        float, float | None
-    ]  # margin [K] → from entry until over-ambient first is at or below it [s]; None if never
+    recovery: dict[float, float | None]  # margin [K] → from entry until over-ambient is held at or below it [s]
     time_above_alarm: float  # [s]
     charge_density_ratio: float  # time-weighted mean of ambient over intake absolute temperature [%]
 
@@ -96,8 +91,7 @@ def crossing(time: Array, values: Array, level: float, *, upward: bool) -> Array
     above = values > level if upward else values <= level
     at = np.flatnonzero(~above[:-1] & above[1:])
     share = (level - values[at]) / (values[at + 1] - values[at])
-    result: Array = time[at] + share * (time[at + 1] - time[at])
-    return result
+    return time[at] + share * (time[at + 1] - time[at])
 
 
 def time_above(time: Array, values: Array, level: float) -> float:
@@ -132,27 +126,20 @@ def find_events(time: Array, distance: Array, speed: Array, route: SimulatedRout
         if bounds[1] <= t <= bounds[2] and bool(np.all(speed[held] >= ENTRY_SPEED)):
             entry = float(t)
             break
-    return EventsTruth(stops, tuple(s[1] for s in stops if s[1] < time[-1]), phases, entry)
+    return EventsTruth(stops, phases, entry)
 
 
 def find_metrics(
-    time: Array,
-    distance: Array,
-    temperature: Array,
-    ambient: Array,
-    events: EventsTruth,
-    *,
-    margins: tuple[float, ...] = MARGINS,
-    alarm: float = ALARM,
-) -> MetricTruth:
+    time: Array, distance: Array, temperature: Array, ambient: Array, events: EventsTruth, *,
+    margins: tuple[float, ...] = MARGINS, alarm: float = ALARM,
+) -> MetricTruth:  # fmt: skip
     """Return the true metrics of one temperature series (arrays (t,): [s], [m], [°C], [°C])."""
     over = temperature - ambient
     means = {name: time_mean(time, over, a, b) for name, (a, b) in events.phases.items()}
     ratio = 100.0 * (ambient + 273.15) / (temperature + 273.15)
-    stops = tuple(_stop(time, temperature, *s) for s in events.stops if s[1] - s[0] >= MINIMUM_STOP)
-    recovery: dict[float, float | None] = {}
-    for margin in margins:
-        recovery[margin] = None if events.highway_entry is None else _recovery(time, over, events.highway_entry, margin)
+    stops = tuple(_stop(time, temperature, *s[:2]) for s in events.stops if s[1] - s[0] >= MINIMUM_STOP)
+    entry = events.highway_entry
+    recovery = {margin: None if entry is None else _recovery(time, over, entry, margin) for margin in margins}
     return MetricTruth(
         peak_iat=float(np.max(temperature)),
         peak_over_ambient=float(np.max(over)),
@@ -176,7 +163,7 @@ def _recovery(time: Array, over: Array, entry: float, margin: float) -> float | 
     return None
 
 
-def _stop(time: Array, temperature: Array, start: float, end: float, distance: float) -> StopTruth:
+def _stop(time: Array, temperature: Array, start: float, end: float) -> StopTruth:
     inside = (time >= start) & (time <= end)
     t, y = time[inside], temperature[inside]
     rise = float(y[-1] - y[0])
@@ -184,7 +171,7 @@ def _stop(time: Array, temperature: Array, start: float, end: float, distance: f
     values = np.interp(start + seconds, t, y)
     i, j = np.triu_indices(len(seconds), 1)
     median = float(np.median((values[j] - values[i]) / (seconds[j] - seconds[i])))
-    return StopTruth(start, end, distance, rise, 60.0 * median)
+    return StopTruth(start, end, rise, 60.0 * median)
 
 
 def run_events(run: SimulatedRun) -> EventsTruth:
@@ -216,14 +203,6 @@ class Batch:
     coolant: Array  # [°C]
     station: Array  # air temperature outside the city, without the fluctuation that the vehicle meets [°C]
 
-    def readings(self, rounding: str = "floor") -> dict[str, Array]:
-        """Return what a 1 Hz logger shows: "iat", "ambient" and "speed" in the control unit's steps, (n, t) each."""
-        return {
-            "iat": quantise(self.sensor_element, rounding),
-            "ambient": quantise(self.ambient_element, rounding),
-            "speed": quantise(self.speed * SPEED_SCALE, "round"),
-        }
-
 
 def simulate_batch(
     runs: Sequence[tuple[Intake, Day, RunPlan]], *, vehicle: SimulatedVehicle | None = None, step: float = FAST_STEP
@@ -246,17 +225,10 @@ def _part(
     samples = (drives.motion.samples - 1) // stride + 1
     time = drives.motion.time[::stride]
     t = drives.temperatures
-    series = {
-        "distance": drives.motion.distance,
-        "speed": 3.6 * drives.motion.speed,
-        "true_air": t["air"],
-        "sensor_element": t["element"],
-        "ambient": t["ambient"],
-        "ambient_element": t["ambient_element"],
-        "airflow": drives.engine.airflow,
-        "coolant": t["coolant"],
-        "station": t["station"],
-    }
+    series = {name: t[name] for name in ("ambient", "ambient_element", "coolant", "station")} | {
+        "distance": drives.motion.distance, "speed": 3.6 * drives.motion.speed, "true_air": t["air"],
+        "sensor_element": t["element"], "airflow": drives.engine.airflow,
+    }  # fmt: skip
     after = np.arange(len(time))[None, :] >= samples[:, None]
     return time, samples, {name: np.where(after, np.nan, values[::stride].T) for name, values in series.items()}
 
@@ -357,14 +329,9 @@ def _days(scenario: Scenario, seed: int, part: str, redraw: bool) -> tuple[Day, 
 
 
 def expected_metrics(
-    scenario: Scenario,
-    replicates: int,
-    seed: int = SEED,
-    basis: Basis = "true_air",
-    *,
-    margins: tuple[float, ...] = MARGINS,
-    redraw_days: bool = False,
-) -> dict[str, dict[str, Array]]:
+    scenario: Scenario, replicates: int, seed: int = SEED, basis: Basis = "true_air", *,
+    margins: tuple[float, ...] = MARGINS, redraw_days: bool = False,
+) -> dict[str, dict[str, Array]]:  # fmt: skip
     """Return configuration → metric (see `batch_truth`) → true values (replicates · runs,) under identical conditions.
 
     Each planned run is redrawn `replicates` times and driven in every configuration with the same plan. The mean is what a

@@ -176,17 +176,15 @@ printed_correction = "{printed}"
 """
 
 
+def figures(order: int, figures: str, printed: str = "none") -> str:
+    configuration = "standard" if order % 2 else "trial"
+    return TYPED.format(order=order, configuration=configuration, printed=printed, figures=figures)
+
+
 def typed(printed: str = "SAE, as printed", extra: str = "", orders: range = range(1, 7)) -> str:
     """Return pulls typed by hand: 100, 101, 102 kW against 103, 104, 105 kW, in turn."""
-    return "".join(
-        TYPED.format(
-            order=o,
-            configuration="standard" if o % 2 else "trial",
-            printed=printed,
-            figures=f'peak_power = "{100 + (o - 1) // 2 + (0 if o % 2 else 3)} kW"\n{extra}',
-        )
-        for o in orders
-    )
+    powers = {o: 100 + (o - 1) // 2 + (0 if o % 2 else 3) for o in orders}
+    return "".join(figures(o, f'peak_power = "{power} kW"\n{extra}', printed) for o, power in powers.items())
 
 
 CELL = 'cell_temperature = "28 degC"\ncell_pressure = "98 kPa"\ncell_humidity = "45 %"\n'
@@ -213,16 +211,11 @@ def test_three_numbers_give_a_mean_an_interval_and_a_drift_and_nothing_else(tmp_
 
 
 def test_a_drift_of_typed_figures_is_named_by_its_figure(tmp_path: Path) -> None:
-    figures = 'peak_torque = "{} N*m"'
-    body = "".join(
-        TYPED.format(
-            order=o, configuration=("standard", "trial")[o % 2], printed="none", figures=figures.format(200 + 2 * o)
-        )
-        for o in range(1, 9)
-    ).replace('"216 N*m"', '"215.8 N*m"')
+    torques = {o: 200 + 2 * o for o in range(1, 8)} | {8: 215.8}
+    body = "".join(figures(o, f'peak_torque = "{torque} N*m"') for o, torque in torques.items())
     result = dyno_evidence(write(tmp_path, body))
     assert result is not None and result.drifts[0].detected
-    text = next(
+    (text,) = (
         said(x.text, "si")
         for x in dyno_limitations(result, {"standard": "a", "trial": "b"})
         if x.code == "session-drift"
@@ -268,15 +261,9 @@ def test_unlike_pulls_are_not_mixed(tmp_path: Path, body: str, words: str) -> No
 @pytest.mark.parametrize(
     ("body", "words"),
     [
-        (TYPED.format(order=1, configuration="trial", printed="none", figures=""), "give either “file” or figures"),
-        (
-            TYPED.format(order=1, configuration="trial", printed="", figures='peak_power = "90 kW"'),
-            "printed_correction",
-        ),
-        (
-            TYPED.format(order=1, configuration="trial", printed="none", figures='mean_power = "0 kW"'),
-            "greater than zero",
-        ),
+        (figures(1, ""), "give either “file” or figures"),
+        (figures(1, 'peak_power = "90 kW"', printed=""), "printed_correction"),
+        (figures(1, 'mean_power = "0 kW"'), "greater than zero"),
     ],
 )
 def test_typed_pulls_say_what_they_rest_on(tmp_path: Path, body: str, words: str) -> None:

@@ -1,6 +1,4 @@
-"""One stock run and one short campaign, simulated once for all tests of the generator."""
-
-from dataclasses import replace
+"""One stock run, simulated once for all tests of the generator."""
 
 import numpy as np
 import pytest
@@ -14,12 +12,5 @@ from intake_report.demo.simulate import simulate_runs
 @pytest.fixture(scope="session")
 def run():
     day = RAMP_TRIAL.days[0]
-    return simulate_runs(
-        [(STOCK, day, draw_plan(demo_route(), day, 16.0, np.random.default_rng(7)))], SimulatedVehicle()
-    )[0]
-
-
-@pytest.fixture(scope="session")
-def short():
-    """The well-designed campaign cut down to its first run, with everything else kept."""
-    return replace(RAMP_TRIAL, schedule=RAMP_TRIAL.schedule[:1])
+    plan = draw_plan(demo_route(), day, 16.0, np.random.default_rng(7))
+    return simulate_runs([(STOCK, day, plan)], SimulatedVehicle())[0]

@@ -7,11 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 from analyse.studies import Instruments, campaign, headline, study_series
 from scipy import stats
-from simulated import SEED, SPEED_SCALE, Entry, Study, _days, design, generator, simulate_batch, simulate_campaigns
+from simulated import SEED, Entry, Study, _days, design, generator, simulate_batch, simulate_campaigns
 
 from intake_report.analyse.compare import compare
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route, draw_plan
+from intake_report.demo.simulate import SPEED_SCALE
 from intake_report.metrics import evaluate
 from intake_report.results import Comparison
 from intake_report.thermal import CommonDrive, DriveInput, ThermalFit, fit, replay
