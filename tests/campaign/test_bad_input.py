@@ -221,7 +221,7 @@ def test_copies_of_one_log_are_refused_and_one_byte_makes_another(tmp_path):
     (tmp_path / "logs/b2-stock.csv").write_bytes(log)
     error = one_error(file)
     assert error.where == "run[4].files[1]"
-    assert error.what.startswith("“logs/b2-stock.csv” of run “b2-stock” is the same as “logs/b1-stock.csv” of run “b1-stock”")
+    assert error.what.startswith("“logs/b2-stock.csv” of run “b2-stock” is the same as “logs/b1-stock.csv”")
     (tmp_path / "logs/b2-stock.csv").write_bytes(log[:-3] + bytes([log[-3] ^ 1]) + log[-2:])
     load_campaign(file)
 
