@@ -158,7 +158,7 @@ def test_a_filter_does_not_lose_mass() -> None:
 @given(st.integers(1, 60), st.data())
 def test_bound_contains_the_observed_share(n: int, data: st.DataObject) -> None:
     k = data.draw(st.integers(0, n))
-    found = exposure_bound(k, n)
+    found = exposure_bound(k, n, 0.95, "wet")
     assert found["low"] <= k / n <= found["high"]
 
 

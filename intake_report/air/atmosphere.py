@@ -28,10 +28,6 @@ SATURATION_RANGE = (-40.0, 370.0)
 0.03 % from Murphy and Koop 2005 at −10 °C, 0.7 % at −40 °C. Other formulations in use differ by up to 0.3 % between
 0 °C and 50 °C, which moves a power correction by 1e-4."""
 
-CIPM_TEMPERATURE = (15.0, 27.0)
-CIPM_PRESSURE = (60.0, 110.0)
-
-
 _IAPWS = (  # factors and exponents
     (-7.85951783, 1.0), (1.84408259, 1.5), (-11.7866497, 3), (22.6807411, 3.5), (-15.9618719, 4), (1.80122502, 7.5),
 )  # fmt: skip
@@ -143,9 +139,8 @@ def dry_pressure(pressure: F, vapour: F) -> F:
     Raises DataError: if the vapour pressure is negative or not below the total pressure.
     """
     if np.any(np.asarray(vapour) < 0.0) or np.any(np.asarray(vapour) >= np.asarray(pressure)):
-        raise DataError(
-            "The vapour pressure must lie between 0 and the total pressure.", remedy="Check the pressure and its unit."
-        )
+        what = "The vapour pressure must lie between 0 and the total pressure."
+        raise DataError(what, remedy="Check the pressure and its unit.")
     return pressure - vapour
 
 
@@ -165,8 +160,7 @@ def density_ideal(temperature: F, pressure: F, vapour: F) -> F:
 
 def cipm_in_range(temperature: float, pressure: float) -> bool:
     """Tell whether CIPM-2007 is valid: 15 °C to 27 °C and 60 kPa to 110 kPa."""
-    (low, high), (least, most) = CIPM_TEMPERATURE, CIPM_PRESSURE
-    return low <= temperature <= high and least <= pressure <= most
+    return 15.0 <= temperature <= 27.0 and 60.0 <= pressure <= 110.0
 
 
 def density_cipm(temperature: float, pressure: float, humidity: float) -> float:
@@ -257,12 +251,10 @@ def station_pressure(altimeter: F, elevation: F, form: AltimeterForm = "smithson
     """
     _check_reduced(altimeter, "altimeter setting")
     _check_height(elevation)
-    station: F
+    station: F = ((10.0 * altimeter) ** 0.190263 - 8.417286e-5 * elevation) ** (1.0 / 0.190263) / 10.0
     if form == "smithsonian":
         n = 287.04749 * LAPSE / GRAVITY
         station = ((10.0 * altimeter) ** n - 1013.25**n * LAPSE * elevation / 288.0) ** (1.0 / n) / 10.0 + 0.03
-    else:
-        station = ((10.0 * altimeter) ** 0.190263 - 8.417286e-5 * elevation) ** (1.0 / 0.190263) / 10.0
     return station
 
 
@@ -296,14 +288,15 @@ class PressureQuestion(NamedTuple):
     remedy: str
 
 
-_UNITS = (  # tried in turn: would the number be an air pressure if it were in this unit?
-    ("hPa (mbar)", 0.1),
-    ("Pa", 0.001),
-    ("inHg", INCH_MERCURY),
-    ("mmHg", 0.133322387415),
-    ("psi", 6.894757293168361),
-    ("bar or atm", 100.0),
-)
+# tried in turn: would the number be an air pressure if it were in this unit?
+_UNITS = {
+    "hPa (mbar)": 0.1,
+    "Pa": 0.001,
+    "inHg": INCH_MERCURY,
+    "mmHg": 0.133322387415,
+    "psi": 6.894757293168361,
+    "bar or atm": 100.0,
+}
 
 
 def question_pressure(pressure: float, elevation: float | None = None) -> PressureQuestion | None:
@@ -315,7 +308,8 @@ def question_pressure(pressure: float, elevation: float | None = None) -> Pressu
     remedy = "Check the pressure, the elevation and their units."
     if not 50.0 <= pressure <= 110.0:
         guess = next(
-            (f"looks like {unit}" for unit, factor in _UNITS if 80.0 <= pressure * factor <= 108.0), "needs its unit"
+            (f"looks like {unit}" for unit, factor in _UNITS.items() if 80.0 <= pressure * factor <= 108.0),
+            "needs its unit",
         )
         what = message("{pressure} is not an air pressure at any road.", pressure=f"{pressure:g} kPa")
         return PressureQuestion(what, f"Check the value: the number {guess}.")

@@ -11,15 +11,8 @@ import re
 from dataclasses import dataclass
 from typing import Literal
 
-from intake_report.air.atmosphere import (
-    INCH_MERCURY,
-    KELVIN,
-    F,
-    check_pressure,
-    check_temperature,
-    dry_pressure,
-    vapour_pressure,
-)
+from intake_report.air import atmosphere
+from intake_report.air.atmosphere import INCH_MERCURY, KELVIN, F, check_temperature
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
 
@@ -203,12 +196,11 @@ def correction(
     if air.place == "intake":
         raise DataError(INTAKE_REFUSAL, remedy="Give the temperature of the ambient or test-cell air.")
     if not math.isfinite(air.temperature):
-        raise DataError(
-            "The temperature of the air is not a number.", remedy="Give it, or leave the figures uncorrected."
-        )
-    check_pressure(air.pressure, elevation)
-    vapour = vapour_pressure(air.temperature, air.humidity)
-    dry = dry_pressure(air.pressure, vapour)
+        what = "The temperature of the air is not a number."
+        raise DataError(what, remedy="Give it, or leave the figures uncorrected.")
+    atmosphere.check_pressure(air.pressure, elevation)
+    vapour = atmosphere.vapour_pressure(air.temperature, air.humidity)
+    dry = atmosphere.dry_pressure(air.pressure, vapour)
     factor = raw_factor(spec, air.temperature, dry if spec.basis == "dry" else air.pressure)
     if spec.diesel:
         if fuel_per_cycle is None:
@@ -228,58 +220,41 @@ def uncorrected(aspiration: Aspiration = "natural") -> Correction:
 
 def _outside(spec: CorrectionSpec, air: AirState, dry: float, factor: float) -> tuple[Message, ...]:
     checks = (
-        ("factor", factor, spec.factor_range, "number", 3),
-        ("dry pressure", dry, spec.pressure_range, "pressure", 1),
-        ("air temperature", air.temperature, spec.temperature_range, "temperature", 1),
+        ("factor", factor, spec.factor_range, "number", 3, 2),
+        ("dry pressure", dry, spec.pressure_range, "pressure", 1, 0),
+        ("air temperature", air.temperature, spec.temperature_range, "temperature", 1, 0),
     )
     return tuple(
         message(
             "The {what} of {value} is outside the validity range of {title} ({low} to {high}).",
-            code=f"correction-{what.replace(' ', '-')}",
-            what=what,
-            value=Value(value, quantity, decimals),
-            title=spec.title,
-            low=Value(span[0], quantity, 2 if quantity == "number" else 0),
-            high=Value(span[1], quantity, 2 if quantity == "number" else 0),
+            code=f"correction-{what.replace(' ', '-')}", what=what, value=Value(value, quantity, decimals), title=spec.title,
+            low=Value(span[0], quantity, of_range), high=Value(span[1], quantity, of_range),
         )
-        for what, value, span, quantity, decimals in checks
+        for what, value, span, quantity, decimals, of_range in checks
         if span is not None and not span[0] <= value <= span[1]
-    )
+    )  # fmt: skip
 
 
 def _limitations(spec: CorrectionSpec, factor: float, aspiration: Aspiration) -> tuple[Message, ...]:
     rows = []
     if abs(factor - 1.0) > USUAL_LIMIT:
-        rows.append(
-            message(
-                "The correction by {title} changes the figures by {change}, more than the {limit} that common practice "
-                "accepts.",
-                code="correction-large",
-                title=spec.title,
-                change=Value(100.0 * (factor - 1.0), "ratio", 1, signed=True),
-                limit=Value(100.0 * USUAL_LIMIT, "ratio", 0),
-            )
-        )
+        text = "The correction by {title} changes the figures by {change}, more than the {limit} that common practice accepts."
+        change, limit = Value(100.0 * (factor - 1.0), "ratio", 1, signed=True), Value(100.0 * USUAL_LIMIT, "ratio", 0)
+        rows.append(message(text, code="correction-large", title=spec.title, change=change, limit=limit))
     if aspiration not in spec.aspiration:
-        rows.append(
-            message(
-                "{title} was not written for {engine}; the corrected figures are for comparison within this campaign only.",
-                code="correction-engine",
-                title=f"{spec.title} ({spec.edition})" if spec.edition else spec.title,
-                engine="a boosted engine" if aspiration == "boosted" else "a naturally aspirated engine",
-            )
+        text = (
+            "{title} was not written for {engine}; the corrected figures are for comparison within this campaign only."
         )
+        title = f"{spec.title} ({spec.edition})" if spec.edition else spec.title
+        engine = "a boosted engine" if aspiration == "boosted" else "a naturally aspirated engine"
+        rows.append(message(text, code="correction-engine", title=title, engine=engine))
     elif aspiration == "boosted" and spec.boost:
-        rows.append(
-            message(
-                "{title} ({edition}) holds for a boosted engine only where it is {boost}; a {other} one has its own form.",
-                code="correction-boost",
-                title=spec.title,
-                edition=spec.edition,
-                boost=spec.boost,
-                other="turbocharged" if spec.boost != "turbocharged" else "mechanically supercharged",
-            )
+        text = (
+            "{title} ({edition}) holds for a boosted engine only where it is {boost}; a {other} one has its own form."
         )
+        other = "turbocharged" if spec.boost != "turbocharged" else "mechanically supercharged"
+        about = {"title": spec.title, "edition": spec.edition, "boost": spec.boost, "other": other}
+        rows.append(message(text, code="correction-boost", **about))
     return tuple(rows)
 
 
@@ -324,9 +299,8 @@ def power_ratio(temperature: F, reference_temperature: F, model: str = "density"
 
 def expected_power(temperature: float, reference_temperature: float) -> tuple[PowerExpectation, ...]:
     """Every model's expectation side by side, for two charge temperatures [°C]."""
-    rows = []
-    for key, (title, _, standing) in POWER_MODELS.items():
-        ratio = float(power_ratio(temperature, reference_temperature, key))
-        percent = 100.0 * (ratio - 1.0)
-        rows.append(PowerExpectation(key, title, standing, temperature, reference_temperature, ratio, percent))
-    return tuple(rows)
+    return tuple(
+        PowerExpectation(key, title, standing, temperature, reference_temperature, ratio, 100.0 * (ratio - 1.0))
+        for key, (title, _, standing) in POWER_MODELS.items()
+        for ratio in [float(power_ratio(temperature, reference_temperature, key))]
+    )

@@ -27,19 +27,6 @@ class AcceptanceLimit:
     hard: bool | None = None
 
 
-MEASURES: dict[str, tuple[str, str | None]] = {
-    "count": ("", None),
-    "share": ("", None),
-    "length": ("m", "distance"),
-    "time": ("s", "time"),
-    "speed": ("km/h", "speed"),
-    "acceleration": ("m/s²", None),
-    "temperature_difference": ("K", "temperature_difference"),
-    "hours": ("h", None),
-}
-"""Internal unit of what a criterion shows, and the quantity by which a limit with a unit is read (None: a bare number)."""
-
-
 @dataclass(frozen=True)
 class CriterionSpec:
     """One criterion.
@@ -51,66 +38,39 @@ class CriterionSpec:
 
     code: str  # also the key in the campaign file
     title: str
-    shown: str  # key of `MEASURES`: quantity in which limit and value are printed
+    shown: str  # quantity in which limit and value are printed, see `formatting.usual`
     sense: Literal["at least", "at most"]  # side of the limit on which a value passes
     limit: float  # by default, as `hard`
     hard: bool  # whether failing excludes the run
     scope: Literal["run", "alike", "within", "block"]
-    definition: str  # one sentence
-
-    @property
-    def unit(self) -> str:
-        """Internal unit of limit and value; "" for a count or a share."""
-        return MEASURES[self.shown][0]
-
-    @property
-    def quantity(self) -> str | None:
-        """Quantity by which a limit with a unit is read; None for a bare number."""
-        return MEASURES[self.shown][1]
 
 
-# Limits are choices of this package unless a note says otherwise
+# Limits are choices of this package unless a note says otherwise. What each is: see `gather` and `_between`
 _ALL = (
-    CriterionSpec("one-pass", "One pass of the route", "count", "at most", 0.0, True, "run",
-        "Reasons why the log is not one pass of the route: another route, reversed, several laps, not placed."),
-    CriterionSpec("coverage", "Route covered", "share", "at least", 0.95, True, "run",
-        "Share of the reference path that the run covers."),
-    CriterionSpec("cross-track", "Distance from the path", "length", "at most", 15.0, False, "run",
-        "Median distance of the position fixes from the reference path."),
-    CriterionSpec("placement", "Uncertainty of place", "length", "at most", 150.0, False, "run",
-        "Without a position: root mean square of what the place may be off, by the speeds of single stretches."),
-    CriterionSpec("phase-duration", "Duration of a phase", "share", "at most", 0.25, False, "alike",
-        "Difference of the largest relative deviation of a phase's duration."),
-    CriterionSpec("stop-time", "Stop time before the highway entry", "time", "at most", 120.0, False, "alike",
-        "Sum of the stops on the route before the highway entry."),
-    CriterionSpec("stops", "Stops before the highway entry", "count", "at most", 4.0, False, "alike",
-        "Number of stops on the route before the highway entry."),
-    CriterionSpec("ramp-speed", "Speed by place on the ramp", "speed", "at most", 12.0, False, "alike",
-        "RMS difference of speed place by place on the ramps."),
-    CriterionSpec("highway-speed", "Speed by place on the highway", "speed", "at most", 10.0, False, "alike",
-        "RMS difference of speed place by place on the highway."),
-    CriterionSpec("ramp-acceleration", "Acceleration on the ramp", "acceleration", "at most", 0.3, False, "alike",
-        "Mean acceleration from 60 % of the entry's speed to the highway entry; the trade keeps it alike between "
-        "configurations so as not to skew recovery (common practice)."),
-    CriterionSpec("ambient", "Ambient", "temperature_difference", "at most", 10.0 / 9.0, False, "alike",
-        "Mean ambient of the run; 2 °F between days is commonly accepted (common practice)."),
-    CriterionSpec("start-coolant", "Coolant at the start", "temperature_difference", "at most", 8.0, False, "alike",
-        "Median coolant reading of the first minute: the soak state."),
-    CriterionSpec("start-over-ambient", "IAT over ambient at the start", "temperature_difference", "at most", 4.0,
-        False, "within",
-        "Median IAT of the first minute less ambient: the soak state. Compared with the median of the runs of the "
-        "same configuration, since intakes may differ in it: that is the effect under test. Runs of different "
-        "configurations are not judged by it."),
-    CriterionSpec("time-of-day", "Time of day", "hours", "at most", 2.0, False, "alike",
-        "Clock time of the start: traffic and sun."),
-    CriterionSpec("block-hours", "Hours from its block", "hours", "at most", 12.0, False, "block",
-        "Time between the start of the run and the median start of its block (of two, the other's): a block takes "
-        "away what its runs share, the weather and traffic of some hours."),
-    CriterionSpec("wind", "Wind", "speed", "at most", 15.0, False, "alike",
-        "Mean wind during the run."),
-    CriterionSpec("rain", "Rain", "count", "at most", 0.0, False, "alike",
-        "Whether rain was recorded: 1 or 0."),
-)  # fmt: skip
+    CriterionSpec("one-pass", "One pass of the route", "count", "at most", 0.0, True, "run"),  # reasons why it is not
+    CriterionSpec("coverage", "Route covered", "share", "at least", 0.95, True, "run"),
+    CriterionSpec("cross-track", "Distance from the path", "length", "at most", 15.0, False, "run"),
+    CriterionSpec("placement", "Uncertainty of place", "length", "at most", 150.0, False, "run"),
+    CriterionSpec("phase-duration", "Duration of a phase", "share", "at most", 0.25, False, "alike"),
+    CriterionSpec("stop-time", "Stop time before the highway entry", "time", "at most", 120.0, False, "alike"),
+    CriterionSpec("stops", "Stops before the highway entry", "count", "at most", 4.0, False, "alike"),
+    CriterionSpec("ramp-speed", "Speed by place on the ramp", "speed", "at most", 12.0, False, "alike"),
+    CriterionSpec("highway-speed", "Speed by place on the highway", "speed", "at most", 10.0, False, "alike"),
+    # the trade keeps it alike between configurations so as not to skew recovery (common practice)
+    CriterionSpec("ramp-acceleration", "Acceleration on the ramp", "acceleration", "at most", 0.3, False, "alike"),
+    # 2 °F between days is commonly accepted (common practice)
+    CriterionSpec("ambient", "Ambient", "temperature_difference", "at most", 10.0 / 9.0, False, "alike"),
+    # these two are the soak state; intakes may differ in the second: that is the effect under test
+    CriterionSpec("start-coolant", "Coolant at the start", "temperature_difference", "at most", 8.0, False, "alike"),
+    CriterionSpec(
+        "start-over-ambient", "IAT over ambient at the start", "temperature_difference", "at most", 4.0, False, "within"
+    ),
+    CriterionSpec("time-of-day", "Time of day", "hours", "at most", 2.0, False, "alike"),  # traffic and sun
+    # a block takes away what its runs share, the weather and traffic of some hours
+    CriterionSpec("block-hours", "Hours from its block", "hours", "at most", 12.0, False, "block"),
+    CriterionSpec("wind", "Wind", "speed", "at most", 15.0, False, "alike"),
+    CriterionSpec("rain", "Rain", "count", "at most", 0.0, False, "alike"),  # whether it was recorded: 1 or 0
+)
 CRITERIA: dict[str, CriterionSpec] = {spec.code: spec for spec in _ALL}
 
 

@@ -190,9 +190,7 @@ class Located:
     cross_track: pd.Series[float] | None = None  # m from the path at the fixes on the route, positive to the left
     covered: tuple[tuple[float, float], ...] = ()  # stretches of the reference [m]
     speed_scale: float | None = None  # route metres per metre of integrated speed
-    # RMS [m] that one scale (and offset) would leave between the run and the reference: corrected where there are
-    # positions; else the uncertainty of `distance`, by likeness of speeds
-    residual: float | None = None
+    residual: float | None = None  # uncertainty of a `distance` by likeness of speeds, RMS [m]
     findings: tuple[Finding, ...] = ()  # what departs from one clean pass
     notes: tuple[Message, ...] = ()  # how the run was located
 

@@ -45,7 +45,7 @@ def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
     speed, time = speed_samples(run), frame_time(run)
     way = driven(*speed, time) if speed is not None else np.interp(time, fixes.time, fixes.driven)
     node_time = fixes.time[matched.node]
-    scale, residual = _scale(matched, kept)
+    scale = _scale(matched, kept)
     distance = np.full(len(time), np.nan)
     on = [np.flatnonzero(np.isfinite(matched.s[i : j + 1])) + i for i, j in kept]
     for nodes in on:
@@ -62,7 +62,6 @@ def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:
         cross_track=pd.Series(matched.offset[every], index=node_time[every], name="cross_track"),
         covered=_covered(distance, path),
         speed_scale=scale if speed is not None and kept else None,
-        residual=residual,
         findings=findings,
         notes=notes,
     )
@@ -91,16 +90,10 @@ def _advance(matched: Matched, parts: Sequence[Stretch]) -> float:
     return sum(float(max(matched.s[j] - matched.s[i], 0.0)) for i, j in parts)
 
 
-def _scale(matched: Matched, kept: Sequence[Stretch]) -> tuple[float, float]:
-    """Return route metres per driven metre, and the RMS that it leaves after removing each stretch's offset."""
-    way = matched.way
-    ahead, gone = _advance(matched, kept), sum(float(way[j] - way[i]) for i, j in kept)
-    if gone <= 0.0 or ahead <= 0.0:
-        return 1.0, 0.0
-    scale = ahead / gone
-    left = [(matched.s - scale * way)[i : j + 1] for i, j in kept]
-    rest = np.concatenate([part - np.nanmean(part) for part in left])
-    return scale, float(np.sqrt(np.nanmean(rest**2)))
+def _scale(matched: Matched, kept: Sequence[Stretch]) -> float:
+    """Return route metres per driven metre."""
+    ahead, gone = _advance(matched, kept), sum(float(matched.way[j] - matched.way[i]) for i, j in kept)
+    return ahead / gone if gone > 0.0 and ahead > 0.0 else 1.0
 
 
 def _smooth(way: Floats, node_way: Floats, node_s: Floats, scale: float) -> Floats:

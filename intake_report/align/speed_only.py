@@ -111,8 +111,8 @@ def unplaced(likeness: Likeness, backward: Likeness) -> Message | None:
         )
         return message(text, code="reversed")
     text = (
-        "The speeds of the run do not tell where it lies on the route: no place and direction is {needed} times likelier than "
-        "any other, and likelier than by chance."
+        "The speeds of the run do not tell where it lies on the route: they do not fit one place and direction well and "
+        "{needed} times better than any other."
     )
     return message(text, code="not-registered", needed=Value(math.exp(TOLD_APART), "number", 0))
 

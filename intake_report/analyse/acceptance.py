@@ -20,7 +20,7 @@ from intake_report.messages import Beyond, Message, Part, Value, message
 from intake_report.metrics import RunSeries
 from intake_report.report_table import frame_of
 from intake_report.results import RunResult
-from intake_report.units import parse_quantity
+from intake_report.units import QUANTITIES, parse_quantity, unit_label
 from intake_report.weather import WeatherRecord
 
 CRITERION = ("run", "code", "title", "limit", "value", "hard", "passed", "reason")
@@ -51,14 +51,14 @@ def acceptance_limits(campaign: Campaign) -> dict[str, AcceptanceLimit]:
 
 def _number(limit: str | int | float, spec: align.CriterionSpec) -> float:
     """Return a limit in the unit of its criterion."""
-    if not isinstance(limit, str):
-        if spec.unit:
-            raise DataError(f"{limit:g} has no unit.", remedy=f"Write for example “{limit:g} {spec.unit}”.")
-        return float(limit)
-    if spec.quantity is not None:
-        return parse_quantity(limit, spec.quantity)
-    quantity, internal = {"h": ("duration", 3600.0), "m/s²": ("acceleration", 1.0)}.get(spec.unit, ("ratio", 100.0))
-    return parse_quantity(limit, quantity) / internal
+    bare, hours = ("ratio", 100.0), ("duration", 3600.0)
+    quantity, size = {"count": bare, "share": bare, "hours": hours}.get(spec.shown, (spec.shown, 1.0))
+    if isinstance(limit, str):
+        return parse_quantity(limit, quantity) / size
+    if quantity != "ratio":
+        unit = "h" if spec.shown == "hours" else unit_label(QUANTITIES[quantity].internal)
+        raise DataError(f"{limit:g} has no unit.", remedy=f"Write for example “{limit:g} {unit}”.")
+    return float(limit)
 
 
 def _conditions(

@@ -8,19 +8,12 @@ from typing import Any
 
 import pandas as pd
 
-from intake_report.bench.restriction import (
-    RESTRICTION_COLUMNS,
-    RestrictionFit,
-    RestrictionSet,
-    comparable_quote,
-    fit_restriction,
-    restriction_set,
-)
+from intake_report.bench import restriction as curves
 from intake_report.campaign import Campaign
-from intake_report.campaign.sections import Exposure, Observation, Restriction
+from intake_report.campaign.sections import Exposure, Observation
 from intake_report.errors import DataError, placed
 from intake_report.loaders import read_columns
-from intake_report.messages import Message, Value, message
+from intake_report.messages import Value, message
 from intake_report.report_table import frame_of
 from intake_report.statistics import clopper_pearson, mean_interval, zero_failure_upper
 
@@ -49,7 +42,7 @@ def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:
     return ((CAUTION_WATER,) if "wet" in met else ()) + ((CAUTION_ROAD,) if met else ())
 
 
-def exposure_bound(k: int, n: int, level: float = 0.95, condition: str = "wet") -> dict[str, Any]:
+def exposure_bound(k: int, n: int, level: float, condition: str) -> dict[str, Any]:
     """Exact bound on the chance per trial after k adverse observations in n trials, 0 ≤ k ≤ n, n ≥ 1.
 
     Returns k, n, low, high, level; kind: "one-sided upper" limit 1 − (1 − level)^(1/n) for k = 0 (low is 0), else
@@ -57,27 +50,17 @@ def exposure_bound(k: int, n: int, level: float = 0.95, condition: str = "wet") 
     """
     limits = clopper_pearson(k, n, level)
     low, high = (0.0, zero_failure_upper(n, level)) if k == 0 else (limits.low, limits.high)
-    kind = "one-sided upper" if k == 0 else "two-sided"
-    return {"k": k, "n": n, "low": low, "high": high, "level": level, "kind": kind,
-            "sentence": _sentence(k, n, low, high, level, condition)}  # fmt: skip
-
-
-def _sentence(k: int, n: int, low: float, high: float, level: float, condition: str) -> Message:
-    chances = {
-        name: Value(100.0 * chance, "ratio", 0 if chance >= SMALL_CHANCE else 1)
-        for name, chance in (("low", low), ("high", high))
-    }
-    chance = (
-        "may still be up to {high} at {level} confidence (one-sided)"
-        if k == 0
-        else "lies between {low} and {high} at {level} confidence (two-sided)"
-    )
-    return message(
-        "{k} of {n} {condition} {trials} showed {what}: the chance per trial " + chance + ".",
-        code="exposure-none" if k == 0 else "exposure-some",
+    code, kind = ("exposure-none", "one-sided upper") if k == 0 else ("exposure-some", "two-sided")
+    chance = "may still be up to {high} at {level} confidence (one-sided)."
+    if k:
+        chance = "lies between {low} and {high} at {level} confidence (two-sided)."
+    of_low, of_high = (Value(100.0 * x, "ratio", 0 if x >= SMALL_CHANCE else 1) for x in (low, high))
+    sentence = message(
+        "{k} of {n} {condition} {trials} showed {what}: the chance per trial " + chance, code=code,
         k=k, n=n, condition=condition, trials="trial" if n == 1 else "trials", what=_SHOWED[condition],
-        level=Value(100.0 * level, "ratio", 0), **chances,
+        level=Value(100.0 * level, "ratio", 0), low=of_low, high=of_high,
     )  # fmt: skip
+    return {"k": k, "n": n, "low": low, "high": high, "level": level, "kind": kind, "sentence": sentence}
 
 
 def summarise_exposure(entries: Sequence[Exposure], level: float = 0.95) -> pd.DataFrame:
@@ -145,7 +128,7 @@ class BenchResult:
     `quotes` are percentages of airflow as somebody quotes them, each with what its depressions allow (`standing`).
     """
 
-    restrictions: tuple[RestrictionSet, ...]
+    restrictions: tuple[curves.RestrictionSet, ...]
     exposures: pd.DataFrame
     services: pd.DataFrame
     remarks: pd.DataFrame
@@ -170,12 +153,15 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
     quoted = ("configuration", "versus", "more", "depression", "versus_depression", "source")
     quotes = [
         {name: getattr(entry, name) for name in quoted}
-        | {"versus": entry.versus or baseline, "standing": comparable_quote(entry.depression, entry.versus_depression)}
+        | {
+            "versus": entry.versus or baseline,
+            "standing": curves.comparable_quote(entry.depression, entry.versus_depression),
+        }
         for entry in campaign.airflows
     ]
     return BenchResult(
         restrictions=tuple(
-            restriction_set(source, fits, baseline, bench.airflow, bench.depression)
+            curves.restriction_set(source, fits, baseline, bench.airflow, bench.depression)
             for source, fits in _fits(campaign).items()
         ),
         exposures=exposures,
@@ -185,31 +171,22 @@ def bench_evidence(campaign: Campaign) -> BenchResult | None:
     )
 
 
-def _fits(campaign: Campaign) -> dict[str, list[RestrictionFit]]:
+def _fits(campaign: Campaign) -> dict[str, list[curves.RestrictionFit]]:
     """Return the fitted curves by source."""
-    groups: dict[str, list[RestrictionFit]] = {}
+    groups: dict[str, list[curves.RestrictionFit]] = {}
     for entry in campaign.restrictions:
-        group = groups.setdefault(entry.source, [])
-        if any(other.configuration == entry.configuration for other in group):
-            raise DataError(
-                f"Configuration {entry.configuration} has two restriction curves of one source.",
-                file=campaign.file,
-                where="restriction",
-                remedy="Put their points into one entry, or name different sources.",
-            )
-        group.append(_fit(campaign, entry))
+        group, id = groups.setdefault(entry.source, []), entry.configuration
+        if any(other.configuration == id for other in group):
+            what = f"Configuration {id} has two restriction curves of one source."
+            remedy = "Put their points into one entry, or name different sources."
+            raise DataError(what, file=campaign.file, where="restriction", remedy=remedy)
+        file, flows, drops = campaign.file, [p.airflow for p in entry.points], [p.drop for p in entry.points]
+        if entry.file is not None:
+            file = campaign.folder / entry.file
+            table = read_columns(file, entry.columns, curves.RESTRICTION_COLUMNS)
+            for name in curves.RESTRICTION_COLUMNS:
+                if name not in table:
+                    raise DataError(f"No column is mapped to {name}.", file=file, remedy="Map airflow and drop.")
+            flows, drops = table["airflow"].tolist(), table["drop"].tolist()
+        group.append(curves.fit_restriction(id, flows, drops, level=campaign.metrics.confidence, file=str(file)))
     return groups
-
-
-def _fit(campaign: Campaign, entry: Restriction) -> RestrictionFit:
-    level = campaign.metrics.confidence
-    if entry.file is None:
-        points = [(point.airflow, point.drop) for point in entry.points]
-        flows, drops = zip(*points, strict=True)
-        return fit_restriction(entry.configuration, flows, drops, level=level, file=str(campaign.file))
-    path = campaign.folder / entry.file
-    table = read_columns(path, entry.columns, RESTRICTION_COLUMNS)
-    absent = [name for name in RESTRICTION_COLUMNS if name not in table]
-    if absent:
-        raise DataError(f"No column is mapped to {absent[0]}.", file=path, remedy="Map airflow and drop.")
-    return fit_restriction(entry.configuration, table["airflow"], table["drop"], level=level, file=str(path))

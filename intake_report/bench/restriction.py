@@ -6,7 +6,7 @@ Airflow [m³/s] at one stated air density per curve, pressure drop [kPa]; what a
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -148,16 +148,13 @@ class Scaling:
     def note(self) -> Message:
         """What the assumption of the rule is worth, and whether the depressions are too far apart for it."""
         ratio = self.to_depression / self.depression
-        spread = 100.0 * abs(ratio ** (1.0 / OTHER_EXPONENT) / self.factor - 1.0)
+        spread = Value(100.0 * abs(ratio ** (1.0 / OTHER_EXPONENT) / self.factor - 1.0), "ratio", 1)
         text = "with an exponent of {other} instead of 2 the scaled airflow would be {spread} different"
-        note = message(
-            text, code="other-exponent", other=Value(OTHER_EXPONENT, decimals=1), spread=Value(spread, "ratio", 1)
-        )
+        note = message(text, code="other-exponent", other=Value(OTHER_EXPONENT, decimals=1), spread=spread)
         if self.in_range:
             return note
-        far = Value(max(ratio, 1.0 / ratio), decimals=1)
-        template = "the depressions differ by a factor of {far}, too far for the rule; {note}"
-        return message(template, code="too-far", far=far, note=note)
+        text = "the depressions differ by a factor of {far}, too far for the rule; {note}"
+        return message(text, code="too-far", far=Value(max(ratio, 1.0 / ratio), decimals=1), note=note)
 
 
 @dataclass(frozen=True, eq=False)
@@ -194,27 +191,25 @@ def comparable_airflow(fits: Sequence[RestrictionFit], asked: float | None = Non
     """
     top, bottom = min(fits, key=lambda f: f.highest), max(fits, key=lambda f: f.lowest)
     if bottom.lowest > top.highest:
-        template = "The restriction curves of {first} and {second} have no airflow in common."
-        pair = {"first": top.configuration, "second": bottom.configuration}
-        return None, message(template, code="no-common-airflow", **pair)
+        text = "The restriction curves of {first} and {second} have no airflow in common."
+        return None, message(text, code="no-common-airflow", first=top.configuration, second=bottom.configuration)
     at = top.highest if asked is None else asked
     for fit in fits:
         if not fit.lowest * (1.0 - 1e-9) <= at <= fit.highest * (1.0 + 1e-9):
-            flows = {"airflow": at, "low": fit.lowest, "high": fit.highest}
-            return None, message(
+            text, flows = (
                 "Restriction of {name}: {airflow} is outside the measured {low} to {high}.",
-                code="airflow-outside",
-                name=fit.configuration,
-                **{name: Value(flow, "volume_flow", 0) for name, flow in flows.items()},
+                (at, fit.lowest, fit.highest),
             )
+            values = dict(zip(("airflow", "low", "high"), (Value(q, "volume_flow", 0) for q in flows), strict=True))
+            return None, message(text, code="airflow-outside", name=fit.configuration, **values)
     return at, ""
 
 
 def common_depression(fits: Sequence[RestrictionFit]) -> float | None:
     """Highest depression [kPa] that every curve reaches; None where two curves have none in common."""
-    lows, highs = ([math.exp(f.log_drop_at(q)[0]) for f, q in zip(fits, ends, strict=True)]
-                   for ends in ([f.lowest for f in fits], [f.highest for f in fits]))  # fmt: skip
-    return min(highs) if max(lows) <= min(highs) else None
+    lowest = max(math.exp(fit.log_drop_at(fit.lowest)[0]) for fit in fits)
+    highest = min(math.exp(fit.log_drop_at(fit.highest)[0]) for fit in fits)
+    return highest if lowest <= highest else None
 
 
 def restriction_set(
@@ -233,59 +228,45 @@ def restriction_set(
     """
     base = next((fit for fit in fits if fit.configuration == baseline), None)
     at, reason = comparable_airflow(fits, airflow)
-    if at is None:
-        return RestrictionSet(source, tuple(fits), None, None, None, _rows(fits, []), reason)
-    drops = {fit.configuration: fit.log_drop_at(at) for fit in fits}
-    if base is None:
-        reason = message("The baseline {baseline} has no curve.", code="no-baseline-curve", baseline=baseline)
-    depression = common_depression(fits)
+    depression = None if at is None else common_depression(fits)
     scaling = Scaling(depression, scale_to) if depression is not None and scale_to is not None else None
-    flows = {} if depression is None else {fit.configuration: fit.log_airflow_at(depression) for fit in fits}
+    if base is None and at is not None:
+        reason = message("The baseline {baseline} has no curve.", code="no-baseline-curve", baseline=baseline)
     rows = []
     for fit in fits:
-        row: dict[str, Any] = dict(zip(("drop", "drop_low", "drop_high"), _value(fit, drops), strict=True))
-        compared = base if base is not fit else None
-        percent = _percent(fit, compared, drops)
-        row |= dict(zip(("percent", "percent_low", "percent_high"), percent, strict=True))
-        if compared is not None:
-            row["difference"] = row["drop"] - math.exp(drops[compared.configuration][0])
-        if flows:
-            row |= dict(zip(("flow", "flow_low", "flow_high"), _value(fit, flows), strict=True))
-            row |= dict(zip(("more", "more_low", "more_high"), _percent(fit, compared, flows), strict=True))
+        row: dict[str, Any] = {"configuration": fit.configuration, **dict.fromkeys(COMPARED)}
+        if at is not None:
+            row |= _read("drop", "percent", fit, base, lambda f: f.log_drop_at(at))
+            if base is not None and base is not fit:
+                row["difference"] = row["drop"] - math.exp(base.log_drop_at(at)[0])
+        if depression is not None:
+            row |= _read("flow", "more", fit, base, lambda f: f.log_airflow_at(depression))
             row["scaled"] = row["flow"] * scaling.factor if scaling else None
         rows.append(row)
-    return RestrictionSet(source, tuple(fits), at, depression, scaling, _rows(fits, rows), reason)
+    return RestrictionSet(source, tuple(fits), at, depression, scaling, frame_of(rows), reason)
 
 
-def _rows(fits: Sequence[RestrictionFit], rows: list[dict[str, Any]]) -> pd.DataFrame:
-    compared = rows or [{} for _ in fits]
-    return frame_of(
-        {"configuration": fit.configuration, **{name: row.get(name) for name in COMPARED}}
-        for fit, row in zip(fits, compared, strict=True)
-    )
+def _read(
+    name: str, more: str, fit: RestrictionFit, base: RestrictionFit | None,
+    log_of: Callable[[RestrictionFit], tuple[float, float | None]],
+) -> dict[str, float | None]:  # fmt: skip
+    """Return a value of a curve and by how much it is above the baseline's [%], from their logs and standard uncertainties."""
+    log, error = log_of(fit)
+    found = _limits(name, math.exp, log, error, fit.level, fit.df)
+    if base is not None and base is not fit:
+        base_log, base_error = log_of(base)
+        both = None if error is None or base_error is None else math.hypot(error, base_error)
+        found |= _limits(more, lambda x: 100.0 * math.expm1(x), log - base_log, both, fit.level, min(fit.df, base.df))
+    return found
 
 
-Logs = dict[str, tuple[float, float | None]]
-"""Log of a value and its standard uncertainty by configuration."""
-
-
-def _value(fit: RestrictionFit, logs: Logs) -> tuple[float, float | None, float | None]:
-    log, error = logs[fit.configuration]
+def _limits(
+    name: str, of: Callable[[float], float], log: float, error: float | None, level: float, df: int
+) -> dict[str, float | None]:
     if error is None:
-        return math.exp(log), None, None
-    half = coverage_factor(fit.level, fit.df) * error
-    return math.exp(log), math.exp(log - half), math.exp(log + half)
-
-
-def _percent(fit: RestrictionFit, base: RestrictionFit | None, logs: Logs) -> tuple[float | None, ...]:
-    if base is None:
-        return None, None, None
-    (log, error), (base_log, base_error) = logs[fit.configuration], logs[base.configuration]
-    if error is None or base_error is None:
-        return 100.0 * math.expm1(log - base_log), None, None
-    half = coverage_factor(fit.level, min(fit.df, base.df)) * math.hypot(error, base_error)
-    percent, low, high = (100.0 * math.expm1(log - base_log + sign * half) for sign in (0.0, -1.0, 1.0))
-    return percent, low, high
+        return {name: of(log)}
+    half = coverage_factor(level, df) * error
+    return {name: of(log), f"{name}_low": of(log - half), f"{name}_high": of(log + half)}
 
 
 def comparable_quote(depression: float | None, versus: float | None) -> Message:

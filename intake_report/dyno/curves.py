@@ -65,16 +65,12 @@ def on_grid(speed: Array, values: Array, grid: Array, width: float) -> Array:
     A local line has no bias where the curve is straight, also at the ends of the pull; at a peak it lowers the value
     by about curvature·width²/24.
     """
-    inside = (grid >= speed[0]) & (grid <= speed[-1])
-    smoothed = np.full(grid.shape, np.nan)
-    plain = np.interp(grid, speed, values)
-    for i in np.flatnonzero(inside):
-        first = int(np.searchsorted(speed, grid[i] - width / 2.0, side="left"))
-        last = int(np.searchsorted(speed, grid[i] + width / 2.0, side="right"))
-        if last - first < 3:  # window narrower than the rows: nothing to smooth
-            smoothed[i] = plain[i]
-            continue
-        x, y = speed[first:last] - grid[i], values[first:last]
+    smoothed = np.interp(grid, speed, values, left=np.nan, right=np.nan)
+    first = np.searchsorted(speed, grid - width / 2.0, side="left")
+    last = np.searchsorted(speed, grid + width / 2.0, side="right")
+    # where the window is narrower than the rows there is nothing to smooth
+    for i in np.flatnonzero(np.isfinite(smoothed) & (last - first >= 3)):
+        x, y = speed[first[i] : last[i]] - grid[i], values[first[i] : last[i]]
         dx = x - x.mean()
         smoothed[i] = y.mean() - x.mean() * float(dx @ y) / float(dx @ dx)
     return smoothed
@@ -103,16 +99,13 @@ def common_grid(pulls: Sequence[DynoPull], step: float, smoothing: float = 0.0) 
     last, first = (max(pulls, key=lambda p: p.speed[0]), min(pulls, key=lambda p: p.speed[-1]))
     low, high = float(last.speed[0]), float(first.speed[-1])
     if low > high:
-        raise DataError(
-            f"Pulls {first.id} and {last.id} have no engine speed in common: one ends at {high:.0f} rpm, "
-            f"the other begins at {low:.0f} rpm.",
-            remedy="Leave one of them out.",
-        )
+        what = f"one ends at {high:.0f} rpm, the other begins at {low:.0f} rpm."
+        what = f"Pulls {first.id} and {last.id} have no engine speed in common: {what}"
+        raise DataError(what, remedy="Leave one of them out.")
     low, high = math.ceil(low / step - 1e-9) * step, math.floor(high / step + 1e-9) * step
     if high - low < step:
-        raise DataError(
-            f"The pulls have fewer than two steps of the {step:g} rpm grid in common.", remedy="Use a finer grid."
-        )
+        what = f"The pulls have fewer than two steps of the {step:g} rpm grid in common."
+        raise DataError(what, remedy="Use a finer grid.")
     return Grid(low, high, step, smoothing)
 
 
@@ -157,25 +150,23 @@ def stated_figures(item: CorrectedPull) -> dict[str, Any]:
     """Figures of a pull as the dyno printed them, and corrected where they were printed without correction."""
     stated, factor = item.pull.stated, item.correction.factor
     measured = stated if item.pull.printed == "none" else {}
-    return (
-        _about(item)
-        | {f"{name}_uncorrected": measured.get(name) for name in ("peak_power", "mean_power", "peak_torque")}
-        | {
-            name: stated[name] * factor if name in stated else None
-            for name in ("peak_power", "peak_torque", "mean_power", "mean_torque")
-        }
-    )
+    figures = _about(item)
+    figures |= {f"{name}_uncorrected": measured.get(name) for name in ("peak_power", "mean_power", "peak_torque")}
+    for name in ("peak_power", "peak_torque", "mean_power", "mean_torque"):
+        figures[name] = stated[name] * factor if name in stated else None
+    return figures
 
 
 def _about(item: CorrectedPull) -> dict[str, Any]:
     pull, by = item.pull, item.correction
     air = by.air or pull.cell
-    told = ("configuration", "session", "order")
-    return (
-        {"pull": pull.id, **{name: getattr(pull, name) for name in told}, "factor": by.factor}
-        | {f"cell_{name}": getattr(air, name, None) for name in ("temperature", "pressure", "humidity")}
-        | {name: getattr(by, name) for name in ("vapour", "dry", "in_validity", "within_limit", "limitations")}
-    )
+    about = {
+        "pull": pull.id,
+        **{name: getattr(pull, name) for name in ("configuration", "session", "order")},
+        "factor": by.factor,
+    }
+    about |= {f"cell_{name}": getattr(air, name, None) for name in ("temperature", "pressure", "humidity")}
+    return about | {name: getattr(by, name) for name in ("vapour", "dry", "in_validity", "within_limit", "limitations")}
 
 
 @dataclass(frozen=True)
@@ -198,9 +189,8 @@ def mean_curves(
     curves = []
     for name in dict.fromkeys(names):
         points = [mean_interval(column, level) for column in rows[[n == name for n in names]].T]
-        low, high = (
-            tuple(limit for p in points if (limit := getattr(p, side)) is not None) or None for side in ("low", "high")
-        )
+        low = tuple(p.low for p in points if p.low is not None) or None
+        high = tuple(p.high for p in points if p.high is not None) or None
         curves.append(MeanCurve(name, quantity, points[0].n, tuple(p.mean for p in points), low, high))
     return tuple(curves)
 

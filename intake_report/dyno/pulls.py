@@ -19,7 +19,7 @@ from intake_report.air import AirState, check_humidity, check_pressure
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError, placed
 from intake_report.loaders import read_columns
-from intake_report.messages import Count, Message, Value, message
+from intake_report.messages import Count, Message, message
 
 Array = NDArray[np.float64]
 Place = Literal["wheel", "engine"]
@@ -32,8 +32,6 @@ REVERSAL = 50.0
 """Fall of engine speed inside a pull [rpm] that still counts as scatter of the reading (a choice of this package)."""
 AGREEMENT = 0.01
 """Share by which power may differ from torque times speed (a choice of this package)."""
-MOVED = 1.0
-"""Spread of the cell temperature within a pull [K] that is worth a note (a choice of this package)."""
 
 COLUMNS = {
     "rpm": "engine_speed", "torque": "torque", "power": "power", "cell_temperature": "temperature",
@@ -121,21 +119,16 @@ def make_pull(
 
 def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, list[Message]]:
     """Return speed, torque and power of the rising rows, with notes on rows left out."""
-    columns = {
-        name: np.asarray(column, dtype=np.float64)
-        for name in ("rpm", "torque", "power")
-        if (column := table.get(name)) is not None
-    }
-    if len(columns) < 2:
+    names = [name for name in ("rpm", "torque", "power") if table.get(name) is not None]
+    given = {name: np.asarray(table[name], dtype=np.float64) for name in names}
+    if len(given) < 2:
         raise DataError("it has neither torque nor power.", remedy="Map a torque or a power column.")
-    if any(c.shape != columns["rpm"].shape or c.ndim != 1 for c in columns.values()):
+    if len({column.shape for column in given.values()}) > 1:
         raise DataError("its columns differ in length.", remedy="Export the pull again.")
-    whole = np.all([np.isfinite(c) for c in columns.values()], axis=0)
-    notes = []
-    if not whole.all():
-        notes.append(_rows_left_out("{rows} without a value left out", int((~whole).sum()), "rows-without-value"))
-    columns = {name: c[whole] for name, c in columns.items()}
-    speed = columns["rpm"]
+    rows = np.column_stack(list(given.values()))
+    whole = np.isfinite(rows).all(axis=1)
+    rows = rows[whole]
+    speed = rows[:, 0]
     if speed.size < LEAST_ROWS:
         raise DataError(f"it has {speed.size} rows with values.", remedy=f"A pull needs at least {LEAST_ROWS}.")
     if np.any(speed <= 0.0):
@@ -143,28 +136,29 @@ def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, 
     peak_so_far = np.maximum.accumulate(speed)
     fall = peak_so_far - speed
     if speed[-1] <= speed[0] or float(fall.max()) > REVERSAL:
-        raise DataError(
-            f"it runs backwards: the engine speed has fallen by {fall.max():.0f} rpm at row {int(np.argmax(fall)) + 1}.",
-            remedy="Trim the file to the rising sweep; a coast-down is not a pull.",
+        what = (
+            f"it runs backwards: the engine speed has fallen by {fall.max():.0f} rpm at row {int(np.argmax(fall)) + 1}."
         )
+        raise DataError(what, remedy="Trim the file to the rising sweep; a coast-down is not a pull.")
     rising = np.concatenate([[True], speed[1:] > peak_so_far[:-1]])
-    if not rising.all():
-        template = "{rows} in which the engine speed did not rise left out"
-        notes.append(_rows_left_out(template, int((~rising).sum()), "rows-not-rising"))
-    columns = {name: c[rising] for name, c in columns.items()}
+    columns = dict(zip(given, rows[rising].T, strict=True))
     speed = columns["rpm"]
     if speed.size < LEAST_ROWS:
         raise DataError(f"its engine speed rises in {speed.size} rows only.", remedy="Check the engine-speed column.")
+    notes = [
+        message(text, code=code, rows=Count(int((~kept).sum()), "row"))
+        for kept, text, code in (
+            (whole, "{rows} without a value left out", "rows-without-value"),
+            (rising, "{rows} in which the engine speed did not rise left out", "rows-not-rising"),
+        )
+        if not kept.all()
+    ]
     if "torque" not in columns:
         return speed, torque_from_power(columns["power"], speed), columns["power"], notes
     computed = power_from_torque(columns["torque"], speed)
     if "power" in columns:
         _check_agreement(columns["power"], computed, speed)
     return speed, columns["torque"], columns.get("power", computed), notes
-
-
-def _rows_left_out(template: str, number: int, code: str) -> Message:
-    return message(template, code=code, rows=Count(number, "row"))
 
 
 def _check_agreement(power: Array, from_torque: Array, speed: Array) -> None:
@@ -180,11 +174,8 @@ def _check_agreement(power: Array, from_torque: Array, speed: Array) -> None:
         near, text = min(_SLIPS, key=lambda slip: abs(slip[0] - ratio))
         if abs(near - ratio) < 0.005:
             remedy = f"By the ratio of {ratio:.3f} {text}; check the units."
-    raise DataError(
-        f"torque and power contradict each other: at {speed[worst]:.0f} rpm the power is {power[worst]:.1f} kW, "
-        f"but torque times speed is {from_torque[worst]:.1f} kW.",
-        remedy=remedy,
-    )
+    what = f"at {speed[worst]:.0f} rpm the power is {power[worst]:.1f} kW, but torque times speed is {from_torque[worst]:.1f} kW."
+    raise DataError(f"torque and power contradict each other: {what}", remedy=remedy)
 
 
 def _mean(values: ArrayLike | None) -> float | None:
@@ -194,24 +185,18 @@ def _mean(values: ArrayLike | None) -> float | None:
 
 
 def _cell(columns: Sequence[ArrayLike | None], elevation: float | None) -> tuple[AirState | None, tuple[Message, ...]]:
-    """Return the mean state of the cell air, None where it is incomplete, with notes."""
+    """Return the mean state of the cell air, None where it is incomplete, with a note."""
     temperature, pressure, humidity = (_mean(column) for column in columns)
     if columns[2] is not None:
         check_humidity(np.asarray(columns[2], dtype=np.float64))
     if pressure is not None:
         check_pressure(pressure, elevation)
-    if temperature is None or pressure is None or humidity is None:
-        known = {"temperature": temperature, "pressure": pressure, "humidity": humidity}
-        absent = [name for name, mean in known.items() if mean is None]
-        if len(absent) == len(known):
-            return None, ()
-        note = message("the cell air is incomplete ({absent} missing)", code="cell-air", absent=", ".join(absent))
-        return None, (note,)
-    readings = np.asarray(columns[0], dtype=np.float64).ravel()
-    spread = float(np.nanmax(readings) - np.nanmin(readings))
-    text = "the cell temperature moved by {spread} within the pull"
-    note = message(text, code="cell-moved", spread=Value(spread, "temperature_difference", 1))
-    return AirState(temperature, pressure, humidity, "cell"), (note,) if spread > MOVED else ()
+    if temperature is not None and pressure is not None and humidity is not None:
+        return AirState(temperature, pressure, humidity), ()
+    known = {"temperature": temperature, "pressure": pressure, "humidity": humidity}
+    absent = [name for name, mean in known.items() if mean is None]
+    note = message("the cell air is incomplete ({absent} missing)", code="cell-air", absent=", ".join(absent))
+    return None, (note,) if len(absent) < len(known) else ()
 
 
 def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
@@ -224,19 +209,21 @@ def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
         same = ("id", "configuration", "measured_at", "order", "time", "warm_up")
         common: dict[str, Any] = {name: getattr(entry, name) for name in same} | {"session": entry.session or ""}
         declared = {name: getattr(entry, name) for name in CELL}
+        elevation = campaign.dyno.elevation
         if entry.file is None:
             with placed(f"Pull {entry.id}: ", file=campaign.file):
-                cell, notes = _cell(list(declared.values()), campaign.dyno.elevation)
-            none, printed = np.empty(0), entry.printed_correction
-            pulls.append(DynoPull(**common, speed=none, torque=none, power=none, cell=cell, notes=notes, stated=entry.stated,
-                              printed=printed))  # fmt: skip
+                cell, notes = _cell(list(declared.values()), elevation)
+            common |= dict.fromkeys(("speed", "torque", "power"), np.empty(0))
+            pulls.append(
+                DynoPull(**common, cell=cell, notes=notes, stated=entry.stated, printed=entry.printed_correction)
+            )
             continue
         path = campaign.folder / entry.file
         table: dict[str, ArrayLike | None] = {**read_columns(path, entry.columns, COLUMNS)}
         if "rpm" not in table:
             raise DataError("No column is mapped to rpm.", file=path, remedy='Map one, as in "RPM" = "rpm [rpm]".')
         table |= {name: value for name, value in declared.items() if value is not None}
-        pulls.append(make_pull(**common, table=table, elevation=campaign.dyno.elevation, file=str(path)))
+        pulls.append(make_pull(**common, table=table, elevation=elevation, file=str(path)))
     return tuple(pulls)
 
 
@@ -251,10 +238,8 @@ def estimate_at_engine(pull: DynoPull, loss: str) -> DynoPull:
     match = _LOSS.match(loss)
     share = float(match[1].replace(",", ".")) if match else math.nan
     if match is None or not 0.0 < share < 50.0 or not match[2].strip(" ()"):
-        raise DataError(
-            f"'{loss}' is not a driveline loss with a name.",
-            remedy='Write the share of engine power and what it rests on, as in "15 % (assumed, front-wheel drive)".',
-        )
+        remedy = 'Write the share of engine power and what it rests on, as in "15 % (assumed, front-wheel drive)".'
+        raise DataError(f"'{loss}' is not a driveline loss with a name.", remedy=remedy)
     if pull.measured_at != "wheel":
         return pull
     gain = 1.0 / (1.0 - share / 100.0)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -180,17 +179,16 @@ def leave_out_warm_up(pulls: Sequence[DynoPull], section: DynoSection) -> tuple[
     kept, left_out = [], []
     for session in dict.fromkeys(pull.session for pull in pulls):
         members = sorted((p for p in pulls if p.session == session), key=lambda p: p.order)
-        for before, after in pairwise(members):
-            if before.order == after.order:
-                raise DataError(
-                    f"Two pulls of {f'session {session}' if session else 'the session'} have the order {after.order}.",
-                    remedy="Number the pulls of a session in the order in which they were made.",
-                )
-        for before, after in pairwise([p for p in members if p.time is not None]):
-            if before.time is not None and after.time is not None and after.time <= before.time:
-                what = f"Pull {after.id} follows pull {before.id} by its order but not by its time."
-                raise DataError(what, remedy="Correct the order or the time.")
+        last: DynoPull | None = None  # with a time
         for position, pull in enumerate(members, 1):
+            if position > 1 and members[position - 2].order == pull.order:
+                what = f"Two pulls of {f'session {session}' if session else 'the session'} have the order {pull.order}."
+                raise DataError(what, remedy="Number the pulls of a session in the order in which they were made.")
+            if pull.time is not None:
+                if last is not None and last.time is not None and pull.time <= last.time:
+                    what = f"Pull {pull.id} follows pull {last.id} by its order but not by its time."
+                    raise DataError(what, remedy="Correct the order or the time.")
+                last = pull
             reason = _warming_up(pull, position, section)
             if reason is None:
                 kept.append(pull)
@@ -206,9 +204,8 @@ def _warming_up(pull: DynoPull, position: int, section: DynoSection) -> Message 
     if pull.warm_up:
         return message("declared as a warm-up pull", code="declared")
     if position <= first:
-        if first == 1:
-            return message("first of its session", code="first")
-        return message("among the first {first} of its session", code="first", first=first)
+        text = "first of its session" if first == 1 else "among the first {first} of its session"
+        return message(text, code="first", first=first)
     if least is not None and pull.coolant is not None and pull.coolant < least:
         coolant, limit = Value(pull.coolant, "temperature", 0), Value(least, "temperature", 0)
         return message("coolant at {coolant}, below {least}", code="cold", coolant=coolant, least=limit)
@@ -234,13 +231,11 @@ def drift(
     frame = frame[np.isfinite(frame["x"])]
     n = len(frame)
     if n < LEAST_FOR_DRIFT:
-        template = "{name} is known for {n} of {pulls}; a drift needs at least {least}"
-        pulls_read = Count(len(pulls), "pull")
-        reason = message(template, code="few-pulls", name=name, n=n, pulls=pulls_read, least=LEAST_FOR_DRIFT)
+        text, of = "{name} is known for {n} of {pulls}; a drift needs at least {least}", Count(len(pulls), "pull")
+        reason = message(text, code="few-pulls", name=name, n=n, pulls=of, least=LEAST_FOR_DRIFT)
         return Drift(name, quantity, n, reason=reason)
     groups = frame.groupby(["configuration", "session"], sort=False)
-    within = frame[["x", "y"]] - groups[["x", "y"]].transform("mean")
-    dx, dy = within["x"].to_numpy(), within["y"].to_numpy()
+    dx, dy = (frame[["x", "y"]] - groups[["x", "y"]].transform("mean")).to_numpy().T
     # about the session's mean, so that time between sessions does not count as imbalance
     about = (frame["x"] - frame.groupby("session")["x"].transform("mean")).to_numpy()
     inner, total = float(dx @ dx), float(about @ about)
@@ -283,9 +278,7 @@ def analyse_pulls(pulls: Sequence[DynoPull], baseline: str, section: DynoSection
     names = [pull.configuration for pull in kept]
     compared = len(set(names)) > 1 and baseline in names
     means = _means(figures, judged, level)
-    comparisons = frame_of((), _COMPARED)
-    if compared and judged:
-        comparisons = _comparisons(items, figures, judged, baseline, level)
+    comparisons = _comparisons(items, figures, judged if compared else (), baseline, level)
     quantities: tuple[Any, ...] = ("power", "torque") if grid is not None else ()
     drifting = next((entry for name in DRIFT_OF for entry in judged if entry[0] == name), None)
     by, first = items[0].correction, kept[0]
@@ -326,11 +319,12 @@ Judged = Sequence[tuple[str, str, str]]
 
 
 def _means(figures: pd.DataFrame, judged: Judged, level: float) -> pd.DataFrame:
-    rows = []
-    for figure, title, quantity in judged:
-        for name, group in figures.groupby("configuration", sort=False):
-            mean = mean_interval(group[figure].tolist(), level)
-            rows.append({"figure": figure, "title": title, "quantity": quantity, "configuration": name, **vars(mean)})
+    rows = [
+        {"figure": figure, "title": title, "quantity": quantity, "configuration": name}
+        | vars(mean_interval(group[figure].tolist(), level))
+        for figure, title, quantity in judged
+        for name, group in figures.groupby("configuration", sort=False)
+    ]
     return frame_of(rows, () if rows else ("figure",))
 
 
@@ -348,21 +342,17 @@ def _comparisons(
         base = float(figures.loc[figures["configuration"] == baseline, figure].mean())
         for name, d in curves.compare_figure(items, figures[figure].tolist(), baseline, level).items():
             percent = None if d.difference is None or base == 0.0 else 100.0 * d.difference / base
-            row = (
-                figure, title, quantity, name, d.difference, d.low, d.high, percent, base, d.df, d.n_candidate,
-                d.n_baseline, d.method, d.standard_error, d.p_value, d.scatter, d.note,
-            )  # fmt: skip
-            rows.append(dict(zip(_COMPARED, row, strict=True)))
-    return frame_of(rows)
+            about = {"figure": figure, "title": title, "quantity": quantity, "configuration": name, "percent": percent}
+            rows.append({**vars(d), **about, "baseline_mean": base, "n": d.n_candidate, "note": d.note})
+    return frame_of(rows, _COMPARED)
 
 
 def _expected(pulls: Sequence[DynoPull], baseline: str, comparisons: pd.DataFrame) -> tuple[ExpectedPower, ...]:
     """Return expectation and measurement of every candidate; empty where an IAT is not known for both sides."""
     known: dict[str, list[float]] = {}
     for pull in pulls:
-        if pull.iat is not None:
-            known.setdefault(pull.configuration, []).append(pull.iat)
-    iat: Mapping[str, float] = {name: sum(values) / len(values) for name, values in known.items()}
+        known.setdefault(pull.configuration, []).extend([] if pull.iat is None else [pull.iat])
+    iat = {name: sum(values) / len(values) for name, values in known.items() if values}
     rows = [row for row in rows_of(comparisons) if row.figure == "mean_power"]
     return tuple(
         ExpectedPower(

@@ -5,20 +5,16 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from intake_report import air
+from intake_report.campaign import Run
 from intake_report.errors import DataError
 from intake_report.messages import Message, Value, message
-from intake_report.weather.observations import LOWEST_HUMID, WeatherObservation, WeatherRecord
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from intake_report.campaign import Run
+from intake_report.weather.observations import LOWEST_HUMID, Array, WeatherObservation, WeatherRecord
 
 # Routine reports come hourly or half-hourly, so inside a gapless record the nearest one is at most 30 min away;
 # an hour lets one report be missing (common practice) [s].
@@ -50,17 +46,16 @@ class RunConditions:
     notes: tuple[Message, ...] = ()  # contradictions between declared and reported
 
 
-def _age(known: NDArray[np.float64], times: NDArray[np.float64]) -> NDArray[np.float64]:
+def _age(known: Array, times: Array) -> Array:
     """Return the time from each of `times` to the nearest of `known`, before or after [s]; inf without any."""
     if not len(known):
         return np.full(times.shape, np.inf)
     after = np.clip(np.searchsorted(known, times), 0, len(known) - 1)
     before = np.clip(after - 1, 0, None)
-    age: NDArray[np.float64] = np.minimum(np.abs(known[after] - times), np.abs(times - known[before]))
-    return age
+    return np.asarray(np.minimum(np.abs(known[after] - times), np.abs(times - known[before])))
 
 
-def ambient_at(record: WeatherRecord, times: NDArray[np.float64], max_age: float = MAX_AGE) -> NDArray[np.float64]:
+def ambient_at(record: WeatherRecord, times: Array, max_age: float = MAX_AGE) -> Array:
     """Return the ambient temperature of a record at any times.
 
     `record`: of one source; `times` (n,): seconds since 1970-01-01 UTC; `max_age`: longest time to the nearest report [s].
@@ -78,8 +73,8 @@ def ambient_at(record: WeatherRecord, times: NDArray[np.float64], max_age: float
 class _Line(NamedTuple):
     """A quantity on its nodes within a run: times [s] from start to end, readings there."""
 
-    times: NDArray[np.float64]
-    readings: NDArray[np.float64]
+    times: Array
+    readings: Array
 
 
 def conditions_during(
@@ -121,15 +116,13 @@ def _mean(of: Callable[..., Any], *lines: _Line) -> float:
     return float(np.trapezoid(of(*readings), nodes) / (nodes[-1] - nodes[0]))
 
 
-def _worst_age(known: NDArray[np.float64], window: tuple[float, float]) -> float:
+def _worst_age(known: Array, window: tuple[float, float]) -> float:
     middles = (known[1:] + known[:-1]) / 2.0
     inside = middles[(middles > window[0]) & (middles < window[1])]
     return float(_age(known, np.concatenate([np.array(window), inside])).max())
 
 
-def _drawn(
-    source: str, known: NDArray[np.float64], values: NDArray[np.float64], window: tuple[float, float], max_age: float
-) -> _Line | Message:
+def _drawn(source: str, known: Array, values: Array, window: tuple[float, float], max_age: float) -> _Line | Message:
     """Return the line through a quantity's reports, or the reason why there is none."""
     if not len(known):
         return message("{source} does not report it", code="not-reported", source=source)
@@ -154,7 +147,7 @@ def _air(temperature: _Line | None, pressure: _Line | None, vapour: _Line | None
             fields["dew_point"] = float(air.dew_point_from_vapour(_mean(np.asarray, vapour)))
     if temperature and vapour and temperature.readings.min() >= LOWEST_HUMID:
 
-        def humidity(t: NDArray[np.float64], e: NDArray[np.float64]) -> NDArray[np.float64]:
+        def humidity(t: Array, e: Array) -> Array:
             return np.minimum(100.0, 100.0 * e / air.saturation_pressure(t))
 
         fields["humidity"] = _mean(humidity, temperature, vapour)

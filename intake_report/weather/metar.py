@@ -19,6 +19,7 @@ _BODY_TEMPERATURE = re.compile(r"(?:^|\s)(M?\d\d)/(M?\d\d|//|XX|MM)?(?=\s|$)")
 _TENTHS = re.compile(r"\sT([01])(\d{3})(?:([01])(\d{3}))?(?=\s|$)")
 _WIND_WITHOUT_UNIT = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*(\d{3}|VRB)P?\d{2,3}(G\d{2,3})?(?=\s)")
 _VARIABLE = re.compile(r"Z\s+(?:AUTO\s+|COR\s+)*VRB")  # three slashes are a missing direction
+_TIME = re.compile(r"(?:^|\s)(\d\d)(\d\d)(\d\d)Z")
 _FALLING = ("DZ", "RA", "SN", "SG", "IC", "PL", "GR", "GS", "UP")
 _REPORT_START = re.compile(r"^(?:(?:METAR|SPECI)\b|(?:COR\s+)?[A-Z][A-Z0-9]{3}\s+\d{6}Z?\s)")
 # Line with the full date before a report, as bulletins of meteorological services write it.
@@ -99,8 +100,9 @@ def metar_record(
     observations: list[WeatherObservation] = []
     for part in parts:
         near = observations[-1].time if observations else None
+        own_year, own_month = _month_of(part, near, (year, month))
         with placed(file=file, where=part.where):
-            observation = _decode_near(part, near, (year, month), elevation)
+            observation = decode_metar(part.text, year=own_year, month=own_month, elevation=elevation)
         observations += [] if observation is None else [observation]
     stations = sorted({o.source for o in observations})
     if len(stations) > 1:
@@ -132,62 +134,39 @@ def split_reports(text: str) -> list[ReportText]:
     A report ends with "=", at an empty line, or where the next line begins like a report; other lines continue it.
     Lines that begin with "#" are comments. A line "2026/05/12 14:53" gives the date of the next report.
     """
-    reports: list[ReportText] = []
-    parts: list[str] = []
-    begun = 0
+    reports = [ReportText("", "")]
     month: tuple[int, int] | None = None
-
-    def close() -> None:
-        nonlocal month
-        if parts:
-            reports.append(ReportText(" ".join(" ".join(parts).split()), f"line {begun}", month))
-            parts.clear()
-            month = None
-
     for number, line in enumerate(text.lstrip("\ufeff").splitlines(), start=1):
-        stripped = line.strip()
-        date = _DATE_LINE.match(stripped)
-        if not stripped or stripped.startswith("#") or date:
-            close()
-            if date:
-                month = (int(date[1]), int(date[2]))
-            continue
-        if _REPORT_START.match(stripped + " "):
-            close()
-        pieces = stripped.split("=")
-        for position, piece in enumerate(pieces):
-            if piece.strip():
-                begun = begun if parts else number
-                parts.append(piece.strip())
-            if position < len(pieces) - 1:
-                close()
-    close()
-    return reports
+        line = line.strip()
+        date = _DATE_LINE.match(line)
+        if not line or line.startswith("#") or date:
+            line = "="
+        elif _REPORT_START.match(line + " "):
+            line = f"={line}"
+        month = (int(date[1]), int(date[2])) if date else month
+        for position, piece in enumerate(line.split("=")):
+            last, words = reports[-1], " ".join(piece.split())
+            if position and last.text:
+                reports.append(last := ReportText("", ""))
+            if words and last.text:
+                reports[-1] = last._replace(text=f"{last.text} {words}")
+            elif words:
+                reports[-1], month = ReportText(words, f"line {number}", month), None
+    return [report for report in reports if report.text]
 
 
-def _decode_near(
-    part: ReportText, near: Any | None, first: tuple[int, int], elevation: float | None
-) -> WeatherObservation | None:
-    """Decode a report in its month, or in the month that brings it nearest to the report before it."""
-    if part.month is not None or near is None:
-        year, month = part.month or first
-        return decode_metar(part.text, year=year, month=month, elevation=elevation)
-    months = [divmod(near.year * 12 + near.month - 1 + shift, 12) for shift in (0, 1, -1)]
-    # The day alone decides the month; a candidate month may lack the day, which is no error while another has it.
-    candidates: list[WeatherObservation] = []
-    failures: list[DataError] = []
-    for year, month in months:
-        try:
-            observation = decode_metar(part.text, year=year, month=month + 1, elevation=elevation)
-        except DataError as error:
-            failures.append(error)
-            continue
-        if observation is None:
-            return None
-        candidates.append(observation)
-    if not candidates:
-        raise failures[0]
-    return min(candidates, key=lambda o: abs(o.time - near))
+def _month_of(part: ReportText, near: pd.Timestamp | None, first: tuple[int, int]) -> tuple[int, int]:
+    """Return the month of a report: that of its date line, or the one that brings it nearest to the report before it."""
+    time = _TIME.search(part.text)
+    if part.month is not None or near is None or time is None:
+        return part.month or first
+    day, hour, minute = (int(digits) for digits in time.groups())
+    before = near.tz_localize(None)
+    # a month may lack the day
+    months = [month for shift in (0, 1, -1) if 1 <= day <= (month := before.to_period("M") + shift).days_in_month]
+    after = pd.Timedelta(days=day - 1, hours=hour, minutes=minute)
+    nearest = min(months, key=lambda month: abs(month.start_time + after - before), default=before.to_period("M"))
+    return nearest.year, nearest.month
 
 
 def round_half_up(tenths: int) -> int:

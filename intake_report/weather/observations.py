@@ -7,46 +7,37 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from intake_report import air
 from intake_report.errors import DataError, placed
 from intake_report.messages import Message, Value, message
 
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
+Array = NDArray[np.float64]
 LOWEST_HUMID = air.SATURATION_RANGE[0]  # °C; no vapour pressure below
 Kind = Literal["metar", "station", "handheld", "vehicle", "forecast"]
 PressureKind = Literal["station", "altimeter", "qnh", "sea-level"]
 
 KIND_LABELS: dict[str, str] = {
-    "metar": "METAR reports",
-    "station": "weather station",
-    "handheld": "handheld instrument",
-    "vehicle": "vehicle ambient sensor",
-    "forecast": "forecast",
-}
+    "metar": "METAR reports", "station": "weather station", "handheld": "handheld instrument",
+    "vehicle": "vehicle ambient sensor", "forecast": "forecast",
+}  # fmt: skip
 _PRESSURE_LABELS = {
-    "station": "station pressure",
-    "altimeter": "altimeter setting",
-    "qnh": "altimeter setting",
+    "station": "station pressure", "altimeter": "altimeter setting", "qnh": "altimeter setting",
     "sea-level": "sea-level pressure",
-}
+}  # fmt: skip
 
-# Readings outside are not weather at a place where vehicles are tested; generous round numbers from memory.
+# Readings outside are not weather at a place where vehicles are tested; generous round numbers from memory. The pressure is
+# that at any road, reduced to sea level or not.
 _POSSIBLE: dict[str, tuple[float, float, str]] = {
-    "temperature": (-90.0, 60.0, "°C"),
-    "dew_point": (-90.0, 60.0, "°C"),
-    "humidity": (0.0, 100.0, "%"),
-    "pressure": (50.0, 110.0, "kPa"),  # at any road, reduced to sea level or not
-    "wind_speed": (0.0, 500.0, "km/h"),
-    "wind_gust": (0.0, 500.0, "km/h"),
+    "temperature": (-90.0, 60.0, "°C"), "dew_point": (-90.0, 60.0, "°C"), "humidity": (0.0, 100.0, "%"),
+    "pressure": (50.0, 110.0, "kPa"), "wind_speed": (0.0, 500.0, "km/h"), "wind_gust": (0.0, 500.0, "km/h"),
     "wind_direction": (0.0, 360.0, "°"),
-}
+}  # fmt: skip
 # Pressure reduced to sea level: 1083.8 hPa is the record below 750 m (WMO archive of weather extremes, 1968) and lows
 # under 950 hPa belong to storms; outside this range [kPa] the kind of the pressure is questioned, not the weather.
 ALTIMETER_RANGE = (95.0, 106.0)
@@ -93,12 +84,12 @@ class WeatherRecord:
     observations: tuple[WeatherObservation, ...]
     notices: tuple[Message, ...] = ()  # of the record and of its observations
 
-    def series(self, field: str) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def series(self, field: str) -> tuple[Array, Array]:
         """Return (seconds since 1970-01-01 UTC, values) of the observations that have `field`."""
         return _series((o.time, getattr(o, field)) for o in self.observations)
 
     @cached_property
-    def vapour(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def vapour(self) -> tuple[Array, Array]:
         """Times [s] as of `series`, and vapour pressure [kPa] of the observations that tell it."""
         return _series(
             (o.time, air.vapour_pressure(o.temperature, o.humidity))
@@ -112,7 +103,7 @@ class WeatherRecord:
         return max((o.resolution for o in self.observations if o.resolution is not None), default=None)
 
 
-def _series(pairs: Iterable[tuple[pd.Timestamp, float | None]]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _series(pairs: Iterable[tuple[pd.Timestamp, float | None]]) -> tuple[Array, Array]:
     known = [(time.timestamp(), float(value)) for time, value in pairs if value is not None]
     times, values = np.array(known, dtype=np.float64).reshape(-1, 2).T
     return times, values
@@ -217,11 +208,10 @@ def handheld_record(
     resolution: float | None = None,
     kind: Kind = "handheld",
 ) -> WeatherRecord:
-    """Return the record of readings taken by hand.
+    """Return the record of readings taken by hand, in any order, in internal units.
 
-    `source`, `kind`: name of the instrument, and what it is; `readings`: in any order, in internal units; `elevation`:
-    where they were taken [m]; `resolution`: step of the temperature display [K]. Raises DataError: if a reading is
-    impossible; says which.
+    `source`, `kind`: name of the instrument, and what it is; `elevation`: where they were taken [m]; `resolution`: step of
+    the temperature display [K]. Raises DataError: if a reading is impossible; says which.
     """
     observations = []
     for number, reading in enumerate(readings, start=1):
@@ -231,10 +221,7 @@ def handheld_record(
 
 
 def build_record(
-    source: str,
-    kind: Kind,
-    elevation: float | None,
-    observations: Iterable[WeatherObservation],
+    source: str, kind: Kind, elevation: float | None, observations: Iterable[WeatherObservation]
 ) -> WeatherRecord:
     """Return the record of completed `observations`, in order of time, with one observation per time.
 
@@ -261,11 +248,10 @@ def _shared_notices(observations: Sequence[WeatherObservation]) -> list[Message]
         for notice in observation.notices:
             by_code[notice.code].append((observation, notice))
     shared = []
-    for code, noticed in by_code.items():
-        first, notice = noticed[0]
-        more = " The same holds for {more} more of its {all} observations." if len(noticed) > 1 else ""
+    for code, ((first, notice), *others) in by_code.items():
+        more = " The same holds for {more} more of its {all} observations." if others else ""
         text, time = f"{{source}} {{time}} UTC: {{notice}}{more}", f"{first.time:%Y-%m-%d %H:%M}"
-        numbers = {"more": len(noticed) - 1, "all": len(observations)}
+        numbers = {"more": len(others), "all": len(observations)}
         shared.append(message(text, code, source=first.source, time=time, notice=notice, **numbers))
     return shared
 
@@ -292,9 +278,6 @@ def compare_pressures(first: WeatherRecord, second: WeatherRecord) -> Message | 
     return message(
         "brought to sea level, the pressure of {first} is {difference} from that of {second} (more than {limit}): one of "
         "the two may be declared as the wrong kind or with the wrong elevation.",
-        code="pressures-differ",
-        first=first.source,
-        second=second.source,
-        difference=Value(difference, "pressure", 2, signed=True),
-        limit=Value(PRESSURES_AGREE, "pressure", 1),
-    )
+        code="pressures-differ", first=first.source, second=second.source,
+        difference=Value(difference, "pressure", 2, signed=True), limit=Value(PRESSURES_AGREE, "pressure", 1),
+    )  # fmt: skip

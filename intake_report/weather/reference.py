@@ -5,18 +5,16 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from intake_report.errors import DataError
 from intake_report.messages import Listing, Message, Part, Value, message
 from intake_report.weather.conditions import ambient_at
-from intake_report.weather.observations import KIND_LABELS, Kind, WeatherRecord
-
-if TYPE_CHECKING:
-    from numpy.typing import NDArray
+from intake_report.weather.observations import KIND_LABELS, Array, Kind, WeatherRecord
 
 # A sensor behind the bumper is warmed by the engine bay at rest and needs air past it, and time, to recover. Both
 # numbers are this package's own choice (common practice gives none); they are stated in the report and can be changed.
@@ -37,10 +35,10 @@ class VehicleAmbient:
 
     run: str
     start: pd.Timestamp
-    time: NDArray[np.float64]
-    temperature: NDArray[np.float64]
-    speed_time: NDArray[np.float64]
-    speed: NDArray[np.float64]
+    time: Array
+    temperature: Array
+    speed_time: Array
+    speed: Array
 
 
 @dataclass(frozen=True)
@@ -127,7 +125,7 @@ def compare_records(
     return _compared(first.source, second.source, differences)
 
 
-def _compared(first: str, second: str, differences: Mapping[str, NDArray[np.float64]]) -> SourceComparison:
+def _compared(first: str, second: str, differences: Mapping[str, Array]) -> SourceComparison:
     finite = {run: values[np.isfinite(values)] for run, values in differences.items()}
     offsets = {run: float(values.mean()) for run, values in finite.items() if len(values)}
     return SourceComparison(first, second, offsets, tuple(run for run, values in finite.items() if not len(values)))
@@ -139,17 +137,17 @@ def _compared(first: str, second: str, differences: Mapping[str, NDArray[np.floa
 ASSUMED_ACCURACY: dict[Kind, float] = {"metar": 1.0, "station": 1.0, "handheld": 1.0, "vehicle": 2.5}
 # 2 °F between days is what the trade accepts (common practice) [K].
 SPREAD_LIMIT = 2.0 * 5.0 / 9.0
-_TIE = 0.05  # K: smaller differences between uncertainties that rest on assumptions mean nothing
+_TIE = Value(
+    0.05, "temperature_difference", 2
+)  # smaller differences between uncertainties that rest on assumptions mean nothing
 _PREFERENCE: tuple[Kind, ...] = ("station", "metar", "handheld", "vehicle")
-
-_TIE_VALUE = Value(_TIE, "temperature_difference", 2)
 
 RULE = message(
     "The campaign's choice counts. Without one: of the sources that cover every run, the one with the smallest "
     "standard uncertainty; within {tie} of it, in the order station, METAR, handheld, vehicle sensor at speed. "
     "If none covers every run, the one that covers most.",
     code="ambient-rule",
-    tie=_TIE_VALUE,
+    tie=_TIE,
 )
 
 
@@ -263,11 +261,9 @@ def reference_contributions(
 
 
 def choose_reference(
-    candidates: Sequence[ReferenceCandidate],
-    runs: Sequence[str],
-    comparisons: Sequence[SourceComparison] = (),
+    candidates: Sequence[ReferenceCandidate], runs: Sequence[str], comparisons: Sequence[SourceComparison] = (),
     chosen: str | None = None,
-) -> ReferenceChoice:
+) -> ReferenceChoice:  # fmt: skip
     """Choose the ambient reference by `RULE`.
 
     `candidates`: all sources with an ambient temperature; `runs`: all runs of the comparison; `comparisons`: shown with
@@ -293,7 +289,7 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
     most = max(len(set(c.covered) & runs) for c in offered)
     able = [c for c in offered if len(set(c.covered) & runs) == most]
     smallest = min(c.uncertainty for c in able)
-    near = [c for c in able if c.uncertainty <= smallest + _TIE]
+    near = [c for c in able if c.uncertainty <= smallest + (_TIE.number or 0.0)]
     picked = min(near, key=lambda c: (_PREFERENCE.index(c.kind), c.uncertainty, c.source))
     coverage: Part = "covers every run"
     if most < len(runs):
@@ -306,7 +302,7 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
     others = tuple(message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked)
     return picked, message(
         text, code=code, source=_label(picked), coverage=coverage, u=_standard(picked), others=Listing(others),
-        tie=_TIE_VALUE,
+        tie=_TIE,
     )  # fmt: skip
 
 

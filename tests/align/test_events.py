@@ -20,18 +20,9 @@ from intake_report.align import (
     RouteSettings,
     RouteStop,
     align_runs,
+    events,
 )
-from intake_report.align.events import (
-    LEAST_STOP,
-    STOP_ABOVE,
-    STOP_BELOW,
-    driven,
-    find_phases,
-    find_places,
-    find_stops,
-    group,
-    highway_entry,
-)
+from intake_report.align.events import driven, find_phases, find_places, find_stops, group, highway_entry
 
 
 def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
@@ -40,10 +31,8 @@ def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
     assert find_stops(np.arange(20.0), speed) == [(2.0, 7.0)]
     assert find_stops(2 * np.arange(20.0), speed) == [(4.0, 14.0), (36.0, 38.0)]
     speed[5] = 5.0
-    assert find_stops(np.arange(20.0), speed) == [] and find_stops(3 * np.arange(20.0), speed)[:2] == [
-        (6.0, 9.0),
-        (18.0, 21.0),
-    ]
+    assert find_stops(np.arange(20.0), speed) == []
+    assert find_stops(3 * np.arange(20.0), speed)[:2] == [(6.0, 9.0), (18.0, 21.0)]
 
 
 @settings(max_examples=60)
@@ -53,11 +42,11 @@ def test_stops_are_ordered_apart_and_still(values: list[float], step: float) -> 
     stops = find_stops(time, speed)
     for (a, b), (c, d) in pairwise(stops):
         assert a <= b < c <= d
-        assert (speed[(time > b) & (time < c)] > STOP_ABOVE).any()
+        assert (speed[(time > b) & (time < c)] > events.STOP_ABOVE).any()
     for a, b in stops:
         inside = (time >= a) & (time <= b)
-        assert (speed[inside] <= STOP_ABOVE).all()
-        assert speed[inside][0] <= STOP_BELOW and b - a >= LEAST_STOP
+        assert (speed[inside] <= events.STOP_ABOVE).all()
+        assert speed[inside][0] <= events.STOP_BELOW and b - a >= events.LEAST_STOP
 
 
 @settings(max_examples=60)
@@ -84,11 +73,8 @@ def test_phases_by_distance_between_samples() -> None:
     a, b = find_phases(distance, phases)
     assert (a.start, a.end, b.start, b.end) == (1.0, 2.5, 3.0, 7.0)
     assert a.complete and b.complete
-
-
-def test_a_phase_that_is_cut_short_says_so() -> None:
-    (span,) = find_phases(distance_of([0, 10, 20]), (PhaseSettings("a", "city", 5, 200),))
-    assert not span.complete and span.end == 2.0
+    (cut_short,) = find_phases(distance_of([0, 10, 20]), (PhaseSettings("a", "city", 5, 200),))
+    assert not cut_short.complete and cut_short.end == 2.0
 
 
 @pytest.mark.parametrize(("begin", "passage"), [(600.0, (90.0, 110.0)), (100.0, (40.0, 60.0)), (-400.0, (90.0, 110.0))])
@@ -136,9 +122,8 @@ def test_places_do_not_chain_along_a_queue() -> None:
 
 
 def test_stops_of_different_runs_meet_at_their_junction() -> None:
-    runs = [drive("base", ONE_WAY, stops=[(900, 20), (3000, 30)], seed=1)[0]]
-    runs.append(drive("queue", ONE_WAY, stops=[(875, 45), (4500, 12)], seed=2)[0])
-    runs.append(drive("free", ONE_WAY, stops=[(2990, 10)], seed=3)[0])
+    stops = {"base": [(900, 20), (3000, 30)], "queue": [(875, 45), (4500, 12)], "free": [(2990, 10)]}
+    runs = [drive(name, ONE_WAY, stops=own, seed=k)[0] for k, (name, own) in enumerate(stops.items(), 1)]
     alignment = align_runs(runs, AlignSettings(route=RouteSettings(run="base")))
     inner = [place for place in alignment.places if 100 < place.distance < 8800]
     assert [round(place.share, 2) for place in inner] == [0.67, 0.67, 0.33]

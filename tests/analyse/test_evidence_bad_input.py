@@ -112,7 +112,10 @@ CASES: list[tuple[Change, tuple[str, ...]]] = [
     (too_humid_in_a_table, ("station.csv", "line 3", "104 %", "0 to 100 %")),
     (pressure_in_another_unit, ("station.csv", "line 3", "2.99 kPa")),
     (too_humid_cell, ("campaign.toml", "pull[3].cell_humidity", "104 %", "100 %")),
-    (sea_level_pressure_in_the_cell, ("campaign.toml", "pull[3]", "101.3 kPa", "1500 m", "reduced to sea level")),
+    (
+        sea_level_pressure_in_the_cell,
+        ("campaign.toml", "pull[3]", "101.3\N{NO-BREAK SPACE}kPa", "1500\N{NO-BREAK SPACE}m", "reduced to sea level"),
+    ),
     (contradicting_columns, (".csv", "contradict", "kW, not hp")),
     (backwards, ("down.csv", "Pull down", "runs backwards", "row")),
     (disjoint, ("campaign.toml", "dyno", "slow", "fast", "3000 rpm", "4000 rpm")),

@@ -68,5 +68,5 @@ def test_volumetric_efficiency() -> None:
 def test_exposure_bounds_are_two_sided_unless_nothing_happened() -> None:
     # the intervals themselves: test_statistics_published.py; one-sided 95 % upper limit 1 − 0.05^(1/n), computed
     for k, n, kind, high in ((4, 20, "two-sided", 0.436614), (0, 10, "one-sided upper", 0.258866)):
-        found = exposure_bound(k, n)
+        found = exposure_bound(k, n, 0.95, "wet")
         assert (found["kind"], found["high"]) == (kind, pytest.approx(high, abs=1e-6))
