@@ -5,26 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from intake_report import metrics as definitions
 from intake_report.analyse.ambient import AmbientReference, first_known, sources_during
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing, channel_step
 from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.clean import CleanRun
-from intake_report.metrics import (
-    EngineSamples,
-    RunSeries,
-    Span,
-    evaluate,
-    find_nodes,
-    half_falls,
-    keys,
-    rebuilt,
-    shared_points,
-    soaking_stops,
-    stop_rates,
-    stop_rises,
-)
+from intake_report.metrics import EngineSamples, RunSeries, Span
 from intake_report.metrics.series import Floats
 from intake_report.results import MetricKey, MetricResult, StopResult
 from intake_report.weather import WeatherRecord
@@ -44,40 +32,32 @@ def build_series(
     Its arrays are empty when the run has no valid IAT sample.
     """
     run, aligned = drive.entry, drive.aligned
-    iat = drive.clean.good("iat")
-    time = iat.index.to_numpy(dtype=np.float64)
+    time, reading = drive.clean.samples("iat")
     distance = np.interp(time, aligned.distance.index.to_numpy(dtype=np.float64), aligned.distance.to_numpy())
     on_route = np.isfinite(distance)
-    time, distance = time[on_route], distance[on_route]
-    reading = iat.to_numpy(dtype=np.float64)[on_route]
-    sampling = drive.clean.sampling.get("iat")
+    time, reading, distance = time[on_route], reading[on_route], distance[on_route]
+    interval = drive.clean.sampling["iat"].interval if "iat" in drive.clean.sampling else None
     step = channel_step(campaign, drive.clean, "iat")
     shift = zeroing.correction(campaign, "iat", step)
     series = ambient.series.get(run.id)
     stops = tuple(Span(s.start, s.end, s.place or "", _finite(s.distance)) for s in aligned.stops)
     corners = () if aligned.highway_entry is None else (aligned.highway_entry,)
-    lag = sensor_lag(campaign)
-    nodes = find_nodes(time, reading, step, stops, corners, lag)
+    # the time constant of the sensor [s]: only the rebuild at corners looks at it
+    declared = campaign.instrument.channels.get("iat")
+    lag = ASSUMED_LAG if declared is None or declared.time_constant is None else declared.time_constant
+    stepped = step is not None and step > 0.0 and time.size >= 3
+    nodes = definitions.find_nodes(time, reading, step, stops, corners, lag) if step is not None and stepped else None
     found = RunSeries(
-        run.id, run.configuration, run.block, time, rebuilt(nodes, time, reading, step) + shift,
+        run.id, run.configuration, run.block, time, definitions.rebuilt(nodes, time, reading, step or 0.0) + shift,
         None if series is None else series.at(time), distance, stops,
         tuple(Span(p.start, p.end, p.phase) for p in aligned.phases if p.complete),
         aligned.highway_entry, _entry_end(drive),
-        max_gap=max(CHANNELS["iat"].max_gap, 3.0 * sampling.interval if sampling else 0.0),
-        interval=sampling.interval if sampling else 1.0,
+        max_gap=max(CHANNELS["iat"].max_gap, 3.0 * (interval or 0.0)), interval=1.0 if interval is None else interval,
         minimum_stop=campaign.metrics.minimum_stop, hold=campaign.metrics.recovery_hold,
         reading=reading, step=step, lag=lag,
     )  # fmt: skip
     found.timed("nodes", lambda: nodes)
     return found
-
-
-def sensor_lag(campaign: Campaign) -> float:
-    """Return the time constant of the IAT sensor [s], declared or assumed: only the rebuild at corners looks at it."""
-    declared = campaign.instrument.channels.get("iat")
-    if declared is None or declared.time_constant is None:
-        return ASSUMED_LAG
-    return declared.time_constant
 
 
 def _finite(value: float) -> float | None:
@@ -98,22 +78,22 @@ def _entry_end(drive: Drive) -> float | None:
 def metric_keys(campaign: Campaign) -> tuple[MetricKey, ...]:
     """Return every metric with every parameter that the campaign asks for."""
     phases = tuple((p.id, p.name or p.id) for p in campaign.route.phases)
-    return keys(campaign.metrics.recovery_margins, phases, campaign.metrics.alarm_limit)
+    return definitions.keys(campaign.metrics.recovery_margins, phases, campaign.metrics.alarm_limit)
 
 
 def measure(metrics: tuple[MetricKey, ...], series: tuple[RunSeries, ...]) -> tuple[MetricResult, ...]:
     """Compute every metric of every run, metric by metric in run order."""
-    return tuple(evaluate(key, run) for key in metrics for run in series)
+    return tuple(definitions.evaluate(key, run) for key in metrics for run in series)
 
 
 def measure_stops(series: tuple[RunSeries, ...]) -> tuple[StopResult, ...]:
     """Return every stop of every run, with its heat-soak rate where there are samples enough for one."""
     rows = []
     for run in series:
-        soaking = soaking_stops(run)
-        rates = dict(zip(soaking, stop_rates(run).tolist(), strict=True))
-        rises = dict(zip(soaking, stop_rises(run).tolist(), strict=True))
-        falls = {stop: (float(time), bool(reached)) for stop, time, reached in half_falls(run)}
+        soaking = definitions.soaking_stops(run)
+        rates = dict(zip(soaking, definitions.stop_rates(run).tolist(), strict=True))
+        rises = dict(zip(soaking, definitions.stop_rises(run).tolist(), strict=True))
+        falls = {stop: (float(time), bool(reached)) for stop, time, reached in definitions.half_falls(run)}
         for stop in run.stops:
             fall, reached = falls.get(stop, (None, True))
             row = StopResult(
@@ -135,7 +115,7 @@ def add_operating_points(
         engine_samples(drive.clean, first_known(sources_during(campaign, drive.clean, records), "station_pressure"))
         for drive in drives
     ]
-    points = shared_points([engine for engine in engines if engine is not None])
+    points = definitions.shared_points([engine for engine in engines if engine is not None])
     return tuple(one.but(engine=engine, points=points) for one, engine in zip(series, engines, strict=True))
 
 
@@ -147,8 +127,7 @@ def engine_samples(run: CleanRun, station_pressure: float | None = None) -> Engi
     load, rpm = run.good("load"), run.good("rpm")
     if len(load) < 3 or len(rpm) < 3:
         return None
-    time = load.index.to_numpy(dtype=np.float64)
-    loads = load.to_numpy(dtype=np.float64)
+    time, loads = run.samples("load")
     speeds = beside(time, rpm)
     steady = (np.abs(np.gradient(loads, time)) <= STEADY_LOAD) & (np.abs(np.gradient(speeds, time)) <= STEADY_RPM)
     channels = {name: beside(time, run.good(name)) for name in ("maf", "timing") if run.has(name)}
