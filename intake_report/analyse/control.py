@@ -21,6 +21,7 @@ MISSED = message(
     "the control vehicle did not reach the margin, so its partner's time cannot be taken against it",
     code="control-not-reached",
 )
+COMPARED = ("difference", "half_width", "scatter", "low", "high")  # of a comparison, with the control and without it
 
 
 def measure_controls(
@@ -35,21 +36,18 @@ def measure_controls(
     Both vehicles are referred to one ambient, so that its error cancels.
     """
     logs = {run.run: run for run in cleaned}
+    reference = replace(ambient, series={control_id(run): series for run, series in ambient.series.items()})
     entries = [entry for entry in control_entries(campaign) if entry.id in logs]
-    shared = {control_id(run): ambient.series[run] for run in ambient.series}
-    reference = replace(ambient, series={**ambient.series, **shared})
-    series = tuple(
-        build_series(campaign, Drive(entry, logs[entry.id], alignment.run(entry.id)), reference) for entry in entries
-    )
+    drives = [Drive(entry, logs[entry.id], alignment.run(entry.id)) for entry in entries]
+    values = measure(metrics, tuple(build_series(campaign, drive, reference) for drive in drives))
     partners = {control_id(run.id): run.id for run in campaign.runs}
-    return tuple(replace(value, run=partners[value.run]) for value in measure(metrics, series))
+    return tuple(replace(value, run=partners[value.run]) for value in values)
 
 
 def control_drives(campaign: Campaign) -> tuple[ControlDrive, ...]:
     """Return which run had which logs of a control vehicle beside it, in campaign order; empty where none had any."""
-    if not any(run.control for run in campaign.runs):
-        return ()
-    return tuple(ControlDrive(run.id, tuple(str(file) for file in run.control)) for run in campaign.runs)
+    drives = tuple(ControlDrive(run.id, tuple(str(file) for file in run.control)) for run in campaign.runs)
+    return drives if any(drive.files for drive in drives) else ()
 
 
 def controlled(campaign: Campaign, used: set[str]) -> bool:
@@ -71,16 +69,14 @@ def _less(value: MetricResult, control: MetricResult | None) -> MetricResult:
     bare = MetricResult(value.key, value.run, value.configuration, value.block, value.status, reason=value.reason)
     if value.status == "not computed":
         return bare
-    if control is None:
-        reason = message("there is no control drive beside this run", code="no-control")
-        return replace(bare, status="not computed", reason=reason)
-    if control.value is None:
+    if control is not None and control.value is not None:
+        number, bound = (None if x is None else x - control.value for x in (value.value, value.bound))
+        return replace(bare, value=number, bound=bound if number is None else None)
+    reason = message("there is no control drive beside this run", code="no-control")
+    if control is not None:
         why = message("control vehicle: {reason}", code="no-control-value", reason=control.reason)
-        return replace(bare, status="not computed", reason=MISSED if control.status == "not reached" else why)
-    if value.value is not None:
-        return replace(bare, value=value.value - control.value)
-    assert value.bound is not None  # what is censored has a bound
-    return replace(bare, bound=value.bound - control.value)
+        reason = MISSED if control.status == "not reached" else why
+    return replace(bare, status="not computed", reason=reason)
 
 
 class DrawsLessControl:
@@ -117,21 +113,17 @@ def control_effects(
 
     Both differences are from the same runs: those that have a control value.
     """
-    if not controls:
-        return ()
-    baseline = campaign.baseline.id
+    baseline, rows = campaign.baseline.id, []
     less_draws = None if draws is None else DrawsLessControl(draws, controls)
-    rows = []
-    shared = ("difference", "half_width", "scatter", "low", "high")
-    for key in (key for key in metrics if key.spec.headline):
+    for key in (key for key in metrics if key.spec.headline and controls):
         all_runs = [v for v in values if v.key == key.key]
         less = [v for v in against_control(all_runs, controls) if v.status != "not computed"]
         both = {v.run for v in less}
         plain = [v for v in all_runs if v.run in both]
         for c in (c.id for c in campaign.configurations if c.id != baseline):
-            with_ = compare_pair(campaign, key, less, c, baseline, less_draws)
-            without = compare_pair(campaign, key, plain, c, baseline, draws)
-            numbers: dict[str, Any] = {name: getattr(with_, name) for name in shared}
-            numbers |= {f"plain_{name}": getattr(without, name) for name in shared}
+            numbers: dict[str, Any] = {}
+            for prefix, of, drawn in (("", less, less_draws), ("plain_", plain, draws)):
+                row = compare_pair(campaign, key, of, c, baseline, drawn)
+                numbers |= {f"{prefix}{name}": getattr(row, name) for name in COMPARED}
             rows.append(ControlEffect(key.key, c, baseline, runs=len(both), **numbers))
     return tuple(rows)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -99,21 +99,17 @@ def phases_text(phases: Sequence[PhaseSettings], units: UnitSystem) -> str:
 
 
 def _curves(campaign: Campaign, grid: PlaceGrid, rows: list[int]) -> tuple[PlaceCurve, ...]:
-    configuration = {run.id: run.configuration for run in campaign.runs}
-    block = {run.id: run.block or "" for run in campaign.runs}
-    kept = [grid.runs[i] for i in rows]
-    every = grid.mean[rows]
-    means = _within_blocks(every, [configuration[run] for run in kept], [block[run] for run in kept])
-    curves = []
+    driven = {run.id: run for run in campaign.runs}
+    ids = [driven[grid.runs[i]].configuration for i in rows]
+    blocks = [driven[grid.runs[i]].block or "" for i in rows]
+    every, curves = grid.mean[rows], []
+    means = _within_blocks(every, ids, blocks)
     for c in campaign.configurations:
-        values = every[[configuration[run] == c.id for run in kept]]
-        known = np.isfinite(values)
-        some = known.any(axis=0)
-        if some.any():
-            low, high = (np.full(some.size, np.nan) for _ in range(2))
-            low[some], high[some] = (f(values[:, some], axis=0) for f in (np.nanmin, np.nanmax))
-            counts = tuple(int(n) for n in known.sum(axis=0))
-            curves.append(PlaceCurve(c.id, rounded(means[c.id]), rounded(low), rounded(high), counts))
+        values = pd.DataFrame(every[[id == c.id for id in ids]])
+        low, high = (rounded(found.to_numpy(dtype=np.float64)) for found in (values.min(), values.max()))
+        counts = tuple(values.count().tolist())
+        if any(counts):
+            curves.append(PlaceCurve(c.id, rounded(means[c.id]), low, high, counts))
     return tuple(curves)
 
 
@@ -126,26 +122,18 @@ def _within_blocks(values: np.ndarray, ids: list[str], blocks: list[str]) -> dic
     known = np.isfinite(values)
     for pattern in np.unique(known, axis=1).T:
         cells = (known == pattern[:, None]).all(axis=0)
-        there = [i for i, one in enumerate(pattern) if one]
-        own = [ids[i] for i in there]
-        for linked in _linked_sets(own, [blocks[i] for i in there]):
+        there = np.flatnonzero(pattern).tolist()
+        while there:
+            own, of_block = [ids[i] for i in there], [blocks[i] for i in there]
+            linked = linked_to(own[0], own, of_block)
             rows = [i for i in there if ids[i] in linked]
-            units, of_cell, design, candidates = cell_design(
-                [ids[i] for i in rows], [blocks[i] for i in rows], ids[rows[0]]
-            )
+            there = [i for i in there if ids[i] not in linked]
+            units, of_cell, design, candidates = cell_design([ids[i] for i in rows], [blocks[i] for i in rows], own[0])
             coefficients = np.linalg.pinv(design) @ units @ values[np.ix_(rows, cells)]
             base = coefficients[len(candidates) :].mean(axis=0)
             for id in dict.fromkeys(of_cell):
                 means[str(id)][cells] = base + (coefficients[candidates.index(id)] if id in candidates else 0.0)
     return means
-
-
-def _linked_sets(ids: list[str], blocks: list[str]) -> list[set[Hashable]]:
-    sets: list[set[Hashable]] = []
-    for id in ids:
-        if not any(id in one for one in sets):
-            sets.append(linked_to(id, ids, blocks))
-    return sets
 
 
 def _stops(places: Sequence[Place], used: set[str]) -> tuple[StopPlace, ...]:

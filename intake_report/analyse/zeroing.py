@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
-from functools import partial
 from typing import Literal
 
 import numpy as np
@@ -95,8 +94,7 @@ def rounding_mode(campaign: Campaign, channel: str) -> Mode:
 
 def channel_step(campaign: Campaign, run: CleanRun, channel: str) -> float | None:
     """Return the step of a reading [K]: the one found in the data, else the declared one."""
-    sampling = run.sampling.get(channel)
-    found = None if sampling is None else sampling.step
+    found = run.sampling[channel].step if channel in run.sampling else None
     return found if found is not None else declared_resolution(campaign).get(channel)
 
 
@@ -118,31 +116,31 @@ def find_zeroing(campaign: Campaign, drives: tuple[Drive, ...]) -> Zeroing:
 
     def step_of(channel: str) -> float:
         known = [step for drive in drives if (step := channel_step(campaign, drive.clean, channel)) is not None]
-        return float(np.median(known)) if known else _declared_step(campaign, channel)
+        return float(np.median(known)) if known else ASSUMED_STEP
 
     looked = [look_at(campaign, number, step_of) for number in range(len(campaign.soak_checks))]
-    stands = tuple(stand for stand, _ in looked)
+    stands, air = tuple(stand for stand, _ in looked), [temperature for _, temperature in looked]
     offsets = draw_offsets(campaign, stands, step_of, np.random.default_rng([campaign.metrics.seed, 2]))
     source = ", ".join(check.id for check in campaign.soak_checks)
     if offsets is None:
-        widest = max(stands, key=_disagreement)
-        levels = [(CHANNELS[s.channel].label.lower(), s.level) for s in widest.sights]
-        told = [
-            message("{name} {level}", name=name, level=Value(level, DELTA if widest.reference else "temperature", 1))
-            for name, level in levels
-        ]
-        text = message(
-            "The soak checks contradict each other by more than steps, reference and warmth left explain ({levels}): no offset "
-            "is taken from them, the declared accuracy counts.",
-            levels=Listing(tuple(told)),
-        )
-        return Zeroing(notices=(EvidenceNotice(source, "soak-check-contradicts", text),))
+        return Zeroing(notices=(EvidenceNotice(source, "soak-check-contradicts", _contradiction(stands)),))
     rows = {name: -values for name, values in offsets.items() if name in ZEROED}
-    air = [temperature for _, temperature in looked]
     notices = [_applied(name, values, len(stands)) for name, values in rows.items()]
     beyond = (_beyond(campaign, name, values, step_of(name)) for name, values in offsets.items())
     notices += [text for text in beyond if text is not None]
     return Zeroing(rows, tuple(EvidenceNotice(source, text.code, text) for text in notices), (min(air), max(air)))
+
+
+def _contradiction(stands: tuple[Stand, ...]) -> Message:
+    """Say that no offset explains the checks, with the levels of the one whose channels lie furthest apart."""
+    widest = max(stands, key=lambda stand: np.ptp([sight.level for sight in stand.sights]))
+    quantity = DELTA if widest.reference else "temperature"
+    levels = [(CHANNELS[s.channel].label.lower(), Value(s.level, quantity, 1)) for s in widest.sights]
+    return message(
+        "The soak checks contradict each other by more than steps, reference and warmth left explain ({levels}): no offset "
+        "is taken from them, the declared accuracy counts.",
+        levels=Listing(tuple(message("{name} {level}", name=name, level=level) for name, level in levels)),
+    )
 
 
 def _applied(channel: str, rows: Floats, checks: int) -> Message:
@@ -175,16 +173,7 @@ def _beyond(campaign: Campaign, channel: str, offsets: Floats, step: float) -> M
     )  # fmt: skip
 
 
-def _disagreement(stand: Stand) -> float:
-    levels = [sight.level for sight in stand.sights]
-    return max(levels) - min(levels)
-
-
 # ---- what was read -----------------------------------------------------------------------------------------------
-
-
-def _declared_step(campaign: Campaign, channel: str) -> float:
-    return declared_resolution(campaign).get(channel, ASSUMED_STEP)
 
 
 def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | None = None) -> tuple[Stand, float]:
@@ -192,15 +181,17 @@ def look_at(campaign: Campaign, number: int, step_of: Callable[[str], float] | N
 
     CampaignError or DataError if its log cannot be used.
     """
-    step_of = step_of or partial(_declared_step, campaign)
-    check = campaign.soak_checks[number]
+    declared, check = declared_resolution(campaign), campaign.soak_checks[number]
+    step_of = step_of or (lambda channel: declared.get(channel, ASSUMED_STEP))
     warm = WARM * float(np.exp(-check.stood / FADING))
     if check.file:
         return _look_at_log(campaign, check, number, warm, step_of)
-    against = check.reference or 0.0
-    sights = [Sight(name, read - against, 0.5 * step_of(name)) for name, read in check.readings.items()]
-    air = float(np.median(list(check.readings.values()))) if check.reference is None else check.reference
-    return Stand(tuple(sights), None if check.reference is None else check.reference_uncertainty, warm), air
+    sights = [
+        Sight(name, read - (check.reference or 0.0), 0.5 * step_of(name)) for name, read in check.readings.items()
+    ]
+    if check.reference is None:
+        return Stand(tuple(sights), None, warm), float(np.median(list(check.readings.values())))
+    return Stand(tuple(sights), check.reference_uncertainty, warm), check.reference
 
 
 def _look_at_log(
@@ -220,11 +211,11 @@ def _look_at_log(
     if not names or (len(names) == 1 and not time.size):
         what = "the log of the stand holds no two temperature channels, and none with a reference."
         raise DataError(what, file=path, remedy=f"Map its columns under [{where}.log.columns].")
-    known = run.sampling.get(REFERENCE)
-    half = 0.5 * (known.step or 0.0) if known is not None else 0.0
-    sights = [_sight(name, *run.samples(name), step_of(name), time, air, half) for name in names]
-    middle = float(np.mean(air)) if time.size else float(np.median([s.level for s in sights]))
-    return Stand(tuple(sights), check.reference_uncertainty if time.size else None, warm), middle
+    half = 0.5 * (run.sampling[REFERENCE].step or 0.0) if REFERENCE in run.sampling else 0.0
+    sights = tuple(_sight(name, *run.samples(name), step_of(name), time, air, half) for name in names)
+    if time.size:
+        return Stand(sights, check.reference_uncertainty, warm), float(np.mean(air))
+    return Stand(sights, None, warm), float(np.median([s.level for s in sights]))
 
 
 def _sight(
@@ -262,14 +253,14 @@ def draw_offsets(
     warm = [stand.warm * rng.uniform(size=n) for stand in stands]
     late = rng.uniform(0.0, LATE, n)
     cut = rng.uniform(size=n) < 0.5
+    sights = [(sight, stand, left) for stand, left in zip(stands, warm, strict=True) for sight in stand.sights]
     offsets: dict[str, Floats] = {}
-    for name in sorted({sight.channel for stand in stands for sight in stand.sights}):
+    for name in sorted({sight.channel for sight, _, _ in sights}):
         low, high = np.full(n, -np.inf), np.full(n, np.inf)
-        for stand, left in zip(stands, warm, strict=True):
-            for sight in stand.sights:
-                if sight.channel == name and stand.reference is not None:
-                    middle = sight.level - stand.reference * common - _left(name, left) + sight.drift * late
-                    low, high = np.maximum(low, middle - sight.half), np.minimum(high, middle + sight.half)
+        for sight, stand, left in sights:
+            if sight.channel == name and stand.reference is not None:
+                middle = sight.level - stand.reference * common - _left(name, left) + sight.drift * late
+                low, high = np.maximum(low, middle - sight.half), np.minimum(high, middle + sight.half)
         if np.isfinite(low).all():
             width = np.clip(high - low, 0.0, None)
             weights *= width
@@ -278,9 +269,11 @@ def draw_offsets(
             offsets[name] = _declared_offset(campaign, name, step_of(name), cut, rng)
     for stand, left in zip(stands, warm, strict=True):
         if stand.reference is None:  # air that nobody measured: all channels have to leave it a temperature
-            middles = [sight.level - offsets[sight.channel] - _left(sight.channel, left) for sight in stand.sights]
-            low = np.max([m - s.half for m, s in zip(middles, stand.sights, strict=True)], axis=0)
-            high = np.min([m + s.half for m, s in zip(middles, stand.sights, strict=True)], axis=0)
+            middles = [(s.level - offsets[s.channel] - _left(s.channel, left), s.half) for s in stand.sights]
+            low, high = (
+                np.max([m - half for m, half in middles], axis=0),
+                np.min([m + half for m, half in middles], axis=0),
+            )
             weights *= np.clip(high - low, 0.0, None)
     if not weights.any() or weights.sum() ** 2 < LEAST_WEIGHT * float(weights @ weights):
         return None
