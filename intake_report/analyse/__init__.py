@@ -224,6 +224,8 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
     checks = check_model(campaign, metrics, taken, {run.id: run.start for run in runs})
     effects = control.control_effects(campaign, metrics, compared, measured.controls, uncertainty)
     on_common = common_drive(campaign, measured, used, metrics, comparisons)
+    # a limit on a value is judged by the values themselves, a difference by what was taken against the control
+    judged_by = (compared, (*comparisons, *direct), ambient.choice.source, uncertainty, evidence.dyno, on_common)
     findings = Findings(
         campaign, drives, runs, ambient, measured.conditions, measured.sampling, metrics, compared, comparisons, checks,
         effects, measured.zeroing, on_common,
@@ -248,17 +250,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         stops=tuple(stop for stop in measured.stops if stop.run in used),
         summaries=summarise(campaign, metrics, compared),
         comparisons=comparisons,
-        # a limit on a value is judged by the values themselves, a difference by what was taken against the control
-        claims=judge_claims(
-            campaign,
-            metrics,
-            compared,
-            (*comparisons, *direct),
-            ambient.choice.source,
-            uncertainty,
-            evidence.dyno,
-            on_common,
-        ),
+        claims=judge_claims(campaign, metrics, *judged_by),
         limitations=derive_limitations(findings)
         + acceptance_limitations(criteria, used)
         + evidence_limitations(campaign, evidence),

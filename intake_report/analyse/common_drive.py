@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from intake_report import thermal
 from intake_report.analyse.claims import direct_comparisons
 from intake_report.analyse.compare import INDICATION, compare
 from intake_report.analyse.zeroing import channel_step
@@ -17,21 +18,7 @@ from intake_report.errors import DataError
 from intake_report.messages import Interval, Listing, Message, Part, Value, message
 from intake_report.metrics import RunSeries, Span
 from intake_report.results import CommonDriveResult, Comparison, MetricKey, RunCurve
-from intake_report.thermal import (
-    COEFFICIENTS,
-    CommonDrive,
-    DriveInput,
-    ThermalFit,
-    airflow_law,
-    drive_input,
-    fit,
-    lacking,
-    leave_one_out,
-    natural,
-    replay,
-    trace,
-    what_if,
-)
+from intake_report.thermal import CommonDrive, DriveInput, ThermalFit
 from intake_report.thermal.model import SPREAD, STEP
 from intake_report.units import to_internal
 
@@ -39,10 +26,8 @@ if TYPE_CHECKING:
     from intake_report.analyse import Measured
 
 STANDING = 0.5  # m/s
-FASTER, OTHER_AIR = (
-    10.0 / 3.6,
-    5.0,
-)  # m/s, K beyond what was driven, from which on a replay is called extrapolated (own choice)
+# m/s, K beyond what was driven, from which on a replay is called extrapolated (own choice)
+FASTER, OTHER_AIR = 10.0 / 3.6, 5.0
 POINTS = 400  # of a curve
 FASTEST = 100.0  # m/s; a faster trace has a wrong unit
 NO_DRIVE = message("no common drive", "no-common-drive")
@@ -70,15 +55,14 @@ def common_drive(
         return CommonDriveResult(NO_DRIVE, notes=(*notes, few))
     series = {run.run: run for run in measured.series}
     common, label = _chosen(campaign, settings, fits, series)
-    known = {c.key for c in compared if c.difference is not None} | {
-        k.key for k in metrics if k.parameter.kind == "none"
-    }
-    keys = tuple(k for k in metrics if k.spec.headline and k.key in known)
-    if settings.file:
-        keys = tuple(k for k in keys if k.parameter.kind == "none")  # a trace has neither phases nor an entry
-    rng = np.random.default_rng([campaign.metrics.seed, 15])
-    replayed = replay(fits, common, series, keys, rng)
-    validation = leave_one_out(fits)
+    known = {c.key for c in compared if c.difference is not None}
+    keys = tuple(
+        k for k in metrics
+        # a trace has neither phases nor an entry
+        if k.spec.headline and (k.parameter.kind == "none" or (k.key in known and not settings.file))
+    )  # fmt: skip
+    replayed = thermal.replay(fits, common, series, keys, np.random.default_rng([campaign.metrics.seed, 15]))
+    validation = thermal.leave_one_out(fits)
     single = tuple(f.configuration for f in fits if len(f.drives) < 2)
     failed = _failed(settings, validation)
     rows = compare(campaign, keys, replayed.values, replayed.draws)
@@ -86,33 +70,30 @@ def common_drive(
     direct = direct_comparisons(resting, keys, replayed.values, rows, replayed.draws)
     withheld = {*single, *failed}
     rows = tuple(
-        replace(row, call="indication", verdict=INDICATION)
-        if row.difference is not None and withheld & {row.configuration, row.versus}
-        else row
+        replace(row, call="indication", verdict=INDICATION) if withheld & {row.configuration, row.versus} else row
         for row in rows
+        if row.difference is not None
     )
     if failed:
-        names = Listing(tuple(next(c.name for c in campaign.configurations if c.id == id) for id in failed))
-        notes += (
-            message("the model fails its validation for {names}: its numbers decide nothing", "failed", names=names),
-        )
+        names = Listing(tuple(campaign.configuration(id).name for id in failed))
+        template = "the model fails its validation for {names}: its numbers decide nothing"
+        notes += (message(template, "failed", names=names),)
+    drives = [one for f in fits for one in f.drives]
     return CommonDriveResult(
         drive=label,
-        comparisons=tuple(row for row in rows if row.difference is not None),
+        comparisons=rows,
         values=replayed.values,
         curves=tuple(_curve(id, common.drive, values) for id, values in replayed.temperature.items()),
         validation=validation,
         parameters=parameter_frame(fits),
-        what_if=what_if(fits, common, airflow_law([one for f in fits for one in f.drives])),
+        what_if=thermal.what_if(fits, common, thermal.airflow_law(drives)),
         standing=_standing(fits, common.drive),
         failed=failed,
         direct=direct,
         claims=tuple(claim.id for claim in resting.claims),
         single=single,
-        beyond=tuple(
-            note for f in fits for note in _beyond(campaign.configuration(f.configuration).name, f, common.drive)
-        ),
-        headless=sum(not one.heading_known for f in fits for one in f.drives),
+        beyond=tuple(x for f in fits for x in _beyond(campaign.configuration(f.configuration).name, f, common.drive)),
+        headless=sum(not one.heading_known for one in drives),
         notes=notes,
     )
 
@@ -132,7 +113,7 @@ def thermal_inputs(
         if air is not None and air.wind_speed is not None and air.wind_direction is not None:
             wind = (air.wind_speed / 3.6, air.wind_direction)
         shift = measured.zeroing.correction(campaign, "iat", channel_step(campaign, clean, "iat"))
-        made = drive_input(series, clean, measured.alignment.reference.path, wind, shift)
+        made = thermal.drive_input(series, clean, measured.alignment.reference.path, wind, shift)
         if isinstance(made, tuple):
             found[series.run] = made[0]
             notes += made[1]
@@ -147,9 +128,9 @@ def fitted(campaign: Campaign, inputs: dict[str, DriveInput]) -> tuple[list[Ther
     notes: list[Part] = []
     for configuration in campaign.configurations:
         drives = [drive for drive in inputs.values() if drive.configuration == configuration.id]
-        reason = lacking(drives) if drives else message("no run of it can be modelled", "no-run")
+        reason = thermal.lacking(drives) if drives else message("no run of it can be modelled", "no-run")
         if reason is None:
-            fits.append(fit(drives))
+            fits.append(thermal.fit(drives))
         else:
             notes.append(message("{name}: {reason}", reason.code, name=configuration.name, reason=reason))
     return fits, tuple(notes)
@@ -180,38 +161,34 @@ def _chosen(
 
 def _from_file(campaign: Campaign, settings: CommonDriveSection, drives: Sequence[DriveInput]) -> CommonDrive:
     path = campaign.folder / str(settings.file)
+    remedy = "Give a table of time and speed that starts at rest or not, in rising time."
 
     def wrong(what: str) -> DataError:
-        return DataError(
-            what,
-            file=path,
-            where="common_drive",
-            remedy="Give a table of time and speed that starts at rest or not, in rising time.",
-        )
+        return DataError(what, file=path, where="common_drive", remedy=remedy)
 
     try:
         table = pd.read_csv(path, encoding="utf-8-sig")
     except (ValueError, UnicodeError) as error:
         raise wrong(f"the file is no table: {error}.") from None
-    columns = {}
+    columns = {"time": np.empty(0), "speed": np.empty(0)}
     for header, meaning in settings.columns.items():
         name, _, unit = meaning.partition(" [")
-        if header not in table or name not in ("time", "speed"):
+        if header not in table or name not in columns:
             raise wrong(f"there is no column “{header}”, or “{name}” is neither time nor speed.")
         numbers = pd.to_numeric(table[header], errors="coerce").to_numpy(dtype=np.float64)
         columns[name] = to_internal(numbers, unit.rstrip("]"), name)
-    time, speed = columns.get("time", np.empty(0)), columns.get("speed", np.empty(0)) / 3.6
-    if time.size < 2 or time.size != speed.size or not (np.isfinite(time).all() and np.isfinite(speed).all()):
+    time, speed = columns["time"], columns["speed"] / 3.6
+    if time.size < 2 or time.size != speed.size or not np.isfinite([time, speed]).all():
         raise wrong("time or speed is missing in a row.")
     if np.any(np.diff(time) <= 0.0) or speed.min() < 0.0 or speed.max() > FASTEST:
         raise wrong("time does not rise, or a speed is impossible.")
     ambient = float(np.mean([np.mean(one.ambient) for one in drives]))
-    drive = trace("common", time, speed, airflow_law(drives), ambient)
+    drive = thermal.trace("common", time, speed, thermal.airflow_law(drives), ambient)
     still = np.diff(np.concatenate([[0], (drive.speed < STANDING).astype(int), [0]]))
     ends = zip(np.flatnonzero(still > 0), np.flatnonzero(still < 0) - 1, strict=True)
     stops = tuple(Span(float(drive.time[a]), float(drive.time[b])) for a, b in ends)
-    grid = drive.time
-    series = RunSeries("common", "", None, grid, drive.ambient, drive.ambient, np.cumsum(drive.speed) * STEP, stops)
+    distance = np.cumsum(drive.speed) * STEP
+    series = RunSeries("common", "", None, drive.time, drive.ambient, drive.ambient, distance, stops)
     return CommonDrive(drive, series, np.array([0.0, 0.0, 0.0, 0.0, 0.0, *drives[0].expected[5:]]))
 
 
@@ -260,14 +237,7 @@ def parameter_frame(fits: Sequence[ThermalFit]) -> pd.DataFrame:
     """Return the parameters of every configuration; `factor` e^u of a value whose logarithm has the uncertainty u."""
     rows = []
     for f in fits:
-        spread = np.sqrt(np.diag(f.covariance))[: SPREAD.size]
-        for c, value, u in zip(COEFFICIENTS, natural(f.shape).tolist(), spread.tolist(), strict=True):
-            row = {
-                "configuration": f.configuration,
-                "name": c.name,
-                "unit": c.unit,
-                "meaning": c.meaning,
-                "value": value,
-            }
-            rows.append(row | {"factor": float(np.exp(u)), "excited": c.name not in f.not_excited})
-    return pd.DataFrame(rows)
+        factors = np.exp(np.sqrt(np.diag(f.covariance))[: SPREAD.size]).tolist()
+        for c, value, factor in zip(thermal.COEFFICIENTS, thermal.natural(f.shape).tolist(), factors, strict=True):
+            rows.append((f.configuration, c.name, c.unit, c.meaning, value, factor, c.name not in f.not_excited))
+    return pd.DataFrame(rows, columns=["configuration", "name", "unit", "meaning", "value", "factor", "excited"])
