@@ -85,6 +85,8 @@ def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
     before the next stop or the end of the record (else the time is the bound).
     """
     soaking = soaking_stops(series)
+    if not soaking:
+        return ()
     found, rises, (_, at_end) = [], stop_rises(series), stop_limits(series)
     ends = dict(zip(series.stops, [*(stop.start for stop in series.stops[1:]), float(series.time[-1])], strict=True))
     for i, stop in enumerate(soaking):

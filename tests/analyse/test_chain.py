@@ -117,49 +117,6 @@ def test_difference_that_was_driven_is_found_and_supported(plain):
     assert (verdict(plain.result)[0] == "supported") == found.shown  # several headline comparisons are made at once
 
 
-@pytest.mark.parametrize(
-    ("changes", "expected", "said"),
-    [
-        ({"relation": "higher"}, {"not supported", "not shown"}, "interval"),
-        ({"value": "-40 degC"}, {"not supported"}, "limit"),
-        ({"value": "40 degC"}, {"supported"}, "limit"),
-        ({"relation": "equal"}, {"cannot be tested"}, "needs a margin"),
-        ({"text": "30 % closer to ambient."}, {"cannot be tested"}, "a percentage"),
-        (
-            {"text": "Back within 5 °F sooner.", "metric": "recovery_time", "margin": "3 degF", "phase": None},
-            {"cannot be tested"}, "they are different margins",
-        ),
-        ({"configuration": "stock", "versus": "sealed"}, {"not supported", "not shown"}, "difference +"),
-    ],
-)  # fmt: skip
-def test_verdicts(plain, tmp_path, changes, expected, said):
-    made = {key: value for key, value in claim(**changes).items() if value is not None}
-    data = roadlog.changed(roadlog.campaign(blocks=3), "claim", [made])
-    found = verdict(conclude(load_campaign(roadlog.write(tmp_path, data)), plain.measured))
-    assert found[0] in expected, found
-    assert said in found[1]
-
-
-@pytest.mark.parametrize(
-    ("changes", "where", "said"),
-    [
-        ({"metric": "mean_over_ambiant"}, "claim[1].metric", "Did you mean “mean_over_ambient”?"),
-        ({"metric": "recovery_time", "phase": None}, "claim[1]", "needs a margin"),
-        ({"metric": "recovery_time", "phase": None, "margin": "4 degF"}, "claim[1]", "not among those"),
-        ({"relation": "at most"}, "claim[1]", "needs a value"),
-        ({"relation": "at most", "value": "3 kPa"}, "claim[1].value", "does not measure"),
-        ({"relation": "at most", "value": "3"}, "claim[1].value", "has no unit"),
-    ],
-)
-def test_claims_that_name_nothing_are_refused(tmp_path, changes, where, said):
-    made = {key: value for key, value in claim(**changes).items() if value is not None}
-    file = roadlog.write(tmp_path, roadlog.changed(roadlog.campaign(), "claim", [made]))
-    with pytest.raises(CampaignError) as caught:
-        analyse(load_campaign(file))
-    assert caught.value.where == where
-    assert said in str(caught.value)
-
-
 def test_single_runs_are_an_indication_only(tmp_path):
     found = chain(tmp_path, ("claim", [claim()]), blocks=1)
     assert "one-run" in codes(found)
@@ -167,13 +124,6 @@ def test_single_runs_are_an_indication_only(tmp_path):
     assert all(not c.shown for c in found.result.comparisons)
     row = next(c for c in found.result.comparisons if c.key == "mean_over_ambient:city")
     assert row.basis == "instruments" and row.verdict == "indication only" and row.low < row.difference < row.high
-
-
-def test_blocks_of_one_configuration_each_are_confounded(tmp_path):
-    changes = [(f"run.{i}.block", "monday" if i in (0, 3) else "tuesday") for i in range(4)]
-    found = chain(tmp_path, *changes, blocks=2)
-    assert "confounded" in codes(found)
-    assert "confounded" not in codes(chain(tmp_path / "well", blocks=2))
 
 
 def test_without_an_ambient_channel_absolute_metrics_remain(tmp_path):

@@ -341,18 +341,20 @@ def test_words_that_fit(one):
 
 
 @pytest.mark.parametrize(
-    ("one", "words"),
+    ("one", "where", "words"),
     [
-        (claim(metric="mean_over_ambiant"), "mean_over_ambient"),
-        (claim(phase=None), "needs a phase"),
-        (claim(phase="suburb"), "not among those"),
-        (claim(metric="recovery_time", margin="4 degF"), "not among those"),
-        (claim(relation="at most"), "needs a value"),
-        (claim(value="20 s"), "does not measure"),
-        (claim(versus=SEALED_ID), "with itself"),
-        (claim(configuration=STOCK_ID), "with itself"),
+        (claim(metric="mean_over_ambiant"), ".metric", "Did you mean “mean_over_ambient”?"),
+        (claim(phase=None), "", "needs a phase"),
+        (claim(metric="recovery_time"), "", "needs a margin"),
+        (claim(phase="suburb"), "", "not among those"),
+        (claim(metric="recovery_time", margin="4 degF"), "", "not among those"),
+        (claim(relation="at most"), "", "needs a value"),
+        (claim(relation="at most", value="3"), ".value", "has no unit"),
+        (claim(value="20 s"), ".value", "does not measure"),
+        (claim(versus=SEALED_ID), ".versus", "with itself"),
+        (claim(configuration=STOCK_ID), ".versus", "with itself"),
     ],
 )
-def test_mistakes_are_refused_with_the_key(one, words):
-    texts = [str(error) for error in claim_mistakes(model(one), METRICS)]
-    assert any(words in text and "claim[1]" in text for text in texts)
+def test_mistakes_are_refused_with_the_key(one, where, words):
+    (error,) = claim_mistakes(model(one), METRICS)
+    assert words in str(error) and error.where == f"claim[1]{where}"
