@@ -40,19 +40,15 @@ def campaign(units: str = "si") -> dict[str, Any]:
         },
     ]  # fmt: skip
     data["ambient"] = {"reference": "airfield"}
-    data["dyno"] = {
-        "correction": "sae-j1349-2004",
-        "smoothing": "200 rpm",
-        "elevation": "500 m",
-        "least_coolant": "80 degC",
-    }
+    data["dyno"] = {"correction": "sae-j1349-2004", "smoothing": "200 rpm"}
+    data["dyno"] |= {"elevation": "500 m", "least_coolant": "80 degC"}
     data["bench"] = {"depression": "4 kPa"}
-    data["pull"] = [pull("cold", "stock", 1, "stock", 0)]
-    order = 1
+    data["pull"] = [pull("cold", "stock", 1)]
     for number in range(3):
-        for name in ("stock", "sealed"):
-            order += 1
-            data["pull"].append(pull(f"{name}-{number}", name, order, name, number))
+        data["pull"] += [
+            pull(f"stock-{number}", "stock", 2 * number + 2),
+            pull(f"sealed-{number}", "sealed", 2 * number + 3),
+        ]
     data["restriction"] = [curve("stock", 300.0), curve("sealed", 200.0)]
     trial = {
         "configuration": "sealed",
@@ -72,8 +68,8 @@ def campaign(units: str = "si") -> dict[str, Any]:
     return data
 
 
-def pull(id: str, configuration: str, order: int, torque: str, number: int) -> dict[str, Any]:
-    """Return the entry of one pull; its file is written by `write` from `torque` and `number`."""
+def pull(id: str, configuration: str, order: int) -> dict[str, Any]:
+    """Return the entry of one pull; its file is written by `write` from its id."""
     return {
         "id": id, "configuration": configuration, "file": f"pulls/{id}.csv", "columns": dict(PULL_COLUMNS),
         "measured_at": "wheel", "order": order, "time": dt.datetime(2026, 5, 20, 9, order, tzinfo=dt.UTC),

@@ -4,8 +4,6 @@ import json
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from intake_report.bench import (
     CAUTION_ROAD,
@@ -16,7 +14,7 @@ from intake_report.bench import (
     trial_cautions,
     volumetric_efficiency,
 )
-from intake_report.bench.evidence import exposure_bound, service_times, summarise_exposure
+from intake_report.bench.evidence import service_times, summarise_exposure
 from intake_report.bench.restriction import RestrictionFit, Scaling
 from intake_report.campaign.sections import Exposure, Observation
 from intake_report.errors import DataError
@@ -36,28 +34,26 @@ def at(airflow: float, *fits: RestrictionFit):
     return list(rows_of(restriction_set("bench", fits, fits[0].configuration, airflow).rows))
 
 
-def trial(
-    configuration: str, condition: str, observation: str, adverse: bool | int = False, **keys: object
-) -> Exposure:
-    return Exposure(configuration=configuration, condition=condition, observation=observation, adverse=adverse, **keys)  # type: ignore[arg-type]
+def trial(configuration: str, condition: str, observation: str, adverse: bool = False, **keys) -> Exposure:
+    return Exposure(configuration=configuration, condition=condition, observation=observation, adverse=adverse, **keys)
 
 
-@given(st.floats(1.2, 2.4), st.floats(0.5, 500.0))
-def test_exact_power_law_is_recovered(exponent: float, coefficient: float) -> None:
-    fit = fit_restriction("standard", Q, coefficient * Q**exponent)
-    assert fit.exponent == pytest.approx(exponent, rel=1e-9)
-    assert fit.coefficient == pytest.approx(coefficient, rel=1e-8)
-    assert at(0.1, fit)[0].drop == pytest.approx(coefficient * 0.1**exponent, rel=1e-9)
-
-
-def test_interval_covers_the_truth_as_often_as_it_says() -> None:
+@pytest.mark.parametrize(("pairs", "least", "most"), [(400, 0.92, 0.98), (300, 0.94, 1.0)])
+def test_intervals_cover_the_truth_as_often_as_they_say(pairs: int, least: float, most: float) -> None:
+    """95 % of a curve (standard error 1.1 %) and of the difference of two, wide by construction (1.3 %)."""
     rng = np.random.default_rng(11)
     inside = 0
-    for _ in range(400):
-        fit = fit_restriction("s", Q, 100.0 * Q**1.9 * np.exp(0.03 * rng.standard_normal(Q.size)))
-        (value,) = at(0.15, fit)
-        inside += value.drop_low <= 100.0 * 0.15**1.9 <= value.drop_high
-    assert 0.92 <= inside / 400 <= 0.98  # 95 % with 400 draws: standard error 1.1 %
+    for _ in range(pairs):
+        noise = 0.03 * rng.standard_normal((2, Q.size))
+        curves = [
+            fit_restriction(id, Q, c * Q**1.9 * np.exp(n)) for id, c, n in zip("st", (100.0, 80.0), noise, strict=True)
+        ]
+        base, other = at(0.15, *curves)
+        if most < 1.0:
+            inside += base.drop_low <= 100.0 * 0.15**1.9 <= base.drop_high
+        else:
+            inside += other.percent_low <= -20.0 <= other.percent_high
+    assert least <= inside / pairs <= most
 
 
 def test_restriction_fit_is_told_apart_from_two_points() -> None:
@@ -140,11 +136,8 @@ def test_configurations_and_conditions_are_not_pooled() -> None:
         trial("open", "dusty", "clean side clean", duration="10 min"),
     ]
     results = list(rows_of(summarise_exposure(trials)))
-    assert [(r.configuration, r.condition, r.k, r.n) for r in results] == [
-        ("open", "wet", 1, 2),
-        ("covered", "wet", 0, 1),
-        ("open", "dusty", 0, 1),
-    ]
+    expected = [("open", "wet", 1, 2), ("covered", "wet", 0, 1), ("open", "dusty", 0, 1)]
+    assert [(r.configuration, r.condition, r.k, r.n) for r in results] == expected
     assert results[0].duration is None and results[0].gain == pytest.approx(0.007, abs=1e-9)
     assert "(two-sided)" in in_si(results[0].sentence)
     assert trial_cautions(["dusty"]) == (CAUTION_ROAD,)
@@ -155,20 +148,12 @@ def test_a_filter_does_not_lose_mass() -> None:
         summarise_exposure([trial("open", "dusty", "clean", filter_mass_before="260 g", filter_mass_after="250 g")])
 
 
-@given(st.integers(1, 60), st.data())
-def test_bound_contains_the_observed_share(n: int, data: st.DataObject) -> None:
-    k = data.draw(st.integers(0, n))
-    found = exposure_bound(k, n, 0.95, "wet")
-    assert found["low"] <= k / n <= found["high"]
-
-
 def test_service_times() -> None:
     def timed(configuration: str, time: str) -> Observation:
-        return Observation(configuration=configuration, task="change filter", time=time)  # type: ignore[arg-type]
+        return Observation(configuration=configuration, task="change filter", time=time)
 
-    first, second = rows_of(
-        service_times([timed("open", "5 min"), timed("open", "6 min"), timed("standard", "10 min")])
-    )
+    timings = [timed("open", "5 min"), timed("open", "6 min"), timed("standard", "10 min")]
+    first, second = rows_of(service_times(timings))
     assert (first.mean, first.n) == (pytest.approx(330.0), 2)
     # t(0.975, 1) = 12.706 (any t table)
     assert first.high - 330.0 == pytest.approx(12.706 * 30.0, rel=1e-4)
@@ -176,15 +161,3 @@ def test_service_times() -> None:
     assert (first.shortest, first.longest) == (300.0, 360.0)
     with pytest.raises(DataError, match="not possible"):
         service_times([timed("open", "0 s")])
-
-
-def test_interval_of_a_comparison_is_not_too_narrow() -> None:
-    rng = np.random.default_rng(5)
-    inside = 0
-    for _ in range(300):
-        noise = 0.03 * rng.standard_normal((2, Q.size))
-        base = fit_restriction("s", Q, 100.0 * Q**1.9 * np.exp(noise[0]))
-        other = fit_restriction("t", Q, 80.0 * Q**1.9 * np.exp(noise[1]))
-        found = at(0.15, base, other)[1]
-        inside += found.percent_low <= -20.0 <= found.percent_high
-    assert inside / 300 >= 0.94  # 95 % stated, wide by construction; standard error 1.3 %

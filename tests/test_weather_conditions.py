@@ -59,8 +59,6 @@ def test_agrees_with_a_fine_grid(points, start, length):
     known = np.array([at(m).timestamp() for m in points])
     # The grid may step over the middle between two reports by half a second.
     assert c.age_worst == pytest.approx(np.abs(grid[:, None] - known).min(axis=1).max(), abs=0.6)
-    inside = [t for m, t in points.items()]
-    assert min(inside) - 1e-9 <= c.ambient_mean <= c.ambient_high + 1e-9 <= max(inside) + 2e-9
 
 
 def test_beyond_the_maximum_age_there_is_a_reason_and_no_number():

@@ -18,7 +18,7 @@ PLAIN = "METAR LEXX 312200Z 24008KT CAVOK 24/11 Q1016"
 def test_reports_are_cut_at_equal_signs_empty_lines_and_new_reports():
     text = (
         "# noted by hand\n"
-        "METAR LEXX 311000Z 24008KT CAVOK 24/11 Q1016=\n"
+        "    METAR LEXX 311000Z 24008KT CAVOK 24/11 Q1016=\n"
         "METAR LEXX 311030Z VRB03KT 9999\n"
         "     FEW040 25/11\n"
         "Q1016 NOSIG= SPECI LEXX 311040Z 24008KT CAVOK 25/11 Q1016=\n"
@@ -42,26 +42,17 @@ def test_file_with_byte_order_mark_and_date_lines(tmp_path):
     )
     # The date lines win over the month given.
     record = metar_record(path, year=2025, month=1)
-    assert [o.time for o in record.observations] == [
-        pd.Timestamp("2026-03-31 23:50Z"),
-        pd.Timestamp("2026-04-01 00:50Z"),
-    ]
+    dates = ["2026-03-31 23:50Z", "2026-04-01 00:50Z"]
+    assert [o.time for o in record.observations] == [pd.Timestamp(date) for date in dates]
 
 
 @pytest.mark.parametrize("backwards", [False, True])
 def test_the_month_rolls_over_in_either_order(backwards):
-    reports = [
-        "LEXX 302300Z 24008KT CAVOK 14/11 Q1016",
-        "LEXX 312330Z 24008KT CAVOK 15/11 Q1016",
-        "LEXX 010000Z 24008KT CAVOK 16/11 Q1016",
-    ]
+    times = ["2026-12-30 23:00Z", "2026-12-31 23:30Z", "2027-01-01 00:00Z"]
+    reports = [f"LEXX {t:%d%H%M}Z 24008KT CAVOK 14/11 Q1016" for t in map(pd.Timestamp, times)]
     year, month = (2027, 1) if backwards else (2026, 12)
     record = metar_record(reports[::-1] if backwards else reports, year=year, month=month)
-    assert [o.time for o in record.observations] == [
-        pd.Timestamp("2026-12-30 23:00Z"),
-        pd.Timestamp("2026-12-31 23:30Z"),
-        pd.Timestamp("2027-01-01 00:00Z"),
-    ]
+    assert [o.time for o in record.observations] == [pd.Timestamp(t) for t in times]
 
 
 @given(
@@ -78,35 +69,27 @@ def test_any_list_with_gaps_under_two_weeks_gets_its_dates_back(start, hours):
 
 
 @given(
-    t10=st.integers(-350, 450),
-    spread=st.integers(0, 150),
-    altimeter=st.integers(2810, 3110),
-    speed=st.integers(1, 99),
-    direction=st.integers(1, 36),
-    tenths=st.booleans(),
+    st.integers(-350, 450),
+    st.integers(0, 150),
+    st.integers(2810, 3110),
+    st.integers(1, 99),
+    st.integers(1, 36),
+    st.booleans(),
 )
 def test_encoded_readings_come_back(t10, spread, altimeter, speed, direction, tenths):
     d10 = max(t10 - spread, -390)
-
-    def body(value: int) -> str:
+    body, group = [], ""
+    for value in (t10, d10):
         whole = round_half_up(value)
-        return f"M{-whole:02d}" if value < 0 else f"{whole:02d}"
-
-    def group(value: int) -> str:
-        return f"{int(value < 0)}{abs(value):03d}"
-
-    remarks = f" RMK AO2 T{group(t10)}{group(d10)}" if tenths else ""
-    report = (
-        f"KXXX 151200Z {10 * direction:03d}{speed:02d}KT 10SM CLR {body(t10)}/{body(d10)} A{altimeter:04d}{remarks}"
-    )
+        body.append(f"M{-whole:02d}" if value < 0 else f"{whole:02d}")
+        group += f"{int(value < 0)}{abs(value):03d}"
+    remarks = f" RMK AO2 T{group}" if tenths else ""
+    report = f"KXXX 151200Z {10 * direction:03d}{speed:02d}KT 10SM CLR {'/'.join(body)} A{altimeter:04d}{remarks}"
     o = decode_metar(report, year=2026, month=5)
-    assert o.wind_speed == pytest.approx(speed * 1.852, rel=1e-12)
-    assert o.wind_direction == 10.0 * direction
+    assert o.wind_speed == pytest.approx(speed * 1.852, rel=1e-12) and o.wind_direction == 10.0 * direction
     assert o.pressure == pytest.approx(altimeter / 100.0 * 3.386388640341, rel=1e-12)
-    if tenths:
-        assert (o.temperature, o.dew_point) == (t10 / 10.0, d10 / 10.0)
-    else:
-        assert abs(o.temperature - t10 / 10.0) <= 0.5 and abs(o.dew_point - d10 / 10.0) <= 0.5
+    within = 0.0 if tenths else 0.5
+    assert abs(o.temperature - t10 / 10.0) <= within and abs(o.dew_point - d10 / 10.0) <= within
     assert "body-contradicts-remarks" not in {n.code for n in o.notices}
     assert 0.0 < o.humidity <= 100.0
 
@@ -211,11 +194,6 @@ def test_station_pressure_given_as_altimeter_setting_is_questioned():
 def test_a_temperature_in_a_trend_does_not_replace_the_observation():
     o = decode_metar(PLAIN + " BECMG 30030KT 4000 RA", year=2026, month=5)
     assert o.wind_direction == 240.0 and o.raining is False
-
-
-def test_indented_reports_of_a_text_block_are_reports_of_their_own():
-    text = "\n    METAR LEXX 312200Z 24008KT CAVOK 24/11 Q1016\n    LEXX 312230Z 24008KT CAVOK\n      25/11 Q1016\n"
-    assert [o.temperature for o in metar_record(text, year=2026, month=5).observations] == [24.0, 25.0]
 
 
 def test_sky_and_precipitation_in_the_vicinity():

@@ -31,9 +31,8 @@ T0 = pd.Timestamp("2026-05-12 10:00Z")
 
 
 def station(values, name="station", step=60):
-    return handheld_record(
-        name, [WeatherObservation(T0 + pd.Timedelta(minutes=step * k), v) for k, v in enumerate(values)], kind="station"
-    )
+    readings = [WeatherObservation(T0 + pd.Timedelta(minutes=step * k), v) for k, v in enumerate(values)]
+    return handheld_record(name, readings, kind="station")
 
 
 def drive(name, bias, *, start=T0, ambient=20.0, at_rest=4.0):
@@ -83,14 +82,11 @@ def test_mask_agrees_with_a_plain_loop(speeds, settle, offset):
 
 
 def test_runs_count_not_samples():
-    runs = [
-        drive("a", 0.5),
-        drive("b", 0.9, start=T0 + pd.Timedelta(hours=1)),
-        drive("c", 1.0, start=T0 + pd.Timedelta(hours=2)),
-    ]
+    biases = {"a": 0.5, "b": 0.9, "c": 1.0}
+    runs = [drive(id, bias, start=T0 + pd.Timedelta(hours=k)) for k, (id, bias) in enumerate(biases.items())]
     c = compare_vehicle(runs, station([20.0] * 4))
     # one offset per run, of its 540 samples at speed
-    assert c.offsets == {"a": pytest.approx(0.5), "b": pytest.approx(0.9), "c": pytest.approx(1.0)}
+    assert c.offsets == pytest.approx(biases)
     assert c.missing == () and said(c.reason, "si") == ""
     rest = compare_vehicle(runs, station([20.0] * 4), at="rest")
     assert sum(rest.offsets.values()) / 3 == pytest.approx(4.8) and rest.first == "vehicle sensor at rest"
@@ -105,10 +101,8 @@ def test_one_run_has_no_interval_and_uncovered_runs_are_named():
 
 
 def test_two_records():
-    windows = {
-        "a": (T0, T0 + pd.Timedelta(minutes=90)),
-        "b": (T0 + pd.Timedelta(minutes=10), T0 + pd.Timedelta(minutes=30)),
-    }
+    minutes = {"a": (0, 90), "b": (10, 30)}
+    windows = {run: tuple(T0 + pd.Timedelta(minutes=m) for m in ends) for run, ends in minutes.items()}
     c = compare_records(station([20.0, 22.0, 24.0], "one"), station([19.0, 21.5, 23.0], "two"), windows)
     assert (c.first, c.second) == ("one", "two")
     # Run a holds two reports of "one" (differences 1.0 and 0.5), run b none: minute by minute, 1 - t/120 on average.
@@ -187,12 +181,8 @@ def test_no_ambient_at_all():
 
 @given(st.permutations(range(4)))
 def test_the_choice_does_not_depend_on_the_order_given(order):
-    sources = [
-        candidate("a", "metar", RUNS, 0.5),
-        candidate("b", "station", RUNS, 0.5),
-        candidate("c", "handheld", RUNS, 0.46),
-        candidate("d", "vehicle", RUNS, 1.0),
-    ]
+    kinds = (("a", "metar", 0.5), ("b", "station", 0.5), ("c", "handheld", 0.46), ("d", "vehicle", 1.0))
+    sources = [candidate(source, kind, RUNS, accuracy) for source, kind, accuracy in kinds]
     assert choose_reference([sources[k] for k in order], RUNS).source == "b"
 
 

@@ -18,16 +18,11 @@ Array = NDArray[np.float64]
 F = TypeVar("F", float, Array)
 
 KELVIN = 273.15
-R_DRY = 0.287058
-"""Specific gas constant of dry air [kJ/(kg·K)], of the ideal mix."""
-R_VAPOUR = 0.461495
-"""Specific gas constant of water vapour [kJ/(kg·K)]."""
-
+R_DRY, R_VAPOUR = 0.287058, 0.461495  # kJ/(kg·K), specific gas constants of the ideal mix
+# Temperatures [°C] for which `saturation_pressure` is used. Below 0.01 °C it is extrapolated to supercooled water: 0.03 % from
+# Murphy and Koop 2005 at −10 °C, 0.7 % at −40 °C. Other formulations in use differ by up to 0.3 % between 0 °C and 50 °C, which
+# moves a power correction by 1e-4.
 SATURATION_RANGE = (-40.0, 370.0)
-"""Temperatures [°C] for which `saturation_pressure` is used. Below 0.01 °C it is extrapolated to supercooled water:
-0.03 % from Murphy and Koop 2005 at −10 °C, 0.7 % at −40 °C. Other formulations in use differ by up to 0.3 % between
-0 °C and 50 °C, which moves a power correction by 1e-4."""
-
 _IAPWS = (  # factors and exponents
     (-7.85951783, 1.0), (1.84408259, 1.5), (-11.7866497, 3), (22.6807411, 3.5), (-15.9618719, 4), (1.80122502, 7.5),
 )  # fmt: skip
@@ -205,17 +200,12 @@ T0 = 288.15
 P0 = 101.325
 RHO0 = P0 * 1000.0 / (R_ISA * T0)
 EXPONENT = GRAVITY / (R_ISA * LAPSE)
-INCH_MERCURY = 3.386388640341
-"""One conventional inch of mercury [kPa]."""
+INCH_MERCURY = 3.386388640341  # kPa, conventional
+# kPa that can be reduced to sea level: the records are 87.0 and 108.4 (WMO archive of weather extremes, from memory)
+REDUCED_RANGE = (85.0, 110.0)
+STATION_TOLERANCE = 0.05  # of the standard atmosphere: a departure that is not questioned (weather: about 4 %)
 
 AltimeterForm = Literal["smithsonian", "isa"]
-
-REDUCED_RANGE = (85.0, 110.0)
-"""Pressures [kPa] that can be reduced to sea level: the records are 87.0 and 108.4 kPa (WMO archive of weather extremes,
-from memory)."""
-
-STATION_TOLERANCE = 0.05
-"""Largest departure of a station pressure from the standard atmosphere that is not questioned (weather: about 4 %)."""
 
 
 def _check_height(height: float | np.ndarray) -> None:

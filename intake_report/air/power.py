@@ -19,9 +19,7 @@ from intake_report.messages import Message, Value, message
 Aspiration = Literal["natural", "boosted"]
 Place = Literal["cell", "ambient", "intake"]
 
-USUAL_LIMIT = 0.07
-"""Distance of a factor from 1 beyond which it is flagged whatever the method (common practice)."""
-
+USUAL_LIMIT = 0.07  # distance of a factor from 1 beyond which it is flagged whatever the method (common practice)
 INTAKE_REFUSAL = "Power is never corrected with intake air: that would correct away the effect under test."
 
 
@@ -31,34 +29,26 @@ class CorrectionSpec:
 
     ``D = (reference_pressure/p)**pressure_exponent · (T/reference_kelvin)**temperature_exponent`` and
     ``factor = gain·D + (1 − gain)``; for compression ignition ``factor = D**fm``.
-
-    `key`, `title`, `edition`: name, and the edition or form the coefficients belong to; `aspiration`: "natural",
-    "boosted": engines it was written for; `reference`: reference state in words; `source`: where the figures come from,
-    "from memory" where they do; `basis` {"dry", "total"}: which pressure enters; `reference_pressure`,
-    `reference_kelvin`, `kelvin_offset`: [kPa], [K], and the offset the method adds to °C; `factor_range`,
-    `pressure_range`, `temperature_range`: published validity: of the factor, of the dry pressure [kPa], of the inlet
-    temperature [°C]; `diesel`: true if the engine factor fm of the fuel per cycle applies; `boost`: how a boosted
-    engine has to be boosted for the method to hold; empty where that does not matter.
     """
 
     key: str
     title: str
-    edition: str
-    aspiration: tuple[Aspiration, ...]
-    reference: str
-    source: str
-    basis: Literal["dry", "total"] = "dry"
-    reference_pressure: float = 99.0
+    edition: str  # or form, that the coefficients belong to
+    aspiration: tuple[Aspiration, ...]  # engines it was written for
+    reference: str  # state, in words
+    source: str  # where the figures come from, "from memory" where they do
+    basis: Literal["dry", "total"] = "dry"  # which pressure enters
+    reference_pressure: float = 99.0  # kPa
     reference_kelvin: float = 298.0
-    kelvin_offset: float = 273.0
+    kelvin_offset: float = 273.0  # that the method adds to °C
     pressure_exponent: float = 1.0
     temperature_exponent: float = 0.5
     gain: float = 1.0
-    factor_range: tuple[float, float] | None = None
-    pressure_range: tuple[float, float] | None = None
-    temperature_range: tuple[float, float] | None = None
-    diesel: bool = False
-    boost: str = ""
+    factor_range: tuple[float, float] | None = None  # published validity: of the factor
+    pressure_range: tuple[float, float] | None = None  # of the dry pressure [kPa]
+    temperature_range: tuple[float, float] | None = None  # of the inlet temperature [°C]
+    diesel: bool = False  # whether the engine factor fm of the fuel per cycle applies
+    boost: str = ""  # how a boosted engine has to be boosted for the method to hold; empty where that does not matter
 
     @property
     def name(self) -> str:
@@ -106,40 +96,31 @@ _SPECS = (
                    f"{_HANDBOOK} that lists it with ISO 1585; another secondary source has different curves",
                    pressure_exponent=1.2, temperature_exponent=0.6),
 )  # fmt: skip
+# Their factors differ by some 4 % for the same air, so a corrected figure names its method
 CORRECTIONS = {spec.key: spec for spec in _SPECS}
-"""The methods by key. Their factors differ by some 4 % for the same air, so a corrected figure names its method."""
 
 
 @dataclass(frozen=True)
 class AirState:
-    """State of the air that the engine draws from.
+    """State of the air that the engine draws from."""
 
-    Temperature [°C], station (absolute, not reduced) pressure [kPa], relative humidity [%], and where it was measured:
-    air of the "intake" can be described but not corrected with.
-    """
-
-    temperature: float
-    pressure: float
-    humidity: float
-    place: Place = "cell"
+    temperature: float  # °C
+    pressure: float  # kPa, of the station: absolute, not reduced
+    humidity: float  # %, relative
+    place: Place = "cell"  # where it was measured: air of the intake can be described but not corrected with
 
 
 @dataclass(frozen=True)
 class Correction:
-    """A correction factor, which multiplies measured power and torque, with everything that belongs beside it.
-
-    `air`: ambient or cell air used, with its `vapour` and `dry` pressure [kPa]; None for figures that are left
-    uncorrected because it is not known; `in_validity`: None if the method publishes no range; `limitations`: empty if
-    there is nothing to say.
-    """
+    """A correction factor, which multiplies measured power and torque, with everything that belongs beside it."""
 
     spec: CorrectionSpec
     factor: float
     aspiration: Aspiration
-    air: AirState | None = None
-    vapour: float | None = None
+    air: AirState | None = None  # ambient or cell air used; None for figures left uncorrected because it is not known
+    vapour: float | None = None  # its vapour and dry pressure [kPa]
     dry: float | None = None
-    in_validity: bool | None = None
+    in_validity: bool | None = None  # None if the method publishes no range
     limitations: tuple[Message, ...] = ()
 
     @property
@@ -258,15 +239,14 @@ def _limitations(spec: CorrectionSpec, factor: float, aspiration: Aspiration) ->
     return tuple(rows)
 
 
+# Ways to expect power from charge temperature alone: title, exponent and where the model comes from. Power goes with
+# T**-exponent (absolute temperature); None is the linear rule of thumb.
 POWER_MODELS: dict[str, tuple[str, float | None, str]] = {
     "density": ("1/T (density)", 1.0, "ideal gas: trapped mass at constant volumetric efficiency"),
     "square-root": ("√T", 0.5, "temperature term of SAE J1349, J607 and DIN 70020"),
     "iso": ("T^0.6", 0.6, "temperature term of ISO 1585, spark ignition"),
     "one-percent": ("1 % per 10 °F", None, "common practice; agrees with √T and T^0.6, not with 1/T"),
 }
-"""Ways to expect power from charge temperature alone: title, exponent and where the model comes from.
-
-Power goes with ``T**-exponent`` (absolute temperature); None is the linear rule of thumb."""
 
 
 @dataclass(frozen=True)

@@ -12,13 +12,13 @@ import numpy as np
 
 from intake_report.align.criteria import CRITERIA, AcceptanceLimit, CriterionSpec, Fact, Facts, RunSurroundings, gather
 from intake_report.align.grid import grid_by_place
-from intake_report.align.model import Alignment, AlignSettings, Floats
-from intake_report.errors import DataError
+from intake_report.align.model import Alignment, AlignSettings
 from intake_report.messages import Beyond, Message, Part, Value, message
 
 Outcome = Literal["pass", "fail", "unknown"]
 LEAST_CELLS = 4  # cells of speed by place that two runs have to share
 HALF_DAY = 12.0  # h
+NOT_KNOWN = message("not known", code="not-known")
 ROUNDING = 1e-9  # by which a value may be beyond its limit and still pass
 
 
@@ -63,23 +63,23 @@ def assess(
 ) -> Comparability:
     """Apply every acceptance criterion to every run and to pairs of runs (default: all).
 
-    `surroundings` are known by run, `limits` by code; the others keep their defaults. Raises DataError: if a limit names no
-    criterion.
+    `surroundings` are known by run, `limits` by code; the others keep their defaults.
 
     A criterion of scope "alike" compares a run with the median of the runs that pass the hard criteria of their own: those
     of its block where that holds another configuration, since the comparison is then made within it, else all. One of scope
     "within" compares with the runs of its configuration only, and it says nothing of two runs of different configurations.
     Runs of two such blocks make no pair.
     """
-    limits = dict(limits or {})
-    for code in limits:
-        if code not in CRITERIA:
-            raise DataError(f"There is no acceptance criterion “{code}”.", remedy=f"Choose from {', '.join(CRITERIA)}.")
+    limits = limits or {}
     grid, known = grid_by_place(alignment), surroundings or {}
     facts = {r.run: gather(r, grid, settings, known.get(r.run, RunSurroundings())) for r in alignment.runs}
     own = [spec for spec in CRITERIA.values() if spec.scope == "run"]
     compared = [spec for spec in CRITERIA.values() if spec.scope != "run"]
-    checks = [_check(spec, limits, (run,), _own(spec.code, one)) for spec in own for run, one in facts.items()]
+    checks = [
+        _check(spec, limits, (run,), one.by_code[spec.code], why=one.not_one_pass)
+        for spec in own
+        for run, one in facts.items()
+    ]
     out = {check.runs[0] for check in checks if check.hard and check.outcome == "fail"}
     sound = [one for run, one in facts.items() if run not in out]
     names = {(one.block, one.configuration) for one in sound if one.block}
@@ -134,78 +134,67 @@ def _check(
     spec: CriterionSpec,
     limits: Mapping[str, AcceptanceLimit],
     runs: tuple[str, ...],
-    fact: Fact | tuple[float, Message],
+    fact: Fact,
     versus: str = "",
+    why: Message | None = None,
 ) -> Check:
     stated = limits.get(spec.code, AcceptanceLimit(spec.limit))
     hard = spec.hard if stated.hard is None else stated.hard
     made = partial(Check, spec.code, spec.title, runs, stated.limit, hard=hard, versus=versus)
-    if isinstance(fact, Message):
-        return made(None, outcome="unknown", reason=fact)
-    value, why = fact if isinstance(fact, tuple) else (fact, None)
-    inside = stated.limit - value if spec.sense == "at most" else value - stated.limit
+    if not isinstance(fact, float):
+        return made(None, outcome="unknown", reason=fact if isinstance(fact, Message) else NOT_KNOWN)
+    inside = stated.limit - fact if spec.sense == "at most" else fact - stated.limit
     if inside >= -ROUNDING:
-        return made(value, outcome="pass")
+        return made(fact, outcome="pass")
     alone = spec.scope in ("run", "block")
-    reason = why or message(
+    reason = message(
         "{title} is {value} (limit {limit})" if alone else "{title} differs by {value} from {versus} (limit {limit})",
-        code=spec.code, title=spec.title, value=Beyond(value, stated.limit, spec.shown),
+        code=spec.code, title=spec.title, value=Beyond(fact, stated.limit, spec.shown),
         versus=versus, limit=Value(stated.limit, spec.shown),
     )  # fmt: skip
-    return made(value, outcome="fail", reason=reason)
-
-
-def _own(code: str, one: Facts) -> Fact | tuple[float, Message]:
-    """Return the value of a run itself, with the reason where it has one besides, or why it is not known."""
-    value, reason = one.by_code[code], one.reasons.get(code)
-    if value is None:
-        return reason or message("not known", code="not-known")
-    return value if reason is None else (value, reason)
+    return made(fact, outcome="fail", reason=why if why and spec.code == "one-pass" else reason)
 
 
 def _typical(sound: Sequence[Facts]) -> Facts:
-    """Return the median of runs, criterion by criterion and place by place."""
-    values: dict[str, float | None] = {}
+    """Return the median of runs, criterion by criterion, phase by phase and place by place."""
+    values: dict[str, Fact] = {}
     for code in CRITERIA:
-        known = [v for one in sound if (v := one.by_code.get(code)) is not None]
-        if code == "time-of-day" and known:
-            later = float(np.median([_hours_after(v, known[0]) for v in known]))
-            values[code] = (known[0] + later) % (2 * HALF_DAY)
-        else:
-            values[code] = float(np.median(known)) if known else None
-    names = {name for one in sound for name in one.durations}
-    durations = {n: float(np.median([one.durations[n] for one in sound if n in one.durations])) for n in names}
-    speeds: dict[str, Floats] = {}
-    for kind in {kind for one in sound for kind in one.speeds}:
-        rows = np.array([one.speeds[kind] for one in sound if kind in one.speeds])
-        some = np.isfinite(rows).any(axis=0)
-        middle = np.full(rows.shape[1], np.nan)
-        middle[some] = np.nanmedian(rows[:, some], axis=0)
-        speeds[kind] = middle
-    return Facts("median", values, {}, durations, speeds)
+        known = [fact for one in sound if not isinstance(fact := one.by_code[code], Message)]
+        durations = [fact for fact in known if isinstance(fact, dict)]
+        speeds = [fact for fact in known if isinstance(fact, np.ndarray)]
+        numbers = [fact for fact in known if isinstance(fact, float)]
+        if durations:
+            names = {name for one in durations for name in one}
+            values[code] = {n: float(np.median([one[n] for one in durations if n in one])) for n in names}
+        elif speeds:
+            rows = np.array(speeds)
+            some = np.isfinite(rows).any(axis=0)
+            values[code] = middle = np.full(rows.shape[1], np.nan)
+            middle[some] = np.nanmedian(rows[:, some], axis=0)
+        elif numbers and code == "time-of-day":
+            later = float(np.median([_hours_after(v, numbers[0]) for v in numbers]))
+            values[code] = (numbers[0] + later) % (2 * HALF_DAY)
+        elif numbers:
+            values[code] = float(np.median(numbers))
+    return Facts("median", values)
 
 
 def _between(code: str, a: Facts, b: Facts) -> Fact:
     """Return by how much two runs differ in a criterion, or why that is not known."""
-    if code == "phase-duration":
-        shared = [abs(np.log(a.durations[n] / b.durations[n])) for n in a.durations if n in b.durations]
-        if not shared:
-            return message("no phase is complete in both", code="no-shared-phase")
-        return float(np.expm1(max(shared)))
-    if code in ("ramp-speed", "highway-speed"):
-        kind = code.removesuffix("-speed")
-        if kind not in a.speeds or kind not in b.speeds:
-            return message("speed by place on the {kind} is not known", code="no-speed-by-place", kind=kind)
-        apart = a.speeds[kind] - b.speeds[kind]
-        apart = apart[np.isfinite(apart)]
-        if len(apart) < LEAST_CELLS:
-            text = "the runs share fewer than {least} places on the {kind}"
-            return message(text, code="few-shared-places", least=LEAST_CELLS, kind=kind)
-        return float(np.sqrt(np.mean(apart**2)))
-    x, y = a.by_code.get(code), b.by_code.get(code)
-    if x is None or y is None:
-        return a.reasons.get(code) or b.reasons.get(code) or message("not known", code="not-known")
-    return abs(_hours_after(x, y)) if code == "time-of-day" else abs(x - y)
+    x, y = a.by_code[code], b.by_code.get(code, NOT_KNOWN)
+    if isinstance(x, dict) and isinstance(y, dict):
+        shared = [abs(np.log(x[n] / y[n])) for n in x if n in y]
+        return (
+            float(np.expm1(max(shared))) if shared else message("no phase is complete in both", code="no-shared-phase")
+        )
+    if isinstance(x, np.ndarray) and isinstance(y, np.ndarray):
+        apart = (x - y)[np.isfinite(x - y)]
+        if len(apart) >= LEAST_CELLS:
+            return float(np.sqrt(np.mean(apart**2)))
+        return message("the runs share fewer than {least} places there", code="few-shared-places", least=LEAST_CELLS)
+    if isinstance(x, float) and isinstance(y, float):
+        return abs(_hours_after(x, y)) if code == "time-of-day" else abs(x - y)
+    return x if isinstance(x, Message) else y
 
 
 def _hours_after(x: float, y: float) -> float:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -87,24 +87,19 @@ class RunSurroundings:
     block: str = ""  # runs that share conditions
 
 
+# A number; durations [s] by complete phase; speed by place (cells,) [km/h]; or why it is not known
+Fact = float | dict[str, float] | Floats | Message
+
+
 @dataclass(frozen=True)
 class Facts:
-    """Values of one run by criterion (None with a reason where it cannot be known), and its profiles.
-
-    `durations` are the complete phases' durations [s]; `speeds` (cells,) is speed by place [km/h] by kind of phase.
-    """
+    """What each criterion compares, for one run."""
 
     run: str
-    by_code: dict[str, float | None]
-    reasons: dict[str, Message]
-    durations: dict[str, float] = field(default_factory=dict)
-    speeds: dict[str, Floats] = field(default_factory=dict)
+    by_code: dict[str, Fact]
     configuration: str = ""
     block: str = ""
-
-
-Fact = float | Message
-"""The value of a criterion, or why it is not known."""
+    not_one_pass: Message | None = None  # why, where it is not
 
 
 def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundings: RunSurroundings) -> Facts:
@@ -121,35 +116,28 @@ def gather(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings, surroundin
         if run.away is None
         else run.away,
         "placement": _placement(run),
+        "phase-duration": {span.phase: span.duration for span in run.phases if span.complete},
+        "ramp-speed": _speed_on("ramp", run, grid, settings),
+        "highway-speed": _speed_on("highway", run, grid, settings),
         "ramp-acceleration": _ramp_acceleration(run, settings),
         "start-coolant": _first(run, "coolant"),
         "start-over-ambient": iat if isinstance(iat, Message) else over if isinstance(over, Message) else iat - over,
         "time-of-day": no_start if start is None else start.hour + start.minute / 60 + start.second / 3600,
         "block-hours": no_start if start is None else start.timestamp() / 3600.0,
         **_before_entry(run),
+        **{code: _recorded(code, getattr(surroundings, code)) for code in ("ambient", "wind", "rain")},
     }
-    facts |= {code: _recorded(code, getattr(surroundings, code)) for code in ("ambient", "wind", "rain")}
-    reasons = {code: fact for code, fact in facts.items() if isinstance(fact, Message)}
-    if hard:
-        reasons["one-pass"] = hard[0] if len(hard) == 1 else _together(hard)
-    return Facts(
-        run.run,
-        {code: None if isinstance(fact, Message) else fact for code, fact in facts.items()},
-        reasons,
-        {span.phase: span.duration for span in run.phases if span.complete},
-        _speeds(run, grid, settings),
-        surroundings.configuration,
-        surroundings.block,
-    )
+    return Facts(run.run, facts, surroundings.configuration, surroundings.block, _together(hard) if hard else None)
 
 
-def _recorded(what: str, value: float | None) -> Fact:
+def _recorded(what: str, value: float | None) -> float | Message:
     return message("{what} was not recorded", code="not-recorded", what=what) if value is None else float(value)
 
 
 def _together(sentences: Sequence[Message]) -> Message:
     values: dict[str, Part] = {f"reason{k}": sentence for k, sentence in enumerate(sentences)}
-    return message(" ".join(f"{{{name}}}" for name in values), code="one-pass", **values)
+    text = " ".join(f"{{{name}}}" for name in values)
+    return sentences[0] if len(values) == 1 else message(text, code="one-pass", **values)
 
 
 def _placement(run: AlignedRun) -> Fact:
@@ -185,7 +173,7 @@ def _ramp_acceleration(run: AlignedRun, settings: AlignSettings) -> Fact:
     return float((top - base) / KMH / took)
 
 
-def _first(run: AlignedRun, name: str) -> Fact:
+def _first(run: AlignedRun, name: str) -> float | Message:
     """Return the median of the valid readings of the first minute."""
     if not run.clean.has(name):
         return message("the run has no {name}", code="no-channel", name=name)
@@ -196,13 +184,11 @@ def _first(run: AlignedRun, name: str) -> Fact:
     return float(first.median())
 
 
-def _speeds(run: AlignedRun, grid: PlaceGrid, settings: AlignSettings) -> dict[str, Floats]:
-    speeds = {}
-    for kind in ("ramp", "highway") if run.run in grid.runs else ():
-        inside = np.zeros(len(grid.centres), dtype=bool)
-        for phase in settings.phases:
-            if phase.kind == kind:
-                inside |= (grid.centres >= phase.from_m) & (grid.centres <= phase.to_m)
-        if inside.any():
-            speeds[kind] = np.where(inside, grid.speed()[grid.runs.index(run.run)], np.nan)
-    return speeds
+def _speed_on(kind: str, run: AlignedRun, grid: PlaceGrid, settings: AlignSettings) -> Fact:
+    inside = np.zeros(len(grid.centres), dtype=bool)
+    for phase in settings.phases:
+        if phase.kind == kind:
+            inside |= (grid.centres >= phase.from_m) & (grid.centres <= phase.to_m)
+    if run.run not in grid.runs or not inside.any():
+        return message("speed by place on the {kind} is not known", code="no-speed-by-place", kind=kind)
+    return np.where(inside, grid.speed()[grid.runs.index(run.run)], np.nan)

@@ -8,7 +8,7 @@ Between stretches that tell, an odometer keeps its scale, so that a run that lie
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import compress
 
@@ -29,9 +29,7 @@ JUMP = 0.02  # probability that it changes by anything else there: a detour, a g
 DOUBT = 0.05  # probability of being in place below which a stretch is misplaced
 LEAST_MISPLACED = 2  # stretches in a row: a single one may be a jam
 
-MOST = (
-    10.0  # of a logarithm of odds: more of it refuses a weight anyway, and would leave nothing of the others in a sum
-)
+MOST = 10.0  # of a logarithm of odds: more refuses a weight anyway, and would leave nothing of the others in a sum
 ROUNDING = 1e-9  # of a sum of odds
 
 SHIFTS = np.arange(-REACH, REACH + GRAIN / 2, GRAIN)
@@ -134,27 +132,18 @@ def _passed(log: Floats, step: Floats) -> Floats:
     return np.asarray(np.log(np.exp(log - most) @ step) + most)
 
 
-def _sum_of(evidences: Iterable[Floats], like: Floats) -> tuple[Floats, Floats]:
-    odds, told = wrong_odds(np.full_like(like, np.nan))  # nothing tells
-    for one in evidences:
-        some = wrong_odds(one)
-        odds, told = odds + some[0], told + some[1]
-    return odds, told
-
-
-def place_all(own: Sequence[Floats], known: Sequence[Floats] = ()) -> list[Placement | None]:
-    """Return where runs lie by their `evidence` (NaN: not to be judged by), each judged by the others and by `known` ones.
+def place_all(own: Sequence[Floats]) -> list[Placement | None]:
+    """Return where runs lie by their `evidence`, each judged by the others.
 
     A run that is found misplaced says nothing of what speeds are worth: the others are judged again without it.
     """
+    each = [wrong_odds(one) for one in own]
     found: list[Placement | None] = [None] * len(own)
     for _ in range(2):
         sound = [one is None or not one.misplaced for one in found]
-        odds, told = _sum_of((*known, *compress(own, sound)), own[0])
-        rows = []
-        for e, counted in zip(own, sound, strict=True):
-            mine = wrong_odds(e)
-            others = (odds - mine[0], told - mine[1]) if counted else (odds, told)
-            rows.append(place_by_stretches(e, worth(*others)))
-        found = rows
+        odds, told = (sum(compress(part, sound), np.zeros_like(part[0])) for part in zip(*each, strict=True))
+        found = [
+            place_by_stretches(one, worth(odds - counted * mine[0], told - counted * mine[1]))
+            for one, mine, counted in zip(own, each, sound, strict=True)
+        ]
     return found

@@ -32,8 +32,7 @@ CAUTION_SERVICE = (
 
 _SHOWED = {"wet": "moisture", "dusty": "dust past the filter", "hot": "damage by heat"}
 
-SMALL_CHANCE = 0.01
-"""Chance below which a decimal is printed, since a limit above zero must not read as zero."""
+SMALL_CHANCE = 0.01  # chance below which a decimal is printed, since a limit above zero must not read as zero
 
 
 def trial_cautions(conditions: Iterable[str]) -> tuple[str, ...]:

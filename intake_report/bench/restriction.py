@@ -21,50 +21,36 @@ from intake_report.statistics import coverage_factor, line_fit
 
 Array = NDArray[np.float64]
 
-USUAL_EXPONENT = (1.5, 2.2)
-"""Exponents between porous (1) and turbulent (2) flow that are not questioned (common practice)."""
-
-SCALING_RANGE = 4.0
-"""Largest ratio of depressions for which the square-root rule is not flagged (a choice of this package)."""
-
-EQUAL_DEPRESSION = 0.01
-"""Share by which two depressions may differ and still count as equal (a choice of this package)."""
-
-OTHER_EXPONENT = 1.8
-"""Exponent that a paper element with its box may have instead of 2: what the square-root rule is worth."""
-
+# Choices of this package unless a line says otherwise
+USUAL_EXPONENT = (1.5, 2.2)  # between porous (1) and turbulent (2) flow, not questioned (common practice)
+SCALING_RANGE = 4.0  # largest ratio of depressions for which the square-root rule is not flagged
+EQUAL_DEPRESSION = 0.01  # share by which two depressions may differ and still count as equal
+OTHER_EXPONENT = 1.8  # that a paper element with its box may have instead of 2: what the square-root rule is worth
+# what a column of a restriction table can be, and its quantity in `units.QUANTITIES`
 RESTRICTION_COLUMNS = {"airflow": "volume_flow", "drop": "restriction"}
-"""What a column of a restriction table can be, and its quantity in `units.QUANTITIES`."""
 
 
 @dataclass(frozen=True)
 class RestrictionFit:
-    """``drop = coefficient · airflow**exponent`` through measured points.
-
-    `coefficient`, `exponent`: for drop in kPa and airflow in m³/s; `exponent_low`, `exponent_high`: confidence limits;
-    None for two points; `centre`, `log_drop`: log of the points' geometric mean airflow, and log drop there;
-    `centre_error`, `exponent_error`, `residual`: standard uncertainties (uncorrelated at the centre) and residual
-    standard deviation, of the log; `lowest`, `highest`: range of measured airflow [m³/s]; `note`: what a reader has to
-    know; empty if nothing; `points` (float, float): the measured points: airflow [m³/s] and drop [kPa].
-    """
+    """``drop = coefficient · airflow**exponent`` through measured points, for drop in kPa and airflow in m³/s."""
 
     configuration: str
     coefficient: float
     exponent: float
-    exponent_low: float | None
+    exponent_low: float | None  # confidence limits; None for two points
     exponent_high: float | None
-    centre: float
+    centre: float  # log of the points' geometric mean airflow, and log drop there
     log_drop: float
-    centre_error: float | None
+    centre_error: float | None  # standard uncertainties, uncorrelated at the centre
     exponent_error: float | None
-    residual: float | None
+    residual: float | None  # standard deviation of the log
     df: int
     n: int
-    lowest: float
+    lowest: float  # range of measured airflow [m³/s]
     highest: float
     level: float
-    note: Part
-    points: tuple[tuple[float, float], ...] = ()
+    note: Part  # what a reader has to know; empty if nothing
+    points: tuple[tuple[float, float], ...] = ()  # measured airflow [m³/s] and drop [kPa]
 
     def log_drop_at(self, airflow: float) -> tuple[float, float | None]:
         """Log of the drop [kPa] at an airflow [m³/s] of the measured range, and its standard uncertainty."""
@@ -161,21 +147,18 @@ class Scaling:
 class RestrictionSet:
     """Curves of one source (a bench, the road) that may be compared with each other.
 
-    `airflow`, `depression`: common airflow [m³/s] at which restrictions are compared and highest common depression
-    [kPa] at which airflows are; None if there is none, with the `reason`; `scaling`: to the depression that the
-    campaign asks for; `rows`: one row per fit: drop at the common airflow, difference from the baseline's [kPa, %];
-    airflow at the common depression, `more` than the baseline's [%], scaled. Each with the interval of the fitted
-    curves (a difference with the smaller of their degrees of freedom, so rather wide); limits None for a curve of two
-    points.
+    `rows`: one row per fit: drop at the common airflow, difference from the baseline's [kPa, %]; airflow at the common
+    depression, `more` than the baseline's [%], scaled. Each with the interval of the fitted curves (a difference with the
+    smaller of their degrees of freedom, so rather wide); limits None for a curve of two points.
     """
 
     source: str
     fits: tuple[RestrictionFit, ...]
-    airflow: float | None
-    depression: float | None
-    scaling: Scaling | None
+    airflow: float | None  # at which restrictions are compared [m³/s]; None where there is none in common
+    depression: float | None  # highest common one [kPa], at which airflows are compared
+    scaling: Scaling | None  # to the depression that the campaign asks for
     rows: pd.DataFrame
-    reason: Part = ""
+    reason: Part = ""  # why there is no common airflow
 
 
 COMPARED = (

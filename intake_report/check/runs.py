@@ -227,7 +227,8 @@ class Court:
         if alone and check.code in ("coverage", "cross-track"):
             # the path was drawn from this very run
             outcome, value, reason = "unknown", None, "the route is known from this run alone"
-        own = comparability.facts[check.runs[0]].by_code.get(check.code) if check.code in _OWN_QUANTITY else None
+        fact = comparability.facts[check.runs[0]].by_code[check.code]
+        own = fact if check.code in _OWN_QUANTITY and isinstance(fact, float) else None
         group: Literal["route", "alike"] = "route" if spec.scope == "run" else "alike"
         return CriterionCheck(
             check.code, check.title, group, quantity_of(check.code), spec.sense, float(check.limit), finite(value),

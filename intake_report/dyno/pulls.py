@@ -24,20 +24,17 @@ from intake_report.messages import Count, Message, message
 Array = NDArray[np.float64]
 Place = Literal["wheel", "engine"]
 
-TORQUE_CONSTANT = 60_000.0 / (2.0 * math.pi)
-"""kW = N·m · rpm / 9549.296586 (exact: one revolution is 2π)."""
-
+TORQUE_CONSTANT = 60_000.0 / (2.0 * math.pi)  # kW = N·m · rpm / 9549.296586 (exact: one revolution is 2π)
 LEAST_ROWS = 5
-REVERSAL = 50.0
-"""Fall of engine speed inside a pull [rpm] that still counts as scatter of the reading (a choice of this package)."""
-AGREEMENT = 0.01
-"""Share by which power may differ from torque times speed (a choice of this package)."""
-
+REVERSAL = (
+    50.0  # fall of engine speed inside a pull [rpm] that counts as scatter of the reading (a choice of this package)
+)
+AGREEMENT = 0.01  # share by which power may differ from torque times speed (a choice of this package)
+# what a column of a pull can be, and its quantity in `units.QUANTITIES`
 COLUMNS = {
     "rpm": "engine_speed", "torque": "torque", "power": "power", "cell_temperature": "temperature",
     "cell_pressure": "pressure", "cell_humidity": "ratio", "iat": "temperature", "coolant": "temperature",
 }  # fmt: skip
-"""What a column of a pull can be, and its quantity in `units.QUANTITIES`."""
 CELL = ("cell_temperature", "cell_pressure", "cell_humidity")
 
 _SLIPS = (  # power over torque·speed if one of the two was in another unit than declared
@@ -63,33 +60,25 @@ def torque_from_power(power: Array, speed: Array) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class DynoPull:
-    """One checked pull; build it with `make_pull`.
-
-    `id`, `configuration`, `session`: what it is and when it belongs together with others; `measured_at`: where torque and
-    power apply; `order`: position in the session, from 1; `speed`, `torque`, `power` (n,): strictly increasing speed [rpm],
-    torque [N·m], power [kW]; `cell`: mean state of the cell or ambient air; `iat`, `coolant`: means over the pull [°C];
-    `warm_up`: declared as a warm-up pull; `assumption`: name of the driveline loss if the figures were not measured where
-    they apply; `notes`: what was done to the rows; `stated`: figures as the dyno printed them [kW], [N·m], with the
-    correction `printed`; such a pull has no rows.
-    """
+    """One checked pull; build it with `make_pull`."""
 
     id: str
     configuration: str
-    measured_at: Place
-    order: int
-    speed: Array
-    torque: Array
-    power: Array
+    measured_at: Place  # where torque and power apply
+    order: int  # position in the session, from 1
+    speed: Array  # (n,): strictly increasing [rpm]; without rows where only figures were typed
+    torque: Array  # (n,) [N·m]
+    power: Array  # (n,) [kW]
     session: str = ""
     time: dt.datetime | None = None
-    cell: AirState | None = None
-    iat: float | None = None
+    cell: AirState | None = None  # mean state of the cell or ambient air
+    iat: float | None = None  # means over the pull [°C]
     coolant: float | None = None
-    warm_up: bool = False
-    assumption: str = ""
-    notes: tuple[Message, ...] = ()
-    stated: Mapping[str, float] = field(default_factory=dict)
-    printed: str = ""
+    warm_up: bool = False  # declared as a warm-up pull
+    assumption: str = ""  # name of the driveline loss if the figures were not measured where they apply
+    notes: tuple[Message, ...] = ()  # what was done to the rows
+    stated: Mapping[str, float] = field(default_factory=dict)  # figures as the dyno printed them [kW], [N·m]
+    printed: str = ""  # the correction of these
 
     @property
     def basis(self) -> str:

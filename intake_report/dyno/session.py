@@ -21,37 +21,29 @@ from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import frame_of, rows_of
 from intake_report.statistics import Difference, compare_blocked, coverage_factor, mean_interval
 
+# share of the pull order's variance between configurations beyond which a drift cannot be told from a difference: pulls one
+# after the other have 0.75 or more of two configurations, pulls in turn 0.1 or less
 SEPARABLE = 0.5
-"""Share of the pull order's variance between configurations beyond which a drift cannot be told from a difference:
-pulls one after the other have 0.75 or more of two configurations, pulls in turn 0.1 or less."""
+LEAST_FOR_DRIFT = 3  # pulls with a known covariate that a slope needs
 
-LEAST_FOR_DRIFT = 3
-"""Pulls with a known covariate that a slope needs."""
-
-FIGURES = (
-    ("peak_power", "Peak power", "power"),
-    ("peak_torque", "Peak torque", "torque"),
-    ("mean_power", "Mean power over the common band", "power"),
-    ("mean_torque", "Mean torque over the common band", "torque"),
-    ("area", "Area under the power curve", "area"),
+# Figures of a pull that are compared: column of `DynoResult.figures`, title, power [kW], torque [N·m], area [kW·rpm]
+_UNCORRECTED = (
     ("peak_power_uncorrected", "Peak power, uncorrected", "power"),
     ("peak_torque_uncorrected", "Peak torque, uncorrected", "torque"),
     ("mean_power_uncorrected", "Mean power over the common band, uncorrected", "power"),
 )
-"""Figures of a pull that are compared: column of `DynoResult.figures`, title, power [kW], torque [N·m], area [kW·rpm]."""
-
-
+FIGURES = (
+    ("peak_power", "Peak power", "power"), ("peak_torque", "Peak torque", "torque"),
+    ("mean_power", "Mean power over the common band", "power"),
+    ("mean_torque", "Mean torque over the common band", "torque"),
+    ("area", "Area under the power curve", "area"), *_UNCORRECTED,
+)  # fmt: skip
+# the same of pulls whose figures were typed by hand
 PRINTED = (
-    ("peak_power", "Peak power, as printed", "power"),
-    ("peak_torque", "Peak torque, as printed", "torque"),
-    ("mean_power", "Mean power, as printed", "power"),
-    ("mean_torque", "Mean torque, as printed", "torque"),
-    *FIGURES[5:],
-)
-"""The same of pulls whose figures were typed by hand."""
-
-DRIFT_OF = ("mean_power", "peak_power", "mean_torque", "peak_torque")
-"""Figures whose drift is looked at: the first that all pulls have."""
+    ("peak_power", "Peak power, as printed", "power"), ("peak_torque", "Peak torque, as printed", "torque"),
+    ("mean_power", "Mean power, as printed", "power"), ("mean_torque", "Mean torque, as printed", "torque"), *_UNCORRECTED,
+)  # fmt: skip
+DRIFT_OF = ("mean_power", "peak_power", "mean_torque", "peak_torque")  # the first that all pulls have is looked at
 
 
 @dataclass(frozen=True)
@@ -65,29 +57,22 @@ class LeftOut:
 
 @dataclass(frozen=True)
 class Drift:
-    """Change of a figure (mean power, where the pulls have it) with a covariate, within configurations and sessions.
-
-    `covariate`, `quantity`: what the `figure` (of quantity `of`) is taken against, and the quantity of its differences
-    ("count" for the order of the pulls); `slope`, `low`, `high`: [kW or N·m per pull or K], limits None when the pulls allow
-    none; `span`, `over_span`: range of the covariate, and slope times range; `share`: of the covariate's variance within
-    sessions that lies between configurations (0 balanced, 1 inseparable); `detected`: the interval of the slope excludes 0;
-    `reason`: why there is no slope or no interval, else empty.
-    """
+    """Change of a figure (mean power, where the pulls have it) with a covariate, within configurations and sessions."""
 
     covariate: str
-    quantity: str
+    quantity: str  # of differences of the covariate, "count" for the order of the pulls
     n: int
     df: int = 0
-    slope: float | None = None
-    low: float | None = None
+    slope: float | None = None  # [kW or N·m per pull or K]
+    low: float | None = None  # limits; None when the pulls allow none
     high: float | None = None
-    span: float | None = None
-    over_span: float | None = None
-    share: float | None = None
-    detected: bool = False
-    reason: Part = ""
+    span: float | None = None  # range of the covariate
+    over_span: float | None = None  # slope times range
+    share: float | None = None  # of its variance within sessions between configurations: 0 balanced, 1 inseparable
+    detected: bool = False  # the interval of the slope excludes 0
+    reason: Part = ""  # why there is no slope or no interval
     figure: str = "mean power"
-    of: str = "power"
+    of: str = "power"  # quantity of the figure
 
 
 @dataclass(frozen=True)
@@ -96,55 +81,45 @@ class ExpectedPower:
 
     The expectation holds other things equal (pressure, mixture, ignition timing, knock control), which a change of the
     intake does not; it is a plausibility check, not a prediction.
-
-    `baseline_iat`, `candidate_iat`: mean of the pulls' mean intake air temperatures [°C]; `models`: expected change of
-    power by every model, each with its standing; `measured`, `measured_low`, `measured_high`: measured change of the
-    mean power over the common band [%], with its interval.
     """
 
     baseline: str
     candidate: str
-    baseline_iat: float
+    baseline_iat: float  # mean of the pulls' mean intake air temperatures [°C]
     candidate_iat: float
-    models: tuple[PowerExpectation, ...]
-    measured: float | None
+    models: tuple[PowerExpectation, ...]  # expected change of power by every model, each with its standing
+    measured: float | None  # change of the mean power over the common band [%], with its interval
     measured_low: float | None
     measured_high: float | None
 
 
 @dataclass(frozen=True, eq=False)
 class DynoResult:
-    """Everything a report says about the pulls.
+    """Everything a report says about the pulls."""
 
-    `basis`, `assumption`: where the figures apply, with the named driveline loss where one was assumed; `method`,
-    `correction`, `reference`, `aspiration`: key, name with edition, reference state and kind of engine of the correction;
-    `figures`: one row per pull that counts, see `curves.pull_figures`; `means`: one per figure and configuration, mean, sd,
-    n, interval; `comparisons`: one per figure and candidate, difference from the baseline with its interval, percent of the
-    baseline's mean; `grid`: of the curves, at `speeds` [rpm]; None for figures as the dyno `printed` them, with its
-    correction; `smoothing_effect`: mean change of the peak power by smoothing and grid [%].
-    """
-
-    basis: str
-    assumption: str
-    method: str
+    basis: str  # where the figures apply
+    assumption: str  # the named driveline loss, where one was assumed
+    method: str  # key, name with edition and reference state of the correction, and kind of engine
     correction: str
     reference: str
     aspiration: str
     baseline: str
     level: float
-    grid: Grid | None
-    figures: pd.DataFrame
-    means: pd.DataFrame
-    comparisons: pd.DataFrame
-    speeds: tuple[float, ...]
+    grid: Grid | None  # of the curves; None for figures as the dyno `printed` them
+    figures: pd.DataFrame  # one row per pull that counts, see `curves.pull_figures`
+    means: pd.DataFrame  # one row per figure and configuration: mean, sd, n, interval
+    comparisons: (
+        pd.DataFrame
+    )  # one per figure and candidate: difference from the baseline, percent of the baseline's mean
+    speeds: tuple[float, ...]  # of the grid [rpm]
     curves: tuple[MeanCurve, ...]
     differences: tuple[DifferenceCurve, ...]
     drifts: tuple[Drift, ...]
     expected: tuple[ExpectedPower, ...]
     left_out: tuple[LeftOut, ...]
-    smoothing_effect: float | None
+    smoothing_effect: float | None  # mean change of the peak power by smoothing and grid [%]
     notes: tuple[Message, ...]
-    printed: str = ""
+    printed: str = ""  # correction that the dyno printed
 
     @property
     def corrected(self) -> bool:
@@ -314,8 +289,7 @@ def _drifts(
     )
 
 
-Judged = Sequence[tuple[str, str, str]]
-"""Figures that all pulls have: column, title, quantity."""
+Judged = Sequence[tuple[str, str, str]]  # figures that all pulls have: column, title, quantity
 
 
 def _means(figures: pd.DataFrame, judged: Judged, level: float) -> pd.DataFrame:

@@ -238,7 +238,7 @@ def test_commute_drives_agree_on_road_that_the_registration_did_not_see(drives: 
     grid = np.arange(len(profiles[reference].speed)) * 10.0
     hidden = (grid >= 21000) & (grid < 33000)
     outside = [way[(way < 20000) | (way > 34000)] for way in stops]
-    blind = register(profiles, outside, reference, ignore=hidden)
+    blind = register(profiles, outside, [reference], ignore=hidden)
     lines = [(one.scale, one.offset) for one in blind]
     registered = np.abs(likeliest_shifts(profiles, lines, full, grid, hidden))
     plain = np.abs(likeliest_shifts(profiles, [(1.0, 0.0)] * len(profiles), full, grid, hidden))
