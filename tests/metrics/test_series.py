@@ -16,14 +16,6 @@ from metrics.support import rebuild
 times = st.lists(st.floats(0.1, 5.0), min_size=3, max_size=40).map(np.cumsum)
 
 
-@given(time=times, data=st.data())
-def test_rebuilt_stays_within_half_a_step_of_the_reading(time, data):
-    reading = np.array(data.draw(st.lists(st.integers(-5, 5), min_size=time.size, max_size=time.size)), dtype=float)
-    rebuilt = rebuild(time, reading, 1.0)
-    assert np.abs(rebuilt - reading).max() <= 0.5 + 1e-12
-    assert np.all(np.isfinite(rebuilt))
-
-
 @given(rate=st.floats(0.05, 0.9), start=st.floats(-1.0, 1.0), falls=st.booleans())
 def test_rebuilt_ramp_is_the_ramp_to_the_polling(rate, start, falls):
     # an edge is known to half a sample, so the ramp to half a sample's change; at the ends no edge was seen
@@ -33,14 +25,6 @@ def test_rebuilt_ramp_is_the_ramp_to_the_polling(rate, start, falls):
     changes = np.flatnonzero(np.diff(np.round(air)))
     inner = slice(changes[0] + 1, changes[-1] + 1)
     assert np.abs(rebuilt - air)[inner].max() <= 0.5 * rate + 1e-9
-
-
-def test_rebuilt_decay_is_much_closer_than_the_reading():
-    time = np.arange(0.0, 200.0)
-    air = 20.37 + 15.0 * np.exp(-time / 60.0)
-    reading = np.round(air)
-    error, plain = np.abs(rebuild(time, reading, 1.0) - air), np.abs(reading - air)
-    assert np.sqrt(np.mean(error[:120] ** 2)) < 0.45 * np.sqrt(np.mean(plain[:120] ** 2))
 
 
 @pytest.mark.parametrize("step", [None, 0.0])
