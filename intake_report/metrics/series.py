@@ -92,27 +92,15 @@ class Span:
 class RunSeries:
     """One run as the metrics see it.
 
-    Parameters
-    ----------
-    time : ndarray, (n,)
-        Times of the true IAT samples [s], strictly increasing.
-    iat, ambient : ndarray, (..., n)
-        Temperature of the sensor's element, rebuilt from the steps of the reading, and ambient reference [°C]; None without.
-    distance, reading : ndarray, (n,)
-        Route distance at the same times [m], NaN off the route; the readings as they are [°C].
-    stops, phases : tuple of Span
-        Stops and passages of the phases.
-    entry, entry_end : float or None
-        Time of the highway entry, and when the recovery can no longer be observed [s].
-    max_gap, interval, minimum_stop, hold : float
-        Longest pause that is bridged, usual time between true samples, shortest stop that a heat-soak rate is taken from,
-        how long a recovery has to stay within its margin [s].
-    step, lag : float
-        Step of the readings [K] or None; time constant of the sensor's element [s].
-    engine, points
-        Operating points of the engine, and those that all runs share; None without the channels.
-    most_pairs : int or None
-        Pairs of samples at most that a Theil–Sen slope is taken from; None: all.
+    `time` (n,): times of the true IAT samples [s], strictly increasing. `iat`, `ambient` (..., n): temperature of the sensor's
+    element, rebuilt from the steps of the reading, and ambient reference [°C]; None without. `distance`, `reading` (n,): route
+    distance at the same times [m], NaN off the route; the readings as they are [°C]. `stops`, `phases`: stops and passages of the
+    phases; `entry`, `entry_end`: time of the highway entry, and when the recovery can no longer be observed [s].
+
+    `max_gap`, `interval`, `minimum_stop`, `hold`: longest pause that is bridged, usual time between true samples, shortest stop
+    that a heat-soak rate is taken from, how long a recovery has to stay within its margin [s]. `step`: step of the readings [K] or
+    None; `lag`: time constant of the sensor's element [s]. `engine`, `points`: operating points of the engine, and those that all
+    runs share; None without the channels. `most_pairs`: pairs of samples at most that a Theil–Sen slope is taken from; None: all.
     """
 
     run: str
@@ -207,11 +195,10 @@ def first_below(
 ) -> tuple[Floats, Bools]:
     """Return when `values` first falls to `threshold` after `start` and stays there for `hold`, resolved between samples.
 
-    `time` (n,): sample times [s]; `values` (..., n): values, in the unit of `threshold`; `threshold` (...): level to
-    fall to; `start`, `end`: limits of the search [s]; `hold`: how long it stays, from sample to sample [s]. Returns
-    crossing (...): time of the crossing [s]; `start` when the value there is at or below the threshold already; where
-    it is not reached, `end`, or the last crossing where too little time was left to see whether it lasts; reached
-    (...): whether it was reached by `end`.
+    `time` (n,) [s]; `values` (..., n), in the unit of `threshold` (...); search from `start` to `end` [s]; `hold`: how long it
+    stays, from sample to sample [s]. Returns the time of the crossing (...) [s]: `start` when the value there is at or below the
+    threshold already; where it is not reached, `end`, or the last crossing where too little time was left to see whether it lasts;
+    and whether it was reached by `end` (...).
     """
     first, last = (int(np.searchsorted(time, limit, "right")) for limit in (start, end))
     times = np.concatenate([[start], time[first:last]])

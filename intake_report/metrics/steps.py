@@ -24,22 +24,14 @@ LEAST_KNOWN = 3  # edges that have to be found again
 class Nodes:
     """What a reading with steps tells about the temperature, as points to interpolate between.
 
-    Parameters
-    ----------
-    time, value : ndarray, (k,)
-        Times, strictly increasing [s], and temperatures [°C].
-    straight : ndarray of bool, (k − 1,)
-        Where the passages from edge to edge last alike, to the sampling: nothing tells a curve, so none is drawn.
-    corner : ndarray of bool, (k,)
-        Where the slope may jump: no smooth curve spans such a node.
-    open : ndarray, (m,)
-        Times at which `spread` is known, the nodes among them [s].
-    spread : ndarray, (m,)
-        Half-width of the rectangular uncertainty of the temperature [K]: at an edge the time that it may be off by half a
-        sampling interval, times the slope there; between edges the share of the step that the readings leave open;
-        below zero where it is off the other way than the rest of its group.
-    group : ndarray of int, (m,)
-        Which error it shares: those of one plateau are off together.
+    `time`, `value` (k,): strictly increasing [s], and temperatures [°C]. `straight` (k − 1,): where the passages from edge to edge
+    last alike, to the sampling: nothing tells a curve, so none is drawn. `corner` (k,): where the slope may jump: no smooth curve
+    spans such a node.
+
+    `open` (m,): times at which `spread` is known, the nodes among them [s]. `spread` (m,): half-width of the rectangular
+    uncertainty of the temperature [K]: at an edge the time that it may be off by half a sampling interval, times the slope there;
+    between edges the share of the step that the readings leave open; below zero where it is off the other way than the rest of its
+    group. `group` (m,): which error it shares: those of one plateau are off together.
     """
 
     time: Floats
@@ -202,18 +194,20 @@ def _join(nodes: Floats, values: Floats, straight: Bools, corner: Bools, at: Flo
 
 def _edge_slopes(at: Floats, value: Floats, passes: Bools, step: float) -> Floats:
     """Return the steepness at each edge [K/s]: of the passages beside it, carried on where only one side has one."""
-    chord = np.where(passes, np.abs(np.diff(value)) / np.diff(at), np.nan) if at.size > 1 else np.empty(0)
-    before = np.concatenate([[np.nan], chord])
-    after = np.concatenate([chord, [np.nan]])
-    # a passage steeper than the one before it goes on steepening, and a fall that slows goes on slowing
-    earlier = np.concatenate([[np.nan], before[:-1]])
-    later = np.concatenate([after[1:], [np.nan]])
-    fading = np.sqrt(np.clip(before / earlier, 0.25, 1.0))
-    rising = np.sqrt(np.clip(after / later, 0.25, 1.0))
-    one_before = before * np.where(np.isnan(fading), 1.0, fading)
-    one_after = after * np.where(np.isnan(rising), 1.0, rising)
-    both = np.sqrt(before * after)
-    slope = np.where(np.isfinite(both), both, np.where(np.isfinite(before), one_before, one_after))
+    chord = np.where(passes, np.abs(np.diff(value)) / np.diff(at), np.nan)
+    padded = np.concatenate([[np.nan, np.nan], chord, [np.nan, np.nan]])
+    earlier, before, after, later = (padded[k : k + at.size] for k in range(4))
+
+    def carried_on(beside: Floats, beyond: Floats) -> Floats:
+        """A passage steeper than the one before it goes on steepening, and a fall that slows goes on slowing."""
+        change = np.sqrt(np.clip(beside / beyond, 0.25, 1.0))
+        return beside * np.where(np.isnan(change), 1.0, change)
+
+    both, one = (
+        np.sqrt(before * after),
+        np.where(np.isfinite(before), carried_on(before, earlier), carried_on(after, later)),
+    )
+    slope = np.where(np.isfinite(both), both, one)
     # an edge between two turns: nothing tells a slope, so one step in the shorter of the two dwells
     gaps = np.diff(at)
     shorter = np.fmin(np.concatenate([[np.inf], gaps]), np.concatenate([gaps, [np.inf]]))

@@ -3,5 +3,4 @@
 from intake_report.thermal.common import CommonDrive, Replay, leave_one_out, replay, what_if
 from intake_report.thermal.fit import ThermalFit, fit
 from intake_report.thermal.inputs import airflow_law, drive_input, lacking, trace
-from intake_report.thermal.model import COEFFICIENTS, DriveInput, element, natural, over_ambient
-from intake_report.thermal.response import respond
+from intake_report.thermal.model import COEFFICIENTS, DriveInput, element, natural, over_ambient, respond

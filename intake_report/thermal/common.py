@@ -13,8 +13,7 @@ from intake_report.metrics import RunSeries, evaluate, evaluate_draws
 from intake_report.results import MetricKey, MetricResult
 from intake_report.thermal.fit import DISCREPANCY, FLUCTUATION, SETTLED, ThermalFit, fit
 from intake_report.thermal.inputs import trace
-from intake_report.thermal.model import START, DriveInput, at_times, element, sensitivity
-from intake_report.thermal.response import Floats
+from intake_report.thermal.model import START, DriveInput, Floats, at_times, element, sensitivity
 
 DRAWS = 100  # of the parameters, for the intervals
 HOT, STANDSTILL, CRUISE = 35.0, 300.0, 100.0 / 3.6  # °C, s, m/s of the what-if table

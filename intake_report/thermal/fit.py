@@ -10,8 +10,7 @@ import numpy as np
 from scipy.optimize import least_squares
 from scipy.special import log_ndtr
 
-from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, DriveInput, at_times, element, sensitivity
-from intake_report.thermal.response import Floats
+from intake_report.thermal.model import MIDDLE, NAMES, SPREAD, DriveInput, Floats, at_times, element, sensitivity
 
 DISCREPANCY = 0.2  # K; standard deviation of what the model leaves out beyond slow fluctuations (own choice)
 MEMORY = 20.0  # s over which what is left out is one and the same: readings within it count as one (own choice)

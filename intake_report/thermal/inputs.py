@@ -10,8 +10,7 @@ from intake_report.align.model import RoutePath
 from intake_report.clean import CleanRun
 from intake_report.messages import Message, Part, Value, message
 from intake_report.metrics import RunSeries
-from intake_report.thermal.model import STEP, WIND_NEAR_GROUND, DriveInput
-from intake_report.thermal.response import Floats
+from intake_report.thermal.model import STEP, WIND_NEAR_GROUND, DriveInput, Floats
 
 SHORTEST = 600.0  # s; several times what under-hood air and duct remember (own choice)
 LONGEST_GAP = 60.0  # s without speed that is bridged

@@ -101,7 +101,7 @@ def test_a_bias_leaves_a_slope_alone():
 def test_times_of_events_enter_by_their_effect():
     time = np.arange(0.0, 301.0)
     run = entered(time, 20.0 + 15.0 * np.exp(-time / 45.0), entry=10.0, phases=(Span(50.0, 150.0, "city"),))
-    limits = EventLimits(entry=0.5, stops=0.5, starts={"city": 2.0}, ends={"city": 1.0}, per_speed=-0.2)
+    limits = EventLimits({"entry": 0.5, "stops": 0.5, "start of city": 2.0, "end of city": 1.0}, -0.2)
     found = event_effects(key("recovery_time", "margin", "m", 2.0), run, limits)
     assert found.times == pytest.approx((-0.5, 0.0, 0.0, 0.0))
     assert found.per_speed == pytest.approx(0.2)  # 1 km/h too high: the entry is seen early and the recovery is longer
@@ -116,7 +116,7 @@ def test_times_of_events_enter_by_their_effect():
 
 @pytest.mark.parametrize("normal", [False, True])
 def test_the_values_that_stand_for_a_distribution_have_its_standard_deviation(normal):
-    source = Source("s", "reading", True, 2.0, normal, "temperature_difference", "")
+    source = Source("s", "reading", True, "temperature_difference", "", 2.0, "normal" if normal else "rectangular")
     assert np.std(source.spread(33)) == pytest.approx(source.u, rel=0.03)
     assert np.std(source.draw(np.random.default_rng(1), 200_000)) == pytest.approx(source.u, rel=0.01)
     assert source.u == pytest.approx(2.0 if normal else 2.0 / math.sqrt(3.0))  # GUM 4.3.7
@@ -124,7 +124,7 @@ def test_the_values_that_stand_for_a_distribution_have_its_standard_deviation(no
 
 def test_a_way_of_rounding_that_is_not_known_is_one_of_two_never_between():
     """Rounded, or cut off: then half a step low on average; the value is raised by the mean, a quarter."""
-    source = Source("s", "reading", True, 0.25, False, "temperature_difference", "", two_valued=True, beside=1.0)
+    source = Source("s", "reading", True, "temperature_difference", "", 0.25, "two-valued", beside=1.0)
     draws = source.draw(np.random.default_rng(1), 20_000)
     assert set(np.unique(draws)) == {-0.25, 0.25} == set(np.unique(source.spread(34)))
     assert np.mean(draws) == pytest.approx(0.0, abs=0.01)
@@ -289,7 +289,7 @@ def test_a_normal_accuracy_is_taken_as_95_percent_limits(known):
     campaign = campaign.model_copy(update={"instrument": instrument})
     found = find_sources(campaign, known.measured.ambient, {"iat": 1.0}, NOT_ZEROED)
     accuracy = next(s for s in found.sources if s.name == "Sensor accuracy")
-    assert accuracy.normal and accuracy.u == pytest.approx(1.0 / 1.96, rel=1e-3)
+    assert accuracy.shape == "normal" and accuracy.u == pytest.approx(1.0 / 1.96, rel=1e-3)
 
 
 def test_budgets_name_every_source_for_every_headline_metric(known):

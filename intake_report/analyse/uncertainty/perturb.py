@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from intake_report.align.placement import IN_PLACE
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.uncertainty.sources import POSITION
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, find_nodes
+from intake_report.metrics import REGISTRY, RunSeries, evaluate, find_nodes
 from intake_report.metrics.series import Floats
 from intake_report.results import MetricKey
 
@@ -46,10 +47,8 @@ class Readings:
 def prepare(series: RunSeries, step: float | None) -> Readings:
     """Return the readings of one run, ready for draws."""
     time, n = series.time, series.time.size
-    nodes = None
-    if step is not None and n >= 3:
-        of_reading = (time, series.reading, step, series.stops, series.corners, series.lag)
-        nodes = series.timed("nodes", lambda: find_nodes(*of_reading))
+    of_reading = (time, series.reading, step, series.stops, series.corners, series.lag)
+    nodes = series.timed("nodes", lambda: find_nodes(*of_reading)) if step else None
     if nodes is not None and nodes.open.size > 1:
         right = np.clip(np.searchsorted(nodes.open, time), 1, nodes.open.size - 1)
         left = right - 1
@@ -58,7 +57,7 @@ def prepare(series: RunSeries, step: float | None) -> Readings:
     else:
         # a reading that never changes is anywhere within its step; without steps there is nothing to vary
         left, right, share = np.zeros(n, dtype=np.intp), np.zeros(n, dtype=np.intp), np.zeros(n)
-        spread, group = np.array([0.5 * step if step is not None else 0.0]), np.zeros(1, dtype=np.intp)
+        spread, group = np.array([0.5 * (step or 0.0)]), np.zeros(1, dtype=np.intp)
     duration = float(time[-1] - time[0])
     rise = 0.0 if series.ambient is None else float(series.ambient[-1] - series.ambient[0])
     return Readings(series.but(most_pairs=MOST_PAIRS), spread, group, left, right, share, rise / duration)
@@ -91,17 +90,13 @@ def perturbed(readings: Readings, shifts: Mapping[str, Floats], noise: Floats | 
     return series.but(iat=iat, ambient=ambient)
 
 
-@dataclass(frozen=True)
-class EventLimits:
-    """Half-widths of the times of events of one run [s]: highway entry, limits of stops, start and end of each phase.
+class EventLimits(NamedTuple):
+    """Half-widths of the times of events of one run [s]: "entry", "stops", "start of" and "end of" each phase.
 
     `per_speed` is the delay of the entry per unit of speed read too high [s per km/h], below zero.
     """
 
-    entry: float
-    stops: float
-    starts: dict[str, float]
-    ends: dict[str, float]
+    half: dict[str, float]
     per_speed: float
 
 
@@ -121,13 +116,10 @@ def event_limits(drive: Drive, series: RunSeries, speed_step: float) -> EventLim
             return 0.0  # the ends of the log are no passages
         return position / max(float(np.interp(time, series.time, pace)), SLOWEST)
 
-    return EventLimits(
-        entry=0.5 * interval + 0.5 * speed_step / slope,
-        stops=0.5 * interval,
-        starts={span.label: half(span.start) for span in series.phases},
-        ends={span.label: half(span.end) for span in series.phases},
-        per_speed=-1.0 / slope,
-    )
+    found = {"entry": 0.5 * interval + 0.5 * speed_step / slope, "stops": 0.5 * interval}
+    for span in series.phases:
+        found |= {f"start of {span.label}": half(span.start), f"end of {span.label}": half(span.end)}
+    return EventLimits(found, -1.0 / slope)
 
 
 def _acceleration(drive: Drive) -> float:
@@ -144,8 +136,7 @@ def _acceleration(drive: Drive) -> float:
     return max(slope, 0.5)
 
 
-@dataclass(frozen=True)
-class EventEffects:
+class EventEffects(NamedTuple):
     """Change of one metric of one run over the half-width of each event's time; zero where it has none.
 
     `times` (4,) are the highway entry, start and end of the phase, and the stops; `per_speed` is per unit of speed read too high.
@@ -160,29 +151,28 @@ class EventEffects:
         return float(np.linalg.norm(self.times) / 3.0**0.5)
 
 
+def _moved(series: RunSeries, name: str, by: float) -> RunSeries:
+    """Return the series with one of the events of `EventLimits` later by so many seconds."""
+    if name == "entry":
+        return replace(series, entry=(series.entry or 0.0) + by)
+    if name == "stops":
+        return replace(series, stops=tuple(replace(s, start=s.start + by, end=s.end + by) for s in series.stops))
+    limit, _, label = name.partition(" of ")
+    moved = (replace(s, **{limit: getattr(s, limit) + by}) if s.label == label else s for s in series.phases)
+    return replace(series, phases=tuple(moved))
+
+
 def event_effects(key: MetricKey, series: RunSeries, limits: EventLimits) -> EventEffects:
     """Return the effect of the events' times on a metric, by shifting them to both limits."""
-    events, label, entry = REGISTRY[key.spec.id].events, key.parameter.key, series.entry
+    events, label = REGISTRY[key.spec.id].events, key.parameter.key
 
-    def moved(spans: tuple[Span, ...], start: float, end: float, name: str | None = None) -> tuple[Span, ...]:
-        there = (replace(s, start=s.start + start, end=s.end + end) if name in (None, s.label) else s for s in spans)
-        return tuple(there)
-
-    shifts: tuple[tuple[str, bool, float, Callable[[float], RunSeries]], ...] = (
-        ("entry", "entry" in events and entry is not None, limits.entry,
-         lambda s: replace(series, entry=(entry or 0.0) + s)),
-        (f"start of {label}", "phases" in events, limits.starts.get(label, 0.0),
-         lambda s: replace(series, phases=moved(series.phases, s, 0.0, label))),
-        (f"end of {label}", "phases" in events, limits.ends.get(label, 0.0),
-         lambda s: replace(series, phases=moved(series.phases, 0.0, s, label))),
-        ("stops", "stops" in events, limits.stops, lambda s: replace(series, stops=moved(series.stops, s, s))),
-    )  # fmt: skip
-
-    def value(name: str, by: float, shift: Callable[[float], RunSeries]) -> float | None:
-        return evaluate(key, series.once(f"{name} moved by {by}", lambda: shift(by))).value
+    def value(name: str, by: float) -> float | None:
+        return evaluate(key, series.once(f"{name} moved by {by}", lambda: _moved(series, name, by))).value
 
     times = []
-    for name, hangs_on, half, shift in shifts:
-        early, late = (value(name, way * half, shift) if hangs_on and half > 0.0 else None for way in (-1.0, 1.0))
+    named = (("entry", "entry"), ("phases", f"start of {label}"), ("phases", f"end of {label}"), ("stops", "stops"))
+    for event, name in named:
+        half = limits.half.get(name, 0.0) if event in events and (event != "entry" or series.entry is not None) else 0.0
+        early, late = (value(name, way * half) if half > 0.0 else None for way in (-1.0, 1.0))
         times.append(0.0 if late is None or early is None else 0.5 * (late - early))
-    return EventEffects(tuple(times), times[0] / limits.entry * limits.per_speed if times[0] else 0.0)
+    return EventEffects(tuple(times), times[0] / limits.half["entry"] * limits.per_speed if times[0] else 0.0)

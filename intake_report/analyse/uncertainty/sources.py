@@ -26,6 +26,7 @@ NORMAL_95 = 1.959964  # standard deviations of a 95 % limit of a normal distribu
 POSITION = 5.0  # m; half-width of a matched position (common practice for consumer receivers)
 
 Kind = Literal["reading", "ambient", "clock", "speed", "steps", "events"]
+Shape = Literal["rectangular", "normal", "two-valued"]
 
 DELTA = "temperature_difference"
 CLOCK_ASSUMED = message(
@@ -56,20 +57,20 @@ class Source:
     """One source of uncertainty, named as in the budget; `basis` is what is known, for the report.
 
     `kind` is what it acts on: "reading" and "ambient" shift temperatures [K], "clock" the run against the weather [s], "speed" the
-    speed reading [km/h]; "steps" and "events" differ from sample to sample and from event to event. A `common` one has the same draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a
-    rectangular distribution, or the standard deviation where `normal`; None for steps and events. A `two_valued` one is plus or
-    minus `scale`, each with probability ½. The same draw moves ambient by `beside` times as much: what one control unit does to
-    both channels. Where `rows` are given they are the draws, joint by kind, each (n,) [K], about zero.
+    speed reading [km/h]; "steps" and "events" differ from sample to sample and from event to event. A `common` one has the same
+    draw for all runs. `scale` [internal unit of `quantity`] is the half-width of a rectangular distribution, the standard deviation
+    of a normal one; a two-valued one is plus or minus `scale`, each with probability ½; None for steps and events. The same draw
+    moves ambient by `beside` times as much: what one control unit does to both channels. Where `rows` are given they are the draws,
+    joint by kind, each (n,) [K], about zero.
     """
 
     name: str
     kind: Kind
     common: bool
-    scale: float | None
-    normal: bool
     quantity: str
     basis: Part
-    two_valued: bool = False
+    scale: float | None = None
+    shape: Shape = "rectangular"
     beside: float = 0.0
     rows: Mapping[str, Floats] | None = None
 
@@ -83,9 +84,9 @@ class Source:
         """Standard uncertainty of the input; None where it differs from sample to sample."""
         if self.rows is not None:
             return float(np.std(self.rows[self.kind]))
-        if self.scale is None:
-            return None
-        return self.scale if self.normal or self.two_valued else self.scale / math.sqrt(3.0)
+        if self.scale is None or self.shape != "rectangular":
+            return self.scale
+        return self.scale / math.sqrt(3.0)
 
     def effects(self, values: Floats) -> dict[str, Floats]:
         """Return by kind of input what values of the source do to it: those of `draw` or `spread`."""
@@ -99,9 +100,9 @@ class Source:
         if self.rows is not None:
             return rng.integers(0, self.rows[self.kind].size, m).astype(np.float64)
         assert self.scale is not None
-        if self.two_valued:
+        if self.shape == "two-valued":
             return np.where(rng.uniform(size=m) < 0.5, self.scale, -self.scale)
-        return rng.normal(0.0, self.scale, m) if self.normal else rng.uniform(-self.scale, self.scale, m)
+        return rng.normal(0.0, self.scale, m) if self.shape == "normal" else rng.uniform(-self.scale, self.scale, m)
 
     def spread(self, k: int) -> Floats:
         """Return k values that stand for the distribution: the middles of k equally likely parts."""
@@ -110,11 +111,11 @@ class Source:
             order = np.argsort(self.rows.get("reading", 0.0) - self.rows.get("ambient", np.zeros(1)))
             return order[(share * order.size).astype(np.intp)].astype(np.float64)
         assert self.scale is not None
-        if self.two_valued:
+        if self.shape == "two-valued":
             return np.where(np.arange(k) % 2 == 0, -self.scale, self.scale)
-        if not self.normal:
-            return self.scale * (2.0 * share - 1.0)
-        return np.asarray(self.scale * ndtri(share), dtype=np.float64)
+        return np.asarray(
+            self.scale * (ndtri(share) if self.shape == "normal" else 2.0 * share - 1.0), dtype=np.float64
+        )
 
     @property
     def row(self) -> SourceRow:
@@ -140,7 +141,7 @@ def find_sources(
     iat, speed = channels.get("iat", InstrumentChannel()), channels.get("speed", InstrumentChannel())
     assumed: list[Message] = []
     own = ambient.choice.source == VEHICLE
-    found = [*_offsets(zeroing, own)]
+    found = _offsets(zeroing, own)
     if "iat" not in zeroing.rows:
         found.append(_accuracy(iat, assumed))
     found += _rounding(campaign, steps, zeroing, own, assumed)
@@ -148,10 +149,8 @@ def find_sources(
     if step is None:
         assumed.append(CONTINUOUS)
     else:  # beside the way of rounding
-        basis = message(
-            "steps of {step} and the sampling interval, through the times of the steps", step=Value(step, DELTA, 2)
-        )
-        found.append(Source("Steps and sampling", "steps", False, None, False, DELTA, basis))
+        template = "steps of {step} and the sampling interval, through the times of the steps"
+        found.append(Source("Steps and sampling", "steps", False, DELTA, message(template, step=Value(step, DELTA, 2))))
     found += _ambient(ambient)
     clock = campaign.instrument.clock_accuracy
     declared = None if speed.accuracy is None else parse_quantity(speed.accuracy, "speed")
@@ -159,7 +158,7 @@ def find_sources(
     found.append(_limited("Clock", "clock", False, "time", clock, ASSUMED_CLOCK, "against the weather"))
     where = "through the time of the highway entry"
     found.append(_limited("Speed accuracy", "speed", True, "speed", declared, ASSUMED_SPEED, where))
-    found.append(Source("Times of events", "events", False, None, False, "time", EVENTS))
+    found.append(Source("Times of events", "events", False, "time", EVENTS))
     return Sources(tuple(found), tuple(assumed))
 
 
@@ -168,7 +167,7 @@ def _limited(
 ) -> Source:
     half, known = (assumed, "assumed") if declared is None else (declared, "declared")
     basis = message("± {limit} {known}, {where}", limit=Value(half, quantity), known=known, where=where)
-    return Source(name, kind, common, half, False, quantity, basis)
+    return Source(name, kind, common, quantity, basis, half)
 
 
 def _offsets(zeroing: Zeroing, own: bool) -> list[Source]:
@@ -180,12 +179,11 @@ def _offsets(zeroing: Zeroing, own: bool) -> list[Source]:
     centred = {kind: values - np.mean(values) for kind, values in rows.items()}
     first: Kind = "reading" if "reading" in rows else "ambient"
     both = " and of ambient, together" if len(rows) == 2 else ""
-    basis = message(
+    template = (
         "offset{both} and rounding after soak checks: steps of the readings, reference and warmth left, in place of the "
-        "declared accuracy",
-        both=both,
+        "declared accuracy"
     )
-    return [Source("Offset after soak checks", first, True, None, False, DELTA, basis, rows=centred)]
+    return [Source("Offset after soak checks", first, True, DELTA, message(template, both=both), rows=centred)]
 
 
 def _rounding(
@@ -205,36 +203,31 @@ def _rounding(
     if not left:
         return []
     first = next(iter(left))
-    quarter = Value(left[first], DELTA, 2)
-    beside = left["ambient"] / left[first] if first == "iat" and "ambient" in left else 0.0
+    quarter, beside = Value(left[first], DELTA, 2), left["ambient"] / left[first] if len(left) == 2 else 0.0
     what = "intake air temperature" if first == "iat" else "ambient temperature"
+    template = (
+        "How the control unit rounds the {what} is not declared: it is taken as rounded to the nearest step or cut off, one as "
+        "likely as the other; {quarter}, a quarter of a step, is added to the readings{both} as the mean of the two."
+    )
     both = " and ambient temperature, alike," if beside else ""
-    assumed.append(
-        message(
-            "How the control unit rounds the {what} is not declared: it is taken as rounded to the nearest step or cut off, one as "
-            "likely as the other; {quarter}, a quarter of a step, is added to the readings{both} as the mean of the two.",
-            code="rounding-assumed",
-            what=what,
-            quarter=quarter,
-            both=both,
-        )
-    )
-    basis = message(
-        "rounded or cut off: − or + {quarter} about the mean of the two, each with probability ½", quarter=quarter
-    )
+    assumed.append(message(template, code="rounding-assumed", what=what, quarter=quarter, both=both))
+    template = "rounded or cut off: − or + {quarter} about the mean of the two, each with probability ½"
     kind: Kind = "reading" if first == "iat" else "ambient"
-    return [Source(ROUNDING_MODE, kind, True, left[first], False, DELTA, basis, two_valued=True, beside=beside)]
+    basis = message(template, quarter=quarter)
+    return [Source(ROUNDING_MODE, kind, True, DELTA, basis, left[first], "two-valued", beside)]
 
 
 def _accuracy(iat: InstrumentChannel, assumed: list[Message]) -> Source:
     if iat.accuracy is None:
         assumed.append(ACCURACY_ASSUMED)
         basis = message("± {limit} assumed", limit=Value(ASSUMED_ACCURACY, DELTA, 1))
-        return Source("Sensor accuracy", "reading", True, ASSUMED_ACCURACY, False, DELTA, basis)
+        return Source("Sensor accuracy", "reading", True, DELTA, basis, ASSUMED_ACCURACY)
     half, normal = parse_quantity(iat.accuracy, DELTA), iat.accuracy_distribution == "normal"
-    shape = "normal: taken as 95 % limits" if normal else "rectangular"
-    basis = message("± {limit} declared, {shape}", limit=Value(half, DELTA, 1), shape=shape)
-    return Source("Sensor accuracy", "reading", True, half / NORMAL_95 if normal else half, normal, DELTA, basis)
+    known = "normal: taken as 95 % limits" if normal else "rectangular"
+    basis = message("± {limit} declared, {shape}", limit=Value(half, DELTA, 1), shape=known)
+    if normal:
+        return Source("Sensor accuracy", "reading", True, DELTA, basis, half / NORMAL_95, "normal")
+    return Source("Sensor accuracy", "reading", True, DELTA, basis, half)
 
 
 def _ambient(ambient: AmbientReference) -> list[Source]:
@@ -243,10 +236,11 @@ def _ambient(ambient: AmbientReference) -> list[Source]:
         if part.name in ("rounding mode", "soak check"):
             continue  # drawn with those of the intake air, which they share the control unit with
         # interpolation and place are scatters that were observed, the others limits
-        normal = part.name in ("interpolation in time", "place")
-        scale = part.value if normal else math.sqrt(3.0) * part.value
-        basis = (
-            message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis) if not normal else part.basis
-        )
-        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, scale, normal, DELTA, basis))
+        shape: Shape = "normal"
+        basis: Part = part.basis
+        scale = part.value
+        if part.name not in ("interpolation in time", "place"):
+            shape, scale = "rectangular", math.sqrt(3.0) * part.value
+            basis = message("± {limit} {basis}", limit=Value(scale, DELTA, 2), basis=part.basis)
+        rows.append(Source(f"Ambient: {part.name}", "ambient", part.shared, DELTA, basis, scale, shape))
     return rows
