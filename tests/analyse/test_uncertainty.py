@@ -215,34 +215,25 @@ def test_what_runs_share_cancels_in_differences(known):
     assert mean.low < mean.high
 
 
+def assessed(campaign, measured, runs=None):
+    """Return the uncertainty of the first `runs`, of all without."""
+    drives = pair(campaign, measured.cleaned, measured.alignment)[:runs]
+    series = tuple(measured.series)[:runs]
+    return assess(campaign, drives, measured.ambient, measured.zeroing, series, measured.metrics, measured.values)
+
+
 def test_draws_are_reproducible_and_runs_do_not_disturb_each_other(known):
     campaign, measured = known.campaign, known.measured
-    arguments = (
-        campaign,
-        pair(campaign, measured.cleaned, measured.alignment),
-        measured.ambient,
-        measured.zeroing,
-        measured.series,
-        measured.metrics,
-        measured.values,
-    )
-    again = assess(*arguments)
+    again = assessed(campaign, measured)
     assert again.statement == measured.uncertainty.statement
     for run, one in again.runs.items():
         other = measured.uncertainty.runs[run]
         assert all(np.array_equal(one.all[k], other.all[k], equal_nan=True) for k in one.all)
-    alone = assess(
-        campaign,
-        pair(campaign, measured.cleaned, measured.alignment)[:1],
-        measured.ambient,
-        measured.zeroing,
-        measured.series[:1],
-        *arguments[5:],
-    )
+    alone = assessed(campaign, measured, 1)
     run, first = next(iter(measured.uncertainty.runs.items()))
     assert all(np.array_equal(alone.runs[run].all[k], first.all[k], equal_nan=True) for k in first.all)
     other_seed = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"seed": 2})})
-    changed = assess(other_seed, *arguments[1:])
+    changed = assessed(other_seed, measured)
     assert not np.array_equal(changed.runs[run].all["peak_iat"], first.all["peak_iat"])
     assert np.std(changed.runs[run].all["peak_iat"]) == pytest.approx(np.std(first.all["peak_iat"]), rel=0.1)
 
@@ -339,13 +330,5 @@ def test_two_thousand_draws_of_nine_runs_take_less_than_ten_seconds(demo):
     measured, campaign = demo.chain.measured, demo.chain.campaign
     assert campaign.metrics.draws == 2000 and len(measured.series) == 9
     begin = clock.process_time()
-    assess(
-        campaign,
-        pair(campaign, measured.cleaned, measured.alignment),
-        measured.ambient,
-        measured.zeroing,
-        measured.series,
-        measured.metrics,
-        measured.values,
-    )
+    assessed(campaign, measured)
     assert clock.process_time() - begin < 20.0  # processor seconds of two cores; 3 s were measured

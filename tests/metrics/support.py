@@ -6,8 +6,9 @@ from typing import Any
 
 import numpy as np
 
+from intake_report.analyse.uncertainty.perturb import perturbed, prepare
 from intake_report.messages import said
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, find_nodes, rebuilt
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, find_nodes, rebuilt
 from intake_report.results import MetricKey, MetricResult, Parameter
 
 
@@ -33,6 +34,17 @@ def reason(result: MetricResult) -> str:
 def rebuild(time: Any, reading: Any, step: float | None, *more: Any, **named: Any) -> np.ndarray:
     """Return the temperature of a reading with steps; further arguments as of `find_nodes`."""
     return rebuilt(find_nodes(time, reading, step, *more, **named), time, reading, step)
+
+
+def steps_draws(run: RunSeries, keys: Any, rng: np.random.Generator, m: int, bias: Any = None) -> dict[str, np.ndarray]:
+    """Return draws of metrics within the steps of the reading, and a bias, about their values as reported."""
+    readings = prepare(run, 1.0)
+    shift = np.zeros(m) if bias is None else bias
+    some = perturbed(readings, {"reading": shift}, rng.uniform(-1.0, 1.0, (m, readings.errors)))
+    plain = perturbed(readings, {"reading": np.zeros(1)})
+    return {
+        key.key: evaluate_draws(key, some) + evaluate(key, run).value - evaluate_draws(key, plain)[0] for key in keys
+    }
 
 
 def recovery(run: RunSeries, margin: float) -> MetricResult:

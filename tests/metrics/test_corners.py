@@ -8,11 +8,10 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from intake_report.analyse.uncertainty.perturb import perturbed, prepare
-from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, evaluate_draws, first_below
+from intake_report.metrics import REGISTRY, RunSeries, Span, evaluate, first_below
 from intake_report.metrics.series import slope, value_at
 from intake_report.results import MetricKey, Parameter
-from metrics.support import rebuild, series, value
+from metrics.support import rebuild, series, steps_draws, value
 
 Simulator = Callable[[np.random.Generator, float, float, float], tuple[np.ndarray, np.ndarray, Span]]
 DRAWS = 400
@@ -78,14 +77,10 @@ def held(
             "rise_per_stop": float(value_at(time, air, span.end) - value_at(time, air, span.start)),
             "heat_soak_rate": 60.0 * float(slope(time[inside], air[inside])),
         }
-        readings = prepare(run, 1.0)
-        some = perturbed(readings, {"reading": np.zeros(DRAWS)}, rng.uniform(-1.0, 1.0, (DRAWS, readings.errors)))
-        plain = perturbed(readings, {"reading": np.zeros(1)})
-        for key in KEYS:
-            estimate = evaluate(key, run).value
-            draws = evaluate_draws(key, some) + estimate - evaluate_draws(key, plain)[0]
+        for id, draws in steps_draws(run, KEYS, rng, DRAWS).items():
+            estimate = value(id, run).value
             low, high = np.quantile(draws, [0.025, 0.975])
-            errors[key.key].append((low <= truth[key.key] <= high, estimate - truth[key.key]))
+            errors[id].append((low <= truth[id] <= high, estimate - truth[id]))
     return {k: (sum(ok for ok, _ in rows), float(np.mean([e for _, e in rows]))) for k, rows in errors.items()}
 
 
@@ -133,11 +128,7 @@ def recovered(runs: int, gusts: float, seed: int = 4) -> tuple[int, float, float
         estimate, truth = evaluate(key, run).value, float(crossing) - stop.end
         if estimate is None or not reached or truth <= 0.0:
             continue
-        readings = prepare(run, 1.0)
-        some = perturbed(readings, {"reading": np.zeros(DRAWS)}, rng.uniform(-1.0, 1.0, (DRAWS, readings.errors)))
-        draws = (
-            evaluate_draws(key, some) + estimate - evaluate_draws(key, perturbed(readings, {"reading": np.zeros(1)}))
-        )
+        draws = steps_draws(run, (key,), rng, DRAWS)[key.key]
         low, high = np.quantile(draws, [0.025, 0.975], method="nearest")
         rows.append((low - 1e-6 <= truth <= high + 1e-6, abs(estimate - truth), np.std(draws[np.isfinite(draws)])))
     held, error, u = np.array(rows, dtype=float).T
@@ -199,9 +190,7 @@ def test_a_launch_may_add_to_the_peak_up_to_the_edge_that_it_did_not_reach():
     air[101:103] = 36.3
     stop = Span(40.0, 100.0)
     run = series(time, rebuild(time, np.round(air), 1.0, (stop,)), stops=(stop,), reading=np.round(air), step=1.0)
-    readings = prepare(run, 1.0)
-    rng = np.random.default_rng(2)
-    some = perturbed(readings, {"reading": np.zeros(DRAWS)}, rng.uniform(-1.0, 1.0, (DRAWS, readings.errors)))
-    peak, rise = (evaluate_draws(MetricKey(REGISTRY[id].spec), some) for id in ("peak_iat", "rise_per_stop"))
+    keys = [MetricKey(REGISTRY[id].spec) for id in ("peak_iat", "rise_per_stop")]
+    peak, rise = steps_draws(run, keys, np.random.default_rng(2), DRAWS).values()
     assert np.quantile(peak, 0.975) > 36.3 and peak.max() <= 36.5
     assert np.quantile(rise, 0.975) < 6.2  # the rise of the stop itself ends with the stop
