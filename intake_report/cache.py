@@ -34,7 +34,6 @@ P = ParamSpec("P")
 T = TypeVar("T")
 
 PACKAGE = "intake_report."
-TRACES = 6  # outputs of one section that are kept, each with what it read
 _MEASURED_ONLY: dict[str, Any] = {"metrics": True, "acceptance": True, "ambient": True, "soak_checks": True}
 UNREAD: dict[Callable[..., Any], dict[str, Any]] = {
     **dict.fromkeys((read_logs, clean_logs, align_logs), CONCLUDED | _MEASURED_ONLY),
@@ -65,39 +64,37 @@ class Cache:
     """
 
     def __init__(self, folder: str | Path = "") -> None:
-        self._folder = Path(folder) if folder and Path(folder).parent.is_dir() else None
+        self._folder = Path(folder)
+        self._off = not folder or not self._folder.parent.is_dir()
         self._known: dict[int, tuple[Any, str]] = {}  # id → object, kept alive, and the digest that stands for it
         self._fields: dict[int, dict[str, str]] = {}
 
     def __call__(self, step: Callable[P, T], *arguments: P.args, **named: P.kwargs) -> T:
         """Return what ``step(*arguments)`` returns."""
-        if self._folder is None or (step not in _BEFORE_METRICS and _defined_in_notebook()):
+        if self._off or (step not in _BEFORE_METRICS and _defined_in_notebook()):
             return step(*arguments, **named)
         key = self._key(step, (*arguments, *named.values()), named, UNREAD.get(step))
         result = next((argument for argument in arguments if isinstance(argument, ReportResult)), None)
         found, value = self._find(key, result)
         if not found:
-            reader = None if result is None else _reader(result)
+            reader = None if result is None else _Read(result)
             given = [reader if argument is result else argument for argument in arguments]
             value = self._resumed(step, key, given) if step in RESUMED else step(*given, **named)  # type: ignore[arg-type]
-            self._store(key, result, sorted(reader.fields_read) if reader else [], value)
+            reads = sorted(reader.fields_read) if reader else []
+            self._store(key, reads, self._of_fields(result, reads), value)
         if result is None:
             self._known[id(value)] = (value, key)
         return cast(T, value)
 
     def _resumed(self, step: Callable[..., Any], key: str, arguments: list[Any]) -> Any:
         """Return what a step of `RESUMED` gives, from what it gave last where only what it follows has changed."""
-        assert self._folder is not None
-        family = self._key(step, arguments, ["last"], RESUMED[step])
-        last, earlier = self._folder / f"{family}.npz", None
+        family, earlier = self._key(step, arguments, ["last"], RESUMED[step]), None
         with suppress(Exception):  # as of any entry
-            name, latest = read_entry(last)
+            name, latest = read_entry(self._folder / f"{family}.npz")
             known = (value for value, made in self._known.values() if made == latest)
             earlier = (next(known, None) or self._find(latest, None)[1]) if name == family else None
         value = step(*arguments, earlier=earlier)
-        with suppress(OSError):
-            self._folder.mkdir(parents=True, exist_ok=True)
-            write_entry(last, (family, key))
+        self._store(family, key)
         return value
 
     def _key(self, step: Callable[..., Any], arguments: Iterable[Any], names: Iterable[Any], unread: Any) -> str:
@@ -127,22 +124,16 @@ class Cache:
         return _sha([known[name] for name in names])
 
     def _find(self, key: str, result: ReportResult | None) -> tuple[bool, Any]:
-        assert self._folder is not None
-        for number in range(TRACES if result else 1):
-            with suppress(Exception):  # whatever is wrong with an entry, it is as if it were not there
-                name, reads, digest, value = read_entry(self._folder / f"{key}-{number}.npz")
-                if name == key and digest == self._of_fields(result, reads):
-                    return True, value
+        with suppress(Exception):  # whatever is wrong with an entry, it is as if it were not there
+            name, reads, digest, value = read_entry(self._folder / f"{key}.npz")
+            if name == key and digest == self._of_fields(result, reads):
+                return True, value
         return False, None
 
-    def _store(self, key: str, result: ReportResult | None, reads: list[str], value: Any) -> None:
-        assert self._folder is not None
+    def _store(self, key: str, *parts: Any) -> None:
         with suppress(OSError):  # a cache that cannot be written is none
             self._folder.mkdir(parents=True, exist_ok=True)
-            files = [self._folder / f"{key}-{number}.npz" for number in range(TRACES if result else 1)]
-            free = next((file for file in files if not file.exists()), None)
-            digest = self._of_fields(result, reads)
-            write_entry(free or min(files, key=lambda file: file.stat().st_mtime), (key, reads, digest, value))
+            write_entry(self._folder / f"{key}.npz", (key, *parts))
 
 
 class _Read(ReportResult):
@@ -150,16 +141,13 @@ class _Read(ReportResult):
 
     fields_read: set[str]
 
+    def __init__(self, result: ReportResult) -> None:
+        self.__dict__.update(vars(result), fields_read=set())
+
     def __getattribute__(self, name: str) -> Any:
         if name in _FIELDS:
             self.fields_read.add(name)
         return object.__getattribute__(self, name)
-
-
-def _reader(result: ReportResult) -> _Read:
-    reader = object.__new__(_Read)
-    reader.__dict__.update(vars(result), fields_read=set())
-    return reader
 
 
 def _defined_in_notebook() -> bool:
@@ -255,11 +243,13 @@ def encode(value: Any) -> tuple[Any, list[np.ndarray]]:
             if isinstance(item, known):
                 return made(item)
         name = f"{kind.__module__}:{kind.__qualname__}"
+        if name.startswith(PACKAGE) and (dataclasses.is_dataclass(kind) or hasattr(kind, "_fields")):
+            names = (
+                [f.name for f in dataclasses.fields(kind) if f.init] if dataclasses.is_dataclass(kind) else kind._fields
+            )
+            return ["own", name, [[field, tree(getattr(item, field))] for field in names]]
         if name.startswith(PACKAGE) and isinstance(item, tuple):
             return ["own tuple", name, [tree(one) for one in item]]
-        if name.startswith(PACKAGE) and dataclasses.is_dataclass(item):
-            names = [field.name for field in dataclasses.fields(item) if field.init]
-            return ["own", name, [[field, tree(getattr(item, field))] for field in names]]
         raise TypeError(f"{name} cannot be kept")
 
     return tree(value), arrays

@@ -22,7 +22,7 @@ SOURCE_SUFFIXES = (".py", ".ipynb", ".j2", ".css", ".typ", ".json", ".js")  # of
 
 
 def sha256(data: bytes) -> str:
-    """Return the SHA-256 of `data` as hexadecimal digits."""
+    """Return the SHA-256 of `data` in hexadecimal digits."""
     return hashlib.sha256(data).hexdigest()
 
 
@@ -56,21 +56,16 @@ def main_versions() -> dict[str, str]:
 
 
 def template_path() -> Path:
-    """Return the report template: the one installed with the package, else the one of the source tree."""
-    package = Path(intake_report.__file__).parent
-    for path in (package / "template" / TEMPLATE, package.parent / "notebooks" / TEMPLATE):
-        if path.is_file():
-            return path
-    raise DataError(f"the report template {TEMPLATE} is not installed.", remedy="Install the package again.")
+    """Return the report template, which the source tree has by a link."""
+    return Path(intake_report.__file__).parent / "template" / TEMPLATE
 
 
 def source_hash() -> str:
     """Return one SHA-256 over the package's own files: code, the notebook template, the templates of the exporters."""
     package = Path(intake_report.__file__).parent
-    files = sorted(p for p in package.rglob("*") if p.suffix in SOURCE_SUFFIXES and "__pycache__" not in p.parts)
-    named = {p.relative_to(package).as_posix(): p for p in files} | {f"template/{TEMPLATE}": template_path()}
-    parts = [f"{name} {hash_file(path)}" for name, path in sorted(named.items())]
-    return sha256("\n".join(parts).encode())
+    files = [path for path in package.rglob("*") if path.suffix in SOURCE_SUFFIXES and "__pycache__" not in path.parts]
+    hashes = {path.relative_to(package).as_posix(): hash_file(path) for path in (*files, template_path())}
+    return sha256("\n".join(f"{name} {digest}" for name, digest in sorted(hashes.items())).encode())
 
 
 def made_from(campaign: Campaign) -> dict[str, Any]:

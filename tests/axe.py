@@ -1,4 +1,4 @@
-"""A page in headless Chromium: `violations(path, width)` by axe-core, and `asked(path, width, question)` for anything else.
+"""A page in headless Chromium: `violations` by axe-core, what it asks for when `opened`, and `asked` for anything else.
 
 The page is shown in a frame of the wanted width, since the browser's own window is never narrower than 500 px. axe-core is a
 library for tests only (test extra, package axe-core-python); it runs in a copy of the page without the policy that forbids scripts.
@@ -20,7 +20,7 @@ import pytest
 PACKAGES = (
     "axe_playwright_python",
     "axe_core_python",
-)  # both carry axe.min.js; the first has the newer rules, if it is there
+)  # both carry axe.min.js; the first has newer rules, if it is there
 _POLICY = re.compile(r"<meta[^>]*Content-Security-Policy[^>]*>", re.IGNORECASE)
 _RUN = """<!DOCTYPE html><meta charset="utf-8"><title>asked</title>
 <style>body {{ margin: 0 }} iframe {{ border: 0; width: {width}px; height: 900px }}</style>
@@ -53,12 +53,35 @@ def violations(path: Path, width: int, *, dark: bool = False) -> list[str]:
     return [*found["lines"], *([f"the page is {beyond} px wider than its window"] if beyond > 0 else [])]
 
 
-def browser() -> str:
-    """Return Chromium; skips the test, and says so, where there is none. The only place that decides this."""
-    found = shutil.which("chromium")
-    if found is None:
+def chromium(*options: str) -> subprocess.CompletedProcess[str]:
+    """Run Chromium with an empty profile; skips the test, and says so, where there is none: the only place that decides this."""
+    program = shutil.which("chromium")
+    if program is None:
         pytest.skip("chromium is not installed (Debian package chromium): the page was not opened in a browser")
-    return found
+    with tempfile.TemporaryDirectory(prefix="profile-", ignore_cleanup_errors=True) as profile:
+        command = [
+            program,
+            "--headless",
+            "--no-sandbox",
+            "--disable-gpu",
+            "--no-first-run",
+            f"--user-data-dir={profile}",
+        ]
+        command += ["--disable-background-networking", "--disable-component-update", "--disable-sync", "--disable-quic"]
+        return subprocess.run([*command, *options], capture_output=True, text=True, timeout=300, check=True)
+
+
+def opened(path: Path) -> tuple[list[str], str, str]:
+    """Return the addresses that a page asks for, the lines of the browser's console, and the final document."""
+    with tempfile.TemporaryDirectory(prefix="opened-") as folder:
+        log = Path(folder) / "log.json"
+        done = chromium("--enable-logging=stderr", f"--log-net-log={log}", "--dump-dom", path.as_uri())
+        net = json.loads(log.read_text("utf-8"))
+    start, own = net["constants"]["logEventTypes"]["URL_REQUEST_START_JOB"], "not an origin"
+    # the browser's own calls (time, updates) have no page as their initiator
+    jobs = [event["params"] for event in net["events"] if event["type"] == start and "params" in event]
+    asked = [job["url"] for job in jobs if job.get("initiator", own) != own]
+    return asked, "\n".join(line for line in done.stderr.splitlines() if "CONSOLE" in line), done.stdout
 
 
 def asked(path: Path, width: int, question: str, *, script: str = "", dark: bool = False) -> Any:
@@ -66,19 +89,14 @@ def asked(path: Path, width: int, question: str, *, script: str = "", dark: bool
 
     `script` is run in the page before. Skips the test where Chromium is missing.
     """
-    program = browser()
     page = _POLICY.sub("", path.read_text("utf-8")) + f"<script>{script}</script>"
     with tempfile.TemporaryDirectory(prefix="asked-") as folder:
         wrapped = Path(folder) / "asked.html"
         wrapped.write_text(_RUN.format(width=width, page=html.escape(page), question=question), "utf-8")
-        done = subprocess.run(
-            [
-                program, "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-                "--window-size=1400,1000", f"--blink-settings=preferredColorScheme={0 if dark else 1}",
-                "--virtual-time-budget=600000", f"--user-data-dir={folder}/profile", "--dump-dom", wrapped.as_uri(),
-            ],
-            capture_output=True, text=True, timeout=300, check=True,
-        )  # fmt: skip
+        scheme = f"--blink-settings=preferredColorScheme={0 if dark else 1}"
+        done = chromium(
+            "--window-size=1400,1000", scheme, "--virtual-time-budget=600000", "--dump-dom", wrapped.as_uri()
+        )
     answer = re.search(r'<pre id="answer">([^<]+)</pre>', done.stdout)
     assert answer, f"the page gave no answer: {done.stderr[-2000:]}"
     found = json.loads(base64.b64decode(answer[1]))

@@ -63,43 +63,27 @@ def start_command(*arguments: object, **more: Any) -> subprocess.Popen[str]:
 
 
 @dataclass(frozen=True)
-class Report:
-    """A published report, with its texts as a reader sees them."""
+class Pages:
+    """One part of a published report, body or annex, as a reader sees it."""
 
     folder: Path
-
-    @cached_property
-    def results(self) -> dict[str, Any]:
-        return json.loads((self.folder / "results.json").read_text("utf-8"))
+    name: str = "annex"
 
     @cached_property
     def html(self) -> str:
-        return (self.folder / "report.html").read_text("utf-8")
-
-    @cached_property
-    def annex_html(self) -> str:
-        return (self.folder / "annex.html").read_text("utf-8")
+        return (self.folder / f"{self.name}.html").read_text("utf-8")
 
     @cached_property
     def page(self) -> BeautifulSoup:
         return BeautifulSoup(self.html, "html.parser")
 
     @cached_property
-    def annex_page(self) -> BeautifulSoup:
-        return BeautifulSoup(self.annex_html, "html.parser")
-
-    @cached_property
     def html_text(self) -> str:
         return plain(self.page.get_text(" "))
 
     @cached_property
-    def all_html(self) -> str:
-        """Text of report and annex."""
-        return self.html_text + plain(self.annex_page.get_text(" "))
-
-    @cached_property
     def pdf(self) -> pypdf.PdfReader:
-        return pypdf.PdfReader(self.folder / "report.pdf")
+        return pypdf.PdfReader(self.folder / f"{self.name}.pdf")
 
     @cached_property
     def sheets(self) -> list[str]:
@@ -107,17 +91,31 @@ class Report:
         return [page.extract_text() for page in self.pdf.pages]
 
     @cached_property
-    def annex_sheets(self) -> list[str]:
-        return [page.extract_text() for page in pypdf.PdfReader(self.folder / "annex.pdf").pages]
-
-    @cached_property
     def pdf_text(self) -> str:
         return plain("\n".join(self.sheets))
 
+
+@dataclass(frozen=True)
+class Report(Pages):
+    """A published report: its body, its annex, its numbers and files."""
+
+    name: str = "report"
+
+    @cached_property
+    def annex(self) -> Pages:
+        return Pages(self.folder)
+
+    @cached_property
+    def all_html(self) -> str:
+        return self.html_text + self.annex.html_text
+
     @cached_property
     def all_pdf(self) -> str:
-        """Text of both PDF files."""
-        return self.pdf_text + plain("\n".join(self.annex_sheets))
+        return self.pdf_text + self.annex.pdf_text
+
+    @cached_property
+    def results(self) -> dict[str, Any]:
+        return json.loads((self.folder / "results.json").read_text("utf-8"))
 
     def files(self) -> dict[str, bytes]:
         return {str(p.relative_to(self.folder)): p.read_bytes() for p in sorted(self.folder.rglob("*")) if p.is_file()}
@@ -251,12 +249,19 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Small:
     return Small(folder / "campaign" / "campaign.toml", folder / "out", published)
 
 
-# The same while tests run, and half a second each time.
-SOURCE_HASH, PACKAGE_VERSIONS = functools.cache(provenance.source_hash), functools.cache(provenance.package_versions)
+# the same while tests run, and half a second each time
+SOFTWARE = {name: functools.cache(getattr(provenance, name)) for name in ("source_hash", "package_versions")}
 
 
 @pytest.fixture
-def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bytes | None]]:
+def software(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Look only once for what software there is."""
+    for name, found in SOFTWARE.items():
+        monkeypatch.setattr(provenance, name, found)
+
+
+@pytest.fixture
+def finished(small: Small, software: None, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, bytes | None]]:
     """Take the finished report of the small campaign in place of making one; which were asked for, after what results."""
     asked = []
 
@@ -265,13 +270,11 @@ def finished(small: Small, monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, b
         shutil.copytree(small.report.folder, scratch / "report", ignore=shutil.ignore_patterns("manifest.json"))
 
     monkeypatch.setattr("intake_report.publish.make_report", make)
-    monkeypatch.setattr(provenance, "source_hash", SOURCE_HASH)
-    monkeypatch.setattr(provenance, "package_versions", PACKAGE_VERSIONS)
     return asked
 
 
 @pytest.fixture
-def executed(monkeypatch: pytest.MonkeyPatch) -> None:
+def executed(software: None, monkeypatch: pytest.MonkeyPatch) -> None:
     """Take a notebook that shows a few blocks of every kind in place of running one; everything is exported from it."""
     from render import samples
 

@@ -34,13 +34,11 @@ def chain(kept, campaign):
 class Counted(Cache):
     """Counts the steps that were computed."""
 
-    def _store(self, key, *more):
-        self.__dict__.setdefault("stored", []).append(key)
-        super()._store(key, *more)
+    computed = 0
 
-    @property
-    def computed(self) -> int:
-        return len(self.__dict__.get("stored", []))
+    def _store(self, key, *parts):
+        self.computed += len(parts) > 1  # not where it only notes which entry was the last
+        super()._store(key, *parts)
 
 
 @pytest.fixture(scope="module")
@@ -168,7 +166,7 @@ class Runs:
 def test_damaged_and_foreign_entries_are_ignored(small, kept, tmp_path):
     folder, ran = tmp_path / "cache", tmp_path / "ran"
     folder.mkdir()
-    files = sorted(kept[0].glob("*-0.npz"))  # one of each key
+    files = sorted(kept[0].glob("*.npz"))
     assert len(files) >= 6  # each kind of damage occurs
     for number, file in enumerate(files):
         data = bytearray(file.read_bytes())

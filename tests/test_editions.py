@@ -33,8 +33,8 @@ def test_draft_is_marked_on_every_page_takes_no_number_and_is_overwritten(small,
     draft = Report(made.folder)
     assert made.folder == tmp_path / "drafts" / "small-trial" and made.state == "draft"
     assert not (made.folder / MANIFEST).exists()
-    assert all("DRAFT" in text.replace(" ", "") for text in (*draft.sheets, *draft.annex_sheets))
-    for page in (draft.page, draft.annex_page):
+    assert all("DRAFT" in text.replace(" ", "") for text in (*draft.sheets, *draft.annex.sheets))
+    for page in (draft.page, draft.annex.page):
         assert ">DRAFT<" in str(page) and page.title.text.startswith("DRAFT")
         assert not re.search(r"[Rr]evision \d", page.get_text())
     request.getfixturevalue("finished")
@@ -59,7 +59,7 @@ def test_extract_names_the_full_report_and_is_no_revision(small, issued):
     edition = Report(made.folder)
     assert sentence in edition.html_text and sentence in (made.folder / "summary.md").read_text("utf-8")
     assert sentence.replace(" ", "") in edition.pdf_text.replace(" ", "")
-    assert all("EXTRACT" in text.replace(" ", "") for text in (*edition.sheets, *edition.annex_sheets))
+    assert all("EXTRACT" in text.replace(" ", "") for text in (*edition.sheets, *edition.annex.sheets))
     assert not edition.pdf.attachments
     assert {path.name for path in made.folder.iterdir()} == {
         "report.html", "report.pdf", "annex.html", "annex.pdf", "summary.md", "slides", MANIFEST,

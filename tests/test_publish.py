@@ -325,7 +325,7 @@ def renamed(a, b, own=os.rename):
 module.make_report, os.rename = make, renamed
 module.publish(campaign, out, "2026-07-01", die)
 """
-MOMENTS = ["reading the campaign", "writing", "putting the report in place", "after the move"]
+MOMENTS = ["writing", "putting the report in place", "after the move"]
 
 
 def kill_at(moment: str, small: Small, out: Path) -> None:

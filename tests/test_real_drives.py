@@ -172,7 +172,7 @@ def test_everything_else_of_the_laps_is_computed(six_laps):
         assert 20.0 < peaks[run["id"]] < 80.0
     assert any(value is not None for value in of(six_laps, "heat_soak_rate").values())
     assert (six_laps.folder / "figures" / "fig-route.svg").is_file()
-    assert "Peak intake air temperature" in six_laps.annex_html
+    assert "Peak intake air temperature" in six_laps.annex.html
     claims_no_more_than_the_intervals(six_laps)
 
 

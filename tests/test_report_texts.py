@@ -6,7 +6,7 @@ import io
 import re
 
 import pytest
-from axe import browser
+from axe import opened
 from conftest import DATE, Report, Small, bookmarks, plain
 
 from intake_report import formatting
@@ -44,7 +44,7 @@ def flowing(report: Report) -> str:
     A sentence that a page ends inside then reads on; so does one beside a table whose head is repeated not.
     """
     pages = []
-    for sheets in (report.sheets, report.annex_sheets):
+    for sheets in (report.sheets, report.annex.sheets):
         for n, sheet in enumerate(sheets, 1):
             text = re.sub(rf"page{n}of{len(sheets)}", "", squeezed(sheet))
             pages.append(re.sub(r"^.{0,160}?revision\d+", "", text) if n > 1 else text)
@@ -72,7 +72,7 @@ def test_every_number_text_of_the_results_is_in_html_and_pdf(any_report):
 
 def test_value_of_each_run_stands_in_its_own_row_and_column(any_report):
     """Stricter than finding the text anywhere: the cell of that run under that metric, in the page's table."""
-    page, results = any_report.annex_page, any_report.results
+    page, results = any_report.annex.page, any_report.results
     titles = {f"{m['printed_title']} [{m['printed_unit']}]": m["key"] for m in results["metrics"]}
     expected = {(v["run"], v["key"]): v["text"] for v in results["values"] if v["status"] != "not computed"}
     found = {}
@@ -126,7 +126,7 @@ def test_the_annex_holds_what_the_body_leaves_out(report):
         for text in files:
             assert all(title in text for title in titles)
     assert "p (Holm)" not in report.html_text and "p (Holm)" in report.all_html  # p-values only in the annex
-    for page, titles in ((report.page, BODY), (report.annex_page, ANNEX)):
+    for page, titles in ((report.page, BODY), (report.annex.page, ANNEX)):
         headings = [plain(h.get_text()).strip() for h in page.find_all(["h2", "h3"])]
         numbered = [re.sub(r"^A?[\d.]+ ", "", heading) for heading in headings]
         assert [title for title in numbered if title in titles] == list(titles)
@@ -148,7 +148,7 @@ def test_code_is_in_neither(report):
 def test_figures_of_the_job_are_there_with_captions(report):
     for label in ("fig-decision", "fig-dots", "fig-differences", "fig-route", "fig-recovery", "fig-soak"):
         assert {p.suffix for p in (report.folder / "figures").glob(f"{label}.*")} == {".svg", ".png"}
-        assert f'id="{label}"' in report.html + report.annex_html
+        assert f'id="{label}"' in report.html + report.annex.html
     captions = re.findall(r"(Figure|Table) (\d+)\.", report.html_text)
     for kind in ("Figure", "Table"):
         numbers = [int(n) for k, n in captions if k == kind]
@@ -159,18 +159,15 @@ def test_figures_of_the_job_are_there_with_captions(report):
 
 def test_page_needs_no_network_and_no_script(report):
     """What loads is inside; what links leads to the page itself or to the file beside it."""
-    for page, beside in ((report.html, "annex.html"), (report.annex_html, "report.html")):
+    for page, beside in ((report.html, "annex.html"), (report.annex.html, "report.html")):
         assert not re.search(r"<script|<iframe|<[^>]*\son\w+=|@import", page)
         assert all(source.startswith("data:") for source in re.findall(r"""src=["']([^"']*)""", page))
         for link in re.findall(r"""href=["']([^"']*)""", page):
             assert link.startswith(("#", "data:")) or link.split("#")[0] == beside, link[:80]
 
 
-def test_page_opens_without_a_request_or_an_error(report, tmp_path):
-    program = browser()
-    from render.test_html import _open_in_browser
-
-    asked, console, document = _open_in_browser(program, report.folder / "report.html", tmp_path / "profile")
+def test_page_opens_without_a_request_or_an_error(report):
+    asked, console, document = opened(report.folder / "report.html")
     assert asked == []
     assert console == ""
     assert "What bounds this answer most" in document
@@ -191,8 +188,8 @@ def test_pdf_has_bookmarks_contents_and_page_numbers(report):
     for number, text in enumerate(report.sheets, 1):
         assert f"page {number} of {len(report.sheets)}" in plain(text)
     for title in ("Methodology", "Provenance"):
-        line = next(x for x in report.annex_sheets[0].splitlines() if title in x)
-        assert title in plain(report.annex_sheets[int(re.search(r"(\d+)\s*$", line)[1]) - 1])
+        line = next(x for x in report.annex.sheets[0].splitlines() if title in x)
+        assert title in plain(report.annex.sheets[int(re.search(r"(\d+)\s*$", line)[1]) - 1])
 
 
 def test_attachments_of_the_pdf_are_the_bytes(any_report, demo, small):
