@@ -93,9 +93,14 @@ def test_a_change_of_margins_or_limits_measures_only_what_hangs_on_it(small, kep
             resuming = Cache(kept[0])
             resumed = resuming(measure_runs, campaign, *read(resuming, campaign))
         assert len(asked) == 1 and asked.pop() <= {"margin", "limit"}
-        assert repr(encode(resumed)[0]) == repr(encode(whole)[0])
-        for one, other in zip(encode(resumed)[1], encode(whole)[1], strict=True):
-            np.testing.assert_array_equal(one, other)
+        assert inlined(*encode(resumed)) == inlined(*encode(whole))
+
+
+def inlined(tree, arrays):
+    """What is encoded, with arrays where it points to them: which of them are shared does not count."""
+    if isinstance(tree, list) and tree[:1] == ["array"]:
+        return repr(arrays[tree[1]].tolist())
+    return [inlined(part, arrays) for part in tree] if isinstance(tree, list) else tree
 
 
 def read(kept, campaign):
