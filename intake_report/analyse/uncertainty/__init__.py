@@ -69,7 +69,9 @@ class Uncertainty:
         def joined(old: Any, new: Any) -> dict[str, Any]:
             return {key: (old | new)[key] for key in keys if key in old or key in new}
 
-        rows = [row for row in (*self.statement.budgets, *added.statement.budgets) if row.key in keys]
+        drawn = {key for draws in added.runs.values() for key in draws.all}  # a key shows a margin in two decimals only
+        old = [row for row in self.statement.budgets if row.key not in drawn]
+        rows = [row for row in (*old, *added.statement.budgets) if row.key in keys]
         budgets = tuple(sorted(rows, key=lambda row: keys.index(row.key)))
         runs = {
             run: RunDraws._make(joined(*part) for part in zip(draws, added.runs[run], strict=True))
