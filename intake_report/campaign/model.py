@@ -23,6 +23,8 @@ from intake_report.campaign.fields import (
 )
 from intake_report.units import UnitSystem
 
+StandTemperature = Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]
+
 
 def _timezone(name: str) -> str:
     try:
@@ -227,16 +229,14 @@ class SoakCheck(fields.OneSource):
     stood: Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)] = Field(
         description="How long the vehicle stood before, engine off"
     )
-    readings: dict[str, Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]] = described(
+    readings: dict[str, StandTemperature] = described(
         'Temperature channel = what the logger showed: { iat = "15 degC" }', dict
     )
     file: RelativePath | None = described(
         "Log of the stand by the same logger, or a table; a column may be mapped to “reference”"
     )
     log: Log | None = described("Overrides of [log] for this file")
-    reference: Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)] | None = described(
-        "Air temperature beside the sensors by a thermometer"
-    )
+    reference: StandTemperature | None = described("Air temperature beside the sensors by a thermometer")
     reference_uncertainty: Annotated[float, WithUnit("temperature_difference", above=0.0, high=10.0)] | None = (
         described("Standard uncertainty of the reference (k = 1)")
     )

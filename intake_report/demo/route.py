@@ -95,17 +95,11 @@ def demo_route() -> SimulatedRoute:
     limit[(distance > 3900) & (distance < 5150)] = 58.0 / 3.6
     turning = np.abs(curvature) > 0
     limit[turning] = np.minimum(limit[turning], np.sqrt(2.6 / np.abs(curvature[turning])))  # lateral 2.6 m/s²
-    limit = _brake_ahead(limit, 1.7)
-    return SimulatedRoute(distance, x, y, heading, elevation, np.gradient(elevation, distance), limit, ramp_start,
-                 highway_start, float(length), tuple(float(j) for j in _JUNCTIONS))  # fmt: skip
-
-
-def _brake_ahead(limit: Array, deceleration: float) -> Array:
-    """Lower speed limits [m/s] on a 1 m grid so that no braking harder than `deceleration` [m/s²] is needed."""
     square = limit**2
-    for i in range(len(square) - 2, -1, -1):
-        square[i] = min(square[i], square[i + 1] + 2.0 * deceleration)
-    return np.sqrt(square)
+    for i in range(length - 1, -1, -1):  # no braking harder than 1.7 m/s² is needed
+        square[i] = min(square[i], square[i + 1] + 2.0 * 1.7)
+    return SimulatedRoute(distance, x, y, heading, elevation, np.gradient(elevation, distance), np.sqrt(square), ramp_start,
+                 highway_start, float(length), tuple(float(j) for j in _JUNCTIONS))  # fmt: skip
 
 
 def gpx(route: SimulatedRoute, step: float = 10.0) -> str:

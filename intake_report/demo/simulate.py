@@ -251,13 +251,6 @@ class Drives(NamedTuple):
 Conditions = tuple[Intake, Day, RunPlan]
 
 
-def urban_excess(route: SimulatedRoute, distance: Array) -> Array:
-    """Return how much warmer the city's air is than the countryside's [K] at route distances [m]."""
-    rise = 1.0 / (1.0 + np.exp(-(distance - 500.0) / 250.0))
-    fall = 1.0 / (1.0 + np.exp((distance - route.ramp_start + 200.0) / 350.0))
-    return np.asarray(0.5 * rise * fall)
-
-
 def simulate(runs: Sequence[Conditions], route: SimulatedRoute, vehicle: SimulatedVehicle, dt: float) -> Drives:
     """Drive the route once per run, all in step of `dt` [s]."""
     configurations = tuple(c for c, _, _ in runs)
@@ -270,7 +263,12 @@ def simulate(runs: Sequence[Conditions], route: SimulatedRoute, vehicle: Simulat
         station[:, j] = day.temperature(hours[:, j])
         ambient[:, j] = station[:, j] + np.interp(motion.time, noise_time, plan.noise)
         gust[:, j] = np.interp(motion.time, noise_time, plan.gust)
-    ambient += urban_excess(route, s)
+    # the city's air is warmer than the countryside's by up to 0.5 K
+    rise, fall = (
+        1.0 / (1.0 + np.exp(-(s - 500.0) / 250.0)),
+        1.0 / (1.0 + np.exp((s - route.ramp_start + 200.0) / 350.0)),
+    )
+    ambient += 0.5 * rise * fall
     index = np.minimum(s.astype(np.int64), len(route.distance) - 1)
     towards = np.radians(270.0 - np.array([day.wind_from for _, day, _ in runs]))  # direction of flow, from east
     wind = np.array([day.wind_speed for _, day, _ in runs])

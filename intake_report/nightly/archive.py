@@ -158,21 +158,13 @@ def moved_numbers(was: Any, is_now: Any, path: str = "", half: float | None = No
         for key in dict.fromkeys((*was, *is_now)):
             yield from moved_numbers(was.get(key), is_now.get(key), f"{path}.{key}" if path else key, own)
     elif isinstance(was, list) and isinstance(is_now, list) and len(was) == len(is_now):
-        for number, (one, other) in enumerate(zip(was, is_now, strict=True)):
-            yield from moved_numbers(one, other, f"{path}[{_name(one, number)}]", half)
+        for number, (one, other) in enumerate(zip(was, is_now, strict=True), 1):
+            # a row goes by what identifies it, else by its number
+            ids = [one.get(key) for key in ("key", "id", "run", "configuration")] if isinstance(one, dict) else []
+            name = ", ".join(str(id) for id in ids if id) or number
+            yield from moved_numbers(one, other, f"{path}[{name}]", half)
     elif was != is_now and {type(was), type(is_now)} <= {int, float}:
         share = f", {abs(is_now - was) / half:.2g} of its uncertainty" if half else ""
         yield f"{path}: {was:g} → {is_now:g} (by {is_now - was:.2g}{share})"
     elif was != is_now:
-        yield f"{path}: {_shown(was)} → {_shown(is_now)}"
-
-
-def _name(row: Any, number: int) -> str:
-    """Return how to name a row: by what identifies it, else by its number from 1."""
-    parts = [str(row[key]) for key in ("key", "id", "run", "configuration") if isinstance(row, dict) and row.get(key)]
-    return ", ".join(parts) or str(number + 1)
-
-
-def _shown(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=False)
-    return text if len(text) <= 60 else f"{text[:59]}…"
+        yield f"{path}: {json.dumps(was, ensure_ascii=False):.60} → {json.dumps(is_now, ensure_ascii=False):.60}"

@@ -135,7 +135,6 @@ def status_schema() -> str:
 # A file system may count time in steps of up to 2 s: what was written less than that before it was looked at could be
 # written again without a trace in its times.
 YOUNG = 2_500_000_000  # ns
-MOST_FILES = 10_000  # of a campaign folder at fault; with more it is tried again every night
 
 
 def find_below(roots: Iterable[Path], out: Path) -> dict[str, str]:
@@ -192,10 +191,9 @@ def files_below(folder: Path) -> list[str]:
 
 
 def stamps_below(folder: Path) -> dict[str, Stamp | None]:
-    """Return the stamps of all files of a campaign folder; empty where there are too many or one cannot be read."""
+    """Return the stamps of all files of a campaign folder; empty where one cannot be read."""
     try:
-        files = files_below(folder)
-        return {path: stamp_of(folder / path) for path in files} if len(files) <= MOST_FILES else {}
+        return {path: stamp_of(folder / path) for path in files_below(folder)}
     except OSError:
         return {}
 

@@ -7,6 +7,7 @@ import fcntl
 import hashlib
 import json
 import os
+import re
 import socket
 import sys
 import tempfile
@@ -37,7 +38,6 @@ from intake_report.provenance import package_versions, sha256, source_hash
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
 LOCK, MEMORY = ".nightly.lock", ".nightly.json"
-KEPT_EVERY = 20.0  # s between two savings of what is known, while campaigns are being rendered
 WAITED = 0.5  # s between two looks at what is done
 Attempt = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -161,10 +161,10 @@ class _Night:
 
     def render(self, workers: Executor, attempt: Attempt) -> None:
         """Render what is due, in order of the folders; a bar on a terminal, a line for each campaign in a pipe."""
-        begun = saved = time.monotonic()
+        begun = time.monotonic()
         with suppress(OSError):
             (self.out / LOGS).mkdir(exist_ok=True)
-        waiting = {workers.submit(_timed, attempt, self._job(folder)): folder for folder in list(self.due)}
+        waiting = {workers.submit(_timed, attempt, self._job(folder)): folder for folder in self.due}
         terminal, console = sys.stderr.isatty(), Console(stderr=True, markup=False, highlight=False)
         columns = BarColumn(), MofNCompleteColumn(), TimeRemainingColumn()
         say: Callable[[str], None] = console.print if terminal else partial(print, flush=True)
@@ -181,10 +181,6 @@ class _Night:
                     told = (entry.reason or (entry.report.folder if entry.report else "")).partition("\n")[0]
                     if not terminal or entry.state == "failed":
                         say(f"{entry.id}  {entry.state}  {entry.seconds:.1f} s  {told}")
-                if time.monotonic() - saved > KEPT_EVERY:
-                    with suppress(MachineError):  # a full disk is said at the end
-                        self.save()
-                    saved = time.monotonic()
         say(f"done in {time.monotonic() - begun:.0f} s")
 
     def _job(self, folder: str) -> dict[str, Any]:
@@ -194,8 +190,7 @@ class _Night:
 
     def _log(self, folder: str) -> str:
         id = self.due[folder]
-        plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "_" for c in id)[:64]
-        return f"{LOGS}/{plain if plain == id else f'{plain}-{sha256(folder.encode())[:8]}'}.log"
+        return f"{LOGS}/{id if re.fullmatch(r'[A-Za-z0-9._-]{1,64}', id) else sha256(folder.encode())[:16]}.log"
 
     def _note(self, folder: str, id: str, outcome: dict[str, Any], log: str = "") -> Entry:
         """Note what became of a campaign; without a new report the last good one stays, and is stale."""

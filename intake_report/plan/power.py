@@ -217,7 +217,11 @@ def judge_design(
     """Simulate one design for every claim; `soaked`: see `dose`."""
     made = []
     for number, case in enumerate(cases):
-        worth, power, chance = worth_of(campaign, case), campaign.plan.power, None
+        power, chance = campaign.plan.power, None
+        text = campaign.plan.worth.get(case.claim.id)
+        if text is None and case.sign == 0.0:
+            text = campaign.metrics.equivalence.get(case.claim.metric)
+        worth = None if text is None else abs(parse_quantity(text, difference_quantity(case.key)))
         rng = np.random.default_rng([seed, number, design.blocks, design.repeats])
         n = campaigns if case.at_once else min(campaigns, ONE_BY_ONE)
         detectable: float | None
@@ -238,11 +242,3 @@ def judge_design(
         size = (design.blocks, design.repeats, design.runs, design.hours(campaign.plan))
         made.append(Shown(case.name, case.key.key, *size, detectable, chance, upper, n))
     return tuple(made)
-
-
-def worth_of(campaign: Campaign, case: Case) -> float | None:
-    """Return the smallest difference beyond the limit that is worth showing [internal unit]; None where not stated."""
-    text = campaign.plan.worth.get(case.claim.id)
-    if text is None and case.sign == 0.0:
-        text = campaign.metrics.equivalence.get(case.claim.metric)
-    return None if text is None else abs(parse_quantity(text, difference_quantity(case.key)))

@@ -96,7 +96,8 @@ def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tupl
     stretches: list[tuple[dt.datetime, dt.datetime]] = []
     temperatures = []
     for slot, night in zip(slots, dark, strict=True):
-        local, at = slot.astimezone(zone), _valid(forecast, slot)
+        local, number = slot.astimezone(zone), bisect.bisect_right(forecast, slot, key=lambda one: one.time) - 1
+        at = forecast[number] if number >= 0 and slot - forecast[number].time < LONGEST_GAP else None
         open_now = not hours or any(span[:5] <= f"{local:%H:%M}" < span[6:] for span in hours)
         unfit = _objection(campaign.plan, at) if forecast else ""
         if why := "other hours" if not open_now else "darkness" if night else unfit:
@@ -108,11 +109,6 @@ def day_window(campaign: Campaign, day: dt.date, forecast: Forecast, place: tupl
         temperatures += [] if at is None or at.temperature is None else [at.temperature]
     hours_lost = {why: number * (SLOT / dt.timedelta(hours=1)) for why, number in lost.items()}
     return DayWindow(day, tuple(stretches), hours_lost, float(np.mean(temperatures)) if temperatures else None)
-
-
-def _valid(forecast: Forecast, now: dt.datetime) -> WeatherObservation | None:
-    at = bisect.bisect_right(forecast, now, key=lambda one: one.time) - 1
-    return forecast[at] if at >= 0 and now - forecast[at].time < LONGEST_GAP else None
 
 
 def _objection(planning: Planning, at: WeatherObservation | None) -> str:
