@@ -8,7 +8,7 @@ import itertools
 from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from intake_report.campaign.fields import WithUnit, read_photo
 from intake_report.campaign.model import Campaign, NamedFile
@@ -45,17 +45,12 @@ def cross_checks(campaign: Campaign, file: Path) -> Iterator[CampaignError]:
 
 
 def _duplicates(campaign: Campaign) -> Iterator[_Mistake]:
-    lists = {
-        "configuration": [c.id for c in campaign.configurations],
-        "configuration.name": [c.name for c in campaign.configurations], "run": [r.id for r in campaign.runs],
-        "weather": [w.id for w in campaign.weather], "soak_check": [s.id for s in campaign.soak_checks],
-        "claim": [c.id for c in campaign.claims], "pull": [p.id for p in campaign.pulls],
-        "route.phase": [p.id for p in campaign.route.phases],
-    }  # fmt: skip
-    for key, ids in lists.items():
-        for id, count in Counter(ids).items():
-            if count > 1:
-                yield _Mistake(key, f"“{id}” is used {count} times.", "Give each its own id.")
+    ids = [(key.partition("[")[0], entry.id) for key, entry in campaign.entries().items() if hasattr(entry, "id")]
+    ids += [("configuration.name", c.name) for c in campaign.configurations]
+    ids += [("route.phase", p.id) for p in campaign.route.phases]
+    for (key, id), count in Counter(ids).items():
+        if count > 1:
+            yield _Mistake(key, f"“{id}” is used {count} times.", "Give each its own id.")
     baselines = [c.id for c in campaign.configurations if c.role == "baseline"]
     if len(baselines) != 1:
         number = f"it has {len(baselines)} ({', '.join(baselines)})" if baselines else "it has none"
@@ -72,10 +67,6 @@ def _phases(campaign: Campaign) -> Iterator[_Mistake]:
 
 
 def _references(campaign: Campaign) -> Iterator[_Mistake]:
-    users: dict[str, tuple[Any, ...]] = {
-        "run": campaign.runs, "claim": campaign.claims, "pull": campaign.pulls, "restriction": campaign.restrictions,
-        "airflow": campaign.airflows, "exposure": campaign.exposures, "observation": campaign.observations,
-    }  # fmt: skip
     known = {
         "configuration": [c.id for c in campaign.configurations],
         "phase": [p.id for p in campaign.route.phases],
@@ -84,16 +75,14 @@ def _references(campaign: Campaign) -> Iterator[_Mistake]:
         "run": [r.id for r in campaign.runs],
     }
     fields = (("configuration", "configuration"), ("versus", "configuration"), ("phase", "phase"))
+    entries = campaign.entries().items()
     named = [
-        (kind, f"{table}[{i}].{field}", getattr(entry, field, None))
-        for field, kind in fields
-        for table, entries in users.items()
-        for i, entry in enumerate(entries, 1)
+        *((kind, f"{key}.{field}", getattr(entry, field, None)) for field, kind in fields for key, entry in entries),
+        ("ambient reference", "ambient.reference", campaign.ambient.reference),
+        *(("claim", f"plan.worth.{id}", id) for id in campaign.plan.worth),
+        ("run", "route.reference_run", campaign.route.reference_run),
+        ("run", "common_drive.run", campaign.common_drive and campaign.common_drive.run),
     ]
-    named.append(("ambient reference", "ambient.reference", campaign.ambient.reference))
-    named += [("claim", f"plan.worth.{id}", id) for id in campaign.plan.worth]
-    named.append(("run", "route.reference_run", campaign.route.reference_run))
-    named.append(("run", "common_drive.run", campaign.common_drive and campaign.common_drive.run))
     for kind, key, id in named:
         if id and id not in known[kind]:
             yield _Mistake(key, f"there is no {kind} “{id}”.", nearest(id, known[kind], "The campaign has:"))
@@ -157,9 +146,8 @@ def _twice(logs: list[tuple[NamedFile, Path]]) -> Iterator[_Mistake]:
 
 def _channels(campaign: Campaign) -> Iterator[_Mistake]:
     """Yield what is wrong with the channels that are named, and with their units."""
-    tables = [("log.columns", campaign.log.columns)]
-    tables += [(f"run[{i}].log.columns", r.log.columns) for i, r in enumerate(campaign.runs, 1) if r.log]
-    tables += [(f"soak_check[{i}].log.columns", s.log.columns) for i, s in enumerate(campaign.soak_checks, 1) if s.log]
+    logs = {f"{key}.log": getattr(entry, "log", None) for key, entry in campaign.entries().items()}
+    tables = [(f"{key}.columns", log.columns) for key, log in {"log": campaign.log, **logs}.items() if log]
     named = [(f'{key}."{header}"', *_split(target)) for key, columns in tables for header, target in columns.items()]
     named += [(f"instrument.channels.{name}", name, None) for name in campaign.instrument.channels]
     read = [

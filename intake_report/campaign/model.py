@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, Literal, NamedTuple
+from typing import Annotated, Any, Literal, NamedTuple, get_origin
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
@@ -354,28 +354,30 @@ class Campaign(Section):
             return self.log
         return self.log.model_copy(update={name: getattr(entry.log, name) for name in entry.log.model_fields_set})
 
+    def entries(self) -> dict[str, Any]:
+        """Return every entry of the tables that may stand several times, by its key: run[1]."""
+        fields = {
+            f.alias or name: name for name, f in Campaign.model_fields.items() if get_origin(f.annotation) is tuple
+        }
+        return {f"{key}[{i}]": one for key, name in fields.items() for i, one in enumerate(getattr(self, name), 1)}
+
     def named_files(self) -> Iterator[NamedFile]:
         """Yield every input file that the campaign names, with the key that names it."""
-        for i, run in enumerate(self.runs, 1):
-            for field, names in (("files", run.files), ("control", run.control)):
-                for j, name in enumerate(names, 1):
-                    counted = "" if run.exclude else run.id
-                    yield NamedFile(f"run[{i}].{field}[{j}]", name, "log", counted, field == "control")
-        entries: dict[str, Any] = {
-            f"{table}[{i}]": entry
-            for table, some in (("run", self.runs), ("weather", self.weather), ("soak_check", self.soak_checks),
-                                ("pull", self.pulls), ("restriction", self.restrictions))
-            for i, entry in enumerate(some, 1)
+        single: dict[str, str | None] = {
+            "log.dbc": self.log.dbc, "route.reference": self.route.reference, "plan.issued": self.plan.issued,
+            "common_drive.file": self.common_drive.file if self.common_drive else None,
         }  # fmt: skip
-        logs = {"log": self.log} | {f"{key}.log": getattr(entry, "log", None) for key, entry in entries.items()}
-        single = {f"{key}.dbc": log and log.dbc for key, log in logs.items()} | {
-            "route.reference": self.route.reference, "plan.issued": self.plan.issued,
-            "common_drive.file": self.common_drive and self.common_drive.file,
-            **{f"{key}.file": getattr(entry, "file", None) for key, entry in entries.items()},
-        }  # fmt: skip
+        for key, entry in self.entries().items():
+            if isinstance(entry, Run):
+                for field, names in (("files", entry.files), ("control", entry.control)):
+                    for j, name in enumerate(names, 1):
+                        counted = "" if entry.exclude else entry.id
+                        yield NamedFile(f"{key}.{field}[{j}]", name, "log", counted, field == "control")
+            elif isinstance(entry, Configuration) and entry.photo:
+                yield NamedFile(f"{key}.photo", entry.photo, "photo")
+            log = getattr(entry, "log", None)
+            single |= {f"{key}.file": getattr(entry, "file", None), f"{key}.log.dbc": log and log.dbc}
         yield from (NamedFile(key, name) for key, name in single.items() if name)
-        photos = enumerate((configuration.photo for configuration in self.configurations), 1)
-        yield from (NamedFile(f"configuration[{i}].photo", photo, "photo") for i, photo in photos if photo)
 
     def input_paths(self) -> tuple[str, ...]:
         """Return the relative paths of all input files named by the campaign, sorted."""

@@ -7,7 +7,7 @@ import json
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from intake_report.plan.page import basis, review, sheets
 from intake_report.plan.plan import Plan
@@ -37,9 +37,8 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
         made.mkdir()
         texts = {"plan.json": plan_json(plan), "runs.toml": runs_toml(plan), "plan.ics": calendar(plan)}
         document = number((*review(plan), *sheets(plan), *basis(plan)))
-        meta = ReportMeta(
-            plan.campaign.about.id, f"Plan: {plan.campaign.about.title}", plan.date, plan.revision, paper=paper
-        )
+        about = plan.campaign.about
+        meta = ReportMeta(about.id, f"Plan: {about.title}", plan.date, plan.revision, paper=paper)
         texts["plan.html"] = export_html(document, meta)
         for name, text in texts.items():
             (made / name).write_bytes(text.encode("utf-8"))
@@ -51,9 +50,8 @@ def write_plan(plan: Plan, out: Path, paper: Literal["a4", "letter"]) -> tuple[P
 
 def plan_json(plan: Plan) -> str:
     """Return plan.json as text."""
-    return (
-        json.dumps(plan.document(), indent=1, ensure_ascii=False, allow_nan=False, default=dt.datetime.isoformat) + "\n"
-    )
+    form: dict[str, Any] = {"indent": 1, "ensure_ascii": False, "allow_nan": False, "default": dt.datetime.isoformat}
+    return json.dumps(plan.document(), **form) + "\n"
 
 
 def runs_toml(plan: Plan) -> str:
@@ -77,30 +75,26 @@ def runs_toml(plan: Plan) -> str:
 
 def calendar(plan: Plan) -> str:
     """Return the runs to be driven, and the soak check of each day, as an iCalendar file (RFC 5545), times in UTC."""
-    stamp = f"{plan.date.replace('-', '')}T000000Z"
     names = {c.id: c for c in plan.campaign.configurations}
-    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//intake-report//plan//EN", "CALSCALE:GREGORIAN"]
+    events = []
     for run in plan.runs:
         if run.start is None or run.end is None:
             continue
-        fitted = names[run.configuration]
-        about = f"Run {run.id}, block {run.block}. Fit: {fitted.name}. {'; '.join(fitted.deviations)}"
         if run.position == 1:
             soak = (run.start - SOAK_CHECK, run.start)
-            lines += _event(
-                plan, f"{run.block}-soak-check", stamp, *soak, "Soak check, engine cold", f"Block {run.block}"
-            )
-        lines += _event(plan, run.id, stamp, run.start, run.end, f"{fitted.name} ({run.id})", about)
-    lines.append("END:VCALENDAR")
-    return "".join(f"{part}\r\n" for line in lines for part in _folded(line))
-
-
-def _event(plan: Plan, id: str, stamp: str, start: dt.datetime, end: dt.datetime, title: str, about: str) -> list[str]:
-    return [
-        "BEGIN:VEVENT", f"UID:{id}@{plan.campaign.about.id}.intake-report", f"DTSTAMP:{stamp}",
-        f"DTSTART:{start.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}", f"DTEND:{end.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
-        f"SUMMARY:{_escaped(title)}", f"DESCRIPTION:{_escaped(about)}", "END:VEVENT",
-    ]  # fmt: skip
+            events.append((f"{run.block}-soak-check", *soak, "Soak check, engine cold", f"Block {run.block}"))
+        fitted = names[run.configuration]
+        about = f"Run {run.id}, block {run.block}. Fit: {fitted.name}. {'; '.join(fitted.deviations)}"
+        events.append((run.id, run.start, run.end, f"{fitted.name} ({run.id})", about))
+    lines = ["BEGIN:VCALENDAR", "VERSION:2.0", "PRODID:-//intake-report//plan//EN", "CALSCALE:GREGORIAN"]
+    for id, start, end, title, about in events:
+        lines += [
+            "BEGIN:VEVENT", f"UID:{id}@{plan.campaign.about.id}.intake-report",
+            f"DTSTAMP:{plan.date.replace('-', '')}T000000Z", f"DTSTART:{start.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}",
+            f"DTEND:{end.astimezone(dt.UTC):%Y%m%dT%H%M%SZ}", f"SUMMARY:{_escaped(title)}",
+            f"DESCRIPTION:{_escaped(about)}", "END:VEVENT",
+        ]  # fmt: skip
+    return "".join(f"{part}\r\n" for line in (*lines, "END:VCALENDAR") for part in _folded(line))
 
 
 def _escaped(text: str) -> str:

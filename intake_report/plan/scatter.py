@@ -38,14 +38,10 @@ class Scatter:
     df: float  # Degrees of freedom behind it; 0 where it is assumed
     basis: Part  # Where it comes from
     level: float = 0.0  # Usual value of the metric in the baseline; a time cannot fall by more than this
-    # Share of the instruments' draws in which a run does not reach its margin; None where not known
-    lost: float | None = None
+    lost: float | None = None  # Share of the instruments' draws in which a run does not reach its margin, if known
     watched: float | None = None  # Time for which a margin was watched for [s]; None where no run was censored
-    # Scatter of each configuration over `run`, in the order of the design; empty: all alike
-    factors: tuple[float, ...] = ()
-    shared: float = (
-        0.0  # Standard uncertainty of a difference that runs do not reduce: the models', on the common drive
-    )
+    factors: tuple[float, ...] = ()  # Scatter of each configuration over `run`, as the design has them; empty: alike
+    shared: float = 0.0  # Standard uncertainty of a difference that runs do not reduce: of models, on the common drive
 
     @property
     def upper(self) -> float:

@@ -24,7 +24,7 @@ def contents(folder):
     return {p.relative_to(folder).as_posix(): read.get(p.suffix, bytes)(p.read_bytes()) for p in files}
 
 
-@pytest.mark.parametrize("id", sorted(SCENARIOS))
+@pytest.mark.parametrize("id", ["ramp-trial", "three-days", pytest.param("tandem", marks=pytest.mark.slow)])
 def test_committed_campaign_is_what_the_generator_writes(id, tmp_path):
     assert (DATA / id / "campaign.toml").is_file(), f"data/{id} is missing: run `intake-report demo data`"
     write_campaign(SCENARIOS[id], tmp_path)

@@ -5,7 +5,7 @@ import io
 import numpy as np
 import pytest
 
-from intake_report.demo.logger import COLUMNS, POLLED, column_mapping, log_run, packed, quantise
+from intake_report.demo.logger import COLUMNS, POLLED, column_mapping, log_run, packed
 
 
 @pytest.fixture(scope="module")
@@ -62,8 +62,3 @@ def test_text_reads_back_and_packs_without_a_date(run, table):
     assert head == list(table) == ["Time (s)", *column_mapping("si")]
     assert [list(column) for column in zip(*rows, strict=True)] == list(table.values())
     assert packed(log_run(run, 5)) == data != packed(log_run(run, 6))
-
-
-def test_quantise_keeps_missing_values():
-    assert np.array_equal(quantise(np.array([1.6, np.nan, -0.4])), [1.0, np.nan, -1.0], equal_nan=True)
-    assert np.array_equal(quantise(np.array([1.6, -0.4]), "round"), [2.0, 0.0])

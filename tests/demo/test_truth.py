@@ -82,16 +82,6 @@ def expected():
     return expected_metrics(RAMP_TRIAL, 5, seed=1)
 
 
-def test_magnitudes_are_those_of_the_trade(expected):
-    """Over-ambient 15–30 K after city traffic, recovery to 3 °F from half a minute to two minutes (common practice)."""
-    peak = {id: m["peak_over_ambient"] for id, m in expected.items()}
-    assert 15.0 < np.mean(peak["stock"]) < 25.0 and 20.0 < np.mean(peak["open-cone"]) < 30.0
-    assert 8.0 < np.mean(peak["sealed-snorkel"]) < 16.0
-    three = {id: m["recovery_0"] for id, m in expected.items()}
-    assert all(30.0 < np.mean(x[np.isfinite(x)]) < 150.0 for x in three.values())
-    assert 60.0 < np.mean(three["sealed-snorkel"]) < 90.0 < np.mean(three["stock"]) < 120.0
-
-
 def test_sealed_is_truly_better_and_open_truly_adverse_only_at_the_lights(expected):
     def difference(id, metric):
         return float(np.mean(expected[id][metric] - expected["stock"][metric]))

@@ -44,26 +44,30 @@ def test_only_what_changed_is_rendered_and_everything_is_told(nights):
     ]  # fmt: skip
 
 
-def test_another_program_or_a_lost_report_renders_again(nights, monkeypatch):
-    nights.night()
-    shutil.rmtree(nights.out / "trial-2" / "2026-07-01-r1")
-    nights.night()
-    assert nights.rendered == ["c2"]
-    monkeypatch.setattr(night, "package_versions", lambda: {"numpy": "99"})
-    nights.night()
-    assert nights.rendered == ["c0", "c1", "c2"]
-
-
-def test_an_edit_within_the_same_moment_is_seen(nights, monkeypatch):
-    """Same size, same times, same inode: what a coarse clock leaves of two edits in a row."""
+def same_moment(nights, monkeypatch):
+    """Edit a log with the same size, times and inode: what a coarse clock leaves of two edits in a row."""
     log = nights.root / "c0" / "log.csv"
-    nights.night()
     state = log.stat()
     log.write_text("2")
     os.utime(log, ns=(state.st_atime_ns, state.st_mtime_ns))
     monkeypatch.setattr(find, "stamp_of", lambda file, own=find.stamp_of: own(file) and (1, 1, 1, 1))
+
+
+@pytest.mark.parametrize(
+    ("change", "rendered"),
+    [
+        (lambda nights, _: shutil.rmtree(nights.out / "trial-2" / "2026-07-01-r1"), "c2"),
+        (lambda _, patch: patch.setattr(night, "package_versions", lambda: {"numpy": "99"}), "c0 c1 c2"),
+        (lambda nights, _: (nights.out / ".nightly.json").write_text("{"), "c0 c1 c2"),
+        (same_moment, "c0"),
+    ],
+    ids=["a lost report", "another program", "damaged memory", "an edit within the same moment"],
+)
+def test_what_is_rendered_again(nights, monkeypatch, change, rendered):
     nights.night()
-    assert nights.rendered == ["c0"]
+    change(nights, monkeypatch)
+    nights.night()
+    assert nights.rendered == rendered.split()
 
 
 def test_files_that_rest_are_not_read_again(nights, monkeypatch):
@@ -216,13 +220,6 @@ def test_a_folder_that_cannot_be_written_is_a_sentence(nights, monkeypatch):
         nights.night()
     assert nights.rendered == []
     assert {p: p.read_bytes() for p in nights.out.iterdir() if p.is_file() and "lock" not in p.name} == before
-
-
-def test_damaged_memory_is_no_memory(nights):
-    nights.night()
-    (nights.out / ".nightly.json").write_text("{")
-    nights.night()
-    assert nights.rendered == ["c0", "c1", "c2"]
 
 
 def test_command_line(nights, capsys, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -12,17 +13,9 @@ from intake_report.analyse.claims import judge_claims
 from intake_report.analyse.compare import compare
 from intake_report.analyse.measure import metric_keys
 from intake_report.campaign import Campaign
+from intake_report.plan import power
 from intake_report.plan.design import Case, Design, cases, risk_of_looking, simulate, thresholds
-from intake_report.plan.power import (
-    PlannedDraws,
-    dose,
-    drawn_values,
-    gap_of,
-    judge_design,
-    reached,
-    shared_biases,
-    zeroed,
-)
+from intake_report.plan.power import PlannedDraws, drawn_values, judge_design
 from intake_report.plan.scatter import ON_COMMON, Scatter, estimate
 from intake_report.results import MetricResult
 
@@ -107,20 +100,20 @@ def test_power_of_two_configurations_is_that_of_the_paired_t_test():
         edge = thresholds(one, about, Design(("a", "b"), blocks), 20_000, np.random.default_rng(blocks))
         for effect in (1.0, 2.0, 4.0):
             away = effect / sd * np.sqrt(blocks)
-            power = stats.nct.sf(stats.t.ppf(0.975, blocks - 1), blocks - 1, away)
+            wanted = stats.nct.sf(stats.t.ppf(0.975, blocks - 1), blocks - 1, away)
             # 0.04: four standard deviations of 20,000 campaigns
-            assert abs(float(np.mean(edge <= effect)) - power) < 4.0 * np.sqrt(0.25 / 20_000)
+            assert abs(float(np.mean(edge <= effect)) - wanted) < 4.0 * np.sqrt(0.25 / 20_000)
     pairs = stats.nct.sf(stats.t.ppf(0.975, 33), 33, 0.5 * np.sqrt(34))
     assert pairs == pytest.approx(0.81, abs=0.01)
 
 
 def test_power_of_the_plain_case_is_that_of_statsmodels():
-    import statsmodels.stats.power as power
+    from statsmodels.stats.power import TTestPower
 
     one, about = case({"value": "-2 delta_degC"}, ("a", "b"))
     edge = thresholds(one, about, Design(("a", "b"), 8), 20_000, np.random.default_rng(8))
     sd = np.sqrt(2.0 * (0.7**2 + 0.7**2))
-    wanted = power.TTestPower().solve_power(nobs=8, alpha=0.025, power=0.8, alternative="larger") * sd
+    wanted = TTestPower().solve_power(nobs=8, alpha=0.025, power=0.8, alternative="larger") * sd
     assert float(np.quantile(edge, 0.8)) == pytest.approx(wanted, rel=0.02)
 
 
@@ -135,28 +128,16 @@ def test_what_is_promised_is_delivered(name, part):
     promised_and_delivered(name, part(2000, 100))
 
 
-class Draws:
-    """What all instruments may be, by metric and run, as a report draws it."""
-
-    def __init__(self, values):
-        self.values = values
-
-    def common(self, key, run):
-        return self.values[key][run]
-
-    total = common
-
-
 @pytest.mark.slow
 def test_what_is_promised_of_a_recovery_time_is_delivered(part):
     """5,000 campaigns promise a difference with 80 %; 1,000 others are compared and judged in all headline metrics."""
     design, scatter = Design(("a", "b"), 6), Scatter(4.0, 4.0, 8.0, 0.0, "", level=80.0, watched=200.0)
     one, about = case(RECOVERY | {"margin": "5 degF"}, ("a", "b"), scatter)
-    promised = reached(*dose(one, about, design, 5000, np.random.default_rng(1)), 0.8)
+    promised = power.reached(*power.dose(one, about, design, 5000, np.random.default_rng(1)), 0.8)
     assert promised is not None
     rng, n, cells, shown = np.random.default_rng(77), part(1000, 60), design.cells, 0
-    biases = shared_biases(one, 60, rng)
-    gap = gap_of(scatter, about.key.parameter.number, biases)
+    biases = power.shared_biases(one, 60, rng)
+    gap = power.gap_of(scatter, about.key.parameter.number, biases)
     headline = tuple(key for key in metric_keys(one) if key.spec.headline)
     who = np.array([c == "b" for c, _ in cells])
     for _ in range(n):
@@ -170,8 +151,10 @@ def test_what_is_promised_of_a_recovery_time_is_delivered(part):
             for j, (c, b), v in zip("0123456789AB", cells, read.tolist(), strict=True):
                 found = ("ok", v) if v < 200.0 else ("not reached", None, 200.0)
                 values.append(MetricResult(key.key, j, c, f"day-{b}", *found))
-        rows = compare(one, headline, tuple(values), Draws(draws))
-        shown += judge_claims(one, headline, tuple(values), rows, draws=Draws(draws))[0].verdict == "supported"
+        of_each = SimpleNamespace(common=lambda key, run, draws=draws: draws[key][run])
+        of_each.total = of_each.common
+        rows = compare(one, headline, tuple(values), of_each)
+        shown += judge_claims(one, headline, tuple(values), rows, draws=of_each)[0].verdict == "supported"
     # the curve between two levels rests on 1,000 campaigns: 99.9 % limits of the difference of two shares
     print(f"recovery: {shown} of {n}, promised 80 %, difference {promised:.1f} s")
     assert abs(shown / n - 0.8) < 3.29 * np.sqrt(0.8 * 0.2 * (1 / n + 1 / 1000))
@@ -192,7 +175,7 @@ def test_whole_degree_sensors_cannot_decide_three_fahrenheit_and_a_soak_check_ca
     # ± 1 K and an unknown rounding: more than half of what a margin of 1.67 K leaves above a plateau
     one, about = case(RECOVERY | {"value": "-5 s"}, ("a", "b"), Scatter(2.0, 2.0, 4.0, 0.0, "", level=80.0))
     design = Design(("a", "b"), 8)
-    soaked = zeroed(0.2, 60, np.random.default_rng(2))
+    soaked = power.zeroed(0.2, 60, np.random.default_rng(2))
     blurred, sharp = (judge_design(one, (about,), 200, 1, design, left)[0] for left in (None, soaked))
     assert sharp.detectable is not None and sharp.detectable < 15.0
     assert blurred.detectable is None or blurred.detectable > 1.5 * sharp.detectable
