@@ -5,7 +5,8 @@ from __future__ import annotations
 import gc
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
-from functools import lru_cache
+from functools import lru_cache, wraps
+from itertools import cycle
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -58,21 +59,10 @@ class Look:
     """
 
     def __init__(self, result: ReportResult) -> None:
-        ordered = sorted(result.configurations, key=lambda c: c.role != "baseline")
-        self.rank = {c.id: i % len(COLOURS) for i, c in enumerate(ordered)}
-        self.ids = [c.id for c in ordered]
-
-    def colour(self, configuration: str) -> str:
-        """Return its colour."""
-        return COLOURS[self.rank[configuration]]
-
-    def marker(self, configuration: str) -> str:
-        """Return its marker."""
-        return MARKERS[self.rank[configuration]]
-
-    def dash(self, configuration: str) -> Any:
-        """Return its dash pattern."""
-        return DASHES[self.rank[configuration]]
+        self.ids = [c.id for c in sorted(result.configurations, key=lambda c: c.role != "baseline")]
+        self.colour = dict(zip(self.ids, cycle(COLOURS)))
+        self.marker = dict(zip(self.ids, cycle(MARKERS)))
+        self.dash: dict[str, Any] = dict(zip(self.ids, cycle(DASHES)))
 
 
 @contextmanager
@@ -90,6 +80,7 @@ def uncollected() -> Iterator[None]:
 def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
     """Run a drawing function with this module's style, and leave matplotlib as it was."""
 
+    @wraps(draw)
     def drawn(*args: Any, **kwargs: Any) -> Figure:
         import matplotlib as mpl
 
@@ -98,8 +89,6 @@ def styled(draw: Callable[..., Figure]) -> Callable[..., Figure]:
             _place(figure)
             return figure
 
-    drawn.__doc__ = draw.__doc__
-    drawn.__name__ = draw.__name__
     return drawn
 
 
@@ -183,16 +172,10 @@ def _shares(
 
     `places`, `needs`: of each panel the number of its row or column, and the room before and after it.
     """
-    ratios = (grid.get_height_ratios() if upright else grid.get_width_ratios()) or [1] * grid.get_geometry()[
-        not upright
-    ]
-    before, after = (
-        [
-            max((need[side] for place, need in zip(places, needs, strict=True) if place == i), default=0.0)
-            for i in range(len(ratios))
-        ]
-        for side in (0, 1)
-    )
+    ratios = (grid.get_height_ratios() if upright else grid.get_width_ratios()) or [1] * (max(places) + 1)
+    before, after = np.zeros((2, len(ratios)))
+    for place, (one, other) in zip(places, needs, strict=True):
+        before[place], after[place] = max(before[place], one), max(after[place], other)
     free = ends[1] - ends[0] - sum(before) - sum(after) - GAP[upright] * (len(ratios) - 1)
     lengths = [free * ratio / sum(ratios) for ratio in ratios]
     begins, at = [0.0] * len(ratios), ends[0]
@@ -224,9 +207,8 @@ def _ticks(axis: Axis, side: str) -> tuple[float, float, float, float]:
 def _beside(size: float, axis: Axis, *, label: bool = True) -> float:
     """Return the room that tick labels of this size need beside a panel with their marks, and the name of the axis [pt]."""
     words = axis.label.get_text() if label and axis.axes.axison else ""
-    return (size + MARK if size else 0.0) + (
-        _extent([words], float(axis.label.get_fontsize()))[1] + EDGE if words else 0.0
-    )
+    name = _extent([words], float(axis.label.get_fontsize()))[1] + EDGE if words else 0.0
+    return name + (size + MARK if size else 0.0)
 
 
 def _notes(panel: Axes) -> list[Any]:
@@ -281,10 +263,8 @@ def by_configuration(curves: Sequence[RunCurve], ids: Sequence[str]) -> Iterator
 
 def extent(axes: Iterable[Axes]) -> tuple[float, float]:
     """Return from where to where the curves of these panels go, without a blank before or after."""
-    ends = [
-        x[np.isfinite(x)] for panel in axes for x in (np.asarray(line.get_xdata(), float) for line in panel.get_lines())
-    ]
-    return (min(float(x.min()) for x in ends if x.size), max(float(x.max()) for x in ends if x.size))
+    x = np.concatenate([np.asarray(line.get_xdata(), float) for panel in axes for line in panel.get_lines()])
+    return float(np.nanmin(x)), float(np.nanmax(x))
 
 
 def keys_of(result: ReportResult, id: str) -> list[MetricKey]:
@@ -299,17 +279,16 @@ def heat_soak_figure(result: ReportResult, finding: str) -> Figure:
     figure, panels = drawing(3.2, finding, 1, 3, width_ratios=(3, 2, 2))
     traces, rises, rates = panels
     of_run = {run.id: run.configuration for run in result.runs}
-    for id, curves in by_configuration(result.stop_curves, look.ids):
-        for i, curve in enumerate(curves):
-            label = result.name_of(id) if i == 0 else None
-            style = {"color": look.colour(id), "ls": look.dash(id), "lw": 0.7, "alpha": 0.8, "label": label}
-            traces.plot(curve.x, shown(curve.y, "temperature_difference", result), **style)
-        stops = [s for s in result.stops if of_run[s.run] == id and s.rate is not None]
-        marks: dict[str, Any] = {"ls": "none", "marker": look.marker(id), "ms": 3.0, "color": look.colour(id)}
-        durations = [s.duration for s in stops]
-        rises.plot(durations, shown((s.rise for s in stops), "temperature_difference", result), **marks)
-        rates.plot(durations, shown((s.rate for s in stops), "temperature_rate", result), **marks)
     rise = "temperature_difference"
+    for id, curves in by_configuration(result.stop_curves, look.ids):
+        style: dict[str, Any] = {"color": look.colour[id], "ls": look.dash[id], "lw": 0.7, "alpha": 0.8}
+        for i, curve in enumerate(curves):
+            traces.plot(curve.x, shown(curve.y, rise, result), label=None if i else result.name_of(id), **style)
+        stops = [s for s in result.stops if of_run[s.run] == id and s.rate is not None]
+        marks: dict[str, Any] = {"ls": "none", "marker": look.marker[id], "ms": 3.0, "color": look.colour[id]}
+        durations = [s.duration for s in stops]
+        rises.plot(durations, shown((s.rise for s in stops), rise, result), **marks)
+        rates.plot(durations, shown((s.rate for s in stops), "temperature_rate", result), **marks)
     name_axes(traces, "Time since the stop began [s]", axis_label("Rise of IAT", rise, result))
     name_axes(rises, "Duration of the stop [s]", axis_label("Rise per stop", rise, result))
     name_axes(rates, "Duration of the stop [s]", axis_label("Heat-soak rate", "temperature_rate", result))
@@ -330,7 +309,7 @@ End = tuple[float, str, str]  # height of the end of a line [data], name, colour
 def end_of(y: np.ndarray, id: str, result: ReportResult, look: Look) -> list[End]:
     """Return where the line of a configuration ends; nothing where it has no value."""
     known = y[np.isfinite(y)]
-    return [(float(known[-1]), wrapped(result.name_of(id), 18), look.colour(id))] if known.size else []
+    return [(float(known[-1]), wrapped(result.name_of(id), 18), look.colour[id])] if known.size else []
 
 
 def end_labels(panel: Axes, labels: Sequence[End], least: float = 0.11) -> None:
@@ -340,16 +319,8 @@ def end_labels(panel: Axes, labels: Sequence[End], least: float = 0.11) -> None:
     for y, _, _ in sorted(labels):
         share = (min(max(y, low), high) - low) / (high - low)
         shares.append(max(share, shares[-1] + least) if shares else share)
-    over = max(
-        [0.0, *(share - 1.0 for share in shares[-1:])]
-    )  # lines that end at the top push each other out of the panel
-    for share, (_, name, colour) in zip(shares, sorted(labels), strict=True):
-        beside(panel, name, share - over, colour)
-
-
-def beside(panel: Axes, text: str, share: float, colour: str) -> None:
-    """Write a text at the right edge of a panel, at a share of its height."""
+    over = max([1.0, *shares[-1:]]) - 1.0  # lines that end at the top push each other out of the panel
     place: dict[str, Any] = {"xycoords": "axes fraction", "xytext": (4, 0), "textcoords": "offset points"}
-    panel.annotate(
-        text, (1.0, share), ha="left", va="center", fontsize=7.5, color=colour, annotation_clip=False, **place
-    )
+    style: dict[str, Any] = {"ha": "left", "va": "center", "fontsize": 7.5, "annotation_clip": False}
+    for share, (_, name, colour) in zip(shares, sorted(labels), strict=True):
+        panel.annotate(name, (1.0, share - over), color=colour, **place, **style)

@@ -52,12 +52,11 @@ def route_figure(result: ReportResult, finding: str) -> Figure:
         _phases(panel, result)
         for i, curve in enumerate(curves):
             x = shown(curve.x, "distance", result)
-            panel.plot(x, shown(curve.y, "temperature", result), color=look.colour(id), alpha=1.0 - 0.22 * (i % 4))
+            panel.plot(x, shown(curve.y, "temperature", result), color=look.colour[id], alpha=1.0 - 0.22 * (i % 4))
             if curve.y2:
                 panel.plot(x, shown(curve.y2, "temperature", result), color="#7a7a7a", lw=0.8, ls=(0, (2, 1.5)))
-        panel.set_title(
-            f"{result.name_of(id)} ({formatting.count(len(curves), 'run')})", loc="left", color=look.colour(id)
-        )
+        title = f"{result.name_of(id)} ({formatting.count(len(curves), 'run')})"
+        panel.set_title(title, loc="left", color=look.colour[id])
         name_axes(panel, y=axis_label("IAT", "temperature", result))
     _phase_names(axes[0], result, 14)
     axes[-1].set_xlabel(axis_label("Route distance", "distance", result))
@@ -90,7 +89,7 @@ def places_figure(result: ReportResult, places: Places, finding: str) -> Figure:
     for peak in places.peaks:
         at, value = shown((peak.distance,), "distance", result), shown((peak.value,), places.quantity, result)
         id = of_run[peak.run]
-        panel.plot(at, value, ls="none", marker=look.marker(id), ms=4.5, mfc="white", color=look.colour(id))
+        panel.plot(at, value, ls="none", marker=look.marker[id], ms=4.5, mfc="white", color=look.colour[id])
     _stops(stops, result, places)
     return figure
 
@@ -104,8 +103,8 @@ def _by_place(panel: Axes, result: ReportResult, places: Places, look: Look, *, 
         id, y = curve.configuration, shown(curve.mean, places.quantity, result)
         if ranges:
             low, high = (shown(values, places.quantity, result) for values in (curve.low, curve.high))
-            panel.fill_between(x, low, high, color=look.colour(id), alpha=0.15, lw=0)
-        panel.plot(x, y, color=look.colour(id), ls=look.dash(id))
+            panel.fill_between(x, low, high, color=look.colour[id], alpha=0.15, lw=0)
+        panel.plot(x, y, color=look.colour[id], ls=look.dash[id])
         ends += end_of(y, id, result, look)
     panel.set_xlim(float(x[0]), float(x[-1]))
     name = "Over-ambient" if places.quantity == "temperature_difference" else "IAT"
@@ -146,11 +145,8 @@ def recovery_figure(result: ReportResult, finding: str) -> Figure:
     start, end = extent([panel])
     panel.axvline(0.0, color=GREY, lw=0.8)
     for key in _margins(result):
-        for value in result.of(key.key):
-            if value.value is None:
-                continue
-            id = value.configuration
-            panel.plot(value.value, _level(key, result), marker=look.marker(id), color=look.colour(id), ms=4.0)
+        for id, value in ((v.configuration, v.value) for v in result.of(key.key) if v.value is not None):
+            panel.plot(value, _level(key, result), marker=look.marker[id], color=look.colour[id], ms=4.0)
     panel.set_xlim(start - 0.02 * (end - start), end + 0.02 * (end - start))  # no mark lies on the frame
     return figure
 
@@ -172,7 +168,7 @@ def _falls(panel: Axes, result: ReportResult, look: Look, height: float = np.inf
     for id, curves in by_configuration(result.recovery_curves, look.ids):
         drawn = [shown(curve.y, "temperature_difference", result) for curve in curves]
         for curve, y in zip(curves, drawn, strict=True):
-            panel.plot(curve.x, y, color=look.colour(id), ls=look.dash(id), lw=0.9)
+            panel.plot(curve.x, y, color=look.colour[id], ls=look.dash[id], lw=0.9)
         last = sorted(y[np.isfinite(y)][-1] for y in drawn if np.isfinite(y).any())
         ends += end_of(np.array(last[len(last) // 2 :][:1]), id, result, look)  # of the run in the middle
     levels = [_level(key, result) for key in _margins(result)]
@@ -268,5 +264,5 @@ def photos_figure(result: ReportResult, photos: Mapping[str, Image]) -> Figure:
     for panel, (id, photo) in zip(panels, photos.items(), strict=True):
         panel.axis("off")
         panel.imshow(np.asarray(photo), interpolation="none")
-        panel.set_title(wrapped(result.name_of(id), 26), loc="left", color=look.colour(id))
+        panel.set_title(wrapped(result.name_of(id), 26), loc="left", color=look.colour[id])
     return figure

@@ -28,7 +28,7 @@ from intake_report.plots import (
 from intake_report.report_table import rows_of
 from intake_report.results import BudgetRow, Comparison, MetricKey, ReportResult
 from intake_report.results.evidence import AirEvidence
-from intake_report.results.text import metric_title
+from intake_report.results.text import difference_quantity, metric_title
 from intake_report.units import to_display
 
 if TYPE_CHECKING:
@@ -39,6 +39,10 @@ NAMED = 3  # configurations that have room for their names below a panel
 CARET_UP = 6  # matplotlib's caret that points upwards, its tip on the value
 ARROW_UP = ((0.0, -1.0), (0.0, 1.0), (-0.6, 0.3), (0.0, 1.0), (0.6, 0.3))  # outlines: letters would be set as formulas
 ARROW_DOWN = tuple((x, -y) for x, y in ARROW_UP)
+SHARED: dict[str, Any] = {
+    "color": "#ececec", "edgecolor": "#bbbbbb", "label": "same in all runs: cancels in a difference of temperatures",
+}  # fmt: skip
+OWN: dict[str, Any] = {"color": COLOURS[2], "label": "each run its own"}
 
 
 @styled
@@ -54,7 +58,7 @@ def dots_figure(result: ReportResult, keys: Sequence[MetricKey], finding: str) -
             panel.set_xticks(range(len(look.ids)), [wrapped(result.name_of(id), 11) for id in look.ids])
             panel.tick_params(axis="x", labelsize=7.0)
             for label, id in zip(panel.get_xticklabels(), look.ids, strict=True):
-                label.set_color(look.colour(id))
+                label.set_color(look.colour[id])
     if len(look.ids) > NAMED:
         legend(figure, panels[0])
     return figure
@@ -67,30 +71,25 @@ def _dots(panel: Axes, key: MetricKey, result: ReportResult, look: Look) -> None
     for position, id in enumerate(look.ids):
         values = [v for v in result.of(key.key) if v.configuration == id]
         reached = [v.value for v in values if v.value is not None]
-        bounds = [v.bound for v in values if v.bound is not None and v.status == "not reached"]
-        within = [v.bound for v in values if v.bound is not None and v.status == "within at entry"]
-        spread = np.linspace(-0.16, 0.16, max(len(reached), 1)) if len(reached) > 1 else np.zeros(len(reached))
-        style: dict[str, Any] = {"ls": "none", "color": look.colour(id), "ms": 4.5}
+        spread = np.linspace(-0.16, 0.16, len(reached)) if len(reached) > 1 else np.zeros(len(reached))
+        style: dict[str, Any] = {"ls": "none", "color": look.colour[id], "ms": 4.5}
         name = result.name_of(id)
-        panel.plot(position + spread, shown(reached, quantity, result), marker=look.marker(id), label=name, **style)
-        # not reached: an open arrow at the bound, because the value lies somewhere above it
-        panel.plot([position] * len(bounds), shown(bounds, quantity, result), marker=ARROW_UP, **(style | {"ms": 8}))
-        # within at entry: an arrow down, because it was so before it began to be timed
-        panel.plot([position] * len(within), shown(within, quantity, result), marker=ARROW_DOWN, **(style | {"ms": 8}))
-        known = [v for v in values if v.value is not None]
-        limits = [(x, v.low, v.high) for x, v in zip(position + spread, known, strict=False)]
-        for x, low, high in limits:
-            if low is not None and high is not None:
-                panel.vlines(x, *shown((low, high), quantity, result), color=look.colour(id), lw=0.7)
-            elif low is not None:
-                start, stop = shown((low, top), quantity, result)
-                panel.vlines(x, start, stop, color=look.colour(id), lw=0.7)
-                # a caret, not the arrow of a run that did not reach the margin
-                panel.plot(x, stop, marker=CARET_UP, color=look.colour(id), ms=4, ls="none")
+        panel.plot(position + spread, shown(reached, quantity, result), marker=look.marker[id], label=name, **style)
+        # an open arrow at the bound: a value not reached lies above it, one within at the entry was so before it was timed
+        for status, arrow in (("not reached", ARROW_UP), ("within at entry", ARROW_DOWN)):
+            bounds = [v.bound for v in values if v.status == status]
+            panel.plot([position] * len(bounds), shown(bounds, quantity, result), marker=arrow, **(style | {"ms": 8}))
+        for x, v in zip(position + spread, (v for v in values if v.value is not None), strict=True):
+            if v.low is None:
+                continue
+            start, stop = shown((v.low, top if v.high is None else v.high), quantity, result)
+            panel.vlines(x, start, stop, color=look.colour[id], lw=0.7)
+            if v.high is None:  # a caret, not the arrow of a run that did not reach the margin
+                panel.plot(x, stop, marker=CARET_UP, color=look.colour[id], ms=4, ls="none")
         mean = result.summary(key.key, id).mean
         if mean is not None:
             level = float(to_display(mean, quantity, result.units))
-            panel.hlines(level, position - 0.3, position + 0.3, color=look.colour(id), lw=1.4)
+            panel.hlines(level, position - 0.3, position + 0.3, color=look.colour[id], lw=1.4)
     panel.set_xlim(-0.42, len(look.ids) - 0.58)  # wide apart: names of neighbours must not touch
     panel.set_xticks([])
     panel.set_title(wrapped(metric_title(key, result.units), 30), loc="left", fontsize=8.2)
@@ -110,9 +109,12 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
         1.0 + sum(0.5 + 0.34 * len(r) for r in rows), finding, len(groups), height_ratios=[len(r) + 1 for r in rows]
     )
     for panel, group, keys_here, quantity in zip(axes, groups, rows, quantities, strict=True):
-        for comparison in group:
-            row = len(keys_here) - 1 - keys_here.index(comparison.key) + _lane(look, comparison, group)
-            _difference(panel, row, comparison, quantity, result, look)
+        present = [id for id in look.ids if any(c.configuration == id for c in group)]
+        for c in group:
+            lane = 0.24 * (
+                (len(present) - 1) / 2.0 - present.index(c.configuration)
+            )  # above or below the middle of its row
+            _difference(panel, len(keys_here) - 1 - keys_here.index(c.key) + lane, c, quantity, result, look)
         names = [wrapped(metric_title(result.metric(key), result.units), 34) for key in keys_here]
         panel.set_yticks(range(len(keys_here)), list(reversed(names)))
         panel.set_ylim(-0.6, len(keys_here) - 0.4)
@@ -122,22 +124,18 @@ def difference_figure(result: ReportResult, keys: Sequence[MetricKey], finding: 
     return figure
 
 
-def _lane(look: Look, comparison: Comparison, group: Sequence[Comparison]) -> float:
-    """Return how far above or below the middle of its row a configuration is drawn."""
-    present = [id for id in look.ids if any(c.configuration == id for c in group)]
-    return 0.24 * ((len(present) - 1) / 2.0 - present.index(comparison.configuration))
-
-
-def _difference(
-    panel: Axes, row: float, comparison: Comparison, quantity: str, result: ReportResult, look: Look
-) -> None:
-    difference, low, high = shown((comparison.difference, comparison.low, comparison.high), quantity, result)
-    colour, marker = look.colour(comparison.configuration), look.marker(comparison.configuration)
-    if np.isfinite(low) and np.isfinite(high):
+def _difference(panel: Axes, row: float, c: Comparison, quantity: str, result: ReportResult, look: Look) -> None:
+    difference, low, high = shown((c.difference, c.low, c.high), quantity, result)
+    colour, name = look.colour[c.configuration], result.name_of(c.configuration)
+    bounded = np.isfinite(low) and np.isfinite(high)
+    if bounded:
         panel.hlines(row, low, high, color=colour, lw=1.3)
-    face = colour if np.isfinite(low) and np.isfinite(high) else "white"
-    name = result.name_of(comparison.configuration)
-    panel.plot(difference, row, ls="none", marker=marker, color=colour, ms=5, mfc=face, label=name)
+    style: dict[str, Any] = {
+        "marker": look.marker[c.configuration],
+        "color": colour,
+        "mfc": colour if bounded else "white",
+    }
+    panel.plot(difference, row, ls="none", ms=5, label=name, **style)
 
 
 @styled
@@ -148,7 +146,6 @@ def budget_figure(
 
     Sources below a fiftieth of the largest in every panel are left out.
     """
-    assert result.uncertainty is not None
     most = {key.key: max((row.u or 0.0 for row in rows), default=0.0) for key, rows in budgets}
     seen = {row.source for key, rows in budgets for row in rows if row.u and row.u >= 0.02 * most[key.key]}
     sources = [s for s in result.uncertainty.sources if s.name in seen]
@@ -157,16 +154,12 @@ def budget_figure(
     figure, panels = drawing(
         0.7 + lines * (0.65 + 0.21 * len(sources)), finding, lines, columns, len(budgets), sharey=True
     )
-    for panel, (key, rows) in zip(panels, budgets, strict=False):
-        quantity = "temperature_difference" if key.spec.quantity == "temperature" else key.spec.quantity
+    for panel, (key, rows) in zip(panels, budgets, strict=True):
+        quantity = difference_quantity(key)
         widths = {row.source: row.u for row in rows}
         for position, source in enumerate(reversed(sources)):
             width = shown([widths.get(source.name)], quantity, result)
-            style: dict[str, Any] = (
-                {"color": "#ececec", "edgecolor": "#bbbbbb"} if source.common else {"color": COLOURS[2]}
-            )
-            label = "same in all runs: cancels in a difference of temperatures" if source.common else "each run its own"
-            panel.barh(position, width, height=0.62, lw=0.7, label=label, **style)
+            panel.barh(position, width, height=0.62, lw=0.7, **(SHARED if source.common else OWN))
         panel.set_yticks(range(len(sources)), [wrapped(s.name, 24) for s in reversed(sources)])
         panel.tick_params(axis="y", labelsize=7.2)
         panel.set_title(wrapped(metric_title(key, result.units), 24), loc="left", fontsize=8.0)
@@ -212,7 +205,7 @@ def common_drive_figure(result: ReportResult) -> Figure:
     for curve in result.common_drive.curves:
         id = curve.configuration
         shown_over = shown(curve.y, "temperature_difference", result)
-        panel.plot(curve.x, shown_over, color=look.colour(id), ls=look.dash(id), label=result.name_of(id))
+        panel.plot(curve.x, shown_over, color=look.colour[id], ls=look.dash[id], label=result.name_of(id))
     name_axes(
         panel, "Time on the common drive [s]", axis_label("Over-ambient (model)", "temperature_difference", result)
     )
@@ -230,7 +223,7 @@ def mass_figure(result: ReportResult, air: AirEvidence, finding: str) -> Figure:
     marks = [(ambient, air.ambient_mass, "_", GREY, "Ambient air")]
     for point in air.points:
         at, name = float(to_display(point.iat, "temperature", result.units)), result.name_of(point.configuration)
-        marks.append((at, point.mass, look.marker(point.configuration), look.colour(point.configuration), name))
+        marks.append((at, point.mass, look.marker[point.configuration], look.colour[point.configuration], name))
     for at, mass, marker, colour, name in marks:
         panel.plot(at, mass, marker=marker, color=colour, ms=11 if marker == "_" else 6, mew=1.6, ls="none")
         panel.annotate(name, (at, mass), xytext=(7, 5), textcoords="offset points", fontsize=7.5, color=colour)
@@ -254,10 +247,10 @@ def dyno_figure(result: ReportResult, dyno: DynoResult, finding: str) -> Figure:
         ends: list[End] = []
         for curve in (c for id in look.ids for c in dyno.curves if c.quantity == quantity and c.configuration == id):
             id, mean = curve.configuration, shown(curve.mean, quantity, result)
-            panel.plot(dyno.speeds, mean, color=look.colour(id), ls=look.dash(id))
+            panel.plot(dyno.speeds, mean, color=look.colour[id], ls=look.dash[id])
             if curve.low is not None and curve.high is not None:
                 low, high = (shown(limit, quantity, result) for limit in (curve.low, curve.high))
-                panel.fill_between(dyno.speeds, low, high, color=look.colour(id), alpha=0.14, lw=0)
+                panel.fill_between(dyno.speeds, low, high, color=look.colour[id], alpha=0.14, lw=0)
             ends += end_of(mean, id, result, look)
         name_axes(panel, "Engine speed [rpm]", axis_label(quantity.capitalize(), quantity, result), grid="both")
         panel.margins(x=0.0)
@@ -275,17 +268,14 @@ def dyno_difference_figure(result: ReportResult, dyno: DynoResult, finding: str)
         0.5 + 1.6 * rows, finding, rows, min(2, len(curves)), len(curves), sharex=True, sharey=True
     )
     for panel, curve in zip(panels, curves, strict=False):
-        colour = look.colour(curve.candidate)
+        colour = look.colour[curve.candidate]
         low, high = (shown(limit, "power", result) for limit in (curve.low, curve.high))
         if np.isfinite(low).any():
             panel.fill_between(dyno.speeds, low, high, color=colour, alpha=0.16, lw=0)
         panel.plot(dyno.speeds, shown(curve.difference, "power", result), color=colour)
         panel.axhline(0.0, color=GREY, lw=0.8)
-        panel.set_title(
-            f"{result.name_of(curve.candidate)} ({curve.n_candidate} / {curve.n_baseline} pulls)",
-            loc="left",
-            color=colour,
-        )
+        title = f"{result.name_of(curve.candidate)} ({curve.n_candidate} / {curve.n_baseline} pulls)"
+        panel.set_title(title, loc="left", color=colour)
         name_axes(panel, "Engine speed [rpm]")
         panel.margins(x=0.0)
     panels[0].set_ylabel(axis_label("Difference of power", "power", result))
@@ -298,13 +288,13 @@ def restriction_figure(result: ReportResult, curves: RestrictionSet, finding: st
     look = Look(result)
     figure, (panel,) = drawing(2.6, finding)
     ends: list[End] = []
-    for fit in sorted(curves.fits, key=lambda f: look.rank[f.configuration]):
+    for fit in sorted(curves.fits, key=lambda f: look.ids.index(f.configuration)):
         id, flow = fit.configuration, np.linspace(fit.lowest, fit.highest, 60)
         law = shown(fit.coefficient * flow**fit.exponent, "restriction", result)
-        panel.plot(shown(flow, "volume_flow", result), law, color=look.colour(id), ls=look.dash(id))
+        panel.plot(shown(flow, "volume_flow", result), law, color=look.colour[id], ls=look.dash[id])
         flows, drops = zip(*fit.points, strict=True)
         measured = (shown(flows, "volume_flow", result), shown(drops, "restriction", result))
-        panel.plot(*measured, ls="none", marker=look.marker(id), ms=4.5, color=look.colour(id))
+        panel.plot(*measured, ls="none", marker=look.marker[id], ms=4.5, color=look.colour[id])
         ends += end_of(law, id, result, look)
     if curves.airflow is not None:
         at = float(to_display(curves.airflow, "volume_flow", result.units))

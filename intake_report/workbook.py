@@ -117,7 +117,7 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
         along = part["distance"] / 1000.0 if over == "distance" else (part.index - part.index[0])
         label = None if id in named else result.name_of(id)
         named.add(id)
-        panel.plot(along, part[channel], color=look.colour(id), linestyle=look.dash(id), label=label, gid=run)
+        panel.plot(along, part[channel], color=look.colour[id], linestyle=look.dash[id], label=label, gid=run)
     title = (
         CHANNELS[channel].label if channel in CHANNELS else channel if channel != OVER else "Over-ambient temperature"
     )

@@ -135,7 +135,7 @@ def test_dots_figure_shows_each_value_once_and_the_means(demo):
 
 
 def test_configurations_differ_in_more_than_colour(demo):
-    looks = [(demo_look.colour(c.id), demo_look.marker(c.id), str(demo_look.dash(c.id)))
+    looks = [(demo_look.colour[c.id], demo_look.marker[c.id], str(demo_look.dash[c.id]))
              for demo_look in [plots.Look(demo.chain.result)] for c in demo.chain.result.configurations]  # fmt: skip
     for part in zip(*looks, strict=True):
         assert len(set(part)) == len(looks)
