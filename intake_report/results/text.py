@@ -186,13 +186,13 @@ def dyno_text(name: str, *, signed: bool = False) -> Text:
     return text
 
 
-def dyno_limits(*, difference: bool = False) -> Text:
+def dyno_limits(low: str = "low", high: str = "high", *, difference: bool = False) -> Text:
     """Return how the interval of a figure, or of a difference, is printed."""
 
     def text(row: Any, system: UnitSystem) -> str:
         quantity, decimals, per = _dyno_form(row.quantity, difference)
-        printed = formatting.interval(row.low, row.high, quantity, system, decimals)
-        return printed + (per if row.low is not None and row.high is not None else "")
+        ends = getattr(row, low), getattr(row, high)
+        return formatting.interval(*ends, quantity, system, decimals) + (per if None not in ends else "")
 
     return text
 

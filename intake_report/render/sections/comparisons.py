@@ -8,6 +8,7 @@ from typing import Any
 from intake_report import formatting
 from intake_report.messages import Interval, Value, message, said
 from intake_report.render.blocks import Block, Heading, Paragraph
+from intake_report.render.inline import literal
 from intake_report.render.sections.tables import amount, block_of, comparison_table_of, metric_column, named, with_unit
 from intake_report.report_table import Field, ReportTable, frame_of
 from intake_report.results import Comparison, ModelCheck, ReportResult
@@ -181,8 +182,12 @@ def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
 
 
 def _control_drives(result: ReportResult) -> list[Block]:
-    """Return which runs a control vehicle drove beside, from which files, and what is taken less its values."""
-    beside = sum(bool(logs.files) for logs in result.control_drives)
+    """Return which runs a control vehicle drove beside, and what is taken less its values."""
+    without = [logs.run for logs in result.control_drives if not logs.files]
+    beside, alone = (
+        len(result.control_drives) - len(without),
+        f" (not {formatting.listing(without, 'or')})" if without else "",
+    )
     runs = formatting.count(len(result.control_drives), "run")
     if result.less_control:
         taken = (
@@ -195,19 +200,9 @@ def _control_drives(result: ReportResult) -> list[Block]:
             "Since not every run in the comparison has a control that could be measured, no difference is taken less its values; "
             "what it would have changed is shown for the runs that have one."
         )
-    table = ReportTable(
-        "tab-control-drives",
-        "Logs of the control vehicle",
-        (
-            Field("run", "Run", width=2.4),
-            Field("", "Log of the control vehicle", cell=lambda d, _: ", ".join(d.files) or "none", width=4.0, internal=True),
-        ),
-        frame_of(result.control_drives),
-    )  # fmt: skip
     return [
         Heading(2, "Control vehicle", "sec-control"),
-        Paragraph(f"A control vehicle, left unmodified, drove beside {beside} of {runs}. {taken}"),
-        block_of(table, result.units),
+        Paragraph(f"A control vehicle, left unmodified, drove beside {beside} of {runs}{literal(alone)}. {taken}"),
     ]
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from intake_report import formatting
 from intake_report.air import CORRECTIONS
 from intake_report.campaign import Campaign
@@ -14,7 +16,8 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.tables import block_of, named, peaks
 from intake_report.report_table import Field, ReportTable, frame_of, rows_of
 from intake_report.results import ReportResult
-from intake_report.results.text import DRIFT, DYNO_DIFFERENCE, DYNO_MEAN, percent, verdict
+from intake_report.results.text import DRIFT, dyno_limits, dyno_text, percent, share, verdict
+from intake_report.units import UnitSystem
 
 
 def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
@@ -29,8 +32,7 @@ def dyno(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         _pulls(result, evidence),
         _left_out(result, evidence),
         *(_curves(result, evidence) if evidence.curves else ()),
-        _means(result, evidence),
-        *_differences(result, evidence),
+        _figures(result, evidence),
         *_drift(result, evidence),
     )
 
@@ -200,51 +202,44 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
     return blocks
 
 
-def _means(result: ReportResult, dyno: DynoResult) -> Block:
-    table = ReportTable(
-        "tab-dyno-means",
-        f"Figures per configuration {_band(dyno)}: mean of the pulls with its interval",
-        (
-            Field("title", "Figure", width=3.6),
-            named(result, 2.6),
-            Field("n", "n", "number", width=0.5),
-            Field("mean", "Mean", cell=DYNO_MEAN["text"], align="right", width=1.6),
-            Field("", _level(dyno), cell=DYNO_MEAN["interval_text"], align="right", width=2.4),
-        ),
-        dyno.means[dyno.shown(dyno.means)],
-    )
-    return block_of(table, result.units)
-
-
-def _differences(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
-    rows = dyno.comparisons[dyno.shown(dyno.comparisons)]
-    if not len(rows):
-        return ()
-    balanced = dyno.in_turn
-    texts = dict.fromkeys(said(row.note, result.units) for row in rows_of(rows) if row.note)
+def _figures(result: ReportResult, dyno: DynoResult) -> Block:
+    """Return the figures of every configuration, each with its difference from the baseline."""
+    means = dyno.means[dyno.shown(dyno.means)].rename(columns={"low": "mean_low", "high": "mean_high"})
+    differences = dyno.comparisons[dyno.shown(dyno.comparisons)].drop(columns=["title", "quantity", "n"])
+    frame = means.merge(differences, on=["figure", "configuration"], how="left").astype(object)
+    texts = dict.fromkeys(said(row.note, result.units) for row in rows_of(differences) if row.note)
     notes = [f"{text[0].upper()}{text[1:]}." for text in texts]
-    if not balanced:
+    if len(differences):
+        if not dyno.in_turn:
+            notes.append(
+                "The configurations were pulled one after the other: a drift of the session is mixed with these differences, so that "
+                "an interval beside zero is an indication."
+            )
         notes.append(
-            "The configurations were pulled one after the other: a drift of the session is mixed with these differences, so that an "
-            "interval beside zero is an indication."
+            f"{formatting.count(len(differences), 'difference')} are shown, and no interval is widened for their number."
         )
-    notes.append(f"{formatting.count(len(rows), 'difference')} are shown, and no interval is widened for their number.")
+
+    def says(row: Any, _: UnitSystem) -> str:
+        return formatting.ABSENT if row.difference is None else verdict(row.low, row.high, balanced=dyno.in_turn)
+
     table = ReportTable(
-        "tab-dyno-differences",
-        f"Differences of the figures from {result.baseline.name}",
+        "tab-dyno-figures",
+        f"Figures per configuration {_band(dyno)}: mean of the pulls, and difference from {result.baseline.name}",
         (
-            Field("title", "Figure", width=3.0),
-            named(result, 2.2),
-            Field("difference", "Difference", cell=DYNO_DIFFERENCE["text"], align="right", width=1.5),
-            Field("", _level(dyno), cell=DYNO_DIFFERENCE["interval_text"], align="right", width=2.3),
-            Field("percent", "Percent", cell=DYNO_DIFFERENCE["percent_text"], align="right", width=0.9),
-            Field("", "Pulls", cell=lambda d, _: f"{d.n} / {d.n_baseline}", align="center", width=0.7),
-            Field("", "Verdict", cell=lambda d, _: verdict(d.low, d.high, balanced=balanced), width=1.5),
+            Field("title", "Figure", width=2.6),
+            named(result, 2.0),
+            Field("n", "Pulls", "number", width=0.5),
+            Field("", "Mean", cell=dyno_text("mean"), align="right", width=1.4),
+            Field("", _level(dyno), cell=dyno_limits("mean_low", "mean_high"), align="right", width=1.8),
+            Field("", "Difference", cell=dyno_text("difference", signed=True), align="right", width=1.4),
+            Field("", _level(dyno), cell=dyno_limits("low", "high", difference=True), align="right", width=1.8),
+            Field("", "Percent", cell=share("percent"), align="right", width=0.9),
+            Field("", "Verdict", cell=says, width=1.4),
         ),
-        rows,
+        frame.where(frame.notna(), None),
         tuple(notes),
     )
-    return (block_of(table, result.units),)
+    return block_of(table, result.units)
 
 
 def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:

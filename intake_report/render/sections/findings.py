@@ -6,12 +6,11 @@ from intake_report import formatting
 from intake_report.messages import said
 from intake_report.plots import heat_soak_figure, keys_of
 from intake_report.plots_route import recovery_figure, route_figure
-from intake_report.plots_values import difference_figure, dots_figure
+from intake_report.plots_values import difference_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.answer import computed
-from intake_report.render.sections.body import runs_apart
 from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.same import common_drive_details
@@ -39,7 +38,7 @@ def details(result: ReportResult) -> tuple[Block, ...]:
     blocks += _route(result)
     blocks += _recovery(result)
     blocks += _heat_soak(result)
-    blocks += _per_run(result)
+    blocks += _main(result)
     blocks += basis_of_differences(result)
     blocks += common_drive_details(result)
     if result.claims:
@@ -102,22 +101,12 @@ def _heat_soak(result: ReportResult) -> list[Block]:
     ]
 
 
-def _per_run(result: ReportResult) -> list[Block]:
-    """Return the main metrics: every run as a mark, and the summary per configuration; all else is in the annex."""
+def _main(result: ReportResult) -> list[Block]:
+    """Return the differences of the main metrics in a figure, and which metrics could not be computed."""
     keys = computed(result)
-    blocks: list[Block] = [Heading(2, "Values per configuration", "sec-values")]
-    drawn = [k for k in keys if k.spec.headline or k.spec.id in DRAWN]
-    if drawn:
-        blocks.append(
-            figure_block(
-                dots_figure(result, drawn, runs_apart(result, drawn[0])),
-                "fig-main",
-                "Values per run (marks) with the uncertainty from the instruments (thin lines; with a caret: open "
-                "above), and mean per configuration (bars); an arrow alone marks a run that did not reach the margin.",
-                "Dot plot of the main metrics: one mark per run, one bar per configuration mean. The values are in the tables.",
-            )
-        )
-    compared = [k for k in drawn if any(c.key == k.key and c.difference is not None for c in result.comparisons)]
+    blocks: list[Block] = [Heading(2, "Differences of the main metrics", "sec-values")]
+    differing = {c.key for c in result.comparisons if c.difference is not None}
+    compared = [k for k in keys if k.key in differing and (k.spec.headline or k.spec.id in DRAWN)]
     if compared:
         blocks.append(
             figure_block(

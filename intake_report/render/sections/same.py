@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from intake_report import formatting
 from intake_report.messages import Part, Value, message, said
 from intake_report.plots_route import places_figure
@@ -36,12 +34,10 @@ def places(result: ReportResult) -> tuple[Block, ...]:
             "peak value of each run, which lies above the mean of its cell. "
             "Below: share of the runs that stopped.",
             f"{_subject(record)} against route distance, one line per configuration with the range of its runs, and below it the "
-            "share of runs that stopped at each place. results.json has the cells.",
+            "share of runs that stopped at each place. results.json has the cells, the stops and their durations.",
         ),
         Paragraph(literal(_peaks(result, record))),
     ]
-    if record.stops:
-        blocks.append(_stop_places(result, record))
     if record.proposed:
         blocks.append(Paragraph("The campaign states no phases. The speed profile that the runs share suggests these:"))
         blocks.append(Preformatted(record.proposed))
@@ -91,30 +87,6 @@ def _where(result: ReportResult, record: Places, distance: float, within: float)
     if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in record.stops):
         return f" (a place where most runs stop{f', in the phase {phase}' if phase else ''})"
     return f" (in the phase {phase})" if phase else ""
-
-
-def _stop_places(result: ReportResult, record: Places) -> Table:
-    def durations(row: Any, _: UnitSystem) -> str:
-        low, high = (formatting.number(f(row.durations), 0) for f in (min, max))
-        return low if low == high else f"{low} to {high}"
-
-    rows = []
-    for p in record.stops:
-        runs, seconds = zip(*p.durations, strict=True)
-        of_runs = {"median": float(np.median(seconds)), "durations": seconds, "runs": runs}
-        rows.append({"place": p.name, "distance": p.distance, "share": 100.0 * p.share, **of_runs})
-    table = ReportTable(
-        "tab-stop-places",
-        "Places where runs stopped",
-        (
-            Field("distance", "Route distance", "distance", 2, align="left"),
-            Field("share", "Share of runs", "ratio"),
-            Field("median", "Median duration", "time"),
-            Field("durations", "Durations [s]", cell=durations, align="right"),
-        ),
-        frame_of(rows),
-    )
-    return block_of(table, result.units)
 
 
 DELTA = "temperature_difference"
@@ -199,7 +171,7 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
 
 
 def common_drive_details(result: ReportResult) -> list[Block]:
-    """Return validation, parameters and what-if table for the annex; nothing without a common drive."""
+    """Return validation and what-if table for the annex; nothing without a common drive."""
     record = result.common_drive
     if record is None or not record.comparisons:
         return []
@@ -219,21 +191,6 @@ def common_drive_details(result: ReportResult) -> list[Block]:
         ("Its readings are not used, its wind and heat are as expected of any run; from five minutes after the start on.",),
     )  # fmt: skip
 
-    def value(row: Any, _: UnitSystem) -> str:
-        if not row.excited:
-            return "not shown by the drives"
-        unit = f"{formatting.NARROW_SPACE}{row.unit}" if row.unit else ""
-        return f"{row.value:.2g}{unit} (× or ÷ {row.factor:.2f})"
-
-    parameters = ReportTable(
-        "tab-model-parameters",
-        "Parameters of the models, with the factor of their standard uncertainty",
-        (Field("meaning", "Parameter", width=2.4),),
-        record.parameters,
-        ("The factor of the share at standstill is that of its odds. “Not shown by the drives”: known hardly better than before them.",),
-        Across("meaning", "configuration", modelled, value),
-    )  # fmt: skip
-
     def amount(row: Any, system: UnitSystem) -> str:
         limits = formatting.interval(row.low, row.high, DELTA, system, 1, unit=False)
         return f"{formatting.with_unit(row.value, DELTA, system, 1)} ({limits})"
@@ -249,5 +206,5 @@ def common_drive_details(result: ReportResult) -> list[Block]:
     )
     return [
         Heading(2, "Models of the common drive", "sec-models"),
-        *(block_of(table, units) for table in (validation, parameters, what_if) if len(table.frame)),
+        *(block_of(table, units) for table in (validation, what_if) if len(table.frame)),
     ]

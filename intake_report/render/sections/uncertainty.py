@@ -7,17 +7,15 @@ from collections.abc import Sequence
 from typing import Any
 
 from intake_report import formatting
-from intake_report.messages import Value, message, said
+from intake_report.messages import said
 from intake_report.plots_values import budget_figure
 from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import (
-    amount,
     block_of,
     in_parts,
     largest_sources,
-    metric_column,
     titled,
     with_unit,
 )
@@ -171,25 +169,7 @@ def _differences(result: ReportResult, budget: InstrumentUncertainty, keys: list
         f"configurations. {metric_title(key, result.units)}: the common part of one value is {formatting.with_unit(whole, *form)}, and "
         f"{formatting.with_unit(first.u_common, *form)} of it is left in the difference between {result.name_of(first.configuration)} and "
         f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
-        "crosses a margin with less delay. These are the instruments alone, without the scatter between runs."
+        "crosses a margin with less delay. results.json has all differences."
     )
 
-    def interval(row: Any, units: UnitSystem) -> str:
-        key = result.metric(row.key)
-        return formatting.interval(row.low, row.high, difference_quantity(key), units, key.spec.decimals)
-
-    table = ReportTable(
-        "tab-instrument-differences",
-        "Differences between configurations: what the instruments alone leave open",
-        (
-            metric_column(result, 2.6),
-            Field("", "Difference of", width=2.8,
-                  cell=lambda d, _: f"{result.name_of(d.configuration)} and {result.name_of(d.versus)}"),
-            amount(result, "u_common", "Common part left", more=1),
-            amount(result, "u_own", "Runs' own part", more=1),
-            amount(result, "u", "Together", more=1),
-            Field("", message("{level} interval", level=Value(budget.level, "share")), cell=interval, align="right", width=1.8),
-        ),
-        with_unit(result, rows),
-    )  # fmt: skip
-    return [heading, Paragraph(literal(text)), block_of(table, result.units)]
+    return [heading, Paragraph(literal(text))]
