@@ -11,8 +11,8 @@ from intake_report.plots_values import mass_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, masses, named, once
-from intake_report.report_table import Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import masses, named, once, table_block
+from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence, WeatherEvidence
 from intake_report.results.text import forecast_texts, grams, limits, percent, percents
@@ -52,47 +52,48 @@ def _kelvins(value: float | None, units: UnitSystem) -> str:
 
 
 def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
-    sources = ReportTable(
+    sources = table_block(
+        result.units,
         "tab-ambient-sources",
         "Sources of ambient temperature",
-        (
-            Field("id", "Source", width=1.4),
-            Field("kind", "Kind", width=2.0),
-            Field("elevation", "Elevation", "length", width=1.2),
-            Field(
-                "reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1
-            ),
-            Field("resolution", "Step", "temperature_difference", 1, unit="cell", width=0.9),
-            Field("covered", "Runs covered", "number"),
-            Field("uncertainty", "Standard uncertainty", "temperature_difference", 2, unit="cell", width=1.4),
-            Field("uncertainty_between", "Between runs", "temperature_difference", 2, unit="cell", width=1.1),
-            Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
-        ),
         frame_of(record.sources),
+        Field("id", "Source", width=1.4),
+        Field("kind", "Kind", width=2.0),
+        Field("elevation", "Elevation", "length", width=1.2),
+        Field("reports", "Readings", cell=lambda s, _: str(s.reports or formatting.ABSENT), align="right", width=1.1),
+        Field("resolution", "Step", "temperature_difference", 1, unit="cell", width=0.9),
+        Field("covered", "Runs covered", "number"),
+        Field("uncertainty", "Standard uncertainty", "temperature_difference", 2, unit="cell", width=1.4),
+        Field("uncertainty_between", "Between runs", "temperature_difference", 2, unit="cell", width=1.1),
+        Field("chosen", "Use", cell=lambda s, _: "reference" if s.chosen else "compared", width=1.2),
     )
     if not record.offsets:
-        return [block_of(sources, result.units)]
-    offsets = ReportTable(
+        return [sources]
+    offsets = table_block(
+        result.units,
         "tab-ambient-offsets",
         "Sources of ambient temperature against each other: first less second, mean over the runs",
-        (
-            Field("first", "First", width=2.6),
-            Field("second", "Second", width=1.8),
-            Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
-            Field("", message("{level} interval", level=Value(result.level, "share")), width=2.4, align="right",
-                  cell=limits("low", "high", "temperature_difference", 2)),
-            Field("runs", "Runs", "number", width=0.8),
-        ),
         frame_of(record.offsets),
-        once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
-    )  # fmt: skip
+        Field("first", "First", width=2.6),
+        Field("second", "Second", width=1.8),
+        Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
+        Field(
+            "",
+            message("{level} interval", level=Value(result.level, "share")),
+            width=2.4,
+            align="right",
+            cell=limits("low", "high", "temperature_difference", 2),
+        ),
+        Field("runs", "Runs", "number", width=0.8),
+        notes=once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
+    )
     at_rest = (
         "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
         f"comparison and are never used. At speed means above {formatting.with_unit(MIN_SPEED, 'speed', result.units, 0)} for "
         f"{formatting.with_unit(SETTLE, 'time', result.units, 0)} or longer."
     )
     rest = [Paragraph(at_rest)] if any(o.first.endswith("at rest") for o in record.offsets) else []
-    return [block_of(sources, result.units), block_of(offsets, result.units), *rest]
+    return [sources, offsets, *rest]
 
 
 def _during(result: ReportResult, record: WeatherEvidence) -> list[Block]:
@@ -129,50 +130,46 @@ def _wind(w: Any, units: UnitSystem) -> str:
 
 def _air_table(result: ReportResult, record: WeatherEvidence) -> Table:
     absent = ((w.run, "; ".join(said(part, result.units).rstrip(".") for part in w.absent)) for w in record.runs)
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-air",
         "Air and wind during each run",
-        (
-            Field("run", "Run", width=2.0),
-            Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
-            Field("age", "Nearest report at worst", "duration", width=1.4),
-            Field("pressure", "Station pressure", "pressure", 2, width=1.4),
-            Field("humidity", "Humidity", "ratio", width=1.1),
-            Field("dew_point", "Dew point", "temperature", 1, width=1.2),
-            Field("density", "Air density", "density", 3, width=1.2),
-            Field("density_altitude", "Density altitude", "length", width=1.3),
-            Field(
-                "wind_speed",
-                f"Wind [{formatting.unit_of('speed', result.units)}]",
-                cell=_wind,
-                align="right",
-                width=1.9,
-            ),
-        ),
         frame_of(record.runs),
-        once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
+        Field("run", "Run", width=2.0),
+        Field("ambient_change", "Ambient, start to end", "temperature_difference", 1, signed=True, width=1.5),
+        Field("age", "Nearest report at worst", "duration", width=1.4),
+        Field("pressure", "Station pressure", "pressure", 2, width=1.4),
+        Field("humidity", "Humidity", "ratio", width=1.1),
+        Field("dew_point", "Dew point", "temperature", 1, width=1.2),
+        Field("density", "Air density", "density", 3, width=1.2),
+        Field("density_altitude", "Density altitude", "length", width=1.3),
+        Field(
+            "wind_speed",
+            f"Wind [{formatting.unit_of('speed', result.units)}]",
+            cell=_wind,
+            align="right",
+            width=1.9,
+        ),
+        notes=once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
     )
-    return block_of(table, result.units)
 
 
 def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
     rain = {True: "precipitation", False: "none", None: "not reported"}
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-declared",
         "Sun, rain and road: as declared by the campaign and as reported near the run",
-        (
-            Field("run", "Run", width=2.0),
-            Field("road", "Road (declared)"),
-            Field("sky", "Sky (declared)", width=1.1),
-            Field("sun", "Sun (declared)", width=1.7),
-            Field("rain", "Rain (declared)", width=1.1),
-            Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
-            Field("", "Sky (reported)", width=2.6, cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
-        ),
         frame_of(record.runs),
-        once(((w.run, note) for w in record.runs for note in w.notes), result.units),
+        Field("run", "Run", width=2.0),
+        Field("road", "Road (declared)"),
+        Field("sky", "Sky (declared)", width=1.1),
+        Field("sun", "Sun (declared)", width=1.7),
+        Field("rain", "Rain (declared)", width=1.1),
+        Field("raining", "Precipitation (reported)", cell=lambda w, _: rain[w.raining], width=1.5),
+        Field("", "Sky (reported)", width=2.6, cell=lambda w, _: "; ".join(w.reported_sky) or formatting.ABSENT),
+        notes=once(((w.run, note) for w in record.runs for note in w.notes), result.units),
     )
-    return block_of(table, result.units)
 
 
 def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
@@ -190,21 +187,20 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
     def column(part: int, header: str) -> Field:
         return Field("", header, cell=lambda f, units: forecast_texts(f, units)[part], align="right")
 
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-forecast",
         "Forecast as recorded beside what came",
-        (
-            Field("run", "Run", width=2.0),
-            Field("source", "Source", width=1.4),
-            Field("what", "Quantity", width=1.6),
-            column(0, "Forecast"),
-            column(1, "Actual"),
-            column(2, "Actual less forecast"),
-            Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
-        ),
         frame_of(record.forecasts),
+        Field("run", "Run", width=2.0),
+        Field("source", "Source", width=1.4),
+        Field("what", "Quantity", width=1.6),
+        column(0, "Forecast"),
+        column(1, "Actual"),
+        column(2, "Actual less forecast"),
+        Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
     )
-    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), block_of(table, result.units)]
+    return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), table]
 
 
 def off_road(result: ReportResult) -> tuple[Block, ...]:
@@ -262,27 +258,25 @@ def _state(result: ReportResult, evidence: AirEvidence) -> str:
 
 
 def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-mass",
         f"Mass of air in {volume} at the mean intake air temperature {evidence.where}",
-        (
-            named(result, 2.6),
-            Field("n", "Runs", "number", width=0.7),
-            Field("iat", "Mean IAT", "temperature", 1, unit="cell", width=1.2),
-            Field("over_ambient", "Over mean ambient", "temperature_difference", 1, True, "cell", width=1.3),
-            Field("mass", "Mass of air", cell=lambda p, _: grams(p.mass, 3), align="right", width=1.3),
-            Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
-            Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
-        ),
         frame_of(evidence.points).assign(
             over_ambient=[p.iat - evidence.ambient for p in evidence.points],
             against_ambient=[100.0 * (p.mass / evidence.ambient_mass - 1.0) for p in evidence.points],
         ),
-        (
+        named(result, 2.6),
+        Field("n", "Runs", "number", width=0.7),
+        Field("iat", "Mean IAT", "temperature", 1, unit="cell", width=1.2),
+        Field("over_ambient", "Over mean ambient", "temperature_difference", 1, True, "cell", width=1.3),
+        Field("mass", "Mass of air", cell=lambda p, _: grams(p.mass, 3), align="right", width=1.3),
+        Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
+        Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
+        notes=(
             "Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
         ),
     )
-    return block_of(table, result.units)
 
 
 def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
@@ -310,18 +304,17 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
         return f"{percent(row.measured)}{interval}"
 
     heading = "Measured mean power" + (f" ({percent(100 * result.level, 0, signed=False)} interval)" if pulls else "")
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-expected",
         f"Change of power against {result.baseline.name} expected from intake air temperature alone, beside the measured",
-        (
-            named(result, 2.2),
-            Field("where", "Where", width=1.5),
-            Field("difference", "IAT difference", "temperature_difference", 1, True, "cell", width=1.1),
-            *(Field(m.model.replace("-", "_"), m.title, "ratio", 1, True, "cell", width=0.95) for m in models),
-            Field("", heading, cell=measured_power, align="right", width=2.2),
-        ),
         frame,
-        tuple(f"{m.title}: {m.standing}." for m in models),
+        named(result, 2.2),
+        Field("where", "Where", width=1.5),
+        Field("difference", "IAT difference", "temperature_difference", 1, True, "cell", width=1.1),
+        *(Field(m.model.replace("-", "_"), m.title, "ratio", 1, True, "cell", width=0.95) for m in models),
+        Field("", heading, cell=measured_power, align="right", width=2.2),
+        notes=tuple(f"{m.title}: {m.standing}." for m in models),
     )
     return [
         Paragraph(
@@ -329,5 +322,5 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
             "(pressure, mixture, ignition, knock control), which a change of intake does not, and restriction changes with it: the "
             "table is a check of plausibility and not a prediction."
         ),
-        block_of(table, result.units),
+        table,
     ]

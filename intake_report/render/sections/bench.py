@@ -12,11 +12,11 @@ from intake_report.bench import CAUTION_SERVICE, BenchResult, RestrictionSet, tr
 from intake_report.campaign import Campaign
 from intake_report.messages import said
 from intake_report.plots_values import restriction_figure
-from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph
+from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, named
-from intake_report.report_table import Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import named, table_block
+from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
 from intake_report.results.text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, grams, in_unit, limits, percent
@@ -76,25 +76,24 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
     )
     where = _volume_flow(curves.airflow, units) if curves.airflow is not None else "no common airflow"
     frame = frame_of(curves.fits).merge(curves.rows, on="configuration")
-    table = ReportTable(
+    table = table_block(
+        result.units,
         f"tab-restriction{suffix}",
         f"Restriction at {where} ({source}), by the fitted power law; differences from {result.baseline.name}",
-        (
-            named(result, 2.3),
-            Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
-            Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
-            _interval(result, note, RESTRICTION["drop_interval_text"], 1.8),
-            Field("difference", "Difference", cell=RESTRICTION["difference_text"], align="right", width=1.4),
-            Field("percent", "Percent", cell=RESTRICTION["percent_text"], align="right"),
-            _interval(result, note, RESTRICTION["percent_interval_text"], 1.9),
-        ),
         frame,
-        (
+        named(result, 2.3),
+        Field("exponent", "Exponent", cell=_exponent, align="right", width=1.6),
+        Field("drop", "Restriction", cell=RESTRICTION["drop_text"], align="right", width=1.2),
+        _interval(result, note, RESTRICTION["drop_interval_text"], 1.8),
+        Field("difference", "Difference", cell=RESTRICTION["difference_text"], align="right", width=1.4),
+        Field("percent", "Percent", cell=RESTRICTION["percent_text"], align="right"),
+        _interval(result, note, RESTRICTION["percent_interval_text"], 1.9),
+        notes=(
             *(f"{result.name_of(f.configuration)}: {said(f.note, units)}." for f in curves.fits if f.note),
             *(text for text in (said(curves.reason, units), note) if text),
         ),
     )
-    yield block_of(table, units)
+    yield table
     if curves.depression is not None:
         yield from _airflows(result, curves, curves.depression, suffix, note)
 
@@ -145,21 +144,20 @@ def _airflows(
             "and are no measurement at that depression."
         )
     scaled = () if scaling is None else (f"Scaled to {_drop(scaling.to_depression, units)}",)
-    table = ReportTable(
+    table = table_block(
+        result.units,
         f"tab-airflow{suffix}",
         f"Airflow at an equal depression of {at}, by the fitted power law, against {result.baseline.name}",
-        (
-            named(result),
-            Field("flow", "Airflow", cell=AIRFLOW["flow_text"], align="right"),
-            _interval(result, note, AIRFLOW["flow_interval_text"]),
-            Field("more", "More airflow", cell=AIRFLOW["more_text"], align="right"),
-            _interval(result, note, AIRFLOW["more_interval_text"]),
-            *(Field("scaled", head, cell=in_unit("scaled", "volume_flow", 0), align="right") for head in scaled),
-        ),
         curves.rows,
-        (text, *((note,) if note else ())),
+        named(result),
+        Field("flow", "Airflow", cell=AIRFLOW["flow_text"], align="right"),
+        _interval(result, note, AIRFLOW["flow_interval_text"]),
+        Field("more", "More airflow", cell=AIRFLOW["more_text"], align="right"),
+        _interval(result, note, AIRFLOW["more_interval_text"]),
+        *(Field("scaled", head, cell=in_unit("scaled", "volume_flow", 0), align="right") for head in scaled),
+        notes=(text, *((note,) if note else ())),
     )
-    yield block_of(table, units)
+    yield table
 
 
 def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
@@ -174,21 +172,20 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
     def at(name: str) -> Any:
         return lambda row, units: "not known" if getattr(row, name) is None else _drop(getattr(row, name), units)
 
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-airflow-quoted",
         "Airflow as quoted",
-        (
-            named(result, 1.8),
-            Field("versus", "Against", cell=lambda row, _: result.name_of(row.versus), width=1.8),
-            Field("more", "More airflow", cell=lambda row, _: f"“{percent(row.more)}”", align="right", width=1.1),
-            Field("depression", "At", cell=at("depression"), align="right"),
-            Field("versus_depression", "Other at", cell=at("versus_depression"), align="right"),
-            Field("source", "Source", width=2.0),
-            Field("standing", "Standing", width=2.4),
-        ),
         bench.quotes,
+        named(result, 1.8),
+        Field("versus", "Against", cell=lambda row, _: result.name_of(row.versus), width=1.8),
+        Field("more", "More airflow", cell=lambda row, _: f"“{percent(row.more)}”", align="right", width=1.1),
+        Field("depression", "At", cell=at("depression"), align="right"),
+        Field("versus_depression", "Other at", cell=at("versus_depression"), align="right"),
+        Field("source", "Source", width=2.0),
+        Field("standing", "Standing", width=2.4),
     )
-    yield block_of(table, result.units)
+    yield table
 
 
 def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
@@ -198,23 +195,22 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
         return
     if reason:
         yield Paragraph(f"Restriction from the road: {reason}.")
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-efficiency",
         "Volumetric efficiency on the road at wide-open throttle: airflow over the theoretical airflow at ambient density",
-        (
-            named(result),
-            Field("runs", "Runs", "number"),
-            Field("samples", "Samples", "number"),
-            Field("efficiency", "Volumetric efficiency", "ratio", 1, unit="cell"),
-            _interval(result, "", limits("low", "high", "ratio", 1)),
-        ),
         frame_of(road.full),
-        (
+        named(result),
+        Field("runs", "Runs", "number"),
+        Field("samples", "Samples", "number"),
+        Field("efficiency", "Volumetric efficiency", "ratio", 1, unit="cell"),
+        _interval(result, "", limits("low", "high", "ratio", 1)),
+        notes=(
             f"Samples with a throttle reading of {percent(road.throttle, 0, signed=False)} or more. Against ambient density the figure "
             "contains restriction and heating of the intake.",
         ),
     )
-    yield block_of(table, result.units)
+    yield table
 
 
 def _theoretical(theory: TheoreticalAirflow, units: UnitSystem) -> Block:
@@ -233,62 +229,55 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     bench = result.evidence.bench
     if bench is None or not len(bench.exposures):
         return ()
-    bounds = ReportTable(
+    bounds = table_block(
+        result.units,
         "tab-exposure",
         "Exposure trials: adverse observations, with what they leave open",
-        (
-            named(result, 2.0),
-            Field("sentence", "Observation", width=6.4),
-            Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
-            Field("gain", "Filter gained", cell=EXPOSURE["mass_gain_text"], align="right", width=1.2),
-        ),
         bench.exposures,
-        (
+        named(result, 2.0),
+        Field("sentence", "Observation", width=6.4),
+        Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
+        Field("gain", "Filter gained", cell=EXPOSURE["mass_gain_text"], align="right", width=1.2),
+        notes=(
             "Exact bounds (Clopper–Pearson; one-sided where nothing was observed). Unlike configurations are not pooled.",
         ),
     )
     return (
         Heading(2, "Exposure trials", "sec-exposure"),
         Callout("caution", "Water and open roads", trial_cautions(bench.exposures["condition"])),
-        block_of(_trials(campaign, result), result.units),
-        block_of(bounds, result.units),
+        _trials(campaign, result),
+        bounds,
     )
 
 
-def _trials(campaign: Campaign, result: ReportResult) -> ReportTable:
+def _trials(campaign: Campaign, result: ReportResult) -> Table:
     """Return one row per kind of trial and observation: like trials are counted, not repeated."""
-    alike = [
-        "configuration",
-        "condition",
-        "duration",
-        "observation",
-        "filter_mass_before",
-        "filter_mass_after",
-        "inspector",
-    ]
+    alike = ["configuration", "condition", "duration", "observation", "before", "after", "inspector"]
     rows = frame_of(
-        dict(e) | {"condition": f"{e.condition}, {e.date}" if e.date else e.condition, "adverse": e.adverse_trials}
+        dict(e)
+        | {"condition": f"{e.condition}, {e.date}" if e.date else e.condition, "adverse": e.adverse_trials}
+        | {"before": e.filter_mass_before, "after": e.filter_mass_after}
         for e in campaign.exposures
     )
 
     def masses(row: Any, _: Any) -> str:
-        before, after = row.filter_mass_before, row.filter_mass_after
-        return formatting.ABSENT if pd.isna(before + after) else f"{grams(1000.0 * before)}, {grams(1000.0 * after)}"
+        if pd.isna(row.before) or pd.isna(row.after):
+            return formatting.ABSENT
+        return f"{grams(1000.0 * row.before)}, {grams(1000.0 * row.after)}"
 
-    return ReportTable(
+    return table_block(
+        result.units,
         "tab-trials",
         "Trials as recorded",
-        (
-            named(result, 2.0),
-            Field("condition", "Condition"),
-            Field("trials", "Trials", "number", width=0.7),
-            Field("duration", "Duration", "duration", 1, unit="cell"),
-            Field("observation", "Observation", width=3.2),
-            Field("adverse", "Adverse", "number", width=0.9),
-            Field("", "Filter before, after", cell=masses, align="right", width=1.5),
-            Field("inspector", "Inspector", width=1.6, internal=True),
-        ),
         rows.groupby(alike, sort=False, dropna=False, as_index=False)[["trials", "adverse"]].sum(),
+        named(result, 2.0),
+        Field("condition", "Condition"),
+        Field("trials", "Trials", "number", width=0.7),
+        Field("duration", "Duration", "duration", 1, unit="cell"),
+        Field("observation", "Observation", width=3.2),
+        Field("adverse", "Adverse", "number", width=0.9),
+        Field("", "Filter before, after", cell=masses, align="right", width=1.5),
+        Field("inspector", "Inspector", width=1.6, internal=True),
     )
 
 
@@ -297,28 +286,29 @@ def service(result: ReportResult) -> tuple[Block, ...]:
     bench = result.evidence.bench
     if bench is None or not (len(bench.services) or len(bench.remarks)):
         return ()
-    times = ReportTable(
+    times = table_block(
+        result.units,
         "tab-service",
         "Time to do a task, mean with its interval",
-        (
-            Field("task", "Task", width=2.6),
-            named(result, 2.6),
-            Field("n", "n", "number", width=0.5),
-            Field("mean", "Mean", cell=SERVICE["text"], align="right", width=1.2),
-            Field("low", f"{percent(100 * result.level, 0, signed=False)} interval", cell=SERVICE["interval_text"],
-                  align="right", width=2.0),
-            Field("shortest", "Shortest to longest", cell=SERVICE["range_text"], align="right", width=2.0),
-        ),
         bench.services,
-    )  # fmt: skip
-    remarks = ReportTable(
+        Field("task", "Task", width=2.6),
+        named(result, 2.6),
+        Field("n", "n", "number", width=0.5),
+        Field("mean", "Mean", cell=SERVICE["text"], align="right", width=1.2),
+        _interval(result, "", SERVICE["interval_text"], 2.0),
+        Field("shortest", "Shortest to longest", cell=SERVICE["range_text"], align="right", width=2.0),
+    )
+    remarks = table_block(
+        result.units,
         "tab-remarks",
         "Remarks on serviceability",
-        (named(result, 2.2), Field("task", "Task", width=2.2), Field("note", "Remark", width=5.0)),
         bench.remarks,
+        named(result, 2.2),
+        Field("task", "Task", width=2.2),
+        Field("note", "Remark", width=5.0),
     )
     return (
         Heading(2, "Serviceability", "sec-service"),
         Callout("caution", "Work on the intake", (CAUTION_SERVICE,)),
-        *(block_of(table, result.units) for table in (times, remarks) if len(table.frame)),
+        *(table for table in (times, remarks) if table.rows),
     )

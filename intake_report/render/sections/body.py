@@ -17,8 +17,8 @@ from intake_report.render.inline import literal
 from intake_report.render.sections.answer import MARKS, at_edge, computed, legend, level, usable
 from intake_report.render.sections.conditions import clock
 from intake_report.render.sections.same import common_drive
-from intake_report.render.sections.tables import block_of, named, stops, titled
-from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import named, stops, table_block, titled
+from intake_report.report_table import Across, Field, frame_of, rows_of
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import adjusted_for, difference_quantity, limits, metric_title, summary_text
 from intake_report.units import UnitSystem
@@ -64,25 +64,30 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
     """
     frame = frame_of(result.runs).merge(result.conditions, left_on="id", right_on="run")
     heading = f"Range [{formatting.unit_of('temperature', result.units)}]"
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-conditions",
         "Runs with their weather and the decision on each",
-        (
-            Field("run", "Run", width=1.9),
-            named(result, 2.9),
-            Field("start", "Start", cell=lambda c, _: clock(c.start), width=1.9),
-            Field("ambient_mean", "Ambient, mean", "temperature", 1),
-            Field("", heading, cell=limits("ambient_low", "ambient_high", "temperature", 1, unit=False), align="right", width=1.2),
-            *((Field("wind_speed", "Wind", "speed"),) if frame["wind_speed"].notna().any() else ()),
-            *((Field("road", "Road", width=0.8),) if frame["road"].any() else ()),
-            Field("decision", "Decision", width=1.7),
-        ),
         frame,
-    )  # fmt: skip
+        Field("run", "Run", width=1.9),
+        named(result, 2.9),
+        Field("start", "Start", cell=lambda c, _: clock(c.start), width=1.9),
+        Field("ambient_mean", "Ambient, mean", "temperature", 1),
+        Field(
+            "",
+            heading,
+            cell=limits("ambient_low", "ambient_high", "temperature", 1, unit=False),
+            align="right",
+            width=1.2,
+        ),
+        *((Field("wind_speed", "Wind", "speed"),) if frame["wind_speed"].notna().any() else ()),
+        *((Field("road", "Road", width=0.8),) if frame["road"].any() else ()),
+        Field("decision", "Decision", width=1.7),
+    )
     return (
         Heading(1, "Conditions and runs", "sec-conditions"),
         *_route(result, path),
-        block_of(table, result.units),
+        table,
         *(_acceptance(result) if len(result.criteria) else ()),
         Paragraph(literal(_quality(result)) + " The log of every step is summed up in [[sec-quality]]."),
     )
@@ -230,15 +235,15 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
     adjusted = dict.fromkeys(adjusted_for(c) for c in comparisons.values() if c.key in of_key and c.covariates)
     notes = ("Mean ± standard deviation between runs (number of runs).", *legend(result, keys)) if replicated else ()
     notes += tuple(f"Adjusted for {text}, fixed before the data were seen; details in the annex." for text in adjusted)
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-results",
         f"Main metrics by configuration; after the semicolon the difference from {result.baseline.name}",
-        (Field("key", "Metric", cell=title, width=2.6),),
         frame_of(rows),
-        notes,
-        Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
-    )  # fmt: skip
-    return block_of(table, result.units)
+        Field("key", "Metric", cell=title, width=2.6),
+        notes=notes,
+        across=Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
+    )
 
 
 BODY_TABLES = ("tab-restriction", "tab-exposure")

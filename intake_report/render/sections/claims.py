@@ -10,8 +10,8 @@ from intake_report.messages import said
 from intake_report.metrics import PULL_METRICS
 from intake_report.render.blocks import Block
 from intake_report.render.sections.answer import compared, size, span, undecidable, word
-from intake_report.render.sections.tables import block_of
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.render.sections.tables import table_block
+from intake_report.report_table import Field, frame_of
 from intake_report.results import ClaimResult, CommonDriveResult, Comparison, MetricKey, ReportResult
 from intake_report.results.text import difference_quantity
 from intake_report.statistics import coverage_factor
@@ -23,36 +23,32 @@ MOST_RUNS = 50
 
 def claim_table(result: ReportResult) -> Block:
     """Return the claims as the second deciding table."""
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-claims",
         "Claims: verdict, why, and what would settle what is open",
-        (
-            Field("text", "Claim", width=2.3),
-            Field("verdict", "Verdict", width=1.1),
-            Field("because", "Because", width=3.8),
-            Field("settles", "What would settle it", width=2.6),
-        ),
         frame_of(result.claims).assign(
             because=[because(result, claim) for claim in result.claims],
             settles=[settles(result, claim) for claim in result.claims],
         ),
+        Field("text", "Claim", width=2.3),
+        Field("verdict", "Verdict", width=1.1),
+        Field("because", "Because", width=3.8),
+        Field("settles", "What would settle it", width=2.6),
     )
-    return block_of(table, result.units)
 
 
 def claim_details(result: ReportResult) -> Block:
     """Return the claims with their statistics, for the annex."""
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-claim-statistics",
         "Claims with their statistics",
-        (
-            Field("id", "Claim", width=1.2),
-            Field("verdict", "Verdict", width=1.2),
-            Field("reason", "Because", width=5.0),
-        ),
         frame_of(result.claims),
+        Field("id", "Claim", width=1.2),
+        Field("verdict", "Verdict", width=1.2),
+        Field("reason", "Because", width=5.0),
     )
-    return block_of(table, result.units)
 
 
 def because(result: ReportResult, claim: ClaimResult) -> str:

@@ -9,8 +9,15 @@ from intake_report import formatting
 from intake_report.messages import Interval, Value, message, said
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import amount, block_of, comparison_table_of, metric_column, named, with_unit
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.render.sections.tables import (
+    amount,
+    comparison_table_of,
+    metric_column,
+    named,
+    table_block,
+    with_unit,
+)
+from intake_report.report_table import Field, frame_of
 from intake_report.results import Comparison, ModelCheck, ReportResult
 from intake_report.results.compared import COVARIATES, METHODS
 from intake_report.results.text import difference_quantity, less_control, p_text
@@ -74,23 +81,21 @@ def _basis(result: ReportResult, rows: list[Comparison]) -> Block:
             return f"{margin}: not tested"
         return f"{margin}: {'equivalent' if c.equivalent else 'not shown'} (p {p_text(c.equivalence_p)})"
 
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-basis",
         f"Headline differences from {result.baseline.name}{less_control(result)}: what their intervals rest on",
-        (
-            metric_column(result, 3.0),
-            named(result, 2.0),
-            amount(result, "scatter", "Scatter of one run", more=1),
-            amount(result, "between", "u, between runs", more=1),
-            amount(result, "instrument", "u, shared biases", more=1),
-            Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
-            Field("", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
-            Field("", "Equivalence", cell=equivalence, width=1.5),
-        ),
         with_unit(result, rows),
-        _basis_notes(rows),
+        metric_column(result, 3.0),
+        named(result, 2.0),
+        amount(result, "scatter", "Scatter of one run", more=1),
+        amount(result, "between", "u, between runs", more=1),
+        amount(result, "instrument", "u, shared biases", more=1),
+        Field("standardised", "Standardised", "number", 1, signed=True, width=1.3),
+        Field("", "Permutation p (smallest)", cell=permutation, align="right", width=1.5),
+        Field("", "Equivalence", cell=equivalence, width=1.5),
+        notes=_basis_notes(rows),
     )
-    return block_of(table, result.units)
 
 
 def _basis_notes(rows: list[Comparison]) -> tuple[str, ...]:
@@ -141,44 +146,41 @@ def _covariates(result: ReportResult) -> list[Block]:
     def change(row: Any, units: UnitSystem) -> str:
         return formatting.with_unit(row.unbalance, COVARIATES[row.name][1], units, 1, signed=True)
 
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-covariates",
         "Covariates: what they explain",
-        (
-            metric_column(result, 2.6),
-            named(result, 1.8),
-            Field("", "Adjusted for", cell=lambda r, _: COVARIATES[r.name][0], width=2.2),
-            Field("", "Slope", cell=per("slope"), align="right", width=1.3),
-            Field("", "its u", cell=per("u"), align="right", width=1.2),
-            Field("", "Difference in it", cell=change, align="right", width=1.2),
-            amount(result, "scatter_without", "Residual scatter without", more=1),
-            amount(result, "scatter", "with it", 0.9, more=1),
-            _p("curved", "Bends: p"),
-            _p("unequal", "Slopes differ: p"),
-        ),
         with_unit(result, rows),
-        (
+        metric_column(result, 2.6),
+        named(result, 1.8),
+        Field("", "Adjusted for", cell=lambda r, _: COVARIATES[r.name][0], width=2.2),
+        Field("", "Slope", cell=per("slope"), align="right", width=1.3),
+        Field("", "its u", cell=per("u"), align="right", width=1.2),
+        Field("", "Difference in it", cell=change, align="right", width=1.2),
+        amount(result, "scatter_without", "Residual scatter without", more=1),
+        amount(result, "scatter", "with it", 0.9, more=1),
+        _p("curved", "Bends: p"),
+        _p("unequal", "Slopes differ: p"),
+        notes=(
             "Bends: squares of the covariate added. Slopes differ: a slope for each configuration. A large p is no proof.",
         ),
     )
-    return [Paragraph(text), block_of(table, result.units)]
+    return [Paragraph(text), table]
 
 
 def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-checks",
         f"Assumptions about the runs, tested as far as the runs allow{less_control(result)}",
-        (
-            metric_column(result, 3.2),
-            Field("lag", "Correlation of consecutive runs of a block", "number", 2, signed=True, width=2.4),
-            Field("lag_pairs", "Pairs", "number", width=0.7),
-            _p("lag_p", "p"),
-            _p("additivity_p", "Blocks shift all configurations alike: p", 2.4),
-        ),
         frame_of(checks),
-        ("Few runs show strong departures only: a large p is no proof.",),
+        metric_column(result, 3.2),
+        Field("lag", "Correlation of consecutive runs of a block", "number", 2, signed=True, width=2.4),
+        Field("lag_pairs", "Pairs", "number", width=0.7),
+        _p("lag_p", "p"),
+        _p("additivity_p", "Blocks shift all configurations alike: p", 2.4),
+        notes=("Few runs show strong departures only: a large p is no proof.",),
     )
-    return block_of(table, result.units)
 
 
 def _control_drives(result: ReportResult) -> list[Block]:
@@ -229,18 +231,17 @@ def _control(result: ReportResult) -> list[Block]:
 
         return cell
 
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-control",
         "Headline differences with and without the control vehicle, from the same runs",
-        (
-            metric_column(result, 2.8),
-            named(result, 2.0),
-            Field("", "Less the control", cell=difference(""), align="right", width=2.1),
-            Field("", "Without it", cell=difference("plain_"), align="right", width=2.1),
-            amount(result, "scatter", "Scatter of one run", 1.1),
-            amount(result, "plain_scatter", "Without it", 1.1),
-        ),
         with_unit(result, rows),
-        (message("In parentheses the {level} intervals.", level=Value(result.level, "share")),),
+        metric_column(result, 2.8),
+        named(result, 2.0),
+        Field("", "Less the control", cell=difference(""), align="right", width=2.1),
+        Field("", "Without it", cell=difference("plain_"), align="right", width=2.1),
+        amount(result, "scatter", "Scatter of one run", 1.1),
+        amount(result, "plain_scatter", "Without it", 1.1),
+        notes=(message("In parentheses the {level} intervals.", level=Value(result.level, "share")),),
     )
-    return [*([Paragraph(text)] if known else []), block_of(table, result.units)]
+    return [*([Paragraph(text)] if known else []), table]

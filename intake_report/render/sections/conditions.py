@@ -10,8 +10,8 @@ from intake_report.channels import CHANNELS
 from intake_report.messages import said
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, extended, named
-from intake_report.report_table import Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import extended, named, table_block
+from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import percent
 from intake_report.units import UnitSystem, parse_quantity
@@ -60,30 +60,29 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         low, high = (formatting.number(x, 2) for x in (row.interval_low, row.interval_high))
         return low if low == high else f"{low} to {high}"
 
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-channels",
         "Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
-        (
-            Field("label", "Channel", width=2.6),
-            Field("", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
-            Field("", "Step found", cell=step("step", "none found"), align="right", width=1.3),
-            Field("", "Resolution declared", cell=step("resolution", formatting.ABSENT), align="right", width=1.4),
-            Field("", "Accuracy declared", cell=accuracy, align="right", width=1.4),
-            Field("time_constant", "Time constant", "time", 1, unit="cell", width=1.2),
-            Field("calibrated", "Calibrated", width=1.3),
-        ),
         extended(
             result.sampling,
             accuracy=[own.accuracy if own else "" for own in declared],
             time_constant=[(own.time_constant or None) if own else None for own in declared],
             calibrated=[own.calibrated.isoformat() if own and own.calibrated else "" for own in declared],
         ),
+        Field("label", "Channel", width=2.6),
+        Field("", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
+        Field("", "Step found", cell=step("step", "none found"), align="right", width=1.3),
+        Field("", "Resolution declared", cell=step("resolution", formatting.ABSENT), align="right", width=1.4),
+        Field("", "Accuracy declared", cell=accuracy, align="right", width=1.4),
+        Field("time_constant", "Time constant", "time", 1, unit="cell", width=1.2),
+        Field("calibrated", "Calibrated", width=1.3),
     )
     zeroed = [said(n.text, result.units) for n in result.evidence.notices if n.code.startswith("soak-check")]
     return (
         Heading(1, "Instrumentation", "sec-instrumentation"),
         Paragraph(text),
-        block_of(table, result.units),
+        table,
         *((Paragraph(literal(f"{ZEROED} {' '.join(zeroed)}")),) if zeroed else ()),
     )
 
@@ -95,35 +94,34 @@ def clock(start: str | None) -> str:
 
 def run_log(result: ReportResult) -> tuple[Block, ...]:
     """Return the run log with the decision on each run, and all criteria at a glance."""
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-runs",
         "Runs in the order of the campaign file",
-        (
-            Field("id", "Run", width=1.9),
-            named(result, 2.0),
-            Field("block", "Block", width=0.9),
-            Field("start", "Start", cell=lambda r, _: clock(r.start), width=1.6),
-            Field("duration", "Duration", "duration", 1, width=1.1),
-            Field("length", "Length", "distance", 2),
-            Field("stops", "Stops", "number", width=0.8),
-            Field("stopped_time", "Stopped", "duration", 1, width=1.1),
-            Field("decision", "Decision", width=1.4),
-        ),
         frame_of(result.runs),
-        tuple(
+        Field("id", "Run", width=1.9),
+        named(result, 2.0),
+        Field("block", "Block", width=0.9),
+        Field("start", "Start", cell=lambda r, _: clock(r.start), width=1.6),
+        Field("duration", "Duration", "duration", 1, width=1.1),
+        Field("length", "Length", "distance", 2),
+        Field("stops", "Stops", "number", width=0.8),
+        Field("stopped_time", "Stopped", "duration", 1, width=1.1),
+        Field("decision", "Decision", width=1.4),
+        notes=tuple(
             f"{run.id}: {'; '.join(said(reason, result.units) for reason in run.reasons)}."
             for run in result.runs
             if run.reasons
         ),
     )
-    blocks: list[Block] = [Heading(1, "Run log and acceptance", "sec-runs"), block_of(table, result.units)]
+    blocks: list[Block] = [Heading(1, "Run log and acceptance", "sec-runs"), table]
     if len(result.criteria):
         blocks += _criteria(result)
     return tuple(blocks)
 
 
 def _criteria(result: ReportResult) -> list[Block]:
-    units, criteria = result.units, list(rows_of(result.criteria))
+    criteria = list(rows_of(result.criteria))
     failed = [c for c in criteria if c.passed is False]
     text = (
         f"{formatting.count(len(failed), 'criterion was', 'criteria were')} not met; hard failures leave the comparison, soft "
@@ -136,21 +134,20 @@ def _criteria(result: ReportResult) -> list[Block]:
         texts = [f"{c.run} ({said(c.value, units)})" for c in failed if c.code == row.code]
         return ", ".join(texts) or formatting.ABSENT
 
-    limits = ReportTable(
+    limits = table_block(
+        result.units,
         "tab-criteria",
         "Acceptance criteria with their limits, and the runs that do not meet them",
-        (
-            Field("title", "Criterion", width=2.4),
-            Field("limit", "Limit", width=2.8),
-            Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
-            Field("", "Not met by", cell=missed, width=4.4),
-        ),
         frame_of(result.criteria).drop_duplicates("code", keep="last"),
+        Field("title", "Criterion", width=2.4),
+        Field("limit", "Limit", width=2.8),
+        Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
+        Field("", "Not met by", cell=missed, width=4.4),
     )
     blocks: list[Block] = [
         Heading(2, "Acceptance criteria", "sec-acceptance"),
         Paragraph(literal(f"{text} {_not_applied(result, criteria)}".strip())),
-        block_of(limits, units),
+        limits,
     ]
     if len(result.pairs):
         blocks.append(_pairs(result))
@@ -163,23 +160,21 @@ def _pairs(result: ReportResult) -> Table:
     def farthest(p: Any, units: UnitSystem) -> str:
         return f"{formatting.listing(p.worst)} ({said(p.value, units)})" if p.worst else formatting.ABSENT
 
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-pairs",
         "Pairs of runs of different configurations: how far they are apart",
-        (
-            Field("title", "Criterion", width=2.8),
-            Field("limit", "Limit", align="right", width=1.5),
-            Field("pairs", "Pairs compared", "number", width=1.1),
-            Field("failed", "Beyond the limit", "number", width=1.1),
-            Field("worst", "Farthest apart", cell=farthest, width=3.8),
-        ),
         frame_of(result.pairs),
-        (
+        Field("title", "Criterion", width=2.8),
+        Field("limit", "Limit", align="right", width=1.5),
+        Field("pairs", "Pairs compared", "number", width=1.1),
+        Field("failed", "Beyond the limit", "number", width=1.1),
+        Field("worst", "Farthest apart", cell=farthest, width=3.8),
+        notes=(
             "Pairs of one configuration are not in this table, so the largest difference between any two runs can be larger. "
             "What an intake itself may change (intake air at the start) is not judged between configurations.",
         ),
     )
-    return block_of(table, result.units)
 
 
 def _not_applied(result: ReportResult, criteria: list[Any]) -> str:
@@ -204,18 +199,17 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
     def worst(row: Any, units: UnitSystem) -> str:
         return f"{row.run}, {_channel_label(row.channel)}: {said(row.reason, units)}"
 
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-quality",
         "What cleaning found, by step",
-        (
-            Field("", "Step", cell=lambda q, _: STEPS.get(q.step, q.step.replace("-", " ")), width=1.5),
-            Field("", "Channels", cell=channels, width=1.8),
-            Field("runs", "Runs", "number", width=0.7),
-            Field("samples", "Samples", "number"),
-            Field("", "Largest share", cell=lambda q, _: percent(100.0 * q.share, signed=False), align="right"),
-            Field("", "In the run with the largest share", cell=worst, width=4.6),
-        ),
         frame_of(map(_quality_row, steps.values())),
+        Field("", "Step", cell=lambda q, _: STEPS.get(q.step, q.step.replace("-", " ")), width=1.5),
+        Field("", "Channels", cell=channels, width=1.8),
+        Field("runs", "Runs", "number", width=0.7),
+        Field("samples", "Samples", "number"),
+        Field("", "Largest share", cell=lambda q, _: percent(100.0 * q.share, signed=False), align="right"),
+        Field("", "In the run with the largest share", cell=worst, width=4.6),
     )
     return (
         Heading(1, "Data quality", "sec-quality", internal=True),
@@ -224,7 +218,7 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
             "is interpolated across a gap longer than the channel's limit. The table sums over runs and channels; results.json "
             "has every line."
         ),
-        block_of(table, result.units) if steps else Paragraph("Cleaning touched no sample."),
+        table if steps else Paragraph("Cleaning touched no sample."),
         *_cross_checks(result),
         _notices(result),
     )
@@ -257,33 +251,32 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
         flagged = [check for check in checks if check.status == "flagged"]
         first = (flagged or checks)[0]
         rows.append(first._asdict() | {"agrees": len(checks) - len(flagged), "flagged": len(flagged)})
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-cross-checks",
         "Channels held against each other and against the weather record",
-        (
-            Field("", "Check", cell=lambda c, _: c.name.replace("-", " "), width=2.0),
-            Field("agrees", "Agrees in runs", "number", width=0.9),
-            Field("flagged", "Flagged in runs", "number", width=0.9),
-            Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
-        ),
         frame_of(rows),
-        ("A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",),
+        Field("", "Check", cell=lambda c, _: c.name.replace("-", " "), width=2.0),
+        Field("agrees", "Agrees in runs", "number", width=0.9),
+        Field("flagged", "Flagged in runs", "number", width=0.9),
+        Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
+        notes=(
+            "A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
+        ),
     )
-    return (block_of(table, result.units),)
+    return (table,)
 
 
 def _notices(result: ReportResult) -> Block:
     """Return what was noticed in weather, dyno and bench data."""
     if not result.evidence.notices:
         return Paragraph("Weather and bench data were read without a remark.")
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-notices",
         "Remarks on weather, dyno and bench data",
-        (
-            Field("source", "Source", width=1.6),
-            Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
-            Field("text", "Remark", width=6.0),
-        ),
         frame_of(result.evidence.notices),
+        Field("source", "Source", width=1.6),
+        Field("code", "Kind", cell=lambda n, _: n.code.replace("-", " "), width=1.8),
+        Field("text", "Remark", width=6.0),
     )
-    return block_of(table, result.units)

@@ -30,8 +30,8 @@ from intake_report.render.sections.answer import (
 )
 from intake_report.render.sections.claims import claim_table
 from intake_report.render.sections.stated import changed_statements
-from intake_report.render.sections.tables import block_of, named
-from intake_report.report_table import Across, Field, ReportTable, frame_of
+from intake_report.render.sections.tables import named, table_block
+from intake_report.report_table import Across, Field, frame_of
 from intake_report.results import MetricKey, ReportResult
 from intake_report.results.text import change_of, difference_interval, metric_title
 from intake_report.units import UnitSystem
@@ -109,17 +109,18 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
         return f"{value}; {said(change_of(key, c.difference), units)}{limits} {MARKS.get(c.call, '')} {CALLS[c.call]}"
 
     bounded = [f"What bounds these most: {item.cover}." for item in gravest(result, 1)]
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-verdict",
         message(
             "Mean, difference from {baseline} with its {level} interval, and verdict",
             baseline=result.baseline.name,
             level=Value(result.level, "share"),
         ),
-        (named(result, 1.6),),
         frame_of(rows),
-        (*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys), *bounded),
-        Across(
+        named(result, 1.6),
+        notes=(*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys), *bounded),
+        across=Across(
             "configuration",
             "key",
             tuple((key.key, metric_title(key, result.units)) for key in keys),
@@ -128,7 +129,6 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
             width=2.4,
         ),
     )
-    return block_of(table, result.units)
 
 
 def _rounded(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
@@ -146,16 +146,15 @@ def _rounded(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
 def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     about = campaign.about
     roles = (("Prepared", about.prepared_by), ("Reviewed", about.reviewed_by), ("Approved", about.approved_by))
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-signatures",
         "Sign-off",
-        (
-            Field("step", "Step"),
-            Field("name", "Name", width=2.0, cell=lambda row, _: row.name or " "),
-            Field("", "Date", cell=lambda *_: " "),
-            Field("", "Signature", width=2.4, cell=lambda *_: " "),
-        ),
         frame_of({"step": step, "name": name} for step, name in roles),
+        Field("step", "Step"),
+        Field("name", "Name", width=2.0, cell=lambda row, _: row.name or " "),
+        Field("", "Date", cell=lambda *_: " "),
+        Field("", "Signature", width=2.4, cell=lambda *_: " "),
     )
     unsigned = [step.lower() for step, name in roles[1:] if not name]
     undecided = sum(c.verdict not in ("supported", "not supported") for c in result.claims)
@@ -163,7 +162,7 @@ def _signatures(campaign: Campaign, result: ReportResult) -> list[Block]:
     still += [f"{formatting.count(undecided, 'claim')} not decided"] if undecided else []
     text = "The results concern the articles as tested."
     return [
-        replace(block_of(table, result.units), internal=True),
+        replace(table, internal=True),
         Paragraph(f"{text} Open: {'; '.join(still)}." if still else text),
     ]
 

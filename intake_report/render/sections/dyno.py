@@ -13,8 +13,8 @@ from intake_report.plots_values import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, named, peaks
-from intake_report.report_table import Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import named, peaks, table_block
+from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import DRIFT, dyno_limits, dyno_text, percent, share, verdict
 from intake_report.units import UnitSystem
@@ -124,32 +124,26 @@ def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
 
     curves = dyno.grid is not None
     state = "uncorrected" if dyno.printed in ("", "none") else f"as printed ({dyno.printed})"
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-pulls",
         f"Pulls that count, {f'corrected ({dyno.correction}) and uncorrected' if dyno.corrected else state}",
-        (
-            Field("pull", "Pull"),
-            Field("order", "Order", "number"),
-            Field("cell_temperature", "Cell", "temperature", 1),
-            Field("cell_pressure", "Cell", "pressure", 2),
-            Field("cell_humidity", "Humidity", "ratio"),
-            *([Field("factor", "Factor", "number", 4)] if dyno.corrected else []),
-            *figure("peak_power", "Peak power", "power"),
-            *(
-                [Field("peak_power_speed", "at", "engine_speed")]
-                if curves
-                else figure("mean_power", "Mean power", "power")
-            ),
-            *figure("peak_torque", "Peak torque", "torque"),
-            *([] if curves else figure("mean_torque", "Mean torque", "torque")),
-        ),
         dyno.figures,
-        tuple(
+        Field("pull", "Pull"),
+        Field("order", "Order", "number"),
+        Field("cell_temperature", "Cell", "temperature", 1),
+        Field("cell_pressure", "Cell", "pressure", 2),
+        Field("cell_humidity", "Humidity", "ratio"),
+        *([Field("factor", "Factor", "number", 4)] if dyno.corrected else []),
+        *figure("peak_power", "Peak power", "power"),
+        *([Field("peak_power_speed", "at", "engine_speed")] if curves else figure("mean_power", "Mean power", "power")),
+        *figure("peak_torque", "Peak torque", "torque"),
+        *([] if curves else figure("mean_torque", "Mean torque", "torque")),
+        notes=tuple(
             f"{result.name_of(str(id))}: {formatting.listing(group['pull'].tolist())}."
             for id, group in dyno.figures.groupby("configuration", sort=False)
         ),
     )
-    return block_of(table, result.units)
 
 
 def _left_out(result: ReportResult, dyno: DynoResult) -> Block:
@@ -222,24 +216,22 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
     def says(row: Any, _: UnitSystem) -> str:
         return formatting.ABSENT if row.difference is None else verdict(row.low, row.high, balanced=dyno.in_turn)
 
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-dyno-figures",
         f"Figures per configuration {_band(dyno)}: mean of the pulls, and difference from {result.baseline.name}",
-        (
-            Field("title", "Figure", width=2.6),
-            named(result, 2.0),
-            Field("n", "Pulls", "number", width=0.5),
-            Field("", "Mean", cell=dyno_text("mean"), align="right", width=1.4),
-            Field("", _level(dyno), cell=dyno_limits("mean_low", "mean_high"), align="right", width=1.8),
-            Field("", "Difference", cell=dyno_text("difference", signed=True), align="right", width=1.4),
-            Field("", _level(dyno), cell=dyno_limits("low", "high", difference=True), align="right", width=1.8),
-            Field("", "Percent", cell=share("percent"), align="right", width=0.9),
-            Field("", "Verdict", cell=says, width=1.4),
-        ),
         frame.where(frame.notna(), None),
-        tuple(notes),
+        Field("title", "Figure", width=2.6),
+        named(result, 2.0),
+        Field("n", "Pulls", "number", width=0.5),
+        Field("", "Mean", cell=dyno_text("mean"), align="right", width=1.4),
+        Field("", _level(dyno), cell=dyno_limits("mean_low", "mean_high"), align="right", width=1.8),
+        Field("", "Difference", cell=dyno_text("difference", signed=True), align="right", width=1.4),
+        Field("", _level(dyno), cell=dyno_limits("low", "high", difference=True), align="right", width=1.8),
+        Field("", "Percent", cell=share("percent"), align="right", width=0.9),
+        Field("", "Verdict", cell=says, width=1.4),
+        notes=tuple(notes),
     )
-    return block_of(table, result.units)
 
 
 def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
@@ -258,24 +250,28 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
     if not known:
         return (Paragraph(literal(text)),)
     words = {True: "drift shown", False: "no drift shown"}
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-drift",
         f"Drift of {figure} within the session",
-        (
-            Field("covariate", "Against", width=2.4),
-            Field("n", "Pulls", "number", width=0.7),
-            Field("slope", "Slope", cell=DRIFT["text"], align="right", width=1.6),
-            Field("", _level(dyno), cell=DRIFT["interval_text"], align="right", width=1.8),
-            Field("over_span", "Over its range", cell=DRIFT["over_span_text"], align="right", width=1.4),
-            Field("share", "Between configurations", align="right", width=1.7,
-                  cell=lambda d, _: percent(None if d.share is None else 100.0 * d.share, 0, signed=False)),
-            Field("", "Verdict", cell=lambda d, units: said(d.reason, units) or words[d.detected], width=1.9),
-        ),
         frame_of(known),
-        (
+        Field("covariate", "Against", width=2.4),
+        Field("n", "Pulls", "number", width=0.7),
+        Field("slope", "Slope", cell=DRIFT["text"], align="right", width=1.6),
+        Field("", _level(dyno), cell=DRIFT["interval_text"], align="right", width=1.8),
+        Field("over_span", "Over its range", cell=DRIFT["over_span_text"], align="right", width=1.4),
+        Field(
+            "share",
+            "Between configurations",
+            align="right",
+            width=1.7,
+            cell=lambda d, _: percent(None if d.share is None else 100.0 * d.share, 0, signed=False),
+        ),
+        Field("", "Verdict", cell=lambda d, units: said(d.reason, units) or words[d.detected], width=1.9),
+        notes=(
             text,
             "Between configurations: share of the covariate's variance that lies between configurations; at 100 % a drift and a "
             "configuration cannot be told apart.",
         ),
-    )  # fmt: skip
-    return (block_of(table, result.units),)
+    )
+    return (table,)

@@ -15,7 +15,6 @@ from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.same import common_drive_details
 from intake_report.render.sections.tables import (
-    block_of,
     calls,
     comparison_table,
     general_title,
@@ -23,9 +22,10 @@ from intake_report.render.sections.tables import (
     in_parts,
     levels,
     summary_table,
+    table_block,
     values_table,
 )
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.report_table import Field, frame_of
 from intake_report.results import GROUPS, MetricKey, ReportResult
 
 PER_TABLE = 5  # metric columns that fit the width of a page
@@ -163,14 +163,13 @@ def limitation_table(result: ReportResult) -> tuple[Block, ...]:
     heading = Heading(1, "Limitations and what would remove them", "sec-remedies")
     if not result.limitations:
         return (heading, Paragraph("No limitation was derived from the data."))
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-limitations",
         "Limitations derived from the data",
-        (
-            Field("code", "Code", width=1.5),
-            Field("text", "What the data cannot show", width=4.4),
-            Field("remedy", "What would remove it", width=3.4),
-        ),
         frame_of(result.limitations),
+        Field("code", "Code", width=1.5),
+        Field("text", "What the data cannot show", width=4.4),
+        Field("remedy", "What would remove it", width=3.4),
     )
-    return (heading, block_of(table, result.units))
+    return (heading, table)

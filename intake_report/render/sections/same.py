@@ -11,8 +11,8 @@ from intake_report.plots_values import common_drive_figure
 from intake_report.render.blocks import Block, Heading, Paragraph, Preformatted, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, farthest_apart, metric_column, named
-from intake_report.report_table import Across, Field, ReportTable, frame_of, rows_of
+from intake_report.render.sections.tables import farthest_apart, metric_column, named, table_block
+from intake_report.report_table import Across, Field, frame_of, rows_of
 from intake_report.results import CommonDriveResult, ReportResult
 from intake_report.results.evidence import Places
 from intake_report.results.text import change_of, difference_interval
@@ -154,20 +154,20 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
         other = measured.get((c.key, c.configuration))
         return formatting.ABSENT if other is None or other.difference is None else both(other, units)
 
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-common-drive",
         f"Differences from {result.baseline.name}: measured, and by the models on the common drive",
-        (
-            metric_column(result, 2.2),
-            named(result, 1.6),
-            Field("", "Measured (interval)", cell=beside, align="right", width=1.8),
-            Field("difference", "Model, common drive (interval)", cell=both, align="right", width=1.8),
-            Field("verdict", "Model says", width=1.4),
-        ),
         frame_of(record.comparisons),
-        ("Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",),
-    )  # fmt: skip
-    return block_of(table, result.units)
+        metric_column(result, 2.2),
+        named(result, 1.6),
+        Field("", "Measured (interval)", cell=beside, align="right", width=1.8),
+        Field("difference", "Model, common drive (interval)", cell=both, align="right", width=1.8),
+        Field("verdict", "Model says", width=1.4),
+        notes=(
+            "Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",
+        ),
+    )
 
 
 def common_drive_details(result: ReportResult) -> list[Block]:
@@ -177,34 +177,41 @@ def common_drive_details(result: ReportResult) -> list[Block]:
         return []
     units, ids = result.units, set(record.parameters["configuration"])
     modelled = tuple((c.id, c.name) for c in result.configurations if c.id in ids)
-    validation = ReportTable(
+    validation = table_block(
+        result.units,
         "tab-model-validation",
         "Each run predicted by the model of the other runs of its configuration",
-        (
-            Field("run", "Run", width=1.8),
-            named(result, 1.8),
-            Field("rms", "Error, root mean square", DELTA, 2),
-            Field("peak_bias", "Error at peak", DELTA, 1, signed=True),
-            Field("coverage", "Readings inside 95 %", cell=lambda row, _: formatting.usual(row.coverage, "share", "si"), align="right"),
-        ),
         record.validation,
-        ("Its readings are not used, its wind and heat are as expected of any run; from five minutes after the start on.",),
-    )  # fmt: skip
+        Field("run", "Run", width=1.8),
+        named(result, 1.8),
+        Field("rms", "Error, root mean square", DELTA, 2),
+        Field("peak_bias", "Error at peak", DELTA, 1, signed=True),
+        Field(
+            "coverage",
+            "Readings inside 95 %",
+            cell=lambda row, _: formatting.usual(row.coverage, "share", "si"),
+            align="right",
+        ),
+        notes=(
+            "Its readings are not used, its wind and heat are as expected of any run; from five minutes after the start on.",
+        ),
+    )
 
     def amount(row: Any, system: UnitSystem) -> str:
         limits = formatting.interval(row.low, row.high, DELTA, system, 1, unit=False)
         return f"{formatting.with_unit(row.value, DELTA, system, 1)} ({limits})"
 
     cases = record.what_if.assign(title=[said(CASES[case], units) for case in record.what_if["case"]])
-    what_if = ReportTable(
+    what_if = table_block(
+        result.units,
         "tab-what-if",
         "What if: by the models alone, nothing of it was driven",
-        (Field("title", "Case", width=2.4),),
         cases,
-        ("Mean over the effects of the runs, and their range; no interval.",),
-        Across("title", "configuration", modelled, amount),
+        Field("title", "Case", width=2.4),
+        notes=("Mean over the effects of the runs, and their range; no interval.",),
+        across=Across("title", "configuration", modelled, amount),
     )
     return [
         Heading(2, "Models of the common drive", "sec-models"),
-        *(block_of(table, units) for table in (validation, what_if) if len(table.frame)),
+        *(table for table in (validation, what_if) if table.rows),
     ]

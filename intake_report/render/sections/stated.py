@@ -16,8 +16,8 @@ from intake_report.provenance import input_hashes, main_versions, repeat_command
 from intake_report.render.blocks import Block, Callout, Data, Definitions, Heading, Paragraph, Preformatted
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import block_of, general_title
-from intake_report.report_table import Field, ReportTable, frame_of
+from intake_report.render.sections.tables import general_title, table_block
+from intake_report.report_table import Field, frame_of
 from intake_report.results import ReportResult
 from intake_report.results.compared import METHOD_SENTENCES
 from intake_report.results.document import results_document, results_json
@@ -148,23 +148,28 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         ("Fuel", vehicle.fuel),
         ("Odometer", number(vehicle.odometer, "distance")),
     ]
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-configurations",
         "Configurations as tested",
-        (
-            Field("name", "Configuration", width=2.2),
-            Field("role", "Role", width=1.2),
-            Field("description", "Description", width=3.4),
-            Field("deviations", "Deviations from the as-sold state", width=3.4,
-                  cell=lambda c, _: "; ".join(c.deviations) or "none declared"),
+        frame_of(
+            c.model_dump(include={"id", "name", "role", "description", "deviations"}) for c in campaign.configurations
         ),
-        frame_of(c.model_dump(include={"id", "name", "role", "description", "deviations"}) for c in campaign.configurations),
-    )  # fmt: skip
+        Field("name", "Configuration", width=2.2),
+        Field("role", "Role", width=1.2),
+        Field("description", "Description", width=3.4),
+        Field(
+            "deviations",
+            "Deviations from the as-sold state",
+            width=3.4,
+            cell=lambda c, _: "; ".join(c.deviations) or "none declared",
+        ),
+    )
     return (
         Heading(1, "Test articles", "sec-articles"),
         Definitions(tuple((label, literal(text)) for label, text in rows if text)),
         *((Definitions((("Notes", literal(vehicle.notes)),), internal=True),) if vehicle.notes else ()),
-        block_of(table, result.units),
+        table,
         *_photographs(campaign, result),
         Paragraph("The results concern the articles as tested, with these deviations, and nothing else."),
     )
@@ -207,21 +212,22 @@ def cautions(campaign: Campaign) -> tuple[Block, ...]:
 
 def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
     """Return the inputs with their hashes, the versions of what computed the report, and the command that repeats it."""
-    inputs = ReportTable(
+    inputs = table_block(
+        campaign.about.units,
         "tab-inputs",
         "Input files",
-        (
-            Field("path", "File", width=3.0),
-            Field("size", "Bytes", "number"),
-            Field("sha256", "SHA-256 (first 16 digits)", cell=lambda item, _: item.sha256[:16], width=2.4),
-        ),
         frame_of(input_hashes(campaign)),
+        Field("path", "File", width=3.0),
+        Field("size", "Bytes", "number"),
+        Field("sha256", "SHA-256 (first 16 digits)", cell=lambda item, _: item.sha256[:16], width=2.4),
     )
-    versions = ReportTable(
+    versions = table_block(
+        campaign.about.units,
         "tab-versions",
         "Software; every installed distribution is in manifest.json",
-        (Field("package", "Package"), Field("version", "Version")),
         frame_of({"package": package, "version": version} for package, version in main_versions().items()),
+        Field("package", "Package"),
+        Field("version", "Version"),
     )
     varied = campaign.varied[0] if campaign.varied else ()
     return (
@@ -232,8 +238,8 @@ def provenance(campaign: Campaign, date: str) -> tuple[Block, ...]:
             "same versions and same date give the same bytes. To repeat it:"
         ),
         Preformatted(repeat_command(campaign, date)),
-        block_of(inputs, campaign.about.units),
-        block_of(versions, campaign.about.units),
+        inputs,
+        versions,
     )
 
 
@@ -254,13 +260,16 @@ def changes(result: ReportResult, previous: str) -> tuple[Block, ...]:
     if not rows:
         text = f"Compared with the report of {issued}, no difference, verdict, claim or run decision changed."
         return (heading, Paragraph(text))
-    table = ReportTable(
+    table = table_block(
+        result.units,
         "tab-changes",
         f"What changed since the report of {issued}",
-        (Field("subject", "Subject"), Field("before", "Before"), Field("now", "Now")),
         frame_of(rows),
+        Field("subject", "Subject"),
+        Field("before", "Before"),
+        Field("now", "Now"),
     )
-    return (heading, Paragraph(f"Compared with the report of {issued}:"), block_of(table, result.units))
+    return (heading, Paragraph(f"Compared with the report of {issued}:"), table)
 
 
 def changed_statements(result: ReportResult, previous: str) -> tuple[str, list[dict[str, str]] | None]:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from intake_report import formatting
 from intake_report.dyno import DynoResult
-from intake_report.messages import Part, message, said
+from intake_report.messages import Message, Part, message, said
 from intake_report.render.blocks import Column, Table
 from intake_report.render.inline import literal
 from intake_report.render.sections.answer import level
@@ -42,6 +42,19 @@ def block_of(table: ReportTable, units: UnitSystem) -> Table:
         values=tuple(table.values()),
         widths=tuple(width for _, _, width in columns),
     )
+
+
+def table_block(
+    units: UnitSystem,
+    label: str,
+    caption: str | Message,
+    frame: pd.DataFrame,
+    *fields: Field,
+    notes: Iterable[Part] = (),
+    across: Across | None = None,
+) -> Table:
+    """Return the block of a table that is declared here; see `ReportTable`."""
+    return block_of(ReportTable(label, caption, fields, frame, tuple(notes), across), units)
 
 
 # ---- columns -----------------------------------------------------------------------------------------------------
@@ -135,26 +148,24 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
         return f"{limits} (instruments)" if c.basis == "instruments" else limits
 
     frame = with_unit(result, rows) if rows else frame_of(())
-    table = ReportTable(
+    return table_block(
+        result.units,
         label,
         caption,
-        (
-            metric_column(result, 3.0),
-            Field("configuration", "Configuration", cell=whom, width=2.1),
-            amount(result, "difference", "Difference", 1.3, signed=True),
-            Field("", f"{_percent(result.level)} interval", cell=interval, align="right", width=2.0),
-            Field("", "Runs", cell=lambda c, _: f"{c.n} / {c.n_versus}", align="center", width=0.8),
-            Field("", "p", cell=lambda c, _: text.p_text(c.p_value), align="right", width=0.9),
-            Field("", "p (Holm)", cell=lambda c, _: text.p_text(c.p_adjusted), align="right", width=0.9),
-            Field("verdict", "Verdict", width=1.9),
-        ),
         frame.assign(
             unadjusted_row=[any(c is one for one in plain) for c in rows],
             adjusted_for=list(map(text.adjusted_for, rows)),
         ),
-        _comparison_notes(result, rows),
+        metric_column(result, 3.0),
+        Field("configuration", "Configuration", cell=whom, width=2.1),
+        amount(result, "difference", "Difference", 1.3, signed=True),
+        Field("", f"{_percent(result.level)} interval", cell=interval, align="right", width=2.0),
+        Field("", "Runs", cell=lambda c, _: f"{c.n} / {c.n_versus}", align="center", width=0.8),
+        Field("", "p", cell=lambda c, _: text.p_text(c.p_value), align="right", width=0.9),
+        Field("", "p (Holm)", cell=lambda c, _: text.p_text(c.p_adjusted), align="right", width=0.9),
+        Field("verdict", "Verdict", width=1.9),
+        notes=_comparison_notes(result, rows),
     )
-    return block_of(table, result.units)
 
 
 def _percent(level: float) -> str:
@@ -215,19 +226,18 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
     excluded = {run.id for run in result.runs if run.decision == "excluded"}
     notes = Counter((key.key, said(v.note, result.units)) for key in keys for v in result.of(key.key) if v.note)
     frame = frame_of(v for key in keys for v in result.of(key.key))
-    table = ReportTable(
+    table = table_block(
+        result.units,
         label,
         caption,
-        (
-            Field("run", "Run", cell=lambda v, _: f"{v.run} (excluded)" if v.run in excluded else v.run),
-            named(result),
-        ),
         frame.assign(unit=[QUANTITIES[result.metric(key).spec.quantity].internal for key in frame["key"]]),
-        tuple(
+        Field("run", "Run", cell=lambda v, _: f"{v.run} (excluded)" if v.run in excluded else v.run),
+        named(result),
+        notes=tuple(
             f"{text.metric_title(result.metric(key), result.units)}: {note} ({formatting.count(runs, 'run')})."
             for (key, note), runs in notes.items()
         ),
-        Across(
+        across=Across(
             "run",
             "key",
             tuple((key.key, titled(key, result.units)) for key in keys),
@@ -235,19 +245,20 @@ def values_table(result: ReportResult, keys: Sequence[MetricKey], label: str, ca
             width=1.0,
         ),
     )
-    return replace(block_of(table, result.units), widths=None)
+    return replace(table, widths=None)
 
 
 def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, caption: str) -> Table:
     """Return n, mean and standard deviation of every metric, one column per configuration."""
     rows = [result.summary(key.key, c.id) for key in keys for c in result.configurations]
-    table = ReportTable(
+    return table_block(
+        result.units,
         label,
         caption,
-        (Field("key", "Metric", cell=lambda s, units: titled(result.metric(s.key), units), width=3.0),),
         frame_of(rows).assign(unit=[QUANTITIES[result.metric(s.key).spec.quantity].internal for s in rows]),
-        ("Mean ± standard deviation between runs (number of runs).",),
-        Across(
+        Field("key", "Metric", cell=lambda s, units: titled(result.metric(s.key), units), width=3.0),
+        notes=("Mean ± standard deviation between runs (number of runs).",),
+        across=Across(
             "key",
             "configuration",
             tuple((c.id, c.name) for c in result.configurations),
@@ -255,7 +266,6 @@ def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, c
             width=1.8,
         ),
     )
-    return block_of(table, result.units)
 
 
 # ---- what figures are titled with --------------------------------------------------------------------------------

@@ -13,13 +13,13 @@ from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Tabl
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.sections.tables import (
-    block_of,
     in_parts,
     largest_sources,
+    table_block,
     titled,
     with_unit,
 )
-from intake_report.report_table import Across, Field, ReportTable, frame_of
+from intake_report.report_table import Across, Field, frame_of
 from intake_report.results import InstrumentUncertainty, MetricKey, MetricResult, ReportResult
 from intake_report.results.text import ROUNDING_MODE, difference_quantity, metric_title
 from intake_report.units import UnitSystem
@@ -90,19 +90,22 @@ def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[s
 
 
 def _sources(result: ReportResult, budget: InstrumentUncertainty) -> Table:
-    table = ReportTable(
+    return table_block(
+        result.units,
         "tab-sources",
         "Sources of the uncertainty of one run's value",
-        (
-            Field("name", "Source", width=2.6),
-            Field("basis", "What is known", width=5.0),
-            Field("u", "Standard uncertainty", cell=lambda s, units: formatting.with_unit(s.u, s.quantity, units, 2),
-                  align="right", width=1.5),
-            Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
-        ),
         frame_of(budget.sources),
-    )  # fmt: skip
-    return block_of(table, result.units)
+        Field("name", "Source", width=2.6),
+        Field("basis", "What is known", width=5.0),
+        Field(
+            "u",
+            "Standard uncertainty",
+            cell=lambda s, units: formatting.with_unit(s.u, s.quantity, units, 2),
+            align="right",
+            width=1.5,
+        ),
+        Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
+    )
 
 
 def _root_mean_square(values: list[float | None]) -> float | None:
@@ -126,15 +129,18 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Seq
         key = result.metric(row.key)
         return formatting.bare(row.u, difference_quantity(key), units, key.spec.decimals + 1)
 
-    table = ReportTable(
+    return table_block(
+        result.units,
         f"tab-budget{mark}",
         "Budget of one run's value: standard uncertainty by source, each alone, root mean square over the runs",
-        (Field("source", "Source", width=3.0), Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5)),
         with_unit(result, rows),
-        tuple(note for key in keys if (note := _open_ended(result, budget, key))),
-        Across("source", "key", tuple((k.key, titled(k, result.units, difference=True)) for k in keys), cell, width=2.0),
-    )  # fmt: skip
-    return block_of(table, result.units)
+        Field("source", "Source", width=3.0),
+        Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
+        notes=tuple(note for key in keys if (note := _open_ended(result, budget, key))),
+        across=Across(
+            "source", "key", tuple((k.key, titled(k, result.units, difference=True)) for k in keys), cell, width=2.0
+        ),
+    )
 
 
 def _open_ended(result: ReportResult, budget: InstrumentUncertainty, key: MetricKey) -> str:
