@@ -59,17 +59,14 @@ class CovariateFit:
     """What a covariate explains of the scatter between runs."""
 
     name: CovariateName  # Key of `COVARIATES`
-    # slope, u: Change of the metric per unit of the covariate [internal units], shared by all configurations,
-    # and its standard error
+    # slope, u: Change of the metric per unit of it [internal units], the same for all, and its standard error
     slope: float
     u: float
     unbalance: float  # Configuration minus the other in the covariate, within blocks [internal unit]
-    # curved, unequal: p-values against one straight line: of squares of the covariates, and of a slope for each
-    # configuration
+    # curved, unequal: p-values against one line: of squares, and of a slope for each configuration
     curved: float | None
     unequal: float | None
-    # Residual standard deviation of runs, or of means of a block's runs, with the covariates of the comparison
-    scatter: float
+    scatter: float  # Residual standard deviation of runs, or of means of a block's runs, with the covariates
     scatter_without: float  # The same without them
 
 
@@ -77,19 +74,16 @@ class CovariateFit:
 class Comparison:
     """The difference of one configuration from another in one metric."""
 
-    # key, configuration, versus: Metric key, configuration and what it is compared with
-    key: str
+    key: str  # key, configuration, versus: Metric key, configuration and what it is compared with
     configuration: str
     versus: str
     difference: float | None  # Configuration minus the other [internal unit]
-    # low, high: Limits of the interval at `level`; None where the runs do not allow one, or censoring leaves it
-    # open
+    # low, high: Limits of the interval at `level`; None where runs allow none, or censoring leaves it open
     low: float | None
     high: float | None
     level: float  # Confidence level
     df: float | None  # Effective degrees of freedom of the interval
-    # n, n_versus: Runs used, the ones that did not reach the margin included
-    n: int
+    n: int  # n, n_versus: Runs used, the ones that did not reach the margin included
     n_versus: int
     method: CompareMethod  # How the comparison was made: key of `METHODS`
     # p_value, p_adjusted: Two-sided, without and with Holm's adjustment over all comparisons of headline metrics
@@ -100,43 +94,33 @@ class Comparison:
     # interval excludes zero, but not after adjustment), "equivalent", "not shown", "indication", "not compared"
     call: Call
     note: Part = ""  # What the reader must know about this comparison; empty when nothing
-    # What the interval rests on: scatter between runs (with what the instruments share), or instruments alone
-    basis: Basis = "none"
-    # standard_error, between, instrument: Standard uncertainty of the difference, and its parts: scatter between
-    # runs, and biases that all runs share and that do not cancel in this difference
+    basis: Basis = "none"  # What the interval rests on: scatter between runs (and shared biases), or instruments alone
+    # standard_error, between, instrument: Standard uncertainty, and its parts: scatter, and shared biases that do not cancel
     standard_error: float | None = None
     between: float | None = None
     instrument: float | None = None
-    # Standard deviation that the interval rests on: of one run, or of the mean of the runs of one block where
-    # there are several
-    scatter: float | None = None
+    scatter: float | None = None  # Standard deviation that it rests on: of one run, or of the mean of a block's runs
     standardised: float | None = None  # Difference in units of `scatter`, corrected for few degrees of freedom
-    # permutation, smallest: p-value of the exact permutation test within blocks, and the smallest that this
-    # layout can reach
+    # permutation, smallest: p-value of the exact test within blocks, and the smallest that this layout can reach
     permutation: float | None = None
     smallest: float | None = None
     margin: float | None = None  # Differences smaller than this do not matter (declared)
     equivalent: bool | None = None  # The two one-sided tests show that the difference is inside ± `margin`
     equivalence_p: float | None = None  # Larger p-value of the two
-    # not_reached, not_reached_versus: Runs on each side that did not reach the margin (censored)
-    not_reached: int = 0
+    not_reached: int = 0  # not_reached, not_reached_versus: Runs on each side that did not reach the margin (censored)
     not_reached_versus: int = 0
-    # within, within_versus: Runs on each side that were within the margin at the entry already (censored the
-    # other way)
+    # within, within_versus: Runs on each side within the margin at the entry already (censored the other way)
     within: int = 0
     within_versus: int = 0
     confounded: bool = False  # No block holds both: block and configuration cannot be told apart
-    # units, units_versus: Independent units on each side: blocks where the comparison is made within or between
-    # blocks, else runs
+    # units, units_versus: Independent units on each side: blocks where the comparison is made of blocks, else runs
     units: int = 0
     units_versus: int = 0
     lost: float = 0.0  # Share of the instruments' draws in which a run does not reach the margin
-    # Probability that the difference is below zero, by its sign draw by draw; where draws open the interval only
-    order: float | None = None
+    order: float | None = None  # Probability that it is below zero, draw by draw; where draws open the interval only
     order_bound: float | None = None  # Limit of the difference on the side of zero, of the draws that decide the order
     undecided: float = 0.0  # Share of the draws that say nothing of the order, since no run reaches the margin in them
-    # The runs are equal at the resolution of the readings, so that no interval can be derived from them
-    no_scatter: bool = False
+    no_scatter: bool = False  # The runs are equal at the resolution of the readings: no interval follows from them
     covariates: tuple[CovariateFit, ...] = ()  # What the difference is adjusted for; empty where it is not
     unadjusted: Comparison | None = None  # The same comparison without covariates; None where nothing is adjusted for
     refused: tuple[Message, ...] = ()  # Why a covariate that was to be adjusted for is not
@@ -162,8 +146,7 @@ class ModelCheck:
     """Whether the runs of one metric behave as the comparison assumes."""
 
     key: str  # Metric key
-    # lag, lag_p: Correlation of consecutive runs of a block after taking out configuration and block, with its
-    # p-value
+    # lag, lag_p: Correlation of consecutive runs of a block without configuration and block, and its p-value
     lag: float | None
     lag_p: float | None
     lag_pairs: int  # Pairs of consecutive runs
@@ -176,21 +159,17 @@ class ModelCheck:
 class ControlEffect:
     """One difference taken against the control vehicle and without it."""
 
-    # key, configuration, versus: As in `Comparison`
-    key: str
+    key: str  # key, configuration, versus: As in `Comparison`
     configuration: str
     versus: str
-    # difference, half_width, scatter: With the control [internal unit]
-    difference: float | None
+    difference: float | None  # difference, half_width, scatter: With the control [internal unit]
     half_width: float | None
     scatter: float | None
-    # plain_difference, plain_half_width, plain_scatter: The same runs without it
-    plain_difference: float | None
+    plain_difference: float | None  # plain_difference, plain_half_width, plain_scatter: The same runs without it
     plain_half_width: float | None
     plain_scatter: float | None
     runs: int  # Runs with a control value
-    # low, high, plain_low, plain_high: Limits of the two intervals, which need not be symmetric; the half-widths
-    # are half their widths
+    # low, high, plain_low, plain_high: Limits of the two intervals, which need not be symmetric
     low: float | None = None
     high: float | None = None
     plain_low: float | None = None
@@ -209,8 +188,7 @@ class ControlDrive:
 class ClaimResult:
     """A claim with its verdict."""
 
-    # id, text: As in the campaign file
-    id: str
+    id: str  # id, text: As in the campaign file
     text: str
     key: str | None  # Metric key
     configuration: str  # Whom it speaks of
@@ -219,14 +197,13 @@ class ClaimResult:
     reason: Part  # Why, with the numbers
     absolute: bool = False  # It is about a value, not about a difference
     limit: float | None = None  # What the estimate is judged against [internal unit]
-    # estimate, low, high: The estimate and its interval
-    estimate: float | None = None
+    estimate: float | None = None  # estimate, low, high: The estimate and its interval
     low: float | None = None
     high: float | None = None
-    # Distance from the limit within which neither statement is made: the expanded uncertainty
-    guard_band: float | None = None
-    # Probability that the claim is true, given the estimate and its uncertainty and no prior knowledge
-    probability: float | None = None
+    guard_band: float | None = None  # Distance from the limit within which neither is said: the expanded uncertainty
+    probability: float | None = (
+        None  # That the claim is true, given the estimate, its uncertainty and no prior knowledge
+    )
     risk: float | None = None  # Largest risk of a wrong verdict that the rule lets through
 
 
@@ -239,16 +216,14 @@ class Limitation:
     """Something the data cannot show, derived from the data."""
 
     code: str  # What it is, for programs
-    # text, remedy: The sentence, and what would remove it
-    text: Part
+    text: Part  # text, remedy: The sentence, and what would remove it
     remedy: Part = ""
-    # Gravest first: no comparison at all, then a mixed-up one, then one that may not hold, then what loosens
-    # numbers
-    rank: int = LAST
+    rank: int = LAST  # Gravest first: no comparison, a mixed-up one, one that may not hold, what loosens numbers
     cover: str = ""  # In a few words, for the cover; empty where it is not named there
     alike: str = ""  # Limitations of one such group say nearly the same: the cover names one of them
-    # What it bounds: differences between configurations on the road, single values, the dyno, bench and trials
-    endangers: Endangers = "values"
+    endangers: Endangers = (
+        "values"  # What it bounds: differences on the road, single values, the dyno, bench and trials
+    )
     keys: tuple[str, ...] = ()  # Metrics that it concerns; empty when it concerns all
 
 

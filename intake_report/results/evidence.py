@@ -18,18 +18,15 @@ if TYPE_CHECKING:
 class WeatherSource:
     """One source of ambient temperature."""
 
-    # id, kind: Id in the campaign ("vehicle" for the vehicle's sensor) and what it is, in words
-    id: str
+    id: str  # id, kind: Id in the campaign ("vehicle" for the vehicle's sensor) and what it is, in words
     kind: str
     elevation: float | None  # [m]
     reports: int  # Readings with a temperature; 0 for the vehicle's sensor, which is counted in samples elsewhere
-    # first, last: Times of the first and last reading, local
-    first: str | None
+    first: str | None  # first, last: Times of the first and last reading, local
     last: str | None
     resolution: float | None  # Step of the reading [K]
     covered: int  # Runs that it covers
-    # uncertainty, uncertainty_between: Standard, with and without what all runs share [K]
-    uncertainty: float
+    uncertainty: float  # uncertainty, uncertainty_between: Standard, with and without what all runs share [K]
     uncertainty_between: float
     chosen: bool  # Whether it is the reference
 
@@ -56,18 +53,14 @@ class RunWeather:
     run: str
     source: str  # Id of the source of pressure, humidity and density; empty where none has them
     ambient_change: float | None  # Reference ambient at the end of the run less that at its start [K]
-    # Longest time from any moment of the run to the nearest report of the reference, or of `source` where the
-    # reference is the vehicle's sensor [s]
-    age: float | None
+    age: float | None  # Longest time from any moment of the run to the nearest report of `age_source` [s]
     age_source: str  # Id of the source whose age it is
     # pressure, dry_pressure: Station pressure, never reduced to sea level, and that of the dry part [kPa]
     pressure: float | None
     dry_pressure: float | None
-    # humidity, dew_point: [%], [°C]
-    humidity: float | None
+    humidity: float | None  # humidity, dew_point: [%], [°C]
     dew_point: float | None
-    # density, density_altitude: Of the humid ambient air [kg/m³], and the height of the standard atmosphere with
-    # that density [m]
+    # density, density_altitude: Of the humid air [kg/m³], and height of the standard atmosphere with that density [m]
     density: float | None
     density_altitude: float | None
     # wind_source, wind_speed, wind_gust, wind_direction, wind_variable: [km/h], [°]; None is missing, not calm
@@ -78,8 +71,7 @@ class RunWeather:
     wind_variable: bool
     raining: bool | None  # Whether a report near the run had precipitation
     reported_sky: tuple[str, ...]  # As reported
-    # road, sky, sun, rain: As the campaign declares; empty if it does not
-    road: str
+    road: str  # road, sky, sun, rain: As the campaign declares; empty if it does not
     sky: str
     sun: str
     rain: str
@@ -98,9 +90,7 @@ class ForecastValue:
     forecast: float
     actual: float | None
     difference: float | None
-    # Whether the difference is within the limit of common practice; None where there is no limit or no
-    # difference
-    within: bool | None
+    within: bool | None  # The limit of common practice; None where there is no limit or no difference
     reason: str
 
 
@@ -119,8 +109,7 @@ class WeatherEvidence:
 
     chosen_by: str  # "campaign", "rule" or "none"
     rule: Part  # How the reference is chosen where the campaign names none
-    # uncertainty, uncertainty_between: Of the reference [K], standard
-    uncertainty: float | None
+    uncertainty: float | None  # uncertainty, uncertainty_between: Of the reference [K], standard
     uncertainty_between: float | None
     contributions: tuple[Contribution, ...]  # Behind them
     sources: tuple[WeatherSource, ...]
@@ -139,8 +128,7 @@ class AirPoint:
     iat: float  # Mean intake air temperature over these runs [°C]
     mass: float  # Air in the volume at that temperature [g]
     change: float | None  # Mass against the baseline's [%]; None for the baseline or without one
-    # Power against the baseline's by each model; empty for the baseline or without one
-    expected: tuple[PowerExpectation, ...]
+    expected: tuple[PowerExpectation, ...]  # Power against the baseline's by each model; empty where `change` is None
 
 
 @dataclass(frozen=True)
@@ -150,18 +138,15 @@ class AirEvidence:
     volume: float  # [L]
     displacement: bool  # Whether it is the engine's
     where: str  # Over which part of the route the temperatures are means, in words
-    # ambient, pressure, humidity: State in which the air was drawn in [°C], [kPa], [%]
-    ambient: float
+    ambient: float  # ambient, pressure, humidity: State in which the air was drawn in [°C], [kPa], [%]
     pressure: float
     humidity: float
-    # density, density_cipm: Of that air, as an ideal mix of dry air and vapour and by CIPM-2007; None outside
-    # the latter's range [kg/m³]
+    # density, density_cipm: Of that air [kg/m³], as an ideal mix and by CIPM-2007; None outside the latter's range
     density: float
     density_cipm: float | None
     ambient_mass: float  # Air in the volume at ambient temperature [g]
     source: Part  # Where that state comes from
-    # temperatures, masses: The curve [°C], [g]
-    temperatures: tuple[float, ...]
+    temperatures: tuple[float, ...]  # temperatures, masses: The curve [°C], [g]
     masses: tuple[float, ...]
     points: tuple[AirPoint, ...]
 
@@ -171,13 +156,12 @@ class FullThrottle:
     """Airflow of one configuration at wide-open throttle on the road."""
 
     configuration: str
-    # runs, samples: That it rests on
-    runs: int
+    runs: int  # runs, samples: That it rests on
     samples: int
-    # Volumetric efficiency against ambient density, mean of the runs' means [%]; None without displacement
-    efficiency: float | None
-    # low, high: Interval of that mean
-    low: float | None
+    efficiency: (
+        float | None
+    )  # Volumetric, against ambient density: mean of the runs' means [%]; None without displacement
+    low: float | None  # low, high: Interval of that mean
     high: float | None
 
 
@@ -211,8 +195,7 @@ class Evidence:
     bench: BenchResult | None
     road: RoadAirflow | None
     theoretical: TheoreticalAirflow | None
-    # tested, untested: Kinds of evidence that the campaign has and has not, in words
-    tested: tuple[str, ...]
+    tested: tuple[str, ...]  # tested, untested: Kinds of evidence that the campaign has and has not, in words
     untested: tuple[str, ...]
     notices: tuple[EvidenceNotice, ...]  # For data quality
 
@@ -222,8 +205,7 @@ class PlaceCurve:
     """One configuration by place, over its runs."""
 
     configuration: str
-    # mean, low, high: Mean, lowest and highest of the runs in each cell [internal unit]; None where no run has a
-    # value
+    # mean, low, high: Of the runs in each cell [internal unit]; None where no run has a value
     mean: tuple[float | None, ...]
     low: tuple[float | None, ...]
     high: tuple[float | None, ...]
@@ -267,13 +249,11 @@ class Places:
     curves: tuple[PlaceCurve, ...]  # By configuration, in campaign order
     traffic: PlaceTraffic  # Dwell and passes
     peaks: tuple[PeakPlace, ...]  # One per run
-    # peak_centre, peak_spread, peak_share, peak_within: Common place of the peaks [m], median distance from it
-    # [m], share of the runs within `peak_within` [m] of it
+    # Common place of the peaks [m], median distance from it [m], share of the runs within `peak_within` [m] of it
     peak_centre: float | None
     peak_spread: float | None
     peak_share: float | None
     peak_within: float | None
     one_place: bool  # Whether the peaks fall at one place
     stops: tuple[StopPlace, ...]  # In order of route distance
-    # Phases proposed from the speed profile, in campaign-file form; empty when the campaign states phases
-    proposed: str = ""
+    proposed: str = ""  # Phases by the speed profile, in campaign-file form; empty when the campaign states phases

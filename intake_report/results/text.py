@@ -9,7 +9,7 @@ from intake_report import formatting
 from intake_report.messages import Interval, Message, Part, Value, message, said
 from intake_report.report_table import rows_of
 from intake_report.results.compared import COVARIATES, Comparison
-from intake_report.results.evidence import Evidence, ForecastValue, SourceOffset
+from intake_report.results.evidence import Evidence
 from intake_report.results.types import MetricKey, MetricResult, MetricSummary, ReportResult
 from intake_report.units import UnitSystem, to_display
 
@@ -246,27 +246,31 @@ def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams 
     return f"{grams(mean)}{interval}, n = {row.weighed}"
 
 
-def offset_texts(offset: SourceOffset, system: UnitSystem) -> tuple[str, str]:
-    """Return the mean offset of two sources and its interval."""
-    quantity = "temperature_difference"
-    return (
-        formatting.with_unit(offset.offset, quantity, system, 2, signed=True),
-        formatting.interval(offset.low, offset.high, quantity, system, 2),
-    )
+def forecast_text(name: str, *, change: bool = False) -> Text:
+    """Return how a forecast quantity, what came of it, or with `change` their difference is printed."""
+
+    def text(row: Any, system: UnitSystem) -> str:
+        warm = row.quantity == "temperature"
+        quantity = "temperature_difference" if warm and change else row.quantity
+        return formatting.with_unit(getattr(row, name), quantity, system, 1 if warm else 0, signed=change)
+
+    return text
 
 
-def forecast_texts(row: ForecastValue, system: UnitSystem) -> tuple[str, str, str]:
-    """Return forecast, actual and difference."""
-    temperature = row.quantity == "temperature"
-    form: tuple[str, UnitSystem, int] = (row.quantity, system, 1 if temperature else 0)
-    change = ("temperature_difference", system, 1) if temperature else form
-    return (
-        formatting.with_unit(row.forecast, *form),
-        formatting.with_unit(row.actual, *form),
-        formatting.with_unit(row.difference, *change, signed=True),
-    )
-
-
+OFFSET = {
+    "text": in_unit("offset", "temperature_difference", 2, signed=True),
+    "interval_text": limits("low", "high", "temperature_difference", 2),
+}
+FORECAST = {
+    "forecast_text": forecast_text("forecast"),
+    "actual_text": forecast_text("actual"),
+    "difference_text": forecast_text("difference", change=True),
+}
+POINT: dict[str, Text] = {
+    "iat_text": in_unit("iat", "temperature", 1),
+    "mass_text": lambda point, _: grams(point.mass, 3),
+    "change_text": share("change"),
+}
 DYNO_MEAN = {"text": dyno_text("mean"), "interval_text": dyno_limits()}
 DYNO_DIFFERENCE = {
     "text": dyno_text("difference", signed=True),
@@ -274,6 +278,7 @@ DYNO_DIFFERENCE = {
     "percent_text": share("percent"),
 }
 DRIFT: dict[str, Text] = {"text": drift_slope, "interval_text": drift_limits, "over_span_text": drift_span}
+MEASURED = {"measured_text": share("measured"), "measured_interval_text": shares("measured_low", "measured_high")}
 RESTRICTION = {
     "drop_text": in_unit("drop", "restriction", 2),
     "drop_interval_text": limits("drop_low", "drop_high", "restriction", 2),
@@ -294,13 +299,13 @@ SERVICE = {
     "range_text": limits("shortest", "longest", "duration", 1),
 }
 RUN_WEATHER = {
-    "ambient_change": ("temperature_difference", 1),
-    "pressure": ("pressure", 2),
-    "humidity": ("ratio", 0),
-    "dew_point": ("temperature", 1),
-    "density": ("density", 3),
-    "density_altitude": ("length", 0),
-    "wind_speed": ("speed", 0),
+    "ambient_change": in_unit("ambient_change", "temperature_difference", 1),
+    "pressure": in_unit("pressure", "pressure", 2),
+    "humidity": in_unit("humidity", "ratio", 0),
+    "dew_point": in_unit("dew_point", "temperature", 1),
+    "density": in_unit("density", "density", 3),
+    "density_altitude": in_unit("density_altitude", "length", 0),
+    "wind_speed": in_unit("wind_speed", "speed", 0),
 }
 
 
@@ -311,38 +316,29 @@ def add_texts(document: dict[str, Any], evidence: Evidence, system: UnitSystem) 
         for record, row in zip(records, rows_of(rows), strict=True):
             record |= {name: text(row, system) for name, text in texts.items()}
 
-    weather, of_weather = document["weather"], evidence.weather
-    text = {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)}
-    put(weather["sources"], of_weather.sources, text)
-    for row, offset in zip(weather["offsets"], of_weather.offsets, strict=True):
-        row["text"], row["interval_text"] = offset_texts(offset, system)
-    for row, run in zip(weather["runs"], of_weather.runs, strict=True):
-        row["texts"] = {name: in_unit(name, *form)(run, system) for name, form in RUN_WEATHER.items()}
-    for row, value in zip(weather["forecasts"], of_weather.forecasts, strict=True):
-        row["forecast_text"], row["actual_text"], row["difference_text"] = forecast_texts(value, system)
+    record, weather = document["weather"], evidence.weather
+    put(record["sources"], weather.sources, {"uncertainty_text": in_unit("uncertainty", "temperature_difference", 2)})
+    put(record["offsets"], weather.offsets, OFFSET)
+    put(record["forecasts"], weather.forecasts, FORECAST)
+    texts: list[dict[str, Any]] = [row.setdefault("texts", {}) for row in record["runs"]]
+    put(texts, weather.runs, RUN_WEATHER)
     if evidence.air is not None:
-        air = {
-            "iat_text": in_unit("iat", "temperature", 1),
-            "mass_text": lambda p, _: grams(p.mass, 3),
-            "change_text": share("change"),
-        }
-        put(document["air"]["points"], evidence.air.points, air)
-        for row, point in zip(document["air"]["points"], evidence.air.points, strict=True):
+        points = document["air"]["points"]
+        put(points, evidence.air.points, POINT)
+        for row, point in zip(points, evidence.air.points, strict=True):
             put(row["expected"], point.expected, {"text": share("percent")})
     if (dyno := evidence.dyno) is not None:
-        put(document["dyno"]["means"], dyno.means, DYNO_MEAN)
-        put(document["dyno"]["comparisons"], dyno.comparisons, DYNO_DIFFERENCE)
-        put(document["dyno"]["drifts"], dyno.drifts, DRIFT)
-        measured = {
-            "measured_text": share("measured"),
-            "measured_interval_text": shares("measured_low", "measured_high"),
-        }
-        put(document["dyno"]["expected"], dyno.expected, measured)
-        for row, expected in zip(document["dyno"]["expected"], dyno.expected, strict=True):
+        record = document["dyno"]
+        put(record["means"], dyno.means, DYNO_MEAN)
+        put(record["comparisons"], dyno.comparisons, DYNO_DIFFERENCE)
+        put(record["drifts"], dyno.drifts, DRIFT)
+        put(record["expected"], dyno.expected, MEASURED)
+        for row, expected in zip(record["expected"], dyno.expected, strict=True):
             put(row["models"], expected.models, {"text": share("percent")})
     if (bench := evidence.bench) is not None:
-        for row, curves in zip(document["bench"]["restrictions"], bench.restrictions, strict=True):
+        record = document["bench"]
+        for row, curves in zip(record["restrictions"], bench.restrictions, strict=True):
             put(row["rows"], curves.rows, RESTRICTION | AIRFLOW)
-        put(document["bench"]["quotes"], bench.quotes, {"more_text": share("more")})
-        put(document["bench"]["exposures"], bench.exposures, EXPOSURE)
-        put(document["bench"]["services"], bench.services, SERVICE)
+        put(record["quotes"], bench.quotes, {"more_text": share("more")})
+        put(record["exposures"], bench.exposures, EXPOSURE)
+        put(record["services"], bench.services, SERVICE)

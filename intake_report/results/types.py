@@ -47,8 +47,7 @@ class MetricSpec:
     better: Better  # Direction that is better for the purpose
     decimals: int
     definition: Part
-    # Channels without which it cannot be computed; "over-ambient" stands for IAT and an ambient reference
-    needs: tuple[str, ...]
+    needs: tuple[str, ...]  # Channels that it takes; "over-ambient" stands for IAT and an ambient reference
     least: int  # Fewest true samples
     source: str  # Where the definition comes from
     words: tuple[str, str]  # Verdict when the candidate is better, and when it is worse
@@ -88,8 +87,7 @@ class MetricResult:
     time: float | None = None
     distance: float | None = None
     reason: Part = ""  # Why it could not be computed, or what was not reached
-    # Standard uncertainty of this one value from the instruments [internal unit of a difference]; None where it
-    # was not assessed or some draws did not reach it
+    # u: Standard uncertainty from the instruments [internal unit of a difference]; None where draws did not reach it
     u: float | None = None
     # low, high: Limits of its coverage interval; None where a limit lies among draws that did not reach it
     low: float | None = None
@@ -107,9 +105,7 @@ class SourceRow:
 
     name: str
     common: bool  # The same in all runs of the campaign, so that it cancels in differences as far as runs respond alike
-    # Standard uncertainty of the input [internal unit of `quantity`]; None where it differs from sample to
-    # sample
-    u: float | None
+    u: float | None  # Standard uncertainty [internal unit of `quantity`]; None where it differs by sample
     quantity: str  # Key of `units.QUANTITIES`
     basis: Part  # Limits, distribution, and whether declared or assumed
 
@@ -118,12 +114,9 @@ class SourceRow:
 class BudgetRow:
     """Contribution of one source to one metric, alone varied, over the runs."""
 
-    # key, source: Metric key and name of the source
-    key: str
+    key: str  # key, source: Metric key and name of the source
     source: str
-    # Root mean square over the runs of the standard uncertainty that it causes [internal unit]; None where no
-    # run has a value
-    u: float | None
+    u: float | None  # Root mean square over the runs [internal unit]; None where no run has a value
     largest: float | None  # In the run where it is largest
     runs: int
 
@@ -132,17 +125,14 @@ class BudgetRow:
 class InstrumentDifference:
     """How uncertain the instruments leave the difference of two configurations' means: no scatter between runs."""
 
-    # key, configuration, versus: Metric, configuration and what it is compared with
-    key: str
+    key: str  # key, configuration, versus: Metric, configuration and what it is compared with
     configuration: str
     versus: str
     u: float  # Standard uncertainty [internal unit]
-    # u_common, u_own: What is left of the sources that all runs share (the rest cancels), and of those that each
-    # run has its own
+    # u_common, u_own: What is left of the sources that all runs share (the rest cancels), and of each run's own
     u_common: float
     u_own: float
-    # low, high: Limits of the coverage interval of the difference
-    low: float
+    low: float  # low, high: Limits of the coverage interval of the difference
     high: float
 
 
@@ -150,14 +140,12 @@ class InstrumentDifference:
 class InstrumentUncertainty:
     """Uncertainty of one run's value from the instruments: settings, sources, budgets, assumptions."""
 
-    # draws, seed: Monte Carlo draws and their seed
-    draws: int
+    draws: int  # draws, seed: Monte Carlo draws and their seed
     seed: int
     level: float  # Coverage probability of the intervals
     sources: tuple[SourceRow, ...] = ()  # Everything that was varied
     budgets: tuple[BudgetRow, ...] = ()  # Headline metrics, metric by metric
-    # Of the configurations' means from the baseline's, runs in the comparison only
-    differences: tuple[InstrumentDifference, ...] = ()
+    differences: tuple[InstrumentDifference, ...] = ()  # Of means from the baseline's, runs in the comparison only
     assumptions: tuple[Part, ...] = ()  # One sentence for every number that was assumed because nothing was declared
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from intake_report import formatting
 from intake_report.bench import CAUTION_ROAD, CAUTION_WATER
-from intake_report.messages import Value, message, said
+from intake_report.messages import said
 from intake_report.plots_values import mass_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
@@ -15,7 +15,7 @@ from intake_report.render.sections.tables import masses, named, once, table_bloc
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence, WeatherEvidence
-from intake_report.results.text import forecast_texts, grams, limits, percent, percents
+from intake_report.results.text import FORECAST, OFFSET, grams, percent, percents
 from intake_report.units import UnitSystem
 from intake_report.weather import MIN_SPEED, SETTLE
 
@@ -79,10 +79,10 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
         Field(
             "",
-            message("{level} interval", level=Value(result.level, "share")),
-            width=2.4,
+            f"{percent(100 * result.level, 0, signed=False)} interval",
+            cell=OFFSET["interval_text"],
             align="right",
-            cell=limits("low", "high", "temperature_difference", 2),
+            width=2.4,
         ),
         Field("runs", "Runs", "number", width=0.8),
         notes=once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
@@ -184,9 +184,6 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
     )
     words = {True: "yes", False: "no", None: formatting.ABSENT}
 
-    def column(part: int, header: str) -> Field:
-        return Field("", header, cell=lambda f, units: forecast_texts(f, units)[part], align="right")
-
     table = table_block(
         result.units,
         "tab-forecast",
@@ -195,9 +192,9 @@ def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         Field("run", "Run", width=2.0),
         Field("source", "Source", width=1.4),
         Field("what", "Quantity", width=1.6),
-        column(0, "Forecast"),
-        column(1, "Actual"),
-        column(2, "Actual less forecast"),
+        Field("", "Forecast", cell=FORECAST["forecast_text"], align="right"),
+        Field("", "Actual", cell=FORECAST["actual_text"], align="right"),
+        Field("", "Actual less forecast", cell=FORECAST["difference_text"], align="right"),
         Field("within", f"Within {limit}", cell=lambda f, _: words[f.within], align="center"),
     )
     return [Heading(2, "Forecast and actual", "sec-forecast"), Paragraph(text), table]
