@@ -11,7 +11,7 @@ import pandas as pd
 
 from intake_report import formatting
 from intake_report.messages import Message, Part, Phrase, said
-from intake_report.units import UnitSystem
+from intake_report.units import QUANTITIES, UnitSystem
 
 Scalar = str | int | float | bool | None
 Align = Literal["left", "right", "center"]
@@ -23,7 +23,7 @@ class Field:
 
     name: str  # column of the frame that is printed; empty where `cell` makes the text
     header: str | Message
-    quantity: str = ""  # of a number [internal unit in the files, the reader's unit in print]; empty for text
+    quantity: str = ""  # of a number [internal unit in the files], also "share" or "p"; empty for text
     decimals: int = 0  # printed
     signed: bool = False  # a plus sign in front of a positive number
     unit: Literal["header", "cell"] = "header"  # where it is printed
@@ -35,7 +35,9 @@ class Field:
     def heading(self, system: UnitSystem) -> str:
         """Return the printed heading, with the unit where it belongs there."""
         text = said(self.header, system)
-        unit = formatting.unit_of(self.quantity, system) if self.quantity and self.unit == "header" else ""
+        unit = (
+            formatting.unit_of(self.quantity, system) if self.quantity in QUANTITIES and self.unit == "header" else ""
+        )
         return f"{text} [{unit}]" if unit else text
 
     def printed(self, row: Any, system: UnitSystem) -> str:
@@ -47,6 +49,8 @@ class Field:
             return formatting.ABSENT
         if not self.quantity:
             return said(value, system)
+        if self.quantity not in QUANTITIES:
+            return formatting.usual(float(value), self.quantity, system)
         form = formatting.bare if self.unit == "header" else formatting.with_unit
         return form(float(value), self.quantity, system, self.decimals, signed=self.signed)
 

@@ -7,6 +7,7 @@ from typing import Literal
 
 import pandas as pd
 
+from intake_report import formatting
 from intake_report.messages import Message, Part
 from intake_report.results.compared import ClaimResult, Comparison, ControlDrive, ControlEffect, Limitation, ModelCheck
 from intake_report.results.evidence import Evidence, Places
@@ -349,6 +350,10 @@ class ReportResult:
     def name_of(self, configuration: str) -> str:
         """Return the name of a configuration."""
         return next(c.name for c in self.configurations if c.id == configuration)
+
+    def printed(self, value: float | None, quantity: str, decimals: int, *, signed: bool = False) -> str:
+        """Return an internal value in the reader's unit, with the unit."""
+        return formatting.with_unit(value, quantity, self.units, decimals, signed=signed)
 
     def phase_at(self, distance: float) -> str:
         """Return the name of the phase at a route distance [m]; empty outside of all."""

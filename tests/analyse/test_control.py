@@ -114,11 +114,9 @@ def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):
 
 
 def test_the_report_says_which_runs_have_a_control_and_what_is_taken_less_it(demo):
-    campaign, _, result = demo
+    _, _, result = demo
     blocks = basis_of_differences(result)
     tables = {b.label: b for b in blocks if isinstance(b, Table)}
-    assert [row[0] for row in tables["tab-control-drives"].rows] == [run.id for run in campaign.runs]
-    assert all("control" in row[1] for row in tables["tab-control-drives"].rows)
     text = " ".join(b.text for b in blocks if isinstance(b, Paragraph))
     assert "beside 4 of 4 runs" in text and "Values per run" in text and result.less_control
     headline = tuple(k for k in result.metrics if k.spec.headline)
@@ -127,7 +125,7 @@ def test_the_report_says_which_runs_have_a_control_and_what_is_taken_less_it(dem
     assert not any("±" in cell for row in tables["tab-control"].rows for cell in row)
     half = replace(result, less_control=False, control_drives=(replace(result.control_drives[0], files=()), *result.control_drives[1:]))  # fmt: skip
     text = " ".join(b.text for b in basis_of_differences(half) if isinstance(b, Paragraph))
-    assert "beside 3 of 4 runs" in text and "no difference is taken less" in text
+    assert f"beside 3 of 4 runs (not {half.control_drives[0].run})" in text and "no difference is taken less" in text
 
 
 def test_the_demo_without_its_control_logs_compares_without(demo):

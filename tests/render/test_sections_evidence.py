@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from conftest import Chain, run_chain
 
 from intake_report.messages import said
 from intake_report.render import sections
-from intake_report.render.blocks import Block, Callout, Figure, Heading, Paragraph, Table
+from intake_report.render.blocks import Block, Callout, Figure, Heading, Table
 from intake_report.render.inline import parse, plain
 from intake_report.results.document import results_json
 
@@ -46,22 +47,24 @@ def cells(found: Table) -> list[str]:
 
 
 def words(blocks: Any) -> str:
-    texts = []
-    for b in blocks:
-        if isinstance(b, Paragraph):
-            texts.append(plain(b.text))
-        if isinstance(b, Table):
-            texts += [plain(b.caption), *(plain(c.title) for c in b.columns), *cells(b), *map(plain, b.notes)]
-        if isinstance(b, Figure):
-            texts += [plain(b.caption), b.alt]
-        if isinstance(b, Callout):
-            texts += map(plain, b.texts)
-    return "\n".join(texts)
+    """Return every text of these blocks, whatever kinds they are."""
+
+    def texts(value: Any) -> Any:
+        if isinstance(value, str):
+            yield plain(value)
+        elif isinstance(value, dict | list | tuple):
+            for item in value.values() if isinstance(value, dict) else value:
+                yield from texts(item)
+
+    left_out = {"svg", "values", "label", "kind"}
+    return "\n".join(text for b in blocks for text in texts({k: v for k, v in asdict(b).items() if k not in left_out}))
 
 
 def test_every_kind_of_evidence_has_its_section(chain: Chain) -> None:
     headings = [b.label for b in off_road_blocks(chain) if isinstance(b, Heading)]
     assert headings == ["sec-off-road", "sec-air", "sec-dyno", "sec-restriction", "sec-exposure", "sec-service"]
+    figures = [b.label for b in off_road_blocks(chain) if isinstance(b, Figure)]
+    assert figures == ["fig-mass", "fig-dyno", "fig-dyno-difference", "fig-restriction"]
 
 
 def test_without_evidence_one_sentence_says_so(bare: Chain) -> None:
@@ -74,29 +77,22 @@ def test_without_evidence_one_sentence_says_so(bare: Chain) -> None:
 
 def test_tables_print_what_results_json_says(chain: Chain) -> None:
     document = json.loads(results_json(chain.result, "2026-07-01", 1))["evidence"]
-    blocks = off_road_blocks(chain)
-    printed = cells(table(blocks, "tab-dyno-means"))
-    for mean in document["dyno"]["means"]:
-        assert mean["text"] in printed and mean["interval_text"] in printed
-    printed = cells(table(blocks, "tab-dyno-differences"))
-    for difference in document["dyno"]["comparisons"]:
-        assert {difference["text"], difference["interval_text"], difference["percent_text"]} <= set(printed)
-    printed = cells(table(blocks, "tab-restriction"))
-    for row in document["bench"]["restrictions"][0]["rows"]:
-        assert row["drop_text"] in printed
-    printed = cells(table(blocks, "tab-exposure"))
-    for row in document["bench"]["exposures"]:
-        assert row["sentence"] in printed
-    printed = cells(table(blocks, "tab-service"))
-    assert document["bench"]["services"][0]["interval_text"] in printed
-    weather = sections.weather(chain.result)
-    printed = cells(table(weather, "tab-ambient-offsets"))
-    for row in document["weather"]["offsets"]:
-        assert {row["text"], row["interval_text"]} <= set(printed)
-    printed = cells(table(weather, "tab-forecast"))
-    assert {row["difference_text"] for row in document["weather"]["forecasts"] if row["what"] == "mean ambient"} <= set(
-        printed
-    )
+    dyno, bench, weather = document["dyno"], document["bench"], document["weather"]
+    blocks = [*off_road_blocks(chain), *sections.weather(chain.result)]
+    for label, rows, names in (
+        ("tab-dyno-figures", dyno["means"], ("text", "interval_text")),
+        ("tab-dyno-figures", dyno["comparisons"], ("text", "interval_text", "percent_text")),
+        (
+            "tab-restriction",
+            bench["restrictions"][0]["rows"],
+            ("drop_text", "difference_text", "percent_interval_text"),
+        ),
+        ("tab-exposure", bench["exposures"], ("sentence",)),
+        ("tab-service", bench["services"], ("text", "interval_text", "range_text")),
+        ("tab-ambient-offsets", weather["offsets"], ("text", "interval_text")),
+        ("tab-forecast", weather["forecasts"], ("forecast_text", "actual_text", "difference_text")),
+    ):
+        assert rows and {row[name] for row in rows for name in names} <= set(cells(table(blocks, label))), label
 
 
 def test_reader_sees_one_system_of_units(chain: Chain) -> None:
@@ -121,21 +117,30 @@ def test_both_corrected_and_uncorrected_and_the_name_of_the_correction(chain: Ch
     assert "1 pull left out by rule: cold" in text
 
 
-def test_uncorrected_pulls_are_not_printed_twice(tmp_path: Path) -> None:
+def test_uncorrected_pulls_are_not_printed_twice_and_a_wet_run_is_cautioned(tmp_path: Path) -> None:
     data = roadlog.changed(offroad.campaign(), "dyno.correction", "none")
-    found = run_chain(offroad.write(tmp_path, data))
+    data = roadlog.changed(data, "run.0.road", "wet")
+    reports = [r.replace("9999 SCT040", "9999 -RA SCT040") for r in offroad.REPORTS]
+    found = run_chain(offroad.write(tmp_path, roadlog.changed(data, "weather.0.reports", reports)))
     blocks = sections.dyno(found.campaign, found.result)
     assert "not corrected" in words(blocks)
     assert not any("Uncorrected" in c.title for c in table(blocks, "tab-pulls").columns)
-    assert not any("uncorrected" in cell for cell in cells(table(blocks, "tab-dyno-means")))
+    assert not any("uncorrected" in cell for cell in cells(table(blocks, "tab-dyno-figures")))
+    text = words(sections.weather(found.result))
+    assert "draws in water" in text and "open roads" in text
+    notices = cells(table(sections.data_quality(found.result), "tab-notices"))
+    assert any("light rain" in cell or "RA" in cell for cell in notices)
 
 
-def test_assumed_driveline_loss_is_named(tmp_path: Path) -> None:
+def test_assumed_driveline_loss_and_the_boost_that_a_method_takes_are_named(tmp_path: Path) -> None:
     data = roadlog.changed(offroad.campaign(), "dyno.driveline_loss", "15 % (assumed, front-wheel drive)")
+    data["dyno"] |= {"correction": "iso-1585-diesel-na", "aspiration": "boosted", "fuel_per_cycle": 50.0}
     found = run_chain(offroad.write(tmp_path, data))
     text = words(sections.dyno(found.campaign, found.result))
     assert "a driveline loss of 15 % (assumed, front-wheel drive)" in text and "assumption" in text
-    assert "driveline-assumed" in {x.code for x in found.result.limitations}
+    assert "boosted, taken as mechanically supercharged" in text
+    limits = {x.code: said(x.text, "si") for x in found.result.limitations}
+    assert "driveline-assumed" in limits and "only where it is mechanically supercharged" in limits["correction-range"]
 
 
 def test_cautions_stand_where_water_and_roads_appear(chain: Chain) -> None:
@@ -145,12 +150,6 @@ def test_cautions_stand_where_water_and_roads_appear(chain: Chain) -> None:
     assert "draws in water" in text and "open roads" in text
     assert any(isinstance(b, Callout) for b in sections.service(chain.result))
     assert not any(isinstance(b, Callout) for b in sections.weather(chain.result))
-
-
-def test_cautions_stand_beside_a_wet_run(tmp_path: Path) -> None:
-    data = roadlog.changed(offroad.campaign(), "run.0.road", "wet")
-    text = words(sections.weather(run_chain(offroad.write(tmp_path, data)).result))
-    assert "draws in water" in text and "open roads" in text
 
 
 def test_percentage_of_airflow_only_at_equal_depression(chain: Chain) -> None:
@@ -163,19 +162,6 @@ def test_text_of_the_campaign_is_no_markup(chain: Chain) -> None:
     spans = parse(row[2])
     assert "".join(s.text for s in spans) == "needs **two** hands [[sec-claims]]"
     assert not any(s.bold or s.reference for s in spans)
-
-
-def test_figures_name_no_number_they_compute(chain: Chain) -> None:
-    figures = [b for b in off_road_blocks(chain) if isinstance(b, Figure)]
-    assert [f.label for f in figures] == ["fig-mass", "fig-dyno", "fig-dyno-difference", "fig-restriction"]
-    assert all(f.alt and f.svg.startswith("<svg") for f in figures)
-
-
-def test_notices_stand_under_data_quality(tmp_path: Path) -> None:
-    reports = [r.replace("9999 SCT040", "9999 -RA SCT040") for r in offroad.REPORTS]
-    data = roadlog.changed(offroad.campaign(), "weather.0.reports", reports)
-    blocks = sections.data_quality(run_chain(offroad.write(tmp_path, data)).result)
-    assert any("light rain" in cell or "RA" in cell for cell in cells(table(blocks, "tab-notices")))
 
 
 def test_typed_pulls_are_shown_as_printed(tmp_path: Path) -> None:
@@ -194,7 +180,7 @@ def test_typed_pulls_are_shown_as_printed(tmp_path: Path) -> None:
     assert "nothing was made up" in text and "SAE **2004**" in text and "not corrected again" in text
     assert not any(isinstance(b, Figure) for b in blocks)
     assert cells(table(blocks, "tab-pulls"))[:2] == ["t0", "1"] and "105.0" in cells(table(blocks, "tab-pulls"))
-    assert "+3.00\u00a0hp" in cells(table(blocks, "tab-dyno-differences"))
+    assert "+3.00\u00a0hp" in cells(table(blocks, "tab-dyno-figures"))
     assert "typed-figures" in {x.code for x in found.result.limitations}
     document = json.loads(results_json(found.result, "2026-07-01", 1))["evidence"]["dyno"]
     assert document["grid"] is None and document["printed"] == "SAE **2004**"
@@ -223,13 +209,3 @@ def test_quoted_airflow_is_shown_as_quoted_and_never_compared(tmp_path: Path) ->
     # nothing is computed from them: no curve, and what was tested does not name restriction
     bench = json.loads(results_json(found.result, "2026-07-01", 1))["evidence"]["bench"]
     assert bench["restrictions"] == [] and "restriction" in found.result.evidence.untested
-
-
-def test_a_boosted_diesel_is_named_by_the_boost_that_its_method_takes(tmp_path: Path) -> None:
-    data = offroad.campaign()
-    data["dyno"] |= {"correction": "iso-1585-diesel-na", "aspiration": "boosted", "fuel_per_cycle": 50.0}
-    found = run_chain(offroad.write(tmp_path, data))
-    text = words(sections.dyno(found.campaign, found.result))
-    assert "boosted, taken as mechanically supercharged" in text
-    limits = [said(x.text, "si") for x in found.result.limitations if x.code == "correction-range"]
-    assert any("only where it is mechanically supercharged" in limit for limit in limits)

@@ -7,12 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import ROOT
 
 from intake_report import plots_route, plots_values
-from intake_report.campaign import load_campaign
 from intake_report.messages import Interval, Value, message
-from intake_report.provenance import repeat_command
 from intake_report.render import sections
 from intake_report.render.blocks import Column, Cover, Definitions, Paragraph, Preformatted, Table
 from intake_report.render.inline import plain
@@ -57,12 +54,6 @@ def test_sentence_on_peaks_does_not_contradict_itself(demo):
     assert "elsewhere" not in every and "do not" not in every
     assert "another place" in peaks_text(result, [1.0, 5000.0, 9000.0], 1.0, 1 / 3)
     assert peaks_text(result, [last], last, 1.0).startswith("The run peaks at")
-
-
-def test_stop_places_are_in_the_units_of_the_reader(badly_designed):
-    made = table(sections.places(badly_designed.chain.result), "tab-stop-places")
-    assert made.columns[0].title.replace("\x10", "") == "Route distance [mi]"  # without the mark of a literal bracket
-    assert not any("km" in cell for row in made.rows for cell in row)
 
 
 def test_report_in_us_units_has_no_other(badly_designed):
@@ -116,11 +107,6 @@ def test_files_of_a_table_hold_its_rows_in_internal_units(badly_designed):
 def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path):
     (command,) = texts(sections.provenance(demo.chain.campaign, "2026-07-01"), Preformatted)
     assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
-
-
-def test_command_names_no_folder_of_a_machine():
-    campaign = load_campaign(ROOT / "data" / "tandem" / "campaign.toml")
-    assert repeat_command(campaign, "2026-07-01") == "intake-report render PATH/TO/tandem --date 2026-07-01"
 
 
 def test_facts_of_the_cover_are_those_of_the_runs(demo):

@@ -11,7 +11,7 @@ from intake_report.plots_values import mass_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import masses, named, once, table_block
+from intake_report.render.sections.tables import interval_column, masses, named, once, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import AirEvidence, WeatherEvidence
@@ -77,20 +77,14 @@ def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:
         Field("first", "First", width=2.6),
         Field("second", "Second", width=1.8),
         Field("offset", "Offset", "temperature_difference", 2, signed=True, unit="cell", width=1.4),
-        Field(
-            "",
-            f"{percent(100 * result.level, 0, signed=False)} interval",
-            cell=OFFSET["interval_text"],
-            align="right",
-            width=2.4,
-        ),
+        interval_column(result.level, OFFSET["interval_text"], 2.4),
         Field("runs", "Runs", "number", width=0.8),
         notes=once(((f"{o.first} less {o.second}", o.reason) for o in record.offsets), result.units),
     )
     at_rest = (
         "At rest a vehicle's ambient sensor reads the heat of the engine bay and of the road: readings at rest are shown for "
-        f"comparison and are never used. At speed means above {formatting.with_unit(MIN_SPEED, 'speed', result.units, 0)} for "
-        f"{formatting.with_unit(SETTLE, 'time', result.units, 0)} or longer."
+        f"comparison and are never used. At speed means above {result.printed(MIN_SPEED, 'speed', 0)} for "
+        f"{result.printed(SETTLE, 'time', 0)} or longer."
     )
     rest = [Paragraph(at_rest)] if any(o.first.endswith("at rest") for o in record.offsets) else []
     return [sources, offsets, *rest]
@@ -270,9 +264,7 @@ def _points(result: ReportResult, evidence: AirEvidence, volume: str) -> Block:
         Field("mass", "Mass of air", cell=lambda p, _: grams(p.mass, 3), align="right", width=1.3),
         Field("against_ambient", "Against ambient air", "ratio", 1, True, "cell", width=1.4),
         Field("change", f"Against {result.baseline.name}", "ratio", 1, True, "cell", width=1.6),
-        notes=(
-            "Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
-        ),
+        notes="Means over runs of different days; the comparison within blocks, with its interval, is that of the metrics.",
     )
 
 
@@ -311,7 +303,7 @@ def _expected(result: ReportResult, evidence: AirEvidence) -> list[Block]:
         Field("difference", "IAT difference", "temperature_difference", 1, True, "cell", width=1.1),
         *(Field(m.model.replace("-", "_"), m.title, "ratio", 1, True, "cell", width=0.95) for m in models),
         Field("", heading, cell=measured_power, align="right", width=2.2),
-        notes=tuple(f"{m.title}: {m.standing}." for m in models),
+        notes=(f"{m.title}: {m.standing}." for m in models),
     )
     return [
         Paragraph(

@@ -15,11 +15,11 @@ from intake_report.plots_values import restriction_figure
 from intake_report.render.blocks import Block, Callout, Heading, PageBegins, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import named, table_block
+from intake_report.render.sections.tables import interval_column, named, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.evidence import RoadAirflow, TheoreticalAirflow
-from intake_report.results.text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, grams, in_unit, limits, percent
+from intake_report.results.text import AIRFLOW, EXPOSURE, RESTRICTION, SERVICE, Text, grams, in_unit, limits, percent
 from intake_report.units import UnitSystem
 
 FIT_ONLY = "fit only, no repeat measurement"
@@ -116,10 +116,9 @@ def _finding(result: ReportResult, curves: RestrictionSet) -> str:
     )
 
 
-def _interval(result: ReportResult, note: str, cell: Any, width: float = 1.0) -> Field:
+def _interval(result: ReportResult, note: str, cell: Text, width: float = 1.0) -> Field:
     """Return a column of intervals, whose head says so where they are of one series only."""
-    head = f"{percent(100 * result.level, 0, signed=False)} interval"
-    return Field("", f"{head} ({FIT_ONLY})" if note == ONE_SERIES else head, cell=cell, align="right", width=width)
+    return interval_column(result.level, cell, width, f" ({FIT_ONLY})" if note == ONE_SERIES else "")
 
 
 def _exponent(row: Any, _: UnitSystem) -> str:
@@ -207,7 +206,7 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
         _interval(result, "", limits("low", "high", "ratio", 1)),
         notes=(
             f"Samples with a throttle reading of {percent(road.throttle, 0, signed=False)} or more. Against ambient density the figure "
-            "contains restriction and heating of the intake.",
+            "contains restriction and heating of the intake."
         ),
     )
     yield table
@@ -238,9 +237,7 @@ def exposure(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
         Field("sentence", "Observation", width=6.4),
         Field("duration", "Duration", cell=EXPOSURE["duration_text"], align="right", width=1.0),
         Field("gain", "Filter gained", cell=EXPOSURE["mass_gain_text"], align="right", width=1.2),
-        notes=(
-            "Exact bounds (Clopper–Pearson; one-sided where nothing was observed). Unlike configurations are not pooled.",
-        ),
+        notes="Exact bounds (Clopper–Pearson; one-sided where nothing was observed). Unlike configurations are not pooled.",
     )
     return (
         Heading(2, "Exposure trials", "sec-exposure"),

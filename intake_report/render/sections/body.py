@@ -33,7 +33,7 @@ def method(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     configurations = formatting.count(len(result.configurations), "configuration")
     grouped = f" in {formatting.count(len(blocks), 'block')} of runs driven close together" if blocks else ""
     single = all(c.runs_used <= 1 for c in result.configurations)
-    speed = formatting.with_unit(campaign.route.highway_entry.speed, "speed", result.units, 0)
+    speed = result.printed(campaign.route.highway_entry.speed, "speed", 0)
     level = formatting.usual(result.level, "share", "si")
     plainly = (
         f"One vehicle was driven over one route with {configurations} of its intake, {formatting.count(len(runs), 'run')}"
@@ -118,7 +118,7 @@ def _acceptance(result: ReportResult) -> tuple[Block, ...]:
 def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
     if not result.phases:
         return []
-    length = formatting.with_unit(max(p.end for p in result.phases), "distance", result.units, 1)
+    length = result.printed(max(p.end for p in result.phases), "distance", 1)
     kinds = formatting.listing([p.name for p in result.phases])
     found = stops(result)
     drawn = map_figure(result, path, found) if path is not None else strip_figure(result, found)

@@ -126,7 +126,7 @@ def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
     """Return what the numbers mean for the claim."""
     code = getattr(claim.reason, "code", "")
     quantity = key.spec.quantity if claim.absolute else difference_quantity(key)
-    limit = formatting.with_unit(claim.limit, quantity, result.units, key.spec.decimals) if claim.limit else "zero"
+    limit = result.printed(claim.limit, quantity, key.spec.decimals) if claim.limit else "zero"
     together = (
         f"; alone that would do, but {_family(result, claim)} differences were looked at together, and among so many one like "
         "this is too likely by chance"
@@ -231,7 +231,7 @@ def _settles_pulls(result: ReportResult, claim: ClaimResult, d: Any) -> str:
     if not dyno.in_turn:
         most = max(needed or 0, n, 3)
         return f"{most} pulls of each in turn (one, the other, one …), so that a drift of the session falls on both."
-    apart = formatting.with_unit(distance, key.spec.quantity, result.units, key.spec.decimals + 1)
+    apart = result.printed(distance, key.spec.quantity, key.spec.decimals + 1)
     return _repeats(needed, "pulls of each", n, apart)
 
 

@@ -43,11 +43,6 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
     return blocks
 
 
-def _p(name: str, header: str, width: float = 1.0) -> Field:
-    """Return a column of p-values."""
-    return Field(name, header, cell=lambda row, _: p_text(getattr(row, name)), align="right", width=width)
-
-
 def _method(result: ReportResult, rows: list[Comparison]) -> str:
     """Say how the intervals came about and what was assumed."""
     level = formatting.usual(result.level, "share", "si")
@@ -159,11 +154,9 @@ def _covariates(result: ReportResult) -> list[Block]:
         Field("", "Difference in it", cell=change, align="right", width=1.2),
         amount(result, "scatter_without", "Residual scatter without", more=1),
         amount(result, "scatter", "with it", 0.9, more=1),
-        _p("curved", "Bends: p"),
-        _p("unequal", "Slopes differ: p"),
-        notes=(
-            "Bends: squares of the covariate added. Slopes differ: a slope for each configuration. A large p is no proof.",
-        ),
+        Field("curved", "Bends: p", "p"),
+        Field("unequal", "Slopes differ: p", "p"),
+        notes="Bends: squares of the covariate added. Slopes differ: a slope for each configuration. A large p is no proof.",
     )
     return [Paragraph(text), table]
 
@@ -177,9 +170,9 @@ def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
         metric_column(result, 3.2),
         Field("lag", "Correlation of consecutive runs of a block", "number", 2, signed=True, width=2.4),
         Field("lag_pairs", "Pairs", "number", width=0.7),
-        _p("lag_p", "p"),
-        _p("additivity_p", "Blocks shift all configurations alike: p", 2.4),
-        notes=("Few runs show strong departures only: a large p is no proof.",),
+        Field("lag_p", "p", "p"),
+        Field("additivity_p", "Blocks shift all configurations alike: p", "p", width=2.4),
+        notes="Few runs show strong departures only: a large p is no proof.",
     )
 
 

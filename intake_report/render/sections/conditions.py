@@ -172,7 +172,7 @@ def _pairs(result: ReportResult) -> Table:
         Field("worst", "Farthest apart", cell=farthest, width=3.8),
         notes=(
             "Pairs of one configuration are not in this table, so the largest difference between any two runs can be larger. "
-            "What an intake itself may change (intake air at the start) is not judged between configurations.",
+            "What an intake itself may change (intake air at the start) is not judged between configurations."
         ),
     )
 
@@ -260,9 +260,7 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
         Field("agrees", "Agrees in runs", "number", width=0.9),
         Field("flagged", "Flagged in runs", "number", width=0.9),
         Field("", "Evidence", cell=lambda c, units: f"{c.run}: {said(c.evidence, units)}", width=5.6),
-        notes=(
-            "A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
-        ),
+        notes="A check flags and alters nothing. The evidence is that of the first flagged run, else of the first run.",
     )
     return (table,)
 

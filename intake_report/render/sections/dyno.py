@@ -13,7 +13,7 @@ from intake_report.plots_values import dyno_difference_figure, dyno_figure
 from intake_report.render.blocks import Block, Heading, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import named, peaks, table_block
+from intake_report.render.sections.tables import interval_column, named, peaks, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import DRIFT, dyno_limits, dyno_text, percent, share, verdict
@@ -161,7 +161,7 @@ def _finding(result: ReportResult, dyno: DynoResult) -> str:
     for id in dict.fromkeys(c.candidate for c in dyno.differences):
         d = dyno.difference("mean_power", id, result.baseline.id)
         if d is not None and d.difference is not None:
-            size = formatting.with_unit(d.difference, "power", result.units, 1, signed=True)
+            size = result.printed(d.difference, "power", 1, signed=True)
             limits = "" if d.low is None else f" ({formatting.interval(d.low, d.high, 'power', result.units, 1)})"
             parts.append(f"{result.name_of(id)} {size}{limits}")
     return f"Mean power against {result.baseline.name}: {formatting.listing(parts)}" if parts else "Difference of power"
@@ -225,12 +225,12 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
         named(result, 2.0),
         Field("n", "Pulls", "number", width=0.5),
         Field("", "Mean", cell=dyno_text("mean"), align="right", width=1.4),
-        Field("", _level(dyno), cell=dyno_limits("mean_low", "mean_high"), align="right", width=1.8),
+        interval_column(dyno.level, dyno_limits("mean_low", "mean_high"), 1.8),
         Field("", "Difference", cell=dyno_text("difference", signed=True), align="right", width=1.4),
-        Field("", _level(dyno), cell=dyno_limits("low", "high", difference=True), align="right", width=1.8),
+        interval_column(dyno.level, dyno_limits(difference=True), 1.8),
         Field("", "Percent", cell=share("percent"), align="right", width=0.9),
         Field("", "Verdict", cell=says, width=1.4),
-        notes=tuple(notes),
+        notes=notes,
     )
 
 
@@ -258,7 +258,7 @@ def _drift(result: ReportResult, dyno: DynoResult) -> tuple[Block, ...]:
         Field("covariate", "Against", width=2.4),
         Field("n", "Pulls", "number", width=0.7),
         Field("slope", "Slope", cell=DRIFT["text"], align="right", width=1.6),
-        Field("", _level(dyno), cell=DRIFT["interval_text"], align="right", width=1.8),
+        interval_column(dyno.level, DRIFT["interval_text"], 1.8),
         Field("over_span", "Over its range", cell=DRIFT["over_span_text"], align="right", width=1.4),
         Field(
             "share",

@@ -49,7 +49,7 @@ def _subject(record: Places) -> str:
 
 
 def _introduction(result: ReportResult, record: Places) -> str:
-    cell = formatting.with_unit(record.step, "length", result.units, 0)
+    cell = result.printed(record.step, "length", 0)
     return (
         f"Runs of different days meet different lights. Here they are compared place by place, in cells of {cell}: "
         "time-weighted within a cell, then averaged over the runs of a configuration as if each had met every block."
@@ -59,14 +59,14 @@ def _introduction(result: ReportResult, record: Places) -> str:
 def _peaks(result: ReportResult, record: Places) -> str:
     if record.peak_centre is None or record.peak_share is None or record.peak_within is None:
         return "No run has a peak on the route."
-    centre = formatting.with_unit(record.peak_centre, "distance", result.units, 2)
-    near = formatting.with_unit(record.peak_within, "length", result.units, 0)
+    centre = result.printed(record.peak_centre, "distance", 2)
+    near = result.printed(record.peak_within, "length", 0)
     n, total = round(record.peak_share * len(record.peaks)), len(record.peaks)
     where = _where(result, record, record.peak_centre, record.peak_within)
     if total == 1:
         return f"The run peaks at {centre}{where}."
     if n < 2:
-        at = [formatting.with_unit(p.distance, "distance", result.units, 2) for p in record.peaks]
+        at = [result.printed(p.distance, "distance", 2) for p in record.peaks]
         return f"Every run peaks at another place ({formatting.listing(at)}): traffic decided it and not the route."
     text = f"{n} of {total} runs peak within {near} of {centre}{where}"
     if n == total:
@@ -137,10 +137,10 @@ def _resting(result: ReportResult, record: CommonDriveResult) -> str:
 
 def _standing(result: ReportResult, record: CommonDriveResult) -> str:
     times = [
-        f"{result.name_of(row.configuration)} {formatting.with_unit(row.measured - row.common, 'time', result.units, 0, signed=True)}"
+        f"{result.name_of(row.configuration)} {result.printed(row.measured - row.common, 'time', 0, signed=True)}"
         for row in rows_of(record.standing)
     ]
-    return f"Its standing time is {formatting.with_unit(float(record.standing['common'].iloc[0]), 'time', result.units, 0)}; the runs met on average: {formatting.listing(times)}."
+    return f"Its standing time is {result.printed(float(record.standing['common'].iloc[0]), 'time', 0)}; the runs met on average: {formatting.listing(times)}."
 
 
 def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
@@ -164,14 +164,12 @@ def _side_by_side(result: ReportResult, record: CommonDriveResult) -> Table:
         Field("", "Measured (interval)", cell=beside, align="right", width=1.8),
         Field("difference", "Model, common drive (interval)", cell=both, align="right", width=1.8),
         Field("verdict", "Model says", width=1.4),
-        notes=(
-            "Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",
-        ),
+        notes="Intervals of the models hold the scatter between runs, the uncertainty of the parameters that they share, and the model’s error.",
     )
 
 
 def common_drive_details(result: ReportResult) -> list[Block]:
-    """Return validation and what-if table for the annex; nothing without a common drive."""
+    """Return validation, parameters and what-if table for the annex; nothing without a common drive."""
     record = result.common_drive
     if record is None or not record.comparisons:
         return []
@@ -186,15 +184,24 @@ def common_drive_details(result: ReportResult) -> list[Block]:
         named(result, 1.8),
         Field("rms", "Error, root mean square", DELTA, 2),
         Field("peak_bias", "Error at peak", DELTA, 1, signed=True),
-        Field(
-            "coverage",
-            "Readings inside 95 %",
-            cell=lambda row, _: formatting.usual(row.coverage, "share", "si"),
-            align="right",
-        ),
-        notes=(
-            "Its readings are not used, its wind and heat are as expected of any run; from five minutes after the start on.",
-        ),
+        Field("coverage", "Readings inside 95 %", "share"),
+        notes="Its readings are not used, its wind and heat are as expected of any run; from five minutes after the start on.",
+    )
+
+    def value(row: Any, _: UnitSystem) -> str:
+        if not row.excited:
+            return "not shown by the drives"
+        unit = f"{formatting.NARROW_SPACE}{row.unit}" if row.unit else ""
+        return f"{row.value:.2g}{unit} (× or ÷ {row.factor:.2f})"
+
+    parameters = table_block(
+        units,
+        "tab-model-parameters",
+        "Parameters of the models, with the factor of their standard uncertainty",
+        record.parameters,
+        Field("meaning", "Parameter", width=2.4),
+        notes="The factor of the share at standstill is that of its odds. “Not shown by the drives”: known hardly better than before them.",
+        across=Across("meaning", "configuration", modelled, value),
     )
 
     def amount(row: Any, system: UnitSystem) -> str:
@@ -208,10 +215,10 @@ def common_drive_details(result: ReportResult) -> list[Block]:
         "What if: by the models alone, nothing of it was driven",
         cases,
         Field("title", "Case", width=2.4),
-        notes=("Mean over the effects of the runs, and their range; no interval.",),
+        notes="Mean over the effects of the runs, and their range; no interval.",
         across=Across("title", "configuration", modelled, amount),
     )
     return [
         Heading(2, "Models of the common drive", "sec-models"),
-        *(table for table in (validation, what_if) if table.rows),
+        *(table for table in (validation, parameters, what_if) if table.rows),
     ]

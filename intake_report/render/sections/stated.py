@@ -27,7 +27,7 @@ from intake_report.units import QUANTITIES
 def methodology(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     """Return how the comparison was made: design, route, definitions, statistics."""
     entry = campaign.route.highway_entry
-    speed = formatting.with_unit(entry.speed, "speed", result.units, 0)
+    speed = result.printed(entry.speed, "speed", 0)
     return (
         Heading(1, "Methodology", "sec-methodology"),
         Paragraph(literal(_design(result))),
@@ -79,7 +79,7 @@ def _definition(result: ReportResult, id: str) -> tuple[str, str]:
     if spec.parameter == "margin":
         variants = f" Margins: {formatting.listing([formatting.margin(number, result.units) for number in numbers])}."
     if spec.parameter == "limit":
-        variants = f" Limit: {formatting.with_unit(numbers[0], 'temperature', result.units, 0)}."
+        variants = f" Limit: {result.printed(numbers[0], 'temperature', 0)}."
     better = "" if spec.better == "neither" else f" {spec.better.capitalize()} is better."
     unit = formatting.unit_of(spec.quantity, result.units) or QUANTITIES[spec.quantity].name
     definition = said(spec.definition, result.units)
@@ -137,7 +137,7 @@ def articles(campaign: Campaign, result: ReportResult) -> tuple[Block, ...]:
     vehicle = campaign.vehicle
 
     def number(value: float | None, quantity: str, decimals: int = 0) -> str:
-        return formatting.with_unit(value, quantity, result.units, decimals) if value else ""
+        return result.printed(value, quantity, decimals) if value else ""
 
     rows = [
         ("Vehicle", vehicle.description),

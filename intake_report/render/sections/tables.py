@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -50,11 +50,13 @@ def table_block(
     caption: str | Message,
     frame: pd.DataFrame,
     *fields: Field,
-    notes: Iterable[Part] = (),
+    notes: Part | Iterable[Part] = (),
     across: Across | None = None,
 ) -> Table:
     """Return the block of a table that is declared here; see `ReportTable`."""
-    return block_of(ReportTable(label, caption, fields, frame, tuple(notes), across), units)
+    return block_of(
+        ReportTable(label, caption, fields, frame, (notes,) if isinstance(notes, Part) else tuple(notes), across), units
+    )
 
 
 # ---- columns -----------------------------------------------------------------------------------------------------
@@ -81,6 +83,11 @@ def amount(
         return formatting.with_unit(getattr(row, name), *form, signed=signed)
 
     return Field(name, header, cell=cell, align="right", width=width)
+
+
+def interval_column(level: float, cell: Callable[[Any, UnitSystem], str], width: float = 1.0, what: str = "") -> Field:
+    """Return the column of intervals at a level; `what` they are of, where that must be said."""
+    return Field("", f"{formatting.usual(level, 'share', 'si')} interval{what}", cell=cell, align="right", width=width)
 
 
 def with_unit(result: ReportResult, rows: Iterable[Any]) -> pd.DataFrame:
@@ -159,10 +166,10 @@ def comparison_table_of(result: ReportResult, rows: list[Comparison], label: str
         metric_column(result, 3.0),
         Field("configuration", "Configuration", cell=whom, width=2.1),
         amount(result, "difference", "Difference", 1.3, signed=True),
-        Field("", f"{_percent(result.level)} interval", cell=interval, align="right", width=2.0),
+        interval_column(result.level, interval, 2.0),
         Field("", "Runs", cell=lambda c, _: f"{c.n} / {c.n_versus}", align="center", width=0.8),
-        Field("", "p", cell=lambda c, _: text.p_text(c.p_value), align="right", width=0.9),
-        Field("", "p (Holm)", cell=lambda c, _: text.p_text(c.p_adjusted), align="right", width=0.9),
+        Field("p_value", "p", "p", width=0.9),
+        Field("p_adjusted", "p (Holm)", "p", width=0.9),
         Field("verdict", "Verdict", width=1.9),
         notes=_comparison_notes(result, rows),
     )
@@ -257,7 +264,7 @@ def summary_table(result: ReportResult, keys: Sequence[MetricKey], label: str, c
         caption,
         frame_of(rows).assign(unit=[QUANTITIES[result.metric(s.key).spec.quantity].internal for s in rows]),
         Field("key", "Metric", cell=lambda s, units: titled(result.metric(s.key), units), width=3.0),
-        notes=("Mean ± standard deviation between runs (number of runs).",),
+        notes="Mean ± standard deviation between runs (number of runs).",
         across=Across(
             "key",
             "configuration",
@@ -290,7 +297,7 @@ def hottest(result: ReportResult) -> str:
         if points:
             value, at = max(points)
             phase = result.phase_at(at)
-            highest = formatting.with_unit(value, "temperature", result.units, 0)
+            highest = result.printed(value, "temperature", 0)
             parts.append(f"{highest} with {c.name}{f' ({phase})' if phase else ''}")
     return f"Highest intake air: {formatting.listing(parts)}" if parts else ""
 
@@ -303,10 +310,10 @@ def farthest_apart(result: ReportResult, places: Places) -> str:
         return ""
     at = int(apart.argmax())
     values = [
-        f"{formatting.with_unit(float(mean), places.quantity, result.units, 1)} with {result.name_of(curve.configuration)}"
+        f"{result.printed(float(mean), places.quantity, 1)} with {result.name_of(curve.configuration)}"
         for curve, mean in zip(places.curves, means[:, at], strict=True)
     ]
-    where = formatting.with_unit(places.centres[at], "distance", result.units, 1)
+    where = result.printed(places.centres[at], "distance", 1)
     return f"Farthest apart at {where}: {formatting.listing(values)}"
 
 

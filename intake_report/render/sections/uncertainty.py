@@ -136,7 +136,7 @@ def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Seq
         with_unit(result, rows),
         Field("source", "Source", width=3.0),
         Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
-        notes=tuple(note for key in keys if (note := _open_ended(result, budget, key))),
+        notes=(note for key in keys if (note := _open_ended(result, budget, key))),
         across=Across(
             "source", "key", tuple((k.key, titled(k, result.units, difference=True)) for k in keys), cell, width=2.0
         ),
