@@ -212,7 +212,6 @@ def _beside(size: float, axis: Axis, *, label: bool = True) -> float:
 
 
 def _notes(panel: Axes) -> list[Any]:
-    """Return the texts at the edges of a panel."""
     texts: Iterable[Any] = panel.texts
     return [text for text in texts if text.xycoords != "data"]
 

@@ -155,7 +155,7 @@ def percents(low: float | None, high: float | None) -> str:
 
 def share(name: str) -> Text:
     """Return how an attribute of a row is printed as a signed percentage."""
-    return lambda row, _: percent(getattr(row, name))
+    return in_unit(name, "ratio", 1, signed=True)
 
 
 def shares(low: str, high: str) -> Text:
@@ -232,11 +232,6 @@ def _per(quantity: str, system: UnitSystem) -> tuple[float, str]:
     return 1.0 / float(to_display(1.0, quantity, system)), formatting.unit_of(quantity, system)
 
 
-def drift_span(row: Any, system: UnitSystem) -> str:
-    """Return what the slope makes over the range of the covariate."""
-    return formatting.with_unit(row.over_span, row.of, system, 2, signed=True)
-
-
 def exposure_gain(row: Any, system: UnitSystem) -> str:  # noqa: ARG001 - grams for all readers
     """Return the gain of the filter's mass per trial with its interval and the number of trials."""
     if row.gain is None:
@@ -277,7 +272,11 @@ DYNO_DIFFERENCE = {
     "interval_text": dyno_limits(difference=True),
     "percent_text": share("percent"),
 }
-DRIFT: dict[str, Text] = {"text": drift_slope, "interval_text": drift_limits, "over_span_text": drift_span}
+DRIFT: dict[str, Text] = {
+    "text": drift_slope,
+    "interval_text": drift_limits,
+    "over_span_text": lambda row, system: formatting.with_unit(row.over_span, row.of, system, 2, signed=True),
+}
 MEASURED = {"measured_text": share("measured"), "measured_interval_text": shares("measured_low", "measured_high")}
 RESTRICTION = {
     "drop_text": in_unit("drop", "restriction", 2),

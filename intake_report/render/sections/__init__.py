@@ -8,10 +8,9 @@ from intake_report.render.sections.body import brief, conditions, method, result
 from intake_report.render.sections.conditions import data_quality, instrumentation, run_log
 from intake_report.render.sections.decision import cover, decision
 from intake_report.render.sections.dyno import dyno
-from intake_report.render.sections.findings import all_values, details, limitation_table
+from intake_report.render.sections.findings import all_values, details, limitation_table, uncertainty
 from intake_report.render.sections.same import places
 from intake_report.render.sections.stated import articles, cautions, changes, data, definitions, methodology, provenance
-from intake_report.render.sections.uncertainty import uncertainty
 
 
 def annex() -> tuple[Block, ...]:

@@ -167,7 +167,6 @@ def _declared_table(result: ReportResult, record: WeatherEvidence) -> Table:
 
 
 def _forecasts(result: ReportResult, record: WeatherEvidence) -> list[Block]:
-    """Return every run's forecast beside what came."""
     judged = [f.within for f in record.forecasts if f.within is not None]
     limit = formatting.margin(record.forecast_limit, result.units)
     held = f"That holds for {sum(judged)} of {formatting.count(len(judged), 'run')} with a forecast."
@@ -229,19 +228,12 @@ def air(result: ReportResult) -> tuple[Block, ...]:
 
 
 def _state(result: ReportResult, evidence: AirEvidence) -> str:
-    units = result.units
-
-    def text(value: float, quantity: str, decimals: int) -> str:
-        return formatting.with_unit(value, quantity, units, decimals)
-
-    cipm = (
-        "; CIPM-2007 is not valid at this temperature and pressure"
-        if evidence.density_cipm is None
-        else f", {text(evidence.density_cipm, 'density', 3)} by CIPM-2007"
-    )
+    text, cipm = result.printed, "; CIPM-2007 is not valid at this temperature and pressure"
+    if evidence.density_cipm is not None:
+        cipm = f", {text(evidence.density_cipm, 'density', 3)} by CIPM-2007"
     return (
         "A fixed volume holds less air the warmer the air is: its mass goes with 1/T at equal pressure. The state of the air is the "
-        f"same for all configurations, {literal(said(evidence.source, units))}: {text(evidence.ambient, 'temperature', 1)}, "
+        f"same for all configurations, {literal(said(evidence.source, result.units))}: {text(evidence.ambient, 'temperature', 1)}, "
         f"{text(evidence.pressure, 'pressure', 2)}, {text(evidence.humidity, 'ratio', 0)} relative humidity, with a density of "
         f"{text(evidence.density, 'density', 3)} (ideal mix of dry air and vapour{cipm}). This is computed from temperatures; the "
         "engine also heats the air on its way to the cylinder, so that what it draws in differs less."

@@ -99,7 +99,6 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
 
 
 def _finding(result: ReportResult, curves: RestrictionSet) -> str:
-    """Return how much less or more each configuration restricts than the baseline, in a line."""
     if curves.airflow is None:
         return "Restriction against airflow"
     rows = [row for row in rows_of(curves.rows) if row.percent is not None]
@@ -160,7 +159,6 @@ def _airflows(
 
 
 def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
-    """Yield what somebody quotes of airflow, with what would make it comparable."""
     yield Paragraph(
         "Airflow goes with about the square root of the test depression, so that a percentage of airflow means something only where "
         "both were measured at one depression that is stated. The percentages below stand as quoted; they are not measurements of "

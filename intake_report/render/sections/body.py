@@ -128,7 +128,6 @@ def _route(result: ReportResult, path: RoutePath | None) -> list[Block]:
 
 
 def _quality(result: ReportResult) -> str:
-    """Return what cleaning left out of the metrics, in a sentence or two."""
     rows = [row for row in rows_of(result.quality) if row.touched]
     repeated = {row.channel for row in rows if row.step == "true-samples"}
     masked = [row for row in rows if row.step != "true-samples"]

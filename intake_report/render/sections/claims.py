@@ -70,7 +70,6 @@ def _noun(claim: ClaimResult) -> str:
 
 
 def _comparison(result: ReportResult, claim: ClaimResult) -> Comparison | Any | None:
-    """Return the comparison of runs or of pulls that a claim rests on."""
     versus = claim.versus or result.baseline.id
     if claim.key in PULL_METRICS:
         dyno = result.evidence.dyno
@@ -123,7 +122,6 @@ def _value(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
 
 
 def _outcome(result: ReportResult, claim: ClaimResult, key: MetricKey) -> str:
-    """Return what the numbers mean for the claim."""
     code = getattr(claim.reason, "code", "")
     quantity = key.spec.quantity if claim.absolute else difference_quantity(key)
     limit = result.printed(claim.limit, quantity, key.spec.decimals) if claim.limit else "zero"

@@ -44,7 +44,6 @@ def basis_of_differences(result: ReportResult) -> list[Block]:
 
 
 def _method(result: ReportResult, rows: list[Comparison]) -> str:
-    """Say how the intervals came about and what was assumed."""
     level = formatting.usual(result.level, "share", "si")
     methods = list(dict.fromkeys(METHODS[c.method] for c in rows))
     texts = [f"Differences of headline metrics are computed {formatting.listing([f'“{m}”' for m in methods])}."]
@@ -177,7 +176,6 @@ def _checks(result: ReportResult, checks: list[ModelCheck]) -> Block:
 
 
 def _control_drives(result: ReportResult) -> list[Block]:
-    """Return which runs a control vehicle drove beside, and what is taken less its values."""
     without = [logs.run for logs in result.control_drives if not logs.files]
     beside, alone = (
         len(result.control_drives) - len(without),
@@ -202,7 +200,6 @@ def _control_drives(result: ReportResult) -> list[Block]:
 
 
 def _control(result: ReportResult) -> list[Block]:
-    """Return what the control vehicle bought: the same differences with it and without it."""
     rows = [e for e in result.control if e.difference is not None]
     if not rows:
         return []

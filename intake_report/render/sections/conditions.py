@@ -155,7 +155,6 @@ def _criteria(result: ReportResult) -> list[Block]:
 
 
 def _pairs(result: ReportResult) -> Table:
-    """Return how alike the runs of different configurations were, pair by pair."""
 
     def farthest(p: Any, units: UnitSystem) -> str:
         return f"{formatting.listing(p.worst)} ({said(p.value, units)})" if p.worst else formatting.ABSENT
@@ -225,7 +224,6 @@ def data_quality(result: ReportResult) -> tuple[Block, ...]:
 
 
 def _quality_row(rows: list[Any]) -> dict[str, Any]:
-    """Return one step over all runs and channels, with the entry that touched the largest share."""
     worst: dict[str, Any] = max(rows, key=lambda row: row.share)._asdict()
     return worst | {
         "channels": tuple(dict.fromkeys(_channel_label(row.channel) for row in rows)),
@@ -239,7 +237,6 @@ def _channel_label(channel: str) -> str:
 
 
 def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
-    """Return the channels held against each other, check by check, with those that some run allows."""
     of_name: dict[str, list[Any]] = {}
     for check in rows_of(result.cross_checks):
         if check.status in ("agrees", "flagged"):
@@ -266,7 +263,6 @@ def _cross_checks(result: ReportResult) -> tuple[Block, ...]:
 
 
 def _notices(result: ReportResult) -> Block:
-    """Return what was noticed in weather, dyno and bench data."""
     if not result.evidence.notices:
         return Paragraph("Weather and bench data were read without a remark.")
     return table_block(

@@ -12,22 +12,7 @@ from intake_report.plots_route import decision_figure
 from intake_report.render.blocks import Block, Cover, Paragraph
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
-from intake_report.render.sections.answer import (
-    CALLS,
-    CONTROLLED,
-    MARKS,
-    ROUNDED,
-    WITHIN,
-    adjusted,
-    also_shown,
-    answer,
-    bounds,
-    compared,
-    gravest,
-    headline,
-    legend,
-    level,
-)
+from intake_report.render.sections import answer
 from intake_report.render.sections.claims import claim_table
 from intake_report.render.sections.stated import changed_statements
 from intake_report.render.sections.tables import named, table_block
@@ -58,7 +43,7 @@ def cover(campaign: Campaign, result: ReportResult, date: str, revision: int) ->
             date=date,
             revision=f"revision {revision}" if revision else "not issued",
             question=literal(result.question),
-            answer=answer(result),
+            answer=answer.answer(result),
             facts=tuple((label, literal(text)) for label, text in facts if text),
         ),
     )
@@ -68,12 +53,12 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
     """Return what a reader decides from: verdicts, claims, picture, gravest limitations, sign-off, what changed."""
     keys = [result.metric(key) for key in result.decides]
     blocks: list[Block] = []
-    if any(compared(result, key) for key in keys):
+    if any(answer.compared(result, key) for key in keys):
         blocks.append(_verdicts(result, keys))
     if result.claims:
         blocks.append(claim_table(result))
     if result.places is not None or result.recovery_curves:
-        finding = headline(result)
+        finding = answer.headline(result)
         blocks.append(
             figure_block(
                 decision_figure(result, finding),
@@ -83,13 +68,16 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
                 f"{finding}. One line per configuration along the route, and below it the fall after the highway entry.",
             )
         )
-    blocks += [*bounds(result), *_signatures(campaign, result), *([_revision(result, previous)] if revision else [])]
+    blocks += [
+        *answer.bounds(result),
+        *_signatures(campaign, result),
+        *([_revision(result, previous)] if revision else []),
+    ]
     return tuple(blocks)
 
 
 def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
-    """Return the verdict table: configurations by deciding metrics."""
-    comparisons = {(c.configuration, key.key): c for key in keys for c in compared(result, key)}
+    comparisons = {(c.configuration, key.key): c for key in keys for c in answer.compared(result, key)}
     ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     rows = []
     for configuration in ordered:
@@ -101,14 +89,14 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
 
     def cell(row: Any, units: UnitSystem) -> str:
         key, c = result.metric(row.key), comparisons.get((row.configuration, row.key))
-        value = level(result, key, row.configuration) or formatting.ABSENT
+        value = answer.level(result, key, row.configuration) or formatting.ABSENT
         if c is None:
             return value
         interval = difference_interval(c, key, units)
         limits = "" if interval == formatting.ABSENT else f" ({interval})"
-        return f"{value}; {said(change_of(key, c.difference), units)}{limits} {MARKS.get(c.call, '')} {CALLS[c.call]}"
+        return f"{value}; {said(change_of(key, c.difference), units)}{limits} {answer.MARKS.get(c.call, '')} {answer.CALLS[c.call]}"
 
-    bounded = [f"What bounds these most: {item.cover}." for item in gravest(result, 1)]
+    bounded = [f"What bounds these most: {item.cover}." for item in answer.gravest(result, 1)]
     return table_block(
         result.units,
         "tab-verdict",
@@ -119,7 +107,7 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
         ),
         frame_of(rows),
         named(result, 1.6),
-        notes=(*legend(result, keys), *_rounded(result, keys), *also_shown(result, keys), *bounded),
+        notes=(*answer.legend(result, keys), *_rounded(result, keys), *answer.also_shown(result, keys), *bounded),
         across=Across(
             "configuration",
             "key",
@@ -133,11 +121,11 @@ def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
 
 def _rounded(result: ReportResult, keys: list[MetricKey]) -> tuple[str, ...]:
     """Return why a printed difference is not that of the printed values, where it is not."""
-    reasons = dict.fromkeys(adjusted(result, key, c) for key in keys for c in compared(result, key))
+    reasons = dict.fromkeys(answer.adjusted(result, key, c) for key in keys for c in answer.compared(result, key))
     texts = {
-        ROUNDED: "Differences are taken before rounding.",
-        WITHIN: "Differences are taken within blocks and need not be those of the two means.",
-        CONTROLLED: "Differences are less what the control vehicle changed meanwhile.",
+        answer.ROUNDED: "Differences are taken before rounding.",
+        answer.WITHIN: "Differences are taken within blocks and need not be those of the two means.",
+        answer.CONTROLLED: "Differences are less what the control vehicle changed meanwhile.",
     }
     fixed = "fixed before the data were seen; details in the annex."
     return tuple(texts.get(reason, f"{reason.capitalize()}, {fixed}") for reason in reasons if reason)

@@ -41,12 +41,6 @@ def _speed(value: float) -> str:
     return formatting.with_unit(value, "engine_speed", "si", 0)
 
 
-def _band(dyno: DynoResult) -> str:
-    if dyno.grid is None:
-        return "as the dyno printed them"
-    return "over " + formatting.interval(dyno.grid.low, dyno.grid.high, "engine_speed", "si", 0)
-
-
 def _basis(campaign: Campaign, dyno: DynoResult) -> str:
     sessions = formatting.count(dyno.figures["session"].nunique(), "session")
     where = (
@@ -90,6 +84,9 @@ def _correction(campaign: Campaign, dyno: DynoResult) -> str:
             text += f" The temperature of the cell air lay between {span}; what the changes of the air did to power stays in the figures."
         return text
     low, high = (formatting.number(f, 4) for f in (figures["factor"].min(), figures["factor"].max()))
+    boost = CORRECTIONS[dyno.method].boost  # a method for compression ignition holds for one kind of boost only
+    boosted = f"boosted, taken as {boost}" if boost else "boosted"
+    engine = "naturally aspirated" if dyno.aspiration == "natural" else boosted
     inside = [valid for valid in figures["in_validity"] if valid is not None]
     validity = (
         f"{sum(inside)} of {formatting.count(len(figures), 'pull')} lie within its range of validity"
@@ -97,18 +94,10 @@ def _correction(campaign: Campaign, dyno: DynoResult) -> str:
         else "the method publishes no range of validity"
     )
     return (
-        f"Correction: **{literal(dyno.correction)}** to {literal(dyno.reference)}, {_engine(dyno)}; factors "
+        f"Correction: **{literal(dyno.correction)}** to {literal(dyno.reference)}, {engine}; factors "
         f"{low if low == high else f'{low} to {high}'}; {validity}. It takes the air of the cell, never the intake air: correcting with "
         "intake air would correct away the effect under test. A factor more than 7 % away from 1 is a limitation (common practice)."
     )
-
-
-def _engine(dyno: DynoResult) -> str:
-    """Return what the engine was taken for: a method for compression ignition holds for one kind of boost only."""
-    if dyno.aspiration == "natural":
-        return "naturally aspirated"
-    kind = CORRECTIONS[dyno.method].boost
-    return f"boosted, taken as {kind}" if kind else "boosted"
 
 
 def _pulls(result: ReportResult, dyno: DynoResult) -> Block:
@@ -156,7 +145,6 @@ def _left_out(result: ReportResult, dyno: DynoResult) -> Block:
 
 
 def _finding(result: ReportResult, dyno: DynoResult) -> str:
-    """Return the differences of mean power from the baseline in a line."""
     parts = []
     for id in dict.fromkeys(c.candidate for c in dyno.differences):
         d = dyno.difference("mean_power", id, result.baseline.id)
@@ -197,7 +185,6 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
 
 
 def _figures(result: ReportResult, dyno: DynoResult) -> Block:
-    """Return the figures of every configuration, each with its difference from the baseline."""
     means = dyno.means[dyno.shown(dyno.means)].rename(columns={"low": "mean_low", "high": "mean_high"})
     differences = dyno.comparisons[dyno.shown(dyno.comparisons)].drop(columns=["title", "quantity", "n"])
     frame = means.merge(differences, on=["figure", "configuration"], how="left").astype(object)
@@ -213,13 +200,17 @@ def _figures(result: ReportResult, dyno: DynoResult) -> Block:
             f"{formatting.count(len(differences), 'difference')} are shown, and no interval is widened for their number."
         )
 
+    band = "as the dyno printed them"
+    if dyno.grid is not None:
+        band = f"over {formatting.interval(dyno.grid.low, dyno.grid.high, 'engine_speed', 'si', 0)}"
+
     def says(row: Any, _: UnitSystem) -> str:
         return formatting.ABSENT if row.difference is None else verdict(row.low, row.high, balanced=dyno.in_turn)
 
     return table_block(
         result.units,
         "tab-dyno-figures",
-        f"Figures per configuration {_band(dyno)}: mean of the pulls, and difference from {result.baseline.name}",
+        f"Figures per configuration {band}: mean of the pulls, and difference from {result.baseline.name}",
         frame.where(frame.notna(), None),
         Field("title", "Figure", width=2.6),
         named(result, 2.0),

@@ -1,46 +1,45 @@
-"""What is behind the results: curves, values of every run, all differences; limitations with their remedies."""
+"""What is behind the results: curves, values of every run, all differences, uncertainty of one run; limitations with remedies."""
 
 from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
 
 from intake_report import formatting
 from intake_report.messages import said
 from intake_report.plots import heat_soak_figure, keys_of
 from intake_report.plots_route import recovery_figure, route_figure
-from intake_report.plots_values import difference_figure
-from intake_report.render.blocks import Block, Callout, Heading, Paragraph
+from intake_report.plots_values import budget_figure, difference_figure
+from intake_report.render.blocks import Block, Callout, Heading, Paragraph, Table
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
+from intake_report.render.sections import tables
 from intake_report.render.sections.answer import computed
 from intake_report.render.sections.claims import claim_details
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.same import common_drive_details
-from intake_report.render.sections.tables import (
-    calls,
-    comparison_table,
-    general_title,
-    hottest,
-    in_parts,
-    levels,
-    summary_table,
-    table_block,
-    values_table,
-)
-from intake_report.report_table import Field, frame_of
-from intake_report.results import GROUPS, MetricKey, ReportResult
+from intake_report.report_table import Across, Field, frame_of
+from intake_report.results import GROUPS, InstrumentUncertainty, MetricKey, MetricResult, ReportResult
+from intake_report.results.text import ROUNDING_MODE, difference_quantity, metric_title
+from intake_report.units import UnitSystem
 
 PER_TABLE = 5  # metric columns that fit the width of a page
 DRAWN = ("peak_iat", "heat_soak_rate", "recovery_time_constant")  # beside the headline metrics
+BUDGETS_PER_TABLE = 3  # the same of budgets
+WHOSE = {True: "same in all", False: "each its own", None: ""}
+TOTALS = {
+    "u": "All sources together",
+    "u_common": "of which the same in all runs",
+    "u_own": "of which each run its own",
+}
 
 
 def details(result: ReportResult) -> tuple[Block, ...]:
     """Return what is behind the results: figures along the route, of recovery and of stops, and the basis of differences."""
     blocks: list[Block] = [Heading(1, "Results in detail", "sec-details")]
-    blocks += _route(result)
-    blocks += _recovery(result)
-    blocks += _heat_soak(result)
-    blocks += _main(result)
-    blocks += basis_of_differences(result)
-    blocks += common_drive_details(result)
+    for part in (_route, _recovery, _heat_soak, _main, basis_of_differences, common_drive_details):
+        blocks += part(result)
     if result.claims:
         blocks += [Heading(2, "Claims", "sec-claims"), claim_details(result)]
     return tuple(blocks)
@@ -54,7 +53,7 @@ def _route(result: ReportResult) -> list[Block]:
     return [
         Heading(2, "Along the route", "sec-route"),
         figure_block(
-            route_figure(result, hottest(result)),
+            route_figure(result, tables.hottest(result)),
             "fig-route",
             f"{text} against route distance, all runs, one panel per configuration; shaded: phases of the route.",
             "Intake air temperature of every run against route distance in one panel per configuration, with the phases of the "
@@ -64,17 +63,15 @@ def _route(result: ReportResult) -> list[Block]:
 
 
 def _recovery(result: ReportResult) -> list[Block]:
+    heading = Heading(2, "Recovery after highway entry", "sec-recovery")
     if not result.recovery_curves:
-        reason = (
-            "no ambient temperature was recorded"
-            if result.ambient_reference == "none"
-            else "no run has a highway entry"
-        )
-        return [Heading(2, "Recovery after highway entry", "sec-recovery"), Paragraph(f"Not computed: {reason}.")]
+        unknown = result.ambient_reference == "none"
+        reason = "no ambient temperature was recorded" if unknown else "no run has a highway entry"
+        return [heading, Paragraph(f"Not computed: {reason}.")]
     return [
-        Heading(2, "Recovery after highway entry", "sec-recovery"),
+        heading,
         figure_block(
-            recovery_figure(result, levels(result, keys_of(result, "recovery_time"))),
+            recovery_figure(result, tables.levels(result, keys_of(result, "recovery_time"))),
             "fig-recovery",
             "Over-ambient temperature against time since the highway entry; dotted: recovery margins; marks: recovery times.",
             "Over-ambient temperature of every run falling after the highway entry, with horizontal lines at the recovery "
@@ -91,7 +88,7 @@ def _heat_soak(result: ReportResult) -> list[Block]:
     return [
         heading,
         figure_block(
-            heat_soak_figure(result, levels(result, keys_of(result, "heat_soak_rate"))),
+            heat_soak_figure(result, tables.levels(result, keys_of(result, "heat_soak_rate"))),
             "fig-soak",
             f"Rise of intake air temperature during {formatting.count(len(stops), 'stop')} (left); rise (middle) and heat-soak "
             "rate (right) of each stop against its duration.",
@@ -102,7 +99,6 @@ def _heat_soak(result: ReportResult) -> list[Block]:
 
 
 def _main(result: ReportResult) -> list[Block]:
-    """Return the differences of the main metrics in a figure, and which metrics could not be computed."""
     keys = computed(result)
     blocks: list[Block] = [Heading(2, "Differences of the main metrics", "sec-values")]
     differing = {c.key for c in result.comparisons if c.difference is not None}
@@ -110,7 +106,7 @@ def _main(result: ReportResult) -> list[Block]:
     if compared:
         blocks.append(
             figure_block(
-                difference_figure(result, compared, calls(result, compared)),
+                difference_figure(result, compared, tables.calls(result, compared)),
                 "fig-differences",
                 f"Differences from {literal(result.baseline.name)} with {formatting.usual(result.level, 'share', 'si')} "
                 "intervals; an open marker: no interval, or one that is open to a side.",
@@ -134,28 +130,25 @@ def all_values(result: ReportResult) -> tuple[Block, ...]:
 
 
 def _group(result: ReportResult, keys: list[MetricKey], label: str, title: str) -> list[Block]:
-    """Return the tables of one group of metrics: values per run, summary, differences."""
-    blocks: list[Block] = [Heading(2, title, f"sec-values-{label}")]
-    for some, number, suffix in in_parts(keys, PER_TABLE):
-        blocks.append(values_table(result, some, f"tab-values-{label}{number}", f"{title}: values per run{suffix}"))
-    blocks.append(
-        summary_table(result, keys, f"tab-summary-{label}", f"{title}: mean and standard deviation per configuration")
-    )
-    blocks.append(comparison_table(result, keys, f"tab-differences-{label}", f"{title}: all differences"))
-    return blocks
+    means = f"{title}: mean and standard deviation per configuration"
+    return [
+        Heading(2, title, f"sec-values-{label}"),
+        *(
+            tables.values_table(result, some, f"tab-values-{label}{part}", f"{title}: values per run{of}")
+            for some, part, of in tables.in_parts(keys, PER_TABLE)
+        ),
+        tables.summary_table(result, keys, f"tab-summary-{label}", means),
+        tables.comparison_table(result, keys, f"tab-differences-{label}", f"{title}: all differences"),
+    ]
 
 
 def _absent(result: ReportResult, keys: list[MetricKey]) -> list[Block]:
-    if not keys:
-        return []
-    reasons: dict[str, list[str]] = {}
+    reasons: dict[str, dict[str, None]] = {}
     for key in keys:
         for value in result.of(key.key):
-            titles = reasons.setdefault(said(value.reason, result.units), [])
-            if (title := general_title(key.spec)) not in titles:
-                titles.append(title)
-    texts = tuple(literal(f"{formatting.listing(titles)}: {reason}.") for reason, titles in reasons.items())
-    return [Callout("note", "Metrics that could not be computed", texts)]
+            reasons.setdefault(said(value.reason, result.units), {})[tables.general_title(key.spec)] = None
+    texts = tuple(literal(f"{formatting.listing([*titles])}: {reason}.") for reason, titles in reasons.items())
+    return [Callout("note", "Metrics that could not be computed", texts)] if texts else []
 
 
 def limitation_table(result: ReportResult) -> tuple[Block, ...]:
@@ -163,7 +156,7 @@ def limitation_table(result: ReportResult) -> tuple[Block, ...]:
     heading = Heading(1, "Limitations and what would remove them", "sec-remedies")
     if not result.limitations:
         return (heading, Paragraph("No limitation was derived from the data."))
-    table = table_block(
+    table = tables.table_block(
         result.units,
         "tab-limitations",
         "Limitations derived from the data",
@@ -173,3 +166,153 @@ def limitation_table(result: ReportResult) -> tuple[Block, ...]:
         Field("remedy", "What would remove it", width=3.4),
     )
     return (heading, table)
+
+
+def uncertainty(result: ReportResult) -> tuple[Block, ...]:
+    """Return the uncertainty of one run's value: sources, budgets, what cancels; intervals stand beside the values."""
+    budget = result.uncertainty
+    heading = Heading(1, "Uncertainty of one run", "sec-uncertainty")
+    keys = [k for k in result.metrics if k.spec.headline and any(v.low is not None for v in result.of(k.key))]
+    if not keys:
+        return (heading, Paragraph("No headline metric has a value, so there is nothing to assess."))
+    blocks: list[Block] = [heading, *(Paragraph(literal(text)) for text in _introduction(result, budget))]
+    blocks.append(_source_table(result, budget))
+    if budget.assumptions:
+        texts = tuple(literal(said(text, result.units)) for text in budget.assumptions)
+        blocks.append(Callout("note", "Assumed, because it is not declared", texts))
+    budgets = [(key, [row for row in budget.budgets if row.key == key.key]) for key in keys]
+    blocks += [
+        Heading(2, "Budgets", "sec-budgets"),
+        figure_block(
+            budget_figure(result, budgets, tables.largest_sources(budgets)),
+            "fig-budget",
+            "Standard uncertainty that each source alone causes in one run's value (root mean square over the runs); filled: "
+            "the same in all runs, so that it cancels in differences as far as the runs respond alike. Sources below a fiftieth of the largest are "
+            "in the tables only.",
+            "Horizontal bars, one per source of uncertainty and one panel per headline metric. The values are in the tables "
+            "that follow.",
+        ),
+        *(_budget_table(result, budget, some, mark) for some, mark, _ in tables.in_parts(keys, BUDGETS_PER_TABLE)),
+        *_cancels(result, budget, keys),
+    ]
+    return tuple(blocks)
+
+
+def _introduction(result: ReportResult, budget: InstrumentUncertainty) -> list[str]:
+    single = all(c.runs_used <= 1 for c in result.configurations)
+    texts = [
+        f"Each value of one run was computed {budget.draws} times with readings as they might have been, given what is known "
+        "about the instruments (propagation of distributions, JCGM 101:2008). The standard deviation of the results is the "
+        f"standard uncertainty, the {formatting.usual(budget.level, 'share', 'si')} interval runs between their quantiles; it "
+        "stands in brackets beside the values of the runs. What is measured is the temperature of the sensor's element, so its "
+        "lag behind the air is no error. Times of events enter to first order.",
+        "This is what the instruments leave open about one run. It says nothing about how a second run of the same "
+        "configuration would differ; the scatter between runs is another level and is not mixed with it."
+        if not single
+        else "Every configuration was driven at most once, so this is the only uncertainty that can be stated: instrument "
+        "uncertainty only. How a second run of the same configuration would differ is unknown, and is usually more.",
+    ]
+    if any(s.name == ROUNDING_MODE for s in budget.sources):
+        texts.append(
+            "Whether the control unit rounds its readings or cuts them off is not declared. A reading cut off is half a step low on "
+            "average, so a quarter of a step is added as the mean of the two, and the draws take either, one as likely as the "
+            "other. What the same control unit does to the ambient reading is the same draw, so that it cancels as far as the steps "
+            "are alike."
+        )
+    valued = [k for k in result.metrics if any(v.status == "ok" for v in result.of(k.key))]
+    bare = [metric_title(k, result.units) for k in valued if all(v.low is None for v in result.of(k.key))]
+    return [*texts, f"Not assessed: {formatting.listing(bare)}."] if bare else texts
+
+
+def _source_table(result: ReportResult, budget: InstrumentUncertainty) -> Table:
+    return tables.table_block(
+        result.units,
+        "tab-sources",
+        "Sources of the uncertainty of one run's value",
+        frame_of(budget.sources),
+        Field("name", "Source", width=2.6),
+        Field("basis", "What is known", width=5.0),
+        Field(
+            "u",
+            "Standard uncertainty",
+            cell=lambda s, units: formatting.with_unit(s.u, s.quantity, units, 2),
+            align="right",
+            width=1.5,
+        ),
+        Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
+    )
+
+
+def _root_mean_square(values: list[float | None]) -> float | None:
+    known = [v for v in values if v is not None]
+    return math.sqrt(math.fsum(v**2 for v in known) / len(known)) if known and len(known) == len(values) else None
+
+
+def _budget_table(result: ReportResult, budget: InstrumentUncertainty, keys: Sequence[MetricKey], mark: str) -> Table:
+    entries = {(row.source, row.key): row for row in budget.budgets}
+    rows: list[dict[str, Any]] = [
+        {"common": source.common, **vars(entries[source.name, k.key])} for source in budget.sources for k in keys
+    ]
+    for field, name in TOTALS.items():
+        for k in keys:
+            valued = _valued(result, k)
+            u = _root_mean_square([getattr(v, field) for v in valued])
+            rows.append({"common": None, "key": k.key, "source": name, "u": u, "runs": len(valued)})
+
+    def cell(row: Any, units: UnitSystem) -> str:  # one digit more than the value
+        key = result.metric(row.key)
+        return formatting.bare(row.u, difference_quantity(key), units, key.spec.decimals + 1)
+
+    return tables.table_block(
+        result.units,
+        f"tab-budget{mark}",
+        "Budget of one run's value: standard uncertainty by source, each alone, root mean square over the runs",
+        tables.with_unit(result, rows),
+        Field("source", "Source", width=3.0),
+        Field("common", "Runs", cell=lambda row, _: WHOSE[row.common], width=1.5),
+        notes=(note for key in keys if (note := _open_ended(result, budget, key))),
+        across=Across(
+            "source",
+            "key",
+            tuple((k.key, tables.titled(k, result.units, difference=True)) for k in keys),
+            cell,
+            width=2.0,
+        ),
+    )
+
+
+def _open_ended(result: ReportResult, budget: InstrumentUncertainty, key: MetricKey) -> str:
+    """Say in how many runs draws do not reach a margin; empty where all do."""
+    shares = [v.draws_not_reached for v in _valued(result, key) if v.draws_not_reached]
+    if not shares:
+        return ""
+    counted = max((row.runs for row in budget.budgets if row.key == key.key), default=0)
+    return (
+        f"{metric_title(key, result.units)}: in {formatting.count(len(shares), 'run')} some draws do not reach it, or are within it at the entry "
+        f"(up to {formatting.usual(max(shares), 'share', 'si')}), so no standard deviation exists there; the sources are counted over the "
+        f"{formatting.count(counted, 'run')} in which each source alone always reaches it."
+    )
+
+
+def _valued(result: ReportResult, key: MetricKey) -> list[MetricResult]:
+    return [v for v in result.of(key.key) if v.draws_not_reached is not None]
+
+
+def _cancels(result: ReportResult, budget: InstrumentUncertainty, keys: list[MetricKey]) -> list[Block]:
+    rows = [row for key in keys for row in budget.differences if row.key == key.key]
+    heading = Heading(2, "What cancels in differences", "sec-cancels")
+    if not rows:
+        return [heading, Paragraph("No difference between configurations has a value in every draw.")]
+    first = rows[0]
+    key = result.metric(first.key)
+    form = (difference_quantity(key), result.units, key.spec.decimals + 2)
+    whole = _root_mean_square([v.u_common for v in _valued(result, key)])
+    text = (
+        "What all runs share is one and the same in every run, so most of it is gone in a difference between "
+        f"configurations. {metric_title(key, result.units)}: the common part of one value is {formatting.with_unit(whole, *form)}, and "
+        f"{formatting.with_unit(first.u_common, *form)} of it is left in the difference between {result.name_of(first.configuration)} and "
+        f"{result.name_of(first.versus)}. Something is left where runs do not respond alike: a steeper fall "
+        "crosses a margin with less delay. results.json has all differences."
+    )
+
+    return [heading, Paragraph(literal(text))]

@@ -18,22 +18,28 @@ from intake_report.results.evidence import Places
 from intake_report.results.text import change_of, difference_interval
 from intake_report.units import UnitSystem
 
+DELTA = "temperature_difference"
+
 
 def places(result: ReportResult) -> tuple[Block, ...]:
     """Return the comparison by place; nothing when no run has a value on the route."""
     record = result.places
     if record is None:
         return ()
+    drawn = "Over-ambient temperature" if record.quantity == DELTA else "Intake air temperature"
     blocks: list[Block] = [
         Heading(1, "The same place", "sec-places"),
-        Paragraph(_introduction(result, record)),
+        Paragraph(
+            "Runs of different days meet different lights. Here they are compared place by place, in cells of "
+            f"{result.printed(record.step, 'length', 0)}: time-weighted within a cell, then averaged over the runs of a "
+            "configuration as if each had met every block."
+        ),
         figure_block(
             places_figure(result, record, farthest_apart(result, record)),
             "fig-places",
-            f"{_subject(record)} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
-            "peak value of each run, which lies above the mean of its cell. "
-            "Below: share of the runs that stopped.",
-            f"{_subject(record)} against route distance, one line per configuration with the range of its runs, and below it the "
+            f"{drawn} by place: mean of the runs of each configuration and their range, both of cell means; open marks: "
+            "peak value of each run, which lies above the mean of its cell. Below: share of the runs that stopped.",
+            f"{drawn} against route distance, one line per configuration with the range of its runs, and below it the "
             "share of runs that stopped at each place. results.json has the cells, the stops and their durations.",
         ),
         Paragraph(literal(_peaks(result, record))),
@@ -42,18 +48,6 @@ def places(result: ReportResult) -> tuple[Block, ...]:
         blocks.append(Paragraph("The campaign states no phases. The speed profile that the runs share suggests these:"))
         blocks.append(Preformatted(record.proposed))
     return tuple(blocks)
-
-
-def _subject(record: Places) -> str:
-    return "Over-ambient temperature" if record.quantity == "temperature_difference" else "Intake air temperature"
-
-
-def _introduction(result: ReportResult, record: Places) -> str:
-    cell = result.printed(record.step, "length", 0)
-    return (
-        f"Runs of different days meet different lights. Here they are compared place by place, in cells of {cell}: "
-        "time-weighted within a cell, then averaged over the runs of a configuration as if each had met every block."
-    )
 
 
 def _peaks(result: ReportResult, record: Places) -> str:
@@ -78,18 +72,15 @@ def _peaks(result: ReportResult, record: Places) -> str:
 
 
 def _where(result: ReportResult, record: Places, distance: float, within: float) -> str:
-    """Return in brackets what is at a place: the last stop before the ramp, a stop of many runs, or its phase."""
+    """Return in brackets what is at a place: the last stop before the ramp, or its phase."""
     ramp = next((p for p in result.phases if p.kind == "ramp"), None)
     before = [p for p in record.stops if ramp is not None and p.distance <= ramp.start + within]
     phase = result.phase_at(distance)
     if before and abs(before[-1].distance - distance) <= within:
         return " (the last stop before the ramp)"
-    if any(abs(p.distance - distance) <= within and p.share >= 0.5 for p in record.stops):
-        return f" (a place where most runs stop{f', in the phase {phase}' if phase else ''})"
     return f" (in the phase {phase})" if phase else ""
 
 
-DELTA = "temperature_difference"
 CASES: dict[str, Part] = {
     "hot": message("Peak over ambient of the common drive in air of {hot}", hot=Value(35.0, "temperature", 0)),
     "standstill": "Over ambient after 5 min at idle",
@@ -128,7 +119,6 @@ def common_drive(result: ReportResult) -> list[Block]:
 
 
 def _resting(result: ReportResult, record: CommonDriveResult) -> str:
-    """Return which claims rest on the common drive."""
     texts = [f"“{claim.text}”" for claim in result.claims if claim.id in record.claims]
     if not texts:
         return "Claims use the measured differences alone; these stand beside them."

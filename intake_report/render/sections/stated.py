@@ -308,7 +308,6 @@ def moved(before: dict[str, Any], now: dict[str, Any], result: ReportResult) -> 
 
 
 def _statements(document: dict[str, Any]) -> dict[tuple[str, ...], str]:
-    """Return what a report states, by subject."""
     statements: dict[tuple[str, ...], str] = {}
     for run in document["runs"]:
         statements["Run", run["id"]] = run["decision"]
