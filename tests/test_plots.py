@@ -32,8 +32,7 @@ def compared(result):
 
 
 def texts(figure) -> list[str]:
-    found = [t.get_text() for t in figure.findobj(mpl.text.Text)]
-    return [t.replace("\n", " ") for t in found if t]
+    return [t.get_text().replace("\n", " ") for t in figure.findobj(mpl.text.Text) if t.get_text()]
 
 
 @pytest.fixture(params=["demo", "badly_designed"])

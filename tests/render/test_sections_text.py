@@ -19,6 +19,11 @@ from intake_report.render.typst import WHOLE
 from intake_report.results.evidence import PeakPlace
 
 
+@pytest.fixture
+def result(demo):
+    return demo.chain.result
+
+
 def texts(blocks, kind=Paragraph) -> list[str]:
     return [b.text for b in blocks if isinstance(b, kind)]
 
@@ -27,8 +32,7 @@ def table(blocks, label: str) -> Table:
     return next(b for b in blocks if isinstance(b, Table) and b.label == label)
 
 
-def test_peaks_by_place_are_those_of_the_metric(demo):
-    result = demo.chain.result
+def test_peaks_by_place_are_those_of_the_metric(result):
     metric = {v.run: (v.value, v.distance) for v in result.of("peak_over_ambient")}
     assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
         run: (pytest.approx(value), pytest.approx(distance)) for run, (value, distance) in metric.items()
@@ -45,8 +49,7 @@ def peaks_text(result, distances: list[float], centre: float, share: float) -> s
     return texts(sections.places(replace(result, places=places)))[1]
 
 
-def test_sentence_on_peaks_does_not_contradict_itself(demo):
-    result = demo.chain.result
+def test_sentence_on_peaks_does_not_contradict_itself(result):
     last = result.places.stops[-1].distance
     some = peaks_text(result, [last, last, 100.0], last, 2 / 3)
     assert some.startswith("2 of 3 runs peak within") and "(the last stop before the ramp), 1 elsewhere." in some
@@ -109,8 +112,7 @@ def test_command_of_the_provenance_holds_no_path_of_this_machine(demo, tmp_path)
     assert command == "intake-report render PATH/TO/ramp-trial --date 2026-07-01"
 
 
-def test_facts_of_the_cover_are_those_of_the_runs(demo):
-    result = demo.chain.result
+def test_facts_of_the_cover_are_those_of_the_runs(demo, result):
     (cover,) = sections.cover(demo.chain.campaign, result, "2026-07-01", 1)
     facts = dict(cover.facts)
     days = sorted(run.start[:10] for run in result.runs)
@@ -120,8 +122,7 @@ def test_facts_of_the_cover_are_those_of_the_runs(demo):
     assert facts["Route"]
 
 
-def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo):
-    result = demo.chain.result
+def test_methodology_does_not_claim_a_comparison_where_there_is_none(demo, result):
     rows = tuple(replace(c, difference=None, low=None, high=None) for c in result.comparisons)
     first = texts(sections.methodology(demo.chain.campaign, replace(result, comparisons=rows)))[0]
     assert "were driven" in first and "nothing could be compared" in first and "were compared" not in first
@@ -143,8 +144,7 @@ def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
     assert len(labels) == 2 and all(t.get_ha() == "right" and t.xy[0] == 1.0 for t in labels)
 
 
-def test_differences_have_one_row_per_metric_and_a_legend(demo):
-    result = demo.chain.result
+def test_differences_have_one_row_per_metric_and_a_legend(result):
     keys = [k for k in result.metrics if k.spec.headline]
     figure = plots_values.difference_figure(result, keys, "")
     labels = [t.get_text() for a in figure.get_axes() for t in a.get_yticklabels()]

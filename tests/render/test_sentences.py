@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from intake_report.analyse.claim_check import deciding_keys
+from intake_report.analyse.limitations import KINDS
 from intake_report.errors import CampaignError
-from intake_report.messages import Message, said
+from intake_report.messages import Message, Value
 from intake_report.render.blocks import ItemList, Table
 from intake_report.render.inline import plain
 from intake_report.render.sections.answer import CALLS, answer, gravest, headline
@@ -20,12 +21,16 @@ from intake_report.results.compared import CovariateFit
 CITY = "mean_over_ambient:city"
 
 
+@pytest.fixture
+def result(demo):
+    return demo.chain.result
+
+
 def sentences(result) -> list[str]:
     return [plain(text).replace("\u00a0", " ") for text in answer(result)]
 
 
-def test_answer_names_every_configuration_in_the_metrics_that_decide(demo):
-    result = demo.chain.result
+def test_answer_names_every_configuration_in_the_metrics_that_decide(result):
     assert result.decides[0] == CITY  # of the first claim
     first, second, last = sentences(result)
     for configuration in result.configurations:
@@ -36,15 +41,13 @@ def test_answer_names_every_configuration_in_the_metrics_that_decide(demo):
 
 
 @pytest.mark.parametrize("call", CALLS)
-def test_verdicts_in_plain_words(demo, call):
-    result = demo.chain.result
+def test_verdicts_in_plain_words(result, call):
     rows = tuple(replace(c, call=call) for c in result.comparisons)
     first = sentences(replace(result, comparisons=rows))[0]
     assert first.count(f": {CALLS[call]})") == len(result.configurations) - 1
 
 
-def test_difference_that_is_not_that_of_the_printed_values_says_why(demo):
-    result = demo.chain.result
+def test_difference_that_is_not_that_of_the_printed_values_says_why(result):
     c = next(c for c in result.comparisons if c.key == CITY and c.configuration == "sealed-snorkel")
     effect = ControlEffect(c.key, c.configuration, c.versus, -4.6, 1.0, 0.5, -4.5, 1.2, 0.6, runs=6)
     assert "after taking off the control vehicle" in sentences(replace(result, control=(effect,)))[0]
@@ -53,19 +56,7 @@ def test_difference_that_is_not_that_of_the_printed_values_says_why(demo):
     assert "within blocks 7.0 K closer" in sentences(replace(result, comparisons=rows))[0]
 
 
-def test_verdict_table_says_what_differences_are_adjusted_for(demo):
-    result = demo.chain.result
-    fit = CovariateFit("start_coolant", 0.1, 0.05, 2.0, None, None, 0.5, 0.6)
-    rows = tuple(replace(c, covariates=(fit,)) if c.key == CITY else c for c in result.comparisons)
-    table = next(
-        b for b in decision(demo.chain.campaign, replace(result, comparisons=rows), "")
-        if isinstance(b, Table) and b.label == "tab-verdict"
-    )  # fmt: skip
-    assert any(note.startswith("Adjusted for coolant at the start, fixed before") for note in table.notes)
-
-
-def test_margin_that_is_not_reached_is_said_with_its_count(demo):
-    result = demo.chain.result
+def test_margin_that_is_not_reached_is_said_with_its_count(result):
     key = next(k for k in result.decides if k.startswith("recovery_time"))
     values = tuple(
         replace(v, status="not reached", value=None, bound=240.0)
@@ -77,29 +68,16 @@ def test_margin_that_is_not_reached_is_said_with_its_count(demo):
     assert "not reached in 1 of 3 runs, else in" in text and "with Open cone element" in text
 
 
-def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo):
+def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo, result):
     """Of two margins the usable one is quoted, with the word that the other cannot be decided."""
-    result = demo.chain.result
     narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
-    coarse = next(item for item in demo_limits(result) if item.code == "margin-resolution")
+    step, margin = Value(1.2, "temperature_difference", 1), Value(result.metric(narrow).parameter.number, "margin")
+    coarse = KINDS["margin-resolution"](
+        u=step, step=step, margin=margin, why="large", cost="it may be far off", least=margin
+    )
     limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
     assert "the instruments are too coarse for 3 °F, not for 5 °F" in sentences(limited)[0]
     assert "within 5 °F (2.8 K)" in sentences(limited)[0]
-
-
-def demo_limits(result):
-    """The limitation of the narrow margin, made by its own declaration."""
-    from intake_report.analyse.limitations import KINDS
-    from intake_report.messages import Value
-
-    margin = next(k.parameter.number for k in result.metrics if k.spec.id == "recovery_time")
-    delta = "temperature_difference"
-    return (
-        KINDS["margin-resolution"](
-            u=Value(1.2, delta, 1), step=Value(1.0, delta, 1), margin=Value(margin, "margin"),
-            why="not larger than twice that", cost="it may be far off", least=Value(2.4, "margin"),
-        ),
-    )  # fmt: skip
 
 
 def test_nothing_comparable_says_why_once(badly_designed):
@@ -124,35 +102,33 @@ def test_open_claim_says_how_many_repeats_would_settle_it(demo):
         replace(c, instrument=0.0, between=1.0, df=None, method="welch") if c.key == CITY else c
         for c in result.comparisons
     )
-    text = said(settles(replace(result, comparisons=rows), open_claim), "si")
+    text = settles(replace(result, comparisons=rows), open_claim)
     assert text == "About 12 runs of each at this scatter (now 3)."
     shared = tuple(replace(c, instrument=0.8) if c.key == CITY else c for c in rows)
-    assert said(settles(replace(result, comparisons=shared), open_claim), "si").startswith("A calibration")
+    assert settles(replace(result, comparisons=shared), open_claim).startswith("A calibration")
     assert settles(result, replace(claim, verdict="supported")) == ""
 
 
-def test_open_claim_on_pulls_says_how_many_and_in_which_order(demo):
+def test_open_claim_on_pulls_says_how_many_and_in_which_order(result):
     """The demo's pulls were made one configuration after the other: what they lack is the turn, not the number alone."""
-    result = demo.chain.result
     assert result.evidence.dyno is not None and not result.evidence.dyno.in_turn
     claim = replace(result.claims[0], key="peak_power", verdict="indication only", estimate=1.0, low=0.5, high=1.5)
-    text = said(settles(result, claim), "si")
+    text = settles(result, claim)
     assert "pulls of each in turn" in text and int(text.split()[0]) >= 3
-    assert "in 3 pulls each" in said(because(result, claim), "si")
+    assert "in 3 pulls each" in because(result, claim)
 
 
-def test_because_is_plain_and_has_the_numbers_of_the_claim(demo, badly_designed):
-    result = demo.chain.result
-    words = [said(because(result, claim), "si").replace("\u00a0", " ") for claim in result.claims]
+def test_because_is_plain_and_has_the_numbers_of_the_claim(result, badly_designed):
+    words = [because(result, claim).replace("\u00a0", " ") for claim in result.claims]
     assert not any(word in text for text in words for word in ("Holm", " p ", "guard", "draw"))
     first = result.claims[0]
     for number in (first.estimate, first.low, first.high):
         assert f"{abs(number):.1f}" in words[0]
     single = badly_designed.chain.result
-    assert all("one run" in said(because(single, claim), "us") for claim in single.claims)
+    assert all("one run" in because(single, claim) for claim in single.claims)
     together = replace(first, verdict="not shown", reason=Message("", (), "holm"))
     family = sum(c.p_adjusted is not None for c in result.comparisons)
-    assert f"{family} differences were looked at together" in said(because(result, together), "si")
+    assert f"{family} differences were looked at together" in because(result, together)
 
 
 def test_margin_met_at_the_end_of_what_was_watched_reads_so(badly_designed):
@@ -164,22 +140,27 @@ def test_margin_met_at_the_end_of_what_was_watched_reads_so(badly_designed):
     assert "about 300 s or not reached with Open cone" in text and f"{value.value:.0f} s" not in text
 
 
-def test_limitations_of_the_cover_bound_what_is_decided(demo):
+def test_limitations_of_the_cover_bound_what_is_decided(result):
     """Pulls in sequence outrank all others and are named only where a claim is on pulls."""
-    result = demo.chain.result
     assert "pull-order" in {item.code for item in result.limitations}
     assert all(item.endangers in ("comparison", "values") for item in gravest(result, 3))
     on_power = replace(result, claims=(replace(result.claims[0], key="peak_power"),))
     assert gravest(on_power, 3)[0].code == "pull-order"
 
 
-def test_verdict_table_holds_each_configuration_and_three_limitations_follow(demo):
-    result = demo.chain.result
-    blocks = decision(demo.chain.campaign, result, "")
-    made = next(b for b in blocks if isinstance(b, Table) and b.label == "tab-verdict")
-    assert made.rows[0][0] == result.baseline.name and len(made.rows) == len(result.configurations)
-    assert "●" in "".join(made.rows[-1])
-    assert 1 <= len(next(b for b in blocks if isinstance(b, ItemList)).items) <= 3
+def test_verdict_table_holds_each_configuration_and_what_differences_are_adjusted_for(demo, result):
+    def made(result):
+        blocks = decision(demo.chain.campaign, result, "")
+        assert 1 <= len(next(b for b in blocks if isinstance(b, ItemList)).items) <= 3
+        return next(b for b in blocks if isinstance(b, Table) and b.label == "tab-verdict")
+
+    table = made(result)
+    assert table.rows[0][0] == result.baseline.name and len(table.rows) == len(result.configurations)
+    assert "●" in "".join(table.rows[-1])
+    fit = CovariateFit("start_coolant", 0.1, 0.05, 2.0, None, None, 0.5, 0.6)
+    rows = tuple(replace(c, covariates=(fit,)) if c.key == CITY else c for c in result.comparisons)
+    notes = made(replace(result, comparisons=rows)).notes
+    assert any(note.startswith("Adjusted for coolant at the start, fixed before") for note in notes)
 
 
 def test_deciding_metrics_are_those_that_the_campaign_names(demo):

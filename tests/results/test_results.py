@@ -27,6 +27,11 @@ from intake_report.results.text import (
 finite = st.floats(-1e9, 1e9)
 
 
+@pytest.fixture
+def result(demo):
+    return demo.chain.result
+
+
 def as_number(text: str) -> float:
     return float(text.replace(formatting.MINUS, "-").split(formatting.NARROW_SPACE)[0])
 
@@ -124,8 +129,7 @@ def test_a_message_is_its_text_with_its_numbers_beside_it():
     assert row["notes_parts"] == ["x", row["reason_parts"]]
 
 
-def test_value_with_status_reason_and_bound(demo):
-    result = demo.chain.result
+def test_value_with_status_reason_and_bound(result):
     for value in result.values:
         assert (value.value is not None) == (value.status == "ok")
         assert (value.bound is not None) == (value.status == "not reached")
@@ -135,9 +139,8 @@ def test_value_with_status_reason_and_bound(demo):
     assert value_text(value, key, "si").replace("\u00a0", " ") == "not reached in 240 s"
 
 
-def test_notes_say_what_intervals_rest_on_and_what_holm_covers(demo):
+def test_notes_say_what_intervals_rest_on_and_what_holm_covers(result):
     """Three blocks of one run of each: an exact permutation test reaches 2/2³ = 0.25 at the least."""
-    result = demo.chain.result
     headline = tuple(k for k in result.metrics if k.spec.headline)
     notes = " ".join(comparison_table(result, headline, "tab-x", "Headline").notes)
     assert "assume that runs scatter normally" in notes and "no p below 0.250" in notes
@@ -160,16 +163,14 @@ def test_notes_say_what_intervals_rest_on_and_what_holm_covers(demo):
     assert "not a headline metric" in notes and "one in 20" in notes and "scatter normally" not in notes
 
 
-def test_shares_differ_by_percentage_points(demo):
-    result = demo.chain.result
+def test_shares_differ_by_percentage_points(result):
     key = next(k for k in result.metrics if k.spec.id == "charge_density_ratio")
     row = next(r for r in results_document(result, "2026-07-01", 1)["comparisons"] if r["key"] == key.key)
     assert row["text"].endswith("%-points") and row["interval_text"].endswith("%-points")
     assert value_text(result.of(key.key)[0], key, "si", unit=True).endswith("%")
 
 
-def test_summaries_and_intervals_of_the_document_are_the_cells_of_the_tables(demo):
-    result = demo.chain.result
+def test_summaries_and_intervals_of_the_document_are_the_cells_of_the_tables(result):
     document = results_document(result, "2026-07-01", 1)
     names = [c.id for c in result.configurations]
     for key in result.metrics:

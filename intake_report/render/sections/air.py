@@ -137,13 +137,7 @@ def _air_table(result: ReportResult, record: WeatherEvidence) -> Table:
         Field("dew_point", "Dew point", "temperature", 1, width=1.2),
         Field("density", "Air density", "density", 3, width=1.2),
         Field("density_altitude", "Density altitude", "length", width=1.3),
-        Field(
-            "wind_speed",
-            f"Wind [{formatting.unit_of('speed', result.units)}]",
-            cell=_wind,
-            align="right",
-            width=1.9,
-        ),
+        Field("wind_speed", "Wind", "speed", cell=_wind, width=1.9),
         notes=once(((c.run, c.reason) for c in rows_of(result.conditions)), result.units) + once(absent, result.units),
     )
 

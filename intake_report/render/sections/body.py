@@ -63,7 +63,6 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
     `path`: the reference path where the logs hold positions, for a map; else the route is a strip of distance.
     """
     frame = frame_of(result.runs).merge(result.conditions, left_on="id", right_on="run")
-    heading = f"Range [{formatting.unit_of('temperature', result.units)}]"
     table = table_block(
         result.units,
         "tab-conditions",
@@ -75,9 +74,9 @@ def conditions(result: ReportResult, path: RoutePath | None = None) -> tuple[Blo
         Field("ambient_mean", "Ambient, mean", "temperature", 1),
         Field(
             "",
-            heading,
+            "Range",
+            "temperature",
             cell=limits("ambient_low", "ambient_high", "temperature", 1, unit=False),
-            align="right",
             width=1.2,
         ),
         *((Field("wind_speed", "Wind", "speed"),) if frame["wind_speed"].notna().any() else ()),

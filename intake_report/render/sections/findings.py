@@ -233,11 +233,7 @@ def _source_table(result: ReportResult, budget: InstrumentUncertainty) -> Table:
         Field("name", "Source", width=2.6),
         Field("basis", "What is known", width=5.0),
         Field(
-            "u",
-            "Standard uncertainty",
-            cell=lambda s, units: formatting.with_unit(s.u, s.quantity, units, 2),
-            align="right",
-            width=1.5,
+            "", "Standard uncertainty", cell=lambda s, _: result.printed(s.u, s.quantity, 2), align="right", width=1.5
         ),
         Field("common", "Runs", cell=lambda s, _: WHOSE[s.common], width=1.4),
     )
