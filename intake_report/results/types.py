@@ -241,53 +241,27 @@ class ConfigurationResult:
 
 @dataclass(frozen=True, eq=False)
 class CommonDriveResult:
-    """All configurations on one drive, as their thermal models say; a claim rests on it where the campaign says so.
+    """All configurations on one drive, as their thermal models say; a claim rests on it where the campaign says so."""
 
-    Attributes
-    ----------
-    drive : Part
-        Which drive it is.
-    comparisons, values, curves
-        As those measured; one value per metric and run: its configuration's parameters with that run's effects. A curve is
-        the over-ambient temperature of a configuration against elapsed time [s].
-    validation : DataFrame
-        Each run predicted from the others of its configuration: run, configuration, rms, peak_bias [K], coverage (0 to 1),
-        samples.
-    parameters : DataFrame
-        configuration, name, unit, meaning, value, factor (of its standard uncertainty), excited.
-    what_if : DataFrame
-        configuration, case ("hot", "standstill", "cruise"), value, low, high [K].
-    standing : DataFrame
-        configuration, measured: mean standing time of its runs, common: that of the common drive [s].
-    direct : tuple of Comparison
-        Differences that a claim on the common drive asks for, other than from the baseline.
-    failed, single : tuple of str
-        Configurations whose model fails its validation, and those of one run.
-    beyond : tuple of Message
-        Where the common drive goes beyond what the runs of a configuration met.
-    claims : tuple of str
-        Ids of the claims that rest on the common drive.
-    headless : int
-        Runs whose direction of travel is not known.
-    notes : tuple of Part
-        What was refused, assumed or failed.
-    """
-
-    drive: Part
+    drive: Part  # Which drive it is
     comparisons: tuple[Comparison, ...] = ()
-    values: tuple[MetricResult, ...] = ()
-    curves: tuple[RunCurve, ...] = ()
+    values: tuple[MetricResult, ...] = ()  # By metric and run: its configuration's parameters with that run's effects
+    curves: tuple[RunCurve, ...] = ()  # Over-ambient temperature of a configuration against elapsed time [s]
+    # Each run predicted from the others: run, configuration, rms, peak_bias [K], coverage (0 to 1), samples
     validation: pd.DataFrame = field(default_factory=pd.DataFrame)
+    # configuration, name, unit, meaning, value, factor (of its standard uncertainty), excited
     parameters: pd.DataFrame = field(default_factory=pd.DataFrame)
+    # configuration, case ("hot", "standstill", "cruise"), value, low, high [K]
     what_if: pd.DataFrame = field(default_factory=pd.DataFrame)
+    # configuration, mean standing time of its runs (measured) and that of the common drive (common) [s]
     standing: pd.DataFrame = field(default_factory=pd.DataFrame)
-    failed: tuple[str, ...] = ()
-    direct: tuple[Comparison, ...] = ()
-    single: tuple[str, ...] = ()
-    beyond: tuple[Message, ...] = ()
-    claims: tuple[str, ...] = ()
-    headless: int = 0
-    notes: tuple[Part, ...] = ()
+    failed: tuple[str, ...] = ()  # Configurations whose model fails its validation
+    direct: tuple[Comparison, ...] = ()  # Other than from the baseline, where a claim on the common drive asks for it
+    single: tuple[str, ...] = ()  # Configurations of one run
+    beyond: tuple[Message, ...] = ()  # Where the drive goes beyond what the runs of a configuration met
+    claims: tuple[str, ...] = ()  # Ids of the claims that rest on it
+    headless: int = 0  # Runs whose direction of travel is not known
+    notes: tuple[Part, ...] = ()  # What was refused, assumed or failed
 
 
 @dataclass(frozen=True, eq=False)

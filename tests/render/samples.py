@@ -43,10 +43,10 @@ LOREM = (
 )
 
 
-def drawing(seed: int = 0, size: tuple[float, float] = (7.0, 3.2)) -> MplFigure:
+def drawing(seed: int = 0) -> MplFigure:
     """Return a figure in the manner of the report's own."""
     rng = np.random.default_rng(seed)
-    fig = MplFigure(figsize=size, layout="constrained")
+    fig = MplFigure(figsize=(7.0, 3.2), layout="constrained")
     ax = fig.subplots()
     for name in ("as sold", "sealed duct", "shielded duct"):
         ax.plot(np.linspace(0, 14, 400), 30 + np.cumsum(rng.normal(0, 0.4, 400)), label=name, lw=1.2)
@@ -56,10 +56,9 @@ def drawing(seed: int = 0, size: tuple[float, float] = (7.0, 3.2)) -> MplFigure:
     return fig
 
 
-def figure(label: str, caption: str, seed: int, size: str = "full") -> Figure:
-    drawn = drawing(seed, (7.0, 3.2) if size == "full" else (4.4, 3.0))
+def figure(label: str, caption: str, seed: int = 0) -> Figure:
     alt = "Three lines of temperature against route distance; the shaded part is the highway."
-    return figure_block(drawn, label, caption, alt, size=size)  # type: ignore[arg-type]
+    return figure_block(drawing(seed), label, caption, alt)
 
 
 def result_table(rows: int = 9, label: str = "tab-runs") -> Table:

@@ -10,7 +10,7 @@ from intake_report.channels import CHANNELS
 from intake_report.messages import said
 from intake_report.render.blocks import Block, Heading, Paragraph, Table
 from intake_report.render.inline import literal
-from intake_report.render.sections.tables import extended, named, table_block
+from intake_report.render.sections.tables import named, table_block
 from intake_report.report_table import Field, frame_of, rows_of
 from intake_report.results import ReportResult
 from intake_report.results.text import percent
@@ -64,8 +64,7 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         result.units,
         "tab-channels",
         "Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
-        extended(
-            result.sampling,
+        result.sampling.assign(
             accuracy=[own.accuracy if own else "" for own in declared],
             time_constant=[(own.time_constant or None) if own else None for own in declared],
             calibrated=[own.calibrated.isoformat() if own and own.calibrated else "" for own in declared],

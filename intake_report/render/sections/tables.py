@@ -97,13 +97,6 @@ def with_unit(result: ReportResult, rows: Iterable[Any]) -> pd.DataFrame:
     return frame.assign(unit=units)
 
 
-def extended(frame: pd.DataFrame, **columns: list[Any]) -> pd.DataFrame:
-    """Return a frame with further columns, whose missing values stay None."""
-    return frame.assign(
-        **{name: pd.Series(values, index=frame.index, dtype=object) for name, values in columns.items()}
-    )
-
-
 def titled(key: MetricKey, units: UnitSystem, *, difference: bool = False) -> str:
     """Return the title of a metric with its unit, as it heads a column or row."""
     quantity = text.difference_quantity(key) if difference else key.spec.quantity
