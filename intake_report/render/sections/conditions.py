@@ -60,15 +60,16 @@ def instrumentation(campaign: Campaign, result: ReportResult) -> tuple[Block, ..
         low, high = (formatting.number(x, 2) for x in (row.interval_low, row.interval_high))
         return low if low == high else f"{low} to {high}"
 
+    stated: dict[str, list[Any]] = {
+        "accuracy": [own.accuracy if own else "" for own in declared],
+        "time_constant": [(own.time_constant or None) if own else None for own in declared],
+        "calibrated": [own.calibrated.isoformat() if own and own.calibrated else "" for own in declared],
+    }
     table = table_block(
         result.units,
         "tab-channels",
         "Channels: declared instrument data and the sampling found in the logs, repeated rows left out",
-        result.sampling.assign(
-            accuracy=[own.accuracy if own else "" for own in declared],
-            time_constant=[(own.time_constant or None) if own else None for own in declared],
-            calibrated=[own.calibrated.isoformat() if own and own.calibrated else "" for own in declared],
-        ),
+        result.sampling.assign(**stated),
         Field("label", "Channel", width=2.6),
         Field("", "Interval of new readings [s]", cell=interval, align="right", width=1.3),
         Field("", "Step found", cell=step("step", "none found"), align="right", width=1.3),
