@@ -147,7 +147,7 @@ def test_the_rule():
     chosen = choose_reference([coarse, partial, good], RUNS)
     # The most accurate covers two of three runs only, so it is not taken.
     assert (chosen.source, chosen.chosen_by) == ("AAAA", "rule")
-    assert chosen.uncertainty == pytest.approx(0.5 / math.sqrt(3.0)) and chosen.uncertainty_between == 0.0
+    assert chosen.uncertainty == pytest.approx(0.5 / math.sqrt(3.0)) and chosen.picked.uncertainty_between == 0.0
     assert "covers every run" in why(chosen) and "vehicle 1.15 K" in why(chosen)
     # Within 0.05 K the stated order decides.
     near = candidate("probe", "handheld", RUNS, 0.45)

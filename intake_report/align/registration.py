@@ -28,8 +28,8 @@ OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)
 class Registration(NamedTuple):
     """Where a run without a position lies: route distance = `scale` · driven + `offset` [m].
 
-    `backward`: likeness of the run driven the other way; `placement`: stretch by stretch, None where it covers none; `apart`: how
-    far the scale is from the nearest one of another run, 0 where there are too few.
+    `backward`: likeness of the run driven the other way; `placement`: stretch by stretch, None where it covers none; `fellows`:
+    scales of the other runs, none where there are too few.
     """
 
     scale: float
@@ -37,7 +37,12 @@ class Registration(NamedTuple):
     likeness: Likeness
     backward: Likeness
     placement: Placement | None
-    apart: float
+    fellows: tuple[float, ...]
+
+    @property
+    def apart(self) -> float:
+        """How far the scale is from the nearest one of another run, 0 where there are too few."""
+        return min((abs(self.scale - scale) for scale in self.fellows), default=0.0)
 
     def route(self, way: Floats) -> Floats:
         """Return route distance [m] of driven distance [m]."""
@@ -79,9 +84,10 @@ def register(
     placements = dict(zip(own, place_all(list(own.values())), strict=True))
     rows = []
     for i in range(len(profiles)):
-        apart = [abs(lines[i][0] - lines[j][0]) for j in tallies if j != i]
-        nearest = min(apart) if len(apart) >= LEAST_FELLOWS else 0.0
-        rows.append(Registration(*lines[i], *told[i], placements.get(i), nearest))
+        fellows = tuple(lines[j][0] for j in tallies if j != i)
+        rows.append(
+            Registration(*lines[i], *told[i], placements.get(i), fellows if len(fellows) >= LEAST_FELLOWS else ())
+        )
     return tuple(rows)
 
 

@@ -11,10 +11,11 @@ import pandas as pd
 from intake_report.align.events import distance_at, driven, find_stops, frame_time, speed_samples
 from intake_report.align.landmarks import SCALE_ALONE, STEP, TOLD_APART, Likeness, Profile, speed_profile
 from intake_report.align.model import Finding, Floats, Located, Reference, RunData
+from intake_report.align.placement import DOUBT, IN_PLACE
 from intake_report.align.position import off_route
 from intake_report.align.registration import Registration, register
 from intake_report.errors import DataError
-from intake_report.messages import Message, Value, message
+from intake_report.messages import Interval, Message, Value, message
 
 SHORTEST = 1000.0  # m of driving that can be placed by its shape: two or three independent stretches of road
 END_SLACK = 0.5  # m beyond an end of the reference that are rounding
@@ -136,13 +137,20 @@ def _doubts(registration: Registration) -> tuple[Finding, ...]:
 
 
 def _match_note(registration: Registration) -> Message:
-    """Return the scale of a run, and how far it may be off where that puts it."""
-    scale = Value(registration.scale, "number", 4)
-    if registration.placement is None:
-        text = "Placed by its speeds, route distance is {scale} times its own."
-        return message(text, code="speed-match", scale=scale)
-    text = "Placed by its speeds, route distance is {scale} times its own; stretch by stretch it may be off by {residual} (RMS)."
-    return message(text, code="speed-match", scale=scale, residual=Value(registration.placement.residual, "length", 0))
+    """Return the scale of a run against those of its fellows, and how much of it lies where that puts it."""
+    scale, fellows, placement = Value(registration.scale, "number", 4), registration.fellows, registration.placement
+    others: Message | str = ""
+    if fellows:
+        others = message(" (other runs: {range})", range=Interval(min(fellows), max(fellows), "number", 4))
+    text = "Placed by its speeds, route distance is {scale} times its own{others}."
+    if placement is None:
+        return message(text, code="speed-match", scale=scale, others=others)
+    text += (
+        " By stretches it may be off by {residual} (RMS), and {share} of its way lies within {near} of there, 20 to 1."
+    )
+    share = Value(float(np.mean(placement.inside >= 1.0 - DOUBT)), "share")
+    values = {"residual": Value(placement.residual, "length", 0), "share": share, "near": Value(IN_PLACE, "length", 0)}
+    return message(text, code="speed-match", scale=scale, others=others, **values)
 
 
 def _located(run: RunData, registration: Registration, reference: Reference, alone: bool) -> Located:

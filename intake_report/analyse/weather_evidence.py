@@ -84,7 +84,7 @@ def weather_evidence(
         chosen_by=choice.chosen_by,
         rule=weather.RULE,
         uncertainty=choice.uncertainty,
-        uncertainty_between=choice.uncertainty_between,
+        uncertainty_between=choice.picked.uncertainty_between if choice.picked else None,
         contributions=choice.contributions,
         sources=tuple(_source(campaign, c, records.get(c.source), choice.source) for c in choice.candidates),
         offsets=(),

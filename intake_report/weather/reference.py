@@ -139,7 +139,7 @@ ASSUMED_ACCURACY: dict[Kind, float] = {"metar": 1.0, "station": 1.0, "handheld":
 SPREAD_LIMIT = 2.0 * 5.0 / 9.0
 _TIE = Value(
     0.05, "temperature_difference", 2
-)  # smaller differences between uncertainties that rest on assumptions mean nothing
+)  # smaller differences of uncertainties that rest on assumptions mean nothing
 _PREFERENCE: tuple[Kind, ...] = ("station", "metar", "handheld", "vehicle")
 
 RULE = message(
@@ -202,11 +202,6 @@ class ReferenceChoice:
         return self.picked.uncertainty if self.picked else None
 
     @property
-    def uncertainty_between(self) -> float | None:
-        """The same without what all runs share [K]."""
-        return self.picked.uncertainty_between if self.picked else None
-
-    @property
     def contributions(self) -> tuple[Contribution, ...]:
         """What the uncertainty consists of."""
         return self.picked.contributions if self.picked else ()
@@ -228,14 +223,9 @@ def interpolation_error(record: WeatherRecord) -> float | None:
 
 
 def reference_contributions(
-    kind: Kind,
-    *,
-    accuracy: float | None = None,
-    resolution: float | None = None,
-    interpolation: float | None = None,
-    zeroed: float | None = None,
-    rounding_known: bool = False,
-) -> tuple[Contribution, ...]:
+    kind: Kind, *, accuracy: float | None = None, resolution: float | None = None, interpolation: float | None = None,
+    zeroed: float | None = None, rounding_known: bool = False,
+) -> tuple[Contribution, ...]:  # fmt: skip
     """Return the contributions to the standard uncertainty of a source (GUM: limits as rectangular distributions).
 
     `kind` {"metar", "station", "handheld", "vehicle"}: of the source; `accuracy`: declared limit ± [K]; without it the
@@ -300,10 +290,14 @@ def _by_rule(offered: Sequence[ReferenceCandidate], runs: set[str]) -> tuple[Ref
     if len(near) > 1:
         text += " Sources within {tie} of each other are taken in the order station, METAR, handheld, vehicle."
     others = tuple(message("{name} {u}", name=c.source, u=_standard(c)) for c in offered if c is not picked)
-    return picked, message(
-        text, code=code, source=_label(picked), coverage=coverage, u=_standard(picked), others=Listing(others),
-        tie=_TIE,
-    )  # fmt: skip
+    values = {
+        "source": _label(picked),
+        "coverage": coverage,
+        "u": _standard(picked),
+        "others": Listing(others),
+        "tie": _TIE,
+    }
+    return picked, message(text, code=code, **values)
 
 
 def _standard(candidate: ReferenceCandidate) -> Value:
@@ -311,8 +305,7 @@ def _standard(candidate: ReferenceCandidate) -> Value:
 
 
 def _named(candidates: Sequence[ReferenceCandidate], chosen: str) -> ReferenceCandidate:
-    by_source = [c for c in candidates if c.source == chosen]
-    meant = by_source or [c for c in candidates if c.kind == chosen]
+    meant = [c for c in candidates if c.source == chosen] or [c for c in candidates if c.kind == chosen]
     if not meant:
         names = ", ".join(c.source for c in candidates) or "none at all"
         raise DataError(f"the ambient reference “{chosen}” is not recorded.", remedy=f"Sources are {names}.")

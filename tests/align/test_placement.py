@@ -66,7 +66,7 @@ def test_simulated_runs_are_verified_and_one_with_a_detour_is_not(seed: int) -> 
     assert not any(run.findings for run in plain)
     assert {run.grade for run in plain[1:]} == {"fair"}
     (note,) = plain[1].notes
-    assert "times its own; stretch by stretch it may be off by" in said(note, "si")
+    assert "(other runs: " in said(note, "si") and "of its way lies within" in said(note, "si")
     for extra in (300.0, 500.0, 675.0):
         some = [*runs[:4], detoured(runs[4], extra), runs[5]]
         aligned = align_runs(some, REFERENCE)
