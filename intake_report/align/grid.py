@@ -186,24 +186,22 @@ def propose_phases(alignment: Alignment) -> tuple[PhaseSettings, ...]:
     first, last = int(shared[0]), int(shared[-1]) + 1
     smooth = median_filter(usual, size=SMOOTH, mode="nearest")
     parts = _stretches_of(np.digitize(smooth[first:last], LEVELS), smooth[first:last])
-    phases: list[PhaseSettings] = []
-    begin = float(grid.edges[first])
+    begins: list[tuple[str, float]] = []  # of each phase
     for k, (level, i, j) in enumerate(parts):
-        end = float(grid.edges[first + j])
-        if level == len(LEVELS):
-            slower, low, high = parts[k - 1] if k else (level, i, j)
-            own = CITY if slower == 0 else (float(np.median(smooth[first + low : first + high])) + HIGHWAY) / 2
-            ramp, entry = _ramp(speed, grid.edges, first + i, own) if k else (begin, begin)
-            ramp, entry = max(ramp, begin), min(entry, end)
-            if ramp > begin and k:
-                phases.append(_phase(phases, NAMES[slower], begin, ramp))
-            if entry > ramp:
-                phases.append(_phase(phases, "ramp", ramp, entry))
-            phases.append(_phase(phases, NAMES[level], max(entry, begin), end))
-            begin = end
-        elif k + 1 == len(parts) or parts[k + 1][0] != len(LEVELS):
-            phases.append(_phase(phases, NAMES[level], begin, end))
-            begin = end
+        if level < len(LEVELS) or k == 0:
+            begins.append((NAMES[level], float(grid.edges[first + i])))
+            continue
+        slower, low, high = parts[k - 1]
+        own = CITY if slower == 0 else (float(np.median(smooth[first + low : first + high])) + HIGHWAY) / 2
+        ramp, entry = _ramp(speed, grid.edges, first + i, own)
+        ramp = max(ramp, begins[-1][1])
+        begins += [("ramp", ramp), (NAMES[level], max(ramp, min(entry, float(grid.edges[first + j]))))]
+    phases: list[PhaseSettings] = []
+    for (name, start), (_, end) in pairwise([*begins, ("", float(grid.edges[last]))]):
+        if end > start:
+            again = sum(phase.name.partition("-")[0] == name for phase in phases)
+            kind: PhaseKind = "ramp" if name == "ramp" else "highway" if name == "highway" else "city"
+            phases.append(PhaseSettings(f"{name}-{again + 1}" if again else name, kind, start, end))
     return tuple(phases)
 
 
@@ -248,9 +246,3 @@ def _ramp(speed: Floats, edges: Floats, i: int, slower: float) -> tuple[float, f
         return float(edges[max(i - int(BEFORE / PHASE_STEP), 0)]), float(edges[i])
     begin, end = int(np.quantile(begins, BEGUN)), int(np.quantile(ends, ARRIVED))
     return float(edges[begin]), float(min(edges[end] + AFTER, edges[-1]))
-
-
-def _phase(before: Sequence[PhaseSettings], name: str, start: float, end: float) -> PhaseSettings:
-    count = sum(phase.name.split("-")[0] == name for phase in before) + 1
-    kind: PhaseKind = "ramp" if name == "ramp" else "highway" if name == "highway" else "city"
-    return PhaseSettings(name if count == 1 else f"{name}-{count}", kind, start, end)

@@ -114,10 +114,10 @@ def _smooth(way: Floats, node_way: Floats, node_s: Floats, scale: float) -> Floa
 
 def _home(distance: Floats, path: RoutePath) -> Floats:
     """Clip to an open path; on a loop, shift by whole laps so that most of the run lies within the first."""
-    if not np.isfinite(distance).any():
-        return distance
     if not path.closed:
         return np.clip(distance, 0.0, path.length)
+    if not np.isfinite(distance).any():
+        return distance
     return np.asarray(distance - path.length * np.floor(np.nanmedian(distance) / path.length), dtype=np.float64)
 
 
@@ -131,16 +131,14 @@ def _covered(distance: Floats, path: RoutePath) -> tuple[tuple[float, float], ..
                 return ((0.0, path.length),)
             turn = path.length * np.floor(a / path.length)
             a, b = a - turn, b - turn
-            if b > path.length:
-                pieces.append((0.0, b - path.length))
-                b = path.length
-        pieces.append((a, b))
+            pieces += [(0.0, b - path.length)] if b > path.length else []
+        pieces.append((a, min(b, path.length)))
     merged: list[tuple[float, float]] = []
     for a, b in sorted(pieces):
         if merged and a <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], b))
-        else:
-            merged.append((a, b))
+            first, last = merged.pop()
+            a, b = first, max(last, b)
+        merged.append((a, b))
     return tuple(merged)
 
 

@@ -20,7 +20,6 @@ from intake_report.align import (
     RouteSettings,
     RouteStop,
     align_runs,
-    events,
 )
 from intake_report.align.events import driven, find_phases, find_places, find_stops, group, highway_entry
 
@@ -33,20 +32,6 @@ def test_hysteresis_keeps_a_stop_whole_and_a_crawl_out() -> None:
     speed[5] = 5.0
     assert find_stops(np.arange(20.0), speed) == []
     assert find_stops(3 * np.arange(20.0), speed)[:2] == [(6.0, 9.0), (18.0, 21.0)]
-
-
-@settings(max_examples=60)
-@given(st.lists(st.floats(0, 130), min_size=3, max_size=80), st.floats(0.2, 5.0))
-def test_stops_are_ordered_apart_and_still(values: list[float], step: float) -> None:
-    time, speed = np.arange(len(values)) * step, np.array(values)
-    stops = find_stops(time, speed)
-    for (a, b), (c, d) in pairwise(stops):
-        assert a <= b < c <= d
-        assert (speed[(time > b) & (time < c)] > events.STOP_ABOVE).any()
-    for a, b in stops:
-        inside = (time >= a) & (time <= b)
-        assert (speed[inside] <= events.STOP_ABOVE).all()
-        assert speed[inside][0] <= events.STOP_BELOW and b - a >= events.LEAST_STOP
 
 
 @settings(max_examples=60)
