@@ -121,8 +121,8 @@ def test_incomplete_cell_air_cannot_be_corrected() -> None:
 def test_correction_multiplies_both_by_the_air_of_the_cell_alone() -> None:
     cool, hot = (correct(pull(iat=iat), section("sae-j1349-2004")) for iat in (20.0, 60.0))
     assert cool.correction.factor == hot.correction.factor > 1.02
-    np.testing.assert_allclose(cool.power, cool.pull.power * cool.correction.factor, rtol=1e-15)
-    np.testing.assert_allclose(cool.torque, cool.pull.torque * cool.correction.factor, rtol=1e-15)
+    np.testing.assert_allclose(cool.power, pull().power * cool.correction.factor, rtol=1e-15)
+    np.testing.assert_allclose(cool.torque, pull().torque * cool.correction.factor, rtol=1e-15)
 
 
 @settings(max_examples=30)
@@ -301,36 +301,39 @@ def test_whole_session() -> None:
     json.dumps(as_json(result, "si"), allow_nan=False)
 
 
-def test_session_limitations() -> None:
-    warming = analyse_pulls(session(slope=-0.01), "standard", section("sae-j607"))
-    assert any("not adjusted" in text for text in texts(warming))
-    ordered = [replace(p, order=i) for i, p in enumerate(sorted(session(), key=lambda p: p.configuration), 1)]
-    assert not any("one after the other" in text for text in texts(analyse_pulls(session(), "standard", section())))
-    one_by_one = analyse_pulls([ordered[0], ordered[1], *ordered[6:]], "standard", section())
-    assert any("one after the other" in text for text in texts(one_by_one))
-    # in turn within each of two sessions: balanced, although the order counts on from one session to the next
-    two = [
-        pull(f"p{o}", name, o, gain=1.0 + 0.001 * o, noise=0.5, seed=o, session="am" if o < 10 else "pm")
-        for o, name in zip((1, 2, 3, 4, 11, 12, 13, 14), ("standard", "trial") * 4, strict=True)
-    ]
-    balanced = analyse_pulls(two, "standard", section())
-    assert balanced.drifts[0].share == pytest.approx(0.2, abs=1e-9)
-    assert not any("one after the other" in text for text in texts(balanced))
-    # a pull that ends before its peak
-    short = [pull(f"s{o}", "standard", o, speed=SPEED[:80]) for o in (1, 2)]
-    assert any("2 of 2 pulls lies at an end" in t for t in texts(analyse_pulls(short, "standard", section())))
-    smooth = analyse_pulls(session(), "standard", section(smoothing="600 rpm"))
-    assert not any("at an end" in t for t in texts(smooth))
-    lone = analyse_pulls(session()[:3], "standard", section(driveline_loss="12 % (assumed)"))
-    assert any("trial has one pull" in text for text in texts(lone))
-    assert any("estimated with a driveline loss of 12 % (assumed)" in text for text in texts(lone))
-    hot = [replace(p, cell=replace(p.cell, temperature=40.0, pressure=88.0)) for p in session() if p.cell]
-    outside = analyse_pulls(hot, "standard", section("sae-j1349-2004"))
-    assert any("validity range" in text and "(pulls p1, p2" in text for text in texts(outside))
-    one = analyse_pulls(session()[:2], "standard", section())
-    assert one.differences == () and one.comparisons.empty
-    without = analyse_pulls([pull("t", "trial")], "standard", section())
-    assert without.differences == () and any("standard has no pull that counts" in text for text in texts(without))
+ORDERED = [replace(p, order=i) for i, p in enumerate(sorted(session(), key=lambda p: p.configuration), 1)]
+# in turn within each of two sessions: balanced, although the order counts on from one session to the next
+TWO_SESSIONS = [
+    pull(f"p{o}", name, o, gain=1.0 + 0.001 * o, noise=0.5, seed=o, session="am" if o < 10 else "pm")
+    for o, name in zip((1, 2, 3, 4, 11, 12, 13, 14), ("standard", "trial") * 4, strict=True)
+]
+SHORT = [pull(f"s{o}", "standard", o, speed=SPEED[:80]) for o in (1, 2)]  # they end before their peak
+HOT = [replace(p, cell=replace(p.cell, temperature=40.0, pressure=88.0)) for p in session()]
+
+
+@pytest.mark.parametrize(
+    ("pulls", "keys", "words", "said_so"),
+    [
+        (session(slope=-0.01), {"correction": "sae-j607"}, "not adjusted", True),
+        (session(), {}, "one after the other", False),
+        ([ORDERED[0], ORDERED[1], *ORDERED[6:]], {}, "one after the other", True),
+        (TWO_SESSIONS, {}, "one after the other", False),
+        (SHORT, {}, "2 of 2 pulls lies at an end", True),
+        (session(), {"smoothing": "600 rpm"}, "at an end", False),
+        (session()[:3], {}, "trial has one pull", True),
+        (session(), {"driveline_loss": "12 % (assumed)"}, "estimated with a driveline loss of 12 % (assumed)", True),
+        (HOT, {"correction": "sae-j1349-2004"}, "(pulls p1, p2", True),
+        ([pull("t", "trial")], {}, "standard has no pull that counts", True),
+    ],
+)
+def test_session_limitations(pulls, keys, words: str, said_so: bool) -> None:
+    assert any(words in text for text in texts(analyse_pulls(pulls, "standard", section(**keys)))) == said_so
+
+
+def test_without_the_baseline_or_another_configuration_nothing_is_compared() -> None:
+    for pulls in (session()[:2], [pull("t", "trial")]):
+        alone = analyse_pulls(pulls, "standard", section())
+        assert alone.differences == () and alone.comparisons.empty
 
 
 def test_expected_power_stands_beside_the_measured() -> None:
@@ -343,8 +346,7 @@ def test_expected_power_stands_beside_the_measured() -> None:
     assert by_model["density"] == pytest.approx(100.0 * (316.65 / 313.65 - 1.0), rel=1e-9)
     assert by_model["one-percent"] == pytest.approx(0.54, rel=1e-9)
     assert expected.measured_low < 2.0 < expected.measured_high
-    without = [replace(p, iat=None) for p in session()]
-    assert analyse_pulls(without, "standard", section()).expected == ()
+    assert analyse_pulls([replace(p, iat=None) for p in session()], "standard", section()).expected == ()
 
 
 def table(unit_torque: float = 1.0, delimiter: str = ",", decimal: str = ".") -> str:

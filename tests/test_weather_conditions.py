@@ -36,14 +36,6 @@ def reasons(conditions):
 HOURLY = [(0, 20.0), (60, 26.0), (120, 24.0)]
 
 
-def test_mean_extremes_and_change_of_a_broken_line():
-    c = conditions_during(record(HOURLY), at(30), at(90))
-    # 23 -> 26 over 30 min, then 26 -> 25 over 30 min.
-    assert c.ambient_mean == pytest.approx((24.5 + 25.5) / 2.0)
-    assert c.ambient_high == pytest.approx(26.0)
-    assert c.age_worst == 1800.0 and "ambient_mean" not in reasons(c)
-
-
 @given(
     points=st.dictionaries(st.integers(0, 600), st.floats(-20, 45), min_size=1, max_size=12),
     start=st.integers(0, 590),

@@ -94,14 +94,6 @@ def test_encoded_readings_come_back(t10, spread, altimeter, speed, direction, te
     assert 0.0 < o.humidity <= 100.0
 
 
-@given(st.text(max_size=60))
-def test_arbitrary_text_is_refused_with_a_sentence_or_read(text):
-    try:
-        decode_metar(text, year=2026, month=5)
-    except DataError as error:
-        assert "does not parse" in error.what or "cannot be right" in error.what
-
-
 @given(st.integers(0, len(PLAIN) - 1), st.characters(codec="ascii", min_codepoint=32))
 def test_one_wrong_character_never_escapes_as_another_error(position, character):
     text = PLAIN[:position] + character + PLAIN[position + 1 :]

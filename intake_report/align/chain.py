@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from intake_report.align import events, speed_only
+from intake_report.align import events, model, speed_only
 from intake_report.align import path as paths
 from intake_report.align.match import CORRIDOR
 from intake_report.align.model import (
@@ -17,11 +17,8 @@ from intake_report.align.model import (
     AlignSettings,
     Grade,
     Located,
-    Method,
     Reference,
     RoutePath,
-    RouteSettings,
-    RouteStop,
     RunData,
 )
 from intake_report.align.placement import IN_PLACE
@@ -52,7 +49,7 @@ def align_runs(runs: Sequence[RunData], settings: AlignSettings | None = None) -
     settings = settings or AlignSettings()
     if not runs:
         raise DataError("There is no run to align.", remedy="Add at least one [[run]].")
-    reference, note, located = _find_reference(runs, settings.route)
+    reference, note, located = _find_reference(runs, settings)
     if (path := reference.path) is not None:
         located |= {run.run: diagnose(run, locate(run, path), path) for run in runs if paths.has_position(run)}
     placed = [(run, located[run.run]) for run in runs if run.run in located and not located[run.run].refused]
@@ -69,7 +66,7 @@ Found = tuple[Reference, Message, dict[str, Located]]
 """What route distance is measured along, a note on how it was found, and runs that were located on the way."""
 
 
-def _find_reference(runs: Sequence[RunData], route: RouteSettings) -> Found:
+def _find_reference(runs: Sequence[RunData], route: AlignSettings) -> Found:
     chosen = next((run for run in runs if run.run == route.run), None)
     if route.run is not None and chosen is None:
         raise DataError(f'The reference run "{route.run}" is not among the runs.', remedy="Name one of the runs.")
@@ -158,20 +155,20 @@ def _described(run: RunData, located: Located, reference: Reference, settings: A
     """Return a located run with its events and phases; its stops have yet to be named."""
     speed, notes, distance = events.speed_samples(run), located.notes, located.distance
     spans = events.find_phases(distance, settings.phases, reference.length if reference.closed else None)
-    entry, reason = events.highway_entry(*speed, spans, settings.entry) if speed else (None, None)
+    entry, reason = events.highway_entry(*speed, spans, settings) if speed else (None, None)
     if reason is not None and settings.phases:
         notes = (*notes, reason)
     stops = events.find_stops(*speed) if speed else ()
     coverage = min(located.metres / reference.length, 1.0)
-    method: Method = "position" if reference.path is not None and paths.has_position(run) else "speed"
+    by_position = reference.path is not None and paths.has_position(run)
     return AlignedRun(
         **vars(located) | {"notes": notes},
         run=run.run,
         clean=run,
         coverage=coverage,
-        grade=_grade(coverage, located, by_likeness=method == "speed" and run.run != reference.source),
-        method=method,
-        stops=tuple(RouteStop(a, b, events.distance_at(distance, (a + b) / 2)) for a, b in stops),
+        grade=_grade(coverage, located, by_likeness=not by_position and run.run != reference.source),
+        method="position" if by_position else "speed",
+        stops=tuple(model.RouteStop(a, b, events.distance_at(distance, (a + b) / 2)) for a, b in stops),
         phases=spans,
         highway_entry=entry,
     )

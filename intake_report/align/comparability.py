@@ -93,7 +93,10 @@ def assess(
             key = tuple(other.run for other in others)
             if key not in typical:
                 typical[key] = _typical(others)
-            fact = _between(spec.code, one, typical[key]) if others else _alone(spec)
+            where = {"within": " of its configuration", "block": " of its block"}.get(spec.scope, "")
+            fact: Fact = message("there is no other run{where} to compare with", code="no-other-run", where=where)
+            if others:
+                fact = _between(spec.code, one, typical[key])
             checks.append(_check(spec, limits, (run,), fact, versus))
     twos = [
         _check(spec, limits, (a, b), _between(spec.code, facts[a], facts[b]), "each other")
@@ -123,11 +126,6 @@ def _compared_with(spec: CriterionSpec, one: Facts, sound: Sequence[Facts]) -> t
     least = 2 if spec.scope == "alike" else 1
     enough = len(others) >= least and any(other.run != one.run for other in others)
     return versus, others if enough else ()
-
-
-def _alone(spec: CriterionSpec) -> Message:
-    where = {"within": " of its configuration", "block": " of its block"}.get(spec.scope, "")
-    return message("there is no other run{where} to compare with", code="no-other-run", where=where)
 
 
 def _check(

@@ -156,12 +156,12 @@ def _before_entry(run: AlignedRun) -> dict[str, Fact]:
 
 
 def _ramp_acceleration(run: AlignedRun, settings: AlignSettings) -> Fact:
-    speed, name = speed_samples(run.clean), settings.entry.phase
+    speed, name = speed_samples(run.clean), settings.entry_phase
     on_ramp = any(span.phase == name if name else span.kind == "ramp" for span in run.phases)
     if speed is None or not on_ramp or run.highway_entry is None:
         return message("the run has no highway entry from a ramp", code="no-entry")
     time, v = speed
-    top = settings.entry.threshold
+    top = settings.threshold
     base = FROM_SHARE * top
     # the last rise through the base, wherever it began: waiting at a ramp meter does not count as accelerating
     rises = np.flatnonzero((v[:-1] < base) & (v[1:] >= base) & (time[1:] <= run.highway_entry))

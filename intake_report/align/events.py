@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from intake_report.align.model import EntrySettings, Floats, Ints, PhaseSettings, PhaseSpan, Place, RouteStop, RunData
+from intake_report.align.model import AlignSettings, Floats, Ints, PhaseSettings, PhaseSpan, Place, RouteStop, RunData
 from intake_report.messages import Message, Value, message
 
 KMH = 3.6  # km/h per m/s, exact
@@ -170,14 +170,16 @@ def find_phases(
 
 
 def highway_entry(
-    time: Floats, speed: Floats, spans: Sequence[PhaseSpan], settings: EntrySettings
+    time: Floats, speed: Floats, spans: Sequence[PhaseSpan], settings: AlignSettings
 ) -> tuple[float | None, Message | None]:
     """Return the elapsed time [s] of the highway entry, or None and the reason.
 
     The first upward crossing of the threshold within the phase (default: the first ramp) after which speed stays at or above
     it for `hold`, between two of the true samples of speed (n,) [s], [km/h].
     """
-    ramp = next((s for s in spans if (s.phase == settings.phase if settings.phase else s.kind == "ramp")), None)
+    ramp = next(
+        (s for s in spans if (s.phase == settings.entry_phase if settings.entry_phase else s.kind == "ramp")), None
+    )
     if ramp is None:
         return None, message("The run does not pass the ramp.", code="entry-no-ramp")
     above = speed >= settings.threshold

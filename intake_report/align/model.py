@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, Protocol
 
@@ -21,28 +21,6 @@ PhaseKind = Literal["city", "ramp", "highway"]
 
 
 @dataclass(frozen=True)
-class RouteSettings:
-    """How the reference path is found."""
-
-    gpx: Path | None = None  # file with the path; default: built from the runs
-    run: str | None = None  # the run that serves as the reference; default: the medoid run
-    closed: bool | None = None  # whether the route is a loop; default: decided from the gap between start and end
-    refine: bool = True  # pull the path of that run to the median of all runs
-
-
-@dataclass(frozen=True)
-class EntrySettings:
-    """Highway entry: speed crosses `threshold` [km/h] upward within `phase` and stays above it for `hold` [s].
-
-    The default, 80 km/h held for 5 s, is a choice of this package, not a standard.
-    """
-
-    phase: str | None = None
-    threshold: float = 80.0
-    hold: float = 5.0
-
-
-@dataclass(frozen=True)
 class PhaseSettings:
     """One named stretch of the route, from `from_m` to `to_m` of route distance [m]."""
 
@@ -54,11 +32,20 @@ class PhaseSettings:
 
 @dataclass(frozen=True)
 class AlignSettings:
-    """All settings of `align_runs`."""
+    """How the reference path is found, the phases, and the highway entry.
 
-    route: RouteSettings = field(default_factory=RouteSettings)
-    entry: EntrySettings = field(default_factory=EntrySettings)
+    Highway entry: speed crosses `threshold` [km/h] upward within `entry_phase` and stays above it for `hold` [s]. The
+    default, 80 km/h held for 5 s, is a choice of this package, not a standard.
+    """
+
+    gpx: Path | None = None  # file with the path; default: built from the runs
+    run: str | None = None  # the run that serves as the reference; default: the medoid run
+    closed: bool | None = None  # whether the route is a loop; default: decided from the gap between start and end
+    refine: bool = True  # pull the path of that run to the median of all runs
     phases: tuple[PhaseSettings, ...] = ()
+    entry_phase: str | None = None  # default: the first ramp
+    threshold: float = 80.0
+    hold: float = 5.0
 
 
 class RunData(Protocol):

@@ -80,19 +80,14 @@ def _register(
         )
     cells = np.arange(0.0, reference.length, STEP, dtype=np.float64)
     profiles += [Profile(_speed_by_place(run, located, cells), STEP) for run, located in placed]
-    stops += [_stop_places(run, located) for run, located in placed]
+    for run, located in placed:
+        at = [distance_at(located.distance, when) for when in _stop_times(*samples(run)).tolist()]
+        stops.append(np.array([s for s in at if np.isfinite(s)], dtype=np.float64))
     return register(profiles, stops, range(len(runs), len(profiles)))[: len(runs)]
 
 
 def _stop_times(time: Floats, speed: Floats) -> Floats:
     return np.array([start for start, _ in find_stops(time, speed)], dtype=np.float64)
-
-
-def _stop_places(run: RunData, located: Located) -> Floats:
-    at = np.array(
-        [distance_at(located.distance, when) for when in _stop_times(*samples(run)).tolist()], dtype=np.float64
-    )
-    return np.asarray(at[np.isfinite(at)])
 
 
 def _speed_by_place(run: RunData, located: Located, cells: Floats) -> Floats:

@@ -173,11 +173,8 @@ def align_settings(campaign: Campaign) -> AlignSettings:
     gpx = campaign.folder / route.reference if route.reference else None
     of_kind = {phase.kind: phase.id for phase in reversed(route.phases)}
     enters = of_kind.get("ramp", of_kind.get("highway"))
-    return AlignSettings(
-        route=align.RouteSettings(gpx=gpx, run=route.reference_run, closed=route.closed),
-        entry=align.EntrySettings(phase=enters, threshold=route.highway_entry.speed, hold=route.highway_entry.hold),
-        phases=tuple(align.PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases),
-    )
+    phases, entry = tuple(align.PhaseSettings(p.id, p.kind, p.start, p.end) for p in route.phases), route.highway_entry
+    return AlignSettings(gpx, route.reference_run, route.closed, True, phases, enters, entry.speed, entry.hold)
 
 
 def weather_records(campaign: Campaign, *, forecasts: bool = False) -> dict[str, WeatherRecord]:

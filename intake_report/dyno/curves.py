@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
 
-from intake_report.air import INTAKE_REFUSAL, Aspiration, Correction, correction, correction_spec, uncorrected
+from intake_report.air import INTAKE_REFUSAL, Aspiration, correction, correction_spec, uncorrected
 from intake_report.campaign.sections import DynoSection
 from intake_report.dyno.pulls import Array, DynoPull
 from intake_report.errors import DataError
@@ -20,24 +20,14 @@ Quantity = Literal["power", "torque"]
 PULLS = Nouns("pull", "session")
 
 
-@dataclass(frozen=True, eq=False)
-class CorrectedPull:
-    """A pull with its correction: corrected power [kW] and torque [N·m], shape (n,); `pull` keeps the uncorrected."""
-
-    pull: DynoPull
-    correction: Correction
-    power: Array
-    torque: Array
-
-
-def correct(pull: DynoPull, section: DynoSection) -> CorrectedPull:
+def correct(pull: DynoPull, section: DynoSection) -> DynoPull:
     """Correct a pull by the method that the campaign names, with its cell air.
 
     Raises DataError: for intake air (it would correct away the effect under test), missing cell air, or anything
     `air.correction` refuses.
     """
     aspiration: Aspiration = section.aspiration or "natural"
-    left = CorrectedPull(pull, uncorrected(aspiration), pull.power, pull.torque)
+    left = replace(pull, correction=uncorrected(aspiration))
     asked = correction_spec(section.correction).key != "none"
     if pull.printed not in ("", "none"):
         if asked:
@@ -53,7 +43,7 @@ def correct(pull: DynoPull, section: DynoSection) -> CorrectedPull:
         return left
     fuel, elevation = section.fuel_per_cycle, section.elevation
     by = correction(section.correction, pull.cell, aspiration=aspiration, fuel_per_cycle=fuel, elevation=elevation)
-    return CorrectedPull(pull, by, pull.power * by.factor, pull.torque * by.factor)
+    return replace(pull, correction=by, power=pull.power * by.factor, torque=pull.torque * by.factor)
 
 
 def on_grid(speed: Array, values: Array, grid: Array, width: float) -> Array:
@@ -109,12 +99,12 @@ def common_grid(pulls: Sequence[DynoPull], step: float, smoothing: float = 0.0) 
     return Grid(low, high, step, smoothing)
 
 
-def gridded(items: Sequence[CorrectedPull], quantity: Quantity, grid: Grid) -> Array:
+def gridded(items: Sequence[DynoPull], quantity: Quantity, grid: Grid) -> Array:
     """Smoothed, corrected values of each pull at the grid's speeds, shape (pulls, m)."""
-    return np.array([on_grid(i.pull.speed, getattr(i, quantity), grid.speeds, grid.smoothing) for i in items])
+    return np.array([on_grid(i.speed, getattr(i, quantity), grid.speeds, grid.smoothing) for i in items])
 
 
-def pull_figures(item: CorrectedPull, grid: Grid) -> dict[str, Any]:
+def pull_figures(item: DynoPull, grid: Grid) -> dict[str, Any]:
     """Figures of one pull over the common band, corrected and not, with its correction.
 
     Returns peak_power [kW], peak_torque [N·m]: of the smoothed, corrected curve, at `peak_*_speed` [rpm]. mean_power,
@@ -123,10 +113,10 @@ def pull_figures(item: CorrectedPull, grid: Grid) -> dict[str, Any]:
     the band, so the true peak may be outside it. factor, cell_*, vapour, dry [kPa], in_validity, within_limit,
     limitations: of the correction.
     """
-    pull, by, speeds = item.pull, item.correction, grid.speeds
+    by, speeds = item.correction, grid.speeds
     power, torque = (gridded([item], quantity, grid)[0] for quantity in ("power", "torque"))
     width, area = grid.high - grid.low, float(np.trapezoid(power, speeds))
-    rows = (pull.speed >= grid.low) & (pull.speed <= grid.high)
+    rows = (item.speed >= grid.low) & (item.speed <= grid.high)
     top, twist = int(np.argmax(power)), int(np.argmax(torque))
     raw = float(np.max(item.power[rows])) if rows.any() else float(power[top])
     return _about(item) | {
@@ -146,10 +136,10 @@ def pull_figures(item: CorrectedPull, grid: Grid) -> dict[str, Any]:
     }
 
 
-def stated_figures(item: CorrectedPull) -> dict[str, Any]:
+def stated_figures(item: DynoPull) -> dict[str, Any]:
     """Figures of a pull as the dyno printed them, and corrected where they were printed without correction."""
-    stated, factor = item.pull.stated, item.correction.factor
-    measured = stated if item.pull.printed == "none" else {}
+    stated, factor = item.stated, item.correction.factor
+    measured = stated if item.printed == "none" else {}
     figures = _about(item)
     figures |= {f"{name}_uncorrected": measured.get(name) for name in ("peak_power", "mean_power", "peak_torque")}
     for name in ("peak_power", "peak_torque", "mean_power", "mean_torque"):
@@ -157,15 +147,12 @@ def stated_figures(item: CorrectedPull) -> dict[str, Any]:
     return figures
 
 
-def _about(item: CorrectedPull) -> dict[str, Any]:
-    pull, by = item.pull, item.correction
-    air = by.air or pull.cell
-    about = {
-        "pull": pull.id,
-        **{name: getattr(pull, name) for name in ("configuration", "session", "order")},
-        "factor": by.factor,
+def _about(item: DynoPull) -> dict[str, Any]:
+    by, told = item.correction, ("configuration", "session", "order")
+    about = {"pull": item.id, **{name: getattr(item, name) for name in told}, "factor": by.factor}
+    about |= {
+        f"cell_{name}": getattr(by.air or item.cell, name, None) for name in ("temperature", "pressure", "humidity")
     }
-    about |= {f"cell_{name}": getattr(air, name, None) for name in ("temperature", "pressure", "humidity")}
     return about | {name: getattr(by, name) for name in ("vapour", "dry", "in_validity", "within_limit", "limitations")}
 
 
@@ -182,10 +169,10 @@ class MeanCurve:
 
 
 def mean_curves(
-    items: Sequence[CorrectedPull], quantity: Quantity, grid: Grid, level: float = 0.95
+    items: Sequence[DynoPull], quantity: Quantity, grid: Grid, level: float = 0.95
 ) -> tuple[MeanCurve, ...]:
     """Mean curve of every configuration with the t interval at each speed by itself."""
-    rows, names = gridded(items, quantity, grid), [item.pull.configuration for item in items]
+    rows, names = gridded(items, quantity, grid), [item.configuration for item in items]
     curves = []
     for name in dict.fromkeys(names):
         points = [mean_interval(column, level) for column in rows[[n == name for n in names]].T]
@@ -214,20 +201,20 @@ class DifferenceCurve:
 
 
 def compare_figure(
-    items: Sequence[CorrectedPull], values: Sequence[float], baseline: str, level: float = 0.95
+    items: Sequence[DynoPull], values: Sequence[float], baseline: str, level: float = 0.95
 ) -> dict[str, Difference]:
     """Difference of one figure per pull from the baseline, within sessions where several were held."""
-    sessions = [item.pull.session or None for item in items]
-    return compare_blocked(values, [item.pull.configuration for item in items], sessions, baseline, level, PULLS)
+    sessions = [item.session or None for item in items]
+    return compare_blocked(values, [item.configuration for item in items], sessions, baseline, level, PULLS)
 
 
 def difference_curves(
-    items: Sequence[CorrectedPull], quantity: Quantity, grid: Grid, baseline: str, level: float = 0.95
+    items: Sequence[DynoPull], quantity: Quantity, grid: Grid, baseline: str, level: float = 0.95
 ) -> tuple[DifferenceCurve, ...]:
     """Difference of every other configuration from the baseline by engine speed."""
     rows = gridded(items, quantity, grid)
     by_speed = [compare_figure(items, column.tolist(), baseline, level) for column in rows.T]
-    base = rows[[item.pull.configuration == baseline for item in items]].mean(axis=0)
+    base = rows[[item.configuration == baseline for item in items]].mean(axis=0)
     found = []
     for name in by_speed[0]:
         points = [at_speed[name] for at_speed in by_speed]

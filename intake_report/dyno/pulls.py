@@ -15,7 +15,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from intake_report.air import AirState, check_humidity, check_pressure
+from intake_report.air import AirState, Correction, check_humidity, check_pressure, uncorrected
 from intake_report.campaign import Campaign
 from intake_report.errors import DataError, placed
 from intake_report.loaders import read_columns
@@ -79,6 +79,7 @@ class DynoPull:
     notes: tuple[Message, ...] = ()  # what was done to the rows
     stated: Mapping[str, float] = field(default_factory=dict)  # figures as the dyno printed them [kW], [N·m]
     printed: str = ""  # the correction of these
+    correction: Correction = field(default_factory=uncorrected)  # that torque and power hold, see `curves.correct`
 
     @property
     def basis(self) -> str:

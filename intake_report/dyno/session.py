@@ -14,7 +14,7 @@ from intake_report.air import PowerExpectation, expected_power
 from intake_report.campaign import Campaign
 from intake_report.campaign.sections import DynoSection
 from intake_report.dyno import curves
-from intake_report.dyno.curves import CorrectedPull, DifferenceCurve, Grid, MeanCurve
+from intake_report.dyno.curves import DifferenceCurve, Grid, MeanCurve
 from intake_report.dyno.pulls import DynoPull, estimate_at_engine, one_basis, read_pulls
 from intake_report.errors import DataError, placed
 from intake_report.messages import Count, Message, Part, Value, message
@@ -242,27 +242,27 @@ def analyse_pulls(pulls: Sequence[DynoPull], baseline: str, section: DynoSection
     if section.driveline_loss:
         kept = [estimate_at_engine(pull, section.driveline_loss) for pull in kept]
     basis = one_basis(kept)
-    items = [curves.correct(pull, section) for pull in kept]
+    kept = [curves.correct(pull, section) for pull in kept]
     notes = [(p.id, note) for p in kept for note in p.notes]
     if kept[0].printed:
-        grid, figures = None, frame_of(curves.stated_figures(item) for item in items)
+        grid, figures = None, frame_of(curves.stated_figures(item) for item in kept)
         judged = [(name, title, quantity) for name, title, quantity in PRINTED if figures[name].notna().all()]
     else:
         grid = curves.common_grid(kept, section.grid, section.smoothing or 0.0)
-        figures, judged = frame_of(curves.pull_figures(item, grid) for item in items), list(FIGURES)
+        figures, judged = frame_of(curves.pull_figures(item, grid) for item in kept), list(FIGURES)
     names = [pull.configuration for pull in kept]
     compared = len(set(names)) > 1 and baseline in names
     means = _means(figures, judged, level)
-    comparisons = _comparisons(items, figures, judged if compared else (), baseline, level)
+    comparisons = _comparisons(kept, figures, judged if compared else (), baseline, level)
     quantities: tuple[Any, ...] = ("power", "torque") if grid is not None else ()
     drifting = next((entry for name in DRIFT_OF for entry in judged if entry[0] == name), None)
-    by, first = items[0].correction, kept[0]
-    between = [curves.difference_curves(items, q, grid, baseline, level) for q in quantities if grid and compared]
+    by, first = kept[0].correction, kept[0]
+    between = [curves.difference_curves(kept, q, grid, baseline, level) for q in quantities if grid and compared]
     return DynoResult(
         basis, first.assumption, by.spec.key, by.spec.name, by.spec.reference, by.aspiration, baseline, level, grid, figures,
         means, comparisons,
         speeds=tuple(grid.speeds.tolist()) if grid else (),
-        curves=tuple(curve for q in quantities if grid for curve in curves.mean_curves(items, q, grid, level)),
+        curves=tuple(curve for q in quantities if grid for curve in curves.mean_curves(kept, q, grid, level)),
         differences=tuple(curve for of_quantity in between for curve in of_quantity),
         drifts=() if drifting is None else _drifts(kept, figures, drifting, level),
         expected=_expected(kept, baseline, comparisons),
@@ -309,7 +309,7 @@ _COMPARED = (
 
 
 def _comparisons(
-    items: list[CorrectedPull], figures: pd.DataFrame, judged: Judged, baseline: str, level: float
+    items: list[DynoPull], figures: pd.DataFrame, judged: Judged, baseline: str, level: float
 ) -> pd.DataFrame:
     rows = []
     for figure, title, quantity in judged:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -54,6 +54,7 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
     if _WIND_WITHOUT_UNIT.search(text):  # which could be knots or metres per second: missing
         speed, gust, direction = None, None, None
     pressure, kind = _pressure(decoded)
+    present = ["".join(part or "" for part in group) for group in decoded.weather]
     observation = WeatherObservation(
         pd.Timestamp(decoded.time, tz="UTC"),
         source=decoded.station_id,
@@ -69,7 +70,7 @@ def decode_metar(report: str, *, year: int, month: int, elevation: float | None 
         sky="no significant cloud, visibility 10 km or more"
         if "CAVOK" in text.split()
         else decoded.sky_conditions() or None,
-        present=_present(decoded.weather),
+        present=" ".join(group for group in present if group.strip("/")) or None,
         resolution=0.1 if _TENTHS.search(_remarks(text)) else 1.0,
         notices=_body_notices(text),
     )
@@ -235,8 +236,3 @@ def _raining(weather: Sequence[tuple[str | None, ...]]) -> bool | None:
         any(code in (precipitation or "") for code in _FALLING) and "VC" not in (intensity or "")
         for intensity, _, precipitation, _, _ in weather
     )
-
-
-def _present(weather: Iterable[tuple[str | None, ...]]) -> str | None:
-    words = ["".join(part or "" for part in group) for group in weather]
-    return " ".join(word for word in words if word.strip("/")) or None

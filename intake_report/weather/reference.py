@@ -88,11 +88,6 @@ def _last_speed(run: VehicleAmbient) -> tuple[NDArray[np.intp], NDArray[np.bool_
     return np.maximum(last, 0), age <= _SPEED_GAP
 
 
-def _at_rest(run: VehicleAmbient) -> NDArray[np.bool_]:
-    last, known = _last_speed(run)
-    return np.asarray(known & (run.speed[last] < AT_REST)) if known.any() else known
-
-
 def compare_vehicle(
     runs: Sequence[VehicleAmbient], record: WeatherRecord, at: Literal["speed", "rest"] = "speed"
 ) -> SourceComparison:
@@ -103,7 +98,8 @@ def compare_vehicle(
     """
     differences = {}
     for run in runs:
-        usable = ~too_slow(run) if at == "speed" else _at_rest(run)
+        last, known = _last_speed(run)
+        usable = ~too_slow(run) if at == "speed" else known & (np.append(run.speed, np.nan)[last] < AT_REST)
         differences[run.run] = (run.temperature - ambient_at(record, run.time + run.start.timestamp()))[usable]
     return _compared(f"vehicle sensor at {at}", record.source, differences)
 

@@ -15,9 +15,7 @@ from intake_report.align import (
     AcceptanceLimit,
     AlignSettings,
     Comparability,
-    EntrySettings,
     PhaseSettings,
-    RouteSettings,
     RunSurroundings,
     align_runs,
     assess,
@@ -28,13 +26,13 @@ LIMITS = [(0, 40), (4300, 60), (4600, 75), (4800, 110)]
 STOPS = [(1500, 20), (4000, 15)]
 USUAL = RunSurroundings(ambient=20.0, wind=5.0, rain=False)
 SETTINGS = AlignSettings(
-    route=RouteSettings(run="r0"),
+    run="r0",
     phases=(
         PhaseSettings("city", "city", 0, 4200),
         PhaseSettings("ramp", "ramp", 4200, 5200),
         PhaseSettings("highway", "highway", 5200, 8900),
     ),
-    entry=EntrySettings(phase="ramp", threshold=80.0, hold=5.0),
+    entry_phase="ramp",
 )
 
 

@@ -13,14 +13,7 @@ from hypothesis import strategies as st
 
 from align.roads import ONE_WAY, drive
 from align.support import loop_runs
-from intake_report.align import (
-    AlignSettings,
-    EntrySettings,
-    PhaseSettings,
-    RouteSettings,
-    RouteStop,
-    align_runs,
-)
+from intake_report.align import AlignSettings, PhaseSettings, RouteStop, align_runs
 from intake_report.align.events import driven, find_phases, find_places, find_stops, group, highway_entry
 
 
@@ -80,23 +73,23 @@ def test_highway_entry_is_the_first_held_crossing_within_the_ramp() -> None:
     speed[15:17] = 85.0  # not held
     speed[20:] = [70, 78, 83, *([100] * 17)]
     spans = find_phases(distance_of(np.arange(40) * 15.0), RAMP)
-    entry, reason = highway_entry(time, speed, spans, EntrySettings(threshold=80.0, hold=5.0))
+    entry, reason = highway_entry(time, speed, spans, AlignSettings(threshold=80.0, hold=5.0))
     assert entry == pytest.approx(21 + 2 / 5) and reason is None
 
 
 @pytest.mark.parametrize("speed", [np.full(40, 100.0), np.full(40, 60.0), np.where(np.arange(40) % 4 < 2, 60.0, 90.0)])
 def test_no_highway_entry_has_a_reason(speed) -> None:
     spans = find_phases(distance_of(np.arange(40) * 15.0), RAMP)
-    entry, reason = highway_entry(np.arange(40.0), speed, spans, EntrySettings())
+    entry, reason = highway_entry(np.arange(40.0), speed, spans, AlignSettings())
     assert entry is None and reason is not None and reason.code == "entry-not-held"
-    entry, reason = highway_entry(np.arange(40.0), speed, (), EntrySettings())
+    entry, reason = highway_entry(np.arange(40.0), speed, (), AlignSettings())
     assert entry is None and reason is not None and reason.code == "entry-no-ramp"
 
 
 def test_a_hold_cut_off_by_the_end_of_the_log_is_not_a_hold() -> None:
     speed = np.concatenate([np.full(23, 60.0), np.full(3, 90.0)])
     spans = find_phases(distance_of(np.arange(26) * 15.0), RAMP)
-    assert highway_entry(np.arange(26.0), speed, spans, EntrySettings())[0] is None
+    assert highway_entry(np.arange(26.0), speed, spans, AlignSettings())[0] is None
 
 
 def test_places_do_not_chain_along_a_queue() -> None:
@@ -109,7 +102,7 @@ def test_places_do_not_chain_along_a_queue() -> None:
 def test_stops_of_different_runs_meet_at_their_junction() -> None:
     stops = {"base": [(900, 20), (3000, 30)], "queue": [(875, 45), (4500, 12)], "free": [(2990, 10)]}
     runs = [drive(name, ONE_WAY, stops=own, seed=k)[0] for k, (name, own) in enumerate(stops.items(), 1)]
-    alignment = align_runs(runs, AlignSettings(route=RouteSettings(run="base")))
+    alignment = align_runs(runs, AlignSettings(run="base"))
     inner = [place for place in alignment.places if 100 < place.distance < 8800]
     assert [round(place.share, 2) for place in inner] == [0.67, 0.67, 0.33]
     assert dict(inner[0].durations).keys() == {"base", "queue"}

@@ -12,15 +12,7 @@ from hypothesis import strategies as st
 
 from align.roads import LOOP, ONE_WAY, drive
 from align.support import loop_runs, make_run
-from intake_report.align import (
-    Alignment,
-    AlignSettings,
-    RouteSettings,
-    align_runs,
-    grid_by_place,
-    peak_summary,
-    propose_phases,
-)
+from intake_report.align import Alignment, AlignSettings, align_runs, grid_by_place, peak_summary, propose_phases
 from intake_report.align.events import find_phases
 
 
@@ -76,7 +68,7 @@ def test_a_gap_of_the_channel_is_not_bridged() -> None:
 def test_a_loop_begun_elsewhere_fills_every_cell_once() -> None:
     base, _ = drive("base", LOOP, noise=0.5, seed=2)
     other, _ = drive("other", [LOOP[3], *LOOP[4:], *LOOP[1:4]], seed=3)
-    alignment = align_runs([base, other], AlignSettings(route=RouteSettings(run="base", refine=False)))
+    alignment = align_runs([base, other], AlignSettings(run="base", refine=False))
     grid = grid_by_place(alignment)
     assert (grid.passes[1] == 1).mean() > 0.97
     assert grid.dwell[1].sum() == pytest.approx(other.frame.index[-1], rel=0.03)
@@ -119,7 +111,7 @@ def test_phases_begin_where_all_runs_are_and_have_names_of_the_road() -> None:
         )[0]
         for k in range(4)
     ]
-    alignment = align_runs(runs, AlignSettings(route=RouteSettings(run="r0")))
+    alignment = align_runs(runs, AlignSettings(run="r0"))
     phases = propose_phases(alignment)
     assert [phase.name for phase in phases] == ["city", "country", "ramp", "highway", "country-2", "city-2"]
     assert [phase.kind for phase in phases] == ["city", "city", "ramp", "highway", "city", "city"]

@@ -10,7 +10,7 @@ import pytest
 
 from align.roads import drive
 from align.support import StubRun, commute_runs, make_run
-from intake_report.align import AlignSettings, RouteSettings, align_runs
+from intake_report.align import AlignSettings, align_runs
 from intake_report.align.events import driven, find_stops
 from intake_report.align.landmarks import Likeness, classes, place, speed_profile, usual_speeds
 from intake_report.align.registration import register
@@ -49,7 +49,7 @@ def test_a_replayed_cycle_aligns_back_at_every_common_stop(drives: Path, name) -
     for k, scale in enumerate([0.97, 0.985, 1.015, 1.03]):
         late = 0.0 if k % 2 else float(rng.uniform(200, 1500))
         runs.append(replay(f"replay {scale}", trace, scale, late, rng))
-    settings = AlignSettings(route=RouteSettings(run="original"))
+    settings = AlignSettings(run="original")
     alignment = align_runs([run for run, _ in runs], settings)
     for (_, way), aligned in zip(runs, alignment.runs, strict=True):
         assert aligned.grade != "refused"
@@ -65,7 +65,7 @@ def test_another_road_is_not_placed_by_force(drives: Path) -> None:
     runs = [replay(f"run {k}", cycle(drives, "udds"), 1.0, 0.0, rng)[0] for k in range(4)]
     time, speed = cycle(drives, "hwfet")
     other = make_run("other road", time, speed=speed)
-    alignment = align_runs([*runs, other], AlignSettings(route=RouteSettings(run="run 0")))
+    alignment = align_runs([*runs, other], AlignSettings(run="run 0"))
     assert alignment.run("other road").grade == "refused"
     assert [finding.code for finding in alignment.run("other road").findings] == ["not-registered"]
     assert [run.grade for run in alignment.runs[:-1]] == ["good", "fair", "fair", "fair"]
@@ -225,7 +225,7 @@ def test_a_run_is_found_by_a_scale_that_no_fellow_has(drives: Path) -> None:
     """One car's speed is 1.1 % off its fellows'."""
     rng = np.random.default_rng(5)
     runs = [replay(f"run {k}", cycle(drives, "wltc_3b"), 0.989 if k == 5 else 1.0, 0.0, rng)[0] for k in range(6)]
-    aligned = align_runs(runs, AlignSettings(route=RouteSettings(run="run 0"))).runs
+    aligned = align_runs(runs, AlignSettings(run="run 0")).runs
     assert ["scale-alone" in [f.code for f in run.findings] for run in aligned] == [False] * 5 + [True]
     assert aligned[5].grade == "poor" and {run.grade for run in aligned[1:5]} == {"fair"}
     assert all("speed-match" in [note.code for note in run.notes] for run in aligned)

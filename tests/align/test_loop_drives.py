@@ -9,7 +9,7 @@ import pytest
 
 from align.junctions import at_way, crossing, junction, turns
 from align.support import StubRun, loop_runs
-from intake_report.align import Alignment, AlignSettings, RouteSettings, align_runs
+from intake_report.align import Alignment, AlignSettings, align_runs
 from intake_report.align.events import driven, frame_time, speed_samples
 
 
@@ -126,7 +126,7 @@ def test_length_between_junctions_spreads_less_than_by_integrated_speed(junction
 def test_agrees_with_the_same_laps_when_their_position_is_hidden(laps: Alignment) -> None:
     source = laps.reference.source
     blind = [StubRun(lap.run, lap.clean.frame.drop(columns=["latitude", "longitude"])) for lap in laps.runs]
-    hidden = align_runs(blind, AlignSettings(route=RouteSettings(run=source)))
+    hidden = align_runs(blind, AlignSettings(run=source))
     known = laps.run(source)
     pairs = known.distance.notna().to_numpy() & hidden.run(source).distance.notna().to_numpy()
     base = known.distance.to_numpy()[pairs], hidden.run(source).distance.to_numpy()[pairs]

@@ -7,7 +7,7 @@ import pytest
 
 from align.roads import LOOP, ONE_WAY, OUT_AND_BACK, TWICE, drive, length
 from align.support import StubRun, make_run
-from intake_report.align import AlignSettings, RouteSettings, align_runs
+from intake_report.align import AlignSettings, align_runs
 
 STRAIGHT = [(0, 0), (4000, 0), (8988, 0)]
 
@@ -15,7 +15,7 @@ STRAIGHT = [(0, 0), (4000, 0), (8988, 0)]
 def reference_and(corners, run, **route):
     """Align a run with a clean drive along the corners as the reference; return the alignment and the aligned run."""
     base, _ = drive("reference", corners, noise=0.5, seed=99)
-    alignment = align_runs([base, run], AlignSettings(route=RouteSettings(run="reference", refine=False, **route)))
+    alignment = align_runs([base, run], AlignSettings(run="reference", refine=False, **route))
     return alignment, alignment.runs[1]
 
 
@@ -145,7 +145,7 @@ def test_refining_brings_the_path_nearer_to_the_road() -> None:
     runs = [drive(f"r{i}", corners, step=5.0, speed=90.0, noise=2.0, seed=40 + i)[0] for i in range(8)]
     wide = {}
     for refine in (False, True):
-        alignment = align_runs(runs, AlignSettings(route=RouteSettings(refine=refine)))
+        alignment = align_runs(runs, AlignSettings(refine=refine))
         # the projection of the runs has another centre: judge by the offsets that all runs share
         wide[refine] = np.median([run.cross_track.abs().median() for run in alignment.runs])  # type: ignore[union-attr]
     assert wide[True] < wide[False]

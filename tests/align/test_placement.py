@@ -11,7 +11,7 @@ from scipy.stats import binom
 from align.roads import drive
 from align.support import StubRun, make_run
 from align.test_landmarks import profiles_and_stops
-from intake_report.align import AlignSettings, RouteSettings, align_runs, registration
+from intake_report.align import AlignSettings, align_runs, registration
 from intake_report.align.landmarks import STEP, Profile, place, usual_speeds
 from intake_report.align.placement import (
     IN_PLACE,
@@ -55,7 +55,7 @@ def detoured(run: StubRun, extra: float) -> StubRun:
     return make_run(run.run, np.arange(shown.size, dtype=float) + time[0], speed=shown)
 
 
-REFERENCE = AlignSettings(route=RouteSettings(run="r0"))
+REFERENCE = AlignSettings(run="r0")
 
 
 @pytest.mark.parametrize("seed", [1, *(pytest.param(seed, marks=pytest.mark.slow) for seed in range(2, 9))])

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from align.roads import LOOP, ONE_WAY, drive, length
 from align.support import StubRun, loop_runs, make_run
-from intake_report.align import AlignSettings, RouteSettings, align_runs, assess, grid_by_place, propose_phases
+from intake_report.align import AlignSettings, align_runs, assess, grid_by_place, propose_phases
 from intake_report.errors import DataError
 
 
@@ -59,7 +59,7 @@ def test_nothing_to_go_by_is_a_user_error() -> None:
     with pytest.raises(DataError, match="neither position nor speed"):
         align_runs([make_run("bare", np.arange(100), iat=np.full(100, 25.0))])
     with pytest.raises(DataError, match="not among the runs"):
-        align_runs([drive("a", ONE_WAY)[0]], AlignSettings(route=RouteSettings(run="b")))
+        align_runs([drive("a", ONE_WAY)[0]], AlignSettings(run="b"))
 
 
 def test_gpx_reference(tmp_path) -> None:
@@ -72,16 +72,16 @@ def test_gpx_reference(tmp_path) -> None:
     file = tmp_path / "route.gpx"
     head = '<gpx version="1.1" creator="test" xmlns="http://www.topografix.com/GPX/1/1">'
     file.write_text(f"{head}<trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
-    alignment = align_runs([run], AlignSettings(route=RouteSettings(gpx=file)))
+    alignment = align_runs([run], AlignSettings(gpx=file))
     assert alignment.reference.source == "route.gpx"
     assert alignment.reference.length == pytest.approx(length(ONE_WAY), rel=0.002)
     assert np.nanmax(np.abs(alignment.runs[0].distance.to_numpy() - true)) < 25
     file.write_text(f"{head}</gpx>", encoding="utf-8")
     with pytest.raises(DataError, match="no track or route"):
-        align_runs([run], AlignSettings(route=RouteSettings(gpx=file)))
+        align_runs([run], AlignSettings(gpx=file))
     file.write_text("not xml", encoding="utf-8")
     with pytest.raises(DataError, match="cannot be read"):
-        align_runs([run], AlignSettings(route=RouteSettings(gpx=file)))
+        align_runs([run], AlignSettings(gpx=file))
 
 
 def test_a_reference_that_runs_past_its_own_start_is_cut_to_one_loop() -> None:
@@ -96,7 +96,7 @@ def test_a_real_lap_driven_in_reverse_is_not_taken_for_a_lap(drives: Path) -> No
     """Out and back on one road, the carriageways some 10 m apart: only the side of the road tells the direction."""
     laps = loop_runs(drives, [7, 10, 13, 16])
     backward = laps[0].frame.iloc[::-1].set_index(laps[0].frame.index)
-    alignment = align_runs([*laps, StubRun("backward", backward)], AlignSettings(route=RouteSettings(run=laps[1].run)))
+    alignment = align_runs([*laps, StubRun("backward", backward)], AlignSettings(run=laps[1].run))
     forward = max(run.cross_track.abs().median() for run in alignment.runs[:4])  # type: ignore[union-attr]
     reverse = alignment.run("backward")
     assert reverse.cross_track is not None
@@ -111,7 +111,7 @@ def test_two_real_laps_in_one_log(drives: Path) -> None:
     second = laps[1].frame.copy()
     second.index = second.index + laps[0].frame.index[-1] + 120.0
     joined = StubRun("both", pd.concat([laps[0].frame, second]))
-    alignment = align_runs([*laps, joined], AlignSettings(route=RouteSettings(run=laps[2].run)))
+    alignment = align_runs([*laps, joined], AlignSettings(run=laps[2].run))
     both = alignment.run("both")
     assert [finding.code for finding in both.findings if finding.hard] == ["several-laps"]
 

@@ -82,12 +82,8 @@ def test_std_over_j1349() -> None:
 
 def test_seven_percent_boundaries() -> None:
     # Computed 2026-11-25: dry pressures at 25 °C where the factor is exactly 1.07 or 0.93, to 1e-3 hPa.
-    for spec, limit, hpa in (
-        (J1349, 1.07, 934.56),
-        (J1349, 0.93, 1052.432),
-        (ISO, 1.07, 935.726),
-        (ISO, 0.93, 1051.718),
-    ):
+    limits = ((J1349, 1.07, 934.56), (J1349, 0.93, 1052.432), (ISO, 1.07, 935.726), (ISO, 0.93, 1051.718))
+    for spec, limit, hpa in limits:
         low, high = raw_factor(spec, 25.0, hpa / 10.0 + 1e-4), raw_factor(spec, 25.0, hpa / 10.0 - 1e-4)
         assert low < limit < high
 
@@ -128,16 +124,12 @@ def test_saturation_formula_hardly_matters() -> None:
 
 def test_engine_factor() -> None:
     # UN R85 / ISO 1585, compression ignition: 0.036·qc − 1.14 between 40 and 65 mg/L, 0.3 below, 1.2 above.
-    assert engine_factor(30.0) == 0.3
-    assert engine_factor(40.0) == pytest.approx(0.3, abs=1e-12)
-    assert engine_factor(50.0) == pytest.approx(0.66, abs=1e-12)
-    assert engine_factor(65.0) == pytest.approx(1.2, abs=1e-12)
-    assert engine_factor(80.0) == 1.2
+    for fuel, factor in ((30.0, 0.3), (40.0, 0.3), (50.0, 0.66), (65.0, 1.2), (80.0, 1.2)):
+        assert engine_factor(fuel) == pytest.approx(factor, abs=1e-12)
 
 
 def test_reference_states() -> None:
     # By definition each method's factor is 1 in its own reference state.
     for spec in CORRECTIONS.values():
-        assert raw_factor(spec, spec.reference_kelvin - spec.kelvin_offset, spec.reference_pressure) == pytest.approx(
-            1.0, abs=1e-12
-        )
+        factor = raw_factor(spec, spec.reference_kelvin - spec.kelvin_offset, spec.reference_pressure)
+        assert factor == pytest.approx(1.0, abs=1e-12)

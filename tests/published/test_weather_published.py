@@ -90,9 +90,7 @@ def test_automatic_report_with_a_wind_range_and_missing_present_weather():
 
 
 def test_altimeter_is_preferred_to_sea_level_pressure():
-    o = decoded(
-        "KABI 031752Z 30010KT 6SM BR FEW009 OVC036 02/01 A3003 RMK AO2 SLP176 60001 T00170006 10017 21006 56017"
-    )
+    o = decoded("KABI 031752Z 30010KT 6SM BR FEW009 OVC036 02/01 A3003 RMK AO2 SLP176 60001 T00170006 10017 21006")
     assert (o.temperature, o.dew_point) == (1.7, 0.6)
     assert o.pressure * 10.0 == pytest.approx(1016.935, abs=5e-3)
     o = decoded("METAR KCOF 191855Z 18015G22KT 7SM FEW049 SCT300 28/18 A3001 SLP162 RMK AO2")
@@ -178,9 +176,8 @@ def test_station_pressure_from_a_qnh():
     # (ICAO Annex 3, from memory): p = 1013.25 hPa (1 - 0.0065 h / 288.15)^5.25588 (ISO 2533), h counted from QNH.
     o = decoded("METAR EDXX 022150Z 09010KT 9999 20/10 Q1013", elevation=500.0)
     from_qnh = 288.15 / 0.0065 * (1.0 - (1013.0 / 1013.25) ** (1.0 / 5.25588))
-    assert o.station_pressure * 10.0 == pytest.approx(
-        1013.25 * (1.0 - 0.0065 * (from_qnh + 500.0) / 288.15) ** 5.25588, abs=0.01
-    )
+    expected = 1013.25 * (1.0 - 0.0065 * (from_qnh + 500.0) / 288.15) ** 5.25588
+    assert o.station_pressure * 10.0 == pytest.approx(expected, abs=0.01)
     # MetPy 1.7.1 reduces it like a setting in inHg: 954.639 hPa, the Smithsonian 0.3 hPa more.
     assert o.station_pressure * 10.0 == pytest.approx(954.639 - 0.3, abs=0.05)
     # Unreduced it would be wrong by about 6 %: 29.8 inHg less 58.2 hPa.
@@ -190,9 +187,8 @@ def test_station_pressure_from_a_qnh():
 def test_report_that_must_not_parse():
     # python-metar tests: a temperature of three digits raises.
     with pytest.raises(DataError, match="201/16") as caught:
-        metar_record(
-            "METAR EDDM 022120Z 26006KT CAVOK 20/16 Q1013=\nMETAR EDDM 022150Z 26006KT CAVOK 201/16", year=2005, month=6
-        )
+        text = "METAR EDDM 022120Z 26006KT CAVOK 20/16 Q1013=\nMETAR EDDM 022150Z 26006KT CAVOK 201/16"
+        metar_record(text, year=2005, month=6)
     assert caught.value.where == "line 2"
 
 
