@@ -19,7 +19,7 @@ from intake_report.campaign import Campaign, load_campaign, refuse
 from intake_report.errors import CampaignError, DataError, MachineError
 from intake_report.kernel import SpareKernel, load_once, run_notebook
 from intake_report.provenance import MANIFEST, hash_file, made_from, read_manifest, repeat_command, sha256
-from intake_report.render.meta import Attachment, ReportMeta, paper_of, report_date
+from intake_report.render.meta import Attachment, ReportMeta, report_date
 
 if TYPE_CHECKING:
     from intake_report.render.numbering import Document
@@ -100,7 +100,8 @@ def meta_of(campaign: Campaign, date: str, revision: int) -> ReportMeta:
     """Return the identity of a report of this campaign; revision 0 is a draft."""
     notice = "" if revision else "A draft: not issued, without a revision number; the next draft takes its place."
     about = campaign.about
-    return ReportMeta(about.id, about.title, date, revision, paper=paper_of(campaign), notice=notice)
+    paper = about.paper or ("letter" if about.units == "us" else "a4")  # US Letter for readers of US units
+    return ReportMeta(about.id, about.title, date, revision, paper, notice=notice)
 
 
 # ---- which campaign, which revision ------------------------------------------------------------------------------

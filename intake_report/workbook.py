@@ -45,12 +45,9 @@ DELTA, OVER = "temperature_difference", "over_ambient"
 def run_frame(measured: Measured, run: str, units: UnitSystem = "si") -> pd.DataFrame:
     """Return one run with every channel on every full second, ready to be plotted; DataError if there is no such run.
 
-    Returns
-    -------
-    DataFrame, (n seconds, channels + 4)
-        Index: elapsed time [s]. Channels interpolated between valid true samples, NaN over longer pauses than the
-        channel allows; `over_ambient` of the rebuilt temperature, as the metrics see it; `distance` along the route
-        [m]; `phase` and `stop` (names, "" outside). ``attrs["units"]`` holds the unit of each column.
+    Returns a DataFrame (n seconds, channels + 4) by elapsed time [s]. Channels are interpolated between valid true samples, NaN
+    over longer pauses than the channel allows; `over_ambient` of the rebuilt temperature, as the metrics see it; `distance`
+    along the route [m]; `phase` and `stop` (names, "" outside). ``attrs["units"]`` holds the unit of each column.
     """
     series, clean, aligned = measured.series[run], measured.cleaned[run], measured.alignment.run(run)
     last = float(clean.frame.index[-1]) if len(clean.frame) else 0.0

@@ -351,7 +351,10 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 
 
 # Seconds rather than parts of one: begun first, so that two processes end together.
-LONG = ("test_report_texts.py", "test_publish.py", "test_chain.py", "test_common_drive.py", "test_real_drives.py")
+LONG = (
+    "test_report_texts.py", "test_statistics_comparison.py", "test_campaign.py", "test_physics.py", "test_drives.py",
+    "test_publish.py", "test_accessible.py", "test_cache.py", "test_isolation.py", "test_real_drives.py",
+)  # fmt: skip
 
 
 @pytest.hookimpl(optionalhook=True)

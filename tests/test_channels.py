@@ -7,17 +7,13 @@ from intake_report.errors import DataError
 from intake_report.units import QUANTITIES
 
 
-def test_every_channel_has_a_quantity_a_label_and_a_range():
+def test_every_channel_has_a_quantity_a_range_and_a_label_and_parameter_of_its_own():
     for name, entry in CHANNELS.items():
-        assert entry.name == name
-        assert entry.quantity in QUANTITIES
-        assert entry.label and entry.label[0].isupper()
-        assert entry.low < entry.high, name
-        assert entry.max_gap > 0
-    labels = [entry.label for entry in CHANNELS.values()]
-    assert len(set(labels)) == len(labels)
+        assert entry.name == name and entry.quantity in QUANTITIES
+        assert entry.label[0].isupper() and entry.low < entry.high and entry.max_gap > 0, name
     pids = [entry.pid for entry in CHANNELS.values() if entry.pid is not None]
-    assert len(set(pids)) == len(pids)
+    for own in ([entry.label for entry in CHANNELS.values()], pids):
+        assert len(set(own)) == len(own)
 
 
 # Bytes and scaling of service 01 as decoded by python-OBD (`decoders.py`, `UnitsAndScaling.py`, commit a378bdd) and by

@@ -246,15 +246,6 @@ def test_campaigns_that_share_an_id_do_not_become_revisions_of_each_other(small,
     assert [p.name for p in (tmp_path / "out" / "alpha").glob("[!.]*")] == [DATE]
 
 
-def test_find_campaigns_takes_a_file_a_folder_or_a_folder_above(small, tmp_path):
-    above = several(small, tmp_path, "b", "a")
-    inner = above / "b"
-    assert cli.find_campaigns(inner) == cli.find_campaigns(inner / "campaign.toml") == [inner / "campaign.toml"]
-    assert cli.find_campaigns(above) == [above / "a" / "campaign.toml", above / "b" / "campaign.toml"]
-    with pytest.raises(CampaignError):
-        cli.find_campaigns(above / "c")
-
-
 # ---- what a new user trips over -----------------------------------------------------------------------------------
 
 

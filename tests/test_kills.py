@@ -1,4 +1,4 @@
-"""Killed at random moments, its kernel killed, two at once: a report is complete or absent, and the next render makes it."""
+"""Killed at random moments, its kernel killed: a report is complete or absent, and the next render makes it."""
 
 import os
 import random
@@ -12,7 +12,7 @@ from intake_report.publish import ORIGIN
 
 pytestmark = pytest.mark.slow
 
-KILLS, KERNELS, PAIRS = 25, 10, 10
+KILLS, KERNELS = 25, 10
 
 
 def command(small, out):
@@ -64,14 +64,3 @@ def test_kernel_killed_at_random_moments(small, tmp_path, part):
         assert err.startswith("intake-report: ") and "Traceback" not in err
         assert not (out / "small-trial").exists()
     ends(small, out)
-
-
-def test_two_at_once(small, tmp_path, part):
-    for number in range(part(PAIRS, 1)):
-        out = tmp_path / f"out-{number}"
-        pair = [command(small, out) for _ in range(2)]
-        errors = [process.communicate(timeout=300)[1] for process in pair]
-        assert 0 in [process.returncode for process in pair], errors
-        assert all("Traceback" not in err for err in errors)
-        whole(small, out)
-        ends(small, out)

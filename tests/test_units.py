@@ -2,7 +2,6 @@
 
 import functools
 
-import numpy as np
 import pint
 import pytest
 from hypothesis import given
@@ -180,15 +179,6 @@ def test_there_and_back(spelling, value, data):
     assert float(from_internal(there, spelling, quantity)) == pytest.approx(
         value, rel=1e-12, abs=1e-9 + abs(offset / scale) * 1e-12
     )
-
-
-@given(values=st.lists(st.floats(-1e3, 1e3) | st.just(float("nan")), max_size=20), spelling=spellings)
-def test_arrays_keep_their_shape_and_their_gaps(values, spelling):
-    array = np.array(values, dtype=float)
-    for quantity in quantities_of(spelling):
-        converted = to_internal(array, spelling, quantity)
-        assert converted.shape == array.shape
-        assert np.array_equal(np.isnan(converted), np.isnan(array))
 
 
 @given(kelvin=st.floats(-50.0, 50.0))

@@ -122,18 +122,13 @@ def _least(needs: Sequence[_Need], columns: Sequence[int], size: float) -> float
 
 
 def _panels(needs: Sequence[_Need], size: float, width: float) -> tuple[tuple[int, ...], ...]:
-    """Return groups of columns that fit, each led by the first column, of about equal length."""
+    """Return groups of columns that fit, each led by the first column."""
     groups: list[list[int]] = [[0]]
     for index in range(1, len(needs)):
-        trial = [*groups[-1], index]
-        if len(groups[-1]) > 1 and _least(needs, trial, size) > width:
-            groups.append([0, index])
-        else:
-            groups[-1] = trial
-    per_group = math.ceil((len(needs) - 1) / len(groups))
-    even = [(0, *range(start, min(start + per_group, len(needs)))) for start in range(1, len(needs), per_group)]
-    fits = all(_least(needs, group, size) <= width for group in even)
-    return tuple(even) if fits else tuple(map(tuple, groups))
+        if len(groups[-1]) > 1 and _least(needs, [*groups[-1], index], size) > width:
+            groups.append([0])
+        groups[-1].append(index)
+    return tuple(map(tuple, groups))
 
 
 def _widths(

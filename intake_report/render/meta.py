@@ -50,11 +50,6 @@ class Attachment:
     relationship: Literal["data", "source"] = "data"  # the numbers behind the report, or what it was made from
 
 
-def paper_of(campaign: Campaign) -> Literal["a4", "letter"]:
-    """Return the paper of the PDF: the one asked for, else US Letter for readers of US units, else A4."""
-    return campaign.about.paper or ("letter" if campaign.about.units == "us" else "a4")
-
-
 def report_date(campaign: Campaign, text: str = "") -> str:
     """Return the ISO date of the report: `text`, else today in the campaign's time zone. DataError if it is not a date."""
     if not text:
