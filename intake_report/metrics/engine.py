@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from intake_report.messages import Value, message
+from intake_report.messages import Part, Value
 from intake_report.metrics.registry import Missing, Reading, metric, reading
 from intake_report.metrics.series import (
     LEAST_LOAD,
@@ -76,22 +76,22 @@ def matched_pressure_ratio(series: RunSeries, _: Parameter) -> Reading:
     return _mean(series, "pressure_ratio")
 
 
+SPARK: dict[str, Part] = {"points": MATCHED, "spread": Value(LEAST_SPREAD, "temperature_difference")}
+
+
 @metric(
     "Spark advance per degree of intake air",
     MORE,
-    definition=message(
-        "Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed "
-        "and load inside a point taken out; below zero where the engine control takes advance back. Needs a "
-        "standard deviation of {spread} within the points.",
-        points=MATCHED,
-        spread=Value(LEAST_SPREAD, "temperature_difference"),
-    ),
+    values=SPARK,
     quantity="angle_per_temperature",
     needs=("timing",),
     **AS_READ,
 )
 def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
-    """Return the slope of spark advance against intake air temperature within the shared points [°/K]."""
+    """Slope of spark advance against intake air temperature {points}: least squares within the points, engine speed and
+    load inside a point taken out; below zero where the engine control takes advance back. Needs a standard deviation of
+    {spread} within the points.
+    """
     samples, points, _weights = _matched(series)
     columns = [samples.channels["timing"], samples.channels["iat"], samples.rpm, samples.load]
     table = np.concatenate([_centred(np.stack([c[inside] for c in columns])) for inside in points], axis=1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from intake_report.messages import Listing, Part, Value, message
@@ -15,6 +17,7 @@ FIT_POINTS = 60  # samples of one step are not independent, and more of them wou
 LEAST_POINTS = 8
 LEAST_FALL = 3.0  # K; a smaller fall has too few steps of a usual reading to tell its shape (own choice)
 LARGEST_ERROR = 0.5  # of the time constant; beyond it the fit has not determined it
+OF_MARGIN: dict[str, Any] = {"quantity": "time", "decimals": 0, "parameter": "margin", "group": "recovery"}
 
 
 def _recovery_span(series: RunSeries) -> tuple[float, float]:
@@ -26,16 +29,7 @@ def _recovery_span(series: RunSeries) -> tuple[float, float]:
     return series.entry, end
 
 
-@metric(
-    "Recovery time to within {parameter} of ambient",
-    FASTER,
-    quantity="time",
-    decimals=0,
-    parameter="margin",
-    headline=True,
-    group="recovery",
-    events=("entry",),
-)
+@metric("Recovery time to within {parameter} of ambient", FASTER, headline=True, events=("entry",), **OF_MARGIN)
 def recovery_time(series: RunSeries, parameter: Parameter) -> Reading:
     """Time from the highway entry until intake air temperature comes within the margin of ambient and stays there for
     the hold of the campaign (recovery_hold, 10 s unless stated), timed by the steps of the reading; a shorter visit
@@ -63,16 +57,9 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading:
 
 
 @metric(
-    "First reading within {parameter} of ambient",
-    ("earlier", "later"),
-    quantity="time",
-    decimals=0,
-    source="common practice",
-    parameter="margin",
-    group="recovery",
-    assessed=False,
-    compared=False,
-)
+    "First reading within {parameter} of ambient", ("earlier", "later"), assessed=False, compared=False,
+    **(OF_MARGIN | {"source": "common practice"}),
+)  # fmt: skip
 def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading:
     """Time from the highway entry to the first sample whose bare reading is within the margin of ambient: shown
     because it is what is usually quoted. It waits for the reading's next step and is no estimate of the recovery
@@ -126,31 +113,22 @@ def _fitted(series: RunSeries, index: int) -> Reading:
     return Reading(value, np.ones(value.shape, dtype=np.bool_), note=fit[2])
 
 
-@metric(
-    "Recovery time constant",
-    FASTER,
-    definition=message(
-        "Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted "
-        "over at most {span}; refused when that falls by less than {fall} or the data do not determine it.",
-        span=Value(FIT_SPAN, "time", 0),
-        fall=Value(LEAST_FALL, "temperature_difference"),
-    ),
-    quantity="time",
-    decimals=0,
-    source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
-    group="recovery",
-)
+FITTED: dict[str, Any] = {
+    "source": "first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
+    "group": "recovery",
+}
+LIMITS = {"span": Value(FIT_SPAN, "time", 0), "fall": Value(LEAST_FALL, "temperature_difference")}
+
+
+@metric("Recovery time constant", FASTER, values=LIMITS, quantity="time", decimals=0, **FITTED)
 def recovery_time_constant(series: RunSeries, _: Parameter) -> Reading:
-    """Return the fitted time constant of the recovery [s]."""
+    """Time constant of a first-order fall of the over-ambient temperature after the highway entry, fitted over at most
+    {span}; refused when that falls by less than {fall} or the data do not determine it.
+    """
     return _fitted(series, 0)
 
 
-@metric(
-    "Final over-ambient of the fit",
-    CLOSER,
-    source="first-order response; fit by variable projection (G. H. Golub and V. Pereyra, 1973)",
-    group="recovery",
-)
+@metric("Final over-ambient of the fit", CLOSER, **FITTED)
 def final_over_ambient(series: RunSeries, _: Parameter) -> Reading:
     """Over-ambient temperature that the first-order fit of the recovery settles to."""
     return _fitted(series, 1)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -81,18 +81,20 @@ def metric(
     words: tuple[str, str],
     *,
     definition: Part = "",
+    values: Mapping[str, Part] | None = None,
     events: tuple[Event, ...] = (),
     assessed: bool = True,
     **more: Any,
 ) -> Callable[[MetricFunction], MetricFunction]:
-    """Register a metric function under its own name; its docstring is the definition where none is given.
+    """Register a metric function under its own name; its docstring is the definition, a template where it has `values`.
 
     See `MetricSpec` (where it is not `USUAL`) and `Metric` for the arguments.
     """
 
     def register(function: MetricFunction) -> MetricFunction:
-        id, text = function.__name__, definition or " ".join((function.__doc__ or "").split())
-        spec = MetricSpec(id=id, title=title, definition=text, words=words, **(USUAL | more))
+        id, text = function.__name__, " ".join((function.__doc__ or "").split())
+        said = definition or (message(text, "", **values) if values else text)
+        spec = MetricSpec(id=id, title=title, definition=said, words=words, **(USUAL | more))
         REGISTRY[id] = Metric(spec, function, events, assessed)
         return function
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from intake_report.messages import Value
@@ -102,22 +104,16 @@ def _area_above(series: RunSeries, values: Floats, parameter: Parameter) -> Read
     return reading(excess @ _run_weights(series) / 60.0)
 
 
-@metric(
-    "Time above {parameter}", SHORTER, quantity="time", decimals=0, needs=("iat",), parameter="limit", group="exposure"
-)
+ABOVE_LIMIT: dict[str, Any] = {"needs": ("iat",), "parameter": "limit", "group": "exposure"}
+
+
+@metric("Time above {parameter}", SHORTER, quantity="time", decimals=0, **ABOVE_LIMIT)
 def time_above_limit(series: RunSeries, parameter: Parameter) -> Reading:
     """Time during the run for which intake air temperature is above the alarm limit of the campaign."""
     return _time_above(series, series.iat, parameter)
 
 
-@metric(
-    "Degree-minutes above {parameter}",
-    SMALLER,
-    quantity="temperature_time",
-    needs=("iat",),
-    parameter="limit",
-    group="exposure",
-)
+@metric("Degree-minutes above {parameter}", SMALLER, quantity="temperature_time", **ABOVE_LIMIT)
 def degree_minutes_above_limit(series: RunSeries, parameter: Parameter) -> Reading:
     """Integral over the run of what intake air temperature exceeds the alarm limit of the campaign by."""
     return _area_above(series, series.iat, parameter)

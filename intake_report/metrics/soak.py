@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 
@@ -117,14 +118,10 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
     return Reading(value, np.ones(value.shape, dtype=np.bool_), note=note)
 
 
-@metric(
-    "Heat-soak rate, median of stops",
-    ("heats slower", "heats faster"),
-    quantity="temperature_rate",
-    needs=("iat",),
-    group="heat soak",
-    events=("stops",),
-)
+AT_STOPS: dict[str, Any] = {"needs": ("iat",), "group": "heat soak", "events": ("stops",)}
+
+
+@metric("Heat-soak rate, median of stops", ("heats slower", "heats faster"), quantity="temperature_rate", **AT_STOPS)
 def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading:
     """Median over the run's stops of the rate at which intake air temperature rises while the vehicle stands still:
     the median slope over all pairs of true samples of the whole stop (Theil–Sen), which is neither the initial rate
@@ -133,7 +130,7 @@ def heat_soak_rate(series: RunSeries, _: Parameter) -> Reading:
     return _median_of_stops(series, stop_rates)
 
 
-@metric("Rise per stop, median of stops", ("smaller", "larger"), needs=("iat",), group="heat soak", events=("stops",))
+@metric("Rise per stop, median of stops", ("smaller", "larger"), **AT_STOPS)
 def rise_per_stop(series: RunSeries, _: Parameter) -> Reading:
     """Median over the run's stops of the intake air temperature at the end of the stop minus that at its start; the
     stops of one run differ in duration, so the figure of rise against duration belongs to it.
@@ -141,22 +138,14 @@ def rise_per_stop(series: RunSeries, _: Parameter) -> Reading:
     return _median_of_stops(series, stop_rises)
 
 
-@metric(
-    "Half-fall time after launch, median",
-    FASTER,
-    definition=message(
-        "Median over the launches of the time until intake air temperature has lost half of what it gained during the "
-        "stop, for stops with a rise of {rise} or more; a launch that the next stop cuts short counts as longer.",
-        rise=Value(LEAST_RISE, "temperature_difference"),
-    ),
-    quantity="time",
-    decimals=0,
-    needs=("iat",),
-    group="heat soak",
-    events=("stops",),
-)
+RISE = {"rise": Value(LEAST_RISE, "temperature_difference")}
+
+
+@metric("Half-fall time after launch, median", FASTER, values=RISE, quantity="time", decimals=0, **AT_STOPS)
 def half_fall_time(series: RunSeries, _: Parameter) -> Reading:
-    """Return the median time after a launch to lose half of the rise [s], censored by the next stop."""
+    """Median over the launches of the time until intake air temperature has lost half of what it gained during the
+    stop, for stops with a rise of {rise} or more; a launch that the next stop cuts short counts as longer.
+    """
     falls = half_falls(series)
     if not falls:
         raise Missing("the run has no launch after a stop with enough rise", "no-launch")
