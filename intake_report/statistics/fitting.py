@@ -72,14 +72,6 @@ def _linear(curve: Floats, y: Floats) -> tuple[Floats, Floats]:
     return slope, y - slope[:, None] * curve
 
 
-def _step(t: Floats, tau: Floats, slope: Floats, residual: Floats, fall: Floats) -> Floats:
-    """Gauss–Newton step of log tau in each row with its `fall` exp(−t/tau), the linear part projected out."""
-    change = _centred(slope[:, None] * (t[None, :] / tau[:, None]) * fall)  # derivative with respect to log tau
-    across = _linear(_centred(fall), change)[1]
-    square = np.einsum("ij,ij->i", across, across)
-    return np.asarray(np.einsum("ij,ij->i", across, residual) / np.where(square > 0.0, square, 1.0), dtype=np.float64)
-
-
 def _polish(
     t: Floats, target: Floats, taus: Floats, log_tau: Floats, active: NDArray[np.intp], steps: int, tolerance: float
 ) -> tuple[Floats, ...]:
@@ -93,7 +85,11 @@ def _polish(
     for _ in range(steps):
         if active.size == 0:
             break
-        step = _step(t, np.exp(log_tau[active]), slope[active], residual[active], fall[active])
+        # Gauss–Newton step of log tau with the linear part projected out; `change`: derivative with respect to log tau
+        change = _centred(slope[active, None] * (t[None, :] / np.exp(log_tau[active])[:, None]) * fall[active])
+        across = _linear(_centred(fall[active]), change)[1]
+        square = np.einsum("ij,ij->i", across, across)
+        step = np.einsum("ij,ij->i", across, residual[active]) / np.where(square > 0.0, square, 1.0)
         step = damping[active] * np.clip(step, -0.7, 0.7)
         trial = np.clip(log_tau[active] + step, low, high)
         new_fall = decay(t[None, :], np.exp(trial)[:, None])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple
+from typing import Literal, NamedTuple, TypeAlias
 
 import numpy as np
 from scipy import special
@@ -17,6 +17,7 @@ from intake_report.statistics._numbers import Floats, Values, coverage_factor, f
 _ROUNDING = 1e-12  # of a probability
 
 Decision = Literal["conforms", "does not conform", "undecided"]
+Limit: TypeAlias = float | None
 
 
 @dataclass(frozen=True)
@@ -163,12 +164,12 @@ class Conformity(NamedTuple):
     guard_band: float
 
 
-def _limits(low: float | None, high: float | None) -> tuple[float, float]:
+def _limits(low: Limit, high: Limit) -> tuple[float, float]:
     return (-math.inf if low is None else low), (math.inf if high is None else high)
 
 
 def conformance_probability(
-    value: float, u: float, low: float | None = None, high: float | None = None, df: float | None = None
+    value: float, u: float, low: Limit = None, high: Limit = None, df: float | None = None
 ) -> float:
     """Probability that the true value lies within the limits, given a measured value with u ≥ 0 and little prior knowledge.
 
@@ -193,12 +194,7 @@ def guard_band(u: float, risk: float, df: float | None = None) -> float:
 
 
 def decide(
-    value: float,
-    u: float,
-    low: float | None = None,
-    high: float | None = None,
-    risk: float = 0.05,
-    df: float | None = None,
+    value: float, u: float, low: Limit = None, high: Limit = None, risk: float = 0.05, df: float | None = None
 ) -> Conformity:
     """Decide with guard bands, so that either statement is wrong with at most `risk`, of both limits together.
 
