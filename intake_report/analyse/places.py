@@ -12,7 +12,7 @@ from intake_report.align import Alignment, PhaseSettings, Place, PlaceGrid, grid
 from intake_report.analyse.describe import rounded
 from intake_report.campaign import Campaign
 from intake_report.metrics import RunSeries
-from intake_report.metrics.registry import Reading
+from intake_report.metrics.registry import place as place_of
 from intake_report.metrics.road import peak_iat, peak_over_ambient
 from intake_report.results import Parameter
 from intake_report.results.evidence import PeakPlace, PlaceCurve, Places, PlaceTraffic, StopPlace
@@ -80,8 +80,9 @@ def _peaks(series: list[RunSeries], over: bool) -> tuple[PeakPlace, ...]:
     found = []
     for run in series:
         metric = peak_over_ambient(run, Parameter()) if over else peak_iat(run, Parameter())
-        if isinstance(metric, Reading) and metric.distance is not None:
-            found.append(PeakPlace(run.run, metric.distance, float(metric.value)))
+        where = None if metric.time is None else place_of(run, metric.time)
+        if where is not None:
+            found.append(PeakPlace(run.run, where, float(metric.value)))
     return tuple(found)
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from intake_report.messages import Listing, Part, Value, message
-from intake_report.metrics.registry import CLOSER, FASTER, Missing, Reading, metric, over_ambient, place
+from intake_report.metrics.registry import CLOSER, FASTER, Missing, Reading, metric, over_ambient, reading
 from intake_report.metrics.series import Floats, RunSeries, first_below
 from intake_report.results import Parameter
 from intake_report.statistics import CAVEATS, fit_recovery, fit_recovery_many
@@ -53,7 +53,7 @@ def recovery_time(series: RunSeries, parameter: Parameter) -> Reading:
             template = "first within the margin {first} after the entry, for less than the hold of {hold}"
             after, hold = Value(first - entry, "time", 0), Value(series.hold, "time", 0)
             note = message(template, "short-visit", first=after, hold=hold)
-    return Reading(np.asarray(crossing - entry), reached, within, lasting, place(series, lasting), note)
+    return Reading(np.asarray(crossing - entry), reached, within, lasting, note)
 
 
 @metric(
@@ -71,11 +71,11 @@ def first_reading_below(series: RunSeries, parameter: Parameter) -> Reading:
     assert parameter.number is not None
     below = (series.reading - series.ambient <= parameter.number) & (series.time >= entry) & (series.time <= end)
     if not below.any():
-        return Reading(np.asarray(end - entry), np.asarray(False))
+        return Reading(np.asarray(end - entry), False)
     index = int(np.argmax(below))
     time = float(series.time[index])
     within = index == int(np.searchsorted(series.time, entry))
-    return Reading(np.asarray(time - entry), np.asarray(True), within, time, place(series, time))
+    return Reading(np.asarray(time - entry), True, within, time)
 
 
 def _fit(series: RunSeries) -> tuple[Floats, Floats, Part]:
@@ -109,8 +109,7 @@ def _fit(series: RunSeries) -> tuple[Floats, Floats, Part]:
 
 def _fitted(series: RunSeries, index: int) -> Reading:
     fit = series.once("recovery fit", lambda: _fit(series))
-    value = np.asarray(fit[index])
-    return Reading(value, np.ones(value.shape, dtype=np.bool_), note=fit[2])
+    return reading((fit[0], fit[1])[index], fit[2])
 
 
 FITTED: dict[str, Any] = {

@@ -31,15 +31,14 @@ class Reading:
     """What a metric function returns, one value per draw.
 
     `value` (...) [internal unit]; `reached` (...) is False where it is censored and `value` its bound; `within` (...) True where
-    it was reached before it began to be watched for: sooner than any value. `time` [s] and route `distance` [m] are the place
-    of the nominal value, `note` what a reader must know about it.
+    it was reached before it began to be watched for: sooner than any value. `time` [s] is that of the nominal value, `note` what a
+    reader must know about it.
     """
 
     value: Floats
-    reached: Bools
+    reached: Bools | bool = True
     within: Bools | bool = False
     time: float | None = None
-    distance: float | None = None
     note: Part = ""
 
 
@@ -101,10 +100,9 @@ def metric(
     return register
 
 
-def reading(value: Floats | float, *, time: float | None = None, distance: float | None = None) -> Reading:
+def reading(value: Floats | float, note: Part = "") -> Reading:
     """Return an uncensored reading."""
-    array = np.asarray(value, dtype=np.float64)
-    return Reading(array, np.ones(array.shape, dtype=np.bool_), time=time, distance=distance)
+    return Reading(np.asarray(value, dtype=np.float64), note=note)
 
 
 def over_ambient(series: RunSeries) -> Floats:
@@ -121,10 +119,9 @@ def place(series: RunSeries, time: float) -> float | None:
 
 
 def peak(series: RunSeries, values: Floats) -> Reading:
-    """Return the highest value with the time and place of the first row's."""
+    """Return the highest value with the time of the first row's."""
     index = int(np.argmax(values.reshape(-1, values.shape[-1])[0]))
-    time = float(series.time[index])
-    return reading(values.max(axis=-1), time=time, distance=place(series, time))
+    return Reading(values.max(axis=-1), time=float(series.time[index]))
 
 
 def _found(key: MetricKey, series: RunSeries) -> Reading:
@@ -158,7 +155,8 @@ def evaluate(key: MetricKey, series: RunSeries) -> MetricResult:
         return MetricResult(*identity, "within at entry", bound=0.0, reason=WITHIN, note=found.note)
     if not bool(found.reached):
         return MetricResult(*identity, "not reached", bound=value, reason=NOT_REACHED, note=found.note)
-    return MetricResult(*identity, "ok", value=value, time=found.time, distance=found.distance, note=found.note)
+    where = None if found.time is None else place(series, found.time)
+    return MetricResult(*identity, "ok", value=value, time=found.time, distance=where, note=found.note)
 
 
 def evaluate_draws(key: MetricKey, series: RunSeries) -> Floats | None:

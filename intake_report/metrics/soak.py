@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from intake_report.messages import Part, Value, message
-from intake_report.metrics.registry import FASTER, Missing, Reading, metric
+from intake_report.metrics.registry import FASTER, Missing, Reading, metric, reading
 from intake_report.metrics.series import (
     Bools,
     Floats,
@@ -114,8 +114,7 @@ def _median_of_stops(series: RunSeries, of_stops: Callable[[RunSeries], Floats])
     if single and np.median(stop_rises(series)) < RESOLVED * (series.step or 0.0):
         template = "the rise at its stops is below two steps of the reading ({step} each), which cannot resolve it"
         note = message(template, "unresolved-rise", step=Value(series.step, "temperature_difference"))
-    value = median(values)
-    return Reading(value, np.ones(value.shape, dtype=np.bool_), note=note)
+    return reading(median(values), note)
 
 
 AT_STOPS: dict[str, Any] = {"needs": ("iat",), "group": "heat soak", "events": ("stops",)}

@@ -19,6 +19,7 @@ from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.demo.route import demo_route
 from intake_report.metrics import RunSeries, Span, evaluate, evaluate_draws, keys
 from intake_report.results import Comparison, MetricKey, MetricResult
+from intake_report.thermal.common import ReplayDraws
 from intake_report.weather.reference import reference_contributions
 
 MARGINS = (5.0 / 3.0, 25.0 / 9.0)
@@ -45,28 +46,18 @@ ACCURACY = 1.0  # K; declared accuracy of the sensor, as in the demo
 
 def campaign(configurations, *, rounding: str = "unknown", seed: int = 1, **metrics) -> Campaign:
     """Return a campaign file's model for configurations of the simulator; its runs are not looked at."""
+    iat = {"resolution": "1 degC", "accuracy": f"{ACCURACY:g} degC", "rounding": rounding, "time_constant": "5 s"}
+    speed = {"resolution": "1 km/h", "accuracy": "2 km/h"}
+    about = {"id": "study", "title": "Study", "question": "?", "units": "si", "timezone": "UTC"}
     return Campaign.model_validate(
         {
-            "schema": 1,
-            "campaign": {"id": "study", "title": "Study", "question": "?", "units": "si", "timezone": "UTC"},
-            "vehicle": {"description": "simulated"},
+            "schema": 1, "campaign": about, "vehicle": {"description": "simulated"},
             "configuration": [{"id": c.id, "name": c.name, "role": c.role} for c in configurations],
-            "instrument": {
-                "logger": "1 Hz",
-                "channels": {
-                    "iat": {
-                        "resolution": "1 degC",
-                        "accuracy": f"{ACCURACY:g} degC",
-                        "rounding": rounding,
-                        "time_constant": "5 s",
-                    },
-                    "speed": {"resolution": "1 km/h", "accuracy": "2 km/h"},
-                },
-            },
+            "instrument": {"logger": "1 Hz", "channels": {"iat": iat, "speed": speed}},
             "run": [{"id": "r", "configuration": configurations[0].id, "files": ["r.csv"]}],
             "metrics": {"recovery_margins": [f"{m} delta_degC" for m in MARGINS], "seed": seed, **metrics},
         }
-    )
+    )  # fmt: skip
 
 
 def headline() -> tuple[MetricKey, ...]:
@@ -77,12 +68,8 @@ def headline() -> tuple[MetricKey, ...]:
 class Instruments:
     """What is wrong with the readings of one campaign: biases that all its runs share.
 
-    Attributes
-    ----------
-    sensor, station : float
-        Of the sensor and of the ambient reference [K].
-    edge : float
-        Where between two steps the reading changes, from the middle [steps]: 0 rounds, 0.5 cuts off.
+    `sensor`, `station`: of the sensor and of the ambient reference [K]; `edge`: where between two steps the reading changes, from
+    the middle [steps]: 0 rounds, 0.5 cuts off.
     """
 
     sensor: float = 0.0
@@ -136,33 +123,21 @@ def study_series(study: Study, i: int, instruments: Instruments, *, shift: float
     )
 
 
-class StudyDraws:
-    """Draws of the shared biases, by the product's own sources and arithmetic."""
-
-    def __init__(self, model: Campaign, metrics, runs, m: int, zeroing: Zeroing = NOT_ZEROED) -> None:
-        ambient = SimpleNamespace(
-            choice=SimpleNamespace(
-                source="station",
-                contributions=reference_contributions("station", accuracy=STATION, resolution=0.1, interpolation=0.05),
-            )
-        )
-        sources = [s for s in find_sources(model, ambient, {"iat": 1.0}, zeroing).sources if s.common and s.drawn]
-        rng = np.random.default_rng([model.metrics.seed, 0])
-        shifts: dict[str, np.ndarray] = {"reading": np.zeros(m)}
-        for source in sources:
-            for kind, values in source.effects(source.draw(rng, m)).items():
-                shifts[kind] = shifts.get(kind, np.zeros(m)) + values
-        self._found = {}
-        for run in runs:
-            series = perturbed(prepare(run, 1.0), shifts)
-            for key in metrics:
-                self._found[key.key, run.run] = evaluate_draws(key, series)
-
-    def common(self, key: str, run: str):
-        return self._found[key, run]
-
-    def total(self, key: str, run: str):
-        return self._found[key, run]
+def study_draws(model: Campaign, metrics, runs, m: int, zeroing: Zeroing = NOT_ZEROED) -> ReplayDraws:
+    """Draw the shared biases, by the product's own sources and arithmetic."""
+    parts = reference_contributions("station", accuracy=STATION, resolution=0.1, interpolation=0.05)
+    ambient = SimpleNamespace(choice=SimpleNamespace(source="station", contributions=parts))
+    sources = [s for s in find_sources(model, ambient, {"iat": 1.0}, zeroing).sources if s.common and s.drawn]
+    rng = np.random.default_rng([model.metrics.seed, 0])
+    shifts: dict[str, np.ndarray] = {"reading": np.zeros(m)}
+    for source in sources:
+        for kind, values in source.effects(source.draw(rng, m)).items():
+            shifts[kind] = shifts.get(kind, np.zeros(m)) + values
+    found = {}
+    for run in runs:
+        series = perturbed(prepare(run, 1.0), shifts)
+        found |= {(key.key, run.run): evaluate_draws(key, series) for key in metrics}
+    return ReplayDraws(found)
 
 
 @dataclass(frozen=True)
@@ -236,7 +211,7 @@ def study_coverage(
         shift = zeroing.correction(model, "iat", 1.0)
         runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
         values = tuple(evaluate(key, run) for key in chosen for run in runs)
-        spread = None if draws is None else StudyDraws(model, chosen, runs, draws, zeroing)
+        spread = None if draws is None else study_draws(model, chosen, runs, draws, zeroing)
         found.append(compare(model, chosen, values, spread))
     truth, error = true_differences(scenario, basis, replicates)
     return Outcome(tuple(found), truth, error)

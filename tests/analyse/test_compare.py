@@ -491,21 +491,16 @@ def test_permutation_states_the_smallest_p_of_the_layout():
 
 def test_runs_that_hang_together_are_noticed():
     """A drift within each session, configurations in changing order: neighbours are alike."""
-    rng = np.random.default_rng(4)
-    layout, numbers = [], []
+    rng, layout, numbers = np.random.default_rng(4), [], []
     for b in range(4):
         level = 0.0
         for place in range(8):
             level = 0.9 * level + rng.normal(0.0, 1.0)
-            layout.append(("se" if (b + place) % 2 else "es")[0] + str(b))
+            layout.append("se"[(b + place) % 2 == 0] + str(b))
             numbers.append(9.0 + level)
     values = rows(CITY, " ".join(layout), numbers)
-    (check,) = check_model(
-        MODEL,
-        (CITY,),
-        values,
-        {v.run: f"2026-06-0{1 + int(v.block[-1])}T{8 + i % 8:02d}:00" for i, v in enumerate(values)},
-    )
+    starts = {v.run: f"2026-06-0{1 + int(v.block[-1])}T{8 + i % 8:02d}:00" for i, v in enumerate(values)}
+    (check,) = check_model(MODEL, (CITY,), values[::-1], starts)
     assert check.lag > 0.2 and check.lag_p < 0.05 and check.lag_pairs == 28
 
 

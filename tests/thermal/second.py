@@ -49,13 +49,8 @@ class Weather:
 
     @classmethod
     def drawn(cls, rng: np.random.Generator) -> Weather:
-        return cls(
-            rng.normal(22.0, 4.0),
-            rng.normal(0.0, 0.6),
-            rng.normal(0.0, 1.5),
-            rng.uniform(0.0, 150.0),
-            rng.uniform(0.7, 1.3),
-        )
+        ambient, drift, wind = (rng.normal(middle, spread) for middle, spread in ((22.0, 4.0), (0.0, 0.6), (0.0, 1.5)))
+        return cls(ambient, drift, wind, rng.uniform(0.0, 150.0), rng.uniform(0.7, 1.3))
 
 
 def traffic(rng: np.random.Generator, level: float) -> np.ndarray:
