@@ -36,42 +36,49 @@ def drive_input(
     follows. `wind`: speed at 10 m [m/s] and where it comes from [°]. `shift`: what is added to readings so that they stand for the
     middle of their step [K].
     """
-    speed, notes = clean.good("speed"), []
+
+    def of_run(text: str, code: str, **values: Part) -> Message:
+        return message("{run}: " + text, code, run=series.run, **values)
+
     if series.ambient is None:
-        return message("{run}: without an ambient temperature nothing can be modelled", "no-ambient", run=series.run)
-    if len(speed) < 2 or series.time.size < 2:
-        return message("{run}: speed or intake air temperature is missing", "no-channel", run=series.run)
-    at = speed.index.to_numpy(dtype=np.float64)
+        return of_run("without an ambient temperature nothing can be modelled", "no-ambient")
+    at, speed = clean.samples("speed")
+    if at.size < 2 or series.time.size < 2:
+        return of_run("speed or intake air temperature is missing", "no-channel")
     first, last = max(at[0], series.time[0]), min(at[-1], series.time[-1])
     if last - first < SHORTEST:
-        text = "{run}: {length} are shorter than the model's memory, {least} are needed"
         lengths = {"length": Value(max(last - first, 0.0), "time", 0), "least": Value(SHORTEST, "time", 0)}
-        return message(text, "short-run", run=series.run, **lengths)
+        return of_run("{length} are shorter than the model's memory, {least} are needed", "short-run", **lengths)
     inside = at[(at >= first) & (at <= last)]
     if inside.size < 2 or np.diff(inside).max() > LONGEST_GAP:
-        return message("{run}: speed is missing for more than a minute", "speed-gap", run=series.run)
+        return of_run("speed is missing for more than a minute", "speed-gap")
     time = np.arange(first, last + 1e-9, STEP)
-    moving = np.interp(time, at, speed.to_numpy(dtype=np.float64)) / 3.6
+    moving, notes = np.interp(time, at, speed) / 3.6, []
     channels: dict[str, Floats] = {"airflow": usual_airflow(moving), "coolant": np.full(time.shape, WARM)}
     for name, channel, assumed in (
         ("airflow", "maf", "from speed"),
         ("coolant", "coolant", Value(WARM, "temperature")),
     ):
-        known = clean.good(channel)
-        if len(known) > 1:
-            channels[name] = np.interp(time, known.index.to_numpy(dtype=np.float64), known.to_numpy(dtype=np.float64))
+        known = clean.samples(channel)
+        if known[0].size > 1:
+            channels[name] = np.interp(time, *known)
         else:
-            what: dict[str, Part] = {"run": series.run, "channel": name, "assumed": assumed}
-            notes.append(message("{run}: no {channel} recorded, taken {assumed}", "channel-assumed", **what))
+            template = "no {channel} recorded, taken {assumed}"
+            notes.append(of_run(template, "channel-assumed", channel=name, assumed=assumed))
     east = north = np.zeros(time.shape)
     if path is not None:
         where = np.interp(time, series.time, series.distance)
         east, north = (np.interp(where, path.s, np.gradient(along, path.s)) for along in (path.x, path.y))
         length = np.maximum(np.hypot(east, north), 1e-9)
         east, north = east / length, north / length
-    towards = np.radians(0.0 if wind is None else wind[1])  # wind from there goes against a vehicle that goes there
-    against = np.array([np.sin(towards), np.cos(towards)]) * WIND_NEAR_GROUND * (0.0 if wind is None else wind[0])
-    usable = _running(series.time, clean) & (series.time >= first) & (series.time <= last)
+    strength, origin = wind or (0.0, 0.0)
+    towards = np.radians(origin)  # wind from there goes against a vehicle that goes there
+    against = np.array([np.sin(towards), np.cos(towards)]) * WIND_NEAR_GROUND * strength
+    # neither in a stop of the engine nor just after one: the sensor then shows standing air
+    rpm_at, rpm = clean.samples("rpm")
+    off = rpm_at[rpm < ENGINE_OFF]
+    since = series.time - np.append(-np.inf, off)[np.searchsorted(off, series.time, "right")]
+    usable = (since > AFTER_START) & (series.time >= first) & (series.time <= last)
     reading = series.reading if series.reading.size == series.time.size else series.iat
     drive = DriveInput(
         run=series.run,
@@ -92,17 +99,6 @@ def drive_input(
         lag=series.lag or 5.0,
     )
     return drive, tuple(notes)
-
-
-def _running(time: Floats, clean: CleanRun) -> np.ndarray:
-    """Return which times lie neither in a stop of the engine nor just after one: the sensor then shows standing air."""
-    rpm = clean.good("rpm")
-    off = rpm.index.to_numpy(dtype=np.float64)[rpm.to_numpy(dtype=np.float64) < ENGINE_OFF]
-    if off.size == 0:
-        return np.ones(time.shape, dtype=np.bool_)
-    before = np.searchsorted(off, time, "right") - 1
-    since = np.where(before >= 0, time - off[np.maximum(before, 0)], np.inf)
-    return since > AFTER_START
 
 
 def usual_airflow(speed: Floats, law: Sequence[float] = USUAL_FLOW) -> Floats:

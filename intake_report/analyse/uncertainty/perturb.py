@@ -127,12 +127,11 @@ def _acceleration(drive: Drive) -> float:
     entry = drive.aligned.highway_entry
     if entry is None:
         return 5.0
-    speed = drive.clean.good("speed")
-    around = speed[(speed.index >= entry - AROUND) & (speed.index <= entry + AROUND)]
-    if len(around) < 3:
+    time, speed = drive.clean.samples("speed")
+    around = (time >= entry - AROUND) & (time <= entry + AROUND)
+    if np.count_nonzero(around) < 3:
         return 5.0
-    time = around.index.to_numpy(dtype=np.float64)
-    slope = float(np.polyfit(time - time.mean(), around.to_numpy(dtype=np.float64), 1)[0])
+    slope = float(np.polyfit(time[around] - time[around].mean(), speed[around], 1)[0])
     return max(slope, 0.5)
 
 
