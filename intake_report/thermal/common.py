@@ -13,7 +13,7 @@ from intake_report.metrics import RunSeries, evaluate, evaluate_draws
 from intake_report.results import MetricKey, MetricResult
 from intake_report.thermal.fit import DISCREPANCY, FLUCTUATION, SETTLED, ThermalFit, fit
 from intake_report.thermal.inputs import trace
-from intake_report.thermal.model import START, DriveInput, Floats, at_times, element, sensitivity
+from intake_report.thermal.model import DriveInput, Floats, at_times, element, sensitivity
 
 DRAWS = 100  # of the parameters, for the intervals
 HOT, STANDSTILL, CRUISE = 35.0, 300.0, 100.0 / 3.6  # °C, s, m/s of the what-if table
@@ -208,7 +208,7 @@ def leave_one_out(fits: Sequence[ThermalFit]) -> pd.DataFrame:
             kept = (left.reading_time >= left.time[0] + SETTLED) & (left.reading_time <= left.time[-1])
             time, reading = left.reading_time[kept], left.reading[kept]
             expected = left.expected
-            expected[5] = float(np.mean([effects[5] for effects in others.effects])) if others.effects.size else START
+            expected[5] = np.mean(others.effects[:, 5])
             trace, slopes = sensitivity(others.shape, expected, left)
             predicted = at_times(trace, left.time, time)
             shared, own = np.split(at_times(slopes, left.time, time), [others.shape.size])
@@ -217,16 +217,9 @@ def leave_one_out(fits: Sequence[ThermalFit]) -> pd.DataFrame:
             half = 2.0 * np.sqrt(variance + DISCREPANCY**2 + FLUCTUATION**2) + 0.5 * left.step
             inside = np.abs(reading - predicted) <= half
             ambient = np.interp(time, left.time, left.ambient)
-            rows.append(
-                {
-                    "run": left.run,
-                    "configuration": fitted.configuration,
-                    "rms": float(np.sqrt(np.mean((predicted - reading) ** 2))),
-                    "peak_bias": float(np.max(predicted - ambient) - np.max(reading - ambient)),
-                    "coverage": float(np.mean(inside)),
-                    "samples": int(time.size),
-                }
-            )
+            rms = float(np.sqrt(np.mean((predicted - reading) ** 2)))
+            bias = float(np.max(predicted - ambient) - np.max(reading - ambient))
+            rows.append((left.run, fitted.configuration, rms, bias, float(np.mean(inside)), int(time.size)))
     return pd.DataFrame(rows, columns=["run", "configuration", "rms", "peak_bias", "coverage", "samples"])
 
 

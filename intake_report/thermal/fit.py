@@ -102,11 +102,11 @@ class _Problem:
         own = SPREAD.size + 7 * len(drives)
         self.before[:own] = np.concatenate([MIDDLE, *(one.expected for one in drives)])
         self.spread[:own] = np.concatenate([SPREAD, *(one.spread for one in drives)])
-        self._at: Floats | None = None
+        self._last = (np.empty(0), np.empty(0), np.empty(0))  # parameters, values and slopes
 
-    def _evaluate(self, z: Floats) -> None:
-        if self._at is not None and np.array_equal(z, self._at):
-            return
+    def _evaluate(self, z: Floats) -> tuple[Floats, Floats, Floats]:
+        if np.array_equal(z, self._last[0]):
+            return self._last
         parts, slopes = [], []
         for i, (drive, kept) in enumerate(zip(self.drives, self.kept, strict=True)):
             first = SPREAD.size + 7 * i
@@ -121,17 +121,15 @@ class _Problem:
             block[:, fluctuation] = weight * slope[:, None] * hats
             parts.append(weight * root)
             slopes.append(block)
-        self._value = np.concatenate([*parts, (z - self.before) / self.spread])
-        self._slope = np.vstack([*slopes, np.diag(1.0 / self.spread)])
-        self._at = z.copy()
+        value = np.concatenate([*parts, (z - self.before) / self.spread])
+        self._last = z.copy(), value, np.vstack([*slopes, np.diag(1.0 / self.spread)])
+        return self._last
 
     def value(self, z: Floats) -> Floats:
-        self._evaluate(z)
-        return self._value
+        return self._evaluate(z)[1]
 
     def slope(self, z: Floats) -> Floats:
-        self._evaluate(z)
-        return self._slope
+        return self._evaluate(z)[2]
 
 
 def fit(drives: Sequence[DriveInput], start: ThermalFit | None = None) -> ThermalFit:
