@@ -7,8 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
 from scipy import stats
 
 from analyse.studies import campaign as make_campaign
@@ -86,32 +84,6 @@ def test_two_configurations_with_one_run_each_per_block_are_the_paired_interval(
     assert (row.low, row.high) == pytest.approx((interval.low, interval.high))
     assert row.p_value == pytest.approx(paired.pvalue) and row.df == pytest.approx(3.0)
     assert row.replicated and row.units == row.units_versus == 4 and row.basis == "runs"
-
-
-@given(
-    st.lists(st.floats(-50.0, 50.0).map(lambda x: round(x, 3)), min_size=9, max_size=9, unique=True),
-    st.floats(-1e3, 1e3),
-)
-@settings(max_examples=60)
-def test_a_shift_of_a_block_changes_no_difference(numbers, shift):
-    moved = [n + (shift if cell[1] == "2" else 0.0) for n, cell in zip(numbers, GRID.split(), strict=True)]
-    for id in (OPEN_ID, SEALED_ID):
-        one, two = (compare_pair(MODEL, CITY, rows(CITY, GRID, v), id, STOCK_ID) for v in (numbers, moved))
-        assert one.difference == pytest.approx(two.difference, abs=1e-6)
-        assert one.low == pytest.approx(two.low, abs=1e-5) and one.high == pytest.approx(two.high, abs=1e-5)
-
-
-@given(st.lists(st.floats(-50.0, 50.0).map(lambda x: round(x, 2)), min_size=9, max_size=9, unique=True))
-@settings(max_examples=60)
-def test_the_other_way_round_is_the_negative(numbers):
-    values = rows(CITY, GRID, numbers)
-    there, back = (
-        compare_pair(MODEL, CITY, values, SEALED_ID, OPEN_ID),
-        compare_pair(MODEL, CITY, values, OPEN_ID, SEALED_ID),
-    )
-    assert there.difference == pytest.approx(-back.difference)
-    assume(there.low is not None)  # numbers that follow the model exactly leave no scatter
-    assert there.low == pytest.approx(-back.high) and there.p_value == pytest.approx(back.p_value)
 
 
 DESIGNS = {

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import roadlog
 from conftest import run_chain
-from metrics.support import entered, rebuild, series, stopped
+from metrics.support import entered, rebuild, series
 
 from intake_report.analyse.inputs import pair
 from intake_report.analyse.uncertainty import assess, find_sources, statement, with_uncertainty
@@ -67,13 +67,6 @@ def test_a_bias_shifts_a_recovery_along_the_exponential():
     assert draws == pytest.approx(45.0 * np.log(15.0 / (1.67 - bias)), abs=0.02)
 
 
-def test_a_margin_below_the_bias_is_not_reached_in_that_draw():
-    time = np.arange(0.0, 400.0)
-    run = entered(time, 20.0 + 15.0 * np.exp(-time / 45.0))
-    shifted = perturbed(prepare(run, None), {"reading": np.array([0.0, 2.0])})
-    assert list(np.isinf(evaluate_draws(key("recovery_time", "margin", "m", 1.67), shifted))) == [False, True]
-
-
 def test_the_time_constant_of_the_sensor_is_no_source(known):
     """The element is what is measured: its recovery is later than that of the air, and that is no error."""
     sources = known.result.uncertainty.sources
@@ -87,15 +80,6 @@ def test_a_clock_that_is_off_shifts_ambient_by_its_slope():
     shifts = {"clock": np.array([0.0, 60.0]), "ambient": np.array([0.0, 0.5])}
     draws = evaluate_draws(key("mean_over_ambient", "phase", "city"), perturbed(prepare(run, None), shifts))
     assert draws[1] - draws[0] == pytest.approx(-0.56)
-
-
-def test_a_bias_leaves_a_slope_alone():
-    time = np.arange(0.0, 61.0)
-    run = stopped(time, 30.0 + 0.1 * time)
-    draws = evaluate_draws(
-        key("heat_soak_rate"), perturbed(prepare(run, None), {"reading": np.array([-1.0, 0.0, 1.0])})
-    )
-    assert draws == pytest.approx([6.0] * 3)
 
 
 def test_times_of_events_enter_by_their_effect():

@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy.interpolate import PchipInterpolator
 
 from intake_report.messages import said
 from intake_report.metrics import (
@@ -21,7 +20,6 @@ from intake_report.metrics import (
     shared_points,
     stop_rises,
 )
-from intake_report.metrics.steps import smooth
 from intake_report.results import GROUPS, MetricKey
 from intake_report.statistics import fit_recovery
 from metrics.support import decay, entered, reason, rebuild, series, stopped, value
@@ -245,13 +243,6 @@ def test_missing_channels_and_points_are_said():
 
 
 # ---- rebuilding --------------------------------------------------------------------------------------------------
-
-
-def test_smooth_is_the_monotone_cubic_and_constant_beyond_the_ends():
-    x, y = np.array([0.0, 1.0, 3.0, 4.0]), np.array([0.0, 2.0, 3.0, 1.0])
-    at = np.linspace(0.0, 4.0, 41)
-    assert smooth(x, y, at) == pytest.approx(PchipInterpolator(x, y)(at))
-    assert list(smooth(x, y, np.array([-5.0, 9.0]))) == [0.0, 1.0]
 
 
 def test_nodes_are_edges_with_the_time_that_they_may_be_off():
