@@ -8,16 +8,7 @@ import numpy as np
 
 from intake_report.messages import Part, Value
 from intake_report.metrics.registry import Missing, Reading, metric, reading
-from intake_report.metrics.series import (
-    LEAST_LOAD,
-    LEAST_SAMPLES,
-    LOAD_CELL,
-    RPM_CELL,
-    Bools,
-    EngineSamples,
-    Floats,
-    RunSeries,
-)
+from intake_report.metrics.series import LEAST_LOAD, LEAST_SAMPLES, LOAD_CELL, RPM_CELL, EngineSamples, RunSeries
 from intake_report.results import MetricSpec, Parameter
 
 MATCHED = (
@@ -32,7 +23,7 @@ AS_READ: dict[str, Any] = {
 LEAST_SPREAD = 2.0  # K; standard deviation of IAT within the points, below which no slope can be told (own choice)
 
 
-def _matched(series: RunSeries) -> tuple[EngineSamples, list[Bools], Floats]:
+def _matched(series: RunSeries) -> tuple[EngineSamples, list[np.ndarray], np.ndarray]:
     """Return the samples, which of them lie in each shared point, and the weights of the points."""
     if series.engine is None or series.points is None or series.points.cells.size == 0:
         raise Missing("no operating point is shared by all runs", "no-shared-point")
@@ -106,7 +97,7 @@ def spark_per_kelvin(series: RunSeries, _: Parameter) -> Reading:
     return reading(float(slopes[0] / table[1].std()))
 
 
-def _centred(part: Floats) -> Floats:
+def _centred(part: np.ndarray) -> np.ndarray:
     known = part[:, np.isfinite(part).all(axis=0)]
     if known.shape[1] < 2:
         return np.empty((part.shape[0], 0))

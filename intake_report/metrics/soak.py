@@ -9,18 +9,7 @@ import numpy as np
 
 from intake_report.messages import Part, Value, message
 from intake_report.metrics.registry import FASTER, Missing, Reading, metric, reading
-from intake_report.metrics.series import (
-    Bools,
-    Floats,
-    Pairs,
-    RunSeries,
-    Span,
-    first_below,
-    median,
-    pairs,
-    slope,
-    value_at,
-)
+from intake_report.metrics.series import Floats, Pairs, RunSeries, Span, first_below, median, pairs, slope, value_at
 from intake_report.results import Parameter
 
 LEAST_STOP_SAMPLES = 5
@@ -79,7 +68,7 @@ def stop_rises(series: RunSeries) -> Floats:
     return end - start
 
 
-def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, Bools], ...]:
+def half_falls(series: RunSeries) -> tuple[tuple[Span, Floats, np.ndarray], ...]:
     """Return how long after each launch the intake air has lost half of the stop's rise: (stop, time, reached).
 
     Stops with a rise of `LEAST_RISE` or more that a launch follows; time from the launch (...) [s], and whether it was reached

@@ -15,15 +15,8 @@ from scipy import special
 from scipy.optimize import brentq
 
 from intake_report.messages import Message, message
-from intake_report.statistics._numbers import (
-    Floats,
-    Values,
-    below_rounding,
-    coverage_factor,
-    finite,
-    t_quantile,
-    t_two_sided,
-)
+from intake_report.statistics import _numbers
+from intake_report.statistics._numbers import Floats, Values, below_rounding, coverage_factor, finite, t_two_sided
 from intake_report.statistics.comparison import Difference, compare_blocked, not_linked
 from intake_report.statistics.models import additive_design, linked_to, residual_of
 
@@ -248,7 +241,7 @@ def _censored(
         bound = int(side[~others][0])
         way = float(bound) if absent == name else -float(bound)
         far = way * (float(np.ptp(z)) + 20.0 * scatter)
-        edge = _edge(t_of, far, -way * scatter, t_quantile(level, df))
+        edge = _edge(t_of, far, -way * scatter, _numbers.t_quantile(level, df))
         if edge is None:
             return nothing("the runs do not bound the difference")
         centre, low, high = None, (edge if way > 0.0 else None), (None if way > 0.0 else edge)

@@ -7,16 +7,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from intake_report import statistics
+from intake_report.analyse.compare import instruments
 from intake_report.analyse.compare.checks import UNRESOLVED, check_model, summarise, unresolved, with_headlines
 from intake_report.analyse.compare.covariates import Covariates, adjust, gather_covariates
 from intake_report.analyse.compare.estimate import Estimate, estimate, permutation
-from intake_report.analyse.compare.instruments import (
-    InstrumentDraws,
-    InstrumentPart,
-    drawn_order,
-    instrument_part,
-    widen,
-)
+from intake_report.analyse.compare.instruments import InstrumentDraws
 from intake_report.campaign import Campaign
 from intake_report.messages import Value, message
 from intake_report.results import Comparison, MetricKey, MetricResult
@@ -134,7 +129,7 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
     part = None
     if model is not None:
         weights = dict(zip(model.runs, model.weights.tolist(), strict=True))
-        part = instrument_part(draws, row.key, weights, total=alone, level=row.level)
+        part = instruments.instrument_part(draws, row.key, weights, total=alone, level=row.level)
     if part is not None and part.lost and not (alone and row.difference is None):
         lost = message(
             "in {share} of the draws a run does not reach the margin: they count as longer than any time",
@@ -145,9 +140,9 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
     if alone:
         # where runs are replicated, an interval without their scatter would pass for one that holds it
         return row if replicates and not row.no_scatter else _instruments(row, part)
-    whole, order = between if part is None or model is None else widen(between, part, model), None
+    whole, order = between if part is None or model is None else instruments.widen(between, part, model), None
     if row.lost and model is not None and None in (whole.low, whole.high):
-        order = drawn_order(draws, row.key, model, between)
+        order = instruments.drawn_order(draws, row.key, model, between)
     row = replace(
         row, low=whole.low, high=whole.high, df=whole.df, method=between.method, p_value=whole.p_value, basis="runs",
         standard_error=whole.standard_error, between=between.standard_error, scatter=between.scatter,
@@ -159,7 +154,7 @@ def _with_interval(row: Comparison, made: Estimate, draws: InstrumentDraws | Non
     return replace(row, p_value=p, order=order.lower, order_bound=order.bound, undecided=order.undecided)
 
 
-def _instruments(row: Comparison, part: InstrumentPart | None) -> Comparison:
+def _instruments(row: Comparison, part: instruments.InstrumentPart | None) -> Comparison:
     """Add the interval of the draws themselves, which need not be symmetric."""
     if part is None or row.difference is None:
         return row
