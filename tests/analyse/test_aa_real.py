@@ -105,17 +105,8 @@ def test_confounded_assignment_raises_the_limitation_every_time(laps, part):
                 replace(run, configuration=names[run.id], decision="excluded" if run.id in left_out else "accepted")
                 for run in result.runs
             )
-            findings = Findings(
-                campaign,
-                pair(campaign, measured.cleaned, measured.alignment),
-                runs,
-                measured.ambient,
-                (),
-                (),
-                metrics,
-                values,
-                rows,
-            )
+            drives = pair(campaign, measured.cleaned, measured.alignment)
+            findings = Findings(campaign, drives, runs, measured.ambient, (), (), metrics, values, rows)
             codes = [limitation.code for limitation in derive_limitations(findings)]
             assert "confounded" in codes and "time-of-day" in codes
             assert not any(row.shown for row in rows)  # sessions hold one configuration only: at most an indication
@@ -142,34 +133,22 @@ end = "16000 m"
 """
 
 
-def lowered(file, seconds_between: float = 5.0):
-    """Lower the readings of one lap by a first-order response to driving, then round them to whole degrees."""
+def whole_degrees(file, lowering: float = 0.0, seconds_between: float = 5.0) -> float:
+    """Round the readings of one lap to whole degrees, lowered before by a first-order response to driving; the mean of that."""
     with file.open(encoding="utf-8", newline="") as stream:
         rows = list(csv.DictReader(stream))
-    state, mean = 0.0, []
+    state, states = 0.0, []
     for row in rows:
         moving = float(row["Speed [km/h]"] or 0.0) > 5.0
-        state += (LOWERING * moving - state) * (1.0 - np.exp(-seconds_between / DELAY))
-        mean.append(state)
+        state += (lowering * moving - state) * (1.0 - np.exp(-seconds_between / DELAY))
+        states.append(state)
         if row["Intake Temperature [c]"]:
             row["Intake Temperature [c]"] = str(round(float(row["Intake Temperature [c]"]) - state))
     with file.open("w", encoding="utf-8", newline="") as stream:
         writer = csv.DictWriter(stream, list(rows[0]))
         writer.writeheader()
         writer.writerows(rows)
-    return float(np.mean(mean))
-
-
-def whole_degrees(file):
-    with file.open(encoding="utf-8", newline="") as stream:
-        rows = list(csv.DictReader(stream))
-    for row in rows:
-        if row["Intake Temperature [c]"]:
-            row["Intake Temperature [c]"] = str(round(float(row["Intake Temperature [c]"])))
-    with file.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.DictWriter(stream, list(rows[0]))
-        writer.writeheader()
-        writer.writerows(rows)
+    return float(np.mean(states))
 
 
 def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
@@ -185,13 +164,9 @@ def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
     for run, old in zip(runs, (text.split('id = "' + run + '"\nconfiguration = "')[1][0] for run in runs), strict=True):
         text = text.replace(f'id = "{run}"\nconfiguration = "{old}"', f'id = "{run}"\nconfiguration = "{names[run]}"')
     file.write_text(text, encoding="utf-8")
-    lowering = []
-    for run in runs:
-        log = file.parent / "logs" / f"{run}.csv"
-        if names[run] == "b":
-            lowering.append(lowered(log))
-        else:
-            whole_degrees(log)
+    logs = file.parent / "logs"
+    lowering = [whole_degrees(logs / f"{run}.csv", LOWERING if names[run] == "b" else 0.0) for run in runs]
+    lowering = [mean for mean in lowering if mean]
     campaign = load_campaign(file)
     cleaned = clean_logs(campaign, load_logs(campaign))
     result = conclude(campaign, measure_runs(campaign, cleaned, align_logs(campaign, cleaned)))
@@ -213,11 +188,11 @@ OVER = "mean_over_ambient:all"
 def paired(tmp_path_factory, drives):
     """Every lap twice, as it is and lowered: campaign text, cleaned logs and values of both, and the covariates."""
     found = []
-    for change in (whole_degrees, lowered):
+    for lowering in (0.0, LOWERING):
         file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop")
         file.write_text(file.read_text("utf-8") + WEATHER, encoding="utf-8")
         for log in (file.parent / "logs").glob("*.csv"):
-            change(log)
+            whole_degrees(log, lowering)
         campaign = load_campaign(file)
         campaign = campaign.model_copy(update={"metrics": campaign.metrics.model_copy(update={"draws": 100})})
         cleaned = clean_logs(campaign, load_logs(campaign))

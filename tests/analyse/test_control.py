@@ -126,26 +126,3 @@ def test_the_report_says_which_runs_have_a_control_and_what_is_taken_less_it(dem
     half = replace(result, less_control=False, control_drives=(replace(result.control_drives[0], files=()), *result.control_drives[1:]))  # fmt: skip
     text = " ".join(b.text for b in basis_of_differences(half) if isinstance(b, Paragraph))
     assert f"beside 3 of 4 runs (not {half.control_drives[0].run})" in text and "no difference is taken less" in text
-
-
-def test_the_demo_without_its_control_logs_compares_without(demo):
-    campaign, _, with_control = demo
-    bare = campaign.model_copy(update={"runs": tuple(r.model_copy(update={"control": ()}) for r in campaign.runs)})
-    bare._file = campaign.file
-    cleaned = clean_logs(bare, load_logs(bare))
-    result = conclude(bare, measure_runs(bare, cleaned, align_logs(bare, cleaned)))
-    assert not result.control and not result.control_drives and not result.less_control
-    assert not any("control" in c.method for c in result.comparisons)
-    plain = {(e.key, e.configuration): e.plain_difference for e in with_control.control}
-    for c in result.comparisons:
-        if (c.key, c.configuration) in plain:
-            assert c.difference == pytest.approx(plain[c.key, c.configuration], abs=0.02 * max(1.0, abs(c.difference)))
-
-
-def test_replacing_the_partner_is_seen():
-    runs, controls = tandem(0.0)
-    swapped = tuple(replace(c, run=runs[-1 - i].run) for i, c in enumerate(controls))
-    right, wrong = (
-        compare_pair(MODEL, CITY, against_control(runs, c), SEALED.id, STOCK.id) for c in (controls, swapped)
-    )
-    assert right.difference == pytest.approx(-4.0) and wrong.difference != pytest.approx(-4.0, abs=0.1)

@@ -14,7 +14,7 @@ from intake_report.campaign import load_campaign
 from intake_report.messages import said
 
 
-def relabelled(folder, header, target, runs=None):
+def relabelled(folder, header, target):
     """Write the small campaign with another header over one column, and a mapping that reads it as `target`."""
     old = {"iat": "Intake (C)", "speed": "Speed (km/h)"}[target.partition(" ")[0]]
     data = roadlog.campaign()
@@ -51,7 +51,7 @@ def test_another_unit_than_the_header_is_a_limitation(tmp_path, capsys, header, 
     assert f"“{header}” names {written}" in check["reasons"][0] and "[log.columns]" in check["reasons"][0]
 
 
-@pytest.mark.parametrize("header", ["IAT (°C)", "IAT [C]", "IAT degC", "Intake"])
+@pytest.mark.parametrize("header", ["IAT [C]", "Intake"])
 def test_the_same_unit_or_none_is_no_limitation(tmp_path, capsys, header):
     file = relabelled(tmp_path, header, "iat [degC]")
     assert derived(file) == []

@@ -52,20 +52,19 @@ def test_a_phase_beyond_the_route_is_refused_with_its_length(tmp_path, start, en
     assert caught.value.where == f"route.phase[3].{key}"
 
 
-def test_a_misspelt_column_cites_the_key_and_the_log(tmp_path):
+@pytest.mark.parametrize(
+    ("key", "wrap", "where", "log"),
+    [
+        ("log.columns", lambda columns: columns, "log.columns", "logs/b1-stock.csv"),
+        ("run.1.log", lambda columns: {"columns": columns}, "run[2].log.columns", "logs/b1-sealed.csv"),
+    ],
+)
+def test_a_misspelt_column_cites_the_key_and_the_log(tmp_path, key, wrap, where, log):
     columns = {"Speed (km/h)": "speed [km/h]", "Intaek (C)": "iat [degC]"}
     with pytest.raises(DataError) as caught:
-        load_logs(changed(tmp_path, "log.columns", columns))
-    assert caught.value.file == str(tmp_path / "campaign.toml")
-    assert caught.value.where == 'log.columns."Intaek (C)"'
-    assert "logs/b1-stock.csv: The log has no column “Intaek (C)”. Did you mean “Intake (C)”?" in str(caught.value)
-
-
-def test_a_misspelt_column_of_one_run_cites_the_key_of_that_run(tmp_path):
-    columns = {"Speed (km/h)": "speed [km/h]", "Intaek (C)": "iat [degC]"}
-    with pytest.raises(DataError) as caught:
-        load_logs(changed(tmp_path, "run.1.log", {"columns": columns}))
-    assert caught.value.where == 'run[2].log.columns."Intaek (C)"' and "logs/b1-sealed.csv" in caught.value.what
+        load_logs(changed(tmp_path, key, wrap(columns)))
+    assert caught.value.file == str(tmp_path / "campaign.toml") and caught.value.where == f'{where}."Intaek (C)"'
+    assert f"{log}: The log has no column “Intaek (C)”. Did you mean “Intake (C)”?" in str(caught.value)
 
 
 def test_no_drive_is_read_before_the_logs_of_soak_checks_are_right(tmp_path, monkeypatch):

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 
-import pytest
 import roadlog
 from conftest import run_chain
 
-from intake_report.errors import CampaignError
 from intake_report.messages import said
 from intake_report.render.blocks import Table
 from intake_report.render.sections.comparisons import basis_of_differences
@@ -85,18 +83,6 @@ def test_margins_that_nothing_reaches(tmp_path):
     assert "not-reached" in codes
     means = [s for s in result.summaries if s.key == "recovery_time:0.11K" and s.not_reached]
     assert means and all(s.mean is None and s.reason.code == "not-reached" for s in means)
-
-
-@pytest.mark.parametrize(
-    ("metric", "text", "said_of"),
-    [*(("mean_over_ambient", text, "equivalence") for text in ("1 parsec", "0.5", "-1 K")),
-     ("mean_over_ambiant", "1 delta_degC", "mean_over_ambient")],
-)  # fmt: skip
-def test_a_margin_of_equivalence_that_is_none(tmp_path, metric, text, said_of):
-    data = with_claims()
-    data["metrics"]["equivalence"] = {metric: text}
-    with pytest.raises(CampaignError, match=said_of):
-        outcome(tmp_path, data)
 
 
 def test_tables_print_what_the_comparisons_hold(tmp_path):

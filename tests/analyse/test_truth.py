@@ -124,13 +124,13 @@ def test_rebuilding_does_not_lose_against_the_bare_reading(case):
 
 
 def test_peaks(case):
-    for key, of in (("peak_iat", "peak_iat"), ("peak_over_ambient", "peak_over_ambient")):
+    for key in ("peak_iat", "peak_over_ambient"):
         values = measured(case, key)
         for series, run in simulated(case):
             truth = own(case, series, run)
             # the last plateau stands for its middle: half a step either way; a peak may lie between two samples
             missed = missed_peak(series, run.sensor_element, run.time)
-            assert -0.5 * STEP - missed <= values[series.run] - getattr(truth, of) <= 0.5 * STEP, (key, series.run)
+            assert -0.5 * STEP - missed <= values[series.run] - getattr(truth, key) <= 0.5 * STEP, (key, series.run)
 
 
 def test_peak_has_its_place(case):
