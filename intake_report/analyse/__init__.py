@@ -20,7 +20,7 @@ from intake_report.analyse.common_drive import common_drive
 from intake_report.analyse.compare import check_model, compare, gather_covariates, summarise, with_headlines
 from intake_report.analyse.evidence import gather_evidence
 from intake_report.analyse.evidence_limits import evidence_limitations
-from intake_report.analyse.inputs import ByRun, align_logs, clean_logs, own_runs, pair, read_logs
+from intake_report.analyse.inputs import ByRun, align_logs, clean_logs, pair, read_logs
 from intake_report.analyse.limitations import Findings, acceptance_limitations, derive_limitations
 from intake_report.analyse.measure import add_operating_points, build_series, measure, measure_stops, metric_keys
 from intake_report.analyse.mistakes import campaign_mistakes, evidence_mistakes
@@ -32,7 +32,7 @@ from intake_report.clean import CleanRun
 from intake_report.errors import CampaignError
 from intake_report.loaders import RunLog
 from intake_report.metrics import RunSeries
-from intake_report.results import MetricKey, MetricResult, ReportResult, StopResult
+from intake_report.results import MetricKey, MetricResult, PhaseResult, ReportResult, StopResult
 from intake_report.results.evidence import EvidenceNotice, WeatherEvidence
 
 CONCLUDED: Any = {
@@ -115,10 +115,10 @@ def measure_runs(
     series = tuple(build_series(campaign, drive, ambient, zeroing) for drive in drives)
     series = add_operating_points(campaign, drives, records, series)
     values = measure(metrics, series)
-    of_runs = weather_evidence.run_weather(campaign, drives, ambient, records)
+    of_runs = tuple(weather_evidence.run_weather(campaign, drive, ambient, records) for drive in drives)
     conditions = weather_evidence.describe_conditions(drives, ambient, of_runs)
     weather = weather_evidence.weather_evidence(campaign, drives, ambient, records, of_runs, conditions, forecasts)
-    own = own_runs(campaign, alignment)
+    own = replace(alignment, runs=tuple(drive.aligned for drive in drives))  # no criterion applies to control drives
     return Measured(
         campaign_read=_digests(campaign),
         cleaned=ByRun(drive.clean for drive in drives),
@@ -239,7 +239,7 @@ def conclude(campaign: Campaign, measured: Measured) -> ReportResult:
         ambient_reference=ambient.choice.source or "none",
         ambient_reason=ambient.choice.reason,
         configurations=describe.describe_configurations(campaign, runs),
-        phases=describe.describe_phases(campaign),
+        phases=tuple(PhaseResult(p.id, p.name or p.id, p.kind, p.start, p.end) for p in campaign.route.phases),
         runs=runs,
         criteria=criteria,
         conditions=measured.conditions,

@@ -80,11 +80,6 @@ def _conditions(
     )  # fmt: skip
 
 
-def quantity_of(code: str) -> str:
-    """Return in which quantity a criterion is shown."""
-    return CRITERIA[code].shown
-
-
 def judge_runs(
     campaign: Campaign,
     drives: tuple[Drive, ...],
@@ -105,7 +100,8 @@ def criteria_frame(comparability: Comparability) -> pd.DataFrame:
 
 
 def _row(check: Check) -> dict[str, Any]:
-    spec, value, limit = CRITERIA[check.code], _value(check), Value(check.limit, quantity_of(check.code))
+    spec, value = CRITERIA[check.code], _value(check)
+    limit = Value(check.limit, spec.shown)
     template = f"{spec.sense} {{limit}}{' from {versus}' if check.versus else ''}"
     limits = message(template, limit=limit, versus=check.versus)
     passed = {"pass": True, "fail": False}.get(check.outcome)
@@ -114,7 +110,7 @@ def _row(check: Check) -> dict[str, Any]:
 
 
 def _value(check: Check) -> Value | Beyond:
-    quantity = quantity_of(check.code)
+    quantity = CRITERIA[check.code].shown
     if check.outcome == "fail" and check.value is not None:
         return Beyond(check.value, check.limit, quantity)
     return Value(check.value, quantity)
@@ -135,9 +131,9 @@ def pair_frame(campaign: Campaign, comparability: Comparability, used: set[str])
     for code, checks in by_code.items():
         known = [check for check in checks if check.value is not None]
         worst = max(known, key=lambda check: check.value or 0.0, default=None)
-        limit = message("at most {limit}", limit=Value(checks[0].limit, quantity_of(code)))
+        limit = message("at most {limit}", limit=Value(checks[0].limit, CRITERIA[code].shown))
         failed = sum(check.outcome == "fail" for check in checks)
-        of_worst = (worst.runs, _value(worst)) if worst else ((), Value(None, quantity_of(code)))
+        of_worst = (worst.runs, _value(worst)) if worst else ((), Value(None, CRITERIA[code].shown))
         row = (code, checks[0].title, limit, len(known), failed, *of_worst)
         rows.append(dict(zip(PAIRS, row, strict=True)))
     return frame_of(rows, PAIRS)

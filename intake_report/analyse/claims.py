@@ -6,8 +6,15 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from intake_report.analyse.claim_check import find_key, is_absolute, limit_of, other, spec_of
-from intake_report.analyse.claim_words import model_objection, objection
+from intake_report.analyse.claim_check import (
+    find_key,
+    is_absolute,
+    limit_of,
+    model_objection,
+    objection,
+    other,
+    spec_of,
+)
 from intake_report.analyse.compare import UNRESOLVED, Covariates, InstrumentDraws, compare_pair, unresolved
 from intake_report.analyse.compare.instruments import instrument_part
 from intake_report.campaign import Campaign, Claim

@@ -17,7 +17,7 @@ from intake_report.messages import Part
 from intake_report.metrics import RunSeries
 from intake_report.metrics.series import Floats
 from intake_report.report_table import frame_of
-from intake_report.results import ConfigurationResult, PhaseResult, RunCurve, RunResult
+from intake_report.results import ConfigurationResult, RunCurve, RunResult
 from intake_report.weather import WeatherRecord
 
 ROUTE_GRID = 25.0  # m
@@ -42,11 +42,6 @@ def describe_run(campaign: Campaign, drive: Drive, reasons: tuple[Part, ...], ex
         reasons=reasons, files=run.files, start_condition=run.start_condition, road=run.road or "", sky=run.sky or "",
         notes=run.notes,
     )  # fmt: skip
-
-
-def describe_phases(campaign: Campaign) -> tuple[PhaseResult, ...]:
-    """Return the phases of the route."""
-    return tuple(PhaseResult(p.id, p.name or p.id, p.kind, p.start, p.end) for p in campaign.route.phases)
 
 
 def describe_configurations(campaign: Campaign, runs: tuple[RunResult, ...]) -> tuple[ConfigurationResult, ...]:

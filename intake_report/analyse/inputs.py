@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 from zoneinfo import ZoneInfo
@@ -17,6 +17,7 @@ from intake_report.channels import channel
 from intake_report.clean import CleanRun, clean
 from intake_report.errors import CampaignError, DataError, IntakeReportError, nearest
 from intake_report.loaders import ReadOptions, RunLog, load_run
+from intake_report.results.text import DIFFERENCES
 from intake_report.units import parse_quantity
 from intake_report.weather import WeatherObservation, WeatherRecord, handheld_record, metar_record, station_table
 
@@ -109,12 +110,6 @@ def run_start(campaign: Campaign, run: Run) -> dt.datetime | None:
     return None if run.start is None else _aware(run.start, campaign.about.timezone)
 
 
-def own_runs(campaign: Campaign, alignment: Alignment) -> Alignment:
-    """Return the alignment of the campaign's runs without the control drives, which no criterion applies to."""
-    ids = {run.id for run in campaign.runs}
-    return replace(alignment, runs=tuple(run for run in alignment.runs if run.run in ids))
-
-
 def read_options(campaign: Campaign, log: Log) -> ReadOptions:
     """Map [log] to what the readers take."""
     return ReadOptions(
@@ -132,16 +127,9 @@ def clean_logs(campaign: Campaign, logs: tuple[RunLog, ...]) -> ByRun[CleanRun]:
 
 def declared_resolution(campaign: Campaign) -> dict[str, float]:
     """Return the declared resolution of each channel [internal unit]."""
-    return {
-        name: parse_quantity(entry.resolution, interval_quantity(channel(name).quantity))
-        for name, entry in campaign.instrument.channels.items()
-        if entry.resolution
-    }
-
-
-def interval_quantity(quantity: str) -> str:
-    """Return the quantity in which a resolution or an accuracy of `quantity` is given."""
-    return "temperature_difference" if quantity == "temperature" else quantity
+    steps = {name: entry.resolution for name, entry in campaign.instrument.channels.items() if entry.resolution}
+    quantities = {name: DIFFERENCES.get(channel(name).quantity, channel(name).quantity) for name in steps}
+    return {name: parse_quantity(step, quantities[name]) for name, step in steps.items()}
 
 
 def align_logs(campaign: Campaign, runs: tuple[CleanRun, ...]) -> Alignment:

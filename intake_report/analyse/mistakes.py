@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator
 from functools import partial
 from pathlib import Path
 
-from intake_report.analyse.acceptance import acceptance_limits, quantity_of
+from intake_report.align import CRITERIA
+from intake_report.analyse.acceptance import acceptance_limits
 from intake_report.analyse.claim_check import caught, claim_mistakes
 from intake_report.analyse.inputs import weather_records
 from intake_report.analyse.limitations.layout import read_issued
@@ -68,11 +69,13 @@ def limit_mistakes(campaign: Campaign) -> Iterator[CampaignError]:
         alone = campaign.model_copy(update={"acceptance": {code: limit}})
         errors = list(caught(alone, acceptance_limits))
         yield from errors
-        largest, high = (
-            (1.0, "100 %") if not errors and quantity_of(code) == "share" else (LARGEST_LIMIT, f"{LARGEST_LIMIT:g}")
-        )
-        if not errors and not 0.0 <= acceptance_limits(alone)[code].limit <= largest:
-            what = (
-                f"“{limit.limit if isinstance(limit, Limit) else limit}” is not possible: it has to lie in 0 to {high}."
+        if errors:
+            continue
+        share = CRITERIA[code].shown == "share"
+        if not 0.0 <= acceptance_limits(alone)[code].limit <= (1.0 if share else LARGEST_LIMIT):
+            stated, high = (
+                limit.limit if isinstance(limit, Limit) else limit,
+                "100 %" if share else f"{LARGEST_LIMIT:g}",
             )
+            what = f"“{stated}” is not possible: it has to lie in 0 to {high}."
             yield CampaignError(what, file=campaign.given, where=f"acceptance.{code}")

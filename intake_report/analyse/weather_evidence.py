@@ -33,17 +33,6 @@ WANTED = {"station_pressure": "station pressure", "humidity": "humidity", "ambie
 STATISTICS: dict[str, Callable[[Floats], Any]] = {"mean": np.mean, "low": np.min, "high": np.max}
 
 
-def run_weather(
-    campaign: Campaign, drives: tuple[Drive, ...], ambient: AmbientReference, records: dict[str, WeatherRecord]
-) -> tuple[RunWeather, ...]:
-    """Return air and wind during each run, and what the campaign declares of it.
-
-    Pressure, humidity and density come from one source: the ambient reference where it reports them, else the first
-    source in campaign order that does; wind likewise.
-    """
-    return tuple(_run(drive, ambient, sources_during(campaign, drive.clean, records, drive.entry)) for drive in drives)
-
-
 def describe_conditions(
     drives: tuple[Drive, ...], ambient: AmbientReference, of_runs: tuple[RunWeather, ...]
 ) -> pd.DataFrame:
@@ -121,8 +110,15 @@ def _source(
     )  # fmt: skip
 
 
-def _run(drive: Drive, ambient: AmbientReference, during: dict[str, RunConditions]) -> RunWeather:
-    run = drive.entry
+def run_weather(
+    campaign: Campaign, drive: Drive, ambient: AmbientReference, records: dict[str, WeatherRecord]
+) -> RunWeather:
+    """Return air and wind during one run, and what the campaign declares of it.
+
+    Pressure, humidity and density come from one source: the ambient reference where it reports them, else the first
+    source in campaign order that does; wind likewise.
+    """
+    run, during = drive.entry, sources_during(campaign, drive.clean, records, drive.entry)
     order = sorted(during, key=lambda id: id != ambient.choice.source)
 
     def first_with(*quantities: str) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Literal, NamedTuple
 
 from intake_report import formatting
 from intake_report.align import CRITERIA, AlignedRun, Alignment, Check, Comparability, align_runs, propose_phases
-from intake_report.analyse.acceptance import judge_runs, quantity_of
+from intake_report.analyse.acceptance import judge_runs
 from intake_report.analyse.ambient import choose_ambient
 from intake_report.analyse.inputs import align_logs, clean_logs, load_one, pair, weather_records
 from intake_report.analyse.mistakes import limit_mistakes
@@ -175,7 +175,7 @@ class Court:
                 {
                     "code": c.code,
                     "other": next(id for id in c.runs if id != entry.id),
-                    "quantity": quantity_of(c.code),
+                    "quantity": CRITERIA[c.code].shown,
                     "limit": float(c.limit),
                     "value": finite(c.value),
                     "outcome": c.outcome,
@@ -231,7 +231,7 @@ class Court:
         own = fact if check.code in _OWN_QUANTITY and isinstance(fact, float) else None
         group: Literal["route", "alike"] = "route" if spec.scope == "run" else "alike"
         return CriterionCheck(
-            check.code, check.title, group, quantity_of(check.code), spec.sense, float(check.limit), finite(value),
+            check.code, check.title, group, CRITERIA[check.code].shown, spec.sense, float(check.limit), finite(value),
             finite(own), _OWN_QUANTITY.get(check.code, ""), check.hard, outcome, reason, complete=check.code == "one-pass",
         )  # fmt: skip
 

@@ -56,6 +56,11 @@ def words(result) -> str:
     return said(result.reason, "si")
 
 
+def minute(**more):
+    given = {"metric": "recovery_time", "margin": "3 degF", "relation": "at most", "value": "60 s"} | more
+    return claim("Within 3 °F of ambient a minute after entry.", **given)
+
+
 # --- decision rule ------------------------------------------------------------------------------------------------
 
 
@@ -141,27 +146,55 @@ def test_probability_is_that_of_student():
     assert result.probability == pytest.approx(stats.t.cdf((-3.0 - result.estimate) / u, 64 / 17), abs=1e-6)
 
 
+def beyond(value):
+    return claim(relation="at most", versus=STOCK_ID, value=value)
+
+
+SAME = claim("No difference.", relation="equal")
+MARGIN = {"equivalence": {"mean_over_ambient": "0.5 delta_degC"}}
+NARROW = (9.0, 9.1, 9.05, 8.0, 8.05, 8.1, 9.5, 9.6, 9.52)
+WIDE = (9.0, 9.8, 8.2, 8.0, 8.9, 9.4, 9.5, 8.6, 9.0)
+
+
 @pytest.mark.parametrize(
-    ("value", "verdict"),
-    [("-1 delta_degC", "supported"), ("-3.3 delta_degC", "not shown"), ("-6 delta_degC", "not supported")],
+    ("one", "values", "layout", "verdict", "part"),
+    [
+        (claim(relation="higher"), VALUES, GRID, "not supported", ""),
+        (claim("The cone runs hotter.", configuration=OPEN_ID, relation="higher"), VALUES, GRID, "supported", ""),
+        (claim("Hotter.", configuration=STOCK_ID, versus=SEALED_ID, relation="higher"), VALUES, GRID, "supported", ""),
+        (beyond("-1 delta_degC"), VALUES, GRID, "supported", ""),
+        (beyond("-3.3 delta_degC"), VALUES, GRID, "not shown", ""),
+        (beyond("-6 delta_degC"), VALUES, GRID, "not supported", ""),
+        (claim(), (9.0, 5.0), "s1 e1", "indication only", ""),
+        (claim(), (9.0, 9.1, 9.2, 5.0, 5.1, 5.2), "s1 s1 s1 e2 e2 e2", "indication only", "cannot be told apart"),
+        (SAME, NARROW, GRID, "supported", ""),
+        (SAME, VALUES, GRID, "not supported", ""),
+        (SAME, WIDE, GRID, "not shown", ""),
+        (minute(), (40.0, 44.0, 41.0), "e0 e1 e2", "supported", ""),
+        (minute(), (58.0, 66.0, 50.0), "e0 e1 e2", "not shown", ""),
+        (minute(), (90.0, 95.0, 99.0), "e0 e1 e2", "not supported", ""),
+        (minute(), (40.0,), "e0", "indication only", ""),
+        # not reached can refute a time, not support it
+        (minute(), [(300.0,), 280.0, (310.0,)], "e0 e1 e2", "not supported", ""),
+        (minute(), [(50.0,), 40.0, 41.0], "e0 e1 e2", "not shown", "at least"),
+        (minute(relation="at least", value="100 s"), [(300.0,), 280.0, (310.0,)], "e0 e1 e2", "supported", ""),
+        # runs of one block count once for a value
+        (minute(), (40.0, 40.1, 40.2, 70.0, 70.1, 70.2), "e0 e0 e0 e1 e1 e1", "not shown", "in 2 blocks"),
+    ],
 )
-def test_limits_on_a_difference(value, verdict):
-    assert judge(claim(relation="at most", versus=STOCK_ID, value=value)).verdict == verdict
+def test_verdicts(one, values, layout, verdict, part):
+    result = judge(one, values, layout, **(MARGIN if one is SAME else {}))
+    assert result.verdict == verdict and part in words(result)
 
 
-def test_the_other_direction():
-    assert judge(claim(relation="higher")).verdict == "not supported"
-    assert judge(claim("The open cone runs hotter.", configuration=OPEN_ID, relation="higher")).verdict == "supported"
+def test_equal_needs_a_margin():
+    assert judge(SAME, NARROW).verdict == "cannot be tested"
 
 
 def test_direct_comparison_of_two_candidates():
     result = judge(claim("The sealed box is cooler than the open cone.", versus=OPEN_ID))
     assert result.verdict == "supported" and result.versus == OPEN_ID
     assert result.estimate == pytest.approx(np.mean([5.4, 5.0, 6.3]) - np.mean([12.0, 11.9, 12.2]))
-    assert (
-        judge(claim("As-sold is hotter.", configuration=STOCK_ID, versus=SEALED_ID, relation="higher")).verdict
-        == "supported"
-    )
 
 
 def test_wider_by_shared_biases_turns_supported_into_not_shown():
@@ -171,12 +204,6 @@ def test_wider_by_shared_biases_turns_supported_into_not_shown():
     values = rows(find_key(one, METRICS), GRID, numbers)
     gain = {v.run: 40.0 if v.configuration == SEALED_ID else 10.0 for v in values}
     assert judge(one, numbers, draws=Shifts(values, gain, 0.5)).verdict == "not shown"
-
-
-def test_without_replication_an_indication_only():
-    assert judge(claim(), (9.0, 5.0), "s1 e1").verdict == "indication only"
-    confounded = judge(claim(), (9.0, 9.1, 9.2, 5.0, 5.1, 5.2), "s1 s1 s1 e2 e2 e2")
-    assert confounded.verdict == "indication only" and "cannot be told apart" in words(confounded)
 
 
 def test_holm_takes_back_what_only_one_look_shows():
@@ -189,36 +216,7 @@ def test_holm_takes_back_what_only_one_look_shows():
     assert result.verdict == "not shown" and "Holm" in words(result)
 
 
-def test_equal_needs_a_margin_and_an_interval_inside_it():
-    same = (9.0, 9.1, 9.05, 8.0, 8.05, 8.1, 9.5, 9.6, 9.52)
-    assert judge(claim("No difference.", relation="equal"), same).verdict == "cannot be tested"
-    margin = {"equivalence": {"mean_over_ambient": "0.5 delta_degC"}}
-    assert judge(claim("No difference.", relation="equal"), same, **margin).verdict == "supported"
-    assert judge(claim("No difference.", relation="equal"), **margin).verdict == "not supported"
-    wide = (9.0, 9.8, 8.2, 8.0, 8.9, 9.4, 9.5, 8.6, 9.0)
-    assert judge(claim("No difference.", relation="equal"), wide, **margin).verdict == "not shown"
-
-
 # --- limits on values ---------------------------------------------------------------------------------------------
-
-
-def minute(**more):
-    given = {"metric": "recovery_time", "margin": "3 degF", "relation": "at most", "value": "60 s"} | more
-    return claim("Within 3 °F of ambient a minute after entry.", **given)
-
-
-@pytest.mark.parametrize(
-    ("times", "verdict"),
-    [
-        ((40.0, 44.0, 41.0), "supported"),
-        ((58.0, 66.0, 50.0), "not shown"),
-        ((90.0, 95.0, 99.0), "not supported"),
-        ((40.0,), "indication only"),
-    ],
-)
-def test_value_of_one_configuration(times, verdict):
-    layout = " ".join(f"e{b}" for b in range(len(times)))
-    assert judge(minute(), times, layout).verdict == verdict
 
 
 def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
@@ -265,21 +263,6 @@ def test_a_bias_does_not_cancel_in_a_value():
     values = rows(find_key(minute(), METRICS), "e0 e1 e2", (40.0, 44.0, 41.0))
     draws = Shifts(values, {v.run: 1.0 for v in values}, 20.0)
     assert judge(minute(), (40.0, 44.0, 41.0), "e0 e1 e2", draws).verdict == "not shown"
-
-
-def test_not_reached_can_refute_a_time_but_not_support_it():
-    assert judge(minute(), [(300.0,), 280.0, (310.0,)], "e0 e1 e2").verdict == "not supported"
-    early = judge(minute(), [(50.0,), 40.0, 41.0], "e0 e1 e2")
-    assert early.verdict == "not shown" and "at least" in words(early)
-    assert (
-        judge(minute(relation="at least", value="100 s"), [(300.0,), 280.0, (310.0,)], "e0 e1 e2").verdict
-        == "supported"
-    )
-
-
-def test_runs_of_one_block_count_once_for_a_value():
-    several = judge(minute(), (40.0, 40.1, 40.2, 70.0, 70.1, 70.2), "e0 e0 e0 e1 e1 e1")
-    assert several.verdict == "not shown" and "in 2 blocks" in words(several)
 
 
 # --- words --------------------------------------------------------------------------------------------------------

@@ -11,8 +11,7 @@ from conftest import run_chain
 from test_real_drives import commute_campaign
 
 from intake_report.analyse import conclude
-from intake_report.analyse.claim_check import claim_mistakes
-from intake_report.analyse.claim_words import model_objection
+from intake_report.analyse.claim_check import claim_mistakes, model_objection
 from intake_report.analyse.common_drive import NO_DRIVE, _beyond, common_drive, fitted, thermal_inputs
 from intake_report.analyse.limitations.conditions import models
 from intake_report.analyse.measure import metric_keys
