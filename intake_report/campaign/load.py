@@ -24,7 +24,7 @@ from intake_report.errors import CampaignError, CampaignErrors, nearest, visible
 from intake_report.units import QUANTITIES
 
 LONGEST_SHOWN = 60  # signs of a value that a sentence can hold
-_UNION_MEMBERS = frozenset({"Limit", "str", "int", "float", "bool"})  # pydantic names them in a location like keys
+_UNION_MEMBERS = frozenset({"Limit", "str", "int", "float", "bool"})
 
 Location = tuple[int | str, ...]
 
@@ -181,43 +181,31 @@ def _hidden_signs(value: object, location: Location, file: Path) -> Iterator[Cam
 
 def _mistakes(failures: Sequence[Any], file: Path) -> tuple[CampaignError, ...]:
     """Return one error per mistake, from the errors of pydantic."""
-    absent = {e["loc"] for e in failures if e["type"] == "missing"}
-    meant = {near for e in failures if e["type"] == "extra_forbidden" and (near := _meant(e["loc"], absent)) in absent}
+    found = [(_place(failure["loc"]), failure) for failure in failures]
+    absent = {place for place, failure in found if failure["type"] == "missing"}
+    unknown = [place for place, failure in found if failure["type"] == "extra_forbidden"]
+    meant = {near for place in unknown if (near := _meant(place, absent)) in absent}
     errors: dict[str, CampaignError] = {}
-    for failure in failures:
-        location = failure["loc"]
-        if location in meant or _follows(failure, failures):
+    for place, failure in found:
+        # a list that is too short since its items were refused, a table where a text would do: what is inside matters
+        follows = any(len(other) > len(place) and other[: len(place)] == place for other, _ in found)
+        if place in meant or follows:
             continue
-        if failure["type"] == "extra_forbidden":
-            near, known = _meant(location, absent), _known_keys(location[:-1])
-            what = f"the key “{location[-1]}” is not known."
+        if place in unknown:
+            near, known = _meant(place, absent), _known_keys(place[:-1])
+            what = f"the key “{place[-1]}” is not known."
             remedy = f"Did you mean “{near[-1]}”?" if near else f"Known keys here: {', '.join(known)}."
         else:
-            what, remedy = _sentence(failure)
-        error = CampaignError(what, file=file, where=_key(location), remedy=remedy or None)
-        several_forms = any(_is_member(part) for part in location[1:])
-        errors.setdefault(str(error.where) if several_forms else str(error), error)
+            what, remedy = _sentence(failure, place)
+        error = CampaignError(what, file=file, where=_key(place), remedy=remedy or None)
+        errors.setdefault(str(error.where), error)  # of a value that may have several forms the first
     return tuple(errors.values())
 
 
-def _follows(failure: Any, failures: Sequence[Any]) -> bool:
-    """Tell whether a failure only follows from another.
-
-    A list is too short because its items were refused; or a table was given where a text would do too, and only what
-    is wrong inside the table matters.
-    """
-    place = failure["loc"]
-
-    def inside(outer: Location) -> bool:
-        return any(len(f["loc"]) > len(outer) and f["loc"][: len(outer)] == outer for f in failures)
-
-    if failure["type"] == "too_short":
-        return inside(place)
-    return bool(place) and _is_member(place[-1]) and place[-1] != "Limit" and inside((*place[:-1], "Limit"))
-
-
-def _is_member(part: int | str) -> bool:
-    return isinstance(part, str) and (part in _UNION_MEMBERS or part.startswith(("function-", "constrained-")))
+def _place(location: Location) -> Location:
+    """Return a location without the members of unions, which pydantic names like keys."""
+    marks = ("function-", "constrained-")
+    return tuple(p for p in location if isinstance(p, int) or not (p in _UNION_MEMBERS or p.startswith(marks)))
 
 
 def _key(location: Location) -> str:
@@ -225,7 +213,7 @@ def _key(location: Location) -> str:
     for part in location:
         if isinstance(part, int):
             text += f"[{part + 1}]"
-        elif not _is_member(part):
+        else:
             text += f".{_toml_key(part)}" if text else _toml_key(part)
     return text
 
@@ -270,16 +258,15 @@ _SENTENCES = (
 _LIMIT = 'Write a limit with its unit: "250 m", or { limit = "250 m", hard = true }.'
 
 
-def _sentence(failure: Any) -> tuple[str, str]:
+def _sentence(failure: Any, location: Location) -> tuple[str, str]:
     """Return sentence and remedy for everything but unknown keys."""
-    location, kind, value = failure["loc"], failure["type"], failure["input"]
-    key = next((str(part) for part in reversed(location) if isinstance(part, str) and not _is_member(part)), "")
+    kind, value = failure["type"], failure["input"]
+    key = next((part for part in reversed(location) if isinstance(part, str)), "")
     if kind == "value_error":  # a sentence of our own
         return str(failure["ctx"].get("error", failure["msg"])).rstrip(".") + ".", ""
     if location == ("schema",) and kind != "missing":
         return f"this program reads campaign files of schema 1, not {_shown(value)}.", "Write schema = 1."
-    limit = location[0] == "acceptance" and any(map(_is_member, location[1:])) and location[-1] != "hard"
-    if limit and kind not in ("missing", "too_short"):
+    if location[0] == "acceptance" and len(location) > 1 and location[-1] != "hard" and kind != "missing":
         return f"{_shown(value)} is not a limit.", _LIMIT
     if key == "month" and kind == "string_pattern_mismatch":
         return f"{_shown(value)} is not a month.", 'Write month = "2026-07".'
@@ -335,14 +322,14 @@ def _shown(value: object) -> str:
 
 
 def _header(location: Location) -> str:
-    return ".".join(str(part) for part in location if isinstance(part, str) and not _is_member(part))
+    return ".".join(part for part in location if isinstance(part, str))
 
 
 def _known_keys(location: Location) -> list[str]:
     """Return the keys that the table at `location` may have."""
     current: type[BaseModel] | None = Campaign
     for part in location:
-        if isinstance(part, int) or current is None or _is_member(part):
+        if isinstance(part, int) or current is None:
             continue
         field = next((f for n, f in current.model_fields.items() if (f.alias or n) == part), None)
         if field is not None:
