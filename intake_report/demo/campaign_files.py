@@ -23,9 +23,6 @@ from intake_report.demo.scenario import CONTROL, SEED, ZONE, Scenario, generator
 from intake_report.demo.simulate import friction_power, full_airflow, pressure_drop
 
 Files = dict[str, str | bytes]
-CONSTANTS = (  # of this module that the template names
-    "TABLE_COLUMNS", "STAND_COLUMNS", "PULL_COLUMNS", "STOOD", "THERMOMETER", "CELL_PRESSURE", "TRIALS", "ELEMENT_CHANGES",
-)  # fmt: skip
 TEMPLATE = Path(__file__).with_name("campaign.toml.j2")
 
 
@@ -37,10 +34,10 @@ def write_campaign(scenario: Scenario, folder: Path, seed: int = SEED) -> Path:
     files: Files = {"route.gpx": gpx(demo_route())}
     if scenario.bench:
         files |= {f"photos/{c.id}.png": drawing(c.id) for c in scenario.configurations}
-    values = {
+    values = globals() | {  # the template names constants of this module too
         "scenario": scenario, "ids": [c.id for c in scenario.configurations],
         "station": scenario.reference == "station", "zone": ZONE, "columns": column_mapping(scenario.units),
-        "route": demo_route(), **{name: globals()[name] for name in CONSTANTS}, "runs": _runs(scenario, seed, files),
+        "route": demo_route(), "runs": _runs(scenario, seed, files),
         "stands": _stands(scenario, seed, files), **_weather(scenario, seed, files), **_bench(scenario, seed, files),
     }  # fmt: skip
     language = Environment(undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True)
