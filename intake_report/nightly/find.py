@@ -16,13 +16,8 @@ from intake_report import CAMPAIGN_FILE
 from intake_report.provenance import MANIFEST, hash_file
 
 State = Literal["published", "unchanged", "failed", "stopped", "gone"]
-STATES = {
-    "failed": "no report of the present inputs; the reason says why",
-    "stopped": "not done, because the night was stopped",
-    "published": "a new report was made tonight",
-    "unchanged": "inputs and software are those of the last report",
-    "gone": "the campaign is no longer there, its reports are",
-}
+"""Published and unchanged: there is a report of the present inputs; failed and stopped: there is none, the reason says why;
+gone: the campaign is no longer there, its reports are."""
 
 
 class _Record(BaseModel):

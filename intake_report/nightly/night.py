@@ -33,7 +33,7 @@ from intake_report import CAMPAIGN_FILE, __version__
 from intake_report.errors import MachineError
 from intake_report.formatting import NARROW_SPACE, interval, listing, with_unit
 from intake_report.nightly import find, forge
-from intake_report.nightly.find import MEMORIES, STATES, Entry, Known, Status, Trend
+from intake_report.nightly.find import MEMORIES, Entry, Known, Status, Trend
 from intake_report.provenance import package_versions, sha256, source_hash
 
 INDEX, STATUS, JUNIT, LOGS = "index.html", "status.json", "junit.xml", "logs"
@@ -219,7 +219,7 @@ class _Night:
             self._note(folder, self.due[folder], outcome)
         entries = sorted((known.entry for known in self.known.values()), key=lambda entry: (entry.id, entry.folder))
         states = Counter[str](entry.state for entry in entries)
-        counts = {state: states[state] for state in STATES if states[state]}
+        counts = {state: states[state] for state in MARKS if states[state]}
         status = Status(
             program=__version__, started=self.started, ended=_now(),
             exit_status=130 if self.stopped else 1 if "failed" in counts else 0, counts=counts, campaigns=tuple(entries),
@@ -270,6 +270,7 @@ def _now() -> str:
     return datetime.now(UTC).isoformat(timespec="seconds")
 
 
+# Of the states, in the order of the page: what needs a person comes first
 MARKS = {"failed": "✕", "stopped": "◌", "published": "●", "unchanged": "○", "gone": "–"}
 WIDTH, HEIGHT, EDGE = 140.0, 44.0, 5.0  # px of the picture of a trend
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -279,7 +280,7 @@ def index_page(status: Status) -> str:
     """Return the page of a night."""
     made = Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined)
     script = (_TEMPLATES / "sort.js").read_text("utf-8")
-    order = list(STATES)
+    order = list(MARKS)
     text: str = made.get_template("night.html.j2").render(
         status=status,
         entries=sorted(status.campaigns, key=lambda entry: (order.index(entry.state), not entry.stale, entry.id)),

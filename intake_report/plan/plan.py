@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import ExitStack
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -166,11 +166,9 @@ def _simulate(
     judged: Callable[[Design], tuple[Shown, ...]], sizes: Sequence[Design], at_once: bool, progress: Progress
 ) -> tuple[tuple[Shown, ...], ...]:
     """Judge the designs side by side where claims are judged one by one, else one after the other: they take no time."""
-    with ExitStack() as stack:
-        each: Callable[..., Iterator[tuple[Shown, ...]]] = map
-        if not at_once:
-            each = stack.enter_context(ProcessPoolExecutor(WORKERS)).map
-        found, made = each(judged, sizes), []
+    made = []
+    with nullcontext() if at_once else ProcessPoolExecutor(WORKERS) as pool:
+        found = map(judged, sizes) if pool is None else pool.map(judged, sizes)
         for number, size in enumerate(sizes, 1):
             progress(f"design {number} of {len(sizes)}: {size.blocks} blocks")
             made.append(next(found))

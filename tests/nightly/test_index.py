@@ -43,8 +43,7 @@ def test_a_trend_stays_in_its_picture_and_orders_values():
     assert y[1] == pytest.approx(y[0] - (y[0] - y[2]) / 3, abs=0.1)
 
 
-@pytest.mark.parametrize("width", [1280, 400])
-@pytest.mark.parametrize("dark", [False, True])
+@pytest.mark.parametrize(("width", "dark"), [(1280, False), (400, True)])
 def test_axe_core_finds_nothing(page, width, dark):
     assert violations(page, width, dark=dark) == []
 
