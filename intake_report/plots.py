@@ -59,7 +59,7 @@ class Look:
     """
 
     def __init__(self, result: ReportResult) -> None:
-        self.ids = [c.id for c in sorted(result.configurations, key=lambda c: c.role != "baseline")]
+        self.ids = [c.id for c in result.ordered]
         self.colour = dict(zip(self.ids, cycle(COLOURS)))
         self.marker = dict(zip(self.ids, cycle(MARKERS)))
         self.dash: dict[str, Any] = dict(zip(self.ids, cycle(DASHES)))

@@ -317,6 +317,16 @@ class ReportResult:
         """Return the values of one metric, in run order."""
         return tuple(v for v in self.values if v.key == key)
 
+    def compared(self, key: str) -> tuple[MetricResult, ...]:
+        """Return the values of one metric in the runs that take part in comparisons."""
+        used = {run.id for run in self.runs if run.decision != "excluded"}
+        return tuple(v for v in self.of(key) if v.run in used)
+
+    @property
+    def ordered(self) -> list[ConfigurationResult]:
+        """The configurations, the baseline first."""
+        return sorted(self.configurations, key=lambda c: c.role != "baseline")
+
     def summary(self, key: str, configuration: str) -> MetricSummary:
         """Return one metric over the runs of one configuration."""
         return next(s for s in self.summaries if s.key == key and s.configuration == configuration)

@@ -38,17 +38,16 @@ def _reference(result: ReportResult, record: WeatherEvidence) -> str:
     if record.uncertainty is None or record.uncertainty_between is None:
         return text
     parts = formatting.listing(
-        [f"{c.name} {_kelvins(c.value, units)} ({said(c.basis, units)})" for c in record.contributions]
+        [
+            f"{c.name} {result.printed(c.value, 'temperature_difference', 2)} ({said(c.basis, units)})"
+            for c in record.contributions
+        ]
     )
     return (
-        f"{text} Its standard uncertainty is {_kelvins(record.uncertainty, units)} for the ambient of one run, of which "
-        f"{_kelvins(record.uncertainty_between, units)} remain in a difference between runs, because what all runs share cancels "
+        f"{text} Its standard uncertainty is {result.printed(record.uncertainty, 'temperature_difference', 2)} for the ambient of one run, of which "
+        f"{result.printed(record.uncertainty_between, 'temperature_difference', 2)} remain in a difference between runs, because what all runs share cancels "
         f"there. Contributions: {literal(parts)}. Rule: {literal(said(record.rule, units))}"
     )
-
-
-def _kelvins(value: float | None, units: UnitSystem) -> str:
-    return formatting.with_unit(value, "temperature_difference", units, 2)
 
 
 def _sources(result: ReportResult, record: WeatherEvidence) -> list[Block]:

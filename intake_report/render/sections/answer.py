@@ -107,9 +107,8 @@ def compared(result: ReportResult, key: MetricKey) -> list[Comparison]:
 def _sentence(result: ReportResult, key: MetricKey) -> str:
     """Return one deciding metric for every configuration: value, difference, interval, word."""
     rows = {c.configuration: c for c in compared(result, key)}
-    ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     parts: list[str] = []
-    for c in ordered:
+    for c in result.ordered:
         value = level(result, key, c.id)
         over = " over ambient" if key.spec.id in OVER_AMBIENT and not parts else ""
         lead = "in " if key.spec.id == "recovery_time" and value and value[0].isdigit() else ""
@@ -145,8 +144,7 @@ def _place(result: ReportResult, key: MetricKey) -> str:
 
 def level(result: ReportResult, key: MetricKey, configuration: str) -> str:
     """Return the mean, or how many runs did not reach a margin or began within it, where none is formed; empty without a value."""
-    used = {run.id for run in result.runs if run.decision != "excluded"}
-    values = [v for v in result.of(key.key) if v.configuration == configuration and v.run in used]
+    values = [v for v in result.compared(key.key) if v.configuration == configuration]
     counts = {s: sum(v.status == s for v in values) for s in ("not reached", "within at entry")}
     form = (key.spec.quantity, result.units, key.spec.decimals)
     if not any(counts.values()):

@@ -52,16 +52,8 @@ def restriction(result: ReportResult) -> tuple[Block, ...]:
     if road is not None:
         blocks += _road(result, road)
     if evidence.theoretical is not None:
-        blocks.append(_theoretical(evidence.theoretical, result.units))
+        blocks.append(_theoretical(result, evidence.theoretical))
     return tuple(blocks)
-
-
-def _volume_flow(value: float, units: UnitSystem) -> str:
-    return formatting.with_unit(value, "volume_flow", units, 0)
-
-
-def _drop(value: float, units: UnitSystem) -> str:
-    return formatting.with_unit(value, "restriction", units, 2)
 
 
 def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -> Iterator[Block]:
@@ -74,7 +66,7 @@ def _set(result: ReportResult, curves: RestrictionSet, suffix: str, note: str) -
         "Rising curves of pressure drop against airflow through measured points, one per configuration. The fitted laws and the "
         "values at the common airflow are in the table that follows.",
     )
-    where = _volume_flow(curves.airflow, units) if curves.airflow is not None else "no common airflow"
+    where = result.printed(curves.airflow, "volume_flow", 0) if curves.airflow is not None else "no common airflow"
     frame = frame_of(curves.fits).merge(curves.rows, on="configuration")
     table = table_block(
         result.units,
@@ -107,7 +99,7 @@ def _finding(result: ReportResult, curves: RestrictionSet) -> str:
         for row in rows
         if row.configuration != result.baseline.id
     ]
-    at = _volume_flow(curves.airflow, result.units)
+    at = result.printed(curves.airflow, "volume_flow", 0)
     return (
         f"At {at} against {result.baseline.name}: {formatting.listing(parts)} restriction"
         if parts
@@ -131,17 +123,17 @@ def _airflows(
     result: ReportResult, curves: RestrictionSet, depression: float, suffix: str, note: str
 ) -> Iterator[Block]:
     units, scaling = result.units, curves.scaling
-    at = _drop(depression, units)
+    at = result.printed(depression, "restriction", 2)
     text = f"A percentage of more airflow is given between equal depressions only, here at {at}, the highest that all curves reach."
     if scaling is not None:
         ratio = formatting.number(scaling.to_depression / scaling.depression, 2)
         text += (
-            f" Airflow at {_drop(scaling.to_depression, units)} is scaled by the square root of the ratio of depressions ({ratio}; "
+            f" Airflow at {result.printed(scaling.to_depression, 'restriction', 2)} is scaled by the square root of the ratio of depressions ({ratio}; "
             f"common practice; {said(scaling.note, units)}). {'The ratio is within' if scaling.in_range else 'The ratio is outside'} "
             "1/4 to 4, the range for which this package does not question the rule. The scaled percentages are the same by the rule "
             "and are no measurement at that depression."
         )
-    scaled = () if scaling is None else (f"Scaled to {_drop(scaling.to_depression, units)}",)
+    scaled = () if scaling is None else (f"Scaled to {result.printed(scaling.to_depression, 'restriction', 2)}",)
     table = table_block(
         result.units,
         f"tab-airflow{suffix}",
@@ -167,7 +159,9 @@ def _quotes(result: ReportResult, bench: BenchResult) -> Iterator[Block]:
     )
 
     def at(name: str) -> Any:
-        return lambda row, units: "not known" if getattr(row, name) is None else _drop(getattr(row, name), units)
+        return lambda row, _: (
+            "not known" if getattr(row, name) is None else result.printed(getattr(row, name), "restriction", 2)
+        )
 
     table = table_block(
         result.units,
@@ -210,10 +204,10 @@ def _road(result: ReportResult, road: RoadAirflow) -> Iterator[Block]:
     yield table
 
 
-def _theoretical(theory: TheoreticalAirflow, units: UnitSystem) -> Block:
-    speed = formatting.with_unit(theory.speed, "engine_speed", units, 0)
+def _theoretical(result: ReportResult, theory: TheoreticalAirflow) -> Block:
+    speed = result.printed(theory.speed, "engine_speed", 0)
     text = (
-        f"The engine displaces {_volume_flow(theory.airflow, units)} at {speed}, the highest engine speed of all pulls (four-stroke, "
+        f"The engine displaces {result.printed(theory.airflow, 'volume_flow', 0)} at {speed}, the highest engine speed of all pulls (four-stroke, "
         "one filling every other revolution; theoretical airflow at 100 % volumetric efficiency)."
     )
     if theory.share is not None:

@@ -148,38 +148,35 @@ def _quality(result: ReportResult) -> str:
 def results(result: ReportResult) -> tuple[Block, ...]:
     """Return the metrics that decide and the headline metrics: runs as marks, differences, one table."""
     keys = [k for k in computed(result) if k.spec.headline or k.key in result.decides]
-    blocks: list[Block] = [Heading(1, "Results", "sec-results")]
+    heading = Heading(1, "Results", "sec-results")
     if not keys:
-        return (*blocks, Paragraph("No headline metric has a value in any run."))
+        return (heading, Paragraph("No headline metric has a value in any run."))
     replicated = any(c.runs_used > 1 for c in result.configurations)
+    bar = ", with the mean of each configuration (bar)" if replicated else ""
     deciding = [result.metric(k) for k in usable(result) if result.metric(k) in keys] or keys[:3]
-    blocks.append(
+    return (
+        heading,
         figure_block(
             dots_figure(result, deciding, runs_apart(result, deciding[0])),
             "fig-dots",
-            "Every run in the metrics that decide"
-            + (", with the mean of each configuration (bar)" if replicated else "")
-            + "; thin lines: the instruments' uncertainty; an arrow: open upwards, since the margin was not reached in the run or in some of its draws.",
+            f"Every run in the metrics that decide{bar}; thin lines: the instruments' uncertainty; an arrow: open upwards, since the "
+            "margin was not reached in the run or in some of its draws.",
             "One mark per run and configuration in the metrics that decide. The means are in the table that follows.",
-        )
-    )
-    blocks.append(_results_table(result, keys, replicated))
-    blocks += common_drive(result)
-    blocks.append(
+        ),
+        _results_table(result, keys, replicated),
+        *common_drive(result),
         Paragraph(
             "Values of every run, all metrics, p-values and what each interval rests on: [[sec-details]] and [[sec-annex-values]]."
-        )
+        ),
     )
-    return tuple(blocks)
 
 
 def runs_apart(result: ReportResult, key: MetricKey) -> str:
     """Return whether the runs of the best configuration stand clear of all others, in a line."""
-    used = {run.id for run in result.runs if run.decision != "excluded"}
     sign = -1.0 if key.spec.better == "higher" else 1.0
     of: dict[str, list[float]] = {}
-    for v in result.of(key.key):
-        if v.value is not None and v.run in used:
+    for v in result.compared(key.key):
+        if v.value is not None:
             of.setdefault(v.configuration, []).append(sign * v.value)
     name = metric_title(key, result.units)
     if len(of) < 2 or key.spec.better == "neither":
@@ -188,12 +185,10 @@ def runs_apart(result: ReportResult, key: MetricKey) -> str:
     who = result.name_of(best)
     if all(len(x) == 1 for x in of.values()):
         return f"{name}: {key.spec.better} with {who}, in one run each"
-    near = [result.name_of(id) for id in others if min(of[id]) <= max(of[best])]
+    near = formatting.listing([result.name_of(id) for id in others if min(of[id]) <= max(of[best])])
     if not near:
         return f"{name}: every run with {who} was {key.spec.better} than every other run"
-    return (
-        f"{name}: {key.spec.better} on average with {who}, whose runs overlap with those of {formatting.listing(near)}"
-    )
+    return f"{name}: {key.spec.better} on average with {who}, whose runs overlap with those of {near}"
 
 
 UNADJUSTED = " unadjusted"
@@ -202,14 +197,13 @@ UNADJUSTED = " unadjusted"
 
 def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool) -> Block:
     of_key = {key.key: key for key in keys}
-    ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     comparisons = {(c.key, c.configuration): c for c in result.comparisons}
     plain = {(c.key, c.configuration): c.unadjusted for c in result.comparisons if c.unadjusted is not None}
     rows = []
     for key in keys:
-        of_metric = [result.summary(key.key, c.id) for c in ordered]
+        of_metric = [result.summary(key.key, c.id) for c in result.ordered]
         rows += of_metric
-        if any((key.key, c.id) in plain for c in ordered):
+        if any((key.key, c.id) in plain for c in result.ordered):
             rows += [replace(s, key=f"{s.key}{UNADJUSTED}") for s in of_metric]
             of_key[f"{key.key}{UNADJUSTED}"] = key
 
@@ -240,7 +234,7 @@ def _results_table(result: ReportResult, keys: list[MetricKey], replicated: bool
         frame_of(rows),
         Field("key", "Metric", cell=title, width=2.6),
         notes=notes,
-        across=Across("key", "configuration", tuple((c.id, c.name) for c in ordered), cell, width=2.0),
+        across=Across("key", "configuration", tuple((c.id, c.name) for c in result.ordered), cell, width=2.0),
     )
 
 

@@ -78,9 +78,8 @@ def decision(campaign: Campaign, result: ReportResult, previous: str, revision: 
 
 def _verdicts(result: ReportResult, keys: list[MetricKey]) -> Block:
     comparisons = {(c.configuration, key.key): c for key in keys for c in answer.compared(result, key)}
-    ordered = sorted(result.configurations, key=lambda c: c.id != result.baseline.id)
     rows = []
-    for configuration in ordered:
+    for configuration in result.ordered:
         for key in keys:
             c = comparisons.get((configuration.id, key.key))
             found = {name: getattr(c, name, None) for name in ("difference", "low", "high", "call")}

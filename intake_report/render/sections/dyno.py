@@ -155,33 +155,27 @@ def _finding(result: ReportResult, dyno: DynoResult) -> str:
     return f"Mean power against {result.baseline.name}: {formatting.listing(parts)}" if parts else "Difference of power"
 
 
-def _level(dyno: DynoResult) -> str:
-    return f"{percent(100 * dyno.level, 0, signed=False)} interval"
-
-
 def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
-    single = any(c.low is None for c in dyno.curves)
-    blocks: list[Block] = [
-        figure_block(
-            dyno_figure(result, dyno, peaks(result, dyno)),
-            "fig-dyno",
-            f"Mean power and torque by engine speed ({literal(dyno.correction)}, {literal(dyno.basis)}); bands: {_level(dyno)} of the "
-            f"mean at each speed by itself{'; a single pull has none' if single else ''}.",
-            "Two panels of mean curves by engine speed with bands, power left and torque right, one curve per configuration. Peaks, "
-            "means over the band and areas are in the table of figures.",
-        )
-    ]
-    if dyno.differences:
-        blocks.append(
-            figure_block(
-                dyno_difference_figure(result, dyno, _finding(result, dyno)),
-                "fig-dyno-difference",
-                f"Difference of power from {literal(result.baseline.name)} by engine speed with its {_level(dyno)}, which holds at each "
-                "speed by itself: where it leaves zero at a few speeds out of many, chance alone may do that.",
-                "One panel per configuration with the difference of power from the baseline by engine speed and its interval around it.",
-            )
-        )
-    return blocks
+    single = "; a single pull has none" if any(c.low is None for c in dyno.curves) else ""
+    level = f"{percent(100 * dyno.level, 0, signed=False)} interval"
+    means = figure_block(
+        dyno_figure(result, dyno, peaks(result, dyno)),
+        "fig-dyno",
+        f"Mean power and torque by engine speed ({literal(dyno.correction)}, {literal(dyno.basis)}); bands: {level} of the mean at each "
+        f"speed by itself{single}.",
+        "Two panels of mean curves by engine speed with bands, power left and torque right, one curve per configuration. Peaks, "
+        "means over the band and areas are in the table of figures.",
+    )
+    if not dyno.differences:
+        return [means]
+    differences = figure_block(
+        dyno_difference_figure(result, dyno, _finding(result, dyno)),
+        "fig-dyno-difference",
+        f"Difference of power from {literal(result.baseline.name)} by engine speed with its {level}, which holds at each speed by "
+        "itself: where it leaves zero at a few speeds out of many, chance alone may do that.",
+        "One panel per configuration with the difference of power from the baseline by engine speed and its interval around it.",
+    )
+    return [means, differences]
 
 
 def _figures(result: ReportResult, dyno: DynoResult) -> Block:

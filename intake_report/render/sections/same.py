@@ -93,11 +93,10 @@ def common_drive(result: ReportResult) -> list[Block]:
     record = result.common_drive
     if record is None:
         return []
-    units = result.units
-    blocks: list[Block] = [Heading(2, "On one common drive", "sec-common-drive")]
+    units, heading = result.units, Heading(2, "On one common drive", "sec-common-drive")
     notes = " ".join(said(message("{text:upper}.", text=note), units) for note in record.notes)
     if not record.comparisons:
-        return [*blocks, Paragraph(literal(f"No comparison on a common drive. {notes}"))]
+        return [heading, Paragraph(literal(f"No comparison on a common drive. {notes}"))]
     text = (
         "A thermal model of under-hood air, duct and sensor, fitted to the runs of each configuration, was replayed on one drive, "
         f"{said(record.drive, units)}: the same traffic, weather and start for all. {_standing(result, record)} "
@@ -105,17 +104,17 @@ def common_drive(result: ReportResult) -> list[Block]:
     )
     if record.single:
         text += " A configuration has one run only: this is an illustration."
-    blocks.append(Paragraph(literal(f"{text} {notes}".strip())))
-    blocks.append(
+    return [
+        heading,
+        Paragraph(literal(f"{text} {notes}".strip())),
         figure_block(
             common_drive_figure(result),
             "fig-common-drive",
             "Model: over-ambient temperature of the sensor's element on the common drive, mean over the runs of each configuration.",
-            "Modelled over-ambient temperature of each configuration against elapsed time of the common drive. The differences are in "
-            "the table that follows.",
-        )
-    )
-    return [*blocks, _side_by_side(result, record)]
+            "Modelled over-ambient temperature of each configuration against elapsed time. The differences are in the table that follows.",
+        ),
+        _side_by_side(result, record),
+    ]
 
 
 def _resting(result: ReportResult, record: CommonDriveResult) -> str:
