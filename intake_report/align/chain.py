@@ -62,8 +62,8 @@ def align_runs(runs: Sequence[RunData], settings: AlignSettings | None = None) -
     return Alignment(reference=reference, runs=named, places=places, notes=(note,))
 
 
+# What route distance is measured along, a note on how it was found, and runs that were located on the way
 Found = tuple[Reference, Message, dict[str, Located]]
-"""What route distance is measured along, a note on how it was found, and runs that were located on the way."""
 
 
 def _find_reference(runs: Sequence[RunData], route: AlignSettings) -> Found:
@@ -131,9 +131,8 @@ def _majority_reference(runs: Sequence[RunData], candidates: Sequence[RunData]) 
         placed = [run.run for run in runs if not located[run.run].refused]
         if len(placed) > most:
             most, best = len(placed), (reference, located)
-        candidates = [
-            r for r, n in zip(candidates, lengths, strict=True) if r.run not in placed and n >= speed_only.SHORTEST
-        ]
+        long = [run for run, n in zip(candidates, lengths, strict=True) if n >= speed_only.SHORTEST]
+        candidates = [run for run in long if run.run not in placed]
         if 2 * most >= len(runs) or not candidates:
             break
     reference, located = best

@@ -118,9 +118,9 @@ def find_places(stops: Sequence[tuple[str, RouteStop]], runs: int) -> tuple[Plac
     places = []
     for which in np.unique(label):
         members = [known[i] for i in np.flatnonzero(label == which)]
-        total: dict[str, float] = {}
+        total = dict.fromkeys((run for run, _ in members), 0.0)
         for run, stop in members:
-            total[run] = total.get(run, 0.0) + stop.duration
+            total[run] += stop.duration
         centre = float(np.median([stop.distance for _, stop in members]))
         places.append(Place(f"{centre / 1000:.2f} km", centre, len(total) / max(runs, 1), tuple(sorted(total.items()))))
     return tuple(sorted(places, key=lambda place: place.distance))

@@ -42,8 +42,7 @@ ANOTHER_PLACE = 1000.0  # m between the middles of a run in the best place and i
 POLISH = ((150.0, 15.0, 0.006, 0.001), (20.0, 2.5, 0.0015, 0.00025))
 TOLD_APART = 3.0  # margin above which a place is trusted: twenty times likelier than the runner-up
 
-Line = tuple[float, float]
-"""Scale and offset [m]: route distance = scale · driven distance + offset."""
+Line = tuple[float, float]  # scale and offset [m]: route distance = scale · driven distance + offset
 
 
 @dataclass(frozen=True)

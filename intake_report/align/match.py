@@ -8,8 +8,7 @@ how much the way along the path differs from the way driven. Dynamic programming
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -34,8 +33,7 @@ HEADING_REACH = (5.0, 100.0)  # m, least and most, over which the direction of t
 STEADY = 8.0  # m: a shorter move between nodes, less than the error of a fix, has no direction
 
 
-@dataclass(frozen=True)
-class Matched:
+class Matched(NamedTuple):
     """The matched nodes of one run (all shape (n,))."""
 
     node: Ints  # index of the fix
@@ -45,12 +43,11 @@ class Matched:
     restart: Bools  # rejoins well before where the route was left
 
 
+# How a state was reached: the trail before, the candidate, and whether it rejoins backwards; None at the beginning
 Trail = tuple[Any, int, bool] | None
-"""How a state was reached: the trail before, the candidate, and whether it rejoins backwards; None at the beginning."""
 
 
-@dataclass(frozen=True)
-class _Candidates:
+class _Candidates(NamedTuple):
     node: Ints
     s: Floats
     offset: Floats
@@ -92,7 +89,7 @@ def _candidates(x: Floats, y: Floats, path: RoutePath, wider: float) -> _Candida
     rx, ry = x[node] - path.x[seg], y[node] - path.y[seg]
     distance = np.hypot(rx - ux * along, ry - uy * along)
     # local minima of the distance along the path, group by group of neighbouring segments
-    same = (np.diff(node) == 0) & (np.diff(seg) == 1) if len(node) > 1 else np.zeros(0, dtype=bool)
+    same = (np.diff(node) == 0) & (np.diff(seg) == 1)
     edge = np.ones(min(len(node), 1), dtype=bool)
     falls = np.concatenate([edge, ~same | (distance[1:] < distance[:-1] - 1e-9)])
     rises = np.concatenate([~same | (distance[:-1] <= distance[1:] + 1e-9), edge])

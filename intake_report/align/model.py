@@ -74,26 +74,20 @@ class RunData(Protocol):
 class RoutePath:
     """A path in local metres; a closed one repeats its first vertex at the end.
 
-    `x`, `y`, `s` (n,): east, north and distance along the path [m]; (`latitude`, `longitude`) [°]: centre of the local
-    projection.
+    `x`, `y`, `s` (n,): east, north and distance along the path [m]; `centre`: latitude and longitude of the centre of the
+    local projection [°].
     """
 
     x: Floats
     y: Floats
     s: Floats
-    latitude: float
-    longitude: float
+    centre: tuple[float, float]
     closed: bool
 
     @property
     def length(self) -> float:
         """Length of the path [m]."""
         return float(self.s[-1])
-
-    @property
-    def centre(self) -> tuple[float, float]:
-        """Latitude and longitude of the centre of the projection [°]."""
-        return self.latitude, self.longitude
 
 
 @dataclass(frozen=True)
@@ -105,10 +99,6 @@ class Reference:
     length: float
     closed: bool
     path: RoutePath | None = None  # None where distance comes from speed alone
-
-    def fold(self, distance: Floats) -> Floats:
-        """Return route distance folded into [0, length) on a closed route, unchanged otherwise [m]."""
-        return np.mod(distance, self.length) if self.closed else distance
 
 
 @dataclass(frozen=True)
@@ -170,7 +160,7 @@ class Located:
     """Where one run was on the route.
 
     `distance` [m] at every frame time never falls and is NaN off the route; on a closed route it may run past the length
-    when the run began elsewhere on the loop (`Reference.fold`).
+    when the run began elsewhere on the loop.
     """
 
     distance: pd.Series[float]
@@ -215,10 +205,6 @@ class AlignedRun(Located):
     phases: tuple[PhaseSpan, ...]
     highway_entry: float | None  # elapsed s
 
-    def phase(self, name: str) -> PhaseSpan | None:
-        """Return the passage through a phase, or None."""
-        return next((span for span in self.phases if span.phase == name), None)
-
 
 @dataclass(frozen=True)
 class Alignment:
@@ -231,7 +217,4 @@ class Alignment:
 
     def run(self, run: str) -> AlignedRun:
         """Return one run by its identity; KeyError if there is none."""
-        for aligned in self.runs:
-            if aligned.run == run:
-                return aligned
-        raise KeyError(run)
+        return {aligned.run: aligned for aligned in self.runs}[run]

@@ -225,7 +225,7 @@ def build_path(x: Floats, y: Floats, centre: tuple[float, float], closed: bool |
     at = np.union1d(np.linspace(0.0, s[-1], cells + 1), s)
     at = at[np.concatenate([[True], np.diff(at) > 0.01])]
     px, py = np.interp(at, s, x), np.interp(at, s, y)
-    return RoutePath(x=px, y=py, s=along(px, py), latitude=centre[0], longitude=centre[1], closed=bool(closed))
+    return RoutePath(x=px, y=py, s=along(px, py), centre=centre, closed=bool(closed))
 
 
 def _close(x: Floats, y: Floats, forced: bool) -> tuple[Floats, Floats, bool]:

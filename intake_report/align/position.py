@@ -31,9 +31,7 @@ OTHER_ROUTE = 0.2  # share of its way on the route below which a run is on anoth
 BESIDE = (4.0, 6.0)
 LEAST_FIXES = 20  # fixes by which the side of the path is judged
 
-
-Stretch = tuple[int, int]
-"""First and last node on the route without interruption."""
+Stretch = tuple[int, int]  # first and last node on the route without interruption
 
 
 def locate(run: RunData, path: RoutePath, wider: float = 1.0) -> Located:

@@ -21,8 +21,7 @@ LEAST_RUNS = 3  # runs that have to share a place
 SETTLE_ROUNDS, HUBER_ROUNDS = 4, 5  # more change nothing by a metre
 PASSES = 5  # rounds of learning and placing; later ones change nothing on the drives of the tests
 
-OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)
-"""Of the reference, which lies where it lies, as it is and backwards."""
+OWN = Likeness(0.0, np.inf), Likeness(0.0, 0.0, -np.inf)  # of the reference, as it is and backwards
 
 
 class Registration(NamedTuple):

@@ -123,8 +123,7 @@ def make_plan(
     weather: Forecast = () if forecast is None else read_forecast(forecast)
     place = None
     if campaign.route.reference is not None:
-        path = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed)
-        place = path.latitude, path.longitude
+        place = path_from_gpx(campaign.folder / campaign.route.reference, campaign.route.closed).centre
     days = schedule.days_ahead(campaign, date, weather)
     windows = tuple(day_window(campaign, day, weather, place) for day in days)
     repeat = tuple(_to_repeat(campaign, progress))

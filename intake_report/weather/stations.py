@@ -119,7 +119,10 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Colu
         name = match[1].replace("-", "_") if match else ""
         if match is None or name not in COLUMN_QUANTITIES:
             what = f"the column “{head}” is mapped to “{target}”, which is no quantity of the weather."
-            raise DataError(what, remedy=_quantity_hint(name or target))
+            hint = "Declare the kind of the pressure: station_pressure, altimeter or sea_level_pressure."
+            if "press" not in name and name not in ("baro", "qnh", "qfe", "slp"):
+                hint = nearest(name or target, COLUMN_QUANTITIES, "Quantities are")
+            raise DataError(what, remedy=hint)
         if any(name == other.name for other in mapped):
             raise DataError(f"two columns are mapped to {name}.", remedy="Map one column to each quantity.")
         conversion_to = _column_conversion(head, name, match[2])
@@ -141,12 +144,6 @@ def _written_step(rows: Sequence[list[str]], mapped: Sequence[_Column], decimals
     cells = (cells[column.at] for column in columns for cells in rows if column.at < len(cells))
     places = [len(match[1] or "") for cell in cells if (match := plain.fullmatch(cell))]
     return columns[0].scale * 10.0 ** -max(places) if places else None
-
-
-def _quantity_hint(name: str) -> str:
-    if "press" in name or name in ("baro", "qnh", "qfe", "slp"):
-        return "Declare the kind of the pressure: station_pressure, altimeter or sea_level_pressure."
-    return nearest(name, COLUMN_QUANTITIES, "Quantities are")
 
 
 def _column_conversion(head: str, name: str, unit: str | None) -> tuple[float, float]:

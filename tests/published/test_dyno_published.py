@@ -1,12 +1,9 @@
-"""Units of power and torque, and an average of a handful of pulls, against outside values."""
-
-import math
+"""Units of power and torque against outside values."""
 
 import numpy as np
 import pytest
 
 from intake_report.dyno.pulls import power_from_torque, torque_from_power
-from intake_report.statistics import mean_interval
 from intake_report.units import from_internal, to_internal
 
 
@@ -25,18 +22,3 @@ def test_units_of_the_trade() -> None:
     horsepower = from_internal(power_from_torque(torque, np.array([5252.113122])), "hp", "power")
     assert horsepower[0] == pytest.approx(200.0, rel=1e-9)
     assert torque_from_power(np.array([1.0]), np.array([9549.296586]))[0] == pytest.approx(1.0, rel=1e-9)
-
-
-def test_average_of_a_handful_has_its_interval() -> None:
-    # t(0.975) for 2, 3 and 4 degrees of freedom: 4.3027, 3.1824, 2.7764 (GUM table G.2, from memory).
-    for values, t in (
-        ([322.0, 325.0, 328.0], 4.3027),
-        ([320.0, 324.0, 326.0, 330.0], 3.1824),
-        ([320.0, 323.0, 325.0, 327.0, 330.0], 2.7764),
-    ):
-        found = mean_interval(values, 0.95)
-        assert found.mean == pytest.approx(325.0, abs=1e-9)
-        assert found.n == len(values)
-        assert found.high is not None
-        half = t * float(np.std(values, ddof=1)) / math.sqrt(len(values))
-        assert found.high - found.mean == pytest.approx(half, rel=2e-5)
