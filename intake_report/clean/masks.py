@@ -335,7 +335,7 @@ class Masker:
                 "the readings move in steps of {step} ({share} of samples), the {kind} resolution is {declared}; the larger one "
                 "belongs into the uncertainty"
             )
-            values |= {"share": Value(share, "share"), "declared": reading(name, declared, difference=True)}
+            values |= {"declared": reading(name, declared, difference=True), "share": Value(share, "share")}
             kind = "declared" if name in self.resolution else "usual"
             self._note("resolution", name, 0, samples, text, **values, kind=kind)
         elif share < _INTERPOLATED:

@@ -39,6 +39,7 @@ _CLOCK = (
     r"\s*(?P<p>[AaPp]\.?[Mm]\.?)?\s*(?P<z>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?"
 )
 _COMPACT = r"(?P<date>\d{8})[T_ ]?(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)(?P<z>Z|[+-]\d{2}:?\d{2})?"
+_NUMERIC = (pa.types.is_integer, pa.types.is_floating, pa.types.is_decimal)
 _PLAIN_CLOCK = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?$")
 
 
@@ -60,11 +61,9 @@ def find_time_columns(
         scores = [_score(index, dialect, table) for index in range(len(dialect.headers))]
         if not scores or max(scores) <= 0:
             named = ", ".join(f"“{header}”" for header in dialect.headers[:8])
-            raise DataError(
-                f"No time column was recognised among the columns {named}.",
-                where=None if dialect.header_line is None else f"line {dialect.header_line + 1}",
-                remedy='Name it under [log]: time = "…".',
-            )
+            where = None if dialect.header_line is None else f"line {dialect.header_line + 1}"
+            what = f"No time column was recognised among the columns {named}."
+            raise DataError(what, where=where, remedy='Name it under [log]: time = "…".')
         time = scores.index(max(scores))
     return time, _date_beside(time, dialect, table)
 
@@ -89,8 +88,7 @@ def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> fl
         score = _ALONE
     if not score:
         return 0.0
-    numeric = pa.types.is_integer(kind) or pa.types.is_floating(kind)
-    if numeric and unit and converts(unit, "time") is None:
+    if any(is_kind(kind) for is_kind in _NUMERIC) and unit and converts(unit, "time") is None:
         return 0.0  # "time" in another unit than time: a distance, an angle
     if name_words & _WORDS["other"]:
         score -= _ANOTHER
@@ -130,16 +128,12 @@ def time_axis(
     """
     context = TimeContext(name, unit, path, options, preamble)
     kind = values.type
-    if pa.types.is_null(kind):
-        raise DataError(f"The time column “{context.name}” is empty.")
-    if pa.types.is_date(kind):
-        raise _without_clock(context)
     if pa.types.is_timestamp(kind):
         return _from_timestamps(values, context)
     if pa.types.is_time(kind):
         whole = values.cast(pa.int32() if kind.bit_width == 32 else pa.int64())
         return _from_clock(to_float(whole) / _PER_SECOND[kind.unit], context)
-    if pa.types.is_integer(kind) or pa.types.is_floating(kind) or pa.types.is_decimal(kind):
+    if any(is_kind(kind) for is_kind in _NUMERIC):
         return _from_numbers(values, context)
     return _from_text(values.cast(pa.string()), context)
 
@@ -147,13 +141,6 @@ def time_axis(
 def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray:
     """Return text "date clock" from two columns."""
     return pc.binary_join_element_wise(dates.cast(pa.string()), clock.cast(pa.string()), " ")
-
-
-def _without_clock(context: TimeContext) -> DataError:
-    return DataError(
-        f"The time column “{context.name}” holds dates without a time of day.",
-        remedy='Name the column with the time under [log]: time = "…".',
-    )
 
 
 def _from_timestamps(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
@@ -169,9 +156,8 @@ def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     head = to_float(values.slice(0, _SAMPLE))
     typical = times.middle_of(head if np.isfinite(head).any() else to_float(values), context)
     if _COMPACT_DATES[0] <= typical < _COMPACT_DATES[1]:
-        texts = [
-            None if number is None else f"{number:.3f}" for number in values.to_pylist()
-        ]  # a float is good to 4 ms
+        # A float is good to 4 ms.
+        texts = [None if number is None else f"{number:.3f}" for number in values.to_pylist()]
         return _from_text(pa.chunked_array([pa.array(texts, pa.string())]), context)
     if context.options.time_unit is None:
         for what, scale in _EPOCH_SCALES:
@@ -193,10 +179,9 @@ def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> Tim
     if scale is None:
         steps = np.abs(np.diff(head[np.isfinite(head)]))
         if steps.size and np.median(steps) > _LONGEST_STEP:
-            raise DataError(
-                f"The time column “{context.name}” has no unit and steps of {np.median(steps):g}, too long for seconds.",
-                remedy='State it, for example time_unit = "ms".',
-            )
+            step = f"{np.median(steps):g}"
+            what = f"The time column “{context.name}” has no unit and steps of {step}, too long for seconds."
+            raise DataError(what, remedy='State it, for example time_unit = "ms".')
         scale = 1.0
         notices = (notice("time-unit-assumed", "“{column}” carries no unit; seconds are assumed.", context.name),)
     return TimeAxis(times.one_drive(seconds if scale == 1.0 else seconds * scale), None, "elapsed", notices)
@@ -211,7 +196,6 @@ def _from_clock(seconds: FloatArray, context: TimeContext) -> TimeAxis:
         notices.append(notice("midnight", "The clock passes midnight {count}.", count=count))
     day, where = times.date_elsewhere(context.path, context.options, context.preamble)
     if seconds[np.isfinite(seconds)][0] < 1.0 and context.options.date is None:
-        notices.append(notice("stopwatch", "The clock starts at zero and is read as elapsed time."))
         return TimeAxis(seconds, None, "elapsed", tuple(notices))
     if day is None:
         return TimeAxis(seconds, None, "clock", tuple(notices))
@@ -238,12 +222,12 @@ def _from_text(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
     seconds = _clock_seconds(fields, np.asarray(parts.is_valid()))
     if "date" not in fields:
         if not pc.any(pc.greater(pc.utf8_length(fields["s"]), 0)).as_py():
-            raise DataError(
-                f"The time column “{context.name}” has hours and minutes only.", remedy="Log the seconds as well."
-            )
+            what = f"The time column “{context.name}” has hours and minutes only."
+            raise DataError(what, remedy="Log the seconds as well.")
         return _from_clock(seconds, context)
     if np.isnan(seconds).all():
-        raise _without_clock(context)
+        what = f"The time column “{context.name}” holds dates without a time of day."
+        raise DataError(what, remedy='Name the column with the time under [log]: time = "…".')
     days, notices = times.days_of_dates(fields["date"], context)
     wall = days * times.DAY + seconds
     if np.isnan(wall).all():
