@@ -100,12 +100,9 @@ class CleanRun:
         known = self.sampling.get(channel)
         return gap_limit(channel, known.interval if known else float("nan"))
 
-    def at(self, channel: str, times: ArrayLike, max_gap: float | None = None) -> FloatArray:
-        """Interpolate the valid samples of `channel` linearly at elapsed `times` (m,) [s]; see `interpolate`.
-
-        `max_gap`: longest bridged pause [s]; default: `gap_limit`.
-        """
-        return interpolate(*self.samples(channel), times, self.gap_limit(channel) if max_gap is None else max_gap)
+    def at(self, channel: str, times: ArrayLike) -> FloatArray:
+        """Interpolate the valid samples of `channel` linearly at elapsed `times` (m,) [s], over pauses up to `gap_limit`."""
+        return interpolate(*self.samples(channel), times, self.gap_limit(channel))
 
 
 def gap_limit(channel: str, interval: float) -> float:

@@ -26,7 +26,6 @@ from intake_report.units import known_unit
 
 _NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
-_UNIT_KEYS = (b"unit", b"units")
 _CELL = re.compile(r"^([-+−]?(?:\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*)?$")
 
 
@@ -34,11 +33,9 @@ def read_parquet(path: Path, options: ReadOptions) -> RawLog:
     """Read one Parquet file; see `read_log`."""
     from pyarrow import parquet
 
-    with _intact("Parquet"):
-        with parquet.ParquetFile(path) as file:
-            _refuse_large(path, file.metadata.num_rows * max(file.metadata.num_columns, 1))
-            table = file.read()
-        _validate(table)
+    with _intact("Parquet"), parquet.ParquetFile(path) as file:
+        _refuse_large(path, file.metadata.num_rows * max(file.metadata.num_columns, 1))
+        table = file.read()
     return _log(table, path, "parquet", options)
 
 
@@ -46,20 +43,18 @@ def read_arrow(path: Path, options: ReadOptions) -> RawLog:
     """Read one Arrow IPC file or stream (also known as Feather); see `read_log`."""
     with pa.memory_map(str(path)) as source:
         with _intact("Arrow"):
+            kept, cells = [], 0
             if source.read(6) == b"ARROW1":
                 reader = pa.ipc.open_file(source)
-                batches = (reader.get_batch(index) for index in range(reader.num_record_batches))
+                batches = map(reader.get_batch, range(reader.num_record_batches))
             else:
                 source.seek(0)
-                reader = pa.ipc.open_stream(source)
-                batches = iter(reader)
-            kept, cells = [], 0
+                batches = reader = pa.ipc.open_stream(source)
             for batch in batches:
                 cells += batch.num_rows * max(batch.num_columns, 1)
                 _refuse_large(path, cells)
                 kept.append(batch)
             table = pa.Table.from_batches(kept, reader.schema)
-            _validate(table)
         return _log(table, path, "arrow", options)
 
 
@@ -72,12 +67,6 @@ def _intact(what: str) -> Iterator[None]:
         raise DataError(what, remedy="Export the log again.") from error
 
 
-def _validate(table: pa.Table) -> None:
-    """Let pyarrow refuse buffers that are not what their types say: a flipped bit must not be read as a number."""
-    table.validate(full=True)
-    [field.name for field in table.schema]
-
-
 def _refuse_large(path: Path, cells: int) -> None:
     if cells * 8 > expansion_limit(path.stat().st_size):
         what = f"The file expands to {cells * 8 / MEBIBYTE:.0f} MiB, which no log of its size does."
@@ -87,16 +76,16 @@ def _refuse_large(path: Path, cells: int) -> None:
 def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog:
     if table.num_rows == 0 or table.num_columns == 0:
         raise DataError("The file has no row of data.")
-    headers = [clean_header("time" if field.name == _INDEX else field.name) for field in table.schema]
+    with _intact(form.capitalize()):  # a flipped bit must not be read as a number
+        table.validate(full=True)
+        fields = list(table.schema)
+    headers = [clean_header("time" if field.name == _INDEX else field.name) for field in fields]
     split = [split_header(header) for header in headers]
-    units = [_unit(field.metadata) or unit for field, (_, unit) in zip(table.schema, split, strict=True)]
+    written = [(field.metadata or {}).get(b"unit", (field.metadata or {}).get(b"units", b"")) for field in fields]
+    stated = [unit.decode("utf-8", "replace").strip() for unit in written]
+    units = [own or unit for own, (_, unit) in zip(stated, split, strict=True)]
     dialect = Dialect("", ".", tuple(headers), tuple(units), tuple(name for name, _ in split))
     return log_of_table([_plain(column) for column in table.columns], dialect, path, form, options, ())
-
-
-def _unit(metadata: dict[bytes, bytes] | None) -> str | None:
-    written = next((metadata[key] for key in _UNIT_KEYS if metadata and key in metadata), b"")
-    return written.decode("utf-8", "replace").strip() or None
 
 
 def _plain(values: pa.ChunkedArray) -> pa.ChunkedArray:

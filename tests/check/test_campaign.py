@@ -119,19 +119,21 @@ def test_limits_in_every_unit(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("acceptance", "text"),
+    ("changes", "text"),
     [
-        ({"ambiant": "2 degF"}, "Did you mean “ambient”?"),
-        ({"ambient": 2}, "has no unit"),
-        ({"ambient": "2 m"}, "acceptance.ambient"),
-        ({"stops": "many"}, "not a number"),
+        ({"acceptance": {"ambiant": "2 degF"}}, "Did you mean “ambient”?"),
+        ({"acceptance": {"ambient": 2}}, "has no unit"),
+        ({"acceptance": {"ambient": "2 m"}}, "acceptance.ambient"),
+        ({"acceptance": {"stops": "many"}}, "not a number"),
+        ({"run__0__configuration": "stok"}, "Did you mean “stock”?"),
+        ({"route__reference": "route.gpx"}, "“route.gpx” does not exist"),
     ],
 )
-def test_a_wrong_limit_is_wrong_usage(tmp_path, capsys, acceptance, text):
-    file = planned_campaign(tmp_path, acceptance=acceptance)
+def test_a_mistake_of_the_campaign_is_wrong_usage_and_only_absent_logs_are_forgiven(tmp_path, capsys, changes, text):
+    file = planned_campaign(tmp_path, **changes)
     assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
     captured = capsys.readouterr()
-    assert text in captured.err and captured.out == ""
+    assert text in captured.err and captured.out == "" and "b3-stock.csv" not in captured.err
 
 
 def test_wrong_usage(campaign, tmp_path, capsys):
@@ -141,16 +143,6 @@ def test_wrong_usage(campaign, tmp_path, capsys):
     assert cli.main(["check", path, "--campaign", str(campaign), "--run", "b3-stok"]) == 2
     assert "Did you mean “b3-stock”?" in capsys.readouterr().err
     assert cli.main(["check", path, "--campaign", str(tmp_path / "none")]) == 2
-    with pytest.raises(SystemExit) as stopped:
-        cli.main(["check"])
-    assert stopped.value.code == 2
-
-
-def test_only_absent_logs_are_forgiven(tmp_path, capsys):
-    file = planned_campaign(tmp_path, run__0__configuration="stok")
-    assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
-    err = capsys.readouterr().err
-    assert "Did you mean “stock”?" in err and "does not exist" not in err
 
 
 def test_weather_that_is_not_there_yet_is_said(tmp_path, capsys):
@@ -162,13 +154,6 @@ def test_weather_that_is_not_there_yet_is_said(tmp_path, capsys):
     )  # by the vehicle's sensor, with a quarter of a step
     assert any("yard is left out: weather.csv" in note for note in check["notes"])
     assert any("ambient reference" in note for note in check["notes"])
-
-
-def test_a_route_that_is_not_there_is_an_error(tmp_path, capsys):
-    file = planned_campaign(tmp_path, route__reference="route.gpx")
-    assert cli.main(["check", str(log(tmp_path / "a.csv")), "--campaign", str(file)]) == 2
-    err = capsys.readouterr().err
-    assert "“route.gpx” does not exist" in err and "b3-stock.csv" not in err
 
 
 def test_a_log_that_the_mapping_does_not_fit_gets_a_proposal(campaign, tmp_path, capsys):
@@ -195,15 +180,6 @@ def test_columns_that_the_campaign_leaves_out_are_proposed_not_applied(campaign,
     file.write_text(text.replace("[log.columns]\n", "[log.columns]\n" + check["mapping_text"]), "utf-8")
     _, (check,) = check_json(capsys, path, "--campaign", file)
     assert "coolant" in {c["channel"] for c in check["channels"]} and check["mapping_text"] == ""
-
-
-def test_another_run_that_cannot_be_read_stops_nothing(tmp_path, capsys):
-    file = planned_campaign(tmp_path)
-    (tmp_path / "logs/b1-sealed.csv").write_text("")
-    status, checks = check_json(capsys, log(tmp_path / "a.csv"), tmp_path / "logs/b1-stock.csv", "--campaign", file)
-    assert status == 0 and len(checks) == 2
-    assert all("b1-sealed" not in check["compared"] for check in checks)
-    assert any("b1-sealed could not be read" in note for note in checks[0]["notes"])
 
 
 def test_the_only_run_has_no_route_to_be_judged_by(tmp_path, capsys):
@@ -242,11 +218,6 @@ def test_the_demo_campaign(tmp_path, capsys):
         assert len(theirs) == len(CRITERIA)
         for c in theirs:
             assert mine[c.code] == (c.value, c.limit, c.hard, c.outcome)
-    # the same run from another folder is a candidate and gets the same values
-    copy = tmp_path / "copy.csv.gz"
-    shutil.copy(logs[0], copy)
-    _, (again,) = check_json(capsys, copy, "--campaign", file, "--run", checks[0]["run"])
-    assert again["criteria"] == checks[0]["criteria"]
 
 
 # ---- what it was compared with, in plain words -----------------------------------------------------------------------
@@ -277,9 +248,7 @@ def test_a_drive_that_is_not_the_route_is_refused_in_plain_words(tmp_path, capsy
     file = planned_campaign(tmp_path)
     wandering(tmp_path / "logs/b1-stock.csv")
     status, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
-    assert status == 1
-    first = check["reasons"][0]
-    assert "do not tell where it lies on the route" in first
+    assert status == 1 and "do not tell where it lies on the route" in check["reasons"][0]
     assert "log units" not in str(check) and "by chance" not in str(check)
 
 
@@ -293,8 +262,6 @@ def test_a_campaign_without_phases_says_what_they_are_needed_for(tmp_path, capsy
     file.write_text(file.read_text("utf-8") + "\n" + check["phases_text"], "utf-8")
     _, (again,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
     assert again["phases_text"] == "" and again["drive"]["highway_entry"] is not None
-    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", planned_campaign(tmp_path))
-    assert not any("[[route.phase]]" in note for note in check["notes"])
 
 
 def test_all_wrong_limits_are_said_at_once_with_the_path_as_given(tmp_path, capsys, monkeypatch):

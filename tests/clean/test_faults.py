@@ -69,11 +69,6 @@ def test_what_cannot_be_is_masked_and_counted(step, name, values, bad):
     assert [e.touched for e in entries(run, step, name)] == ([len(bad)] if bad else [])
 
 
-def test_quantised_reading_at_a_high_row_rate_is_no_impossible_rate():
-    time = np.arange(20_000) * 0.01
-    assert not clean(log_of({"iat": np.round(30 + 5 * np.sin(time / 20))}, time)).masks["iat"].any()
-
-
 def test_noise_beyond_the_rate_everywhere_is_said_not_masked():
     ambient = 20 + RNG.normal(0, 10, 600)
     run = clean(log_of({"ambient": ambient}, TIME))
@@ -162,19 +157,6 @@ def test_restart_lasts_until_the_intake_is_no_longer_below_ambient():
     assert entries(run, "restart", "iat")
 
 
-def test_engine_that_never_stops_masks_nothing_nor_a_column_outside_the_catalogue():
-    data = {"rpm": np.full(600, 900.0) + RNG.integers(0, 9, 600), "iat": CALM, "pedal_e": np.full(600, -1e6)}
-    run = clean(log_of(data, TIME))
-    assert not run.masks["iat"].any() and run.has("pedal_e") and not run.masks["pedal_e"].any()
-
-
-def test_other_channels_stay_while_the_engine_is_off():
-    rpm, iat = engine_stop()
-    manifold = np.where(rpm > 0, 40.0, 98.0)
-    run = clean(log_of({"rpm": rpm, "iat": iat, "map": manifold}, TIME))
-    assert not run.masks["map"].any() and not run.masks["rpm"].any()
-
-
 def test_stuck_channel_while_driving():
     speed = np.round(60 + 30 * np.sin(TIME / 20))
     maf = 10 + 0.1 * speed + RNG.normal(0, 0.2, 600)
@@ -184,27 +166,35 @@ def test_stuck_channel_while_driving():
     assert entries(run, "stuck", "maf")[0].touched == 120
 
 
-def test_idle_is_not_stuck():
-    speed = np.where((TIME > 200) & (TIME < 400), 0.0, np.round(60 + 30 * np.sin(TIME / 20)))
-    manifold = np.where(speed == 0, 35.0, 40 + np.round(speed / 3))
-    run = clean(log_of({"speed": speed, "map": manifold}, TIME))
-    assert not run.masks["map"].any()
+FAST = np.arange(20_000) * 0.01
+SPEED = np.round(60 + 30 * np.sin(TIME / 20))
+IDLE = np.where((TIME > 200) & (TIME < 400), 0.0, SPEED)
 
 
-def test_position_that_stands_while_driving():
+@pytest.mark.parametrize(
+    ("time", "data"),
+    [
+        pytest.param(FAST, {"iat": np.round(30 + 5 * np.sin(FAST / 20))}, id="steps at a high row rate"),
+        pytest.param(TIME, {"rpm": 900.0 + RNG.integers(0, 9, 600), "iat": CALM}, id="an engine that never stops"),
+        pytest.param(TIME, {"pedal_e": np.full(600, -1e6)}, id="a column outside the catalogue"),
+        pytest.param(TIME, {"rpm": 9 * IDLE, "map": np.where(IDLE, 40.0, 98.0)}, id="pressure while the engine is off"),
+        pytest.param(TIME, {"speed": IDLE, "map": np.where(IDLE, 40 + np.round(SPEED / 3), 35.0)}, id="idle"),
+    ],
+)
+def test_what_may_be_is_not_masked(time, data):
+    run = clean(log_of(data, time))
+    assert not run.masks[list(data)[-1]].any() and run.has(list(data)[-1])
+
+
+def test_position_that_stands_while_driving_or_leaps_away_and_back():
     speed = np.full(600, 72.0) + RNG.normal(0, 1, 600)
     latitude, longitude = 50 + TIME * 1.8e-4, 7 + TIME * 1e-5
     latitude[300:320], longitude[300:320] = latitude[300], longitude[300]
     run = clean(log_of({"speed": speed, "latitude": latitude, "longitude": longitude}, TIME))
-    assert bad_times(run, "latitude")[:19] == list(range(301, 320))
-    assert bad_times(run, "longitude")[:19] == list(range(301, 320))
-
-
-def test_position_that_leaps_away_and_back():
-    latitude, longitude = 50 + TIME * 1.8e-4, 7 + TIME * 1e-5
+    assert bad_times(run, "latitude")[:19] == bad_times(run, "longitude")[:19] == list(range(301, 320))
+    latitude = 50 + TIME * 1.8e-4
     latitude[300] += 0.05
-    run = clean(log_of({"latitude": latitude, "longitude": longitude}, TIME))
-    assert bad_times(run, "latitude") == [300]
+    assert bad_times(clean(log_of({"latitude": latitude, "longitude": longitude}, TIME)), "latitude") == [300]
 
 
 def test_clock_set_forward_is_flagged_and_kept():

@@ -39,26 +39,19 @@ def test_values_that_an_app_interpolated_keep_their_step():
     assert 0.6 < share < 0.8
 
 
-def test_percent_of_255_written_with_one_decimal():
-    step, _ = quantisation_step(np.round(np.round(WALK / (100 / 255)) * (100 / 255), 1), 100 / 255)
-    assert step == pytest.approx(100 / 255, rel=0.01)
-
-
-def test_offset_grid():
-    step, _ = quantisation_step(np.round(WALK / 2.0) * 2.0 + 0.7)
-    assert step == pytest.approx(2.0)
-
-
-def test_a_standing_value_does_not_invent_a_step():
-    values = WALK.copy()
-    values[:1500] = 0.0
-    assert quantisation_step(values)[0] is None
-
-
-def test_too_little_to_tell():
-    assert quantisation_step(np.full(100, 20.0))[0] is None
-    assert quantisation_step(np.array([20.0, 21.0]))[0] is None
-    assert quantisation_step(np.array([]))[0] is None
+@pytest.mark.parametrize(
+    ("values", "declared", "step"),
+    [
+        (np.round(np.round(WALK / (100 / 255)) * (100 / 255), 1), 100 / 255, 100 / 255),  # written with one decimal
+        (np.round(WALK / 2.0) * 2.0 + 0.7, None, 2.0),  # a grid that does not begin at zero
+        (np.where(np.arange(2000) < 1500, 0.0, WALK), None, None),  # a standing value does not invent a step
+        (np.full(100, 20.0), None, None),
+        (np.array([20.0, 21.0]), None, None),
+        (np.array([]), None, None),
+    ],
+)
+def test_step_of_other_readings(values, declared, step):
+    assert quantisation_step(values, declared)[0] == (step and pytest.approx(step, rel=0.01))
 
 
 def test_found_step_is_compared_with_the_declared_resolution():

@@ -89,8 +89,6 @@ def test_nothing_is_interpolated_across_a_gap():
     assert np.isnan(run.at("iat", [40.0])).all()
     assert np.isfinite(run.at("iat", [5.5, 19.0, 60.0, 70.5])).all()
     assert any(e.step == "channel-gap" and e.channel == "iat" for e in run.quality)
-    # The limit can be widened knowingly, and the ends are never extrapolated.
-    assert np.isfinite(run.at("iat", [40.0], max_gap=100.0)).all()
     assert np.isnan(run.at("iat", [-1.0, 200.0])).all()
     slow = clean(log_of({"speed": np.linspace(0, 50, 30)}, np.arange(30) * 6.0))
     assert np.isfinite(slow.at("speed", [9.0])).all()  # samples every 6 s are no gaps
