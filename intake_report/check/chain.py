@@ -62,7 +62,6 @@ def check_logs(
 
 
 def _free_id(path: Path, keep: Mapping[Path, CleanRun] | None) -> str:
-    """Return an id for the run of a log by the name of its file."""
     stem = re.sub(r"[^A-Za-z0-9_-]+", "-", path.name.partition(".")[0]).strip("-_")[:40] or "log"
     taken = {run.run for run in (keep or {}).values()}
     return next(id for n in itertools.count(1) if (id := stem if n == 1 else f"{stem}-{n}") not in taken)
@@ -171,7 +170,6 @@ def sentence(check: CriterionCheck, known: LogCheck) -> str:
 
 
 def _look_alone(work: _Work, id: str) -> None:
-    """Look at a log by what its columns are likely to be."""
     mapping = looking.proposed(work.proposals)
     columns, text = looking.describe_columns(work.proposals, None, table=True)
     doubtful = tuple(
@@ -227,7 +225,6 @@ def _in_campaign(paths: Sequence[Path], file: Path, run: str | None, debug: bool
 
 
 def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: bool) -> _Work:
-    """Look at a log with the campaign's mapping and settings."""
     from intake_report.analyse.describe import cross_check
     from intake_report.analyse.inputs import cited, declared_resolution, read_options, run_start
 
@@ -268,7 +265,6 @@ def _look_for_campaign(case: LogCase, campaign: Campaign, court: Court, debug: b
 
 
 def _judge(case: LogCase, work: _Work, court: Court) -> None:
-    """Add what the campaign says."""
     if work.failed or work.seen is None:
         return
     trial = _Work(work.check, work.debug)

@@ -266,7 +266,6 @@ def _kept_out(run: CleanRun, name: str) -> str:
 
 
 def _driven(run: CleanRun) -> float | None:
-    """Return the distance by the speed channel, without its gaps [m]."""
     time, speed = run.samples("speed")
     if time.size < 2:
         return None

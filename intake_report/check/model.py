@@ -192,10 +192,7 @@ def draw(check: LogCheck, width: int) -> list[str]:
     marks = "".join("·" if not v else ("▒" if v < 0.75 else "█") for v in condense(line.missing, columns))
     share = sum(line.missing) / len(line.missing)
     drawn.append(f"{'gaps':<{_LABEL}}{marks} {usual(share, 'share', 'si') if share else 'none'}")
-    whole = line.width * len(line.speed)
-    if check.drive and check.drive["phases"]:
-        drawn.append(_phases(check.drive, whole, columns))
-    drawn.append(" " * _LABEL + _axis(whole, columns))
+    drawn.append(" " * _LABEL + _axis(line.width * len(line.speed), columns))
     return [text.rstrip() for text in drawn]
 
 
@@ -211,21 +208,6 @@ def _bar_rows(label: str, values: Sequence[float | None], columns: int, units: U
     top, bottom = bars(shown, low, high)
     ends = [formatting.with_unit(v, quantity, units, 0) for v in (high, low)]
     return [f"{label:<{_LABEL}}{top} {ends[0]}", f"{'':<{_LABEL}}{bottom} {ends[1]}"]
-
-
-def _phases(drive: dict[str, Any], whole: float, columns: int) -> str:
-    def column(time: float) -> int:
-        return min(max(int(time / whole * columns), 0), columns)
-
-    cells = [" "] * (columns + 1)
-    for span in drive["phases"]:
-        first, last = column(span["start"]), column(span["end"])
-        text = f"{span['phase']} " if last - first > len(span["phase"]) else ""
-        cells[first:last] = list(f"├{text}".ljust(last - first, "╌"))[: last - first]
-    entry = drive["highway_entry"]
-    if entry is not None:
-        cells[column(entry)] = "▲"
-    return f"{'phase':<{_LABEL}}{''.join(cells[:columns])}{' ▲ entry' if entry is not None else ''}"
 
 
 def _axis(seconds: float, columns: int) -> str:

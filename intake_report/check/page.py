@@ -187,7 +187,6 @@ def _nothing_wanted(check: CriterionCheck) -> bool:
 
 
 def _own_text(check: CriterionCheck, system: UnitSystem) -> str:
-    """Return the run's own value; where a difference is judged, another column shows that."""
     if check.group == "alike":
         return usual(check.own, check.own_quantity, system) if check.own is not None else ""
     if check.code == "one-pass":
@@ -236,7 +235,6 @@ def _channels(check: LogCheck, width: int) -> list[RenderableType]:
 
 
 def _channel(c: ChannelCheck, system: UnitSystem) -> list[str]:
-    """Return the cells of a channel, in the unit of the log."""
     every = span = steps = formatting.ABSENT
     if c.interval is not None:
         every = f"{c.interval:.2g}{formatting.NARROW_SPACE}s"

@@ -114,9 +114,6 @@ def _case(path: Path, campaign: Campaign) -> LogCase:
     own = {"id": id, "files": (str(here),), "control": ()}
     entry = campaign.runs[0].model_copy(update=own | dict.fromkeys(("block", "start", "exclude", "log", "rain")))
     note = "Not a run of this campaign: judged as a candidate against the others; --run states which it is."
-    for run in campaign.runs:
-        if here in [(campaign.folder / file).resolve() for file in run.control]:
-            note = f"The control drive beside {run.id}: judged like a candidate against the campaign's runs."
     return LogCase((path,), entry, "candidate", (note,))
 
 

@@ -271,7 +271,6 @@ class Masker:
         self.entries.append(QualityEntry("start-stop", "iat", restarts, unknown / (end - begin), reason))
 
     def _stuck(self, name: str) -> None:
-        """Mask a fast channel that repeats one value while the vehicle's speed changes."""
         if name not in _SHOULD_MOVE or "speed" not in self.columns:
             return
         bad = np.zeros(self.good(name)[0].size, dtype=np.bool_)
@@ -358,5 +357,4 @@ class Masker:
 
 
 def _inside(time: FloatArray, limits: FloatArray) -> bool:
-    """Whether any time lies between two limits."""
     return bool(np.searchsorted(time, limits[1], side="left") > np.searchsorted(time, limits[0], side="right"))

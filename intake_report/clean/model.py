@@ -147,5 +147,4 @@ def reading(channel: str, number: float, *, difference: bool = False) -> Value:
 
 
 def _decimals(number: float) -> int:
-    """Return the place of the first significant digit behind the point, 0 to 6."""
     return max(0, min(6, math.ceil(-math.log10(number) - 1e-9)))

@@ -63,7 +63,6 @@ def quantisation_step(values: FloatArray, declared: float | None = None) -> tupl
 
 
 def _decimals(x: FloatArray) -> float | None:
-    """Return the decimal step in which the values were written (1, 0.1, …, 1e-4), None when finer or interpolated."""
     for power in range(5):
         scaled = x * 10.0**power
         if np.mean(np.abs(scaled - np.round(scaled)) <= 1e-6 * 10.0**power) > _WRITTEN:
@@ -74,7 +73,6 @@ def _decimals(x: FloatArray) -> float | None:
 def _candidates(
     values: FloatArray, x: FloatArray, declared: float | None, decimals: float | None, same: float
 ) -> list[float]:
-    """Collect steps worth testing."""
     change = np.abs(np.diff(values[np.abs(values) < _LARGEST]))
     change = change[change > same]
     # Five significant digits gather the differences that differ by an app's rounding only.

@@ -115,7 +115,6 @@ def find_pattern(columns: Mapping[str, FloatArray]) -> tuple[dict[str, Decision]
 
 
 def _changes(values: FloatArray, whole: bool = False) -> _Changes:
-    """Collect the rows where a value differs from the row before (empty places carry the last value on)."""
     windows = [(0, values.size)]
     if values.size > _FULL_SCAN and not whole:
         windows = [(int(a), int(a) + _WINDOW) for a in np.linspace(0, values.size - _WINDOW, _WINDOWS).astype(int)]
@@ -245,7 +244,6 @@ def _cycle_decisions(
     slips: IntArray,
     places: Mapping[str, int],
 ) -> dict[str, Decision]:
-    """Place every channel in the polling cycle."""
     result: dict[str, Decision] = {}
     taken = {place for name, place in places.items() if changes[name].rows.size >= _FREQUENT}
     owned: set[int] = set(taken)
@@ -290,7 +288,6 @@ def _places(phases: IntArray, cycle: int, taken: set[int]) -> tuple[int, ...]:
 
 
 def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tuple[int, bool]]) -> dict[str, Decision]:
-    """Decide for logs without a polling cycle, channel by channel."""
     own: dict[str, int] = {}
     for name, (period, locked) in periods.items():
         # A slow reading that ramps changes at even spacings too, but always by one step and not by many different multiples.
@@ -315,7 +312,6 @@ def _period_decisions(changes: Mapping[str, _Changes], periods: Mapping[str, tup
 
 
 def _unseen(spacings: IntArray, known: Sequence[int]) -> Decision:
-    """Decide for a channel that changes too seldom to show its refreshes."""
     held = {p for p in known if p > 1}
     if not known:
         text = "no channel changes often enough to show how rows are refreshed; rows kept"

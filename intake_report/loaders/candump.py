@@ -78,7 +78,6 @@ _Sample = tuple[Frame, Values]
 
 
 def _columns(samples: Sequence[_Sample]) -> tuple[RawColumn, ...]:
-    """Return a column for each name and unit with one row per answer or frame, in the order of their names."""
     found: dict[tuple[str, str | None], tuple[list[int], list[float]]] = {}
     for row, (_, values) in enumerate(samples):
         for key, value in values.items():
@@ -205,7 +204,6 @@ def _decode_answers(frames: Sequence[Frame]) -> tuple[list[_Sample], list[Notice
 
 
 def _decode_dbc(frames: Sequence[Frame], path: Path, options: ReadOptions) -> tuple[list[_Sample], list[Notice]]:
-    """Decode frames that a database describes."""
     if not options.dbc:
         return [], []
     database = _database(options.dbc, path)

@@ -125,7 +125,6 @@ def _kind(head: bytes) -> str:
 
 
 def _unpacked(path: Path, head: bytes) -> Any:
-    """Return a stream of the text of a packed file; of a plain one, the file itself."""
     kind = _kind(head)
     if kind == "gzip":
         return gzip.open(path)
@@ -242,7 +241,6 @@ def _repaired(data: bytes, notices: list[Notice]) -> bytes:
 
 
 def _is_utf8(data: Buffer, head: bytes) -> bool:
-    """Tell whether the text, or the head of a large one, is valid UTF-8."""
     whole = bytes(data) if len(data) <= _MAP_ABOVE else head
     try:
         return whole.isascii() or bool(codecs.getincrementaldecoder("utf-8")().decode(whole))

@@ -99,7 +99,6 @@ def _plain_numbers(values: pa.ChunkedArray, decimal: str, header: str) -> FloatA
 
 
 def _table(data: Buffer, options: ReadOptions, path: Path) -> tuple[list[pa.ChunkedArray], Dialect, tuple[Notice, ...]]:
-    """Return the columns of a text, how it is written, and what was noticed."""
     text, start, decoded = to_utf8(data, options.encoding)
     lines, offsets, whole = _sample_lines(text, start, SAMPLE_LINES + (options.header_line or 0))
     dialect = find_dialect(lines, options, whole=whole)
@@ -202,7 +201,6 @@ def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Not
 
 
 def _single_blanks(text: bytes) -> bytes:
-    """Return the text with runs of blanks and tabs made one blank, none at the ends of lines."""
     return re.sub(rb"^ | (?=\r|\n|$)", b"", re.sub(rb"[ \t]+", b" ", text), flags=re.MULTILINE)
 
 

@@ -189,7 +189,6 @@ def format_weather(columns: dict[str, str], file: str) -> str:
 
 
 def _by_words(column: RawColumn) -> _Candidate | None:
-    """Return the channel whose words, unit and range fit best."""
     found = _words(column)
     scores = {name: _word_score(found, *rule) for name, rule in _RULES.items()}
     scores |= dict.fromkeys((name for name in CHANNELS if "_".join(found) == name), _OWN_NAME)
@@ -212,7 +211,6 @@ def _word_score(found: Sequence[str], phrases: str, excluded: str) -> float:
 
 
 def _judge(column: RawColumn, channel: str, score: float) -> _Candidate:
-    """Weigh the words with the unit and the range of the values."""
     quantity, low, high = CHANNELS[channel].quantity, CHANNELS[channel].low, CHANNELS[channel].high
     unit = None
     if column.unit is None:

@@ -69,7 +69,6 @@ def read_log(path: Path, options: ReadOptions | None = None) -> RawLog:
 
 
 def _format_of(path: Path, options: ReadOptions) -> str:
-    """Return the format of a file: as stated, else by signature, else by suffix."""
     head, inside = read_head(path, _HEAD)
     if options.format is not None:
         if options.format in READERS:
@@ -163,7 +162,6 @@ _Part = tuple[RawLog, FloatArray]  # one log and its times [s] on the axis of th
 
 
 def _on_one_axis(logs: Sequence[RawLog]) -> tuple[list[_Part], list[Notice]]:
-    """Put the parts of a run on the time axis of the first of them."""
     kinds = {log.time_kind for log in logs}
     if len(kinds) > 1:
         what = f"The parts of the run count time differently ({', '.join(sorted(kinds))})."

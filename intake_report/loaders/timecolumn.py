@@ -98,7 +98,6 @@ def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> fl
 
 
 def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> int | None:
-    """Return the column of dates that completes a clock time."""
     kind = table[time].type
     if pa.types.is_string(kind):
         first = next((v.as_py() for v in table[time] if v.as_py()), "")
@@ -112,7 +111,6 @@ def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) 
 
 
 def _unit_scale(unit: str | None, name: str) -> float | None:
-    """Return the seconds per unit of a numeric time column, from its unit or the words of its name."""
     if unit and (factors := converts(unit, "time")):
         return factors[0]
     named = (converts(word, "time") for word in reversed(words(name)) if word not in ("h", "min", "minute", "hour"))

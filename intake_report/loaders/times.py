@@ -26,6 +26,7 @@ MOST_UNREADABLE = 0.2
 # Times of a vehicle log: from 1990, when such logs first appeared, to a century later.
 EARLIEST, LATEST = 631_152_000.0, 3_786_912_000.0
 _SAMPLE = 10_000  # rows from which the middle of a log is told
+_BACK_OVER_MIDNIGHT = 23 * 3600.0  # a small step back from just after midnight shows as nearly a day ahead
 _SPIKE = 60.0  # [s] between the rows around one that is half a day off
 _DATE_PARTS = re.compile(r"(\d{4})(\d{2})(\d{2})$|(\d+)[-/. ](\d+|[A-Za-z]+)[-/. ](\d+)$")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
@@ -133,7 +134,7 @@ def absolute(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
 
 
 def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
-    """Add a day to clock times [s] after each step back of more than twelve hours, take one off after such a step ahead; return them and the midnights passed.
+    """Add a day to clock times [s] after each step back of more than twelve hours; return them and the midnights passed.
 
     Smaller backward steps are left for the cleaning to find. A lone row half a day off its neighbours is a damaged one and
     becomes NaN.
@@ -144,9 +145,11 @@ def unroll_midnight(seconds: FloatArray) -> tuple[FloatArray, int]:
     away = np.abs(steps[:-1])
     lone = (away > DAY / 2) & (away < DAY - _SPIKE) & (np.abs(steps[:-1] + steps[1:]) < _SPIKE)
     result[finite[1:-1][lone]] = np.nan
-    finite = np.isfinite(result)
-    result[finite] = np.unwrap(result[finite], period=DAY)
-    return result, int(np.max(np.round((result - seconds)[finite] / DAY), initial=0.0))
+    finite = np.flatnonzero(np.isfinite(result))
+    steps = np.diff(result[finite], prepend=result[finite[:1]])
+    turns = np.cumsum((steps < -DAY / 2).astype(float) - (steps > _BACK_OVER_MIDNIGHT))
+    result[finite] += turns * DAY
+    return result, int(turns.max(initial=0.0))
 
 
 def date_elsewhere(path: Path, options: ReadOptions, preamble: str) -> tuple[date | None, str]:
@@ -264,7 +267,6 @@ def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
 
 
 def _offsets(seconds: FloatArray, origin: datetime, zone: ZoneInfo, context: TimeContext) -> FloatArray:
-    """Return the offset of each row (n,) [s] where the clocks change near the log."""
     import pandas as pd
 
     wall = pd.Timestamp(origin).tz_localize(None) + pd.to_timedelta(seconds, unit="s")

@@ -122,7 +122,6 @@ def place_track(frame: pd.DataFrame, begin: pd.Timestamp | None, track: RawLog) 
 
 
 def _track_speed(track: RawLog) -> FloatArray:
-    """Return the speed along a track [km/h] at its points: as recorded, else from the positions."""
     if any(column.name == "speed" for column in track.columns):
         recorded = track.column("speed").values * 3.6  # noqa: PD011
         if np.isfinite(recorded).mean() > 0.5:
