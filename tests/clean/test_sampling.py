@@ -81,21 +81,14 @@ def test_a_lost_row_does_not_shift_the_samples_after_it(polling, where):
     assert any(e.step == "cycle-slip" for e in run.quality)
 
 
-def test_slow_channel_is_reduced_by_the_cycle_of_the_others():
-    time, values, truth = round_robin(3, 7, 400, [0.8, 0.8, 0.5, 0.3, 0.01, 0.0, 0.1])
-    run = clean(log_of(columns_of(values), time))
-    for j, name in enumerate(NAMES):
-        assert run.sampling[name].samples == truth[j].sum()
-        assert run.sampling[name].interval == pytest.approx(7 * 0.09, rel=1e-6)
-        assert run.sampling[name].rows == time.size
-        reason = next(e.reason for e in run.quality if e.step == "true-samples" and e.channel == name)
-        assert "one row in 7" in text(reason)
-
-
 def test_constant_channel_without_first_appearance_keeps_one_row_per_cycle():
     time, values, truth = round_robin(3, 5, 300, [0.8, 0.8, 0.5, 0.3, 0.0], empty_start=False)
     run = clean(log_of(columns_of(values), time))
     assert abs(run.sampling["coolant"].samples - truth[4].sum()) <= 1
+    assert run.sampling["iat"].interval == pytest.approx(5 * 0.09, rel=1e-6)
+    assert "one row in 5" in text(
+        next(e.reason for e in run.quality if e.channel == "iat" and e.step == "true-samples")
+    )
     reason = next(e.reason for e in run.quality if e.step == "true-samples" and e.channel == "coolant")
     assert reason.value("cycle") == 5
 
@@ -115,29 +108,25 @@ def test_channel_polled_twice_per_cycle():
         np.testing.assert_array_equal(run.frame[name].reindex(np.arange(rows) * 0.1).notna(), truth[name])
 
 
-def test_rows_that_change_together_are_samples():
+def walk(rng, n):
+    return 30 + np.round(np.cumsum(rng.normal(0, 1, n))) % 40
+
+
+@pytest.mark.parametrize(
+    "slow",
+    [
+        walk(np.random.default_rng(1), 2000),
+        np.where(np.arange(2000) < 700, 20.0, 21.0),
+        # a degree every twenty rows looks like a refresh every twenty rows, but goes one step at a time
+        40.0 + np.arange(2000) // 20,
+    ],
+)
+def test_rows_that_change_together_are_samples_and_a_slow_channel_beside_them_keeps_every_row(slow):
     rng = np.random.default_rng(0)
-    run = clean(log_of({n: 30 + np.round(np.cumsum(rng.normal(0, 1, 500))) % 40 for n in NAMES}, np.arange(500.0)))
-    assert all(s.samples == 500 and s.interval == 1.0 for s in run.sampling.values())
-
-
-def test_slow_channel_beside_row_by_row_channels_keeps_every_row():
-    rng = np.random.default_rng(0)
-    n = 2000
-    slow = np.full(n, 20.0)
-    slow[700:] = 21.0
-    busy = {name: 30 + np.round(np.cumsum(rng.normal(0, 1, n))) % 40 for name in ("rpm", "speed", "map")}
-    run = clean(log_of(busy | {"ambient": slow}, np.arange(n) * 1.0))
-    assert run.sampling["ambient"].samples == n
-
-
-def test_steady_ramp_is_not_taken_for_a_held_channel():
-    """A degree every twenty rows looks like a refresh every twenty rows, but goes one step at a time."""
-    rng = np.random.default_rng(0)
-    n = 1000
-    busy = {name: 30 + np.round(np.cumsum(rng.normal(0, 1, n))) % 40 for name in ("rpm", "speed", "map")}
-    run = clean(log_of(busy | {"coolant": 40.0 + np.arange(n) // 20}, np.arange(n) * 1.0))
-    assert run.sampling["coolant"].samples == n
+    run = clean(
+        log_of({name: walk(rng, 2000) for name in ("rpm", "speed", "map")} | {"coolant": slow}, np.arange(2000.0))
+    )
+    assert all(s.samples == 2000 and s.interval == 1.0 and s.rows == 2000 for s in run.sampling.values())
 
 
 def test_held_channels_on_a_free_running_grid():

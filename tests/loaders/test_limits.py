@@ -31,7 +31,7 @@ def test_a_pipe_and_a_device_are_refused_without_reading(tmp_path: Path) -> None
             read_log(path)
 
 
-@pytest.mark.parametrize("head", [b"", HEAD, HEAD + b"0,20,30\n1,20,31\n"])
+@pytest.mark.parametrize("head", [b"", HEAD + b"0,20,30\n1,20,31\n"])
 def test_gigabytes_of_zero_bytes_are_refused_at_once(tmp_path: Path, head: bytes) -> None:
     path = write(tmp_path / "zero.csv", head)
     os.truncate(path, 3 << 30)  # a sparse file takes no room

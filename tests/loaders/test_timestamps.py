@@ -99,17 +99,19 @@ def test_the_order_of_day_and_month_is_decided_by_evidence(tmp_path: Path) -> No
         read(tmp_path, ["03/04/2025 10:00:00", "03/04/2025 10:00:01"], timezone="UTC")
 
 
-def test_a_separate_date_column_completes_the_clock(tmp_path: Path) -> None:
-    text = "Date,Time,iat [degC]\n2025-04-03,23:59:59,1\n2025-04-04,00:00:01,2\n"
+@pytest.mark.parametrize(
+    ("text", "start", "second"),
+    [
+        ("Date,Time,iat [degC]\n2025-04-03,23:59:59,1\n2025-04-04,00:00:01,2\n", "2025-04-03T23:59:59+00:00", 2),
+        ("Recorded 2025-04-03\nTime,iat [degC]\n10:00:00,1\n10:00:01,2\n", "2025-04-03T10:00:00+00:00", 1),
+    ],
+)
+def test_the_date_may_stand_in_a_column_of_its_own_or_above_the_header(
+    tmp_path: Path, text: str, start: str, second: int
+) -> None:
     log = read_log(write(tmp_path / "a.csv", text), ReadOptions(timezone="UTC"))
-    assert log.origin == datetime(2025, 4, 3, 23, 59, 59, tzinfo=UTC)
-    np.testing.assert_allclose(log.time, [0, 2])
-
-
-def test_the_date_may_stand_above_the_header(tmp_path: Path) -> None:
-    text = "Recorded 2025-04-03\nTime,iat [degC]\n10:00:00,1\n10:00:01,2\n"
-    log = read_log(write(tmp_path / "a.csv", text), ReadOptions(timezone="UTC"))
-    assert log.origin == TEN
+    assert log.origin == datetime.fromisoformat(start)
+    np.testing.assert_allclose(log.time, [0, second])
 
 
 # Summer time of the European Union ends and begins at 01:00 UTC on the last Sundays of October and March (directive
@@ -127,6 +129,7 @@ def test_every_row_has_the_offset_in_force_at_its_time(
     log = read(tmp_path, texts, timezone="Europe/Madrid")
     assert log.origin == datetime.fromisoformat(utc + "+00:00")
     np.testing.assert_allclose(log.time, [0.0, seconds], atol=1e-6)
+    assert log.notices == ()
 
 
 @pytest.mark.parametrize("time", ["2025-10-26 02:30:00", "2025-03-30 02:30:00"])
@@ -136,11 +139,6 @@ def test_an_hour_shown_twice_or_never_needs_the_offset_of_the_logger(tmp_path: P
         read(tmp_path, texts, timezone="Europe/Madrid")
     log = read(tmp_path, texts, timezone="Etc/GMT-2")
     assert log.origin == datetime.fromisoformat(time + "+02:00")
-
-
-def test_no_change_of_the_clocks_no_notice(tmp_path: Path) -> None:
-    log = read(tmp_path, ["2025-10-26 12:30:00", "2025-10-26 12:30:01"], timezone="Europe/Madrid")
-    assert log.notices == ()
 
 
 @pytest.mark.parametrize(
