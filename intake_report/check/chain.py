@@ -198,7 +198,7 @@ def _look_alone(work: _Work, id: str) -> None:
 
 def _not_recognised(log: RawLog, absent: Sequence[str]) -> str:
     names = " and ".join(_NEEDED_NAMES[name] for name in absent)
-    headers = ", ".join(f"“{column.header or column.name}”" for column in log.columns[:_SHOWN_HEADERS])
+    headers = ", ".join(f"“{column.header}”" for column in log.columns[:_SHOWN_HEADERS])
     more = len(log.columns) - _SHOWN_HEADERS
     return (
         f"No column was recognised as {names}. If the log has it under another name, state it in [log.columns] of a "

@@ -13,9 +13,9 @@ import numpy as np
 
 from intake_report.channels import CHANNELS
 from intake_report.check.model import NEEDED, ChannelCheck, CriterionCheck, Outcome, duration_of, finite
-from intake_report.clean import CleanRun, CrossCheck, clean
+from intake_report.clean import CleanRun, CrossCheck, clean, cross_checks
 from intake_report.loaders import Proposal, RawLog, format_mapping, map_run
-from intake_report.messages import Message, Value, message, said
+from intake_report.messages import Value, message, said
 from intake_report.units import QUANTITIES, UnitSystem, unit_label
 
 # Entries that describe the log; all others touched or question data.
@@ -71,8 +71,6 @@ def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> Cr
 
     The column is read as its label says, at 1.2 kg/m³, together with the certain columns.
     """
-    from intake_report.clean.crosschecks import airflow_unit
-
     doubtful = next((p for p in proposals if p.channel == "maf" and p.unit is None), None)
     if doubtful is None:
         return None
@@ -83,7 +81,7 @@ def suspect_airflow(logs: Sequence[RawLog], proposals: Sequence[Proposal]) -> Cr
     taken = replace(column, values=column.values * factor, unit="g/s")
     log = replace(logs[0], columns=tuple(taken if c is column else c for c in logs[0].columns))
     run = clean(map_run("airflow", [log], {**proposed(proposals), column.header: "maf [g/s]"}))
-    return airflow_unit(run, "l/s", None)
+    return next(c for c in cross_checks(run, airflow_label="l/s") if c.name == "airflow-unit")
 
 
 def describe_columns(
@@ -214,14 +212,14 @@ def log_criteria(
     constant = [q.channel for q in run.quality if q.step == "constant" and q.channel in NEEDED]
     clock = [said(q.reason, units).rstrip(".") for q in run.quality if q.step in _DOUBTFUL_CLOCK]
     flagged = [c["evidence"].rstrip(".") for c in cross_checks if c["status"] == "flagged" and not known_behaviour(c)]
-    gap = next((q.reason for q in run.quality if q.step == "gap" and isinstance(q.reason, Message)), None)
+    gap = next((q.reason for q in run.quality if q.step == "gap"), None)
     longest = gap.value("longest") if gap is not None else None
     pauses = "" if gap is None else f"The log pauses: {said(gap, units)}."
     faults = [q for q in run.quality if q.step in _FAULTS and q.channel in NEEDED]
     noisy = [q for q in run.quality if q.step == "rate-not-applied" and q.channel in NEEDED]
     faulty = [f"{q.channel} {q.step.replace('-', ' ')} {q.touched}" for q in faults]
     faulty += [f"{q.channel} {said(q.reason, units)}" for q in noisy]
-    steps = [n for q in noisy if isinstance(q.reason, Message) and isinstance(n := q.reason.value("n"), int)]
+    steps = [n for q in noisy if isinstance(n := q.reason.value("n"), int)]
     engine = [said(message("{reason:upper}", reason=q.reason), units) for q in run.quality if q.step == "start-stop"]
     interval = finite(run.sampling["iat"].interval) if "iat" in run.sampling else None
     values: dict[str, tuple[float | None, str]] = {
@@ -248,12 +246,12 @@ def log_criteria(
 def _own_criterion(code: str, value: float | None, failed: str, hard: bool, whole: bool) -> CriterionCheck:
     title, quantity, limit = _OWN[code]
     sense: Literal["at least", "at most"] = "at most" if quantity in ("count", "time") else "at least"
-    number = None if value is None else float(value)
     outcome: Outcome = "unknown"
-    if number is not None:
-        outcome = "pass" if (number >= limit if sense == "at least" else number <= limit) else "fail"
+    if value is not None:
+        outcome = "pass" if (value >= limit if sense == "at least" else value <= limit) else "fail"
     reason = {"pass": "", "fail": failed, "unknown": "too few samples"}[outcome]
-    return CriterionCheck(code, title, "log", quantity, sense, limit, number, None, "", hard, outcome, reason, whole)
+    value = finite(value)
+    return CriterionCheck(code, title, "log", quantity, sense, limit, value, None, "", hard, outcome, reason, whole)
 
 
 def _kept_out(run: CleanRun, name: str) -> str:

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import functools
 from collections.abc import Callable
 from dataclasses import replace
 from itertools import pairwise
+from typing import Literal
 
 import numpy as np
 import pandas as pd
@@ -42,61 +42,12 @@ _PETROL = (745.0, 14.7)  # g/l and stoichiometric air-fuel ratio, as commonly us
 _MIXTURE = (0.9, 1.1)  # air-fuel ratio over the stoichiometric one
 _DRAWING, _BURNING = 1000.0, 0.05  # rpm and g/s of fuel above which they are: not idle, not on the overrun
 _LEAST_RATIOS = 20  # samples that an airflow's unit is judged by
-_HOTTEST, _HOTTEST_F, _COOLANT_SAMPLES = (
-    140.0,
-    260.0,
-    10,
-)  # °C no coolant settles above; below this it may be °F; samples
+_HOTTEST, _HOTTEST_F = 140.0, 260.0  # °C no coolant settles above; below this it may be °F
+_COOLANT_SAMPLES = 10
 _SPEED_LABELS = ((1.609344, "km/h labelled mph"), (1 / 1.609344, "mph labelled km/h"), (3.6, "km/h for m/s"))
 
 Outcome = tuple[bool, dict[str, float], Message] | Message
 """Whether the check flags, its numbers, its evidence; or why it is not possible."""
-
-
-def _check(name: str, *channels: str, needs: tuple[str, ...]) -> Callable[..., Callable[..., CrossCheck]]:
-    """Make a cross check of a function; it is not possible where the run lacks a needed channel."""
-
-    def decorate(function: Callable[..., Outcome]) -> Callable[..., CrossCheck]:
-        @functools.wraps(function)
-        def checked(run: CleanRun, *arguments: object) -> CrossCheck:
-            absent = Listing(tuple(CHANNELS[need].label for need in needs if not run.has(need)))
-            why = message("the run lacks a channel: {absent}", "no-channel", absent=absent)
-            outcome = why if absent.parts else function(run, *arguments)
-            if isinstance(outcome, Message):
-                return CrossCheck(name, channels, "not-possible", {}, outcome)
-            flagged, numbers, evidence = outcome
-            told = replace(evidence, code=name)
-            return CrossCheck(name, channels, "flagged" if flagged else "agrees", numbers, told)
-
-        return checked
-
-    return decorate
-
-
-def cross_checks(
-    run: CleanRun,
-    *,
-    weather: pd.Series | None = None,
-    station_pressure: float | None = None,
-    displacement: float | None = None,
-    airflow_label: str = "g/s",
-) -> tuple[CrossCheck, ...]:
-    """Run every cross check; one that the run's channels do not allow says so.
-
-    `weather`: air temperature of a weather record [°C] by elapsed time of the run [s]; `station_pressure`: at the place
-    [kPa]; `displacement`: of the engine [l]; `airflow_label`: unit that the log gave the airflow before conversion.
-    """
-    return (
-        speed_against_gps(run),
-        distance_by_both(run),
-        drift_from_speed(run),
-        clock_against_gps(run),
-        ambient_against_record(run, weather),
-        intake_against_ambient(run),
-        manifold_against_barometer(run, station_pressure),
-        airflow_unit(run, airflow_label, displacement),
-        coolant_unit(run),
-    )
 
 
 def lag_and_scale(
@@ -148,7 +99,6 @@ def _seconds(time: float, decimals: int = 1) -> Value:
     return Value(time, "time", decimals, signed=True)
 
 
-@_check("speed-against-gps", "speed", "gps_speed", needs=("speed", "gps_speed"))
 def speed_against_gps(run: CleanRun) -> Outcome:
     """Compare vehicle speed with GPS speed: scale, lag, residual."""
     lag, scale, error = lag_and_scale(*run.samples("speed"), *run.samples("gps_speed"))
@@ -165,7 +115,6 @@ def speed_against_gps(run: CleanRun) -> Outcome:
     return abs(scale - 1.0) > _SCALE_LIMIT or abs(lag) > limit, numbers, evidence
 
 
-@_check("distance-by-both", "speed", "gps_speed", needs=("speed", "gps_speed"))
 def distance_by_both(run: CleanRun) -> Outcome:
     """Compare the distance from vehicle speed with that from GPS speed, over the time that both cover."""
     t = np.union1d(run.samples("speed")[0], run.samples("gps_speed")[0])
@@ -182,8 +131,7 @@ def distance_by_both(run: CleanRun) -> Outcome:
     return abs(by_speed / by_gps - 1.0) > _SCALE_LIMIT, numbers, evidence
 
 
-@_check("clock-drift", "speed", "gps_speed", needs=("speed", "gps_speed"))
-def drift_from_speed(run: CleanRun) -> Outcome:
+def clock_drift(run: CleanRun) -> Outcome:
     """Drift between the clocks behind vehicle speed and GPS speed: change of the lag from part to part of the run."""
     time, v = run.samples("speed")
     edges = np.linspace(time[0], time[-1], _PARTS + 1)
@@ -206,7 +154,6 @@ def drift_from_speed(run: CleanRun) -> Outcome:
     return abs(drift) - _T95[len(lags) - 2] * error > _DRIFT_LIMIT, numbers, evidence
 
 
-@_check("clock-against-gps", "gps_time", needs=("gps_time",))
 def clock_against_gps(run: CleanRun) -> Outcome:
     """Drift of the log's own clock against GPS time, where the log holds both: positive where the log's clock is fast.
 
@@ -231,7 +178,6 @@ def clock_against_gps(run: CleanRun) -> Outcome:
     return abs(drift) > _DRIFT_LIMIT or spread > _JUMP_LIMIT, numbers, evidence
 
 
-@_check("ambient-against-record", "ambient", needs=("ambient",))
 def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
     """Compare the ambient sensor with a weather record, at speed and at rest, where the vehicle's own sensor reads high."""
     if record is None or record.empty:
@@ -261,7 +207,6 @@ def ambient_against_record(run: CleanRun, record: pd.Series | None) -> Outcome:
     return abs(level) > _AMBIENT_LIMIT or rise > _REST_LIMIT, numbers, evidence
 
 
-@_check("intake-against-ambient", "iat", "ambient", needs=())
 def intake_against_ambient(run: CleanRun) -> Outcome:
     """Offset of the sensor pair: intake minus ambient before the first start after an overnight soak.
 
@@ -290,7 +235,6 @@ def intake_against_ambient(run: CleanRun) -> Outcome:
     return abs(offset) > _SOAK_LIMIT, {"offset_K": offset} | {f"{k}_C": v for k, v in first.items()}, evidence
 
 
-@_check("manifold-against-barometer", "map", "baro", needs=("map", "rpm"))
 def manifold_against_barometer(run: CleanRun, station_pressure: float | None) -> Outcome:
     """Compare manifold pressure with the engine stopped for over 2 s with barometric pressure."""
     reference = float(np.median(run.good("baro"))) if run.has("baro") else station_pressure
@@ -310,7 +254,6 @@ def manifold_against_barometer(run: CleanRun, station_pressure: float | None) ->
     return abs(still - reference) > _PRESSURE_LIMIT, numbers, evidence
 
 
-@_check("airflow-unit", "maf", "rpm", "map", "iat", needs=("maf",))
 def airflow_unit(run: CleanRun, label: str, displacement: float | None) -> Outcome:
     """Test whether the unit that the log gave its airflow can be right, and which of those seen in logs can.
 
@@ -356,7 +299,6 @@ def airflow_unit(run: CleanRun, label: str, displacement: float | None) -> Outco
     return not plausible[label], numbers, message(text, parts=Listing(tuple(parts), ";"), units=Listing(others, "or"))
 
 
-@_check("coolant-unit", "coolant", needs=())
 def coolant_unit(run: CleanRun) -> Outcome:
     """Test whether coolant temperature can be in °C: a warm engine settles near 80 to 110 °C, that is 176 to 230 °F."""
     raw = run.frame["coolant"].to_numpy() if "coolant" in run.frame.columns else np.zeros(0)
@@ -374,7 +316,46 @@ def coolant_unit(run: CleanRun) -> Outcome:
 
 def _standing(t: FloatArray, value: FloatArray, least: float) -> BoolArray:
     """Mark the times at which `value` has been below `_STILL` for more than `least` seconds."""
-    with np.errstate(invalid="ignore"):
-        low = value < _STILL
+    low = value < _STILL
     begin = np.where(low & ~np.append(False, low[:-1]), t, -np.inf)
     return low & (t - np.maximum.accumulate(begin) > least)
+
+
+def cross_checks(
+    run: CleanRun,
+    *,
+    weather: pd.Series | None = None,
+    station_pressure: float | None = None,
+    displacement: float | None = None,
+    airflow_label: str = "g/s",
+) -> tuple[CrossCheck, ...]:
+    """Run every cross check; one that the run's channels do not allow says so.
+
+    `weather`: air temperature of a weather record [°C] by elapsed time of the run [s]; `station_pressure`: at the place
+    [kPa]; `displacement`: of the engine [l]; `airflow_label`: unit that the log gave the airflow before conversion.
+    """
+    rows: tuple[tuple[Callable[..., Outcome], str, str, tuple[object, ...]], ...] = (
+        # check, channels that it is about, channels that it needs, what it takes besides
+        (speed_against_gps, "speed gps_speed", "speed gps_speed", ()),
+        (distance_by_both, "speed gps_speed", "speed gps_speed", ()),
+        (clock_drift, "speed gps_speed", "speed gps_speed", ()),
+        (clock_against_gps, "gps_time", "gps_time", ()),
+        (ambient_against_record, "ambient", "ambient", (weather,)),
+        (intake_against_ambient, "iat ambient", "", ()),
+        (manifold_against_barometer, "map baro", "map rpm", (station_pressure,)),
+        (airflow_unit, "maf rpm map iat", "maf", (airflow_label, displacement)),
+        (coolant_unit, "coolant", "", ()),
+    )
+    checks = []
+    for check, channels, needs, known in rows:
+        name, about = check.__name__.replace("_", "-"), tuple(channels.split())
+        absent = Listing(tuple(CHANNELS[need].label for need in needs.split() if not run.has(need)))
+        why = message("the run lacks a channel: {absent}", "no-channel", absent=absent)
+        outcome = why if absent.parts else check(run, *known)
+        if isinstance(outcome, Message):
+            checks.append(CrossCheck(name, about, "not-possible", {}, outcome))
+        else:
+            flagged, numbers, evidence = outcome
+            status: Literal["flagged", "agrees"] = "flagged" if flagged else "agrees"
+            checks.append(CrossCheck(name, about, status, numbers, replace(evidence, code=name)))
+    return tuple(checks)

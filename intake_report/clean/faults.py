@@ -20,29 +20,17 @@ _NORMAL = 1.4826  # makes a median absolute deviation an estimate of the standar
 _CODE_SLACK = 0.01  # of the resolution: an app may write -39.9999999 for a code of -40
 
 
-def extremes(values: FloatArray) -> tuple[float, float]:
-    """Return the smallest and largest reading without NaN; (inf, -inf) when there is none."""
-    if values.size == 0:
-        return np.inf, -np.inf
-    least, most = float(np.min(values)), float(np.max(values))
-    if np.isnan(least):
-        least = float(np.fmin.reduce(values, initial=np.inf))
-        most = float(np.fmax.reduce(values, initial=-np.inf))
-    return least, most
-
-
 def outside(values: FloatArray, low: float, high: float, reach: tuple[float, float]) -> BoolArray | None:
-    """Mark readings outside the plausible range `low` to `high`; `reach` is what `extremes` gave."""
+    """Mark readings outside the plausible range `low` to `high`; `reach` is the smallest and largest of them."""
     if reach[0] >= low and reach[1] <= high:
         return None
-    with np.errstate(invalid="ignore"):
-        return (values < low) | (values > high)
+    return (values < low) | (values > high)
 
 
 def fault_codes(
     values: FloatArray, codes: Sequence[float], resolution: float | None, reach: tuple[float, float]
 ) -> BoolArray | None:
-    """Mark readings equal to a code that means "no sensor" (-40 °C, full scale); `reach` is what `extremes` gave."""
+    """Mark readings equal to a code that means "no sensor" (-40 °C, full scale); `reach` is the smallest and largest of them."""
     bad: BoolArray | None = None
     for code in codes:
         slack = max(1e-6 * abs(code), _CODE_SLACK * (resolution or 0.0))
@@ -84,11 +72,9 @@ def unsettled(
 ) -> BoolArray:
     """Mark samples [s, °C] after a (re)start up to the last one that reads below ambient by more than `margin` [K].
 
-    Not more than `longest` [s] after each of `starts` are looked at; `ambient` holds the values at the times `at`, NaN where
-    unknown.
+    Not more than `longest` [s] after each of `starts` are looked at; `ambient` holds the values at the times `at`.
     """
-    with np.errstate(invalid="ignore"):
-        below = values < ambient - margin
+    below = values < ambient - margin
     first = np.searchsorted(at, starts)
     # Past the last low sample at or before each place, 0 where there is none.
     past_low = np.append(0, np.maximum.accumulate(np.where(below, np.arange(at.size) + 1, 0)))

@@ -122,7 +122,7 @@ class Masker:
         values = self.good(name)[1]
         if known is None or values.size == 0:
             return
-        reach = self._reach[name] if name in self._reach else faults.extremes(values)
+        reach = self._reach[name] if name in self._reach else (float(values.min()), float(values.max()))
         duration = float(self.time[-1] - self.time[0])
         if reach[0] == reach[1] and values.size >= _WHOLE_SAMPLES and duration >= _WHOLE_RUN:
             text = "reads {value} over the whole run of {duration}, as a sensor that is not connected would"

@@ -38,10 +38,6 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
         reach = (float(np.min(values)), float(np.max(values))) if rows else (0.0, 0.0)
         if np.isfinite(reach).all():
             whole[name] = reach
-        elif (endless := np.isinf(values)).any():
-            columns[name] = np.where(endless, np.nan, values)
-            reason = "infinite numbers are no readings and count as missing"
-            quality.append(entry("not-finite", name, int(endless.sum()), rows, reason))
     base = repair(log.frame.index.to_numpy(dtype=np.float64), list(columns.values()))
     quality += base.entries
     if base.order is not None:

@@ -17,7 +17,6 @@ _COARSE_SHARE = 0.2  # of rows that repeat the time of the row before: from here
 _TWICE = 1.5  # rows in the seconds that a backward step claims, over what fits in them: 1 late rows, 2 a clock set back
 _UNKNOWN_PAUSE = 60.0  # s: a clock set back by more was restarted, and nobody knows how long it was off
 _SAMPLED = 50_000  # steps that the usual interval is taken from
-_LONGEST_DRIVE, _FEW = 2.0 * 86_400.0, 0.01  # s; share of rows whose times may lie farther away and are left out
 _NAMED = 5  # places that a sentence names
 
 
@@ -36,7 +35,7 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
     the file is the evidence, later times are moved on) or rows written late (their seconds are otherwise empty:
     sorted). Many equal times mean a clock coarser than the rows; the rows are spread evenly inside each tick.
 
-    `time` (n,) in file order [s] may be NaN, step backwards or repeat; `columns` (n,): values by channel, NaN = no sample.
+    `time` (n,) in file order [s] may step backwards or repeat; `columns` (n,): values by channel, NaN = no sample.
     Rows of one time that complement each other (no channel twice) are one message in several rows, not a coarse clock.
     """
     entries: list[QualityEntry] = []
@@ -46,16 +45,6 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
 
     order: IntArray | None = None
     t = time
-    if not np.isfinite(t).all():
-        order = np.flatnonzero(np.isfinite(t))
-        t = t[order]
-        account("time-missing", time.size - t.size, "rows without a readable time are left out")
-    absurd = _absurd(t)
-    if absurd.any():
-        order = (np.arange(time.size) if order is None else order)[~absurd]
-        t = t[~absurd]
-        count = int(absurd.sum())
-        account("time-absurd", count, "{rows} with a time far from all others left out", rows=Count(count, "row"))
     if t.size < 2:
         return TimeBase(t, order, tuple(entries))
     steps = np.diff(t)
@@ -69,8 +58,7 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
             back = Count(int(np.sum(np.diff(t) < 0.0)), "backward step")
             template = "{rows} out of order of time ({steps}), sorted"
             account("rows-out-of-order", late, template, rows=Count(late, "row"), steps=back)
-            t = t[sort]
-            order = sort if order is None else order[sort]
+            t, order = t[sort], sort
         steps = np.diff(t)
     tied = steps == 0.0
     repeats = int(np.count_nonzero(tied))
@@ -97,17 +85,6 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
             at=Value(float(t[longest]), "time", 1),
         )
     return TimeBase(t, order, tuple(entries))
-
-
-def _absurd(t: FloatArray) -> BoolArray:
-    """Mark the few times that lie far from all others: corrupt, since no drive lasts for days."""
-    nothing = np.zeros(t.size, dtype=np.bool_)
-    if t.size == 0 or float(t.max()) - float(t.min()) <= _LONGEST_DRIVE:
-        return nothing
-    low, middle, high = np.quantile(t, (_FEW, 0.5, 1.0 - _FEW))
-    with np.errstate(over="ignore"):
-        far = np.abs(t - middle) > _LONGEST_DRIVE + 10.0 * (high - low)
-    return far if np.count_nonzero(far) <= _FEW * t.size else nothing
 
 
 def _usual_step(steps: FloatArray) -> float:

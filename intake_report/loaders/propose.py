@@ -117,7 +117,7 @@ class _Candidate:
     @property
     def fill(self) -> float:
         """Share of the rows that hold a value."""
-        return float(np.isfinite(self.column.values).mean()) if self.column.values.size else 0.0
+        return float(np.isfinite(self.column.values).mean())
 
 
 def propose_mapping(log: RawLog) -> tuple[Proposal, ...]:
