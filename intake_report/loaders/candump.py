@@ -236,8 +236,6 @@ def _database(paths: Sequence[Path], log: Path) -> Any:
     for path in paths:
         try:
             database.add_dbc_file(str(path))
-        except FileNotFoundError:
-            raise DataError("There is no such DBC file.") from None
         except Exception as error:  # parsers of cantools raise several kinds
             raise DataError(f"The DBC file cannot be read ({type(error).__name__}).") from error
     return database

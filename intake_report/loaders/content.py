@@ -55,8 +55,6 @@ def read_head(path: Path, size: int) -> tuple[bytes, bytes]:
             head = file.read(size)
     except OSError as error:
         raise _unreadable(error) from None
-    if head and not head.strip(b"\0"):
-        raise DataError("The file holds no text: it begins with zero bytes.", remedy="Copy the log again.")
     try:
         with _unpacked(path, head) as stream:
             return head, bytes(stream.read(size))

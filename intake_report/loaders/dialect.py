@@ -5,11 +5,9 @@ from __future__ import annotations
 import contextlib
 import csv
 import re
-from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import accumulate
 from typing import NamedTuple
 
 from intake_report.errors import DataError
@@ -68,9 +66,8 @@ def find_dialect(lines: Sequence[str], options: ReadOptions, *, whole: bool) -> 
 
     Raises DataError: if no table can be recognised.
     """
-    sample = _bounded(lines, SAMPLE_LINES + (options.header_line or 0))
-    if not any(line.strip() for line in sample):
-        raise DataError("The file holds no text.")
+    widest = max((sum(map(line.count, ",;\t")) for line in lines[:_QUICK_LINES]), default=0) + 1
+    sample = lines[: min(SAMPLE_LINES + (options.header_line or 0), max(4, _SAMPLE_CELLS // widest))]
     if len(sample) > 2 * _QUICK_LINES and options.header_line is None:
         quick = _attempt(sample[:_QUICK_LINES], options)
         if quick is not None and quick.start < _QUICK_LINES // 2:
@@ -105,8 +102,6 @@ def _attempt(lines: Sequence[str], options: ReadOptions) -> _Table | None:
     delimiter = options.delimiter or _find_delimiter(lines)
     if delimiter is None:
         return None
-    if len(delimiter) != 1:
-        raise DataError(f"The delimiter “{delimiter}” is not one character.")
     rows = [split_line(line, delimiter) for line in lines]
     kinds = [[_kind(cell) for cell in row] for row in rows]
     if options.header_line is None:
@@ -123,12 +118,6 @@ def split_line(line: str, delimiter: str) -> list[str]:
         with contextlib.suppress(csv.Error):
             return next(csv.reader([line], delimiter=delimiter), [])
     return line.split(delimiter)
-
-
-def _bounded(lines: Sequence[str], limit: int) -> list[str]:
-    """Return the first lines, fewer of them where they hold very many cells."""
-    cells = list(accumulate(sum(map(line.count, ",;\t")) + 1 for line in lines[:limit]))
-    return list(lines[: max(4, bisect_right(cells, _SAMPLE_CELLS) + 1)][:limit])
 
 
 def _kind(cell: str) -> str:

@@ -172,8 +172,6 @@ def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> Tim
     notices: tuple[Notice, ...] = ()
     stated = context.options.time_unit
     scale = _unit_scale(stated or context.unit, "" if stated else context.name)
-    if stated and scale is None:
-        raise DataError(f"“{stated}” is no unit of time.", remedy="Use s, ms, us, ns, min or h.")
     if scale is None:
         steps = np.abs(np.diff(head[np.isfinite(head)]))
         if steps.size and np.median(steps) > _LONGEST_STEP:
