@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
-from datetime import timedelta
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -66,12 +65,10 @@ def read(path: Path, options: ReadOptions) -> RawLog:
     if not samples:
         what = f"None of the {len(frames):,} frames is an answer of OBD-II service 01 or described by a DBC file."
         raise DataError(what, remedy="Give the DBC file of the network as dbc.")
-    time, columns, dropped = rows_of_log(np.array([frame.time for frame, _ in samples]), _columns(samples))
-    notices = (*packed, *malformed, *noticed, *failed, *dropped)
-    if time[0] < EARLIEST:  # made with a clock that counts from its start
-        return RawLog(path, "candump", time, None, columns, notices, "elapsed")
-    origin = UNIX + timedelta(seconds=float(time[0]))
-    return RawLog(path, "candump", time - time[0], origin, columns, notices, "absolute")
+    time = np.array([frame.time for frame, _ in samples])
+    base = UNIX if np.median(time) >= EARLIEST else None  # else made with a clock that counts from its start
+    notices = (*packed, *malformed, *noticed, *failed)
+    return RawLog(path, "candump", *rows_of_log(time, _columns(samples), base, notices))
 
 
 _Sample = tuple[Frame, Values]

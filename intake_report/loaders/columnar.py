@@ -303,9 +303,9 @@ def _recording(recording: Any, path: Path) -> RawLog:
     origin = None if began is None or began.year < _FIRST_YEAR else in_utc(began)
     if origin is None:
         notices.append(notice("no-start-time", "The recording does not tell when it began."))
-    time, columns, dropped = rows_of_log(*_together(samples))
-    notices += [*dropped, *repeated_names([column.name for column in columns])]
-    return RawLog(path, "mdf4", time, origin, columns, tuple(notices), "elapsed" if origin is None else "absolute")
+    time, columns = _together(samples)
+    notices += repeated_names([column.name for column in columns])
+    return RawLog(path, "mdf4", *rows_of_log(time, columns, origin, notices))
 
 
 def _samples_of(signal: Any) -> FloatArray | None:

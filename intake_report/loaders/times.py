@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
@@ -100,13 +100,17 @@ def rows_with_time(
 
 
 def rows_of_log(
-    seconds: FloatArray, columns: tuple[RawColumn, ...]
-) -> tuple[FloatArray, tuple[RawColumn, ...], list[Notice]]:
-    """Leave out the rows whose time (n,) [s] lies out of reach; see `rows_with_time`."""
+    seconds: FloatArray, columns: tuple[RawColumn, ...], base: datetime | None, notices: Sequence[Notice]
+) -> tuple[FloatArray, datetime | None, tuple[RawColumn, ...], tuple[Notice, ...], TimeKind]:
+    """Return fields of `RawLog` for times (n,) [s] since `base`, elapsed without it; rows out of reach are left out."""
     good, dropped = rows_with_time(one_drive(seconds), "", lambda row: f"{seconds[row]:g}")
-    if good is None:
-        return seconds, columns, []
-    return seconds[good], tuple(replace(column, values=column.values[good]) for column in columns), dropped
+    if good is not None:
+        columns = tuple(replace(column, values=column.values[good]) for column in columns)
+        seconds = seconds[good]
+    everything = (*notices, *dropped)
+    if base is None:
+        return seconds, None, columns, everything, "elapsed"
+    return seconds - seconds[0], base + timedelta(seconds=float(seconds[0])), columns, everything, "absolute"
 
 
 def middle_of(seconds: FloatArray, context: TimeContext) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -75,9 +74,7 @@ def read_gpx(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a tr
         if np.isfinite(column).any()
     )
     seconds = np.array([(stamp - middle).total_seconds() for stamp in stamps])
-    time, columns, dropped = rows_of_log(seconds, columns)
-    origin = middle + timedelta(seconds=float(time[0]))
-    return RawLog(path, "gpx", time - time[0], origin, columns, (*notices, *dropped))
+    return RawLog(path, "gpx", *rows_of_log(seconds, columns, middle, notices))
 
 
 def track_mapping(track: RawLog) -> dict[str, str]:

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from intake_report.errors import DataError
@@ -100,19 +101,14 @@ def test_clock_parts_pass_midnight_and_take_the_date_of_the_run(tmp_path: Path) 
     assert one.start.to_pydatetime() == datetime(2025, 5, 2, 21, 59, 50, tzinfo=UTC)  # 23:59:50 local, summer time
 
 
-def test_absolute_and_elapsed_parts_do_not_mix(tmp_path: Path) -> None:
+def test_absolute_and_elapsed_parts_do_not_mix_and_a_start_that_differs_is_said(tmp_path: Path) -> None:
     first = write(tmp_path / "a.csv", "time,iat [degC]\n2025-05-02T10:00:00Z,20\n2025-05-02T10:00:01Z,21\n")
     later = write(tmp_path / "b.csv", "time [s],iat [degC]\n0,22\n1,23\n")
     with pytest.raises(DataError, match="count time differently"):
         load_run("a", [first, later], {"iat": "iat"})
-
-
-def test_a_start_that_differs_from_the_log_is_said(tmp_path: Path) -> None:
-    path = write(tmp_path / "a.csv", "time,iat [degC]\n2025-05-02T10:00:00Z,20\n2025-05-02T10:00:01Z,21\n")
-    run = load_run("a", [path], {"iat": "iat"}, start=datetime(2025, 5, 3, 10, tzinfo=UTC))
+    run = load_run("a", [first], {"iat": "iat"}, start=datetime(2025, 5, 3, 10, tzinfo=UTC))
     assert [notice.code for notice in run.notices] == ["start-differs"]
-    assert run.start is not None
-    assert run.start.day == 2
+    assert run.start is not None and run.start.day == 2
 
 
 def test_the_stated_date_is_that_of_the_first_sample(tmp_path: Path) -> None:
@@ -152,8 +148,7 @@ def test_words_of_a_name() -> None:
 def test_two_columns_for_one_channel_lower_the_confidence(tmp_path: Path) -> None:
     text = "time [s],Intake Air Temperature 1 [degC],Intake Air Temperature 2 [degC]\n0,20,30\n1,20,30\n"
     (proposal,) = propose_mapping(read_log(write(tmp_path / "a.csv", text)))
-    assert proposal.channel == "iat"
-    assert not proposal.certain
+    assert proposal.channel == "iat" and not proposal.certain
     assert "fits nearly as well" in said(proposal.reason, "si")
 
 
@@ -165,25 +160,19 @@ def drive(rows: int = 400) -> dict[str, np.ndarray]:
     return {"t": t, "rpm": rpm, "map": pressure, "air": np.round(1.5 * rpm / 120 * 1.2 * pressure / 100, 2)}
 
 
-def table(columns: dict[str, list[str]]) -> str:
-    rows = zip(*columns.values(), strict=True)
-    return "\n".join([",".join(columns), *(",".join(row) for row in rows)]) + "\n"
-
-
-def texts(values: np.ndarray) -> list[str]:
-    return [f"{value:g}" for value in values]
+def made_log(path: Path, made: dict[str, np.ndarray], **columns: np.ndarray) -> Path:
+    """Write the drive's time, engine speed and manifold pressure, and more columns by header."""
+    own = {"time [s]": made["t"], "Engine RPM [rpm]": made["rpm"], "Intake manifold pressure [kPa]": made["map"]}
+    return write(path, pd.DataFrame(own | columns).to_csv(index=False, float_format="%g"))
 
 
 def test_of_two_airflows_the_one_that_is_full_and_moves_is_proposed(tmp_path: Path) -> None:
     made = drive()
     columns = {
-        "time [s]": texts(made["t"]),
-        "Engine RPM [rpm]": texts(made["rpm"]),
-        "Intake manifold pressure [kPa]": texts(made["map"]),
-        "Mass air flow [l/s]": ["" if i % 50 == 0 else text for i, text in enumerate(texts(made["air"] / 1.2))],
-        "Calculated mass air flow [g/s]": [f"{3 + i % 7}" if i % 80 == 0 else "" for i in range(400)],
+        "Mass air flow [l/s]": np.where(made["t"] % 50 == 0, np.nan, made["air"] / 1.2),
+        "Calculated mass air flow [g/s]": np.where(made["t"] % 80 == 0, 3 + made["t"] % 7, np.nan),
     }
-    path = write(tmp_path / "a.csv", table(columns))
+    path = made_log(tmp_path / "a.csv", made, **columns)
     (maf,) = [p for p in propose_mapping(read_log(path)) if p.channel == "maf"]
     assert maf.header == "Mass air flow [l/s]"
     assert not maf.certain
@@ -200,9 +189,8 @@ def test_of_two_airflows_the_one_that_is_full_and_moves_is_proposed(tmp_path: Pa
 def test_content_decides_between_equal_words(tmp_path: Path, order: int) -> None:
     made = drive()
     shuffled = np.random.default_rng(1).permutation(made["air"])
-    pair = [("Airflow 1 [g/s]", texts(shuffled)), ("Airflow 2 [g/s]", texts(made["air"]))][::order]
-    columns = {"time [s]": texts(made["t"]), "RPM [rpm]": texts(made["rpm"]), "MAP [kPa]": texts(made["map"])}
-    log = read_log(write(tmp_path / "a.csv", table(columns | dict(pair))))
+    pair = [("Airflow 1 [g/s]", shuffled), ("Airflow 2 [g/s]", made["air"])][::order]
+    log = read_log(made_log(tmp_path / "a.csv", made, **dict(pair)))
     (maf,) = [p for p in propose_mapping(log) if p.channel == "maf"]
     assert maf.header == "Airflow 2 [g/s]"
     assert maf.certain
