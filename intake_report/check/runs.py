@@ -153,7 +153,10 @@ class Court:
         order = {e.id: place for place, e in enumerate(self.campaign.runs)}
         entries = sorted([*others, entry], key=lambda e: order.get(e.id, len(order)))
         runs = tuple(run if e is entry else self.cleaned[e.id] for e in entries)
-        campaign = self._with(entries)
+        route = self.campaign.route
+        if route.reference_run not in {e.id for e in entries}:
+            route = route.model_copy(update={"reference_run": None})
+        campaign = self.campaign.model_copy(update={"runs": tuple(entries), "route": route})
         key = tuple(id(one) for one in runs)
         if key not in self._aligned:
             self._aligned[key] = align_logs(campaign, runs)
@@ -211,12 +214,6 @@ class Court:
                 yield f"The run {other.id} does not count: its log is not there yet."
         if not self.campaign.route.phases:
             yield "The campaign states no [[route.phase]], so that highway entry, ramp and recovery cannot be judged."
-
-    def _with(self, entries: Sequence[Run]) -> Campaign:
-        route = self.campaign.route
-        if route.reference_run is not None and route.reference_run not in {e.id for e in entries}:
-            route = route.model_copy(update={"reference_run": None})
-        return self.campaign.model_copy(update={"runs": tuple(entries), "route": route})
 
     def _criterion(self, check: Check, comparability: Comparability, alone: bool) -> CriterionCheck:
         spec = CRITERIA[check.code]
