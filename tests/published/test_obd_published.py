@@ -105,37 +105,33 @@ def frames(*texts: str) -> list[Frame]:
     return found
 
 
-def test_single_frames_with_each_filler() -> None:
-    for filler in ("00", "55", "AA"):
-        got = answers(frames("7DF#02010D" + filler * 5, "7E8#03410D50" + filler * 4))[0]
-        assert [(m.identifier, m.data.hex()) for m in got] == [(0x7E8, "410d50")]
-    got = answers(frames("7E8#04410C1AF8555555"))[0]
-    assert answer(got[0].data.hex()) == {"rpm": 1726.0}
-
-
-def test_several_frames_with_flow_control_between() -> None:
-    got, lost = answers(frames("7E8#1009416801480000", "7E0#3000000000000000", "7E8#2100000000555555"))
-    assert [answer(m.data.hex()) for m in got] == [{"iat_11": 32.0}]
-    assert got[0].time == 0.0  # when the answer began
-    assert lost == 0
-
-
-def test_one_frame_holds_the_answer_of_parameter_66() -> None:
-    got = answers(frames("7E8#0741660304000400"))[0]
-    assert answer(got[0].data.hex()) == {"maf_a": 32.0, "maf_b": 32.0}
-
-
-def test_29_bit_identifiers_and_two_control_units() -> None:
-    got = answers(frames("18DB33F1#02010D5555555555", "18DAF110#03410D50", "18DAF118#03410D51"))[0]
-    assert [(m.identifier, answer(m.data.hex())) for m in got] == [
-        (0x18DAF110, {"speed": 80.0}),
-        (0x18DAF118, {"speed": 81.0}),
-    ]
-
-
-def test_interleaved_answers_of_two_control_units_are_kept_apart() -> None:
-    got = answers(frames("7E8#1009416801480000", "7E9#1009416801490000", "7E8#2100000000", "7E9#2100000000"))[0]
-    assert [answer(m.data.hex()) for m in got] == [{"iat_11": 32.0}, {"iat_11": 33.0}]
+@pytest.mark.parametrize(
+    ("capture", "expected"),
+    [
+        # single frames with each filler
+        *(
+            (f"7DF#02010D{filler * 5} 7E8#03410D50{filler * 4}", [(0x7E8, {"speed": 80.0})])
+            for filler in ("00", "55", "AA")
+        ),
+        ("7E8#04410C1AF8555555", [(0x7E8, {"rpm": 1726.0})]),
+        # several frames with flow control between; the answer of parameter 66 fits into one
+        ("7E8#1009416801480000 7E0#3000000000000000 7E8#2100000000555555", [(0x7E8, {"iat_11": 32.0})]),
+        ("7E8#0741660304000400", [(0x7E8, {"maf_a": 32.0, "maf_b": 32.0})]),
+        # two control units: with 29-bit identifiers, and with their answers between each other
+        (
+            "18DB33F1#02010D5555555555 18DAF110#03410D50 18DAF118#03410D51",
+            [(0x18DAF110, {"speed": 80.0}), (0x18DAF118, {"speed": 81.0})],
+        ),
+        (
+            "7E8#1009416801480000 7E9#1009416801490000 7E8#2100000000 7E9#2100000000",
+            [(0x7E8, {"iat_11": 32.0}), (0x7E9, {"iat_11": 33.0})],
+        ),
+    ],
+)
+def test_answers_are_put_together(capture: str, expected: list[tuple[int, dict[str, float]]]) -> None:
+    got, lost = answers(frames(*capture.split()))
+    assert [(m.identifier, answer(m.data.hex())) for m in got] == expected and lost == 0
+    assert got[0].time < 0.02  # when the answer began
 
 
 # scapy names; parameter 10 is left out for scapy 2.8.0 reads one byte of it (01F4 -> 0.01 g/s instead of 5.00), and 44
