@@ -137,10 +137,10 @@ def reading(channel: str, number: float, *, difference: bool = False) -> Value:
     known = CHANNELS.get(channel)
     if known is None:
         return Value(number, "number")
+    whole = float(number).is_integer()
     if not difference:
-        decimals = 0 if float(number).is_integer() else max(1, _decimals(known.resolution or 0.1))
-        return Value(number, known.quantity, decimals)
-    decimals = 0 if float(number).is_integer() else _decimals(abs(number)) + 1
+        return Value(number, known.quantity, 0 if whole else max(1, _decimals(known.resolution or 0.1)))
+    decimals = 0 if whole else _decimals(abs(number)) + 1
     if known.quantity == "temperature":
         return Value(number, "temperature_difference", max(1, decimals))
     return Value(number, known.quantity, decimals)

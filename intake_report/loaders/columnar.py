@@ -151,14 +151,13 @@ def _columns(
         raw, table[index] = table[index], None
         if index in used:
             continue
-        values, noticed = _numbers(raw, name or header, unit, dialect.decimal)
+        values = _numbers(raw, name or header, unit, dialect.decimal, notices)
         del raw
         if not header and (values is None or np.isnan(values).all()):
             continue  # a trailing delimiter
         if values is None:
             texts.append(header)
             continue
-        notices.extend(noticed)
         label = header or f"column {index + 1}"
         columns.append(RawColumn(name or label, unit, values if keep is None else values[keep], label))
     if texts:
@@ -177,45 +176,40 @@ def repeated_names(headers: Sequence[str]) -> list[Notice]:
 
 
 def _numbers(
-    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
-) -> tuple[FloatArray | None, tuple[Notice, ...]]:
-    """Return a column as float64, or None when it is text, date or time."""
+    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str, notices: list[Notice]
+) -> FloatArray | None:
+    """Return a column as float64, or None when it is text, date or time; add to `notices` what is left out of it."""
     kind = values.type
     if pa.types.is_null(kind):
-        return np.full(len(values), np.nan), ()
+        return np.full(len(values), np.nan)
     if pa.types.is_string(kind) or pa.types.is_binary(kind):
-        return _numbers_of_text(values, name, unit, decimal)
+        return _numbers_of_text(values, name, unit, decimal, notices)
     if pa.types.is_temporal(kind):
-        return None, ()
+        return None
     numbers = to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
-    count = int(np.isinf(numbers).sum())
-    if not count:
-        return numbers, ()
-    note = notice("infinite", "{count} of “{column}” left out.", name, Count(count, "infinite value"))
-    return np.where(np.isinf(numbers), np.nan, numbers), (note,)
+    if count := int(np.isinf(numbers).sum()):
+        notices.append(notice("infinite", "{count} of “{column}” left out.", name, Count(count, "infinite value")))
+        numbers = np.where(np.isinf(numbers), np.nan, numbers)
+    return numbers
 
 
 def _numbers_of_text(
-    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str
-) -> tuple[FloatArray | None, tuple[Notice, ...]]:
-    """Read a text column as numbers, cell by distinct cell; None when most cells are none.
-
-    A number with another unit than most is left out.
-    """
+    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str, notices: list[Notice]
+) -> FloatArray | None:
+    """Read a text column cell by distinct cell; None when most are no numbers. One in another unit than most is left out."""
     codes, texts = encoded(values.combine_chunks())
     cells = [(text.decode("cp1252", "replace") if isinstance(text, bytes) else text).strip() for text in texts]
     counts = np.bincount(codes[codes >= 0], minlength=len(cells))
     parsed = [number_of_cell(cell, decimal) for cell in cells]
-    numbers = np.array([np.nan if number is None else number for number, _ in parsed])
+    numbers = np.array([np.nan if number is None else number for number, _ in parsed], dtype=np.float64)
     good = np.isfinite(numbers)
     filled, readable = int(counts.sum()), int(counts[good].sum())
     if readable * 2 < filled or not readable:
-        return None, ()
+        return None
     units = np.array([_unit_key(written or unit) for _, written in parsed])
     rows_of = {key: int(counts[good & (units == key)].sum()) for key in dict.fromkeys(units[good])}
     usual = _unit_key(unit) if unit and _unit_key(unit) in rows_of else max(rows_of, key=lambda key: rows_of[key])
     other = good & (units != usual)
-    notices = []
     if other.any():
         template = "“{column}” mixes units ({units}); {count} not in the usual one left out."
         kinds = Listing(tuple(sorted(key or "none" for key in rows_of)))
@@ -225,7 +219,7 @@ def _numbers_of_text(
         template = "{count} of “{column}” left out: not a number (“{example}”)."
         notices.append(notice("text-cells", template, name, Count(filled - readable, "cell"), example=example))
     numbers[other] = np.nan
-    return np.append(numbers, np.nan)[codes], tuple(notices)  # the last entry serves code -1
+    return np.append(numbers, np.nan)[codes]  # the last entry serves code -1
 
 
 def _unit_key(unit: str | None) -> str:
