@@ -219,7 +219,7 @@ def _numbers_of_text(
         template = "{count} of “{column}” left out: not a number (“{example}”)."
         notices.append(notice("text-cells", template, name, Count(filled - readable, "cell"), example=example))
     numbers[other] = np.nan
-    return np.append(numbers, np.nan)[codes]  # the last entry serves code -1
+    return np.asarray(np.append(numbers, np.nan)[codes])  # the last entry serves code -1
 
 
 def _unit_key(unit: str | None) -> str:

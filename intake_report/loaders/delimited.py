@@ -5,7 +5,7 @@ from __future__ import annotations
 import mmap
 import re
 from collections.abc import Callable, Mapping
-from itertools import accumulate
+from itertools import accumulate, islice
 from pathlib import Path
 
 import pyarrow as pa
@@ -21,6 +21,7 @@ from intake_report.messages import Count, said
 from intake_report.units import to_internal
 
 _SAMPLE = MEBIBYTE
+_LINES = re.compile(rb"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+")
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
 _BLOCK = 4 * MEBIBYTE
 _RAGGED_ENOUGH = 100
@@ -109,7 +110,7 @@ def _table(data: Buffer, options: ReadOptions, path: Path) -> tuple[list[pa.Chun
 def _sample_lines(text: Buffer, start: int, limit: int) -> tuple[list[str], list[int], bool]:
     """Return the first lines, the byte offset of each, and whether they are all."""
     whole = len(text) <= start + _SAMPLE
-    pieces = bytes(text[start : start + _SAMPLE]).splitlines(keepends=True)
+    pieces = [line[0] for line in islice(_LINES.finditer(text, start, start + _SAMPLE), limit + 1)]
     if not whole and len(pieces) > 1:
         pieces.pop()  # the last may be cut
     if not whole and len(pieces) < 2:
