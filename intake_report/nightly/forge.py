@@ -155,32 +155,28 @@ def serve(control: int, folder: str) -> NoReturn:
 
 
 def _load() -> None:
+    """Load everything, and do once what a first figure and a first page take longer for: fonts, templates, parsers."""
     import logging
 
     from intake_report import provenance
 
     with suppress(Exception):  # what is not loaded here is loaded by each campaign
         load_modules(*MODULES)
-        _warm(Path(tempfile.mkdtemp()))
+        from matplotlib.figure import Figure
+
+        from intake_report.render.blocks import Paragraph
+        from intake_report.render.html import cell_html
+        from intake_report.render.numbering import number
+
+        figure, folder = Figure(), Path(tempfile.mkdtemp())
+        figure.add_subplot().set_title("$x$")
+        for suffix in ("svg", "png"):
+            figure.savefig(folder / f"x.{suffix}")
+        page = (Paragraph("x"),)
+        cell_html(page, number(page))
     logging.getLogger("matplotlib").setLevel(logging.ERROR)
     source, packages = provenance.source_hash(), provenance.package_versions()  # the same for all campaigns
     provenance.source_hash, provenance.package_versions = lambda: source, lambda: packages
-
-
-def _warm(folder: Path) -> None:
-    """Do once what a first figure and a first page take longer for: fonts, templates, parsers."""
-    from matplotlib.figure import Figure
-
-    from intake_report.render.blocks import Paragraph
-    from intake_report.render.html import cell_html
-    from intake_report.render.numbering import number
-
-    figure = Figure()
-    figure.add_subplot().set_title("$x$")
-    for suffix in ("svg", "png"):
-        figure.savefig(folder / f"x.{suffix}")
-    page = (Paragraph("x"),)
-    cell_html(page, number(page))
 
 
 def _take(line: socket.socket, children: dict[int, socket.socket]) -> bool:
