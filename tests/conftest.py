@@ -165,7 +165,19 @@ class Demo:
 
     scenario: Scenario
     file: Path
-    chain: Chain
+
+    @cached_property
+    def campaign(self) -> Campaign:
+        return load_campaign(self.file)
+
+    @cached_property
+    def chain(self) -> Chain:
+        """The same in all test processes, computed by the first that asks."""
+
+        def make(folder: Path) -> None:
+            (folder / "chain").write_bytes(pickle.dumps(run_chain(self.file)))
+
+        return pickle.loads((once(self.file.parent.with_name("chain"), make) / "chain").read_bytes())
 
     @cached_property
     def truth(self) -> dict[str, RunTruth]:
@@ -173,8 +185,7 @@ class Demo:
 
 
 def make_demo(id: str, folder: Path) -> Demo:
-    file = demo_campaign(id, folder)
-    return Demo(SCENARIOS[id], file, run_chain(file))
+    return Demo(SCENARIOS[id], demo_campaign(id, folder))
 
 
 def demo_campaign(id: str, folder: Path) -> Path:
@@ -182,22 +193,8 @@ def demo_campaign(id: str, folder: Path) -> Path:
     return shutil.copytree(ROOT / "data" / id, folder / id) / "campaign.toml"
 
 
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """The well-designed demo campaign: 3 configurations in 3 blocks, reading cut off to whole degrees."""
-    return make_demo("ramp-trial", tmp_path_factory.mktemp("demo"))
-
-
-@pytest.fixture(scope="session")
-def badly_designed(tmp_path_factory: pytest.TempPathFactory) -> Demo:
-    """The demo campaign as the trade often does it: one run each on three days, reading rounded."""
-    return make_demo("three-days", tmp_path_factory.mktemp("demo"))
-
-
-def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], None]) -> Path:
+def once(folder: Path, make: Callable[[Path], object]) -> Path:
     """Return a folder that the first of all test processes fills, while the others wait."""
-    base = factory.getbasetemp()
-    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / f"once-{name}"
     done = folder.with_suffix(".done")
     with folder.with_suffix(".lock").open("w") as lock:
         fcntl.flock(lock, fcntl.LOCK_EX)
@@ -207,6 +204,29 @@ def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path],
             make(folder)
             done.touch()
     return folder
+
+
+def made_once(factory: pytest.TempPathFactory, name: str, make: Callable[[Path], object]) -> Path:
+    """Return a folder of this name, below that of all test processes, as `once` does."""
+    base = factory.getbasetemp()
+    return once((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / f"once-{name}", make)
+
+
+def shared_demo(id: str, factory: pytest.TempPathFactory) -> Demo:
+    folder = made_once(factory, f"inputs-{id}", lambda made: demo_campaign(id, made))
+    return Demo(SCENARIOS[id], folder / id / "campaign.toml")
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The well-designed demo campaign: 3 configurations in 3 blocks, reading cut off to whole degrees."""
+    return shared_demo("ramp-trial", tmp_path_factory)
+
+
+@pytest.fixture(scope="session")
+def badly_designed(tmp_path_factory: pytest.TempPathFactory) -> Demo:
+    """The demo campaign as the trade often does it: one run each on three days, reading rounded."""
+    return shared_demo("three-days", tmp_path_factory)
 
 
 @pytest.fixture(scope="session")

@@ -134,7 +134,7 @@ def test_the_annex_holds_what_the_body_leaves_out(report):
 
 def test_cover_has_title_date_revision_and_question_and_code_is_nowhere(report, demo):
     cover = squeezed(report.sheets[0]).lower()
-    about = demo.chain.campaign.about
+    about = demo.campaign.about
     assert all(squeezed(text).lower() in cover for text in (about.title, about.question, DATE, "revision 1"))
     for text in (report.html_text, report.pdf_text):
         assert "load_campaign" not in text and "import" not in re.sub(r"important\w*|imported", "", text)
