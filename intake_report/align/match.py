@@ -110,9 +110,7 @@ def _against(x: Floats, y: Floats, node: Ints, s: Floats, path: RoutePath) -> Fl
     for before in (True, False):
         i = np.clip(node - 1 if before else node, 0, len(move) - 1)
         hx, hy = (x[i + 1] - x[i]), (y[i + 1] - y[i])
-        ahead = np.where(before, -1.0, 1.0) * reach[i]
-        px, py = _point(path, s + np.maximum(ahead, 0.0))
-        qx, qy = _point(path, s + np.minimum(ahead, 0.0))
+        (px, py), (qx, qy) = _point(path, s if before else s + reach[i]), _point(path, s - reach[i] if before else s)
         tx, ty = px - qx, py - qy
         norm = np.hypot(hx, hy) * np.hypot(tx, ty)
         cosine = np.divide(hx * tx + hy * ty, norm, out=np.ones_like(norm), where=norm > 0)

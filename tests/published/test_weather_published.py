@@ -2,6 +2,7 @@
 
 import math
 
+import pandas as pd
 import pytest
 
 from intake_report.errors import DataError
@@ -29,72 +30,58 @@ KEWR = (
 )
 
 
-def test_variable_gusting_wind_and_tenths_from_the_remarks():
-    o = decoded(KEWR)
-    assert o.source == "KEWR"
-    assert (o.time.day, o.time.hour, o.time.minute, o.time.utcoffset().total_seconds()) == (11, 18, 51, 0.0)
-    assert o.wind_direction is None and o.wind_variable
-    assert knots(o.wind_speed) == pytest.approx(3.0, rel=1e-12)
-    assert o.wind_speed / 3.6 == pytest.approx(1.5433, abs=5e-5)
-    assert knots(o.wind_gust) == pytest.approx(19.0, rel=1e-12)
-    # The remarks' tenths override the body's 22/22.
-    assert (o.temperature, o.dew_point) == (22.7, 21.5)
-    assert o.resolution == 0.1
-    assert from_internal(o.pressure, "inHg", "pressure") == pytest.approx(29.87, rel=1e-12)
-    # The package prints 1011.517 hPa with 33.86398 hPa/inHg; the conventional inch is 33.86388640341 (3e-6 less).
-    assert o.pressure * 10.0 == pytest.approx(1011.517 * 33.86388640341 / 33.86398, abs=5e-4)
-    assert o.raining is True and o.present == "TSRA BR"
+# The package prints 1011.517 hPa with 33.86398 hPa/inHg; the conventional inch is 33.86388640341 (3e-6 less): by it 29.92 inHg
+# are 1013.20748 hPa.
+DECODES = {
+    KEWR: {
+        "source": "KEWR", "time": pd.Timestamp("2005-06-11 18:51Z"), "wind_direction": None, "wind_variable": True, "knots": 3.0,
+        "gust": 19.0, "temperature": 22.7, "dew_point": 21.5, "resolution": 0.1, "inches": 29.87, "raining": True,
+        "present": "TSRA BR", "hpa": pytest.approx(1011.517 * 33.86388640341 / 33.86398, abs=5e-4),
+    },
+    "METAR KPIT 091955Z COR 22015G25KT 3/4SM R28L/2600FT TSRA OVC010CB 18/16 A2992 RMK SLP045 T01820159": {
+        "wind_direction": 220.0, "wind_variable": False, "knots": 15.0, "gust": 25.0, "temperature": 18.2, "dew_point": 15.9,
+        "hpa": pytest.approx(1013.20748, abs=1e-5),  # the inconsistent SLP 1004.5 is not used
+    },
+    "EGNX 191250Z VRB03KT 9999 -RASN FEW008 SCT024 BKN046 M01/M03 Q0989": {
+        "temperature": -1.0, "dew_point": -3.0, "resolution": 1.0, "hpa": 989.0, "raining": True, "present": "-RASN",
+        "inches": pytest.approx(29.2051, abs=2e-4),
+    },
+    "KDOV 040558Z 23004KT 1 1/2SM R01/2800FT -SN BR OVC006 M01/M01 A3015 RMK AO2A SLP213 P0000 4/001 60010 T10071007": {
+        "temperature": -0.7, "dew_point": -0.7, "humidity": 100.0, "hpa": pytest.approx(1020.999, abs=5e-3),
+    },
+    "METAR FSIA 220100Z AUTO 14014KT 120V180 9999 ///////// 27/23 Q1010": {
+        "wind_direction": 140.0, "temperature": 27.0, "dew_point": 23.0, "hpa": 1010.0, "raining": None, "present": None,
+    },
+    "KABI 031752Z 30010KT 6SM BR FEW009 OVC036 02/01 A3003 RMK AO2 SLP176 60001 T00170006 10017 21006": {
+        "temperature": 1.7, "dew_point": 0.6, "hpa": pytest.approx(1016.935, abs=5e-3),
+    },
+    "METAR KCOF 191855Z 18015G22KT 7SM FEW049 SCT300 28/18 A3001 SLP162 RMK AO2": {
+        "hpa": pytest.approx(1016.258, abs=5e-3),
+    },
+    # FMH-1 (1995) 12.7: 2.6 °C and -1.5 °C are coded T00261015, body 03/M01
+    "METAR KXXX 022150Z 09010KT 10SM RA OVC020 03/M01 A3003 RMK AO2 SLP982 P0009 T00261015": {
+        "temperature": 2.6, "dew_point": -1.5,
+    },
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("report", "expected"), DECODES.items())
+def test_decodes(report, expected):
+    o = decoded(report)
+    found = vars(o) | {"hpa": o.pressure * 10.0, "inches": from_internal(o.pressure, "inHg", "pressure")}
+    found |= {"knots": knots(o.wind_speed), "gust": None if o.wind_gust is None else knots(o.wind_gust)}
+    for name, value in expected.items():
+        exact = not isinstance(value, float) or name in ("temperature", "dew_point", "wind_direction", "resolution")
+        assert found[name] == (value if exact else pytest.approx(value, rel=1e-9)), name
 
 
 def test_body_that_does_not_round_to_the_remarks_is_noticed():
-    # 22.7 rounds to 23, the published (synthetic) report says 22.
-    assert [n.code for n in decoded(KEWR).notices if n.code.startswith("body")] == ["body-contradicts-remarks"]
-    assert said(decoded(KEWR).notices[0], "si").startswith("the body says 22\N{NO-BREAK SPACE}°C and the remarks 22.7")
-
-
-def test_correction_and_gust():
-    o = decoded("METAR KPIT 091955Z COR 22015G25KT 3/4SM R28L/2600FT TSRA OVC010CB 18/16 A2992 RMK SLP045 T01820159")
-    assert o.wind_direction == 220.0 and not o.wind_variable
-    assert knots(o.wind_speed) == pytest.approx(15.0) and knots(o.wind_gust) == pytest.approx(25.0)
-    assert o.wind_speed / 3.6 == pytest.approx(7.7167, abs=5e-5)
-    assert (o.temperature, o.dew_point) == (18.2, 15.9)
-    # 29.92 inHg is 1013.20748 hPa (conventional inch of mercury); the inconsistent SLP 1004.5 is not used.
-    assert o.pressure * 10.0 == pytest.approx(1013.20748, abs=1e-5)
-    assert not [n for n in o.notices if n.code.startswith("body")]
-
-
-def test_negative_temperatures_and_hectopascal():
-    o = decoded("EGNX 191250Z VRB03KT 9999 -RASN FEW008 SCT024 BKN046 M01/M03 Q0989")
-    assert (o.temperature, o.dew_point, o.resolution) == (-1.0, -3.0, 1.0)
-    assert o.pressure == pytest.approx(98.9)
-    assert from_internal(o.pressure, "inHg", "pressure") == pytest.approx(29.2051, abs=2e-4)
-    assert o.raining is True and o.present == "-RASN"
-
-
-def test_negative_tenths():
-    o = decoded(
-        "KDOV 040558Z 23004KT 1 1/2SM R01/2800FT -SN BR OVC006 M01/M01 A3015 RMK AO2A SLP213 P0000 4/001 60010 "
-        "T10071007"
-    )
-    assert (o.temperature, o.dew_point) == (-0.7, -0.7)
-    assert o.humidity == pytest.approx(100.0)
-    assert o.pressure * 10.0 == pytest.approx(1020.999, abs=5e-3)
-
-
-def test_automatic_report_with_a_wind_range_and_missing_present_weather():
-    o = decoded("METAR FSIA 220100Z AUTO 14014KT 120V180 9999 ///////// 27/23 Q1010")
-    assert o.wind_direction == 140.0
-    assert (o.temperature, o.dew_point) == (27.0, 23.0)
-    assert o.pressure == pytest.approx(101.0)
-    assert o.raining is None and o.present is None
-
-
-def test_altimeter_is_preferred_to_sea_level_pressure():
-    o = decoded("KABI 031752Z 30010KT 6SM BR FEW009 OVC036 02/01 A3003 RMK AO2 SLP176 60001 T00170006 10017 21006")
-    assert (o.temperature, o.dew_point) == (1.7, 0.6)
-    assert o.pressure * 10.0 == pytest.approx(1016.935, abs=5e-3)
-    o = decoded("METAR KCOF 191855Z 18015G22KT 7SM FEW049 SCT300 28/18 A3001 SLP162 RMK AO2")
-    assert o.pressure * 10.0 == pytest.approx(1016.258, abs=5e-3)
+    # 22.7 rounds to 23, the published (synthetic) report says 22; the others' bodies agree with their remarks.
+    for report in DECODES:
+        notices = [n for n in decoded(report).notices if n.code == "body-contradicts-remarks"]
+        assert bool(notices) == (report == KEWR)
+    notice = decoded(KEWR).notices[0]
+    assert said(notice, "si").startswith("the body says 22\N{NO-BREAK SPACE}°C and the remarks 22.7")
 
 
 @pytest.mark.parametrize(
@@ -128,13 +115,6 @@ def test_body_temperatures(body, temperature, dew_point):
     assert (o.temperature, o.dew_point) == (temperature, dew_point)
     assert not math.copysign(1.0, o.temperature) < 0.0
     assert (o.humidity is None) == (dew_point is None)
-
-
-def test_tenths_group_of_the_manual():
-    # FMH-1 (1995) 12.7: 2.6 °C and -1.5 °C are coded T00261015, body 03/M01.
-    o = decoded("METAR KXXX 022150Z 09010KT 10SM RA OVC020 03/M01 A3003 RMK AO2 SLP982 P0009 T00261015")
-    assert (o.temperature, o.dew_point) == (2.6, -1.5)
-    assert not o.notices[1:] and [n.code for n in o.notices] == ["pressure-not-reduced"]
 
 
 def test_sea_level_pressure_where_there_is_no_altimeter():
