@@ -297,12 +297,9 @@ def question_pressure(pressure: float, elevation: float | None = None) -> Pressu
     """
     remedy = "Check the pressure, the elevation and their units."
     if not 50.0 <= pressure <= 110.0:
-        guess = next(
-            (f"looks like {unit}" for unit, factor in _UNITS.items() if 80.0 <= pressure * factor <= 108.0),
-            "needs its unit",
-        )
-        what = message("{pressure} is not an air pressure at any road.", pressure=f"{pressure:g} kPa")
-        return PressureQuestion(what, f"Check the value: the number {guess}.")
+        guesses = [unit for unit, factor in _UNITS.items() if 80.0 <= pressure * factor <= 108.0]
+        hint = f"The number looks like {guesses[0]}; give its unit." if guesses else "Check the value and its unit."
+        return PressureQuestion(message(f"{pressure:g} kPa is not an air pressure at any road."), hint)
     if elevation is None:
         return None
     expected = float(isa_pressure(elevation))
@@ -312,9 +309,8 @@ def question_pressure(pressure: float, elevation: float | None = None) -> Pressu
         remedy = "It looks reduced to sea level: give it as an altimeter setting instead."
     text = "A station pressure of {pressure} is questionable at {elevation}, where the standard atmosphere has {usual}."
     of_day, usual = (Value(number, "pressure", 1) for number in (pressure, expected))
-    return PressureQuestion(
-        message(text, pressure=of_day, elevation=Value(elevation, "length", 0), usual=usual), remedy
-    )
+    what = message(text, pressure=of_day, elevation=Value(elevation, "length", 0), usual=usual)
+    return PressureQuestion(what, remedy)
 
 
 def check_pressure(pressure: float, elevation: float | None = None) -> None:

@@ -182,9 +182,9 @@ def _between(code: str, a: Facts, b: Facts) -> Fact:
     x, y = a.by_code[code], b.by_code.get(code, NOT_KNOWN)
     if isinstance(x, dict) and isinstance(y, dict):
         shared = [abs(np.log(x[n] / y[n])) for n in x if n in y]
-        return (
-            float(np.expm1(max(shared))) if shared else message("no phase is complete in both", code="no-shared-phase")
-        )
+        if shared:
+            return float(np.expm1(max(shared)))
+        return message("no phase is complete in both", code="no-shared-phase")
     if isinstance(x, np.ndarray) and isinstance(y, np.ndarray):
         apart = (x - y)[np.isfinite(x - y)]
         if len(apart) >= LEAST_CELLS:

@@ -158,12 +158,13 @@ def find_phases(
     first, last = float(s[0]), float(s[-1])
     spans = []
     for phase in phases:
-        shift = max(
-            (0.0, lap or 0.0, -(lap or 0.0)), key=lambda d: min(last, phase.to_m + d) - max(first, phase.from_m + d)
-        )
-        a, b = max(first, phase.from_m + shift), min(last, phase.to_m + shift)
+        # on a loop the passage may lie one lap on or back: the one of which most is covered
+        shifts = (0.0,) if lap is None else (0.0, lap, -lap)
+        passages = [(phase.from_m + shift, phase.to_m + shift) for shift in shifts]
+        begin, stop = max(passages, key=lambda passage: min(last, passage[1]) - max(first, passage[0]))
+        a, b = max(first, begin), min(last, stop)
         if b > a:
-            missing = max(a - phase.from_m - shift, phase.to_m + shift - b)
+            missing = max(a - begin, stop - b)
             start, end = (_passing_time(time, s, at) for at in (a, b))
             spans.append(PhaseSpan(phase.name, start, end, kind=phase.kind, complete=missing <= SLACK_OF_PHASE))
     return tuple(spans)
@@ -177,9 +178,8 @@ def highway_entry(
     The first upward crossing of the threshold within the phase (default: the first ramp) after which speed stays at or above
     it for `hold`, between two of the true samples of speed (n,) [s], [km/h].
     """
-    ramp = next(
-        (s for s in spans if (s.phase == settings.entry_phase if settings.entry_phase else s.kind == "ramp")), None
-    )
+    name = settings.entry_phase
+    ramp = next((span for span in spans if (span.phase == name if name else span.kind == "ramp")), None)
     if ramp is None:
         return None, message("The run does not pass the ramp.", code="entry-no-ramp")
     above = speed >= settings.threshold

@@ -84,9 +84,8 @@ def register(
     rows = []
     for i in range(len(profiles)):
         fellows = tuple(lines[j][0] for j in tallies if j != i)
-        rows.append(
-            Registration(*lines[i], *told[i], placements.get(i), fellows if len(fellows) >= LEAST_FELLOWS else ())
-        )
+        fellows = fellows if len(fellows) >= LEAST_FELLOWS else ()
+        rows.append(Registration(*lines[i], *told[i], placements.get(i), fellows))
     return tuple(rows)
 
 

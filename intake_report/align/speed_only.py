@@ -50,12 +50,11 @@ def locate_by_speed(
     use = [run for run in runs if lengths[run.run] >= SHORTEST or run.run == source]
     registered = dict(zip((run.run for run in use), _register(use, reference, placed), strict=True)) if use else {}
     alone = len(runs) + len(placed) == 1
-    return tuple(
-        _located(run, registered[run.run], reference, alone)
-        if run.run in registered
-        else _too_short(run, lengths[run.run])
-        for run in runs
-    )
+    found = []
+    for run in runs:
+        own = registered.get(run.run)
+        found.append(_too_short(run, lengths[run.run]) if own is None else _located(run, own, reference, alone))
+    return tuple(found)
 
 
 def _too_short(run: RunData, length: float) -> Located:

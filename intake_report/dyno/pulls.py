@@ -26,10 +26,9 @@ Place = Literal["wheel", "engine"]
 
 TORQUE_CONSTANT = 60_000.0 / (2.0 * math.pi)  # kW = N·m · rpm / 9549.296586 (exact: one revolution is 2π)
 LEAST_ROWS = 5
-REVERSAL = (
-    50.0  # fall of engine speed inside a pull [rpm] that counts as scatter of the reading (a choice of this package)
-)
-AGREEMENT = 0.01  # share by which power may differ from torque times speed (a choice of this package)
+# Choices of this package
+REVERSAL = 50.0  # rpm: fall of engine speed inside a pull that still counts as scatter of the reading
+AGREEMENT = 0.01  # share by which power may differ from torque times speed
 # what a column of a pull can be, and its quantity in `units.QUANTITIES`
 COLUMNS = {
     "rpm": "engine_speed", "torque": "torque", "power": "power", "cell_temperature": "temperature",
@@ -126,9 +125,8 @@ def _sweep(table: Mapping[str, ArrayLike | None]) -> tuple[Array, Array, Array, 
     peak_so_far = np.maximum.accumulate(speed)
     fall = peak_so_far - speed
     if speed[-1] <= speed[0] or float(fall.max()) > REVERSAL:
-        what = (
-            f"it runs backwards: the engine speed has fallen by {fall.max():.0f} rpm at row {int(np.argmax(fall)) + 1}."
-        )
+        row = int(np.argmax(fall)) + 1
+        what = f"it runs backwards: the engine speed has fallen by {fall.max():.0f} rpm at row {row}."
         raise DataError(what, remedy="Trim the file to the rising sweep; a coast-down is not a pull.")
     rising = np.concatenate([[True], speed[1:] > peak_so_far[:-1]])
     columns = dict(zip(given, rows[rising].T, strict=True))
@@ -204,9 +202,8 @@ def read_pulls(campaign: Campaign) -> tuple[DynoPull, ...]:
             with placed(f"Pull {entry.id}: ", file=campaign.file):
                 cell, notes = _cell(list(declared.values()), elevation)
             common |= dict.fromkeys(("speed", "torque", "power"), np.empty(0))
-            pulls.append(
-                DynoPull(**common, cell=cell, notes=notes, stated=entry.stated, printed=entry.printed_correction)
-            )
+            common |= {"stated": entry.stated, "printed": entry.printed_correction}
+            pulls.append(DynoPull(**common, cell=cell, notes=notes))
             continue
         path = campaign.folder / entry.file
         table: dict[str, ArrayLike | None] = {**read_columns(path, entry.columns, COLUMNS)}

@@ -108,9 +108,7 @@ class DynoResult:
     grid: Grid | None  # of the curves; None for figures as the dyno `printed` them
     figures: pd.DataFrame  # one row per pull that counts, see `curves.pull_figures`
     means: pd.DataFrame  # one row per figure and configuration: mean, sd, n, interval
-    comparisons: (
-        pd.DataFrame
-    )  # one per figure and candidate: difference from the baseline, percent of the baseline's mean
+    comparisons: pd.DataFrame  # one per figure and candidate: difference from the baseline, percent of its mean
     speeds: tuple[float, ...]  # of the grid [rpm]
     curves: tuple[MeanCurve, ...]
     differences: tuple[DifferenceCurve, ...]

@@ -133,9 +133,8 @@ def _compared(first: str, second: str, differences: Mapping[str, Array]) -> Sour
 ASSUMED_ACCURACY: dict[Kind, float] = {"metar": 1.0, "station": 1.0, "handheld": 1.0, "vehicle": 2.5}
 # 2 °F between days is what the trade accepts (common practice) [K].
 SPREAD_LIMIT = 2.0 * 5.0 / 9.0
-_TIE = Value(
-    0.05, "temperature_difference", 2
-)  # smaller differences of uncertainties that rest on assumptions mean nothing
+# smaller differences between uncertainties that rest on assumptions mean nothing
+_TIE = Value(0.05, "temperature_difference", 2)
 _PREFERENCE: tuple[Kind, ...] = ("station", "metar", "handheld", "vehicle")
 
 RULE = message(

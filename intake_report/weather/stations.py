@@ -125,10 +125,9 @@ def _mapped_columns(header: list[str], columns: Mapping[str, str]) -> list[_Colu
             raise DataError(what, remedy=hint)
         if any(name == other.name for other in mapped):
             raise DataError(f"two columns are mapped to {name}.", remedy="Map one column to each quantity.")
-        conversion_to = _column_conversion(head, name, match[2])
-        mapped.append(
-            _Column(head, name, header.index(head.strip()), *conversion_to, name == "time" and bool(match[2]))
-        )
+        scale, offset = _column_conversion(head, name, match[2])
+        epoch = name == "time" and match[2] is not None
+        mapped.append(_Column(head, name, header.index(head.strip()), scale, offset, epoch))
     names = {c.name for c in mapped}
     if "time" not in names:
         raise DataError("no column is mapped to time.", remedy="Map the column of the observation times.")
