@@ -247,7 +247,7 @@ def _order(
 def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis:
     """Count wall-clock `seconds` since 1970 + `base` from the first sample, each row with the offset in force then.
 
-    Raises DataError: if a row lies in an hour that the zone's clocks skip or show twice: a logger may not have changed its own.
+    Raises DataError: if rows lie in an hour that the zone's clocks skip or show twice, and their order does not tell the offset.
     """
     stated = context.options.timezone
     try:
@@ -266,20 +266,39 @@ def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     if before == after:
         return axis._replace(origin=axis.origin - before, notices=notices)
     offsets = _offsets(axis.seconds, axis.origin, zone, context)
-    first = float(offsets[np.isfinite(axis.seconds)][0])
-    return TimeAxis(axis.seconds - (offsets - first), axis.origin - timedelta(seconds=first), "absolute", notices)
+    known = offsets[np.isfinite(axis.seconds)]
+    if np.ptp(known) > 0.0:
+        text = "The clocks of {zone} change during the log; every row has the offset in force at its time."
+        notices = (*notices, notice("clock-change", text, zone=zone.key))
+    origin = axis.origin - timedelta(seconds=float(known[0]))
+    return TimeAxis(axis.seconds - (offsets - known[0]), origin, "absolute", notices)
 
 
 def _offsets(seconds: FloatArray, origin: datetime, zone: ZoneInfo, context: TimeContext) -> FloatArray:
+    """Return the offset of each row (n,) [s] where the clocks change near the log; an hour shown twice by order of rows."""
     import pandas as pd
 
     wall = pd.Timestamp(origin).tz_localize(None) + pd.to_timedelta(seconds, unit="s")
-    local = wall.tz_localize(zone, ambiguous="NaT", nonexistent="NaT")
-    unclear = np.flatnonzero(np.isfinite(seconds) & local.isna())
-    if unclear.size:
-        raise DataError(
-            f"Times in “{context.name}” fall into the hour of {wall[unclear[0]]:%Y-%m-%d} in which the clocks of {zone.key} "
-            "change, and nothing in the log tells which offset they have.",
-            remedy='State the logger\'s own offset under [log], as in timezone = "Etc/GMT-2" for UTC+2, or log in UTC.',
-        )
-    return np.asarray((wall - local.tz_convert("UTC").tz_localize(None)).total_seconds(), dtype=np.float64)
+
+    def shift(early: bool) -> FloatArray:
+        local = wall.tz_localize(zone, ambiguous=np.full(len(wall), early), nonexistent="NaT")
+        return np.asarray((wall - local.tz_convert("UTC").tz_localize(None)).total_seconds(), dtype=np.float64)
+
+    early, late = shift(True), shift(False)
+    rows = np.flatnonzero(np.isfinite(seconds))
+    unclear = rows[early[rows] != late[rows]]  # shown twice, or never (NaN)
+    if not unclear.size:
+        return early
+    change, steps = early[unclear[0]] - late[unclear[0]], np.diff(seconds[rows])
+    beside = np.isin(rows[1:], unclear) | np.isin(rows[:-1], unclear)
+    turns = np.flatnonzero(beside & (steps < -change / 2.0) & (steps > -1.5 * change))
+    if turns.size:
+        return np.where(np.arange(len(seconds)) > rows[turns[0]], late, early)
+    begins_before, ends_after = unclear[0] > rows[0], unclear[-1] < rows[-1]
+    if begins_before != ends_after and np.abs(steps).max() < change / 2.0:
+        return early if begins_before else late
+    raise DataError(
+        f"Times in “{context.name}” fall into the hour of {wall[unclear[0]]:%Y-%m-%d} in which the clocks of {zone.key} "
+        "change, and nothing in the log tells which offset they have.",
+        remedy='State the logger\'s own offset under [log], as in timezone = "Etc/GMT-2" for UTC+2, or log in UTC.',
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -115,21 +116,27 @@ def test_the_date_may_stand_in_a_column_of_its_own_or_above_the_header(
 
 
 # Summer time of the European Union ends and begins at 01:00 UTC on the last Sundays of October and March (directive
-# 2000/84/EC), when clocks in Madrid go from 03:00 to 02:00 and from 02:00 to 03:00.
+# 2000/84/EC), when clocks in Madrid go from 03:00 to 02:00 and from 02:00 to 03:00; Lord Howe Island moves by half an hour at
+# 02:00 local time on the first Sunday of April (IANA tz database).
 @pytest.mark.parametrize(
-    ("texts", "utc", "seconds"),
+    ("zone", "instants"),
     [
-        (["2025-10-26 01:59:50", "2025-10-26 03:00:10"], "2025-10-25T23:59:50", 7220.0),
-        (["2025-03-30 01:59:59", "2025-03-30 03:00:01"], "2025-03-30T00:59:59", 2.0),
+        ("Europe/Madrid", ["2025-10-26T00:40:00", "2025-10-26T00:59:50", "2025-10-26T01:00:10", "2025-10-26T02:10:00"]),
+        ("Europe/Madrid", ["2025-10-26T00:30:00", "2025-10-26T00:59:50", "2025-10-26T01:00:10", "2025-10-26T01:30:00"]),
+        ("Europe/Madrid", ["2025-10-25T23:50:00", "2025-10-26T00:10:00", "2025-10-26T00:30:00"]),
+        ("Europe/Madrid", ["2025-10-26T01:30:00", "2025-10-26T01:50:00", "2025-10-26T02:10:00"]),
+        ("Europe/Madrid", ["2025-03-30T00:50:00", "2025-03-30T00:59:59", "2025-03-30T01:00:01", "2025-03-30T01:20:00"]),
+        ("Australia/Lord_Howe", ["2025-04-05T14:50:00", "2025-04-05T14:59:50", "2025-04-05T15:00:10"]),
     ],
 )
-def test_every_row_has_the_offset_in_force_at_its_time(
-    tmp_path: Path, texts: list[str], utc: str, seconds: float
-) -> None:
-    log = read(tmp_path, texts, timezone="Europe/Madrid")
-    assert log.origin == datetime.fromisoformat(utc + "+00:00")
-    np.testing.assert_allclose(log.time, [0.0, seconds], atol=1e-6)
-    assert log.notices == ()
+def test_every_row_has_the_offset_in_force_at_its_time(tmp_path: Path, zone: str, instants: list[str]) -> None:
+    at = [datetime.fromisoformat(f"{instant}+00:00") for instant in instants]
+    shown = [time.astimezone(ZoneInfo(zone)) for time in at]
+    log = read(tmp_path, [f"{time:%Y-%m-%d %H:%M:%S}" for time in shown], timezone=zone)
+    assert log.origin == at[0]
+    np.testing.assert_allclose(log.time, [(time - at[0]).total_seconds() for time in at], atol=1e-6)
+    changed = len({time.utcoffset() for time in shown}) > 1
+    assert ("clock-change" in {notice.code for notice in log.notices}) == changed
 
 
 @pytest.mark.parametrize("time", ["2025-10-26 02:30:00", "2025-03-30 02:30:00"])
