@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 import pytest
@@ -12,8 +13,11 @@ from intake_report.analyse import analyse, conclude
 from intake_report.campaign import load_campaign
 from intake_report.errors import CampaignError
 from intake_report.messages import said
+from intake_report.render.blocks import Table
+from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.results import ReportResult
 from intake_report.results.document import results_json
+from intake_report.results.text import difference_interval
 
 
 def chain(folder, *changes: tuple[str, Any], blocks: int = 3, left_out: tuple[str, ...] = ()) -> Chain:
@@ -151,3 +155,67 @@ def test_ambient_reference_of_another_name_is_refused(tmp_path):
     file = roadlog.write(tmp_path, roadlog.changed(roadlog.campaign(), "ambient", {"reference": "statoin"}))
     with pytest.raises(CampaignError, match="statoin"):
         analyse(load_campaign(file))
+
+
+# ---- runs that do not allow what is asked of them: a report comes out, says why, and claims nothing ---------------------
+
+SOON = {"id": "soon", "text": "Within 3 °F of ambient in 60 s.", "metric": "recovery_time", "margin": "3 degF",
+        "configuration": "sealed", "relation": "at most", "value": "60 s"}  # fmt: skip
+
+
+@pytest.mark.parametrize(("left", "code"), [((), "no-run"), (("sealed",), "one-configuration")])
+def test_runs_of_no_or_one_configuration_left(tmp_path, left, code):
+    runs = enumerate(roadlog.campaign(blocks=2)["run"])
+    out = [(f"run.{i}.exclude", "trial of the wiring") for i, run in runs if run["configuration"] not in left]
+    found = chain(tmp_path, ("claim", [claim(), SOON]), *out, blocks=2)
+    assert {code, "excluded"} <= codes(found)
+    assert all(c.verdict == "not compared" and c.difference is None for c in found.result.comparisons)
+    verdicts = {c.id: c.verdict for c in found.result.claims}
+    assert verdicts["c"] == "cannot be tested" and (left or verdicts["soon"] == "cannot be tested")
+    json.loads(results_json(found.result, "2026-07-01", 1))  # refuses anything that is not finite
+
+
+def test_one_configuration_in_the_file(tmp_path):
+    data = roadlog.campaign(blocks=1)
+    data["configuration"] = data["configuration"][:1]
+    data["run"] = [run for run in data["run"] if run["configuration"] == "stock"]
+    found = run_chain(roadlog.write(tmp_path, data))
+    assert found.result.comparisons == () and "one-configuration" in codes(found)
+
+
+def test_margins_that_nothing_reaches(tmp_path):
+    found = chain(tmp_path, ("claim", [SOON]), ("metrics.recovery_margins", ["3 degF", "0.2 degF"]), blocks=2)
+    rows = [c for c in found.result.comparisons if c.key == "recovery_time:0.11K"]
+    assert rows and all(c.difference is None and c.verdict == "not compared" for c in rows)
+    assert rows[0].not_reached + rows[0].not_reached_versus > 0 and rows[0].note
+    # allowed, with a limitation that says what it costs
+    costs = [x for x in found.result.limitations if x.code == "margin-resolution"]
+    texts = [said(x.text, "si").replace("\u00a0", " ") for x in costs]
+    assert any("the margin of 0.1 K (0.2 °F) is smaller than one step" in text for text in texts)
+    assert all("a margin of at least" in said(x.remedy, "si") for x in costs) and "not-reached" in codes(found)
+    means = [s for s in found.result.summaries if s.key == "recovery_time:0.11K" and s.not_reached]
+    assert means and all(s.mean is None and s.reason.code == "not-reached" for s in means)
+
+
+def test_tables_print_what_the_comparisons_hold(tmp_path):
+    """A claim between others than the baseline gets its own table; numbers come from the one formatter."""
+    other = claim(configuration="stock", versus="sealed", relation="higher")
+    result = chain(
+        tmp_path, ("claim", [other]), ("metrics.equivalence", {"mean_over_ambient": "0.1 delta_degC"})
+    ).result
+    tables = {b.label: b for b in basis_of_differences(result) if isinstance(b, Table)}
+    (direct,) = result.direct
+    (judged,) = result.claims
+    assert judged.estimate == direct.difference and judged.verdict == "supported"
+    (row,) = tables["tab-direct"].rows
+    assert row[1] == "As-sold airbox against Sealed box"
+    key = result.metric(direct.key)
+    assert row[3] == difference_interval(direct, key, result.units)
+    head, *rows = tables["tab-basis"].values
+    basis = {row[:2]: dict(zip(head, row, strict=True)) for row in rows}
+    for c in result.comparisons:
+        if result.metric(c.key).spec.headline and c.basis != "none":
+            row = basis[c.key, c.configuration]
+            assert (row["scatter"], row["smallest"]) == (c.scatter, c.smallest)
+    assert any("0.1\u00a0K" in row[7] for row in tables["tab-basis"].rows)
+    assert len(tables["tab-basis"].columns) == len(tables["tab-basis"].rows[0]) == len(tables["tab-basis"].widths)
