@@ -33,15 +33,6 @@ CAMPAIGN = make_campaign((STOCK, OPEN, SEALED))
 PEAK = next(k for k in keys(MARGINS, PHASES, None) if k.key == "peak_over_ambient")
 
 
-def run(id: str, configuration: str, block: str | None, start: str | None, **more) -> RunResult:
-    given = {
-        "id": id, "configuration": configuration, "block": block, "start": start, "duration": 1300.0, "length": 18500.0,
-        "method": "position", "stops": 9, "stopped_time": 300.0, "highway_entry": 900.0, "decision": "accepted",
-        "reasons": (), "files": (),
-    }  # fmt: skip
-    return RunResult(**(given | more))
-
-
 NOTHING = SimpleNamespace(series={}, choice=SimpleNamespace(source=None, uncertainty=None))  # recorded of ambient
 
 
@@ -49,10 +40,12 @@ def findings(
     key, layout, numbers, *, starts=None, draws=None, campaign=CAMPAIGN, checks=(), control=(), **changes
 ) -> Findings:
     values = rows(key, layout, numbers)
-    runs = tuple(
-        run(v.run, v.configuration, v.block, None if starts is None else starts[i], **changes.get(v.run, {}))
-        for i, v in enumerate(values)
-    )
+    driven = {
+        "start": None, "duration": 1300.0, "length": 18500.0, "method": "position", "stops": 9, "stopped_time": 300.0,
+        "highway_entry": 900.0, "decision": "accepted", "reasons": (), "files": (),
+    }  # fmt: skip
+    of_run = {v.run: driven | ({"start": starts[i]} if starts else {}) for i, v in enumerate(values)}
+    runs = tuple(RunResult(v.run, v.configuration, v.block, **of_run[v.run] | changes.get(v.run, {})) for v in values)
     entries = tuple(SimpleNamespace(id=r.id, control=()) for r in runs)
     return Findings(
         campaign.model_copy(update={"runs": entries}), (), runs, NOTHING, (), (), (key,), values,
