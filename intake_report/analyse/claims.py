@@ -249,13 +249,7 @@ def _of_one(value: MetricResult, key: MetricKey) -> ClaimEvidence:
     quantity, decimals = key.spec.quantity, key.spec.decimals
     text = message("{value} in the one run", value=Value(value.value, quantity, decimals))
     if value.draws_not_reached is not None and not (value.low is None and value.high is None):
-        span: Part = Interval(value.low, value.high, quantity, decimals)
-        if value.high is None or value.low is None:
-            low, high = (
-                none if limit is None else Value(limit, quantity, decimals)
-                for limit, none in ((value.low, "within at entry"), (value.high, "not reached"))
-            )
-            span = message("{low} to {high}", low=low, high=high)
+        span = Interval(value.low, value.high, quantity, decimals)
         text = message("{text} (instruments alone: {span})", text=text, span=span)
     return ClaimEvidence(text, value.value, value.low, value.high, value.u, None, False, quantity)
 

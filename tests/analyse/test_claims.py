@@ -231,7 +231,7 @@ def test_a_claim_on_one_run_is_judged_by_the_instruments_of_that_run():
         assert "in the one run" in words(result) and "mean" not in words(result) and "n = 1" not in words(result)
     values = rows(key, "e0", (40.0,), **(assessed | {"high": None, "draws_not_reached": 0.2}))
     (result,) = judge_claims(model(minute()), (key,), values, (), "station")
-    assert "(instruments alone: 3\u00a0s to not reached)" in words(result) and result.verdict == "indication only"
+    assert "(instruments alone: above 3\u00a0s)" in words(result) and result.verdict == "indication only"
 
 
 def test_a_rise_that_the_reading_does_not_resolve_decides_no_claim():
