@@ -15,7 +15,7 @@ from intake_report.render.meta import ReportMeta
 from intake_report.render.numbering import Document
 from intake_report.render.typst import compile_source, string
 
-SLIDES = (("fig-decision",), ("fig-recovery",), ("fig-dots", "fig-main"))  # of each the first that the report has
+SLIDES = ("fig-decision", "fig-recovery", "fig-dots")
 SLIDE_DPI = 300
 _SIGNS = re.compile(r"([\\`*_\[\]<>|#])")
 
@@ -28,7 +28,7 @@ def write_slides(document: Document, meta: ReportMeta, folder: Path, scratch: Pa
     there = {
         item.block.label: item.block for item in (*document.items, *document.annex) if isinstance(item.block, Figure)
     }
-    figures = [there[found[0]] for names in SLIDES if (found := [name for name in names if name in there])]
+    figures = [there[name] for name in SLIDES if name in there]
     if not figures:
         return
     files, calls = {}, ['#import "report.typ": slide']
