@@ -181,7 +181,7 @@ def _curves(result: ReportResult, dyno: DynoResult) -> list[Block]:
 def _figures(result: ReportResult, dyno: DynoResult) -> Block:
     means = dyno.means[dyno.shown(dyno.means)].rename(columns={"low": "mean_low", "high": "mean_high"})
     differences = dyno.comparisons[dyno.shown(dyno.comparisons)].drop(columns=["title", "quantity", "n"])
-    frame = means.merge(differences, on=["figure", "configuration"], how="left").astype(object)
+    frame = means.merge(differences, on=["figure", "configuration"], how="left", suffixes=("_mean", "")).astype(object)
     texts = dict.fromkeys(said(row.note, result.units) for row in rows_of(differences) if row.note)
     notes = [f"{text[0].upper()}{text[1:]}." for text in texts]
     if len(differences):
