@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -20,8 +20,7 @@ HOT, STANDSTILL, CRUISE = 35.0, 300.0, 100.0 / 3.6  # °C, s, m/s of the what-if
 BEFORE, CRUISING = 50.0 / 3.6, 900.0  # m/s, s: driven before the standstill; s of steady speed
 
 
-@dataclass(frozen=True, eq=False)
-class CommonDrive:
+class CommonDrive(NamedTuple):
     """One drive for all configurations: what drives the model, and distance, stops, phases and entry of it, for the metrics.
 
     `effects` (7,): of which wind and start state are taken for every configuration.
@@ -30,12 +29,6 @@ class CommonDrive:
     drive: DriveInput
     series: RunSeries
     effects: Floats
-
-    def placed(self, effects: Floats) -> Floats:
-        """Return effects of runs, (..., 7), in the wind and from the start state of this drive."""
-        placed = effects.copy()
-        placed[..., 3:7] = self.effects[3:7]
-        return placed
 
 
 def seen(series: RunSeries, drive: DriveInput, run: DriveInput, temperature: Floats) -> RunSeries:
@@ -118,7 +111,10 @@ def replay(
         shapes, effects = fitted.draws(DRAWS, rng)
         points, drawn, traces = [], [], []
         for i, drive in enumerate(fitted.drives):
-            trace, slopes = sensitivity(fitted.shape, common.placed(own[i]), common.drive)
+            here = np.concatenate(
+                [own[i, :3], common.effects[3:]]
+            )  # in the wind and from the start state of this drive
+            trace, slopes = sensitivity(fitted.shape, here, common.drive)
             moves = np.hstack([shapes, effects[i]])
             traces.append(trace)
             points.append(seen(common.series, common.drive, drive, trace))
