@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from intake_report import statistics
-from intake_report.analyse.compare.checks import reasons_of
 from intake_report.messages import Part, message
 from intake_report.results import MetricResult
 from intake_report.statistics import Difference, RunsModel, linked_to
@@ -31,6 +30,11 @@ class Estimate:
     confounded: bool
     units: tuple[int, int]
     dealt: float | None = None
+
+
+def reasons_of(values: Sequence[MetricResult], otherwise: str) -> Part:
+    """Return why values were not computed, each reason once; `otherwise` where none is given."""
+    return statistics.in_one(list(dict.fromkeys(v.reason for v in values if v.reason))) or otherwise
 
 
 def estimate(
