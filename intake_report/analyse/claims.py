@@ -75,12 +75,11 @@ def direct_comparisons(
     rows: dict[tuple[str, str, str], Comparison] = {}
     for claim in campaign.claims:
         key = find_key(claim, metrics)
-        if key is None or is_absolute(claim) or claim.metric in PULL_METRICS:
-            continue
-        wanted = (key.key, claim.configuration, other(campaign, claim))
-        if wanted not in there and wanted not in rows:
-            of_metric = [v for v in values if v.key == key.key]
-            rows[wanted] = compare_pair(campaign, key, of_metric, wanted[1], wanted[2], draws, covariates)
+        if key is not None and not is_absolute(claim) and claim.metric not in PULL_METRICS:
+            wanted = (key.key, claim.configuration, other(campaign, claim))
+            if wanted not in there | rows.keys():
+                of_metric = [v for v in values if v.key == key.key]
+                rows[wanted] = compare_pair(campaign, key, of_metric, *wanted[1:], draws, covariates)
     return tuple(rows.values())
 
 

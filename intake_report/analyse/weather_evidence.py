@@ -17,14 +17,8 @@ from intake_report.errors import DataError
 from intake_report.messages import Part, message
 from intake_report.metrics.series import Floats
 from intake_report.report_table import frame_of, rows_of
-from intake_report.results.evidence import (
-    EvidenceNotice,
-    ForecastValue,
-    RunWeather,
-    SourceOffset,
-    WeatherEvidence,
-    WeatherSource,
-)
+from intake_report.results import evidence as results
+from intake_report.results.evidence import EvidenceNotice, RunWeather, WeatherEvidence
 from intake_report.statistics import mean_interval
 from intake_report.weather import RunConditions, WeatherRecord
 
@@ -83,25 +77,25 @@ def weather_evidence(
     )
 
 
-def source_offsets(comparisons: Iterable[weather.SourceComparison], level: float) -> tuple[SourceOffset, ...]:
+def source_offsets(comparisons: Iterable[weather.SourceComparison], level: float) -> tuple[results.SourceOffset, ...]:
     """Return the mean offsets between the sources with their intervals at `level`, where two runs or more allow one."""
     rows = []
     for c in comparisons:
         mean = mean_interval(list(c.offsets.values()), level) if c.offsets else None
         offset, low, high, sd = (mean.mean, mean.low, mean.high, mean.sd) if mean else (None, None, None, None)
-        rows.append(SourceOffset(c.first, c.second, len(c.offsets), offset, low, high, sd, level, c.reason))
+        rows.append(results.SourceOffset(c.first, c.second, len(c.offsets), offset, low, high, sd, level, c.reason))
     return tuple(rows)
 
 
 def _source(
     campaign: Campaign, candidate: weather.ReferenceCandidate, record: WeatherRecord | None, chosen: str | None
-) -> WeatherSource:
+) -> results.WeatherSource:
     times = [] if record is None else [o.time for o in record.observations if o.temperature is not None]
     local = [f"{t.tz_convert(campaign.about.timezone):%Y-%m-%d %H:%M}" for t in times[:1] + times[-1:]]
     first, last = local or (None, None)
     # the step behind the vehicle's resolution is that of its contribution (rectangular distribution)
     steps = (c.value * float(np.sqrt(12.0)) for c in candidate.contributions if c.name == "resolution")
-    return WeatherSource(
+    return results.WeatherSource(
         id=candidate.source, kind=weather.KIND_LABELS[candidate.kind], elevation=None if record is None else record.elevation,
         reports=len(times), first=first, last=last,
         resolution=next(steps, None) if record is None else record.resolution, covered=len(candidate.covered),
@@ -172,7 +166,7 @@ def _change(drive: Drive, ambient: AmbientReference) -> float | None:
     return None if series is None or end is None else float(np.diff(series.at(np.array([0.0, end])))[0])
 
 
-def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[ForecastValue]:
+def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: Any) -> Iterator[results.ForecastValue]:
     span = time_span(drive.clean)
     if span is None:
         return
@@ -188,7 +182,7 @@ def _forecast(campaign: Campaign, drive: Drive, record: WeatherRecord, actual: A
             judged = difference is not None and what == "mean ambient"
             within = abs(difference or 0.0) <= weather.SPREAD_LIMIT + 1e-9 if judged else None
             known = "" if came is not None else "not recorded"
-            yield ForecastValue(
+            yield results.ForecastValue(
                 drive.entry.id, record.source, what, quantity, forecast, came, difference, within, known
             )
 

@@ -9,21 +9,13 @@ from typing import Any
 
 import pandas as pd
 
+from intake_report import results
 from intake_report.analyse.ambient import AmbientReference
 from intake_report.analyse.inputs import Drive
 from intake_report.analyse.zeroing import NOT_ZEROED, Zeroing
 from intake_report.campaign import Campaign
 from intake_report.messages import Listing, Message, Part, message
-from intake_report.results import (
-    CommonDriveResult,
-    Comparison,
-    ControlEffect,
-    Limitation,
-    MetricKey,
-    MetricResult,
-    ModelCheck,
-    RunResult,
-)
+from intake_report.results import Comparison, Limitation, MetricKey, MetricResult, RunResult
 from intake_report.results.compared import Endangers, LimitationKind
 from intake_report.results.text import title_of
 
@@ -41,10 +33,10 @@ class Findings:
     metrics: tuple[MetricKey, ...]
     values: tuple[MetricResult, ...]
     comparisons: tuple[Comparison, ...]
-    checks: tuple[ModelCheck, ...] = ()
-    control: tuple[ControlEffect, ...] = ()
+    checks: tuple[results.ModelCheck, ...] = ()
+    control: tuple[results.ControlEffect, ...] = ()
     zeroing: Zeroing = NOT_ZEROED
-    common_drive: CommonDriveResult | None = None
+    common_drive: results.CommonDriveResult | None = None
 
     @cached_property
     def used(self) -> dict[str, RunResult]:
