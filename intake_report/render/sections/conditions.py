@@ -138,7 +138,7 @@ def _criteria(result: ReportResult) -> list[Block]:
         result.units,
         "tab-criteria",
         "Acceptance criteria with their limits, and the runs that do not meet them",
-        frame_of(result.criteria).drop_duplicates("code", keep="last"),
+        result.criteria.drop_duplicates("code", keep="last"),
         Field("title", "Criterion", width=2.4),
         Field("limit", "Limit", width=2.8),
         Field("hard", "Kind", cell=lambda c, _: "hard" if c.hard else "soft", width=0.7),
@@ -155,7 +155,6 @@ def _criteria(result: ReportResult) -> list[Block]:
 
 
 def _pairs(result: ReportResult) -> Table:
-
     def farthest(p: Any, units: UnitSystem) -> str:
         return f"{formatting.listing(p.worst)} ({said(p.value, units)})" if p.worst else formatting.ABSENT
 
@@ -163,7 +162,7 @@ def _pairs(result: ReportResult) -> Table:
         result.units,
         "tab-pairs",
         "Pairs of runs of different configurations: how far they are apart",
-        frame_of(result.pairs),
+        result.pairs,
         Field("title", "Criterion", width=2.8),
         Field("limit", "Limit", align="right", width=1.5),
         Field("pairs", "Pairs compared", "number", width=1.1),
