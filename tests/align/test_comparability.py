@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -45,8 +46,13 @@ def like(name: str, iat: float = 25.0, coolant: float = 80.0, *, seed: int = 9, 
     return make_run(name, frame.index, start=start, **{name: frame[name] for name in frame})
 
 
+@cache
+def three() -> tuple:
+    return tuple(like(f"r{k}", seed=k) for k in range(3))
+
+
 def campaign(*odd) -> tuple:
-    return (*(like(f"r{k}", seed=k) for k in range(3)), *odd)
+    return (*three(), *odd)
 
 
 def judge(runs, conditions=None, **limits) -> Comparability:
