@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import optimize
+from scipy import optimize, stats
 
 from intake_report.errors import DataError
 from intake_report.statistics import (
@@ -115,6 +115,8 @@ def test_two_limits_keep_the_stated_risk_together(value, u, risk, df):
 def test_exact_value():
     assert decide(1.0, 0.0, high=1.0).decision == "conforms"
     assert decide(1.1, 0.0, high=1.0).decision == "does not conform"
+    tail = conformance_probability(0.0, 1.0, 9.0, 10.0)  # a difference of small numbers, not of numbers near one
+    assert tail == pytest.approx(stats.norm.sf(9.0) - stats.norm.sf(10.0), rel=1e-9, abs=0.0)
 
 
 # ---------------------------------------------------------------- equivalence and size

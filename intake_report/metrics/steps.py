@@ -203,10 +203,8 @@ def _edge_slopes(at: Floats, value: Floats, passes: Bools, step: float) -> Float
         change = np.sqrt(np.clip(beside / beyond, 0.25, 1.0))
         return beside * np.where(np.isnan(change), 1.0, change)
 
-    both, one = (
-        np.sqrt(before * after),
-        np.where(np.isfinite(before), carried_on(before, earlier), carried_on(after, later)),
-    )
+    both = np.sqrt(before * after)
+    one = np.where(np.isfinite(before), carried_on(before, earlier), carried_on(after, later))
     slope = np.where(np.isfinite(both), both, one)
     # an edge between two turns: nothing tells a slope, so one step in the shorter of the two dwells
     gaps = np.diff(at)

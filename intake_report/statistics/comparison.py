@@ -20,6 +20,12 @@ from intake_report.statistics._numbers import Floats, Values, below_rounding, co
 from intake_report.statistics.models import Blocked, Estimates, blocked, linked_to, two_samples
 
 Method = Literal["blocked", "welch", "pooled", "censored", "none"]
+NO_INTERVAL = {
+    "no-degree-of-freedom": "no {one} is left over to estimate the scatter",
+    "no-scatter": "the {one}s do not scatter at all at this resolution, so no interval can be derived from them",
+    "one-each": "one {one} per configuration: no scatter can be estimated, the difference is an indication only",
+}
+"""Why a difference has no interval, by code."""
 
 
 @dataclass(frozen=True)
@@ -75,18 +81,9 @@ def in_one(notes: Sequence[Part]) -> Part:
 def _with_interval(bare: Difference, found: Estimates | None, flat: bool, method: Method, nouns: Nouns) -> Difference:
     """Return the difference with its t interval and p-value, or why there is none; `flat`: the values do not scatter."""
     if found is None or flat:
-        template, code = "no {one} is left over to estimate the scatter", "no-degree-of-freedom"
-        if found is not None:
-            template, code = (
-                "the {one}s do not scatter at all at this resolution, so no interval can be derived from them",
-                "no-scatter",
-            )
-        elif max(bare.n_baseline, bare.n_candidate) == 1:
-            template, code = (
-                "one {one} per configuration: no scatter can be estimated, the difference is an indication only",
-                "one-each",
-            )
-        return replace(bare, notes=(*bare.notes, nouns.note(template, code)))
+        once = max(bare.n_baseline, bare.n_candidate) == 1
+        code = "no-scatter" if found is not None else "one-each" if once else "no-degree-of-freedom"
+        return replace(bare, notes=(*bare.notes, nouns.note(NO_INTERVAL[code], code)))
     assert bare.difference is not None
     error, df = float(found.error[0]), float(found.df[0])
     half, p = coverage_factor(bare.level, df) * error, t_two_sided(bare.difference / error, df)
