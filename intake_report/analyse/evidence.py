@@ -258,10 +258,9 @@ def _efficiency(campaign: Campaign, samples: list[_FullThrottleRun]) -> tuple[re
             turning = np.isfinite(s.speed) & (s.speed > 0.0)
             turned += int(turning.sum())
             if displacement and turning.any():
-                pairs = zip(s.mass[turning], s.speed[turning], strict=True)
-                means.append(
-                    float(np.mean([bench.volumetric_efficiency(m, displacement, n, s.density) for m, n in pairs]))
-                )
+                flows = zip(s.mass[turning], s.speed[turning], strict=True)
+                shares = [bench.volumetric_efficiency(mass, displacement, speed, s.density) for mass, speed in flows]
+                means.append(float(np.mean(shares)))
         if own:
             mean = mean_interval(means, campaign.metrics.confidence) if means else None
             limits = (mean.mean, mean.low, mean.high) if mean else (None, None, None)

@@ -7,10 +7,9 @@ from types import SimpleNamespace
 import pytest
 import roadlog
 from check.support import check_json
+from conftest import run_chain
 
-from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.limitations.layout import _unit_overridden
-from intake_report.campaign import load_campaign
 from intake_report.messages import said
 
 
@@ -27,10 +26,7 @@ def relabelled(folder, header, target):
 
 
 def derived(file):
-    campaign = load_campaign(file)
-    cleaned = clean_logs(campaign, load_logs(campaign))
-    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
-    return [found for found in conclude(campaign, measured).limitations if found.code == "unit-overridden"]
+    return [found for found in run_chain(file).result.limitations if found.code == "unit-overridden"]
 
 
 @pytest.mark.parametrize(
@@ -40,12 +36,9 @@ def derived(file):
 def test_another_unit_than_the_header_is_a_limitation(tmp_path, capsys, header, target, written, stated):
     file = relabelled(tmp_path, header, target)
     (found,) = derived(file)
-    assert (
-        f"“{header}” names {written}" in said(found.text, "si")
-        and f"in {stated}." in said(found.text, "si")
-        and "all runs" in said(found.text, "si")
-    )
-    assert "[log.columns]" in said(found.remedy, "si") and "label in the logger" in said(found.remedy, "si")
+    text, remedy = said(found.text, "si"), said(found.remedy, "si")
+    assert f"“{header}” names {written}" in text and f"in {stated}." in text and "all runs" in text
+    assert "[log.columns]" in remedy and "label in the logger" in remedy
     _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
     assert check["verdict"] == "accept with limitation"
     assert f"“{header}” names {written}" in check["reasons"][0] and "[log.columns]" in check["reasons"][0]

@@ -11,7 +11,7 @@ from intake_report.align import CRITERIA
 from intake_report.analyse.limitations.findings import Findings, Values, all_of, kind, limitation, predicate
 from intake_report.messages import Count, Message, Part, Value, message
 from intake_report.report_table import rows_of
-from intake_report.results import Limitation
+from intake_report.results import Limitation, RunResult
 from intake_report.results.compared import LimitationKind
 from intake_report.weather import SPREAD_LIMIT, ambient_apart
 
@@ -106,13 +106,12 @@ def _ambient_differs(f: Findings) -> Iterator[Limitation]:
     if found is None:
         return
     lowest, highest, spread = found
-    blocks: dict[str, dict[str, float]] = {}
-    fitted: dict[str, set[str]] = {}
+    blocks: dict[str, list[RunResult]] = {}
     for run in f.used.values():
-        blocks.setdefault(run.block or "", {}).update({run.id: means[run.id]} if run.id in means else {})
-        fitted.setdefault(run.block or "", set()).add(run.configuration)
-    apart = any(ambient_apart(block) for block in blocks.values())
-    within_blocks = sum(map(bool, blocks.values())) > 1 and "" not in blocks and min(map(len, fitted.values())) > 1
+        blocks.setdefault(run.block or "", []).append(run)
+    apart = any(ambient_apart({r.id: means[r.id] for r in runs if r.id in means}) for runs in blocks.values())
+    mixed = all(len({run.configuration for run in runs}) > 1 for runs in blocks.values())
+    within_blocks = len({f.used[run].block for run in means}) > 1 and "" not in blocks and mixed
     yield (DAYS_SPREAD if within_blocks and not apart else AMBIENT_SPREAD)(
         spread=Value(spread, DELTA, 1), lowest=lowest, highest=highest, limit=Value(SPREAD_LIMIT, "margin")
     )
