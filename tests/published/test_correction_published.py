@@ -56,6 +56,7 @@ def test_iso_exponents() -> None:
 # Computed from the published formulas, 2026-11-25: dry pressure [hPa], t [°C], then the factors of J1349 (1.18 form),
 # J1349 (85 % form), J1349 (1.18 form with 273.15/298.15), ISO 1585, STD, and DIN 70020 with the same total pressure.
 TABLE = (
+    # STD over J1349 is "about 4 %" (a motoring web page) in this air, the SAE reference state
     (990.0, 25.0, 1.000000, 1.000000, 1.000000, 1.000000, 1.040047, 1.031926),
     (1013.25, 25.0, 0.972924, 0.973005, 0.972924, 0.972528, 1.016182, 1.008248),
     (1013.25, 15.0, 0.953414, 0.953554, 0.953424, 0.952814, 0.998995, 0.991186),
@@ -73,11 +74,6 @@ def test_nine_by_six_table(row: tuple[float, ...]) -> None:
     hpa, t, *expected = row
     for spec, factor in zip((J1349, J1349_LATER, J1349_KELVIN, ISO, STD, DIN), expected, strict=True):
         assert raw_factor(spec, t, hpa / 10.0) == pytest.approx(factor, abs=1e-6), spec.title
-
-
-def test_std_over_j1349() -> None:
-    # "About 4 %" (a motoring web page): the same air gives 1.04005 times more by STD at the SAE reference state.
-    assert raw_factor(STD, 25.0, 99.0) / raw_factor(J1349, 25.0, 99.0) == pytest.approx(1.04005, abs=1e-5)
 
 
 def test_seven_percent_boundaries() -> None:

@@ -1,4 +1,4 @@
-"""Restriction, airflow and exposure against published values; each check names its source."""
+"""Restriction, airflow, exposure, power and torque against published values; each check names its source."""
 
 import math
 
@@ -9,6 +9,7 @@ from intake_report.air import density_ideal
 from intake_report.bench import fit_restriction, theoretical_volume_flow, volumetric_efficiency
 from intake_report.bench.evidence import exposure_bound
 from intake_report.bench.restriction import Scaling
+from intake_report.dyno.pulls import power_from_torque, torque_from_power
 from intake_report.units import from_internal, to_internal
 
 CFM = 4.719474432e-4
@@ -70,3 +71,20 @@ def test_exposure_bounds_are_two_sided_unless_nothing_happened() -> None:
     for k, n, kind, high in ((4, 20, "two-sided", 0.436614), (0, 10, "one-sided upper", 0.258866)):
         found = exposure_bound(k, n, 0.95, "wet")
         assert (found["kind"], found["high"]) == (kind, pytest.approx(high, abs=1e-6))
+
+
+def test_power_from_torque() -> None:
+    # By definition of the units: 300 N·m at 5000 rpm is 157.0796 kW = 210.6473 hp = 213.5689 PS = 221.2686 lbf·ft.
+    power = power_from_torque(np.array([300.0]), np.array([5000.0]))
+    assert power[0] == pytest.approx(157.0796, abs=5e-5)
+    assert from_internal(power, "hp", "power")[0] == pytest.approx(210.6473, abs=5e-5)
+    assert from_internal(power, "PS", "power")[0] == pytest.approx(213.5689, abs=5e-5)
+    assert from_internal(300.0, "lbf*ft", "torque") == pytest.approx(221.2686, abs=5e-5)
+
+
+def test_units_of_the_trade() -> None:
+    # hp = lbf·ft·rpm/5252.113122 (33000/2π, exact), kW = N·m·rpm/9549.296586; 1 hp = 745.6998715822702 W.
+    torque = to_internal(np.array([200.0]), "lbf*ft", "torque")
+    horsepower = from_internal(power_from_torque(torque, np.array([5252.113122])), "hp", "power")
+    assert horsepower[0] == pytest.approx(200.0, rel=1e-9)
+    assert torque_from_power(np.array([1.0]), np.array([9549.296586]))[0] == pytest.approx(1.0, rel=1e-9)
