@@ -9,11 +9,13 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+import roadlog
 
 from intake_report.cli import main
 from intake_report.errors import DataError
 from intake_report.nightly import archive as module
 from intake_report.nightly.archive import moved_numbers, reproduce, write_archive
+from intake_report.publish import publish
 
 
 @pytest.fixture
@@ -26,10 +28,10 @@ def rewritten(kept: Path, tmp_path: Path, change) -> Path:
     with zipfile.ZipFile(kept) as file:
         entries = {name: file.read(name) for name in file.namelist()}
     change(entries)
-    with zipfile.ZipFile(tmp_path / "other.zip", "w") as file:
+    with zipfile.ZipFile(other := tmp_path / "other.zip", "w") as file:
         for name, data in entries.items():
             file.writestr(name, data)
-    return tmp_path / "other.zip"
+    return other
 
 
 def test_same_report_same_bytes(small, kept, tmp_path):
@@ -121,10 +123,6 @@ def test_damage_size_and_other_files_are_told(kept, tmp_path, monkeypatch):
 
 @pytest.mark.slow
 def test_a_second_revision_is_made_again_with_the_same_bytes(small, tmp_path):
-    import roadlog
-
-    from intake_report.publish import publish
-
     shutil.copytree(small.file.parent, tmp_path / "campaign")
     shutil.copytree(small.out, tmp_path / "out", ignore=shutil.ignore_patterns(".campaign.json"))
     edited = roadlog.changed(roadlog.campaign(units="us"), "run.3.exclude", "driver error at the second light")

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import shutil
 import signal
-import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from importlib.util import find_spec
 from pathlib import Path
 
@@ -14,9 +14,11 @@ import pytest
 import roadlog
 from conftest import DATE, Report, kernels_below, start_command, wait_for
 
-from intake_report import kernel
-from intake_report.nightly import forge
+from intake_report import kernel, publish
+from intake_report.nightly import find, forge, work
 from intake_report.provenance import damages, report_folders
+
+METRIC = roadlog.changed(roadlog.campaign(), "campaign.units", "metric")  # a campaign at fault
 
 
 def job(file: Path, out: Path, **limits: object) -> dict[str, object]:
@@ -35,27 +37,26 @@ def attempt():
     assert alive == []
 
 
-def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, tmp_path):
+@pytest.fixture
+def pool():
+    with ThreadPoolExecutor(2) as threads:
+        yield threads
+
+
+def test_a_loaded_process_that_ends_takes_no_campaign_with_it(attempt, pool, tmp_path):
     """Two attempts wait for a process that is killed while it loads: both are made with a new one."""
-    file = roadlog.write(tmp_path / "campaign", roadlog.changed(roadlog.campaign(), "campaign.units", "metric"))
+    file = roadlog.write(tmp_path / "campaign", METRIC)
     forge.close()
-    told: list[dict[str, object]] = []
-    jobs = [job(file, tmp_path / name) for name in ("a", "b")]
-    workers = [threading.Thread(target=lambda one=one: told.append(attempt(one))) for one in jobs]
-    for worker in workers:
-        worker.start()
+    made = [pool.submit(attempt, job(file, tmp_path / name)) for name in ("a", "b")]
     first = wait_for(lambda: forge._current[:])[0]
     first.process.kill()
-    for worker in workers:
-        worker.join(60)
-    assert ["campaign.units" in str(outcome["reason"]) for outcome in told] == [True, True], told
+    for outcome in made:
+        assert "campaign.units" in outcome.result(60)["reason"]
     assert first not in forge._current
 
 
 def test_a_campaign_at_fault_is_told_with_what_it_was(attempt, tmp_path, monkeypatch):
-    from intake_report.nightly import find, work
-
-    file = roadlog.write(tmp_path / "campaign", roadlog.changed(roadlog.campaign(), "campaign.units", "metric"))
+    file = roadlog.write(tmp_path / "campaign", METRIC)
     told = attempt(job(file, tmp_path / "out"))
     assert told["state"] == "failed" and "campaign.units" in told["reason"] and told["whole"]
     assert "campaign.units" in (tmp_path / "out" / "one.log").read_text()
@@ -78,40 +79,33 @@ def test_the_time_limit_ends_everything(attempt, tmp_path):
 
 
 def test_a_clock_set_back_is_a_state(attempt, small, tmp_path):
-    shutil.copytree(small.out, tmp_path / "out")
-    (tmp_path / "out" / "small-trial" / DATE).rename(tmp_path / "out" / "small-trial" / "2999-01-01")
-    manifest = tmp_path / "out" / "small-trial" / "2999-01-01" / "manifest.json"
-    manifest.write_text(manifest.read_text().replace(DATE, "2999-01-01"))
+    later = tmp_path / "out" / "small-trial" / "2999-01-01"
+    shutil.copytree(small.report.folder, later)
+    (later / "manifest.json").write_text((later / "manifest.json").read_text().replace(DATE, "2999-01-01"))
     told = attempt(job(small.file, tmp_path / "out", date=""))
     assert "the last report is dated 2999-01-01, after today" in told["reason"]
 
 
 def test_an_input_that_changes_while_it_is_read_publishes_nothing(small, tmp_path, monkeypatch):
-    from intake_report import publish
-    from intake_report.nightly.work import render_campaign
-
     shutil.copytree(small.file.parent, tmp_path / "campaign")
     log = tmp_path / "campaign" / "logs" / "b1-stock.csv"
-    monkeypatch.setattr(publish, "make_report", lambda *a: log.write_text("other"))
-    told = render_campaign(job(tmp_path / "campaign" / "campaign.toml", tmp_path / "out"))
-    assert told["reason"].startswith(f"{log}: the file changed while the report was made")
-    monkeypatch.setattr(publish, "make_report", lambda *a: log.unlink())
-    told = render_campaign(job(tmp_path / "campaign" / "campaign.toml", tmp_path / "out"))
-    assert told["reason"].startswith(f"{log}: the file vanished") and report_folders(tmp_path / "out") == []
+    for change, said in (
+        (lambda *_: log.write_text("other"), "the file changed while the report was made"),
+        (lambda *_: log.unlink(), "the file vanished"),
+    ):
+        monkeypatch.setattr(publish, "make_report", change)
+        told = work.render_campaign(job(tmp_path / "campaign" / "campaign.toml", tmp_path / "out"))
+        assert told["reason"].startswith(f"{log}: {said}") and report_folders(tmp_path / "out") == []
 
 
 @pytest.mark.slow
-def test_work_that_was_stopped_is_not_begun_again(attempt, tmp_path):
-    file = roadlog.write(tmp_path / "campaign")
+def test_work_that_was_stopped_is_not_begun_again(attempt, pool, tmp_path):
     forge.close()
-    told: list[dict[str, object]] = []
-    worker = threading.Thread(target=lambda: told.append(attempt(job(file, tmp_path / "out"))))
-    worker.start()
+    told = pool.submit(attempt, job(roadlog.write(tmp_path / "campaign"), tmp_path / "out"))
     wait_for(lambda: forge._current[:])
     begun = time.monotonic()
     forge.close()
-    worker.join(10)
-    assert told == [forge.failed("the process that renders has ended; memory may have run out.")]
+    assert told.result(10) == forge.failed("the process that renders has ended; memory may have run out.")
     assert forge._current == [] and time.monotonic() - begun < 4.0
 
 
@@ -132,14 +126,11 @@ def test_the_memory_limit_holds_for_the_kernel(attempt, small, tmp_path):
 
 
 @pytest.mark.slow
-def test_a_killed_attempt_is_told(attempt, small, tmp_path):
-    told: list[dict[str, object]] = []
-    worker = threading.Thread(target=lambda: told.append(attempt(job(small.file, tmp_path / "out"))))
-    worker.start()
+def test_a_killed_attempt_is_told(attempt, pool, small, tmp_path):
+    told = pool.submit(attempt, job(small.file, tmp_path / "out"))
     for process in wait_for(lambda: kernels_below(forge._current[-1].process.pid)):
         process.kill()
-    worker.join(60)
-    assert "was killed (SIGKILL)" in str(told[0]["reason"])
+    assert "was killed (SIGKILL)" in told.result(60)["reason"]
 
 
 @pytest.mark.slow

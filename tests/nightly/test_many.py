@@ -9,8 +9,8 @@ import shutil
 import signal
 import subprocess
 import sys
+import threading
 import time
-from collections.abc import Callable
 from pathlib import Path
 
 import psutil
@@ -18,7 +18,9 @@ import pytest
 import roadlog
 from conftest import DATE, start_command
 
+from intake_report.errors import MachineError
 from intake_report.nightly.find import Status
+from intake_report.nightly.night import Settings, cluster, run_night
 from intake_report.provenance import damages, report_folders
 
 CAMPAIGNS, KILLS = 60, 40
@@ -94,9 +96,18 @@ sys.exit(night.run_night([Path(root)], settings, work.render_campaign).exit_stat
 """
 
 
-def kill_at_random(start: Callable[[Path], subprocess.Popen[str]], folder: Path, kills: int) -> None:
+@pytest.mark.slow
+@pytest.mark.parametrize(("publishing", "sample"), [(False, 1), (True, 3)])
+def test_killed_at_random_moments(small, tmp_path, part, publishing, sample):
     """Kill a night over two campaigns at random moments; every report is whole, and the next night makes what lacks."""
-    rng, out = random.Random(20261125), folder / "out"
+    rng, root, out, kills = random.Random(20261125), tmp_path / "root", tmp_path / "out", part(KILLS, sample)
+    campaigns(root, 2)
+
+    def start(place: Path) -> subprocess.Popen[str]:
+        if not publishing:
+            return start_command("nightly", root, "--out", place, "--date", DATE, "--jobs", "2")
+        command = [sys.executable, "-c", NIGHT, root, place, small.report.folder, DATE]
+        return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
 
     def ends(place: Path) -> float:
         begun = time.monotonic()
@@ -107,7 +118,7 @@ def kill_at_random(start: Callable[[Path], subprocess.Popen[str]], folder: Path,
         assert sorted(p.name for p in (place / "trial-00").iterdir()) == [".campaign.json", DATE]
         return time.monotonic() - begun
 
-    longest = ends(folder / "first")
+    longest = ends(tmp_path / "first")
     for number in range(kills):
         process = start(out)
         time.sleep(rng.uniform(0.0, longest))
@@ -127,25 +138,6 @@ def kill_at_random(start: Callable[[Path], subprocess.Popen[str]], folder: Path,
             longest = min(longest, ends(out))  # a machine that is less busy now would have ended before it is killed
             shutil.rmtree(out)
     ends(out)
-
-
-@pytest.mark.slow
-def test_killed_at_random_moments(tmp_path, part):
-    root = tmp_path / "root"
-    campaigns(root, 2)
-    options = ("--date", DATE, "--jobs", "2")
-    kill_at_random(lambda out: start_command("nightly", root, "--out", out, *options), tmp_path, part(KILLS, 1))
-
-
-@pytest.mark.slow
-def test_killed_at_random_moments_of_publishing(small, tmp_path, part):
-    campaigns(tmp_path / "root", 2)
-
-    def start(out: Path) -> subprocess.Popen[str]:
-        command = [sys.executable, "-c", NIGHT, tmp_path / "root", out, small.report.folder, DATE]
-        return subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True)
-
-    kill_at_random(start, tmp_path, part(KILLS, 3))
 
 
 @pytest.mark.slow
@@ -177,18 +169,15 @@ def test_a_full_disk(tmp_path):
 def test_a_cluster_whose_worker_is_killed(tmp_path):
     distributed = pytest.importorskip("distributed")
     campaigns(tmp_path / "root", 2)
-    from intake_report.nightly.night import Settings, run_night
-
-    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as cluster:
-        import threading
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as workers:
 
         def kill_one() -> None:
             time.sleep(6)
-            os.kill(next(iter(cluster.workers.values())).pid, signal.SIGKILL)
+            os.kill(next(iter(workers.workers.values())).pid, signal.SIGKILL)
 
         killer = threading.Thread(target=kill_one)
         killer.start()
-        settings = Settings(tmp_path / "out", date=DATE, dask=cluster.scheduler_address)
+        settings = Settings(tmp_path / "out", date=DATE, dask=workers.scheduler_address)
         status = run_night([tmp_path / "root"], settings)
         killer.join()
     assert status.counts == {"published": 2}, status
@@ -198,13 +187,10 @@ def test_a_cluster_whose_worker_is_killed(tmp_path):
 @pytest.mark.slow
 def test_a_cluster_that_does_not_see_the_files_is_refused(tmp_path):
     distributed = pytest.importorskip("distributed")
-    from intake_report.errors import MachineError
-    from intake_report.nightly import night as module
-
     with (
-        distributed.LocalCluster(n_workers=1, processes=False, dashboard_address=None) as cluster,
+        distributed.LocalCluster(n_workers=1, processes=False, dashboard_address=None) as workers,
         pytest.raises(MachineError, match=r"does not see .*nowhere"),
-        module.cluster(cluster.scheduler_address, tmp_path, [tmp_path / "nowhere"]),
+        cluster(workers.scheduler_address, tmp_path, [tmp_path / "nowhere"]),
     ):
         pass
 
