@@ -5,15 +5,19 @@ import io
 import re
 from pathlib import Path
 
+import gpxpy
 import numpy as np
 import pytest
 from metar.Metar import Metar
 from PIL import Image
+from pyproj import Geod
 
 from intake_report.campaign import load_campaign
 from intake_report.demo.campaign_files import reports, write_campaign
+from intake_report.demo.route import demo_route, gpx
 from intake_report.demo.scenario import RAMP_TRIAL, SCENARIOS
 
+ROUTE = demo_route()
 DATA = Path(__file__).parents[2] / "data"
 
 
@@ -59,3 +63,18 @@ def test_reports_decode_to_the_day(us):
         # the altimeter setting of a station 24 m up lies about 2.9 hPa above its station pressure
         assert decoded.press.value("HPA") == pytest.approx(10.0 * day.pressure + 2.9, abs=0.6)
     assert min(hours) < 15.2 and max(hours) > 17.6 + 0.5 and np.all(np.diff(hours) == pytest.approx(1.0))
+
+
+def test_geodesic_length_agrees_with_route_distance():
+    length = Geod(ellps="WGS84").line_length(*ROUTE.position(ROUTE.distance)[::-1])
+    assert 17_000 < ROUTE.length < 20_000
+    assert length == pytest.approx(ROUTE.length, rel=3e-4)
+
+
+def test_gpx_is_read_back_within_a_metre():
+    track = gpxpy.parse(gpx(ROUTE))
+    points = track.tracks[0].segments[0].points
+    assert track.length_2d() == pytest.approx(ROUTE.length, rel=5e-3)  # spherical distance of the reader
+    first, last = np.transpose(ROUTE.position(np.array([0.0, ROUTE.length])))
+    for point, there in ((points[0], first), (points[-1], last)):
+        assert (point.latitude, point.longitude) == pytest.approx(there, abs=1e-6)

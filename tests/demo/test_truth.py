@@ -1,9 +1,11 @@
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import numpy as np
 import pytest
-from simulated import HOLD, expected_metrics, run_events, run_truth, truth
+from simulated import HOLD, batch_truth, design, expected_metrics, run_events, run_truth, simulate_campaigns, truth
 
+from intake_report.demo.articles import SEALED, STOCK
+from intake_report.demo.route import demo_route
 from intake_report.demo.scenario import RAMP_TRIAL, THREE_DAYS
 
 BASES = ("true_air", "sensor_element")
@@ -29,12 +31,12 @@ def test_truth_agrees_with_brute_force(run, basis):
         start, end = events.phases[phase]
         assert end - start == pytest.approx(duration, abs=2 * run.step)
 
-    entry = None
-    for i in range(1, len(over)):
-        s = run.distance[i]
-        if run.route.ramp_start <= s <= run.route.highway_start and run.speed[i - 1] <= 80.0 < run.speed[i]:
-            entry = run.time[i]
-            break
+    entry = next(
+        run.time[i]
+        for i in range(1, len(over))
+        if run.route.ramp_start <= run.distance[i] <= run.route.highway_start
+        and run.speed[i - 1] <= 80.0 < run.speed[i]
+    )
     assert events.highway_entry == pytest.approx(entry, abs=run.step)
     for margin, seconds in found.recovery.items():
         above = [t for t, x in zip(run.time, over, strict=True) if t >= entry and x > margin]
@@ -49,25 +51,15 @@ def test_truth_agrees_with_brute_force(run, basis):
 @pytest.mark.parametrize("basis", BASES)
 def test_stop_rates_agree_with_brute_force(run, basis):
     found = run_truth(run, basis)
-    value, stops, i = getattr(run, basis), [], 0
-    while i < len(run.speed):
-        if run.speed[i] == 0.0:
-            j = i
-            while j + 1 < len(run.speed) and run.speed[j + 1] == 0.0:
-                j += 1
-            if run.time[j] - run.time[i] >= 10.0:
-                stops.append((i, j))
-            i = j
-        i += 1
+    value = getattr(run, basis)
+    stretches = np.split(np.arange(len(run.speed)), np.flatnonzero(np.diff(run.speed == 0.0)) + 1)
+    stops = [(i[0], i[-1]) for i in stretches if run.speed[i[0]] == 0.0 and run.time[i[-1]] - run.time[i[0]] >= 10.0]
     assert len(stops) == len(found.stops) >= 5
     for (i, j), stop in zip(stops, found.stops, strict=True):
         assert (stop.start, stop.end) == (run.time[i], run.time[j])
         assert stop.rise == pytest.approx(value[j] - value[i], abs=1e-12)
-        slopes = [
-            (value[b] - value[a]) / (run.time[b] - run.time[a])
-            for a in range(i, j + 1, 10)
-            for b in range(a + 10, j + 1, 10)
-        ]
+        pairs = combinations(range(i, j + 1, 10), 2)
+        slopes = [(value[b] - value[a]) / (run.time[b] - run.time[a]) for a, b in pairs]
         assert stop.median_slope == pytest.approx(60.0 * float(np.median(slopes)), abs=1e-6)
     assert found.median_soak_rate == pytest.approx(float(np.median([s.median_slope for s in found.stops])))
 
@@ -77,12 +69,9 @@ def test_margin_that_is_never_met_is_none(run):
     assert found.recovery == {0.01: None, 40.0: 0.0}
 
 
-@pytest.fixture(scope="module")
-def expected():
-    return expected_metrics(RAMP_TRIAL, 5, seed=1)
+def test_sealed_is_truly_better_and_open_truly_adverse_only_at_the_lights():
+    expected = expected_metrics(RAMP_TRIAL, 5, seed=1)
 
-
-def test_sealed_is_truly_better_and_open_truly_adverse_only_at_the_lights(expected):
     def difference(id, metric):
         return float(np.mean(expected[id][metric] - expected["stock"][metric]))
 
@@ -97,3 +86,18 @@ def test_sealed_is_truly_better_and_open_truly_adverse_only_at_the_lights(expect
 def test_one_intake_of_the_three_days_never_recovers_to_three_degrees_fahrenheit():
     recovery = truth(THREE_DAYS)["open-run"].sensor_element.recovery
     assert recovery[5.0 / 3.0] is None and recovery[25.0 / 9.0] > 60.0
+
+
+def test_mean_difference_of_campaigns_is_the_expected_one():
+    """Unpaired campaigns and the paired expectation estimate one value; compared by their standard errors."""
+    scenario = design((STOCK, SEALED), 2)
+    study = simulate_campaigns(scenario, 25, seed=8)
+    city = batch_truth(study.batch, demo_route())["mean_city"]
+    of = {id: city[[e.configuration == id for e in study.entries]] for id in ("stock", "sealed-snorkel")}
+    found = of["sealed-snorkel"].mean() - of["stock"].mean()
+    error = np.hypot(*(x.std(ddof=1) / np.sqrt(len(x)) for x in of.values()))
+    expected = expected_metrics(scenario, 15, seed=9, redraw_days=True)
+    paired = expected["sealed-snorkel"]["mean_city"] - expected["stock"]["mean_city"]
+    error = np.hypot(error, paired.std(ddof=1) / np.sqrt(len(paired)))
+    assert abs(found - paired.mean()) < 3.5 * error
+    assert abs(found) > 5.0 * error
