@@ -1,13 +1,9 @@
 """The 30 real laps as a campaign folder: one car, nothing changed between laps, so whatever is found is chance."""
 
-from __future__ import annotations
-
 import shutil
 from pathlib import Path
 
-LIMIT = "40 degC"
-
-HEAD = f"""
+HEAD = """
 schema = 1
 [campaign]
 id = "loop"
@@ -37,7 +33,25 @@ time = "time"
 "Speed [km/h]" = "speed [km/h]"
 "Intake Temperature [c]" = "iat [degC]"
 [metrics]
-alarm_limit = "{LIMIT}"
+alarm_limit = "40 degC"
+"""
+# a constant stands in for ambient, which the laps have not; differences within sessions do not see it
+WEATHER = """
+[[weather]]
+id = "constant"
+kind = "handheld"
+accuracy = "0.5 degC"
+max_age = "400 h"
+readings = [
+  { time = 2017-03-28T00:00:00Z, temperature = "10 degC" },
+  { time = 2017-04-07T00:00:00Z, temperature = "10 degC" },
+]
+[[route.phase]]
+id = "all"
+name = "Whole loop"
+kind = "highway"
+start = "1500 m"
+end = "16000 m"
 """
 
 
@@ -47,14 +61,15 @@ def session_of(name: str) -> str:
     return f"{day}-{'am' if int(clock) < 1200 else 'pm'}"
 
 
-def write_loop(drives: Path, folder: Path) -> Path:
-    """Write a campaign of all laps in which blocks are sessions; the configurations are assigned later."""
+def write_loop(drives: Path, folder: Path, more: str = "", names: dict[str, str] | None = None) -> Path:
+    """Write a campaign of all laps in which blocks are sessions; configurations by lap, or assigned later."""
     (folder / "logs").mkdir(parents=True)
-    parts = [HEAD]
+    parts = [HEAD + more]
     for i, file in enumerate(sorted(drives.glob("loop/*.csv"))):
         shutil.copy(file, folder / "logs" / file.name)
+        name = names[file.stem] if names else "ab"[i % 2]
         parts.append(
-            f'[[run]]\nid = "{file.stem}"\nconfiguration = "{"ab"[i % 2]}"\nblock = "{session_of(file.stem)}"\n'
+            f'[[run]]\nid = "{file.stem}"\nconfiguration = "{name}"\nblock = "{session_of(file.stem)}"\n'
             f'files = ["logs/{file.name}"]\n'
         )
     target = folder / "campaign.toml"

@@ -1,10 +1,8 @@
 """Simulated campaigns through metrics, instruments and comparisons, without files: how often intervals hold the truth."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from types import SimpleNamespace
-from typing import Literal
+from typing import Self
 
 import numpy as np
 from metrics.support import rebuild
@@ -77,10 +75,10 @@ class Instruments:
     edge: float = 0.5
 
     @classmethod
-    def drawn(cls, rng: np.random.Generator, modes: tuple[float, ...] = (0.0, 0.5)) -> Instruments:
+    def drawn(cls, rng: np.random.Generator) -> Self:
         """Draw biases from what the campaign file declares; readings are rounded or cut off, each as often."""
-        edge = rng.choice(modes) if modes else rng.uniform(-0.5, 0.5)
-        return cls(float(rng.uniform(-ACCURACY, ACCURACY)), float(rng.uniform(-STATION, STATION)), float(edge))
+        edge = float(rng.choice((0.0, 0.5)))
+        return cls(float(rng.uniform(-ACCURACY, ACCURACY)), float(rng.uniform(-STATION, STATION)), edge)
 
 
 def zeroed(model: Campaign, errors: Instruments, mornings: int, rng: np.random.Generator) -> Zeroing:
@@ -123,7 +121,7 @@ def study_series(study: Study, i: int, instruments: Instruments, *, shift: float
     )
 
 
-def study_draws(model: Campaign, metrics, runs, m: int, zeroing: Zeroing = NOT_ZEROED) -> ReplayDraws:
+def study_draws(model: Campaign, metrics, runs, m: int, zeroing: Zeroing) -> ReplayDraws:
     """Draw the shared biases, by the product's own sources and arithmetic."""
     parts = reference_contributions("station", accuracy=STATION, resolution=0.1, interpolation=0.05)
     ambient = SimpleNamespace(choice=SimpleNamespace(source="station", contributions=parts))
@@ -151,19 +149,16 @@ class Outcome:
     def covered(self) -> dict[tuple[str, str], tuple[int, int]]:
         """Return (metric, configuration) → intervals that hold the truth, intervals given."""
         counts: dict[tuple[str, str], tuple[int, int]] = {}
-        for rows in self.comparisons:
-            for c in rows:
-                inside, n = counts.get((c.key, c.configuration), (0, 0))
-                if c.basis != "runs":
-                    continue
-                truth = self.truth[c.key, c.configuration]
-                holds = (c.low is None or c.low <= truth) and (c.high is None or truth <= c.high)
-                counts[c.key, c.configuration] = (inside + holds, n + 1)
+        for c in (c for rows in self.comparisons for c in rows if c.basis == "runs"):
+            where = c.key, c.configuration
+            inside, n = counts.get(where, (0, 0))
+            holds = (c.low is None or c.low <= self.truth[where]) and (c.high is None or self.truth[where] <= c.high)
+            counts[where] = (inside + holds, n + 1)
         return counts
 
 
-def true_differences(scenario, basis: str, replicates: int):
-    expected = expected_metrics(scenario, replicates, basis=basis, redraw_days=True)
+def true_differences(scenario, replicates: int):
+    expected = expected_metrics(scenario, replicates, basis="sensor_element", redraw_days=True)
     truth, error = {}, {}
     for key, name in TRUTH.items():
         for id, values in expected.items():
@@ -175,46 +170,27 @@ def true_differences(scenario, basis: str, replicates: int):
 
 
 def study_coverage(
-    name: str,
-    campaigns: int,
-    *,
-    instruments: Literal["drawn", "anywhere", "exact"] = "drawn",
-    rounding: str = "unknown",
-    mornings: int = 0,
-    draws: int | None = 200,
-    metrics: tuple[str, ...] = (),
-    basis: str = "sensor_element",
-    replicates: int = 40,
-    seed: int = 20260701,
+    name: str, campaigns: int, *, mornings: int = 0, draws: int = 200, replicates: int = 40, seed: int = 20260701
 ) -> Outcome:
-    """Simulate campaigns with redrawn days and compare each by the product's functions.
+    """Simulate campaigns with redrawn days and instruments and compare each by the product's functions.
 
-    `instruments`: "drawn" from what is declared, campaign by campaign, readings rounded or cut off; "anywhere": the
-    same, but readings change anywhere between two steps; "exact": no bias, all cut off.
-    `mornings` with a soak check; `draws`: of the shared biases; None leaves them out of the intervals.
+    `mornings` with a soak check; `draws`: of the shared biases.
     """
     configurations, blocks, repeats = DESIGNS[name]
     scenario = design(configurations, blocks)
     twice = tuple(replace(p, run=f"{p.run}-{i}") for p in scenario.schedule for i in range(repeats))
     scenario = scenario if repeats == 1 else replace(scenario, schedule=twice)
-    model = campaign(configurations, rounding=rounding)
+    model, metrics, size = campaign(configurations), headline(), len(scenario.schedule)
     study = simulate_campaigns(scenario, campaigns, seed)
-    chosen = tuple(key for key in headline() if not metrics or key.spec.id in metrics)
-    size = len(scenario.schedule)
-    rng = np.random.default_rng(seed)
-    found = []
+    rng, found = np.random.default_rng(seed), []
     for c in range(campaigns):
-        errors = Instruments()
-        if instruments != "exact":
-            errors = Instruments.drawn(rng, () if instruments == "anywhere" else (0.0, 0.5))
+        errors = Instruments.drawn(rng)
         zeroing = zeroed(model, errors, mornings, rng)
         shift = zeroing.correction(model, "iat", 1.0)
         runs = [study_series(study, i, errors, shift=shift) for i in range(c * size, (c + 1) * size)]
-        values = tuple(evaluate(key, run) for key in chosen for run in runs)
-        spread = None if draws is None else study_draws(model, chosen, runs, draws, zeroing)
-        found.append(compare(model, chosen, values, spread))
-    truth, error = true_differences(scenario, basis, replicates)
-    return Outcome(tuple(found), truth, error)
+        values = tuple(evaluate(key, run) for key in metrics for run in runs)
+        found.append(compare(model, metrics, values, study_draws(model, metrics, runs, draws, zeroing)))
+    return Outcome(tuple(found), *true_differences(scenario, replicates))
 
 
 def value(key: str, run: str, configuration: str, block: str | None, number: float | None, **more) -> MetricResult:

@@ -3,15 +3,14 @@
 Source of the drives: enviroCar contributors, ODbL 1.0.
 """
 
-from __future__ import annotations
-
 import csv
 from dataclasses import replace
 
 import numpy as np
 import pytest
+from conftest import run_chain
 
-from analyse.loop import session_of, write_loop
+from analyse.loop import WEATHER, session_of, write_loop
 from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.compare import compare, gather_covariates
 from intake_report.analyse.inputs import ByRun, pair
@@ -33,12 +32,10 @@ CALLED = ("peak_iat", "time_above_limit:40.0C")
 
 @pytest.fixture(scope="module")
 def laps(tmp_path_factory, drives):
-    campaign = load_campaign(write_loop(drives, tmp_path_factory.mktemp("loop") / "loop"))
-    cleaned = clean_logs(campaign, load_logs(campaign))
-    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
-    metrics = tuple(replace(k, spec=replace(k.spec, headline=True)) for k in measured.metrics if k.key in CALLED)
+    chain = run_chain(write_loop(drives, tmp_path_factory.mktemp("loop") / "loop"))
+    metrics = tuple(replace(k, spec=replace(k.spec, headline=True)) for k in chain.measured.metrics if k.key in CALLED)
     assert len(metrics) == len(CALLED)
-    return campaign, measured, metrics, conclude(campaign, measured)
+    return chain.campaign, chain.measured, metrics, chain.result
 
 
 def assigned(laps, configuration: dict[str, str]):
@@ -95,11 +92,9 @@ def test_confounded_assignment_raises_the_limitation_every_time(laps, part):
     for swapped in (False, True):
         for _ in range(part(CAMPAIGNS // 10, 4)):
             names = {v.run: "ab"[session_of(v.run).endswith("pm") != swapped] for v in measured.values}
-            left_out = {
-                str(rng.choice([r for r in names if session_of(r) == s])) for s in {session_of(r) for r in names}
-            }
-            values, rows = assigned(laps, names)
-            values = tuple(v for v in values if v.run not in left_out)
+            sessions = dict.fromkeys(session_of(run) for run in names)
+            left_out = {str(rng.choice([run for run in names if session_of(run) == s])) for s in sessions}
+            values = tuple(v for v in assigned(laps, names)[0] if v.run not in left_out)
             rows = compare(campaign, metrics, values)
             runs = tuple(
                 replace(run, configuration=names[run.id], decision="excluded" if run.id in left_out else "accepted")
@@ -113,24 +108,7 @@ def test_confounded_assignment_raises_the_limitation_every_time(laps, part):
             assert all(row.confounded for row in rows)
 
 
-LOWERING, DELAY = 3.0, 45.0  # K, s
-WEATHER = """
-[[weather]]
-id = "constant"
-kind = "handheld"
-accuracy = "0.5 degC"
-max_age = "400 h"
-readings = [
-  { time = 2017-03-28T00:00:00Z, temperature = "10 degC" },
-  { time = 2017-04-07T00:00:00Z, temperature = "10 degC" },
-]
-[[route.phase]]
-id = "all"
-name = "Whole loop"
-kind = "highway"
-start = "1500 m"
-end = "16000 m"
-"""
+OVER, LOWERING, DELAY = "mean_over_ambient:all", 3.0, 45.0  # K, s
 
 
 def whole_degrees(file, lowering: float = 0.0, seconds_between: float = 5.0) -> float:
@@ -152,25 +130,14 @@ def whole_degrees(file, lowering: float = 0.0, seconds_between: float = 5.0) -> 
 
 
 def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
-    """3 K by a first-order response to driving, before the readings are rounded; how often one is called is asked below.
-
-    The laps have no ambient; a constant stands in for it, which differences within sessions do not see.
-    """
-    file = write_loop(drives, tmp_path / "loop")
-    text = file.read_text("utf-8") + WEATHER
-    rng = np.random.default_rng(20170401)
-    runs = sorted(p.stem for p in (file.parent / "logs").glob("*.csv"))
-    names = within_sessions(runs, rng)
-    for run, old in zip(runs, (text.split('id = "' + run + '"\nconfiguration = "')[1][0] for run in runs), strict=True):
-        text = text.replace(f'id = "{run}"\nconfiguration = "{old}"', f'id = "{run}"\nconfiguration = "{names[run]}"')
-    file.write_text(text, encoding="utf-8")
-    logs = file.parent / "logs"
-    lowering = [whole_degrees(logs / f"{run}.csv", LOWERING if names[run] == "b" else 0.0) for run in runs]
+    """3 K by a first-order response to driving, before the readings are rounded; how often one is called is asked below."""
+    runs = sorted(p.stem for p in drives.glob("loop/*.csv"))
+    names = within_sessions(runs, np.random.default_rng(20170401))
+    file = write_loop(drives, tmp_path / "loop", WEATHER, names)
+    logs = {run: file.parent / "logs" / f"{run}.csv" for run in runs}
+    lowering = [whole_degrees(logs[run], LOWERING if names[run] == "b" else 0.0) for run in runs]
     lowering = [mean for mean in lowering if mean]
-    campaign = load_campaign(file)
-    cleaned = clean_logs(campaign, load_logs(campaign))
-    result = conclude(campaign, measure_runs(campaign, cleaned, align_logs(campaign, cleaned)))
-    (row,) = [c for c in result.comparisons if c.key == "mean_over_ambient:all"]
+    (row,) = [c for c in run_chain(file).result.comparisons if c.key == OVER]
     print(
         f"\nA/B: put in {np.mean(lowering):.2f} K on average; found {row.difference:.2f} K ({row.low:.2f} to {row.high:.2f} K)"
     )
@@ -179,18 +146,12 @@ def test_the_interval_holds_a_lowering_put_into_real_laps(tmp_path, drives):
     assert row.low <= -np.mean(lowering) <= row.high
 
 
-# ---- adjusted for the start, and the cover: laps with an ambient ----------------------------------------------------
-
-OVER = "mean_over_ambient:all"
-
-
 @pytest.fixture(scope="module")
 def paired(tmp_path_factory, drives):
     """Every lap twice, as it is and lowered: campaign text, cleaned logs and values of both, and the covariates."""
     found = []
     for lowering in (0.0, LOWERING):
-        file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop")
-        file.write_text(file.read_text("utf-8") + WEATHER, encoding="utf-8")
+        file = write_loop(drives, tmp_path_factory.mktemp("paired") / "loop", WEATHER)
         for log in (file.parent / "logs").glob("*.csv"):
             whole_degrees(log, lowering)
         campaign = load_campaign(file)

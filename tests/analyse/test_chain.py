@@ -1,7 +1,5 @@
 """The chain on small campaigns: what is missing is named, claims are judged by intervals, limitations follow the data."""
 
-from __future__ import annotations
-
 import json
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Claims: guard band and risk, words held against the metric, direct comparisons, limits on values."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from types import SimpleNamespace
 

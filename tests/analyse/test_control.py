@@ -1,27 +1,22 @@
 """The control vehicle: what is taken off, what stays censored, what is drawn, and what it buys on the demo's tandem drives."""
 
-from __future__ import annotations
-
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from conftest import ROOT, run_chain
 from scipy import stats
 
 from analyse.studies import campaign as make_campaign
 from analyse.test_compare import CITY, RECOVERY, Shifts, rows
-from intake_report.analyse import align_logs, clean_logs, conclude, load_logs, measure_runs
 from intake_report.analyse.compare import compare_pair
 from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
-from intake_report.campaign import load_campaign
 from intake_report.demo.articles import OPEN, SEALED, STOCK
 from intake_report.render.blocks import Paragraph, Table
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import comparison_table
 
-DATA = Path(__file__).resolve().parents[2] / "data" / "tandem"
 MODEL = make_campaign((STOCK, OPEN, SEALED))
 LAYOUT = "s1 e1 s2 e2 s3 e3"
 MET = (0.0, 2.5, -1.8, 0.7, 3.1, -2.2)  # what both vehicles met on each drive [K]
@@ -76,15 +71,12 @@ def test_only_a_control_beside_every_run_is_used():
 
 @pytest.fixture(scope="module")
 def demo():
-    campaign = load_campaign(DATA / "campaign.toml")
-    cleaned = clean_logs(campaign, load_logs(campaign))
-    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
-    return campaign, measured, conclude(campaign, measured)
+    return run_chain(ROOT / "data" / "tandem" / "campaign.toml")
 
 
 def test_the_demo_says_what_its_control_bought(demo):
-    campaign, measured, result = demo
-    assert {c.run for c in measured.controls} == {run.id for run in campaign.runs}
+    runs, result = {run.id for run in demo.campaign.runs}, demo.result
+    assert {c.run for c in demo.measured.controls} == runs
     headline = [k for k in result.metrics if k.spec.headline]
     assert len(result.control) == len(headline)
     # a recovery time may be open on a side, with the control or without
@@ -94,15 +86,14 @@ def test_the_demo_says_what_its_control_bought(demo):
     peak = next(e for e in result.control if e.key == "peak_over_ambient")
     assert peak.scatter < 0.5 * peak.plain_scatter
     # control drives are no runs of the campaign: not in the run log, the criteria or the values
-    assert {r.id for r in result.runs} == {run.id for run in campaign.runs}
+    assert {r.id for r in result.runs} == runs
     assert not any("~" in c for c in result.criteria["run"]) and not any("~" in v.run for v in result.values)
 
 
 def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):
     """The interval lies about the tandem difference, not about the one without the control, and p belongs to both."""
-    _, _, result = demo
-    effects = {(e.key, e.configuration): e for e in result.control}
-    linear = [c for c in result.comparisons if c.key.startswith("mean_over_ambient")]
+    effects = {(e.key, e.configuration): e for e in demo.result.control}
+    linear = [c for c in demo.result.comparisons if c.key.startswith("mean_over_ambient")]
     assert len(linear) == 3
     for c in linear:
         e, half = effects[c.key, c.configuration], 0.5 * (c.high - c.low)
@@ -114,7 +105,7 @@ def test_estimate_interval_and_p_of_the_demo_are_of_one_analysis(demo):
 
 
 def test_the_report_says_which_runs_have_a_control_and_what_is_taken_less_it(demo):
-    _, _, result = demo
+    result = demo.result
     blocks = basis_of_differences(result)
     tables = {b.label: b for b in blocks if isinstance(b, Table)}
     text = " ".join(b.text for b in blocks if isinstance(b, Paragraph))

@@ -1,7 +1,5 @@
 """Analysis of covariance: published example, reference library, simulation, and what is refused as a covariate."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from itertools import combinations
 

@@ -5,8 +5,6 @@ of a campaign share are drawn from what its file declares. Truth: mean over many
 temperatures that the sensor's element has.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 from scipy.stats import binom

@@ -1,7 +1,5 @@
 """Evidence beside the road through the whole chain, against answers known beforehand."""
 
-from __future__ import annotations
-
 import json
 import math
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Evidence that cannot be used: one sentence with the file and the line or key, and what to do; exit status 1."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

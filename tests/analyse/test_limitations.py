@@ -1,7 +1,5 @@
 """Limitations of layout and of differences: each predicate fires on what it is about, says its numbers, and is quiet else."""
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import replace

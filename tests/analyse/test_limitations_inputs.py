@@ -1,7 +1,5 @@
 """A header that names another unit than the mapping is a limitation, in the report and in the check."""
 
-from __future__ import annotations
-
 from types import SimpleNamespace
 
 import pytest

@@ -1,7 +1,5 @@
 """Mistakes that need no log are refused before one is read; those of a mapping cite the campaign file and the log."""
 
-from __future__ import annotations
-
 import re
 
 import pytest

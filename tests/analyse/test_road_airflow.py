@@ -1,7 +1,5 @@
 """Restriction and volumetric efficiency from samples at wide-open throttle on the road, on a known law."""
 
-from __future__ import annotations
-
 from pathlib import Path
 from typing import Any
 

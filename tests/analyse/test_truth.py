@@ -10,8 +10,6 @@ Two things stand between the report and that truth, and are tested apart:
 2. the ambient reference: a station outside the city, or the vehicle's sensor in whole degrees.
 """
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

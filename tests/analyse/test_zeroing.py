@@ -1,7 +1,5 @@
 """Offsets after soak checks: against closed forms, and against sensors made here, with another air than the demo's."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

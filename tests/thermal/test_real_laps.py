@@ -12,13 +12,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from analyse.loop import session_of, write_loop
-from analyse.test_aa_real import WEATHER
+from analyse.loop import WEATHER, session_of, write_loop
+from conftest import run_chain
 from metrics.support import rebuild
 
-from intake_report.analyse import align_logs, clean_logs, load_logs, measure_runs
 from intake_report.analyse.compare import compare
-from intake_report.campaign import load_campaign
 from intake_report.statistics import clopper_pearson
 from intake_report.thermal import drive_input, fit, leave_one_out, replay
 from thermal.studies import common_drive
@@ -36,11 +34,8 @@ LONGEST = 3000.0  # s; laps in which the driver paused are left out
 @pytest.fixture(scope="module")
 def laps(tmp_path_factory, drives):
     """Return the campaign, its metrics, and each lap as it is and lowered: series and what drives the model."""
-    file = write_loop(drives, tmp_path_factory.mktemp("loop") / "loop")
-    file.write_text(file.read_text("utf-8") + WEATHER, encoding="utf-8")
-    campaign = load_campaign(file)
-    cleaned = clean_logs(campaign, load_logs(campaign))
-    measured = measure_runs(campaign, cleaned, align_logs(campaign, cleaned))
+    chain = run_chain(write_loop(drives, tmp_path_factory.mktemp("loop") / "loop", WEATHER))
+    campaign, measured = chain.campaign, chain.measured
     lowest = {}
     for series in measured.series:
         session = session_of(series.run)
