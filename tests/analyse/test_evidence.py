@@ -134,8 +134,7 @@ def test_one_series_per_configuration_is_a_fit_and_said_to_be(chain: Chain) -> N
     """No percentage of restriction or airflow without saying that nothing was measured twice."""
     limit = next(x for x in chain.result.limitations if x.code == "one-series")
     assert "no repeat measurement" in said(limit.text, "si") and "Three series" in said(limit.remedy, "si")
-    blocks = restriction(chain.result)
-    tables = {b.label: b for b in blocks if isinstance(b, Table)}
+    tables = {b.label: b for b in restriction(chain.result) if isinstance(b, Table)}
     for label in ("tab-restriction", "tab-airflow"):
         heads = [c.title for c in tables[label].columns if "interval" in c.title]
         assert len(heads) == 2 and all("fit only, no repeat measurement" in head for head in heads)
@@ -176,19 +175,19 @@ def test_times_to_service(evidence: Evidence) -> None:
 def test_no_evidence_is_said(tmp_path: Path) -> None:
     chain = run_chain(roadlog.write(tmp_path))
     evidence = chain.result.evidence
-    assert evidence.dyno is None and evidence.bench is None and evidence.tested == ()
+    assert evidence.dyno is None and evidence.bench is None and evidence.road is None and evidence.tested == ()
     text = next(said(x.text, "si") for x in chain.result.limitations if x.code == "not-tested")
     assert "power on a dyno" in text and "wet exposure" in text
     assert all(run.density is None for run in evidence.weather.runs)
     assert "no-density" in codes(chain)
 
 
-def test_rain_reported_contradicts_a_dry_road(tmp_path: Path) -> None:
-    reports = [r.replace("9999 SCT040", "9999 -RA SCT040") for r in offroad.REPORTS]
-    chain = changed_chain(tmp_path, ("weather.0.reports", reports))
+def test_rain_reported_contradicts_a_dry_road_and_missing_wind_is_not_calm(tmp_path: Path) -> None:
+    wet = [r.replace("9999 SCT040", "9999 -RA SCT040").replace("24008KT", "/////KT") for r in offroad.REPORTS]
+    chain = changed_chain(tmp_path, ("weather.0.reports", wet))
     assert {n.code for n in chain.result.evidence.notices} == {"declared-contradicts"}
     assert "weather-contradicts" in codes(chain)
-    assert all(run.raining for run in chain.result.evidence.weather.runs)
+    assert {(run.raining, run.wind_speed) for run in chain.result.evidence.weather.runs} == {(True, None)}
 
 
 def test_sea_level_pressure_as_station_pressure_is_questioned(tmp_path: Path) -> None:
@@ -198,16 +197,8 @@ def test_sea_level_pressure_as_station_pressure_is_questioned(tmp_path: Path) ->
         for run in offroad.campaign()["run"]
     ]
     chain = changed_chain(tmp_path, ("weather.1.elevation", "1500 m"), ("weather.1.readings", readings))
-    questioned = [n for n in chain.result.evidence.notices if n.code == "pressure-questioned"]
-    text = said(questioned[0].text, "si")
-    assert "sea level" in text and "altimeter" in text
-    assert "pressure-questioned" in codes(chain)
-
-
-def test_missing_wind_is_not_calm(tmp_path: Path) -> None:
-    reports = [r.replace("24008KT", "/////KT") for r in offroad.REPORTS]
-    chain = changed_chain(tmp_path, ("weather.0.reports", reports))
-    assert {run.wind_speed for run in chain.result.evidence.weather.runs} == {None}
+    text = next(said(n.text, "si") for n in chain.result.evidence.notices if n.code == "pressure-questioned")
+    assert "sea level" in text and "altimeter" in text and "pressure-questioned" in codes(chain)
 
 
 def test_results_json_carries_everything_with_texts(chain: Chain) -> None:
@@ -230,10 +221,8 @@ def pull_claims(*relations: tuple[str, str | None], metric: str = "peak_torque")
 
 
 def test_a_claim_may_name_power_or_torque(tmp_path: Path) -> None:
-    claims = pull_claims(
-        ("higher", None), ("higher", "2 N*m"), ("higher", "4 N*m"), ("higher", "5 N*m"), ("at least", "150 N*m")
-    )
-    results = changed_chain(tmp_path, ("claim", claims)).result.claims
+    higher = [("higher", limit) for limit in (None, "2 N*m", "4 N*m", "5 N*m")]
+    results = changed_chain(tmp_path, ("claim", pull_claims(*higher, ("at least", "150 N*m")))).result.claims
     # +3 N·m times 1.107; standard deviation 0.3·1.107 on both sides, t(0.975, 4) = 2.776 (any t table): ± 0.75 N·m
     assert results[0].estimate == pytest.approx(3.0 * 1.107, rel=1e-3)
     assert results[0].high - results[0].estimate == pytest.approx(2.776 * 0.3 * 1.107 * math.sqrt(2.0 / 3.0), rel=1e-3)

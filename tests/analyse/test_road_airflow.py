@@ -6,7 +6,6 @@ from typing import Any
 import numpy as np
 import offroad
 import pytest
-import roadlog
 from conftest import Chain, run_chain
 
 from intake_report.messages import said
@@ -70,7 +69,3 @@ def test_manifold_of_a_boosted_engine_tells_no_restriction(tmp_path: Path) -> No
     found = chain(tmp_path, aspiration="boosted").result.evidence.road
     assert found.curves is None and "boosted" in said(found.reason, "si")
     assert found.full[0].efficiency == pytest.approx(100.0 * EFFICIENCY["stock"], rel=0.005)
-
-
-def test_without_airflow_there_is_nothing_to_say(tmp_path: Path) -> None:
-    assert run_chain(roadlog.write(tmp_path)).result.evidence.road is None
