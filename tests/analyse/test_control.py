@@ -8,32 +8,26 @@ import pytest
 from conftest import ROOT, run_chain
 from scipy import stats
 
-from analyse.studies import campaign as make_campaign
-from analyse.test_compare import CITY, RECOVERY, Shifts, rows
-from intake_report.analyse.compare import compare_pair
+from analyse.test_compare import CITY, MODEL, RECOVERY, Shifts, rows, sealed
 from intake_report.analyse.control import DrawsLessControl, against_control, control_effects, controlled
-from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.demo.articles import SEALED
 from intake_report.render.blocks import Paragraph, Table
 from intake_report.render.sections.comparisons import basis_of_differences
 from intake_report.render.sections.tables import comparison_table
 
-MODEL = make_campaign((STOCK, OPEN, SEALED))
-LAYOUT = "s1 e1 s2 e2 s3 e3"
 MET = (0.0, 2.5, -1.8, 0.7, 3.1, -2.2)  # what both vehicles met on each drive [K]
 
 
-def tandem(noise: float = 0.1):
-    rng = np.random.default_rng(3)
-    true = (9.0, 5.0) * 3
-    runs = rows(CITY, LAYOUT, [t + m + e for t, m, e in zip(true, MET, rng.normal(0, noise, 6), strict=True)])
-    controls = rows(CITY, "s1 s1 s2 s2 s3 s3", [9.0 + m + e for m, e in zip(MET, rng.normal(0, noise, 6), strict=True)])
-    return runs, controls
+def tandem():
+    """Runs of 9 and 5 K and control drives of 9 K that met the same, each with its noise."""
+    true = np.array([(9.0, 5.0) * 3, (9.0,) * 6])
+    own, control = true + np.random.default_rng(3).normal(MET, 0.1, (2, 6))
+    return rows(CITY, "s1 e1 s2 e2 s3 e3", own.tolist()), rows(CITY, "s1 s1 s2 s2 s3 s3", control.tolist())
 
 
 def test_what_both_met_goes_away():
     runs, controls = tandem()
-    plain = compare_pair(MODEL, CITY, runs, SEALED.id, STOCK.id)
-    less = compare_pair(MODEL, CITY, against_control(runs, controls), SEALED.id, STOCK.id)
+    plain, less = sealed(CITY, runs), sealed(CITY, against_control(runs, controls))
     assert not plain.shown and less.shown and less.low <= -4.0 <= less.high
     assert less.scatter < 0.2 * plain.scatter
     (effect,) = [e for e in control_effects(MODEL, (CITY,), runs, controls) if e.configuration == SEALED.id]
@@ -58,8 +52,8 @@ def test_draws_are_those_of_the_tandem():
     runs, controls = tandem()
     draws = Shifts(runs, {v.run: 1.0 for v in runs}, 0.3)
     less = against_control(runs, controls)
-    row = compare_pair(MODEL, CITY, less, SEALED.id, STOCK.id, DrawsLessControl(draws, controls))
-    assert row.standard_error == pytest.approx(compare_pair(MODEL, CITY, less, SEALED.id, STOCK.id).standard_error)
+    row = sealed(CITY, less, DrawsLessControl(draws, controls))
+    assert row.standard_error == pytest.approx(sealed(CITY, less).standard_error)
     assert DrawsLessControl(draws, ()).common(CITY.key, "r0") is None
 
 

@@ -34,16 +34,15 @@ def test_intervals_hold_the_truth(layout, mornings, part):
     counts = outcome.covered()
     opened, half = {}, {}
     print(f"\n{layout}, {mornings} soak checks, {campaigns} campaigns: intervals that hold the truth")
-    for (key, configuration), (inside, n) in counts.items():
-        rows = [c for some in outcome.comparisons for c in some if (c.key, c.configuration) == (key, configuration)]
+    for where, (inside, n) in counts.items():
+        rows = [c for some in outcome.comparisons for c in some if (c.key, c.configuration) == where]
         closed = [0.5 * (c.high - c.low) for c in rows if c.low is not None and c.high is not None]
-        half[key, configuration] = np.median(closed or [np.inf])
-        opened[key, configuration] = sum(c.basis == "runs" and (c.low is None or c.high is None) for c in rows)
+        half[where] = np.median(closed or [np.inf])
+        opened[where] = sum(c.basis == "runs" and (c.low is None or c.high is None) for c in rows)
         censored = sum(c.not_reached + c.not_reached_versus > 0 for c in rows)
         print(
-            f"  {key:26s} {configuration:15s} {inside:3d} of {n:3d} = {100 * inside / n:4.1f} %   half-width {half[key, configuration]:5.2f}, "
-            f"truth {outcome.truth[key, configuration]:7.2f} ± {outcome.truth_error[key, configuration]:.2f}, {censored} with runs not reached, "
-            f"{opened[key, configuration]} open"
+            f"  {where[0]:26s} {where[1]:15s} {inside:3d} of {n:3d} = {100 * inside / n:4.1f} %   half-width {half[where]:5.2f}, "
+            f"truth {outcome.truth[where]:7.2f} ± {outcome.truth_error[where]:.2f}, {censored} with runs not reached, {opened[where]} open"
         )
     assert {key for key, _ in counts} == set(TRUTH)
     if campaigns == CAMPAIGNS:  # a sample of a few leaves much to chance
@@ -61,7 +60,7 @@ def test_the_study_itself_in_small():
     """A few campaigns: every headline difference gets an interval, and the study repeats."""
     one, two = (study_coverage("2×4", 2, replicates=2, draws=30) for _ in range(2))
     assert one.comparisons == two.comparisons and one.truth == two.truth
-    assert all(c.basis == "runs" for rows in one.comparisons for c in rows)
-    assert {c.key for rows in one.comparisons for c in rows} == set(TRUTH)
-    linear = [c for rows in one.comparisons for c in rows if c.key == "mean_over_ambient:city"]
-    assert all(c.instrument < 0.05 * c.between for c in linear)  # shared biases cancel in means of temperatures
+    rows = [c for some in one.comparisons for c in some]
+    assert {c.basis for c in rows} == {"runs"} and {c.key for c in rows} == set(TRUTH)
+    # shared biases cancel in means of temperatures
+    assert all(c.instrument < 0.05 * c.between for c in rows if c.key == "mean_over_ambient:city")

@@ -23,8 +23,11 @@ def relabelled(folder, header, target):
     return file
 
 
-def derived(file):
-    return [found for found in run_chain(file).result.limitations if found.code == "unit-overridden"]
+def judged(file, capsys):
+    """The limitations of this kind in the report, and what the check says of one log."""
+    derived = [found for found in run_chain(file).result.limitations if found.code == "unit-overridden"]
+    _, (check,) = check_json(capsys, file.parent / "logs/b1-stock.csv", "--campaign", file)
+    return derived, check
 
 
 @pytest.mark.parametrize(
@@ -32,22 +35,18 @@ def derived(file):
     [("IAT (°F)", "iat [degC]", "°F", "°C"), ("Speed [mph]", "speed [km/h]", "mph", "km/h")],
 )
 def test_another_unit_than_the_header_is_a_limitation(tmp_path, capsys, header, target, written, stated):
-    file = relabelled(tmp_path, header, target)
-    (found,) = derived(file)
+    (found,), check = judged(relabelled(tmp_path, header, target), capsys)
     text, remedy = said(found.text, "si"), said(found.remedy, "si")
     assert f"“{header}” names {written}" in text and f"in {stated}." in text and "all runs" in text
     assert "[log.columns]" in remedy and "label in the logger" in remedy
-    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
     assert check["verdict"] == "accept with limitation"
     assert f"“{header}” names {written}" in check["reasons"][0] and "[log.columns]" in check["reasons"][0]
 
 
 @pytest.mark.parametrize("header", ["IAT [C]", "Intake"])
 def test_the_same_unit_or_none_is_no_limitation(tmp_path, capsys, header):
-    file = relabelled(tmp_path, header, "iat [degC]")
-    assert derived(file) == []
-    _, (check,) = check_json(capsys, tmp_path / "logs/b1-stock.csv", "--campaign", file)
-    assert check["verdict"] == "accept"
+    derived, check = judged(relabelled(tmp_path, header, "iat [degC]"), capsys)
+    assert derived == [] and check["verdict"] == "accept"
 
 
 def test_only_runs_that_take_part_count():

@@ -24,9 +24,6 @@ def offsets(*stands: Stand, seed: int = 1, rounding: str = "unknown"):
     return draw_offsets(model, stands, lambda _: STEP, np.random.default_rng(seed))
 
 
-# ---- closed forms ------------------------------------------------------------------------------------------------
-
-
 def test_one_reading_against_a_thermometer_leaves_a_step_and_its_uncertainty():
     # 16 read where 15.2 is: rectangular of one step about 0.8, and the thermometer's 0.1 (GUM 4.3.7, 5.1.2)
     found = offsets(Stand((Sight("iat", 0.8, 0.5),), 0.1, 0.0))["iat"]
@@ -66,9 +63,6 @@ def test_checks_that_contradict_each_other_give_nothing():
     assert offsets(apart) is None  # ± 1 K and ± 2.5 K do not explain 9 K
 
 
-# ---- sensors made here: does the interval hold the truth? ----------------------------------------------------------
-
-
 def coverage(kind: str, trials: int, seed: int) -> tuple[int, float]:
     """Return how many 95 % intervals hold what the readings' edges are off, and the mean standard uncertainty [K].
 
@@ -84,20 +78,17 @@ def coverage(kind: str, trials: int, seed: int) -> tuple[int, float]:
         for _ in range(1 if kind == "drift" else int(kind)):
             stood = rng.uniform(8.0, 14.0)
             left = 0.1 * 70.0 * math.exp(-stood / rng.uniform(1.0, 2.0)) * rng.uniform()
-            warm = 70.0 * math.exp(-stood / 2.0)
             if kind == "drift":
                 time, late = np.arange(0.0, 5400.0, 5.0), rng.uniform(0.0, 60.0)
                 air = rng.uniform(5.0, 20.0) + 2.0 * np.sin(np.pi * (time - 600.0) / 10800.0)
-                sensed = np.interp(time - late, time, air) + left
-                changed = np.flatnonzero(np.diff(MODES[name](sensed + bias)))
-                reading = MODES[name](sensed + bias)
+                reading = MODES[name](np.interp(time - late, time, air) + left + bias)
+                changed = np.flatnonzero(np.diff(reading))
                 level = np.mean(0.5 * (reading[changed] + reading[changed + 1]) - air[changed] - wrong)
-                slope = float(np.polyfit(time, air, 1)[0])
-                stands.append(Stand((Sight("iat", float(level), 0.05, slope),), 0.1, warm))
+                sight = Sight("iat", float(level), 0.05, float(np.polyfit(time, air, 1)[0]))
             else:
                 air = rng.uniform(5.0, 20.0)
-                read = float(MODES[name](air + left + bias))
-                stands.append(Stand((Sight("iat", read - air - wrong, 0.5),), 0.1, warm))
+                sight = Sight("iat", float(MODES[name](air + left + bias)) - air - wrong, 0.5)
+            stands.append(Stand((sight,), 0.1, 70.0 * math.exp(-stood / 2.0)))
         found = offsets(*stands, seed=trial)["iat"]
         low, high = np.quantile(found, [0.025, 0.975])
         held, _ = held + (low <= truth <= high), spread.append(np.std(found))
@@ -120,9 +111,13 @@ NIGHT = {"id": "night", "time": "2026-05-11T04:30:00+00:00", "stood": "12 h"}
 THERMOMETER = {"reference": "15.2 degC", "reference_uncertainty": "0.1 degC"}
 
 
-def chain(folder, *checks, accuracy: str = "1 degC"):
+def readings(iat: int, **others: int) -> dict:
+    return {"readings": {name: f"{value} degC" for name, value in {"iat": iat, **others}.items()}}
+
+
+def chain(folder, *checks):
     data = {**roadlog.campaign(blocks=1), "soak_check": list(checks)}
-    channels = {"iat": {"resolution": "1 degC", "accuracy": accuracy}, "ambient": {"resolution": "1 degC"}}
+    channels = {"iat": {"resolution": "1 degC", "accuracy": "1 degC"}, "ambient": {"resolution": "1 degC"}}
     data["instrument"] = {"logger": "adapter", "channels": channels}
     return run_chain(roadlog.write(folder, data))
 
@@ -138,8 +133,7 @@ def plain(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def zeroed(tmp_path_factory):
-    readings = {"iat": "16 degC", "ambient": "15 degC", "coolant": "15 degC"}
-    return chain(tmp_path_factory.mktemp("zeroed"), NIGHT | THERMOMETER | {"readings": readings})
+    return chain(tmp_path_factory.mktemp("zeroed"), NIGHT | THERMOMETER | readings(16, ambient=15, coolant=15))
 
 
 def test_the_offset_is_corrected_and_replaces_the_declared_accuracy(plain, zeroed):
@@ -156,27 +150,25 @@ def test_the_offset_is_corrected_and_replaces_the_declared_accuracy(plain, zeroe
 
 
 def test_sensors_beyond_their_accuracy_are_said(tmp_path):
-    readings = {"iat": "18 degC", "ambient": "15 degC", "coolant": "21 degC"}
-    found = chain(tmp_path, NIGHT | THERMOMETER | {"readings": readings})
+    found = chain(tmp_path, NIGHT | THERMOMETER | readings(18, ambient=15, coolant=21))
     said_ = [said(n.text, "si") for n in found.result.evidence.notices if n.code == "soak-check-disagrees"]
     assert [text.partition(" reads")[0] for text in said_] == ["Coolant temperature", "Intake air temperature"]
     assert "soak-check-disagrees" in {limitation.code for limitation in found.result.limitations}
 
 
 def test_checks_that_contradict_leave_what_is_declared(tmp_path, plain):
-    readings = {"iat": "24 degC", "coolant": "15 degC"}
-    found = chain(tmp_path, NIGHT | {"readings": readings})
+    found = chain(tmp_path, NIGHT | readings(24, coolant=15))
     assert "no offset is taken" in notices(found)["soak-check-contradicts"]
     assert [v.value for v in found.result.of("peak_iat")] == [v.value for v in plain.result.of("peak_iat")]
 
 
-def drift(folder, mode: str, text: str = "") -> dict:
+def drift(folder, mode: str) -> dict:
     time = np.arange(0.0, 3600.0, 10.0)
     air = 14.3 + 1.6 * time / 3600.0
     rows = zip(time, MODES[mode](air + 0.3), MODES[mode](air), np.round(air, 1), strict=True)
     (folder / "soak").mkdir()
     body = "".join(f"{t:.0f},{i:.0f},{a:.0f},{r:.1f}\n" for t, i, a, r in rows)
-    (folder / "soak" / "dawn.csv").write_text(text or f"s,Intake,Outside,Glass\n{body}", "utf-8")
+    (folder / "soak" / "dawn.csv").write_text(f"s,Intake,Outside,Glass\n{body}", "utf-8")
     columns = {"Intake": "iat [degC]", "Outside": "ambient [degC]", "Glass": "reference [degC]"}
     return {"id": "dawn", "stood": "12 h", "reference_uncertainty": "0.1 degC", "file": "soak/dawn.csv",
             "log": {"time": "s", "columns": columns}}  # fmt: skip
