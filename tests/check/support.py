@@ -1,7 +1,5 @@
 """Logs and small campaigns for the tests of the check."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

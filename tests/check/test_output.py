@@ -1,15 +1,13 @@
 """What comes out: JSON with stable keys, pages that stay within the terminal, a timeline that is true."""
 
-from __future__ import annotations
-
 import dataclasses
 import io
 import itertools
 import json
-import subprocess
 import sys
 
 import pytest
+from conftest import start_command
 from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
@@ -46,11 +44,7 @@ def test_a_number_that_is_none_is_refused():
 def checks(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     file = planned_campaign(folder, campaign__units="us")
-    logs = [
-        log(folder / "good.csv"),
-        log(folder / "hot.csv", ambient=28.0),
-        log(folder / "half.csv", rows=slice(0, 200)),
-    ]
+    logs = [log(folder / "good.csv"), log(folder / "hot.csv", ambient=28.0), log(folder / "half.csv", rows=slice(200))]
     (folder / "empty.csv").write_text("")
     return [*check_logs([*logs, folder / "empty.csv"], file), *check_logs([plain_log(folder / "plain.csv"), *logs])]
 
@@ -198,11 +192,8 @@ def test_a_terminal_that_cannot_show_a_sign_gets_another(tmp_path, monkeypatch):
 
 
 def test_a_reader_that_has_seen_enough_gets_no_traceback(tmp_path):
-    logs = [str(plain_log(tmp_path / f"{i}.csv")) for i in range(4)]
-    code = "import sys; from intake_report.cli import main; sys.exit(main(['check', '--json', *sys.argv[1:]]))"
-    with subprocess.Popen(
-        [sys.executable, "-c", code, *logs], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    ) as process:
+    logs = [plain_log(tmp_path / f"{i}.csv") for i in range(4)]
+    with start_command("check", "--json", *logs) as process:
         assert process.stdout is not None and process.stderr is not None
         process.stdout.read(10)
         process.stdout.close()

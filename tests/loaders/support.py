@@ -1,7 +1,5 @@
 """Small logs made by code."""
 
-from __future__ import annotations
-
 import gzip
 import zipfile
 from pathlib import Path

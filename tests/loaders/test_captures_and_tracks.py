@@ -1,7 +1,5 @@
 """CAN captures, DBC files, GPX tracks and their place in a run."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What the user states about a text log wins, and what cannot be stated is refused."""
 
-from __future__ import annotations
-
 import subprocess
 import sys
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What is no log is refused at once, by kind and size; no number of a log decides how much memory is taken."""
 
-from __future__ import annotations
-
 import errno
 import gzip
 import os

@@ -1,7 +1,5 @@
 """All real drives are read, and what is known of them is found."""
 
-from __future__ import annotations
-
 import gzip
 from datetime import datetime
 from itertools import pairwise

@@ -1,7 +1,5 @@
 """Write a log in any dialect, read it back the same."""
 
-from __future__ import annotations
-
 import tempfile
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta

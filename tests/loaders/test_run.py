@@ -1,7 +1,5 @@
 """Runs from logs: mapping, units, parts, dates, and messages that name the nearest right thing."""
 
-from __future__ import annotations
-
 import tomllib
 from datetime import UTC, date, datetime
 from pathlib import Path

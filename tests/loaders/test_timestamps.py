@@ -1,7 +1,5 @@
 """Time columns of every form."""
 
-from __future__ import annotations
-
 from datetime import UTC, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo

@@ -1,7 +1,5 @@
 """The sample report, exported once for all tests of the exporters."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import pytest

@@ -1,7 +1,5 @@
 """A synthetic executed notebook with every kind of block; the numbers mean nothing."""
 
-from __future__ import annotations
-
 import matplotlib as mpl
 import numpy as np
 from matplotlib.figure import Figure as MplFigure

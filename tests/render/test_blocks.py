@@ -1,7 +1,5 @@
 """Blocks, their JSON, the inline syntax and the numbering pass."""
 
-from __future__ import annotations
-
 import json
 
 import numpy as np

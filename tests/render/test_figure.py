@@ -1,7 +1,5 @@
 """Figures: reproducible bytes, ids of their own, nothing that runs or loads."""
 
-from __future__ import annotations
-
 import re
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The HTML page: structure, links, hostile text stays text; `test_report_texts` looks at a whole report."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter
 

@@ -3,8 +3,6 @@
 `test_report_texts` looks at a whole report: standards, bookmarks, pages, attachments.
 """
 
-from __future__ import annotations
-
 import csv
 import io
 import json

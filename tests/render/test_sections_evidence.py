@@ -1,7 +1,5 @@
 """The evidence sections: what they say, in which units, and that nothing of a campaign acts as markup."""
 
-from __future__ import annotations
-
 import json
 import re
 from dataclasses import asdict

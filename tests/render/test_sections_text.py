@@ -1,7 +1,5 @@
 """Sections in the reader's words: places, acceptance, provenance, cover facts, and what the figures leave room for."""
 
-from __future__ import annotations
-
 import re
 from dataclasses import replace
 

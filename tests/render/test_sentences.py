@@ -1,7 +1,5 @@
 """The two deciding pages in the cases that the demos do not reach, on results made for it."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import pytest

@@ -1,7 +1,5 @@
 """Numbers become text in one place; the document holds no number that is not one."""
 
-from __future__ import annotations
-
 import json
 import math
 from dataclasses import replace
