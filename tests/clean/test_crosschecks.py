@@ -22,6 +22,9 @@ def profile(time):
     return np.clip(wave, 0, 130)
 
 
+GPS, FLAT = profile(TIME), np.full(1800, 80.0) + RNG.normal(0, 0.5, 1800)  # a flat speed has no lag
+
+
 def run_of(columns, time=TIME):
     return clean(log_of(columns, time))
 
@@ -30,14 +33,9 @@ def run_of(columns, time=TIME):
 @given(st.floats(0.7, 1.7), st.floats(-8, 8), st.sampled_from([0.2, 1.0, 5.0]))
 def test_lag_and_scale_are_recovered(scale, lag, interval):
     t = np.arange(0, 1800, interval)
-    reference_time = np.arange(0.0, 1800.0, 1.0)
-    speed = scale * profile(t - lag)
-    found = lag_and_scale(t, speed, reference_time, profile(reference_time))
+    found = lag_and_scale(t, scale * profile(t - lag), TIME, GPS)
     assert found[0] == pytest.approx(lag, abs=0.1)
     assert found[1] == pytest.approx(scale, rel=0.005)
-
-
-GPS, FLAT = profile(TIME), np.full(1800, 80.0) + RNG.normal(0, 0.5, 1800)  # a flat speed has no lag
 
 
 @pytest.mark.parametrize(
@@ -93,10 +91,9 @@ def test_ambient_sensor_reads_high_at_rest():
 
 
 def soak(coolant, iat, ambient):
-    rpm = np.where(TIME < 10, 0.0, 900.0)
     return run_of(
         {
-            "rpm": rpm,
+            "rpm": np.where(TIME < 10, 0.0, 900.0),
             "coolant": np.where(TIME < 10, coolant, np.minimum(coolant + TIME / 20, 90)),
             "iat": np.full(1800, iat),
             "ambient": np.full(1800, ambient),
@@ -131,12 +128,8 @@ def engine_air(factor):
     rpm = 1500 + 1000 * (1 + np.sin(TIME / 50))
     manifold = 60 + 30 * np.sin(TIME / 33)
     density = manifold * 1000 / (287.058 * (25 + 273.15))
-    return {
-        "rpm": rpm,
-        "map": manifold,
-        "iat": np.full(1800, 25.0),
-        "maf": factor * 0.85 * 1.6 * rpm / 120 * density,
-    }
+    maf = factor * 0.85 * 1.6 * rpm / 120 * density
+    return {"rpm": rpm, "map": manifold, "iat": np.full(1800, 25.0), "maf": maf}
 
 
 def test_airflow_by_filling():

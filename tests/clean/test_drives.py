@@ -1,14 +1,50 @@
 """All real drives: cleaned without error, true intervals, backward steps, no fault value left."""
 
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from intake_report.channels import CHANNELS
-from intake_report.clean import clean
+from intake_report.clean import clean, cross_checks
+from intake_report.loaders.base import RunLog
 
-from .support import LOOP, check, text
+from .support import check, text
+
+COMMUTE = ("coolant", "map", "rpm", "speed", "iat", "maf", "throttle", "ambient", "pedal", "pedal_e")
+LOOP = {
+    "longitude": "longitude", "latitude": "latitude", "GPS Speed": "gps_speed", "Intake Temperature": "iat", "Rpm": "rpm",
+    "Throttle Position": "throttle", "Engine Load": "load", "GPS HDOP": "hdop", "GPS Altitude": "altitude",
+    "GPS Accuracy": "gps_accuracy", "Speed": "speed", "Intake Pressure": "map", "GPS Bearing": "bearing",
+    "Calculated MAF": "maf", "Consumption": "fuel_rate",
+}  # fmt: skip
+
+
+def read(path: Path) -> RunLog:
+    """Read a drive apart from the loaders: commutes have ten columns in order, loops names with their units."""
+    table = pd.read_csv(path)
+    if path.parent.name == "commute":
+        time = pd.to_timedelta(table.pop("Time"))
+        frame = table.set_axis(COMMUTE, axis="columns")
+    else:
+        time = pd.to_datetime(table.pop("time")) - pd.Timestamp("2017-01-01", tz="UTC")
+        names = {header: LOOP.get(header.split(" [")[0]) for header in table.columns}
+        frame = table[[header for header, name in names.items() if name]].rename(columns=names)
+    seconds = time.dt.total_seconds()
+    frame = frame.astype(np.float64).set_axis(pd.Index(seconds - seconds[0], name="time"), axis="index")
+    return RunLog(path.name, frame, None, (path,))
+
+
+@pytest.fixture(scope="module")
+def commute(drives: Path) -> dict[str, RunLog]:
+    return {path.name: read(path) for path in sorted(drives.glob("commute/*.csv.gz"))}
+
+
+@pytest.fixture(scope="module")
+def loop(drives: Path) -> dict[str, RunLog]:
+    return {path.name: read(path) for path in sorted(drives.glob("loop/*.csv"))}
 
 
 @pytest.fixture(scope="module")
@@ -16,12 +52,16 @@ def cleaned(commute, loop):
     return {name: clean(log) for name, log in (commute | loop).items()}
 
 
-def test_all_49_drives_are_cleaned(cleaned):
+def test_all_49_drives_are_cleaned_and_no_fault_value_is_left(cleaned):
     assert len(cleaned) == 49
     for run in cleaned.values():
         assert (np.diff(run.frame.index) > 0).all()
         assert run.frame.shape == run.masks.shape
         assert run.has("iat") and run.has("speed")
+        for channel in (c for c in run.frame if c in CHANNELS and run.has(c)):
+            known, good = CHANNELS[channel], run.good(channel).to_numpy()
+            assert good.min() >= known.low and good.max() <= known.high, (run.id, channel)
+            assert all((np.abs(good - code) > 1e-3).all() for code in known.fault_codes), (run.id, channel)
 
 
 def test_true_interval_of_every_commute_channel(commute, cleaned):
@@ -62,18 +102,6 @@ def test_backward_steps_are_found(commute, loop, cleaned):
     assert raw and found == raw
 
 
-def test_no_fault_value_is_left(cleaned):
-    for name, run in cleaned.items():
-        for channel in run.frame:
-            if channel not in CHANNELS or not run.has(channel):
-                continue
-            known = CHANNELS[channel]
-            good = run.good(channel).to_numpy()
-            assert good.min() >= known.low and good.max() <= known.high, (name, channel)
-            for code in known.fault_codes:
-                assert (np.abs(good - code) > 1e-3).all(), (name, channel)
-
-
 def test_no_reading_of_a_standing_engine_is_left(commute, cleaned):
     """The intake climbs to 80-150 °C within seconds of an engine stop (README of the drives)."""
     for name, log in commute.items():
@@ -101,19 +129,20 @@ def test_loop_speed_against_gps_speed(loop, cleaned):
     """One car on one loop: the scale has to be the same in all 30 drives, and no lag beyond the 5 s interval."""
     scales, ratios = [], []
     for name in loop:
-        speed = check(cleaned[name], "speed-against-gps")
+        found = {c.name: c for c in cross_checks(cleaned[name])}
+        speed = found["speed-against-gps"]
         assert speed.status == "agrees", speed.evidence
         scales.append(speed.numbers["scale"])
         assert abs(speed.numbers["lag_s"]) < 1.0
-        ratios.append(check(cleaned[name], "distance-by-both").numbers["ratio"])
-        assert check(cleaned[name], "clock-drift").status != "flagged", name
+        ratios.append(found["distance-by-both"].numbers["ratio"])
+        assert found["clock-drift"].status != "flagged", name
     assert np.std(scales) < 0.01 and np.std(ratios) < 0.01
     assert np.mean(scales) == pytest.approx(np.mean(ratios), abs=0.01)
 
 
 def test_loop_airflow_is_in_grams_as_labelled(loop, cleaned):
     """The app computed fuel from airflow; the ratio shows the unit. The same numbers labelled l/s are flagged."""
-    for name, log in list(loop.items())[::5]:
+    for name, log in list(loop.items())[::10]:
         assert check(cleaned[name], "airflow-unit").status == "agrees", name
         wrong = clean(replace(log, frame=log.frame.assign(maf=log.frame["maf"] * 1.2)))
         litres = check(wrong, "airflow-unit", airflow_label="l/s")
@@ -130,7 +159,7 @@ def test_commute_manifold_against_barometer(commute, cleaned):
 
 @pytest.mark.parametrize("seconds", [12.0, 30.0])
 def test_thinned_positions_of_the_loop_are_neither_stuck_nor_impossible(loop, cleaned, seconds):
-    for name, log in list(loop.items())[::3]:
+    for name, log in list(loop.items())[::6]:
         frame = log.frame.copy()
         fix = np.floor(frame.index.to_numpy() / seconds)
         first = np.append(True, fix[1:] != fix[:-1])

@@ -24,11 +24,6 @@ def test_step_of_a_rounded_walk(step, seed, declared):
     assert share == pytest.approx(1.0)
 
 
-def test_continuous_reading_has_no_step():
-    assert quantisation_step(WALK)[0] is None
-    assert quantisation_step(WALK, 1.0)[0] is None
-
-
 def test_values_that_an_app_interpolated_keep_their_step():
     """17.9999995 for 18, and a third of the values somewhere between two readings."""
     values = np.round(WALK) + RNG.normal(0, 5e-7, WALK.size)
@@ -45,6 +40,7 @@ def test_values_that_an_app_interpolated_keep_their_step():
         (np.round(np.round(WALK / (100 / 255)) * (100 / 255), 1), 100 / 255, 100 / 255),  # written with one decimal
         (np.round(WALK / 2.0) * 2.0 + 0.7, None, 2.0),  # a grid that does not begin at zero
         (np.where(np.arange(2000) < 1500, 0.0, WALK), None, None),  # a standing value does not invent a step
+        *((WALK, declared, None) for declared in (None, 1.0)),  # a continuous reading
         (np.full(100, 20.0), None, None),
         (np.array([20.0, 21.0]), None, None),
         (np.array([]), None, None),

@@ -40,8 +40,7 @@ def columns_of(values):
 
 def kept(run, time):
     """Whether each cell of the original rows is a true sample of the cleaned run."""
-    frame = run.frame.reindex(time)
-    return frame.notna().to_numpy().T
+    return run.frame.reindex(time).notna().to_numpy().T
 
 
 @st.composite
@@ -59,8 +58,7 @@ def test_round_robin_is_reduced_to_exactly_its_true_samples(polling):
     time, values, truth = round_robin(*polling)
     run = clean(log_of(columns_of(values), time))
     np.testing.assert_array_equal(kept(run, time), truth)
-    seen = values[truth]
-    assert np.array_equal(run.frame.to_numpy().T[run.frame.notna().to_numpy().T], seen)
+    assert np.array_equal(run.frame.to_numpy().T[run.frame.notna().to_numpy().T], values[truth])
 
 
 @settings(max_examples=40)
@@ -74,10 +72,9 @@ def test_a_lost_row_does_not_shift_the_samples_after_it(polling, where):
     lost = int(where * time.size)
     time, values, truth = np.delete(time, lost), np.delete(values, lost, axis=1), np.delete(truth, lost, axis=1)
     run = clean(log_of(columns_of(values), time))
-    found = kept(run, time)
     # Away from the lost row every sample is placed exactly; beside it the row of the slip cannot be known.
     away = np.abs(np.arange(time.size) - lost) > 6 * channels
-    np.testing.assert_array_equal(found[:, away], truth[:, away])
+    np.testing.assert_array_equal(kept(run, time)[:, away], truth[:, away])
     assert any(e.step == "cycle-slip" for e in run.quality)
 
 
@@ -86,11 +83,8 @@ def test_constant_channel_without_first_appearance_keeps_one_row_per_cycle():
     run = clean(log_of(columns_of(values), time))
     assert abs(run.sampling["coolant"].samples - truth[4].sum()) <= 1
     assert run.sampling["iat"].interval == pytest.approx(5 * 0.09, rel=1e-6)
-    assert "one row in 5" in text(
-        next(e.reason for e in run.quality if e.channel == "iat" and e.step == "true-samples")
-    )
-    reason = next(e.reason for e in run.quality if e.step == "true-samples" and e.channel == "coolant")
-    assert reason.value("cycle") == 5
+    reasons = {e.channel: e.reason for e in run.quality if e.step == "true-samples"}
+    assert "one row in 5" in text(reasons["iat"]) and reasons["coolant"].value("cycle") == 5
 
 
 def test_channel_polled_twice_per_cycle():
@@ -104,8 +98,7 @@ def test_channel_polled_twice_per_cycle():
         values[name][row:] = 800.0 + 10 * rng.integers(0, 50) if name == "rpm" else 20.0 + rng.integers(0, 30)
         truth[name][row] = True
     run = clean(log_of(values, np.arange(rows) * 0.1))
-    for name in values:
-        np.testing.assert_array_equal(run.frame[name].reindex(np.arange(rows) * 0.1).notna(), truth[name])
+    np.testing.assert_array_equal(kept(run, np.arange(rows) * 0.1), list(truth.values()))
 
 
 def walk(rng, n):
@@ -123,9 +116,8 @@ def walk(rng, n):
 )
 def test_rows_that_change_together_are_samples_and_a_slow_channel_beside_them_keeps_every_row(slow):
     rng = np.random.default_rng(0)
-    run = clean(
-        log_of({name: walk(rng, 2000) for name in ("rpm", "speed", "map")} | {"coolant": slow}, np.arange(2000.0))
-    )
+    together = {name: walk(rng, 2000) for name in ("rpm", "speed", "map")}
+    run = clean(log_of(together | {"coolant": slow}, np.arange(2000.0)))
     assert all(s.samples == 2000 and s.interval == 1.0 and s.rows == 2000 for s in run.sampling.values())
 
 
@@ -177,10 +169,8 @@ def test_long_log_is_followed_over_a_slip_between_the_examined_windows():
     data = {n: np.delete(v, lost) for n, v in data.items()}
     time = np.delete(np.arange(rows) * 0.02, lost)
     run = clean(log_of(data, time))
-    for name in data:
-        expected = np.delete(truth[name], lost)
-        found = run.frame[name].reindex(time).notna().to_numpy()
-        assert np.count_nonzero(found != expected) <= 12
+    for name, found in zip(data, kept(run, time), strict=True):
+        assert np.count_nonzero(found != np.delete(truth[name], lost)) <= 12
 
 
 def test_pattern_of_one_silent_channel_is_unseen():
@@ -188,30 +178,26 @@ def test_pattern_of_one_silent_channel_is_unseen():
     assert decisions["iat"].reason.code == "unseen"
 
 
-def any_log():
-    @st.composite
-    def build(draw):
-        rows = draw(st.integers(1, 120))
-        names = draw(st.lists(st.sampled_from(NAMES), min_size=1, max_size=4, unique=True))
-        seed = draw(st.integers(0, 2**32 - 1))
-        rng = np.random.default_rng(seed)
-        data = {}
-        for name in names:
-            kind = draw(st.sampled_from(["walk", "held", "noise", "faulty", "sparse"]))
-            values = 30 + np.round(np.cumsum(rng.normal(0, 1, rows)))
-            if kind == "held":
-                values = values[(np.arange(rows) // draw(st.integers(2, 12))).clip(max=rows - 1)]
-            elif kind == "noise":
-                values = rng.normal(40, 30, rows)
-            elif kind == "faulty":
-                values[rng.random(rows) < 0.1] = draw(st.sampled_from([-40.0, 215.0, 255.0, 1e9, -1e9]))
-            elif kind == "sparse":
-                values[rng.random(rows) < 0.6] = np.nan
-            data[name] = values
-        steps = rng.choice([0.1, 0.1, 0.1, 0.0, 7.0, -0.3], rows, p=[0.3, 0.3, 0.3, 0.03, 0.03, 0.04])
-        return log_of(data, np.cumsum(steps))
-
-    return build()
+@st.composite
+def any_log(draw):
+    rows = draw(st.integers(1, 120))
+    names = draw(st.lists(st.sampled_from(NAMES), min_size=1, max_size=4, unique=True))
+    rng = np.random.default_rng(draw(st.integers(0, 2**32 - 1)))
+    data = {}
+    for name in names:
+        kind = draw(st.sampled_from(["walk", "held", "noise", "faulty", "sparse"]))
+        values = 30 + np.round(np.cumsum(rng.normal(0, 1, rows)))
+        if kind == "held":
+            values = values[(np.arange(rows) // draw(st.integers(2, 12))).clip(max=rows - 1)]
+        elif kind == "noise":
+            values = rng.normal(40, 30, rows)
+        elif kind == "faulty":
+            values[rng.random(rows) < 0.1] = draw(st.sampled_from([-40.0, 215.0, 255.0, 1e9, -1e9]))
+        elif kind == "sparse":
+            values[rng.random(rows) < 0.6] = np.nan
+        data[name] = values
+    steps = rng.choice([0.1, 0.1, 0.1, 0.0, 7.0, -0.3], rows, p=[0.3, 0.3, 0.3, 0.03, 0.03, 0.04])
+    return log_of(data, np.cumsum(steps))
 
 
 @settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow])
