@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 import pytest
 import roadlog
-from corpus.broken import _gpx, _points
+from corpus.broken import stamps
+from loaders.support import gpx
 
 from intake_report import cli
 from intake_report.campaign import load_campaign
@@ -64,7 +65,7 @@ def test_a_drive_that_hardly_began_has_to_be_repeated(tmp_path, capsys, rows, co
 
 def test_a_track_alone_cannot_be_judged(tmp_path, capsys):
     path = tmp_path / "t.gpx"
-    path.write_bytes(_gpx(_points(50)))
+    path.write_bytes(gpx(stamps(50)))
     status, (check,) = check_json(capsys, path)
     assert status == 1 and check["verdict"] == "unreadable" and check["rows"] == 50
     assert check["start"] == "2025-05-02T10:00:00+00:00"

@@ -12,6 +12,11 @@ import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+import numpy as np
+import pyarrow as pa
+from loaders.support import capture, gpx
+from pyarrow import parquet
+
 from intake_report.loaders import ReadOptions
 
 HEAD = "Time [s],Intake Air Temperature [°C],Vehicle Speed [km/h]\n"
@@ -66,10 +71,8 @@ def _bomb() -> bytes:
     return squeeze.compress(HEAD.encode()) + b"".join(squeeze.compress(chunk) for _ in range(80)) + squeeze.flush()
 
 
-def _zstd_bomb() -> bytes:
-    import pyarrow as pa
-
-    return bytes(pa.compress(HEAD.encode() + b"1,20.5,50\n" * 8_000_000, codec="zstd", asbytes=True))
+def _zstd(data: bytes) -> bytes:
+    return bytes(pa.compress(data, codec="zstd", asbytes=True))
 
 
 def _lines(text: str, **changes: str) -> bytes:
@@ -84,31 +87,29 @@ def _noise() -> bytes:
     return random.Random(1).randbytes(20_000)
 
 
-def _gpx(body: str) -> bytes:
-    return f'<?xml version="1.0"?><gpx version="1.1" xmlns="http://www.topografix.com/GPX/1/1">{body}</gpx>'.encode()
-
-
-def _points(count: int = 5, timed: bool = True) -> str:
-    return "<trk><trkseg>" + "".join(
-        f'<trkpt lat="{50 + i / 1e4}" lon="8">' + (f"<time>2025-05-02T10:00:{i:02d}Z</time>" if timed else "") + "</trkpt>"
-        for i in range(count)
-    ) + "</trkseg></trk>"  # fmt: skip
-
-
-def _capture(*frames: str) -> bytes:
-    return "".join(f"({1_700_000_000 + i * 0.1:.6f}) can0 {frame}\n" for i, frame in enumerate(frames)).encode()
+def stamps(count: int = 5) -> list[str]:
+    return [f"2025-05-02T10:00:{i:02d}Z" for i in range(count)]
 
 
 def _parquet(**columns: list[object]) -> bytes:
-    import pyarrow as pa
-    from pyarrow import parquet
-
     buffer = io.BytesIO()
     parquet.write_table(pa.table(columns), buffer)
     return buffer.getvalue()
 
 
+def _rows(row: Callable[[int], str], head: str = HEAD) -> Callable[[], bytes]:
+    """Return what makes a log of 50 rows below a head."""
+    return lambda: (head + "".join(f"{row(i)}\n" for i in range(50))).encode()
+
+
+def _damage(data: bytes) -> bytes:
+    middle = len(data) // 2
+    return data[:middle] + b"\xff" * 64 + data[middle + 64 :]
+
+
 GOOD = good().encode()
+BODY = GOOD[len(HEAD.encode()) :]
+ZEROS = np.zeros(5_000_000)
 
 CASES: tuple[Case, ...] = (
     # Nothing, or nothing that is a log
@@ -135,7 +136,8 @@ CASES: tuple[Case, ...] = (
     Case("gzip twice", lambda: gzip.compress(gzip.compress(GOOD)), refusal="not text", file="log.csv.gz"),
     Case("gzip bomb", _bomb, refusal="expands to more than", file="log.csv.gz"),
     Case("zip bomb", lambda: _zip(log__csv=HEAD.encode() + b"1,20.5,50\n" * 8_000_000), refusal="expands", file="l.zip"),
-    Case("zstandard bomb", _zstd_bomb, refusal="expands to more than", file="log.csv.zst"),
+    Case("zstandard bomb", lambda: _zstd(HEAD.encode() + b"1,20.5,50\n" * 8_000_000),
+         refusal="expands to more than", file="log.csv.zst"),
     Case("zip of several logs", lambda: _zip(a__csv=GOOD, b__csv=GOOD), refusal="holds 2 files", file="l.zip"),
     Case("zip of nothing", lambda: _zip(), refusal="holds 0 files", file="l.zip"),
     Case("truncated zip", lambda: _zip(log__csv=GOOD)[:-30], refusal="damaged", file="l.zip"),
@@ -160,47 +162,46 @@ CASES: tuple[Case, ...] = (
     Case("no line end at the end", lambda: GOOD[:-1], (), rows=50),
     Case("last row cut inside a field", lambda: good().rstrip().rsplit(",", 1)[0].encode(), ("cut-row",), rows=49),
     Case("trailing delimiter", lambda: good().replace("\n", ",\n").encode(), (), rows=50),
-    Case("trailing delimiter in rows only", lambda: (HEAD + good()[len(HEAD):].replace("\n", ",\n")).encode(), (), rows=50),
+    Case("trailing delimiter in rows only", lambda: HEAD.encode() + BODY.replace(b"\n", b",\n"), (), rows=50),
     Case("mixed line ends", lambda: good(25).encode() + good(50, "\r\n")[len(HEAD):].encode(), (), rows=75),
     Case("carriage returns only", lambda: good().replace("\n", "\r").encode(), (), rows=50),
     Case("blank lines between", lambda: good().replace("\n", "\n\n").encode(), (), rows=50),
-    Case("no header", lambda: good()[len(HEAD):].encode(), ("no-header",), rows=50),
+    Case("no header", lambda: BODY, ("no-header",), rows=50),
     Case("preamble", lambda: b"Recorder 7\nDate: 2025-05-02\n\n" + GOOD, ("preamble",), rows=50),
     Case("header again in the middle", lambda: GOOD + GOOD, ("rows-without-time", "text-cells"), rows=100),
-    Case("units row", lambda: b"time,iat,speed\ns,degC,km/h\n" + good()[len(HEAD):].encode(), (), rows=50),
-    Case("commas before the units", lambda: ("Time, s,IAT, °C,Speed, km/h\n" + good()[len(HEAD):]).encode(), (), rows=50),
-    Case("more names than fields", lambda: ("Time [s],IAT,Gear,Speed\n" + good()[len(HEAD):]).encode(),
+    Case("units row", lambda: b"time,iat,speed\ns,degC,km/h\n" + BODY, (), rows=50),
+    Case("commas before the units", lambda: "Time, s,IAT, °C,Speed, km/h\n".encode() + BODY, (), rows=50),
+    Case("more names than fields", lambda: b"Time [s],IAT,Gear,Speed\n" + BODY,
          refusal="3 fields under 4 column names"),
     Case("10,000 columns", lambda: ("time," + ",".join(f"c{i}" for i in range(10_000)) + "\n"
          + "".join(f"{t}," + ",".join(["1"] * 10_000) + "\n" for t in range(20))).encode(), (), rows=20),
     Case("line ends lost", lambda: GOOD.replace(b"\n", b" "), refusal="no row of data"),
     Case("30,000 fields", lambda: b"9," * 30_000 + b"\n", refusal="more than any log"),
-    Case("two columns with one name", lambda: b"time,IAT [degC],IAT [degC]\n" + good()[len(HEAD):].encode(),
+    Case("two columns with one name", lambda: b"time,IAT [degC],IAT [degC]\n" + BODY,
          ("repeated-column",), rows=50),
     Case("stray quotation mark", lambda: GOOD.replace(b"21.5", b'"21.5', 1), ("stray-quotes",), rows=50),
     Case("unclosed quotation marks", lambda: GOOD.replace(b"21.5", b'"21.5', 2), ("stray-quotes",), rows=50),
-    Case("delimiter changes", lambda: GOOD + good()[len(HEAD):].replace(",", ";").encode(), refusal="50 of 100 times"),
+    Case("delimiter changes", lambda: GOOD + BODY.replace(b",", b";"), refusal="50 of 100 times"),
     # Numbers
     Case("decimal comma with semicolon", lambda: good().replace(",", ";").replace(".", ",").encode(), (), rows=50),
-    Case("decimal comma with comma delimiter", lambda: (HEAD + "".join(f"{i},0,2{i % 9},5,3{i % 7},1\n" for i in range(50)))
-         .encode(), refusal="both the delimiter and the decimal sign"),
-    Case("decimal comma in quotes", lambda: (HEAD + "".join(f'{i},"2{i % 9},5",4\n' for i in range(50))).encode(), (), rows=50),
-    Case("all NaN", lambda: (HEAD + "".join(f"{i},NaN,nan\n" for i in range(50))).encode(), (), rows=50),
-    Case("all empty", lambda: (HEAD + "".join(f"{i},,\n" for i in range(50))).encode(), (), rows=50),
+    Case("decimal comma with comma delimiter", _rows(lambda i: f"{i},0,2{i % 9},5,3{i % 7},1"),
+         refusal="both the delimiter and the decimal sign"),
+    Case("decimal comma in quotes", _rows(lambda i: f'{i},"2{i % 9},5",4'), (), rows=50),
+    Case("all NaN", _rows(lambda i: f"{i},NaN,nan"), (), rows=50),
+    Case("all empty", _rows(lambda i: f"{i},,"), (), rows=50),
     Case("infinite values", lambda: _lines(good(), l7="5,inf,40\n", l8="6,20,-inf\n"), ("infinite",), rows=50),
     Case("words between numbers", lambda: _lines(good(), l7="5,overflow,40\n"), ("text-cells",), rows=50),
-    Case("mixed units in one column", lambda: (HEAD + "".join(f"{i},20.5 {'°C' if i < 40 else '°F'},50\n" for i in range(50)))
-         .encode(), ("mixed-units",), rows=50),
-    Case("units behind numbers", lambda: (HEAD + "".join(f"{i},20.5 °C,50 km/h\n" for i in range(50))).encode(), (), rows=50),
-    Case("only words", lambda: (HEAD + "".join(f"{i},cold,slow\n" for i in range(50))).encode(), refusal="No table of numbers"),
-    Case("column of words", lambda: ("time,IAT [degC],gear\n" + "".join(f"{i},20,neutral\n" for i in range(50))).encode(),
+    Case("mixed units in one column", _rows(lambda i: f"{i},20.5 {'°C' if i < 40 else '°F'},50"), ("mixed-units",), rows=50),
+    Case("units behind numbers", _rows(lambda i: f"{i},20.5 °C,50 km/h"), (), rows=50),
+    Case("only words", _rows(lambda i: f"{i},cold,slow"), refusal="No table of numbers"),
+    Case("column of words", _rows(lambda i: f"{i},20,neutral", "time,IAT [degC],gear\n"),
          ("text-columns",), rows=50),
     Case("numbers of 400 digits", lambda: _lines(good(), l7=f"5,{'9' * 400},40\n"), ()),
     # Time
     Case("no time column", lambda: good().replace("Time [s]", "Gear").encode(), refusal="No time column"),
     Case("time column that is absent", lambda: GOOD, refusal="Did you mean", options=ReadOptions(time_column="Tim [s]")),
-    Case("empty time column", lambda: (HEAD + "".join(f",{i},5\n" for i in range(50))).encode(), refusal="No time column"),
-    Case("clock running backwards", lambda: (HEAD + "".join(f"{50 - i},20,5\n" for i in range(50))).encode(), (), rows=50),
+    Case("empty time column", _rows(lambda i: f",{i},5"), refusal="No time column"),
+    Case("clock running backwards", _rows(lambda i: f"{50 - i},20,5"), (), rows=50),
     Case("some rows without time", lambda: GOOD.replace(b"\n7,", b"\n,"), ("rows-without-time",), rows=49),
     Case("clock past midnight", lambda: _clock(60, 86370).encode(), ("midnight", "date-elsewhere"), file="2025-05-02.csv"),
     Case("clock without any date", lambda: _clock(60, 36000).encode(), (), rows=60),
@@ -216,10 +217,9 @@ CASES: tuple[Case, ...] = (
     Case("clock of the logger years ahead", lambda: _dates(_seconds("2031-05-02", 0)), ("date-differs",),
          file="run_2025-05-02.csv"),
     Case("logger's clock never set", lambda: _dates(_seconds("1970-01-01", 0)), refusal="no date of a vehicle log"),
-    Case("milliseconds without a unit", lambda: ("time,IAT [degC]\n" + "".join(f"{i * 100},20\n" for i in range(50))).encode(),
+    Case("milliseconds without a unit", _rows(lambda i: f"{i * 100},20", "time,IAT [degC]\n"),
          refusal="State it"),
-    Case("epoch in milliseconds", lambda: ("time,IAT [degC]\n" + "".join(f"{1_746_180_000_000 + i * 100},2\n" for i in range(50)))
-         .encode(), ("epoch-time",), rows=50),
+    Case("epoch in milliseconds", _rows(lambda i: f"{1_746_180_000_000 + i * 100},2", "time,IAT [degC]\n"), ("epoch-time",), rows=50),
     Case("unknown time zone", lambda: _dates(_seconds("2025-05-02", 0)), refusal="no time zone",
          options=ReadOptions(timezone="Mars/Olympus")),
     Case("dates without time of day", lambda: b"date,IAT [degC]\n" + b"2025-05-02,20\n" * 20, refusal="No time column"),
@@ -227,43 +227,21 @@ CASES: tuple[Case, ...] = (
     Case("truncated Parquet", lambda: _parquet(time=[0.0, 1.0], iat=[1.0, 2.0])[:-10], refusal="damaged", file="l.parquet"),
     Case("Parquet without rows", lambda: _parquet(time=[], iat=[]), refusal="no row", file="l.parquet"),
     Case("Parquet of words", lambda: _parquet(time=[0.0, 1.0], gear=["a", "b"]), refusal="holds numbers", file="l.parquet"),
-    Case("Parquet bomb", lambda: _parquet_bomb(), refusal="expands to", file="l.parquet"),
+    Case("Parquet bomb", lambda: _parquet(time=ZEROS, iat=ZEROS), refusal="expands to", file="l.parquet"),
     Case("damaged Arrow file", lambda: b"ARROW1\0\0" + _noise(), refusal="damaged", file="l.arrow"),
     Case("damaged MDF", lambda: b"MDF     4.10    " + _noise(), refusal="damaged", file="l.mf4"),
     Case("cut MDF", lambda: b"MDF     4.10    ", refusal="damaged", file="l.mf4"),
-    Case("GPX without points", lambda: _gpx(""), refusal="no track points", file="t.gpx"),
-    Case("GPX without times", lambda: _gpx(_points(timed=False)), refusal="no time", file="t.gpx"),
-    Case("GPX cut", lambda: _gpx(_points())[:-60], refusal="not well-formed", file="t.gpx"),
-    Case("GPX with entities", lambda: b'<!DOCTYPE x [<!ENTITY a "b">]>' + _gpx(_points()), refusal="entities", file="t.gpx"),
-    Case("capture without answers", lambda: _capture("123#0011", "456#22"), refusal="None of the 2 frames", file="c.log"),
-    Case("capture with broken lines", lambda: _capture("7E8#03410D50", "7E8#0341", "xyz") + b"(17000",
+    Case("GPX without points", lambda: gpx([]), refusal="no track points", file="t.gpx"),
+    Case("GPX without times", lambda: gpx([""] * 5), refusal="no time", file="t.gpx"),
+    Case("GPX cut", lambda: gpx(stamps())[:-60], refusal="not well-formed", file="t.gpx"),
+    Case("GPX with entities", lambda: b'<!DOCTYPE x [<!ENTITY a "b">]>' + gpx(stamps()), refusal="entities", file="t.gpx"),
+    Case("capture without answers", lambda: capture("123#0011", "456#22"), refusal="None of the 2 frames", file="c.log"),
+    Case("capture with broken lines", lambda: capture("7E8#03410D50", "7E8#0341", "xyz") + b"(17000",
          ("malformed-lines",), file="c.log"),
-    Case("capture with a missing frame", lambda: _capture("7E8#03410D50", "7E8#1009416801480000", "7E8#2200000000"),
+    Case("capture with a missing frame", lambda: capture("7E8#03410D50", "7E8#1009416801480000", "7E8#2200000000"),
          ("incomplete-answers",), file="c.log"),
-    Case("capture with negative answers", lambda: _capture("7E8#037F0112", "7E8#03410D50"), ("negative-answers",),
+    Case("capture with negative answers", lambda: capture("7E8#037F0112", "7E8#03410D50"), ("negative-answers",),
          file="c.log", rows=1),
     Case("stated format that is none", lambda: GOOD, refusal="no log format", options=ReadOptions(format="abacus")),
     Case("text said to be Parquet", lambda: GOOD, refusal="damaged", options=ReadOptions(format="parquet")),
 )  # fmt: skip
-
-
-def _damage(data: bytes) -> bytes:
-    middle = len(data) // 2
-    return data[:middle] + b"\xff" * 64 + data[middle + 64 :]
-
-
-def _zstd(data: bytes) -> bytes:
-    import pyarrow as pa
-
-    return bytes(pa.compress(data, codec="zstd", asbytes=True))
-
-
-def _parquet_bomb() -> bytes:
-    import numpy as np
-    import pyarrow as pa
-    from pyarrow import parquet
-
-    buffer = io.BytesIO()
-    zeros = pa.array(np.zeros(5_000_000))
-    parquet.write_table(pa.table({"time": zeros, "iat": zeros}), buffer, compression="zstd")
-    return buffer.getvalue()

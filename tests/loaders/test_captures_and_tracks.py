@@ -10,19 +10,14 @@ from intake_report.errors import DataError
 from intake_report.loaders import ReadOptions, load_run, read_log
 from intake_report.messages import said
 
-from .support import packed, write
+from .support import BASE, capture, gpx, packed, write
 
-BASE = 1_700_000_000.0
 DBC = """VERSION ""
 BU_: ENGINE
 BO_ 291 Engine: 8 ENGINE
  SG_ AirTemperature : 0|8@1+ (0.5,-40) [-40|87.5] "degC" ENGINE
  SG_ Speed : 8|16@1+ (0.01,0) [0|655.35] "rpm" ENGINE
 """
-
-
-def capture(*frames: str, step: float = 0.1) -> str:
-    return "".join(f"({BASE + index * step:.6f}) can0 {frame}\n" for index, frame in enumerate(frames))
 
 
 def test_answers_of_a_capture(tmp_path: Path) -> None:
@@ -41,13 +36,13 @@ def test_answers_of_a_capture(tmp_path: Path) -> None:
 
 def test_screen_form_and_29_bit_identifiers(tmp_path: Path) -> None:
     text = f" ({BASE:.6f})  can0  18DAF110   [8]  03 41 0F 48 00 00 00 00   '.A.H....'\n"
-    log = read_log(write(tmp_path / "c.txt", text))
-    assert log.column("iat").values[0] == 32.0
+    assert read_log(write(tmp_path / "c.txt", text)).column("iat").values[0] == 32.0
 
 
 @pytest.mark.parametrize("suffix", [".gz", ".zip", ".zst"])
 def test_compressed_captures_and_tracks(tmp_path: Path, suffix: str) -> None:
-    for name, text in (("candump", capture("7E8#03410D50")), ("gpx", gpx(START, 5, 0.0))):
+    stamps = [f"2025-05-02T10:00:0{i}Z" for i in range(5)]
+    for name, text in (("candump", capture("7E8#03410D50")), ("gpx", gpx(stamps))):
         assert read_log(packed(tmp_path / (name + suffix), text)).format == name
 
 
@@ -76,8 +71,7 @@ def test_other_frames_through_a_dbc_file(tmp_path: Path) -> None:
 
 
 def test_backward_steps_of_a_capture_are_kept(tmp_path: Path) -> None:
-    text = f"({BASE + 5:.6f}) can0 7E8#03410D50\n({BASE + 4:.6f}) can0 7E8#03410D51\n"
-    log = read_log(write(tmp_path / "c.log", text))
+    log = read_log(write(tmp_path / "c.log", capture("7E8#03410D50", "7E8#03410D51", at=(5, 4))))
     np.testing.assert_allclose(log.time, [0.0, -1.0], atol=1e-6)
 
 
@@ -85,37 +79,31 @@ def speeds(seconds: np.ndarray) -> np.ndarray:
     return 50 + 30 * np.sin(seconds / 17.0) + 15 * np.sin(seconds / 5.3 + 1.0)
 
 
-def gpx(start: datetime, count: int, shift: float, recorded: bool = False) -> str:
-    """Return a track due north at `speeds`, its clock `shift` seconds ahead."""
+def track(path: Path, count: int, shift: float = 0.0, recorded: bool = False) -> Path:
+    """Write a track due north at `speeds`, its clock `shift` seconds ahead."""
     seconds = np.arange(count, dtype=float)
     fine = np.linspace(0, count - 1, (count - 1) * 10 + 1)
     metres = np.concatenate([[0.0], np.cumsum((speeds(fine)[1:] + speeds(fine)[:-1]) / 2 / 3.6 * 0.1)])[::10]
-    latitude = 48.0 + np.degrees(metres / 6_371_008.8)
-    extra = [f"<extensions><speed>{v / 3.6:.4f}</speed></extensions>" if recorded else "" for v in speeds(seconds)]
-    points = "".join(
-        f'<trkpt lat="{lat:.9f}" lon="8.0"><ele>100</ele>'
-        f"<time>{start + timedelta(seconds=s + shift):%Y-%m-%dT%H:%M:%S.%f}Z</time>{more}</trkpt>"
-        for lat, s, more in zip(latitude, seconds, extra, strict=True)
-    )
-    return f'<gpx version="1.1" creator="t" xmlns="http://www.topografix.com/GPX/1/1"><trk><trkseg>{points}</trkseg></trk></gpx>'
+    stamps = [f"{START + timedelta(seconds=s + shift):%Y-%m-%dT%H:%M:%S.%f}Z" for s in seconds]
+    more = [f"<extensions><speed>{v / 3.6:.4f}</speed></extensions>" if recorded else "" for v in speeds(seconds)]
+    return write(path, gpx(stamps, 48.0 + np.degrees(metres / 6_371_008.8), [f"<ele>100</ele>{m}" for m in more]))
 
 
 START = datetime(2025, 5, 2, 10, 0, tzinfo=UTC)
 
 
-def road_log(path: Path, count: int, absolute: bool) -> Path:
-    seconds = np.arange(count, dtype=float)
+def road_log(path: Path, absolute: bool) -> Path:
+    seconds = np.arange(400.0)
     stamps = [f"{START + timedelta(seconds=s):%Y-%m-%dT%H:%M:%S}Z" if absolute else f"{s:g}" for s in seconds]
-    head = "Time,Speed [km/h]\n" if absolute else "Time [s],Speed [km/h]\n"
-    return write(path, head + "".join(f"{t},{v:.2f}\n" for t, v in zip(stamps, speeds(seconds), strict=True)))
+    rows = "".join(f"{t},{v:.2f}\n" for t, v in zip(stamps, speeds(seconds), strict=True))
+    return write(path, f"{'Time' if absolute else 'Time [s]'},Speed [km/h]\n{rows}")
 
 
 @pytest.mark.parametrize("shift", [0.0, 7.0, -23.0])
 @pytest.mark.parametrize("recorded", [False, True])
 def test_a_track_is_joined_by_speed_whatever_its_clock_says(tmp_path: Path, shift: float, recorded: bool) -> None:
-    log = road_log(tmp_path / "run.csv", 400, absolute=True)
-    track = write(tmp_path / "run.gpx", gpx(START, 400, shift, recorded))
-    run = load_run("a", [log, track], {"Speed": "speed"})
+    sources = road_log(tmp_path / "run.csv", absolute=True), track(tmp_path / "run.gpx", 400, shift, recorded)
+    run = load_run("a", sources, {"Speed": "speed"})
     positions = run.frame["latitude"].dropna()
     assert abs(positions.index[0]) < 0.3  # the track began with the run; its clock was `shift` off
     assert len(positions) >= 398
@@ -124,30 +112,26 @@ def test_a_track_is_joined_by_speed_whatever_its_clock_says(tmp_path: Path, shif
     assert ("gps_speed" in run.frame) == recorded
     (notice,) = [notice for notice in run.notices if notice.code == "track-joined"]
     assert "correlation 1.00" in said(notice.text, "si")
-    assert run.sources == (log, track)
+    assert run.sources == sources
 
 
 def test_a_track_is_joined_to_a_run_without_date(tmp_path: Path) -> None:
-    log = road_log(tmp_path / "run.csv", 400, absolute=False)
-    track = write(tmp_path / "run.gpx", gpx(START, 300, 0.0))
-    run = load_run("a", [log, track], {"Speed": "speed"})
+    sources = road_log(tmp_path / "run.csv", absolute=False), track(tmp_path / "run.gpx", 300)
+    run = load_run("a", sources, {"Speed": "speed"})
     assert abs(run.frame["latitude"].dropna().index[0]) < 0.3
 
 
 def test_a_track_of_another_drive_is_not_joined_by_speed(tmp_path: Path) -> None:
-    generator = np.random.default_rng(4)
-    rows = "".join(f"{i},{v:.1f}\n" for i, v in enumerate(generator.uniform(0, 100, 400)))
-    log = write(tmp_path / "run.csv", "Time [s],Speed [km/h]\n" + rows)
-    track = write(tmp_path / "run.gpx", gpx(START, 300, 0.0))
+    rows = "".join(f"{i},{v:.1f}\n" for i, v in enumerate(np.random.default_rng(4).uniform(0, 100, 400)))
+    sources = write(tmp_path / "run.csv", "Time [s],Speed [km/h]\n" + rows), track(tmp_path / "run.gpx", 300)
     with pytest.raises(DataError, match="cannot be placed"):
-        load_run("a", [log, track], {"Speed": "speed"})
-    run = load_run("a", [log, track], {"Speed": "speed"}, start=START)
+        load_run("a", sources, {"Speed": "speed"})
+    run = load_run("a", sources, {"Speed": "speed"}, start=START)
     assert any(notice.code == "track-by-clock" for notice in run.notices)
 
 
 def test_a_track_alone_is_a_run(tmp_path: Path) -> None:
-    run = load_run("a", [write(tmp_path / "run.gpx", gpx(START, 20, 0.0, recorded=True))], {})
+    run = load_run("a", [track(tmp_path / "run.gpx", 20, recorded=True)], {})
     assert list(run.frame.columns) == ["latitude", "longitude", "altitude", "gps_speed"]
-    assert run.start is not None
-    assert run.start.to_pydatetime() == START
+    assert run.start is not None and run.start.to_pydatetime() == START
     np.testing.assert_allclose(run.frame["gps_speed"], speeds(np.arange(20.0)), atol=0.01)

@@ -1,32 +1,32 @@
 """Write a log in any dialect, read it back the same."""
 
 import tempfile
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
+import pyarrow as pa
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from intake_report.loaders import RawLog, ReadOptions, read_log
 
-from .support import packed
+from .support import columnar, packed
 
 
-@dataclass(frozen=True)
-class Dialect:
-    delimiter: str
-    decimal: str
-    encoding: str
-    line_end: str
-    packed: str
-    time: str
-    units: str
-    preamble: int
-    quoted: bool
-    trailing: bool
+class Dialect(NamedTuple):
+    delimiter: str = ","
+    decimal: str = "."
+    encoding: str = "utf-8"
+    line_end: str = "\n"
+    packed: str = ""
+    time: str = "iso"
+    units: str = "row"
+    preamble: int = 0
+    quoted: bool = False
+    trailing: bool = False
 
 
 DIALECTS = st.builds(
@@ -79,10 +79,10 @@ def headers(dialect: Dialect) -> tuple[list[str], list[str] | None]:
     if dialect.units == "row":
         return labels, units
     forms = {"brackets": "{} [{}]", "parentheses": "{} ({})", "comma": "{}, {}", "none": "{}"}
-    form = [
-        forms["brackets"] if dialect.units == "none" and label == "Time" else forms[dialect.units] for label in labels
-    ]
-    return [f.format(label, u) if u else label for f, label, u in zip(form, labels, units, strict=True)], None
+    form = dict.fromkeys(labels, forms[dialect.units])
+    if dialect.units == "none":
+        form["Time"] = forms["brackets"]
+    return [form[label].format(label, u) if u else label for label, u in zip(labels, units, strict=True)], None
 
 
 def quoted(cell: str, dialect: Dialect) -> str:
@@ -113,11 +113,9 @@ def same(log: RawLog, rows: list[tuple[float | None, ...]], dialect: Dialect) ->
     for index, column in enumerate(log.columns):
         np.testing.assert_allclose(column.values, expected[:, index], atol=1e-9)
     if dialect.time in ("elapsed", "ms"):
-        assert log.origin is None
-        assert log.time_kind == "elapsed"
+        assert log.origin is None and log.time_kind == "elapsed"
     else:
-        assert log.origin is not None
-        assert abs((log.origin - ORIGIN).total_seconds()) < 1e-3
+        assert log.origin is not None and abs((log.origin - ORIGIN).total_seconds()) < 1e-3
 
 
 @given(rows=tables, dialect=DIALECTS)
@@ -131,9 +129,6 @@ def test_any_dialect_is_read_back_the_same(rows: list[tuple[float | None, ...]],
 @given(rows=tables, form=st.sampled_from(["parquet", "arrow", "stream"]), absolute=st.booleans())
 @settings(max_examples=30)
 def test_columnar_files_are_read_back_the_same(rows: list[tuple[float | None, ...]], form: str, absolute: bool) -> None:
-    import pyarrow as pa
-    from pyarrow import parquet
-
     seconds = times(len(rows))
     stamps = [ORIGIN + timedelta(seconds=float(s)) for s in seconds]
     time = pa.array(stamps, pa.timestamp("us", "UTC")) if absolute else pa.array(seconds)
@@ -141,18 +136,9 @@ def test_columnar_files_are_read_back_the_same(rows: list[tuple[float | None, ..
     fields = [pa.field("time", time.type, metadata=None if absolute else {"unit": "s"})]
     fields += [pa.field(name, pa.float64(), metadata={"unit": unit}) for name, unit in zip(NAMES, UNITS, strict=True)]
     table = pa.table([time, *columns], schema=pa.schema(fields))
-    dialect = Dialect("", "", "", "", "", "iso" if absolute else "elapsed", "row", 0, False, False)
+    dialect = Dialect(time="iso" if absolute else "elapsed")
     with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "log"
-        if form == "parquet":
-            parquet.write_table(table, path)
-        elif form == "arrow":
-            with pa.ipc.new_file(path, table.schema) as file:
-                file.write_table(table)
-        else:
-            with pa.ipc.new_stream(path, table.schema) as stream:
-                stream.write_table(table)
-        same(read_log(path), rows, dialect)
+        same(read_log(columnar(Path(folder) / f"log.{form}", table)), rows, dialect)
 
 
 @given(rows=tables, together=st.booleans())
@@ -173,4 +159,4 @@ def test_mdf_4_is_read_back_the_same(rows: list[tuple[float | None, ...]], toget
         path = recording.save(Path(folder) / "log.mf4", overwrite=True)
         recording.close()
         log = read_log(Path(path))
-    same(log, rows, Dialect("", "", "", "", "", "iso", "row", 0, False, False))
+    same(log, rows, Dialect())
