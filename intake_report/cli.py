@@ -325,10 +325,11 @@ def _verify(arguments: argparse.Namespace) -> int:
 
 
 def _schema(arguments: argparse.Namespace) -> int:
-    from intake_report.campaign import campaign_schema
-    from intake_report.nightly.find import status_schema
+    from intake_report.campaign import Campaign
+    from intake_report.nightly.find import Status
 
-    print(status_schema() if arguments.status else campaign_schema(), end="")
+    model = Status if arguments.status else Campaign
+    print(json.dumps(model.model_json_schema(by_alias=True), indent=2, ensure_ascii=False))
     return DONE
 
 

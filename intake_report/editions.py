@@ -121,12 +121,10 @@ def _open_columns(table: Table) -> Table:
 
 def _check(document: Document, campaign: Campaign) -> None:
     """Refuse an extract in which something internal is left, wherever it came from."""
-    secrets = [word for word in _internal(campaign) if len(word) >= SHORTEST]
+    secrets = sorted((word for word in _internal(campaign) if len(word) >= SHORTEST), key=len, reverse=True)
     if not secrets:
         return
-    pattern = re.compile(
-        "|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in sorted(secrets, key=len, reverse=True))
-    )
+    pattern = re.compile("|".join(rf"(?<!\w){re.escape(word)}(?!\w)" for word in secrets))
     blocks = [item.block for item in (*document.items, *document.annex)]
     for block in [*([document.cover] if document.cover else []), *blocks]:
         more = [block.alt] if isinstance(block, Figure) else []

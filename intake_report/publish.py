@@ -284,15 +284,13 @@ def make_report(
     (folder / "executed.ipynb").write_bytes((str(nbformat.writes(notebook)) + "\n").encode())
 
 
-def export(
-    document: Document, meta: ReportMeta, attachments: tuple[Attachment, ...], folder: Path, scratch: Path
-) -> None:
+def export(document: Document, meta: ReportMeta, attached: tuple[Attachment, ...], folder: Path, scratch: Path) -> None:
     """Write what is read: report and annex as HTML and PDF, the summary, the slides."""
     from intake_report.render.handout import summary, write_slides
     from intake_report.render.html import export_html
     from intake_report.render.typst import export_pdf
 
-    parts = {"report": (document, attachments), "annex": (document.of_annex(), ())}
+    parts = {"report": (document, attached), "annex": (document.of_annex(), ())}
     with ThreadPoolExecutor(1) as beside:  # the compiler of pages lets others run
         pages = {
             name: beside.submit(export_pdf, part, meta, carried, scratch / f"{name}-pdf")

@@ -115,11 +115,14 @@ def _overlaid(parts: dict[str, pd.DataFrame], result: ReportResult, channel: str
         label = None if id in named else result.name_of(id)
         named.add(id)
         panel.plot(along, part[channel], color=look.colour[id], linestyle=look.dash[id], label=label, gid=run)
-    title = (
-        CHANNELS[channel].label if channel in CHANNELS else channel if channel != OVER else "Over-ambient temperature"
-    )
+    titles = {OVER: "Over-ambient temperature", **{name: known.label for name, known in CHANNELS.items()}}
     unit = next(part.attrs["units"].get(channel, "") for part in parts.values())
-    name_axes(panel, "Route distance [km]" if over == "distance" else "Time [s]", f"{title} [{unit}]", "both")
+    name_axes(
+        panel,
+        "Route distance [km]" if over == "distance" else "Time [s]",
+        f"{titles.get(channel, channel)} [{unit}]",
+        "both",
+    )
     legend(figure, panel)
     return figure
 

@@ -20,7 +20,7 @@ from rich.console import Console
 from intake_report import cli
 from intake_report import publish as module
 from intake_report.analyse import analyse, load_logs
-from intake_report.campaign import campaign_schema, load_campaign
+from intake_report.campaign import Campaign, load_campaign
 from intake_report.errors import CampaignError, DataError
 from intake_report.kernel import as_user_error
 from intake_report.metrics import REGISTRY
@@ -322,13 +322,15 @@ def test_a_new_campaign_lacks_nothing_but_its_logs(tmp_path, capsys):
         (folder / f"logs/day1-{name}.csv").write_text(f"Time,Speed\n0,1\n1,{name}\n")
     assert load_campaign(folder).about.id == "my-trial"
     text = (folder / "campaign.toml").read_text("utf-8")
-    for name, table in json.loads(campaign_schema())["$defs"].items():
+    for name, table in Campaign.model_json_schema(by_alias=True)["$defs"].items():
         keys = table.get("properties", {}) if name != "Limit" else ()
         assert [key for key in keys if f"{key} = " not in text and not re.search(rf"\b{key}[]. ]", text)] == []
     # what stands in comments is TOML as well: each line alone, uncommented
     for line in re.findall(r"^# (\w+ = .*)$", text, flags=re.MULTILINE):
         tomllib.loads(line)
-    assert cli.main(["schema"]) == 0 and json.loads(capsys.readouterr().out) == json.loads(campaign_schema())
+    assert cli.main(["schema"]) == 0 and json.loads(capsys.readouterr().out) == Campaign.model_json_schema(
+        by_alias=True
+    )
     assert cli.main(["new", str(folder)]) == 1 and "there already" in capsys.readouterr().err
     assert cli.main(["new", str(tmp_path / "a b")]) == 1
 

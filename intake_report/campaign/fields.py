@@ -175,11 +175,9 @@ Day = Annotated[dt.date, AfterValidator(_of_our_time)]
 Month = Annotated[str, StringConstraints(pattern=r"^\d{4}-\d{2}$"), AfterValidator(_month)]
 """Year and month: 2026-07."""
 
-Identifier = Annotated[
-    str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"), AfterValidator(_no_name_of_a_system)
-]
+ID = r"^[A-Za-z0-9][A-Za-z0-9_.-]{0,63}$"
+Identifier = Annotated[str, StringConstraints(pattern=ID), AfterValidator(_no_name_of_a_system)]
 """An id that can stand in a file name: letters, digits, `_`, `.`, `-`."""
-
 Text = Annotated[str, StringConstraints(min_length=1)]
 RelativePath = Annotated[str, StringConstraints(min_length=1), AfterValidator(_inside)]
 
@@ -199,9 +197,9 @@ def read_photo(path: Path) -> Image:
     def too_large(what: str) -> DataError:
         return DataError(f"the photograph has {what}.", remedy="Save it smaller.")
 
-    size, pixels = path.stat().st_size / 1e6, MOST_PIXELS / 1e6
-    if size > LARGEST_FILE / 1e6:
-        raise too_large(f"{size:.0f} MB, and {LARGEST_FILE / 1e6:.0f} MB is the limit")
+    size, pixels = path.stat().st_size, MOST_PIXELS / 1e6
+    if size > LARGEST_FILE:
+        raise too_large(f"{size / 1e6:.0f} MB, and {LARGEST_FILE / 1e6:.0f} MB is the limit")
     try:
         with warnings.catch_warnings(), path.open("rb") as file:
             warnings.simplefilter("ignore", Image.DecompressionBombWarning)  # judged here
@@ -215,7 +213,6 @@ def read_photo(path: Path) -> Image:
         why = "is no PNG or JPEG" if isinstance(error, UnidentifiedImageError) else "is damaged or ends early"
         raise DataError(f"the photograph {why}.", remedy="Save it as PNG or JPEG.") from None
     upright = ImageOps.exif_transpose(photo).convert("RGBA")
-    ground = Image.new("RGBA", upright.size, "white")
-    plain = Image.alpha_composite(ground, upright).convert("RGB")
+    plain = Image.alpha_composite(Image.new("RGBA", upright.size, "white"), upright).convert("RGB")
     plain.thumbnail((PRINTED, PRINTED))
     return plain

@@ -139,11 +139,6 @@ def _index(entries: list[Any], id: str, path: str, campaign: Campaign) -> int:
     return ids.index(id)
 
 
-def campaign_schema() -> str:
-    """Return the JSON Schema of the campaign file, for editors that complete and check it."""
-    return json.dumps(Campaign.model_json_schema(by_alias=True), indent=2, ensure_ascii=False) + "\n"
-
-
 def parse_toml(source: bytes, file: Path) -> dict[str, Any]:
     """Return the tables of a campaign file's text; `file` is said in errors."""
     try:

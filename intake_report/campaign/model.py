@@ -10,17 +10,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 from pydantic import AfterValidator, Field, PrivateAttr, StrictBool, model_validator
 
 from intake_report.campaign import fields, sections
-from intake_report.campaign.fields import (
-    Day,
-    Identifier,
-    Moment,
-    Month,
-    RelativePath,
-    Section,
-    Text,
-    WithUnit,
-    described,
-)
+from intake_report.campaign.fields import Identifier, RelativePath, Section, Text, WithUnit, described
 from intake_report.units import UnitSystem
 
 StandTemperature = Annotated[float, WithUnit("temperature", low=-60.0, high=80.0)]
@@ -86,7 +76,7 @@ class InstrumentChannel(Section):
     accuracy_distribution: Literal["rectangular", "normal"] = "rectangular"
     rounding: Literal["nearest", "down", "up", "unknown"] = "unknown"
     time_constant: fields.Seconds | None = None
-    calibrated: Day | None = None
+    calibrated: fields.Day | None = None
     location: str = ""
 
 
@@ -106,7 +96,7 @@ class Log(Section):
     time_unit: Literal["s", "ms", "us", "ns", "min", "h"] | None = None
     day_first: StrictBool | None = described("Whether 03/04/2026 is the third of April")
     timezone: TimeZone | None = described("Zone of times without an offset; the campaign's if absent")
-    date: Day | None = described("Date of logs that hold only the time of day")
+    date: fields.Day | None = described("Date of logs that hold only the time of day")
     format: Literal["delimited", "parquet", "arrow", "mdf4", "candump", "gpx"] | None = None
     delimiter: Annotated[str, Field(min_length=1, max_length=1)] | None = None
     decimal: Literal[".", ","] | None = None
@@ -157,7 +147,7 @@ class Run(Section):
     block: Identifier | None = None
     files: tuple[RelativePath, ...] = Field(min_length=1)
     control: tuple[RelativePath, ...] = described("Log of the control vehicle in tandem", ())
-    start: Moment | None = None
+    start: fields.Moment | None = None
     start_condition: str = ""
     road: Literal["dry", "damp", "wet"] | None = None
     sky: Literal["clear", "partly cloudy", "overcast", "night"] | None = None
@@ -172,7 +162,7 @@ class Run(Section):
 class WeatherReading(Section):
     """One reading taken by hand, or one value of a forecast, with its time."""
 
-    time: Moment
+    time: fields.Moment
     temperature: fields.Temperature | None = None
     dew_point: fields.Temperature | None = None
     humidity: fields.Percent | None = None
@@ -198,11 +188,9 @@ class Weather(fields.OneSource):
     elevation: fields.Length | None = None
     file: RelativePath | None = None
     reports: tuple[Text, ...] = described("METAR reports, one text each", ())
-    readings: tuple[WeatherReading, ...] = described(
-        "Readings of a handheld, or a forecast as recorded, each with its time", ()
-    )
+    readings: tuple[WeatherReading, ...] = described("Of a handheld, or a forecast as recorded, each with its time", ())
     resolution: fields.Kelvins | None = described("Step of the temperature reading; found from a table if absent")
-    month: Month | None = described("Year and month of METAR reports, which give only the day: 2026-07")
+    month: fields.Month | None = described("Year and month of METAR reports, which give only the day: 2026-07")
     columns: dict[str, str] = Field(default_factory=dict)
     timezone: TimeZone | None = None
     max_age: fields.Duration = 5400.0
@@ -225,13 +213,11 @@ class SoakCheck(fields.OneSource):
 
     one_of = ("readings", "file")
     id: Identifier
-    time: Moment | None = described("When the readings were taken")
+    time: fields.Moment | None = described("When the readings were taken")
     stood: Annotated[float, WithUnit("duration", low=0.0, high=30.0 * 86400.0)] = Field(
         description="How long the vehicle stood before, engine off"
     )
-    readings: dict[str, StandTemperature] = described(
-        'Temperature channel = what the logger showed: { iat = "15 degC" }', dict
-    )
+    readings: dict[str, StandTemperature] = described('Channel = what the logger showed: { iat = "15 degC" }', dict)
     file: RelativePath | None = described(
         "Log of the stand by the same logger, or a table; a column may be mapped to “reference”"
     )
@@ -356,10 +342,8 @@ class Campaign(Section):
 
     def entries(self) -> dict[str, Any]:
         """Return every entry of the tables that may stand several times, by its key: run[1]."""
-        fields = {
-            f.alias or name: name for name, f in Campaign.model_fields.items() if get_origin(f.annotation) is tuple
-        }
-        return {f"{key}[{i}]": one for key, name in fields.items() for i, one in enumerate(getattr(self, name), 1)}
+        lists = {f.alias or n: n for n, f in Campaign.model_fields.items() if get_origin(f.annotation) is tuple}
+        return {f"{key}[{i}]": one for key, name in lists.items() for i, one in enumerate(getattr(self, name), 1)}
 
     def named_files(self) -> Iterator[NamedFile]:
         """Yield every input file that the campaign names, with the key that names it."""

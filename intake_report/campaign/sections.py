@@ -87,12 +87,8 @@ class Claim(Section):
 class Planning(Section):
     """What a campaign to come is planned from, and the plan that one under way follows."""
 
-    issued: RelativePath | None = described(
-        "plan.json that the campaign follows, copied beside this file; the report compares it"
-    )
-    looks: Annotated[int, Field(ge=0, le=1000)] = described(
-        "Comparisons that were seen before the planned runs were complete", 0
-    )
+    issued: RelativePath | None = described("The plan.json followed, copied beside this file; the report compares it")
+    looks: Annotated[int, Field(ge=0, le=1000)] = described("Comparisons seen before the planned runs were complete", 0)
     blocks: Annotated[int, Field(ge=2, le=40)] | None = described("Days or sessions to be driven")
     runs_per_block: Annotated[int, Field(ge=1, le=6)] = described("Of each configuration", 1)
     worth: dict[str, str] = described('Claim = smallest difference worth showing: { quicker = "10 s" }', dict)
@@ -134,9 +130,7 @@ class DynoSection(Section):
     air: Literal["cell", "ambient", "intake"] = described(
         "Which air the correction takes; intake air is refused with the reason", "cell"
     )
-    elevation: fields.Length | None = described(
-        "Of the test cell: questions a cell pressure that was reduced to sea level"
-    )
+    elevation: fields.Length | None = described("Of the test cell: questions a cell pressure reduced to sea level")
     fuel_per_cycle: Annotated[float, Field(gt=0.0, lt=1000.0)] | None = described(
         "mg per litre and cycle, for the compression-ignition corrections"
     )
@@ -161,9 +155,7 @@ class Pull(Section):
     peak_torque: fields.Torque | None = None
     mean_power: fields.Power | None = None
     mean_torque: fields.Torque | None = None
-    printed_correction: str = described(
-        'Correction that the dyno printed beside these figures, "none" or "not known"', ""
-    )
+    printed_correction: str = described('Correction that the dyno printed beside these, "none" or "not known"', "")
     measured_at: Literal["wheel", "engine"]
     order: Annotated[int, Field(ge=1, le=1_000_000)]
     time: Moment | None = None
@@ -198,12 +190,8 @@ class Pull(Section):
 class BenchSection(Section):
     """Where restriction curves are compared."""
 
-    airflow: fields.Airflow | None = described(
-        "Airflow at which restrictions are compared; the highest common one if absent"
-    )
-    depression: fields.PressureDrop | None = described(
-        "Test depression to which airflow is scaled by the square-root rule"
-    )
+    airflow: fields.Airflow | None = described("Where restrictions are compared; the highest common one if absent")
+    depression: fields.PressureDrop | None = described("Test depression to which airflow is scaled (square-root rule)")
 
 
 class RestrictionPoint(Section):
@@ -229,13 +217,9 @@ class Airflow(Section):
 
     configuration: Identifier
     versus: Identifier | None = described("The other configuration; the baseline if absent")
-    more: Annotated[float, WithUnit("ratio")] = Field(
-        description="Airflow more than the other's, less than zero for less"
-    )
+    more: Annotated[float, WithUnit("ratio")] = Field(description="Airflow more than the other's, below zero for less")
     depression: fields.PressureDrop | None = described("Test depression of the configuration, where it is quoted")
-    versus_depression: fields.PressureDrop | None = described(
-        "Test depression of the other configuration, where it is quoted"
-    )
+    versus_depression: fields.PressureDrop | None = described("Of the other configuration, where it is quoted")
     source: Text = Field(description="Who says so, and how it was measured")
 
 

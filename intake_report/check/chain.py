@@ -99,11 +99,10 @@ class _Work:
         with self.attempt():
             self.logs = loaders.read_parts(files, options, start)
             first = self.logs[0]
-            begin = first.origin and (first.origin + timedelta(seconds=float(first.time[0]))).isoformat(
-                timespec="seconds"
-            )
+            begin = first.origin and first.origin + timedelta(seconds=float(first.time[0]))
             kinds = " + ".join(dict.fromkeys(log.format for log in self.logs))
-            self.learn(format=kinds, rows=sum(len(log.time) for log in self.logs), start=begin)
+            rows = sum(len(log.time) for log in self.logs)
+            self.learn(format=kinds, rows=rows, start=begin and begin.isoformat(timespec="seconds"))
             self.proposals = loaders.propose_mapping(first) if first.format != "gpx" else ()
             self.learn(columns=looking.describe_columns(self.proposals, None, table=True)[0])
 

@@ -193,15 +193,13 @@ class Court:
     def _plain(self, part: Part) -> str:
         return said(part, self.campaign.about.units)
 
-    def _notes(
-        self, alignment: Alignment, comparability: Comparability, entry: Run, others: Sequence[str]
-    ) -> Iterator[Part]:
+    def _notes(self, alignment: Alignment, judged: Comparability, entry: Run, others: Sequence[str]) -> Iterator[Part]:
         """Yield how the run was put on the route, which runs it was compared with, and why the rest does not count."""
         yield from alignment.notes
         yield from alignment.run(entry.id).notes
         if others:
             yield f"Compared with {formatting.listing(list(others))}."
-        for id, why in comparability.excluded().items():
+        for id, why in judged.excluded().items():
             if id in others:
                 reasons = " ".join(self._plain(part) for part in why)
                 yield f"The run {id} does not count in the median of the runs: {reasons}"

@@ -8,18 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 
 from intake_report.channels import CHANNELS
-from intake_report.clean import faults
-from intake_report.clean.model import (
-    BoolArray,
-    FloatArray,
-    IntArray,
-    QualityEntry,
-    Samples,
-    Sampling,
-    entry,
-    gap_limit,
-    reading,
-)
+from intake_report.clean import faults, model
+from intake_report.clean.model import BoolArray, FloatArray, IntArray, QualityEntry, Samples, Sampling, reading
 from intake_report.clean.quantisation import quantisation_step
 from intake_report.messages import Count, Interval, Listing, Message, Part, Value, message
 
@@ -58,13 +48,9 @@ class Masker:
     """Masks of all channels; later channels look at the good samples of earlier ones."""
 
     def __init__(
-        self,
-        time: FloatArray,
-        columns: Mapping[str, FloatArray],
-        resolution: Mapping[str, float],
-        present: Mapping[str, IntArray],
-        whole: Mapping[str, tuple[float, float]],
-    ):
+        self, time: FloatArray, columns: model.Columns, resolution: Mapping[str, float],
+        present: Mapping[str, IntArray], whole: model.Reach,
+    ):  # fmt: skip
         self.time = time
         self.columns = columns
         self.row = {name: j for j, name in enumerate(columns)}
@@ -114,7 +100,7 @@ class Masker:
         self._note(step, name, hit.size, self.count(name), reason, **values)
 
     def _note(self, step: str, name: str, touched: int, total: int, reason: str | Message, /, **values: Part) -> None:
-        self.entries.append(entry(step, name, touched, total, reason, **values))
+        self.entries.append(model.entry(step, name, touched, total, reason, **values))
 
     def channel(self, name: str) -> None:
         """Apply every step to one channel; a name outside the catalogue has no limits to check against."""
@@ -168,15 +154,10 @@ class Masker:
         clock = clock if mask is None else clock[~mask]
         stride = max(1, clock.size // _SAMPLED)
         floor = rate * float(np.median(np.diff(clock[::stride]))) / stride + _HAMPEL_STEPS * step
-        self._mark(
-            "spike",
-            name,
-            faults.spikes(values, _HAMPEL_HALF, _HAMPEL_FACTOR, floor),
-            "stands out from the {n} samples around by more than {factor} robust standard deviations and {floor}",
-            n=2 * _HAMPEL_HALF + 1,
-            factor=Value(_HAMPEL_FACTOR, "number", 0),
-            floor=reading(name, floor, difference=True),
-        )
+        text = "stands out from the {n} samples around by more than {factor} robust standard deviations and {floor}"
+        limits = {"factor": Value(_HAMPEL_FACTOR, "number", 0), "floor": reading(name, floor, difference=True)}
+        bad = faults.spikes(values, _HAMPEL_HALF, _HAMPEL_FACTOR, floor)
+        self._mark("spike", name, bad, text, n=2 * _HAMPEL_HALF + 1, **limits)
 
     def _position(self, name: str, time: FloatArray, values: FloatArray) -> None:
         """Mask fixes that the vehicle cannot have reached: by the distance travelled where fixes are rare."""
@@ -259,16 +240,14 @@ class Masker:
         unknown = float(np.sum(np.minimum(limits[:, 1], np.append(limits[1:, 0], end)) - limits[:, 0]))
         if restarts < _RESTARTS or unknown < _UNKNOWN * (end - begin):
             return
-        reason = message(
+        text = (
             "the engine stopped and started again {n}; the intake air temperature is missing, stale or heated without flow for "
             "{time}, {share} of the drive: these standstills give no heat-soak rate and no peak, means and times above a limit "
-            "leave them out, and a recovery after them is seen from the first valid reading on",
-            "start-stop",
-            n=Count(restarts, "time"),
-            time=Value(unknown, "duration"),
-            share=Value(unknown / (end - begin), "share"),
+            "leave them out, and a recovery after them is seen from the first valid reading on"
         )
-        self.entries.append(QualityEntry("start-stop", "iat", restarts, unknown / (end - begin), reason))
+        share, seconds = unknown / (end - begin), Value(unknown, "duration")
+        values: dict[str, Part] = {"n": Count(restarts, "time"), "time": seconds, "share": Value(share, "share")}
+        self.entries.append(QualityEntry("start-stop", "iat", restarts, share, message(text, "start-stop", **values)))
 
     def _stuck(self, name: str) -> None:
         if name not in _SHOULD_MOVE or "speed" not in self.columns:
@@ -316,7 +295,7 @@ class Masker:
         samples = self.count(name)
         steps = every if present is None else np.diff(self.time[present])
         interval = float(np.median(steps[:: max(1, steps.size // _SAMPLED)])) if steps.size else math.nan
-        limit = gap_limit(name, interval)
+        limit = model.gap_limit(name, interval)
         if steps.size and float(steps.max()) > limit:
             pauses = steps[steps > limit]
             text = "pauses longer than {limit}, the limit for interpolation, {all} in all; nothing is interpolated across them"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
@@ -19,6 +20,10 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.intp]
 Samples = tuple[FloatArray, FloatArray]
 """Times [s] and values of the samples of one channel."""
+Columns = Mapping[str, FloatArray]
+"""Values (n,) of the rows of a log by channel, NaN without a sample."""
+Reach = Mapping[str, tuple[float, float]]
+"""Least and largest value of the channels that have a sample in every row."""
 
 DEFAULT_MAX_GAP = 10.0  # s, for a column that the catalogue does not know
 

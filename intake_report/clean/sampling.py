@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from intake_report.clean.model import BoolArray, FloatArray, IntArray
+from intake_report.clean.model import BoolArray, Columns, FloatArray, IntArray
 from intake_report.messages import Count, Message, message
 
 # Every limit below is a choice of this package, settled on polled, held and free-running logs made for its tests (exact
@@ -72,7 +72,7 @@ class _Changes(NamedTuple):
     leaps: float  # share of leaps
 
 
-def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list[tuple[list[str], IntArray | None]]:
+def row_groups(columns: Columns, whole: Container[str]) -> list[tuple[list[str], IntArray | None]]:
     """Group the channels that are written in the same rows, with those rows (None: every row).
 
     A log can hold the rows of several sources between each other (a polling logger and a position receiver); counting
@@ -99,7 +99,7 @@ def row_groups(columns: Mapping[str, FloatArray], whole: Container[str]) -> list
     return groups
 
 
-def find_pattern(columns: Mapping[str, FloatArray]) -> tuple[dict[str, Decision], IntArray]:
+def find_pattern(columns: Columns) -> tuple[dict[str, Decision], IntArray]:
     """Tell from the pattern of changes how each channel of one row group (n,) is refreshed, NaN = no sample.
 
     Returns decisions by channel, and slips (k, 2): rows from which the polling cycle is displaced, and by how many rows in
@@ -190,19 +190,14 @@ def _confined(changes: _Changes, cycle: int) -> bool:
     return bool(np.count_nonzero(place > _NOISE_SHARE) <= max(1, cycle // 2))
 
 
-def _follow(
-    columns: Mapping[str, FloatArray], changes: Mapping[str, _Changes], cycle: int
-) -> tuple[IntArray, dict[str, int]]:
+def _follow(columns: Columns, changes: Mapping[str, _Changes], cycle: int) -> tuple[IntArray, dict[str, int]]:
     """Find where the cycle slips and the place in it of each channel that has one.
 
     Changes of the channels with one place each vote, in order of rows, for the displacement of the cycle; a
     displacement that holds for a whole run of votes is a slip, a lone vote is not.
     """
-    single = {
-        name: own.rows
-        for name, own in changes.items()
-        if own.spacings.size >= 2 and np.mean(own.spacings % cycle == 0) >= _ONE_PLACE
-    }
+    several = ((name, own) for name, own in changes.items() if own.spacings.size >= 2)
+    single = {name: own.rows for name, own in several if np.mean(own.spacings % cycle == 0) >= _ONE_PLACE}
     if not single:
         return _NO_SLIPS, {}
     if any(values.size > _FULL_SCAN for values in columns.values()):
@@ -211,10 +206,8 @@ def _follow(
     # Places from the start of the log, before any slip: the first changes of each channel, by majority.
     lead = single[max(single, key=lambda name: single[name].size)]
     base = _settle(lead % cycle, lead, cycle)
-    place = {
-        name: int(np.bincount((rows - shift_at(base, rows)) % cycle, minlength=cycle).argmax())
-        for name, rows in single.items()
-    }
+    phases = {name: (rows - shift_at(base, rows)) % cycle for name, rows in single.items()}
+    place = {name: int(np.bincount(phase, minlength=cycle).argmax()) for name, phase in phases.items()}
     rows = np.concatenate(list(single.values()))
     expected = np.repeat(list(place.values()), [own.size for own in single.values()])
     order = np.argsort(rows, kind="stable")
@@ -238,11 +231,7 @@ def shift_at(slips: IntArray, rows: IntArray) -> IntArray:
 
 
 def _cycle_decisions(
-    columns: Mapping[str, FloatArray],
-    changes: Mapping[str, _Changes],
-    cycle: int,
-    slips: IntArray,
-    places: Mapping[str, int],
+    columns: Columns, changes: Mapping[str, _Changes], cycle: int, slips: IntArray, places: Mapping[str, int]
 ) -> dict[str, Decision]:
     result: dict[str, Decision] = {}
     taken = {place for name, place in places.items() if changes[name].rows.size >= _FREQUENT}
@@ -335,14 +324,13 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
     """Mark the rows (n,) that carry a true sample; None where every value (n,) is one. At least one is not NaN."""
     if decision.period <= 1:
         return None
-    present = (
-        np.flatnonzero(~np.isnan(values)) if np.isnan(np.min(values)) else None
-    )  # the least is faster than asking each
+    # the least is faster than asking each
+    present = np.flatnonzero(~np.isnan(values)) if np.isnan(np.min(values)) else None
     known = values if present is None else values[present]
     changed = np.flatnonzero(known[1:] != known[:-1]) + 1
-    first, last = (0, values.size - 1) if present is None else (int(present[0]), int(present[-1]))
+    first, last = 0, values.size - 1
     if present is not None:
-        changed = present[changed]
+        first, last, changed = int(present[0]), int(present[-1]), present[changed]
     # A change is a refresh wherever it falls; the first row is one only when the channel appears there.
     anchors = changed if first == 0 and changed.size else np.concatenate(([first], changed))
     keep = np.zeros(values.size, dtype=np.bool_)
@@ -356,8 +344,7 @@ def true_samples(values: FloatArray, decision: Decision, slips: IntArray) -> Boo
         keep[_between(anchors, first, last, decision.period)] = True
     if present is not None:
         keep &= ~np.isnan(values)
-    if not keep.any():
-        keep[first] = True
+    keep[first] |= not keep.any()
     return keep
 
 

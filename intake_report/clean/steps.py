@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from intake_report.clean.masks import FROZEN_SPEED, SLOW_FIX, Masker
-from intake_report.clean.model import CleanRun, FloatArray, IntArray, QualityEntry, entry
+from intake_report.clean.model import CleanRun, Columns, FloatArray, IntArray, QualityEntry, Reach, entry
 from intake_report.clean.sampling import OWN_TIMES, find_pattern, row_groups, true_samples
 from intake_report.clean.timebase import repair
 from intake_report.loaders.base import RunLog
@@ -19,9 +19,6 @@ from intake_report.messages import Listing, Message, Value, message
 _FRESH, _LOOKED_AT, _LEAST_FIXES = 0.5, 200_000, 20
 _NAMED = 5  # places that a sentence names
 _FIRST = ("rpm", "ambient", "speed")  # channels that the steps of others look at
-
-Reach = Mapping[str, tuple[float, float]]
-"""Least and largest value of the channels that have a sample in every row."""
 
 
 def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRun:
@@ -71,9 +68,7 @@ def clean(log: RunLog, resolution: Mapping[str, float] | None = None) -> CleanRu
     return CleanRun(log.run, log.start, frame, masks, sampling, tuple(quality), tuple(log.sources))
 
 
-def _sample_rows(
-    time: FloatArray, columns: Mapping[str, FloatArray], whole: Reach
-) -> tuple[dict[str, IntArray], list[QualityEntry]]:
+def _sample_rows(time: FloatArray, columns: Columns, whole: Reach) -> tuple[dict[str, IntArray], list[QualityEntry]]:
     """Find the rows of the true samples of every channel that repeats values, and say how each was decided."""
     entries = []
     kept: dict[str, IntArray] = {}
@@ -104,9 +99,7 @@ def _sample_rows(
     return kept, entries
 
 
-def _fixes(
-    time: FloatArray, columns: Mapping[str, FloatArray], kept: Mapping[str, IntArray]
-) -> tuple[IntArray, QualityEntry] | None:
+def _fixes(time: FloatArray, columns: Columns, kept: Mapping[str, IntArray]) -> tuple[IntArray, QualityEntry] | None:
     """Return the rows at which a slow or coarse position was really refreshed, and say so; None where it is neither.
 
     A vehicle that drives changes its place, so a place that is repeated meanwhile is the last one, not a fix.

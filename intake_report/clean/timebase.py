@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from intake_report.clean.model import BoolArray, FloatArray, IntArray, QualityEntry, entry
-from intake_report.messages import Count, Listing, Message, Part, Value, message
+from intake_report.messages import Count, Listing, Part, Value, message
 
 # All limits of this step are choices of this package.
 GAP = 2.0  # s: a longer pause between rows is reported ...
@@ -43,10 +43,9 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
     def account(step: str, rows: int, template: str, /, **values: Part) -> None:
         entries.append(entry(step, "time", rows, time.size, template, **values))
 
-    order: IntArray | None = None
-    t = time
+    t, order = time, None
     if t.size < 2:
-        return TimeBase(t, order, tuple(entries))
+        return TimeBase(t, order, ())
     steps = np.diff(t)
     step = _usual_step(steps)
     if steps.min() < 0.0:
@@ -56,8 +55,8 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
         late = int(np.count_nonzero(sort != np.arange(sort.size)))
         if late:
             back = Count(int(np.sum(np.diff(t) < 0.0)), "backward step")
-            template = "{rows} out of order of time ({steps}), sorted"
-            account("rows-out-of-order", late, template, rows=Count(late, "row"), steps=back)
+            text = "{rows} out of order of time ({steps}), sorted"
+            account("rows-out-of-order", late, text, rows=Count(late, "row"), steps=back)
             t, order = t[sort], sort
         steps = np.diff(t)
     tied = steps == 0.0
@@ -66,24 +65,16 @@ def repair(time: FloatArray, columns: Sequence[FloatArray] = ()) -> TimeBase:
         t, tick = _spread(t)
         steps = np.diff(t)
         step = _usual_step(steps)
-        template = (
-            "the clock counts in steps of {tick}, coarser than the rows; rows were spread evenly inside each step"
-        )
-        account("coarse-clock", repeats, template, tick=Value(tick, "time", 3))
+        text = "the clock counts in steps of {tick}, coarser than the rows; rows were spread evenly inside each step"
+        account("coarse-clock", repeats, text, tick=Value(tick, "time", 3))
     limit = max(GAP, _GAP_INTERVALS * step)
     at = np.flatnonzero(steps > limit)
     if at.size:
         longest = at[np.argmax(steps[at])]
-        account(
-            "gap",
-            int(at.size),
-            "{pauses} of more than {limit}, {all} in all; longest {longest} at {at}",
-            pauses=Count(int(at.size), "pause"),
-            limit=Value(limit, "time", 1),
-            all=Value(float(steps[at].sum()), "time", 1),
-            longest=Value(float(steps[longest]), "time", 1),
-            at=Value(float(t[longest]), "time", 1),
-        )
+        times = {"limit": limit, "all": steps[at].sum(), "longest": steps[longest], "at": t[longest]}
+        said = {name: Value(float(time), "time", 1) for name, time in times.items()}
+        text = "{pauses} of more than {limit}, {all} in all; longest {longest} at {at}"
+        account("gap", int(at.size), text, pauses=Count(int(at.size), "pause"), **said)
     return TimeBase(t, order, tuple(entries))
 
 
@@ -114,23 +105,16 @@ def _set_back_clock(t: FloatArray, step: float, rows: int) -> tuple[FloatArray, 
     moved = np.zeros(t.size)
     moved[at[twice] + 1] = high - low + step
     unknown = float((high - low).max()) > _UNKNOWN_PAUSE
-    account = entry(
-        "clock-set-back",
-        "time",
-        high.size,
-        rows,
+    text = (
         "the clock was set back by {places}{more}; rows keep their order in the file and later times are moved on by {by} in "
-        "all.{pause}",
-        places=Listing(tuple(map(_place, high[:_NAMED], low[:_NAMED]))),
-        more=message(" and at {n} more places", n=high.size - _NAMED) if high.size > _NAMED else "",
-        by=Value(float(moved.sum()), "time", 3),
-        pause=" The true pause at a step of more than a minute is unknown." if unknown else "",
+        "all.{pause}"
     )
-    return t + np.cumsum(moved), [account]
-
-
-def _place(high: float, low: float) -> Message:
-    return message("{by} at {at}", by=Value(float(high - low), "time", 3), at=Value(float(high), "time", 1))
+    named = zip(high[:_NAMED].tolist(), (high - low).tolist(), strict=False)
+    places = [message("{by} at {at}", by=Value(by, "time", 3), at=Value(at, "time", 1)) for at, by in named]
+    more = message(" and at {n} more places", n=high.size - _NAMED) if high.size > _NAMED else ""
+    pause = " The true pause at a step of more than a minute is unknown." if unknown else ""
+    words = {"places": Listing(tuple(places)), "more": more, "by": Value(float(moved.sum()), "time", 3), "pause": pause}
+    return t + np.cumsum(moved), [entry("clock-set-back", "time", high.size, rows, text, **words)]
 
 
 def _complementary(tied: BoolArray, order: IntArray | None, columns: Sequence[FloatArray]) -> bool:

@@ -15,6 +15,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from jinja2 import Environment, StrictUndefined
+from numpy.random import Generator
 
 from intake_report.demo.articles import Array, Day, Intake, SimulatedVehicle, drawing
 from intake_report.demo.logger import column_mapping, log_run, packed, quantise, start_time
@@ -132,7 +133,7 @@ def _humidity(day: Day, air: float) -> float:
     return 100.0 * float(np.exp(17.62 * day.dew_point / (243.12 + day.dew_point) - 17.62 * air / (243.12 + air)))
 
 
-def reports(day: Day, first: float, last: float, rng: np.random.Generator, *, us: bool) -> list[str]:
+def reports(day: Day, first: float, last: float, rng: Generator, *, us: bool) -> list[str]:
     """Return hourly METAR reports that cover `first` to `last` [h after midnight UTC] with an hour on either side.
 
     Statute miles and inches of mercury with `us`, as stations in the United States write; otherwise metres and hPa. The
@@ -167,7 +168,7 @@ TABLE_COLUMNS = {
 }
 
 
-def table_rows(day: Day, first: float, last: float, rng: np.random.Generator) -> list[str]:
+def table_rows(day: Day, first: float, last: float, rng: Generator) -> list[str]:
     """Return rows of the five-minute table from half an hour before `first` to an hour after `last` [h]."""
     out = []
     for step in range(int(np.floor((first - 0.5) * 12)), int(np.ceil((last + 1.0) * 12)) + 1):
@@ -184,14 +185,14 @@ def table_rows(day: Day, first: float, last: float, rng: np.random.Generator) ->
 Readings = list[tuple[datetime, float, float]]
 
 
-def forecast(day: Day, first: float, last: float, rng: np.random.Generator) -> Readings:
+def forecast(day: Day, first: float, last: float, rng: Generator) -> Readings:
     """Return an hourly forecast for the day as recorded the evening before: time, temperature [°C], wind [m/s]."""
     error, wind = rng.normal(0.0, FORECAST_ERROR), max(0.5, day.wind_speed + rng.normal(0.0, 1.0))
     hours = range(int(first), int(last) + 3)
     return [(day.date + timedelta(hours=h), round(float(day.temperature(float(h))) + error), wind) for h in hours]
 
 
-def handheld_readings(day: Day, starts: list[float], rng: np.random.Generator) -> Readings:
+def handheld_readings(day: Day, starts: list[float], rng: Generator) -> Readings:
     """Return readings of a handheld in the shade of the yard before each run and after the last: time, °C, %."""
     out = []
     for hour in (*(start - 3.0 / 60.0 for start in starts), starts[-1] + 0.6):
@@ -219,7 +220,7 @@ STOOD = 11.0  # [h]
 _STAND_LEFT = {"iat": 0.006, "ambient": 0.003, "coolant": 0.06}  # what is left of the engine's warmth after it [K]
 
 
-def stand(day: Day, hour: float, minutes: float, mode: str, wrong: float, rng: np.random.Generator) -> dict[str, Array]:
+def stand(day: Day, hour: float, minutes: float, mode: str, wrong: float, rng: Generator) -> dict[str, Array]:
     """Return a stand at dawn, engine cold: elapsed time [s], what the control unit sends, and a thermometer [°C].
 
     It begins at `hour` [h after midnight UTC]; `mode` is how the control unit rounds, `wrong` the thermometer's error [K].
@@ -258,9 +259,7 @@ def engine_torque(
     return np.asarray((indicated - friction_power(vehicle, rpm)) / (rpm * np.pi / 30.0))
 
 
-def dyno_pull(
-    vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: np.random.Generator
-) -> tuple[str, float, float]:
+def dyno_pull(vehicle: SimulatedVehicle, configuration: Intake, order: int, rng: Generator) -> tuple[str, float, float]:
     """Return one pull: text of its file, temperature [°C] and humidity [%] of the cell.
 
     The intake warms from pull to pull, the more the more under-hood air it draws.
@@ -283,7 +282,7 @@ def dyno_pull(
     return text, cell, 44.0 + rng.normal(0.0, 1.0)
 
 
-def restriction_points(configuration: Intake, rng: np.random.Generator) -> list[tuple[float, float]]:
+def restriction_points(configuration: Intake, rng: Generator) -> list[tuple[float, float]]:
     """Return bench points: airflow [m³/h] and pressure drop [kPa] with 1 % noise (bench air 1.19 kg/m³)."""
     flows = np.arange(100.0, 351.0, 50.0)
     drops = pressure_drop(configuration, flows / 3600.0 * 1.19 * 1000.0) * (1.0 + rng.normal(0.0, 0.01, flows.size))

@@ -10,22 +10,24 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from intake_report.errors import DataError
 from intake_report.loaders.base import MEBIBYTE, BoolArray, FloatArray, Notice, RawColumn, RawLog, ReadOptions, notice
 from intake_report.loaders.content import expansion_limit
 from intake_report.loaders.dialect import Dialect, clean_header, split_header
-from intake_report.loaders.timecolumn import find_time_columns, join_date, time_axis
+from intake_report.loaders.timecolumn import find_time_columns, time_axis
 from intake_report.loaders.times import TimeAxis, date_elsewhere, encoded, in_utc, rows_of_log, rows_with_time, to_float
 from intake_report.messages import Count, Listing
 from intake_report.units import known_unit
 
 _NAMED, _SHOWN = 5, 30  # columns that a sentence names, signs of a cell that it shows
 _INDEX = "__index_level_0__"
+Column: TypeAlias = pa.ChunkedArray
 _CELL = re.compile(r"^([-+−]?(?:\d[\d.,' \u00a0\u202f]*|[.,]\d+)(?:[eE][-+]?\d+)?)\s*([^\d\s].*)?$")
 
 
@@ -88,7 +90,7 @@ def _log(table: pa.Table, path: Path, form: str, options: ReadOptions) -> RawLog
     return log_of_table([_plain(column) for column in table.columns], dialect, path, form, options, ())
 
 
-def _plain(values: pa.ChunkedArray) -> pa.ChunkedArray:
+def _plain(values: Column) -> Column:
     """Bring dictionary, wide and view types to the plain ones that the other steps know."""
     if pa.types.is_dictionary(values.type):
         values = values.cast(values.type.value_type)
@@ -101,7 +103,7 @@ def _plain(values: pa.ChunkedArray) -> pa.ChunkedArray:
 
 
 def log_of_table(
-    table: list[pa.ChunkedArray],
+    table: list[Column],
     dialect: Dialect,
     path: Path,
     form: str,
@@ -116,11 +118,15 @@ def log_of_table(
     Raises DataError: if there is no time column, too many rows have no readable time, or no column holds numbers.
     """
     time, day = find_time_columns(dialect, table, options)
-    values = table[time] if day is None else join_date(table[day], table[time])
+    values = (
+        table[time]
+        if day is None
+        else pc.binary_join_element_wise(table[day].cast(pa.string()), table[time].cast(pa.string()), " ")
+    )
     name = dialect.names[time]
     axis = time_axis(values, name, dialect.units[time], path, options, preamble=dialect.preamble)
 
-    def written(row: int, texts: pa.ChunkedArray = values) -> str:
+    def written(row: int, texts: Column = values) -> str:
         return str(texts[row].as_py() or "")
 
     keep, dropped = rows_with_time(axis.seconds, f" in “{name}”", written)
@@ -142,7 +148,7 @@ def _other_date(axis: TimeAxis, path: Path) -> tuple[Notice, ...]:
 
 
 def _columns(
-    table: list[pa.ChunkedArray | None], dialect: Dialect, used: set[int | None], keep: BoolArray | None
+    table: list[Column | None], dialect: Dialect, used: set[int | None], keep: BoolArray | None
 ) -> tuple[tuple[RawColumn, ...], tuple[Notice, ...]]:
     columns: list[RawColumn] = []
     notices: list[Notice] = []
@@ -175,15 +181,13 @@ def repeated_names(headers: Sequence[str]) -> list[Notice]:
     return [notice("repeated-column", "Several columns are called “{column}”.", header) for header in twice]
 
 
-def _numbers(
-    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str, notices: list[Notice]
-) -> FloatArray | None:
+def _numbers(values: Column, name: str, unit: str | None, decimal: str, notices: list[Notice]) -> FloatArray | None:
     """Return a column as float64, or None when it is text, date or time; add to `notices` what is left out of it."""
     kind = values.type
     if pa.types.is_null(kind):
         return np.full(len(values), np.nan)
     if pa.types.is_string(kind) or pa.types.is_binary(kind):
-        return _numbers_of_text(values, name, unit, decimal, notices)
+        return _from_text(values, name, unit, decimal, notices)
     if pa.types.is_temporal(kind):
         return None
     numbers = to_float(values.cast(pa.int8()) if pa.types.is_boolean(kind) else values)
@@ -193,9 +197,7 @@ def _numbers(
     return numbers
 
 
-def _numbers_of_text(
-    values: pa.ChunkedArray, name: str, unit: str | None, decimal: str, notices: list[Notice]
-) -> FloatArray | None:
+def _from_text(values: Column, name: str, unit: str | None, decimal: str, notices: list[Notice]) -> FloatArray | None:
     """Read a text column cell by distinct cell; None when most are no numbers. One in another unit than most is left out."""
     codes, texts = encoded(values.combine_chunks())
     cells = [(text.decode("cp1252", "replace") if isinstance(text, bytes) else text).strip() for text in texts]
@@ -255,9 +257,8 @@ def read_mdf4(path: Path, options: ReadOptions) -> RawLog:  # noqa: ARG001 - a r
     try:
         import asammdf
     except ImportError:
-        raise DataError(
-            "Reading MDF needs the package asammdf.", remedy="Install it: pip install intake-report[mdf]"
-        ) from None
+        what = "Reading MDF needs the package asammdf."
+        raise DataError(what, remedy="Install it: pip install intake-report[mdf]") from None
     try:
         with asammdf.MDF(path) as recording:
             return _recording(recording, path)
@@ -297,9 +298,14 @@ def _recording(recording: Any, path: Path) -> RawLog:
     origin = None if began is None or began.year < _FIRST_YEAR else in_utc(began)
     if origin is None:
         notices.append(notice("no-start-time", "The recording does not tell when it began."))
-    time, columns = _together(samples)
+    time = np.unique(np.concatenate([times for _, times in samples]))
+    columns = []
+    for column, times in samples:  # each with a time base of its own: NaN where it has no sample
+        placed = np.full(len(time), np.nan)
+        placed[np.searchsorted(time, times)] = column.values
+        columns.append(replace(column, values=placed))
     notices += repeated_names([column.name for column in columns])
-    return RawLog(path, "mdf4", *rows_of_log(time, columns, origin, notices))
+    return RawLog(path, "mdf4", *rows_of_log(time, tuple(columns), origin, notices))
 
 
 def _samples_of(signal: Any) -> FloatArray | None:
@@ -312,14 +318,3 @@ def _samples_of(signal: Any) -> FloatArray | None:
         values[np.asarray(invalid, dtype=bool)] = np.nan
     values[~np.isfinite(values)] = np.nan
     return values
-
-
-def _together(samples: list[tuple[RawColumn, FloatArray]]) -> tuple[FloatArray, tuple[RawColumn, ...]]:
-    """Put groups with different time bases on the union of their times, NaN where a channel has no sample."""
-    time = np.unique(np.concatenate([times for _, times in samples]))
-    columns = []
-    for column, times in samples:
-        placed = np.full(len(time), np.nan)
-        placed[np.searchsorted(time, times)] = column.values
-        columns.append(replace(column, values=placed))
-    return time, tuple(columns)

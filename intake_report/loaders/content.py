@@ -174,9 +174,8 @@ def to_utf8(data: Buffer, encoding: str | None = None) -> tuple[Buffer, int, tup
     """
     notices: list[Notice] = []
     head = bytes(data[:_SAMPLE])
-    mark, found = next(
-        ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4)), (0, None)
-    )
+    marks = ((len(m), n) for m, n in _BOMS if head.startswith(m) and not (len(m) == 4 and len(head) % 4))
+    mark, found = next(marks, (0, None))
     chosen = encoding or found or _wide_without_mark(head)
     if chosen is not None and _codec(chosen) not in ("utf-8", "ascii"):
         text, lost = _decode(bytes(data[mark:]), chosen)

@@ -23,7 +23,7 @@ from intake_report.units import to_internal
 _SAMPLE = MEBIBYTE
 _LINES = re.compile(rb"[^\r\n]*(?:\r\n?|\n)|[^\r\n]+")
 _ODD_QUOTES = re.compile(rb'^[^"\r\n]*"(?:[^"\r\n]*"[^"\r\n]*")*[^"\r\n]*(?=[\r\n]|\Z)', re.MULTILINE)
-_BLOCK = 4 * MEBIBYTE
+_BLOCK, _LARGEST_BLOCK = 4 * MEBIBYTE, 1024 * MEBIBYTE
 _RAGGED_ENOUGH = 100
 _RELEASE_ABOVE = 64 * MEBIBYTE
 _TRUE, _FALSE = ("true True TRUE on On ON yes Yes YES", "false False FALSE off Off OFF no No NO")
@@ -126,7 +126,8 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
     text, offset, quotes, unpaired = _pair_quotes(text, offset)
     notices: list[Notice] = []
     if dialect.delimiter == " ":
-        text, offset = _single_blanks(bytes(text[offset:])), 0
+        single = re.sub(rb"[ \t]+", b" ", bytes(text[offset:]))
+        text, offset = re.sub(rb"^ | (?=\r|\n|$)", b"", single, flags=re.MULTILINE), 0
     body = pa.py_buffer(text).slice(offset)
     if isinstance(text, mmap.mmap):
         text.madvise(mmap.MADV_DONTNEED)  # pages seen so far; the parser reads the file block by block instead
@@ -138,19 +139,17 @@ def _rows(text: Buffer, offset: int, dialect: Dialect, path: Path) -> tuple[list
         file.seek(offset)
         return file
 
-    columns, ragged = _parse(source, body.size, dialect, quotes)
+    columns, ragged = _parse(source, dialect, quotes)
     if ragged:
         columns.clear()
         repaired, notices = _repaired_rows(body.to_pybytes(), dialect)
-        columns, _ = _parse(lambda: pa.BufferReader(pa.py_buffer(repaired)), len(repaired), dialect, quotes)
+        columns, _ = _parse(lambda: pa.BufferReader(pa.py_buffer(repaired)), dialect, quotes)
     if not columns or len(columns[0]) == 0:
         raise DataError("The log has column names but no row of data.")
     return columns, (*unpaired, *notices)
 
 
-def _parse(
-    source: Callable[[], pa.NativeFile], size: int, dialect: Dialect, quotes: bool
-) -> tuple[list[pa.ChunkedArray], int]:
+def _parse(source: Callable[[], pa.NativeFile], dialect: Dialect, quotes: bool) -> tuple[list[pa.ChunkedArray], int]:
     """Return the columns and how many rows of another width were passed over."""
     ragged = 0
 
@@ -176,8 +175,8 @@ def _parse(
         except pa.ArrowInvalid as error:
             if ragged >= _RAGGED_ENOUGH:
                 return [], ragged
-            if "straddl" in str(error) and block < size:
-                block = min(block * 16, size + 1, 1 << 30)
+            if "straddl" in str(error) and block < _LARGEST_BLOCK:  # a row longer than a block
+                block *= 16
                 continue
             what = f"The text cannot be parsed as a table ({str(error).splitlines()[0][:120]})."
             remedy = "Open it in a text editor and look for an unclosed quotation mark or an endless line."
@@ -199,10 +198,6 @@ def _pair_quotes(text: Buffer, start: int) -> tuple[Buffer, int, bool, tuple[Not
     repaired, lines = _ODD_QUOTES.subn(lambda match: match.group().replace(b'"', b""), bytes(text[start:]))
     template = "{count} with an unpaired quotation mark repaired."
     return repaired, 0, b'"' in repaired, (notice("stray-quotes", template, count=Count(lines, "line")),)
-
-
-def _single_blanks(text: bytes) -> bytes:
-    return re.sub(rb"^ | (?=\r|\n|$)", b"", re.sub(rb"[ \t]+", b" ", text), flags=re.MULTILINE)
 
 
 def _repaired_rows(body: bytes, dialect: Dialect) -> tuple[bytes, list[Notice]]:

@@ -33,9 +33,7 @@ _SAMPLE_CELLS = 200_000
 _NAMES_WHOLE, _BY_BLANKS, _NO_DATA = 0.2, 0.5, 0.01  # weights: names that stay whole, blanks, lines without data
 _BLANKS = " "
 _DELIMITERS = (",", ";", "\t", "|", _BLANKS)
-_NUMBER = re.compile(
-    r"[-+−]?(\d+\.?\d*|\.\d+|\d{1,3}(,\d{3})+\.\d*)([eE][-+]?\d+)?$|[-+]?(inf|Inf|INF|infinity|Infinity)$"
-)
+_NUMBER = re.compile(r"[-+−]?(\d+\.?\d*|\.\d+|\d{1,3}(,\d{3})+\.\d*)([eE][-+]?\d+)?$|[-+]?(?i:inf(inity)?)$")
 _COMMA_NUMBER = re.compile(r"[-+−]?(\d+(\.\d{3})*,\d*|,\d+)([eE][-+]?\d+)?$")
 _TIME = re.compile(
     r"\d{1,2}:\d{2}([:.,]\d+([.,:]\d+)?)?(\s*[AaPp]\.?[Mm]\.?)?$"
@@ -286,10 +284,8 @@ def repair_double_encoding(text: str) -> str:
 
 def _undo(signs: str) -> str:
     for encoding in ("cp1252", "latin-1"):
-        try:
+        with contextlib.suppress(UnicodeError):
             return signs.encode(encoding).decode("utf-8")
-        except UnicodeError:
-            continue
     return _undo(signs[:2]) + signs[2:] if len(signs) > 2 else signs
 
 

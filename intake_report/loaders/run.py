@@ -109,15 +109,13 @@ def read_parts(paths: Sequence[Path], options: ReadOptions, start: datetime | No
     return tuple(map(read_log, paths, own))
 
 
-def map_run(
-    run_id: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: datetime | None = None
-) -> RunLog:
+def map_run(run: str, logs: Sequence[RawLog], mapping: Mapping[str, str], *, start: datetime | None = None) -> RunLog:
     """Map logs that have been read already, one at least; see `load_run`. Raises DataError also without a mapping."""
     accompanying = [log for log in logs if log.format == "gpx"]
     if len(accompanying) == len(logs):  # tracks alone are the log
         accompanying, mapping = [], tracks.track_mapping(logs[0])
     elif not mapping:
-        what = f"No column of the run “{run_id}” is mapped to a channel."
+        what = f"No column of the run “{run}” is mapped to a channel."
         remedy = "Run intake-report check on the log: it prints a mapping to paste."
         raise DataError(what, file=logs[0].path, where="columns", remedy=remedy)
     parts, notices = _on_one_axis([log for log in logs if log not in accompanying])
@@ -136,7 +134,7 @@ def map_run(
         frame, placed = _with_track(frame, begin, track)
         notices.append(placed)
     notices += [*begun, *(n for _, noticed in mapped for n in noticed)]
-    return RunLog(run_id, frame, begin, tuple(log.path for log in sources), tuple(dict.fromkeys(notices)))
+    return RunLog(run, frame, begin, tuple(log.path for log in sources), tuple(dict.fromkeys(notices)))
 
 
 def _joined(pieces: Sequence[FloatArray]) -> FloatArray:
@@ -268,9 +266,7 @@ def _convert(column: RawColumn, entry: Channel, stated: str | None) -> tuple[Flo
         raise DataError(what, remedy=error.remedy or remedy) from None
     if column.unit is None or converts(column.unit, entry.quantity) == converts(unit, entry.quantity):
         return values, []
-    template = (
-        "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
-    )
+    text = "The header “{header}”{inside} names {written}, and the mapping reads the column as {column} in {stated}."
     inside = "" if column.unit in column.header else f" (its unit: {column.unit})"
     labels = {"inside": inside, "written": unit_label(column.unit), "stated": unit_label(unit)}
-    return values, [notice(UNIT_OVERRIDDEN, template, entry.name, None, header=column.header, **labels)]
+    return values, [notice(UNIT_OVERRIDDEN, text, entry.name, None, header=column.header, **labels)]

@@ -40,12 +40,11 @@ _CLOCK = (
 )
 _COMPACT = r"(?P<date>\d{8})[T_ ]?(?P<h>\d{2})(?P<m>\d{2})(?P<s>\d{2}(?:[.,]\d+)?)(?P<z>Z|[+-]\d{2}:?\d{2})?"
 _NUMERIC = (pa.types.is_integer, pa.types.is_floating, pa.types.is_decimal)
+Table = Sequence[pa.ChunkedArray]
 _PLAIN_CLOCK = re.compile(r"\d\d:\d\d:\d\d(\.\d+)?$")
 
 
-def find_time_columns(
-    dialect: Dialect, table: Sequence[pa.ChunkedArray], options: ReadOptions
-) -> tuple[int, int | None]:
+def find_time_columns(dialect: Dialect, table: Table, options: ReadOptions) -> tuple[int, int | None]:
     """Return the index of the time column and that of a separate date column, if there is one.
 
     Raises DataError: if a stated column is absent, or none can be recognised.
@@ -68,7 +67,7 @@ def find_time_columns(
     return time, _date_beside(time, dialect, table)
 
 
-def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> float:
+def _score(index: int, dialect: Dialect, table: Table) -> float:
     """Weigh how much a column looks like the time: its name first, then its type, then its place."""
     name, unit, kind = dialect.names[index], dialect.units[index], table[index].type
     if pa.types.is_null(kind) or pa.types.is_boolean(kind):
@@ -97,7 +96,7 @@ def _score(index: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> fl
     return score + (_FIRST if index == 0 and score > 0 else 0.0)
 
 
-def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) -> int | None:
+def _date_beside(time: int, dialect: Dialect, table: Table) -> int | None:
     kind = table[time].type
     if pa.types.is_string(kind):
         first = next((v.as_py() for v in table[time] if v.as_py()), "")
@@ -108,13 +107,6 @@ def _date_beside(time: int, dialect: Dialect, table: Sequence[pa.ChunkedArray]) 
     dates = (pa.types.is_date, pa.types.is_string, pa.types.is_integer)
     beside = (i for i, name in enumerate(dialect.names) if i != time and set(words(name)) & _WORDS["date"])
     return next((i for i in beside if any(is_kind(table[i].type) for is_kind in dates)), None)
-
-
-def _unit_scale(unit: str | None, name: str) -> float | None:
-    if unit and (factors := converts(unit, "time")):
-        return factors[0]
-    named = (converts(word, "time") for word in reversed(words(name)) if word not in ("h", "min", "minute", "hour"))
-    return next((factors[0] for factors in named if factors), None)
 
 
 def time_axis(
@@ -134,11 +126,6 @@ def time_axis(
     if any(is_kind(kind) for is_kind in _NUMERIC):
         return _from_numbers(values, context)
     return _from_text(values.cast(pa.string()), context)
-
-
-def join_date(dates: pa.ChunkedArray, clock: pa.ChunkedArray) -> pa.ChunkedArray:
-    """Return text "date clock" from two columns."""
-    return pc.binary_join_element_wise(dates.cast(pa.string()), clock.cast(pa.string()), " ")
 
 
 def _from_timestamps(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
@@ -171,7 +158,10 @@ def _from_numbers(values: pa.ChunkedArray, context: TimeContext) -> TimeAxis:
 def _elapsed(seconds: FloatArray, head: FloatArray, context: TimeContext) -> TimeAxis:
     notices: tuple[Notice, ...] = ()
     stated = context.options.time_unit
-    scale = _unit_scale(stated or context.unit, "" if stated else context.name)
+    units = [stated or context.unit or ""]
+    if not stated:  # the name may tell; hours and minutes are too often part of another word's meaning
+        units += [word for word in reversed(words(context.name)) if word not in ("h", "min", "minute", "hour")]
+    scale = next((factors[0] for unit in units if (factors := converts(unit, "time"))), None)
     if scale is None:
         steps = np.abs(np.diff(head[np.isfinite(head)]))
         if steps.size and np.median(steps) > _LONGEST_STEP:

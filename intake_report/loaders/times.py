@@ -75,19 +75,17 @@ def one_drive(seconds: FloatArray) -> FloatArray:
         return np.where(np.abs(seconds - middle) <= LONGEST, seconds, np.nan)
 
 
-def rows_with_time(
-    seconds: FloatArray, what: str, text_of: Callable[[int], str]
-) -> tuple[BoolArray | None, list[Notice]]:
+def rows_with_time(seconds: FloatArray, what: str, text: Callable[[int], str]) -> tuple[BoolArray | None, list[Notice]]:
     """Return which rows have a time (n,) [s] that is finite, None for all, and say how many have none.
 
-    `what` names the times in messages, `text_of` gives one as it is written. Refuses when too many rows have no time.
+    `what` names the times in messages, `text` gives one as it is written. Refuses when too many rows have no time.
     """
     good = np.isfinite(seconds)
     bad = len(good) - int(good.sum())
     if not bad:
         return None, []
     first = int(np.flatnonzero(~good)[0])
-    example = text_of(first).strip()[:40]
+    example = text(first).strip()[:40]
     if bad > MOST_UNREADABLE * len(good):
         raise DataError(
             f"{bad:,} of {len(good):,} times{what} cannot be read or are none of this log, the first of them “{example}”.",
@@ -169,9 +167,8 @@ def date_elsewhere(path: Path, options: ReadOptions, preamble: str) -> tuple[dat
 
 def encoded(values: pa.Array) -> tuple[np.ndarray, list[Any]]:
     """Return the distinct texts and the place of each row among them, -1 for none."""
-    encoded = values.dictionary_encode()
-    codes = encoded.indices.fill_null(-1).to_numpy(zero_copy_only=False)
-    return codes.astype(np.int64), encoded.dictionary.to_pylist()
+    found = values.dictionary_encode()
+    return found.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int64), found.dictionary.to_pylist()
 
 
 def _day(year: int, month: int, day: int) -> date | None:
@@ -253,9 +250,8 @@ def localise(seconds: FloatArray, base: float, context: TimeContext) -> TimeAxis
     try:
         zone = ZoneInfo(stated or "UTC")
     except (ZoneInfoNotFoundError, ValueError):
-        raise DataError(
-            f"There is no time zone “{stated}”.", remedy='Use an IANA name such as "Europe/Madrid".'
-        ) from None
+        what = f"There is no time zone “{stated}”."
+        raise DataError(what, remedy='Use an IANA name such as "Europe/Madrid".') from None
     axis = absolute(seconds, base, context)  # wall-clock times as if they were UTC: masks and precision
     assert axis.origin is not None
     notices: tuple[Notice, ...] = ()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import os
 import time
 import tomllib
@@ -120,11 +119,6 @@ class Known(_Record):
 
 MEMORIES = TypeAdapter(dict[str, Known])
 """What nights remember, by campaign folder."""
-
-
-def status_schema() -> str:
-    """Return the JSON Schema of status.json."""
-    return json.dumps(Status.model_json_schema(by_alias=True), indent=2, ensure_ascii=False) + "\n"
 
 
 # A file system may count time in steps of up to 2 s: what was written less than that before it was looked at could be

@@ -108,9 +108,7 @@ def _cover(plan: Plan) -> blocks.Cover:
             text += f"is shown with a chance of {share} if {_beyond(case, shown.detectable, units)}."
         answer.append(text)
     if plan.rough:
-        answer.append(
-            f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."
-        )
+        answer += [f"**Rough**: {plan.campaigns} simulated campaigns; 2,000 make the numbers firm (--campaigns 2000)."]
     return blocks.Cover(
         f"Plan: {literal(campaign.about.title)}", "test plan", plan.date, str(plan.revision),
         literal(campaign.about.question), tuple(answer),
@@ -276,9 +274,8 @@ def sheets(plan: Plan) -> Iterator[Block]:
         yield blocks.Definitions(tuple((term, literal(text)) for term, text in about.items()))
         yield ItemList(tuple(_checks(campaign, run)))
         yield blocks.Form(BOXES, LAST_BOXES)
-        yield blocks.Callout(
-            "caution", "Before moving off", (ROAD[0], f"{ROAD[1]} {LAW[0].replace('report', 'sheet')}")
-        )
+        law = LAW[0].replace("report", "sheet")
+        yield blocks.Callout("caution", "Before moving off", (ROAD[0], f"{ROAD[1]} {law}"))
 
 
 def _checks(campaign: Campaign, run: PlannedRun) -> Iterator[str]:

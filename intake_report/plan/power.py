@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.random import Generator
 from numpy.typing import NDArray
 from scipy.optimize import isotonic_regression
 
@@ -47,7 +48,7 @@ class Biases(NamedTuple):
     shift: Floats  # of an over-ambient temperature: everything else that shifts it is in it too
 
 
-def shared_biases(campaign: Campaign, m: int, rng: np.random.Generator) -> Biases:
+def shared_biases(campaign: Campaign, m: int, rng: Generator) -> Biases:
     """Draw the shared biases from the report's own sources of uncertainty."""
     source = next((w for w in campaign.weather if w.id == campaign.ambient.reference), None)
     ambient = campaign.instrument.channels.get("ambient")
@@ -68,7 +69,7 @@ def shared_biases(campaign: Campaign, m: int, rng: np.random.Generator) -> Biase
     return Biases(drawn["reading"], drawn["reading"] - drawn["ambient"])
 
 
-def zeroed(limit: float, m: int, rng: np.random.Generator) -> Biases:
+def zeroed(limit: float, m: int, rng: Generator) -> Biases:
     """Draw what a soak check leaves of the biases: the difference of the two sensors within ± `limit` [K]."""
     both = rng.uniform(-limit, limit, m)
     return Biases(both, both)
@@ -112,13 +113,7 @@ def drawn_values(case: Case, values: Floats, biases: Biases, gap: float, watched
 
 
 def shown_one_by_one(
-    campaign: Campaign,
-    case: Case,
-    design: Design,
-    effects: Floats,
-    biases: Biases,
-    gap: float,
-    rng: np.random.Generator,
+    campaign: Campaign, case: Case, design: Design, effects: Floats, biases: Biases, gap: float, rng: Generator
 ) -> NDArray[np.bool_]:
     """Return whether campaigns with these true differences beyond the limit, (n,), support the claim."""
     n, cells, scatter = len(effects), design.cells, case.scatter
@@ -157,7 +152,7 @@ def shown_one_by_one(
 
 
 def dose(
-    campaign: Campaign, case: Case, design: Design, n: int, rng: np.random.Generator, soaked: Biases | None = None
+    campaign: Campaign, case: Case, design: Design, n: int, rng: Generator, soaked: Biases | None = None
 ) -> tuple[Floats, Floats]:
     """Judge n campaigns one by one, spread over true differences beyond the limit of the claim.
 

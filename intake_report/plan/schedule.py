@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.random import Generator
 
 from intake_report.campaign import Campaign, Planning
 from intake_report.errors import DataError
@@ -89,9 +90,7 @@ def williams(configurations: Sequence[str]) -> tuple[Order, ...]:
     return tuple(rows + [row[::-1] for row in rows] if k % 2 else rows)
 
 
-def block_orders(
-    configurations: Sequence[str], blocks: int, repeats: int, rng: np.random.Generator
-) -> tuple[Order, ...]:
+def block_orders(configurations: Sequence[str], blocks: int, repeats: int, rng: Generator) -> tuple[Order, ...]:
     """Return the order of each block.
 
     `configurations`: all are driven in every block; `blocks`: days or sessions, 1 or more; `repeats`: runs of each
@@ -155,6 +154,9 @@ class PlannedRun:
     done: bool = False
 
 
+Runs = tuple[PlannedRun, ...]
+
+
 def by_block(runs: Sequence[PlannedRun]) -> dict[str, list[PlannedRun]]:
     """Return the runs of each block, in the order of driving."""
     return {block: [r for r in runs if r.block == block] for block in dict.fromkeys(run.block for run in runs)}
@@ -172,15 +174,14 @@ def designs(campaign: Campaign) -> tuple[Design, ...]:
 
 def planned_runs(
     campaign: Campaign, design: Design, seed: int, issued: dict[str, Any] | None, lost: Collection[str]
-) -> tuple[PlannedRun, ...]:
+) -> Runs:
     """Return all runs of the plan in the order of driving: those of the plan issued, else those of the file and further blocks.
 
     Those that are `lost` are scheduled anew; see `with_repeats`.
     """
     if issued is not None:
-        runs = [
-            _run(campaign, *(run[key] for key in ("id", "configuration", "block", "files"))) for run in issued["runs"]
-        ]
+        named = issued["runs"]
+        runs = [_run(campaign, run["id"], run["configuration"], run["block"], run["files"]) for run in named]
         return with_repeats(campaign, design, runs, lost)
     runs = [_run(campaign, run.id, run.configuration, run.block or "no-block") for run in campaign.runs]
     blocks = list(dict.fromkeys(run.block for run in runs))
@@ -206,9 +207,7 @@ def _run(campaign: Campaign, id: str, configuration: str, block: str, files: Seq
     return PlannedRun(id, configuration, block, 1, tuple(files), done=done)
 
 
-def with_repeats(
-    campaign: Campaign, design: Design, runs: Sequence[PlannedRun], lost: Collection[str]
-) -> tuple[PlannedRun, ...]:
+def with_repeats(campaign: Campaign, design: Design, runs: Sequence[PlannedRun], lost: Collection[str]) -> Runs:
     """Return the runs with those that are `lost` scheduled anew, unless one like it in the same block is left or planned.
 
     At the end of the same block while that is under way. Else in a block of its own, with what it is compared with: a
@@ -266,7 +265,7 @@ def days_ahead(campaign: Campaign, today: dt.date, forecast: Forecast) -> list[d
     return covered
 
 
-def with_starts(campaign: Campaign, runs: Sequence[PlannedRun], windows: Sequence[DayWindow]) -> tuple[PlannedRun, ...]:
+def with_starts(campaign: Campaign, runs: Sequence[PlannedRun], windows: Sequence[DayWindow]) -> Runs:
     """Return the runs with planned starts: each block on the next day whose stretches hold it.
 
     Raises DataError: too few days hold a block.

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path
 
@@ -11,7 +10,7 @@ import roadlog
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from intake_report.campaign import campaign_schema, cross_checks, load_campaign
+from intake_report.campaign import Campaign, cross_checks, load_campaign
 from intake_report.campaign.load import validate
 from intake_report.errors import CampaignError, CampaignErrors
 
@@ -286,7 +285,7 @@ def test_no_campaign_there(tmp_path, place):
 def test_schema_knows_every_key_of_the_demo_and_is_stable(demo):
     import tomllib
 
-    schema = json.loads(campaign_schema())
+    schema = Campaign.model_json_schema(by_alias=True)
     assert schema["additionalProperties"] is False
     data = tomllib.loads(demo.file.read_text("utf-8"))
     assert set(data) <= set(schema["properties"])

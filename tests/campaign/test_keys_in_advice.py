@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import ast
-import json
 import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import intake_report
-from intake_report.campaign import campaign_schema
+from intake_report.campaign import Campaign
 from intake_report.channels import CHANNELS
 from intake_report.units import known_unit
 
-SCHEMA: dict[str, Any] = json.loads(campaign_schema())
+SCHEMA: dict[str, Any] = Campaign.model_json_schema(by_alias=True)
 TOKEN = re.compile(
     r"\[\[?(?P<table>[a-z_]+(?:\.[a-z_]+)*)\]"  # [log.columns], [[run]]
     r"|\b(?P<path>(?:" + "|".join(SCHEMA["properties"]) + r")\.[a-z_]+(?:\.[a-z_]+)*)\b(?!/)"  # metrics.alarm_limit
