@@ -1,7 +1,5 @@
 """Differences between configurations: blocks, replication, shared biases, censoring, and what cannot be compared."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """Uncertainty of one run's value: against closed forms, by simulation, and what it promises."""
 
-from __future__ import annotations
-
 import math
 import time as clock
 from dataclasses import replace

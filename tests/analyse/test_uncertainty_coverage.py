@@ -1,7 +1,5 @@
 """Coverage by simulation: how often the interval of one run's value holds the truth (own simulation, no outside source)."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Series with known answers."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np
@@ -34,6 +32,15 @@ def reason(result: MetricResult) -> str:
 def rebuild(time: Any, reading: Any, step: float | None, *more: Any, **named: Any) -> np.ndarray:
     """Return the temperature of a reading with steps; further arguments as of `find_nodes`."""
     return rebuilt(find_nodes(time, reading, step, *more, **named), time, reading, step)
+
+
+def in_steps(
+    time: np.ndarray, air: np.ndarray, stops: Any = (), corners: Any = (), lag: float = 0.0, **more: Any
+) -> RunSeries:
+    """Return a run whose readings are rounded to 1 K, with its temperature rebuilt from them."""
+    reading = np.round(air)
+    iat = rebuild(time, reading, 1.0, stops, corners, lag)
+    return series(time, iat, **{"stops": stops, "reading": reading, "step": 1.0, "lag": lag, **more})
 
 
 def steps_draws(run: RunSeries, keys: Any, rng: np.random.Generator, m: int, bias: Any = None) -> dict[str, np.ndarray]:

@@ -1,7 +1,5 @@
 """Simulated campaigns through the thermal model and the common drive, without files."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The common drive of a campaign: beside the measured differences, withheld where it fails, refused with a reason."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from types import SimpleNamespace
 

@@ -6,8 +6,6 @@ sessions, so that whatever differs is chance, or was put in.
 Source of the drives: enviroCar contributors, ODbL 1.0.
 """
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The thermal model: closed forms through its integrator, parameters and drives that are known, runs that cannot be used."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Simulated campaigns as the common drive sees them, and those of the second simulator."""
 
-from __future__ import annotations
-
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
