@@ -53,9 +53,6 @@ def undeclared(tmp_path_factory):
     return chain(tmp_path_factory.mktemp("undeclared"), {"logger": "adapter"}, blocks=1)
 
 
-# ---- one effect at a time, closed forms --------------------------------------------------------------------------
-
-
 def test_a_bias_shifts_a_recovery_along_the_exponential():
     # t = τ·ln(ΔT0 / (margin − b)) for a reading that is b too high (identity of the first-order fall)
     time = np.arange(0.0, 400.0)
@@ -121,9 +118,6 @@ def test_a_way_of_rounding_that_is_not_known_is_one_of_two_never_between():
     assert np.mean(signal - np.floor(signal + 0.5)) == pytest.approx(0.0, abs=0.01)
 
 
-# ---- the steps of the reading ------------------------------------------------------------------------------------
-
-
 def test_steps_alone_hold_the_true_recovery_in_most_trials():
     """Own simulation: first-order falls with readings of 1 °C; the interval from the steps alone against the truth."""
     rng, margin, held, widths, errors = np.random.default_rng(3), 5.0 / 3.0, [], [], []
@@ -158,9 +152,6 @@ def test_errors_of_one_plateau_go_together():
         perturbed(readings, {"reading": np.zeros(4000)}, rng.uniform(-1.0, 1.0, (4000, 1))),
     )
     assert np.std(draws) == pytest.approx(1.0 / math.sqrt(12.0), rel=0.03)  # GUM F.2.2.1
-
-
-# ---- whole campaigns ---------------------------------------------------------------------------------------------
 
 
 def test_a_mean_has_the_uncertainty_of_the_sum_of_its_sources(known):

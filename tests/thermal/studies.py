@@ -8,7 +8,7 @@ from scipy import stats
 from simulated import SEED, Entry, Study, _days, design, generator, simulate_batch, simulate_campaigns
 
 from intake_report.analyse.compare import compare
-from intake_report.demo.articles import OPEN, SEALED, STOCK
+from intake_report.demo.articles import OPEN, SEALED, STOCK, Day
 from intake_report.demo.route import demo_route, draw_plan
 from intake_report.demo.simulate import SPEED_SCALE
 from intake_report.metrics import evaluate
@@ -21,14 +21,13 @@ from thermal.trials import Trial, median, second_trials
 CUT = 0.5  # K; what is added to readings that are cut off
 
 
-def simulated_drive(study: Study, i: int, series, wind: tuple[float, float] | None) -> DriveInput:
-    """Return run i of a study as `drive_input` would from a log of it; wind [m/s, ° it comes from]."""
+def simulated_drive(study: Study, i: int, series, day: Day) -> DriveInput:
+    """Return run i of a study as `drive_input` would from a log of it, in the wind of that day."""
     batch, n = study.batch, int(study.batch.samples[i])
     every = slice(0, n, round(STEP))
     route, distance = demo_route(), batch.distance[i, every]
     heading = np.interp(distance, route.distance, route.heading)
-    towards = np.radians(0.0 if wind is None else wind[1])
-    strength = WIND_NEAR_GROUND * (0.0 if wind is None else wind[0])
+    towards, strength = np.radians(day.wind_from), WIND_NEAR_GROUND * day.wind_speed
     return DriveInput(
         run=series.run,
         configuration=series.configuration,
@@ -41,7 +40,7 @@ def simulated_drive(study: Study, i: int, series, wind: tuple[float, float] | No
         east=np.cos(heading),
         north=np.sin(heading),
         wind=strength * np.array([np.sin(towards), np.cos(towards)]),
-        wind_known=wind is not None,
+        wind_known=True,
         reading_time=series.time,
         reading=series.reading + CUT,
     )
@@ -68,11 +67,8 @@ def demo_trials(configurations, blocks: int, campaigns: int, seed: int, *, still
 
     study = simulate_campaigns(scenario, campaigns, seed)
     if still:
-        every = [(c, place) for c in range(campaigns) for place in range(size)]
-        runs = [
-            (scenario.schedule[p].configuration, days[c][scenario.schedule[p].day], plan(c, p, calm=True))
-            for c, p in every
-        ]
+        every = [(c, place, scenario.schedule[place]) for c in range(campaigns) for place in range(size)]
+        runs = [(run.configuration, days[c][run.day], plan(c, place, calm=True)) for c, place, run in every]
         study = Study(study.entries, simulate_batch(runs))
     stopped = np.array([np.sum(study.batch.speed[i, :n] < 1.0) for i, n in enumerate(study.batch.samples)])
     chosen = [median(range(c * size, (c + 1) * size), lambda i: stopped[i]) for c in range(campaigns)]
@@ -86,10 +82,8 @@ def demo_trials(configurations, blocks: int, campaigns: int, seed: int, *, still
     for c in range(campaigns):
         own = range(c * size, (c + 1) * size)
         series = [study_series(study, i, Instruments(), shift=CUT) for i in own]
-        winds = [days[c][study.entries[i].block] for i in own]
         drives = [
-            simulated_drive(study, i, s, (w.wind_speed, w.wind_from))
-            for i, s, w in zip(own, series, winds, strict=True)
+            simulated_drive(study, i, s, days[c][study.entries[i].block]) for i, s in zip(own, series, strict=True)
         ]
         truth = {}
         for i, k in enumerate(configurations, c * len(configurations)):
@@ -180,11 +174,7 @@ def summary(found: list[One]) -> list[dict]:
             for a, b in zip(one.replayed, one.measured, strict=True)
             if (a.key, a.configuration) == (key, configuration)
         ]
-        truth = np.array([t for t, _, _ in pairs])
-        replayed, measured = (
-            np.array([np.nan if c.difference is None else c.difference for c in side])
-            for side in zip(*((a, b) for _, a, b in pairs), strict=True)
-        )
+        truth, replayed, measured = np.array([(t, a.difference, b.difference) for t, a, b in pairs], dtype=float).T
         kept = [
             (t, a)
             for t, a, _ in pairs

@@ -27,6 +27,7 @@ from intake_report.thermal.common import CommonDrive, left_out, seen
 from thermal.studies import described, study_common_drive, summary
 
 PEAK, CITY, RECOVERY = "peak_over_ambient", "mean_over_ambient:city", "recovery_time:2.78K"
+TRACE = {"file": "trace.csv", "columns": {"s": "time [s]", "kmh": "speed [km/h]"}}
 
 
 def asked(demo, **settings):
@@ -87,18 +88,19 @@ def test_sections_say_model_and_which_differences_claims_use(demo, found):
     assert ("not shown by the drives" in printed) == (not found.parameters["excited"].all())
 
 
-def claimed(demo, **settings):
-    """Return the demo concluded anew with one claim on the common drive, sealed against open, and its settings."""
-    claim = {
+def claim(**more) -> Claim:
+    """Return a claim on the common drive, sealed against open."""
+    given = {
         "id": "cooler", "text": "The sealed box keeps peaks lower than the open cone", "metric": "peak_over_ambient",
         "configuration": "sealed-snorkel", "versus": "open-cone", "relation": "lower", "common_drive": True,
     }  # fmt: skip
-    campaign = demo.chain.campaign.model_copy(
-        update={
-            "common_drive": CommonDriveSection.model_validate(settings),
-            "claims": (*demo.chain.campaign.claims, Claim.model_validate(claim)),
-        }
-    )
+    return Claim.model_validate({k: v for k, v in (given | more).items() if v is not None})
+
+
+def claimed(demo, **settings):
+    """Return the demo concluded anew with one claim on the common drive and its settings."""
+    campaign, section = demo.chain.campaign, CommonDriveSection.model_validate(settings)
+    campaign = campaign.model_copy(update={"common_drive": section, "claims": (*campaign.claims, claim())})
     return conclude(campaign, demo.chain.measured)
 
 
@@ -121,33 +123,35 @@ def test_a_claim_rests_on_the_common_drive_only_where_the_model_holds(demo):
 
 
 @pytest.mark.parametrize(
-    ("change", "message"),
+    ("change", "settings", "message"),
     [
-        ({"relation": "at most", "versus": None, "value": "9 K"}, "only differences"),
-        ({"metric": "peak_iat"}, "is not computed on the common drive"),
-        ({"phase": "city", "metric": "mean_over_ambient", "file": "x.csv"}, "neither phases"),
-        ({"none": True}, "has no common drive"),
+        ({"relation": "at most", "versus": None, "value": "9 K"}, {}, "only differences"),
+        ({"metric": "peak_iat"}, {}, "is not computed on the common drive"),
+        ({"phase": "city", "metric": "mean_over_ambient"}, TRACE, "neither phases"),
+        ({}, None, "has no common drive"),
     ],
 )
-def test_claims_that_no_common_drive_decides_are_refused(demo, change, message):
-    settings = (
-        {"file": change.pop("file"), "columns": {"a": "time [s]", "b": "speed [m/s]"}} if "file" in change else {}
-    )
-    section = None if change.pop("none", False) else CommonDriveSection.model_validate(settings)
-    first = {"id": "x", "text": "x", "metric": "peak_over_ambient", "configuration": "open-cone", "versus": "sealed-snorkel",
-             "relation": "lower", "common_drive": True}  # fmt: skip
-    claim = Claim.model_validate({k: v for k, v in (first | change).items() if v is not None})
-    campaign = demo.chain.campaign.model_copy(update={"common_drive": section, "claims": (claim,)})
+def test_claims_that_no_common_drive_decides_are_refused(demo, change, settings, message):
+    section = None if settings is None else CommonDriveSection.model_validate(settings)
+    campaign = demo.chain.campaign.model_copy(update={"common_drive": section, "claims": (claim(**change),)})
     (error,) = claim_mistakes(campaign, metric_keys(campaign))
     assert message in error.what and error.where == "claim[1].common_drive" and error.remedy
 
 
+def traced(demo, rows):
+    """Return the common drive on a trace of these times [s] and speeds [km/h]."""
+    file = demo.file.parent / TRACE["file"]
+    file.write_text("s,kmh\n" + "\n".join(f"{t},{speed}" for t, speed in rows))
+    try:
+        return asked(demo, **TRACE)
+    finally:
+        file.unlink()
+
+
 def test_limitations_say_what_the_models_were_not_shown(demo, found, badly_designed):
     """A trace faster and hotter than what was driven; one run; no positions; and none of it where all is well."""
-    chain, trace = demo.chain, demo.file.parent / "fast.csv"
-    trace.write_text("s,kmh\n" + "\n".join(f"{t},{200.0 if t % 100 > 50 else 0.0}" for t in range(900)))
-    fast = asked(demo, file="fast.csv", columns={"s": "time [s]", "kmh": "speed [km/h]"})
-    trace.unlink()
+    chain = demo.chain
+    fast = traced(demo, ((t, 200.0 if t % 100 > 50 else 0.0) for t in range(900)))
     assert [note.code for note in fast.beyond] == ["faster"] * 3 and not found.beyond and not found.headless
     facts = SimpleNamespace(name=lambda id: id, common_drive=replace(fast, headless=2, failed=("a",), single=("b",)))
     assert [x.code for x in models(facts)] == ["model-failed", "model-single", "model-extrapolated", "model-heading"]
@@ -161,17 +165,10 @@ def test_limitations_say_what_the_models_were_not_shown(demo, found, badly_desig
 
 def test_a_speed_trace_from_a_file(demo):
     """A trace has no phases: only metrics of the whole run are asked of it; broken ones are refused by name."""
-    folder = demo.file.parent
-    time = np.arange(0, 901)
-    speed = np.where(time % 120 < 80, 50.0, 0.0)
-    (folder / "trace.csv").write_text("s,kmh\n" + "\n".join(f"{t},{v}" for t, v in zip(time, speed, strict=True)))
-    settings = {"file": "trace.csv", "columns": {"s": "time [s]", "kmh": "speed [km/h]"}}
-    traced = asked(demo, **settings)
-    assert {c.key for c in traced.comparisons} == {PEAK}
-    (folder / "trace.csv").write_text("s,kmh\n0,10\n0,20\n")
+    found = traced(demo, ((t, 50.0 if t % 120 < 80 else 0.0) for t in range(901)))
+    assert {c.key for c in found.comparisons} == {PEAK}
     with pytest.raises(DataError, match="time does not rise"):
-        asked(demo, **settings)
-    (folder / "trace.csv").unlink()
+        traced(demo, [(0, 10), (0, 20)])
 
 
 def test_campaign_file_refuses_two_drives_and_unknown_runs(demo):
@@ -186,8 +183,8 @@ def test_runs_that_cannot_be_modelled_say_why(demo):
     series, clean = measured.series[0], measured.cleaned[0]
     assert drive_input(replace(series, ambient=None), clean).code == "no-ambient"
     early = series.time < series.time[0] + 300.0
-    short = replace(series, time=series.time[early], iat=series.iat[early], reading=series.reading[early],
-                    ambient=series.ambient[early], distance=series.distance[early])  # fmt: skip
+    cut = {name: getattr(series, name)[early] for name in ("time", "iat", "reading", "ambient", "distance")}
+    short = replace(series, **cut)
     assert drive_input(short, clean).code == "short-run"
     without = replace(clean, frame=clean.frame.drop(columns=["maf", "coolant"]))
     made, notes = drive_input(series, without)
@@ -207,10 +204,8 @@ def test_configurations_that_cannot_be_modelled_leave_no_comparison_and_say_why(
     for made, code in ((still, "no-stops"), (slow, "no-highway")):
         fits, notes = fitted(demo.chain.campaign, made)
         assert not fits and [note.code for note in notes] == [code] * 3
-    claim = Claim.model_validate({"id": "x", "text": "x", "metric": "peak_over_ambient", "configuration": "open-cone",
-                                  "relation": "lower", "common_drive": True})  # fmt: skip
     record = CommonDriveResult(NO_DRIVE, notes=notes)
-    assert "faster than" in said(model_objection(demo.chain.campaign, claim, record), "si")
+    assert "faster than" in said(model_objection(demo.chain.campaign, claim(), record), "si")
 
 
 @pytest.fixture(scope="module")
