@@ -180,7 +180,7 @@ def test_the_banded_system_is_faster_than_a_loop_and_a_general_solver():
     def general():
         solve_ivp(slope, (0.0, grid[-1]), [30.0], t_eval=grid, max_step=STEP)
 
-    ours, *others = (timeit.timeit(call, number=3) / 3.0 for call in (banded, loop, general))
+    ours, *others = (min(timeit.repeat(call, number=1, repeat=3)) for call in (banded, loop, general))
     slower = [other / ours for other in others]
     print(
         f"\n900 steps: banded {1e3 * ours:.2f} ms, loop {slower[0]:.0f} times, solve_ivp {slower[1]:.0f} times as long"
