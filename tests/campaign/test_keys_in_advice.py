@@ -45,11 +45,7 @@ KEYS = {key for path in PATHS for key in path.split(".")} | set(CHANNELS)
 
 
 def known(path: str) -> bool:
-    parts = path.split(".")
-    return any(
-        len(parts) == len(names) and all(name in ("*", part) for name, part in zip(names, parts, strict=True))
-        for names in (known.split(".") for known in PATHS)
-    )
+    return any(re.fullmatch(known.replace(".", r"\.").replace("*", "[^.]+"), path) for known in PATHS)
 
 
 def texts() -> Iterator[tuple[str, int, str]]:

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import io
-import shutil
-from pathlib import Path
 
 import pytest
+from conftest import demo_campaign
 from PIL import Image
 
 from intake_report.campaign import fields as photos
@@ -27,7 +26,7 @@ def jpeg(size=(400, 200), orientation: int = 1) -> bytes:
     return made.getvalue()
 
 
-def test_photograph_is_turned_upright_and_keeps_no_metadata(tmp_path):
+def test_photograph_is_turned_upright_and_keeps_no_metadata_and_no_transparency(tmp_path):
     path = tmp_path / "a.jpg"
     path.write_bytes(jpeg(orientation=6))  # to be turned by 90° clockwise: left becomes top
     read = read_photo(path)
@@ -36,10 +35,7 @@ def test_photograph_is_turned_upright_and_keeps_no_metadata(tmp_path):
     assert not read.getexif()
     path.write_bytes(jpeg((4000, 1000)))
     assert max(read_photo(path).size) == photos.PRINTED
-
-
-def test_transparent_ground_is_white(tmp_path):
-    Image.new("RGBA", (10, 10), (0, 0, 0, 0)).save(tmp_path / "a.png")
+    Image.new("RGBA", (10, 10), (0, 0, 0, 0)).save(tmp_path / "a.png")  # its transparent ground is white
     assert read_photo(tmp_path / "a.png").getpixel((5, 5)) == (255, 255, 255)
 
 
@@ -64,9 +60,7 @@ def test_too_large_is_refused_with_its_size(tmp_path, monkeypatch):
 
 
 def test_photograph_of_a_configuration_is_an_input_from_its_folder(tmp_path):
-    folder = tmp_path / "trial"
-    shutil.copytree(Path(__file__).parents[2] / "data" / "three-days", folder)
-    file = folder / "campaign.toml"
+    file = demo_campaign("three-days", tmp_path)
     text = file.read_text("utf-8")
 
     def campaign(photo: str):
@@ -75,9 +69,9 @@ def test_photograph_of_a_configuration_is_an_input_from_its_folder(tmp_path):
         file.write_text(named, "utf-8")
         return load_campaign(file)
 
-    (folder / "a.jpg").write_bytes(jpeg())
+    (file.parent / "a.jpg").write_bytes(jpeg())
     assert "a.jpg" in {item["path"] for item in input_hashes(campaign("a.jpg"))}
-    (folder / "b.jpg").write_bytes(b"nothing")
+    (file.parent / "b.jpg").write_bytes(b"nothing")
     for photo, words in (("b.jpg", "no PNG or JPEG"), ("../c.jpg", "photo"), ("c.jpg", "does not exist")):
         with pytest.raises(CampaignError, match=words) as error:
             campaign(photo)
