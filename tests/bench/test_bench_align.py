@@ -3,8 +3,6 @@
 One hour at 10 Hz: 36,000 fixes. Ratios, and one limit in seconds that is generous for any machine of the last ten years.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pytest
 import shapely

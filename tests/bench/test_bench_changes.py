@@ -1,7 +1,5 @@
 """What a change costs in the notebook: all steps and sections again, after the first run, against the sections that change."""
 
-from __future__ import annotations
-
 import time
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """What can be wrong with a campaign file: one clear sentence with file and key, and the way out."""
 
-from __future__ import annotations
-
 import re
 import tomllib
 from pathlib import Path

@@ -1,7 +1,5 @@
 """Every key of the campaign file that a text of the program names does exist, in the table that the text says."""
 
-from __future__ import annotations
-
 import ast
 import re
 from collections.abc import Iterator

@@ -1,7 +1,5 @@
 """Photographs of test articles: upright, without metadata, small enough, from inside the campaign folder; else refused."""
 
-from __future__ import annotations
-
 import io
 
 import pytest

@@ -1,7 +1,5 @@
 """A report to keep: deterministic, complete, made again byte for byte; an archive from a stranger is data."""
 
-from __future__ import annotations
-
 import json
 import shutil
 import zipfile

@@ -1,7 +1,5 @@
 """The process that renders: same bytes as a render on its own, limits, and nothing left behind, however it ends."""
 
-from __future__ import annotations
-
 import shutil
 import signal
 import time

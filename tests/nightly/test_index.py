@@ -1,7 +1,5 @@
 """index.html of a night: what it holds, without script, offline, accessible at two widths, sorted by its few lines of script."""
 
-from __future__ import annotations
-
 import re
 
 import pytest

@@ -1,7 +1,5 @@
 """Nights over real campaigns: many, broken, killed, on a full disk; nothing half-written and nothing left behind."""
 
-from __future__ import annotations
-
 import os
 import random
 import resource

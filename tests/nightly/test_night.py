@@ -1,7 +1,5 @@
 """What is due, what is kept, what is said: the mechanics of a night, with a cheap stand-in for the render."""
 
-from __future__ import annotations
-
 import errno
 import json
 import os

@@ -1,7 +1,5 @@
 """A campaign without a run is planned: days, sheets, files; one under way says what is still needed."""
 
-from __future__ import annotations
-
 import datetime as dt
 import itertools
 import json

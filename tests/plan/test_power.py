@@ -1,7 +1,5 @@
 """What a design is promised to show against plain cases with known power, and against the report's own judgement."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import partial
 from types import SimpleNamespace
