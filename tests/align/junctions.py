@@ -1,7 +1,5 @@
 """Physical junctions of a drive, found from its own turning angle and position: nothing of the alignment is used."""
 
-from __future__ import annotations
-
 import numpy as np
 
 EARTH = 6371008.8  # m, mean radius (IUGG); a sphere will do over a few hundred metres

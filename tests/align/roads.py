@@ -1,7 +1,6 @@
 """Made-up roads and drives along them, with the true route distance known."""
 
-from __future__ import annotations
-
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -40,22 +39,23 @@ def drive(
 ) -> tuple[StubRun, np.ndarray]:
     """A drive along a polyline with stops (place [m], duration [s]); returns the run and the true way at its rows.
 
-    Speed falls and rises by 1.5 m/s² about every stop; `limits` are (place [m], speed [km/h]) from there on; `scale` multiplies what the speed channel shows.
+    Speed falls and rises by 1.5 m/s² about every stop; `limits` are (place [m], speed [km/h]) from there on, in the order
+    of the road; `scale` divides what the speed channel shows.
     """
     rng = np.random.default_rng(seed)
     end = length(corners) if end is None else end
     fine = 0.1
     ways, speeds = [begin], [0.0]
-    waits = sorted(stops)
+    waits, changes = sorted(stops), list(limits)
     way, v, waiting = begin, 0.0, 0.0
     while way < end - 0.5:
         if waiting > 0:
             waiting, v = waiting - fine, 0.0
         else:
-            ahead = min([p for p, _ in waits if p > way] + [end + 200.0]) - way
-            allowed = [v for p, v in limits if p <= way]
-            limit = min((allowed[-1] if allowed else speed) / 3.6, np.sqrt(max(2 * 1.5 * ahead, 0.0)) + 0.05)
-            v = min(v + 1.5 * fine, limit)
+            while changes and changes[0][0] <= way:
+                speed = changes.pop(0)[1]
+            ahead = min(next((p for p, _ in waits if p > way), end + 200.0), end + 200.0) - way
+            v = min(v + 1.5 * fine, speed / 3.6, math.sqrt(max(2 * 1.5 * ahead, 0.0)) + 0.05)
             way = way + v * fine
             if waits and way >= waits[0][0] - 0.2:
                 waiting = waits.pop(0)[1]

@@ -1,7 +1,5 @@
 """Runs for the alignment tests: made from arrays, and read from the real drives."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path

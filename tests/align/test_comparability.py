@@ -1,7 +1,5 @@
 """Acceptance criteria per run and per pair."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from functools import cache
 

@@ -1,7 +1,5 @@
 """Channels by place, peaks, and proposed phases."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 from pathlib import Path
 

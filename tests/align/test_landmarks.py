@@ -1,7 +1,5 @@
 """Runs without a position: replayed cycles with known truth, real drives, and runs that cannot be placed."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The 30 real laps of one closed road: matched onto one path, with nothing but the road to judge by."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np
@@ -47,31 +45,23 @@ def test_route_distance_never_falls(laps: Alignment) -> None:
 
 
 @pytest.fixture(scope="module")
-def junctions(laps: Alignment) -> dict[int, tuple[dict[str, float], dict[str, float]]]:
-    """Route distance and raw integrated speed of every lap at every junction that all laps show by their turning."""
+def junctions(laps: Alignment) -> list[dict[str, float]]:
+    """Way at which every lap passes each junction that all laps show by their turning."""
     runs = [lap.clean for lap in laps.runs]
-    out = {}
-    for k, place in enumerate(turns(laps.run("2017-03-30_1515").clean, least=22.0)):
-        if any(crossing(run, *place) is None for run in runs):
-            continue
-        ways = junction(runs, place)
-        matched = {n: at_way(laps.run(n).clean, way, laps.run(n).distance) for n, way in ways.items()}
-        raw = {}
-        for n, way in ways.items():
-            run = laps.run(n).clean
-            odometer = driven(*speed_samples(run), frame_time(run))
-            raw[n] = at_way(run, way, laps.run(n).distance * 0 + odometer)
-        out[k] = (matched, raw)
-    return out
+    places = turns(laps.run("2017-03-30_1515").clean, least=22.0)
+    return [junction(runs, place) for place in places if all(crossing(run, *place) is not None for run in runs)]
 
 
-def test_the_same_junction_lies_at_the_same_distance_in_every_lap(junctions) -> None:
-    found = junctions
-    assert len(found) >= 10
-    for matched, _ in found.values():
-        at = np.array(list(matched.values()))
-        assert len(at) == 30 and np.isfinite(at).all()
-        assert np.abs(at - np.median(at)).max() < 25.0
+def distances(alignment: Alignment, laps: Alignment, ways: dict[str, float]) -> np.ndarray:
+    """Route distance of the runs of an alignment where the laps pass a junction."""
+    return np.array([at_way(laps.run(run.run).clean, ways[run.run], run.distance) for run in alignment.runs])
+
+
+def test_the_same_junction_lies_at_the_same_distance_in_every_lap(laps, junctions) -> None:
+    assert len(junctions) >= 10
+    for ways in junctions:
+        at = distances(laps, laps, ways)
+        assert len(at) == 30 and np.abs(at - np.median(at)).max() < 25.0
 
 
 def slow(run: StubRun, every: float, phase: float, held: bool) -> StubRun:
@@ -94,32 +84,27 @@ def slow(run: StubRun, every: float, phase: float, held: bool) -> StubRun:
         ),
     ],
 )
-def test_a_slow_position_is_matched_all_the_same(laps: Alignment, every: float, held: bool, within: float) -> None:
+def test_a_slow_position_is_matched_all_the_same(laps, junctions, every: float, held: bool, within: float) -> None:
     """Junctions found in the fixes of every second, passed by a matching that has one fix per `every` seconds."""
-    full = {lap.run: lap.clean for lap in laps.runs}
-    thinned = [slow(run, every, phase=1.7 * k % every, held=held) for k, run in enumerate(full.values())]
-    alignment = align_runs(thinned)
-    matched = [run for run in alignment.runs if run.grade != "refused" and not run.findings]
-    assert len(matched) >= 28
-    assert ("slow-position" in {note.code for run in matched for note in run.notes}) == (every > 8.0)
-    places = [p for p in turns(full["2017-03-30_1515"], least=22.0) if all(crossing(r, *p) for r in full.values())]
-    assert len(places) >= 10
-    for place in places:
-        ways = junction(list(full.values()), place)
-        at = np.array([at_way(full[run.run], ways[run.run], run.distance) for run in matched])
-        assert np.isfinite(at).all() and np.abs(at - np.median(at)).max() < within
+    alignment = align_runs([slow(lap.clean, every, 1.7 * k % every, held) for k, lap in enumerate(laps.runs)])
+    sound = [run.grade != "refused" and not run.findings for run in alignment.runs]
+    assert sum(sound) >= 28
+    notes = {note.code for run, is_sound in zip(alignment.runs, sound, strict=True) if is_sound for note in run.notes}
+    assert ("slow-position" in notes) == (every > 8.0)
+    for ways in junctions:
+        at = distances(alignment, laps, ways)[sound]
+        assert np.abs(at - np.median(at)).max() < within
 
 
-def test_length_between_junctions_spreads_less_than_by_integrated_speed(junctions) -> None:
-    found = junctions
-    first, last = found[min(found)], found[max(found)]
-    spread = []
-    for first_by, last_by in zip(first, last, strict=True):
-        lengths = np.array([last_by[n] - first_by[n] for n in first_by])
-        spread.append(np.ptp(lengths) / np.median(lengths))
-    matched, raw = spread
-    assert matched < 0.01
-    assert raw > 3 * matched
+def test_length_between_junctions_spreads_less_than_by_integrated_speed(laps, junctions) -> None:
+    first, last = junctions[0], junctions[-1]
+    matched = distances(laps, laps, last) - distances(laps, laps, first)
+    raw = []
+    for lap in laps.runs:
+        odometer = lap.distance * 0 + driven(*speed_samples(lap.clean), frame_time(lap.clean))
+        raw.append(at_way(lap.clean, last[lap.run], odometer) - at_way(lap.clean, first[lap.run], odometer))
+    assert np.ptp(matched) / np.median(matched) < 0.01
+    assert np.ptp(raw) / np.median(raw) > 3 * np.ptp(matched) / np.median(matched)
 
 
 @pytest.mark.slow

@@ -1,7 +1,5 @@
 """Where runs without a position lie, stretch by stretch: misplaced runs are found or not verified, others are left alone."""
 
-from __future__ import annotations
-
 from functools import cache
 from pathlib import Path
 

@@ -1,7 +1,5 @@
 """Whatever a log holds, the alignment names it or says why not; it does not fall over."""
 
-from __future__ import annotations
-
 import subprocess
 import sys
 from dataclasses import replace
@@ -24,24 +22,16 @@ def parked(name: str) -> StubRun:
     return make_run(name, np.arange(200), latitude=latitude, longitude=longitude, speed=np.zeros(200))
 
 
-def without(run: StubRun, *channels: str) -> StubRun:
-    return replace(run, frame=run.frame.drop(columns=list(channels)))
-
-
-def test_a_vehicle_that_never_moved() -> None:
-    moving = [drive(f"r{k}", ONE_WAY, seed=k)[0] for k in range(3)]
-    alignment = align_runs([parked("parked"), *moving])
+@pytest.mark.parametrize(
+    ("left_out", "alone"), [((), "shorter than 30 m"), (("latitude", "longitude"), "did not move")]
+)
+def test_a_vehicle_that_never_moved(left_out, alone) -> None:
+    runs = [parked("parked"), *(drive(f"r{k}", ONE_WAY, seed=k)[0] for k in range(3))]
+    still, *moving = [replace(run, frame=run.frame.drop(columns=list(left_out))) for run in runs]
+    alignment = align_runs([still, *moving])
     assert alignment.run("parked").grade == "refused"
-    assert all(run.grade == "good" for run in alignment.runs[1:])
-    with pytest.raises(DataError, match="shorter than 30 m"):
-        align_runs([parked("parked")])
-
-
-def test_a_vehicle_that_never_moved_and_has_no_position() -> None:
-    moving = [without(drive(f"r{k}", ONE_WAY, seed=k)[0], "latitude", "longitude") for k in range(3)]
-    still = without(parked("parked"), "latitude", "longitude")
-    assert align_runs([still, *moving]).run("parked").grade == "refused"
-    with pytest.raises(DataError, match="did not move"):
+    assert left_out or all(run.grade == "good" for run in alignment.runs[1:])
+    with pytest.raises(DataError, match=alone):
         align_runs([still])
 
 

@@ -126,7 +126,7 @@ def test_the_memory_limit_holds_for_the_kernel(attempt, small, tmp_path):
 @pytest.mark.slow
 def test_a_killed_attempt_is_told(attempt, pool, small, tmp_path):
     told = pool.submit(attempt, job(small.file, tmp_path / "out"))
-    for process in wait_for(lambda: kernels_below(forge._current[-1].process.pid)):
+    for process in wait_for(lambda: [below for one in forge._current for below in kernels_below(one.process.pid)]):
         process.kill()
     assert "was killed (SIGKILL)" in told.result(60)["reason"]
 
