@@ -36,14 +36,13 @@ def loop_runs(drives: Path, pick: Sequence[int] | None = None) -> list[StubRun]:
         when = pd.to_datetime(table["time"], utc=True)
         elapsed = (when - when.iloc[0]).dt.total_seconds().to_numpy()
         keep = np.concatenate([[True], np.diff(elapsed) > 0])
-        columns = {
-            "latitude": "latitude [deg]",
-            "longitude": "longitude [deg]",
-            "speed": "Speed [km/h]",
-            "iat": "Intake Temperature [c]",
-        }
-        channels = {ours: table[theirs].to_numpy()[keep] for ours, theirs in columns.items()}
-        runs.append(make_run(file.stem, elapsed[keep], start=when.iloc[0], **channels))
+        table = table[keep]
+        runs.append(
+            make_run(
+                file.stem, elapsed[keep], start=when.iloc[0], latitude=table["latitude [deg]"],
+                longitude=table["longitude [deg]"], speed=table["Speed [km/h]"], iat=table["Intake Temperature [c]"],
+            )
+        )  # fmt: skip
     return runs
 
 

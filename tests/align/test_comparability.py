@@ -8,7 +8,6 @@ import pandas as pd
 import pytest
 
 from align.roads import ONE_WAY, drive
-from align.support import make_run
 from intake_report.align import (
     CRITERIA,
     AcceptanceLimit,
@@ -37,11 +36,9 @@ SETTINGS = AlignSettings(
 
 def like(name: str, iat: float = 25.0, coolant: float = 80.0, *, seed: int = 9, limits=LIMITS, stops=STOPS, **driven):
     """One drive of the route; like the others but for what is stated."""
-    frame = drive(name, ONE_WAY, limits=limits, stops=stops, seed=seed, **driven)[0].frame.assign(
-        iat=iat, coolant=coolant
-    )
-    start = pd.Timestamp("2026-05-04T07:00:00Z")
-    return make_run(name, frame.index, start=start, **{name: frame[name] for name in frame})
+    run, _ = drive(name, ONE_WAY, limits=limits, stops=stops, seed=seed, **driven)
+    frame = run.frame.assign(iat=iat, coolant=coolant)
+    return replace(run, frame=frame, start=pd.Timestamp("2026-05-04T07:00:00Z"))
 
 
 @cache

@@ -1,5 +1,6 @@
 """Channels by place, peaks, and proposed phases."""
 
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -56,8 +57,7 @@ def test_a_gap_of_the_channel_is_not_bridged() -> None:
     run, _ = drive("run", ONE_WAY, seed=1)
     iat = np.full(len(run.frame), 30.0)
     iat[200:320] = np.nan
-    frame = run.frame.assign(iat=iat)
-    alignment = align_runs([make_run("run", frame.index, **{name: frame[name] for name in frame})])
+    alignment = align_runs([replace(run, frame=run.frame.assign(iat=iat))])
     grid = grid_by_place(alignment, iat_of(alignment))
     missing = np.isnan(grid.mean[0]) & (grid.dwell[0] > 0)
     assert missing.sum() * 25 == pytest.approx(120 * 50 / 3.6, abs=100)
@@ -103,10 +103,9 @@ def complete_in_all(alignment: Alignment, phases) -> bool:
 def test_phases_begin_where_all_runs_are_and_have_names_of_the_road() -> None:
     """Town, country, a rise to the highway, country and town again; each run begins and ends elsewhere."""
     limits = [(0, 40), (2500, 70), (7200, 75), (7400, 110), (12000, 70), (15000, 35)]
+    road, stops = [(0, 0), (18000, 0)], [(900, 20)]
     runs = [
-        drive(
-            f"r{k}", [(0, 0), (18000, 0)], limits=limits, stops=[(900, 20)], begin=90.0 * k, end=17900 - 80 * k, seed=k
-        )[0]
+        drive(f"r{k}", road, limits=limits, stops=stops, begin=90.0 * k, end=17900 - 80 * k, seed=k)[0]
         for k in range(4)
     ]
     alignment = align_runs(runs, AlignSettings(run="r0"))

@@ -26,43 +26,33 @@ def replay(name: str, trace, scale: float, late: float, rng: np.random.Generator
     time, speed = trace
     way = driven(time, speed, time)
     moving = speed > 0
-    edges = np.flatnonzero(np.diff(moving.astype(int))) + 1
-    out_v, out_w = [], []
-    for i in np.split(np.arange(len(time)), edges):
-        n = len(i) if moving[i[0]] else int(rng.integers(4, 90))
-        out_v.append(speed[i] if moving[i[0]] else np.zeros(n))
-        out_w.append(way[i] if moving[i[0]] else np.full(n, way[i[0]]))
-    v, w = np.concatenate(out_v), np.concatenate(out_w)
-    begin = int(np.searchsorted(w, late))
-    v, w = v[begin:], w[begin:]
-    return make_run(name, np.arange(len(v)), speed=v / scale), w
+    parts = np.split(np.arange(len(time)), np.flatnonzero(np.diff(moving)) + 1)
+    rows = np.concatenate([i if moving[i[0]] else np.full(rng.integers(4, 90), i[0]) for i in parts])
+    rows = rows[np.searchsorted(way[rows], late) :]
+    return make_run(name, np.arange(len(rows)), speed=speed[rows] / scale), way[rows]
 
 
 @pytest.mark.parametrize("name", ["udds", "us06", "wltc_3a", "wltc_3b"])
 def test_a_replayed_cycle_aligns_back_at_every_common_stop(drives: Path, name) -> None:
     rng = np.random.default_rng(1)
     trace = cycle(drives, name)
-    original, true = replay("original", trace, 1.0, 0.0, rng)
-    runs = [(original, true)]
+    runs = [replay("original", trace, 1.0, 0.0, rng)]
     for k, scale in enumerate([0.97, 0.985, 1.015, 1.03]):
         late = 0.0 if k % 2 else float(rng.uniform(200, 1500))
         runs.append(replay(f"replay {scale}", trace, scale, late, rng))
-    settings = AlignSettings(run="original")
-    alignment = align_runs([run for run, _ in runs], settings)
+    alignment = align_runs([run for run, _ in runs], AlignSettings(run="original"))
     for (_, way), aligned in zip(runs, alignment.runs, strict=True):
         assert aligned.grade != "refused"
         assert len(aligned.stops) >= 3
         for stop in aligned.stops:
-            truth = way[int(np.searchsorted(aligned.clean.frame.index, stop.start + 0.5))]
-            if np.isfinite(stop.distance):
-                assert stop.distance == pytest.approx(truth, abs=10.0), (aligned.run, stop)
+            truth = way[np.searchsorted(aligned.clean.frame.index, stop.start + 0.5)]
+            assert np.isnan(stop.distance) or stop.distance == pytest.approx(truth, abs=10.0), (aligned.run, stop)
 
 
 def test_another_road_is_not_placed_by_force(drives: Path) -> None:
     rng = np.random.default_rng(2)
     runs = [replay(f"run {k}", cycle(drives, "udds"), 1.0, 0.0, rng)[0] for k in range(4)]
-    time, speed = cycle(drives, "hwfet")
-    other = make_run("other road", time, speed=speed)
+    other = replay("other road", cycle(drives, "hwfet"), 1.0, 0.0, rng)[0]
     alignment = align_runs([*runs, other], AlignSettings(run="run 0"))
     assert alignment.run("other road").grade == "refused"
     assert [finding.code for finding in alignment.run("other road").findings] == ["not-registered"]
@@ -88,14 +78,10 @@ def test_why_a_run_is_not_placed(likeness: Likeness, backward: Likeness, code: s
     assert code == "reversed" or "20 times better than any other" in said(why, "si")  # e^3 = 20.09
 
 
-def speed_of(run: StubRun) -> tuple[np.ndarray, np.ndarray]:
-    return run.frame.index.to_numpy(), run.frame["speed"].to_numpy()
-
-
 def backwards(run: StubRun) -> StubRun:
     """The run driven the other way: every second from the end."""
-    time, speed = speed_of(run)
-    return make_run(f"{run.run} back", time[-1] - time[::-1], speed=speed[::-1])
+    time = run.frame.index.to_numpy()
+    return make_run(f"{run.run} back", time[-1] - time[::-1], speed=run.frame["speed"].to_numpy()[::-1])
 
 
 def real_direction(alignment, names: set[str]) -> list[str]:
@@ -117,11 +103,9 @@ def test_real_commutes_out_and_back_are_told_apart(drives: Path, out: slice, bac
     there, home = commute_runs(drives, out), [backwards(run) for run in commute_runs(drives, back)]
     alignment = align_runs([*there, *home])
     ours, others = ({run.run for run in group} for group in (there, home))
-    if len(home) > len(there):
+    if alignment.reference.source in others:
         ours, others = others, ours
-    if len(home) == len(there) and alignment.reference.source in others:
-        ours, others = others, ours
-    assert alignment.reference.source in ours
+    assert len(ours) >= len(others)
     assert "ours" not in real_direction(alignment, others)
     right = real_direction(alignment, ours).count("ours") + real_direction(alignment, others).count("reversed")
     # one drive of the season begins half way and ends in a jam: it may stay untold

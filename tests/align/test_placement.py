@@ -1,6 +1,7 @@
 """Where runs without a position lie, stretch by stretch: misplaced runs are found or not verified, others are left alone."""
 
 from functools import cache
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -56,8 +57,6 @@ def detoured(run: StubRun, extra: float) -> StubRun:
 
 
 REFERENCE = AlignSettings(run="r0")
-
-
 ALL = (300.0, 500.0, 675.0)
 
 
@@ -101,9 +100,8 @@ def test_a_run_whose_scale_is_wrong_is_misplaced_by_what_that_makes_of_its_place
         assert bool(found) == (about != 0.5)
         for text in found:
             start, end = text.value("start").number, text.value("end").number
-            assert text.value("shift").number == pytest.approx(
-                abs(0.011 * (0.5 * (start + end) - about * ROAD)), abs=60.0
-            )
+            off = abs(0.011 * (0.5 * (start + end) - about * ROAD))
+            assert text.value("shift").number == pytest.approx(off, abs=60.0)
             assert text.value("way") == ("further on" if about == 0.0 else "further back")
 
 
@@ -179,10 +177,8 @@ def test_recorded_commutes_shifted_in_windows(drives: Path) -> None:
                 placement = found[k].placement
                 assert placement is not None
                 untouched.append((bool(placement.misplaced), placement.residual <= IN_PLACE))
-            for (name, (at, by)), extra in (
-                (w, e) for w in WINDOWS.items() for e in (300.0, -500.0, 675.0) if k % 3 == 0
-            ):
-                table = usual_speeds(total - tallies[k])
+            table = usual_speeds(total - tallies[k])
+            for (name, (at, by)), extra in product(WINDOWS.items(), (300.0, -500.0, 675.0) if k % 3 == 0 else ()):
                 one = evidence(shifted(some[k], lines[k], at, extra * np.array(by)), table, lines[k])
                 placement = place_by_stretches(one, learnt([own[j] for j in told if j != k]))
                 assert placement is not None
