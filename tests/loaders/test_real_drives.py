@@ -44,13 +44,11 @@ def test_all_49_drives_are_read_and_what_is_known_of_them_is_found(real_logs: li
 @pytest.mark.parametrize("name", ["udds", "hwfet", "us06", "wltc_3a", "wltc_3b"])
 def test_speed_cycles_are_read(name: str, drives: Path) -> None:
     log = read_log(drives / "cycles" / f"{name}.csv")
-    assert log.time_kind == "elapsed"
-    assert log.columns[0].name == "cycMps"
+    assert log.time_kind == "elapsed" and log.columns[0].name == "cycMps"
     np.testing.assert_array_equal(np.diff(log.time), 1.0)
     # The UDDS has 1370 steps of 1 s (US EPA dynamometer drive schedules: 1369 s), the WLTC class 3 has 1800 s (UN GTR 15).
     lengths = {"udds": 1369, "wltc_3a": 1800, "wltc_3b": 1800}
-    if name in lengths:
-        assert log.time[-1] == lengths[name]
+    assert log.time[-1] == lengths.get(name, log.time[-1])
 
 
 def test_the_proposed_mapping_of_a_real_drive_is_right_and_loads(drives: Path) -> None:
@@ -60,7 +58,6 @@ def test_the_proposed_mapping_of_a_real_drive_is_right_and_loads(drives: Path) -
     assert set(proposed) == {"iat", "ambient", "coolant", "speed", "rpm", "map", "maf", "throttle", "pedal"}
     assert all(item.certain for item in proposed.values())
     run = load_run("a", [path], {p.header: f"{p.channel} [{p.unit}]" for p in proposed.values()}, LOCAL)
-    assert run.start is not None
     assert run.start.to_pydatetime() == datetime(2017, 7, 5, 7, 16, 30, 444000, ZoneInfo("Europe/Berlin"))
     assert run.frame.index[0] == 0.0
     with gzip.open(path, "rt", encoding="utf-8") as text:  # column 5 of the file, read apart from the reader
