@@ -10,6 +10,11 @@ from intake_report.render.typst import export_pdf
 from . import samples
 
 
+@pytest.fixture
+def result(demo):
+    return demo.chain.result
+
+
 @pytest.fixture(scope="session")
 def sample():
     return samples.document(*samples.sample_blocks())

@@ -5,20 +5,7 @@ import numpy as np
 from matplotlib.figure import Figure as MplFigure
 from nbformat import v4
 
-from intake_report.render.blocks import (
-    Block,
-    Callout,
-    Column,
-    Cover,
-    Data,
-    Definitions,
-    Figure,
-    Heading,
-    ItemList,
-    Paragraph,
-    Preformatted,
-    Table,
-)
+from intake_report.render import blocks
 from intake_report.render.figure import figure_block
 from intake_report.render.inline import literal
 from intake_report.render.meta import Attachment, ReportMeta
@@ -54,29 +41,29 @@ def drawing(seed: int = 0) -> MplFigure:
     return fig
 
 
-def figure(label: str, caption: str, seed: int = 0) -> Figure:
+def figure(label: str, caption: str, seed: int = 0) -> blocks.Figure:
     alt = "Three lines of temperature against route distance; the shaded part is the highway."
     return figure_block(drawing(seed), label, caption, alt)
 
 
-def result_table(rows: int = 9, label: str = "tab-runs") -> Table:
+def result_table(rows: int = 9, label: str = "tab-runs") -> blocks.Table:
     rng = np.random.default_rng(3)
     values = [(f"run-{i:02d}", f"config-{i % 3}", *rng.normal(20, 3, 4).round(4).tolist()) for i in range(rows)]
     columns = ("Run", "Configuration", "Peak over ambient [K]", "Mean city [K]", "Soak rate [K/min]", "Recovery [s]")
-    return Table(
+    return blocks.Table(
         label,
         "Metrics of each run. Intervals are given in [[tab-differences]].",
-        tuple(Column(title, "left" if i < 2 else "right") for i, title in enumerate(columns)),
+        tuple(blocks.Column(title, "left" if i < 2 else "right") for i, title in enumerate(columns)),
         tuple((*v[:2], *(f"{x:.1f}" for x in v[2:])) for v in values),
         notes=("Values in K are differences from the station ambient; see [[sec-weather]].",),
         values=(("run", "configuration", "peak_K", "city_K", "soak_K_per_min", "recovery_s"), *values),
     )
 
 
-def sample_blocks() -> list[Block]:
+def sample_blocks() -> list[blocks.Block]:
     """Return a report that has every kind of block, long texts and long tables."""
     return [
-        Cover(
+        blocks.Cover(
             "Intake air temperature of three configurations on a city and highway route",
             "Delivery van, turbocharged diesel, 2.2 L",
             META.date,
@@ -90,32 +77,41 @@ def sample_blocks() -> list[Block]:
             ),
             (("Prepared by", "Test engineer"), ("Runs", "9 accepted of 10; 3 configurations in 3 blocks")),
         ),
-        Heading(1, "Methodology", "sec-method"),
-        Paragraph(LOREM * 2),
-        Definitions(
+        blocks.Heading(1, "Methodology", "sec-method"),
+        blocks.Paragraph(LOREM * 2),
+        blocks.Definitions(
             (
                 ("Over-ambient", "Intake air temperature minus ambient temperature at the same time, in K."),
                 ("Recovery time", "Time from the highway entry until the intake air is within a margin of ambient."),
                 ("`iat`", "Channel read through the diagnostic port, 1 °C steps, 2.1 s between true samples."),
             )
         ),
-        Heading(2, "Alignment of the runs"),
-        Paragraph(LOREM * 2),
-        ItemList(("Coverage of the route at least 95 %.", "Start temperature **within 5 K** of the block's mean.")),
-        ItemList(("Warm up.", "Drive the route.", "Read the log while the vehicle is still instrumented."), True),
-        Callout("caution", "Public roads", ("A second person operates the logger. Local rules come first.",)),
-        Heading(1, "Weather conditions", "sec-weather"),
-        Paragraph(LOREM),
-        Heading(1, "Results", "sec-results"),
-        Paragraph("[[fig-iat]] shows every run; [[tab-runs]] gives the metrics. " + LOREM * 2),
+        blocks.Heading(2, "Alignment of the runs"),
+        blocks.Paragraph(LOREM * 2),
+        blocks.ItemList(
+            ("Coverage of the route at least 95 %.", "Start temperature **within 5 K** of the block's mean.")
+        ),
+        blocks.ItemList(
+            ("Warm up.", "Drive the route.", "Read the log while the vehicle is still instrumented."), True
+        ),
+        blocks.Callout("caution", "Public roads", ("A second person operates the logger. Local rules come first.",)),
+        blocks.Heading(1, "Weather conditions", "sec-weather"),
+        blocks.Paragraph(LOREM),
+        blocks.Heading(1, "Results", "sec-results"),
+        blocks.Paragraph("[[fig-iat]] shows every run; [[tab-runs]] gives the metrics. " + LOREM * 2),
         figure("fig-iat", "Intake air temperature against route distance, all runs, highway shaded.", 1),
-        Paragraph(LOREM * 2),
+        blocks.Paragraph(LOREM * 2),
         result_table(),
-        Heading(2, "Differences between configurations"),
-        Table(
+        blocks.Heading(2, "Differences between configurations"),
+        blocks.Table(
             "tab-differences",
             "Differences from the baseline with 95 % intervals.",
-            (Column("Metric"), Column("Configuration"), Column("Difference", "right"), Column("What it says")),
+            (
+                blocks.Column("Metric"),
+                blocks.Column("Configuration"),
+                blocks.Column("Difference", "right"),
+                blocks.Column("What it says"),
+            ),
             tuple(
                 (metric, config, "−1.3 K", "The interval excludes zero; supported by three runs in three blocks.")
                 for metric in ("Mean over-ambient, city", "Recovery to within 1.67 K")
@@ -123,30 +119,33 @@ def sample_blocks() -> list[Block]:
             ),
         ),
         figure("fig-recovery", "Recovery after the highway entry, aligned at the entry.", 2),
-        Callout("limitation", "One vehicle", ("It holds for the vehicle tested.", "It says nothing of others.")),
-        Heading(2, "Every stop"),
-        Paragraph("All stops are listed in [[tab-stops]]."),
+        blocks.Callout("limitation", "One vehicle", ("It holds for the vehicle tested.", "It says nothing of others.")),
+        blocks.Heading(2, "Every stop"),
+        blocks.Paragraph("All stops are listed in [[tab-stops]]."),
         result_table(70, "tab-stops"),
-        Callout("note", "Rounding", ("Numbers are rounded once, at the end.",)),
-        Heading(1, "Provenance"),
-        Paragraph("Made with the inputs whose SHA-256 is `" + "0123456789abcdef" * 4 + "`."),
-        Preformatted("intake-report render data/delivery-van-1 --date 2025-06-03\n  --out build"),
-        Data("results.json", "application/json", RESULTS),
+        blocks.Callout("note", "Rounding", ("Numbers are rounded once, at the end.",)),
+        blocks.Heading(1, "Provenance"),
+        blocks.Paragraph("Made with the inputs whose SHA-256 is `" + "0123456789abcdef" * 4 + "`."),
+        blocks.Preformatted("intake-report render data/delivery-van-1 --date 2025-06-03\n  --out build"),
+        blocks.Data("results.json", "application/json", RESULTS),
     ]
 
 
-def notebook(*blocks: Block) -> object:
-    """Return an executed notebook that shows `blocks`, one cell each."""
-    cells = [v4.new_code_cell("# parameters\nCAMPAIGN = 'x'"), v4.new_markdown_cell("For the analyst.")]
-    for block in blocks:
-        output = v4.new_output("display_data", data=mime_bundle(block))
-        cells.append(v4.new_code_cell("show_it()", outputs=[output]))
-    return v4.new_notebook(cells=cells)
+def notebook(*shown: blocks.Block) -> object:
+    """Return an executed notebook that shows these blocks, one cell each."""
+    outputs = [v4.new_output("display_data", data=mime_bundle(block)) for block in shown]
+    first = [v4.new_code_cell("# parameters\nCAMPAIGN = 'x'"), v4.new_markdown_cell("For the analyst.")]
+    return v4.new_notebook(cells=[*first, *(v4.new_code_cell("show_it()", outputs=[output]) for output in outputs)])
 
 
-def document(*blocks: Block) -> Document:
+def document(*shown: blocks.Block) -> Document:
     """Return the report that such a notebook holds."""
-    return read_document(notebook(*blocks))
+    return read_document(notebook(*shown))
+
+
+def table(shown, label: str) -> blocks.Table:
+    """Return the table of this label among blocks."""
+    return next(block for block in shown if isinstance(block, blocks.Table) and block.label == label)
 
 
 HOSTILE = (
@@ -162,29 +161,23 @@ HOSTILE = (
     "<!-- --> &amp; %s {{ 7*7 }} {% x %} [[tab-gone]]",
 )
 # As the PDF shows them: what its fonts lack is written as a code point.
-SHOWN = (
-    *HOSTILE[:3],
-    "😀 [U+1F469][U+1F467] [U+65E5][U+672C][U+8A9E]",
-    *HOSTILE[4:7],
-    "k\ufffd\ufffdz",
-    "12.5 K",
-    HOSTILE[9],
-)
+SHOWN = list(HOSTILE)
+SHOWN[3], SHOWN[7:9] = "😀 [U+1F469][U+1F467] [U+65E5][U+672C][U+8A9E]", ("k\ufffd\ufffdz", "12.5 K")
 
 
-def hostile_blocks() -> list[Block]:
+def hostile_blocks() -> list[blocks.Block]:
     """Return every kind of block with text that tries to be something else."""
     texts = tuple(map(literal, HOSTILE))
     pairs = tuple((text, text) for text in texts)
-    columns = (Column(texts[0]), Column(texts[4]), Column(texts[2], "right"))
+    columns = (blocks.Column(texts[0]), blocks.Column(texts[4]), blocks.Column(texts[2], "right"))
     return [
-        Cover(texts[1], texts[0], META.date, "1", texts[4], texts, pairs),
-        *(Heading(1, text) for text in texts),
-        *(Paragraph(text) for text in texts),
-        ItemList(texts),
-        Definitions(pairs),
-        Preformatted("\n".join(HOSTILE)),
-        Callout("note", texts[2], texts),
-        Table("tab-hostile", texts[4], columns, tuple((text,) * 3 for text in texts), notes=texts),
+        blocks.Cover(texts[1], texts[0], META.date, "1", texts[4], texts, pairs),
+        *(blocks.Heading(1, text) for text in texts),
+        *(blocks.Paragraph(text) for text in texts),
+        blocks.ItemList(texts),
+        blocks.Definitions(pairs),
+        blocks.Preformatted("\n".join(HOSTILE)),
+        blocks.Callout("note", texts[2], texts),
+        blocks.Table("tab-hostile", texts[4], columns, tuple((text,) * 3 for text in texts), notes=texts),
         figure_block(drawing(1), "fig-hostile", texts[3], "".join(HOSTILE)),
     ]

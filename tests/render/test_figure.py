@@ -74,9 +74,8 @@ def test_the_last_digits_of_a_limit_name_nothing():
     drawings = []
     for more in (0.0, 1e-13):
         figure = drawing(1)
-        panel = figure.axes[0]
+        (panel,) = figure.axes
         box = panel.get_position()
         panel.set_position((box.x0 + more, box.y0, box.width, box.height))
         drawings.append(figure_block(figure, "fa", "c", "a").svg)
-    assert "url(#fa--p1)" in drawings[0]
-    assert drawings[0] == drawings[1]
+    assert "url(#fa--p1)" in drawings[0] and drawings[0] == drawings[1]

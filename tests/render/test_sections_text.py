@@ -16,24 +16,17 @@ from intake_report.render.numbering import number
 from intake_report.render.typst import WHOLE
 from intake_report.results.evidence import PeakPlace
 
-
-@pytest.fixture
-def result(demo):
-    return demo.chain.result
+from .samples import table
 
 
 def texts(blocks, kind=Paragraph) -> list[str]:
     return [b.text for b in blocks if isinstance(b, kind)]
 
 
-def table(blocks, label: str) -> Table:
-    return next(b for b in blocks if isinstance(b, Table) and b.label == label)
-
-
 def test_peaks_by_place_are_those_of_the_metric(result):
     metric = {v.run: (v.value, v.distance) for v in result.of("peak_over_ambient")}
     assert {p.run: (p.value, p.distance) for p in result.places.peaks} == {
-        run: (pytest.approx(value), pytest.approx(distance)) for run, (value, distance) in metric.items()
+        r: pytest.approx(v) for r, v in metric.items()
     }
     panel = plots_route.places_figure(result, result.places, "").get_axes()[0]
     drawn = {round(float(line.get_ydata()[0]), 6) for line in panel.get_lines() if len(line.get_ydata()) == 1}
@@ -41,8 +34,7 @@ def test_peaks_by_place_are_those_of_the_metric(result):
 
 
 def peaks_text(result, distances: list[float], centre: float, share: float) -> str:
-    peaks = tuple(PeakPlace(f"r{i}", d, 10.0) for i, d in enumerate(distances))
-    peaks = tuple(replace(p, run=run.id) for p, run in zip(peaks, result.runs, strict=False))
+    peaks = tuple(PeakPlace(run.id, d, 10.0) for d, run in zip(distances, result.runs, strict=False))
     places = replace(result.places, peaks=peaks, peak_centre=centre, peak_share=share, one_place=share >= 0.75)
     return texts(sections.places(replace(result, places=places)))[1]
 
@@ -66,8 +58,7 @@ def test_report_in_us_units_has_no_other(badly_designed):
         *sections.definitions(result), *sections.places(result), *sections.run_log(result), *sections.limitations(result),
         *sections.data_quality(result), *sections.results(result), *sections.details(result),
     )  # fmt: skip
-    words: list[str] = texts(blocks)
-    words += [t for b in blocks if isinstance(b, Definitions) for pair in b.items for t in pair]
+    words = [*texts(blocks), *(t for b in blocks if isinstance(b, Definitions) for pair in b.items for t in pair)]
     words += [cell for b in blocks if isinstance(b, Table) for row in b.rows for cell in row]
     words += [t for b in blocks if isinstance(b, Cover) for t in b.answer]
     # a margin names both units on purpose: "3 °F (1.7 K)"
@@ -145,12 +136,9 @@ def test_recovery_marks_are_off_the_frame_and_margins_beside_the_curves(demo):
 def test_differences_have_one_row_per_metric_and_a_legend(result):
     keys = [k for k in result.metrics if k.spec.headline]
     figure = plots_values.difference_figure(result, keys, "")
-    labels = [t.get_text() for a in figure.get_axes() for t in a.get_yticklabels()]
-    assert len(labels) == len(keys)
-    assert {t.get_text() for t in figure.legends[0].get_texts()} == {
-        "Open cone element",
-        "Sealed box with external snorkel",
-    }
+    assert sum(len(a.get_yticklabels()) for a in figure.get_axes()) == len(keys)
+    legend = {t.get_text() for t in figure.legends[0].get_texts()}
+    assert legend == {"Open cone element", "Sealed box with external snorkel"}
 
 
 def test_only_short_tables_are_kept_whole():

@@ -8,7 +8,7 @@ from intake_report.analyse.claim_check import deciding_keys
 from intake_report.analyse.limitations import KINDS
 from intake_report.errors import CampaignError
 from intake_report.messages import Message, Value
-from intake_report.render.blocks import ItemList, Table
+from intake_report.render.blocks import ItemList
 from intake_report.render.inline import plain
 from intake_report.render.sections.answer import CALLS, answer, gravest, headline
 from intake_report.render.sections.claims import because, needed_repeats, settles
@@ -16,12 +16,9 @@ from intake_report.render.sections.decision import decision
 from intake_report.results import ControlEffect
 from intake_report.results.compared import CovariateFit
 
+from .samples import table
+
 CITY = "mean_over_ambient:city"
-
-
-@pytest.fixture
-def result(demo):
-    return demo.chain.result
 
 
 def sentences(result) -> list[str]:
@@ -56,12 +53,9 @@ def test_difference_that_is_not_that_of_the_printed_values_says_why(result):
 
 def test_margin_that_is_not_reached_is_said_with_its_count(result):
     key = next(k for k in result.decides if k.startswith("recovery_time"))
-    values = tuple(
-        replace(v, status="not reached", value=None, bound=240.0)
-        if v.key == key and v.configuration == "open-cone" and v.block == "day-1"
-        else v
-        for v in result.values
-    )
+    missed = next(v for v in result.of(key) if v.configuration == "open-cone" and v.block == "day-1")
+    replaced = replace(missed, status="not reached", value=None, bound=240.0)
+    values = tuple(replaced if v is missed else v for v in result.values)
     (text,) = (x for x in sentences(replace(result, values=values)) if x.startswith("After the highway entry"))
     assert "not reached in 1 of 3 runs, else in" in text and "with Open cone element" in text
 
@@ -70,9 +64,7 @@ def test_margin_that_the_sensor_cannot_decide_does_not_lead(demo, result):
     """Of two margins the usable one is quoted, with the word that the other cannot be decided."""
     narrow, wide = (k.key for k in result.metrics if k.spec.id == "recovery_time")
     step, margin = Value(1.2, "temperature_difference", 1), Value(result.metric(narrow).parameter.number, "margin")
-    coarse = KINDS["margin-resolution"](
-        u=step, step=step, margin=margin, why="large", cost="it may be far off", least=margin
-    )
+    coarse = KINDS["margin-resolution"](u=step, step=step, margin=margin, why="large", cost="far off", least=margin)
     limited = replace(result, limitations=(coarse,), decides=(narrow, wide))
     assert "the instruments are too coarse for 3 °F, not for 5 °F" in sentences(limited)[0]
     assert "within 5 °F (2.8 K)" in sentences(limited)[0]
@@ -96,14 +88,10 @@ def test_open_claim_says_how_many_repeats_would_settle_it(demo):
     result = demo.chain.result
     claim = next(c for c in result.claims if c.key == CITY)
     open_claim = replace(claim, verdict="not shown", estimate=-1.0, limit=0.0)
-    rows = tuple(
-        replace(c, instrument=0.0, between=1.0, df=None, method="welch") if c.key == CITY else c
-        for c in result.comparisons
-    )
-    text = settles(replace(result, comparisons=rows), open_claim)
-    assert text == "About 12 runs of each at this scatter (now 3)."
-    shared = tuple(replace(c, instrument=0.8) if c.key == CITY else c for c in rows)
-    assert settles(replace(result, comparisons=shared), open_claim).startswith("A calibration")
+    for instrument, text in ((0.0, "About 12 runs of each at this scatter (now 3)."), (0.8, "A calibration")):
+        changes = {"instrument": instrument, "between": 1.0, "df": None, "method": "welch"}
+        rows = tuple(replace(c, **changes) if c.key == CITY else c for c in result.comparisons)
+        assert settles(replace(result, comparisons=rows), open_claim).startswith(text)
     assert settles(result, replace(claim, verdict="supported")) == ""
 
 
@@ -150,11 +138,11 @@ def test_verdict_table_holds_each_configuration_and_what_differences_are_adjuste
     def made(result):
         blocks = decision(demo.chain.campaign, result, "")
         assert 1 <= len(next(b for b in blocks if isinstance(b, ItemList)).items) <= 3
-        return next(b for b in blocks if isinstance(b, Table) and b.label == "tab-verdict")
+        return table(blocks, "tab-verdict")
 
-    table = made(result)
-    assert table.rows[0][0] == result.baseline.name and len(table.rows) == len(result.configurations)
-    assert "●" in "".join(table.rows[-1])
+    rows = made(result).rows
+    assert rows[0][0] == result.baseline.name and len(rows) == len(result.configurations)
+    assert "●" in "".join(rows[-1])
     fit = CovariateFit("start_coolant", 0.1, 0.05, 2.0, None, None, 0.5, 0.6)
     rows = tuple(replace(c, covariates=(fit,)) if c.key == CITY else c for c in result.comparisons)
     notes = made(replace(result, comparisons=rows)).notes
