@@ -24,9 +24,8 @@ from .support import check_json, criterion, plain_log
 
 
 def test_what_the_file_is(tmp_path, capsys):
-    status, (check,) = check_json(capsys, plain_log(tmp_path / "a.csv"))
-    assert status == 0
-    assert check["verdict"] == "accept" and check["campaign"] is None and check["found_by"] == ""
+    status, (check,) = check_json(capsys, path := plain_log(tmp_path / "a.csv"))
+    assert status == 0 and check["verdict"] == "accept" and check["campaign"] is None and check["found_by"] == ""
     assert check["format"] == "delimited" and check["rows"] == 422 and check["duration"] == 421.0
     assert check["start"] is None
     channels = {c["channel"]: c for c in check["channels"]}
@@ -34,10 +33,8 @@ def test_what_the_file_is(tmp_path, capsys):
     assert channels["speed"]["high"] == 105.0 and channels["iat"]["step"] == 1.0
     assert channels["iat"]["missing"] == 0.0 and channels["iat"]["bad"] == 0
     assert "route and comparability were not judged" in check["reasons"][0]
-
-
-def test_the_proposal_is_printed_ready_to_paste_and_said_to_be_a_guess(tmp_path, capsys):
-    assert cli.main(["check", str(plain_log(tmp_path / "a.csv"))]) == 0
+    # the proposal is printed ready to paste and said to be a guess
+    assert cli.main(["check", str(path)]) == 0
     out = capsys.readouterr().out
     assert "for this look only" in " ".join(out.split())
     pasted = tomllib.loads(out[out.index("[log.columns]") :])
@@ -82,14 +79,13 @@ def with_rows(path: Path, change) -> Path:
 
 @pytest.mark.parametrize("value", ["", "-40"])
 @pytest.mark.parametrize(
-    ("share", "verdict", "status"),
-    [(0.05, "accept", 0), (0.3, "accept with limitation", 0), (0.6, "repeat the run", 1)],
+    ("share", "verdict"), [(0.05, "accept"), (0.3, "accept with limitation"), (0.6, "repeat the run")]
 )
-def test_missing_and_fault_values_of_the_intake_temperature(tmp_path, capsys, value, share, verdict, status):
+def test_missing_and_fault_values_of_the_intake_temperature(tmp_path, capsys, value, share, verdict):
     first = round(422 * (1.0 - share))
     path = with_rows(tmp_path / "a.csv", lambda i, row: [*row[:2], value, row[3]] if i >= first else row)
-    found, (check,) = check_json(capsys, path)
-    assert (found, check["verdict"]) == (status, verdict)
+    status, (check,) = check_json(capsys, path)
+    assert check["verdict"] == verdict and status == (verdict == "repeat the run")
     valid = criterion(check, "valid-iat")
     assert valid["value"] == pytest.approx(1.0 - share, abs=0.01)
     if value == "-40":
@@ -187,13 +183,11 @@ def test_a_fault_of_the_program_stays_with_its_log(tmp_path, capsys, monkeypatch
 @pytest.mark.parametrize(("coolant", "proposed"), [(25.0, True), (26.0, True), (27.0, False), (88.0, False)])
 def test_a_log_that_begins_soaked_proposes_its_soak_check(tmp_path, capsys, coolant, proposed):
     """Intake and ambient read 25; one step apart is what rounding explains, two are a difference."""
-    drive = roadlog.drive(roadlog.Intake(soak=0.3), 21.0)  # the drive begins 4 K above its ambient
-    drive["ambient"], drive["coolant"] = drive["ambient"] + 4.0, coolant + 0.05 * drive["time"] * (drive["time"] > 20.0)
-    head = "Time (s),Vehicle Speed (km/h),Intake Temp (C),Ambient (C),Coolant (C)"
-    rows = (drive[name] for name in ("time", "speed", "iat", "ambient", "coolant"))
-    lines = [",".join(f"{cell:.0f}" for cell in row) for row in zip(*rows, strict=True)]
+    made = roadlog.drive(roadlog.Intake(soak=0.3), 21.0)  # the drive begins 4 K above its ambient
+    made["ambient"], made["coolant"] = made["ambient"] + 4.0, coolant + 0.05 * made["time"] * (made["time"] > 20.0)
+    names = {"time": "Time (s)", "speed": "Vehicle Speed (km/h)", "iat": "Intake Temp (C)", "ambient": "Ambient (C)"}
     path = tmp_path / "cold.csv"
-    path.write_text("\n".join([head, *lines]) + "\n", "utf-8")
+    pd.DataFrame(made).rename(columns=names | {"coolant": "Coolant (C)"}).to_csv(path, index=False, float_format="%.0f")
     _, (check,) = check_json(capsys, path)
     assert bool(check["soak_text"]) == proposed, check["soak_text"]
     if proposed:

@@ -90,10 +90,8 @@ def test_another_day_is_a_limitation_with_the_farthest_run(campaign, tmp_path, c
 
 
 def test_the_campaigns_limit_decides(tmp_path, capsys):
-    for limit, verdict, status in (
-        ("20 delta_degC", "accept", 0),
-        ({"limit": "2 degF", "hard": True}, "repeat the run", 1),
-    ):
+    hard = {"limit": "2 degF", "hard": True}
+    for limit, verdict, status in (("20 delta_degC", "accept", 0), (hard, "repeat the run", 1)):
         folder = tmp_path / verdict.replace(" ", "-")
         file = planned_campaign(folder, acceptance={"ambient": limit, "start-over-ambient": "20 degC"})
         found, (check,) = check_json(capsys, log(folder / "hot.csv", ambient=27.0), "--campaign", file)

@@ -6,6 +6,7 @@ import itertools
 import json
 import sys
 
+import pandas as pd
 import pytest
 from conftest import start_command
 from hypothesis import given
@@ -71,15 +72,13 @@ def test_the_verdict_comes_first_and_the_reasons_next(checks):
 
 def test_channels_are_shown_in_the_units_of_the_log(tmp_path):
     path = plain_log(tmp_path / "f.csv")
-    head, *rows = path.read_text("utf-8").splitlines()
-    cells = [row.split(",") for row in rows]
-    rows = [",".join([a, b, f"{float(c) * 1.8 + 32:.1f}", *rest]) for a, b, c, *rest in cells]
-    path.write_text("\n".join([head.replace("Intake Temp (C)", "Intake Temp (F)"), *rows]) + "\n", "utf-8")
+    rows = pd.read_csv(path)
+    rows["Intake Temp (F)"] = rows.pop("Intake Temp (C)") * 1.8 + 32.0
+    rows.to_csv(path, index=False, float_format="%.1f")
     (check,) = check_logs([path])
     line = next(line for line in lines_of(check, 100) if line.startswith("Intake air temperature"))
-    low, high = (min(float(c[2]) for c in cells), max(float(c[2]) for c in cells))
-    assert line.split()[5:9] == [f"{low * 1.8 + 32:.1f}", "to", f"{high * 1.8 + 32:.1f}", "°F"]
-    assert line.split()[9] == "1.8"
+    low, high = rows["Intake Temp (F)"].agg(["min", "max"])
+    assert line.split()[5:10] == [f"{low:.1f}", "to", f"{high:.1f}", "°F", "1.8"]
 
 
 def test_several_logs_end_with_a_line_each(checks, monkeypatch, capsys):
@@ -105,17 +104,16 @@ def test_a_value_beyond_its_limit_never_reads_like_the_limit(checks):
 
 
 @pytest.mark.parametrize(
-    ("seconds", "text"),
-    [(42.4, "42 s"), (60, "1 min"), (1450, "24 min 10 s"), (3600, "1 h 00 min"), (3899, "1 h 04 min")],
-)
-def test_durations(seconds, text):
-    assert duration_text(seconds).replace("\N{NO-BREAK SPACE}", " ") == text
-
-
-def test_values_in_the_readers_units():
-    assert usual(10.0 / 9.0, "temperature_difference", "us").replace("\N{NO-BREAK SPACE}", " ") == "2.0 °F"
-    assert usual(25.0, "temperature", "us").replace("\N{NO-BREAK SPACE}", " ") == "77 °F"
-    assert usual(None, "speed", "si") == "–"
+    ("printed", "text"),
+    [
+        (duration_text(42.4), "42 s"), (duration_text(60), "1 min"), (duration_text(1450), "24 min 10 s"),
+        (duration_text(3600), "1 h 00 min"), (duration_text(3899), "1 h 04 min"),
+        (usual(10.0 / 9.0, "temperature_difference", "us"), "2.0 °F"), (usual(25.0, "temperature", "us"), "77 °F"),
+        (usual(None, "speed", "si"), "–"),
+    ],
+)  # fmt: skip
+def test_durations_and_values_in_the_readers_units(printed, text):
+    assert printed.replace("\N{NO-BREAK SPACE}", " ") == text
 
 
 # ---- the timeline ------------------------------------------------------------------------------------------------

@@ -179,7 +179,7 @@ def test_quoted_airflow_is_shown_as_quoted_and_never_compared(tmp_path):
     del data["restriction"], data["bench"]
     quote = {"configuration": "sealed", "more": "15 %", "source": "a **data** sheet"}
     at_28 = quote | {"depression": "28 inH2O"}
-    data["airflow"] = [quote, *(at_28 | {"versus_depression": f"{d} inH2O"} for d in (10, 28)), at_28]
+    data["airflow"] = [quote, *(at_28 | {"versus_depression": f"{pressure} inH2O"} for pressure in (10, 28)), at_28]
     found = run_chain(offroad.write(tmp_path, data))
     quotes = table(sections.restriction(found.result), "tab-airflow-quoted")
     standing = [words(row[-1]) for row in quotes.rows]
