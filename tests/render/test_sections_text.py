@@ -34,7 +34,7 @@ def test_peaks_by_place_are_those_of_the_metric(result):
 
 
 def peaks_text(result, distances: list[float], centre: float, share: float) -> str:
-    peaks = tuple(PeakPlace(run.id, d, 10.0) for d, run in zip(distances, result.runs, strict=False))
+    peaks = tuple(PeakPlace(run.id, at, 10.0) for run, at in zip(result.runs, distances, strict=False))
     places = replace(result.places, peaks=peaks, peak_centre=centre, peak_share=share, one_place=share >= 0.75)
     return texts(sections.places(replace(result, places=places)))[1]
 
