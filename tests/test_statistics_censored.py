@@ -8,12 +8,7 @@ from scipy import optimize, stats
 from scipy.stats import binom
 
 from intake_report.messages import said
-from intake_report.statistics import (
-    compare_blocked,
-    compare_censored,
-    gehan_scores,
-    permutation_blocked,
-)
+from intake_report.statistics import compare_blocked, compare_censored, gehan_scores, permutation_blocked
 
 TIMES = [150.0, 128.0, 109.0, 171.0, 150.0, 140.0, 139.0, 118.0, 95.0]
 CONFIGURATION = ["stock", "box", "duct"] * 3

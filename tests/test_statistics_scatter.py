@@ -192,11 +192,7 @@ def test_standard_error_is_the_scatter_over_repetitions():
 
 
 @pytest.mark.parametrize(
-    ("y", "caveat"),
-    [
-        (30.0 + 0.05 * T, "parameter-at-bound"),
-        (np.where(T == 0.0, 40.0, 20.0), "parameter-at-bound"),
-    ],
+    ("y", "caveat"), [(30.0 + 0.05 * T, "parameter-at-bound"), (np.where(T == 0.0, 40.0, 20.0), "parameter-at-bound")]
 )
 def test_data_without_a_time_constant_are_refused(y, caveat):
     got = fit_recovery(T, y)
