@@ -5,15 +5,8 @@ import json
 import numpy as np
 import pytest
 
-from intake_report.bench import (
-    CAUTION_ROAD,
-    CAUTION_WATER,
-    fit_restriction,
-    restriction_set,
-    theoretical_volume_flow,
-    trial_cautions,
-    volumetric_efficiency,
-)
+from intake_report import bench
+from intake_report.bench import fit_restriction, restriction_set
 from intake_report.bench.evidence import service_times, summarise_exposure
 from intake_report.bench.restriction import RestrictionFit, Scaling
 from intake_report.campaign.sections import Exposure, Observation
@@ -44,11 +37,8 @@ def test_intervals_cover_the_truth_as_often_as_they_say(pairs: int, least: float
     rng = np.random.default_rng(11)
     inside = 0
     for _ in range(pairs):
-        noise = 0.03 * rng.standard_normal((2, Q.size))
-        curves = [
-            fit_restriction(id, Q, c * Q**1.9 * np.exp(n)) for id, c, n in zip("st", (100.0, 80.0), noise, strict=True)
-        ]
-        base, other = at(0.15, *curves)
+        stock, trial = np.exp(0.03 * rng.standard_normal((2, Q.size))) * Q**1.9
+        base, other = at(0.15, fit_restriction("s", Q, 100.0 * stock), fit_restriction("t", Q, 80.0 * trial))
         if most < 1.0:
             inside += base.drop_low <= 100.0 * 0.15**1.9 <= base.drop_high
         else:
@@ -111,9 +101,9 @@ def test_airflow_is_compared_at_one_depression() -> None:
 
 def test_airflow_refuses_nonsense() -> None:
     with pytest.raises(DataError, match="must be positive"):
-        theoretical_volume_flow(0.0, 3000.0)
+        bench.theoretical_volume_flow(0.0, 3000.0)
     with pytest.raises(DataError, match="must be positive"):
-        volumetric_efficiency(50.0, 2.0, 3000.0, 0.0)
+        bench.volumetric_efficiency(50.0, 2.0, 3000.0, 0.0)
 
 
 def test_zero_of_six_wet_trials() -> None:
@@ -123,7 +113,7 @@ def test_zero_of_six_wet_trials() -> None:
         "0 of 6 wet trials showed moisture: the chance per trial may still be up to 39 % at 95 % confidence (one-sided)."
     )
     assert result.duration == 90.0 * 60.0
-    assert trial_cautions(frame["condition"]) == (CAUTION_WATER, CAUTION_ROAD)
+    assert bench.trial_cautions(frame["condition"]) == (bench.CAUTION_WATER, bench.CAUTION_ROAD)
     json.dumps(as_json(frame, "si"), allow_nan=False)
 
 
@@ -140,7 +130,7 @@ def test_configurations_and_conditions_are_not_pooled() -> None:
     assert [(r.configuration, r.condition, r.k, r.n) for r in results] == expected
     assert results[0].duration is None and results[0].gain == pytest.approx(0.007, abs=1e-9)
     assert "(two-sided)" in in_si(results[0].sentence)
-    assert trial_cautions(["dusty"]) == (CAUTION_ROAD,)
+    assert bench.trial_cautions(["dusty"]) == (bench.CAUTION_ROAD,)
 
 
 def test_a_filter_does_not_lose_mass() -> None:

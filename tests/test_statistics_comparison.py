@@ -8,21 +8,19 @@ from hypothesis import strategies as st
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
+from intake_report import statistics
 from intake_report.errors import DataError
 from intake_report.messages import said
-from intake_report.statistics import (
-    additive_residuals,
-    additivity,
-    arrangements,
-    compare_blocked,
-    compare_means,
-    holm,
-    line_fit,
-    mean_interval,
-    permutation_blocked,
-)
+from intake_report.statistics import compare_blocked, compare_means, mean_interval
 
 sane = st.floats(-500, 500).map(lambda x: round(x, 2))
+
+
+def blocked(values, configuration, block, level=0.95):
+    """Compare with "a"; each character of the two texts is the configuration or the block of a run."""
+    return compare_blocked(values, list(configuration), list(block), "a", level)
+
+
 # ---------------------------------------------------------------- means
 
 
@@ -52,21 +50,22 @@ def test_one_run_each_is_an_indication():
 
 
 def test_equal_up_to_rounding_gives_no_interval():
-    got = compare_means([0.3, 0.1 + 0.2], [0.5, 0.5])
-    assert got.method == "none"
-    assert "do not scatter" in said(got.note, "si")
+    level = compare_means([0.3, 0.1 + 0.2], [0.5, 0.5])
+    paired = blocked([20.1, 20.2, 30.3, 30.4, 25.0, 25.1], "ababab", "112233")["b"]
+    for got, difference in ((level, 0.2), (paired, 0.1)):
+        assert (got.method, got.difference) == ("none", pytest.approx(difference))
+        assert "do not scatter" in said(got.note, "si")
 
 
 # ---------------------------------------------------------------- blocks
 
 
-def least_squares(values, configuration, block, baseline, name, level):
+def least_squares(values, configuration, block, name):
     """The model of cell means written out independently: normal equations on a full-rank treatment coding."""
-    cells = sorted(set(zip(configuration, block, strict=True)))
-    y = np.array(
-        [np.mean([v for v, *w in zip(values, configuration, block, strict=True) if tuple(w) == c]) for c in cells]
-    )
-    configs = [c for c in sorted(set(configuration)) if c != baseline]
+    runs = list(zip(configuration, block, strict=True))
+    cells = sorted(set(runs))
+    y = np.array([np.mean([v for v, run in zip(values, runs, strict=True) if run == cell]) for cell in cells])
+    configs = [c for c in sorted(set(configuration)) if c != "a"]
     blocks = sorted(set(block))[1:]
     x = np.array([[1.0] + [float(c == k) for k in configs] + [float(b == k) for k in blocks] for c, b in cells])
     inverse = np.linalg.inv(x.T @ x)
@@ -83,12 +82,10 @@ def least_squares(values, configuration, block, baseline, name, level):
 
 def test_three_by_three_is_half_own_half_pooled():
     values = [41.0, 38.5, 36.0, 44.1, 41.0, 40.2, 39.5, 37.2, 34.0]
-    configuration = ["stock", "box", "duct"] * 3
-    block = ["d1"] * 3 + ["d2"] * 3 + ["d3"] * 3
-    got = compare_blocked(values, configuration, block, "stock", 0.95)
-    assert list(got) == ["box", "duct"]
+    got = blocked(values, "abc" * 3, "111222333")
+    assert list(got) == ["b", "c"]
     for name, result in got.items():
-        estimate, error = least_squares(values, configuration, block, "stock", name, 0.95)
+        estimate, error = least_squares(values, "abc" * 3, "111222333", name)
         # closed form: between 3.2 of the own scatter and 4 of the pooled one, 64/17
         assert result.df == pytest.approx(64 / 17)
         assert (result.difference, result.standard_error) == pytest.approx((estimate, error), rel=1e-10)
@@ -113,67 +110,52 @@ def test_unbalanced_designs_equal_independent_least_squares(rows):
     # link everything, so that the reference needs no rank handling
     rows = [*rows, ("a", "x", 1.0), ("b", "x", 2.5), ("c", "x", 0.3), ("a", "y", 7.7), ("a", "z", 4.0)]
     configuration, block, values = zip(*rows, strict=True)
-    got = compare_blocked(values, configuration, block, "a", 0.9)
+    got = blocked(values, configuration, block, 0.9)
     for name in "bc":
-        estimate, error = least_squares(values, configuration, block, "a", name, 0.9)
+        estimate, error = least_squares(values, configuration, block, name)
         assert got[name].difference == pytest.approx(estimate, abs=1e-6)
-        assert (
-            got[name].standard_error is None
-            or error is None
-            or got[name].standard_error == pytest.approx(error, rel=1e-6, abs=1e-6)
-        )
+        own = got[name].standard_error
+        assert own is None or error is None or own == pytest.approx(error, rel=1e-6, abs=1e-6)
 
 
-def test_blocks_that_hold_one_configuration_fall_back_to_welch_with_the_reason():
+@pytest.mark.parametrize(
+    ("configuration", "block", "reason"),
+    [
+        ("aaabbb", "mmmttt", 'no block holds both "a" and "b"'),
+        ("ababab", [None] * 6, "no blocks were named"),
+        ("ababab", [1, 1, 1, 1, 1, None], "1 of 6 runs name none"),
+        ("ababab", "111111", "one block"),
+    ],
+)
+def test_without_usable_blocks_it_is_welchs_comparison_with_the_reason(configuration, block, reason):
     values = [40.0, 41.0, 43.0, 37.0, 38.0, 36.5]
-    got = compare_blocked(values, ["a"] * 3 + ["b"] * 3, ["mon"] * 3 + ["tue"] * 3, "a")["b"]
-    assert got.method == "welch"
-    assert 'no block holds both "a" and "b"' in said(got.note, "si")
-    assert got.low == pytest.approx(compare_means(values[:3], values[3:]).low)
+    got = blocked(values, configuration, block)["b"]
+    sides = ([v for v, name in zip(values, configuration, strict=True) if name == side] for side in "ab")
+    assert (got.method, got.low) == ("welch", pytest.approx(compare_means(*sides).low))
+    assert reason in said(got.note, "si")
 
 
 def test_indirect_comparison_is_made_and_named():
     values = [40.0, 38.0, 41.0, 39.5, 30.0, 27.0, 30.5, 28.0]
-    configuration = ["a", "b", "a", "b", "b", "c", "b", "c"]
-    block = [1, 1, 2, 2, 3, 3, 4, 4]
-    got = compare_blocked(values, configuration, block, "a")
+    got = blocked(values, "ababbcbc", "11223344")
     assert got["c"].method == "blocked"
     assert "by way of other configurations" in said(got["c"].note, "si")
-    expected = least_squares(values, configuration, block, "a", "c", 0.95)
+    expected = least_squares(values, "ababbcbc", "11223344", "c")
     assert (got["c"].difference, got["c"].standard_error) == pytest.approx(expected)
     assert got["c"].standard_error > got["b"].standard_error
 
 
 def test_part_of_the_blocks_unlinked():
-    values = [40.0, 38.0, 41.0, 38.5, 30.0, 31.0]
-    got = compare_blocked(values, ["a", "b", "a", "b", "c", "c"], [1, 1, 2, 2, 3, 3], "a")
+    got = blocked([40.0, 38.0, 41.0, 38.5, 30.0, 31.0], "ababcc", "112233")
     assert (got["b"].method, got["c"].method) == ("blocked", "welch")
-    assert got["b"].difference == pytest.approx(-2.25)
-    assert got["b"].df == pytest.approx(1)  # from the pairs; the two runs in block 3 are one cell
-
-
-@pytest.mark.parametrize(
-    ("block", "reason"),
-    [([None] * 4, "no blocks were named"), ([1, 1, 1, None], "1 of 4 runs name none"), ([1] * 4, "one block")],
-)
-def test_without_usable_blocks_welch(block, reason):
-    got = compare_blocked([40.0, 38.0, 41.0, 38.5], ["a", "b", "a", "b"], block, "a")["b"]
-    assert got.method == "welch"
-    assert reason in said(got.note, "si")
+    # from the pairs; the two runs in block 3 are one cell
+    assert (got["b"].difference, got["b"].df) == pytest.approx((-2.25, 1))
 
 
 def test_one_run_per_configuration_in_a_block_has_no_interval():
-    got = compare_blocked([40.0, 38.0, 41.0], ["a", "b", "c"], [1, 1, 2], "a")
+    got = blocked([40.0, 38.0, 41.0], "abc", "112")
     assert (got["b"].method, got["b"].low, got["b"].difference) == ("none", None, pytest.approx(-2.0))
-    assert "indication only" in said(got["b"].note, "si")
-    assert "indication only" in said(got["c"].note, "si")
-
-
-def test_constant_differences_have_no_scatter():
-    got = compare_blocked([20.1, 20.2, 30.3, 30.4, 25.0, 25.1], ["a", "b"] * 3, [1, 1, 2, 2, 3, 3], "a")["b"]
-    assert got.method == "none"
-    assert got.difference == pytest.approx(0.1)
-    assert "do not scatter" in said(got.note, "si")
+    assert all("indication only" in said(got[name].note, "si") for name in "bc")
 
 
 # ---------------------------------------------------------------- Holm
@@ -181,12 +163,11 @@ def test_constant_differences_have_no_scatter():
 
 @given(st.lists(st.one_of(st.none(), st.floats(0, 1)), max_size=9))
 def test_holm_equals_statsmodels(p_values):
-    adjusted, known = holm(p_values), [p for p in p_values if p is not None]
+    adjusted, known = statistics.holm(p_values), [p for p in p_values if p is not None]
     assert [p is None for p in p_values] == [q is None for q in adjusted]
     if known:
-        assert [q for q in adjusted if q is not None] == pytest.approx(
-            multipletests(known, method="holm")[1], abs=1e-12
-        )
+        expected = multipletests(known, method="holm")[1]
+        assert [q for q in adjusted if q is not None] == pytest.approx(expected, abs=1e-12)
 
 
 # ---------------------------------------------------------------- permutation
@@ -195,10 +176,7 @@ def test_holm_equals_statsmodels(p_values):
 def brute_force(values, marks, block):
     """Every dealing by plain loops: list of weighted block differences, observed first."""
     blocks = [[i for i, b in enumerate(block) if b == name] for name in dict.fromkeys(block)]
-    choices = []
-    for members in blocks:
-        k = sum(marks[i] for i in members)
-        choices.append([set(c) for c in combinations(members, k)])
+    choices = [list(combinations(members, sum(marks[i] for i in members))) for members in blocks]
 
     def statistic(chosen):
         total = weight = 0.0
@@ -211,7 +189,7 @@ def brute_force(values, marks, block):
                 weight += w
         return total / weight
 
-    every = [statistic(set().union(*picks)) for picks in product(*choices)]
+    every = [statistic({i for chosen in picks for i in chosen}) for picks in product(*choices)]
     return statistic({i for i, m in enumerate(marks) if m}), every
 
 
@@ -221,27 +199,20 @@ def test_permutation_equals_brute_force(rows):
     rows = [*rows, (2, True, "x"), (5, False, "x")]
     values, marks, block = zip(*rows, strict=True)
     observed, every = brute_force(values, marks, block)
-    got = permutation_blocked(values, marks, block)
+    got = statistics.permutation_blocked(values, marks, block)
     upper = np.mean([s >= observed - 1e-9 for s in every])
     lower = np.mean([s <= observed + 1e-9 for s in every])
-    cells = [
-        (marks_in.count(False), marks_in.count(True))
-        for b in "xy"
-        if (marks_in := [m for m, w in zip(marks, block, strict=True) if w == b])
-    ]
-    assert arrangements(cells) == len(every)
+    inside = [[m for m, w in zip(marks, block, strict=True) if w == name] for name in sorted(set(block))]
+    assert statistics.arrangements([(m.count(False), m.count(True)) for m in inside]) == len(every)
     assert got.p_value == pytest.approx(min(1.0, 2 * min(upper, lower)))
     assert got.smallest_p <= got.p_value <= 1.0
-
-
-# ---------------------------------------------------------------- proportions
 
 
 # ---------------------------------------------------------------- lines
 
 
 def test_line_through_two_points_has_no_uncertainty():
-    got = line_fit([0.0, 2.0], [1.0, 5.0], origin=1.0)
+    got = statistics.line_fit([0.0, 2.0], [1.0, 5.0], origin=1.0)
     assert (got.intercept, got.slope, got.residual_sd) == (3.0, 2.0, None)
     assert got.slope_error is None
 
@@ -253,7 +224,7 @@ def test_interaction_equals_the_balanced_two_way_table():
     rng = np.random.default_rng(2)
     y = rng.normal(0, 1, (3, 4, 2))  # configuration, block, repeat
     labels = [(c, b) for c in "abc" for b in range(4) for _ in range(2)]
-    got = additivity(y.ravel(), [c for c, _ in labels], [b for _, b in labels])
+    got = statistics.additivity(y.ravel(), [c for c, _ in labels], [b for _, b in labels])
     cell, row, column = y.mean(2), y.mean((1, 2)), y.mean((0, 2))
     interaction = 2 * np.sum((cell - row[:, None] - column[None, :] + y.mean()) ** 2)
     error = np.sum((y - cell[:, :, None]) ** 2)
@@ -265,7 +236,7 @@ def test_one_degree_of_freedom_equals_tukeys_formula():
     rng = np.random.default_rng(3)
     y = rng.normal(0, 1, (3, 4)) + np.array([0, 3, 6])[:, None] + np.array([0, 2, 5, 9])[None, :]
     labels = [(c, b) for c in "abc" for b in range(4)]
-    got = additivity(y.ravel(), [c for c, _ in labels], [b for _, b in labels])
+    got = statistics.additivity(y.ravel(), [c for c, _ in labels], [b for _, b in labels])
     row, column = y.mean(1) - y.mean(), y.mean(0) - y.mean()
     one = np.sum(y * np.outer(row, column)) ** 2 / (np.sum(row**2) * np.sum(column**2))
     residual = np.sum((y - y.mean() - row[:, None] - column[None, :]) ** 2)
@@ -274,8 +245,8 @@ def test_one_degree_of_freedom_equals_tukeys_formula():
 
 
 def test_additivity_of_too_few_runs():
-    assert additivity([1.0, 2.0, 3.0], ["a", "b", "a"], [1, 1, 2]).method == "none"
-    assert additivity([1.0, 2.0] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3]).method == "none"
+    assert statistics.additivity([1.0, 2.0, 3.0], ["a", "b", "a"], [1, 1, 2]).method == "none"
+    assert statistics.additivity([1.0, 2.0] * 3, ["a", "b"] * 3, [1, 1, 2, 2, 3, 3]).method == "none"
 
 
 def test_residuals_hold_neither_configuration_nor_block():
@@ -283,8 +254,8 @@ def test_residuals_hold_neither_configuration_nor_block():
     configuration, block = ["a", "b", "c"] * 4, [day for day in range(4) for _ in range(3)]
     noise = rng.normal(size=12)
     y = noise + np.tile([0, -5, 4], 4) + np.repeat([0, 20, 3, -7], 3)
-    got = additive_residuals(y, configuration, block)
-    assert got == pytest.approx(additive_residuals(noise, configuration, block))
+    got = statistics.additive_residuals(y, configuration, block)
+    assert got == pytest.approx(statistics.additive_residuals(noise, configuration, block))
     for labels in (configuration, block):
         for name in set(labels):
             assert got[[label == name for label in labels]].sum() == pytest.approx(0.0, abs=1e-9)
